@@ -1,0 +1,1 @@
+"""The week in result rows, and the shelf of kept bulletins."""

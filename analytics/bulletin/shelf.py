@@ -1,0 +1,189 @@
+"""The shelf of kept bulletins: one folder each, written whole or not at all, never changed.
+
+A bulletin is the finished result tables of one season through one week, as of one version of the
+store. Readers need pyarrow only, so that the dashboard stays light.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.data.findings import FINDING_SCHEMA
+from analytics.errors import StoreError, WrongUse
+from analytics.table import RESULT_SCHEMA
+
+CARD_FILE = "bulletin.json"
+
+#: Change of a quantity from the week before, by domain. For totals and rates `change` is the ratio
+#: (1 is no change); for shares it is the difference (0 is no change).
+CHANGE_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),
+        ("previous_week", pa.string()),
+        ("quantity", pa.string()),
+        ("previous", pa.float64()),
+        ("estimate", pa.float64()),
+        ("change", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("form", pa.string()),  # ratio | difference
+        ("word", pa.string()),  # up | down | no clear change | not known
+    ]
+)
+
+#: What the sampling reached: one row a stratum of the design.
+STRATUM_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("landing_area", pa.string()),
+        ("week", pa.string()),  # first week of the stratum
+        ("stratum", pa.string()),
+        ("n_psu_frame", pa.int64()),
+        ("n_psu", pa.int64()),
+        ("n_missing_psu", pa.int64()),  # boats returned, none interviewed
+        ("boats_returned", pa.int64()),
+        ("n_interviews", pa.int64()),
+        ("status", pa.string()),
+        ("rule", pa.string()),  # in words, empty where nothing was borrowed
+    ]
+)
+
+AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
+
+TABLE_SCHEMAS: dict[str, pa.Schema] = {
+    "rows": RESULT_SCHEMA,
+    "changes": CHANGE_SCHEMA,
+    "findings": FINDING_SCHEMA,
+    "strata": STRATUM_SCHEMA,
+    "areas": AREA_SCHEMA,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What a bulletin is about and what it was made from.
+
+    Parameters
+    ----------
+    bulletin : str
+        Its name on the shelf, such as ``2035-36.2036-W05.v3``.
+    season, through : str
+        Season, and the last ISO week in it.
+    version : int
+        Version of the store it was made from.
+    snapshot_key : str
+        Content hash of that snapshot.
+    level : float
+        Confidence level of its intervals.
+    made_utc : str
+        ISO 8601 instant.
+    program : str
+        Version of this program.
+    preliminary : bool
+        Open days of the season come after `through`.
+    """
+
+    bulletin: str
+    season: str
+    through: str
+    version: int
+    snapshot_key: str
+    level: float
+    made_utc: str
+    program: str
+    preliminary: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bulletin:
+    """A card with its tables, each in its schema of `TABLE_SCHEMAS`."""
+
+    card: Card
+    rows: pa.Table
+    changes: pa.Table
+    findings: pa.Table
+    strata: pa.Table
+    areas: pa.Table
+
+
+def shelf_of(store: Path | str) -> Path:
+    """Return the folder of a store that holds its bulletins."""
+    return Path(store) / "bulletins"
+
+
+def cards(shelf: Path | str) -> list[Card]:
+    """Return the cards on a shelf by season, week and version; an absent shelf is empty."""
+    folder = Path(shelf)
+    found = [_read_card(path) for path in folder.glob(f"[!.]*/{CARD_FILE}")]
+    return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
+
+
+def load(shelf: Path | str, bulletin: str) -> Bulletin:
+    """Return one bulletin.
+
+    Raises
+    ------
+    WrongUse
+        If no bulletin of that name is on the shelf.
+    StoreError
+        If one of its files cannot be read.
+    """
+    folder = Path(shelf) / bulletin
+    if bulletin not in {card.bulletin for card in cards(shelf)}:
+        names = ", ".join(card.bulletin for card in cards(shelf)) or "none"
+        raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
+    try:
+        tables = {name: pq.read_table(folder / f"{name}.parquet") for name in TABLE_SCHEMAS}
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
+    return Bulletin(_read_card(folder / CARD_FILE), **tables)
+
+
+def keep(shelf: Path | str, bulletin: Bulletin) -> Path:
+    """Put a bulletin on the shelf, whole or not at all; one already there is left as it is.
+
+    Returns
+    -------
+    pathlib.Path
+        Its folder.
+    """
+    root = Path(shelf)
+    target = root / bulletin.card.bulletin
+    if target.exists():
+        return target
+    root.mkdir(parents=True, exist_ok=True)
+    draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
+    try:
+        write_tables(bulletin, draft)
+        (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")
+        draft.chmod(0o755)
+        os.rename(draft, target)  # noqa: PTH104 - the one step that makes it visible
+    except OSError:
+        shutil.rmtree(draft, ignore_errors=True)
+        if not target.exists():  # another process kept the same bulletin first: that one stands
+            raise
+    return target
+
+
+def write_tables(bulletin: Bulletin, folder: Path) -> None:
+    """Write the tables of a bulletin as Parquet into an existing folder."""
+    for name, schema in TABLE_SCHEMAS.items():
+        pq.write_table(getattr(bulletin, name).cast(schema), folder / f"{name}.parquet")
+
+
+def _read_card(path: Path) -> Card:
+    try:
+        return Card(**json.loads(path.read_text()))
+    except (OSError, ValueError, TypeError) as error:
+        raise StoreError(f"{path} is not a bulletin's card: {error}") from error

@@ -1,0 +1,38 @@
+"""The one tree of errors that a user can meet; each says what was seen, what is allowed, what to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.data.findings import Finding
+
+
+class BlackmouthError(Exception):
+    """Anything a user can mend; the command line prints it in words and never as a traceback."""
+
+
+class WrongUse(BlackmouthError):  # noqa: N818 - reads as a sentence
+    """A call or command that asks for something that does not exist (exit status 2)."""
+
+
+class StoreError(BlackmouthError):
+    """The store's directory is missing, is not a store, or cannot be read or written."""
+
+
+class DataRefused(BlackmouthError):  # noqa: N818 - reads as a sentence
+    """The data cannot be taken as they are; nothing was stored (exit status 1).
+
+    Parameters
+    ----------
+    message : str
+        One sentence for people.
+    findings : sequence of Finding
+        Every finding, errors and warnings, in the order of the tables.
+    """
+
+    def __init__(self, message: str, findings: Sequence[Finding] = ()) -> None:
+        super().__init__(message)
+        self.findings = tuple(findings)

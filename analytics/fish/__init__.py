@@ -1,0 +1,1 @@
+"""The fish that go back: composition, release and drop-off deaths."""

@@ -1,0 +1,1 @@
+"""Design-based estimates: strata, reduction, totals, ratios, intervals."""

@@ -1,0 +1,1 @@
+"""The pages: they show bulletins and estimate nothing."""

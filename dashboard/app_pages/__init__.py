@@ -1,0 +1,1 @@
+"""One script a page, one question a page."""

@@ -1,0 +1,1 @@
+"""Figures: pure plotly, no streamlit."""
