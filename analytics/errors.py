@@ -1,4 +1,4 @@
-"""The one tree of errors that a user can meet; each says what was seen, what is allowed, what to do."""
+"""The one tree of errors a user can meet: what was seen, what is allowed, what to do."""
 
 from __future__ import annotations
 
