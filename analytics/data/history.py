@@ -1,0 +1,192 @@
+"""The history of a store: what came in, what was taken out, and which batches show when."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+
+from analytics.errors import WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+IMPORTED = "imported"
+WITHDRAWN = "withdrawn"
+
+EVENT_SCHEMA = pa.schema(
+    [
+        ("version", pa.int64()),
+        ("batch", pa.string()),
+        ("event", pa.string()),
+        ("at_utc", pa.string()),
+        ("counts_json", pa.string()),
+        ("sources_json", pa.string()),
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How the rows of one table of a batch compare with what was there."""
+
+    new: int = 0
+    changed: int = 0
+    unchanged: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One step of a store's version: a batch imported or withdrawn.
+
+    Parameters
+    ----------
+    version : int
+        Version of the store from this event on.
+    batch : str
+        The batch it is about.
+    event : str
+        ``imported`` or ``withdrawn``.
+    at_utc : str
+        ISO 8601 instant.
+    counts : mapping of str to Counts
+        By table; empty for a withdrawal.
+    sources : tuple of str
+        Names of the files the batch came from.
+    """
+
+    version: int
+    batch: str
+    event: str
+    at_utc: str
+    counts: Mapping[str, Counts]
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """An imported batch, and the version that took it out again, if one did."""
+
+    batch: str
+    version: int
+    at_utc: str
+    counts: Mapping[str, Counts]
+    sources: tuple[str, ...]
+    withdrawn_version: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What an import did.
+
+    Parameters
+    ----------
+    batch : str or None
+        Id of the new batch; None where every row was already there and nothing was written.
+    version : int
+        Version of the store afterwards.
+    counts : mapping of str to Counts
+        By table of the batch.
+    """
+
+    batch: str | None
+    version: int
+    counts: Mapping[str, Counts]
+
+
+def to_row(event: Event) -> pa.Table:
+    """Return an event as a table of one row in `EVENT_SCHEMA`."""
+    counts = {name: asdict(count) for name, count in event.counts.items()}
+    row = {
+        "version": event.version,
+        "batch": event.batch,
+        "event": event.event,
+        "at_utc": event.at_utc,
+        "counts_json": json.dumps(counts),
+        "sources_json": json.dumps(list(event.sources)),
+    }
+    return pa.Table.from_pylist([row], schema=EVENT_SCHEMA)
+
+
+def from_rows(table: pa.Table) -> list[Event]:
+    """Return the events of a stored table, oldest first."""
+    events = [
+        Event(
+            row["version"],
+            row["batch"],
+            row["event"],
+            row["at_utc"],
+            MappingProxyType(
+                {name: Counts(**count) for name, count in json.loads(row["counts_json"]).items()}
+            ),
+            tuple(json.loads(row["sources_json"])),
+        )
+        for row in table.to_pylist()
+    ]
+    return sorted(events, key=lambda event: event.version)
+
+
+def batches(events: Sequence[Event]) -> list[Batch]:
+    """Return every imported batch, oldest first, with its withdrawal where there was one."""
+    out = {event.batch: event.version for event in events if event.event == WITHDRAWN}
+    return [
+        Batch(
+            event.batch,
+            event.version,
+            event.at_utc,
+            event.counts,
+            event.sources,
+            out.get(event.batch),
+        )
+        for event in events
+        if event.event == IMPORTED
+    ]
+
+
+def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]:
+    """Return the batches that show at a version, oldest first.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        The whole history.
+    as_of : int, optional
+        A version, 0 for before the first import; the newest when not given.
+
+    Raises
+    ------
+    WrongUse
+        If the store never had that version.
+    """
+    newest = len(events)
+    at = newest if as_of is None else as_of
+    if not 0 <= at <= newest:
+        raise WrongUse(f"the store has no version {at}; its versions are 0 to {newest}")
+    past = [event for event in events if event.version <= at]
+    return [batch for batch in batches(past) if batch.withdrawn_version is None]
+
+
+def find(events: Sequence[Event], batch: str) -> Batch:
+    """Return a batch by its id or the unique beginning of it.
+
+    Raises
+    ------
+    WrongUse
+        If there is no such batch, more than one, or it was withdrawn already.
+    """
+    known = batches(events)
+    exact = [one for one in known if one.batch == batch]
+    matches = exact or [one for one in known if batch and one.batch.startswith(batch)]
+    if len(matches) != 1:
+        names = ", ".join(one.batch for one in known) or "none"
+        what = "no batch" if not matches else "more than one batch"
+        raise WrongUse(f"{what} {batch!r} in the store; there are: {names}")
+    if matches[0].withdrawn_version is not None:
+        raise WrongUse(
+            f"batch {matches[0].batch} was withdrawn already (version "
+            f"{matches[0].withdrawn_version})"
+        )
+    return matches[0]

@@ -1,0 +1,139 @@
+"""Rows of the store: which are new or changed, which are current, and the extra columns."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data import sql
+from analytics.data.history import Counts
+from analytics.errors import DataRefused
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.data.schema import Table
+
+BATCH = "_batch"
+EXTRA = "_extra"
+
+
+def stored_schema(table: Table) -> pa.Schema:
+    """Return the schema a table is stored in: the contract's columns, extras, batch."""
+    return table.arrow_schema.append(pa.field(EXTRA, pa.string())).append(
+        pa.field(BATCH, pa.string())
+    )
+
+
+def pack(data: pa.Table, *, table: Table) -> pa.Table:
+    """Return `data` in the contract's columns, all others as text in one JSON column.
+
+    Raises
+    ------
+    DataRefused
+        If a column cannot be cast to its type, or a key is empty or given twice.
+    """
+    columns = [_cast(data, field) for field in table.arrow_schema]
+    packed = pa.Table.from_arrays(columns, schema=table.arrow_schema)
+    _require_key(packed, table)
+    return packed.append_column(EXTRA, _json_of(data, set(table.arrow_schema.names)))
+
+
+def unpack(data: pa.Table) -> pa.Table:
+    """Return `data` with its JSON column spread into text columns after the others."""
+    texts = data[EXTRA]
+    plain = data.drop_columns([EXTRA])
+    if texts.null_count == len(texts):
+        return plain
+    rows = [json.loads(text) if text else {} for text in texts.to_pylist()]
+    for name in sorted({name for row in rows for name in row}):
+        plain = plain.append_column(name, pa.array([row.get(name) for row in rows], pa.string()))
+    return plain
+
+
+def current(data: pa.Table, *, table: Table, batches: Sequence[str], superseded: bool) -> pa.Table:
+    """Return the newest row of every key, in the order of the keys.
+
+    Parameters
+    ----------
+    data : pyarrow.Table
+        Rows of the visible batches, with `_batch`.
+    table : Table
+        The table's schema.
+    batches : sequence of str
+        Visible batches, oldest first.
+    superseded : bool
+        Whether any of them changed a key; otherwise no key is there twice.
+    """
+    if superseded:
+        rank = pc.index_in(data[BATCH], value_set=pa.array(batches, pa.string()))
+        data = data.take(_newest(data.select(table.key).append_column("_rank", rank), table.key))
+    ordered = data.sort_by([(name, "ascending") for name in table.key])
+    return ordered.drop_columns([BATCH])
+
+
+def compare(incoming: pa.Table, stored: pa.Table, *, table: Table) -> tuple[pa.Table, Counts]:
+    """Return the rows of `incoming` that are new or changed, and how many are which.
+
+    Both tables hold the contract's columns and the JSON of the extras; nulls are equal.
+    """
+    if not incoming.num_rows:
+        return incoming, Counts()
+    if not stored.num_rows:
+        return incoming, Counts(new=incoming.num_rows)
+    numbered = incoming.append_column("_row", pa.array(range(incoming.num_rows), pa.int64()))
+    on = " AND ".join(f"i.{sql.name(k)} = s.{sql.name(k)}" for k in table.key)
+    same = " AND ".join(
+        f"i.{sql.name(c)} IS NOT DISTINCT FROM s.{sql.name(c)}" for c in incoming.column_names
+    )
+    query = (
+        f"SELECT i._row AS _row, s.{sql.name(table.key[0])} IS NULL AS is_new "
+        f"FROM incoming i LEFT JOIN stored s ON {on} "
+        f"WHERE s.{sql.name(table.key[0])} IS NULL OR NOT ({same}) ORDER BY _row"
+    )
+    kept = sql.run(query, {"incoming": numbered, "stored": stored})
+    new = pc.sum(kept["is_new"]).as_py() or 0
+    counts = Counts(new, kept.num_rows - new, incoming.num_rows - kept.num_rows)
+    return incoming.take(kept["_row"]), counts
+
+
+def _newest(keyed: pa.Table, key: Sequence[str]) -> pa.ChunkedArray:
+    numbered = keyed.append_column("_row", pa.array(range(keyed.num_rows), pa.int64()))
+    parts = ", ".join(sql.name(k) for k in key)
+    query = f"SELECT arg_max(_row, _rank) AS _row FROM keyed GROUP BY {parts} ORDER BY _row"
+    return sql.run(query, {"keyed": numbered})["_row"]
+
+
+def _cast(data: pa.Table, field: pa.Field) -> pa.ChunkedArray | pa.Array:
+    if field.name not in data.column_names:
+        return pa.nulls(data.num_rows, field.type)
+    try:
+        return data[field.name].cast(field.type)
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
+        raise DataRefused(f"column {field.name} is not {field.type}: {error}") from error
+
+
+def _require_key(data: pa.Table, table: Table) -> None:
+    empty = [name for name in table.key if data[name].null_count]
+    if empty:
+        raise DataRefused(f"{table.name}: {', '.join(empty)} is empty in a row; it is the key")
+    distinct = data.select(table.key).group_by(table.key).aggregate([]).num_rows
+    if distinct != data.num_rows:
+        raise DataRefused(
+            f"{table.name}: {data.num_rows - distinct} rows repeat the key {', '.join(table.key)}"
+        )
+
+
+def _json_of(data: pa.Table, known: set[str]) -> pa.Array:
+    extras = sorted(set(data.column_names) - known)
+    if not extras:
+        return pa.nulls(data.num_rows, pa.string())
+    columns = [data[name].cast(pa.string()).to_pylist() for name in extras]
+    texts = []
+    for cells in zip(*columns, strict=True):
+        filled = {name: cell for name, cell in zip(extras, cells, strict=True) if cell is not None}
+        texts.append(json.dumps(filled, ensure_ascii=False) if filled else None)
+    return pa.array(texts, pa.string())

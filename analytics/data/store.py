@@ -1,0 +1,321 @@
+"""The store: every input table as a Delta Lake table with its whole history, in one directory.
+
+A batch shows only once its row in the table of events is written, and that is written last. So a
+process that is killed at any moment leaves the version before it whole, and rows it left behind
+are never read.
+"""
+
+from __future__ import annotations
+
+import secrets
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.dataset as ds
+from deltalake import DeltaTable, write_deltalake
+from deltalake.exceptions import DeltaError
+from filelock import FileLock, Timeout
+
+from analytics.data import history, rows
+from analytics.data.history import Batch, Counts, Event, Receipt
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
+from analytics.errors import StoreError, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+EVENTS = "_batches"
+LOCK = ".lock"
+LOCK_SECONDS = 5.0
+_SNAPSHOTS_KEPT = 4
+#: The Delta library loses or refuses paths with these (measured with deltalake 1.6).
+_BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
+
+
+class Store:
+    """Input tables in a directory, with every version they ever had.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        Its directory. Nothing is written there before the first `add`.
+
+    Raises
+    ------
+    StoreError
+        If the path is a file, a directory that holds something else, or cannot be a store's name.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path).absolute()
+        self._snapshots: dict[tuple[int, str], Snapshot] = {}
+        bad = sorted(_BAD_IN_PATH & set(self.path.as_posix()))
+        if bad:
+            raise StoreError(
+                f"the store's path {str(self.path)!r} has the character {bad[0]!r}, which cannot "
+                "be used there; move or rename the directory"
+            )
+        if self.path.exists() and not self.exists and not _is_free(self.path):
+            raise StoreError(
+                f"{path} is not a store: it is a file, or a directory that holds something else; "
+                "name a store, an empty directory, or a path that does not exist yet"
+            )
+
+    def __repr__(self) -> str:
+        return f"Store({str(self.path)!r})"
+
+    @property
+    def exists(self) -> bool:
+        """Whether a store is there (it may be empty)."""
+        return DeltaTable.is_deltatable(str(self.path / EVENTS))
+
+    @property
+    def version(self) -> int:
+        """Number of batches imported or withdrawn so far; 0 where nothing was stored."""
+        return len(self._events())
+
+    def batches(self) -> list[Batch]:
+        """Return every batch that came in, oldest first, withdrawn ones too."""
+        self._require()
+        return history.batches(self._events())
+
+    def read(self, table: str, as_of: int | None = None) -> pa.Table:
+        """Return the current rows of an input table, in the order of its key.
+
+        Parameters
+        ----------
+        table : str
+            Its name, such as ``interviews``.
+        as_of : int, optional
+            An earlier version; the newest when not given.
+
+        Returns
+        -------
+        pyarrow.Table
+            The contract's columns, then any extra columns as text.
+
+        Raises
+        ------
+        WrongUse
+            If there is no such table or version.
+        StoreError
+            If no store is there or it cannot be read.
+        """
+        if table not in TABLES:
+            raise WrongUse(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
+        self._require()
+        return rows.unpack(self._rows(table, history.visible(self._events(), as_of=as_of)))
+
+    def snapshot(self, as_of: int | None = None) -> Snapshot:
+        """Return every table as it stood at a version; the last few are kept in memory.
+
+        Raises
+        ------
+        WrongUse
+            If the store never had that version.
+        StoreError
+            If no store is there or it cannot be read.
+        """
+        self._require()
+        events = self._events()
+        shown = history.visible(events, as_of=as_of)
+        version = len(events) if as_of is None else as_of
+        # The id of the event tells a store apart from one made anew at the same path.
+        key = (version, events[version - 1].batch if version else "")
+        if key not in self._snapshots:
+            while len(self._snapshots) >= _SNAPSHOTS_KEPT:
+                self._snapshots.pop(next(iter(self._snapshots)))
+            self._snapshots[key] = self._snapshot_of(shown, version)
+        return self._snapshots[key]
+
+    def add(
+        self,
+        tables: Mapping[str, pa.Table],
+        *,
+        sources: Sequence[str] = (),
+        checked_at: int | None = None,
+    ) -> Receipt:
+        """Store tables as one batch, all or nothing; only new or changed rows are written.
+
+        The rows are taken as they are but for types and keys: `analytics.data.intake` checks them.
+
+        Parameters
+        ----------
+        tables : mapping of str to pyarrow.Table
+            By table name. Columns the contract does not know are kept as text.
+        sources : sequence of str
+            Names of the files they came from.
+        checked_at : int, optional
+            Version the rows were checked against; the batch is refused if the store has moved on.
+
+        Raises
+        ------
+        WrongUse
+            If a table's name is not known.
+        DataRefused
+            If a column has the wrong type, or a key is empty or given twice.
+        StoreError
+            If the store cannot be written, or another process is writing it.
+        """
+        unknown = sorted(set(tables) - set(TABLES))
+        if unknown:
+            raise WrongUse(f"no table {unknown[0]!r}; the tables are: {', '.join(TABLES)}")
+        packed = {
+            name: rows.pack(tables[name], table=TABLES[name]) for name in TABLES if name in tables
+        }
+        with self._writing():
+            events = self._events()
+            if checked_at is not None and checked_at != len(events):
+                raise StoreError(
+                    f"the store went from version {checked_at} to {len(events)} while the rows "
+                    "were checked; run the import again"
+                )
+            return self._add(packed, events, tuple(sources))
+
+    def withdraw(self, batch: str) -> Batch:
+        """Take a batch out again; its rows stay in the history.
+
+        Parameters
+        ----------
+        batch : str
+            Its id, or the unique beginning of it.
+
+        Raises
+        ------
+        WrongUse
+            If there is no such batch, or it was withdrawn already.
+        StoreError
+            If the store cannot be written, or another process is writing it.
+        """
+        self._require()
+        with self._writing():
+            events = self._events()
+            found = history.find(events, batch)
+            version = len(events) + 1
+            self._append_event(version, found.batch, history.WITHDRAWN, {}, ())
+        return replace(found, withdrawn_version=version)
+
+    def _add(
+        self, packed: Mapping[str, pa.Table], events: Sequence[Event], sources: tuple[str, ...]
+    ) -> Receipt:
+        shown = history.visible(events)
+        fresh: dict[str, pa.Table] = {}
+        counts: dict[str, Counts] = {}
+        for name, table in packed.items():
+            stored = self._rows(name, shown)
+            fresh[name], counts[name] = rows.compare(table, stored, table=TABLES[name])
+        frozen = MappingProxyType(counts)
+        if not any(table.num_rows for table in fresh.values()):
+            return Receipt(None, len(events), frozen)
+        version = len(events) + 1
+        # Rows of a killed import stay on disk under its id: an id must never come twice.
+        batch = f"b{version:04d}-{secrets.token_hex(4)}"
+        for name, table in fresh.items():
+            if table.num_rows:
+                self._append_rows(name, table, batch)
+        self._append_event(version, batch, history.IMPORTED, counts, sources)
+        return Receipt(batch, version, frozen)
+
+    def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
+        labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
+        with self._told("written"):
+            write_deltalake(
+                str(self.path / name),
+                labelled.cast(rows.stored_schema(TABLES[name])),
+                mode="append",
+                schema_mode="merge",
+            )
+
+    def _append_event(
+        self,
+        version: int,
+        batch: str,
+        event: str,
+        counts: Mapping[str, Counts],
+        sources: tuple[str, ...],
+    ) -> None:
+        at_utc = datetime.now(UTC).isoformat(timespec="seconds")
+        row = history.to_row(Event(version, batch, event, at_utc, counts, sources))
+        with self._told("written"):
+            write_deltalake(str(self.path / EVENTS), row, mode="append")
+
+    def _events(self) -> list[Event]:
+        if not self.exists:
+            return []
+        with self._told("read"):
+            return history.from_rows(DeltaTable(str(self.path / EVENTS)).to_pyarrow_table())
+
+    def _snapshot_of(self, shown: Sequence[Batch], version: int) -> Snapshot:
+        return Snapshot.of({name: self._rows(name, shown) for name in TABLES}, version=version)
+
+    def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
+        """Return the current rows of a table with the JSON of its extra columns."""
+        schema = rows.stored_schema(TABLES[name])
+        holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
+        ids = [batch.batch for batch in holders]
+        data = schema.empty_table()
+        if ids:
+            with self._told("read"):
+                delta = DeltaTable(str(self.path / name)).to_pyarrow_dataset()
+                found = delta.to_table(filter=ds.field(rows.BATCH).isin(ids))
+            data = _conform(found, schema)
+        superseded = any(batch.counts[name].changed for batch in holders)
+        return rows.current(data, table=TABLES[name], batches=ids, superseded=superseded)
+
+    def _require(self) -> None:
+        if not self.exists and not (self.path.is_dir() and _is_free(self.path)):
+            raise StoreError(
+                f"no store at {self.path}; `blackmouth import PATH --store DIR` makes one"
+            )
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        self.path.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(self.path / LOCK, timeout=LOCK_SECONDS)
+        try:
+            lock.acquire()
+        except Timeout as error:
+            raise StoreError(
+                f"another process is writing the store at {self.path}; wait for it and try again"
+            ) from error
+        try:
+            if not self.exists:
+                with self._told("made"):
+                    empty = history.EVENT_SCHEMA.empty_table()
+                    write_deltalake(str(self.path / EVENTS), empty, mode="append")
+            yield
+        finally:
+            lock.release()
+
+    @contextmanager
+    def _told(self, done: str) -> Iterator[None]:
+        try:
+            yield
+        except (DeltaError, OSError, pa.ArrowException) as error:
+            raise StoreError(f"the store at {self.path} cannot be {done}: {error}") from error
+
+
+def _is_free(path: Path) -> bool:
+    """Whether a store may be made here: an empty directory, or what a killed making left."""
+    return path.is_dir() and all(entry.name in {LOCK, EVENTS} for entry in path.iterdir())
+
+
+def _wrote(counts: Counts | None) -> bool:
+    return counts is not None and counts.new + counts.changed > 0
+
+
+def _conform(found: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return `found` in the present schema; columns it did not have yet are null."""
+    columns = [
+        found[field.name].cast(field.type)
+        if field.name in found.column_names
+        else pa.nulls(found.num_rows, field.type)
+        for field in schema
+    ]
+    return pa.Table.from_arrays(columns, schema=schema)
