@@ -16,12 +16,8 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
-import pyarrow.dataset as ds
-from deltalake import DeltaTable, write_deltalake
-from deltalake.exceptions import DeltaError
-from filelock import FileLock, Timeout
 
-from analytics.data import history, rows
+from analytics.data import delta, history, rows
 from analytics.data.history import Batch, Counts, Event, Receipt
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
@@ -30,12 +26,9 @@ from analytics.errors import StoreError, WrongUse
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+
 EVENTS = "_batches"
-LOCK = ".lock"
-LOCK_SECONDS = 5.0
 _SNAPSHOTS_KEPT = 4
-#: The Delta library loses or refuses paths with these (measured with deltalake 1.6).
-_BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
 
 
 class Store:
@@ -55,12 +48,7 @@ class Store:
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path).absolute()
         self._snapshots: dict[tuple[int, str], Snapshot] = {}
-        bad = sorted(_BAD_IN_PATH & set(self.path.as_posix()))
-        if bad:
-            raise StoreError(
-                f"the store's path {str(self.path)!r} has the character {bad[0]!r}, which cannot "
-                "be used there; move or rename the directory"
-            )
+        delta.require_path(self.path)
         if self.path.exists() and not self.exists and not _is_free(self.path):
             raise StoreError(
                 f"{path} is not a store: it is a file, or a directory that holds something else; "
@@ -73,7 +61,7 @@ class Store:
     @property
     def exists(self) -> bool:
         """Whether a store is there (it may be empty)."""
-        return DeltaTable.is_deltatable(str(self.path / EVENTS))
+        return delta.is_table(self.path / EVENTS)
 
     @property
     def version(self) -> int:
@@ -224,13 +212,7 @@ class Store:
 
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
-        with self._told("written"):
-            write_deltalake(
-                str(self.path / name),
-                labelled.cast(rows.stored_schema(TABLES[name])),
-                mode="append",
-                schema_mode="merge",
-            )
+        delta.append(self.path / name, labelled.cast(rows.stored_schema(TABLES[name])))
 
     def _append_event(
         self,
@@ -242,14 +224,12 @@ class Store:
     ) -> None:
         at_utc = datetime.now(UTC).isoformat(timespec="seconds")
         row = history.to_row(Event(version, batch, event, at_utc, counts, sources))
-        with self._told("written"):
-            write_deltalake(str(self.path / EVENTS), row, mode="append")
+        delta.append(self.path / EVENTS, row)
 
     def _events(self) -> list[Event]:
         if not self.exists:
             return []
-        with self._told("read"):
-            return history.from_rows(DeltaTable(str(self.path / EVENTS)).to_pyarrow_table())
+        return history.from_rows(delta.read(self.path / EVENTS, schema=history.EVENT_SCHEMA))
 
     def _snapshot_of(self, shown: Sequence[Batch], version: int) -> Snapshot:
         return Snapshot.of({name: self._rows(name, shown) for name in TABLES}, version=version)
@@ -261,10 +241,7 @@ class Store:
         ids = [batch.batch for batch in holders]
         data = schema.empty_table()
         if ids:
-            with self._told("read"):
-                delta = DeltaTable(str(self.path / name)).to_pyarrow_dataset()
-                found = delta.to_table(filter=ds.field(rows.BATCH).isin(ids))
-            data = _conform(found, schema)
+            data = delta.read(self.path / name, schema=schema, only=(rows.BATCH, ids))
         superseded = any(batch.counts[name].changed for batch in holders)
         return rows.current(data, table=TABLES[name], batches=ids, superseded=superseded)
 
@@ -276,46 +253,16 @@ class Store:
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
-        self.path.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(self.path / LOCK, timeout=LOCK_SECONDS)
-        try:
-            lock.acquire()
-        except Timeout as error:
-            raise StoreError(
-                f"another process is writing the store at {self.path}; wait for it and try again"
-            ) from error
-        try:
+        with delta.writing(self.path):
             if not self.exists:
-                with self._told("made"):
-                    empty = history.EVENT_SCHEMA.empty_table()
-                    write_deltalake(str(self.path / EVENTS), empty, mode="append")
+                delta.append(self.path / EVENTS, history.EVENT_SCHEMA.empty_table())
             yield
-        finally:
-            lock.release()
-
-    @contextmanager
-    def _told(self, done: str) -> Iterator[None]:
-        try:
-            yield
-        except (DeltaError, OSError, pa.ArrowException) as error:
-            raise StoreError(f"the store at {self.path} cannot be {done}: {error}") from error
 
 
 def _is_free(path: Path) -> bool:
     """Whether a store may be made here: an empty directory, or what a killed making left."""
-    return path.is_dir() and all(entry.name in {LOCK, EVENTS} for entry in path.iterdir())
+    return path.is_dir() and all(entry.name in {delta.LOCK, EVENTS} for entry in path.iterdir())
 
 
 def _wrote(counts: Counts | None) -> bool:
     return counts is not None and counts.new + counts.changed > 0
-
-
-def _conform(found: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return `found` in the present schema; columns it did not have yet are null."""
-    columns = [
-        found[field.name].cast(field.type)
-        if field.name in found.column_names
-        else pa.nulls(found.num_rows, field.type)
-        for field in schema
-    ]
-    return pa.Table.from_arrays(columns, schema=schema)

@@ -1,0 +1,121 @@
+"""Delta Lake tables on disk: append, read, lock; every fault told as a `StoreError`."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.dataset as ds
+from deltalake import DeltaTable, write_deltalake
+from deltalake.exceptions import DeltaError
+from filelock import FileLock, Timeout
+
+from analytics.errors import StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+LOCK = ".lock"
+LOCK_SECONDS = 5.0
+#: The library loses or refuses paths with these (measured with deltalake 1.6).
+_BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
+
+
+def require_path(path: Path) -> None:
+    """Refuse a path that Delta tables cannot be kept under.
+
+    Raises
+    ------
+    StoreError
+        If it has a character the library loses or refuses.
+    """
+    bad = sorted(_BAD_IN_PATH & set(path.as_posix()))
+    if bad:
+        raise StoreError(
+            f"the store's path {str(path)!r} has the character {bad[0]!r}, which cannot be used "
+            "there; move or rename the directory"
+        )
+
+
+def is_table(path: Path) -> bool:
+    """Return whether a Delta table with at least one commit is there."""
+    return DeltaTable.is_deltatable(str(path))
+
+
+def append(path: Path, data: pa.Table) -> None:
+    """Append rows in one atomic commit; the table is made where there is none.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    with _told(path, "written"):
+        write_deltalake(str(path), data, mode="append", schema_mode="merge")
+
+
+def read(
+    path: Path, *, schema: pa.Schema, only: tuple[str, Sequence[str]] | None = None
+) -> pa.Table:
+    """Return the rows of a table in `schema`; columns it did not have yet are null.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The table's directory.
+    schema : pyarrow.Schema
+        Columns wanted.
+    only : tuple of str and sequence of str, optional
+        A text column, and the values of it whose rows are wanted.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be read.
+    """
+    with _told(path, "read"):
+        wanted = None if only is None else ds.field(only[0]).isin(list(only[1]))
+        found = DeltaTable(str(path)).to_pyarrow_dataset().to_table(filter=wanted)
+        columns = [
+            found[field.name].cast(field.type)
+            if field.name in found.column_names
+            else pa.nulls(found.num_rows, field.type)
+            for field in schema
+        ]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Hold the one writer's lock of a directory, which is made where there is none.
+
+    Raises
+    ------
+    StoreError
+        If another process holds it for longer than `LOCK_SECONDS`.
+    """
+    with _told(path, "made"):
+        path.mkdir(parents=True, exist_ok=True)
+    lock = FileLock(path / LOCK, timeout=LOCK_SECONDS)
+    try:
+        lock.acquire()
+    except Timeout as error:
+        raise StoreError(
+            f"another process is writing the store at {path}; wait for it and try again"
+        ) from error
+    except OSError as error:
+        raise StoreError(f"{path} cannot be written: {error}") from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def _told(path: Path, done: str) -> Iterator[None]:
+    try:
+        yield
+    except (DeltaError, OSError, pa.ArrowException) as error:
+        raise StoreError(f"{path} cannot be {done}: {error}") from error

@@ -1,0 +1,267 @@
+"""The store: versions, supersession, withdrawal, what a kill leaves, clear refusals."""
+
+from __future__ import annotations
+
+import datetime as dt
+import subprocess
+import sys
+import textwrap
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pytest
+
+from analytics.data import delta
+from analytics.data.history import Counts
+from analytics.data.store import Store
+from analytics.errors import DataRefused, StoreError, WrongUse
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def areas(**names: str | None) -> dict[str, pa.Table]:
+    """Return a batch of areas by name."""
+    data = {"area": list(names), "area_name": list(names.values())}
+    return {"areas": pa.table(data, schema=pa.schema([(c, pa.string()) for c in data]))}
+
+
+def test_a_new_store_is_version_zero_and_writes_nothing(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    assert store.version == 0
+    assert not (tmp_path / "s").exists()
+
+
+def test_rows_come_back_in_key_order_with_types(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    day = dt.date(2031, 2, 3)
+    rows = {
+        "sites": pa.table(
+            {
+                "site": ["r2", "r1"],
+                "area": ["a", "a"],
+                "longitude": [0.1 + 0.2, None],
+                "draw_weight": [5e-324, -0.0],
+            }
+        ),
+        "holidays": pa.table({"date": [day], "holiday": ["Frost Day"]}),
+    }
+    receipt = store.add(rows, sources=["x.csv"])
+    assert receipt.version == store.version == 1
+    back = store.read("sites")
+    assert back["site"].to_pylist() == ["r1", "r2"]
+    assert back["longitude"].to_pylist() == [None, 0.1 + 0.2]
+    assert [str(v) for v in back["draw_weight"].to_pylist()] == ["-0.0", "5e-324"]
+    assert store.read("holidays").to_pylist() == [{"date": day, "holiday": "Frost Day"}]
+    assert back["latitude"].null_count == 2
+
+
+def test_the_same_rows_change_nothing(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A", b=None))
+    receipt = store.add(areas(b=None, a="A"))
+    assert receipt.batch is None
+    assert receipt.counts["areas"] == Counts(unchanged=2)
+    assert store.version == 1
+
+
+def test_changed_rows_supersede_and_the_old_stay(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A", b="B"))
+    receipt = store.add(areas(a="A", b=None, c="C"))
+    assert receipt.counts["areas"] == Counts(new=1, changed=1, unchanged=1)
+    assert store.read("areas")["area_name"].to_pylist() == ["A", None, "C"]
+    assert store.read("areas", as_of=1)["area_name"].to_pylist() == ["A", "B"]
+    assert store.read("areas", as_of=0).num_rows == 0
+
+
+def test_withdrawing_brings_the_old_rows_back(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    second = store.add(areas(a="A2", b="B")).batch
+    assert second is not None
+    gone = store.withdraw(second)
+    assert gone.withdrawn_version == store.version == 3
+    assert store.read("areas").to_pylist() == [{"area": "a", "area_name": "A"}]
+    assert store.read("areas", as_of=2).num_rows == 2
+    assert [batch.withdrawn_version for batch in store.batches()] == [None, 3]
+
+
+def test_withdrawing_takes_the_beginning_of_an_id_and_refuses_others(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    with pytest.raises(WrongUse, match="no batch 'b0009'"):
+        store.withdraw("b0009")
+    store.withdraw("b0001")
+    with pytest.raises(WrongUse, match="withdrawn already"):
+        store.withdraw("b0001")
+    assert store.version == 2
+
+
+def test_extra_columns_come_back_as_text(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    first = {"areas": pa.table({"area": ["a", "b"], "zone": ["7", None], "note": ['é "q"', None]})}
+    store.add(first)
+    store.add({"areas": pa.table({"area": ["c"], "depth": [3]})})
+    back = store.read("areas")
+    assert back.column_names == ["area", "area_name", "depth", "note", "zone"]
+    assert back["note"].to_pylist() == ['é "q"', None, None]
+    assert back["depth"].to_pylist() == [None, None, "3"]
+    assert store.add(first).batch is None
+
+
+def test_zero_rows_make_no_version(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    empty = pa.table({"area": pa.array([], pa.string())})
+    assert store.add({"areas": empty}).batch is None
+    assert store.version == 0
+    assert store.read("areas").column_names == ["area", "area_name"]
+    assert store.snapshot()["interviews"].num_rows == 0
+
+
+def test_snapshots_are_kept_by_version_and_equal_content_has_an_equal_key(tmp_path: Path) -> None:
+    store, other = Store(tmp_path / "s"), Store(tmp_path / "t")
+    store.add(areas(a="A"))
+    assert store.snapshot() is store.snapshot(as_of=1)
+    store.add(areas(b=None))
+    assert store.snapshot().version == 2
+    assert store.snapshot() is not store.snapshot(as_of=1)
+    other.add(areas(b=None, a="A"))
+    assert other.snapshot().key == store.snapshot().key
+    assert other.snapshot().key != store.snapshot(as_of=1).key
+
+
+def test_a_store_made_anew_at_the_same_path_is_not_confused(tmp_path: Path) -> None:
+    import shutil
+
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    assert store.snapshot()["areas"].num_rows == 1
+    shutil.rmtree(tmp_path / "s")
+    Store(tmp_path / "s").add(areas(a="A", b="B"))
+    assert store.snapshot()["areas"].num_rows == 2
+
+
+@pytest.mark.parametrize("key", [["a", "a"], ["a", None]])
+def test_bad_keys_are_refused_and_nothing_is_made(tmp_path: Path, key: list[str | None]) -> None:
+    store = Store(tmp_path / "s")
+    with pytest.raises(DataRefused, match="key"):
+        store.add({"areas": pa.table({"area": key})})
+    assert not (tmp_path / "s").exists()
+
+
+def test_wrong_types_names_and_versions_are_refused(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    with pytest.raises(DataRefused, match="column date is not date32"):
+        store.add({"holidays": pa.table({"date": ["soon"]})})
+    with pytest.raises(WrongUse, match="no table 'boats'"):
+        store.add({"boats": pa.table({"x": [1]})})
+    store.add(areas(a="A"))
+    with pytest.raises(WrongUse, match="versions are 0 to 1"):
+        store.read("areas", as_of=2)
+    with pytest.raises(WrongUse, match="no table 'area'"):
+        store.read("area")
+
+
+def test_places_that_are_no_store_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="no store at"):
+        Store(tmp_path / "nowhere").read("areas")
+    (tmp_path / "notes.txt").write_text("mine")
+    with pytest.raises(StoreError, match="not a store"):
+        Store(tmp_path)
+    with pytest.raises(StoreError, match="not a store"):
+        Store(tmp_path / "notes.txt")
+    with pytest.raises(StoreError, match="character '\\['"):
+        Store(tmp_path / "a[1]")
+
+
+def test_a_path_with_blanks_and_accents_works(tmp_path: Path) -> None:
+    store = Store(tmp_path / "the store é #1")
+    store.add(areas(a="A"))
+    assert Store(store.path).read("areas").num_rows == 1
+
+
+def test_a_second_writer_is_told_to_wait(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(delta, "LOCK_SECONDS", 0.1)
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    with delta.writing(store.path), pytest.raises(StoreError, match="another process is writing"):
+        Store(tmp_path / "s").add(areas(b="B"))
+    assert store.version == 1
+
+
+def test_rows_checked_against_an_older_version_are_refused(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    with pytest.raises(StoreError, match="run the import again"):
+        store.add(areas(b="B"), checked_at=0)
+
+
+def test_a_damaged_store_is_told_in_words(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    for file in (tmp_path / "s" / "areas").glob("*.parquet"):
+        file.write_bytes(b"PAR1 not really")
+    with pytest.raises(StoreError, match="cannot be read"):
+        Store(tmp_path / "s").read("areas")
+
+
+KILLED = """
+    import os, sys
+    import pyarrow as pa
+    from analytics.data import delta
+    from analytics.data.store import Store
+
+    left = int(sys.argv[2])
+    append = delta.append
+
+    def dying(path, data):
+        global left
+        if left == 0:
+            os._exit(9)
+        left -= 1
+        append(path, data)
+
+    delta.append = dying
+    Store(sys.argv[1]).add({
+        "areas": pa.table({"area": ["a", "z"], "area_name": ["changed", "Z"]}),
+        "holidays": pa.table({"date": pa.array([1], pa.int32()).cast(pa.date32())}),
+    })
+"""
+
+
+def run_killed(store: Path, writes: int) -> int:
+    """Import in a process that dies after so many writes; return its exit status."""
+    script = textwrap.dedent(KILLED)
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(store), str(writes)], check=False, timeout=60
+    )
+    return done.returncode
+
+
+@pytest.mark.parametrize("writes", [0, 1, 2])
+def test_a_kill_before_the_event_leaves_the_version_before_whole(
+    tmp_path: Path, writes: int
+) -> None:
+    store = Store(tmp_path / "s")
+    store.add(areas(a="A"))
+    assert run_killed(store.path, writes) == 9
+    again = Store(store.path)
+    assert again.version == 1
+    assert again.read("areas").to_pylist() == [{"area": "a", "area_name": "A"}]
+    assert again.read("holidays").num_rows == 0
+    # What the killed import left on disk must not show with the next batch either.
+    again.add(areas(c="C"))
+    assert again.read("areas")["area"].to_pylist() == ["a", "c"]
+    assert run_killed(store.path, 9) == 0
+    assert again.version == 3
+    assert again.read("areas")["area"].to_pylist() == ["a", "c", "z"]
+
+
+@pytest.mark.parametrize("writes", [0, 1, 2, 3])
+def test_a_kill_of_the_first_import_leaves_an_empty_store(tmp_path: Path, writes: int) -> None:
+    assert run_killed(tmp_path / "s", writes) == 9
+    store = Store(tmp_path / "s")
+    assert store.version == 0
+    store.add(areas(a="A"))
+    assert store.read("areas").num_rows == 1
