@@ -1,0 +1,242 @@
+"""The parts of an invented sound, as frozen settings with units: areas, ramps, seasons, habits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: Fishing methods of the demo, in the order of every method mix.
+METHODS: tuple[str, ...] = ("mooching", "trolling", "jigging")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """One stretch of a season in which an area is open.
+
+    Parameters
+    ----------
+    start, end : (int, int)
+        First and last open day as (month, day); months from July on belong to the first year.
+    weekdays : str
+        Open weekdays as ISO digits.
+    day_groups : str
+        Weekday digits split by ``|``.
+    daily_limit_fish : int
+        Chinook an angler may keep a day.
+    mark_selective : bool
+        Only marked fish may be kept.
+    """
+
+    start: tuple[int, int]
+    end: tuple[int, int]
+    weekdays: str = "1234567"
+    day_groups: str = "12345|67"
+    daily_limit_fish: int = 2
+    mark_selective: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """One marine area.
+
+    Parameters
+    ----------
+    area, name : str
+        Id and name for people.
+    openings : tuple of Opening
+        Its openings, the same every season.
+    neighbours : tuple of str
+        Areas that boats from its ramps also fish.
+    encounters_per_angler_hour : float
+        Usual Chinook encounters per angler-hour.
+    legal_prop : float
+        Usual share of encounters of legal length in mid-season.
+    method_mix : tuple of float
+        Shares of `METHODS` among boat trips; sums to 1.
+    listed_prop : float
+        Share of the boats fishing here that land at a listed ramp.
+    peak_week : float
+        Week of the season (0 is the first) in which the bite is best.
+    """
+
+    area: str
+    name: str
+    openings: tuple[Opening, ...]
+    neighbours: tuple[str, ...]
+    encounters_per_angler_hour: float
+    legal_prop: float
+    method_mix: tuple[float, ...]
+    listed_prop: float
+    peak_week: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ramp:
+    """One landing site.
+
+    Parameters
+    ----------
+    site, name, area : str
+        Id, name for people, area it lies in.
+    weekend_boats : float
+        Mean boat trips on a calm weekend day.
+    away_prop : float
+        Share of its boats that fish a neighbouring area when that is open.
+    longitude, latitude : float
+        Degrees; in the open ocean, so that nobody takes it for a real ramp.
+    """
+
+    site: str
+    name: str
+    area: str
+    weekend_boats: float
+    away_prop: float
+    longitude: float
+    latitude: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulse:
+    """A passing rise (or fall) of the catch rate in one area.
+
+    Parameters
+    ----------
+    area : str
+        Where.
+    week : float
+        Its middle, in weeks of the season (0 is the first).
+    log_height : float
+        Height on the log scale; negative for a slump.
+    width_weeks : float
+        Standard deviation of its bell, weeks.
+    """
+
+    area: str
+    week: float
+    log_height: float
+    width_weeks: float = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Season:
+    """One season: its label, its first calendar year, how far it has been sampled.
+
+    Parameters
+    ----------
+    season : str
+        Label such as ``2030-31``.
+    year : int
+        Calendar year of November.
+    log_abundance : float
+        Departure of the catch rate from usual, log scale.
+    through : str or None
+        Last sampled ISO week of a season in progress.
+    pulses : tuple of Pulse
+        Passing rises and falls.
+    """
+
+    season: str
+    year: int
+    log_abundance: float = 0.0
+    through: str | None = None
+    pulses: tuple[Pulse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habits:
+    """How the invented anglers, fish and weather behave; chosen for the demo unless said otherwise.
+
+    Attributes
+    ----------
+    weekday_effort, friday_effort : float
+        Boats of a weekday and a Friday per boat of a weekend day.
+    boats_k, trip_k : float
+        Negative-binomial size of boats a site-day, and of fish a trip (smaller is more uneven).
+    storm_prop, storm_effort : float
+        Share of stormy days; boats that still go out in a full storm, as a share.
+    bite_day_sd, bite_site_sd, week_sd, week_memory, area_sd : float
+        Log-scale spread of the catch rate by area-day, site-day, week (an AR(1)) and area-season.
+    season_rise : float
+        Log-scale rise of the catch rate at an area's peak week.
+    growth_per_week : float
+        Weekly rise of the log-odds that a fish is of legal length.
+    angler_props : tuple of float
+        Shares of boats with 1, 2, 3, 4 anglers.
+    hours_low, hours_high : float
+        Shortest and longest usual trip, hours.
+    method_rate, method_legal_logit, method_deep_prop : tuple of float
+        By method: catch-rate factor, shift of the legal log-odds, share hooked deep.
+    marked_prop : float
+        Share of fish with a clipped adipose fin.
+    let_go_prop, slip_prop : float
+        Legal fish let go by choice; boats that keep unmarked fish where only marked may be kept.
+    over_report_prop, heap_prop, heap_from : float, float, int
+        Releases told beyond the true ones; chance that a told count of at least `heap_from` is
+        rounded to fives.
+    unsure_prop : float
+        Boats that do not know the size of half their releases.
+    legal_death_prop, sublegal_death_prop, drop_off_prop : float
+        Deaths per legal release, sublegal release, and encounter (common practice, no source).
+    """
+
+    weekday_effort: float = 0.35
+    friday_effort: float = 0.55
+    boats_k: float = 5.0
+    trip_k: float = 1.8
+    storm_prop: float = 0.15
+    storm_effort: float = 0.08
+    bite_day_sd: float = 0.25
+    bite_site_sd: float = 0.15
+    week_sd: float = 0.22
+    week_memory: float = 0.7
+    area_sd: float = 0.15
+    season_rise: float = 0.35
+    growth_per_week: float = 0.025
+    angler_props: tuple[float, ...] = (0.22, 0.46, 0.21, 0.11)
+    hours_low: float = 3.0
+    hours_high: float = 8.0
+    method_rate: tuple[float, ...] = (1.1, 1.0, 0.8)
+    method_legal_logit: tuple[float, ...] = (-0.15, 0.15, 0.0)
+    method_deep_prop: tuple[float, ...] = (0.24, 0.06, 0.10)
+    marked_prop: float = 0.62
+    let_go_prop: float = 0.06
+    slip_prop: float = 0.01
+    over_report_prop: float = 0.08
+    heap_prop: float = 0.55
+    heap_from: int = 4
+    unsure_prop: float = 0.04
+    legal_death_prop: float = 0.10
+    sublegal_death_prop: float = 0.20
+    drop_off_prop: float = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sound:
+    """A whole invented sound: what the simulator is told.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    areas, ramps, seasons : tuple
+        Its parts; a ramp's area and every neighbour must be among `areas`.
+    habits : Habits
+        How anglers, fish and weather behave.
+    min_length_mm : float
+        Legal minimum total length, mm; 559 mm is the usual 22 in.
+    """
+
+    name: str
+    areas: tuple[Area, ...]
+    ramps: tuple[Ramp, ...]
+    seasons: tuple[Season, ...]
+    habits: Habits = Habits()
+    min_length_mm: float = 559.0
+
+    @property
+    def area_ids(self) -> list[str]:
+        """Ids of the areas, in order: the index of every area array."""
+        return [area.area for area in self.areas]
+
+    def season(self, label: str) -> Season:
+        """Return the season of that label."""
+        return next(season for season in self.seasons if season.season == label)

@@ -1,0 +1,183 @@
+"""Write the demo season: the contract's tables as Parquet, its known truth, a few dirty rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TypedDict
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.data.demo.dirty import write_dirty
+from analytics.data.demo.frame import reference_tables, season_frame, table_of
+from analytics.data.demo.measured import fish_table
+from analytics.data.demo.on_water import (
+    boat_counts_table,
+    bycatch_table,
+    bycatch_truth,
+    coverage_table,
+    fleet_truth,
+    simulate_bycatch,
+    simulate_fleet,
+)
+from analytics.data.demo.ondrell import ondrell_sound
+from analytics.data.demo.population import simulate_population
+from analytics.data.demo.rules import (
+    holding_trial_rows,
+    limit_rows,
+    parameter_rows,
+    rate_tables,
+)
+from analytics.data.demo.sampling import SampleOptions, draw_sample
+from analytics.data.demo.truth import trend_rows, truth_rows
+from analytics.errors import WrongUse
+
+if TYPE_CHECKING:
+    from analytics.data.demo.places import Season, Sound
+
+#: The demo's samplers: mostly two to four site-days a stratum, now and then one or none.
+DEMO_SAMPLE = SampleOptions(
+    units_low=2,
+    units_high=4,
+    missed_prop=0.008,
+    one_unit_prop=0.02,
+    no_unit_prop=0.01,
+)
+
+TRUTH_README = """# The known truth of the demo season
+
+Ondrell Sound is invented: its places, years and fish are the work of a simulator, and this folder
+keeps what the simulator knows and the samplers do not. `blackmouth import` does not read it.
+
+* `totals.parquet`: the value of every quantity by season, area fished and week (null: all of
+  them), through the last sampled week and, for the season in progress, also through its last open
+  week. `basis` is `true` (what happened) or `as_reported` (what all crews would have told, which
+  is what interviews estimate: releases are told with 8 % added, large counts come in fives, and
+  some crews do not know the sizes). Deaths are known on the `true` basis only. The population is
+  every boat trip to a listed ramp on an open day of the ramp's area.
+* `trend.parquet`: the expected encounters per angler-hour behind each area and week.
+* `bycatch.parquet`, `fleet.parquet`: other species; boats to listed ramps and to others.
+* `parameters.parquet`: rates and shares the simulator was told.
+
+All numbers are chosen for the demo. Release deaths of 10 % (legal) and 20 % (sublegal) and drop-off
+deaths of 5 % of encounters are common practice, no source.
+"""
+
+
+class _ByDay(TypedDict):
+    """What the tables drawn day by day share."""
+
+    rng: np.random.Generator
+    through: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Year:
+    """One season's rows: input tables, truths, and rows of the tables of rules."""
+
+    tables: dict[str, pa.Table]
+    truths: dict[str, pd.DataFrame]
+    limits: list[dict[str, object]]
+    trials: list[dict[str, object]]
+
+
+def write_demo(folder: Path | str, *, seed: int = 1) -> list[Path]:
+    """Write the demo season into a folder: the same seed gives the same tables.
+
+    Parameters
+    ----------
+    folder : path
+        Made where missing; files of the same names are replaced, others left alone.
+    seed : int, optional
+        0 or more.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files written: one Parquet file per input table, ``truth/`` and ``dirty/``.
+
+    Raises
+    ------
+    WrongUse
+        If the seed is negative, or the folder's path is a file.
+    """
+    if seed < 0:
+        raise WrongUse(f"seed {seed}; allowed: 0 or a larger whole number")
+    root = Path(folder)
+    if root.exists() and not root.is_dir():
+        raise WrongUse(f"{root} is a file; name a folder for the demo season")
+    sound = ondrell_sound()
+    years = [_simulate(sound, season, seed) for season in sound.seasons]
+    tables = _input_tables(sound, years)
+    truths = _truths(sound, years)
+    for place in (root, root / "truth", root / "dirty"):
+        place.mkdir(parents=True, exist_ok=True)
+    written = [_write(table, root / f"{name}.parquet") for name, table in tables.items()]
+    written += [_write(table, root / "truth" / f"{name}.parquet") for name, table in truths.items()]
+    readme = root / "truth" / "README.md"
+    readme.write_text(TRUTH_README, encoding="utf-8")
+    dirty = write_dirty(root / "dirty", tables, season=sound.seasons[-1].season)
+    return [*written, readme, *dirty]
+
+
+def _simulate(sound: Sound, season: Season, seed: int) -> _Year:
+    """Simulate and sample one season; each season has its own stream of chance."""
+    rng = np.random.default_rng([seed, season.year])
+    population = simulate_population(sound, season_frame(sound, season.season), rng=rng)
+    sample = draw_sample(sound, population, rng=rng, options=DEMO_SAMPLE, through=season.through)
+    fleet = simulate_fleet(sound, population, rng=rng)
+    bycatch = simulate_bycatch(population, rng=rng)
+    truth = truth_rows(sound, population, through=season.through)
+    limits = limit_rows(sound.habits, season, truth)
+    if season.through:
+        truth = pd.concat([truth, truth_rows(sound, population)], ignore_index=True)
+    by_day: _ByDay = {"rng": rng, "through": season.through}
+    tables = {
+        **sample.tables,
+        "fish": fish_table(sound, population, sample, **by_day),
+        "bycatch": bycatch_table(sample, bycatch),
+        "boat_counts": boat_counts_table(sound, population, fleet, **by_day),
+        "coverage": coverage_table(sound, population, fleet, **by_day),
+    }
+    truths = {
+        "totals": truth,
+        "trend": trend_rows(sound, population),
+        "bycatch": bycatch_truth(sound, population, bycatch),
+        "fleet": fleet_truth(sound, population, fleet),
+    }
+    return _Year(tables, truths, limits, holding_trial_rows(season, rng=rng))
+
+
+def _input_tables(sound: Sound, years: list[_Year]) -> dict[str, pa.Table]:
+    limits = [row for year in years for row in year.limits]
+    trials = [row for year in years for row in year.trials]
+    return {
+        **reference_tables(sound),
+        **{
+            name: pa.concat_tables([year.tables[name] for year in years])
+            for name in years[0].tables
+        },
+        **rate_tables(sound.habits),
+        "limits": table_of("limits", limits),
+        "holding_trials": table_of("holding_trials", trials),
+    }
+
+
+def _truths(sound: Sound, years: list[_Year]) -> dict[str, pa.Table]:
+    frames = {
+        name: pd.concat([year.truths[name] for year in years], ignore_index=True)
+        for name in years[0].truths
+    }
+    frames["parameters"] = parameter_rows(sound)
+    return {
+        name: pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata()
+        for name, frame in frames.items()
+    }
+
+
+def _write(table: pa.Table, path: Path) -> Path:
+    pq.write_table(table, path, compression="zstd")
+    return path
