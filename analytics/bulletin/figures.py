@@ -1,0 +1,186 @@
+"""From totals to finished figures: value, error, interval, and what stands behind it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.combine import weighted_sum
+from analytics.interval import log_t, logit_t
+from analytics.survey.ratios import combined_ratio
+from analytics.units import CiMethod, Kind, Status
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.fish.release_deaths import DeathPlan
+    from analytics.survey.design import Design
+    from analytics.survey.totals import DomainTotals
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Figures:
+    """One quantity in D domains.
+
+    Parameters
+    ----------
+    kind : Kind
+    value, variance : ndarray of float, shape (D,)
+    method : str
+        Name of the estimator, with its assumptions.
+    missing : tuple of str, length D
+        Why a value cannot be had; empty where it can.
+    """
+
+    kind: Kind
+    value: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    method: str
+    missing: tuple[str, ...]
+
+    def withheld(self, reason: str) -> Figures:
+        """Return the same figures with no value anywhere."""
+        return replace(self, missing=(reason,) * len(self.missing))
+
+
+def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
+    """Return a total of one measure, or the combined ratio of two."""
+    if kind is Kind.TOTAL:
+        none = ("",) * len(totals.code)
+        return Figures(kind, totals.total[:, 0], totals.cov[:, 0, 0], "two_stage_total", none)
+    ratio, variance = combined_ratio(totals.total, totals.cov)
+    return Figures(kind, ratio, variance, "combined_ratio", ("",) * len(totals.code))
+
+
+def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
+    """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
+    weight, weight_se = plan.weights(quantity)
+    value, variance = weighted_sum(totals.total, totals.cov, weight=weight, weight_se=weight_se)
+    order = list(plan.measures)
+    gaps, nothing = plan.lacking(quantity)
+    missing = [nothing] * len(totals.code)
+    for measure, words in gaps.items():
+        for place in np.flatnonzero(totals.total[:, order.index(measure)] > 0):
+            missing[place] = nothing or words
+    method = "releases_times_rates" + (f"; {plan.note}" if plan.note else "")
+    return Figures(Kind.DEATHS, value, variance, method, tuple(missing))
+
+
+def finished(
+    design: Design,
+    totals: DomainTotals,
+    figures: Figures,
+    place: int,
+    *,
+    area: int | None,
+    level: float,
+) -> Row:
+    """Return all of a result row but its names.
+
+    Parameters
+    ----------
+    design, totals, figures
+        What the row is made from.
+    place : int
+        Index of the domain.
+    area : int or None
+        Code of the domain's area, if it has one.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict
+        A value that cannot be had is None, with the reason in ``status`` and ``method``.
+    """
+    support = totals.support
+    row: Row = {
+        "n_psu": int(support.n_psu[place]),
+        "n_psu_frame": int(support.n_psu_frame[place]),
+        "n_interviews": int(support.n_interviews[place]),
+        "ci_level": level,
+        "ci_method": str(CiMethod.NONE),
+    }
+    why_not = _why_not(design, totals, figures, place, area)
+    if why_not:
+        status, reason = why_not
+        return row | {"status": str(status), "method": reason}
+    status = _status(totals, figures, place)
+    row |= {
+        "estimate": float(figures.value[place]),
+        "df": float(support.df[place]),
+        "status": str(status),
+        "method": _method(design, totals, figures, place),
+    }
+    return row | _error(row, status, figures, place, level)
+
+
+def _why_not(
+    design: Design, totals: DomainTotals, figures: Figures, place: int, area: int | None
+) -> tuple[Status, str] | None:
+    """Return status and reason where a domain has no value, else None."""
+    support = totals.support
+    if design.no_design if area is None else area in design.no_design:
+        return Status.NO_DESIGN, "this area's sampling design gives no estimate here"
+    if support.n_psu[place] == 0 and not support.is_imputed[place]:
+        return Status.NO_SAMPLE, "no site-day sampled"
+    if area is not None and support.is_partial[place]:
+        return Status.NO_SAMPLE, "no site-day sampled where boats of this area land"
+    if figures.missing[place]:
+        return Status.NO_SAMPLE, figures.missing[place]
+    if math.isnan(figures.value[place]):
+        return Status.ZERO_TOTAL, "the denominator is 0"
+    return None
+
+
+def _status(totals: DomainTotals, figures: Figures, place: int) -> Status:
+    support = totals.support
+    value = figures.value[place]
+    if support.is_census[place]:
+        return Status.CENSUS
+    if value == 0 or (figures.kind is Kind.SHARE and value == 1):
+        return Status.ZERO_TOTAL
+    if support.is_imputed[place]:
+        return Status.IMPUTED
+    if support.is_collapsed[place]:
+        return Status.COLLAPSED
+    return Status.OK
+
+
+def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
+    """Return standard error and interval; a share seen at 0 or 1 or a zero total has none."""
+    value, variance = row["estimate"], float(figures.variance[place])
+    if status is Status.ZERO_TOTAL or math.isnan(variance):
+        return {}
+    se = math.sqrt(variance)
+    if status is Status.CENSUS and se == 0:
+        return {"se": 0.0, "ci_low": value, "ci_high": value}
+    share = figures.kind is Kind.SHARE
+    low, high = (logit_t if share else log_t)(value, se, df=row["df"], level=level)
+    if math.isnan(low):
+        return {"se": se}
+    method = CiMethod.LOGIT_T if share else CiMethod.LOG_T
+    return {"se": se, "ci_low": low, "ci_high": high, "ci_method": str(method)}
+
+
+def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) -> str:
+    """Name the estimator and every rule that thin data called for."""
+    support = totals.support
+    notes = [figures.method]
+    if support.is_imputed[place]:
+        notes.append("open days without a sample filled from the nearest weeks")
+    if support.is_collapsed[place]:
+        notes.append("a stratum of one site-day took its spread together with a neighbour")
+    if support.is_pooled[place]:
+        notes.append("spread between boats pooled where one of several was interviewed")
+    if support.is_partial[place]:
+        lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
+        notes.append("without " + ", ".join(design.areas[one] for one in sorted(lost)))
+    if np.isnan(figures.variance[place]):
+        notes.append("one site-day and no neighbour: no error can be had")
+    return "; ".join(notes)

@@ -1,0 +1,194 @@
+"""The main job: result rows of a season by marine area and week, each with its error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analytics.bulletin.figures import catch_figures, death_figures, finished
+from analytics.errors import WrongUse
+from analytics.fish.release_deaths import DeathPlan, plan_deaths
+from analytics.survey.design import Design, build_design, seasons_with_data
+from analytics.survey.measures import catch_analyses, catch_measures
+from analytics.survey.reach import Domains
+from analytics.survey.reduce import Reduction
+from analytics.survey.totals import domain_totals
+from analytics.table import to_arrow, to_frame
+from analytics.units import QUANTITIES, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import pandas as pd
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.data.store import Store
+
+Row = dict[str, Any]
+
+#: The domains a bulletin carries: every choice of columns of the contract.
+LEVELS: tuple[tuple[str, ...], ...] = (("area", "week"), ("area",), ("week",), ("season",))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Season:
+    """One season, reduced once and ready for estimates at any level.
+
+    Parameters
+    ----------
+    design : Design
+    deaths : DeathPlan
+    reduction : Reduction
+        Sums of every analysis by site-day and area fished.
+    """
+
+    design: Design
+    deaths: DeathPlan
+    reduction: Reduction
+
+
+def estimate(
+    store: Store,
+    *,
+    season: str | None = None,
+    by: Sequence[str] = ("area", "week"),
+    level: float = 0.95,
+    through: str | None = None,
+    as_of: int | None = None,
+) -> pd.DataFrame:
+    """Estimate every quantity of the contract for the domains asked.
+
+    Parameters
+    ----------
+    store : Store
+    season : str, optional
+        By default the latest season with a sampled site-day.
+    by : sequence of str
+        ``area``, ``week``, both, or ``season`` alone.
+    level : float
+        Confidence level, strictly between 0 and 1.
+    through : str, optional
+        Last ISO week, such as ``2031-W05``; by default the last with a sampled site-day.
+    as_of : int, optional
+        An earlier version of the store.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Result rows (contract, section 2).
+
+    Raises
+    ------
+    WrongUse
+        If the season, a word of `by`, the level or the version is unknown.
+    DataRefused
+        If the stored tables contradict each other.
+    """
+    return estimate_snapshot(
+        store.snapshot(as_of=as_of), season=season, by=by, level=level, through=through
+    )
+
+
+def estimate_snapshot(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    by: Sequence[str] = ("area", "week"),
+    level: float = 0.95,
+    through: str | None = None,
+) -> pd.DataFrame:
+    """Estimate as `estimate`, from tables held in memory."""
+    prepared = prepare(snapshot, season=season, through=through)
+    return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
+
+
+def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | None = None) -> Season:
+    """Build the design of a season and reduce its interviews, once for every level.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season, through : str, optional
+        As in `estimate`.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    WrongUse, DataRefused
+        As in `estimate`.
+    """
+    if season is None:
+        known = seasons_with_data(snapshot)
+        if not known:
+            raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
+        season = known[-1]
+    design = build_design(snapshot, season=season, through=through)
+    interviews = snapshot["interviews"]
+    deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
+    reduction = Reduction(
+        interviews,
+        design=design,
+        measures=catch_measures(interviews) | deaths.measures,
+        analyses=[*catch_analyses().values(), deaths.analysis],
+    )
+    return Season(design, deaths, reduction)
+
+
+def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[Row]:
+    """Yield the result rows of one level, every quantity for every domain.
+
+    Parameters
+    ----------
+    season : Season
+    by : sequence of str
+        ``area``, ``week``, both, or ``season`` alone.
+    level : float
+        Confidence level.
+
+    Yields
+    ------
+    dict
+        One result row; a missing key is null.
+
+    Raises
+    ------
+    WrongUse
+        If `by` or `level` is not allowed.
+    """
+    words = tuple(by)
+    if set(words) not in [set(one) for one in LEVELS] or len(set(words)) != len(words):
+        raise WrongUse(f"by {','.join(words)!r}: allowed are area,week or area or week or season")
+    if not 0 < level < 1:
+        raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
+    domains = Domains("area" in words, "week" in words, len(season.design.weeks))
+    analyses = catch_analyses()
+    for name, quantity in QUANTITIES.items():
+        is_deaths = quantity.kind is Kind.DEATHS
+        analysis = season.deaths.analysis if is_deaths else analyses[name]
+        moments = season.reduction.moments(analysis)
+        totals = domain_totals(season.design, moments, domains)
+        if is_deaths:
+            figures = death_figures(season.deaths, name, totals)
+        else:
+            figures = catch_figures(quantity.kind, totals)
+        if not moments.n.sum() and bool((season.design.units.boats_returned > 0).any()):
+            figures = figures.withheld("not recorded in any interview")
+        for place, code in enumerate(totals.code):
+            domain = domains.cell(int(code))
+            yield {
+                **_names(season.design, *domain),
+                "quantity": name,
+                "unit": quantity.unit,
+                **finished(season.design, totals, figures, place, area=domain[0], level=level),
+            }
+
+
+def _names(design: Design, area: int | None, week: int | None) -> Row:
+    return {
+        "season": design.season,
+        "area": None if area is None else design.areas[area],
+        "week": None if week is None else design.weeks[week],
+    }

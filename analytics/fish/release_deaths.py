@@ -1,0 +1,199 @@
+"""Deaths of released and lost fish: reported counts times rates, each with its error.
+
+First form: releases as anglers report them, by size class and fishing method, at the rates the
+user gives. There is no default rate; where a rate is missing the rows say so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.survey.measures import unknown_size_sql
+from analytics.survey.reduce import Analysis, Measure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+KEPT = "deaths_kept"
+NO_RELEASE_RATE = "deaths_without_release_rate"
+NO_DROP_OFF_RATE = "deaths_without_drop_off_rate"
+
+
+@dataclass(frozen=True, slots=True)
+class RatedFish:
+    """Fish to which one rate applies: a measure, its rate and the rate's standard error."""
+
+    measure: Measure
+    rate: float
+    rate_se: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DeathPlan:
+    """How deaths follow from interviews.
+
+    Parameters
+    ----------
+    releases, lost : tuple of RatedFish
+        Released fish by rate, and the base of drop-off by rate.
+    unrated : tuple of Measure
+        Kept fish, released fish without a rate, drop-off base without a rate.
+    note : str
+        Assumptions in words, empty where there are none.
+    """
+
+    releases: tuple[RatedFish, ...]
+    lost: tuple[RatedFish, ...]
+    unrated: tuple[Measure, ...]
+    note: str
+
+    @property
+    def measures(self) -> dict[str, Measure]:
+        """Every measure by name, in the order of the analysis."""
+        rated = [fish.measure for fish in (*self.releases, *self.lost)]
+        return {measure.name: measure for measure in (*self.unrated, *rated)}
+
+    @property
+    def analysis(self) -> Analysis:
+        """The joint analysis of all measures."""
+        return Analysis(tuple(self.measures))
+
+    def weights(self, quantity: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return rates and their errors for one quantity, in the order of `measures`."""
+        parts = {
+            "release_deaths_fish": self.releases,
+            "drop_off_deaths_fish": self.lost,
+            "total_deaths_fish": (*self.releases, *self.lost),
+        }[quantity]
+        chosen = {fish.measure.name: (fish.rate, fish.rate_se or 0.0) for fish in parts}
+        if quantity == "total_deaths_fish":
+            chosen[KEPT] = (1.0, 0.0)
+        pairs = np.array([chosen.get(name, (0.0, 0.0)) for name in self.measures])
+        return pairs[:, 0], pairs[:, 1]
+
+    def lacking(self, quantity: str) -> tuple[dict[str, str], str]:
+        """Return what a quantity lacks.
+
+        Parameters
+        ----------
+        quantity : str
+            One of the quantities of deaths.
+
+        Returns
+        -------
+        gaps : dict of str to str
+            Measures that must be zero for the quantity to be had, with what is missing in words.
+        nothing : str
+            What is missing everywhere, empty where some rate is given.
+        """
+        needed = {
+            "release_deaths_fish": [(NO_RELEASE_RATE, "release rate", self.releases)],
+            "drop_off_deaths_fish": [(NO_DROP_OFF_RATE, "drop-off rate", self.lost)],
+        }
+        parts = needed.get(quantity) or [part for parts in needed.values() for part in parts]
+        gaps = {name: f"no {words} given for some of the fish" for name, words, _ in parts}
+        absent = [f"no {words}s given" for _, words, rated in parts if not rated]
+        return gaps, "; ".join(absent)
+
+
+def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Table) -> DeathPlan:
+    """Match every kind of fish in the interviews with the rate that applies to it.
+
+    A rate of the fish's own method comes before one for ``any`` method, and a rate of its size
+    class before one for ``any`` size; rates by wound class are not used in this form. Fish of
+    unknown size take an ``any`` rate, else the sublegal one, the higher as a rule.
+
+    Parameters
+    ----------
+    interviews, release_rates, drop_off : pyarrow.Table
+        In their schemas.
+
+    Returns
+    -------
+    DeathPlan
+    """
+    methods = interviews["method"].unique().to_pylist()
+    rates = [row for row in release_rates.to_pylist() if row["wound_class"] == "any"]
+    counts = {
+        "legal": "released_legal",
+        "sublegal": "released_sublegal",
+        "unknown": unknown_size_sql(interviews),
+    }
+    releases = _Matcher("released")
+    for size, column in counts.items():
+        for method in methods:
+            releases.add(_release_rate(rates, size, method), column, method)
+    losses = _Matcher("lost")
+    by_method = {row["method"]: row for row in drop_off.to_pylist()}
+    encounters = f"(kept + {' + '.join(counts.values())})"
+    for method in methods:
+        rate = by_method.get(method, by_method.get("any"))
+        base = "kept" if rate and rate["base"] == "kept" else encounters
+        losses.add(rate, base, method)
+    rated, lost = releases.rated(), losses.rated()
+    unrated = (
+        Measure(KEPT, "kept"),
+        releases.unrated(NO_RELEASE_RATE),
+        losses.unrated(NO_DROP_OFF_RATE),
+    )
+    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), counts["unknown"]))
+
+
+def _release_rate(
+    rates: list[dict[str, Any]], size: str, method: str | None
+) -> dict[str, Any] | None:
+    sizes = ("any", "sublegal") if size == "unknown" else (size, "any")
+    by_key = {(rate["size_class"], rate["method"]): rate for rate in rates}
+    wanted = ((one_size, one_method) for one_size in sizes for one_method in (method, "any"))
+    return next((by_key[key] for key in wanted if key in by_key), None)
+
+
+def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], unknown: str) -> str:
+    notes = []
+    if unknown != "0" and rates and not any(rate["size_class"] == "any" for rate in rates):
+        notes.append("unknown sizes at the sublegal rate")
+    if any(fish.rate_se is None for fish in rated):
+        notes.append("a rate has no standard error: its error is not in the interval")
+    return "; ".join(notes)
+
+
+class _Matcher:
+    """Collects (rate, column, method) and writes one measure a rate."""
+
+    def __init__(self, stem: str) -> None:
+        self._stem = stem
+        self._terms: dict[tuple[object, object], list[str]] = {}
+        self._rates: dict[tuple[object, object], dict[str, Any]] = {}
+        self._orphans: list[str] = []
+
+    def add(self, rate: dict[str, Any] | None, column: str, method: str | None) -> None:
+        if column == "0":
+            return
+        literal = "NULL" if method is None else "'" + method.replace("'", "''") + "'"
+        # `ELSE 0 * column` keeps a number that was not recorded a null.
+        term = (
+            f"CASE WHEN method IS NOT DISTINCT FROM {literal} THEN {column} ELSE 0 * {column} END"
+        )
+        if rate is None:
+            self._orphans.append(term)
+        else:
+            key = (rate.get("size_class"), rate["method"])
+            self._rates[key] = rate
+            self._terms.setdefault(key, []).append(term)
+
+    def rated(self) -> tuple[RatedFish, ...]:
+        fish = []
+        for index, (key, terms) in enumerate(self._terms.items()):
+            measure = Measure(f"{self._stem}_{index}", " + ".join(terms))
+            rate = self._rates[key]
+            fish.append(RatedFish(measure, rate["rate_prop"], rate["rate_se"]))
+        return tuple(fish)
+
+    def unrated(self, name: str) -> Measure:
+        return Measure(name, " + ".join(self._orphans) or "0")

@@ -1,0 +1,91 @@
+"""Intervals of one number: Student's t on the log scale and on the logit scale."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+from scipy.stats import t as student_t
+
+Interval = tuple[float, float]
+
+
+@lru_cache(maxsize=4096)
+def t_quantile(level: float, df: float) -> float:
+    """Return the two-sided quantile of Student's t for a confidence level.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level between 0 and 1, such as 0.95.
+    df : float
+        Degrees of freedom; below 1 no interval can be had.
+
+    Returns
+    -------
+    float
+        NaN where `df` is below 1 or not a number.
+    """
+    if not df >= 1:
+        return math.nan
+    return float(student_t.ppf(0.5 + level / 2, df))
+
+
+def log_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
+    r"""Return the interval of a positive number, symmetric on the log scale.
+
+    ``exp(ln e ± t · se/e)``: the delta method for the logarithm.
+
+    Parameters
+    ----------
+    estimate, se : float
+        In the unit of the number.
+    df : float
+        Design degrees of freedom.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+        Both NaN where the estimate is not positive, or the error or the t quantile cannot be had.
+    """
+    if not (estimate > 0 and se >= 0):
+        return math.nan, math.nan
+    step = t_quantile(level, df) * se / estimate
+    return estimate * _exp(-step), estimate * _exp(step)
+
+
+def logit_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
+    """Return the interval of a proportion, symmetric on the logit scale.
+
+    ``expit(logit p ± t · se/(p(1-p)))``: the delta method for the log odds.
+
+    Parameters
+    ----------
+    estimate, se : float
+        A proportion strictly between 0 and 1, and its standard error.
+    df : float
+        Design degrees of freedom.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+        Both NaN where the estimate is 0 or 1, or the error or the t quantile cannot be had.
+    """
+    if not (0 < estimate < 1 and se >= 0):
+        return math.nan, math.nan
+    middle = math.log(estimate / (1 - estimate))
+    step = t_quantile(level, df) * se / (estimate * (1 - estimate))
+    return _expit(middle - step), _expit(middle + step)
+
+
+def _exp(x: float) -> float:
+    # An interval wider than a double can hold has no upper end worth printing.
+    return math.inf if x > 700 else math.exp(x)
+
+
+def _expit(x: float) -> float:
+    return 1 / (1 + _exp(-x))

@@ -1,0 +1,37 @@
+"""Combined ratios of two totals by linearisation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+def combined_ratio(
+    total: NDArray[np.float64], cov: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    r"""Return ``R = T_y/T_x`` and its linearised variance.
+
+    ``v(R) = [v(T_y) - 2 R cov(T_y, T_x) + R² v(T_x)] / T_x²``, the variance of the total of
+    ``y - R x`` over T_x² (Cochran 1977, Sampling Techniques, section 6.11; from memory).
+
+    Parameters
+    ----------
+    total : ndarray of float, shape (D, 2)
+        Numerator and denominator.
+    cov : ndarray of float, shape (D, 2, 2)
+        Their (co)variances.
+
+    Returns
+    -------
+    ratio, variance : ndarray of float, shape (D,)
+        NaN where the denominator is not positive.
+    """
+    below = np.where(total[:, 1] > 0, total[:, 1], np.nan)
+    ratio = total[:, 0] / below
+    residual = cov[:, 0, 0] - 2 * ratio * cov[:, 0, 1] + ratio**2 * cov[:, 1, 1]
+    # Rounding can leave a tiny negative where every boat has the same ratio.
+    return ratio, np.maximum(residual, 0) / below**2

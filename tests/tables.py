@@ -1,0 +1,99 @@
+"""Small surveys written out by hand, as snapshots in the contract's tables."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pyarrow as pa
+
+from analytics.data.snapshot import Snapshot
+
+MONDAY = dt.date(2031, 1, 6)  # first day of 2031-W02
+
+
+@dataclass(frozen=True)
+class SiteDay:
+    """One site-day: boats that returned and what the interviewed ones said."""
+
+    boats: int | None
+    interviews: Sequence[dict[str, Any]]
+    stratum: str | None = None
+    frame: int | None = None
+    site: str = "r1"
+    date: dt.date = MONDAY
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def interview(**given: Any) -> dict[str, Any]:
+    """Return an interview with one angler, one hour and no fish, but for what is given."""
+    plain: dict[str, Any] = {
+        "area": "A",
+        "anglers": 1,
+        "hours_fished": 1.0,
+        "kept": 0,
+        "released_legal": 0,
+        "released_sublegal": 0,
+        "released_unknown": 0,
+    }
+    return plain | given
+
+
+def survey(
+    site_days: Sequence[SiteDay],
+    *,
+    sites: dict[str, str] | None = None,
+    seasons: Sequence[dict[str, Any]] | None = None,
+    **tables: Sequence[dict[str, Any]],
+) -> Snapshot:
+    """Return a snapshot of a survey with one season, 2030-31, unless told otherwise."""
+    sites = sites or {"r1": "A"}
+    areas = sorted(set(sites.values()))
+    seasons = seasons or [
+        {
+            "season": "2030-31",
+            "area": area,
+            "open_date": MONDAY,
+            "close_date": MONDAY + dt.timedelta(days=69),
+        }
+        for area in areas
+    ]
+    units, said = [], []
+    for number, day in enumerate(site_days):
+        sample_id = f"s{number:05d}"
+        units.append(
+            {
+                "sample_id": sample_id,
+                "site": day.site,
+                "date": day.date,
+                "boats_returned": day.boats,
+                "frame_site_days": day.frame,
+                "stratum": day.stratum,
+            }
+        )
+        said += [
+            {"sample_id": sample_id, "interview_id": f"{sample_id}-{place}", **boat}
+            for place, boat in enumerate(day.interviews)
+        ]
+    rows: dict[str, Sequence[dict[str, Any]]] = {
+        "areas": [{"area": area} for area in areas],
+        "sites": [{"site": site, "area": area} for site, area in sites.items()],
+        "seasons": seasons,
+        "site_days": units,
+        "interviews": said,
+        **tables,
+    }
+    return Snapshot.of(
+        {name: pa.Table.from_pylist(list(part)) for name, part in rows.items() if part}
+    )
+
+
+def figures(frame: Any, quantity: str, **domain: str) -> Any:
+    """Return the one result row of a quantity and domain."""
+    rows = frame[frame["quantity"] == quantity]
+    for name, value in domain.items():
+        rows = rows[rows[name] == value]
+    assert len(rows) == 1, rows
+    return rows.iloc[0]
