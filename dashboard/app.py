@@ -1,0 +1,14 @@
+"""The entry: ``streamlit run dashboard/app.py`` with the shelf named in BLACKMOUTH_SHELF."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard.charts.palette import palette
+from dashboard.look import sheet
+from dashboard.pages import pages
+from dashboard.theme import is_dark
+
+st.set_page_config(page_title="Blackmouth", layout="wide")
+st.html(sheet(palette(dark=is_dark())))
+st.navigation(pages(), position="top").run()

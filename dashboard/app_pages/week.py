@@ -1,0 +1,157 @@
+"""The week in review: how much fishing, how many fish met and kept, how many sublegal."""
+
+from __future__ import annotations
+
+from html import escape
+from textwrap import wrap
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.errors import BlackmouthError
+from analytics.units import QUANTITIES
+from dashboard import book as books
+from dashboard import data, filters, notices, sentences, tables, text
+from dashboard.charts import heat, marks, trends
+from dashboard.charts.palette import palette
+from dashboard.theme import is_dark
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from dashboard.book import Row
+    from dashboard.filters import Choice
+
+TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
+HEAT = (sentences.RATE, sentences.SHARE)
+SCALES = {"shared": "One scale for all", "own": "A scale for each"}
+PLOT = {"displayModeBar": False, "responsive": True}
+PANELS_ACROSS = 3
+
+
+def show() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    st.title("The week in review")
+    try:
+        folder = data.shelf_folder()
+        cards = data.cards(folder) if folder else []
+        if folder is None or not cards:
+            notices.empty_shelf(folder)
+            return
+        choice = filters.choose(folder, cards)
+    except BlackmouthError as error:
+        notices.unreadable(error)
+        return
+    _answer(choice)
+    _trends(choice)
+    _heat_map(choice)
+    _table(choice)
+    notices.reservations(choice)
+    notices.foot()
+
+
+def _answer(choice: Choice) -> None:
+    book, week = choice.book, choice.week
+    notices.standing(choice)
+    if len(choice.areas) <= 1:
+        with st.container(key="answer"):
+            st.markdown(sentences.answer(book, area=choice.domains[0], week=week))
+        st.html(tables.cards(book, area=choice.domains[0], week=week))
+        return
+    with st.container(key="answer"):
+        st.markdown(sentences.answer_by_area(book, areas=choice.areas, week=week))
+    for area in choice.areas:
+        st.subheader(text.plain(book.name(area)), anchor=False)
+        st.html(tables.cards(book, area=area, week=week))
+
+
+def _trends(choice: Choice) -> None:
+    st.header("How it moves from week to week", anchor=False)
+    quantity = filters.switch("Figure", TREND, key="show", words=_label)
+    scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
+    weeks, shown = choice.book.axis, choice.shown
+    lines = {area: _line(choice, area, quantity) for area in shown}
+    st.html(tables.legend(_marks(lines.values()), chosen=choice.week))
+    shared = trends.ceiling(row for line in lines.values() for row in line)
+    for start in range(0, len(shown), PANELS_ACROSS):
+        columns = st.columns(PANELS_ACROSS if len(shown) > 1 else 1)
+        for place, area in zip(columns, shown[start : start + PANELS_ACROSS], strict=False):
+            top = shared if scale == "shared" else trends.ceiling(lines[area])
+            with place:
+                _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=top)
+
+
+def _panel(
+    choice: Choice,
+    area: str,
+    quantity: str,
+    *,
+    rows: Sequence[Row | None],
+    weeks: Sequence[str],
+    top: float,
+) -> None:
+    name = choice.book.name(area)
+    st.markdown(
+        f"**{text.plain(name)}** · {text.short(choice.book.row(area, choice.week, quantity))}"
+    )
+    figure = trends.panel(
+        rows,
+        weeks=weeks,
+        chosen=choice.week,
+        quantity=quantity,
+        top=top,
+        palette=palette(dark=is_dark()),
+    )
+    words = trends.description(rows, weeks=weeks, area=name, label=_label(quantity))
+    st.plotly_chart(figure, theme=None, config=PLOT, key=f"trend-{area}", alt=words)
+
+
+def _heat_map(choice: Choice) -> None:
+    st.header("Where and when", anchor=False)
+    quantity = filters.switch("Map", HEAT, key="map", words=_label)
+    book, shown = choice.book, choice.shown
+    cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
+    st.html(tables.legend(_marks([cells.values()]), chosen=choice.week))
+    figure = heat.heat(
+        cells,
+        areas=shown,
+        names={area: "<br>".join(wrap(escape(book.name(area)), 14)) for area in shown},
+        weeks=book.axis,
+        chosen=choice.week,
+        quantity=quantity,
+        palette=palette(dark=is_dark()),
+    )
+    words = f"{_label(quantity)} by area and week; the same figures stand in the download."
+    with st.container(key="heat"):
+        st.plotly_chart(figure, theme=None, config=PLOT, key="heat-map", alt=words)
+
+
+def _table(choice: Choice) -> None:
+    book, week = choice.book, choice.week
+    st.header(f"Week {week} by area", anchor=False)
+    st.html(tables.week_table(book, areas=choice.shown, week=week, together=not choice.areas))
+    domains = choice.areas or (None, *book.areas)
+    with st.expander("Every quantity of the week"):
+        st.dataframe(tables.every_quantity(book, areas=domains, week=week), hide_index=True)
+    st.download_button(
+        "Download the week (CSV)",
+        tables.csv(books.rows_of_week(book, week=week, areas=choice.areas)),
+        file_name=f"{book.card.bulletin}.{week}.csv",
+        mime="text/csv",
+        on_click="ignore",
+    )
+
+
+def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
+    return [choice.book.row(area, week, quantity) for week in choice.book.axis]
+
+
+def _marks(lines: Iterable[Iterable[Row | None]]) -> list[marks.Mark]:
+    return marks.legend(row for line in lines for row in line)
+
+
+def _label(quantity: str) -> str:
+    return QUANTITIES[quantity].label
+
+
+show()

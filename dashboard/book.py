@@ -1,0 +1,210 @@
+"""A bulletin indexed for reading: a row, a change or a stratum in one look-up, nulls as None."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.bulletin.shelf import Bulletin, Card
+
+T = TypeVar("T")
+
+#: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
+Key = tuple[str | None, str | None, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One result row; the fields are the contract's columns."""
+
+    season: str | None
+    area: str | None
+    week: str | None
+    quantity: str
+    unit: str
+    estimate: float | None
+    se: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float | None
+    ci_method: str | None
+    df: float | None
+    n_psu: int | None
+    n_psu_frame: int | None
+    n_interviews: int | None
+    method: str | None
+    status: str
+
+    @property
+    def has_interval(self) -> bool:
+        """Whether both ends of the interval are known."""
+        return self.ci_low is not None and self.ci_high is not None
+
+    @property
+    def pse(self) -> float | None:
+        """Standard error over estimate; None where either is missing or the estimate is zero."""
+        if not self.estimate or self.se is None:
+            return None
+        return self.se / abs(self.estimate)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Change of one quantity from the week before; the fields are the shelf's columns."""
+
+    season: str | None
+    area: str | None
+    week: str | None
+    previous_week: str | None
+    quantity: str
+    previous: float | None
+    estimate: float | None
+    change: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float | None
+    form: str | None
+    word: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """What sampling reached in one stratum; the fields are the shelf's columns."""
+
+    season: str | None
+    landing_area: str | None
+    week: str | None
+    stratum: str | None
+    n_psu_frame: int | None
+    n_psu: int | None
+    n_missing_psu: int | None
+    boats_returned: int | None
+    n_interviews: int | None
+    status: str | None
+    rule: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Book:
+    """A bulletin, indexed.
+
+    Parameters
+    ----------
+    card : Card
+        What it is about.
+    bulletin : Bulletin
+        The Arrow tables as kept, for downloads.
+    rows : mapping of Key to Row
+        Result rows.
+    changes : mapping of Key to Change
+        Changes from the week before.
+    strata : tuple of Stratum
+        In the order of the bulletin.
+    findings : tuple of dict
+        One dict a finding.
+    names : mapping of str to str
+        Area names for people.
+    areas : tuple of str
+        Areas that have a row, sorted.
+    weeks : tuple of str
+        Weeks that have a row, in order.
+    axis : tuple of str
+        Every week from the first to the last, closed ones too, so that time runs evenly.
+    """
+
+    card: Card
+    bulletin: Bulletin
+    rows: Mapping[Key, Row]
+    changes: Mapping[Key, Change]
+    strata: tuple[Stratum, ...]
+    findings: tuple[dict[str, Any], ...]
+    names: Mapping[str, str]
+    areas: tuple[str, ...]
+    weeks: tuple[str, ...]
+    axis: tuple[str, ...]
+
+    def name(self, area: str | None) -> str:
+        """Return the name of an area for people; None is all areas together."""
+        return "all areas" if area is None else self.names.get(area) or area
+
+    def row(self, area: str | None, week: str | None, quantity: str) -> Row | None:
+        """Return a result row, or None where the bulletin has none."""
+        return self.rows.get((area, week, quantity))
+
+    def change(self, area: str | None, week: str | None, quantity: str) -> Change | None:
+        """Return the change from the week before, or None where the bulletin has none."""
+        return self.changes.get((area, week, quantity))
+
+
+def index(bulletin: Bulletin) -> Book:
+    """Index a bulletin for reading."""
+    rows = {(row.area, row.week, row.quantity): row for row in _records(bulletin.rows, Row)}
+    changes = {
+        (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
+    }
+    names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
+    weeks = tuple(sorted({week for _, week, _ in rows if week is not None}))
+    return Book(
+        card=bulletin.card,
+        bulletin=bulletin,
+        rows=rows,
+        changes=changes,
+        strata=tuple(_records(bulletin.strata, Stratum)),
+        findings=tuple(bulletin.findings.to_pylist()),
+        names=names,
+        areas=tuple(sorted({area for area, _, _ in rows if area is not None})),
+        weeks=weeks,
+        axis=weeks_between(weeks[0], weeks[-1]) if weeks else (),
+    )
+
+
+def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:
+    """Return the result rows of a week as kept, in the contract's columns.
+
+    Parameters
+    ----------
+    book : Book
+    week : str
+        ISO week.
+    areas : tuple of str
+        Areas; empty for every area and the row of all areas together.
+    """
+    table = book.bulletin.rows
+    chosen = pc.equal(table["week"], week)
+    if areas:
+        chosen = pc.and_(chosen, pc.is_in(table["area"], pa.array(areas, pa.string())))
+    return table.filter(pc.fill_null(chosen, False))
+
+
+def monday(week: str) -> date:
+    """Return the Monday of an ISO week written ``2031-W05``."""
+    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1)
+
+
+def weeks_between(first: str, last: str) -> tuple[str, ...]:
+    """Return every ISO week from `first` to `last`, both included."""
+    day, weeks = monday(first), []
+    while day <= monday(last):
+        year, number, _ = day.isocalendar()
+        weeks.append(f"{year}-W{number:02d}")
+        day += timedelta(days=7)
+    return tuple(weeks)
+
+
+def _records(table: pa.Table, kind: type[T]) -> list[T]:
+    return [kind(**_without_nan(line)) for line in table.to_pylist()]
+
+
+def _without_nan(line: dict[str, Any]) -> dict[str, Any]:
+    return {
+        name: None if isinstance(value, float) and math.isnan(value) else value
+        for name, value in line.items()
+    }

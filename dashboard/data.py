@@ -1,0 +1,58 @@
+"""Cached reading of the shelf. Caches are keyed by names, never by frames, and are bounded."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.bulletin import shelf as shelves
+from dashboard import book as books
+
+if TYPE_CHECKING:
+    from analytics.bulletin.shelf import Card
+    from dashboard.book import Book
+
+SHELF_VARIABLE = "BLACKMOUTH_SHELF"
+
+
+def shelf_folder() -> Path | None:
+    """Return the folder of bulletins named by the environment; None where none is named."""
+    named = os.environ.get(SHELF_VARIABLE, "").strip()
+    return Path(named) if named else None
+
+
+def cards(folder: Path) -> list[Card]:
+    """Return the cards on a shelf, read again only when a bulletin came or went.
+
+    Raises
+    ------
+    StoreError
+        If a card cannot be read.
+    """
+    stamp = folder.stat().st_mtime_ns if folder.is_dir() else 0
+    return _cards(str(folder), stamp)
+
+
+def book(folder: Path, card: Card) -> Book:
+    """Return an indexed bulletin, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _book(str(folder), card.bulletin, card.made_utc)
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _cards(folder: str, stamp: int) -> list[Card]:
+    return shelves.cards(folder)
+
+
+# A bulletin never changes under its name; `made_utc` tells apart a shelf that was made anew.
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _book(folder: str, bulletin: str, made_utc: str) -> Book:
+    return books.index(shelves.load(folder, bulletin))

@@ -1,0 +1,71 @@
+"""The look that Streamlit's theme does not reach: one style sheet, colours from the theme."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dashboard.charts.palette import Palette
+
+_SHEET = """
+<style>
+.stMainBlockContainer {max-width: 1180px; padding-top: 3.2rem; padding-bottom: 3rem;}
+.bm-answer {font-size: 1.22rem; line-height: 1.65; margin: .2rem 0 .4rem 0;}
+.st-key-answer p {font-size: 1.2rem; line-height: 1.65; max-width: 62rem;}
+.bm-cards {display: grid; gap: .75rem; grid-template-columns: repeat(auto-fit, minmax(170px, 1fr));}
+.bm-card {border: 1px solid LINE; border-top: 3px solid SEA; border-radius: .5rem;
+  padding: .7rem .9rem .75rem .9rem; min-width: 0; overflow-wrap: anywhere;}
+.bm-card .bm-label {font-size: .86rem; color: QUIET;}
+.bm-card .bm-value {font-size: 1.75rem; line-height: 1.25; font-variant-numeric: tabular-nums;}
+.bm-card .bm-words {font-size: 1.15rem; line-height: 1.25; padding: .3rem 0;}
+.bm-card .bm-interval, .bm-card .bm-change {font-size: .86rem; line-height: 1.4;}
+.bm-card .bm-change {margin-top: .4rem; color: QUIET;}
+.bm-card .bm-change b {color: INK;}
+.bm-care {font-size: .82rem; margin-top: .35rem; color: COPPER; font-weight: 600;}
+.bm-mark {display: inline-block; min-width: 1.25rem; color: COPPER; font-weight: 700;}
+.bm-legend {display: flex; flex-wrap: wrap; gap: .15rem 1.1rem; font-size: .84rem; color: QUIET;}
+.bm-legend b {color: SEA; font-weight: 600; margin-right: .15rem;}
+.bm-legend .bm-week {background: BAND; padding: 0 .35rem; border-radius: .2rem;}
+.bm-table {width: 100%; border-collapse: collapse; font-size: .92rem;
+  font-variant-numeric: tabular-nums;}
+.bm-table th, .bm-table td {text-align: left; padding: .45rem .6rem; vertical-align: top;
+  border-bottom: 1px solid LINE;}
+.bm-table thead th {color: QUIET; font-weight: 600; font-size: .84rem;}
+.bm-table small {display: block; color: QUIET; font-size: .8rem; white-space: nowrap;}
+.bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
+.bm-table tr.bm-all small {font-weight: 400;}
+.bm-foot {font-size: .84rem; color: QUIET; line-height: 1.5;}
+@media (max-width: 640px) {
+  .stMainBlockContainer {padding-left: 1rem; padding-right: 1rem;}
+  .st-key-answer p {font-size: 1.08rem;}
+  .bm-cards {grid-template-columns: repeat(2, minmax(0, 1fr)); gap: .55rem;}
+  .bm-card {padding: .55rem .65rem;}
+  .bm-card .bm-value {font-size: 1.45rem;}
+  .bm-table thead {display: none;}
+  .bm-table tr {display: grid; grid-template-columns: 1fr 1fr; padding: .5rem 0;
+    border-bottom: 1px solid LINE;}
+  .bm-table th, .bm-table td {border: 0 !important; padding: .2rem .4rem .2rem 0;}
+  .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
+  .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
+    font-weight: 400; color: QUIET;}
+  .bm-table small {white-space: normal;}
+  .st-key-heat .heatmap-label {display: none;}
+}
+</style>
+"""
+
+
+def sheet(palette: Palette) -> str:
+    """Return the style sheet in the colours of a theme."""
+    parts = {
+        "LINE": palette.grid,
+        "SEA": palette.sea,
+        "QUIET": palette.quiet,
+        "INK": palette.ink,
+        "COPPER": palette.copper,
+        "BAND": palette.band,
+    }
+    words = _SHEET
+    for name, colour in parts.items():
+        words = words.replace(name, colour)
+    return words

@@ -1,0 +1,10 @@
+"""The pages of the dashboard, in the order of the menu."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+
+def pages() -> list[st.Page]:
+    """Return every page; paths are relative to the entry script."""
+    return [st.Page("app_pages/week.py", title="The week in review", default=True)]

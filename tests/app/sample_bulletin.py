@@ -1,0 +1,283 @@
+"""A bulletin of an invented sound with every status in it, for tests of the pages.
+
+The figures are drawn at random from a fixed seed; they are no estimates of anything.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.bulletin.shelf import (
+    AREA_SCHEMA,
+    CHANGE_SCHEMA,
+    STRATUM_SCHEMA,
+    Bulletin,
+    Card,
+    keep,
+)
+from analytics.data.findings import Finding, Severity
+from analytics.data.findings import to_arrow as findings_to_arrow
+from analytics.table import to_arrow
+from analytics.units import QUANTITIES, CiMethod, Kind, Status
+from dashboard.book import weeks_between
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+AREAS = {
+    "A1": "Quillon Bank",
+    "A2": "Sorrel Narrows",
+    "A3": "Pale Hook",
+    "A4": "Umbra Flats",
+    "A5": "Wicket Pass",
+    "A6": "Tarnow Deep",
+}
+SEASONS = {"2034-35": ("2034-W45", "2035-W06"), "2035-36": ("2035-W45", "2036-W06")}
+NOW = "2035-36"
+CHOSEN = "2036-W05"  # a week of the season in progress that the tests look at
+
+#: Area and week (of the season in progress) of every status that is not plain.
+SPECIAL: dict[tuple[str, str], Status] = {
+    ("A2", "2035-W50"): Status.NO_SAMPLE,
+    ("A2", "2036-W05"): Status.NO_SAMPLE,
+    ("A3", "2036-W05"): Status.COLLAPSED,
+    ("A3", "2035-W48"): Status.COLLAPSED,
+    ("A4", "2036-W05"): Status.IMPUTED,
+    ("A4", "2035-W52"): Status.IMPUTED,
+    ("A5", "2036-W05"): Status.ZERO_TOTAL,
+    ("A5", "2035-W46"): Status.CENSUS,
+    ("A1", "2035-W51"): Status.MODELLED,
+    ("A6", "2036-W05"): Status.NO_DESIGN,
+    ("A6", "2036-W04"): Status.NO_DESIGN,
+}
+#: Area and weeks of the season in progress without a row: closed.
+CLOSED = {("A6", week) for week in ("2035-W45", "2035-W46", "2035-W52", "2036-W01")}
+
+
+@dataclass
+class _Draft:
+    season: str
+    weeks: tuple[str, ...]
+    rng: np.random.Generator
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    changes: list[dict[str, Any]] = field(default_factory=list)
+    strata: list[dict[str, Any]] = field(default_factory=list)
+
+
+def fill_shelf(folder: Path) -> Path:
+    """Keep both seasons, and an older bulletin of the one in progress; return the shelf."""
+    for season in SEASONS:
+        keep(folder, make(season))
+    newest = make(NOW)
+    keep(folder, replace(newest, card=replace(newest.card, bulletin="older", version=2)))
+    return folder
+
+
+def make(season: str) -> Bulletin:
+    """Make the bulletin of one season."""
+    first, last = SEASONS[season]
+    draft = _Draft(season, weeks_between(first, last), np.random.default_rng(int(season[:4])))
+    for number, area in enumerate(AREAS):
+        for at, week in enumerate(draft.weeks):
+            if season != NOW or (area, week) not in CLOSED:
+                _domain(draft, area, week, level=_level(number, at))
+                _strata(draft, area, week)
+        _domain(draft, area, None, level=14.0)
+    for at, week in enumerate(draft.weeks):
+        _domain(draft, None, week, level=6 * _level(2, at))
+    _domain(draft, None, None, level=80.0)
+    areas = [{"area": area, "area_name": name} for area, name in AREAS.items()]
+    return Bulletin(
+        card=_card(season, last),
+        rows=to_arrow(draft.rows),
+        changes=pa.Table.from_pylist(draft.changes, schema=CHANGE_SCHEMA),
+        findings=findings_to_arrow(_findings()),
+        strata=pa.Table.from_pylist(draft.strata, schema=STRATUM_SCHEMA),
+        areas=pa.Table.from_pylist(areas, schema=AREA_SCHEMA),
+    )
+
+
+def _card(season: str, last: str) -> Card:
+    return Card(
+        bulletin=f"{season}.{last}.v3",
+        season=season,
+        through=last,
+        version=3,
+        snapshot_key="0" * 24,
+        level=0.95,
+        made_utc="2036-02-11T08:00:00Z",
+        program="0.1.0",
+        preliminary=season == NOW,
+    )
+
+
+def _level(number: int, at: int) -> float:
+    """Return how busy an area is in a week: one swells, one falls, one has two peaks."""
+    waves = (1.0 + 0.1 * at, 1.8 - 0.08 * at, 1.1 + 0.5 * math.sin(at / 1.7))
+    return (1 + 0.35 * number) * waves[number % 3]
+
+
+def _domain(draft: _Draft, area: str | None, week: str | None, *, level: float) -> None:
+    status = Status.OK
+    if draft.season == NOW and area and week:
+        status = SPECIAL.get((area, week), Status.OK)
+    means = _means(level * draft.rng.uniform(0.8, 1.25))
+    for name, estimate in means.items():
+        row = _row(draft, name, estimate, status)
+        draft.rows.append(row | {"season": draft.season, "area": area, "week": week})
+        if week:
+            draft.changes.append(_change(draft, name, area=area, week=week, row=row))
+
+
+def _means(level: float) -> dict[str, float]:
+    trips, share = 60 * level, 0.62 + 0.03 * level
+    met = 1.9 * trips
+    kept = 0.12 * met
+    means = {
+        "boat_trips": trips / 2,
+        "angler_trips": trips,
+        "angler_hours": 4.6 * trips,
+        "kept_fish": kept,
+        "encounter_fish": met,
+        "released_fish": met - kept,
+        "released_sublegal_fish": share * met,
+        "encounters_per_angler_hour": met / (4.6 * trips) * (0.7 + 0.1 * level),
+        "sublegal_prop": min(share, 0.93),
+        "total_deaths_fish": kept + 0.19 * met,
+    }
+    return {name: means[name] for name in QUANTITIES if name in means}
+
+
+def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str, Any]:
+    quantity = QUANTITIES[name]
+    wide = {Status.COLLAPSED: 0.42, Status.IMPUTED: 0.62}.get(status, 0.12)
+    is_share = quantity.kind is Kind.SHARE
+    se = 0.03 if is_share else wide * estimate * draft.rng.uniform(0.8, 1.3)
+    low, high = _limits(estimate, se, is_share=is_share)
+    row: dict[str, Any] = {
+        "quantity": name,
+        "unit": quantity.unit,
+        "estimate": estimate,
+        "se": se,
+        "ci_low": low,
+        "ci_high": high,
+        "ci_level": 0.95,
+        "ci_method": CiMethod.LOGIT_T if is_share else CiMethod.LOG_T,
+        "df": 12.0,
+        "n_psu": 9,
+        "n_psu_frame": 28,
+        "n_interviews": 74,
+        "method": "stratified_two_stage",
+        "status": status,
+    }
+    none = {"se": None, "ci_low": None, "ci_high": None, "ci_method": CiMethod.NONE}
+    if status is Status.NO_SAMPLE:
+        return row | none | {"estimate": None, "n_psu": 0, "n_interviews": 0}
+    if status is Status.NO_DESIGN and quantity.kind in (Kind.TOTAL, Kind.DEATHS):
+        return row | none | {"estimate": None}
+    if status is Status.ZERO_TOTAL:
+        return _zero(row, none, name)
+    if status is Status.CENSUS:
+        return row | {"se": 0.0, "ci_low": estimate, "ci_high": estimate, "n_psu": 28}
+    return row
+
+
+def _zero(row: dict[str, Any], none: dict[str, Any], name: str) -> dict[str, Any]:
+    """Return a week in which boats went out and met no fish."""
+    if name in ("boat_trips", "angler_trips", "angler_hours"):
+        return row | {"status": Status.OK}
+    if name == "sublegal_prop":
+        return row | none | {"estimate": None}
+    return row | none | {"estimate": 0.0}
+
+
+def _limits(estimate: float, se: float, *, is_share: bool) -> tuple[float, float]:
+    if is_share:
+        middle = math.log(estimate / (1 - estimate))
+        step = 2.18 * se / (estimate * (1 - estimate))
+        return 1 / (1 + math.exp(step - middle)), 1 / (1 + math.exp(-step - middle))
+    step = 2.18 * se / estimate
+    return estimate * math.exp(-step), estimate * math.exp(step)
+
+
+def _change(
+    draft: _Draft, name: str, *, area: str | None, week: str, row: dict[str, Any]
+) -> dict[str, Any]:
+    is_share = QUANTITIES[name].kind is Kind.SHARE
+    at = draft.weeks.index(week)
+    change = {
+        "season": draft.season,
+        "area": area,
+        "week": week,
+        "previous_week": draft.weeks[at - 1] if at else None,
+        "quantity": name,
+        "estimate": row["estimate"],
+        "ci_level": 0.95,
+        "form": "difference" if is_share else "ratio",
+        "word": "not known",
+    }
+    if not at or row["se"] is None:
+        return change
+    size = draft.rng.uniform(-0.05, 0.05) if is_share else draft.rng.uniform(0.6, 1.5)
+    half = 0.05 if is_share else 0.25 * size
+    low, high, same = size - half, size + half, 0.0 if is_share else 1.0
+    word = "up" if low > same else "down" if high < same else "no clear change"
+    limits = {"previous": 1.0, "change": size, "ci_low": low, "ci_high": high}
+    return change | limits | {"word": word}
+
+
+def _strata(draft: _Draft, area: str, week: str) -> None:
+    status = SPECIAL.get((area, week), Status.OK) if draft.season == NOW else Status.OK
+    for digits, frame in (("12345", 20), ("67", 8)):
+        line: dict[str, Any] = {
+            "season": draft.season,
+            "landing_area": area,
+            "week": week,
+            "stratum": f"{week} days {digits}",
+            "n_psu_frame": frame,
+            "n_psu": 4,
+            "n_missing_psu": 0,
+            "boats_returned": 31,
+            "n_interviews": 22,
+            "status": Status.OK,
+            "rule": "",
+        }
+        if digits == "12345":
+            line |= _stratum_special(status, area=area, week=week)
+        draft.strata.append(line)
+
+
+def _stratum_special(status: Status, *, area: str, week: str) -> dict[str, Any]:
+    lender = f"{area} {week} days 67"
+    if status is Status.COLLAPSED:
+        rule = f"one site-day: spread taken together with {lender}"
+        return {"status": status, "n_psu": 1, "rule": rule, "n_missing_psu": 1}
+    if status is Status.IMPUTED:
+        rule = f"no site-day sampled: filled with the mean site-day of {lender}"
+        return {"status": status, "n_psu": 0, "rule": rule}
+    if status in (Status.NO_SAMPLE, Status.NO_DESIGN):
+        return {"status": status, "n_psu": 0}
+    return {}
+
+
+def _findings() -> list[Finding]:
+    warning = Finding(
+        severity=Severity.WARNING,
+        table="interviews",
+        row=12,
+        column="method",
+        seen="empty",
+        advice="fill in the fishing method where it is known",
+    )
+    note = Finding(
+        severity=Severity.NOTE,
+        table="site_days",
+        seen="1 site-day had boats and no interview",
+        advice="it counts as missing",
+    )
+    return [warning, warning, note]

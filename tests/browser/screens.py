@@ -1,0 +1,80 @@
+"""Take the four pictures of the first page: wide and narrow, light and dark.
+
+``python -m tests.browser.screens --out DIR [--shelf SHELF] [--query "week=2036-W05"]``; without a
+shelf, the invented one of the tests is shown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tests.app.sample_bulletin import fill_shelf
+from tests.browser.serving import browser, chromium, dashboard
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+WIDTHS = (1280, 390)
+SCHEMES = ("light", "dark")
+
+
+def take(address: str, out: Path, *, query: str = "") -> list[Path]:
+    """Take the pictures of a running dashboard and return their files."""
+    out.mkdir(parents=True, exist_ok=True)
+    taken = []
+    with browser() as started:
+        for width in WIDTHS:
+            for scheme in SCHEMES:
+                path = out / f"week-{width}-{scheme}.png"
+                _take_one(started, f"{address}/?{query}", path, width=width, scheme=scheme)
+                taken.append(path)
+    return taken
+
+
+def settle(page: Page) -> None:
+    """Wait until the page is drawn whole."""
+    page.get_by_test_id("stApp").wait_for()
+    page.get_by_text("On the water in winter").wait_for(timeout=30_000)
+    page.wait_for_function(
+        "!document.querySelector('[data-testid=stStatusWidget]')"
+        " && !document.querySelector('[data-stale=true]')",
+        timeout=30_000,
+    )
+    page.wait_for_timeout(700)
+
+
+def _take_one(started: Browser, address: str, path: Path, *, width: int, scheme: str) -> None:
+    viewport = {"width": width, "height": 900}
+    context = started.new_context(viewport=viewport, color_scheme=scheme)
+    page = context.new_page()
+    page.goto(address)
+    settle(page)
+    # Streamlit scrolls inside the page, so the window grows to hold all of it.
+    height = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+    page.set_viewport_size({"width": width, "height": min(int(height) + 20, 8000)})
+    page.wait_for_timeout(1200)
+    page.screenshot(path=path)
+    context.close()
+
+
+def main() -> None:
+    """Read the command line and take the pictures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--shelf", type=Path)
+    parser.add_argument("--query", default="")
+    options = parser.parse_args()
+    if chromium() is None:
+        parser.exit(2, "no Chromium found; name one in BLACKMOUTH_CHROMIUM\n")
+    with tempfile.TemporaryDirectory() as scratch:
+        shelf = options.shelf or fill_shelf(Path(scratch) / "bulletins")
+        with dashboard(shelf) as address:
+            for path in take(address, options.out, query=options.query):
+                print(path)
+
+
+if __name__ == "__main__":
+    main()
