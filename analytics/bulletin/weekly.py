@@ -13,7 +13,7 @@ from analytics.survey.measures import catch_analyses, catch_measures
 from analytics.survey.reach import Domains
 from analytics.survey.reduce import Reduction
 from analytics.survey.totals import domain_totals
-from analytics.table import to_arrow, to_frame
+from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
     Yields
     ------
     dict
-        One result row; a missing key is null.
+        One result row, None for null.
 
     Raises
     ------
@@ -178,7 +178,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
             figures = figures.withheld("not recorded in any interview")
         for place, code in enumerate(totals.code):
             domain = domains.cell(int(code))
-            yield {
+            yield dict.fromkeys(RESULT_COLUMNS) | {
                 **_names(season.design, *domain),
                 "quantity": name,
                 "unit": quantity.unit,

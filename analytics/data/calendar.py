@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 SUNDAY = 7
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def iso_week(dates: pd.Series) -> pd.Series:
@@ -48,8 +49,9 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``season, area, date, weekday, week, day_group, design``, one row an open day;
-        `day_group` is the index of the group in `day_groups`, -1 where no group holds the day.
+        ``season, area, date, weekday, week, day_group, group_digits, design``, one row an open
+        day; `day_group` is the index of the group in `day_groups` and `group_digits` its weekday
+        digits, -1 and empty where no group holds the day.
         A holiday belongs to the group of day 7 but is open only if its own weekday is.
     """
     rows = seasons.to_pandas()
@@ -70,17 +72,31 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     days = days[np.array(is_open, dtype=bool)]
     holiday_dates = pd.to_datetime(holidays["date"].to_pandas())
     grouped_as = days["weekday"].mask(days["date"].isin(holiday_dates), SUNDAY)
-    days["day_group"] = [
+    found = [
         _group_of(weekday, groups)
         for weekday, groups in zip(grouped_as, days["day_groups"], strict=True)
     ]
+    days["day_group"] = [index for index, _ in found]
+    days["group_digits"] = [digits for _, digits in found]
     days["week"] = iso_week(days["date"])
-    columns = ["season", "area", "date", "weekday", "week", "day_group", "design"]
+    columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
     return days[columns].reset_index(drop=True)
 
 
-def _group_of(weekday: int, groups: str) -> int:
+def weekday_words(digits: str) -> str:
+    """Return weekday digits as words, runs joined: ``12345`` gives ``Mon–Fri``."""
+    runs: list[list[int]] = []
+    for day in sorted({int(digit) for digit in digits}):
+        if runs and day == runs[-1][-1] + 1:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    names = [_WEEKDAYS[run[0] - 1 : run[-1]] for run in runs]
+    return ", ".join(run[0] if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in names)
+
+
+def _group_of(weekday: int, groups: str) -> tuple[int, str]:
     for index, digits in enumerate(groups.split("|")):
         if str(weekday) in digits:
-            return index
-    return -1
+            return index, digits
+    return -1, ""

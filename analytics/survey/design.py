@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.data.calendar import iso_week, open_days, week_start, weekday_words
 from analytics.errors import DataRefused, WrongUse
 
 if TYPE_CHECKING:
@@ -211,19 +211,13 @@ def _calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
     """Count the (site, open date) units of landing area × week × day group."""
     sites = snapshot["sites"].to_pandas()[["site", "area"]]
     units = days.merge(sites, on="area")
-    frame = units.groupby(["area", "week", "day_group"], as_index=False).size()
-    frame = frame.rename(columns={"size": "n_frame"})
-    frame["label"] = frame["week"] + " " + _group_words(days, frame)
+    cells = units.groupby(["area", "week", "day_group"], as_index=False)
+    frame = cells.agg(n_frame=("site", "size"), digits=("group_digits", "first"))
+    frame["label"] = [
+        f"{week} {weekday_words(digits)}"
+        for week, digits in zip(frame["week"], frame["digits"], strict=True)
+    ]
     return frame
-
-
-def _group_words(days: pd.DataFrame, frame: pd.DataFrame) -> pd.Series:
-    """Name a day group by its weekday digits, such as ``days 12345``."""
-    plain = days.groupby(["area", "day_group"])["weekday"].agg(
-        lambda digits: "".join(str(digit) for digit in sorted(set(digits)))
-    )
-    keys = pd.MultiIndex.from_frame(frame[["area", "day_group"]])
-    return "days " + pd.Series(plain.reindex(keys).to_numpy(), index=frame.index).astype("str")
 
 
 def _match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:

@@ -133,9 +133,7 @@ def test_stratified_combined_ratio():
         ("1", 7): [(4123, 33786), (666, 6016), (760, 5919), (457, 3022)],
         ("2", 25): [(61, 573), (262, 1737), (331, 2543), (98, 545)],
     }
-    days = [
-        one_boat(h, n, kept=y, anglers=x) for (h, n), values in data.items() for y, x in values
-    ]
+    days = [one_boat(h, n, kept=y, anglers=x) for (h, n), values in data.items() for y, x in values]
     row = season_row(survey(days), "kept_per_angler_trip")
     assert row["estimate"] == pytest.approx(0.1277788, abs=5e-8)
     assert row["se"] == pytest.approx(0.003173564, abs=5e-10)

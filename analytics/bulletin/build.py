@@ -1,0 +1,104 @@
+"""Make a bulletin: the whole result set of a season through a week, kept by version."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from analytics.bulletin import shelf
+from analytics.bulletin.changes import week_changes
+from analytics.bulletin.sampling import sampling_findings, strata_table
+from analytics.bulletin.weekly import LEVELS, Row, prepare, result_rows
+from analytics.data import findings
+from analytics.data.calendar import open_days
+from analytics.table import to_arrow
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analytics.bulletin.weekly import Season
+    from analytics.data.snapshot import Snapshot
+    from analytics.data.store import Store
+
+
+def make_bulletin(
+    store: Store,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    level: float = 0.95,
+    progress: Callable[[str], None] = lambda words: None,
+) -> shelf.Card:
+    """Estimate a season at every level and keep the result on the store's shelf.
+
+    The same store version, season and week give the same bulletin, which is then left as it is.
+
+    Parameters
+    ----------
+    store : Store
+    season, through : str, optional
+        As in `analytics.bulletin.weekly.estimate`.
+    level : float
+        Confidence level.
+    progress : callable, optional
+        Called with a few words before each step.
+
+    Returns
+    -------
+    Card
+
+    Raises
+    ------
+    WrongUse, DataRefused
+        As in `analytics.bulletin.weekly.estimate`.
+    """
+    progress("reading the store")
+    bulletin = bulletin_of(
+        store.snapshot(), season=season, through=through, level=level, progress=progress
+    )
+    shelf.keep(shelf.shelf_of(store.path), bulletin)
+    return bulletin.card
+
+
+def bulletin_of(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    level: float = 0.95,
+    progress: Callable[[str], None] = lambda words: None,
+) -> shelf.Bulletin:
+    """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`."""
+    progress("reducing interviews")
+    prepared = prepare(snapshot, season=season, through=through)
+    rows: list[Row] = []
+    for by in LEVELS:
+        progress("estimating by " + " and ".join(by))
+        rows += result_rows(prepared, by=by, level=level)
+    progress("writing the bulletin")
+    weekly = [row for row in rows if row["week"] is not None]
+    return shelf.Bulletin(
+        card=_card(snapshot, prepared, level),
+        rows=to_arrow(rows),
+        changes=week_changes(weekly, weeks=list(prepared.design.weeks), level=level),
+        findings=findings.to_arrow(sampling_findings(prepared)),
+        strata=strata_table(prepared),
+        areas=snapshot["areas"].select(shelf.AREA_SCHEMA.names),
+    )
+
+
+def _card(snapshot: Snapshot, prepared: Season, level: float) -> shelf.Card:
+    design = prepared.design
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    return shelf.Card(
+        bulletin=f"{design.season}.{design.through}.v{snapshot.version}",
+        season=design.season,
+        through=design.through,
+        version=snapshot.version,
+        snapshot_key=snapshot.key,
+        level=level,
+        made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        program=version("blackmouth"),
+        preliminary=bool(days.loc[days["season"] == design.season, "week"].max() > design.through),
+    )

@@ -1,0 +1,98 @@
+"""How each quantity changed from the week before, with its error."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.bulletin.shelf import CHANGE_SCHEMA
+from analytics.data.calendar import week_start
+from analytics.interval import t_quantile
+from analytics.units import QUANTITIES, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+Row = dict[str, Any]
+DAYS_A_WEEK = 7
+
+
+def week_changes(rows: Iterable[Row], *, weeks: list[str], level: float) -> pa.Table:
+    r"""Compare every week's estimate with the week before.
+
+    Totals and rates as a ratio, ``exp(ln(b/a) ± t √(cv_a² + cv_b²))``; shares as a difference,
+    ``b - a ± t √(se_a² + se_b²)``; degrees of freedom after Satterthwaite (1946, An approximate
+    distribution of estimates of variance components, Biometrics 2). The two weeks are taken as
+    independent samples, which they are but where a thin week borrowed from the other.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        Result rows that carry a week.
+    weeks : list of str
+        Weeks of the season in order; the week after a closure has no week before.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `CHANGE_SCHEMA`, one row for every row that has a week before.
+    """
+    kept = list(rows)
+    by_key = {(row["area"], row["week"], row["quantity"]): row for row in kept}
+    before = {
+        week: earlier
+        for earlier, week in itertools.pairwise(weeks)
+        if (week_start(week) - week_start(earlier)).days == DAYS_A_WEEK
+    }
+    changes = []
+    for row in kept:
+        week = before.get(row["week"])
+        earlier = by_key.get((row["area"], week, row["quantity"]))
+        if earlier is not None:
+            changes.append(_change(earlier, row, level=level))
+    return pa.Table.from_pylist(changes, schema=CHANGE_SCHEMA)
+
+
+def _change(earlier: Row, row: Row, *, level: float) -> Row:
+    is_share = QUANTITIES[row["quantity"]].kind is Kind.SHARE
+    known: Row = {
+        "season": row["season"],
+        "area": row["area"],
+        "week": row["week"],
+        "previous_week": earlier["week"],
+        "quantity": row["quantity"],
+        "previous": earlier["estimate"],
+        "estimate": row["estimate"],
+        "ci_level": level,
+        "form": "difference" if is_share else "ratio",
+        "word": "not known",
+    }
+    old, new = earlier["estimate"], row["estimate"]
+    if old is None or new is None or (not is_share and old <= 0):
+        return known
+    known["change"] = new - old if is_share else new / old
+    if not earlier["se"] or not row["se"]:
+        return known
+    return known | _interval(earlier, row, is_share=is_share, level=level)
+
+
+def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
+    pair = (earlier, row)
+    parts = [(one["se"] / (1 if is_share else one["estimate"])) ** 2 for one in pair]
+    spread = [(part, one["df"]) for part, one in zip(parts, pair, strict=True)]
+    if any(not df for _, df in spread):
+        return {}
+    df = sum(parts) ** 2 / sum(part**2 / one_df for part, one_df in spread)
+    step = t_quantile(level, df) * math.sqrt(sum(parts))
+    old, new = earlier["estimate"], row["estimate"]
+    if is_share:
+        low, high, nothing = new - old - step, new - old + step, 0.0
+    else:
+        low, high, nothing = new / old * math.exp(-step), new / old * math.exp(step), 1.0
+    word = "up" if low > nothing else "down" if high < nothing else "no clear change"
+    return {"ci_low": low, "ci_high": high, "word": word}

@@ -1,0 +1,79 @@
+"""The demo season as a store with its bulletins, made once and kept in the user's cache."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pyarrow.parquet as pq
+from platformdirs import user_cache_path
+
+from analytics.bulletin.build import make_bulletin
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
+from analytics.survey.design import seasons_with_data
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+#: The demo tables beside the packages, as they stand in the repository.
+DEMO_FOLDER = Path(__file__).resolve().parents[2] / "demo_parquet"
+
+
+def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
+    """Return the path of the demo store, made on first use with a bulletin for every season.
+
+    Parameters
+    ----------
+    progress : callable, optional
+        Called with a few words before each step.
+
+    Returns
+    -------
+    pathlib.Path
+        A store; a change of the demo tables or of the program makes a new one.
+    """
+    tables = _demo_tables(progress)
+    name = f"demo-{version('blackmouth')}-{Snapshot.of(tables).key}"
+    target = user_cache_path("blackmouth") / name
+    if target.exists():
+        return target
+    target.parent.mkdir(parents=True, exist_ok=True)
+    draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=target.parent))
+    try:
+        _fill(Store(draft / "store"), tables, progress)
+        os.rename(draft / "store", target)  # noqa: PTH104 - the one step that makes it visible
+    except OSError:
+        if not target.exists():  # another process made the same store first: that one stands
+            raise
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    return target
+
+
+def _demo_tables(progress: Callable[[str], None]) -> dict[str, object]:
+    folder = DEMO_FOLDER
+    if not folder.is_dir():  # installed without the repository: simulate the same season
+        from analytics.data.demo.write import write_demo  # noqa: PLC0415 - rarely needed
+
+        progress("simulating the demo season")
+        folder = user_cache_path("blackmouth") / "demo_parquet"
+        write_demo(folder)
+    return {
+        name: pq.read_table(folder / f"{name}.parquet")
+        for name in TABLES
+        if (folder / f"{name}.parquet").exists()
+    }
+
+
+def _fill(store: Store, tables: dict[str, object], progress: Callable[[str], None]) -> None:
+    progress("storing the demo tables")
+    store.add(tables, sources=["demo_parquet"])
+    for season in seasons_with_data(store.snapshot()):
+        progress(f"making the bulletin of {season}")
+        make_bulletin(store, season=season)
