@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.data import delta, history, rows
+from analytics.data.checks import check_between
+from analytics.data.findings import Severity
 from analytics.data.history import Batch, Counts, Event, Receipt
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.errors import StoreError, WrongUse
+from analytics.errors import DataRefused, StoreError, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -178,6 +180,8 @@ class Store:
         ------
         WrongUse
             If there is no such batch, or it was withdrawn already.
+        DataRefused
+            If what stays would break a reference or another rule that it keeps now.
         StoreError
             If the store cannot be written, or another process is writing it.
         """
@@ -185,6 +189,7 @@ class Store:
         with self._writing():
             events = self._events()
             found = history.find(events, batch)
+            self._require_sound(found, history.visible(events))
             version = len(events) + 1
             self._append_event(version, found.batch, history.WITHDRAWN, {}, ())
         return replace(found, withdrawn_version=version)
@@ -209,6 +214,23 @@ class Store:
                 self._append_rows(name, table, batch)
         self._append_event(version, batch, history.IMPORTED, counts, sources)
         return Receipt(batch, version, frozen)
+
+    def _require_sound(self, leaving: Batch, shown: Sequence[Batch]) -> None:
+        """Refuse to take a batch out if what stays would break a rule that holds now."""
+        staying = [batch for batch in shown if batch.batch != leaving.batch]
+        now, then = (self._snapshot_of(batches, 0).tables for batches in (shown, staying))
+        already = set(check_between(now, {}))
+        broken = [
+            finding
+            for finding in check_between(then, {})
+            if finding.severity is Severity.ERROR and finding not in already
+        ]
+        if broken:
+            raise DataRefused(
+                f"batch {leaving.batch} stays: without it {len(broken):,} errors would stand in "
+                "the store; withdraw first what hangs on it, or import corrected rows",
+                broken,
+            )
 
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))

@@ -1,0 +1,192 @@
+"""The checks of a batch: keys within it, then rules over what would be current with it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.data import rules, rules_catch, rules_frame, sql
+from analytics.data.calendar import open_days
+from analytics.data.findings import Finding, Severity
+from analytics.data.schema import TABLES
+from analytics.data.tables_in import shortened
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    import duckdb
+
+    from analytics.data.rules import Rule
+    from analytics.data.typed import Incoming
+
+RULES: tuple[Rule, ...] = (*rules.references(), *rules_frame.RULES, *rules_catch.RULES)
+
+_OPEN_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("date", pa.date32()),
+        ("week", pa.string()),
+        ("day_group", pa.int64()),
+    ]
+)
+
+_VIEWS = (
+    "CREATE TEMP TABLE openings AS SELECT * REPLACE ("
+    "coalesce(open_weekdays, '1234567') AS open_weekdays, "
+    "coalesce(day_groups, '12345|67') AS day_groups) FROM seasons",
+    "CREATE TEMP TABLE complete_trips AS SELECT sample_id, count(*) AS n, "
+    "count(_row) AS n_fresh FROM interviews "
+    "WHERE coalesce(trip_complete, true) AND sample_id IS NOT NULL GROUP BY sample_id",
+    "CREATE TEMP TABLE units AS SELECT d.*, s.area AS landing_area, o.date IS NOT NULL AS is_open, "
+    "q.season, o.week, o.day_group, coalesce(d.stratum, concat(o.week, ' ', o.day_group)) AS label "
+    "FROM site_days d LEFT JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
+    "LEFT JOIN open_days o ON o.area = s.area AND o.date = d.date "
+    "LEFT JOIN openings q ON q.area = s.area AND d.date BETWEEN q.open_date AND q.close_date",
+    "CREATE TEMP TABLE frames AS SELECT season, landing_area, label, count(*) AS n, "
+    "min(frame_site_days) AS low, max(frame_site_days) AS high "
+    "FROM units GROUP BY season, landing_area, label",
+    "CREATE TEMP TABLE trips AS SELECT i.*, coalesce(d.date, i.date) AS day "
+    "FROM interviews i LEFT JOIN site_days d ON d.sample_id = i.sample_id",
+    "CREATE TEMP VIEW landed AS SELECT f.* REPLACE (coalesce(f.area, t.area) AS area), "
+    "coalesce(f.date, t.day) AS day FROM fish f LEFT JOIN trips t USING (interview_id) "
+    "WHERE f.source = 'dockside' AND coalesce(f.kept, true)",
+)
+
+
+def check_keys(incoming: Incoming) -> list[Finding]:
+    """Return an error for every row whose key another row of the batch has too.
+
+    Where rows are alike in every cell, the first of them stands.
+    """
+    table = TABLES[incoming.table]
+    key = list(table.key)
+    keys = incoming.data.select(key).append_column("_n", pa.array(range(len(incoming.row))))
+    groups = keys.group_by(key).aggregate([("_n", "list"), ("_n", "count")])
+    groups = groups.filter(pa.array(groups["_n_count"].to_numpy() > 1))
+    findings: list[Finding] = []
+    for group in groups.to_pylist():
+        if any(group[name] is None for name in key):
+            continue  # told as an empty or faulty cell
+        places = sorted(group["_n_list"])
+        rows = incoming.data.take(pa.array(places)).to_pylist()
+        alike = all(row == rows[0] for row in rows)
+        shown = shortened(" ".join(str(group[name]) for name in key))
+        findings += [
+            Finding(
+                severity=Severity.ERROR,
+                table=incoming.table,
+                file=str(incoming.file[place]),
+                row=int(incoming.row[place]),
+                column=", ".join(key),
+                seen=f"{shown} again, as in {_place(incoming, places, place)}",
+                allowed="every key once",
+                advice="remove the copy" if alike else "keep one of them, or mend the key",
+            )
+            for place in places[1 if alike else 0 :]
+        ]
+    return findings
+
+
+def check_between(
+    stored: Mapping[str, pa.Table],
+    incoming: Mapping[str, Incoming],
+    *,
+    skip: Iterable[str] = (),
+) -> list[Finding]:
+    """Return what the rules between rows and tables say of the batch on top of the stored rows.
+
+    Parameters
+    ----------
+    stored : mapping of str to pyarrow.Table
+        Current rows of every table.
+    incoming : mapping of str to Incoming
+        The batch; its rows supersede stored rows of the same key.
+    skip : iterable of str
+        Tables with faulty cells: rules that lean on them are not asked.
+
+    Returns
+    -------
+    list of Finding
+        Rows stored earlier that the batch would break have no row number.
+    """
+    skipped = set(skip)
+    with _connect(stored, incoming) as connection:
+        findings: dict[Finding, None] = {}
+        for rule in RULES:
+            if not skipped & set(rule.needs):
+                findings |= dict.fromkeys(_ask(connection, rule))
+    return list(findings)
+
+
+def _connect(
+    stored: Mapping[str, pa.Table], incoming: Mapping[str, Incoming]
+) -> duckdb.DuckDBPyConnection:
+    """Return a connection with every table as it would stand, and the views of the rules."""
+    connection = sql.connect({f"stored_{table}": stored[table] for table in TABLES})
+    for table in TABLES.values():
+        columns = ", ".join(sql.name(column.name) for column in table.columns)
+        old = (
+            f"SELECT {columns}, NULL::VARCHAR AS _file, NULL::BIGINT AS _row "
+            f"FROM stored_{table.name} s"
+        )
+        if table.name in incoming:
+            connection.register(f"incoming_{table.name}", _placed(incoming[table.name]))
+            on = " AND ".join(f"i.{sql.name(key)} = s.{sql.name(key)}" for key in table.key)
+            old += f" WHERE NOT EXISTS (SELECT 1 FROM incoming_{table.name} i WHERE {on})"
+            old += f" UNION ALL SELECT {columns}, _file, _row FROM incoming_{table.name}"
+        connection.execute(f"CREATE TEMP TABLE {sql.name(table.name)} AS {old}")
+    connection.register("open_days", _open_days(connection))
+    for view in _VIEWS:
+        connection.execute(view)
+    return connection
+
+
+def _open_days(connection: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Return the open days of the season rows that make sense, each area and day once."""
+    seasons = connection.sql(
+        "SELECT * EXCLUDE (_file, _row) FROM seasons WHERE area IS NOT NULL "
+        "AND close_date - open_date BETWEEN 0 AND 366"
+    ).to_arrow_table()
+    holidays = connection.sql(
+        "SELECT date, holiday FROM holidays WHERE date IS NOT NULL"
+    ).to_arrow_table()
+    if not seasons.num_rows:
+        return _OPEN_SCHEMA.empty_table()
+    days = open_days(seasons, holidays).drop_duplicates(["area", "date"])
+    days["date"] = days["date"].dt.date
+    return pa.Table.from_pandas(days[_OPEN_SCHEMA.names], _OPEN_SCHEMA, preserve_index=False)
+
+
+def _placed(incoming: Incoming) -> pa.Table:
+    known = incoming.data.select(TABLES[incoming.table].arrow_schema.names)
+    placed = known.append_column("_file", pa.array(incoming.file, pa.string()))
+    return placed.append_column("_row", pa.array(incoming.row.astype(np.int64)))
+
+
+def _ask(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
+    answers: list[dict[str, Any]] = connection.sql(rule.query).to_arrow_table().to_pylist()
+    key = ", ".join(TABLES[rule.table].key)
+    return [
+        Finding(
+            severity=rule.severity,
+            table=rule.table,
+            file=answer["_file"] or "",
+            row=answer["_row"],
+            column=rule.column,
+            seen=answer["seen"]
+            if answer["_row"] is not None
+            else f"stored row {key} {answer['key']}: {answer['seen']}",
+            allowed=rule.allowed,
+            advice=rule.advice,
+        )
+        for answer in answers
+    ]
+
+
+def _place(incoming: Incoming, places: list[int], place: int) -> str:
+    other = places[0] if place != places[0] else places[1]
+    same_file = incoming.file[other] == incoming.file[place]
+    return ("" if same_file else f"{incoming.file[other]} ") + f"row {incoming.row[other]}"

@@ -1,0 +1,90 @@
+"""What a rule between rows and tables is, and the rules that follow from the schema alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analytics.data.findings import Severity
+from analytics.data.schema import TABLES
+from analytics.data.sql import name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """A rule over the current rows of all tables; each row it returns breaks it.
+
+    Parameters
+    ----------
+    table, column : str
+        What is at fault.
+    when : str
+        SQL that is true for a row `r` at fault.
+    seen : str
+        SQL of the text that says what was seen.
+    allowed, advice : str
+        What is allowed, and what to do.
+    source : str
+        SQL of what is looked at; the row at fault is called `r` in it. The table by default.
+    needs : tuple of str
+        Tables whose faulty cells would make this rule speak without reason.
+    severity : Severity
+        An error refuses the batch; a warning is told of the rows of the batch only.
+    """
+
+    table: str
+    column: str
+    when: str
+    seen: str
+    allowed: str
+    advice: str = ""
+    source: str = ""
+    needs: tuple[str, ...] = ()
+    severity: Severity = Severity.ERROR
+
+    @property
+    def query(self) -> str:
+        """The SQL that returns file, row, key and what was seen of every row at fault."""
+        key = ", ".join(f"r.{name(column)}" for column in TABLES[self.table].key)
+        fresh = "" if self.severity is Severity.ERROR else " AND r._row IS NOT NULL"
+        return (
+            f"SELECT r._file, r._row, concat_ws(' ', {key}) AS key, {self.seen} AS seen "
+            f"FROM {self.source or name(self.table) + ' r'} WHERE ({self.when}){fresh}"
+        )
+
+
+def references() -> list[Rule]:
+    """Return one rule for every column of the schema that must be found in another table."""
+    return [
+        _reference(table.name, column.name, column.refers_to)
+        for table in TABLES.values()
+        for column in table.columns
+        if column.refers_to
+    ]
+
+
+def parts(table: str, part: str, whole: str, *, words: str) -> Rule:
+    """Return the rule that a part is not more than the whole, where both were recorded."""
+    return Rule(
+        table=table,
+        column=part,
+        when=f"r.{part} > {whole}",
+        seen=f"concat(r.{part}, ' of ', {whole}, ' {words}')",
+        allowed=f"not more than the number {words}",
+        advice="mend one of the two numbers",
+    )
+
+
+def _reference(table: str, column: str, target: str) -> Rule:
+    other, other_column = target.split(".")
+    return Rule(
+        table=table,
+        column=column,
+        when=f"r.{column} IS NOT NULL AND o._there IS NULL",
+        seen=f"concat('no {other_column} ', r.{column}, ' in {other}')",
+        allowed=f"a {other_column} of the table {other}",
+        advice=f"mend it, or import its row of {other} first or together with this",
+        source=(
+            f"{name(table)} r LEFT JOIN (SELECT DISTINCT {other_column}, true AS _there "
+            f"FROM {name(other)}) o ON o.{other_column} = r.{column}"
+        ),
+    )

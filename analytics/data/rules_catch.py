@@ -1,0 +1,252 @@
+"""Rules about what was caught: interviews, fish, counts, rates, limits."""
+
+from __future__ import annotations
+
+from analytics.data.findings import Severity
+from analytics.data.rules import Rule, parts
+from analytics.data.rules_frame import closed_words
+from analytics.units import QUANTITIES
+
+_CALENDAR = ("seasons", "holidays", "sites", "site_days")
+_COMPLIANCE = "compliance information; kept in the data"
+_RELEASED = "(r.released_legal + r.released_sublegal + coalesce(r.released_unknown, 0))"
+_FISH = (
+    "coalesce(r.kept, 0) + coalesce(r.released_legal, 0) + coalesce(r.released_sublegal, 0) "
+    "+ coalesce(r.released_unknown, 0)"
+)
+_IN_OPENING = "JOIN openings q ON q.area = r.area AND r.day BETWEEN q.open_date AND q.close_date"
+_IS_CLOSED = "NOT EXISTS (SELECT 1 FROM open_days o WHERE o.area = {area} AND o.date = {day})"
+
+
+def _missing(column: str, words: str) -> Rule:
+    return Rule(
+        table="interviews",
+        column=column,
+        when=f"r.sample_id IS NULL AND r.{column} IS NULL",
+        seen=f"'neither sample_id nor {column}'",
+        allowed="a sample_id, or site and date of an opportunistic interview",
+        advice=f"fill in the sample_id of its site-day, or {words}",
+    )
+
+
+def _differs(column: str) -> Rule:
+    return Rule(
+        table="interviews",
+        column=column,
+        source="interviews r JOIN site_days d USING (sample_id)",
+        when=f"r.{column} <> d.{column}",
+        seen=f"concat(r.{column}, ', but site-day ', r.sample_id, ' has ', d.{column})",
+        allowed=f"the {column} of its site-day, or an empty cell",
+        advice="mend one of the two, or the sample_id",
+    )
+
+
+def _closed(table: str) -> Rule:
+    return Rule(
+        table=table,
+        column="date",
+        when=_IS_CLOSED.format(area="r.area", day="r.date"),
+        seen=closed_words("r.area", "r.date"),
+        allowed="a day on which the area is open",
+        advice="is the date right?",
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    )
+
+
+def _no_error(table: str) -> Rule:
+    return Rule(
+        table=table,
+        column="rate_se",
+        when="r.rate_se IS NULL",
+        seen="'an empty cell'",
+        allowed="the standard error of the rate",
+        advice="without it the deaths carry no error from the rate",
+        severity=Severity.WARNING,
+    )
+
+
+INTERVIEWS = (
+    _missing("site", "the site where it took place"),
+    _missing("date", "the day it took place"),
+    _differs("site"),
+    _differs("date"),
+    Rule(
+        table="interviews",
+        column="sample_id",
+        source="interviews r JOIN site_days d USING (sample_id) JOIN complete_trips c "
+        "USING (sample_id)",
+        # Where the site-day came earlier, the new interviews are at fault and can be set aside.
+        when="d._row IS NULL AND r._row IS NOT NULL AND coalesce(r.trip_complete, true) "
+        "AND c.n > d.boats_returned",
+        seen="concat(c.n, ' complete interviews with those stored, ', d.boats_returned, "
+        "' boats returned at site-day ', r.sample_id)",
+        allowed="at most as many complete interviews as boats returned",
+        advice="mend boats_returned of the site-day, or the interview's sample_id",
+    ),
+    Rule(
+        table="interviews",
+        column="date",
+        source="interviews r JOIN sites s USING (site)",
+        when="r.sample_id IS NULL AND r.date IS NOT NULL AND s.area IS NOT NULL AND "
+        + _IS_CLOSED.format(area="s.area", day="r.date"),
+        seen=closed_words("s.area", "r.date"),
+        allowed="a day on which the site's area is open",
+        advice="mend the date or the site, or import the season row that opens the area",
+        needs=_CALENDAR,
+    ),
+    parts("interviews", "kept_marked", "r.kept", words="kept"),
+    parts(
+        "interviews", "released_legal_marked", "r.released_legal", words="released at legal size"
+    ),
+    parts(
+        "interviews",
+        "released_sublegal_marked",
+        "r.released_sublegal",
+        words="released under legal size",
+    ),
+    parts("interviews", "released_deep_hooked", _RELEASED, words="released, of all sizes"),
+    Rule(
+        table="interviews",
+        column="anglers",
+        when=f"r.anglers = 0 AND (r.hours_fished > 0 OR {_FISH} > 0)",
+        seen=f"concat('0 anglers with ', coalesce(r.hours_fished, 0), ' h and ', {_FISH}, ' fish')",
+        allowed="at least one angler where a boat fished",
+        advice="mend the number, or leave it empty for not recorded",
+    ),
+)
+
+TRIP_WARNINGS = (
+    Rule(
+        table="interviews",
+        column="trip_complete",
+        when="r.trip_complete = false AND r.sample_id IS NOT NULL",
+        seen="concat('a trip that was not over, in site-day ', r.sample_id)",
+        allowed="complete trips in a site-day",
+        advice="it is kept and leaves the totals: a boat that goes out again has not returned",
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="interviews",
+        column="hours_fished",
+        when=f"r.hours_fished = 0 AND r.anglers > 0 AND {_FISH} > 0",
+        seen=f"concat('0 h with ', {_FISH}, ' fish')",
+        allowed="the hours the boat fished",
+        advice="leave it empty if it was not recorded",
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="interviews",
+        column="method",
+        when="r.method IS NULL",
+        seen="'an empty cell'",
+        allowed="a fishing method, such as mooching, trolling or jigging",
+        advice="release rates of one method cannot be used for it",
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="interviews",
+        column="kept",
+        source=f"trips r {_IN_OPENING}",
+        when="r.kept > r.anglers * q.daily_limit_fish",
+        seen="concat(r.kept, ' kept by ', r.anglers, ' anglers at ', q.daily_limit_fish, ' a day')",
+        allowed="anglers times the daily limit",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="interviews",
+        column="kept_marked",
+        source=f"trips r {_IN_OPENING}",
+        when="q.mark_selective AND r.kept_marked < r.kept",
+        seen="concat(r.kept - r.kept_marked, ' unmarked of ', r.kept, ' kept')",
+        allowed="marked fish only, as the season's row says",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="interviews",
+        column="area",
+        source="trips r",
+        when="r.area IS NOT NULL AND r.day IS NOT NULL AND "
+        + _IS_CLOSED.format(area="r.area", day="r.day"),
+        seen=closed_words("r.area", "r.day"),
+        allowed="an area fished that is open that day",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+)
+
+FISH = (
+    Rule(
+        table="fish",
+        column="fork_length_mm",
+        when="r.fork_length_mm > r.total_length_mm",
+        seen="concat(r.fork_length_mm, ' mm, longer than the total length ', r.total_length_mm)",
+        allowed="at most the total length",
+        advice="mend one of the two, or move it to the other column",
+    ),
+    Rule(
+        table="fish",
+        column="total_length_mm",
+        source=f"landed r {_IN_OPENING}",
+        when="r.total_length_mm < q.min_length_mm",
+        seen="concat(r.total_length_mm, ' mm kept under ', q.min_length_mm, ' mm')",
+        allowed="the season's min_length_mm or longer",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="fish",
+        column="marked",
+        source=f"landed r {_IN_OPENING}",
+        when="q.mark_selective AND r.marked = false",
+        seen="'an unmarked fish kept'",
+        allowed="marked fish only, as the season's row says",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+)
+
+OTHERS = (
+    parts("coverage", "boats_to_listed_sites", "r.boats_contacted", words="contacted"),
+    parts("holding_trials", "died", "r.held", words="held"),
+    Rule(
+        table="limits",
+        column="quantity",
+        when="r.quantity NOT IN (" + ", ".join(f"'{one}'" for one in QUANTITIES) + ")",
+        seen="r.quantity",
+        allowed="a quantity of the result rows: " + ", ".join(QUANTITIES),
+        advice="write one of them",
+    ),
+    Rule(
+        table="limits",
+        column="areas",
+        source="(SELECT *, trim(unnest(string_split(areas, ';'))) AS _area FROM limits) r "
+        "LEFT JOIN (SELECT DISTINCT area, true AS _there FROM areas) a ON a.area = r._area",
+        when="a._there IS NULL",
+        seen="concat('no area ', r._area, ' in areas')",
+        allowed="areas of the table areas, joined by ;",
+        advice="mend it, or import its row of areas first or together with this",
+    ),
+    Rule(
+        table="limits",
+        column="season",
+        when="r.season NOT IN (SELECT season FROM seasons WHERE season IS NOT NULL)",
+        seen="concat('no season ', r.season, ' in seasons')",
+        allowed="a season of the table seasons",
+        advice="the limit waits until the season is there",
+        severity=Severity.WARNING,
+    ),
+    _closed("boat_counts"),
+    _closed("coverage"),
+    _no_error("release_rates"),
+    _no_error("drop_off"),
+)
+
+RULES: tuple[Rule, ...] = INTERVIEWS + TRIP_WARNINGS + FISH + OTHERS

@@ -1,0 +1,193 @@
+"""Rules about the frame: seasons, holidays, sites and the sampled site-days."""
+
+from __future__ import annotations
+
+from analytics.data.findings import Severity
+from analytics.data.rules import Rule
+
+_CALENDAR = ("seasons", "holidays", "sites")
+_OPENINGS = (
+    "coalesce((SELECT string_agg(concat(q.open_date, ' to ', q.close_date), ', ' "
+    "ORDER BY q.open_date) FROM openings q WHERE q.area = {area} "
+    "AND abs(q.open_date - {day}) < 400), 'never near then')"
+)
+
+
+def closed_words(area: str, day: str) -> str:
+    """Return SQL of words that say when an area is open around a day it is closed."""
+    opens = _OPENINGS.format(area=area, day=day)
+    return f"concat({day}, ' (', dayname({day}), ') in area ', {area}, ', open ', {opens})"
+
+
+_OPEN_DAY = "a day on which the site's area is open"
+_MEND_DAY = "mend the date or the site, or import the season row that opens the area"
+
+SEASONS = (
+    Rule(
+        table="seasons",
+        column="close_date",
+        when="r.close_date < r.open_date",
+        seen="concat(r.close_date, ' before open_date ', r.open_date)",
+        allowed="the open_date or later",
+        advice="mend one of the two dates",
+    ),
+    Rule(
+        table="seasons",
+        column="close_date",
+        when="r.close_date - r.open_date > 366",
+        seen="concat(r.close_date - r.open_date + 1, ' days from ', r.open_date)",
+        allowed="at most 366 days in one opening",
+        advice="mend the year, or write one row a season",
+    ),
+    Rule(
+        table="seasons",
+        column="open_date",
+        source="seasons r JOIN seasons o ON o.area = r.area AND o.open_date <= r.close_date "
+        "AND r.open_date <= o.close_date AND (o.season, o.open_date) <> (r.season, r.open_date)",
+        when="true",
+        seen="concat(r.open_date, ' to ', r.close_date, ' overlaps ', o.open_date, ' to ', "
+        "o.close_date, ' of season ', o.season)",
+        allowed="openings of an area that do not overlap",
+        advice="mend the dates so that each day belongs to one opening",
+    ),
+    Rule(
+        table="seasons",
+        column="open_weekdays",
+        when="NOT regexp_full_match(r.open_weekdays, '[1-7]+') OR "
+        "len(list_distinct(string_split(r.open_weekdays, ''))) < length(r.open_weekdays)",
+        seen="r.open_weekdays",
+        allowed="ISO weekday digits 1 to 7, each once, such as 567",
+        advice="1 is Monday and 7 is Sunday; empty means every day",
+    ),
+    Rule(
+        table="seasons",
+        column="day_groups",
+        when="NOT regexp_full_match(r.day_groups, '[1-7]+(\\|[1-7]+)*') OR "
+        "len(list_distinct(string_split(replace(r.day_groups, '|', ''), ''))) "
+        "< length(replace(r.day_groups, '|', ''))",
+        seen="r.day_groups",
+        allowed="groups of ISO weekday digits split by |, each digit once, such as 1234|567",
+        advice="empty means 12345|67",
+    ),
+    Rule(
+        table="seasons",
+        column="day_groups",
+        source="openings r",
+        when="translate(r.open_weekdays, replace(r.day_groups, '|', ''), '') <> ''",
+        seen="concat(r.day_groups, ' without the open weekdays ', "
+        "translate(r.open_weekdays, replace(r.day_groups, '|', ''), ''))",
+        allowed="every open weekday in one group",
+        advice="add the weekday to a group, or close it in open_weekdays",
+    ),
+    Rule(
+        table="seasons",
+        column="day_groups",
+        source="openings r",
+        when="NOT contains(r.day_groups, '7') AND EXISTS (SELECT 1 FROM holidays h WHERE "
+        "h.date BETWEEN r.open_date AND r.close_date "
+        "AND contains(r.open_weekdays, CAST(isodow(h.date) AS VARCHAR)))",
+        seen="concat(r.day_groups, ' without day 7, and a holiday falls on an open day')",
+        allowed="a group that holds day 7, to which holidays belong",
+        advice="add 7 to the group that holidays belong to",
+        needs=("holidays",),
+    ),
+)
+
+SITE_DAYS = (
+    Rule(
+        table="site_days",
+        column="date",
+        source="site_days r JOIN site_days o ON o.site = r.site AND o.date = r.date "
+        "AND o.sample_id <> r.sample_id",
+        when="true",
+        seen="concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id)",
+        allowed="one site-day for a site and date",
+        advice="put both samplers' interviews under one sample_id, or mend the date or the site",
+    ),
+    Rule(
+        table="site_days",
+        column="date",
+        source="units r",
+        when="r.landing_area IS NOT NULL AND NOT r.is_open AND r.stratum IS NULL "
+        "AND r.frame_site_days IS NULL",
+        seen=closed_words("r.landing_area", "r.date"),
+        allowed=_OPEN_DAY,
+        advice=_MEND_DAY,
+        needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="date",
+        source="units r",
+        when="r.landing_area IS NOT NULL AND r.season IS NULL "
+        "AND (r.stratum IS NOT NULL OR r.frame_site_days IS NOT NULL)",
+        seen=closed_words("r.landing_area", "r.date"),
+        allowed="a day between open_date and close_date of the site's area",
+        advice=_MEND_DAY,
+        needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="boats_returned",
+        source="site_days r JOIN complete_trips c USING (sample_id)",
+        when="c.n > r.boats_returned AND (r._row IS NOT NULL OR c.n_fresh = 0)",
+        seen="concat(r.boats_returned, ' boats returned, ', c.n, ' complete interviews')",
+        allowed="at least as many boats as complete interviews",
+        advice="count every boat that came back, or mend the interviews' sample_id",
+    ),
+    Rule(
+        table="site_days",
+        column="frame_site_days",
+        source="units r JOIN frames f USING (season, landing_area, label)",
+        when="r.frame_site_days IS NOT NULL AND f.low < f.high",
+        seen="concat(r.frame_site_days, ' in stratum ', r.label, ', where others say ', "
+        "f.low, ' to ', f.high)",
+        allowed="one number in all site-days of a stratum",
+        advice="write the stratum's number of site-days on each of its rows",
+        needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="frame_site_days",
+        source="units r JOIN frames f USING (season, landing_area, label)",
+        when="f.n > r.frame_site_days",
+        seen="concat(r.frame_site_days, ' in stratum ', r.label, ', of which ', f.n, ' sampled')",
+        allowed="at least the number of sampled site-days",
+        advice="write the number of site-days the sample was drawn from",
+        needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="frame_site_days",
+        source="units r JOIN frames f USING (season, landing_area, label)",
+        when="r.stratum IS NOT NULL AND f.high IS NULL AND (r.day_group IS NULL OR EXISTS ("
+        "SELECT 1 FROM units o WHERE o.season = r.season AND o.landing_area = r.landing_area "
+        "AND o.week = r.week AND o.day_group = r.day_group AND o.label <> r.label))",
+        seen="concat('stratum ', r.stratum, ' without frame_site_days, and the calendar cannot "
+        "tell how many it has')",
+        allowed="the number of site-days in the stratum's frame",
+        advice="frame_site_days is needed on every row of the stratum",
+        needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="boats_returned",
+        when="r.boats_returned IS NULL",
+        seen="'an empty cell'",
+        allowed="the number of boats that came back, 0 for none",
+        advice="without it the site-day counts as missing and leaves the sample",
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="site_days",
+        column="boats_returned",
+        source="site_days r LEFT JOIN complete_trips c USING (sample_id)",
+        when="r.boats_returned > 0 AND c.n IS NULL",
+        seen="concat(r.boats_returned, ' boats returned and no complete interview')",
+        allowed="at least one interview where boats came back",
+        advice="the site-day counts as missing and leaves the sample until its interviews come",
+        severity=Severity.WARNING,
+    ),
+)
+
+RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS
