@@ -1,0 +1,180 @@
+"""``import``, ``batches`` and ``withdraw``: what goes into the store and out of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analytics.cli.terminal import (
+    STORE,
+    examples,
+    progress,
+    require_folder_of,
+    say,
+    show_findings,
+    write_whole,
+)
+from analytics.errors import DataRefused, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.data.history import Batch, Counts, Receipt
+    from analytics.data.intake import Checked
+
+
+@click.command(
+    "import",
+    epilog=examples(
+        "blackmouth import week05/ --store mystore",
+        "blackmouth import interviews.csv site_days.csv --store mystore --check-only",
+    ),
+)
+@click.argument(
+    "paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH..."
+)
+@STORE
+@click.option("--check-only", is_flag=True, help="Check and list the findings; store nothing.")
+@click.option(
+    "--quarantine",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Set rows with errors, and rows that hang on them, aside in FILE (CSV); store the rest.",
+)
+def import_(
+    paths: tuple[Path, ...], store: Path, check_only: bool, quarantine: Path | None
+) -> None:
+    """Check tables and store them as one batch, all or nothing.
+
+    PATH is a folder or a file, CSV (UTF-8) or Parquet; a file's stem names its table, such as
+    interviews.csv. Folders in a folder are not read. Dates are YYYY-MM-DD, hours and lengths as in
+    the README's data dictionary; an empty cell means not recorded, 0 means observed none.
+
+    The same rows again change nothing. A row with a known key and other values supersedes the old
+    one, which stays in the history. Errors refuse the batch, warnings pass.
+    """
+    from analytics.data import intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.store import Store  # noqa: PLC0415
+
+    if quarantine:
+        require_folder_of(quarantine)
+        if quarantine.exists() and not check_only:
+            raise WrongUse(f"{quarantine} exists and may hold rows to mend; name another file")
+    target = Store(store)
+    reading = intake.read_paths(paths, progress=progress)
+    progress("checking")
+    checked = intake.check(reading, target, quarantine=quarantine is not None)
+    show_findings(checked.findings)
+    if check_only:
+        _end_check(checked)
+    else:
+        _keep(checked, store, quarantine)
+
+
+@click.command(epilog=examples("blackmouth batches --store mystore"))
+@STORE
+def batches(store: Path) -> None:
+    """List what came in and when, oldest first, withdrawn batches too.
+
+    Columns: version of the store, batch, instant (UTC), state, rows new and changed, files.
+    """
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+
+    listed = Store(store).batches()
+    if not listed:
+        say("no batch yet")
+    for batch in listed:
+        click.echo(_batch_line(batch))
+
+
+@click.command(epilog=examples("blackmouth withdraw b0003 --store mystore"))
+@click.argument("batch")
+@STORE
+def withdraw(batch: str, store: Path) -> None:
+    """Take one batch out again; its rows stay in the history.
+
+    BATCH is its id from `blackmouth batches`, or the beginning of it. Refused if rows that stay
+    would hang on rows that go.
+    """
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+
+    gone = Store(store).withdraw(batch)
+    say(f"withdrew {gone.batch}; the store is at version {gone.withdrawn_version}")
+
+
+def _end_check(checked: Checked) -> None:
+    count = len(checked.errors) + len(checked.set_aside)
+    if not count:
+        say("checked; the batch can be stored")
+        return
+    errors = "1 error" if count == 1 else f"{count:,} errors"
+    aside = f"; a quarantine would set {_rows_aside(checked):,} rows aside" * bool(
+        checked.set_aside
+    )
+    raise DataRefused(f"{errors}{aside}; nothing was stored, as asked")
+
+
+def _keep(checked: Checked, store: Path, quarantine: Path | None) -> None:
+    from analytics.data import intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.digest import quarantine_csv  # noqa: PLC0415
+    from analytics.data.store import Store  # noqa: PLC0415
+
+    if checked.errors:
+        raise DataRefused(intake.refusal(checked.errors))
+    if quarantine and checked.set_aside:
+        text = quarantine_csv(checked.set_aside, checked.reading.raws)
+        # A byte-order mark makes spreadsheets read it as UTF-8.
+        write_whole(quarantine, lambda draft: _write_text(draft, text))
+        say(f"{_rows_aside(checked):,} rows set aside in {quarantine}")
+    progress("storing")
+    try:
+        receipt = intake.store_checked(checked, Store(store))
+    except BaseException:
+        if quarantine and checked.set_aside:
+            quarantine.unlink(missing_ok=True)
+        raise
+    say(_receipt_words(receipt))
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8-sig", newline="")
+
+
+def _rows_aside(checked: Checked) -> int:
+    return len({(one.file, one.row) for one in checked.set_aside})
+
+
+def _receipt_words(receipt: Receipt) -> str:
+    if receipt.batch is None:
+        return f"nothing new: every row is in the store already (version {receipt.version})"
+    return f"stored {receipt.batch}: {_count_words(receipt.counts)}; version {receipt.version}"
+
+
+def _count_words(counts: Mapping[str, Counts]) -> str:
+    words = []
+    for name, count in counts.items():
+        parts = {"new": count.new, "changed": count.changed, "unchanged": count.unchanged}
+        shown = ", ".join(f"{number:,} {word}" for word, number in parts.items() if number)
+        words.append(f"{name} {shown or 'no rows'}")
+    return "; ".join(words)
+
+
+def _batch_line(batch: Batch) -> str:
+    gone = batch.withdrawn_version
+    state = "current" if gone is None else f"withdrawn in version {gone}"
+    new = sum(count.new for count in batch.counts.values())
+    changed = sum(count.changed for count in batch.counts.values())
+    sources = ", ".join(batch.sources) or "-"
+    return "\t".join(
+        [
+            str(batch.version),
+            batch.batch,
+            batch.at_utc,
+            state,
+            f"{new:,} new",
+            f"{changed:,} changed",
+            sources,
+        ]
+    )

@@ -1,0 +1,75 @@
+"""The commands together, and the one place where errors become messages and exit statuses."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from analytics.cli.data_commands import batches, import_, withdraw
+from analytics.cli.open_command import open_
+from analytics.cli.result_commands import bulletin, demo, estimate
+from analytics.cli.terminal import examples, show_findings
+from analytics.errors import BlackmouthError, DataRefused, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+DONE, REFUSED, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
+
+
+@click.group(
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=examples(
+        "blackmouth open",
+        "blackmouth import week05/ --store mystore",
+        "blackmouth bulletin --store mystore",
+        "blackmouth open --store mystore",
+    ),
+)
+@click.version_option(package_name="blackmouth")
+def blackmouth() -> None:
+    """Weekly estimates for the winter blackmouth (immature Chinook) sport fishery.
+
+    Creel interviews in; effort, catch, sublegal share and deaths by marine area and week out, each
+    with its error; a dashboard on top. COMMAND --help explains each.
+
+    Exit status: 0 done; 1 the data were refused and nothing was stored; 2 wrong use.
+    """
+
+
+for _command in (import_, batches, withdraw, estimate, bulletin, demo, open_):
+    blackmouth.add_command(_command)
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Run the command line and exit with its status; no error of a user ends in a traceback."""
+    try:
+        blackmouth.main(args=args, standalone_mode=False)
+        sys.stdout.flush()
+        status = DONE
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except DataRefused as error:
+        show_findings(error.findings)
+        status = _told(error, REFUSED)
+    except BlackmouthError as error:
+        status = _told(error, WRONG_USE if isinstance(error, WrongUse) else REFUSED)
+    except BrokenPipeError:
+        # The reader of a pipe went away (as `| head` does); keep Python from saying so at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = REFUSED
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        status = _told(f"{name}{error.strerror or error}", REFUSED)
+    except (click.Abort, KeyboardInterrupt):
+        status = _told("interrupted; the store is as it was before", INTERRUPTED)
+    sys.exit(status)
+
+
+def _told(message: object, status: int) -> int:
+    click.echo(f"blackmouth: {message}", err=True)
+    return status

@@ -1,0 +1,166 @@
+"""``open``: the dashboard on a store's bulletins, as a server on this machine only."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analytics.cli.terminal import examples, progress, say
+from analytics.errors import StoreError, WrongUse
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+HOST = "localhost"
+FIRST_PORT = 8501
+START_SECONDS = 60.0
+STOP_SECONDS = 5.0
+
+
+@click.command(
+    "open", epilog=examples("blackmouth open", "blackmouth open --store mystore --port 8600")
+)
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Directory of the store; the demo season if not given.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    metavar="N",
+    help=f"Port of the dashboard; the first free one from {FIRST_PORT} if not given.",
+)
+def open_(store: Path | None, port: int | None) -> None:
+    """Open the dashboard in the browser; Ctrl-C ends it.
+
+    It shows the store's bulletins. Where there is none yet, one is made for every season first.
+    It listens on this machine only and fetches nothing from the network.
+    """
+    app = _app()
+    chosen = _free_port(port)
+    serve(app, shelf=_shelf(store), port=chosen)
+
+
+def serve(app: Path, *, shelf: Path, port: int) -> None:
+    """Run the dashboard as a child process until it ends or is interrupted.
+
+    Raises
+    ------
+    StoreError
+        If it ends by itself or does not answer in time.
+    """
+    has_display = sys.platform in ("darwin", "win32") or any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
+    )
+    options = {
+        "server.port": str(port),
+        "server.address": HOST,
+        "server.headless": "false" if has_display else "true",
+        "server.showEmailPrompt": "false",
+        "browser.gatherUsageStats": "false",
+    }
+    flags = [part for name, value in options.items() for part in (f"--{name}", value)]
+    command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
+    environment = os.environ | {"BLACKMOUTH_SHELF": str(shelf)}
+    signal.signal(signal.SIGTERM, _interrupt)
+    child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
+    try:
+        _wait_for(child, port)
+        say(f"the dashboard is at http://{HOST}:{port} (Ctrl-C ends it)")
+        status = child.wait()
+    except KeyboardInterrupt:
+        _end(child)
+        say("the dashboard has ended")
+        return
+    finally:
+        _end(child)
+    raise StoreError(f"the dashboard ended by itself with status {status}")
+
+
+def _shelf(store: Path | None) -> Path:
+    """Return the shelf to show, with at least one bulletin on it."""
+    from analytics.bulletin.shelf import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+
+    if store is None:
+        from analytics.bulletin.demo_store import prepare  # noqa: PLC0415
+
+        say("no --store given: opening the invented demo season")
+        return shelf_of(prepare(progress))
+    if not cards(shelf_of(store)):
+        _make_bulletins(store)
+    return shelf_of(store)
+
+
+def _make_bulletins(store: Path) -> None:
+    from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.store import Store  # noqa: PLC0415
+    from analytics.survey.design import seasons_with_data  # noqa: PLC0415
+
+    target = Store(store)
+    snapshot = target.snapshot()
+    seasons = seasons_with_data(snapshot) if snapshot["site_days"].num_rows else []
+    if not seasons:
+        raise WrongUse(f"the store {store} has no season with site-days yet; import them first")
+    say(f"no bulletin in {store} yet: making one for {', '.join(seasons)}")
+    for season in seasons:
+        make_bulletin(target, season=season, progress=progress)
+
+
+def _app() -> Path:
+    spec = find_spec("dashboard")
+    app = Path(spec.origin).parent / "app.py" if spec and spec.origin else None
+    if app is None or not app.exists():
+        raise WrongUse("the dashboard is not installed; install the package as the README says")
+    return app
+
+
+def _free_port(port: int | None) -> int:
+    """Return the port asked for if it is free, else the first free one."""
+    tried = [port] if port else range(FIRST_PORT, FIRST_PORT + 100)
+    for number in tried:
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((HOST, number))
+            except OSError:
+                continue
+            return number
+    raise WrongUse(f"port {tried[0]} is in use or not allowed; name another with --port")
+
+
+def _wait_for(child: subprocess.Popen[bytes], port: int) -> None:
+    until = time.monotonic() + START_SECONDS
+    while time.monotonic() < until:
+        if child.poll() is not None:
+            raise StoreError(f"the dashboard ended by itself with status {child.returncode}")
+        with socket.socket() as probe:
+            probe.settimeout(1)
+            if probe.connect_ex((HOST, port)) == 0:
+                return
+        time.sleep(0.1)
+    raise StoreError(f"the dashboard did not answer within {START_SECONDS:.0f} s")
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    if child.poll() is None:
+        child.terminate()
+        try:
+            child.wait(STOP_SECONDS)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt

@@ -1,0 +1,228 @@
+"""``estimate``, ``bulletin`` and ``demo``: result rows, kept bulletins, the invented season."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analytics.cli.terminal import STORE, examples, progress, require_folder_of, say, write_whole
+from analytics.errors import WrongUse
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+    from analytics.bulletin.shelf import Bulletin
+
+SEASON = click.option(
+    "--season", metavar="S", help="Season, such as 2030-31; the latest with data if not given."
+)
+THROUGH = click.option(
+    "--through",
+    metavar="WEEK",
+    help="Last ISO week, such as 2031-W05; the last with a sampled site-day if not given.",
+)
+
+
+@click.command(
+    short_help="Estimate effort, catch, shares and deaths.",
+    epilog=examples(
+        "blackmouth estimate --store mystore --out week.csv",
+        "blackmouth estimate --store mystore --by season --level 0.9 --out -",
+    ),
+)
+@STORE
+@SEASON
+@click.option(
+    "--by",
+    default="area,week",
+    show_default=True,
+    help="Domains: area (area fished), week (ISO), both joined by a comma, or season alone.",
+)
+@click.option(
+    "--level",
+    type=float,
+    default=0.95,
+    show_default=True,
+    help="Confidence level of the intervals, between 0 and 1.",
+)
+@THROUGH
+@click.option("--as-of", type=int, metavar="VERSION", help="An earlier version of the store.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE",
+    help="Result rows: a .csv or .parquet file, or - for CSV on standard output.",
+)
+def estimate(
+    *,
+    store: Path,
+    season: str | None,
+    by: str,
+    level: float,
+    through: str | None,
+    as_of: int | None,
+    out: str,
+) -> None:
+    """Estimate effort, catch, sublegal share and deaths, each with its error.
+
+    Result rows are one a domain and quantity, with unit, standard error, interval, degrees of
+    freedom, sample sizes, method and status. Effort is in angler-hours and trips, catch in fish,
+    shares are proportions from 0 to 1.
+    """
+    target = _out_path(out)
+    domains = _domains(by)
+    if not 0 < level < 1:
+        raise WrongUse(f"--level {level}; allowed: between 0 and 1, such as 0.95")
+    _require_week(through)
+
+    from analytics.bulletin.weekly import estimate as estimate_rows  # noqa: PLC0415 - quick --help
+    from analytics.data.store import Store  # noqa: PLC0415
+
+    progress("estimating")
+    rows = estimate_rows(
+        Store(store), season=season, by=domains, level=level, through=through, as_of=as_of
+    )
+    _write_rows(rows, target)
+
+
+@click.command(
+    short_help="Make and keep the week's whole result set.",
+    epilog=examples(
+        "blackmouth bulletin --store mystore",
+        "blackmouth bulletin --store mystore --season 2030-31 --through 2031-W05 --out week05",
+    ),
+)
+@STORE
+@SEASON
+@THROUGH
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Also write its tables there, as CSV and Parquet.",
+)
+def bulletin(store: Path, season: str | None, through: str | None, out: Path | None) -> None:
+    """Make the week's whole result set and keep it in the store, by version.
+
+    Estimates of a season through a week by area and week, area, week and season, with changes from
+    the week before, the strata and the findings. The dashboard shows bulletins. The same data give
+    the same bulletin, which is then left as it is.
+    """
+    _require_week(through)
+
+    from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415
+    from analytics.data.store import Store  # noqa: PLC0415
+
+    target = Store(store)
+    card = make_bulletin(target, season=season, through=through, progress=progress)
+    say(f"bulletin {card.bulletin}: season {card.season} through {card.through}")
+    if out:
+        _write_bulletin(load(shelf_of(target.path), card.bulletin), out)
+        say(f"tables written to {out}")
+
+
+@click.command(
+    short_help="Write the invented demo season.",
+    epilog=examples("blackmouth demo --out demo", "blackmouth import demo --store demostore"),
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="Folder to write; files of the same names are replaced.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Seed of the simulator; the same seed gives the same season.",
+)
+def demo(out: Path, seed: int) -> None:
+    """Write the invented demo season: its tables, its known truth, a few dirty rows.
+
+    Everything in it is made up. The folder can be imported as it is; truth/ and dirty/ in it are
+    not read by an import of the folder.
+    """
+    from analytics.data.demo.write import write_demo  # noqa: PLC0415 - keeps --help quick
+
+    progress("simulating")
+    files = write_demo(out, seed=seed)
+    say(f"wrote {len(files)} files to {out}")
+
+
+def _out_path(out: str) -> Path | None:
+    """Return the file to write, None for standard output."""
+    if out == "-":
+        return None
+    path = Path(out)
+    if path.suffix.lower() not in (".csv", ".parquet"):
+        raise WrongUse(f"--out {out}; allowed: a file ending in .csv or .parquet, or -")
+    require_folder_of(path)
+    return path
+
+
+def _domains(by: str) -> tuple[str, ...]:
+    words = tuple(word.strip() for word in by.split(","))
+    if sorted(words) == ["area", "week"]:
+        return "area", "week"
+    if words in {("area",), ("week",), ("season",)}:
+        return words
+    raise WrongUse(f"--by {by}; allowed: area, week, area,week or season")
+
+
+def _require_week(week: str | None) -> None:
+    if week is None:
+        return
+    from analytics.data.calendar import week_start  # noqa: PLC0415 - keeps --help quick
+
+    try:
+        if not re.fullmatch(r"[0-9]{4}-W[0-9]{2}", week):
+            raise ValueError(week)
+        week_start(week)
+    except ValueError as error:
+        raise WrongUse(f"--through {week}; allowed: an ISO week such as 2031-W05") from error
+
+
+def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
+    import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
+
+    from analytics.table import RESULT_SCHEMA  # noqa: PLC0415
+
+    table = pa.Table.from_pandas(rows, RESULT_SCHEMA, preserve_index=False)
+    table = table.replace_schema_metadata()
+    if target is None:
+        rows.to_csv(sys.stdout, index=False, lineterminator="\n")
+        return
+    write_whole(target, lambda draft: _write_table(table, draft))
+    say(f"{len(rows):,} result rows in {target}")
+
+
+def _write_table(table: pa.Table, path: Path) -> None:
+    """Write a table as its ending says."""
+    import pyarrow.parquet as pq  # noqa: PLC0415 - keeps --help quick
+
+    from analytics.table import to_frame  # noqa: PLC0415
+
+    if path.suffix.lower() == ".parquet":
+        pq.write_table(table, path)
+    else:
+        to_frame(table).to_csv(path, index=False, lineterminator="\n")
+
+
+def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
+    from analytics.bulletin.shelf import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in TABLE_SCHEMAS:
+        table = getattr(bulletin, name)
+        for ending in (".csv", ".parquet"):
+            path = folder / (name + ending)
+            write_whole(path, lambda draft, table=table: _write_table(table, draft))  # type: ignore[misc]
