@@ -10,7 +10,6 @@ if TYPE_CHECKING:
 _SHEET = """
 <style>
 .stMainBlockContainer {max-width: 1180px; padding-top: 3.2rem; padding-bottom: 3rem;}
-.bm-answer {font-size: 1.22rem; line-height: 1.65; margin: .2rem 0 .4rem 0;}
 .st-key-answer p {font-size: 1.2rem; line-height: 1.65; max-width: 62rem;}
 .bm-cards {display: grid; gap: .75rem; grid-template-columns: repeat(auto-fit, minmax(170px, 1fr));}
 .bm-card {border: 1px solid LINE; border-top: 3px solid SEA; border-radius: .5rem;
@@ -31,15 +30,15 @@ _SHEET = """
 .bm-table th, .bm-table td {text-align: left; padding: .45rem .6rem; vertical-align: top;
   border-bottom: 1px solid LINE;}
 .bm-table thead th {color: QUIET; font-weight: 600; font-size: .84rem;}
-.bm-table small {display: block; color: QUIET; font-size: .8rem; white-space: nowrap;}
+.bm-table small {display: block; color: QUIET; font-size: .8rem;}
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
 .bm-table tr.bm-all small {font-weight: 400;}
-.bm-foot {font-size: .84rem; color: QUIET; line-height: 1.5;}
 @media (max-width: 640px) {
   .stMainBlockContainer {padding-left: 1rem; padding-right: 1rem;}
   .st-key-answer p {font-size: 1.08rem;}
   .bm-cards {grid-template-columns: repeat(2, minmax(0, 1fr)); gap: .55rem;}
   .bm-card {padding: .55rem .65rem;}
+  .bm-card:last-child:nth-child(odd) {grid-column: 1 / -1;}
   .bm-card .bm-value {font-size: 1.45rem;}
   .bm-table thead {display: none;}
   .bm-table tr {display: grid; grid-template-columns: 1fr 1fr; padding: .5rem 0;
@@ -48,7 +47,6 @@ _SHEET = """
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
-  .bm-table small {white-space: normal;}
   .st-key-heat .heatmap-label {display: none;}
 }
 </style>

@@ -55,6 +55,16 @@ def unreadable(error: BlackmouthError) -> None:
     )
 
 
+def unmet(wishes: list[str]) -> None:
+    """Say what a link asked for that is not there, and what is shown in its place."""
+    if wishes:
+        asked = ", ".join(text.plain(wish[:60]) for wish in wishes)
+        st.warning(
+            f"The link asks for {asked}, which is not on the shelf. "
+            "What is shown in its place stands in the filters above."
+        )
+
+
 def standing(choice: Choice) -> None:
     """Say which week and version the figures stand for, and whether they can still change."""
     card = choice.book.card

@@ -23,8 +23,7 @@ EFFORT, MET, KEPT, SHARE, RATE = (
 #: The five figures of the page, in order.
 HEADLINE = (EFFORT, MET, KEPT, SHARE, RATE)
 
-_SPANS = {"12345": "weekday", "67": "weekend", "1234567": "all-week"}
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
 _WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)
 
 
@@ -67,11 +66,12 @@ def finding_notes(book: Book) -> list[str]:
 
 def glossary(*, level: float) -> str:
     """Return what the words and marks of the page mean (Markdown)."""
+    mild, strong = (words for _, words in text.CAUTION_SIGNS)
     lines = [
         f"- **{text.level(level)} CI**: the interval that, over many such samples, holds the true "
         f"figure {text.level(level)} of the time.",
-        f"- **!** standard error over {text.CAUTION_PSE:.0%} of the estimate: take with caution; "
-        f"**!!** over {text.STRONG_CAUTION_PSE:.0%}: very uncertain (common practice, no source). "
+        f"- **!** {mild}: take with caution; **!!** {strong}: very uncertain; the error is the "
+        "standard error, and the two steps are common practice without a source. "
         "A zero has no such measure.",
         "- **No clear change**: the interval of the change holds “no change”.",
         "- **Site-day**: one landing site on one day, the unit that is drawn and sampled.",
@@ -97,25 +97,19 @@ def strata_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
     return [note for one in chosen for note in _stratum_notes(book, one)]
 
 
-def span(stratum: str | None) -> str:
-    """Return the days of a stratum in words, such as ``weekday``; its own name otherwise."""
-    found = re.search(r"days ([1-7]+)$", stratum or "")
-    if not found:
-        return f"“{stratum}”" if stratum else "all"
-    digits = found.group(1)
-    return _SPANS.get(digits) or "/".join(_DAYS[int(digit) - 1] for digit in digits)
+def span(one: Stratum) -> str:
+    """Return the days of a stratum in words, such as ``weekday``; a user's own name in quotes."""
+    days = (one.stratum or "").removeprefix(f"{one.week} ")
+    if days == one.stratum:
+        return f"“{one.stratum}”"
+    return _SPANS.get(days, days)
 
 
 def rule_words(rule: str | None, *, book: Book) -> str:
-    """Return a borrowing rule with its day digits and area codes turned into words."""
-    words = re.sub(
-        r"(\d{4}-W\d\d) days ([1-7]+)",
-        lambda found: f"{found.group(1)} ({span('days ' + found.group(2))}s)",
-        rule or "",
-    )
-    for code in sorted(book.names, key=len, reverse=True):
-        words = re.sub(rf"\b{re.escape(code)}(?= \d{{4}}-W)", book.name(code), words)
-    return words
+    """Return a borrowing rule with the names of areas in the place of their codes."""
+    codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
+    pattern = rf"(?<!\w)({codes})(?= \d{{4}}-W)"
+    return re.sub(pattern, lambda found: book.name(found.group(1)), rule or "")
 
 
 def _without_totals(book: Book, *, area: str | None, week: str) -> str:
@@ -126,7 +120,8 @@ def _without_totals(book: Book, *, area: str | None, week: str) -> str:
     parts = [f"anglers met **{text.value(rate)}** Chinook per angler-hour {text.bracket(rate)}"]
     if share is not None and share.estimate is not None:
         parts.append(_share(share))
-    return f"{' and '.join(parts)}; totals cannot be given: {text.why_no_estimate(met)}."
+    why = text.why_no_estimate(met).removeprefix("no total: ")
+    return f"{' and '.join(parts)}; totals cannot be given ({why})."
 
 
 def _kept(row: Row | None) -> str:
@@ -148,8 +143,10 @@ def _met(row: Row | None) -> str:
 
 
 def _against(book: Book, *, area: str | None, week: str) -> str:
-    effort = text.change_word(book.change(area, week, EFFORT))
-    met = text.change_word(book.change(area, week, MET))
+    changes = [book.change(area, week, name) for name in (EFFORT, MET)]
+    if changes == [None, None]:
+        return "there is no open week just before to compare with"
+    effort, met = (text.change_word(one) for one in changes)
     if effort == met == "not known":
         return "how that compares with the week before is not known"
     if effort == met:
@@ -167,7 +164,7 @@ def _verb(subject: str, word: str, *, many: bool = False) -> str:
 
 
 def _stratum_notes(book: Book, one: Stratum) -> list[str]:
-    where = f"In week {one.week}, {span(one.stratum)} landings at {book.name(one.landing_area)}"
+    where = f"In week {one.week}, {span(one)} landings at {book.name(one.landing_area)}"
     rule = rule_words(one.rule, book=book)
     tail = f" ({rule})" if rule else ""
     sampled, frame = one.n_psu or 0, one.n_psu_frame or 0

@@ -42,9 +42,10 @@ def week_table(book: Book, *, areas: Sequence[str], week: str, together: bool) -
     )
 
 
-def legend(marks: Iterable[Mark], *, chosen: str) -> str:
-    """Return the legend of a figure as HTML."""
-    parts = [f"<span><b>{one.glyph}</b> {escape(one.words)}</span>" for one in marks]
+def legend(marks: Iterable[Mark], *, chosen: str, more: Sequence[tuple[str, str]] = ()) -> str:
+    """Return the legend of a figure as HTML; `more` are further signs with their words."""
+    signs = [*((one.glyph, one.words) for one in marks), *more]
+    parts = [f"<span><b>{sign}</b> {escape(words)}</span>" for sign, words in signs]
     parts += [f"<span class='bm-week'>{escape(chosen)}: the chosen week</span>"]
     return f"<div class='bm-legend'>{''.join(parts)}</div>"
 
@@ -63,7 +64,8 @@ def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> lis
 def csv(table: pa.Table) -> bytes:
     """Return a table as CSV with its own column names; null is empty."""
     sink = io.BytesIO()
-    pa_csv.write_csv(table, sink, pa_csv.WriteOptions(quoting_style="needed"))
+    sink.write((",".join(table.column_names) + "\n").encode())  # Arrow would quote every name
+    pa_csv.write_csv(table, sink, pa_csv.WriteOptions(include_header=False))
     return sink.getvalue()
 
 

@@ -1,6 +1,7 @@
 """Numbers for people: ``1,240 fish (95 % CI 980–1,570)``, and the words for what has no number.
 
-Rounding follows the error: two digits of half the interval, never fewer than two of the estimate.
+Rounding follows the error: two digits of half the interval, never fewer than two of the estimate;
+a total is never finer than a tenth.
 """
 
 from __future__ import annotations
@@ -19,8 +20,16 @@ if TYPE_CHECKING:
 
 #: Shown where a number would stand and there is none.
 DASH = "–"
+#: A percent sign that stays on the line of its number.
+PERCENT = "\u00a0%"
 #: Relative errors (PSE) above which a figure carries a caution; common practice, no source.
 CAUTION_PSE, STRONG_CAUTION_PSE = 0.30, 0.50
+
+#: The signs of those cautions, in words.
+CAUTION_SIGNS = (
+    ("!", f"error over {100 * CAUTION_PSE:.0f}{PERCENT} of the estimate"),
+    ("!!", f"over {100 * STRONG_CAUTION_PSE:.0f}{PERCENT}"),
+)
 
 _UNITS = {
     "fish": ("fish", "fish"),
@@ -75,6 +84,14 @@ def value(row: Row) -> str:
     return _scaled(row, row.estimate) + _percent(row)
 
 
+def coarse(row: Row) -> str:
+    """Return the estimate in the fewest digits that a column of figures can share."""
+    if row.estimate is None:
+        return DASH
+    place = {Kind.RATE: -2}.get(QUANTITIES[row.quantity].kind, 0)
+    return number((100 if _is_share(row) else 1) * row.estimate, place=place) + _percent(row)
+
+
 def interval(row: Row) -> str:
     """Return the interval alone, such as ``980–1,570``; empty where there is none."""
     if row.estimate is None or row.ci_low is None or row.ci_high is None:
@@ -100,7 +117,7 @@ def figure(row: Row | None) -> str:
 
 def level(part: float | None) -> str:
     """Return a confidence level as ``95 %``."""
-    return f"{100 * (0.95 if part is None else part):.4g} %"
+    return f"{100 * (0.95 if part is None else part):.4g}{PERCENT}"
 
 
 def unit_words(unit: str, *, plural: bool = True) -> str:
@@ -142,20 +159,22 @@ def caution(row: Row | None) -> tuple[str, str]:
     if pse is None or pse <= CAUTION_PSE:
         return "", ""
     if pse <= STRONG_CAUTION_PSE:
-        return "!", f"take with caution: error {100 * pse:.0f} % of the estimate"
-    return "!!", f"very uncertain: error {100 * pse:.0f} % of the estimate"
+        return "!", f"take with caution: error {100 * pse:.0f}{PERCENT} of the estimate"
+    return "!!", f"very uncertain: error {100 * pse:.0f}{PERCENT} of the estimate"
 
 
 def change(one: Change | None) -> str:
     """Return a change in words first, such as ``up: +23 % (95 % CI +5 to +44 %)``."""
-    word = change_word(one)
-    if one is None or one.change is None or word == "not known":
+    if one is None or one.change is None:
         return "change not known"
-    amount, unit = _shift(one, one.change), "points" if one.form == "difference" else "%"
+    unit = " points" if one.form == "difference" else PERCENT
+    amount = _shift(one, one.change) + unit
+    word = change_word(one)
     if one.ci_low is None or one.ci_high is None:
-        return f"{word}: {amount} {unit}"
+        return f"not known: {amount}, without an interval"
     limits = f"{_shift(one, one.ci_low)} to {_shift(one, one.ci_high)}"
-    return f"{word}: {amount} {unit} ({level(one.ci_level)} CI {limits})"
+    limits += unit if unit == PERCENT else ""
+    return f"{word}: {amount} ({level(one.ci_level)} CI {limits})"
 
 
 def change_word(one: Change | None) -> str:
@@ -166,7 +185,7 @@ def change_word(one: Change | None) -> str:
 def short(row: Row | None) -> str:
     """Return the figure without its unit, such as ``1,240 (980–1,570)``, or why there is none."""
     if row is None or row.estimate is None:
-        return why_no_estimate(row)
+        return why_no_estimate(row).partition(":")[0]
     return f"{value(row)} {bracket(row, full=False)}"
 
 
@@ -194,7 +213,7 @@ def _is_share(row: Row) -> bool:
 
 
 def _percent(row: Row) -> str:
-    return " %" if _is_share(row) else ""
+    return PERCENT if _is_share(row) else ""
 
 
 def _scaled(row: Row, amount: float) -> str:
@@ -218,7 +237,7 @@ def _place(row: Row, *, factor: int) -> int:
 def _smallest(row: Row, size: float) -> int:
     kind = QUANTITIES[row.quantity].kind
     if kind is Kind.RATE:
-        return -3 if size < 1 else -2
+        return (0 if size == 0 else -3) if size < 0.1 else -2
     return 0 if size >= 10 or size == 0 else -1
 
 

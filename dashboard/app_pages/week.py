@@ -11,7 +11,7 @@ import streamlit as st
 from analytics.errors import BlackmouthError
 from analytics.units import QUANTITIES
 from dashboard import book as books
-from dashboard import data, filters, notices, sentences, tables, text
+from dashboard import data, filters, link, notices, sentences, tables, text
 from dashboard.charts import heat, marks, trends
 from dashboard.charts.palette import palette
 from dashboard.theme import is_dark
@@ -32,6 +32,7 @@ PANELS_ACROSS = 3
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     st.title("The week in review")
+    link.follow()
     try:
         folder = data.shelf_folder()
         cards = data.cards(folder) if folder else []
@@ -42,12 +43,14 @@ def show() -> None:
     except BlackmouthError as error:
         notices.unreadable(error)
         return
+    notices.unmet(link.unmet())
     _answer(choice)
     _trends(choice)
     _heat_map(choice)
     _table(choice)
     notices.reservations(choice)
     notices.foot()
+    link.write()
 
 
 def _answer(choice: Choice) -> None:
@@ -111,7 +114,9 @@ def _heat_map(choice: Choice) -> None:
     quantity = filters.switch("Map", HEAT, key="map", words=_label)
     book, shown = choice.book, choice.shown
     cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
-    st.html(tables.legend(_marks([cells.values()]), chosen=choice.week))
+    st.markdown("Colour runs from the lowest to the highest figure in view.")
+    signs = tables.legend(_marks([cells.values()]), chosen=choice.week, more=text.CAUTION_SIGNS)
+    st.html(signs)
     figure = heat.heat(
         cells,
         areas=shown,

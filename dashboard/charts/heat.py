@@ -64,8 +64,6 @@ def heat(
     figure.add_trace(
         _blanks(cells, names=[names[area] for area in areas], weeks=weeks, palette=palette)
     )
-    if share:
-        figure.update_traces(selector={"type": "heatmap"}, zmax=1.0)
     if chosen in weeks:
         at = list(weeks).index(chosen)
         figure.add_shape(
@@ -85,7 +83,7 @@ def cell_text(row: Row | None) -> str:
     if row is None or row.estimate is None:
         return mark(row).glyph
     glyph = "" if mark(row) == PLAIN else mark(row).glyph
-    return text.value(row).replace(" ", "\u202f") + glyph + text.caution(row)[0]
+    return text.coarse(row) + glyph + text.caution(row)[0]
 
 
 def _cells(
@@ -95,6 +93,7 @@ def _cells(
     weeks: Sequence[str],
     scale: Sequence[str],
 ) -> go.Heatmap:
+    low, high = _span(cells)
     return go.Heatmap(
         x=list(range(len(weeks))),
         y=list(range(len(names))),
@@ -108,12 +107,20 @@ def _cells(
         ],
         hovertemplate="%{customdata}<extra></extra>",
         colorscale=[[at / (len(scale) - 1), colour] for at, colour in enumerate(scale)],
-        zmin=0,
+        zmin=low,
+        zmax=high,
         xgap=2,
         ygap=2,
         showscale=False,
         hoverongaps=False,
     )
+
+
+def _span(cells: list[list[Row | None]]) -> tuple[float, float]:
+    """Return the values of the palest and the deepest colour: the lowest and highest in view."""
+    known = [row.estimate for line in cells for row in line if row and row.estimate is not None]
+    low, high = min(known, default=0.0), max(known, default=1.0)
+    return (low, high) if high > low else (low - 0.5, low + 0.5)
 
 
 def _blanks(

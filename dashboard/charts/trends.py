@@ -66,14 +66,14 @@ def panel(
     figure.add_trace(_intervals(drawn, top=top, palette=palette))
     figure.add_trace(_line(drawn, palette=palette))
     figure.add_trace(_points(drawn, chosen=chosen, palette=palette))
-    figure.add_trace(_gaps(drawn, palette=palette))
+    figure.add_trace(_gaps(drawn, top=top, palette=palette))
     figure.add_trace(_cut(drawn, top=top, palette=palette))
     if chosen in weeks:
         at = list(weeks).index(chosen)
         figure.add_vrect(at - 0.5, at + 0.5, fillcolor=palette.band, line_width=0, layer="below")
     _lay_out(figure, weeks=weeks, chosen=chosen, top=top, palette=palette)
-    if QUANTITIES[quantity].kind is Kind.SHARE:
-        figure.update_yaxes(tickformat=".0%")
+    is_share = QUANTITIES[quantity].kind is Kind.SHARE
+    figure.update_yaxes(tickformat=".0%" if is_share else ",.2~f")
     return figure
 
 
@@ -143,12 +143,12 @@ def _points(drawn: list[tuple[str, Row | None]], *, chosen: str, palette: Palett
     )
 
 
-def _gaps(drawn: list[tuple[str, Row | None]], *, palette: Palette) -> go.Scatter:
+def _gaps(drawn: list[tuple[str, Row | None]], *, top: float, palette: Palette) -> go.Scatter:
     """Mark the weeks that were open and have no estimate, on the axis."""
     gaps = [(at, week, row) for at, (week, row) in enumerate(drawn) if row and not _has(row)]
     return go.Scatter(
         x=[at for at, _, _ in gaps],
-        y=[0.0] * len(gaps),
+        y=[0.04 * top] * len(gaps),
         mode="markers",
         marker={
             "symbol": [mark(row).symbol for _, _, row in gaps],

@@ -130,12 +130,12 @@ def _domain(draft: _Draft, area: str | None, week: str | None, *, level: float) 
     for name, estimate in means.items():
         row = _row(draft, name, estimate, status)
         draft.rows.append(row | {"season": draft.season, "area": area, "week": week})
-        if week:
+        if week and week != draft.weeks[0]:
             draft.changes.append(_change(draft, name, area=area, week=week, row=row))
 
 
 def _means(level: float) -> dict[str, float]:
-    trips, share = 60 * level, 0.62 + 0.03 * level
+    trips, share = 60 * level, 0.62 + 0.16 * level / (3 + level)
     met = 1.9 * trips
     kept = 0.12 * met
     means = {
@@ -214,14 +214,14 @@ def _change(
         "season": draft.season,
         "area": area,
         "week": week,
-        "previous_week": draft.weeks[at - 1] if at else None,
+        "previous_week": draft.weeks[at - 1],
         "quantity": name,
         "estimate": row["estimate"],
         "ci_level": 0.95,
         "form": "difference" if is_share else "ratio",
         "word": "not known",
     }
-    if not at or row["se"] is None:
+    if row["se"] is None:
         return change
     size = draft.rng.uniform(-0.05, 0.05) if is_share else draft.rng.uniform(0.6, 1.5)
     half = 0.05 if is_share else 0.25 * size
@@ -233,12 +233,12 @@ def _change(
 
 def _strata(draft: _Draft, area: str, week: str) -> None:
     status = SPECIAL.get((area, week), Status.OK) if draft.season == NOW else Status.OK
-    for digits, frame in (("12345", 20), ("67", 8)):
+    for days, frame in (("Mon–Fri", 20), ("Sat–Sun", 8)):
         line: dict[str, Any] = {
             "season": draft.season,
             "landing_area": area,
             "week": week,
-            "stratum": f"{week} days {digits}",
+            "stratum": f"{week} {days}",
             "n_psu_frame": frame,
             "n_psu": 4,
             "n_missing_psu": 0,
@@ -247,13 +247,13 @@ def _strata(draft: _Draft, area: str, week: str) -> None:
             "status": Status.OK,
             "rule": "",
         }
-        if digits == "12345":
+        if days == "Mon–Fri":
             line |= _stratum_special(status, area=area, week=week)
         draft.strata.append(line)
 
 
 def _stratum_special(status: Status, *, area: str, week: str) -> dict[str, Any]:
-    lender = f"{area} {week} days 67"
+    lender = f"{area} {week} Sat–Sun"
     if status is Status.COLLAPSED:
         rule = f"one site-day: spread taken together with {lender}"
         return {"status": status, "n_psu": 1, "rule": rule, "n_missing_psu": 1}

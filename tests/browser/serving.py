@@ -87,8 +87,7 @@ def _wait_for(address: str, child: subprocess.Popen[bytes]) -> None:
         if child.poll() is not None:
             raise RuntimeError(f"the dashboard ended with status {child.returncode}")
         with contextlib.suppress(urllib.error.URLError, ConnectionError):
-            with urllib.request.urlopen(address, timeout=2) as answer:
-                if answer.status == 200:
-                    return
+            urllib.request.urlopen(address, timeout=2).close()
+            return
         time.sleep(0.2)
     raise TimeoutError(f"the dashboard did not answer at {address} in {START_SECONDS} s")

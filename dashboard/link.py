@@ -1,0 +1,78 @@
+"""The link holds every choice of the page, so that a pasted one opens the same view.
+
+Also choices that are the default today stand in it, because tomorrow's default is another week.
+Streamlit's own binding leaves defaults out and writes an area's name in the place of its code.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_WRITTEN = "_link_written"
+_SHOWN = "_link_shown"
+_NOTED = "_link_noted"
+_UNMET = "_link_unmet"
+
+
+def follow() -> None:
+    """Take the choices of the link anew where the reader went back or forward; call it first.
+
+    A run in which a widget moved keeps the widget's value: its link may not have arrived yet.
+    """
+    state = st.session_state
+    shown: dict[str, str | list[str]] = state.get(_SHOWN, {})
+    is_other = _WRITTEN in state and _query() != state[_WRITTEN]
+    if is_other and all(state.get(key, value) == value for key, value in shown.items()):
+        for key in shown:
+            state.pop(key, None)
+    state[_NOTED], state[_SHOWN], state[_UNMET] = {}, {}, []
+
+
+def seed(key: str, options: Sequence[str]) -> None:
+    """Give a widget a valid value before it is drawn: the last choice, the link, the first."""
+    held = _held(key, st.query_params.get_all(key)[-1:], options)
+    st.session_state[key] = held[0] if held else options[0]
+
+
+def seed_many(key: str, options: Sequence[str]) -> None:
+    """Give a widget of several values the valid ones of the last choice or of the link."""
+    st.session_state[key] = _held(key, st.query_params.get_all(key), options)
+
+
+def unmet() -> list[str]:
+    """Return what the link asked for and the shelf does not have, such as ``week 2036-W40``."""
+    return list(st.session_state.get(_UNMET, ()))
+
+
+def note(key: str, value: str | list[str], *, is_unsaid: bool = False) -> None:
+    """Remember a choice for the link; one that goes without saying stays out of it."""
+    st.session_state[_SHOWN][key] = value
+    if value and not is_unsaid:
+        st.session_state[_NOTED][key] = value if isinstance(value, list) else [value]
+
+
+def write() -> None:
+    """Write the noted choices into the link at once; call it after the last widget."""
+    noted = st.session_state[_NOTED]
+    if _query() != noted:
+        st.query_params.from_dict(noted)
+    st.session_state[_WRITTEN] = dict(noted)
+
+
+def _held(key: str, asked: list[str], options: Sequence[str]) -> list[str]:
+    """Return the last choice of a widget, or what the link asks for, as far as it can be had."""
+    state = st.session_state
+    if key in state:
+        asked = state[key] if isinstance(state[key], list) else [state[key]]
+    else:
+        state[_UNMET] += [f"{key} {one}" for one in asked if one not in options]
+    return [one for one in asked if one in options]
+
+
+def _query() -> dict[str, list[str]]:
+    return {key: st.query_params.get_all(key) for key in st.query_params}

@@ -1,0 +1,130 @@
+"""The page in words: the answer of a week, and what is thin behind it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from dashboard import book as books
+from dashboard import sentences
+from dashboard.text import PERCENT
+from tests.app.sample_bulletin import CHOSEN, NOW, make
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+def words_of(book, area):
+    return sentences.answer(book, area=area, week=CHOSEN).replace(PERCENT, " %").replace("*", "")
+
+
+def test_answer_is_one_sentence_with_every_interval(book):
+    words = words_of(book, None)
+    assert words.startswith(f"In week {CHOSEN}, over all areas, anglers made ")
+    assert words.count(". ") == 0
+    assert words.endswith(".")
+    for name in sentences.HEADLINE[:4]:
+        row = book.row(None, CHOSEN, name)
+        assert f"{sentences.text.value(row)}".replace(PERCENT, " %") in words
+        assert sentences.text.interval(row).replace(PERCENT, " %") in words
+    assert "against the week before" in words
+
+
+def test_answer_without_a_sample(book):
+    assert words_of(book, "A2") == (
+        f"In week {CHOSEN}, in Sorrel Narrows, there is no estimate: no sample."
+    )
+
+
+def test_answer_without_totals_gives_rate_and_share(book):
+    words = words_of(book, "A6")
+    assert "Chinook per angler-hour (95 % CI" in words
+    assert "were sublegal" in words
+    assert words.endswith("totals cannot be given (interviews of convenience).")
+
+
+def test_answer_where_none_was_met(book):
+    words = words_of(book, "A5")
+    assert "met 0 Chinook (none seen, no interval)" in words
+    assert "the sublegal share is not known (none met to divide by)" in words
+
+
+def test_answer_of_a_closed_week(book):
+    words = sentences.answer(book, area="A6", week="2035-W45")
+    assert words.endswith("there was no open day and no sample, so there is nothing to report.")
+
+
+def test_first_week_has_nothing_to_compare_with(book):
+    words = sentences.answer(book, area=None, week=book.weeks[0])
+    assert "there is no open week just before to compare with" in words
+
+
+@pytest.mark.parametrize(
+    ("effort", "met", "words"),
+    [
+        ("up", "up", "effort and encounters are up."),
+        ("down", "up", "effort is down and encounters are up."),
+        ("no clear change", "down", "effort shows no clear change and encounters are down."),
+        ("not known", "no clear change", "the change in effort is not known and encounters show"),
+        ("not known", "not known", "how that compares with the week before is not known."),
+    ],
+)
+def test_change_words_are_the_bulletins(book, effort, met, words):
+    one = book.change(None, CHOSEN, sentences.EFFORT)
+    changes = {
+        (None, CHOSEN, sentences.EFFORT): replace(one, word=effort),
+        (None, CHOSEN, sentences.MET): replace(one, word=met),
+    }
+    other = replace(book, changes=changes)
+    assert words in sentences.answer(other, area=None, week=CHOSEN)
+
+
+def test_several_areas_are_not_added_up(book):
+    words = sentences.answer_by_area(book, areas=("A1", "A2"), week=CHOSEN)
+    assert "Quillon Bank **" in words
+    assert "Sorrel Narrows no sample" in words
+    assert "no sum over a choice of areas" in words
+
+
+def test_thin_strata_are_said_plainly(book):
+    notes = sentences.strata_notes(book, areas=(), week=CHOSEN)
+    assert (
+        f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
+        f"(one site-day: spread taken together with Pale Hook {CHOSEN} Sat–Sun)." in notes
+    )
+    assert (
+        f"In week {CHOSEN}, weekday landings at Umbra Flats were not sampled on any of 20 "
+        f"site-days and are filled in (no site-day sampled: filled with the mean site-day of "
+        f"Umbra Flats {CHOSEN} Sat–Sun)." in notes
+    )
+    assert (
+        f"In week {CHOSEN}, weekday landings at Pale Hook lost 1 site-day: boats returned and "
+        "nobody was interviewed." in notes
+    )
+
+
+def test_notes_follow_the_areas(book):
+    assert sentences.strata_notes(book, areas=("A1",), week=CHOSEN) == []
+    assert len(sentences.strata_notes(book, areas=("A3",), week=CHOSEN)) == 2
+
+
+def test_a_stratum_named_by_the_user_keeps_its_name(book):
+    named = replace(book.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
+    assert sentences.span(named) == "“storm days”"
+
+
+def test_equal_findings_are_counted_once(book):
+    assert sentences.finding_notes(book) == [
+        "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
+        "Note, site_days: 1 site-day had boats and no interview. It counts as missing",
+    ]
+
+
+def test_glossary_explains_every_status_word():
+    words = sentences.glossary(level=0.9)
+    assert f"90{PERCENT} CI" in words
+    for short, long in sentences.text.STATUS_WORDS.values():
+        assert f"**{short}**: {long}" in words
