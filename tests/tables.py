@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from analytics.data.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 MONDAY = dt.date(2031, 1, 6)  # first day of 2031-W02
 
@@ -85,9 +87,13 @@ def survey(
         "interviews": said,
         **tables,
     }
-    return Snapshot.of(
-        {name: pa.Table.from_pylist(list(part)) for name, part in rows.items() if part}
-    )
+    return Snapshot.of({name: _table(part) for name, part in rows.items() if part})
+
+
+def _table(rows: Sequence[dict[str, Any]]) -> pa.Table:
+    """Return rows as Arrow; a key that some rows lack is null there."""
+    names = dict.fromkeys(name for row in rows for name in row)
+    return pa.table({name: [row.get(name) for row in rows] for name in names})
 
 
 def figures(frame: Any, quantity: str, **domain: str) -> Any:

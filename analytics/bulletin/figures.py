@@ -127,12 +127,12 @@ def _why_not(
     support = totals.support
     if design.no_design if area is None else area in design.no_design:
         return Status.NO_DESIGN, "this area's sampling design gives no estimate here"
+    if figures.missing[place]:
+        return Status.NO_SAMPLE, figures.missing[place]
     if support.n_psu[place] == 0 and not support.is_imputed[place]:
         return Status.NO_SAMPLE, "no site-day sampled"
     if area is not None and support.is_partial[place]:
         return Status.NO_SAMPLE, "no site-day sampled where boats of this area land"
-    if figures.missing[place]:
-        return Status.NO_SAMPLE, figures.missing[place]
     if math.isnan(figures.value[place]):
         return Status.ZERO_TOTAL, "the denominator is 0"
     return None

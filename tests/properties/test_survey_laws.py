@@ -1,0 +1,178 @@
+"""Laws that every stratified two-stage estimate must obey, whatever the survey."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.snapshot import Snapshot
+from analytics.units import QUANTITIES, Kind
+from tests.tables import MONDAY, SiteDay, figures, interview, survey
+
+SITES = {"r1": "A", "r2": "A", "r3": "B", "r4": "B"}
+TOTALS = [name for name, quantity in QUANTITIES.items() if quantity.kind is Kind.TOTAL]
+few = settings(max_examples=25, deadline=None)
+
+
+@st.composite
+def boats(draw):
+    return interview(
+        area=draw(st.sampled_from("AB")),
+        anglers=draw(st.integers(1, 4)),
+        hours_fished=draw(st.sampled_from([0.5, 2.0, 4.25, 7.0])),
+        kept=draw(st.integers(0, 3)),
+        released_legal=draw(st.integers(0, 2)),
+        released_sublegal=draw(st.integers(0, 20)),
+        released_unknown=draw(st.integers(0, 1)),
+    )
+
+
+@st.composite
+def site_days(draw):
+    said = draw(st.lists(boats(), max_size=4))
+    unseen = draw(st.integers(0, 3)) if said else draw(st.sampled_from([0, 0, 2]))
+    return SiteDay(len(said) + unseen, said)
+
+
+@st.composite
+def surveys(draw):
+    """Up to three weeks of two areas with two ramps each; any stratum may be thin or empty."""
+    slots = [(site, MONDAY + dt.timedelta(days=day)) for site in SITES for day in range(21)]
+    chosen = draw(st.lists(st.sampled_from(slots), min_size=3, max_size=14, unique=True))
+    days = [replace(draw(site_days()), site=site, date=date) for site, date in chosen]
+    return survey(days, sites=SITES)
+
+
+def rows(snapshot, by, **more):
+    frame = estimate_snapshot(snapshot, by=by, **more)
+    return frame[frame["quantity"].isin(TOTALS)]
+
+
+@few
+@given(surveys())
+def test_domains_add_up(snapshot):
+    season = rows(snapshot, ("season",)).set_index("quantity")["estimate"]
+    for by in (("area", "week"), ("area",), ("week",)):
+        parts = rows(snapshot, by)
+        if parts["estimate"].isna().any() or season.isna().any():
+            continue  # an area never sampled has no total, and says so
+        sums = parts.groupby("quantity")["estimate"].sum()
+        np.testing.assert_allclose(sums[season.index], season, rtol=1e-9, atol=1e-9)
+
+
+@few
+@given(surveys(), st.randoms(use_true_random=False))
+def test_row_order_does_not_matter(snapshot, chance):
+    shuffled = {}
+    for name, table in snapshot.tables.items():
+        order = list(range(table.num_rows))
+        chance.shuffle(order)
+        shuffled[name] = table.take(pa.array(order, pa.int64()))
+    first = estimate_snapshot(snapshot, by=("area", "week"))
+    second = estimate_snapshot(Snapshot.of(shuffled), by=("area", "week"))
+    for column in ("estimate", "se", "ci_low", "ci_high", "df"):
+        np.testing.assert_allclose(first[column], second[column], rtol=1e-9, atol=1e-9)
+    assert (first["status"] == second["status"]).all()
+
+
+@few
+@given(surveys(), st.integers(2, 5))
+def test_totals_and_errors_scale_with_the_catch(snapshot, factor):
+    interviews = snapshot["interviews"]
+    place = interviews.column_names.index("kept")
+    kept = pa.array([factor * fish for fish in interviews["kept"].to_pylist()], pa.int64())
+    scaled = Snapshot.of(
+        {**snapshot.tables, "interviews": interviews.set_column(place, "kept", kept)}
+    )
+    old, new = (
+        frame[frame["quantity"] == "kept_fish"]
+        for frame in (rows(snapshot, ("area", "week")), rows(scaled, ("area", "week")))
+    )
+    for column in ("estimate", "se", "ci_low", "ci_high"):
+        np.testing.assert_allclose(factor * old[column], new[column], rtol=1e-9, atol=1e-9)
+
+
+@few
+@given(surveys())
+def test_a_wider_level_gives_a_wider_interval(snapshot):
+    narrow, wide = (estimate_snapshot(snapshot, by=("week",), level=x) for x in (0.8, 0.99))
+    both = narrow["se"].gt(0) & narrow["ci_low"].notna()
+    assert (wide["ci_low"][both] <= narrow["ci_low"][both]).all()
+    assert (wide["ci_high"][both] >= narrow["ci_high"][both]).all()
+    for frame in (narrow, wide):
+        held = frame[frame["ci_low"].notna()]
+        slack = 1e-9 * held["estimate"].abs()
+        assert (held["ci_low"] <= held["estimate"] + slack).all()
+        assert (held["estimate"] <= held["ci_high"] + slack).all()
+
+
+@few
+@given(st.lists(st.lists(boats(), max_size=3), min_size=1, max_size=7))
+def test_a_census_has_no_error(days):
+    """Every day of a one-ramp area for one week, every boat interviewed."""
+    season = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+    season["close_date"] = MONDAY + dt.timedelta(days=len(days) - 1)
+    whole = [
+        SiteDay(len(said), said, date=MONDAY + dt.timedelta(days=number))
+        for number, said in enumerate(days)
+    ]
+    frame = rows(survey(whole, sites={"r1": "A"}, seasons=[season]), ("season",))
+    frame = frame[~frame["quantity"].str.contains("marked")]  # marks were not read
+    assert set(frame["status"]) == {"census"}
+    assert (frame["se"] == 0).all()
+    truth = sum(boat["kept"] for said in days for boat in said)
+    assert figures(frame, "kept_fish")["estimate"] == pytest.approx(truth)
+
+
+@few
+@given(surveys())
+def test_every_row_is_whole_and_says_why_it_is_not(snapshot):
+    for by in (("area", "week"), ("area",), ("week",), ("season",)):
+        frame = estimate_snapshot(snapshot, by=by)
+        silent = frame[frame["se"].isna()]
+        assert not silent["status"].eq("census").any()
+        assert silent["ci_low"].isna().all()
+        explained = silent["status"].isin(["zero_total", "no_sample"]) | silent[
+            "method"
+        ].str.contains("no error can be had")
+        assert explained.all(), silent[~explained]
+        none = frame[frame["estimate"].isna()]
+        assert none["status"].isin(["no_sample", "zero_total", "no_design"]).all()
+
+
+def test_every_possible_sample_gives_the_truth_on_average():
+    """All 54 samples of two of four site-days and two of three boats each, equally likely.
+
+    The mean of the estimates is the population's total, and the mean of the estimated variances
+    is the variance of the estimates: both are unbiased.
+    """
+    population = [[0, 3, 8], [1, 1, 7], [2, 5, 5], [0, 0, 12]]
+    drawn = [_total(days, frame=4) for days in _stage_draws(population, 2, 2)]
+    assert len(drawn) == 54
+    totals, variances = zip(*drawn, strict=True)
+    assert np.mean(totals) == pytest.approx(sum(map(sum, population)))
+    assert np.mean(variances) == pytest.approx(np.var(totals))
+
+
+def _stage_draws(days, n, m):
+    """Yield every sample of n days and m boats of each, all equally likely."""
+    for chosen in itertools.combinations(days, n):
+        for boats in itertools.product(*(itertools.combinations(day, m) for day in chosen)):
+            yield [(len(day), said) for day, said in zip(chosen, boats, strict=True)]
+
+
+def _total(days, *, frame):
+    sample = [
+        SiteDay(size, [interview(kept=y) for y in said], stratum="all", frame=frame)
+        for size, said in days
+    ]
+    row = figures(estimate_snapshot(survey(sample), by=("season",)), "kept_fish")
+    return row["estimate"], row["se"] ** 2

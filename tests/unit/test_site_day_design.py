@@ -1,0 +1,269 @@
+"""Site-day surveys small enough to work out by hand: zeros, gaps, thin and empty strata."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import pytest
+
+from analytics.bulletin.weekly import estimate_snapshot, prepare
+from analytics.errors import DataRefused, WrongUse
+from analytics.survey.borrow import plan_strata
+from tests.tables import MONDAY, SiteDay, figures, interview, survey
+
+
+def day(offset, kept_by_boat, *, boats=None, site="r1", **more):
+    """Return a site-day `offset` days after Monday 2031-W02, one interview a number."""
+    said = [interview(kept=kept, **more) for kept in kept_by_boat]
+    date = MONDAY + dt.timedelta(days=offset)
+    return SiteDay(len(said) if boats is None else boats, said, site=site, date=date)
+
+
+def one_week(days, **more):
+    season = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+    season["close_date"] = MONDAY + dt.timedelta(days=6)
+    return survey(days, seasons=[season], **more)
+
+
+def row(snapshot, quantity="kept_fish", by=("season",), **domain):
+    return figures(estimate_snapshot(snapshot, by=by), quantity, **domain)
+
+
+def test_calendar_frame_and_both_finite_terms_by_hand():
+    # One ramp, one week: 5 weekdays and 2 weekend days. Weekdays: 2 of 5; boats 4 of which 2.
+    days = [day(0, [1, 3], boats=4), day(1, [0, 2], boats=4), day(5, [5, 5]), day(6, [7, 7])]
+    found = row(one_week(days))
+    weekday = 5 / 2 * (4 * 2 + 4 * 1)
+    assert found["estimate"] == pytest.approx(weekday + 10 + 14)
+    first = 25 * (1 - 2 / 5) * ((8 - 4) ** 2 / 2) / 2
+    second = 5 / 2 * 2 * 16 * (1 - 2 / 4) * 2 / 2
+    assert found["se"] == pytest.approx(math.sqrt(first + second))
+    assert (found["n_psu"], found["n_psu_frame"], found["df"]) == (4, 7, 2)
+    assert found["n_interviews"] == 8
+    assert found["status"] == "ok"
+
+
+def test_a_day_without_boats_is_a_zero():
+    with_zero = row(one_week([day(0, [4]), day(1, []), day(5, [1]), day(6, [1])]))
+    assert with_zero["estimate"] == pytest.approx(5 / 2 * 4 + 2)
+    assert with_zero["n_psu"] == 4
+
+
+def test_a_day_with_boats_and_no_interview_leaves_the_sample():
+    lost = one_week([day(0, [4]), day(1, [2]), day(2, [], boats=9), day(5, [1]), day(6, [1])])
+    found = row(lost)
+    assert found["estimate"] == pytest.approx(5 / 2 * 6 + 2)
+    assert found["n_psu"] == 4
+
+
+def test_boats_not_recorded_leave_the_sample():
+    unknown = SiteDay(None, [interview(kept=9)], date=MONDAY + dt.timedelta(days=2))
+    found = row(one_week([day(0, [4]), day(1, [2]), unknown, day(5, [1]), day(6, [1])]))
+    assert found["estimate"] == pytest.approx(5 / 2 * 6 + 2)
+
+
+def test_an_answer_not_recorded_is_not_a_zero():
+    gap = SiteDay(2, [interview(kept=3, hours_fished=None), interview(kept=1, hours_fished=4.0)])
+    snapshot = one_week([gap, day(1, [2]), day(5, [1]), day(6, [1])])
+    hours = row(snapshot, "angler_hours")
+    # Monday: one of two boats gave hours, 4 h, so 8 h for the day.
+    assert hours["estimate"] == pytest.approx(5 / 2 * (8 + 1) + 2)
+    assert hours["n_interviews"] == 4
+    assert row(snapshot)["estimate"] == pytest.approx(5 / 2 * (4 + 2) + 2)
+
+
+def test_an_unfinished_trip_has_not_returned():
+    early = SiteDay(1, [interview(kept=2), interview(kept=50, trip_complete=False)])
+    found = row(one_week([early, day(1, [2]), day(5, [1]), day(6, [1])]))
+    assert found["estimate"] == pytest.approx(5 / 2 * 4 + 2)
+
+
+def test_area_fished_is_not_area_landed():
+    days = [
+        SiteDay(2, [interview(area="A", kept=1), interview(area="B", kept=5)]),
+        day(1, [3]),
+        SiteDay(1, [interview(area="B", kept=2)], site="r2", date=MONDAY),
+        SiteDay(1, [interview(area="B", kept=4)], site="r2", date=MONDAY + dt.timedelta(days=1)),
+    ]
+    close = MONDAY + dt.timedelta(days=4)
+    seasons = [
+        {"season": "2030-31", "area": area, "open_date": MONDAY, "close_date": close}
+        for area in "AB"
+    ]
+    snapshot = survey(days, sites={"r1": "A", "r2": "B"}, seasons=seasons)
+    frame = estimate_snapshot(snapshot, by=("area",))
+    in_a, in_b = (figures(frame, "kept_fish", area=area) for area in "AB")
+    assert in_a["estimate"] == pytest.approx(5 / 2 * (1 + 3))
+    assert in_b["estimate"] == pytest.approx(5 / 2 * 5 + 5 / 2 * 6)
+    # Both landing areas' strata hold B; a boat that fished A landed in A's alone.
+    assert (in_a["n_psu"], in_a["df"]) == (2, 1)
+    assert (in_b["n_psu"], in_b["df"]) == (4, 2)
+    spread_a = (5**2) * (1 - 2 / 5) * ((5 - 0) ** 2 / 2) / 2
+    spread_b = (5**2) * (1 - 2 / 5) * ((2 - 4) ** 2 / 2) / 2
+    assert in_b["se"] == pytest.approx(math.sqrt(spread_a + spread_b))
+
+
+def test_a_stratum_of_one_day_keeps_its_estimate_and_borrows_its_error():
+    snapshot = one_week([day(0, [4]), day(5, [1]), day(6, [3])])
+    found = row(snapshot)
+    assert found["estimate"] == pytest.approx(5 * 4 + 1 + 3)
+    pooled = ((4 - 8 / 3) ** 2 + (1 - 8 / 3) ** 2 + (3 - 8 / 3) ** 2) / 2
+    assert found["se"] == pytest.approx(math.sqrt(25 * (1 - 1 / 5) * pooled))
+    assert found["status"] == "collapsed"
+    assert found["df"] == 2  # three days in what is now one stratum
+
+
+def test_the_only_day_of_a_frame_needs_no_neighbour():
+    sunday_only = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+    sunday_only |= {"close_date": MONDAY + dt.timedelta(days=5), "day_groups": "12345|67"}
+    days = [day(0, [4]), day(1, [2]), day(5, [6])]
+    found = row(survey(days, seasons=[sunday_only]))
+    assert found["status"] == "ok"
+    assert found["se"] == pytest.approx(math.sqrt(25 * (1 - 2 / 5) * 2 / 2))
+
+
+def test_open_days_without_a_sample_are_filled_from_both_sides():
+    three_weeks = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+    three_weeks |= {"close_date": MONDAY + dt.timedelta(days=18), "open_weekdays": "12345"}
+    days = [day(0, [2]), day(1, [4]), day(14, [6]), day(15, [8])]
+    snapshot = survey(days, seasons=[three_weeks])
+    filled = row(snapshot, by=("week",), week="2031-W03")
+    assert filled["status"] == "imputed"
+    assert filled["estimate"] == pytest.approx(5 * (2 + 4 + 6 + 8) / 4)
+    assert filled["n_psu"] == 0
+    assert filled["df"] == 2
+    lenders = 2 * (5 * 2 / 4) ** 2 * (1 - 2 / 5) * 2 / 2
+    own = 25 * (1 - 1 / 5) * (9 + 1 + 1 + 9) / 3
+    assert filled["se"] == pytest.approx(math.sqrt(lenders + own))
+    season = row(snapshot)
+    assert season["status"] == "imputed"
+    # A lender counts once with its whole weight: 5 of its own and 2.5 lent.
+    both = 2 * 7.5**2 * (1 - 2 / 5) * 2 / 2
+    assert season["se"] == pytest.approx(math.sqrt(both + own))
+
+
+def test_weeks_after_the_last_sampled_one_are_not_filled():
+    snapshot = survey([day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])])
+    frame = estimate_snapshot(snapshot, by=("week",))
+    assert set(frame["week"]) == {"2031-W02"}
+    later = estimate_snapshot(snapshot, by=("week",), through="2031-W03")
+    assert figures(later, "kept_fish", week="2031-W03")["status"] == "imputed"
+
+
+def test_an_area_never_sampled_says_so():
+    snapshot = survey([day(0, [2]), day(1, [4])], sites={"r1": "A", "r2": "B"})
+    by_area = estimate_snapshot(snapshot, by=("area",))
+    assert figures(by_area, "kept_fish", area="B")["status"] == "no_sample"
+    assert math.isnan(figures(by_area, "kept_fish", area="B")["estimate"])
+    assert "without B" in row(snapshot)["method"]
+
+
+def test_one_unit_in_all_has_no_error():
+    found = row(one_week([day(0, [4])]))
+    assert math.isnan(found["se"])
+    assert found["ci_method"] == "none"
+    assert "no error can be had" in found["method"]
+
+
+def test_one_boat_of_several_uses_the_spread_of_the_stratum():
+    days = [day(0, [4], boats=3), day(1, [1, 3], boats=2), day(5, [1]), day(6, [1])]
+    found = row(one_week(days))
+    first = 25 * (1 - 2 / 5) * ((12 - 4) ** 2 / 2) / 2
+    second = 5 / 2 * (3 * 2 * 2.0)  # M(M-1) s² with s² = 2 from Tuesday's two boats
+    assert found["se"] == pytest.approx(math.sqrt(first + second))
+    assert "pooled" in found["method"]
+
+
+def test_nothing_kept_is_a_zero_without_an_error():
+    snapshot = one_week([day(0, [0, 0], boats=3), day(1, [0]), day(5, [0]), day(6, [0])])
+    found = row(snapshot)
+    assert found["estimate"] == 0
+    assert math.isnan(found["se"])
+    assert found["status"] == "zero_total"
+    assert row(snapshot, "sublegal_per_kept")["status"] == "zero_total"
+    assert math.isnan(row(snapshot, "sublegal_per_kept")["estimate"])
+
+
+def test_marks_never_read_give_no_row_of_marks():
+    found = row(one_week([day(0, [4]), day(1, [2])]), "marked_prop")
+    assert found["status"] == "no_sample"
+    assert found["method"] == "not recorded in any interview"
+
+
+def test_a_stated_stratum_may_span_weeks_and_keeps_its_zeros_elsewhere():
+    days = [
+        SiteDay(1, [interview(kept=y)], date=MONDAY + dt.timedelta(days=d), stratum="s", frame=20)
+        for d, y in [(0, 2), (1, 4), (7, 6), (8, 8)]
+    ]
+    found = row(survey(days), by=("week",), week="2031-W02")
+    assert found["estimate"] == pytest.approx(20 / 4 * 6)
+    spread = (4 + 16 - 36 / 4) / 3  # 2, 4 and two zeros
+    assert found["se"] == pytest.approx(math.sqrt(400 * (1 - 4 / 20) * spread / 4))
+    assert (found["n_psu"], found["df"]) == (4, 3)
+
+
+def test_frame_stated_for_the_default_stratum():
+    days = [SiteDay(1, [interview(kept=y)], frame=40) for y in (2, 4)]
+    assert row(survey(days))["estimate"] == pytest.approx(40 * 3)
+
+
+def test_holidays_count_with_sunday():
+    snapshot = one_week(
+        [day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])],
+        holidays=[{"date": MONDAY + dt.timedelta(days=2), "holiday": "midwinter"}],
+    )
+    design = prepare(snapshot).design
+    assert sorted(design.strata.n_frame) == [3, 4]
+
+
+def test_designs_without_totals_say_so():
+    season = {"season": "2030-31", "area": "A", "open_date": MONDAY, "design": "opportunistic"}
+    season["close_date"] = MONDAY + dt.timedelta(days=6)
+    found = row(survey([day(0, [2]), day(1, [4])], seasons=[season]))
+    assert found["status"] == "no_design"
+    assert math.isnan(found["estimate"])
+
+
+def test_a_closed_day_is_refused_in_words():
+    season = {"season": "2030-31", "area": "A", "open_date": MONDAY, "open_weekdays": "67"}
+    season["close_date"] = MONDAY + dt.timedelta(days=6)
+    with pytest.raises(DataRefused, match="closed"):
+        estimate_snapshot(survey([day(0, [2])], seasons=[season]))
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"season": "1999"}, "no season"),
+        ({"by": ("month",)}, "allowed are"),
+        ({"by": ("area", "season")}, "allowed are"),
+        ({"level": 95}, "between 0 and 1"),
+        ({"through": "2030-W01"}, "no sampled site-day through"),
+    ],
+)
+def test_wrong_use_is_told_in_words(more, words):
+    with pytest.raises(WrongUse, match=words):
+        estimate_snapshot(one_week([day(0, [2]), day(1, [4])]), **more)
+
+
+def test_collapse_prefers_day_group_then_week_then_area():
+    days = [
+        day(0, [1]),  # W02 weekday, alone
+        day(5, [1]),
+        day(6, [1]),  # W02 weekend
+        day(14, [1]),  # W04 weekday, alone in its week
+        day(21, [1]),
+        day(22, [1]),  # W05 weekday
+    ]
+    season = prepare(survey(days))
+    import numpy as np
+
+    plan = plan_strata(season.design, np.ones(len(days), dtype=bool))
+    rules = {
+        season.design.strata.label[loan.stratum]: loan.rule
+        for loan in plan.loans
+        if not loan.is_fill
+    }
+    assert "2031-W02 Sat–Sun" in rules["2031-W02 Mon–Fri"]
+    assert "2031-W05 Mon–Fri" in rules["2031-W04 Mon–Fri"]
