@@ -1,0 +1,99 @@
+"""The arrows between the rooms: what each may import, read from the code itself."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+#: A room may import rooms to its left, and itself.
+ORDER = ["words", "data", "survey", "fish", "bulletin", "cli"]
+MODULES = sorted((ROOT / "analytics").rglob("*.py"))
+PAGES = sorted((ROOT / "dashboard").rglob("*.py"))
+
+
+def imports(path: Path) -> set[str]:
+    """Return the modules a file imports when it runs; those for types alone do not count."""
+    tree = ast.parse(path.read_text())
+    skipped: set[ast.AST] = set()
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            skipped |= {inner for one in node.body for inner in ast.walk(one)}
+        if node in skipped:
+            continue
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module} | {f"{node.module}.{name.name}" for name in node.names}
+    return found
+
+
+def room(module: str) -> str | None:
+    parts = module.split(".")
+    if parts[0] != "analytics" or len(parts) == 1:
+        return None
+    if parts[1] == "cli" or parts[1] in ORDER:
+        return parts[1]
+    return "words" if (ROOT / "analytics" / f"{parts[1]}.py").exists() else None
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_arrows_never_point_back(path):
+    if path == ROOT / "analytics" / "__init__.py":
+        return
+    mine = ORDER.index(room(module_name(path)) or "words")
+    wrong = {name for name in imports(path) if (r := room(name)) and ORDER.index(r) > mine}
+    assert not wrong
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_analytics_knows_no_screen(path):
+    assert not {name.split(".")[0] for name in imports(path)} & {"streamlit", "plotly", "dashboard"}
+
+
+@pytest.mark.parametrize("path", PAGES, ids=module_name)
+def test_pages_estimate_nothing(path):
+    names = imports(path)
+    assert not {name.split(".")[0] for name in names} & {"scipy", "statsmodels", "duckdb"}
+    rooms = {room(name) for name in names}
+    assert not rooms & {"survey", "fish", "cli"}
+    if "charts" in path.parts:
+        assert "streamlit" not in {name.split(".")[0] for name in names}
+
+
+def test_reading_bulletins_stays_light():
+    code = (
+        "import sys, analytics.bulletin.shelf; "
+        "heavy = {'scipy', 'statsmodels', 'duckdb', 'deltalake'} & set(sys.modules); "
+        "sys.exit(', '.join(sorted(heavy)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_wrong_arrow_would_be_seen(tmp_path):
+    wrong = tmp_path / "wrong.py"
+    wrong.write_text("from analytics.survey import totals\nimport streamlit as st\n")
+    assert {"analytics.survey.totals", "streamlit"} <= imports(wrong)
+    assert room("analytics.survey.totals") == "survey"
+    assert ORDER.index("survey") > ORDER.index("data")
+
+
+def test_files_have_no_long_tail():
+    long = {
+        module_name(path): lines
+        for path in [*MODULES, *PAGES]
+        if (lines := len(path.read_text().splitlines())) > 320
+    }
+    assert not long
