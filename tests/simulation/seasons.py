@@ -1,0 +1,146 @@
+"""Simulate seasons of known truth, estimate each, and sum up how the estimates did."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import lru_cache
+from itertools import repeat
+from multiprocessing import get_context
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binom
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.demo.frame import Frame, reference_tables, season_frame
+from analytics.data.demo.ondrell import ondrell_sound, small_sound
+from analytics.data.demo.population import Population, simulate_population
+from analytics.data.demo.sampling import SampleOptions, draw_sample
+from analytics.data.demo.truth import AS_REPORTED, season_truth, truth_rows
+from analytics.data.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analytics.data.demo.places import Sound
+
+SEASON = "2030-31"
+SOUNDS = {"ondrell": ondrell_sound, "small": small_sound}
+QUANTITIES = (
+    "angler_hours",
+    "kept_fish",
+    "released_sublegal_fish",
+    "encounter_fish",
+    "sublegal_prop",
+)
+
+#: Two to four site-days a stratum as in the demo; days that were missed are there but rare.
+SAMPLE = SampleOptions(units_low=2, units_high=4, missed_prop=0.005)
+
+
+@lru_cache(maxsize=2)
+def _place(name: str) -> tuple[Sound, Frame, dict[str, pa.Table]]:
+    """Build once what every simulated season of a sound shares."""
+    sound = SOUNDS[name]()
+    sound = replace(sound, seasons=(sound.season(SEASON),))
+    return sound, season_frame(sound, SEASON), reference_tables(sound)
+
+
+def one_season(name: str, seed: int, number: int, by: tuple[str, ...]) -> pd.DataFrame:
+    """Simulate a fresh season, sample it, estimate it: its result rows, each with its truth."""
+    sound, frame, reference = _place(name)
+    rng = np.random.default_rng([seed, number])
+    population = simulate_population(sound, frame, rng=rng)
+    sample = draw_sample(sound, population, rng=rng, options=SAMPLE)
+    snapshot = Snapshot.of({**reference, **sample.tables})
+    rows = estimate_snapshot(snapshot, season=SEASON, by=by, level=0.95)
+    rows = rows[rows["quantity"].isin(QUANTITIES)]
+    columns = ["area", "week", "quantity", "estimate", "se", "ci_low", "ci_high", "df", "status"]
+    return _with_truth(rows[columns], sound, population, by)
+
+
+def _with_truth(
+    rows: pd.DataFrame, sound: Sound, population: Population, by: tuple[str, ...]
+) -> pd.DataFrame:
+    if by == ("season",):
+        return rows.assign(truth=rows["quantity"].map(season_truth(population)))
+    truth = truth_rows(sound, population)
+    truth = truth[truth["basis"] == AS_REPORTED].rename(columns={"value": "truth"})
+    for column in ("area", "week"):
+        truth = truth[truth[column].notna() == (column in by)]
+    keys = [*by, "quantity"]
+    return rows.merge(truth[[*keys, "truth"]], on=keys, how="left", validate="1:1")
+
+
+def _several(name: str, seed: int, numbers: range, by: tuple[str, ...]) -> pd.DataFrame:
+    return pd.concat([one_season(name, seed, number, by) for number in numbers])
+
+
+def simulate(
+    *,
+    n_seasons: int,
+    seed: int,
+    name: str = "ondrell",
+    by: tuple[str, ...] = ("season",),
+    processes: int = 1,
+) -> pd.DataFrame:
+    """Return the rows of every season; the same rows whatever the number of processes."""
+    if processes == 1:
+        return _several(name, seed, range(n_seasons), by)
+    parts = [range(start, n_seasons, processes) for start in range(processes)]
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        found = pool.map(_several, repeat(name), repeat(seed), parts, repeat(by))
+        return pd.concat(found)
+
+
+def summary(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return how the intervals and the estimates did, one row a quantity.
+
+    ``held_prop`` is the share of intervals that hold the truth, ``low_prop`` and ``high_prop`` of
+    those that lie wholly below and above it; ``none_prop`` the share of rows without an interval,
+    which count in nothing else; ``bias_prop`` the mean error over the mean truth with its Monte
+    Carlo error; ``pse`` the median proportional standard error; ``se_ratio`` the root mean
+    squared SE over that of the errors.
+    """
+    return pd.DataFrame([_of_quantity(rows, name) for name in QUANTITIES])
+
+
+def _of_quantity(rows: pd.DataFrame, name: str) -> dict[str, object]:
+    all_rows = rows[(rows["quantity"] == name) & rows["truth"].notna()]
+    mine = all_rows[all_rows["ci_low"].notna()]
+    error = mine["estimate"] - mine["truth"]
+    held = (mine["ci_low"] <= mine["truth"]) & (mine["truth"] <= mine["ci_high"])
+    return {
+        "quantity": name,
+        "rows": len(mine),
+        "held_prop": held.mean(),
+        "low_prop": (mine["ci_high"] < mine["truth"]).mean(),
+        "high_prop": (mine["ci_low"] > mine["truth"]).mean(),
+        "none_prop": 1 - len(mine) / len(all_rows),
+        "bias_prop": error.mean() / mine["truth"].mean(),
+        "bias_se": error.std(ddof=1) / np.sqrt(len(mine)) / mine["truth"].mean(),
+        "pse": (mine["se"] / mine["estimate"]).median(),
+        "se_ratio": np.sqrt((mine["se"] ** 2).mean() / (error**2).mean()),
+    }
+
+
+def shrunk(rows: pd.DataFrame, factor: float) -> pd.DataFrame:
+    """Return totals' rows as they would be if their standard errors were `factor` of themselves."""
+    narrow = rows.copy()
+    for end in ("ci_low", "ci_high"):
+        narrow[end] = rows["estimate"] * (rows[end] / rows["estimate"]) ** factor
+    return narrow
+
+
+def binomial_bounds(n: int, *, prop: float = 0.95, alpha: float = 0.002) -> tuple[float, float]:
+    """Return shares between which `n` fair intervals fall with probability ``1 - alpha``."""
+    low, high = binom.ppf([alpha / 2, 1 - alpha / 2], n, prop) / n
+    return float(low), float(high)
+
+
+def default_processes() -> int:
+    """Return two processes at the most: the machine may be shared."""
+    return min(2, os.cpu_count() or 1)
