@@ -57,8 +57,7 @@ def make_bulletin(
     bulletin = bulletin_of(
         store.snapshot(), season=season, through=through, level=level, progress=progress
     )
-    shelf.keep(shelf.shelf_of(store.path), bulletin)
-    return bulletin.card
+    return shelf.keep(shelf.shelf_of(store.path), bulletin)
 
 
 def bulletin_of(

@@ -6,11 +6,12 @@ store. Readers need pyarrow only, so that the dashboard stays light.
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
 import tempfile
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import pyarrow as pa
@@ -150,18 +151,32 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
     return Bulletin(_read_card(folder / CARD_FILE), **tables)
 
 
-def keep(shelf: Path | str, bulletin: Bulletin) -> Path:
-    """Put a bulletin on the shelf, whole or not at all; one already there is left as it is.
+def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
+    """Put a bulletin on the shelf, whole or not at all.
+
+    The same bulletin is left as it is; one of the same name that another program version or level
+    made stays, and the new one gets the next number.
 
     Returns
     -------
-    pathlib.Path
-        Its folder.
+    Card
+        The card that stands on the shelf.
     """
     root = Path(shelf)
+    for number in itertools.count(1):
+        name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
+        card = replace(bulletin.card, bulletin=name)
+        standing = next((one for one in cards(root) if one.bulletin == name), None)
+        if standing is None:
+            _write(root, replace(bulletin, card=card))
+            return card
+        if replace(standing, made_utc=card.made_utc) == card:
+            return standing
+    raise AssertionError  # the count has no end
+
+
+def _write(root: Path, bulletin: Bulletin) -> None:
     target = root / bulletin.card.bulletin
-    if target.exists():
-        return target
     root.mkdir(parents=True, exist_ok=True)
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
     try:
@@ -173,7 +188,6 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Path:
         shutil.rmtree(draft, ignore_errors=True)
         if not target.exists():  # another process kept the same bulletin first: that one stands
             raise
-    return target
 
 
 def write_tables(bulletin: Bulletin, folder: Path) -> None:

@@ -1,0 +1,181 @@
+"""Bulletins: the whole result set, kept by version, whole or not at all, never changed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.bulletin import shelf
+from analytics.bulletin.build import bulletin_of, make_bulletin
+from analytics.bulletin.changes import week_changes
+from analytics.bulletin.weekly import LEVELS, estimate_snapshot
+from analytics.data.store import Store
+from analytics.errors import StoreError, WrongUse
+from analytics.interval import t_quantile
+from analytics.table import RESULT_SCHEMA, to_arrow
+from tests.tables import MONDAY, SiteDay, interview, survey
+
+
+def two_weeks():
+    offsets = [(0, 2), (1, 4), (5, 3), (6, 5), (7, 8), (8, 9), (12, 7), (13, 9)]
+    days = [
+        SiteDay(
+            3,
+            [interview(kept=kept, released_sublegal=2 * kept), interview(released_sublegal=1)],
+            date=MONDAY + dt.timedelta(days=offset),
+        )
+        for offset, kept in offsets
+    ]
+    lost = SiteDay(4, [], date=MONDAY + dt.timedelta(days=2))
+    return survey([*days, lost])
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = Store(tmp_path / "store")
+    store.add({name: table for name, table in two_weeks().tables.items() if table.num_rows})
+    return store
+
+
+def test_a_bulletin_holds_every_level_and_equals_the_estimates(store):
+    card = make_bulletin(store)
+    bulletin = shelf.load(shelf.shelf_of(store.path), card.bulletin)
+    assert bulletin.rows.schema.equals(RESULT_SCHEMA)
+    rows = bulletin.rows.to_pandas()
+    for by in LEVELS:
+        wanted = estimate_snapshot(store.snapshot(), by=by)
+        by_area, by_week = "area" in by, "week" in by
+        found = rows[rows["area"].notna().eq(by_area) & rows["week"].notna().eq(by_week)]
+        assert len(found) == len(wanted)
+        assert list(found["estimate"].fillna(-1)) == list(wanted["estimate"].fillna(-1))
+
+
+def test_a_bulletin_is_kept_by_version_and_left_alone(store):
+    card = make_bulletin(store)
+    assert card.version == 1
+    assert card.preliminary
+    assert make_bulletin(store).bulletin == card.bulletin
+    folder = shelf.shelf_of(store.path)
+    assert len(shelf.cards(folder)) == 1
+    assert shelf.cards(folder)[0].made_utc == card.made_utc
+    changed = store.snapshot()["interviews"].slice(0, 1)
+    place = changed.column_names.index("kept")
+    store.add({"interviews": changed.set_column(place, "kept", [[9]])})
+    assert make_bulletin(store).version == 2
+    assert [one.version for one in shelf.cards(folder)] == [1, 2]
+
+
+def test_another_program_version_makes_another_bulletin(store, monkeypatch):
+    first = make_bulletin(store)
+    monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
+    second = make_bulletin(store)
+    assert second.bulletin == first.bulletin + "-2"
+    assert make_bulletin(store).made_utc == second.made_utc
+    assert len(shelf.cards(shelf.shelf_of(store.path))) == 2
+
+
+def test_findings_and_strata_say_what_the_sample_lacks():
+    bulletin = bulletin_of(two_weeks())
+    seen = bulletin.findings["seen"].to_pylist()
+    assert any("4 boats returned and none was interviewed" in words for words in seen)
+    strata = bulletin.strata.to_pandas()
+    assert strata["n_missing_psu"].sum() == 1
+    assert strata["n_psu"].sum() == 8
+    assert strata["n_psu_frame"].sum() == 14
+    assert strata["n_interviews"].sum() == 16
+
+
+def test_an_unknown_bulletin_names_those_there_are(store):
+    card = make_bulletin(store)
+    with pytest.raises(WrongUse, match=card.bulletin):
+        shelf.load(shelf.shelf_of(store.path), "1999")
+
+
+def test_a_broken_bulletin_is_told_in_words(store):
+    folder = shelf.shelf_of(store.path)
+    card = make_bulletin(store)
+    (folder / card.bulletin / "rows.parquet").write_bytes(b"PAR1")
+    with pytest.raises(StoreError, match="cannot be read"):
+        shelf.load(folder, card.bulletin)
+    (folder / card.bulletin / shelf.CARD_FILE).write_text("{")
+    with pytest.raises(StoreError, match="not a bulletin's card"):
+        shelf.cards(folder)
+
+
+def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
+    def fail(*args, **more):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(pq, "write_table", fail)
+    with pytest.raises(OSError, match="disk full"):
+        make_bulletin(store)
+    assert list(shelf.shelf_of(store.path).iterdir()) == []
+
+
+def test_cards_are_plain_json(store):
+    card = make_bulletin(store)
+    path = shelf.shelf_of(store.path) / card.bulletin / shelf.CARD_FILE
+    assert json.loads(path.read_text())["season"] == "2030-31"
+
+
+def result(week, quantity, estimate, se, df=10.0):
+    return {
+        "season": "2030-31",
+        "area": None,
+        "week": week,
+        "quantity": quantity,
+        "estimate": estimate,
+        "se": se,
+        "df": df,
+    }
+
+
+def change(before, after):
+    weeks = [before["week"], after["week"]]
+    table = week_changes([before, after], weeks=weeks, level=0.95)
+    return table.to_pylist()
+
+
+def test_a_change_of_a_total_is_a_ratio_with_its_interval():
+    (found,) = change(
+        result("2031-W02", "kept_fish", 100.0, 10.0), result("2031-W03", "kept_fish", 200.0, 20.0)
+    )
+    assert found["change"] == 2
+    step = t_quantile(0.95, 20) * math.sqrt(0.02)
+    assert found["ci_low"] == pytest.approx(2 * math.exp(-step))
+    assert found["ci_high"] == pytest.approx(2 * math.exp(step))
+    assert (found["form"], found["word"]) == ("ratio", "up")
+
+
+def test_a_change_of_a_share_is_a_difference():
+    (found,) = change(
+        result("2031-W02", "sublegal_prop", 0.8, 0.03),
+        result("2031-W03", "sublegal_prop", 0.78, 0.04),
+    )
+    assert found["change"] == pytest.approx(-0.02)
+    assert found["word"] == "no clear change"
+    assert found["ci_low"] < 0 < found["ci_high"]
+
+
+def test_a_change_from_a_zero_is_not_known():
+    (found,) = change(
+        result("2031-W02", "kept_fish", 0.0, None), result("2031-W03", "kept_fish", 20.0, 5.0)
+    )
+    assert found["change"] is None
+    assert found["word"] == "not known"
+
+
+def test_a_week_after_a_closure_has_no_week_before():
+    assert not change(
+        result("2031-W02", "kept_fish", 10.0, 1.0), result("2031-W05", "kept_fish", 20.0, 5.0)
+    )
+
+
+def test_two_rows_of_one_domain_are_refused():
+    row = {"season": "s", "area": None, "week": None, "quantity": "kept_fish"}
+    with pytest.raises(ValueError, match="two result rows"):
+        to_arrow([row, dict(row)])
