@@ -6,10 +6,12 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
-import pyarrow.dataset as ds
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 from deltalake import DeltaTable, write_deltalake
 from deltalake.exceptions import DeltaError
 from filelock import FileLock, Timeout
+from pyarrow import fs
 
 from analytics.errors import StoreError
 
@@ -76,14 +78,33 @@ def read(
         If it cannot be read.
     """
     with _told(path, "read"):
-        wanted = None if only is None else ds.field(only[0]).isin(list(only[1]))
-        found = DeltaTable(str(path)).to_pyarrow_dataset().to_table(filter=wanted)
-        columns = [
-            found[field.name].cast(field.type)
-            if field.name in found.column_names
-            else pa.nulls(found.num_rows, field.type)
-            for field in schema
-        ]
+        parts = [_conformed(_file(file), schema) for file in _files(path)]
+    found = pa.concat_tables([schema.empty_table(), *parts])
+    if only is None:
+        return found
+    return found.filter(pc.is_in(found[only[0]], pa.array(only[1], pa.string())))
+
+
+def _files(path: Path) -> list[Path]:
+    """Return the Parquet files of the newest version."""
+    root = fs.SubTreeFileSystem(str(path), fs.LocalFileSystem())
+    return [path / name for name in DeltaTable(str(path)).to_pyarrow_dataset(filesystem=root).files]
+
+
+def _file(path: Path) -> pa.Table:
+    # Not by a dataset's scanner: its threads outlive the answer and, where they still need Python
+    # when it exits, abort the process (apache/arrow issues 34314, 36389, 39862).
+    with pq.ParquetFile(path) as file:
+        return file.read(use_threads=False)
+
+
+def _conformed(found: pa.Table, schema: pa.Schema) -> pa.Table:
+    columns = [
+        found[field.name].cast(field.type)
+        if field.name in found.column_names
+        else pa.nulls(found.num_rows, field.type)
+        for field in schema
+    ]
     return pa.Table.from_arrays(columns, schema=schema)
 
 

@@ -110,8 +110,6 @@ def read_file(path: Path) -> FileReading:
 def _read_csv(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
     data = path.read_bytes()
     names = _header(data, path.stem)
-    if not data.endswith((b"\n", b"\r")):
-        data += b"\n"  # a header without an end of line is taken for an empty file
     ragged: dict[int, str] = {}
 
     def set_aside(line: pacsv.InvalidRow) -> str:
@@ -120,7 +118,7 @@ def _read_csv(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
 
     try:
         table = pacsv.read_csv(
-            io.BytesIO(data),
+            _native(data),
             # Row numbers are only known without threads.
             read_options=pacsv.ReadOptions(use_threads=False, block_size=_block_size(data)),
             parse_options=pacsv.ParseOptions(
@@ -142,6 +140,15 @@ def _read_csv(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
     row = np.setdiff1d(every, np.fromiter(ragged, dtype=np.int64, count=len(ragged)))
     stripped = [name.strip() for name in table.column_names]
     return _named(table, stripped), row, ragged
+
+
+def _native(data: bytes) -> pa.BufferReader:
+    """Return the bytes as a stream the reader's threads can drop without asking Python."""
+    sink = pa.BufferOutputStream()
+    sink.write(data)
+    if not data.endswith((b"\n", b"\r")):
+        sink.write(b"\n")  # a header without an end of line is taken for an empty file
+    return pa.BufferReader(sink.getvalue())
 
 
 def _block_size(data: bytes) -> int:
