@@ -9,7 +9,6 @@ import pyarrow as pa
 
 from analytics.bulletin.shelf import STRATUM_SCHEMA
 from analytics.data.findings import Finding, Severity
-from analytics.survey.borrow import plan_strata
 from analytics.survey.cells import interviewed
 from analytics.survey.reduce import Analysis
 from analytics.units import Status
@@ -101,8 +100,7 @@ def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:
     boats = season.design.units.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
     answered = interviewed(moments, n_units=len(boats))
-    active = (boats == 0) | ((boats > 0) & (answered > 0))
-    return answered, plan_strata(season.design, active)
+    return answered, season.plans.for_answers(answered)
 
 
 def _status(plan: Plan, code: int) -> Status:

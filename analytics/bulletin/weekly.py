@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.bulletin.figures import catch_figures, death_figures, finished
 from analytics.errors import WrongUse
 from analytics.fish.release_deaths import DeathPlan, plan_deaths
+from analytics.survey.borrow import Plans
 from analytics.survey.design import Design, build_design, seasons_with_data
 from analytics.survey.measures import catch_analyses, catch_measures
 from analytics.survey.reach import Domains
@@ -37,12 +38,15 @@ class Season:
     Parameters
     ----------
     design : Design
+    plans : Plans
+        How thin strata are treated.
     deaths : DeathPlan
     reduction : Reduction
         Sums of every analysis by site-day and area fished.
     """
 
     design: Design
+    plans: Plans
     deaths: DeathPlan
     reduction: Reduction
 
@@ -134,7 +138,7 @@ def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | Non
         measures=catch_measures(interviews) | deaths.measures,
         analyses=[*catch_analyses().values(), deaths.analysis],
     )
-    return Season(design, deaths, reduction)
+    return Season(design, Plans(design), deaths, reduction)
 
 
 def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[Row]:
@@ -169,7 +173,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
         is_deaths = quantity.kind is Kind.DEATHS
         analysis = season.deaths.analysis if is_deaths else analyses[name]
         moments = season.reduction.moments(analysis)
-        totals = domain_totals(season.design, moments, domains)
+        totals = domain_totals(season.design, moments, domains, plans=season.plans)
         if is_deaths:
             figures = death_figures(season.deaths, name, totals)
         else:

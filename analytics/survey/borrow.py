@@ -75,6 +75,33 @@ class Plan:
     unfilled: frozenset[int]
 
 
+class Plans:
+    """The plans of one design, each made once: most quantities have the same answering units."""
+
+    def __init__(self, design: Design) -> None:
+        self._design = design
+        self._made: dict[bytes, Plan] = {}
+
+    def for_answers(self, answered: NDArray[np.float64]) -> Plan:
+        """Return the plan for the boats of each unit that answered.
+
+        Parameters
+        ----------
+        answered : ndarray of float, shape (U,)
+            Boats of each unit that gave the number.
+
+        Returns
+        -------
+        Plan
+        """
+        boats = self._design.units.boats_returned
+        active = (boats == 0) | ((boats > 0) & (answered > 0))
+        key = active.tobytes()
+        if key not in self._made:
+            self._made[key] = plan_strata(self._design, active)
+        return self._made[key]
+
+
 def plan_strata(design: Design, active: NDArray[np.bool_]) -> Plan:
     """Decide which strata stand alone, collapse, are filled, or cannot be had.
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.borrow import Loan, Plan, plan_strata
 from analytics.survey.cells import Cells, add_at, interviewed, site_day_totals
 from analytics.survey.reach import Domains, Reach, pair, reach_of
 from analytics.survey.support import Support, support_of
@@ -15,6 +14,7 @@ from analytics.survey.support import Support, support_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.survey.borrow import Loan, Plan, Plans
     from analytics.survey.design import Design
     from analytics.survey.reduce import Moments
 
@@ -43,7 +43,9 @@ class DomainTotals:
     plan: Plan
 
 
-def domain_totals(design: Design, moments: Moments, domains: Domains) -> DomainTotals:
+def domain_totals(
+    design: Design, moments: Moments, domains: Domains, *, plans: Plans
+) -> DomainTotals:
     r"""Estimate stratified two-stage totals of every domain.
 
     ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance
@@ -59,16 +61,16 @@ def domain_totals(design: Design, moments: Moments, domains: Domains) -> DomainT
     moments : Moments
         Sums of K measures by site-day and area fished.
     domains : Domains
+    plans : Plans
+        The plans of the design.
 
     Returns
     -------
     DomainTotals
     """
-    boats = design.units.boats_returned
-    answered = interviewed(moments, n_units=len(boats))
-    active = (boats == 0) | ((boats > 0) & (answered > 0))
-    plan = plan_strata(design, active)
-    cells = site_day_totals(design, moments, active, by_area=domains.by_area)
+    answered = interviewed(moments, n_units=len(design.units.boats_returned))
+    plan = plans.for_answers(answered)
+    cells = site_day_totals(design, moments, plan.active, by_area=domains.by_area)
     reach = reach_of(design, plan, domains)
     cell, link = pair(cells, reach)
     code = domains.code(cells.key[cell], reach.week_key[link])
