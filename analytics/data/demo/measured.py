@@ -145,7 +145,7 @@ def _sizes(total_mm: NDArray[np.float64], rng: np.random.Generator) -> dict[str,
     total = np.floor(total_mm)
     fork = np.round(total * rng.uniform(0.928, 0.95, len(total)))
     condition = np.clip(rng.normal(1.2, 0.045, len(total)), 1.1, 1.3)
-    weight = np.round(condition * (fork / 10) ** 3 / 100 / 10) * 10
+    weight = np.round(condition * (fork / 10) ** 3 / 100)
     unweighed = rng.random(len(total)) >= _WEIGHED_PROP
     return {
         "total_length_mm": total,

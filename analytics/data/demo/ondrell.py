@@ -123,7 +123,7 @@ _SEASONS = (
         through="2036-W05",
         pulses=(
             Pulse(area="VEL", week=10.5, log_height=0.65),
-            Pulse(area="OMB", week=5.0, log_height=0.55),
+            Pulse(area="OMB", week=5.0, log_height=0.3),
             Pulse(area="OMB", week=11.5, log_height=-0.8),
             Pulse(area="DRU", week=12.5, log_height=0.6),
             Pulse(area="KET", week=7.0, log_height=-0.7),

@@ -20,11 +20,12 @@ _SOURCE = "common practice, no source; the standard error is chosen for this dem
 #: Areas, quantity, and where the season stands against the limit: in progress, and when over.
 _LIMITS: tuple[tuple[str, str, float, float], ...] = (
     ("OMB", "kept_fish", 0.62, 0.90),
-    ("OMB", "released_sublegal_fish", 0.96, 1.02),
+    ("OMB", "released_sublegal_fish", 0.70, 1.04),
     ("VEL", "encounter_fish", 0.78, 0.85),
     ("VEL;SOR", "total_deaths_fish", 0.55, 0.93),
-    ("DRU;KET", "kept_fish", 1.05, 0.97),
-    ("VEL;SOR;DRU;OMB;KET;ILV", "total_deaths_fish", 0.48, 0.88),
+    ("DRU;KET", "kept_fish", 0.85, 0.97),
+    ("VEL;SOR;DRU;OMB;KET;ILV", "total_deaths_fish", 0.52, 0.88),
+    ("VEL;SOR;DRU;OMB;KET;ILV", "kept_fish", 1.03, 0.99),
 )
 
 #: Fish held and the chance of dying of the hook, by wound; and of the handling (control).

@@ -1,0 +1,206 @@
+"""The demo folder: importable, the same for the same seed, its truth beside it, its dirt found."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.demo.frame import reference_tables
+from analytics.data.demo.ondrell import ondrell_sound
+from analytics.data.demo.write import write_demo
+from analytics.data.findings import Severity
+from analytics.data.intake import check, read_paths
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
+from analytics.errors import WrongUse
+
+COMMITTED = Path(__file__).parents[2] / "demo_parquet"
+SEASONS = [season.season for season in ondrell_sound().seasons]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    root = tmp_path_factory.mktemp("demo")
+    write_demo(root, seed=1)
+    return root
+
+
+def tables_in(folder):
+    return {path.stem: pq.read_table(path) for path in sorted(folder.glob("*.parquet"))}
+
+
+@pytest.fixture(scope="module", params=["fresh", "committed"])
+def demo(request, folder):
+    return tables_in(folder if request.param == "fresh" else COMMITTED)
+
+
+def snapshot_of(demo):
+    return Snapshot.of(demo)
+
+
+class TestFolder:
+    def test_it_says_what_it_wrote_and_nothing_else_is_there(self, tmp_path):
+        written = write_demo(tmp_path / "new" / "demo", seed=2)
+        there = [path for path in (tmp_path / "new" / "demo").rglob("*") if path.is_file()]
+        assert sorted(written) == sorted(there)
+        assert sum(path.stat().st_size for path in there) < 10_000_000
+
+    def test_the_same_seed_gives_the_same_tables_and_another_does_not(self, folder, tmp_path):
+        write_demo(tmp_path / "again", seed=1)
+        write_demo(tmp_path / "other", seed=3)
+        first, again, other = map(tables_in, (folder, tmp_path / "again", tmp_path / "other"))
+        assert all(first[name].equals(again[name]) for name in TABLES)
+        truth = [
+            pq.read_table(root / "truth" / "totals.parquet")
+            for root in (folder, tmp_path / "again")
+        ]
+        assert truth[0].equals(truth[1])
+        assert not first["interviews"].equals(other["interviews"])
+
+    def test_a_negative_seed_is_refused(self, tmp_path):
+        with pytest.raises(WrongUse, match="seed -1"):
+            write_demo(tmp_path, seed=-1)
+
+    def test_a_file_in_the_way_is_refused(self, tmp_path):
+        (tmp_path / "demo").write_text("mine")
+        with pytest.raises(WrongUse, match="is a file"):
+            write_demo(tmp_path / "demo")
+        assert (tmp_path / "demo").read_text() == "mine"
+
+
+class TestTables:
+    def test_every_table_is_there_in_its_schema(self, demo):
+        assert set(demo) == set(TABLES)
+        for name, table in demo.items():
+            assert table.schema.equals(TABLES[name].arrow_schema), name
+            assert table.num_rows > 0, name
+
+    def test_places_and_seasons_are_those_of_the_sound(self, demo):
+        for name, table in reference_tables(ondrell_sound()).items():
+            assert demo[name].equals(table), name
+
+    @pytest.mark.parametrize("season", SEASONS)
+    def test_a_season_has_the_size_of_a_real_one(self, demo, season):
+        rows = estimate_snapshot(snapshot_of(demo), season=season, by=("season",))
+        first = rows.iloc[0]
+        assert 300 < first["n_psu"] < 850
+        assert 1500 < first["n_interviews"] < 5000
+
+    def test_kept_fish_mostly_weigh_five_to_fifteen_pounds(self, demo):
+        fish = demo["fish"].to_pandas()
+        pounds = fish.loc[fish["kept"], "weight_g"].dropna() / 453.6
+        assert pounds.between(5, 15).mean() > 0.8
+
+    def test_few_kept_fish_are_short_and_most_test_fish_are(self, demo):
+        fish = demo["fish"].to_pandas()
+        short = fish["total_length_mm"] < 559
+        assert 0 < short[fish["kept"]].mean() < 0.01
+        assert short[~fish["kept"]].mean() > 0.6
+
+    def test_fork_and_condition_keep_to_their_ranges(self, demo):
+        fish = demo["fish"].to_pandas()
+        assert (fish["fork_length_mm"] / fish["total_length_mm"]).between(0.925, 0.953).all()
+        condition = fish["weight_g"] * 100 / (fish["fork_length_mm"] / 10) ** 3
+        assert condition.dropna().between(1.08, 1.32).all()
+
+    def test_rates_name_their_source(self, demo):
+        assert "no source" in demo["drop_off"]["source"][0].as_py()
+        rates = demo["release_rates"].to_pandas().set_index("size_class")["rate_prop"].to_dict()
+        assert rates == {"legal": 0.1, "sublegal": 0.2}
+
+    def test_the_season_in_progress_stands_between_forty_and_a_hundred_and_ten_per_cent(self, demo):
+        rows = estimate_snapshot(snapshot_of(demo), season=SEASONS[-1], by=("area",))
+        now = rows.pivot_table(index="area", columns="quantity", values="estimate")
+        limits = [row for row in demo["limits"].to_pylist() if row["season"] == SEASONS[-1]]
+        standing = [
+            now.loc[row["areas"].split(";"), row["quantity"]].sum() / row["limit_fish"]
+            for row in limits
+        ]
+        assert len(standing) >= 4
+        assert 0.4 < min(standing) < max(standing) < 1.1
+
+    def test_reservations_show(self, demo):
+        rows = estimate_snapshot(snapshot_of(demo), season=SEASONS[-1])
+        assert {"ok", "collapsed", "imputed"} <= set(rows["status"])
+
+    def test_contacts_meet_the_listed_share_that_was_set(self, demo):
+        coverage = demo["coverage"].to_pandas().groupby("area").sum(numeric_only=True)
+        share = coverage["boats_to_listed_sites"] / coverage["boats_contacted"]
+        for area in ondrell_sound().areas:
+            assert share[area.area] == pytest.approx(area.listed_prop, abs=0.04)
+
+
+class TestTruth:
+    @pytest.mark.parametrize("season", SEASONS)
+    def test_estimates_of_the_demo_come_near_the_truth_beside_it(self, season):
+        truth = pd.read_parquet(COMMITTED / "truth" / "totals.parquet")
+        rows = estimate_snapshot(snapshot_of(tables_in(COMMITTED)), season=season, by=("season",))
+        last = truth.loc[truth["season"] == season, "through"].min()
+        mine = truth[
+            (truth["season"] == season)
+            & (truth["through"] == last)
+            & (truth["basis"] == "as_reported")
+            & truth["area"].isna()
+            & truth["week"].isna()
+        ].set_index("quantity")["value"]
+        for row in rows.itertuples():
+            if row.quantity in ("angler_hours", "kept_fish", "encounter_fish"):
+                assert abs(row.estimate - mine[row.quantity]) < 4 * row.se, row.quantity
+
+    def test_the_season_in_progress_is_known_so_far_and_to_its_end(self):
+        truth = pd.read_parquet(COMMITTED / "truth" / "totals.parquet")
+        weeks = set(truth.loc[truth["season"] == SEASONS[-1], "through"])
+        assert weeks == {"2036-W05", "2036-W18"}
+
+
+class TestImport:
+    @pytest.fixture(scope="class", params=["fresh", "committed"])
+    @staticmethod
+    def stored(request, folder):
+        return folder if request.param == "fresh" else COMMITTED
+
+    def test_it_comes_in_without_an_error_and_with_a_few_warnings(self, stored, tmp_path):
+        checked = check(read_paths([stored]), Store(tmp_path / "store"))
+        assert [str(one) for one in checked.errors] == []
+        assert 0 < len(checked.findings) < 300
+        assert {one.severity for one in checked.findings} == {Severity.WARNING}
+
+    def test_every_dirty_row_is_found_and_no_other(self, stored, tmp_path):
+        reading = read_paths([stored, stored / "dirty"])
+        checked = check(reading, Store(tmp_path / "store"), quarantine=True)
+        found = {
+            (Path(one.file).name, one.row)
+            for one in checked.findings
+            if Path(one.file).parent.name == "dirty"
+        }
+        assert found == set(faults_told(stored / "dirty"))
+
+
+def faults_told(dirty):
+    """Yield file and row of every fault that the README names, but for what is mended."""
+    for line in (dirty / "README.md").read_text().splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if cells[0].endswith(".csv`") and "mended" not in line:
+            yield cells[0].strip("`"), int(cells[1])
+
+
+def test_the_readme_names_every_dirty_row():
+    for path in (COMMITTED / "dirty").glob("*.csv"):
+        with path.open(newline="") as file:
+            n_rows = sum(1 for _ in csv.DictReader(file))
+        told = (COMMITTED / "dirty" / "README.md").read_text().count(f"`{path.name}`")
+        assert told == n_rows
+
+
+def test_demo_keys_are_unique():
+    for name, table in tables_in(COMMITTED).items():
+        key = table.select(list(TABLES[name].key))
+        assert key.group_by(key.column_names).aggregate([]).num_rows == table.num_rows, name
+        assert all(pc.sum(pc.is_null(column)).as_py() == 0 for column in key.columns), name
