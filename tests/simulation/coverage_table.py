@@ -9,7 +9,9 @@ import time
 
 import click
 
+from analytics.units import QUANTITIES as UNITS
 from tests.simulation.seasons import (
+    QUANTITIES,
     SOUNDS,
     binomial_bounds,
     default_processes,
@@ -33,15 +35,19 @@ HEADER = """\
     show_default=True,
     type=click.Choice(["season", "area", "week", "area,week"]),
 )
+@click.option("--every-quantity", is_flag=True, help="All whose value as reported is known.")
 @click.option("--processes", default=default_processes, type=click.IntRange(min=1))
-def main(seasons: int, seed: int, sound: str, by: str, processes: int) -> None:
+def main(
+    *, seasons: int, seed: int, sound: str, by: str, every_quantity: bool, processes: int
+) -> None:
     """Simulate seasons, estimate each, and print the coverage table."""
     start = time.perf_counter()
     rows = simulate(
         n_seasons=seasons, seed=seed, name=sound, by=tuple(by.split(",")), processes=processes
     )
+    known = [name for name in UNITS if (rows["quantity"] == name).any()]
     click.echo(HEADER)
-    for row in summary(rows).itertuples():
+    for row in summary(rows, known if every_quantity else QUANTITIES).itertuples():
         click.echo(
             f"| `{row.quantity}` | {row.rows:,} | {row.held_prop:.1%} | {row.low_prop:.1%} "
             f"| {row.high_prop:.1%} | {row.none_prop:.1%} "

@@ -23,6 +23,8 @@ from analytics.data.demo.truth import AS_REPORTED, season_truth, truth_rows
 from analytics.data.snapshot import Snapshot
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pyarrow as pa
 
     from analytics.data.demo.places import Sound
@@ -57,7 +59,6 @@ def one_season(name: str, seed: int, number: int, by: tuple[str, ...]) -> pd.Dat
     sample = draw_sample(sound, population, rng=rng, options=SAMPLE)
     snapshot = Snapshot.of({**reference, **sample.tables})
     rows = estimate_snapshot(snapshot, season=SEASON, by=by, level=0.95)
-    rows = rows[rows["quantity"].isin(QUANTITIES)]
     columns = ["area", "week", "quantity", "estimate", "se", "ci_low", "ci_high", "df", "status"]
     return _with_truth(rows[columns], sound, population, by)
 
@@ -66,13 +67,14 @@ def _with_truth(
     rows: pd.DataFrame, sound: Sound, population: Population, by: tuple[str, ...]
 ) -> pd.DataFrame:
     if by == ("season",):
-        return rows.assign(truth=rows["quantity"].map(season_truth(population)))
+        known = season_truth(population)
+        return rows[rows["quantity"].isin(known)].assign(truth=rows["quantity"].map(known))
     truth = truth_rows(sound, population)
     truth = truth[truth["basis"] == AS_REPORTED].rename(columns={"value": "truth"})
     for column in ("area", "week"):
         truth = truth[truth[column].notna() == (column in by)]
     keys = [*by, "quantity"]
-    return rows.merge(truth[[*keys, "truth"]], on=keys, how="left", validate="1:1")
+    return rows.merge(truth[[*keys, "truth"]], on=keys, validate="1:1")
 
 
 def _several(name: str, seed: int, numbers: range, by: tuple[str, ...]) -> pd.DataFrame:
@@ -96,7 +98,7 @@ def simulate(
         return pd.concat(found)
 
 
-def summary(rows: pd.DataFrame) -> pd.DataFrame:
+def summary(rows: pd.DataFrame, quantities: Sequence[str] = QUANTITIES) -> pd.DataFrame:
     """Return how the intervals and the estimates did, one row a quantity.
 
     ``held_prop`` is the share of intervals that hold the truth, ``low_prop`` and ``high_prop`` of
@@ -105,7 +107,7 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     Carlo error; ``pse`` the median proportional standard error; ``se_ratio`` the root mean
     squared SE over that of the errors.
     """
-    return pd.DataFrame([_of_quantity(rows, name) for name in QUANTITIES])
+    return pd.DataFrame([_of_quantity(rows, name) for name in quantities])
 
 
 def _of_quantity(rows: pd.DataFrame, name: str) -> dict[str, object]:

@@ -87,10 +87,8 @@ def draw_sample(
         The season to sample.
     rng : numpy.random.Generator
         The only source of chance.
-    options : SampleOptions, optional
-        How hard the samplers work.
-    through : str, optional
-        Last ISO week sampled.
+    options, through : SampleOptions and str, optional
+        How hard the samplers work, and the last ISO week they do.
 
     Returns
     -------

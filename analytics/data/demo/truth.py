@@ -28,7 +28,7 @@ _RATIOS = {
     "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
     "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
     "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
-    "marked_prop": ("_marked", "encounter_fish"),
+    "marked_prop": ("_marked", "_sized"),
 }
 
 
@@ -134,6 +134,7 @@ def _chinook(catch: Catch) -> dict[str, NDArray[np.float64]]:
         "encounter_sublegal_marked_fish": catch.sublegal_marked,
         "encounter_sublegal_unmarked_fish": catch.sublegal - catch.sublegal_marked,
         "_marked": legal_marked + catch.sublegal_marked,
+        "_sized": catch.kept + catch.legal + catch.sublegal,  # of unknown size, no mark is told
     }
     return {name: count.astype(float) for name, count in counts.items()}
 
@@ -168,7 +169,7 @@ def _of_domain(trips: pd.DataFrame, domain: tuple[str, ...]) -> pd.DataFrame:
     )
     for name, (top, base) in _RATIOS.items():
         wide[name] = wide[top] / wide[base].where(wide[base] > 0)
-    long = wide.drop(columns="_marked").melt(
+    long = wide.drop(columns=["_marked", "_sized"]).melt(
         id_vars=list(domain), var_name="quantity", value_name="value"
     )
     for name in ("area", "week"):
