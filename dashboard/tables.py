@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 from html import escape
 from typing import TYPE_CHECKING
 
-import pyarrow.csv as pa_csv
-
+from analytics.table import to_frame
 from analytics.units import QUANTITIES
 from dashboard import text
 from dashboard.charts.marks import PLAIN, mark
@@ -62,11 +60,9 @@ def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> lis
 
 
 def csv(table: pa.Table) -> bytes:
-    """Return a table as CSV with its own column names; null is empty."""
-    sink = io.BytesIO()
-    sink.write((",".join(table.column_names) + "\n").encode())  # Arrow would quote every name
-    pa_csv.write_csv(table, sink, pa_csv.WriteOptions(include_header=False))
-    return sink.getvalue()
+    """Return result rows as CSV, as the command line writes them; null is empty."""
+    words: str = to_frame(table).to_csv(index=False, lineterminator="\n")
+    return words.encode()
 
 
 def _card(name: str, row: Row | None, change: Change | None) -> str:

@@ -1,6 +1,7 @@
 """Our colours, for light and dark: one sea, one copper, one grey; safe for colour-blind readers.
 
-Blue-green and copper differ in lightness as well as in hue, and no meaning rests on colour alone.
+Blue-green and copper stay apart in every common colour-vision deficiency (a test computes it), and
+no meaning rests on colour alone.
 """
 
 from __future__ import annotations

@@ -94,10 +94,9 @@ def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, 
 def hover(week: str, row: Row | None) -> str:
     """Return the words of a point: week, figure, what stands behind it."""
     lines = [f"<b>{week}</b>", text.figure(row)]
-    if row is not None:
-        words = text.STATUS_WORDS.get(row.status)
-        lines += [words[0]] if words else []
-        lines += [text.caution(row)[1]] if text.caution(row)[1] else []
+    if row is not None and row.estimate is not None:
+        words = text.STATUS_WORDS.get(row.status, (row.status, ""))[0]
+        lines += [one for one in (words, text.caution(row)[1]) if one]
     return "<br>".join(lines)
 
 

@@ -43,7 +43,13 @@ def settle(page: Page) -> None:
         " && !document.querySelector('[data-stale=true]')",
         timeout=30_000,
     )
-    page.wait_for_timeout(700)
+    page.wait_for_function(
+        "document.querySelectorAll('[data-testid=stElementContainer][class*=st-key-trend-]').length"
+        " && [...document.querySelectorAll('[class*=st-key-trend-], .st-key-heat-map')]"
+        ".every(one => one.querySelector('svg.main-svg .cartesianlayer'))",
+        timeout=30_000,
+    )
+    page.wait_for_timeout(700)  # the charts take their width from the page once more
 
 
 def _take_one(started: Browser, address: str, path: Path, *, width: int, scheme: str) -> None:

@@ -1,0 +1,43 @@
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.app.sample_bulletin import fill_shelf
+from tests.browser import serving
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """A headless Chromium; skipped where there is none, unless one is required."""
+    if serving.chromium() is None:
+        reason = (
+            "no Chromium found: install the package chromium, or name an executable in "
+            f"{serving.BROWSER_VARIABLE}"
+        )
+        if os.environ.get(serving.REQUIRE_VARIABLE) == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with serving.browser() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def address(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a dashboard that shows the invented shelf."""
+    shelf = fill_shelf(tmp_path_factory.mktemp("browser") / "bulletins")
+    log = tmp_path_factory.mktemp("log") / "streamlit.log"
+    with serving.dashboard(shelf, log=log) as running:
+        yield running
+    # The server's own words: an error that a page would hide, or a call to an outside host.
+    words = log.read_text()
+    assert "Traceback" not in words, words
+    assert "Network URL" not in words, words
+    assert "external IP" not in words, words

@@ -1,0 +1,200 @@
+"""The first page in a real browser: it draws, follows the filters, keeps its link, fits."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs, urlparse
+
+import pytest
+
+from tests.app.sample_bulletin import CHOSEN
+from tests.browser.screens import settle
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser, Page
+
+pytestmark = pytest.mark.browser
+PATIENCE = 15_000
+
+
+class Visit:
+    """A page with everything it asked for and complained of."""
+
+    def __init__(self, browser: Browser, address: str, *, width: int = 1280, scheme: str = "light"):
+        self.context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme
+        )
+        self.page: Page = self.context.new_page()
+        self.page.set_default_timeout(PATIENCE)
+        self.address = address
+        self.asked: list[str] = []
+        self.complaints: list[str] = []
+        self.context.on("request", lambda request: self.asked.append(request.url))
+        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
+        self.page.on("console", self._listen)
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def open(self, query: str = "") -> Page:
+        self.page.goto(f"{self.address}/?{query}")
+        settle(self.page)
+        return self.page
+
+    def _listen(self, message) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(f"{message.type}: {message.text}")
+
+
+@pytest.fixture
+def visit(chromium: Browser, address: str) -> Iterator:
+    """Return a function that starts a visit; at its end nothing may have gone wrong."""
+    visits: list[Visit] = []
+
+    def start(**how) -> Visit:
+        visits.append(Visit(chromium, address, **how))
+        return visits[-1]
+
+    yield start
+    for one in visits:
+        exceptions = one.page.get_by_test_id("stException").count()
+        one.context.close()
+        assert one.complaints == []
+        assert exceptions == 0
+        assert one.asked
+        assert {urlparse(url).hostname for url in one.asked if not url.startswith(LOCAL)} <= {
+            "localhost"
+        }
+
+
+#: Addresses that never leave the browser.
+LOCAL = ("data:", "blob:", "about:")
+
+
+def answer(page: Page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def pick(page: Page, key: str, option: str) -> None:
+    page.locator(f".st-key-{key}").get_by_role("combobox").click()
+    page.get_by_role("option", name=option).first.click()
+
+
+def link(page: Page) -> dict[str, list[str]]:
+    return parse_qs(urlparse(page.url).query)
+
+
+def test_the_page_is_drawn_whole(visit):
+    page = visit().open(f"week={CHOSEN}")
+    assert answer(page).startswith(f"In week {CHOSEN}, over all areas, anglers made ")
+    assert page.locator(".bm-card").count() == 5
+    assert page.locator(".js-plotly-plot").count() == 7
+    assert page.locator(".bm-table tbody tr").count() == 7
+    # A chart without a size or without points is an empty box.
+    for chart in page.locator(".js-plotly-plot").all():
+        box = chart.bounding_box()
+        assert box["width"] > 200
+        assert box["height"] > 120
+    assert page.locator(".heatmaplayer image").count() == 1
+    assert page.locator(".scatterlayer .points path").count() > 60
+
+
+def test_a_chart_has_a_description(visit):
+    page = visit().open(f"week={CHOSEN}")
+    found = page.get_by_role(
+        "figure", name=re.compile("Chinook encounters by week in Quillon Bank")
+    )
+    assert found.count() == 1
+
+
+def test_sentence_and_link_follow_a_filter(visit):
+    page = visit().open()
+    pick(page, "week", CHOSEN)
+    page.get_by_text(f"In week {CHOSEN}, over all areas").wait_for()
+    page.wait_for_function(f"location.search.includes('week={CHOSEN}')")
+    pick(page, "area", "Pale Hook")
+    page.get_by_text(f"In week {CHOSEN}, in Pale Hook").wait_for()
+    page.wait_for_function("location.search.includes('area=A3')")
+    page.locator(".st-key-show").get_by_text("Sublegal share").click()
+    page.wait_for_function("location.search.includes('show=sublegal_prop')")
+    assert link(page)["week"] == [CHOSEN]
+    assert link(page)["area"] == ["A3"]
+
+
+def test_a_pasted_link_opens_the_same_view(visit):
+    first = visit().open()
+    pick(first, "season", "2034-35")
+    first.get_by_text("In week 2035-W06").wait_for()
+    pick(first, "week", "2034-W50")
+    first.get_by_text("In week 2034-W50").wait_for()
+    pick(first, "area", "Umbra Flats")
+    first.wait_for_function("location.search.includes('area=A4')")
+    settle(first)
+    second = visit().open(urlparse(first.url).query)
+    assert link(second) == link(first)
+    assert answer(second) == answer(first)
+    assert "in Umbra Flats" in answer(second)
+    assert (
+        second.locator(".bm-card").all_inner_texts() == first.locator(".bm-card").all_inner_texts()
+    )
+
+
+def test_back_takes_back_a_choice(visit):
+    page = visit().open(f"week={CHOSEN}")
+    pick(page, "week", "2036-W03")
+    page.get_by_text("In week 2036-W03").wait_for()
+    page.wait_for_function("location.search.includes('week=2036-W03')")
+    page.go_back()
+    page.get_by_text(f"In week {CHOSEN}, over all areas").wait_for()
+    settle(page)
+    assert link(page)["week"] == [CHOSEN]
+
+
+def test_the_download_is_the_weeks_rows(visit, tmp_path):
+    page = visit().open(f"week={CHOSEN}&area=A3")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download the week").click()
+    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{CHOSEN}.csv"
+    path = tmp_path / "week.csv"
+    download.value.save_as(path)
+    lines = path.read_text().splitlines()
+    assert lines[0].startswith("season,area,week,quantity,unit,estimate,se,ci_low,ci_high,")
+    assert len(lines) == 11
+    assert all(line.startswith(f"2035-36,A3,{CHOSEN},") for line in lines[1:])
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_sticks_out(visit, width, scheme):
+    page = visit(width=width, scheme=scheme).open(f"week={CHOSEN}")
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    out = page.evaluate(
+        """() => [...document.querySelectorAll(
+            '.bm-card, .bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
+          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
+    )
+    assert out == []
+
+
+def test_panels_stand_below_each_other_on_a_phone(visit):
+    wide = visit().open(f"week={CHOSEN}")
+    narrow = visit(width=390).open(f"week={CHOSEN}")
+    lefts = "() => [...document.querySelectorAll('[class*=st-key-trend-]')].map(" + (
+        "one => Math.round(one.getBoundingClientRect().left))"
+    )
+    assert len(set(wide.evaluate(lefts))) == 3
+    assert len(set(narrow.evaluate(lefts))) == 1
+
+
+def test_light_and_dark_follow_the_reader(visit):
+    light = visit(scheme="light").open()
+    dark = visit(scheme="dark").open()
+    colour = "getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
+    assert light.evaluate(colour) == "rgb(251, 250, 246)"
+    assert dark.evaluate(colour) == "rgb(16, 24, 29)"
+    border = "getComputedStyle(document.querySelector('.bm-card')).borderTopColor"
+    assert light.evaluate(border) == "rgb(27, 99, 120)"
+    assert dark.evaluate(border) == "rgb(111, 191, 211)"

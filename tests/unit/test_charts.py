@@ -1,0 +1,285 @@
+"""The figures hold what the rows hold: every interval, every gap, every mark."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from analytics.units import Status
+from dashboard import book as books
+from dashboard.charts import heat, marks, palette, trends
+from tests.app.sample_bulletin import CHOSEN, NOW, SPECIAL, make
+
+MET, RATE, SHARE = "encounter_fish", "encounters_per_angler_hour", "sublegal_prop"
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+def line_of(book, area, quantity=MET):
+    return [book.row(area, week, quantity) for week in book.axis]
+
+
+def panel_of(book, area, *, quantity=MET, top=None, chosen=CHOSEN):
+    rows = line_of(book, area, quantity)
+    top = trends.ceiling(rows) if top is None else top
+    return trends.panel(
+        rows, weeks=book.axis, chosen=chosen, quantity=quantity, top=top, palette=palette.LIGHT
+    )
+
+
+def heat_of(book, quantity, *, dark=False):
+    cells = {(a, w): book.row(a, w, quantity) for a in book.areas for w in book.axis}
+    return heat.heat(
+        cells,
+        areas=book.areas,
+        names=book.names,
+        weeks=book.axis,
+        chosen=CHOSEN,
+        quantity=quantity,
+        palette=palette.palette(dark=dark),
+    )
+
+
+@pytest.mark.parametrize("area", ["A1", "A2", "A3", "A4", "A5", "A6"])
+def test_every_interval_and_estimate_is_drawn(book, area):
+    rows = line_of(book, area)
+    top = max(row.ci_high for row in rows if row and row.ci_high) + 1
+    intervals, line, points, *_ = panel_of(book, area, top=top).data
+    known = [at for at, row in enumerate(rows) if row and row.has_interval]
+    assert list(intervals.x) == [x for at in known for x in (at, at, None)]
+    assert list(intervals.y) == [
+        y for at in known for y in (rows[at].ci_low, rows[at].ci_high, None)
+    ]
+    estimates = [row.estimate if row else None for row in rows]
+    assert list(line.y) == estimates
+    assert list(points.y) == [one for one in estimates if one is not None]
+
+
+def test_the_line_breaks_where_there_is_no_sample(book):
+    figure = panel_of(book, "A2")
+    assert figure.data[1].connectgaps is False
+    gap = book.axis.index("2035-W50")
+    assert figure.data[1].y[gap] is None
+    assert gap in figure.data[3].x
+    at = list(figure.data[3].x).index(gap)
+    assert figure.data[3].text[at] == "<b>2035-W50</b><br>no sample"
+
+
+def test_a_closed_week_has_no_mark(book):
+    figure = panel_of(book, "A6")
+    assert book.axis.index("2035-W45") not in figure.data[3].x
+    assert book.axis.index(CHOSEN) in figure.data[3].x
+
+
+def test_every_reservation_has_a_symbol_of_its_own(book):
+    drawn = {}
+    for (area, week), status in SPECIAL.items():
+        points = panel_of(book, area).data[2]
+        if book.row(area, week, MET).estimate is not None:
+            at = list(points.x).index(book.axis.index(week))
+            drawn[status] = points.marker.symbol[at]
+    assert set(drawn) == {
+        Status.COLLAPSED,
+        Status.IMPUTED,
+        Status.ZERO_TOTAL,
+        Status.CENSUS,
+        Status.MODELLED,
+    }
+    assert len({*drawn.values(), marks.PLAIN.symbol}) == 6
+
+
+def test_the_chosen_week_is_framed(book):
+    at = book.axis.index(CHOSEN)
+    figure = panel_of(book, "A1")
+    assert [(one.x0, one.x1) for one in figure.layout.shapes] == [(at - 0.5, at + 0.5)]
+    sizes = dict(zip(figure.data[2].x, figure.data[2].marker.size, strict=True))
+    assert sizes[at] == max(sizes.values())
+    assert list(sizes.values()).count(sizes[at]) == 1
+
+
+def test_an_interval_beyond_the_panel_is_marked(book):
+    rows = line_of(book, "A4")
+    top = trends.ceiling(rows)
+    over = [at for at, row in enumerate(rows) if row and row.ci_high and row.ci_high > top]
+    assert over
+    figure = panel_of(book, "A4")
+    assert list(figure.data[4].x) == over
+    assert max(y for y in figure.data[0].y if y is not None) <= top
+    assert figure.layout.yaxis.range == (0, top)
+
+
+def test_ceiling_holds_every_estimate_and_survives_nothing(book):
+    for area in book.areas:
+        rows = line_of(book, area)
+        assert trends.ceiling(rows) > max(row.estimate or 0 for row in rows if row)
+    assert trends.ceiling([None, None]) > 0
+    assert trends.ceiling([]) > 0
+
+
+def test_a_share_is_read_in_percent(book):
+    assert panel_of(book, "A1", quantity=SHARE).layout.yaxis.tickformat == ".0%"
+    assert "%" not in panel_of(book, "A1", quantity=RATE).layout.yaxis.tickformat
+
+
+def test_description_names_lowest_and_highest(book):
+    rows = line_of(book, "A2")
+    words = trends.description(rows, weeks=book.axis, area="Sorrel Narrows", label="Encounters")
+    known = [
+        (row.estimate, week) for week, row in zip(book.axis, rows, strict=True) if row.estimate
+    ]
+    assert f"{len(known)} of {len(rows)} weeks" in words
+    assert f"in {min(known)[1]}, highest" in words
+    assert words.endswith(f"in {max(known)[1]}.")
+    empty = trends.description([None], weeks=["2036-W01"], area="X", label="Encounters")
+    assert empty.endswith("no week has an estimate.")
+
+
+@pytest.mark.parametrize("quantity", [RATE, SHARE])
+def test_every_cell_has_a_value_or_a_reason(book, quantity):
+    cells, blanks = heat_of(book, quantity).data
+    missing = set()
+    for y, area in enumerate(book.areas):
+        for x, week in enumerate(book.axis):
+            row = book.row(area, week, quantity)
+            assert cells.z[y][x] == (row.estimate if row else None)
+            if row is None or row.estimate is None:
+                missing.add((x, y))
+            else:
+                assert trends.text.interval(row) in cells.customdata[y][x]
+    assert set(zip(blanks.x, blanks.y, strict=True)) == missing
+    assert missing
+    reasons = [words.partition("<br>")[2] for words in blanks.customdata]
+    assert all(reasons)
+    assert {"no open day", "no sample"} <= set(reasons)
+
+
+def test_cells_carry_the_marks_of_their_reservations(book):
+    collapsed = book.row("A3", CHOSEN, RATE)
+    assert heat.cell_text(collapsed).endswith("◇" + trends.text.caution(collapsed)[0])
+    filled = book.row("A4", CHOSEN, RATE)
+    assert "△!!" in heat.cell_text(filled)
+    plain = book.row("A1", CHOSEN, RATE)
+    assert heat.cell_text(plain) == f"{plain.estimate:.2f}"
+    assert heat.cell_text(None) == marks.CLOSED.glyph
+
+
+def test_heat_colours_span_the_values_in_view(book):
+    cells = heat_of(book, RATE).data[0]
+    known = [z for line in cells.z for z in line if z is not None]
+    assert (cells.zmin, cells.zmax) == (min(known), max(known))
+
+
+def test_a_map_of_nothing_is_still_a_map():
+    figure = heat.heat(
+        {},
+        areas=("A1",),
+        names={"A1": "x"},
+        weeks=("2036-W01",),
+        chosen="2036-W02",
+        quantity=RATE,
+        palette=palette.DARK,
+    )
+    assert figure.data[1].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
+
+
+def test_legend_says_each_mark_once_and_only_those_seen(book):
+    rows = line_of(book, "A3") + line_of(book, "A6")
+    seen = marks.legend(rows)
+    assert len(seen) == len(set(seen))
+    assert marks.MARKS[Status.COLLAPSED] in seen
+    assert marks.CLOSED in seen
+    assert marks.MARKS[Status.IMPUTED] not in seen
+
+
+def test_glyphs_tell_every_mark_apart():
+    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.CLOSED}]
+    same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
+    assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
+    assert set(marks.MARKS) == set(Status)
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(one: str, other: str) -> float:
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize(
+    ("colours", "background"), [(palette.LIGHT, "#FBFAF6"), (palette.DARK, "#10181D")]
+)
+def test_text_and_marks_stand_out(colours, background):
+    # Web Content Accessibility Guidelines 2.2 (W3C 2023): 4.5 for text, 3 for marks.
+    for name in ("ink", "quiet", "copper", "sea"):
+        assert _contrast(getattr(colours, name), background) >= 4.5, name
+
+
+@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+def test_heat_scales_run_one_way_in_lightness(colours):
+    for scale in (colours.sea_scale, colours.copper_scale):
+        steps = [b - a for a, b in itertools.pairwise(map(_luminance, scale))]
+        assert all(step > 0 for step in steps) or all(step < 0 for step in steps)
+
+
+# Full deficiency, on linear RGB: Machado, Oliveira and Fernandes (2009), A physiologically-based
+# model for simulation of color vision deficiency, IEEE TVCG 15 (from memory).
+DEFICIENCIES = {
+    "protan": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deutan": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritan": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
+}
+
+
+def _lab(colour: str, matrix: tuple[tuple[float, ...], ...]) -> np.ndarray:
+    """Return CIELAB (D65) of a colour as seen with a deficiency."""
+    parts = np.array([int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)])
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    seen = np.clip(np.array(matrix) @ linear, 0, 1)
+    to_xyz = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    x, y, z = np.cbrt(np.array(to_xyz) @ seen / np.array([0.9505, 1.0, 1.089]))
+    return np.array([116 * y - 16, 500 * (x - y), 200 * (y - z)])
+
+
+@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+@pytest.mark.parametrize("matrix", DEFICIENCIES.values(), ids=DEFICIENCIES)
+def test_the_chosen_week_is_told_apart_in_every_colour_vision(colours, matrix):
+    assert _apart(colours.sea, colours.copper, matrix) > 40
+
+
+def test_the_measure_sees_red_and_green_fall_together():
+    assert _apart("#C04030", "#4E7A20", DEFICIENCIES["deutan"]) < 10
+
+
+def _apart(one: str, other: str, matrix: tuple[tuple[float, ...], ...]) -> float:
+    return float(np.hypot.reduce(_lab(one, matrix) - _lab(other, matrix)))
+
+
+def test_figures_need_no_streamlit():
+    program = (
+        "import sys; import dashboard.charts.trends, dashboard.charts.heat; "
+        "sys.exit('streamlit' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
