@@ -61,7 +61,7 @@ def main(args: Sequence[str] | None = None) -> None:
     except BrokenPipeError:
         # The reader of a pipe went away (as `| head` does); keep Python from saying so at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = REFUSED
+        status = DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         status = _told(f"{name}{error.strerror or error}", REFUSED)

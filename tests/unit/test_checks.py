@@ -1,0 +1,456 @@
+"""The rules between rows and tables: each, broken alone, gives its finding and no other."""
+
+from __future__ import annotations
+
+import functools
+import re
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from analytics.data import intake, rules_catch, rules_frame
+from analytics.data.rules import references
+from analytics.data.store import Store
+from analytics.errors import DataRefused
+from tests.field_week import field_week, write_week
+
+if TYPE_CHECKING:
+    from analytics.data.findings import Finding
+    from analytics.data.rules import Rule
+    from tests.field_week import Rows
+
+ERROR, WARNING = "error", "warning"
+Edit = tuple[str, int | None, dict[str, Any]]  # table, row (None: one more like the first), cells
+Place = tuple[str, str, int | None, str]
+
+
+def edited(edits: list[Edit]) -> Rows:
+    """Return the clean week after some edits."""
+    rows = field_week()
+    for table, row, cells in edits:
+        if row is None:
+            rows[table].append(rows[table][0] | cells)
+        else:
+            rows[table][row - 2] |= cells
+    return rows
+
+
+def findings_of(rows: Rows, folder: Path, store: Store | None = None) -> tuple[Finding, ...]:
+    """Return what an import of rows would find."""
+    reading = intake.read_paths([write_week(rows, folder / "week")])
+    return intake.check(reading, store or Store(folder / "nothing")).findings
+
+
+def places(findings: tuple[Finding, ...]) -> list[Place]:
+    return [(str(one.severity), one.table, one.row, one.column or "") for one in findings]
+
+
+def test_the_clean_week_has_no_finding(tmp_path: Path) -> None:
+    assert findings_of(field_week(), tmp_path) == ()
+
+
+CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
+    "area of a site": (
+        [("sites", None, {"site": "r3", "area": "X"})],
+        [(ERROR, "sites", 4, "area")],
+        "no area X in areas",
+    ),
+    "site-day of an interview": (
+        [("interviews", 2, {"sample_id": "d9"})],
+        [(ERROR, "interviews", 2, "sample_id")],
+        "no sample_id d9 in site_days",
+    ),
+    "interview of a fish": (
+        [("fish", 2, {"interview_id": "i9"})],
+        [(ERROR, "fish", 2, "interview_id")],
+        "no interview_id i9",
+    ),
+    "closing before opening": (
+        [("seasons", None, {"open_date": "2031-05-02", "close_date": "2031-05-01"})],
+        [(ERROR, "seasons", 4, "close_date")],
+        "2031-05-01 before open_date 2031-05-02",
+    ),
+    "opening of years": (
+        [("seasons", None, {"open_date": "2031-05-02", "close_date": "2131-05-02"})],
+        [(ERROR, "seasons", 4, "close_date")],
+        "at most 366 days",
+    ),
+    "overlapping openings": (
+        [("seasons", None, {"season": "spring", "open_date": "2031-03-31"})],
+        [(ERROR, "seasons", 2, "open_date"), (ERROR, "seasons", 4, "open_date")],
+        "overlaps",
+    ),
+    "weekday 8": (
+        [("seasons", 2, {"open_weekdays": "12345678"})],
+        [(ERROR, "seasons", 2, "open_weekdays"), (ERROR, "seasons", 2, "day_groups")],
+        "1 to 7",
+    ),
+    "weekday twice": (
+        [("seasons", 2, {"open_weekdays": "11234567"})],
+        [(ERROR, "seasons", 2, "open_weekdays")],
+        "each once",
+    ),
+    "day group twice": (
+        [("seasons", 2, {"day_groups": "12345|567"})],
+        [(ERROR, "seasons", 2, "day_groups")],
+        "each digit once",
+    ),
+    "open weekday in no group": (
+        [("seasons", 2, {"day_groups": "1234|67"})],
+        [(ERROR, "seasons", 2, "day_groups")],
+        "without the open weekdays 5",
+    ),
+    "holiday without a group": (
+        [("seasons", 3, {"open_weekdays": "123", "day_groups": "1|23"})],
+        [(ERROR, "seasons", 3, "day_groups")],
+        "without day 7",
+    ),
+    "date outside the season": (
+        [("site_days", None, {"sample_id": "d3", "date": "2031-04-01", "boats_returned": 0})],
+        [(ERROR, "site_days", 4, "date")],
+        "2031-04-01 .Tuesday. in area A, open 2030-11-01 to 2031-03-31",
+    ),
+    "closed weekday": (
+        [("site_days", 3, {"date": "2031-01-09"})],
+        [(ERROR, "site_days", 3, "date")],
+        "2031-01-09 .Thursday. in area B",
+    ),
+    "stated frame outside the season": (
+        [("site_days", 3, {"date": "2031-04-03", "frame_site_days": 4})],
+        [(ERROR, "site_days", 3, "date")],
+        "between open_date and close_date",
+    ),
+    "one site and date twice": (
+        [("site_days", None, {"sample_id": "d3", "boats_returned": 0})],
+        [(ERROR, "site_days", 2, "date"), (ERROR, "site_days", 4, "date")],
+        "is also sample_id d3",
+    ),
+    "more interviews than boats": (
+        [("site_days", 2, {"boats_returned": 1})],
+        [(ERROR, "site_days", 2, "boats_returned")],
+        "1 boats returned, 2 complete interviews",
+    ),
+    "two frames in a stratum": (
+        [
+            ("site_days", 2, {"stratum": "x", "frame_site_days": 9}),
+            (
+                "site_days",
+                None,
+                {
+                    "sample_id": "d3",
+                    "date": "2031-01-08",
+                    "boats_returned": 0,
+                    "stratum": "x",
+                    "frame_site_days": 8,
+                },
+            ),
+        ],
+        [(ERROR, "site_days", 2, "frame_site_days"), (ERROR, "site_days", 4, "frame_site_days")],
+        "others say 8 to 9",
+    ),
+    "frame smaller than the sample": (
+        [
+            ("site_days", 2, {"stratum": "x", "frame_site_days": 1}),
+            (
+                "site_days",
+                None,
+                {
+                    "sample_id": "d3",
+                    "date": "2031-01-08",
+                    "boats_returned": 0,
+                    "stratum": "x",
+                    "frame_site_days": 1,
+                },
+            ),
+        ],
+        [(ERROR, "site_days", 2, "frame_site_days"), (ERROR, "site_days", 4, "frame_site_days")],
+        "of which 2 sampled",
+    ),
+    "stratum that shares a calendar stratum": (
+        [
+            ("site_days", 2, {"stratum": "x"}),
+            (
+                "site_days",
+                None,
+                {"sample_id": "d3", "date": "2031-01-08", "boats_returned": 0, "stratum": "y"},
+            ),
+        ],
+        [(ERROR, "site_days", 2, "frame_site_days"), (ERROR, "site_days", 4, "frame_site_days")],
+        "frame_site_days is needed",
+    ),
+    "interview of nowhere": (
+        [("interviews", 2, {"sample_id": None})],
+        [
+            (ERROR, "interviews", 2, "site"),
+            (ERROR, "interviews", 2, "date"),
+        ],
+        "neither sample_id nor",
+    ),
+    "interview elsewhere than its site-day": (
+        [("interviews", 2, {"site": "r2", "date": "2031-01-07"})],
+        [(ERROR, "interviews", 2, "site"), (ERROR, "interviews", 2, "date")],
+        "site-day d1 has",
+    ),
+    "opportunistic interview on a closed day": (
+        [("interviews", 2, {"sample_id": None, "site": "r2", "date": "2031-01-09"})],
+        [(ERROR, "interviews", 2, "date")],
+        "a day on which the site's area is open",
+    ),
+    "marked of kept": (
+        [("interviews", 2, {"kept_marked": 2})],
+        [(ERROR, "interviews", 2, "kept_marked")],
+        "2 of 1 kept",
+    ),
+    "marked of legal releases": (
+        [("interviews", 2, {"released_legal_marked": 2})],
+        [(ERROR, "interviews", 2, "released_legal_marked")],
+        "2 of 1",
+    ),
+    "marked of sublegal releases": (
+        [("interviews", 2, {"released_sublegal_marked": 5})],
+        [(ERROR, "interviews", 2, "released_sublegal_marked")],
+        "5 of 4",
+    ),
+    "deep-hooked of releases": (
+        [("interviews", 2, {"released_deep_hooked": 6})],
+        [(ERROR, "interviews", 2, "released_deep_hooked")],
+        "6 of 5",
+    ),
+    "nobody aboard": (
+        [("interviews", 2, {"anglers": 0, "kept": 0, "kept_marked": 0})],
+        [(ERROR, "interviews", 2, "anglers")],
+        "0 anglers with 4.5 h and 5 fish",
+    ),
+    "fork over total length": (
+        [("fish", 2, {"fork_length_mm": 613})],
+        [(ERROR, "fish", 2, "fork_length_mm")],
+        "longer than the total length",
+    ),
+    "listed of contacted": (
+        [("coverage", 2, {"boats_to_listed_sites": 10})],
+        [(ERROR, "coverage", 2, "boats_to_listed_sites")],
+        "10 of 9 contacted",
+    ),
+    "died of held": (
+        [("holding_trials", 2, {"died": 21})],
+        [(ERROR, "holding_trials", 2, "died")],
+        "21 of 20 held",
+    ),
+    "unknown quantity": (
+        [("limits", 2, {"quantity": "kept"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "kept_fish",
+    ),
+    "unknown area of a limit": (
+        [("limits", 2, {"areas": "A; Z"})],
+        [(ERROR, "limits", 2, "areas")],
+        "no area Z in areas",
+    ),
+    "unknown season of a limit": (
+        [("limits", 2, {"season": "2031-32"})],
+        [(WARNING, "limits", 2, "season")],
+        "no season 2031-32",
+    ),
+    "boats not counted": (
+        [("site_days", 3, {"boats_returned": None})],
+        [(WARNING, "site_days", 3, "boats_returned")],
+        "counts as missing",
+    ),
+    "boats and no interview": (
+        [("site_days", 3, {"boats_returned": 2})],
+        [(WARNING, "site_days", 3, "boats_returned")],
+        "2 boats returned and no complete interview",
+    ),
+    "trip not over": (
+        [("interviews", 2, {"trip_complete": "no"})],
+        [(WARNING, "interviews", 2, "trip_complete")],
+        "not over",
+    ),
+    "fish in no time": (
+        [("interviews", 2, {"hours_fished": 0})],
+        [(WARNING, "interviews", 2, "hours_fished")],
+        "0 h with 6 fish",
+    ),
+    "no method": (
+        [("interviews", 2, {"method": None})],
+        [(WARNING, "interviews", 2, "method")],
+        "fishing method",
+    ),
+    "over the daily limit": (
+        [("interviews", 2, {"kept": 3, "kept_marked": 3})],
+        [(WARNING, "interviews", 2, "kept")],
+        "3 kept by 2 anglers at 1 a day",
+    ),
+    "unmarked kept": (
+        [("interviews", 2, {"kept_marked": 0})],
+        [(WARNING, "interviews", 2, "kept_marked")],
+        "1 unmarked of 1 kept",
+    ),
+    "fished where it is closed": (
+        [
+            ("site_days", 2, {"date": "2031-01-09"}),  # a Thursday: A is open, B is not
+        ],
+        [(WARNING, "interviews", 3, "area")],
+        "an area fished that is open that day",
+    ),
+    "kept under the legal length": (
+        [("fish", 2, {"total_length_mm": 558.5, "fork_length_mm": 540})],
+        [(WARNING, "fish", 2, "total_length_mm")],
+        "558.5 mm kept under 559.0 mm.*kept in the data",
+    ),
+    "unmarked fish kept": (
+        [("fish", 2, {"marked": "false"})],
+        [(WARNING, "fish", 2, "marked")],
+        "compliance information",
+    ),
+    "count on a closed day": (
+        [("boat_counts", 2, {"date": "2031-04-02"})],
+        [(WARNING, "boat_counts", 2, "date")],
+        "is open",
+    ),
+    "coverage on a closed day": (
+        [("coverage", 2, {"date": "2031-04-02"})],
+        [(WARNING, "coverage", 2, "date")],
+        "is open",
+    ),
+    "release rate without error": (
+        [("release_rates", 2, {"rate_se": None})],
+        [(WARNING, "release_rates", 2, "rate_se")],
+        "carry no error",
+    ),
+    "drop-off without error": (
+        [("drop_off", 2, {"rate_se": None})],
+        [(WARNING, "drop_off", 2, "rate_se")],
+        "carry no error",
+    ),
+}
+
+
+@functools.cache
+def case_findings(name: str) -> tuple[Finding, ...]:
+    """Return what the case of that name gives; once, since two tests look at it."""
+    with tempfile.TemporaryDirectory() as folder:
+        return findings_of(edited(CASES[name][0]), Path(folder))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_broken_rule_gives_its_finding_and_no_other(name: str) -> None:
+    _, expected, words = CASES[name]
+    found = case_findings(name)
+    assert sorted(places(found), key=str) == sorted(expected, key=str), "\n".join(map(str, found))
+    assert any(re.search(words, str(one)) for one in found), found[0]
+
+
+def test_every_rule_but_references_is_broken_by_a_case() -> None:
+    told = {(one.table, one.column, one.allowed) for name in CASES for one in case_findings(name)}
+    tried_elsewhere = {"at most as many complete interviews as boats returned"}
+    untried = [
+        rule
+        for rule in (*rules_frame.RULES, *rules_catch.RULES)
+        if (rule.table, rule.column, rule.allowed) not in told
+        and rule.allowed not in tried_elsewhere
+    ]
+    assert not untried
+
+
+@pytest.mark.parametrize("rule", references(), ids=lambda rule: f"{rule.table}.{rule.column}")
+def test_every_reference_of_the_schema_is_followed(tmp_path: Path, rule: Rule) -> None:
+    found = findings_of(edited([(rule.table, 2, {rule.column: "nowhere"})]), tmp_path)
+    assert (ERROR, rule.table, 2, rule.column) in places(found)
+
+
+FINE: dict[str, list[Edit]] = {
+    "stratum that holds whole calendar strata": [("site_days", 2, {"stratum": "x"})],
+    "stated frame on a closed weekday": [
+        ("site_days", 3, {"date": "2031-01-09", "frame_site_days": 5, "stratum": "x"})
+    ],
+    "opportunistic interview": [
+        ("interviews", 2, {"sample_id": None, "site": "r1", "date": "2031-01-06"})
+    ],
+    "interview that repeats its site-day's place": [
+        ("interviews", 2, {"site": "r1", "date": "2031-01-06"})
+    ],
+    "part recorded without the whole": [("interviews", 2, {"released_legal": None})],
+    "two openings of an area": [
+        ("seasons", None, {"open_date": "2031-04-01", "close_date": "2031-04-15"})
+    ],
+    "small fish from test fishing": [
+        ("fish", 2, {"source": "test_fishing", "total_length_mm": 300, "fork_length_mm": 280})
+    ],
+    "small fish released": [
+        ("fish", 2, {"kept": "false", "total_length_mm": 300, "fork_length_mm": 280})
+    ],
+    "boats of several trips": [("site_days", 2, {"boats_returned": 2})],
+}
+
+
+@pytest.mark.parametrize("name", FINE)
+def test_what_is_allowed_is_not_told(tmp_path: Path, name: str) -> None:
+    assert findings_of(edited(FINE[name]), tmp_path) == ()
+
+
+def stored_week(folder: Path) -> Store:
+    """Return a store that holds the clean week."""
+    store = Store(folder / "s")
+    reading = intake.read_paths([write_week(field_week(), folder / "first")])
+    intake.store_checked(intake.check(reading, store), store)
+    return store
+
+
+def test_rows_stored_earlier_are_seen(tmp_path: Path) -> None:
+    store = stored_week(tmp_path)
+    later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
+    assert findings_of(later, tmp_path, store) == ()
+    later["interviews"] += [field_week()["interviews"][0] | {"interview_id": "i4"}]
+    found = findings_of(later, tmp_path, store)
+    assert places(found) == [
+        (ERROR, "interviews", 2, "sample_id"),
+        (ERROR, "interviews", 3, "sample_id"),
+    ]
+    assert "4 complete interviews with those stored, 3 boats returned" in str(found[0])
+
+
+def test_a_batch_that_breaks_rows_stored_earlier_is_told(tmp_path: Path) -> None:
+    store = stored_week(tmp_path)
+    season = field_week()["seasons"][0] | {"close_date": "2030-12-31"}
+    found = findings_of({"seasons": [season]}, tmp_path, store)
+    assert [one[:3] for one in places(found) if one[0] == ERROR] == [(ERROR, "site_days", None)]
+    assert "stored row sample_id d1: 2031-01-06" in str(found[0])
+
+
+def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(tmp_path: Path) -> None:
+    store = stored_week(tmp_path)
+    rows = field_week()
+    again = {"interviews": [rows["interviews"][0] | {"hours_fished": 5}]}
+    moved = {"site_days": [rows["site_days"][0] | {"boats_returned": 2}]}
+    assert findings_of(again | moved, tmp_path, store) == ()
+
+
+def test_warnings_are_told_of_the_batch_only(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    rows = edited([("interviews", 2, {"method": None})])
+    reading = intake.read_paths([write_week(rows, tmp_path / "first")])
+    intake.store_checked(intake.check(reading, store), store)
+    assert findings_of({"areas": field_week()["areas"]}, tmp_path, store) == ()
+
+
+def test_faulty_season_cells_do_not_close_every_day(tmp_path: Path) -> None:
+    found = findings_of(edited([("seasons", 2, {"close_date": "soon"})]), tmp_path)
+    assert places(found) == [(ERROR, "seasons", 2, "close_date")]
+
+
+def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path) -> None:
+    store = stored_week(tmp_path)
+    later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
+    reading = intake.read_paths([write_week(later, tmp_path / "later")])
+    intake.store_checked(intake.check(reading, store), store)
+    with pytest.raises(DataRefused, match="stays") as caught:
+        store.withdraw("b0001")
+    told = {(one.table, one.column) for one in caught.value.findings}
+    assert ("interviews", "sample_id") in told
+    assert store.version == 2
+    store.withdraw("b0002")
+    store.withdraw("b0001")
+    assert store.read("interviews").num_rows == 0

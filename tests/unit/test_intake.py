@@ -1,0 +1,346 @@
+"""Reading files: what a cell may hold, what refuses a file, what a quarantine sets aside."""
+
+from __future__ import annotations
+
+import datetime as dt
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.data import intake
+from analytics.data.cells import Fault, read_cell, read_extra
+from analytics.data.digest import counted, grouped, quarantine_csv
+from analytics.data.schema import TABLES
+from analytics.data.store import Store
+from analytics.errors import DataRefused, WrongUse
+from tests.field_week import field_week, write_csv, write_week
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analytics.data.findings import Finding
+    from analytics.data.intake import Reading
+
+HEADER = "date,holiday\n"
+
+
+def read(path: Path, content: bytes | str) -> Reading:
+    """Read one file of the given content."""
+    data = content.encode() if isinstance(content, str) else content
+    path.write_bytes(data)
+    return intake.read_paths([path])
+
+
+def only(findings: tuple[Finding, ...]) -> Finding:
+    assert len(findings) == 1, findings
+    return findings[0]
+
+
+CELLS: list[tuple[str, Any, Any]] = [
+    ("interviews.kept", " 3 ", 3),
+    ("interviews.kept", "3.0", 3),
+    ("interviews.kept", "1E2", 100),
+    ("interviews.kept", "", None),
+    ("interviews.kept", "  ", None),
+    ("interviews.kept", Decimal("2"), 2),
+    ("interviews.kept", 2.0, 2),
+    ("interviews.hours_fished", ".5", 0.5),
+    ("interviews.hours_fished", "0.1", 0.1),
+    ("interviews.hours_fished", 7, 7.0),
+    ("interviews.date", "2032-02-29", dt.date(2032, 2, 29)),
+    ("interviews.date", dt.datetime(2031, 1, 2), dt.date(2031, 1, 2)),
+    ("interviews.date", dt.date(2031, 1, 2), dt.date(2031, 1, 2)),
+    ("interviews.trip_complete", "YES", True),
+    ("interviews.trip_complete", "0", False),
+    ("interviews.trip_complete", True, True),
+    ("interviews.trip_complete", 1.0, True),
+    ("interviews.sample_id", 17, "17"),
+    ("interviews.sample_id", 17.0, "17"),
+    ("interviews.sample_id", "007", "007"),
+    ("interviews.method", "jig - slow", "jig - slow"),
+    ("boat_counts.time", "07:30", "07:30"),
+    ("boat_counts.time", dt.time(7, 30), "07:30"),
+    ("fish.source", "dockside", "dockside"),
+]
+
+
+@pytest.mark.parametrize(("place", "written", "value"), CELLS)
+def test_a_cell_is_read(place: str, written: Any, value: Any) -> None:
+    table, column = place.split(".")
+    got = read_cell(written, column=TABLES[table].column(column))
+    assert got == value
+    assert type(got) is type(value)
+
+
+FAULTS: list[tuple[str, Any]] = [
+    ("interviews.kept", "-1"),
+    ("interviews.kept", "1.5"),
+    ("interviews.kept", "1000000000"),
+    ("interviews.kept", "1e999"),
+    ("interviews.kept", "two"),
+    ("interviews.kept", "1,200"),
+    ("interviews.kept", "٣"),
+    ("interviews.kept", True),
+    ("interviews.kept", float("nan")),
+    ("interviews.hours_fished", "NaN"),
+    ("interviews.hours_fished", "inf"),
+    ("interviews.hours_fished", float("inf")),
+    ("interviews.hours_fished", "24.1"),
+    ("interviews.hours_fished", "3,5"),
+    ("interviews.hours_fished", "0x10"),
+    ("interviews.hours_fished", "1_0"),
+    ("release_rates.rate_prop", "15"),
+    ("interviews.date", "2031-02-30"),
+    ("interviews.date", "2031-2-3"),
+    ("interviews.date", "03/02/2031"),
+    ("interviews.date", "2031-02-03 00:00"),
+    ("interviews.date", "0031-02-03"),
+    ("interviews.date", 20310203),
+    ("interviews.date", dt.datetime(2031, 1, 2, 3)),
+    ("interviews.date", dt.datetime(2031, 1, 2, tzinfo=dt.UTC)),
+    ("interviews.trip_complete", "maybe"),
+    ("interviews.trip_complete", 2),
+    ("interviews.method", "=1+1"),
+    ("interviews.method", "+1"),
+    ("interviews.method", "-1"),
+    ("interviews.method", "@SUM(A1)"),
+    ("interviews.method", "a\nb"),
+    ("interviews.method", "a\x00b"),
+    ("interviews.method", 1.5),
+    ("interviews.method", float("nan")),
+    ("interviews.method", b"bytes"),
+    ("boat_counts.time", "7:30"),
+    ("boat_counts.time", "24:00"),
+    ("fish.source", "Dockside"),
+]
+
+
+@pytest.mark.parametrize(("place", "written"), FAULTS)
+def test_a_faulty_cell_says_what_is_allowed(place: str, written: Any) -> None:
+    table, column = place.split(".")
+    got = read_cell(written, column=TABLES[table].column(column))
+    assert isinstance(got, Fault)
+    assert got.allowed
+
+
+def test_extra_cells_may_be_signed_numbers_but_no_formulas() -> None:
+    assert read_extra("-3.5") == "-3.5"
+    assert read_extra(-3.5) == "-3.5"
+    assert read_extra("  ") is None
+    assert isinstance(read_extra("-cmd|x"), Fault)
+
+
+def test_every_bad_cell_is_told_with_its_place(tmp_path: Path) -> None:
+    reading = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,a\nsoon,b\n2031-02-30,=c\n")
+    told = [(one.row, one.column, one.seen) for one in reading.findings]
+    assert told == [(3, "date", "soon"), (4, "date", "2031-02-30"), (4, "holiday", "=c")]
+    assert {one.file for one in reading.findings} == {str(tmp_path / "holidays.csv")}
+    assert reading.tables["holidays"].data["date"].null_count == 2
+
+
+def test_rows_are_numbered_as_a_spreadsheet_does(tmp_path: Path) -> None:
+    text = HEADER + '2031-01-01,"two\nlines"\n\n2031-01-02\n2031-01-03,ok\nbad,b\n,\n\n'
+    reading = read(tmp_path / "holidays.csv", text)
+    told = {(one.row, one.column) for one in reading.findings if one.severity == "error"}
+    assert told == {(2, "holiday"), (4, None), (6, "date")}
+    assert "1 rows without any value" in str(reading.findings)
+    assert reading.tables["holidays"].row.tolist() == [2, 5, 6]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "an empty file"),
+        (b"\xef\xbb\xbf\r\n", "an empty file"),
+        (b"date;holiday\n2031-01-01;x\n", "parted by a semicolon"),
+        (b"date\tholiday\n2031-01-01\tx\n", "parted by a tab"),
+        (b"date,holiday\n2031-01-01,F\xe9te\n", "row 2.*0xE9, which is not UTF-8"),
+        ("date,holiday\n".encode("utf-16"), "UTF-16"),
+        (b"day,holiday\n2031-01-01,x\n", "no column date; there are: day, holiday"),
+        (b"Date,holiday\n2031-01-01,x\n", "did you mean Date"),
+        (b"date,date\n2031-01-01,x\n", "the column 'date' 2 times"),
+        (b"date,\n2031-01-01,x\n", "a column with values and no name"),
+        (b"date,=cmd()\n2031-01-01,x\n", "the column name =cmd"),
+        (b"2031-01-01,x\n", "no column date"),
+        (b"PK\x03\x04\x14\x00\x06\x00\x08\x00\x00\x00!\x00\xff\xfe", "not UTF-8"),
+    ],
+)
+def test_a_file_that_cannot_be_taken_is_told(tmp_path: Path, content: bytes, words: str) -> None:
+    import re
+
+    reading = read(tmp_path / "holidays.csv", content)
+    assert re.search(words, str(only(reading.faults)))
+
+
+@pytest.mark.parametrize("ending", [b"", b"\n", b"\r\n"])
+def test_a_header_alone_is_no_rows_and_a_warning(tmp_path: Path, ending: bytes) -> None:
+    reading = read(tmp_path / "holidays.csv", b"\xef\xbb\xbfdate,holiday" + ending)
+    assert not reading.faults
+    assert only(reading.findings).severity == "warning"
+    assert reading.tables["holidays"].data.num_rows == 0
+
+
+def test_a_misspelt_optional_column_is_told(tmp_path: Path) -> None:
+    reading = read(tmp_path / "holidays.csv", "date,Holidays\n2031-01-01,x\n")
+    assert "did you mean holiday?" in str(only(reading.findings))
+
+
+def test_a_table_cut_short_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "holidays.parquet"
+    pq.write_table(pa.table({"date": [dt.date(2031, 1, 1)]}), path)
+    whole = path.read_bytes()
+    for cut in (len(whole) - 10, 20, 3, 0):
+        reading = read(path, whole[:cut])
+        assert "Parquet" in str(only(reading.faults))
+
+
+def test_parquet_types_are_judged_like_text(tmp_path: Path) -> None:
+    path = tmp_path / "interviews.parquet"
+    table = pa.table(
+        {
+            "interview_id": pa.array([1, 2, 3]),
+            "area": pa.array(["A", "A", "=B"]).dictionary_encode(),
+            "date": pa.array(
+                [dt.datetime(2031, 1, 1), dt.datetime(2031, 1, 1, 5), None], pa.timestamp("ns")
+            ),
+            "anglers": pa.array([2.0, 1.5, None]),
+            "hours_fished": pa.array([1.0, float("nan"), float("inf")]),
+            "kept": pa.array([1, -1, None], pa.int8()),
+            "released_legal": pa.array([1, 2, 3], pa.uint64()),
+            "released_sublegal": pa.array([[1], [2], [3]]),
+            "trip_complete": pa.array([True, False, None]),
+            "method": pa.array(["jig", None, "troll"], pa.large_string()),
+        }
+    )
+    pq.write_table(table, path)
+    reading = intake.read_paths([path])
+    told = {(one.row, one.column) for one in reading.findings if one.severity == "error"}
+    assert told == {
+        (4, "area"),
+        (3, "date"),
+        (3, "anglers"),
+        (3, "hours_fished"),
+        (4, "hours_fished"),
+        (3, "kept"),
+        (2, "released_sublegal"),
+        (3, "released_sublegal"),
+        (4, "released_sublegal"),
+    }
+    data = reading.tables["interviews"].data
+    assert data["interview_id"].to_pylist() == ["1", "2", "3"]
+    assert data["date"].to_pylist() == [dt.date(2031, 1, 1), None, None]
+    assert data["trip_complete"].to_pylist() == [True, False, None]
+
+
+def test_folders_and_files_are_found(tmp_path: Path) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    (week / "notes.txt").write_text("ignored")
+    (week / "truth").mkdir()
+    write_csv(week / "truth" / "what.csv", [{"a": 1}])
+    extra = write_csv(tmp_path / "holidays.csv", [{"date": "2031-02-02", "holiday": "B"}])
+    reading = intake.read_paths([week, extra, week / "areas.csv"])
+    assert not reading.faults
+    assert reading.tables["holidays"].data.num_rows == 2
+    assert reading.tables["areas"].data.num_rows == 2  # named twice, read once
+
+
+def test_paths_without_tables_are_told(tmp_path: Path) -> None:
+    with pytest.raises(WrongUse, match="does not exist"):
+        intake.read_paths([tmp_path / "nowhere"])
+    assert "no table in this folder" in str(only(intake.read_paths([tmp_path]).faults))
+    unknown = write_csv(tmp_path / "interview.csv", [{"a": 1}])
+    assert "did you mean interviews?" in str(only(intake.read_paths([tmp_path]).faults))
+    unknown.rename(tmp_path / "interviews.xlsx")
+    fault = only(intake.read_paths([tmp_path / "interviews.xlsx"]).faults)
+    assert "save the sheet as CSV" in str(fault)
+
+
+def test_keys_given_twice_are_told(tmp_path: Path) -> None:
+    same = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,a\n2031-01-02,b\n2031-01-01,a\n")
+    assert [one.row for one in same.findings] == [4]
+    other = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,a\n2031-01-02,b\n2031-01-01,c\n")
+    assert [one.row for one in other.findings] == [2, 4]
+    assert "2031-01-01 again, as in row 4" in str(other.findings[0])
+
+
+def test_extra_columns_are_kept(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    reading = read(tmp_path / "holidays.csv", "date,depth,note\n2031-01-01,-4,\n2031-01-02,,ü\n")
+    intake.store_checked(intake.check(reading, store), store)
+    back = store.read("holidays")
+    assert back.column_names == ["date", "holiday", "depth", "note"]
+    assert back.select(["depth", "note"]).to_pylist() == [
+        {"depth": "-4", "note": None},
+        {"depth": None, "note": "ü"},
+    ]
+
+
+def test_an_error_refuses_the_whole_batch(tmp_path: Path) -> None:
+    rows = field_week()
+    rows["interviews"][1]["hours_fished"] = -1
+    store = Store(tmp_path / "s")
+    checked = intake.check(intake.read_paths([write_week(rows, tmp_path / "week")]), store)
+    with pytest.raises(DataRefused, match="1 error: nothing was stored"):
+        intake.store_checked(checked, store)
+    assert not (tmp_path / "s").exists()
+
+
+def test_a_quarantine_sets_faulty_rows_and_what_hangs_on_them_aside(tmp_path: Path) -> None:
+    rows = field_week()
+    rows["site_days"][0]["date"] = "6 January"
+    rows["sites"].append({"site": "r3", "area": "X"})
+    store = Store(tmp_path / "s")
+    reading = intake.read_paths([write_week(rows, tmp_path / "week")])
+    checked = intake.check(reading, store, quarantine=True)
+    aside = sorted({(one.table, one.row) for one in checked.set_aside})
+    assert aside == [
+        ("bycatch", 2),
+        ("fish", 2),
+        ("interviews", 2),
+        ("interviews", 3),
+        ("site_days", 2),
+        ("sites", 4),
+    ]
+    assert not checked.errors
+    intake.store_checked(checked, store)
+    assert store.read("site_days")["sample_id"].to_pylist() == ["d2"]
+    assert store.read("interviews").num_rows == 0
+    sheet = quarantine_csv(checked.set_aside, reading.raws)
+    assert '""date"": ""6 January""' in sheet
+    assert len(sheet.splitlines()) == 1 + len(checked.set_aside)
+
+
+def test_a_quarantine_does_not_help_a_file_or_rows_stored_earlier(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s")
+    week = write_week(field_week(), tmp_path / "week")
+    intake.store_checked(intake.check(intake.read_paths([week]), store), store)
+    (tmp_path / "holidays.csv").write_bytes(b"")
+    empty = intake.check(intake.read_paths([tmp_path / "holidays.csv"]), store, quarantine=True)
+    assert len(empty.errors) == 1
+    season = field_week()["seasons"][0] | {"close_date": "2030-12-31"}
+    shorter = intake.read_paths([write_csv(tmp_path / "seasons.csv", [season])])
+    checked = intake.check(shorter, store, quarantine=True)
+    assert [one.row for one in checked.errors] == [None]
+    assert store.version == 1
+
+
+def test_a_quarantine_keeps_ragged_lines_and_disarms_formulas(tmp_path: Path) -> None:
+    reading = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,=cmd()\n2031-01-02\n")
+    checked = intake.check(reading, Store(tmp_path / "s"), quarantine=True)
+    lines = quarantine_csv(checked.set_aside, reading.raws).splitlines()
+    assert lines[0] == "file,table,row,column,seen,allowed,advice,row_json"
+    assert any(",'=cmd()," in line for line in lines)
+    assert any('{""line"": ""2031-01-02""}' in line for line in lines)
+
+
+def test_alike_findings_are_grouped_on_the_screen_only(tmp_path: Path) -> None:
+    reading = read(tmp_path / "holidays.csv", HEADER + "soon,\n" * 126)
+    errors = [one for one in reading.findings if one.severity == "error"]
+    assert len(errors) == 126
+    lines = grouped(errors)
+    assert len(lines) == 4
+    assert lines[-1].strip() == "... and 123 more like it"
+    assert counted(errors) == "126 errors"
