@@ -1,0 +1,408 @@
+"""The command line as a user meets it: exit status, messages, and a store left as it was."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import textwrap
+import time
+import urllib.request
+from typing import TYPE_CHECKING, Any
+
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.cli import main
+from analytics.data.store import Store
+from analytics.table import RESULT_COLUMNS, RESULT_SCHEMA
+from tests.field_week import field_week, write_csv, write_week
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+COMMANDS = ("import", "batches", "withdraw", "estimate", "bulletin", "demo", "open")
+
+
+class Run:
+    """Runs the command line in this process and keeps what it said."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str]) -> None:
+        self._capsys = capsys
+
+    def __call__(self, *args: object) -> tuple[int, str, str]:
+        """Return exit status, standard output and standard error."""
+        with pytest.raises(SystemExit) as ended:
+            main([str(arg) for arg in args])
+        said = self._capsys.readouterr()
+        assert "Traceback" not in said.err
+        return int(ended.value.code or 0), said.out, said.err
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
+    return Run(capsys)
+
+
+@pytest.fixture
+def stored(tmp_path: Path, run: Run) -> Path:
+    """Return a store that holds the clean week as its first version."""
+    store = tmp_path / "store"
+    status, _, err = run("import", write_week(field_week(), tmp_path / "week"), "--store", store)
+    assert status == 0, err
+    return store
+
+
+def contents(store: Path) -> dict[str, bytes]:
+    return {
+        str(file.relative_to(store)): file.read_bytes()
+        for file in sorted(store.rglob("*"))
+        if file.is_file() and file.name != ".lock"
+    }
+
+
+def row_of(table: str, **cells: Any) -> Callable[[Path], Path]:
+    """Return what writes one row of a table, changed, under a new key where it has one."""
+
+    def write(folder: Path) -> Path:
+        return write_csv(folder / f"{table}.csv", [field_week()[table][0] | cells])
+
+    return write
+
+
+def file_of(name: str, content: bytes) -> Callable[[Path], Path]:
+    def write(folder: Path) -> Path:
+        (folder / name).write_bytes(content)
+        return folder / name
+
+    return write
+
+
+def cut_parquet(folder: Path) -> Path:
+    import pyarrow as pa
+
+    path = folder / "areas.parquet"
+    pq.write_table(pa.table({"area": ["A"] * 1000}), path)
+    path.write_bytes(path.read_bytes()[:-20])
+    return path
+
+
+def nothing(folder: Path) -> Path:
+    (folder / "bare").mkdir()
+    return folder / "bare"
+
+
+def twice(folder: Path) -> Path:
+    row = field_week()["areas"][0]
+    return write_csv(folder / "areas.csv", [row, row | {"area_name": "other"}])
+
+
+BAD: dict[str, tuple[Callable[[Path], Path], str]] = {
+    "empty file": (file_of("areas.csv", b""), "an empty file"),
+    "wrong delimiter": (file_of("areas.csv", b"area;area_name\nA;x\n"), "semicolon"),
+    "Latin-1 bytes": (file_of("areas.csv", b"area,area_name\nA,\xe9\n"), "row 2: the byte 0xE9"),
+    "missing column": (file_of("areas.csv", b"name\nx\n"), "no column area"),
+    "duplicate key": (twice, "A again, as in row 3"),
+    "negative hours": (row_of("interviews", hours_fished=-4), "hours_fished: -4; allowed:"),
+    "date outside the season": (
+        row_of("site_days", sample_id="d9", date="2031-07-01"),
+        "2031-07-01 (Tuesday) in area A",
+    ),
+    "interview without its site-day": (
+        row_of("interviews", interview_id="i9", sample_id="d9"),
+        "no sample_id d9 in site_days",
+    ),
+    "10^9 in a count": (row_of("interviews", released_sublegal=10**9), "1000000000"),
+    "NaN": (row_of("interviews", hours_fished="NaN"), "leave the cell empty for not recorded"),
+    "formula": (row_of("areas", area_name="=1+1"), "would run it as a formula"),
+    "truncated Parquet": (cut_parquet, "cut short"),
+    "folder with nothing in it": (nothing, "no table in this folder"),
+    "unknown table": (file_of("area.csv", b"area\nA\n"), "did you mean areas?"),
+    "header twice": (file_of("areas.csv", b"area,area\nA,B\n"), "2 times in the header"),
+    "ragged row": (file_of("areas.csv", b"area,area_name\nA\n"), "number of cells"),
+    "open quote": (file_of("areas.csv", b'area,area_name\nA,"x\nB,y\n'), "double quote"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_input_ends_in_a_message_and_an_unchanged_store(
+    tmp_path: Path, run: Run, stored: Path, name: str
+) -> None:
+    before = contents(stored)
+    write, words = BAD[name]
+    (tmp_path / "bad").mkdir()
+    status, out, err = run("import", write(tmp_path / "bad"), "--store", stored)
+    assert status == 1
+    assert words in err
+    assert err.rstrip().endswith("nothing was stored")
+    assert out == ""
+    assert contents(stored) == before
+
+
+def test_an_import_says_what_it_did(tmp_path: Path, run: Run, stored: Path) -> None:
+    again = run("import", tmp_path / "week", "--store", stored)
+    assert again[0] == 0
+    assert "nothing new" in again[2]
+    changed = row_of("areas", area_name="Far North")(tmp_path)
+    status, out, err = run("import", changed, "--store", stored)
+    assert (status, out) == (0, "")
+    assert "areas 1 changed; version 2" in err
+    status, out, err = run("batches", "--store", stored)
+    assert status == 0
+    assert [line.split("\t")[0] for line in out.splitlines()] == ["1", "2"]
+    assert "1 changed\tareas.csv" in out
+
+
+def test_check_only_stores_nothing(tmp_path: Path, run: Run) -> None:
+    store = tmp_path / "store"
+    week = write_week(field_week(), tmp_path / "week")
+    assert run("import", week, "--store", store, "--check-only")[0] == 0
+    row_of("areas", area="=A")(week)
+    assert run("import", week, "--store", store, "--check-only")[0] == 1
+    assert not store.exists()
+
+
+def test_a_quarantine_stores_the_rest(tmp_path: Path, run: Run, stored: Path) -> None:
+    rows = [field_week()["interviews"][0] | {"interview_id": "i3", "hours_fished": -1}]
+    rows += [field_week()["interviews"][0] | {"interview_id": "i4"}]
+    path = write_csv(tmp_path / "interviews.csv", rows)
+    aside = tmp_path / "aside.csv"
+    seen = run("import", path, "--store", stored, "--quarantine", aside, "--check-only")
+    assert seen[0] == 1
+    assert "a quarantine would set 1 rows aside" in seen[2]
+    assert not aside.exists()
+    status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
+    assert status == 0
+    assert "1 rows set aside" in err
+    assert Store(stored).read("interviews")["interview_id"].to_pylist() == ["i1", "i2", "i4"]
+    assert '""hours_fished"": ""-1""' in aside.read_text(encoding="utf-8-sig")
+    kept = aside.read_bytes()
+    status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
+    assert status == 2
+    assert "name another file" in err
+    assert aside.read_bytes() == kept
+
+
+def test_withdraw_takes_a_batch_out(tmp_path: Path, run: Run, stored: Path) -> None:
+    run("import", row_of("areas", area="C")(tmp_path), "--store", stored)
+    status, _, err = run("withdraw", "b0002", "--store", stored)
+    assert status == 0
+    assert "version 3" in err
+    assert run("withdraw", "b0002", "--store", stored)[0] == 2
+    assert "withdrawn in version 3" in run("batches", "--store", stored)[1]
+
+
+def test_withdraw_is_refused_where_rows_hang_on_it(tmp_path: Path, run: Run, stored: Path) -> None:
+    late = row_of("interviews", interview_id="i3")(tmp_path)
+    run("import", late, "--store", stored)
+    status, _, err = run("withdraw", "b0001", "--store", stored)
+    assert status == 1
+    assert "no sample_id d1 in site_days" in err
+    assert Store(stored).version == 2
+
+
+def test_estimates_are_the_contracts_rows(tmp_path: Path, run: Run, stored: Path) -> None:
+    status, out, _ = run("estimate", "--store", stored, "--by", "season", "--out", "-")
+    assert status == 0
+    assert out.splitlines()[0] == ",".join(RESULT_COLUMNS)
+    csv_file, parquet = tmp_path / "rows.csv", tmp_path / "rows.parquet"
+    assert run("estimate", "--store", stored, "--by", "season", "--out", csv_file)[0] == 0
+    assert csv_file.read_text() == out
+    assert run("estimate", "--store", stored, "--out", parquet)[0] == 0
+    assert pq.read_schema(parquet).equals(RESULT_SCHEMA)
+    assert set(pq.read_table(parquet)["week"].to_pylist()) == {"2030-W44"} | {
+        f"2030-W{week}" for week in range(45, 53)
+    } | {"2031-W01", "2031-W02"}
+    assert not list(tmp_path.glob(".draft-*"))
+
+
+def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
+    from analytics.bulletin.shelf import TABLE_SCHEMAS, cards, shelf_of
+
+    out = tmp_path / "out"
+    status, _, err = run("bulletin", "--store", stored, "--out", out)
+    assert status == 0
+    card = cards(shelf_of(stored))[0]
+    assert card.bulletin in err
+    for name, schema in TABLE_SCHEMAS.items():
+        assert pq.read_schema(out / f"{name}.parquet").names == schema.names
+        header = (out / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
+        assert header == ",".join(schema.names)
+
+
+WRONG: dict[str, tuple[tuple[str, ...], str]] = {
+    "no command": (("frobnicate",), "No such command"),
+    "no store option": (("batches",), "Missing option '--store'"),
+    "by": (("estimate", "--by", "month", "--out", "-", "--store", "{}"), "area,week or season"),
+    "by twice": (("estimate", "--by", "area,area", "--out", "-", "--store", "{}"), "allowed"),
+    "level": (("estimate", "--level", "95", "--out", "-", "--store", "{}"), "such as 0.95"),
+    "level nan": (("estimate", "--level", "nan", "--out", "-", "--store", "{}"), "such as 0.95"),
+    "week": (("estimate", "--through", "2031-5", "--out", "-", "--store", "{}"), "2031-W05"),
+    "week 60": (("bulletin", "--through", "2031-W60", "--store", "{}"), "2031-W05"),
+    "season": (("estimate", "--season", "1", "--out", "-", "--store", "{}"), "2030-31"),
+    "version": (("estimate", "--as-of", "9", "--out", "-", "--store", "{}"), "0 to 1"),
+    "ending": (("estimate", "--out", "rows.xlsx", "--store", "{}"), ".csv or .parquet"),
+    "folder": (("estimate", "--out", "/no/such/rows.csv", "--store", "{}"), "make it first"),
+    "batch": (("withdraw", "b7", "--store", "{}"), "no batch 'b7'"),
+    "path": (("import", "/no/such", "--store", "{}"), "does not exist"),
+    "seed": (("demo", "--seed", "-1", "--out", "x"), "x>=0"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_wrong_use_is_status_two(run: Run, stored: Path, name: str) -> None:
+    before = contents(stored)
+    args, words = WRONG[name]
+    status, out, err = run(*(arg.replace("{}", str(stored)) for arg in args))
+    assert (status, out) == (2, "")
+    assert words in err
+    assert contents(stored) == before
+
+
+@pytest.mark.parametrize("command", ["batches", "estimate", "bulletin", "withdraw", "open"])
+def test_commands_that_read_want_a_store(tmp_path: Path, run: Run, command: str) -> None:
+    more = {"estimate": ("--out", "-"), "withdraw": ("b1",)}.get(command, ())
+    status, _, err = run(command, "--store", tmp_path / "none", *more)
+    assert status == 1
+    assert "no store at" in err
+    assert not (tmp_path / "none").exists()
+
+
+def test_a_folder_that_holds_something_else_is_no_store(tmp_path: Path, run: Run) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    status, _, err = run("import", week, "--store", week)
+    assert status == 1
+    assert "not a store" in err
+
+
+def test_a_place_that_cannot_be_written_is_told(tmp_path: Path, run: Run) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    status, _, err = run("import", week, "--store", "/proc/nowhere/store")
+    assert status == 1
+    assert "cannot be made" in err
+
+
+def python(script: str, *args: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", textwrap.dedent(script), *map(str, args)]
+    return subprocess.run(command, check=False, capture_output=True, text=True, timeout=90)
+
+
+def test_a_full_disk_is_told_and_leaves_the_store(tmp_path: Path, stored: Path) -> None:
+    rows = field_week()["interviews"][0]
+    many = [rows | {"interview_id": f"x{n}", "trip_complete": "no"} for n in range(20_000)]
+    path = write_csv(tmp_path / "interviews.csv", many)
+    done = python(
+        """
+        import resource, sys
+        resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+        from analytics.cli import main
+        main(["import", sys.argv[1], "--store", sys.argv[2]])
+        """,
+        path,
+        stored,
+    )
+    assert done.returncode == 1, done.stderr[-500:]
+    assert "cannot be written" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert Store(stored).version == 1
+    assert Store(stored).read("interviews").num_rows == 2
+
+
+def test_an_interrupt_leaves_the_store(tmp_path: Path, stored: Path) -> None:
+    done = python(
+        """
+        import os, signal, sys
+        from analytics.cli import main
+        from analytics.data import delta
+        append = delta.append
+
+        def interrupted(path, data):
+            append(path, data)
+            os.kill(os.getpid(), signal.SIGINT)
+
+        delta.append = interrupted
+        main(["import", sys.argv[1], "--store", sys.argv[2]])
+        """,
+        row_of("areas", area="C")(tmp_path),
+        stored,
+    )
+    assert done.returncode == 130
+    assert "interrupted" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert Store(stored).version == 1
+    assert Store(stored).read("areas").num_rows == 2
+
+
+def test_help_explains_each_command_quickly(run: Run) -> None:
+    status, out, _ = run("--help")
+    assert status == 0
+    for command in COMMANDS:
+        assert command in out
+        status, text, _ = run(command, "--help")
+        assert status == 0
+        assert f"blackmouth {command}" in text.split("Examples:")[1]
+    done = python(
+        """
+        import sys
+        from analytics.cli import main
+        try:
+            main(["--help"])
+        except SystemExit:
+            heavy = {"pandas", "pyarrow", "duckdb", "deltalake", "scipy", "numpy", "streamlit"}
+            print("LOADED", sorted(heavy & set(sys.modules)))
+        """
+    )
+    assert "LOADED []" in done.stdout
+
+
+def test_the_demo_can_be_imported(tmp_path: Path, run: Run) -> None:
+    assert run("demo", "--out", tmp_path / "demo", "--seed", "3")[0] == 0
+    store = tmp_path / "store"
+    assert run("import", tmp_path / "demo", "--store", store, "--check-only")[0] == 0
+    assert run("import", tmp_path / "demo" / "dirty", "--store", store)[0] == 1
+    assert not store.exists()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("localhost", 0))
+        return int(probe.getsockname()[1])
+
+
+def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
+    port = free_port()
+    command = [sys.executable, "-m", "analytics.cli", "open"]
+    command += ["--store", str(stored), "--port", str(port)]
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    child = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment)
+    try:
+        assert child.stderr is not None
+        said = ""
+        until = time.monotonic() + 60
+        while "the dashboard is at" not in said and time.monotonic() < until:
+            said += child.stderr.readline()
+        assert f"http://localhost:{port}" in said
+        assert "no bulletin in" in said
+        with urllib.request.urlopen(f"http://localhost:{port}/_stcore/health", timeout=10) as ok:
+            assert ok.status == 200
+        child.send_signal(signal.SIGINT)
+        rest = child.communicate(timeout=20)[1]
+    finally:
+        child.kill()
+        child.wait()
+    assert child.returncode == 0
+    assert "the dashboard has ended" in rest
+    with socket.socket() as probe:
+        assert probe.connect_ex(("localhost", port)) != 0
+
+
+def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("localhost", 0))
+        taken.listen()
+        status, _, err = run("open", "--store", stored, "--port", taken.getsockname()[1])
+    assert status == 2
+    assert "is in use" in err
