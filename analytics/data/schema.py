@@ -178,7 +178,7 @@ _TABLES = (
             _text("open_weekdays", "Open weekdays as ISO digits (1 is Monday).", default="1234567"),
             _text(
                 "day_groups",
-                "Weekday digits split by |; a holiday belongs to the group of day 7.",
+                "Weekday digits split by a bar; a holiday belongs to the group of day 7.",
                 default="12345|67",
             ),
             _text(
