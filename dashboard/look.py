@@ -47,7 +47,7 @@ _SHEET = """
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
-  .st-key-heat .heatmap-label {display: none;}
+  .st-key-heat .scatterlayer .trace:first-child {display: none;}
 }
 </style>
 """

@@ -83,9 +83,11 @@ def reservations(choice: Choice) -> None:
     st.header("What to know before using these figures", anchor=False)
     notes = sentences.strata_notes(choice.book, areas=choice.areas, week=choice.week)
     if notes:
+        if choice.areas:
+            st.markdown("Boats also land outside the area they fished: every area is listed.")
         _list(notes)
     else:
-        st.markdown("Every stratum of the week was sampled on two site-days or more.")
+        st.markdown("No stratum of the week is thin, filled in or partly lost.")
     findings = sentences.finding_notes(choice.book)
     if findings:
         with st.expander(f"Findings in the data behind this bulletin ({len(findings)})"):

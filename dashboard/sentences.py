@@ -83,17 +83,19 @@ def glossary(*, level: float) -> str:
 def strata_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each thin, filled or partly lost stratum of a week.
 
+    Strata of every landing area are told, because fish are landed in other areas than they were
+    met in; those of the chosen areas come first.
+
     Parameters
     ----------
     book : Book
     areas : sequence of str
-        Landing areas; empty for all.
+        Chosen areas.
     week : str
         ISO week.
     """
     chosen = [one for one in book.strata if one.week == week]
-    if areas:
-        chosen = [one for one in chosen if one.landing_area in areas]
+    chosen.sort(key=lambda one: one.landing_area not in areas)
     return [note for one in chosen for note in _stratum_notes(book, one)]
 
 

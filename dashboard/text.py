@@ -31,6 +31,9 @@ CAUTION_SIGNS = (
     ("!!", f"over {100 * STRONG_CAUTION_PSE:.0f}{PERCENT}"),
 )
 
+#: A ratio beyond which percent read badly and "times" is said instead.
+LARGE_RATIO = 3.0
+
 _UNITS = {
     "fish": ("fish", "fish"),
     "boat_trip": ("boat trip", "boat trips"),
@@ -172,6 +175,9 @@ def change(one: Change | None) -> str:
     word = change_word(one)
     if one.ci_low is None or one.ci_high is None:
         return f"not known: {amount}, without an interval"
+    if one.form == "ratio" and max(one.change, one.ci_high) > LARGE_RATIO:
+        limits = f"{one.ci_low:.1f}–{one.ci_high:.1f}"
+        return f"{word}: {one.change:.1f} times ({level(one.ci_level)} CI {limits})"
     limits = f"{_shift(one, one.ci_low)} to {_shift(one, one.ci_high)}"
     limits += unit if unit == PERCENT else ""
     return f"{word}: {amount} ({level(one.ci_level)} CI {limits})"
@@ -248,4 +254,5 @@ def _power(size: float) -> int:
 def _shift(one: Change, amount: float) -> str:
     """Return a change as signed percent (ratio) or signed percentage points (difference)."""
     points = 100 * (amount if one.form == "difference" else amount - 1)
-    return f"{points:+,.0f}".replace("-", "−")
+    shown = f"{points:+,.1f}" if 0.05 <= abs(points) < 1 else f"{points + 0.0:+,.0f}"
+    return "0" if shown in ("+0", "-0") else shown.replace("-", "−")

@@ -114,7 +114,7 @@ def _heat_map(choice: Choice) -> None:
     quantity = filters.switch("Map", HEAT, key="map", words=_label)
     book, shown = choice.book, choice.shown
     cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
-    st.markdown("Colour runs from the lowest to the highest figure in view.")
+    st.markdown(heat.span_words(cells.values()))
     signs = tables.legend(_marks([cells.values()]), chosen=choice.week, more=text.CAUTION_SIGNS)
     st.html(signs)
     figure = heat.heat(

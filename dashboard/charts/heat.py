@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from statistics import median
 from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
@@ -9,16 +11,31 @@ import plotly.graph_objects as go
 from analytics.units import QUANTITIES, Kind
 from dashboard import text
 from dashboard.charts.marks import PLAIN, mark
-from dashboard.charts.palette import FONT
+from dashboard.charts.palette import FONT, on_scale
 from dashboard.charts.trends import hover
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from dashboard.book import Row
     from dashboard.charts.palette import Palette
 
 ROW_HEIGHT = 46
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell: where it is, its row, and the start of its hover words."""
+
+    x: int
+    y: int
+    row: Row | None
+    place: str
+
+    @property
+    def amount(self) -> float | None:
+        """The estimate; None in a blank cell."""
+        return None if self.row is None else self.row.estimate
 
 
 def heat(
@@ -52,18 +69,15 @@ def heat(
     plotly.graph_objects.Figure
     """
     share = QUANTITIES[quantity].kind is Kind.SHARE
-    cells = [[rows.get((area, week)) for week in weeks] for area in areas]
-    figure = go.Figure(
-        _cells(
-            cells,
-            names=[names[area] for area in areas],
-            weeks=weeks,
-            scale=palette.copper_scale if share else palette.sea_scale,
-        )
-    )
-    figure.add_trace(
-        _blanks(cells, names=[names[area] for area in areas], weeks=weeks, palette=palette)
-    )
+    scale = palette.copper_scale if share else palette.sea_scale
+    cells = [
+        Cell(x, y, rows.get((area, week)), f"<b>{names[area]}</b> · ")
+        for y, area in enumerate(areas)
+        for x, week in enumerate(weeks)
+    ]
+    figure = go.Figure(_colours(cells, weeks=weeks, scale=scale))
+    figure.add_trace(_figures(cells, scale=scale))
+    figure.add_trace(_blanks(cells, weeks=weeks, palette=palette))
     if chosen in weeks:
         at = list(weeks).index(chosen)
         figure.add_shape(
@@ -78,6 +92,32 @@ def heat(
     return figure
 
 
+def span(known: Sequence[float]) -> tuple[float, float]:
+    """Return the values of the first and the last colour.
+
+    The lowest and the highest figure in view; but no more than three times the middle one, so
+    that a single odd week does not take the colour from the rest.
+    """
+    low, high = min(known, default=0.0), max(known, default=1.0)
+    middle = median(known) if known else 0.0
+    high = min(high, 3 * middle) if middle > low else high
+    return (low, high) if high > low else (low - 0.5, low + 0.5)
+
+
+def span_words(rows: Iterable[Row | None]) -> str:
+    """Return what the colours run from and to; empty where there is no figure."""
+    known = sorted(
+        (row for row in rows if row is not None and row.estimate is not None),
+        key=lambda row: row.estimate or 0.0,
+    )
+    if not known:
+        return ""
+    _, high = span([row.estimate or 0.0 for row in known])
+    top = replace(known[-1], estimate=min(high, known[-1].estimate or 0.0))
+    more = " or more" if high < (known[-1].estimate or 0.0) else ""
+    return f"Colour runs from {text.coarse(known[0])} to {text.coarse(top)}{more}."
+
+
 def cell_text(row: Row | None) -> str:
     """Return the words in a cell: value, then the marks of its status and of a wide error."""
     if row is None or row.estimate is None:
@@ -86,25 +126,13 @@ def cell_text(row: Row | None) -> str:
     return text.coarse(row) + glyph + text.caution(row)[0]
 
 
-def _cells(
-    cells: list[list[Row | None]],
-    *,
-    names: list[str],
-    weeks: Sequence[str],
-    scale: Sequence[str],
-) -> go.Heatmap:
+def _colours(cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str]) -> go.Heatmap:
     low, high = _span(cells)
     return go.Heatmap(
-        x=list(range(len(weeks))),
-        y=list(range(len(names))),
-        z=[[row.estimate if row else None for row in line] for line in cells],
-        text=[[cell_text(row) for row in line] for line in cells],
-        texttemplate="%{text}",
-        textfont={"family": FONT, "size": 12},
-        customdata=[
-            [f"<b>{name}</b> · {hover(week, row)}" for week, row in zip(weeks, line, strict=True)]
-            for name, line in zip(names, cells, strict=True)
-        ],
+        x=[cell.x for cell in cells],
+        y=[cell.y for cell in cells],
+        z=[cell.amount for cell in cells],
+        customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in cells],
         hovertemplate="%{customdata}<extra></extra>",
         colorscale=[[at / (len(scale) - 1), colour] for at, colour in enumerate(scale)],
         zmin=low,
@@ -116,32 +144,37 @@ def _cells(
     )
 
 
-def _span(cells: list[list[Row | None]]) -> tuple[float, float]:
-    """Return the values of the palest and the deepest colour: the lowest and highest in view."""
-    known = [row.estimate for line in cells for row in line if row and row.estimate is not None]
-    low, high = min(known, default=0.0), max(known, default=1.0)
-    return (low, high) if high > low else (low - 0.5, low + 0.5)
-
-
-def _blanks(
-    cells: list[list[Row | None]], *, names: list[str], weeks: Sequence[str], palette: Palette
-) -> go.Scatter:
-    """Put the reason's mark and words where there is no number."""
-    blank = [
-        (x, y, f"<b>{names[y]}</b> · {hover(weeks[x], row)}", mark(row).glyph)
-        for y, line in enumerate(cells)
-        for x, row in enumerate(line)
-        if row is None or row.estimate is None
-    ]
+def _figures(cells: list[Cell], *, scale: Sequence[str]) -> go.Scatter:
+    """Write the figures, each in the colour that stands out from its cell."""
+    low, high = _span(cells)
+    known = [cell for cell in cells if cell.amount is not None]
+    parts = [((cell.amount or 0.0) - low) / (high - low) for cell in known]
     return go.Scatter(
-        x=[one[0] for one in blank],
-        y=[one[1] for one in blank],
+        x=[cell.x for cell in known],
+        y=[cell.y for cell in known],
         mode="text",
-        text=[one[3] for one in blank],
+        text=[cell_text(cell.row) for cell in known],
+        textfont={"family": FONT, "size": 12, "color": [on_scale(scale, part) for part in parts]},
+        hoverinfo="skip",
+    )
+
+
+def _blanks(cells: list[Cell], *, weeks: Sequence[str], palette: Palette) -> go.Scatter:
+    """Put the reason's mark and words where there is no number."""
+    blank = [cell for cell in cells if cell.amount is None]
+    return go.Scatter(
+        x=[cell.x for cell in blank],
+        y=[cell.y for cell in blank],
+        mode="text",
+        text=[mark(cell.row).glyph for cell in blank],
         textfont={"family": FONT, "size": 14, "color": palette.quiet},
-        customdata=[one[2] for one in blank],
+        customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in blank],
         hovertemplate="%{customdata}<extra></extra>",
     )
+
+
+def _span(cells: list[Cell]) -> tuple[float, float]:
+    return span([cell.amount for cell in cells if cell.amount is not None])
 
 
 def _lay_out(

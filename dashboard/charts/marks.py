@@ -34,7 +34,7 @@ class Mark:
 
 PLAIN = Mark("circle", "●", "estimate")
 GAP = Mark("x-thin", "×", "no sample, no estimate")
-CLOSED = Mark("", "·", "no open day")
+CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
     Status.OK: PLAIN,
     Status.CENSUS: Mark("square", "■", "every site-day sampled"),

@@ -7,6 +7,10 @@ no meaning rests on colour alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 #: Plotly takes the font of the page; nothing is fetched.
 FONT = '"Source Sans", sans-serif'
@@ -58,6 +62,28 @@ DARK = Palette(
     sea_scale=("#1B2B33", "#26505F", "#357F94", "#6FBFD3", "#D3F1F6"),
     copper_scale=("#2C221A", "#5E3C1F", "#9A6230", "#F0A35E", "#FFE3C4"),
 )
+
+
+def on_scale(scale: Sequence[str], part: float) -> str:
+    """Return the text colour, near black or white, that stands out at a part (0-1) of a scale."""
+    at = min(max(part, 0.0), 1.0) * (len(scale) - 1)
+    left = min(int(at), len(scale) - 2)
+    ends = _channels(scale[left]), _channels(scale[left + 1])
+    mixed = [a + (b - a) * (at - left) for a, b in zip(*ends, strict=True)]
+    depth = _luminance(mixed)
+    # Relative luminance and contrast: Web Content Accessibility Guidelines 2.2 (W3C 2023).
+    return "#FFFFFF" if 1.05 / (depth + 0.05) > (depth + 0.05) / 0.055 else "#0B1217"
+
+
+def _channels(colour: str) -> list[float]:
+    return [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+
+
+def _luminance(channels: Sequence[float]) -> float:
+    linear = [
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in channels
+    ]
+    return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
 
 
 def palette(*, dark: bool) -> Palette:

@@ -106,9 +106,12 @@ def test_thin_strata_are_said_plainly(book):
     )
 
 
-def test_notes_follow_the_areas(book):
-    assert sentences.strata_notes(book, areas=("A1",), week=CHOSEN) == []
-    assert len(sentences.strata_notes(book, areas=("A3",), week=CHOSEN)) == 2
+def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
+    every = sentences.strata_notes(book, areas=(), week=CHOSEN)
+    first = sentences.strata_notes(book, areas=("A4",), week=CHOSEN)
+    assert "Umbra Flats" in first[0]
+    assert "Umbra Flats" not in every[0]
+    assert sorted(first) == sorted(every)
 
 
 def test_a_stratum_named_by_the_user_keeps_its_name(book):

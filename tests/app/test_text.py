@@ -163,6 +163,14 @@ def test_zero_has_no_relative_error():
             make_change(ci_low=None, ci_high=None, word="not known"),
             "not known: +24 %, without an interval",
         ),
+        (
+            make_change(change=3.62, ci_low=2.38, ci_high=5.49),
+            "up: 3.6 times (95 % CI 2.4–5.5)",
+        ),
+        (
+            make_change(form="difference", change=0.05, ci_low=-0.004, ci_high=0.0),
+            "up: +5 points (95 % CI −0.4 to 0)",
+        ),
         (make_change(change=None, word="not known"), "change not known"),
         (None, "change not known"),
     ],

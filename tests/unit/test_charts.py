@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -143,17 +144,19 @@ def test_description_names_lowest_and_highest(book):
 
 @pytest.mark.parametrize("quantity", [RATE, SHARE])
 def test_every_cell_has_a_value_or_a_reason(book, quantity):
-    cells, blanks = heat_of(book, quantity).data
+    colours, figures, blanks = heat_of(book, quantity).data
     missing = set()
-    for y, area in enumerate(book.areas):
-        for x, week in enumerate(book.axis):
-            row = book.row(area, week, quantity)
-            assert cells.z[y][x] == (row.estimate if row else None)
-            if row is None or row.estimate is None:
-                missing.add((x, y))
-            else:
-                assert trends.text.interval(row) in cells.customdata[y][x]
+    for at, (x, y) in enumerate(zip(colours.x, colours.y, strict=True)):
+        row = book.row(book.areas[y], book.axis[x], quantity)
+        assert colours.z[at] == (row.estimate if row else None)
+        if row is None or row.estimate is None:
+            missing.add((x, y))
+        else:
+            assert trends.text.interval(row) in colours.customdata[at]
+    every = {(x, y) for x in range(len(book.axis)) for y in range(len(book.areas))}
+    assert set(zip(colours.x, colours.y, strict=True)) == every
     assert set(zip(blanks.x, blanks.y, strict=True)) == missing
+    assert set(zip(figures.x, figures.y, strict=True)) == every - missing
     assert missing
     reasons = [words.partition("<br>")[2] for words in blanks.customdata]
     assert all(reasons)
@@ -172,8 +175,21 @@ def test_cells_carry_the_marks_of_their_reservations(book):
 
 def test_heat_colours_span_the_values_in_view(book):
     cells = heat_of(book, RATE).data[0]
-    known = [z for line in cells.z for z in line if z is not None]
+    known = [z for z in cells.z if z is not None]
     assert (cells.zmin, cells.zmax) == (min(known), max(known))
+
+
+def test_one_odd_week_does_not_take_the_colour_from_the_rest(book):
+    rows = [book.row("A1", week, RATE) for week in book.axis]
+    odd = replace(rows[0], estimate=50.0)
+    middle = sorted(row.estimate for row in rows)[len(rows) // 2]
+    low, high = heat.span([row.estimate for row in [*rows, odd]])
+    assert high == pytest.approx(3 * middle, rel=0.1)
+    assert (
+        heat.span_words([*rows, odd, None]) == f"Colour runs from {low:.2f} to {high:.2f} or more."
+    )
+    assert heat.span_words(rows).endswith(f"to {max(row.estimate for row in rows):.2f}.")
+    assert heat.span_words([None]) == ""
 
 
 def test_a_map_of_nothing_is_still_a_map():
@@ -186,7 +202,7 @@ def test_a_map_of_nothing_is_still_a_map():
         quantity=RATE,
         palette=palette.DARK,
     )
-    assert figure.data[1].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
+    assert figure.data[2].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
 
 
 def test_legend_says_each_mark_once_and_only_those_seen(book):
@@ -203,6 +219,13 @@ def test_glyphs_tell_every_mark_apart():
     same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
     assert set(marks.MARKS) == set(Status)
+
+
+@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+def test_figures_stand_out_from_their_cells(colours):
+    for scale in (colours.sea_scale, colours.copper_scale):
+        for at, cell in enumerate(scale):
+            assert _contrast(palette.on_scale(scale, at / (len(scale) - 1)), cell) >= 4.3
 
 
 def _luminance(colour: str) -> float:
