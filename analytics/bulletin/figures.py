@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.combine import weighted_sum
+from analytics.fish.marks import marked
 from analytics.interval import log_t, logit_t
 from analytics.survey.ratios import combined_ratio
-from analytics.units import CiMethod, Kind, Status
+from analytics.units import QUANTITIES, CiMethod, Kind, Status
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,6 +56,14 @@ def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
         return Figures(kind, totals.total[:, 0], totals.cov[:, 0, 0], "two_stage_total", none)
     ratio, variance = combined_ratio(totals.total, totals.cov)
     return Figures(kind, ratio, variance, "combined_ratio", ("",) * len(totals.code))
+
+
+def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
+    """Return encounters by mark, or the marked share; where no mark was read there is no value."""
+    found = marked(quantity, totals.total, totals.cov)
+    missing = tuple("no mark was read" if unread else "" for unread in found.unread)
+    kind = QUANTITIES[quantity].kind
+    return Figures(kind, found.value, found.variance, "reported_marks", missing)
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:

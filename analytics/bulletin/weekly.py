@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analytics.bulletin.figures import catch_figures, death_figures, finished
+from analytics.bulletin.figures import catch_figures, death_figures, finished, mark_figures
 from analytics.errors import WrongUse
+from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.fish.release_deaths import DeathPlan, plan_deaths
 from analytics.survey.borrow import Plans
 from analytics.survey.design import Design, build_design, seasons_with_data
@@ -18,12 +19,13 @@ from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     import pandas as pd
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
+    from analytics.survey.reduce import Analysis
 
 Row = dict[str, Any]
 
@@ -41,6 +43,8 @@ class Season:
     plans : Plans
         How thin strata are treated.
     deaths : DeathPlan
+    analyses : mapping of str to Analysis
+        The analysis behind every quantity.
     reduction : Reduction
         Sums of every analysis by site-day and area fished.
     """
@@ -48,6 +52,7 @@ class Season:
     design: Design
     plans: Plans
     deaths: DeathPlan
+    analyses: Mapping[str, Analysis]
     reduction: Reduction
 
 
@@ -132,13 +137,23 @@ def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | Non
     design = build_design(snapshot, season=season, through=through)
     interviews = snapshot["interviews"]
     deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
+    analyses = _analyses(deaths)
     reduction = Reduction(
         interviews,
         design=design,
-        measures=catch_measures(interviews) | deaths.measures,
-        analyses=[*catch_analyses().values(), deaths.analysis],
+        measures=catch_measures(interviews) | mark_measures() | deaths.measures,
+        analyses=analyses.values(),
     )
-    return Season(design, Plans(design), deaths, reduction)
+    return Season(design, Plans(design), deaths, analyses, reduction)
+
+
+def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
+    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is Kind.DEATHS]
+    return (
+        catch_analyses()
+        | dict.fromkeys(MARK_QUANTITIES, mark_analysis())
+        | dict.fromkeys(of_deaths, deaths.analysis)
+    )
 
 
 def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[Row]:
@@ -168,14 +183,13 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
     if not 0 < level < 1:
         raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
-    analyses = catch_analyses()
     for name, quantity in QUANTITIES.items():
-        is_deaths = quantity.kind is Kind.DEATHS
-        analysis = season.deaths.analysis if is_deaths else analyses[name]
-        moments = season.reduction.moments(analysis)
+        moments = season.reduction.moments(season.analyses[name])
         totals = domain_totals(season.design, moments, domains, plans=season.plans)
-        if is_deaths:
+        if quantity.kind is Kind.DEATHS:
             figures = death_figures(season.deaths, name, totals)
+        elif name in MARK_QUANTITIES:
+            figures = mark_figures(name, totals)
         else:
             figures = catch_figures(quantity.kind, totals)
         if not moments.n.sum() and bool((season.design.units.boats_returned > 0).any()):

@@ -30,7 +30,8 @@ def iso_week(dates: pd.Series) -> pd.Series:
     parts = dates.dt.isocalendar()
     year = parts["year"].astype("int64").astype("str")
     week = parts["week"].astype("int64").astype("str").str.zfill(2)
-    return year + "-W" + week
+    written: pd.Series = year + "-W" + week
+    return written
 
 
 def week_start(week: str) -> pd.Timestamp:
@@ -80,7 +81,8 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     days["group_digits"] = [digits for _, digits in found]
     days["week"] = iso_week(days["date"])
     columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
-    return days[columns].reset_index(drop=True)
+    listed: pd.DataFrame = days[columns]
+    return listed.reset_index(drop=True)
 
 
 def weekday_words(digits: str) -> str:

@@ -10,15 +10,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-def _of_which(part: str, whole: str) -> str:
-    """Return SQL of an of-which count; of no fish there is nothing to read."""
-    return f"CASE WHEN {whole} = 0 THEN 0 ELSE {part} END"
-
-
-_KEPT_MARKED = _of_which("kept_marked", "kept")
-_LEGAL_MARKED = _of_which("released_legal_marked", "released_legal")
-_SUBLEGAL_MARKED = _of_which("released_sublegal_marked", "released_sublegal")
-
 #: Quantities that are totals of one measure; ratios name two of them.
 TOTALS: tuple[str, ...] = (
     "boat_trips",
@@ -30,10 +21,6 @@ TOTALS: tuple[str, ...] = (
     "released_unknown_fish",
     "released_fish",
     "encounter_fish",
-    "encounter_legal_marked_fish",
-    "encounter_legal_unmarked_fish",
-    "encounter_sublegal_marked_fish",
-    "encounter_sublegal_unmarked_fish",
 )
 RATIOS: dict[str, tuple[str, str]] = {
     "kept_per_angler_trip": ("kept_fish", "angler_trips"),
@@ -41,7 +28,6 @@ RATIOS: dict[str, tuple[str, str]] = {
     "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
     "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
     "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
-    "marked_prop": ("marked_encounters", "readable_encounters"),
 }
 
 
@@ -58,8 +44,6 @@ def unknown_size_sql(interviews: pa.Table) -> str:
 def catch_measures(interviews: pa.Table) -> dict[str, Measure]:
     """Return the measures of effort and catch by name.
 
-    Kept fish are counted as legal in length; fish of unknown size have no mark.
-
     Parameters
     ----------
     interviews : pyarrow.Table
@@ -70,9 +54,6 @@ def catch_measures(interviews: pa.Table) -> dict[str, Measure]:
     dict of str to Measure
     """
     released = f"(released_legal + released_sublegal + {unknown_size_sql(interviews)})"
-    legal_marked = f"({_KEPT_MARKED} + {_LEGAL_MARKED})"
-    marked = f"({legal_marked} + {_SUBLEGAL_MARKED})"
-    sized = "(kept + released_legal + released_sublegal)"
     sql = {
         "boat_trips": "1",
         "angler_trips": "anglers",
@@ -83,12 +64,6 @@ def catch_measures(interviews: pa.Table) -> dict[str, Measure]:
         "released_unknown_fish": "released_unknown",
         "released_fish": released,
         "encounter_fish": f"kept + {released}",
-        "encounter_legal_marked_fish": legal_marked,
-        "encounter_legal_unmarked_fish": f"kept + released_legal - {legal_marked}",
-        "encounter_sublegal_marked_fish": _SUBLEGAL_MARKED,
-        "encounter_sublegal_unmarked_fish": f"released_sublegal - {_SUBLEGAL_MARKED}",
-        "marked_encounters": marked,
-        "readable_encounters": f"CASE WHEN {marked} IS NOT NULL THEN {sized} END",
     }
     return {name: Measure(name, expression) for name, expression in sql.items()}
 

@@ -188,7 +188,7 @@ def test_nothing_kept_is_a_zero_without_an_error():
 def test_marks_never_read_give_no_row_of_marks():
     found = row(one_week([day(0, [4]), day(1, [2])]), "marked_prop")
     assert found["status"] == "no_sample"
-    assert found["method"] == "not recorded in any interview"
+    assert found["method"] == "no mark was read"
 
 
 def test_a_stated_stratum_may_span_weeks_and_keeps_its_zeros_elsewhere():

@@ -1,0 +1,94 @@
+"""Encounters by size and mark: split by the fish whose mark was read, and nothing dropped."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.fish.marks import MARK_QUANTITIES, mark_measures, marked
+from tests.tables import SiteDay, figures, interview, survey
+
+
+def row(days, quantity):
+    return figures(estimate_snapshot(survey(days), by=("season",)), quantity)
+
+
+def sample(*boats):
+    """Return site-days of one boat each from a frame of 10."""
+    return [SiteDay(1, [boat], stratum="all", frame=10) for boat in boats]
+
+
+READ = {"kept_marked": 0, "released_legal_marked": 0, "released_sublegal_marked": 0}
+
+
+def test_every_mark_read_is_a_plain_total():
+    boats = [
+        interview(kept=2, released_sublegal=5, **READ | {"kept_marked": 1}),
+        interview(
+            kept=4, released_legal=3, **READ | {"kept_marked": 2, "released_legal_marked": 1}
+        ),
+    ]
+    found = row(sample(*boats), "encounter_legal_marked_fish")
+    assert found["estimate"] == pytest.approx(10 / 2 * (1 + 3))
+    assert found["se"] == pytest.approx(math.sqrt(100 * 0.8 * 2 / 2))
+    unmarked = row(sample(*boats), "encounter_legal_unmarked_fish")
+    assert unmarked["estimate"] == pytest.approx(10 / 2 * (1 + 4))
+
+
+def test_a_boat_whose_marks_nobody_read_is_not_dropped():
+    boats = [
+        interview(kept=2, kept_marked=1),
+        interview(kept=4, kept_marked=3),
+        interview(kept=6),
+        interview(kept=0),
+    ]
+    found = row(sample(*boats), "encounter_legal_marked_fish")
+    assert found["estimate"] == pytest.approx(10 / 4 * 12 * (4 / 6))
+    assert row(sample(*boats), "marked_prop")["estimate"] == pytest.approx(4 / 6)
+
+
+def test_an_empty_cell_where_no_fish_was_is_nothing_lost():
+    with_gap = sample(interview(kept=2, kept_marked=1), interview(kept=0))
+    with_zero = sample(interview(kept=2, kept_marked=1), interview(kept=0, kept_marked=0))
+    first, second = (row(days, "encounter_legal_marked_fish") for days in (with_gap, with_zero))
+    assert (first["estimate"], first["se"]) == (second["estimate"], second["se"])
+
+
+def test_kept_and_released_are_split_each_by_its_own_marks():
+    boats = sample(
+        interview(kept=10, kept_marked=10, released_legal=10, released_legal_marked=0),
+        interview(released_legal=10),
+    )
+    assert row(boats, "encounter_legal_marked_fish")["estimate"] == pytest.approx(50)
+    assert row(boats, "encounter_legal_unmarked_fish")["estimate"] == pytest.approx(100)
+
+
+def test_fish_whose_marks_nobody_read_have_no_class():
+    found = row(sample(interview(kept=2), interview(kept=1)), "encounter_legal_marked_fish")
+    assert found["status"] == "no_sample"
+    assert found["method"] == "no mark was read"
+
+
+@pytest.mark.parametrize("quantity", MARK_QUANTITIES)
+def test_the_gradient_is_that_of_the_value(quantity):
+    chance = np.random.default_rng(5)
+    total = np.array([[90.0, 60, 40, 30, 25, 5, 300, 200, 120]])
+    root = chance.normal(size=(9, 9))
+    cov = root @ root.T
+    steps = 1e-5 * np.eye(9)
+    slope = np.array(
+        [
+            (
+                marked(quantity, total + step, cov[None]).value
+                - marked(quantity, total - step, cov[None]).value
+            )[0]
+            / 2e-5
+            for step in steps
+        ]
+    )
+    assert len(mark_measures()) == 9
+    found = marked(quantity, total, cov[None])
+    assert found.variance[0] == pytest.approx(slope @ cov @ slope, rel=1e-5)
