@@ -67,7 +67,7 @@ STATUS_WORDS: dict[str, tuple[str, str]] = {
     Status.MODELLED: ("modelled", "The figure comes from a model, not from the sample alone."),
 }
 
-_CHANGE_WORDS = {"up": "up", "down": "down", "no clear change": "no clear change"}
+_CHANGE_WORDS = frozenset({"up", "down", "no clear change"})
 
 
 def number(value: float, *, place: int) -> str:
@@ -185,7 +185,8 @@ def change(one: Change | None) -> str:
 
 def change_word(one: Change | None) -> str:
     """Return up, down, no clear change, or not known."""
-    return _CHANGE_WORDS.get((one.word if one else None) or "", "not known")
+    word = one.word if one else None
+    return word if word in _CHANGE_WORDS else "not known"
 
 
 def short(row: Row | None) -> str:

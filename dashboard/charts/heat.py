@@ -58,18 +58,12 @@ def heat(
         Down (first on top) and across.
     names : mapping of str to str
         Area names for people, already harmless.
-    chosen : str
-        Week to frame.
-    quantity : str
-        A rate or a share.
+    chosen, quantity : str
+        Week to frame; a rate or a share.
     palette : Palette
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
     """
-    share = QUANTITIES[quantity].kind is Kind.SHARE
-    scale = palette.copper_scale if share else palette.sea_scale
+    is_share = QUANTITIES[quantity].kind is Kind.SHARE
+    scale = palette.copper_scale if is_share else palette.sea_scale
     cells = [
         Cell(x, y, rows.get((area, week)), f"<b>{names[area]}</b> · ")
         for y, area in enumerate(areas)
@@ -79,15 +73,7 @@ def heat(
     figure.add_trace(_figures(cells, scale=scale))
     figure.add_trace(_blanks(cells, weeks=weeks, palette=palette))
     if chosen in weeks:
-        at = list(weeks).index(chosen)
-        figure.add_shape(
-            type="rect",
-            x0=at - 0.5,
-            x1=at + 0.5,
-            y0=-0.5,
-            y1=len(areas) - 0.5,
-            line={"color": palette.ink, "width": 2},
-        )
+        _frame_week(figure, list(weeks).index(chosen), n_areas=len(areas), palette=palette)
     _lay_out(figure, areas=[names[area] for area in areas], weeks=weeks, palette=palette)
     return figure
 
@@ -175,6 +161,11 @@ def _blanks(cells: list[Cell], *, weeks: Sequence[str], palette: Palette) -> go.
 
 def _span(cells: list[Cell]) -> tuple[float, float]:
     return span([cell.amount for cell in cells if cell.amount is not None])
+
+
+def _frame_week(figure: go.Figure, at: int, *, n_areas: int, palette: Palette) -> None:
+    line = {"color": palette.ink, "width": 2}
+    figure.add_shape(type="rect", x0=at - 0.5, x1=at + 0.5, y0=-0.5, y1=n_areas - 0.5, line=line)
 
 
 def _lay_out(

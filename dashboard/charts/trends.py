@@ -56,10 +56,6 @@ def panel(
     top : float
         Top of the value axis.
     palette : Palette
-
-    Returns
-    -------
-    plotly.graph_objects.Figure
     """
     drawn = list(zip(weeks, rows, strict=True))
     figure = go.Figure()
