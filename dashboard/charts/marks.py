@@ -34,6 +34,7 @@ class Mark:
 
 PLAIN = Mark("circle", "●", "estimate")
 GAP = Mark("x-thin", "×", "no sample, no estimate")
+EMPTY = Mark("x-thin", "∅", "sampled, but nothing to divide by")
 CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
     Status.OK: PLAIN,
@@ -46,18 +47,19 @@ MARKS: dict[str, Mark] = {
     Status.NO_DESIGN: Mark("x-thin", "×", "no total: interviews of convenience"),
 }
 
+_WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)
+
 
 def mark(row: Row | None) -> Mark:
-    """Return the mark of a row; a row without an estimate is a gap, a missing row is closed."""
+    """Return the mark of a row; a missing row is closed, one without an estimate says why."""
     if row is None:
         return CLOSED
     if row.estimate is None:
-        return MARKS[row.status] if row.status == Status.NO_DESIGN else GAP
-    known = MARKS.get(row.status, PLAIN)
-    return PLAIN if known.glyph == GAP.glyph else known
+        return MARKS[row.status] if row.status in _WITHOUT_ESTIMATE else EMPTY
+    return PLAIN if row.status in _WITHOUT_ESTIMATE else MARKS.get(row.status, PLAIN)
 
 
 def legend(rows: Iterable[Row | None]) -> list[Mark]:
     """Return the marks that occur among rows, in a fixed order and each once."""
     seen = {mark(row) for row in rows}
-    return [one for one in dict.fromkeys((*MARKS.values(), CLOSED)) if one in seen]
+    return [one for one in dict.fromkeys((*MARKS.values(), EMPTY, CLOSED)) if one in seen]

@@ -212,8 +212,18 @@ def test_legend_says_each_mark_once_and_only_those_seen(book):
     assert marks.MARKS[Status.IMPUTED] not in seen
 
 
+def test_a_share_of_no_fish_is_no_missing_sample(book):
+    nothing = book.row("A5", CHOSEN, SHARE)
+    assert nothing.estimate is None
+    assert marks.mark(nothing) == marks.EMPTY
+    assert marks.mark(book.row("A2", CHOSEN, SHARE)) == marks.GAP
+    assert marks.mark(book.row("A6", CHOSEN, MET)) == marks.MARKS[Status.NO_DESIGN]
+    assert marks.mark(book.row("A6", CHOSEN, SHARE)) == marks.PLAIN
+    assert marks.EMPTY in marks.legend([nothing])
+
+
 def test_glyphs_tell_every_mark_apart():
-    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.CLOSED}]
+    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.EMPTY, marks.CLOSED}]
     same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
     assert set(marks.MARKS) == set(Status)
