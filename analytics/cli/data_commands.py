@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -147,6 +148,8 @@ def _rows_aside(checked: Checked) -> int:
 
 
 def _receipt_words(receipt: Receipt) -> str:
+    if not any(any(asdict(count).values()) for count in receipt.counts.values()):
+        return f"no rows to store (version {receipt.version})"
     if receipt.batch is None:
         return f"nothing new: every row is in the store already (version {receipt.version})"
     return f"stored {receipt.batch}: {_count_words(receipt.counts)}; version {receipt.version}"

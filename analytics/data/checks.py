@@ -61,33 +61,49 @@ def check_keys(incoming: Incoming) -> list[Finding]:
 
     Where rows are alike in every cell, the first of them stands.
     """
-    table = TABLES[incoming.table]
-    key = list(table.key)
-    keys = incoming.data.select(key).append_column("_n", pa.array(range(len(incoming.row))))
-    groups = keys.group_by(key).aggregate([("_n", "list"), ("_n", "count")])
-    groups = groups.filter(pa.array(groups["_n_count"].to_numpy() > 1))
-    findings: list[Finding] = []
-    for group in groups.to_pylist():
-        if any(group[name] is None for name in key):
-            continue  # told as an empty or faulty cell
-        places = sorted(group["_n_list"])
-        rows = incoming.data.take(pa.array(places)).to_pylist()
-        alike = all(row == rows[0] for row in rows)
-        shown = shortened(" ".join(str(group[name]) for name in key))
-        findings += [
-            Finding(
-                severity=Severity.ERROR,
-                table=incoming.table,
-                file=str(incoming.file[place]),
-                row=int(incoming.row[place]),
-                column=", ".join(key),
-                seen=f"{shown} again, as in {_place(incoming, places, place)}",
-                allowed="every key once",
-                advice="remove the copy" if alike else "keep one of them, or mend the key",
-            )
-            for place in places[1 if alike else 0 :]
-        ]
-    return findings
+    key = ", ".join(TABLES[incoming.table].key)
+    return [
+        Finding(
+            severity=Severity.ERROR,
+            table=incoming.table,
+            file=str(incoming.file[copy["n"]]),
+            row=int(incoming.row[copy["n"]]),
+            column=key,
+            seen=f"{shortened(copy['key'])} again, as in {_place(incoming, copy)}",
+            allowed="every key once",
+            advice="remove the copy"
+            if copy["n_different"] == 1
+            else "keep one of them, or mend it",
+        )
+        for copy in _copies(incoming)
+        if copy["n_different"] > 1 or copy["n"] != copy["first"]
+    ]
+
+
+def first_of_keys(incoming: Incoming) -> Incoming:
+    """Return the rows without the later ones of a key, for rules that would count them twice."""
+    later = [copy["n"] for copy in _copies(incoming) if copy["n"] != copy["first"]]
+    mask = np.ones(len(incoming.row), dtype=bool)
+    mask[later] = False
+    return incoming.keep(mask) if later else incoming
+
+
+def _copies(incoming: Incoming) -> list[dict[str, Any]]:
+    """Return the rows whose key another row has: their place, the first two places, differences."""
+    names = {name: f"c{place}" for place, name in enumerate(incoming.data.column_names)}
+    # Names that differ in case only are one name to DuckDB.
+    rows = incoming.data.rename_columns(list(names.values()))
+    rows = rows.append_column("n", pa.array(range(rows.num_rows), pa.int64()))
+    key = ", ".join(names[name] for name in TABLES[incoming.table].key)
+    query = (
+        f"SELECT r.n, g.first, g.second, g.n_different, concat_ws(' ', {key}) AS key "
+        f"FROM rows r JOIN (SELECT {key}, list_sort(list(n))[1] AS first, "
+        f"list_sort(list(n))[2] AS second, count(DISTINCT ({', '.join(names.values())})) "
+        f"AS n_different FROM rows GROUP BY {key} HAVING count(*) > 1) g "
+        f"USING ({key}) ORDER BY r.n"
+    )
+    copies: list[dict[str, Any]] = sql.run(query, {"rows": rows}).to_pylist()
+    return copies
 
 
 def check_between(
@@ -186,7 +202,7 @@ def _ask(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
     ]
 
 
-def _place(incoming: Incoming, places: list[int], place: int) -> str:
-    other = places[0] if place != places[0] else places[1]
-    same_file = incoming.file[other] == incoming.file[place]
+def _place(incoming: Incoming, copy: dict[str, Any]) -> str:
+    other = copy["first"] if copy["n"] != copy["first"] else copy["second"]
+    same_file = incoming.file[other] == incoming.file[copy["n"]]
     return ("" if same_file else f"{incoming.file[other]} ") + f"row {incoming.row[other]}"

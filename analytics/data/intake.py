@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.data.checks import check_between, check_keys
+from analytics.data.checks import check_between, check_keys, first_of_keys
 from analytics.data.files import find_files
 from analytics.data.findings import Finding, Severity
 from analytics.data.schema import TABLES
@@ -136,7 +136,8 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
     if not quarantine:
         skip = {finding.table for finding in errors}
         told = {_place(finding) for finding in errors}
-        between = check_between(snapshot.tables, tables, skip=skip)
+        once = {name: first_of_keys(incoming) for name, incoming in tables.items()}
+        between = check_between(snapshot.tables, once, skip=skip)
         findings += [one for one in between if one.row is None or _place(one) not in told]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []

@@ -204,7 +204,8 @@ def _read_parquet(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, st
     try:
         with pq.ParquetFile(path) as file:
             table = file.read()
-    except (pa.ArrowException, OSError) as error:
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0]
         raise _Unreadable(
             f"not a whole Parquet file, it may be cut short ({reason})",
