@@ -34,7 +34,7 @@ class Mark:
 
 PLAIN = Mark("circle", "●", "estimate")
 GAP = Mark("x-thin", "×", "no sample, no estimate")
-EMPTY = Mark("x-thin", "∅", "sampled, but nothing to divide by")
+EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
 CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
     Status.OK: PLAIN,
