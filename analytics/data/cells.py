@@ -64,7 +64,7 @@ def read_extra(value: Any) -> str | Fault | None:
 
 
 def allowed_of(column: Column) -> str:
-    """Return in words what a column's cell may hold, for findings and the data dictionary."""
+    """Return in words what a column's cell may hold, for findings."""
     if column.allowed:
         return ", ".join(column.allowed)
     kind = {
