@@ -25,15 +25,13 @@ def shelf_folder() -> Path | None:
 
 
 def cards(folder: Path) -> list[Card]:
-    """Return the cards on a shelf, read again only when a bulletin came or went.
+    """Return the readable cards on a shelf, read again only when a bulletin came or went."""
+    return _cards(str(folder), _stamp(folder))
 
-    Raises
-    ------
-    StoreError
-        If a card cannot be read.
-    """
-    stamp = folder.stat().st_mtime_ns if folder.is_dir() else 0
-    return _cards(str(folder), stamp)
+
+def damaged(folder: Path) -> list[str]:
+    """Return the names of bulletins on a shelf whose card cannot be read."""
+    return _damaged(str(folder), _stamp(folder))
 
 
 def book(folder: Path, card: Card) -> Book:
@@ -50,6 +48,15 @@ def book(folder: Path, card: Card) -> Book:
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _damaged(folder: str, stamp: int) -> list[str]:
+    return shelves.damaged(folder)
+
+
+def _stamp(folder: Path) -> int:
+    return folder.stat().st_mtime_ns if folder.is_dir() else 0
 
 
 # A bulletin never changes under its name; `made_utc` tells apart a shelf that was made anew.

@@ -23,7 +23,7 @@ CAUTION = (
 COLD_WATER = (
     "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
     "movement, 1 hour before unconsciousness (the 1-10-1 rule, as taught by the US Coast Guard "
-    "Auxiliary). Wear the life jacket; do not sail when in doubt."
+    "Auxiliary). Wear the life jacket; stay ashore when in doubt."
 )
 
 
@@ -53,6 +53,15 @@ def unreadable(error: BlackmouthError) -> None:
         "again from the store with `blackmouth bulletin --store DIR`; the store still holds the "
         "data."
     )
+
+
+def damaged(names: list[str]) -> None:
+    """Say which bulletins are left out because they cannot be read."""
+    if names:
+        st.warning(
+            f"Left out, because it cannot be read: {text.plain(', '.join(names))}. Make it again "
+            "from the store with `blackmouth bulletin`; the store still holds the data."
+        )
 
 
 def unmet(wishes: list[str]) -> None:

@@ -124,10 +124,14 @@ def shelf_of(store: Path | str) -> Path:
 
 
 def cards(shelf: Path | str) -> list[Card]:
-    """Return the cards on a shelf by season, week and version; an absent shelf is empty."""
-    folder = Path(shelf)
-    found = [_read_card(path) for path in folder.glob(f"[!.]*/{CARD_FILE}")]
+    """Return the readable cards on a shelf by season, week and version; no shelf, no cards."""
+    found = [card for path in _card_files(shelf) if (card := _read_card(path)) is not None]
     return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
+
+
+def damaged(shelf: Path | str) -> list[str]:
+    """Return the names of bulletins whose card cannot be read."""
+    return sorted(path.parent.name for path in _card_files(shelf) if _read_card(path) is None)
 
 
 def load(shelf: Path | str, bulletin: str) -> Bulletin:
@@ -141,14 +145,15 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         If one of its files cannot be read.
     """
     folder = Path(shelf) / bulletin
-    if bulletin not in {card.bulletin for card in cards(shelf)}:
-        names = ", ".join(card.bulletin for card in cards(shelf)) or "none"
+    known = {card.bulletin: card for card in cards(shelf)}
+    if bulletin not in known:
+        names = ", ".join(known) or "none"
         raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
     try:
         tables = {name: pq.read_table(folder / f"{name}.parquet") for name in TABLE_SCHEMAS}
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
-    return Bulletin(_read_card(folder / CARD_FILE), **tables)
+    return Bulletin(known[bulletin], **tables)
 
 
 def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
@@ -196,8 +201,12 @@ def write_tables(bulletin: Bulletin, folder: Path) -> None:
         pq.write_table(getattr(bulletin, name).cast(schema), folder / f"{name}.parquet")
 
 
-def _read_card(path: Path) -> Card:
+def _card_files(shelf: Path | str) -> list[Path]:
+    return list(Path(shelf).glob(f"[!.]*/{CARD_FILE}"))
+
+
+def _read_card(path: Path) -> Card | None:
     try:
         return Card(**json.loads(path.read_text()))
-    except (OSError, ValueError, TypeError) as error:
-        raise StoreError(f"{path} is not a bulletin's card: {error}") from error
+    except (OSError, ValueError, TypeError):
+        return None

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 HEAT = (sentences.RATE, sentences.SHARE)
-SCALES = {"shared": "One scale for all", "own": "A scale for each"}
+SCALES = {"own": "A scale for each", "shared": "One scale for all"}
 PLOT = {"displayModeBar": False, "responsive": True}
 PANELS_ACROSS = 3
 
@@ -36,6 +36,7 @@ def show() -> None:
     try:
         folder = data.shelf_folder()
         cards = data.cards(folder) if folder else []
+        notices.damaged(data.damaged(folder) if folder else [])
         if folder is None or not cards:
             notices.empty_shelf(folder)
             return

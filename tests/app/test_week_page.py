@@ -195,11 +195,21 @@ def test_an_empty_shelf_says_what_to_do(open_page, tmp_path, named):
     assert not page.selectbox
 
 
-@pytest.mark.parametrize("broken", ["rows.parquet", "bulletin.json"])
-def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path, broken):
+def test_a_damaged_card_is_named_and_hides_no_other_bulletin(open_page, tmp_path):
+    shelves.keep(tmp_path, make("2034-35"))
+    name = shelves.keep(tmp_path, make(NOW)).bulletin
+    path = tmp_path / name / "bulletin.json"
+    path.write_bytes(path.read_bytes()[:40])
+    page = open_page(folder=tmp_path)
+    assert not page.exception
+    assert name in page.warning[0].value
+    assert page.selectbox("season").options == ["2034-35"]
+
+
+def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path):
     card = make(NOW).card
     shelves.keep(tmp_path, make(NOW))
-    path = tmp_path / card.bulletin / broken
+    path = tmp_path / card.bulletin / "rows.parquet"
     path.write_bytes(path.read_bytes()[:40])
     page = open_page(folder=tmp_path)
     assert not page.exception

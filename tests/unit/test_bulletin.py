@@ -101,9 +101,14 @@ def test_a_broken_bulletin_is_told_in_words(store):
     (folder / card.bulletin / "rows.parquet").write_bytes(b"PAR1")
     with pytest.raises(StoreError, match="cannot be read"):
         shelf.load(folder, card.bulletin)
-    (folder / card.bulletin / shelf.CARD_FILE).write_text("{")
-    with pytest.raises(StoreError, match="not a bulletin's card"):
-        shelf.cards(folder)
+
+
+def test_one_damaged_card_hides_no_other_bulletin(store):
+    folder = shelf.shelf_of(store.path)
+    sound, broken = make_bulletin(store), make_bulletin(store, through="2031-W02")
+    (folder / broken.bulletin / shelf.CARD_FILE).write_text("{")
+    assert [card.bulletin for card in shelf.cards(folder)] == [sound.bulletin]
+    assert shelf.damaged(folder) == [broken.bulletin]
 
 
 def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
