@@ -22,8 +22,8 @@ from analytics.errors import DataRefused, WrongUse
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analytics.data.history import Batch, Counts, Receipt
-    from analytics.data.intake import Checked
+    from analytics.data.intake.batch import Checked
+    from analytics.data.store.history import Batch, Counts, Receipt
 
 
 @click.command(
@@ -56,7 +56,7 @@ def import_(
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.
     """
-    from analytics.data import intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.intake import batch as intake  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
     if quarantine:
@@ -118,8 +118,8 @@ def _end_check(checked: Checked) -> None:
 
 
 def _keep(checked: Checked, store: Path, quarantine: Path | None) -> None:
-    from analytics.data import intake  # noqa: PLC0415 - keeps --help quick
-    from analytics.data.digest import quarantine_csv  # noqa: PLC0415
+    from analytics.data.intake import batch as intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.intake.digest import quarantine_csv  # noqa: PLC0415
     from analytics.data.store import Store  # noqa: PLC0415
 
     if checked.errors:

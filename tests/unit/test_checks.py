@@ -10,15 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from analytics.data import intake, rules_catch, rules_frame
-from analytics.data.rules import references
+from analytics.data.checks import catch as rules_catch
+from analytics.data.checks import frame as rules_frame
+from analytics.data.checks.rule import references
+from analytics.data.intake import batch as intake
 from analytics.data.store import Store
 from analytics.errors import DataRefused
 from tests.field_week import field_week, write_week
 
 if TYPE_CHECKING:
+    from analytics.data.checks.rule import Rule
     from analytics.data.findings import Finding
-    from analytics.data.rules import Rule
     from tests.field_week import Rows
 
 ERROR, WARNING = "error", "warning"

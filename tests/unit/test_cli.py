@@ -316,7 +316,7 @@ def test_an_interrupt_leaves_the_store(tmp_path: Path, stored: Path) -> None:
         """
         import os, signal, sys
         from analytics.cli import main
-        from analytics.data import delta
+        from analytics.data.store import delta
         append = delta.append
 
         def interrupted(path, data):

@@ -15,7 +15,7 @@ from analytics.data.demo.frame import reference_tables
 from analytics.data.demo.ondrell import ondrell_sound
 from analytics.data.demo.write import write_demo
 from analytics.data.findings import Severity
-from analytics.data.intake import check, read_paths
+from analytics.data.intake.batch import check, read_paths
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store

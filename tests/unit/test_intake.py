@@ -10,9 +10,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data import intake
-from analytics.data.cells import Fault, read_cell, read_extra
-from analytics.data.digest import counted, grouped, quarantine_csv
+from analytics.data.intake import batch as intake
+from analytics.data.intake.cells import Fault, read_cell, read_extra
+from analytics.data.intake.digest import counted, grouped, quarantine_csv
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 from analytics.errors import DataRefused, WrongUse
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analytics.data.findings import Finding
-    from analytics.data.intake import Reading
+    from analytics.data.intake.batch import Reading
 
 HEADER = "date,holiday\n"
 

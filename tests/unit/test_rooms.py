@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -97,3 +98,15 @@ def test_files_have_no_long_tail():
         if (lines := len(path.read_text().splitlines())) > 320
     }
     assert not long
+
+
+def test_every_package_is_listed_for_the_build():
+    listed = set(
+        tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
+    )
+    found = {
+        ".".join(path.parent.relative_to(ROOT).parts)
+        for folder in ("analytics", "dashboard")
+        for path in (ROOT / folder).rglob("__init__.py")
+    }
+    assert listed == found

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pytest
 
-from analytics.data import delta
-from analytics.data.history import Counts
-from analytics.data.store import Store
+from analytics.data.store import Store, delta
+from analytics.data.store.history import Counts
 from analytics.errors import DataRefused, StoreError, WrongUse
 
 if TYPE_CHECKING:
@@ -209,7 +208,7 @@ def test_a_damaged_store_is_told_in_words(tmp_path: Path) -> None:
 KILLED = """
     import os, sys
     import pyarrow as pa
-    from analytics.data import delta
+    from analytics.data.store import delta
     from analytics.data.store import Store
 
     left = int(sys.argv[2])

@@ -10,19 +10,19 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data import cells
-from analytics.data.cells import Fault
-from analytics.data.files import suggest
 from analytics.data.findings import Finding, Severity
+from analytics.data.intake import cells
+from analytics.data.intake.cells import Fault
+from analytics.data.intake.files import suggest
+from analytics.data.intake.reading import shortened
 from analytics.data.schema import TABLES, Column
-from analytics.data.tables_in import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from analytics.data.tables_in import Raw
+    from analytics.data.intake.reading import Raw
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from analytics.data.files import suggest
+from analytics.data.intake.files import suggest
 from analytics.data.schema import Column, Kind
 
 if TYPE_CHECKING:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from analytics.data.checks.frame import closed_words
+from analytics.data.checks.rule import Rule, parts
 from analytics.data.findings import Severity
-from analytics.data.rules import Rule, parts
-from analytics.data.rules_frame import closed_words
 from analytics.units import QUANTITIES
 
 _CALENDAR = ("seasons", "holidays", "sites", "site_days")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from analytics.data.checks.rule import Rule
 from analytics.data.findings import Severity
-from analytics.data.rules import Rule
 
 _CALENDAR = ("seasons", "holidays", "sites")
 _OPENINGS = (
@@ -99,7 +99,9 @@ SITE_DAYS = (
         column="date",
         source="site_days r JOIN site_days o ON o.site = r.site AND o.date = r.date "
         "AND o.sample_id <> r.sample_id",
-        when="true",
+        # A stated frame may count other units than days, such as a morning and an evening.
+        when="coalesce(r.stratum, o.stratum) IS NULL "
+        "AND coalesce(r.frame_site_days, o.frame_site_days) IS NULL",
         seen="concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id)",
         allowed="one site-day for a site and date",
         advice="put both samplers' interviews under one sample_id, or mend the date or the site",

@@ -7,21 +7,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.data import rules, rules_catch, rules_frame, sql
+from analytics.data import sql
 from analytics.data.calendar import open_days
+from analytics.data.checks import catch, frame, rule
 from analytics.data.findings import Finding, Severity
+from analytics.data.intake.reading import shortened
 from analytics.data.schema import TABLES
-from analytics.data.tables_in import shortened
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     import duckdb
 
-    from analytics.data.rules import Rule
-    from analytics.data.typed import Incoming
+    from analytics.data.checks.rule import Rule
+    from analytics.data.intake.typed import Incoming
 
-RULES: tuple[Rule, ...] = (*rules.references(), *rules_frame.RULES, *rules_catch.RULES)
+RULES: tuple[Rule, ...] = (*rule.references(), *frame.RULES, *catch.RULES)
 
 _OPEN_SCHEMA = pa.schema(
     [

@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data import delta, history, rows
-from analytics.data.checks import check_between
+from analytics.data.checks.run import check_between
 from analytics.data.findings import Severity
-from analytics.data.history import Batch, Counts, Event, Receipt
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
+from analytics.data.store import delta, history, rows
+from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.errors import DataRefused, StoreError, WrongUse
 
 if TYPE_CHECKING:

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.data.cells import Fault, read_extra
 from analytics.data.findings import Finding, Severity
+from analytics.data.intake.cells import Fault, read_extra
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from analytics.data.tables_in import Raw
+    from analytics.data.intake.reading import Raw
 
 SHOWN_OF_A_KIND = 3
 

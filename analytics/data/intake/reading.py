@@ -14,8 +14,8 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from analytics.data.files import suggest
 from analytics.data.findings import Finding, Severity
+from analytics.data.intake.files import suggest
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:

@@ -8,23 +8,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.data.checks import check_between, check_keys, first_of_keys
-from analytics.data.files import find_files
+from analytics.data.checks.run import check_between, check_keys, first_of_keys
 from analytics.data.findings import Finding, Severity
+from analytics.data.intake.files import find_files
+from analytics.data.intake.reading import read_file
+from analytics.data.intake.typed import together, type_raw
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.data.tables_in import read_file
-from analytics.data.typed import together, type_raw
 from analytics.errors import DataRefused
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from pathlib import Path
 
-    from analytics.data.history import Receipt
+    from analytics.data.intake.reading import Raw
+    from analytics.data.intake.typed import Incoming
     from analytics.data.store import Store
-    from analytics.data.tables_in import Raw
-    from analytics.data.typed import Incoming
+    from analytics.data.store.history import Receipt
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data import sql
-from analytics.data.history import Counts
+from analytics.data.store.history import Counts
 from analytics.errors import DataRefused
 
 if TYPE_CHECKING:

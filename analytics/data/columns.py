@@ -1,0 +1,145 @@
+"""What a column and a table of the schema are: what a cell may hold, and short ways to write it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import pyarrow as pa
+
+#: No field count can pass this; larger numbers are slips of the keyboard.
+COUNT_CEILING = 100_000
+
+
+class Kind(StrEnum):
+    """What a cell may hold."""
+
+    TEXT = "text"
+    COUNT = "whole number"
+    NUMBER = "number"
+    PROPORTION = "proportion"
+    DATE = "date"
+    TIME = "time"
+    FLAG = "true or false"
+
+
+_ARROW: dict[Kind, pa.DataType] = {
+    Kind.TEXT: pa.string(),
+    Kind.COUNT: pa.int64(),
+    Kind.NUMBER: pa.float64(),
+    Kind.PROPORTION: pa.float64(),
+    Kind.DATE: pa.date32(),
+    Kind.TIME: pa.string(),
+    Kind.FLAG: pa.bool_(),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of an input table.
+
+    Parameters
+    ----------
+    name : str
+        As written in the header.
+    kind : Kind
+        What a cell may hold.
+    meaning : str
+        For the data dictionary.
+    unit : str
+        Unit of the number, empty for text.
+    required : bool
+        The column must be there (its cells may still be empty).
+    filled : bool
+        No cell may be empty; implies `required`.
+    low, high : float or None
+        Allowed range, both ends included.
+    plausible_high : float or None
+        Above it a cell passes with a warning.
+    allowed : tuple of str
+        Allowed words; empty for any.
+    default : str or None
+        What an empty cell means, where the contract gives a default.
+    refers_to : str or None
+        ``table.column`` that must hold the value.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str = ""
+    required: bool = False
+    filled: bool = False
+    low: float | None = None
+    high: float | None = None
+    plausible_high: float | None = None
+    allowed: tuple[str, ...] = ()
+    default: str | None = None
+    refers_to: str | None = None
+
+    @property
+    def arrow_type(self) -> pa.DataType:
+        """The Arrow type the column is stored in."""
+        return _ARROW[self.kind]
+
+    @property
+    def must_exist(self) -> bool:
+        """Whether a table without this column is refused."""
+        return self.required or self.filled
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One input table: its key, its columns, what a row is."""
+
+    name: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    meaning: str
+
+    @property
+    def arrow_schema(self) -> pa.Schema:
+        """The Arrow schema of the stored table, in the order of the contract."""
+        return pa.schema([(column.name, column.arrow_type) for column in self.columns])
+
+    def column(self, name: str) -> Column:
+        """Return the column called `name`."""
+        return next(column for column in self.columns if column.name == name)
+
+
+def text(name: str, meaning: str, **more: object) -> Column:
+    """Return a text column."""
+    return Column(name=name, kind=Kind.TEXT, meaning=meaning, **more)  # type: ignore[arg-type]
+
+
+def count(name: str, meaning: str, unit: str, **more: object) -> Column:
+    """Return a column of whole numbers, 0 to `COUNT_CEILING` unless told otherwise."""
+    limits: dict[str, object] = {"low": 0, "high": COUNT_CEILING, **more}
+    return Column(name=name, kind=Kind.COUNT, meaning=meaning, unit=unit, **limits)  # type: ignore[arg-type]
+
+
+def number(name: str, meaning: str, unit: str, **more: object) -> Column:
+    """Return a column of numbers in `unit`."""
+    return Column(name=name, kind=Kind.NUMBER, meaning=meaning, unit=unit, **more)  # type: ignore[arg-type]
+
+
+def proportion(name: str, meaning: str, **more: object) -> Column:
+    """Return a column of proportions, 0 to 1 unless told otherwise."""
+    limits: dict[str, object] = {"low": 0, "high": 1, **more}
+    return Column(name=name, kind=Kind.PROPORTION, meaning=meaning, unit="1", **limits)  # type: ignore[arg-type]
+
+
+def date(name: str, meaning: str, **more: object) -> Column:
+    """Return a column of days."""
+    return Column(name=name, kind=Kind.DATE, meaning=meaning, **more)  # type: ignore[arg-type]
+
+
+def flag(name: str, meaning: str, **more: object) -> Column:
+    """Return a column of true or false."""
+    return Column(name=name, kind=Kind.FLAG, meaning=meaning, **more)  # type: ignore[arg-type]
+
+
+def fish_count(name: str, meaning: str, **more: object) -> Column:
+    """Return a count of fish; very large ones pass with a warning."""
+    # Over 200 Chinook in one boat trip is not plausible (common practice, no source).
+    return count(name, meaning, "fish", plausible_high=200, **more)
