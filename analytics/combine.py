@@ -16,7 +16,7 @@ def weighted_sum(
     *,
     weight: NDArray[np.float64],
     weight_se: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     r"""Return ``Σ_k w_k T_k`` and its variance, totals and weights both with error.
 
     ``v = w' V w + Σ_k se(w_k)² (T_k² - V_kk)``: the unbiased estimator of the variance of a
@@ -32,10 +32,12 @@ def weighted_sum(
 
     Returns
     -------
-    value, variance : ndarray of float, shape (D,)
+    value, sample_variance, variance : ndarray of float, shape (D,)
+        The first variance is that of the totals alone, for comparisons in which the weights are
+        the same on both sides.
     """
     value = total @ weight
     survey = np.einsum("k,dkl,l->d", weight, cov, weight)
     spread = np.einsum("dkk->dk", cov)
     rates = np.maximum(total**2 - spread, 0) @ weight_se**2
-    return value, survey + rates
+    return value, survey, survey + rates

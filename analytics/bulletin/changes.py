@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.bulletin.figures import SAMPLE_SE
 from analytics.bulletin.shelf import CHANGE_SCHEMA
 from analytics.data.calendar import week_start
 from analytics.interval import t_quantile
@@ -26,12 +27,13 @@ def week_changes(rows: Iterable[Row], *, weeks: list[str], level: float) -> pa.T
     Totals and rates as a ratio, ``exp(ln(b/a) ± t √(cv_a² + cv_b²))``; shares as a difference,
     ``b - a ± t √(se_a² + se_b²)``; degrees of freedom after Satterthwaite (1946, An approximate
     distribution of estimates of variance components, Biometrics 2). The two weeks are taken as
-    independent samples, which they are but where a thin week borrowed from the other.
+    independent samples, which they are but where a thin week borrowed from the other. The error of
+    a rate of death is the same in both weeks and is left out.
 
     Parameters
     ----------
     rows : iterable of dict
-        Result rows that carry a week.
+        Result rows that carry a week, with their `SAMPLE_SE`.
     weeks : list of str
         Weeks of the season in order; the week after a closure has no week before.
     level : float
@@ -76,14 +78,14 @@ def _change(earlier: Row, row: Row, *, level: float) -> Row:
     if old is None or new is None or (not is_share and old <= 0):
         return known
     known["change"] = new - old if is_share else new / old
-    if not earlier["se"] or not row["se"]:
+    if not all(one["se"] and one[SAMPLE_SE] for one in (earlier, row)):
         return known
     return known | _interval(earlier, row, is_share=is_share, level=level)
 
 
 def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
     pair = (earlier, row)
-    parts = [(one["se"] / (1 if is_share else one["estimate"])) ** 2 for one in pair]
+    parts = [(one[SAMPLE_SE] / (1 if is_share else one["estimate"])) ** 2 for one in pair]
     spread = [(part, one["df"]) for part, one in zip(parts, pair, strict=True)]
     if any(not df for _, df in spread):
         return {}

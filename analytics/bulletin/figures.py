@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 
+#: The standard error from the sample alone, without that of the rates; not a result column.
+SAMPLE_SE = "sample_se"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Figures:
@@ -32,6 +35,8 @@ class Figures:
     ----------
     kind : Kind
     value, variance : ndarray of float, shape (D,)
+    sample_variance : ndarray of float, shape (D,)
+        The part of the variance that is the sample's own; rates of death add the rest.
     method : str
         Name of the estimator, with its assumptions.
     missing : tuple of str, length D
@@ -41,6 +46,7 @@ class Figures:
     kind: Kind
     value: NDArray[np.float64]
     variance: NDArray[np.float64]
+    sample_variance: NDArray[np.float64]
     method: str
     missing: tuple[str, ...]
 
@@ -53,9 +59,10 @@ def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
     """Return a total of one measure, or the combined ratio of two."""
     if kind is Kind.TOTAL:
         none = ("",) * len(totals.code)
-        return Figures(kind, totals.total[:, 0], totals.cov[:, 0, 0], "two_stage_total", none)
+        variance = totals.cov[:, 0, 0]
+        return Figures(kind, totals.total[:, 0], variance, variance, "two_stage_total", none)
     ratio, variance = combined_ratio(totals.total, totals.cov)
-    return Figures(kind, ratio, variance, "combined_ratio", ("",) * len(totals.code))
+    return Figures(kind, ratio, variance, variance, "combined_ratio", ("",) * len(totals.code))
 
 
 def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
@@ -63,13 +70,15 @@ def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
     found = marked(quantity, totals.total, totals.cov)
     missing = tuple("no mark was read" if unread else "" for unread in found.unread)
     kind = QUANTITIES[quantity].kind
-    return Figures(kind, found.value, found.variance, "reported_marks", missing)
+    return Figures(kind, found.value, found.variance, found.variance, "reported_marks", missing)
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
     """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
     weight, weight_se = plan.weights(quantity)
-    value, variance = weighted_sum(totals.total, totals.cov, weight=weight, weight_se=weight_se)
+    value, sample_variance, variance = weighted_sum(
+        totals.total, totals.cov, weight=weight, weight_se=weight_se
+    )
     order = list(plan.measures)
     gaps, nothing = plan.lacking(quantity)
     missing = [nothing] * len(totals.code)
@@ -77,7 +86,7 @@ def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figur
         for place in np.flatnonzero(totals.total[:, order.index(measure)] > 0):
             missing[place] = nothing or words
     method = "releases_times_rates" + (f"; {plan.note}" if plan.note else "")
-    return Figures(Kind.DEATHS, value, variance, method, tuple(missing))
+    return Figures(Kind.DEATHS, value, variance, sample_variance, method, tuple(missing))
 
 
 def finished(
@@ -105,7 +114,8 @@ def finished(
     Returns
     -------
     dict
-        A value that cannot be had is None, with the reason in ``status`` and ``method``.
+        A value that cannot be had is None, with the reason in ``status`` and ``method``. Beside the
+        columns of a result row it holds `SAMPLE_SE`.
     """
     support = totals.support
     row: Row = {
@@ -120,7 +130,9 @@ def finished(
         status, reason = why_not
         return row | {"status": str(status), "method": reason}
     status = _status(totals, figures, place)
+    sample_se = math.sqrt(figures.sample_variance[place])
     row |= {
+        SAMPLE_SE: None if math.isnan(sample_se) else sample_se,
         "estimate": float(figures.value[place]),
         "df": float(support.df[place]),
         "status": str(status),

@@ -135,6 +135,7 @@ def result(week, quantity, estimate, se, df=10.0):
         "quantity": quantity,
         "estimate": estimate,
         "se": se,
+        "sample_se": se,
         "df": df,
     }
 
@@ -164,6 +165,12 @@ def test_a_change_of_a_share_is_a_difference():
     assert found["change"] == pytest.approx(-0.02)
     assert found["word"] == "no clear change"
     assert found["ci_low"] < 0 < found["ci_high"]
+
+
+def test_the_error_of_a_rate_cancels_in_a_change_of_deaths():
+    weeks = [result(week, "release_deaths_fish", 100.0, 30.0) for week in ("2031-W02", "2031-W03")]
+    (found,) = change(*[week | {"sample_se": 10.0} for week in weeks])
+    assert found["ci_high"] == pytest.approx(math.exp(t_quantile(0.95, 20) * math.sqrt(0.02)))
 
 
 def test_a_change_from_a_zero_is_not_known():

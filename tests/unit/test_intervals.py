@@ -62,7 +62,7 @@ def test_weighted_sum_of_products_against_simulation():
     deaths = np.einsum("dk,dk->d", totals, rates)
     # The estimator is evaluated at each draw's own rates and totals.
     parts = [
-        weighted_sum(totals[i : i + 1], cov[None], weight=rates[i], weight_se=rate_se)[1][0]
+        weighted_sum(totals[i : i + 1], cov[None], weight=rates[i], weight_se=rate_se)[2][0]
         for i in range(0, 200_000, 10)
     ]
     # Without the product of variances taken off it would be some 10 % too large.
@@ -71,6 +71,8 @@ def test_weighted_sum_of_products_against_simulation():
 
 def test_exact_weights_add_no_error():
     total, cov = np.array([[3.0, 4.0]]), np.array([[[2.0, 1.0], [1.0, 5.0]]])
-    value, variance = weighted_sum(total, cov, weight=np.array([1.0, 2.0]), weight_se=np.zeros(2))
+    value, sample, variance = weighted_sum(
+        total, cov, weight=np.array([1.0, 2.0]), weight_se=np.zeros(2)
+    )
     assert value[0] == 11
-    assert variance[0] == 2 + 4 * 1 + 4 * 5
+    assert variance[0] == sample[0] == 2 + 4 * 1 + 4 * 5
