@@ -9,6 +9,9 @@ from scipy.stats import t as student_t
 
 Interval = tuple[float, float]
 
+#: Half-width on the log or logit scale from which an interval says nothing (a factor of 1e130).
+WIDEST = 300.0
+
 
 @lru_cache(maxsize=4096)
 def t_quantile(level: float, df: float) -> float:
@@ -48,12 +51,15 @@ def log_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
     Returns
     -------
     tuple of float
-        Both NaN where the estimate is not positive, or the error or the t quantile cannot be had.
+        Both NaN where the estimate is not positive, the error or the t quantile cannot be had, or
+        the interval would be wider than any number.
     """
     if not (estimate > 0 and se >= 0):
         return math.nan, math.nan
     step = t_quantile(level, df) * se / estimate
-    return estimate * _exp(-step), estimate * _exp(step)
+    if not step < WIDEST:
+        return math.nan, math.nan
+    return estimate * math.exp(-step), estimate * math.exp(step)
 
 
 def logit_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
@@ -73,19 +79,16 @@ def logit_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
     Returns
     -------
     tuple of float
-        Both NaN where the estimate is 0 or 1, or the error or the t quantile cannot be had.
+        Both NaN as for `log_t`, and where the estimate is 0 or 1.
     """
     if not (0 < estimate < 1 and se >= 0):
         return math.nan, math.nan
     middle = math.log(estimate / (1 - estimate))
     step = t_quantile(level, df) * se / (estimate * (1 - estimate))
+    if not step < WIDEST:
+        return math.nan, math.nan
     return _expit(middle - step), _expit(middle + step)
 
 
-def _exp(x: float) -> float:
-    # An interval wider than a double can hold has no upper end worth printing.
-    return math.inf if x > 700 else math.exp(x)
-
-
 def _expit(x: float) -> float:
-    return 1 / (1 + _exp(-x))
+    return 1 / (1 + math.exp(-x))

@@ -17,6 +17,8 @@ from analytics.table import to_arrow
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import pandas as pd
+
     from analytics.bulletin.weekly import Season
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
@@ -77,19 +79,31 @@ def bulletin_of(
         rows += result_rows(prepared, by=by, level=level)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[days["season"] == prepared.design.season]
     return shelf.Bulletin(
-        card=_card(snapshot, prepared, level),
+        card=_card(snapshot, prepared, days, level),
         rows=to_arrow(rows),
-        changes=week_changes(weekly, weeks=list(prepared.design.weeks), level=level),
+        changes=week_changes(
+            weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
+        ),
         findings=findings.to_arrow(sampling_findings(prepared)),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(shelf.AREA_SCHEMA.names),
     )
 
 
-def _card(snapshot: Snapshot, prepared: Season, level: float) -> shelf.Card:
+def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
+    """Count open days by area and week, and over all areas by week."""
+    counts: dict[tuple[str | None, str], int] = {}
+    for area, week in zip(days["area"], days["week"], strict=True):
+        for key in ((area, week), (None, week)):
+            counts[key] = counts.get(key, 0) + 1
+    return counts
+
+
+def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float) -> shelf.Card:
     design = prepared.design
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
     return shelf.Card(
         bulletin=f"{design.season}.{design.through}.v{snapshot.version}",
         season=design.season,
@@ -99,5 +113,5 @@ def _card(snapshot: Snapshot, prepared: Season, level: float) -> shelf.Card:
         level=level,
         made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
         program=version("blackmouth"),
-        preliminary=bool(days.loc[days["season"] == design.season, "week"].max() > design.through),
+        preliminary=bool(days["week"].max() > design.through),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -11,7 +12,7 @@ import pyarrow as pa
 from analytics.bulletin.figures import SAMPLE_SE
 from analytics.bulletin.shelf import CHANGE_SCHEMA
 from analytics.data.calendar import week_start
-from analytics.interval import t_quantile
+from analytics.interval import log_t, t_quantile
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
@@ -21,7 +22,13 @@ Row = dict[str, Any]
 DAYS_A_WEEK = 7
 
 
-def week_changes(rows: Iterable[Row], *, weeks: list[str], level: float) -> pa.Table:
+#: Open days of an area (None: of all areas together) and week.
+OpenDays = Mapping[tuple[str | None, str], int]
+
+
+def week_changes(
+    rows: Iterable[Row], *, weeks: list[str], open_days: OpenDays, level: float
+) -> pa.Table:
     r"""Compare every week's estimate with the week before.
 
     Totals and rates as a ratio, ``exp(ln(b/a) ± t √(cv_a² + cv_b²))``; shares as a difference,
@@ -36,6 +43,8 @@ def week_changes(rows: Iterable[Row], *, weeks: list[str], level: float) -> pa.T
         Result rows that carry a week, with their `SAMPLE_SE`.
     weeks : list of str
         Weeks of the season in order; the week after a closure has no week before.
+    open_days : mapping
+        Open days of each area and week: totals of weeks with unlike open days are not compared.
     level : float
         Confidence level.
 
@@ -53,15 +62,17 @@ def week_changes(rows: Iterable[Row], *, weeks: list[str], level: float) -> pa.T
     }
     changes = []
     for row in kept:
-        week = before.get(row["week"])
+        week = before.get(row["week"], "")
         earlier = by_key.get((row["area"], week, row["quantity"]))
         if earlier is not None:
-            changes.append(_change(earlier, row, level=level))
+            alike = open_days.get((row["area"], week)) == open_days.get((row["area"], row["week"]))
+            changes.append(_change(earlier, row, alike=alike, level=level))
     return pa.Table.from_pylist(changes, schema=CHANGE_SCHEMA)
 
 
-def _change(earlier: Row, row: Row, *, level: float) -> Row:
-    is_share = QUANTITIES[row["quantity"]].kind is Kind.SHARE
+def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
+    kind = QUANTITIES[row["quantity"]].kind
+    is_share = kind is Kind.SHARE
     known: Row = {
         "season": row["season"],
         "area": row["area"],
@@ -74,27 +85,32 @@ def _change(earlier: Row, row: Row, *, level: float) -> Row:
         "form": "difference" if is_share else "ratio",
         "word": "not known",
     }
+    if not alike and kind in (Kind.TOTAL, Kind.DEATHS):
+        return known | {"word": "not comparable"}
     old, new = earlier["estimate"], row["estimate"]
     if old is None or new is None or (not is_share and old <= 0):
         return known
     known["change"] = new - old if is_share else new / old
-    if not all(one["se"] and one[SAMPLE_SE] for one in (earlier, row)):
-        return known
+    if not all(one["se"] and one.get(SAMPLE_SE) and one["n_psu"] for one in (earlier, row)):
+        return known  # a week that is all borrowed says nothing of a change
     return known | _interval(earlier, row, is_share=is_share, level=level)
 
 
 def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
     pair = (earlier, row)
     parts = [(one[SAMPLE_SE] / (1 if is_share else one["estimate"])) ** 2 for one in pair]
-    spread = [(part, one["df"]) for part, one in zip(parts, pair, strict=True)]
-    if any(not df for _, df in spread):
+    if not all(one["df"] for one in pair):
         return {}
-    df = sum(parts) ** 2 / sum(part**2 / one_df for part, one_df in spread)
-    step = t_quantile(level, df) * math.sqrt(sum(parts))
+    df = sum(parts) ** 2 / sum(part**2 / one["df"] for part, one in zip(parts, pair, strict=True))
+    spread = math.sqrt(sum(parts))
     old, new = earlier["estimate"], row["estimate"]
     if is_share:
+        step = t_quantile(level, df) * spread
         low, high, nothing = new - old - step, new - old + step, 0.0
     else:
-        low, high, nothing = new / old * math.exp(-step), new / old * math.exp(step), 1.0
+        low, high = log_t(new / old, new / old * spread, df=df, level=level)
+        nothing = 1.0
+    if math.isnan(low):
+        return {}
     word = "up" if low > nothing else "down" if high < nothing else "no clear change"
     return {"ci_low": low, "ci_high": high, "word": word}

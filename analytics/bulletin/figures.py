@@ -41,6 +41,8 @@ class Figures:
         Name of the estimator, with its assumptions.
     missing : tuple of str, length D
         Why a value cannot be had; empty where it can.
+    is_ratio : bool
+        A ratio of two totals: within one site-day it does not vary.
     """
 
     kind: Kind
@@ -49,6 +51,7 @@ class Figures:
     sample_variance: NDArray[np.float64]
     method: str
     missing: tuple[str, ...]
+    is_ratio: bool = False
 
     def withheld(self, reason: str) -> Figures:
         """Return the same figures with no value anywhere."""
@@ -57,12 +60,12 @@ class Figures:
 
 def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
     """Return a total of one measure, or the combined ratio of two."""
+    none = ("",) * len(totals.code)
     if kind is Kind.TOTAL:
-        none = ("",) * len(totals.code)
         variance = totals.cov[:, 0, 0]
         return Figures(kind, totals.total[:, 0], variance, variance, "two_stage_total", none)
     ratio, variance = combined_ratio(totals.total, totals.cov)
-    return Figures(kind, ratio, variance, variance, "combined_ratio", ("",) * len(totals.code))
+    return Figures(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
 
 
 def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
@@ -70,7 +73,15 @@ def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
     found = marked(quantity, totals.total, totals.cov)
     missing = tuple("no mark was read" if unread else "" for unread in found.unread)
     kind = QUANTITIES[quantity].kind
-    return Figures(kind, found.value, found.variance, found.variance, "reported_marks", missing)
+    return Figures(
+        kind,
+        found.value,
+        found.variance,
+        found.variance,
+        "reported_marks",
+        missing,
+        is_ratio=kind is Kind.SHARE,
+    )
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
@@ -130,15 +141,14 @@ def finished(
         status, reason = why_not
         return row | {"status": str(status), "method": reason}
     status = _status(totals, figures, place)
-    sample_se = math.sqrt(figures.sample_variance[place])
+    no_error = _why_no_error(totals, figures, place, status)
     row |= {
-        SAMPLE_SE: None if math.isnan(sample_se) else sample_se,
         "estimate": float(figures.value[place]),
         "df": float(support.df[place]),
         "status": str(status),
-        "method": _method(design, totals, figures, place),
+        "method": "; ".join([*_method(design, totals, figures, place), *no_error]),
     }
-    return row | _error(row, status, figures, place, level)
+    return row if no_error else row | _error(row, status, figures, place, level)
 
 
 def _why_not(
@@ -162,6 +172,8 @@ def _why_not(
 def _status(totals: DomainTotals, figures: Figures, place: int) -> Status:
     support = totals.support
     value = figures.value[place]
+    if support.is_partial[place]:
+        return Status.NO_SAMPLE
     if support.is_census[place]:
         return Status.CENSUS
     if value == 0 or (figures.kind is Kind.SHARE and value == 1):
@@ -173,23 +185,41 @@ def _status(totals: DomainTotals, figures: Figures, place: int) -> Status:
     return Status.OK
 
 
+def _why_no_error(
+    totals: DomainTotals, figures: Figures, place: int, status: Status
+) -> tuple[str, ...]:
+    """Return the reason where an estimate has no standard error; empty where it has one."""
+    variance = figures.variance[place]
+    if status is Status.CENSUS:
+        return ()
+    if status is Status.ZERO_TOTAL:
+        return (
+            "nothing else was seen: no error can be had"
+            if figures.value[place]
+            else "none was seen: no error can be had",
+        )
+    if math.isnan(variance) or (figures.is_ratio and totals.support.n_seen[place] < 2):
+        return ("one site-day only: no error can be had",)
+    if variance <= 0:
+        return ("site-days all alike: no error can be had",)
+    return ()
+
+
 def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
-    """Return standard error and interval; a share seen at 0 or 1 or a zero total has none."""
-    value, variance = row["estimate"], float(figures.variance[place])
-    if status is Status.ZERO_TOTAL or math.isnan(variance):
-        return {}
-    se = math.sqrt(variance)
+    """Return standard errors and interval."""
+    value, se = row["estimate"], math.sqrt(figures.variance[place])
+    errors: Row = {"se": se, SAMPLE_SE: math.sqrt(figures.sample_variance[place])}
     if status is Status.CENSUS and se == 0:
-        return {"se": 0.0, "ci_low": value, "ci_high": value}
+        return errors | {"ci_low": value, "ci_high": value}
     share = figures.kind is Kind.SHARE
     low, high = (logit_t if share else log_t)(value, se, df=row["df"], level=level)
     if math.isnan(low):
-        return {"se": se}
+        return errors
     method = CiMethod.LOGIT_T if share else CiMethod.LOG_T
-    return {"se": se, "ci_low": low, "ci_high": high, "ci_method": str(method)}
+    return errors | {"ci_low": low, "ci_high": high, "ci_method": str(method)}
 
 
-def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) -> str:
+def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) -> list[str]:
     """Name the estimator and every rule that thin data called for."""
     support = totals.support
     notes = [figures.method]
@@ -199,9 +229,13 @@ def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) 
         notes.append("a stratum of one site-day took its spread together with a neighbour")
     if support.is_pooled[place]:
         notes.append("spread between boats pooled where one of several was interviewed")
+    if support.is_unknown[place]:
+        notes.append("no spread between boats to be had: first stage without its finite term")
     if support.is_partial[place]:
         lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
-        notes.append("without " + ", ".join(design.areas[one] for one in sorted(lost)))
-    if np.isnan(figures.variance[place]):
-        notes.append("one site-day and no neighbour: no error can be had")
-    return "; ".join(notes)
+        names = ", ".join(design.areas[one] for one in sorted(lost))
+        notes.append(f"without {names} (open and never sampled)")
+    if design.no_design:
+        names = ", ".join(design.areas[one] for one in sorted(design.no_design))
+        notes.append(f"without boats that landed in {names}")
+    return notes

@@ -39,7 +39,7 @@ CHANGE_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("form", pa.string()),  # ratio | difference
-        ("word", pa.string()),  # up | down | no clear change | not known
+        ("word", pa.string()),  # up | down | no clear change | not known | not comparable
     ]
 )
 

@@ -141,7 +141,7 @@ def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | Non
     reduction = Reduction(
         interviews,
         design=design,
-        measures=catch_measures(interviews) | mark_measures() | deaths.measures,
+        measures=catch_measures() | mark_measures() | deaths.measures,
         analyses=analyses.values(),
     )
     return Season(design, Plans(design), deaths, analyses, reduction)
@@ -177,7 +177,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
     WrongUse
         If `by` or `level` is not allowed.
     """
-    words = tuple(by)
+    words = tuple(by.split(",")) if isinstance(by, str) else tuple(by)
     if set(words) not in [set(one) for one in LEVELS] or len(set(words)) != len(words):
         raise WrongUse(f"by {','.join(words)!r}: allowed are area,week or area or week or season")
     if not 0 < level < 1:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analytics.data.schema import TABLES
+from analytics.errors import WrongUse
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 SUNDAY = 7
+_WEEK = re.compile(r"\d{4}-W\d{2}")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -35,8 +38,21 @@ def iso_week(dates: pd.Series) -> pd.Series:
 
 
 def week_start(week: str) -> pd.Timestamp:
-    """Return the Monday of an ISO week written ``2031-W05``."""
-    return pd.Timestamp.fromisocalendar(int(week[:4]), int(week[6:]), 1)
+    """Return the Monday of an ISO week written ``2031-W05``.
+
+    Raises
+    ------
+    WrongUse
+        If it is not a week of the calendar so written.
+    """
+    try:
+        if not _WEEK.fullmatch(week):
+            raise ValueError
+        return pd.Timestamp.fromisocalendar(int(week[:4]), int(week[6:]), 1)
+    except ValueError:
+        raise WrongUse(
+            f"week {week!r}: an ISO week is written like 2031-W05, 01 to 52 or 53"
+        ) from None
 
 
 def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:

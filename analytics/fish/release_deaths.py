@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow.compute as pc
 
-from analytics.survey.measures import unknown_size_sql
+from analytics.survey.measures import UNKNOWN_SIZE
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
@@ -123,7 +124,7 @@ def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Tabl
     counts = {
         "legal": "released_legal",
         "sublegal": "released_sublegal",
-        "unknown": unknown_size_sql(interviews),
+        "unknown": UNKNOWN_SIZE,
     }
     releases = _Matcher("released")
     for size, column in counts.items():
@@ -142,7 +143,8 @@ def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Tabl
         releases.unrated(NO_RELEASE_RATE),
         losses.unrated(NO_DROP_OFF_RATE),
     )
-    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), counts["unknown"]))
+    unknown = pc.sum(interviews["released_unknown"]).as_py() or 0
+    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), n_unknown=unknown))
 
 
 def _release_rate(
@@ -154,9 +156,9 @@ def _release_rate(
     return next((by_key[key] for key in wanted if key in by_key), None)
 
 
-def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], unknown: str) -> str:
+def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], *, n_unknown: int) -> str:
     notes = []
-    if unknown != "0" and rates and not any(rate["size_class"] == "any" for rate in rates):
+    if n_unknown and rates and not any(rate["size_class"] == "any" for rate in rates):
         notes.append("unknown sizes at the sublegal rate")
     if any(fish.rate_se is None for fish in rated):
         notes.append("a rate has no standard error: its error is not in the interval")
@@ -173,8 +175,6 @@ class _Matcher:
         self._orphans: list[str] = []
 
     def add(self, rate: dict[str, Any] | None, column: str, method: str | None) -> None:
-        if column == "0":
-            return
         literal = "NULL" if method is None else "'" + method.replace("'", "''") + "'"
         # `ELSE 0 * column` keeps a number that was not recorded a null.
         term = (

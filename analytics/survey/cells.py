@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from analytics.survey.design import Design
     from analytics.survey.reduce import Moments
 
+
+#: Relative size under which a sum of squares is rounding and not spread.
+ROUNDING = 1e-12
 
 _Merged = tuple[
     "NDArray[np.int64]",
@@ -40,6 +43,9 @@ class Cells:
         Estimated (co)variance of `total` from sampling m of M boats.
     is_pooled : ndarray of bool, shape (C,)
         The spread between boats was pooled, since one boat of several was interviewed.
+    unknown : ndarray of bool, shape (U,)
+        Units whose spread between boats nothing can tell: one boat of several was interviewed and
+        no site-day of the season has two interviews.
     """
 
     unit: NDArray[np.int64]
@@ -48,6 +54,7 @@ class Cells:
     total: NDArray[np.float64]
     within: NDArray[np.float64]
     is_pooled: NDArray[np.bool_]
+    unknown: NDArray[np.bool_]
 
 
 def interviewed(moments: Moments, *, n_units: int) -> NDArray[np.float64]:
@@ -64,7 +71,7 @@ def site_day_totals(
     ``v(t) = M² (1 - m/M) s²/m`` (Cochran 1977, Sampling Techniques, section 11.8; from memory).
     A boat outside the cell's area counts as a zero. Where m is 1 and M more, s² is the pooled
     spread between boats of the stratum, or of the landing area, or of the season, the first that
-    has one (common practice, no source).
+    has one (common practice, no source); where nothing has one, the unit is `unknown`.
 
     Parameters
     ----------
@@ -83,7 +90,7 @@ def site_day_totals(
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
     boats, m = design.units.boats_returned[unit], m_unit[unit]
-    squares = products - np.einsum("ci,cj->cij", sums, sums) / m[:, None, None]
+    squares = _squares(products, sums, m)
     several = m > 1
     factor = np.where(several, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
     cells = Cells(
@@ -93,11 +100,25 @@ def site_day_totals(
         total=(boats / m)[:, None] * sums,
         within=factor[:, None, None] * squares,
         is_pooled=np.zeros(len(unit), dtype=bool),
+        unknown=np.zeros(len(active), dtype=bool),
     )
-    single = np.flatnonzero(active & (m_unit == 1) & (design.units.boats_returned > 1))
+    is_single = active & (m_unit == 1) & (design.units.boats_returned > 1)
+    single = np.flatnonzero(is_single)
     if not len(single):
         return cells
+    if not (m_unit > 1).any():
+        return replace(cells, unknown=is_single)
     return _with_pooled(cells, design, squares, m_unit=m_unit, single=single)
+
+
+def _squares(
+    products: NDArray[np.float64], sums: NDArray[np.float64], m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return sums of squares about the mean; what is only rounding is taken as no spread."""
+    squares = products - np.einsum("ci,cj->cij", sums, sums) / m[:, None, None]
+    size = np.sqrt(np.einsum("cii->ci", products))
+    scale = np.einsum("ci,cj->cij", size, size)
+    return np.where(np.abs(squares) <= ROUNDING * scale, 0.0, squares)
 
 
 def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:
@@ -152,7 +173,7 @@ def _with_pooled(
         open_ = np.isnan(spread[:, 0]).reshape(len(single), -1).any(axis=1) & has
         spread[open_] = sums[pool[single[open_]]] / df[pool[single[open_]]][:, None, None, None]
     boats = design.units.boats_returned[single]
-    within = np.nan_to_num(spread) * (boats * (boats - 1))[:, None, None, None]
+    within = spread * (boats * (boats - 1))[:, None, None, None]
     return _append(cells, single, keys, within)
 
 
@@ -185,4 +206,5 @@ def _append(
         total=total[useful],
         within=all_within[useful],
         is_pooled=pooled[useful],
+        unknown=cells.unknown,
     )

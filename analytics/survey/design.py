@@ -144,12 +144,22 @@ def build_design(snapshot: Snapshot, *, season: str, through: str | None = None)
     sampled = _of_season(_site_days(snapshot), openings, season)
     if sampled.empty:
         raise WrongUse(f"season {season} has no sampled site-day; import site_days first")
+    days = days[days["season"] == season]
     through = through or str(sampled["week"].max())
+    _require_through(through, season, first=sampled["week"].min(), last=days["week"].max())
     sampled = sampled[sampled["week"] <= through]
-    if sampled.empty:
-        raise WrongUse(f"season {season} has no sampled site-day through {through}")
-    days = days[(days["season"] == season) & (days["week"] <= through)]
+    days = days[days["week"] <= through]
     return _assemble(snapshot, season, through, days, sampled)
+
+
+def _require_through(through: str, season: str, *, first: str, last: str) -> None:
+    week_start(through)
+    if through < first:
+        raise WrongUse(
+            f"season {season} has no sampled site-day through {through}; its first is in {first}"
+        )
+    if through > max(last, first):
+        raise WrongUse(f"through {through}: the last open week of season {season} is {last}")
 
 
 def _site_days(snapshot: Snapshot) -> pd.DataFrame:

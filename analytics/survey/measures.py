@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from analytics.survey.reduce import Analysis, Measure
 
-if TYPE_CHECKING:
-    import pyarrow as pa
+#: Releases of unknown size as they add to sums. Samplers fill the class only when they need it, so
+#: an empty cell adds nothing; the class's own total still counts only boats that gave it.
+UNKNOWN_SIZE = "coalesce(released_unknown, 0)"
 
 
 #: Quantities that are totals of one measure; ratios name two of them.
@@ -31,29 +30,14 @@ RATIOS: dict[str, tuple[str, str]] = {
 }
 
 
-def unknown_size_sql(interviews: pa.Table) -> str:
-    """Return SQL of releases of unknown size: 0 where the survey never records that class.
-
-    A column empty in every interview is a class that is not in use; an empty cell elsewhere is a
-    number that was not recorded.
-    """
-    column = interviews["released_unknown"]
-    return "0" if column.null_count == len(column) else "released_unknown"
-
-
-def catch_measures(interviews: pa.Table) -> dict[str, Measure]:
+def catch_measures() -> dict[str, Measure]:
     """Return the measures of effort and catch by name.
-
-    Parameters
-    ----------
-    interviews : pyarrow.Table
-        In its schema.
 
     Returns
     -------
     dict of str to Measure
     """
-    released = f"(released_legal + released_sublegal + {unknown_size_sql(interviews)})"
+    released = f"(released_legal + released_sublegal + {UNKNOWN_SIZE})"
     sql = {
         "boat_trips": "1",
         "angler_trips": "anglers",

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.survey.cells import ROUNDING
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -33,5 +35,6 @@ def combined_ratio(
     below = np.where(total[:, 1] > 0, total[:, 1], np.nan)
     ratio = total[:, 0] / below
     residual = cov[:, 0, 0] - 2 * ratio * cov[:, 0, 1] + ratio**2 * cov[:, 1, 1]
-    # Rounding can leave a tiny negative where every boat has the same ratio.
-    return ratio, np.maximum(residual, 0) / below**2
+    # Where every site-day has the same ratio only rounding is left.
+    scale = cov[:, 0, 0] + ratio**2 * cov[:, 1, 1]
+    return ratio, np.where(residual <= ROUNDING * scale, 0.0, residual) / below**2

@@ -41,9 +41,13 @@ class Domains:
         """Return the key of each week code."""
         return week + 1 if self.by_week else np.zeros_like(week)
 
+    def keys(self, code: int) -> tuple[int, int]:
+        """Return the area key and week key of a domain."""
+        return divmod(code, self.n_weeks + 1)
+
     def cell(self, code: int) -> tuple[int | None, int | None]:
         """Return the area and week codes of a domain, None for a column not asked for."""
-        key, week_key = divmod(code, self.n_weeks + 1)
+        key, week_key = self.keys(code)
         return key - 1 if key else None, week_key - 1 if week_key else None
 
     def all_of(self, design: Design) -> NDArray[np.int64]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -30,14 +30,16 @@ class Support:
     Parameters
     ----------
     df : ndarray of int
-        Sampled units minus strata over the strata that hold the domain; strata that collapse
-        together count as one, and lenders of a filled stratum count.
+        Sampled units minus strata over the strata that hold the domain, lenders of its filled
+        strata included; where that is 0, strata that collapse together count as one.
     n_psu, n_psu_frame, n_interviews : ndarray of int
         Sampled units and frame of the strata that hold the domain; interviews in it.
-    is_imputed, is_collapsed, is_pooled : ndarray of bool
-        Some stratum was filled, collapsed, or pooled its spread between boats.
+    n_seen : ndarray of int
+        Site-days with an interview in the domain, lenders included.
+    is_imputed, is_collapsed, is_pooled, is_unknown : ndarray of bool
+        Some stratum was filled, collapsed, pooled its spread between boats, or had none to tell.
     is_census : ndarray of bool
-        Every unit of the frame was sampled and every boat interviewed.
+        Every unit from which boats of the domain can come was sampled, every boat interviewed.
     is_partial : ndarray of bool
         Some landing area was never sampled and nobody could fill it.
     """
@@ -46,11 +48,20 @@ class Support:
     n_psu: Ints
     n_psu_frame: Ints
     n_interviews: Ints
+    n_seen: Ints
     is_imputed: Bools
     is_collapsed: Bools
     is_pooled: Bools
+    is_unknown: Bools
     is_census: Bools
     is_partial: Bools
+
+
+class _Pairs(NamedTuple):
+    """Strata with the places of the domains they stand in, each pair once."""
+
+    stratum: Ints
+    place: Ints
 
 
 def support_of(
@@ -66,7 +77,7 @@ def support_of(
     """Return what each domain rests on.
 
     A stratum holds a domain if it lands in the domain's area and week, or if a boat of it was in
-    the domain.
+    the domain; an area without ramps of its own is held by every stratum of the week.
 
     Parameters
     ----------
@@ -81,104 +92,118 @@ def support_of(
     -------
     Support
     """
-    size = len(codes)
+    size, frame = len(codes), design.strata.n_frame
     cell, link = pair(cells, reach)
     seen = np.searchsorted(codes, domains.code(cells.key[cell], reach.week_key[link]))
-    stratum_of = design.units.stratum
-    own = _own_places(design, domains, codes, reach)
-    direct = ~reach.is_fill
-    observed = direct[link] & (cells.n[cell] > 0)
-    holds = _unique_pairs(
-        np.concatenate([stratum_of[reach.unit[direct]], stratum_of[cells.unit[cell[observed]]]]),
-        np.concatenate([own[direct], seen[observed]]),
-        size,
-    )
-    used = _unique_pairs(
-        np.concatenate([stratum_of[reach.unit], stratum_of[cells.unit[cell]]]),
-        np.concatenate([own, seen]),
-        size,
-    )
+    from_cells = _Pairs(design.units.stratum[cells.unit[cell]], seen)
+    with_boats = cells.n[cell] > 0
+    direct = with_boats & ~reach.is_fill[link]
+    own, own_direct = _own_pairs(design, domains, codes, reach)
+    holds = _joined(own_direct, _where(from_cells, direct), size=size)
     fills = _fill_pairs(design, plan, domains, codes, cells)
-    complete = _complete_strata(design, plan, answered)
-    collapsed = np.isin(holds[0], [loan.stratum for loan in plan.loans if not loan.is_fill])
-    imputed = _any_at(fills[1], size)
-    partial = _any_at(_home_places(design, domains, codes, sorted(plan.unfilled)), size)
-    incomplete = _any_at(holds[1][~complete[holds[0]]], size) | imputed | partial
-    frame = design.strata.n_frame
-    n_psu = _sum_at(holds[1], plan.n_active[holds[0]], size)
+    lost = _home_pairs(design, domains, codes, sorted(plan.unfilled))
+    collapsed = np.isin(holds.stratum, [one.stratum for one in plan.loans if not one.is_fill])
+    unknown = np.isin(holds.stratum, design.units.stratum[cells.unknown])
+    framed = _joined(holds, fills, lost, size=size)
+    n_psu = _sum_at(holds.place, plan.n_active[holds.stratum], size)
     return Support(
-        df=_degrees(plan, used, size),
+        df=_degrees(plan, _joined(own, from_cells, size=size), size),
         n_psu=n_psu,
-        n_psu_frame=_sum_at(holds[1], frame[holds[0]], size)
-        + _sum_at(fills[1], frame[fills[0]], size),
-        n_interviews=_sum_at(seen[observed], cells.n[cell[observed]], size),
-        is_imputed=imputed,
-        is_collapsed=_any_at(holds[1][collapsed], size),
+        n_psu_frame=_sum_at(framed.place, frame[framed.stratum], size),
+        n_interviews=_sum_at(seen[direct], cells.n[cell[direct]], size),
+        n_seen=np.bincount(seen[with_boats], minlength=size),
+        is_imputed=_any_at(fills.place, size),
+        is_collapsed=_any_at(holds.place[collapsed], size),
         is_pooled=_any_at(seen[cells.is_pooled[cell]], size),
-        is_census=(n_psu > 0) & ~incomplete,
-        is_partial=partial,
+        is_unknown=_any_at(holds.place[unknown], size),
+        is_census=(n_psu > 0) & _complete(design, plan, domains, codes, answered),
+        is_partial=_any_at(lost.place, size),
     )
 
 
-def _own_places(design: Design, domains: Domains, codes: Ints, reach: Reach) -> Ints:
-    """Place of the domain of each reach's landing area."""
-    home = design.strata.landing_area[design.units.stratum[reach.unit]]
-    return np.searchsorted(codes, domains.code(domains.area_key(home), reach.week_key))
+def _own_pairs(
+    design: Design, domains: Domains, codes: Ints, reach: Reach
+) -> tuple[_Pairs, _Pairs]:
+    """Pair strata with the domains they land in; the second without those they only fill."""
+    stratum = design.units.stratum[reach.unit]
+    keys = [domains.area_key(design.strata.landing_area[stratum])]
+    landless = np.setdiff1d(np.arange(len(design.areas)), design.strata.landing_area)
+    if domains.by_area:
+        keys += [np.full(len(stratum), area + 1) for area in landless]
+    wanted = np.concatenate([domains.code(key, reach.week_key) for key in keys])
+    row = np.tile(np.arange(len(stratum)), len(keys))
+    known = np.isin(wanted, codes)
+    row, place = row[known], np.searchsorted(codes, wanted[known])
+    direct = ~reach.is_fill[row]
+    return _Pairs(stratum[row], place), _Pairs(stratum[row[direct]], place[direct])
 
 
-def _home_places(design: Design, domains: Domains, codes: Ints, strata: list[int]) -> Ints:
-    """Place of the domain in which each of some strata lands."""
+def _home_pairs(design: Design, domains: Domains, codes: Ints, strata: list[int]) -> _Pairs:
+    """Pair some strata with the domain each lands in."""
     rows = np.array(strata, dtype=np.int64)
     key = domains.area_key(design.strata.landing_area[rows])
-    return np.searchsorted(codes, domains.code(key, domains.week_key(design.strata.week[rows])))
+    code = domains.code(key, domains.week_key(design.strata.week[rows]))
+    return _Pairs(rows, np.searchsorted(codes, code))
 
 
-def _fill_pairs(
-    design: Design, plan: Plan, domains: Domains, codes: Ints, cells: Cells
-) -> tuple[Ints, Ints]:
-    """Pair filled strata with the places of the domains they add to."""
+def _fill_pairs(design: Design, plan: Plan, domains: Domains, codes: Ints, cells: Cells) -> _Pairs:
+    """Pair filled strata with the domains they add to."""
     pairs: list[tuple[int, int]] = []
     for loan in plan.loans:
         if not loan.is_fill:
             continue
-        home = _home_places(design, domains, codes, [loan.stratum])
+        home = _home_pairs(design, domains, codes, [loan.stratum]).place
         lent = np.isin(design.units.stratum[cells.unit], loan.lenders)
         keys = np.unique(cells.key[lent])
         week = domains.week_key(design.strata.week[[loan.stratum]])
         reached = np.searchsorted(codes, domains.code(keys, np.repeat(week, len(keys))))
         pairs += [(loan.stratum, int(place)) for place in np.union1d(home, reached)]
     table = np.array(pairs, dtype=np.int64).reshape(-1, 2)
-    return table[:, 0], table[:, 1]
+    return _Pairs(table[:, 0], table[:, 1])
 
 
-def _complete_strata(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bools:
-    """Strata whose whole frame was sampled and whose every boat was interviewed."""
+def _complete(
+    design: Design, plan: Plan, domains: Domains, codes: Ints, answered: NDArray[np.float64]
+) -> Bools:
+    """Domains whose weeks were sampled whole at every ramp: boats of an area may land anywhere."""
     short = plan.active & (answered < design.units.boats_returned)
     n_short = np.bincount(design.units.stratum[short], minlength=len(plan.n_active))
-    complete: Bools = (plan.n_active >= design.strata.n_frame) & (n_short == 0)
-    return complete
+    incomplete = (plan.n_active < design.strata.n_frame) | (n_short > 0)
+    weeks = domains.week_key(design.strata.week[incomplete])
+    week_keys = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
+    whole: Bools = ~np.isin(week_keys, weeks)
+    return whole
 
 
-def _degrees(plan: Plan, used: tuple[Ints, Ints], size: int) -> Ints:
-    """Units minus strata over the strata used; those that collapse together count as one."""
+def _degrees(plan: Plan, used: _Pairs, size: int) -> Ints:
+    """Units minus strata; where that is 0, strata that collapse together count as one."""
+    n_units = _sum_at(used.place, plan.n_active[used.stratum], size)
+    plain = n_units - np.bincount(used.place, minlength=size)
     links = [(loan.stratum, one) for loan in plan.loans if not loan.is_fill for one in loan.lenders]
-    stratum, place = used
+    stratum, place = [used.stratum], [used.place]
     for borrower, lender in links:
-        here = place[stratum == borrower]
-        stratum = np.concatenate([stratum, np.full(len(here), lender)])
-        place = np.concatenate([place, here])
-    stratum, place = _unique_pairs(stratum, place, size)
-    n_strata = len(plan.n_active)
+        here = used.place[used.stratum == borrower]
+        stratum.append(np.full(len(here), lender))
+        place.append(here)
+    widened = _joined(_Pairs(np.concatenate(stratum), np.concatenate(place)), size=size)
     ends = np.array(links, dtype=np.int64).reshape(-1, 2)
+    n_strata = len(plan.n_active)
     graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n_strata, n_strata))
     group = connected_components(graph, directed=False)[1].astype(np.int64)
-    _, group_place = _unique_pairs(group[stratum], place, size)
-    return _sum_at(place, plan.n_active[stratum], size) - np.bincount(group_place, minlength=size)
+    groups = _joined(_Pairs(group[widened.stratum], widened.place), size=size)
+    merged = _sum_at(widened.place, plan.n_active[widened.stratum], size)
+    merged -= np.bincount(groups.place, minlength=size)
+    return np.where(plain > 0, plain, merged)
 
 
-def _unique_pairs(stratum: Ints, place: Ints, size: int) -> tuple[Ints, Ints]:
-    codes = np.unique(stratum * size + place)
-    return codes // size, codes % size
+def _joined(*pairs: _Pairs, size: int) -> _Pairs:
+    """Return all pairs, each once."""
+    codes = np.unique(np.concatenate([one.stratum * size + one.place for one in pairs]))
+    return _Pairs(codes // size, codes % size)
+
+
+def _where(pairs: _Pairs, keep: Bools) -> _Pairs:
+    return _Pairs(pairs.stratum[keep], pairs.place[keep])
 
 
 def _sum_at(place: Ints, values: NDArray[np.generic], size: int) -> Ints:

@@ -79,7 +79,7 @@ def domain_totals(
     stratum = design.units.stratum[cells.unit[cell]]
     weight = reach.weight[link] / plan.n_active[stratum]
     part = weight[:, None] * cells.total[cell]
-    cov = _between(design, plan, stratum, place, part, size=len(codes))
+    cov = _between(design, plan, cells, stratum=stratum, place=place, part=part, size=len(codes))
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
     cov += add_at(place, shrink[:, None, None] * cells.within[cell], len(codes))
     for loan in plan.loans:
@@ -94,21 +94,36 @@ def domain_totals(
 def _between(
     design: Design,
     plan: Plan,
+    cells: Cells,
+    *,
     stratum: NDArray[np.int64],
     place: NDArray[np.int64],
     part: NDArray[np.float64],
-    *,
     size: int,
 ) -> NDArray[np.float64]:
     """First-stage (co)variance of strata with two or more units, from their own spread."""
     groups, where = np.unique(stratum * size + place, return_inverse=True)
-    n = plan.n_active[groups // size].astype(np.float64)
-    fpc = 1 - n / design.strata.n_frame[groups // size]
-    sums = add_at(where, part, len(groups))
-    squares = add_at(where, np.einsum("ri,rj->rij", part, part), len(groups))
-    spread = squares - np.einsum("gi,gj->gij", sums, sums) / n[:, None, None]
+    of_group = groups // size
+    n = plan.n_active[of_group].astype(np.float64)
+    mean = add_at(where, part, len(groups)) / n[:, None]
+    off = part - mean[where]
+    absent = n - np.bincount(where, minlength=len(groups))  # units without the domain: zeros
+    spread = add_at(where, np.einsum("ri,rj->rij", off, off), len(groups))
+    spread += absent[:, None, None] * np.einsum("gi,gj->gij", mean, mean)
+    fpc = _first_stage_correction(design, plan, cells)[of_group]
     factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
     return add_at(groups % size, factor[:, None, None] * spread, size)
+
+
+def _first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
+    """Return ``1 - n_h/N_h``, or 1 where no spread between boats can be told.
+
+    Without its finite correction the first stage is an upper bound of both stages together
+    (Cochran 1977, Sampling Techniques, section 11.8; from memory).
+    """
+    correction = 1 - plan.n_active / design.strata.n_frame
+    correction[design.units.stratum[cells.unknown]] = 1
+    return correction
 
 
 def _add_borrowed(
@@ -124,16 +139,22 @@ def _add_borrowed(
     """Add in place the first-stage (co)variance of a stratum that borrows its spread."""
     frame = design.strata.n_frame[loan.stratum]
     keys, spread = _spread(cells, loan.units)
-    if loan.is_fill:
+    if loan.is_fill:  # nothing of the frame was seen: no finite correction
         weeks = domains.week_key(design.strata.week[[loan.stratum]])
-        weights = np.array([frame])
+        weights, correction = np.array([frame]), 1.0
     else:
         own = design.units.stratum[reach.unit] == loan.stratum
         weeks, weights = reach.week_key[own], reach.weight[own]
+        correction = 1 - 1 / frame
+        home = domains.area_key(design.strata.landing_area[[loan.stratum]])
+        seen = cells.key[(design.units.stratum[cells.unit] == loan.stratum) & (cells.n > 0)]
+        held = np.isin(keys, np.union1d(home, seen))
+        keys, spread = keys[held], spread[held]
     for week, weight in zip(weeks, weights, strict=True):
         wanted = domains.code(keys, np.full_like(keys, week))
-        held = np.isin(wanted, codes)
-        cov[np.searchsorted(codes, wanted[held])] += weight**2 * (1 - 1 / frame) * spread[held]
+        known = np.isin(wanted, codes)
+        place = np.searchsorted(codes, wanted[known])
+        cov[place] += weight**2 * correction * spread[known]
 
 
 def _spread(
@@ -142,10 +163,12 @@ def _spread(
     """Return the keys met in some units and s² of their site-day totals, NaN for one unit."""
     rows = np.isin(cells.unit, units)
     keys, place = np.unique(cells.key[rows], return_inverse=True)
-    totals = cells.total[rows]
-    sums = add_at(place, totals, len(keys))
-    squares = add_at(place, np.einsum("ri,rj->rij", totals, totals), len(keys))
-    n = len(units)
+    totals, n = cells.total[rows], len(units)
     if n < 2:
-        return keys, np.full_like(squares, np.nan)
-    return keys, (squares - np.einsum("ki,kj->kij", sums, sums) / n) / (n - 1)
+        return keys, np.full((len(keys), *cells.within.shape[1:]), np.nan)
+    mean = add_at(place, totals, len(keys)) / n
+    off = totals - mean[place]
+    absent = n - np.bincount(place, minlength=len(keys))
+    squares = add_at(place, np.einsum("ri,rj->rij", off, off), len(keys))
+    squares += absent[:, None, None] * np.einsum("ki,kj->kij", mean, mean)
+    return keys, squares / (n - 1)

@@ -137,12 +137,14 @@ def result(week, quantity, estimate, se, df=10.0):
         "se": se,
         "sample_se": se,
         "df": df,
+        "n_psu": 6,
     }
 
 
-def change(before, after):
+def change(before, after, days=(7, 7)):
     weeks = [before["week"], after["week"]]
-    table = week_changes([before, after], weeks=weeks, level=0.95)
+    open_days = {(None, week): n for week, n in zip(weeks, days, strict=True)}
+    table = week_changes([before, after], weeks=weeks, open_days=open_days, level=0.95)
     return table.to_pylist()
 
 
@@ -171,6 +173,24 @@ def test_the_error_of_a_rate_cancels_in_a_change_of_deaths():
     weeks = [result(week, "release_deaths_fish", 100.0, 30.0) for week in ("2031-W02", "2031-W03")]
     (found,) = change(*[week | {"sample_se": 10.0} for week in weeks])
     assert found["ci_high"] == pytest.approx(math.exp(t_quantile(0.95, 20) * math.sqrt(0.02)))
+
+
+def test_totals_of_weeks_with_other_open_days_are_not_compared():
+    weeks = ("2031-W02", "2031-W03")
+    totals = [result(week, "kept_fish", 100.0, 9.0) for week in weeks]
+    (found,) = change(*totals, days=(7, 1))
+    assert found["word"] == "not comparable"
+    assert found["change"] is None
+    rates = [result(week, "encounters_per_angler_hour", 0.3, 0.01) for week in weeks]
+    (found,) = change(*rates, days=(7, 1))
+    assert found["change"] == 1
+
+
+def test_a_week_all_borrowed_says_nothing_of_a_change():
+    before = result("2031-W02", "kept_fish", 100.0, 9.0)
+    (found,) = change(before, result("2031-W03", "kept_fish", 100.0, 20.0) | {"n_psu": 0})
+    assert found["word"] == "not known"
+    assert found["ci_low"] is None
 
 
 def test_a_change_from_a_zero_is_not_known():

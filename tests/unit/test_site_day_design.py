@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 
+import numpy as np
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot, prepare
@@ -111,7 +112,7 @@ def test_a_stratum_of_one_day_keeps_its_estimate_and_borrows_its_error():
     pooled = ((4 - 8 / 3) ** 2 + (1 - 8 / 3) ** 2 + (3 - 8 / 3) ** 2) / 2
     assert found["se"] == pytest.approx(math.sqrt(25 * (1 - 1 / 5) * pooled))
     assert found["status"] == "collapsed"
-    assert found["df"] == 2  # three days in what is now one stratum
+    assert found["df"] == 1  # three days, two strata
 
 
 def test_the_only_day_of_a_frame_needs_no_neighbour():
@@ -134,7 +135,7 @@ def test_open_days_without_a_sample_are_filled_from_both_sides():
     assert filled["n_psu"] == 0
     assert filled["df"] == 2
     lenders = 2 * (5 * 2 / 4) ** 2 * (1 - 2 / 5) * 2 / 2
-    own = 25 * (1 - 1 / 5) * (9 + 1 + 1 + 9) / 3
+    own = 25 * (9 + 1 + 1 + 9) / 3  # nothing of the week was seen: no finite term
     assert filled["se"] == pytest.approx(math.sqrt(lenders + own))
     season = row(snapshot)
     assert season["status"] == "imputed"
@@ -240,11 +241,128 @@ def test_a_closed_day_is_refused_in_words():
         ({"by": ("area", "season")}, "allowed are"),
         ({"level": 95}, "between 0 and 1"),
         ({"through": "2030-W01"}, "no sampled site-day through"),
+        ({"through": "2031-W5"}, "written like 2031-W05"),
+        ({"through": "2031-W60"}, "written like 2031-W05"),
+        ({"through": "banana"}, "written like 2031-W05"),
+        ({"through": "2031-W40"}, "last open week of season 2030-31 is 2031-W02"),
     ],
 )
 def test_wrong_use_is_told_in_words(more, words):
     with pytest.raises(WrongUse, match=words):
         estimate_snapshot(one_week([day(0, [2]), day(1, [4])]), **more)
+
+
+def test_by_may_be_written_as_one_word():
+    snapshot = one_week([day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])])
+    words, one = (estimate_snapshot(snapshot, by=by) for by in (("area", "week"), "area,week"))
+    assert words.equals(one)
+
+
+def test_site_days_all_alike_have_no_error_and_no_traceback():
+    # 5.91 h sums to numbers whose squares do not cancel to the last digit.
+    alike = [
+        SiteDay(
+            4,
+            [interview(kept=1, hours_fished=5.91) for _ in range(4)],
+            date=MONDAY + dt.timedelta(days=d),
+        )
+        for d in (0, 1, 2)
+    ]
+    frame = estimate_snapshot(one_week(alike), by=("season",))
+    hours = figures(frame, "angler_hours")
+    assert hours["estimate"] == pytest.approx(5 / 3 * 3 * 4 * 5.91 + 2 * 4 * 5.91)
+    kept = figures(frame, "kept_per_angler_trip")
+    assert math.isnan(kept["se"])
+    assert kept["method"].endswith("site-days all alike: no error can be had")
+    assert kept["ci_method"] == "none"
+
+
+def test_a_ratio_of_one_site_day_has_no_error():
+    days = [day(0, [1, 3], boats=9), day(1, []), day(5, []), day(6, [])]
+    snapshot = one_week(days)
+    found = row(snapshot, "kept_per_angler_trip")
+    assert found["estimate"] == pytest.approx(2)
+    assert math.isnan(found["se"])
+    assert found["method"].endswith("one site-day only: no error can be had")
+    assert row(snapshot)["se"] > 0  # the zeros of the other days tell the spread of the total
+
+
+def test_an_area_is_no_census_while_boats_may_land_unseen():
+    week = [SiteDay(1, [interview(kept=k)], date=MONDAY + dt.timedelta(days=k)) for k in range(7)]
+    elsewhere = [
+        SiteDay(1, [interview(area="B", kept=k)], site="r2", date=MONDAY + dt.timedelta(days=k))
+        for k in (0, 1, 6)
+    ]
+    close = MONDAY + dt.timedelta(days=6)
+    seasons = [
+        {"season": "2030-31", "area": area, "open_date": MONDAY, "close_date": close}
+        for area in "AB"
+    ]
+    snapshot = survey(week + elsewhere, sites={"r1": "A", "r2": "B"}, seasons=seasons)
+    frame = estimate_snapshot(snapshot, by=("area",))
+    assert figures(frame, "kept_fish", area="A")["status"] == "ok"
+
+
+def test_no_spread_between_boats_drops_the_finite_term():
+    days = [day(d, [k], boats=10) for d, k in enumerate([1, 2, 0, 4, 3, 1, 2])]
+    found = row(one_week(days))
+    weekday = 25 * np.var([10, 20, 0, 40, 30], ddof=1) / 5
+    weekend = 4 * np.var([10, 20], ddof=1) / 2
+    assert found["se"] == pytest.approx(math.sqrt(weekday + weekend))
+    assert "without its finite term" in found["method"]
+
+
+def test_a_week_lent_by_full_samples_still_has_an_error():
+    saturdays = {"season": "2030-31", "area": "A", "open_date": MONDAY, "open_weekdays": "6"}
+    saturdays["close_date"] = MONDAY + dt.timedelta(days=20)
+    snapshot = survey([day(5, [5]), day(19, [50])], seasons=[saturdays])
+    filled = row(snapshot, by=("week",), week="2031-W03")
+    assert filled["estimate"] == pytest.approx(27.5)
+    assert filled["se"] == pytest.approx(np.std([5, 50], ddof=1))
+
+
+def test_a_total_that_lacks_an_area_is_not_ok():
+    snapshot = survey([day(0, [2]), day(1, [4])], sites={"r1": "A", "r2": "B"})
+    found = row(snapshot)
+    assert found["status"] == "no_sample"
+    assert "without B (open and never sampled)" in found["method"]
+    assert found["n_psu_frame"] == 14
+
+
+def test_an_area_without_ramps_was_sampled_where_its_boats_could_land():
+    seasons = [
+        {"season": "2030-31", "area": area, "open_date": MONDAY, "close_date": MONDAY}
+        for area in "AX"
+    ]
+    found = row(survey([day(0, [2])], seasons=seasons), by=("area",), area="X")
+    assert found["estimate"] == 0
+    assert (found["n_psu"], found["status"]) == (1, "census")
+
+
+def test_releases_of_unknown_size_left_empty_add_nothing():
+    said = {"released_sublegal": 3, "released_unknown": None}
+    days = [SiteDay(1, [interview(**said)], date=MONDAY + dt.timedelta(days=d)) for d in (0, 1)]
+    days += [SiteDay(1, [interview(released_unknown=1)], date=MONDAY + dt.timedelta(days=5))]
+    snapshot = one_week([*days, day(6, [])])
+    assert row(snapshot, "encounter_fish")["estimate"] == pytest.approx(5 * 3 + 1)
+    assert row(snapshot, "encounter_fish")["n_interviews"] == 3
+
+
+def test_another_season_changes_nothing_in_this_one():
+    later = {"season": "2031-32", "area": "A", "open_date": MONDAY + dt.timedelta(days=364)}
+    later["close_date"] = MONDAY + dt.timedelta(days=370)
+    first = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+    first["close_date"] = MONDAY + dt.timedelta(days=6)
+    mine = [
+        SiteDay(1, [interview(kept=k, released_unknown=None)], date=MONDAY + dt.timedelta(days=k))
+        for k in (0, 1, 5, 6)
+    ]
+    other = SiteDay(1, [interview(released_unknown=1)], date=MONDAY + dt.timedelta(days=364))
+    alone, both = (
+        estimate_snapshot(survey(days, seasons=[first, later]), season="2030-31")
+        for days in (mine, [*mine, other])
+    )
+    assert alone.equals(both)
 
 
 def test_collapse_prefers_day_group_then_week_then_area():
@@ -257,8 +375,6 @@ def test_collapse_prefers_day_group_then_week_then_area():
         day(22, [1]),  # W05 weekday
     ]
     season = prepare(survey(days))
-    import numpy as np
-
     plan = plan_strata(season.design, np.ones(len(days), dtype=bool))
     rules = {
         season.design.strata.label[loan.stratum]: loan.rule
