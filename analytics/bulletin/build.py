@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -105,7 +106,7 @@ def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
 def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float) -> shelf.Card:
     design = prepared.design
     return shelf.Card(
-        bulletin=f"{design.season}.{design.through}.v{snapshot.version}",
+        bulletin=f"{_safe(design.season)}.{design.through}.v{snapshot.version}",
         season=design.season,
         through=design.through,
         version=snapshot.version,
@@ -115,3 +116,8 @@ def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float
         program=version("blackmouth"),
         preliminary=bool(days["week"].max() > design.through),
     )
+
+
+def _safe(label: str) -> str:
+    """Return a season's label as part of a folder's name, whatever was stored."""
+    return re.sub(r"[^0-9A-Za-z _-]+", "-", label)[:40].strip() or "season"

@@ -160,7 +160,7 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
     """Put a bulletin on the shelf, whole or not at all.
 
     The same bulletin is left as it is; one of the same name that another program version or level
-    made stays, and the new one gets the next number.
+    made, or that is damaged, stays, and the new one gets the next number.
 
     Returns
     -------
@@ -168,31 +168,43 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
         The card that stands on the shelf.
     """
     root = Path(shelf)
+    root.mkdir(parents=True, exist_ok=True)
     for number in itertools.count(1):
         name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
         card = replace(bulletin.card, bulletin=name)
-        standing = next((one for one in cards(root) if one.bulletin == name), None)
-        if standing is None:
-            _write(root, replace(bulletin, card=card))
+        if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
             return card
-        if replace(standing, made_utc=card.made_utc) == card:
+        standing = _standing(root, name)
+        if standing is not None and replace(standing, made_utc=card.made_utc) == card:
             return standing
     raise AssertionError  # the count has no end
 
 
-def _write(root: Path, bulletin: Bulletin) -> None:
-    target = root / bulletin.card.bulletin
-    root.mkdir(parents=True, exist_ok=True)
+def _standing(root: Path, name: str) -> Card | None:
+    """Return the card of a bulletin that can be read whole, else None."""
+    try:
+        return load(root, name).card
+    except (WrongUse, StoreError):
+        return None
+
+
+def _write(root: Path, bulletin: Bulletin) -> bool:
+    """Write a bulletin whole; return whether its name was still free at the last step."""
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
     try:
         write_tables(bulletin, draft)
         (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")
         draft.chmod(0o755)
-        os.rename(draft, target)  # noqa: PTH104 - the one step that makes it visible
-    except OSError:
-        shutil.rmtree(draft, ignore_errors=True)
-        if not target.exists():  # another process kept the same bulletin first: that one stands
+        target = root / bulletin.card.bulletin
+        try:
+            os.rename(draft, target)  # noqa: PTH104 - the one step that makes it visible
+        except OSError:
+            if target.exists():  # another process took the name first
+                return False
             raise
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    return True
 
 
 def write_tables(bulletin: Bulletin, folder: Path) -> None:

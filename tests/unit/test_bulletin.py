@@ -13,6 +13,7 @@ from analytics.bulletin import shelf
 from analytics.bulletin.build import bulletin_of, make_bulletin
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.weekly import LEVELS, estimate_snapshot
+from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, WrongUse
 from analytics.interval import t_quantile
@@ -125,6 +126,28 @@ def test_cards_are_plain_json(store):
     card = make_bulletin(store)
     path = shelf.shelf_of(store.path) / card.bulletin / shelf.CARD_FILE
     assert json.loads(path.read_text())["season"] == "2030-31"
+
+
+@pytest.mark.parametrize("file", [shelf.CARD_FILE, "rows.parquet"])
+def test_a_damaged_bulletin_is_made_again_beside_it(store, file):
+    folder = shelf.shelf_of(store.path)
+    first = make_bulletin(store)
+    (folder / first.bulletin / file).write_text("{")
+    second = make_bulletin(store)
+    assert second.bulletin == first.bulletin + "-2"
+    assert shelf.load(folder, second.bulletin).rows.num_rows
+    assert make_bulletin(store).bulletin == second.bulletin
+
+
+def test_no_label_leads_out_of_the_shelf():
+    tables = dict(two_weeks().tables)
+    seasons = tables["seasons"]
+    place = seasons.column_names.index("season")
+    tables["seasons"] = seasons.set_column(place, "season", [["../../esc/x"]])
+    card = bulletin_of(Snapshot.of(tables)).card
+    assert card.season == "../../esc/x"
+    assert "/" not in card.bulletin
+    assert not card.bulletin.startswith(".")
 
 
 def result(week, quantity, estimate, se, df=10.0):
