@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.sampling import sampling_findings, strata_table
+from analytics.bulletin.warnings import row_warnings
 from analytics.bulletin.weekly import LEVELS, Row, prepare, result_rows
 from analytics.data import findings
 from analytics.data.calendar import open_days
@@ -88,7 +89,9 @@ def bulletin_of(
         changes=week_changes(
             weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
         ),
-        findings=findings.to_arrow(sampling_findings(prepared)),
+        findings=findings.to_arrow(
+            [*sampling_findings(prepared), *row_warnings(snapshot, prepared.design)]
+        ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(shelf.AREA_SCHEMA.names),
     )

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import math
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -88,6 +89,23 @@ def test_findings_and_strata_say_what_the_sample_lacks():
     assert strata["n_psu"].sum() == 8
     assert strata["n_psu_frame"].sum() == 14
     assert strata["n_interviews"].sum() == 16
+
+
+def test_compliance_of_the_season_is_counted_in_its_bulletin():
+    tables = dict(two_weeks().tables)
+    seasons = tables["seasons"]
+    place = seasons.column_names.index("min_length_mm")
+    tables["seasons"] = seasons.set_column(place, "min_length_mm", [[559.0]])
+    kept = {"source": "dockside", "kept": True, "area": "A", "date": MONDAY}
+    fish = [
+        {"fish_id": f"f{n}", "interview_id": "s00000-0", "total_length_mm": mm, **kept}
+        for n, mm in enumerate([540.0, 555.0, 600.0])
+    ]
+    tables["fish"] = pa.Table.from_pylist(fish)
+    found = bulletin_of(Snapshot.of(tables)).findings.to_pylist()
+    (short,) = [one for one in found if one["column"] == "total_length_mm"]
+    assert short["seen"].startswith("2 rows, the first: ")
+    assert "540" in short["seen"]
 
 
 def test_an_unknown_bulletin_names_those_there_are(store):
