@@ -9,6 +9,8 @@ import pyarrow as pa
 
 #: No field count can pass this; larger numbers are slips of the keyboard.
 COUNT_CEILING = 100_000
+#: A longer text is a note or a slip, and no label.
+TEXT_CEILING = 500
 
 
 class Kind(StrEnum):
@@ -32,6 +34,14 @@ _ARROW: dict[Kind, pa.DataType] = {
     Kind.TIME: pa.string(),
     Kind.FLAG: pa.bool_(),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """How a text must be written: a regular expression that fits all of it, and its words."""
+
+    regex: str
+    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +68,14 @@ class Column:
         Above it a cell passes with a warning.
     allowed : tuple of str
         Allowed words; empty for any.
+    pattern : Pattern or None
+        How the text must be written.
     default : str or None
         What an empty cell means, where the contract gives a default.
+    if_empty : str
+        What the estimates do where some cells are empty; said once a batch.
+    part_of : str or None
+        Column of the same table that counts the whole of which this counts a part.
     refers_to : str or None
         ``table.column`` that must hold the value.
     """
@@ -74,7 +90,10 @@ class Column:
     high: float | None = None
     plausible_high: float | None = None
     allowed: tuple[str, ...] = ()
+    pattern: Pattern | None = None
     default: str | None = None
+    if_empty: str = ""
+    part_of: str | None = None
     refers_to: str | None = None
 
     @property

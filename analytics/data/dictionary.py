@@ -1,20 +1,23 @@
 """The data dictionary as Markdown, written into the README from the schema itself.
 
-``python -m analytics.data.dictionary README.md`` renews it; a test fails where it is out of date.
+A test fails where the README's is out of date.
 """
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES
 from analytics.units import QUANTITIES
 
 if TYPE_CHECKING:
     from analytics.data.schema import Column, Table
 
+_TEXT = (
+    f"Text is on one line, at most {TEXT_CEILING} characters long, and does not begin with "
+    "`=`, `+`, `-` or `@`, which a spreadsheet would run as a formula."
+)
 START, END = "<!-- dictionary: start -->", "<!-- dictionary: end -->"
 
 
@@ -25,7 +28,7 @@ def dictionary() -> str:
         f"| `{one.name}` | {one.unit} | {one.meaning} |" for one in QUANTITIES.values()
     )
     head = "### Quantities of the result rows\n\n| quantity | unit | meaning |\n|---|---|---|\n"
-    return "\n\n".join([*parts, head + quantities])
+    return "\n\n".join([_TEXT, *parts, head + quantities])
 
 
 def renewed(text: str) -> str:
@@ -69,6 +72,10 @@ def _allowed(column: Column) -> str:
         words.append(f"{_number(column.low)} to {_number(column.high)}")
     if column.plausible_high is not None:
         words.append(f"warning over {_number(column.plausible_high)}")
+    if column.pattern:
+        words.append(column.pattern.words)
+    if column.part_of:
+        words.append(f"at most `{column.part_of}`")
     if column.refers_to:
         words.append(f"in `{column.refers_to}`")
     if column.default is not None:
@@ -78,8 +85,3 @@ def _allowed(column: Column) -> str:
 
 def _number(value: float | None) -> str:
     return "any" if value is None else f"{value:,.10g}"
-
-
-if __name__ == "__main__":
-    path = Path(sys.argv[1])
-    path.write_text(renewed(path.read_text()))

@@ -42,7 +42,7 @@ class Finding:
     advice : str
         What to do.
     file : str
-        File the row came from; empty for stored rows.
+        File the row came from; empty for stored rows, or their batch where a withdrawal is refused.
     """
 
     severity: Severity
@@ -87,3 +87,15 @@ def to_arrow(findings: Iterable[Finding]) -> pa.Table:
     """Return findings as an Arrow table, one row each."""
     rows = [asdict(finding) | {"severity": str(finding.severity)} for finding in findings]
     return pa.Table.from_pylist(rows, schema=FINDING_SCHEMA)
+
+
+def number_of(number: int, noun: str) -> str:
+    """Return a number with its noun, such as ``1 row`` or ``1,200 rows``."""
+    return f"{number:,} {noun}" + "s" * (number != 1)
+
+
+def shortened(value: object) -> str:
+    """Return a value as shown in a finding: on one line, at most 60 characters."""
+    text = str(value)
+    text = text if text.isprintable() else repr(text)[1:-1]
+    return text if len(text) <= 60 else text[:57] + "..."

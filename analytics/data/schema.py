@@ -8,6 +8,7 @@ from __future__ import annotations
 from analytics.data.columns import (
     Column,
     Kind,
+    Pattern,
     Table,
     count,
     date,
@@ -22,6 +23,14 @@ __all__ = ["TABLES", "Column", "Kind", "Table"]
 
 _AREA = {"refers_to": "areas.area"}
 _SITE = {"refers_to": "sites.site"}
+_INTERVIEW = {"refers_to": "interviews.interview_id"}
+#: Bulletins are kept in folders named for their season.
+_LABEL = Pattern(
+    r"[A-Za-z0-9_][A-Za-z0-9 _.-]{0,39}",
+    "letters a to z, digits, blanks, - _ and . (not first), at most 40 characters",
+)
+_ANSWER = {"required": True, "if_empty": "a boat without the number is left out of it"}
+_MARKS = {"if_empty": "fish whose mark was not read are split like those that were read"}
 
 _TABLES = (
     Table(
@@ -50,7 +59,7 @@ _TABLES = (
         "seasons",
         ("season", "area", "open_date"),
         (
-            text("season", "Label of the season, such as 2030-31.", filled=True),
+            text("season", "Its label, such as 2030-31.", filled=True, pattern=_LABEL),
             text("area", "Area that is open.", filled=True, **_AREA),
             date("open_date", "First open day.", filled=True),
             date("close_date", "Last open day.", filled=True),
@@ -120,17 +129,32 @@ _TABLES = (
             text("site", "Site of an opportunistic interview.", **_SITE),
             date("date", "Day of an opportunistic interview."),
             text("area", "Area fished.", filled=True, **_AREA),
-            count("anglers", "Anglers aboard.", "angler", required=True, plausible_high=60),
-            number("hours_fished", "Hours the boat fished.", "h", required=True, low=0, high=24),
+            count("anglers", "Anglers aboard.", "angler", plausible_high=60, **_ANSWER),
+            number("hours_fished", "Hours the boat fished.", "h", low=0, high=24, **_ANSWER),
             flag("trip_complete", "The trip was over when interviewed.", default="true"),
             text("method", "Fishing method, such as mooching, trolling or jigging."),
-            fish_count("kept", "Chinook kept.", required=True),
-            fish_count("released_legal", "Legal-size Chinook released.", required=True),
-            fish_count("released_sublegal", "Sublegal Chinook released.", required=True),
-            fish_count("released_unknown", "Chinook released whose size is not known."),
-            fish_count("kept_marked", "Of the kept, the marked ones."),
-            fish_count("released_legal_marked", "Of the legal released, the marked ones."),
-            fish_count("released_sublegal_marked", "Of the sublegal released, the marked ones."),
+            fish_count("kept", "Chinook kept.", **_ANSWER),
+            fish_count("released_legal", "Legal-size Chinook released.", **_ANSWER),
+            fish_count("released_sublegal", "Sublegal Chinook released.", **_ANSWER),
+            fish_count(
+                "released_unknown",
+                "Chinook released whose size is not known.",
+                if_empty="empty means not recorded; sums of releases take an empty "
+                "released_unknown as none",
+            ),
+            fish_count("kept_marked", "Of the kept, the marked ones.", part_of="kept", **_MARKS),
+            fish_count(
+                "released_legal_marked",
+                "Of the legal released, the marked ones.",
+                part_of="released_legal",
+                **_MARKS,
+            ),
+            fish_count(
+                "released_sublegal_marked",
+                "Of the sublegal released, the marked ones.",
+                part_of="released_sublegal",
+                **_MARKS,
+            ),
             fish_count(
                 "released_deep_hooked",
                 "Of all released, those hooked in gills, throat or gut or bleeding.",
@@ -149,7 +173,7 @@ _TABLES = (
                 filled=True,
                 allowed=("dockside", "test_fishing"),
             ),
-            text("interview_id", "Its interview, if any.", refers_to="interviews.interview_id"),
+            text("interview_id", "Its interview, if any.", **_INTERVIEW),
             date("date", "Day it was caught."),
             text("area", "Area fished.", **_AREA),
             text("method", "Fishing method."),
@@ -166,12 +190,7 @@ _TABLES = (
         "bycatch",
         ("interview_id", "species"),
         (
-            text(
-                "interview_id",
-                "Its interview.",
-                filled=True,
-                refers_to="interviews.interview_id",
-            ),
+            text("interview_id", "Its interview.", filled=True, **_INTERVIEW),
             text("species", "Species or group met.", filled=True),
             count("kept", "Kept.", "fish"),
             count("released", "Released.", "fish"),
@@ -202,6 +221,7 @@ _TABLES = (
                 "Of those, boats that will land at a listed site.",
                 "boat",
                 filled=True,
+                part_of="boats_contacted",
             ),
         ),
         "On-water contacts of one area and day.",
@@ -251,7 +271,7 @@ _TABLES = (
         ("limit_id",),
         (
             text("limit_id", "Identifies the limit.", filled=True),
-            text("season", "Season it holds in.", filled=True),
+            text("season", "Season it holds in.", filled=True, pattern=_LABEL),
             text("areas", "Areas it covers, joined by a semicolon.", filled=True),
             text("quantity", "The quantity it limits.", filled=True),
             number("limit_fish", "The limit.", "fish", filled=True, low=0, high=10_000_000),
@@ -265,7 +285,7 @@ _TABLES = (
             text("trial_id", "Identifies the trial.", filled=True),
             text("group", "Such as a wound site, or control.", filled=True),
             count("held", "Fish held.", "fish", filled=True),
-            count("died", "Of those, fish that died.", "fish", filled=True),
+            count("died", "Of those, fish that died.", "fish", filled=True, part_of="held"),
             number("hours", "Hours held.", "h", low=0, high=10_000),
         ),
         "Fish held after capture.",

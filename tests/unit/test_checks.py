@@ -12,7 +12,7 @@ import pytest
 
 from analytics.data.checks import catch as rules_catch
 from analytics.data.checks import frame as rules_frame
-from analytics.data.checks.rule import references
+from analytics.data.checks.rule import parts, references
 from analytics.data.intake import batch as intake
 from analytics.data.store import Store
 from analytics.errors import DataRefused
@@ -132,7 +132,7 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
     "more interviews than boats": (
         [("site_days", 2, {"boats_returned": 1})],
         [(ERROR, "site_days", 2, "boats_returned")],
-        "1 boats returned, 2 complete interviews",
+        "1 boat returned, 2 complete interviews",
     ),
     "two frames in a stratum": (
         [
@@ -206,7 +206,10 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         "2 of 1 kept",
     ),
     "marked of legal releases": (
-        [("interviews", 2, {"released_legal_marked": 2})],
+        [
+            ("interviews", 2, {"released_legal_marked": 2}),
+            ("interviews", 3, {"released_legal_marked": 0}),
+        ],
         [(ERROR, "interviews", 2, "released_legal_marked")],
         "2 of 1",
     ),
@@ -233,7 +236,7 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
     "listed of contacted": (
         [("coverage", 2, {"boats_to_listed_sites": 10})],
         [(ERROR, "coverage", 2, "boats_to_listed_sites")],
-        "10 of 9 contacted",
+        "10 of 9 boats_contacted",
     ),
     "died of held": (
         [("holding_trials", 2, {"died": 21})],
@@ -249,6 +252,36 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [("limits", 2, {"areas": "A; Z"})],
         [(ERROR, "limits", 2, "areas")],
         "no area Z in areas",
+    ),
+    "design not estimated yet": (
+        [("seasons", 3, {"design": "opportunistic"})],
+        [(WARNING, "seasons", 3, "design")],
+        "design opportunistic; allowed: estimated so far: site_day - .* will say no_design",
+    ),
+    "stratum that holds whole calendar strata": (
+        [("site_days", 2, {"stratum": "x"})],
+        [(WARNING, "site_days", 2, "frame_site_days")],
+        "stratum x without frame_site_days.* the calendar's site-days of the weeks",
+    ),
+    "sizes told by some boats": (
+        [("interviews", 2, {"released_unknown": 0})],
+        [(WARNING, "interviews", None, "released_unknown")],
+        "empty in 1 of 2 interviews; allowed: a number, 0 for none - .* as none",
+    ),
+    "marks read by some samplers": (
+        [("interviews", 2, {"kept_marked": None})],
+        [(WARNING, "interviews", None, "kept_marked")],
+        "empty in 1 of 2 interviews with kept over 0.* split like those that were read",
+    ),
+    "hours told by some boats": (
+        [("interviews", 2, {"hours_fished": None})],
+        [(WARNING, "interviews", None, "hours_fished")],
+        "empty in 1 of 2 interviews.* a boat without the number is left out",
+    ),
+    "part recorded without the whole": (
+        [("interviews", 2, {"released_legal": None})],
+        [(WARNING, "interviews", None, "released_legal")],
+        "empty in 1 of 2",
     ),
     "unknown season of a limit": (
         [("limits", 2, {"season": "2031-32"})],
@@ -357,6 +390,12 @@ def test_every_rule_but_references_is_broken_by_a_case() -> None:
     assert not untried
 
 
+@pytest.mark.parametrize("rule", parts(), ids=lambda rule: f"{rule.table}.{rule.column}")
+def test_every_part_of_the_schema_is_held_against_its_whole(tmp_path: Path, rule: Rule) -> None:
+    found = findings_of(edited([(rule.table, 2, {rule.column: 199})]), tmp_path)
+    assert (ERROR, rule.table, 2, rule.column) in places(found)
+
+
 @pytest.mark.parametrize("rule", references(), ids=lambda rule: f"{rule.table}.{rule.column}")
 def test_every_reference_of_the_schema_is_followed(tmp_path: Path, rule: Rule) -> None:
     found = findings_of(edited([(rule.table, 2, {rule.column: "nowhere"})]), tmp_path)
@@ -364,7 +403,7 @@ def test_every_reference_of_the_schema_is_followed(tmp_path: Path, rule: Rule) -
 
 
 FINE: dict[str, list[Edit]] = {
-    "stratum that holds whole calendar strata": [("site_days", 2, {"stratum": "x"})],
+    "marks of no fish not read": [("interviews", 2, {"kept": 0, "kept_marked": None})],
     "stated frame on a closed weekday": [
         ("site_days", 3, {"date": "2031-01-09", "frame_site_days": 5, "stratum": "x"})
     ],
@@ -374,7 +413,6 @@ FINE: dict[str, list[Edit]] = {
     "interview that repeats its site-day's place": [
         ("interviews", 2, {"site": "r1", "date": "2031-01-06"})
     ],
-    "part recorded without the whole": [("interviews", 2, {"released_legal": None})],
     "two openings of an area": [
         ("seasons", None, {"open_date": "2031-04-01", "close_date": "2031-04-15"})
     ],
@@ -456,3 +494,21 @@ def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path) -> None:
     store.withdraw("b0002")
     store.withdraw("b0001")
     assert store.read("interviews").num_rows == 0
+
+
+def test_a_stated_frame_is_named_in_words(tmp_path: Path) -> None:
+    edits: list[Edit] = [("site_days", 2, {"frame_site_days": 1})]
+    more = {"sample_id": "d3", "date": "2031-01-08", "boats_returned": 0, "frame_site_days": 2}
+    found = findings_of(edited([*edits, ("site_days", None, more)]), tmp_path)
+    assert "in stratum 2031-W02, Mon–Fri, where others say 1 to 2" in str(found[0])
+
+
+def test_a_faulty_answer_is_no_empty_one(tmp_path: Path) -> None:
+    found = findings_of(edited([("interviews", 2, {"kept": -1})]), tmp_path)
+    assert places(found) == [(ERROR, "interviews", 2, "kept")]
+
+
+def test_a_day_far_from_any_opening_is_told_so(tmp_path: Path) -> None:
+    day = {"sample_id": "d3", "date": "2041-01-08", "boats_returned": 0}
+    found = findings_of(edited([("site_days", None, day)]), tmp_path)
+    assert "(Tuesday) in area A, never open near that day; allowed" in str(found[0])

@@ -64,6 +64,9 @@ CELLS: list[tuple[str, Any, Any]] = [
     ("boat_counts.time", "07:30", "07:30"),
     ("boat_counts.time", dt.time(7, 30), "07:30"),
     ("fish.source", "dockside", "dockside"),
+    ("interviews.method", "x" * 500, "x" * 500),
+    ("seasons.season", "2030-31", "2030-31"),
+    ("seasons.season", "Winter_2.0 b", "Winter_2.0 b"),
 ]
 
 
@@ -115,6 +118,11 @@ FAULTS: list[tuple[str, Any]] = [
     ("boat_counts.time", "7:30"),
     ("boat_counts.time", "24:00"),
     ("fish.source", "Dockside"),
+    ("interviews.method", "x" * 501),
+    ("seasons.season", "2030/31"),
+    ("seasons.season", ".hidden"),
+    ("seasons.season", "x" * 41),
+    ("limits.season", "Frühling"),
 ]
 
 
@@ -124,6 +132,20 @@ def test_a_faulty_cell_says_what_is_allowed(place: str, written: Any) -> None:
     got = read_cell(written, column=TABLES[table].column(column))
     assert isinstance(got, Fault)
     assert got.allowed
+
+
+def test_a_season_label_is_advised_as_it_can_be_written() -> None:
+    advice = {
+        written: read_cell(written, column=TABLES["seasons"].column("season")).advice
+        for written in ("2030/31", "../x", "2030.31?", "///", "y" * 50)
+    }
+    assert advice == {
+        "2030/31": "write 2030-31",
+        "../x": "write x",
+        "2030.31?": "write 2030-31",
+        "///": "mend it",
+        "y" * 50: "mend it",
+    }
 
 
 def test_extra_cells_may_be_signed_numbers_but_no_formulas() -> None:
@@ -146,7 +168,7 @@ def test_rows_are_numbered_as_a_spreadsheet_does(tmp_path: Path) -> None:
     reading = read(tmp_path / "holidays.csv", text)
     told = {(one.row, one.column) for one in reading.findings if one.severity == "error"}
     assert told == {(2, "holiday"), (4, None), (6, "date")}
-    assert "1 rows without any value" in str(reading.findings)
+    assert "1 row without any value" in str(reading.findings)
     assert reading.tables["holidays"].row.tolist() == [2, 5, 6]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analytics.data.checks.frame import closed_words
-from analytics.data.checks.rule import Rule, parts
+from analytics.data.checks.rule import Rule, counted, part_of
 from analytics.data.findings import Severity
 from analytics.units import QUANTITIES
 
@@ -79,8 +79,8 @@ INTERVIEWS = (
         # Where the site-day came earlier, the new interviews are at fault and can be set aside.
         when="d._row IS NULL AND r._row IS NOT NULL AND coalesce(r.trip_complete, true) "
         "AND c.n > d.boats_returned",
-        seen="concat(c.n, ' complete interviews with those stored, ', d.boats_returned, "
-        "' boats returned at site-day ', r.sample_id)",
+        seen=f"concat({counted('c.n', 'complete interview')}, ' with those stored, ', "
+        f"{counted('d.boats_returned', 'boat')}, ' returned at site-day ', r.sample_id)",
         allowed="at most as many complete interviews as boats returned",
         advice="mend boats_returned of the site-day, or the interview's sample_id",
     ),
@@ -95,17 +95,7 @@ INTERVIEWS = (
         advice="mend the date or the site, or import the season row that opens the area",
         needs=_CALENDAR,
     ),
-    parts("interviews", "kept_marked", "r.kept", words="kept"),
-    parts(
-        "interviews", "released_legal_marked", "r.released_legal", words="released at legal size"
-    ),
-    parts(
-        "interviews",
-        "released_sublegal_marked",
-        "r.released_sublegal",
-        words="released under legal size",
-    ),
-    parts("interviews", "released_deep_hooked", _RELEASED, words="released, of all sizes"),
+    part_of("interviews", "released_deep_hooked", _RELEASED, words="released, of all sizes"),
     Rule(
         table="interviews",
         column="anglers",
@@ -149,7 +139,8 @@ TRIP_WARNINGS = (
         column="kept",
         source=f"trips r {_IN_OPENING}",
         when="r.kept > r.anglers * q.daily_limit_fish",
-        seen="concat(r.kept, ' kept by ', r.anglers, ' anglers at ', q.daily_limit_fish, ' a day')",
+        seen=f"concat(r.kept, ' kept by ', {counted('r.anglers', 'angler')}, ' at ', "
+        "q.daily_limit_fish, ' a day')",
         allowed="anglers times the daily limit",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
@@ -214,8 +205,6 @@ FISH = (
 )
 
 OTHERS = (
-    parts("coverage", "boats_to_listed_sites", "r.boats_contacted", words="contacted"),
-    parts("holding_trials", "died", "r.held", words="held"),
     Rule(
         table="limits",
         column="quantity",

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from analytics.data.checks.rule import Rule
+from analytics.data.checks.rule import Rule, counted
 from analytics.data.findings import Severity
 
 _CALENDAR = ("seasons", "holidays", "sites")
 _OPENINGS = (
-    "coalesce((SELECT string_agg(concat(q.open_date, ' to ', q.close_date), ', ' "
-    "ORDER BY q.open_date) FROM openings q WHERE q.area = {area} "
-    "AND abs(q.open_date - {day}) < 400), 'never near then')"
+    "coalesce((SELECT concat('open ', string_agg(concat(q.open_date, ' to ', q.close_date), ', ' "
+    "ORDER BY q.open_date)) FROM openings q WHERE q.area = {area} "
+    "AND abs(q.open_date - {day}) < 400 HAVING count(*) > 0), 'never open near that day')"
 )
+_ESTIMATED = ("site_day",)
 
 
 def closed_words(area: str, day: str) -> str:
     """Return SQL of words that say when an area is open around a day it is closed."""
     opens = _OPENINGS.format(area=area, day=day)
-    return f"concat({day}, ' (', dayname({day}), ') in area ', {area}, ', open ', {opens})"
+    return f"concat({day}, ' (', dayname({day}), ') in area ', {area}, ', ', {opens})"
 
 
 _OPEN_DAY = "a day on which the site's area is open"
@@ -35,7 +36,7 @@ SEASONS = (
         table="seasons",
         column="close_date",
         when="r.close_date - r.open_date > 366",
-        seen="concat(r.close_date - r.open_date + 1, ' days from ', r.open_date)",
+        seen=f"concat({counted('r.close_date - r.open_date + 1', 'day')}, ' from ', r.open_date)",
         allowed="at most 366 days in one opening",
         advice="mend the year, or write one row a season",
     ),
@@ -91,6 +92,16 @@ SEASONS = (
         advice="add 7 to the group that holidays belong to",
         needs=("holidays",),
     ),
+    Rule(
+        table="seasons",
+        column="design",
+        source="openings r",
+        when="r.design NOT IN (" + ", ".join(f"'{one}'" for one in _ESTIMATED) + ")",
+        seen="concat('design ', r.design)",
+        allowed="estimated so far: " + ", ".join(_ESTIMATED),
+        advice="totals and rates of its area will say no_design",
+        severity=Severity.WARNING,
+    ),
 )
 
 SITE_DAYS = (
@@ -133,7 +144,8 @@ SITE_DAYS = (
         column="boats_returned",
         source="site_days r JOIN complete_trips c USING (sample_id)",
         when="c.n > r.boats_returned AND (r._row IS NOT NULL OR c.n_fresh = 0)",
-        seen="concat(r.boats_returned, ' boats returned, ', c.n, ' complete interviews')",
+        seen=f"concat({counted('r.boats_returned', 'boat')}, ' returned, ', "
+        f"{counted('c.n', 'complete interview')})",
         allowed="at least as many boats as complete interviews",
         advice="count every boat that came back, or mend the interviews' sample_id",
     ),
@@ -142,7 +154,7 @@ SITE_DAYS = (
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="r.frame_site_days IS NOT NULL AND f.low < f.high",
-        seen="concat(r.frame_site_days, ' in stratum ', r.label, ', where others say ', "
+        seen="concat(r.frame_site_days, ' in ', r.stratum_words, ', where others say ', "
         "f.low, ' to ', f.high)",
         allowed="one number in all site-days of a stratum",
         advice="write the stratum's number of site-days on each of its rows",
@@ -153,7 +165,7 @@ SITE_DAYS = (
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="f.n > r.frame_site_days",
-        seen="concat(r.frame_site_days, ' in stratum ', r.label, ', of which ', f.n, ' sampled')",
+        seen="concat(r.frame_site_days, ' in ', r.stratum_words, ', of which ', f.n, ' sampled')",
         allowed="at least the number of sampled site-days",
         advice="write the number of site-days the sample was drawn from",
         needs=_CALENDAR,
@@ -162,14 +174,24 @@ SITE_DAYS = (
         table="site_days",
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
-        when="r.stratum IS NOT NULL AND f.high IS NULL AND (r.day_group IS NULL OR EXISTS ("
-        "SELECT 1 FROM units o WHERE o.season = r.season AND o.landing_area = r.landing_area "
-        "AND o.week = r.week AND o.day_group = r.day_group AND o.label <> r.label))",
-        seen="concat('stratum ', r.stratum, ' without frame_site_days, and the calendar cannot "
+        when="r.stratum IS NOT NULL AND f.high IS NULL AND f.is_shared",
+        seen="concat(r.stratum_words, ' without frame_site_days, and the calendar cannot "
         "tell how many it has')",
         allowed="the number of site-days in the stratum's frame",
         advice="frame_site_days is needed on every row of the stratum",
         needs=_CALENDAR,
+    ),
+    Rule(
+        table="site_days",
+        column="frame_site_days",
+        source="units r JOIN frames f USING (season, landing_area, label)",
+        when="r.stratum IS NOT NULL AND f.high IS NULL AND NOT f.is_shared",
+        seen="concat(r.stratum_words, ' without frame_site_days')",
+        allowed="the number of site-days in the stratum's frame",
+        advice="its frame is taken as the calendar's site-days of the weeks and day groups it "
+        "touches: write frame_site_days",
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
     ),
     Rule(
         table="site_days",
@@ -185,7 +207,8 @@ SITE_DAYS = (
         column="boats_returned",
         source="site_days r LEFT JOIN complete_trips c USING (sample_id)",
         when="r.boats_returned > 0 AND c.n IS NULL",
-        seen="concat(r.boats_returned, ' boats returned and no complete interview')",
+        seen=f"concat({counted('r.boats_returned', 'boat')}, ' returned and no complete "
+        "interview')",
         allowed="at least one interview where boats came back",
         advice="the site-day counts as missing and leaves the sample until its interviews come",
         severity=Severity.WARNING,

@@ -52,6 +52,11 @@ class Rule:
         )
 
 
+def of_schema() -> list[Rule]:
+    """Return the rules that follow from the schema: references, and parts of a whole."""
+    return [*references(), *parts()]
+
+
 def references() -> list[Rule]:
     """Return one rule for every column of the schema that must be found in another table."""
     return [
@@ -62,16 +67,35 @@ def references() -> list[Rule]:
     ]
 
 
-def parts(table: str, part: str, whole: str, *, words: str) -> Rule:
+def parts() -> list[Rule]:
+    """Return one rule for every column of the schema that counts a part of another."""
+    return [
+        part_of(table.name, column.name, f"r.{column.part_of}", words=column.part_of)
+        for table in TABLES.values()
+        for column in table.columns
+        if column.part_of
+    ]
+
+
+def part_of(table: str, part: str, whole: str, *, words: str) -> Rule:
     """Return the rule that a part is not more than the whole, where both were recorded."""
     return Rule(
         table=table,
         column=part,
         when=f"r.{part} > {whole}",
         seen=f"concat(r.{part}, ' of ', {whole}, ' {words}')",
-        allowed=f"not more than the number {words}",
+        allowed=f"at most {words}",
         advice="mend one of the two numbers",
     )
+
+
+def counted(number: str, one: str, many: str = "") -> str:
+    """Return SQL of a number with its noun, such as ``1 boat`` or ``2 boats``."""
+    return f"concat({number}, CASE WHEN {number} = 1 THEN ' {one}' ELSE ' {many or one + 's'}' END)"
+
+
+def _a(noun: str) -> str:
+    return f"an {noun}" if noun[0] in "aeiou" else f"a {noun}"
 
 
 def _reference(table: str, column: str, target: str) -> Rule:
@@ -81,7 +105,7 @@ def _reference(table: str, column: str, target: str) -> Rule:
         column=column,
         when=f"r.{column} IS NOT NULL AND o._there IS NULL",
         seen=f"concat('no {other_column} ', r.{column}, ' in {other}')",
-        allowed=f"a {other_column} of the table {other}",
+        allowed=f"{_a(other_column)} of the table {other}",
         advice=f"mend it, or import its row of {other} first or together with this",
         source=(
             f"{name(table)} r LEFT JOIN (SELECT DISTINCT {other_column}, true AS _there "

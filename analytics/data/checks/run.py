@@ -1,4 +1,4 @@
-"""The checks of a batch: keys within it, then rules over what would be current with it."""
+"""The rules between rows and tables, asked of what would be current with a batch."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import sql
-from analytics.data.calendar import open_days
+from analytics.data.calendar import open_days, weekday_words
 from analytics.data.checks import catch, frame, rule
-from analytics.data.findings import Finding, Severity
-from analytics.data.intake.reading import shortened
+from analytics.data.findings import Finding
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from analytics.data.checks.rule import Rule
     from analytics.data.intake.typed import Incoming
 
-RULES: tuple[Rule, ...] = (*rule.references(), *frame.RULES, *catch.RULES)
+RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *catch.RULES)
 
 _OPEN_SCHEMA = pa.schema(
     [
@@ -31,80 +30,37 @@ _OPEN_SCHEMA = pa.schema(
         ("date", pa.date32()),
         ("week", pa.string()),
         ("day_group", pa.int64()),
+        ("group_words", pa.string()),
     ]
 )
 
 _VIEWS = (
     "CREATE TEMP TABLE openings AS SELECT * REPLACE ("
     "coalesce(open_weekdays, '1234567') AS open_weekdays, "
-    "coalesce(day_groups, '12345|67') AS day_groups) FROM seasons",
+    "coalesce(day_groups, '12345|67') AS day_groups, "
+    "coalesce(design, 'site_day') AS design) FROM seasons",
     "CREATE TEMP TABLE complete_trips AS SELECT sample_id, count(*) AS n, "
     "count(_row) AS n_fresh FROM interviews "
     "WHERE coalesce(trip_complete, true) AND sample_id IS NOT NULL GROUP BY sample_id",
     "CREATE TEMP TABLE units AS SELECT d.*, s.area AS landing_area, o.date IS NOT NULL AS is_open, "
-    "q.season, o.week, o.day_group, coalesce(d.stratum, concat(o.week, ' ', o.day_group)) AS label "
+    "q.season, o.week, o.day_group, "
+    "coalesce(d.stratum, concat(o.week, ' ', o.day_group)) AS label, "
+    "concat('stratum ', coalesce(d.stratum, concat(o.week, ', ', o.group_words))) AS stratum_words "
     "FROM site_days d LEFT JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
     "LEFT JOIN open_days o ON o.area = s.area AND o.date = d.date "
     "LEFT JOIN openings q ON q.area = s.area AND d.date BETWEEN q.open_date AND q.close_date",
     "CREATE TEMP TABLE frames AS SELECT season, landing_area, label, count(*) AS n, "
-    "min(frame_site_days) AS low, max(frame_site_days) AS high "
-    "FROM units GROUP BY season, landing_area, label",
+    "min(frame_site_days) AS low, max(frame_site_days) AS high, "
+    # Whether another stratum holds site-days of the weeks and day groups that this one touches.
+    "bool_or(day_group IS NULL OR EXISTS (SELECT 1 FROM units o WHERE o.season = u.season "
+    "AND o.landing_area = u.landing_area AND o.week = u.week AND o.day_group = u.day_group "
+    "AND o.label <> u.label)) AS is_shared FROM units u GROUP BY season, landing_area, label",
     "CREATE TEMP TABLE trips AS SELECT i.*, coalesce(d.date, i.date) AS day "
     "FROM interviews i LEFT JOIN site_days d ON d.sample_id = i.sample_id",
     "CREATE TEMP VIEW landed AS SELECT f.* REPLACE (coalesce(f.area, t.area) AS area), "
     "coalesce(f.date, t.day) AS day FROM fish f LEFT JOIN trips t USING (interview_id) "
     "WHERE f.source = 'dockside' AND coalesce(f.kept, true)",
 )
-
-
-def check_keys(incoming: Incoming) -> list[Finding]:
-    """Return an error for every row whose key another row of the batch has too.
-
-    Where rows are alike in every cell, the first of them stands.
-    """
-    key = ", ".join(TABLES[incoming.table].key)
-    return [
-        Finding(
-            severity=Severity.ERROR,
-            table=incoming.table,
-            file=str(incoming.file[copy["n"]]),
-            row=int(incoming.row[copy["n"]]),
-            column=key,
-            seen=f"{shortened(copy['key'])} again, as in {_place(incoming, copy)}",
-            allowed="every key once",
-            advice="remove the copy"
-            if copy["n_different"] == 1
-            else "keep one of them, or mend it",
-        )
-        for copy in _copies(incoming)
-        if copy["n_different"] > 1 or copy["n"] != copy["first"]
-    ]
-
-
-def first_of_keys(incoming: Incoming) -> Incoming:
-    """Return the rows without the later ones of a key, for rules that would count them twice."""
-    later = [copy["n"] for copy in _copies(incoming) if copy["n"] != copy["first"]]
-    mask = np.ones(len(incoming.row), dtype=bool)
-    mask[later] = False
-    return incoming.keep(mask) if later else incoming
-
-
-def _copies(incoming: Incoming) -> list[dict[str, Any]]:
-    """Return the rows whose key another row has: their place, the first two places, differences."""
-    names = {name: f"c{place}" for place, name in enumerate(incoming.data.column_names)}
-    # Names that differ in case only are one name to DuckDB.
-    rows = incoming.data.rename_columns(list(names.values()))
-    rows = rows.append_column("n", pa.array(range(rows.num_rows), pa.int64()))
-    key = ", ".join(names[name] for name in TABLES[incoming.table].key)
-    query = (
-        f"SELECT r.n, g.first, g.second, g.n_different, concat_ws(' ', {key}) AS key "
-        f"FROM rows r JOIN (SELECT {key}, list_sort(list(n))[1] AS first, "
-        f"list_sort(list(n))[2] AS second, count(DISTINCT ({', '.join(names.values())})) "
-        f"AS n_different FROM rows GROUP BY {key} HAVING count(*) > 1) g "
-        f"USING ({key}) ORDER BY r.n"
-    )
-    copies: list[dict[str, Any]] = sql.run(query, {"rows": rows}).to_pylist()
-    return copies
 
 
 def check_between(
@@ -174,6 +130,7 @@ def _open_days(connection: duckdb.DuckDBPyConnection) -> pa.Table:
         return _OPEN_SCHEMA.empty_table()
     days = open_days(seasons, holidays).drop_duplicates(["area", "date"])
     days["date"] = days["date"].dt.date
+    days["group_words"] = days["group_digits"].map(weekday_words)
     return pa.Table.from_pandas(days[_OPEN_SCHEMA.names], _OPEN_SCHEMA, preserve_index=False)
 
 
@@ -201,9 +158,3 @@ def _ask(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
         )
         for answer in answers
     ]
-
-
-def _place(incoming: Incoming, copy: dict[str, Any]) -> str:
-    other = copy["first"] if copy["n"] != copy["first"] else copy["second"]
-    same_file = incoming.file[other] == incoming.file[copy["n"]]
-    return ("" if same_file else f"{incoming.file[other]} ") + f"row {incoming.row[other]}"

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.data.checks.run import check_between, check_keys, first_of_keys
-from analytics.data.findings import Finding, Severity
+from analytics.data.checks.run import check_between
+from analytics.data.checks.within import check_answers, check_keys, first_of_keys
+from analytics.data.findings import Finding, Severity, number_of
 from analytics.data.intake.files import find_files
 from analytics.data.intake.reading import read_file
 from analytics.data.intake.typed import together, type_raw
@@ -107,7 +108,7 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
             findings += [one for one in found if one.row != 1 or one.severity is not Severity.ERROR]
     tables = {name: together(parts[name]) for name in TABLES if name in parts}
     for table in tables.values():
-        findings += check_keys(table)
+        findings += [*check_keys(table), *check_answers(table, told=findings)]
     return Reading(tuple(raws), tables, tuple(faults), tuple(findings))
 
 
@@ -174,8 +175,7 @@ def store_checked(checked: Checked, store: Store) -> Receipt:
 
 def refusal(errors: Sequence[Finding]) -> str:
     """Return the sentence that says a batch was refused."""
-    count = "1 error" if len(errors) == 1 else f"{len(errors):,} errors"
-    return f"{count}: nothing was stored"
+    return f"{number_of(len(errors), 'error')}: nothing was stored"
 
 
 def _errors(findings: Iterable[Finding]) -> list[Finding]:

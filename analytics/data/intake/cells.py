@@ -9,11 +9,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from analytics.data.columns import TEXT_CEILING
 from analytics.data.intake.files import suggest
 from analytics.data.schema import Column, Kind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from analytics.data.columns import Pattern
 
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _WITH_COMMA = re.compile(r"[+-]?\d+(,\d+)+(\.\d+)?")
@@ -67,6 +70,8 @@ def allowed_of(column: Column) -> str:
     """Return in words what a column's cell may hold, for findings."""
     if column.allowed:
         return ", ".join(column.allowed)
+    if column.pattern:
+        return column.pattern.words
     kind = {
         Kind.DATE: "a date written YYYY-MM-DD",
         Kind.TIME: "a time written HH:MM",
@@ -87,11 +92,19 @@ def allowed_of(column: Column) -> str:
 def _in_range(value: Any, column: Column) -> Any:
     if column.allowed and value not in column.allowed:
         return Fault(allowed_of(column), suggest(value, column.allowed))
+    if column.pattern and not re.fullmatch(column.pattern.regex, value):
+        return Fault(allowed_of(column), _rewritten(value, column.pattern))
     too_low = column.low is not None and value < column.low
     if too_low or (column.high is not None and value > column.high):
         empty = "" if column.filled else f", or {_EMPTY}"
         return Fault(allowed_of(column), f"mend the number{empty}")
     return value
+
+
+def _rewritten(value: str, pattern: Pattern) -> str:
+    """Return advice to write a text with a dash for every character that does not fit."""
+    fitting = "".join(one if re.fullmatch(pattern.regex, one) else "-" for one in value).strip("-")
+    return f"write {fitting}" if re.fullmatch(pattern.regex, fitting) else "mend it"
 
 
 def _text(value: Any) -> str | Fault:
@@ -101,6 +114,10 @@ def _text(value: Any) -> str | Fault:
         return str(int(value))  # ids that passed through a frame with empty cells
     if not isinstance(value, str):
         return Fault("text", _EMPTY if isinstance(value, float) else "write it as text")
+    return _label(value)
+
+
+def _label(value: str) -> str | Fault:
     if value[0] in "=+-@":
         return Fault(
             "text that does not begin with = + - or @",
@@ -111,6 +128,8 @@ def _text(value: Any) -> str | Fault:
             "text on one line without control characters",
             "remove line breaks and control characters; is a double quote left open?",
         )
+    if len(value) > TEXT_CEILING:
+        return Fault(f"at most {TEXT_CEILING} characters", "shorten it")
     return value
 
 

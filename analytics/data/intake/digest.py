@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.data.findings import Finding, Severity
+from analytics.data.findings import Finding, Severity, number_of
 from analytics.data.intake.cells import Fault, read_extra
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def counted(findings: Iterable[Finding]) -> str:
     """Return how many errors and warnings there are, such as ``2 errors, 1 warning``."""
     severities = [one.severity for one in findings]
     counts = [(severities.count(severity), severity) for severity in Severity]
-    words = [f"{n:,} {severity}{'s' if n > 1 else ''}" for n, severity in counts if n]
+    words = [number_of(n, severity) for n, severity in counts if n]
     return ", ".join(words) or "no findings"
 
 

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from analytics.data.findings import Finding, Severity
+from analytics.data.findings import Finding, Severity, number_of, shortened
 from analytics.data.intake.files import suggest
 from analytics.data.schema import TABLES
 
@@ -93,7 +93,8 @@ def read_file(path: Path) -> FileReading:
     data, row, blank = _without_blank_rows(data, row)
     findings = [*_ragged_findings(ragged, data.num_columns, place)]
     if blank:
-        seen = f"{blank} rows without any value between the others were left out"
+        rows = number_of(blank, "row")
+        seen = f"{rows} without any value between the others left out"
         findings.append(Finding(severity=Severity.WARNING, **place, seen=seen))
     if not data.num_rows and not ragged:
         findings.append(
@@ -283,10 +284,3 @@ def _ragged_findings(
         )
         for row, text in ragged.items()
     ]
-
-
-def shortened(value: object) -> str:
-    """Return a value as shown in a finding: on one line, at most 60 characters."""
-    text = str(value)
-    text = text if text.isprintable() else repr(text)[1:-1]
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -10,11 +10,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.findings import Finding, Severity
+from analytics.data.findings import Finding, Severity, shortened
 from analytics.data.intake import cells
 from analytics.data.intake.cells import Fault
 from analytics.data.intake.files import suggest
-from analytics.data.intake.reading import shortened
 from analytics.data.schema import TABLES, Column
 
 if TYPE_CHECKING:

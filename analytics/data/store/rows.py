@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data import sql
+from analytics.data.findings import number_of
 from analytics.data.store.history import Counts
 from analytics.errors import DataRefused
 
@@ -122,8 +123,9 @@ def _require_key(data: pa.Table, table: Table) -> None:
         raise DataRefused(f"{table.name}: {', '.join(empty)} is empty in a row; it is the key")
     distinct = data.select(table.key).group_by(table.key).aggregate([]).num_rows
     if distinct != data.num_rows:
+        rows = number_of(data.num_rows - distinct, "row")
         raise DataRefused(
-            f"{table.name}: {data.num_rows - distinct} rows repeat the key {', '.join(table.key)}"
+            f"{table.name}: {rows} too many: the key {', '.join(table.key)} comes twice"
         )
 
 
