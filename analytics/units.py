@@ -154,7 +154,7 @@ _ALL = (
         "1",
         Kind.SHARE,
         "Marked share",
-        "Marked encounters divided by encounters, over boats whose marks were read.",
+        "Marked encounters divided by encounters of known size, from the fish whose mark was read.",
     ),
     _mark("legal", "marked"),
     _mark("legal", "unmarked"),

@@ -200,6 +200,8 @@ def _why_no_error(
         )
     if math.isnan(variance) or (figures.is_ratio and totals.support.n_seen[place] < 2):
         return ("one site-day only: no error can be had",)
+    if variance <= 0 and totals.support.is_whole[place]:
+        return ("its ramps sampled whole, boats landing elsewhere unseen: no error can be had",)
     if variance <= 0:
         return ("site-days all alike: no error can be had",)
     return ()

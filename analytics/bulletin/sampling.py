@@ -43,6 +43,7 @@ def strata_table(season: Season) -> pa.Table:
         return np.rint(sums).astype(np.int64)
 
     rules = {loan.stratum: loan.rule for loan in plan.loans}
+    rules |= dict.fromkeys(plan.lonely, "one site-day and no neighbour: no error can be had")
     columns = {
         "season": [design.season] * size,
         "landing_area": [design.areas[code] for code in design.strata.landing_area],
@@ -79,7 +80,7 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
         seen = (
             "boats_returned was not recorded"
             if np.isnan(boats)
-            else f"{boats:.0f} boats returned and none was interviewed"
+            else f"{boats:.0f} returned boats, none interviewed"
         )
         yield _note(Severity.WARNING, f"{units.sample_id[unit]}: {seen}", "it left the sample")
     for loan in plan.loans:

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import iso_week, open_days, week_start, weekday_words
-from analytics.errors import DataRefused, WrongUse
+from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.errors import WrongUse
+from analytics.survey.frame import calendar_frame, join_frames, match_calendar, match_stated
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -193,10 +194,10 @@ def _assemble(
     days_kept = days[~days["area"].isin(other)]
     stated = kept["stratum"].notna() | kept["frame_site_days"].notna()
     stated_areas = set(kept.loc[stated, "area"])
-    calendar = _calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
-    on_calendar = _match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
-    by_user = _match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
-    frame, units = _join_frames(calendar, on_calendar, by_user)
+    calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
+    on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
+    by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
+    frame, units = join_frames(calendar, on_calendar, by_user)
     return _encode(
         season,
         through,
@@ -215,69 +216,6 @@ def _area_codes(
     interviews = snapshot["interviews"].select(["sample_id", "area"]).to_pandas()
     fished = interviews.loc[interviews["sample_id"].isin(sampled["sample_id"]), "area"]
     return tuple(sorted(set(openings["area"]) | set(sampled["area"]) | set(fished)))
-
-
-def _calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
-    """Count the (site, open date) units of landing area × week × day group."""
-    sites = snapshot["sites"].to_pandas()[["site", "area"]]
-    units = days.merge(sites, on="area")
-    cells = units.groupby(["area", "week", "day_group"], as_index=False)
-    frame = cells.agg(n_frame=("site", "size"), digits=("group_digits", "first"))
-    frame["label"] = [
-        f"{week} {weekday_words(digits)}"
-        for week, digits in zip(frame["week"], frame["digits"], strict=True)
-    ]
-    return frame
-
-
-def _match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
-    open_keys = days[["area", "date", "day_group"]]
-    units = sampled.merge(open_keys, on=["area", "date"], how="left")
-    closed = units[units["day_group"].isna()]
-    if len(closed):
-        first = closed.iloc[0]
-        raise DataRefused(
-            f"{len(closed)} site-days lie on days when their area is closed, the first "
-            f"{first['sample_id']!r} on {first['date']:%Y-%m-%d} in {first['area']}; "
-            "mend the site-day or the season's opening"
-        )
-    return units
-
-
-def _match_stated(sampled: pd.DataFrame, days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
-    """Give each site-day of a user-stated frame its stratum label and frame size."""
-    units = sampled.merge(
-        days[["area", "date", "day_group"]].drop_duplicates(), on=["area", "date"], how="left"
-    )
-    default = (
-        units["week"] + " group " + units["day_group"].fillna(-1).astype("int64").astype("str")
-    )
-    units["label"] = units["stratum"].fillna(default)
-    stated = units.groupby(["area", "label"])["frame_site_days"].transform("max")
-    calendar = _calendar_frame(days, snapshot).set_index(["area", "week", "day_group"])["n_frame"]
-    units["n_frame"] = stated.astype("float64")
-    for _, part in units[units["n_frame"].isna()].groupby(["area", "label"]):
-        cells = pd.MultiIndex.from_frame(part[["area", "week", "day_group"]].drop_duplicates())
-        units.loc[part.index, "n_frame"] = float(calendar.reindex(cells).sum(skipna=False))
-    return units
-
-
-def _join_frames(
-    calendar: pd.DataFrame, on_calendar: pd.DataFrame, by_user: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the strata of both kinds, numbered, and the units with their numbers."""
-    stated = by_user.groupby(["area", "label"], as_index=False).agg(
-        week=("week", "min"), n_frame=("n_frame", "first")
-    )
-    frame = pd.concat([calendar, stated.assign(day_group=0)], ignore_index=True)
-    frame["stratum_code"] = np.arange(len(frame))
-    keys = ["area", "week", "day_group"]
-    first = on_calendar.merge(frame.iloc[: len(calendar)][[*keys, "stratum_code"]], on=keys)
-    keys = ["area", "label"]
-    second = by_user.merge(frame.iloc[len(calendar) :][[*keys, "stratum_code"]], on=keys)
-    columns = ["sample_id", "week", "boats_returned", "stratum_code"]
-    units = pd.concat([first[columns], second[columns]], ignore_index=True)
-    return frame, units.sort_values("sample_id", kind="stable")
 
 
 def _encode(

@@ -40,6 +40,8 @@ class Support:
         Some stratum was filled, collapsed, pooled its spread between boats, or had none to tell.
     is_census : ndarray of bool
         Every unit from which boats of the domain can come was sampled, every boat interviewed.
+    is_whole : ndarray of bool
+        That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
     is_partial : ndarray of bool
         Some landing area was never sampled and nobody could fill it.
     """
@@ -54,6 +56,7 @@ class Support:
     is_pooled: Bools
     is_unknown: Bools
     is_census: Bools
+    is_whole: Bools
     is_partial: Bools
 
 
@@ -104,6 +107,10 @@ def support_of(
     lost = _home_pairs(design, domains, codes, sorted(plan.unfilled))
     collapsed = np.isin(holds.stratum, [one.stratum for one in plan.loans if not one.is_fill])
     unknown = np.isin(holds.stratum, design.units.stratum[cells.unknown])
+    incomplete = _incomplete(design, plan, answered)
+    # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
+    weeks_of = domains.week_key(design.strata.week)
+    weeks = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
     framed = _joined(holds, fills, lost, size=size)
     n_psu = _sum_at(holds.place, plan.n_active[holds.stratum], size)
     return Support(
@@ -116,7 +123,8 @@ def support_of(
         is_collapsed=_any_at(holds.place[collapsed], size),
         is_pooled=_any_at(seen[cells.is_pooled[cell]], size),
         is_unknown=_any_at(holds.place[unknown], size),
-        is_census=(n_psu > 0) & _complete(design, plan, domains, codes, answered),
+        is_census=(n_psu > 0) & ~np.isin(weeks, weeks_of[incomplete]),
+        is_whole=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
         is_partial=_any_at(lost.place, size),
     )
 
@@ -162,17 +170,12 @@ def _fill_pairs(design: Design, plan: Plan, domains: Domains, codes: Ints, cells
     return _Pairs(table[:, 0], table[:, 1])
 
 
-def _complete(
-    design: Design, plan: Plan, domains: Domains, codes: Ints, answered: NDArray[np.float64]
-) -> Bools:
-    """Domains whose weeks were sampled whole at every ramp: boats of an area may land anywhere."""
+def _incomplete(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bools:
+    """Return the strata of which some site-day was not sampled or some boat not interviewed."""
     short = plan.active & (answered < design.units.boats_returned)
     n_short = np.bincount(design.units.stratum[short], minlength=len(plan.n_active))
-    incomplete = (plan.n_active < design.strata.n_frame) | (n_short > 0)
-    weeks = domains.week_key(design.strata.week[incomplete])
-    week_keys = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
-    whole: Bools = ~np.isin(week_keys, weeks)
-    return whole
+    missing: Bools = (plan.n_active < design.strata.n_frame) | (n_short > 0)
+    return missing
 
 
 def _degrees(plan: Plan, used: _Pairs, size: int) -> Ints:

@@ -300,7 +300,10 @@ def test_an_area_is_no_census_while_boats_may_land_unseen():
     ]
     snapshot = survey(week + elsewhere, sites={"r1": "A", "r2": "B"}, seasons=seasons)
     frame = estimate_snapshot(snapshot, by=("area",))
-    assert figures(frame, "kept_fish", area="A")["status"] == "ok"
+    found = figures(frame, "kept_fish", area="A")
+    assert found["status"] == "ok"
+    assert math.isnan(found["se"])
+    assert "boats landing elsewhere unseen" in found["method"]
 
 
 def test_no_spread_between_boats_drops_the_finite_term():
