@@ -19,7 +19,11 @@ class WrongUse(BlackmouthError):  # noqa: N818 - reads as a sentence
 
 
 class StoreError(BlackmouthError):
-    """The store's directory is missing, is not a store, or cannot be read or written."""
+    """The store cannot be read or written."""
+
+
+class WrongStore(StoreError, WrongUse):  # noqa: N818 - reads as a sentence
+    """The path given is that of no store, or none can be kept there (exit status 2)."""
 
 
 class DataRefused(BlackmouthError):  # noqa: N818 - reads as a sentence

@@ -486,10 +486,11 @@ def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path) -> None:
     later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
     reading = intake.read_paths([write_week(later, tmp_path / "later")])
     intake.store_checked(intake.check(reading, store), store)
-    with pytest.raises(DataRefused, match="stays") as caught:
+    with pytest.raises(DataRefused, match=r"in rows of b0002-[0-9a-f]+; withdraw") as caught:
         store.withdraw("b0001")
     told = {(one.table, one.column) for one in caught.value.findings}
     assert ("interviews", "sample_id") in told
+    assert {one.file[:5] for one in caught.value.findings} == {"b0002"}
     assert store.version == 2
     store.withdraw("b0002")
     store.withdraw("b0001")

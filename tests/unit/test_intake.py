@@ -280,6 +280,35 @@ def test_paths_without_tables_are_told(tmp_path: Path) -> None:
     assert "save the sheet as CSV" in str(fault)
 
 
+@pytest.mark.parametrize(
+    "name", ["interviews.xlsx", "Interviews.XLS", "fish.txt", "fish.csv.gz", "sites"]
+)
+def test_a_table_that_would_be_skipped_is_told(tmp_path: Path, name: str) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    (week / name).write_text("x")
+    fault = only(intake.read_paths([week]).faults)
+    assert fault.file == str(week / name)
+    assert "save the sheet as CSV" in str(fault)
+
+
+def test_folders_and_dead_links_named_as_tables_are_told(tmp_path: Path) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    (week / "catch.csv").mkdir()
+    (week / "areas.parquet").symlink_to(tmp_path / "gone.parquet")
+    faults = intake.read_paths([week]).faults
+    assert [one.table for one in faults] == ["areas.parquet", "catch.csv"]
+    assert "a link that leads nowhere" in str(faults[0])
+    assert "a folder named as a table" in str(faults[1])
+
+
+def test_other_files_of_a_folder_are_ignored(tmp_path: Path) -> None:
+    week = write_week(field_week(), tmp_path / "week")
+    for name in ("README", "notes.txt", "areas.geojson", ".interviews.csv.swp", "~$fish.xlsx"):
+        (week / name).write_text("x")
+    (week / "fish").mkdir()
+    assert intake.read_paths([week]).faults == ()
+
+
 def test_keys_given_twice_are_told(tmp_path: Path) -> None:
     same = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,a\n2031-01-02,b\n2031-01-01,a\n")
     assert [one.row for one in same.findings] == [4]

@@ -91,6 +91,9 @@ def test_withdrawing_takes_the_beginning_of_an_id_and_refuses_others(tmp_path: P
     store.add(areas(a="A"))
     with pytest.raises(WrongUse, match="no batch 'b0009'"):
         store.withdraw("b0009")
+    for slip in ("", "b", "b000", "b0001-x", "b00012"):
+        with pytest.raises(WrongUse, match="such as b0003; there are: b0001-"):
+            store.withdraw(slip)
     store.withdraw("b0001")
     with pytest.raises(WrongUse, match="withdrawn already"):
         store.withdraw("b0001")

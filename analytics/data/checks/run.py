@@ -68,6 +68,7 @@ def check_between(
     incoming: Mapping[str, Incoming],
     *,
     skip: Iterable[str] = (),
+    origin: str = "",
 ) -> list[Finding]:
     """Return what the rules between rows and tables say of the batch on top of the stored rows.
 
@@ -79,6 +80,8 @@ def check_between(
         The batch; its rows supersede stored rows of the same key.
     skip : iterable of str
         Tables with faulty cells: rules that lean on them are not asked.
+    origin : str, optional
+        Column of the stored tables that says where a row came from; findings name it as file.
 
     Returns
     -------
@@ -86,7 +89,7 @@ def check_between(
         Rows stored earlier that the batch would break have no row number.
     """
     skipped = set(skip)
-    with _connect(stored, incoming) as connection:
+    with _connect(stored, incoming, sql.name(origin) if origin else "NULL") as connection:
         findings: dict[Finding, None] = {}
         for rule in RULES:
             if not skipped & set(rule.needs):
@@ -95,14 +98,14 @@ def check_between(
 
 
 def _connect(
-    stored: Mapping[str, pa.Table], incoming: Mapping[str, Incoming]
+    stored: Mapping[str, pa.Table], incoming: Mapping[str, Incoming], origin: str
 ) -> duckdb.DuckDBPyConnection:
     """Return a connection with every table as it would stand, and the views of the rules."""
     connection = sql.connect({f"stored_{table}": stored[table] for table in TABLES})
     for table in TABLES.values():
         columns = ", ".join(sql.name(column.name) for column in table.columns)
         old = (
-            f"SELECT {columns}, NULL::VARCHAR AS _file, NULL::BIGINT AS _row "
+            f"SELECT {columns}, {origin}::VARCHAR AS _file, NULL::BIGINT AS _row "
             f"FROM stored_{table.name} s"
         )
         if table.name in incoming:

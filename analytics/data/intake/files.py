@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 ENDINGS = (".csv", ".parquet")
+#: Outlines of areas are no rows of a table.
+_OUTLINES = (".geojson",)
 
 
 def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
@@ -22,7 +24,7 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     Parameters
     ----------
     paths : sequence of pathlib.Path
-        Folders and files; in a folder, files that end neither in .csv nor in .parquet are ignored.
+        Folders and files; in a folder, what neither ends as a table nor has one's name is ignored.
 
     Returns
     -------
@@ -39,8 +41,9 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     for path in paths:
         if not path.exists():
             raise WrongUse(f"{path} does not exist; name a folder or files with tables")
-        inside = _tables_in(path) if path.is_dir() else [path]
-        if not inside:
+        inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
+        faults += mistaken
+        if not inside and not mistaken:
             faults.append(_fault(path, "no table in this folder", _allowed_files()))
         for file in inside:
             fault = _name_fault(file)
@@ -58,10 +61,25 @@ def suggest(word: str, known: Iterable[str]) -> str:
     return f"did you mean {by_lower[close[0]]}?" if close else ""
 
 
-def _tables_in(folder: Path) -> list[Path]:
-    return sorted(
-        file for file in folder.iterdir() if file.is_file() and file.suffix.lower() in ENDINGS
-    )
+def _tables_in(folder: Path) -> tuple[list[Path], list[Finding]]:
+    """Return the table files of a folder, and errors for what only looks like one."""
+    entries = sorted(folder.iterdir())
+    files = [one for one in entries if one.is_file() and one.suffix.lower() in ENDINGS]
+    faults = [_mistaken(one) for one in entries if one not in files]
+    return files, [fault for fault in faults if fault is not None]
+
+
+def _mistaken(path: Path) -> Finding | None:
+    """Return the error about a table that would be skipped, None for what is no table."""
+    ends_as_table = path.suffix.lower() in ENDINGS
+    named_as_table = path.name.partition(".")[0].lower() in TABLES
+    if not path.exists() and (ends_as_table or named_as_table):
+        return _fault(path, "a link that leads nowhere", _allowed_files(), "mend or remove it")
+    if path.is_dir() and ends_as_table:
+        return _fault(path, "a folder named as a table", _allowed_files(), "rename the folder")
+    if path.is_file() and named_as_table and path.suffix.lower() not in _OUTLINES:
+        return _name_fault(path)
+    return None
 
 
 def _name_fault(file: Path) -> Finding | None:

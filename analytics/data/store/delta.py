@@ -13,7 +13,7 @@ from deltalake.exceptions import DeltaError
 from filelock import FileLock, Timeout
 from pyarrow import fs
 
-from analytics.errors import StoreError
+from analytics.errors import StoreError, WrongStore
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,12 +30,12 @@ def require_path(path: Path) -> None:
 
     Raises
     ------
-    StoreError
+    WrongStore
         If it has a character the library loses or refuses.
     """
     bad = sorted(_BAD_IN_PATH & set(path.as_posix()))
     if bad:
-        raise StoreError(
+        raise WrongStore(
             f"the store's path {str(path)!r} has the character {bad[0]!r}, which cannot be used "
             "there; move or rename the directory"
         )
@@ -114,11 +114,15 @@ def writing(path: Path) -> Iterator[None]:
 
     Raises
     ------
+    WrongStore
+        If the directory cannot be made or written.
     StoreError
-        If another process holds it for longer than `LOCK_SECONDS`.
+        If another process holds the lock for longer than `LOCK_SECONDS`.
     """
-    with _told(path, "made"):
+    try:
         path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WrongStore(f"{path} cannot be made: {error}") from error
     lock = FileLock(path / LOCK, timeout=LOCK_SECONDS)
     try:
         lock.acquire()
@@ -127,7 +131,7 @@ def writing(path: Path) -> Iterator[None]:
             f"another process is writing the store at {path}; wait for it and try again"
         ) from error
     except OSError as error:
-        raise StoreError(f"{path} cannot be written: {error}") from error
+        raise WrongStore(f"{path} cannot be written: {error}") from error
     try:
         yield
     finally:

@@ -170,23 +170,30 @@ def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]
 
 
 def find(events: Sequence[Event], batch: str) -> Batch:
-    """Return a batch by its id or the unique beginning of it.
+    """Return a batch by its id or the beginning of it, at least its number.
 
     Raises
     ------
     WrongUse
-        If there is no such batch, more than one, or it was withdrawn already.
+        If there is no such batch, or it was withdrawn already.
     """
     known = batches(events)
-    exact = [one for one in known if one.batch == batch]
-    matches = exact or [one for one in known if batch and one.batch.startswith(batch)]
-    if len(matches) != 1:
+    # A slip of the keyboard must not name a batch: its number is written out.
+    matches = [
+        one
+        for one in known
+        if one.batch.startswith(batch) and batch.startswith(one.batch.partition("-")[0])
+    ]
+    if not matches:
         names = ", ".join(one.batch for one in known) or "none"
-        what = "no batch" if not matches else "more than one batch"
-        raise WrongUse(f"{what} {batch!r} in the store; there are: {names}")
-    if matches[0].withdrawn_version is not None:
         raise WrongUse(
-            f"batch {matches[0].batch} was withdrawn already (version "
-            f"{matches[0].withdrawn_version})"
+            f"no batch {batch!r} in the store; write its number or its whole id, such as b0003; "
+            f"there are: {names}"
         )
-    return matches[0]
+    # Numbers are versions, and a version has one batch.
+    found = matches[0]
+    if found.withdrawn_version is not None:
+        raise WrongUse(
+            f"batch {found.batch} was withdrawn already (version {found.withdrawn_version})"
+        )
+    return found

@@ -72,8 +72,7 @@ def current(data: pa.Table, *, table: Table, batches: Sequence[str], superseded:
     if superseded:
         rank = pc.index_in(data[BATCH], value_set=pa.array(batches, pa.string()))
         data = data.take(_newest(data.select(table.key).append_column("_rank", rank), table.key))
-    ordered = data.sort_by([(name, "ascending") for name in table.key])
-    return ordered.drop_columns([BATCH])
+    return data.sort_by([(name, "ascending") for name in table.key])
 
 
 def compare(incoming: pa.Table, stored: pa.Table, *, table: Table) -> tuple[pa.Table, Counts]:

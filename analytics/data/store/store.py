@@ -17,13 +17,12 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data.checks.run import check_between
-from analytics.data.findings import Severity
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
-from analytics.errors import DataRefused, StoreError, WrongUse
+from analytics.data.store.leaving import require_sound
+from analytics.errors import StoreError, WrongStore, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -43,7 +42,7 @@ class Store:
 
     Raises
     ------
-    StoreError
+    WrongStore
         If the path is a file, a directory that holds something else, or cannot be a store's name.
     """
 
@@ -52,7 +51,7 @@ class Store:
         self._snapshots: dict[tuple[int, str], Snapshot] = {}
         delta.require_path(self.path)
         if self.path.exists() and not self.exists and not _is_free(self.path):
-            raise StoreError(
+            raise WrongStore(
                 f"{path} is not a store: it is a file, or a directory that holds something else; "
                 "name a store, an empty directory, or a path that does not exist yet"
             )
@@ -95,7 +94,7 @@ class Store:
         WrongUse
             If there is no such table or version.
         StoreError
-            If no store is there or it cannot be read.
+            If no store is there (`WrongStore`) or it cannot be read.
         """
         if table not in TABLES:
             raise WrongUse(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
@@ -110,7 +109,7 @@ class Store:
         WrongUse
             If the store never had that version.
         StoreError
-            If no store is there or it cannot be read.
+            If no store is there (`WrongStore`) or it cannot be read.
         """
         self._require()
         events = self._events()
@@ -174,7 +173,7 @@ class Store:
         Parameters
         ----------
         batch : str
-            Its id, or the unique beginning of it.
+            Its id, or the beginning of it with at least its number, such as ``b0003``.
 
         Raises
         ------
@@ -189,7 +188,13 @@ class Store:
         with self._writing():
             events = self._events()
             found = history.find(events, batch)
-            self._require_sound(found, history.visible(events))
+            shown = history.visible(events)
+            staying = [one for one in shown if one.batch != found.batch]
+            now, then = (
+                {name: self._labelled(name, batches) for name in TABLES}
+                for batches in (shown, staying)
+            )
+            require_sound(found.batch, now=now, then=then)
             version = len(events) + 1
             self._append_event(version, found.batch, history.WITHDRAWN, {}, ())
         return replace(found, withdrawn_version=version)
@@ -214,23 +219,6 @@ class Store:
                 self._append_rows(name, table, batch)
         self._append_event(version, batch, history.IMPORTED, counts, sources)
         return Receipt(batch, version, frozen)
-
-    def _require_sound(self, leaving: Batch, shown: Sequence[Batch]) -> None:
-        """Refuse to take a batch out if what stays would break a rule that holds now."""
-        staying = [batch for batch in shown if batch.batch != leaving.batch]
-        now, then = (self._snapshot_of(batches, 0).tables for batches in (shown, staying))
-        already = set(check_between(now, {}))
-        broken = [
-            finding
-            for finding in check_between(then, {})
-            if finding.severity is Severity.ERROR and finding not in already
-        ]
-        if broken:
-            raise DataRefused(
-                f"batch {leaving.batch} stays: without it {len(broken):,} errors would stand in "
-                "the store; withdraw first what hangs on it, or import corrected rows",
-                broken,
-            )
 
     def _append_rows(self, name: str, table: pa.Table, batch: str) -> None:
         labelled = table.append_column(rows.BATCH, pa.repeat(batch, table.num_rows))
@@ -258,6 +246,10 @@ class Store:
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""
+        return self._labelled(name, shown).drop_columns([rows.BATCH])
+
+    def _labelled(self, name: str, shown: Sequence[Batch]) -> pa.Table:
+        """Return the current rows of a table, extra columns as JSON, and the batch of each."""
         schema = rows.stored_schema(TABLES[name])
         holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
         ids = [batch.batch for batch in holders]
@@ -269,7 +261,7 @@ class Store:
 
     def _require(self) -> None:
         if not self.exists and not (self.path.is_dir() and _is_free(self.path)):
-            raise StoreError(
+            raise WrongStore(
                 f"no store at {self.path}; `blackmouth import PATH --store DIR` makes one"
             )
 
