@@ -15,6 +15,8 @@ from analytics.cli.terminal import (
     require_folder_of,
     say,
     show_findings,
+    store_words,
+    watched,
     write_whole,
 )
 from analytics.errors import DataRefused, WrongUse
@@ -23,7 +25,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analytics.data.intake.batch import Checked
+    from analytics.data.store import Store
     from analytics.data.store.history import Batch, Counts, Receipt
+
+BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files")
 
 
 @click.command(
@@ -64,14 +69,15 @@ def import_(
         if quarantine.exists() and not check_only:
             raise WrongUse(f"{quarantine} exists and may hold rows to mend; name another file")
     target = Store(store)
-    reading = intake.read_paths(paths, progress=progress)
-    progress("checking")
-    checked = intake.check(reading, target, quarantine=quarantine is not None)
-    show_findings(checked.findings)
-    if check_only:
-        _end_check(checked)
-    else:
-        _keep(checked, store, quarantine)
+    with watched(target):
+        reading = intake.read_paths(paths, progress=progress)
+        progress("checking")
+        checked = intake.check(reading, target, quarantine=quarantine is not None)
+        show_findings(checked.findings)
+        if check_only:
+            _end_check(checked)
+        else:
+            _keep(checked, target, quarantine)
 
 
 @click.command(epilog=examples("blackmouth batches --store mystore"))
@@ -79,11 +85,13 @@ def import_(
 def batches(store: Path) -> None:
     """List what came in and when, oldest first, withdrawn batches too.
 
-    Columns: version of the store, batch, instant (UTC), state, rows new and changed, files.
+    Columns, parted by tabs: version of the store, batch, instant (UTC), state, number of rows new
+    and changed, files.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
     listed = Store(store).batches()
+    click.echo("\t".join(BATCH_COLUMNS))
     if not listed:
         say("no batch yet")
     for batch in listed:
@@ -96,12 +104,14 @@ def batches(store: Path) -> None:
 def withdraw(batch: str, store: Path) -> None:
     """Take one batch out again; its rows stay in the history.
 
-    BATCH is its id from `blackmouth batches`, or the beginning of it. Refused if rows that stay
-    would hang on rows that go.
+    BATCH is its id from `blackmouth batches`, or the beginning of it with at least its number, such
+    as b0003. Refused if rows that stay would hang on rows that go; the message names their batches.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
-    gone = Store(store).withdraw(batch)
+    target = Store(store)
+    with watched(target):
+        gone = target.withdraw(batch)
     say(f"withdrew {gone.batch}; the store is at version {gone.withdrawn_version}")
 
 
@@ -110,17 +120,13 @@ def _end_check(checked: Checked) -> None:
     if not count:
         say("checked; the batch can be stored")
         return
-    errors = "1 error" if count == 1 else f"{count:,} errors"
-    aside = f"; a quarantine would set {_rows_aside(checked):,} rows aside" * bool(
-        checked.set_aside
-    )
-    raise DataRefused(f"{errors}{aside}; nothing was stored, as asked")
+    aside = f"; a quarantine would set {_rows_aside(checked)} aside" * bool(checked.set_aside)
+    raise DataRefused(f"{_number_of(count, 'error')}{aside}; nothing was stored, as asked")
 
 
-def _keep(checked: Checked, store: Path, quarantine: Path | None) -> None:
+def _keep(checked: Checked, store: Store, quarantine: Path | None) -> None:
     from analytics.data.intake import batch as intake  # noqa: PLC0415 - keeps --help quick
     from analytics.data.intake.digest import quarantine_csv  # noqa: PLC0415
-    from analytics.data.store import Store  # noqa: PLC0415
 
     if checked.errors:
         raise DataRefused(intake.refusal(checked.errors))
@@ -128,31 +134,41 @@ def _keep(checked: Checked, store: Path, quarantine: Path | None) -> None:
         text = quarantine_csv(checked.set_aside, checked.reading.raws)
         # A byte-order mark makes spreadsheets read it as UTF-8.
         write_whole(quarantine, lambda draft: _write_text(draft, text))
-        say(f"{_rows_aside(checked):,} rows set aside in {quarantine}")
+        say(f"{_rows_aside(checked)} set aside in {quarantine}")
     progress("storing")
     try:
-        receipt = intake.store_checked(checked, Store(store))
+        receipt = intake.store_checked(checked, store)
     except BaseException:
-        if quarantine and checked.set_aside:
+        # Once the rest is stored, the rows set aside are nowhere else.
+        if quarantine and checked.set_aside and store.version == checked.version:
             quarantine.unlink(missing_ok=True)
         raise
-    say(_receipt_words(receipt))
+    say(_receipt_words(receipt, store))
 
 
 def _write_text(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8-sig", newline="")
 
 
-def _rows_aside(checked: Checked) -> int:
-    return len({(one.file, one.row) for one in checked.set_aside})
+def _rows_aside(checked: Checked) -> str:
+    return _number_of(len({(one.file, one.row) for one in checked.set_aside}), "row")
 
 
-def _receipt_words(receipt: Receipt) -> str:
+def _number_of(number: int, noun: str) -> str:
+    from analytics.data.findings import number_of  # noqa: PLC0415 - keeps --help quick
+
+    return number_of(number, noun)
+
+
+def _receipt_words(receipt: Receipt, store: Store) -> str:
     if not any(any(asdict(count).values()) for count in receipt.counts.values()):
         return f"no rows to store (version {receipt.version})"
     if receipt.batch is None:
         return f"nothing new: every row is in the store already (version {receipt.version})"
-    return f"stored {receipt.batch}: {_count_words(receipt.counts)}; version {receipt.version}"
+    return (
+        f"stored {receipt.batch}: {_count_words(receipt.counts)}; version {receipt.version}\n"
+        f"next: blackmouth bulletin --store {store_words(store.path)}"
+    )
 
 
 def _count_words(counts: Mapping[str, Counts]) -> str:
@@ -176,8 +192,8 @@ def _batch_line(batch: Batch) -> str:
             batch.batch,
             batch.at_utc,
             state,
-            f"{new:,} new",
-            f"{changed:,} changed",
+            str(new),
+            str(changed),
             sources,
         ]
     )

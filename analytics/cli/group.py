@@ -65,8 +65,8 @@ def main(args: Sequence[str] | None = None) -> None:
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         status = _told(f"{name}{error.strerror or error}", REFUSED)
-    except (click.Abort, KeyboardInterrupt):
-        status = _told("interrupted; the store is as it was before", INTERRUPTED)
+    except (click.Abort, KeyboardInterrupt) as interrupt:
+        status = _told(str(interrupt) or "interrupted", INTERRUPTED)
     sys.exit(status)
 
 

@@ -8,19 +8,22 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.terminal import examples, progress, say
+from analytics.cli.terminal import examples, progress, say, store_words
 from analytics.errors import StoreError, WrongUse
 
 if TYPE_CHECKING:
     from types import FrameType
 
 HOST = "localhost"
+#: Tells the dashboard that what it shows is invented.
+DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 FIRST_PORT = 8501
 START_SECONDS = 60.0
 STOP_SECONDS = 5.0
@@ -49,11 +52,22 @@ def open_(store: Path | None, port: int | None) -> None:
     """
     app = _app()
     chosen = _free_port(port)
-    serve(app, shelf=_shelf(store), port=chosen)
+    serve(app, shelf=_shelf(store), port=chosen, is_demo=store is None)
 
 
-def serve(app: Path, *, shelf: Path, port: int) -> None:
+def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
     """Run the dashboard as a child process until it ends or is interrupted.
+
+    Parameters
+    ----------
+    app : pathlib.Path
+        Its entry script.
+    shelf : pathlib.Path
+        Folder of the bulletins to show.
+    port : int
+        Port to listen on.
+    is_demo : bool
+        Whether the page is to say that the data are invented.
 
     Raises
     ------
@@ -72,7 +86,9 @@ def serve(app: Path, *, shelf: Path, port: int) -> None:
     }
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
-    environment = os.environ | {"BLACKMOUTH_SHELF": str(shelf)}
+    environment = os.environ | {"BLACKMOUTH_SHELF": str(shelf), DEMO_VARIABLE: "1"}
+    if not is_demo:
+        del environment[DEMO_VARIABLE]
     signal.signal(signal.SIGTERM, _interrupt)
     child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
     try:
@@ -97,9 +113,27 @@ def _shelf(store: Path | None) -> Path:
 
         say("no --store given: opening the invented demo season")
         return shelf_of(prepare(progress))
-    if not cards(shelf_of(store)):
+    kept = cards(shelf_of(store))
+    if kept:
+        _tell_of_newer_data(store, max(card.version for card in kept))
+    else:
         _make_bulletins(store)
     return shelf_of(store)
+
+
+def _tell_of_newer_data(store: Path, newest: int) -> None:
+    """Say where the store has moved on since its newest bulletin; none is made unasked."""
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+
+    version = newest
+    # A shelf can be shown without its store.
+    with suppress(StoreError):
+        version = Store(store).version
+    if version > newest:
+        say(
+            f"the store is at version {version}, its newest bulletin at {newest}: "
+            f"run `blackmouth bulletin --store {store_words(store)}`"
+        )
 
 
 def _make_bulletins(store: Path) -> None:

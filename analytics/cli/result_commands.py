@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.terminal import STORE, examples, progress, require_folder_of, say, write_whole
+from analytics.cli.terminal import (
+    STORE,
+    examples,
+    progress,
+    require_folder_of,
+    require_room_for,
+    say,
+    write_whole,
+    written_at,
+)
 from analytics.errors import WrongUse
 
 if TYPE_CHECKING:
@@ -114,6 +123,8 @@ def bulletin(store: Path, season: str | None, through: str | None, out: Path | N
     the same bulletin, which is then left as it is.
     """
     _require_week(through)
+    if out:
+        require_room_for(out)
 
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
     from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415
@@ -153,8 +164,10 @@ def demo(out: Path, seed: int) -> None:
     """
     from analytics.data.demo.write import write_demo  # noqa: PLC0415 - keeps --help quick
 
+    require_room_for(out)
     progress("simulating")
-    files = write_demo(out, seed=seed)
+    with written_at(out):
+        files = write_demo(out, seed=seed)
     say(f"wrote {len(files)} files to {out}")
 
 
@@ -220,7 +233,8 @@ def _write_table(table: pa.Table, path: Path) -> None:
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
     from analytics.bulletin.shelf import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
-    folder.mkdir(parents=True, exist_ok=True)
+    with written_at(folder):
+        folder.mkdir(parents=True, exist_ok=True)
     for name in TABLE_SCHEMAS:
         table = getattr(bulletin, name)
         for ending in (".csv", ".parquet"):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shlex
 import sys
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,9 +16,10 @@ import click
 from analytics.errors import WrongUse
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
 
     from analytics.data.findings import Finding
+    from analytics.data.store import Store
 
 STORE = click.option(
     "--store",
@@ -24,6 +28,13 @@ STORE = click.option(
     metavar="DIR",
     help="Directory of the store.",
 )
+
+#: A full disk is no wrong use of a command.
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+
+
+class Interrupted(click.Abort):
+    """The user interrupted; the words say what became of the store."""
 
 
 def examples(*lines: str) -> str:
@@ -63,8 +74,71 @@ def require_folder_of(path: Path) -> None:
     """
     if path.is_dir():
         raise WrongUse(f"{path} is a folder; name a file in it")
-    if not path.absolute().parent.is_dir():
-        raise WrongUse(f"the folder {path.absolute().parent} does not exist; make it first")
+    folder = path.absolute().parent
+    if not folder.is_dir():
+        raise WrongUse(f"the folder {folder} does not exist; make it first")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise WrongUse(f"nothing can be written in the folder {folder}; name another")
+
+
+def require_room_for(folder: Path) -> None:
+    """Refuse a folder that could not be made or written, before long work starts.
+
+    Raises
+    ------
+    WrongUse
+        If the nearest folder of the path that is there cannot be written.
+    """
+    path = folder.absolute()
+    there = next(one for one in (path, *path.parents) if one.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        raise WrongUse(f"the folder {folder} cannot be written; name another")
+
+
+@contextmanager
+def written_at(path: Path) -> Iterator[None]:
+    """Tell a path that cannot be written as wrong use.
+
+    Raises
+    ------
+    WrongUse
+        If it cannot, unless the disk is full.
+    """
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _FULL:
+            raise
+        raise WrongUse(
+            f"{path} cannot be written: {error.strerror or error}; name another"
+        ) from error
+
+
+@contextmanager
+def watched(store: Store) -> Iterator[None]:
+    """Say at which version the store stands where the user interrupts.
+
+    Raises
+    ------
+    Interrupted
+        If the user does.
+    """
+    before = store.version
+    try:
+        yield
+    except KeyboardInterrupt as error:
+        now = store.version
+        if now == before:
+            raise Interrupted(f"interrupted; the store is as it was, at version {now}") from error
+        raise Interrupted(
+            f"interrupted once the store had gone from version {before} to {now}: "
+            f"`blackmouth batches --store {store_words(store.path)}` lists what came in"
+        ) from error
+
+
+def store_words(store: Path) -> str:
+    """Return a store's path as it is typed in a shell."""
+    return shlex.quote(str(store))
 
 
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
@@ -77,9 +151,10 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     write : callable
         Writes the file at the path it is given.
     """
-    handle, name = tempfile.mkstemp(
-        prefix=".draft-", suffix=path.suffix, dir=path.absolute().parent
-    )
+    with written_at(path):
+        handle, name = tempfile.mkstemp(
+            prefix=".draft-", suffix=path.suffix, dir=path.absolute().parent
+        )
     os.close(handle)
     draft = Path(name)
     try:

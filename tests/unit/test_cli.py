@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -149,11 +150,13 @@ def test_an_import_says_what_it_did(tmp_path: Path, run: Run, stored: Path) -> N
     changed = row_of("areas", area_name="Far North")(tmp_path)
     status, out, err = run("import", changed, "--store", stored)
     assert (status, out) == (0, "")
-    assert "areas 1 changed; version 2" in err
+    assert f"areas 1 changed; version 2\nnext: blackmouth bulletin --store {stored}\n" in err
     status, out, err = run("batches", "--store", stored)
     assert status == 0
-    assert [line.split("\t")[0] for line in out.splitlines()] == ["1", "2"]
-    assert "1 changed\tareas.csv" in out
+    header, *lines = [line.split("\t") for line in out.splitlines()]
+    assert header == ["version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files"]
+    assert [line[0] for line in lines] == ["1", "2"]
+    assert lines[1][3:] == ["current", "0", "1", "areas.csv"]
 
 
 def test_check_only_stores_nothing(tmp_path: Path, run: Run) -> None:
@@ -172,11 +175,11 @@ def test_a_quarantine_stores_the_rest(tmp_path: Path, run: Run, stored: Path) ->
     aside = tmp_path / "aside.csv"
     seen = run("import", path, "--store", stored, "--quarantine", aside, "--check-only")
     assert seen[0] == 1
-    assert "a quarantine would set 1 rows aside" in seen[2]
+    assert "a quarantine would set 1 row aside" in seen[2]
     assert not aside.exists()
     status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
     assert status == 0
-    assert "1 rows set aside" in err
+    assert "1 row set aside" in err
     assert Store(stored).read("interviews")["interview_id"].to_pylist() == ["i1", "i2", "i4"]
     assert '""hours_fished"": ""-1""' in aside.read_text(encoding="utf-8-sig")
     kept = aside.read_bytes()
@@ -201,6 +204,8 @@ def test_withdraw_is_refused_where_rows_hang_on_it(tmp_path: Path, run: Run, sto
     status, _, err = run("withdraw", "b0001", "--store", stored)
     assert status == 1
     assert "no sample_id d1 in site_days" in err
+    hanging = Store(stored).batches()[1].batch
+    assert f"would stand in rows of {hanging}; withdraw that first" in err
     assert Store(stored).version == 2
 
 
@@ -246,6 +251,7 @@ WRONG: dict[str, tuple[tuple[str, ...], str]] = {
     "version": (("estimate", "--as-of", "9", "--out", "-", "--store", "{}"), "0 to 1"),
     "ending": (("estimate", "--out", "rows.xlsx", "--store", "{}"), ".csv or .parquet"),
     "folder": (("estimate", "--out", "/no/such/rows.csv", "--store", "{}"), "make it first"),
+    "short batch": (("withdraw", "b000", "--store", "{}"), "such as b0003"),
     "batch": (("withdraw", "b7", "--store", "{}"), "no batch 'b7'"),
     "path": (("import", "/no/such", "--store", "{}"), "does not exist"),
     "seed": (("demo", "--seed", "-1", "--out", "x"), "x>=0"),
@@ -266,7 +272,7 @@ def test_wrong_use_is_status_two(run: Run, stored: Path, name: str) -> None:
 def test_commands_that_read_want_a_store(tmp_path: Path, run: Run, command: str) -> None:
     more = {"estimate": ("--out", "-"), "withdraw": ("b1",)}.get(command, ())
     status, _, err = run(command, "--store", tmp_path / "none", *more)
-    assert status == 1
+    assert status == 2
     assert "no store at" in err
     assert not (tmp_path / "none").exists()
 
@@ -274,15 +280,35 @@ def test_commands_that_read_want_a_store(tmp_path: Path, run: Run, command: str)
 def test_a_folder_that_holds_something_else_is_no_store(tmp_path: Path, run: Run) -> None:
     week = write_week(field_week(), tmp_path / "week")
     status, _, err = run("import", week, "--store", week)
-    assert status == 1
+    assert status == 2
     assert "not a store" in err
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path: Path, run: Run) -> None:
     week = write_week(field_week(), tmp_path / "week")
     status, _, err = run("import", week, "--store", "/proc/nowhere/store")
-    assert status == 1
+    assert status == 2
     assert "cannot be made" in err
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("estimate", "--out", "/proc/rows.csv", "--store", "{}"),
+        ("bulletin", "--out", "/proc/nowhere/week", "--store", "{}"),
+        ("demo", "--out", "/proc/nowhere/demo"),
+        ("import", "{}/../week", "--quarantine", "/proc/aside.csv", "--store", "{}"),
+    ],
+    ids=lambda command: command[0],
+)
+def test_an_out_that_cannot_be_written_is_wrong_use(
+    run: Run, stored: Path, command: tuple[str, ...], tmp_path: Path
+) -> None:
+    row_of("interviews", interview_id="i9", hours_fished=-1)(tmp_path / "week")
+    status, out, err = run(*(part.replace("{}", str(stored)) for part in command))
+    assert (status, out) == (2, "")
+    assert re.search("cannot be written|nothing can be written", err), err
+    assert Store(stored).version == 1
 
 
 def python(script: str, *args: object) -> subprocess.CompletedProcess[str]:
@@ -311,7 +337,10 @@ def test_a_full_disk_is_told_and_leaves_the_store(tmp_path: Path, stored: Path) 
     assert Store(stored).read("interviews").num_rows == 2
 
 
-def test_an_interrupt_leaves_the_store(tmp_path: Path, stored: Path) -> None:
+def interrupted_import(stored: Path, folder: Path, table: str) -> tuple[str, Path]:
+    """Import a sound and a faulty row, interrupted once a table is written; return the message."""
+    rows = [{"area": "C", "area_name": "New"}, {"area": "D", "area_name": "=1"}]
+    aside = folder / "aside.csv"
     done = python(
         """
         import os, signal, sys
@@ -321,19 +350,35 @@ def test_an_interrupt_leaves_the_store(tmp_path: Path, stored: Path) -> None:
 
         def interrupted(path, data):
             append(path, data)
-            os.kill(os.getpid(), signal.SIGINT)
+            if path.name == sys.argv[3]:
+                os.kill(os.getpid(), signal.SIGINT)
 
         delta.append = interrupted
-        main(["import", sys.argv[1], "--store", sys.argv[2]])
+        main(["import", sys.argv[1], "--store", sys.argv[2], "--quarantine", sys.argv[4]])
         """,
-        row_of("areas", area="C")(tmp_path),
+        write_csv(folder / "areas.csv", rows),
         stored,
+        table,
+        aside,
     )
     assert done.returncode == 130
-    assert "interrupted" in done.stderr
     assert "Traceback" not in done.stderr
+    return done.stderr, aside
+
+
+def test_an_interrupt_leaves_the_store(tmp_path: Path, stored: Path) -> None:
+    said, aside = interrupted_import(stored, tmp_path, "areas")
+    assert "interrupted; the store is as it was, at version 1" in said
     assert Store(stored).version == 1
     assert Store(stored).read("areas").num_rows == 2
+    assert not aside.exists()
+
+
+def test_an_interrupt_after_the_batch_is_in_says_so(tmp_path: Path, stored: Path) -> None:
+    said, aside = interrupted_import(stored, tmp_path, "_batches")
+    assert "interrupted once the store had gone from version 1 to 2" in said
+    assert Store(stored).read("areas").num_rows == 3
+    assert '""area"": ""D""' in aside.read_text(encoding="utf-8-sig")
 
 
 def test_help_explains_each_command_quickly(run: Run) -> None:
@@ -406,3 +451,58 @@ def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
         status, _, err = run("open", "--store", stored, "--port", taken.getsockname()[1])
     assert status == 2
     assert "is in use" in err
+
+
+@pytest.fixture
+def served(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, str]:
+    """Stand in for the dashboard with a program that tells its environment and ends."""
+    from analytics.cli import open_command
+
+    told: dict[str, str] = {}
+    app = tmp_path / "app.py"
+    app.write_text("")
+
+    class Child:
+        def __init__(self, command: list[str], *, env: dict[str, str], **_: Any) -> None:
+            told.update(env, COMMAND=" ".join(command))
+
+        def wait(self, timeout: float | None = None) -> int:
+            raise KeyboardInterrupt
+
+        def poll(self) -> int:
+            return 0
+
+    monkeypatch.setattr(open_command.subprocess, "Popen", Child)
+    monkeypatch.setattr(open_command, "_wait_for", lambda child, port: None)
+    monkeypatch.setattr(open_command, "_app", lambda: app)
+    monkeypatch.setattr(open_command.signal, "signal", lambda *_: None)
+    return told
+
+
+def test_open_tells_the_page_that_the_demo_is_invented(
+    run: Run, stored: Path, served: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from analytics.bulletin import demo_store
+
+    monkeypatch.setattr(demo_store, "prepare", lambda progress: stored)
+    assert run("open")[0] == 0
+    assert served["BLACKMOUTH_DEMO"] == "1"
+    served.clear()
+    monkeypatch.setenv("BLACKMOUTH_DEMO", "1")
+    assert run("open", "--store", stored)[0] == 0
+    assert "BLACKMOUTH_DEMO" not in served
+    assert served["BLACKMOUTH_SHELF"] == str(stored / "bulletins")
+
+
+def test_open_says_where_the_store_has_moved_on(
+    tmp_path: Path, run: Run, stored: Path, served: dict[str, str]
+) -> None:
+    assert "newest bulletin" not in run("open", "--store", stored)[2]
+    run("import", row_of("areas", area="C")(tmp_path), "--store", stored)
+    status, _, err = run("open", "--store", stored)
+    assert status == 0
+    words = "the store is at version 2, its newest bulletin at 1: run `blackmouth bulletin --store"
+    assert f"{words} {stored}`" in err
+    assert len(list((stored / "bulletins").glob("[!.]*"))) == 1
+    run("bulletin", "--store", stored)
+    assert "newest bulletin" not in run("open", "--store", stored)[2]
