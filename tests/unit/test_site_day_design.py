@@ -144,6 +144,20 @@ def test_open_days_without_a_sample_are_filled_from_both_sides():
     assert season["se"] == pytest.approx(math.sqrt(both + own))
 
 
+def test_the_small_case_of_the_developers_notes():
+    weekdays = {"season": "2030-31", "area": "A", "open_date": MONDAY, "open_weekdays": "12345"}
+    weekdays["close_date"] = MONDAY + dt.timedelta(days=11)
+    days = [day(0, [1, 3], boats=4), day(1, [0, 2], boats=4)]
+    snapshot = survey(days, seasons=[weekdays])
+    one = figures(estimate_snapshot(snapshot, by=("season",)), "kept_fish")
+    two = figures(estimate_snapshot(snapshot, by=("season",), through="2031-W03"), "kept_fish")
+    assert (one["estimate"], two["estimate"]) == (30, 60)
+    spread = (8 - 4) ** 2 / 2
+    between, within = 25 * (1 - 2 / 5) * spread / 2, 5 / 2 * 2 * 16 * (1 - 2 / 4) * 2 / 2
+    assert one["se"] == pytest.approx(math.sqrt(between + within))
+    assert two["se"] == pytest.approx(math.sqrt(4 * (between + within) + 25 * spread))
+
+
 def test_weeks_after_the_last_sampled_one_are_not_filled():
     snapshot = survey([day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])])
     frame = estimate_snapshot(snapshot, by=("week",))
