@@ -19,6 +19,7 @@ ROOT = Path(__file__).resolve().parents[1]
 HOME = Path(os.environ.get("BLACKMOUTH_VENV", ROOT / ".venv"))
 BIN = HOME / ("Scripts" if os.name == "nt" else "bin")
 OLDEST = (3, 11)
+VERSION = f"{sys.version_info.major}.{sys.version_info.minor}"
 
 
 def main(words: list[str]) -> int:
@@ -39,27 +40,50 @@ def main(words: list[str]) -> int:
 def _install(extra: str) -> None:
     """Make the environment and install the project with one extra, unless that was done."""
     digest = hashlib.sha256((ROOT / "pyproject.toml").read_bytes() + os.fsencode(ROOT)).hexdigest()
-    stamp = HOME / f".installed-{extra or 'plain'}"
-    if stamp.exists() and stamp.read_text() == digest:
+    stamp, words = HOME / f".installed-{extra or 'plain'}", f"Python {VERSION} {digest}\n"
+    if stamp.exists() and stamp.read_text() == words:
         return
-    if not (BIN / "python").exists() and not (BIN / "python.exe").exists():
+    if not _has_pip():
+        _require_environment()
         _make_environment()
     print("installing (about a minute the first time) ...", file=sys.stderr, flush=True)
     target = f"{ROOT}[{extra}]" if extra else str(ROOT)
     quiet = ["--quiet", "--disable-pip-version-check"]
     _run([BIN / "python", "-m", "pip", "install", *quiet, "--editable", target])
-    stamp.write_text(digest)
+    # Last, so that an installation that was cut short is done again.
+    stamp.write_text(words)
+
+
+def _has_pip() -> bool:
+    """Return whether the environment is whole and of this Python."""
+    command = [str(BIN / "python"), "-m", "pip", "--version"]
+    try:
+        said = subprocess.run(command, capture_output=True, text=True, check=False)
+    except OSError:
+        return False
+    return said.returncode == 0 and f"(python {VERSION})" in said.stdout
+
+
+def _require_environment() -> None:
+    """Refuse a place that holds anything but a virtual environment: making one clears it."""
+    is_free = not HOME.exists() or (HOME.is_dir() and not any(HOME.iterdir()))
+    if not is_free and not (HOME / "pyvenv.cfg").is_file():
+        raise SystemExit(
+            f"{HOME} is no virtual environment and is left as it is.\n"
+            "Move it away, or name another place in BLACKMOUTH_VENV, then run the command again."
+        )
 
 
 def _make_environment() -> None:
     try:
-        venv.create(HOME, with_pip=True, clear=HOME.exists())
+        venv.create(HOME, with_pip=True, clear=True)
     except (subprocess.CalledProcessError, ImportError):
-        version = f"{sys.version_info.major}.{sys.version_info.minor}"
         raise SystemExit(
             f"this Python cannot make virtual environments: its module ensurepip is missing.\n"
-            f"On Debian and Ubuntu: apt install python{version}-venv, then run the command again."
+            f"On Debian and Ubuntu: apt install python{VERSION}-venv, then run the command again."
         ) from None
+    except OSError as error:
+        raise SystemExit(f"{HOME} cannot be made: {error}") from None
 
 
 def _open(words: list[str]) -> int:
