@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,13 +18,16 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+#: The areas in a reservation such as ``without DRU, VEL (open and never sampled)``.
+_WITHOUT = re.compile(r"^(without (?:boats that landed in )?)(.+?)(?= \(open |$)")
+
 #: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
 Key = tuple[str | None, str | None, str]
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One result row; the fields are the contract's columns."""
+    """One result row; the fields are the contract's columns, areas in `method` by their names."""
 
     season: str | None
     area: str | None
@@ -146,11 +150,14 @@ class Book:
 
 def index(bulletin: Bulletin) -> Book:
     """Index a bulletin for reading."""
-    rows = {(row.area, row.week, row.quantity): row for row in _records(bulletin.rows, Row)}
+    names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
+    rows = {
+        (row.area, row.week, row.quantity): replace(row, method=_named(row.method, names))
+        for row in _records(bulletin.rows, Row)
+    }
     changes = {
         (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
     }
-    names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
     weeks = tuple(sorted({week for _, week, _ in rows if week is not None}))
     return Book(
         card=bulletin.card,
@@ -200,11 +207,28 @@ def weeks_between(first: str, last: str) -> tuple[str, ...]:
 
 
 def _records(table: pa.Table, kind: type[T]) -> list[T]:
-    return [kind(**_without_nan(line)) for line in table.to_pylist()]
+    return [kind(**_sound(line)) for line in table.to_pylist()]
 
 
-def _without_nan(line: dict[str, Any]) -> dict[str, Any]:
+def _sound(line: dict[str, Any]) -> dict[str, Any]:
+    """Return a line without NaN; a figure without bound is no figure, an interval may have none."""
     return {
-        name: None if isinstance(value, float) and math.isnan(value) else value
+        name: None if isinstance(value, float) and _is_no_number(name, value) else value
         for name, value in line.items()
     }
+
+
+def _is_no_number(name: str, value: float) -> bool:
+    return math.isnan(value) or (math.isinf(value) and name in ("estimate", "previous", "change"))
+
+
+def _named(method: str | None, names: Mapping[str, str]) -> str:
+    """Return a method with the names of the areas an estimate is without, not their codes."""
+    return "; ".join(
+        _WITHOUT.sub(lambda found: found[1] + _list_of(found[2], names), part)
+        for part in (method or "").split("; ")
+    )
+
+
+def _list_of(codes: str, names: Mapping[str, str]) -> str:
+    return ", ".join(names.get(code) or code for code in codes.split(", "))

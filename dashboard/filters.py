@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
@@ -61,6 +62,16 @@ def choose(folder: Path, cards: Sequence[Card]) -> Choice:
     cards : sequence of Card
         Its cards, at least one.
     """
+    with st.container(key="filters-box"):
+        fold = st.container(key="fold")
+        with st.container(key="filters"):
+            choice = _filters(folder, cards)
+        with fold:
+            _fold(choice)
+    return choice
+
+
+def _filters(folder: Path, cards: Sequence[Card]) -> Choice:
     first, second, third, last = st.columns([2, 3, 4, 3])
     seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
     with first:
@@ -75,6 +86,21 @@ def choose(folder: Path, cards: Sequence[Card]) -> Choice:
     with third:
         areas = _areas(book)
     return Choice(book=book, newest=card == mine[0], week=week, areas=areas)
+
+
+def _fold(choice: Choice) -> None:
+    """Draw what a phone shows in the place of the filters: the choice, and a button to change it.
+
+    The style sheet hides the filters of a narrow screen until it is pressed. The button is a piece
+    of its own whose words never change, so that it stays open while choices are made.
+    """
+    areas = ", ".join(choice.book.name(area) for area in choice.domains)
+    words = f"{choice.book.card.season} · {choice.week} · {areas}"
+    st.html(f"<div class='bm-choice'>{escape(words)}</div>")
+    st.html(
+        "<details class='bm-fold'><summary aria-label='Change season, week, areas or bulletin'>"
+        "Change</summary></details>"
+    )
 
 
 def pick(

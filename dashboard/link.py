@@ -13,6 +13,14 @@ import streamlit as st
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+#: How much of a wish is said back.
+LONGEST = 60
+_NOT_THERE = {
+    "season": "there is no bulletin of season {}",
+    "bulletin": "there is no such bulletin: {}",
+    "week": "the bulletin has no week {}",
+    "area": "the bulletin has no area {}",
+}
 _WRITTEN = "_link_written"
 _SHOWN = "_link_shown"
 _NOTED = "_link_noted"
@@ -45,8 +53,14 @@ def seed_many(key: str, options: Sequence[str]) -> None:
 
 
 def unmet() -> list[str]:
-    """Return what the link asked for and the shelf does not have, such as ``week 2036-W40``."""
-    return list(st.session_state.get(_UNMET, ()))
+    """Return in words what the link asked for and cannot be had; call it after the last widget.
+
+    A choice that is drawn later in the page is known only then, and so is a name that no widget
+    bears.
+    """
+    drawn = st.session_state[_SHOWN]
+    unknown = [f"there is no choice called {key}" for key in st.query_params if key not in drawn]
+    return [*st.session_state[_UNMET], *unknown]
 
 
 def note(key: str, value: str | list[str], *, is_unsaid: bool = False) -> None:
@@ -70,7 +84,8 @@ def _held(key: str, asked: list[str], options: Sequence[str]) -> list[str]:
     if key in state:
         asked = state[key] if isinstance(state[key], list) else [state[key]]
     else:
-        state[_UNMET] += [f"{key} {one}" for one in asked if one not in options]
+        words = _NOT_THERE.get(key, f"{key} has no choice {{}}")
+        state[_UNMET] += [words.format(one[:LONGEST]) for one in asked if one not in options]
     return [one for one in asked if one in options]
 
 

@@ -30,10 +30,28 @@ _SHEET = """
 .bm-table th, .bm-table td {text-align: left; padding: .45rem .6rem; vertical-align: top;
   border-bottom: 1px solid LINE;}
 .bm-table thead th {color: QUIET; font-weight: 600; font-size: .84rem;}
+.bm-table small.bm-care {color: COPPER;}
+.bm-table tr.bm-group th {padding-top: 1.1rem; font-size: 1rem; border-bottom: 2px solid LINE;}
+.bm-every {table-layout: fixed;}
 .bm-table small {display: block; color: QUIET; font-size: .8rem;}
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
 .bm-table tr.bm-all small {font-weight: 400;}
+[data-testid=stCaptionContainer], [data-testid=stCaptionContainer] * {color: QUIET; opacity: 1;}
+.stApp button[data-variant=segmented_control][data-selected=true] {color: INK; border-color: SEA;}
+.stAlert p {color: INK;}
+.st-key-fold, .st-key-heat-narrow {display: none;}
+@media (max-width: 820px) {
+  .st-key-heat-wide {display: none;}
+  .st-key-heat-narrow {display: flex;}
+}
 @media (max-width: 640px) {
+  .st-key-fold {display: flex; flex-direction: row; align-items: center;
+    justify-content: space-between; border: 1px solid LINE; border-radius: .5rem;
+    padding: .45rem .75rem;}
+  .st-key-fold > * {width: auto !important; min-width: 0;}
+  .bm-fold summary {cursor: pointer; color: SEA; font-weight: 600; padding: .35rem 0;}
+  /* Where a browser does not know :has, the filters simply stay in sight. */
+  .st-key-filters-box:has(.bm-fold:not([open])) .st-key-filters {display: none;}
   .stMainBlockContainer {padding-left: 1rem; padding-right: 1rem;}
   .st-key-answer p {font-size: 1.08rem;}
   .bm-cards {grid-template-columns: repeat(2, minmax(0, 1fr)); gap: .55rem;}
@@ -47,7 +65,6 @@ _SHEET = """
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
-  .st-key-heat .scatterlayer .trace:first-child {display: none;}
 }
 </style>
 """

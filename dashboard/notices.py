@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import sentences, text
+from dashboard import remarks, text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
 
 SHOWN_AT_ONCE = 6
+#: Set to 1 by the command that opens the demo season.
+DEMO_VARIABLE = "BLACKMOUTH_DEMO"
+
+INVENTED = "Invented demonstration data: Ondrell Sound and its fish do not exist."
 
 CAUTION = (
     "This page informs; it decides nothing. Local rules, and the agency in charge, decide what is "
@@ -27,11 +32,17 @@ COLD_WATER = (
 )
 
 
+def invented() -> None:
+    """Say under the title that the data are invented, where the demo season is shown."""
+    if os.environ.get(DEMO_VARIABLE) == "1":
+        st.caption(INVENTED)
+
+
 def empty_shelf(folder: Path | None) -> None:
     """Say what to do when there is no bulletin to show."""
     st.markdown("#### There is no bulletin to show yet.")
     if folder is None:
-        st.markdown("No shelf of bulletins was named. Start the dashboard with its command:")
+        st.markdown("No folder of bulletins was named. Start the dashboard with its command:")
         st.code("blackmouth open --store DIR", language="text")
         st.markdown("Without `--store` it opens the demo season.")
         return
@@ -49,7 +60,7 @@ def unreadable(error: BlackmouthError) -> None:
     """Say that a bulletin cannot be read, and what to do."""
     st.error(f"The bulletins cannot be read: {text.plain(error)}")
     st.markdown(
-        "Nothing was changed. Take the damaged folder away from the shelf and make the bulletin "
+        "Nothing was changed. Take the damaged bulletin's folder away and make the bulletin "
         "again from the store with `blackmouth bulletin --store DIR`; the store still holds the "
         "data."
     )
@@ -65,12 +76,12 @@ def damaged(names: list[str]) -> None:
 
 
 def unmet(wishes: list[str]) -> None:
-    """Say what a link asked for that is not there, and what is shown in its place."""
+    """Say what a link asked for that cannot be had, and where to see what is shown instead."""
     if wishes:
-        asked = ", ".join(text.plain(wish[:60]) for wish in wishes)
+        asked = "; ".join(text.plain(wish) for wish in wishes)
         st.warning(
-            f"The link asks for {asked}, which is not on the shelf. "
-            "What is shown in its place stands in the filters above."
+            f"The link could not be followed in everything: {asked}. "
+            "What is shown in its place stands in the filters."
         )
 
 
@@ -81,28 +92,40 @@ def standing(choice: Choice) -> None:
     if card.preliminary:
         made = f"**Preliminary.** {made} Later data can change these figures."
     if not choice.newest:
-        made += " **A newer bulletin of this season is on the shelf.**"
+        made += " **There is a newer bulletin of this season.**"
     where = ", ".join(text.plain(choice.book.name(area)) for area in choice.domains)
     st.markdown(f"{text.week_dates(choice.week)} · {where} · season {text.plain(card.season)}")
     st.caption(made)
 
 
 def reservations(choice: Choice) -> None:
-    """List thin and borrowed strata of the week, then the findings of the bulletin."""
+    """List what the figures of the week rest on where that is little, then the findings."""
     st.header("What to know before using these figures", anchor=False)
-    notes = sentences.strata_notes(choice.book, areas=choice.areas, week=choice.week)
-    if notes:
-        if choice.areas:
-            st.markdown("Boats also land outside the area they fished: every area is listed.")
-        _list(notes)
+    book, week = choice.book, choice.week
+    of_strata = remarks.strata_notes(book, areas=choice.areas, week=week)
+    thin = remarks.thin_notes(book, areas=choice.shown, week=week)
+    if of_strata and choice.areas:
+        st.markdown("Boats also land outside the area they fished: every area is listed.")
+    if of_strata or thin:
+        _list([*of_strata, *thin])
     else:
-        st.markdown("No stratum of the week is thin, filled in or partly lost.")
-    findings = sentences.finding_notes(choice.book)
+        st.markdown(_nothing_thin(choice))
+    findings = remarks.finding_notes(book)
     if findings:
         with st.expander(f"Findings in the data behind this bulletin ({len(findings)})"):
             _list(findings)
     with st.expander("What the words and marks mean"):
-        st.markdown(sentences.glossary(level=choice.book.card.level))
+        st.markdown(remarks.glossary(level=book.card.level))
+
+
+def _nothing_thin(choice: Choice) -> str:
+    areas = (*choice.domains, *choice.shown)
+    if remarks.has_marks(choice.book, areas=areas, week=choice.week):
+        return (
+            "Weekdays and weekend days were sampled everywhere and nothing was filled in or lost; "
+            "still, the figures marked ! or !! above are uncertain."
+        )
+    return "Weekdays and weekend days were sampled everywhere; nothing was filled in or lost."
 
 
 def foot() -> None:

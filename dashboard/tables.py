@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from analytics.table import to_frame
 from analytics.units import QUANTITIES
-from dashboard import text
-from dashboard.charts.marks import PLAIN, mark
+from dashboard import reasons, text
+from dashboard.charts.marks import PARTIAL, PLAIN, mark
 from dashboard.sentences import HEADLINE
 
 if TYPE_CHECKING:
@@ -18,6 +18,13 @@ if TYPE_CHECKING:
 
     from dashboard.book import Book, Change, Row
     from dashboard.charts.marks import Mark
+
+_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Behind it")
+#: What the site-days beside an area are.
+SITE_DAYS = (
+    "Behind it: the site-days of an area are those of every ramp where boats that fished there "
+    "came back, so the areas do not add up to all areas."
+)
 
 
 def cards(book: Book, *, area: str | None, week: str) -> str:
@@ -36,7 +43,8 @@ def week_table(book: Book, *, areas: Sequence[str], week: str, together: bool) -
     lines = "".join(_line(book, area, week=week) for area in domains)
     return (
         f"<table class='bm-table'><thead><tr><th scope='col'>Area</th>{heads}"
-        f"<th scope='col'>Behind it</th></tr></thead><tbody>{lines}</tbody></table>"
+        f"<th scope='col' title='{SITE_DAYS}'>Behind it</th></tr></thead>"
+        f"<tbody>{lines}</tbody></table>"
     )
 
 
@@ -48,15 +56,24 @@ def legend(marks: Iterable[Mark], *, chosen: str, more: Sequence[tuple[str, str]
     return f"<div class='bm-legend'>{''.join(parts)}</div>"
 
 
-def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> list[dict[str, str]]:
-    """Return every quantity of a week for people, one dict a row, words in every cell."""
-    rows = [
-        row
-        for area in areas
-        for name in QUANTITIES
-        if (row := book.row(area, week, name)) is not None
-    ]
-    return [_words(book, row) for row in rows]
+def few_weeks(weeks: Sequence[str], *, of: int) -> str:
+    """Return a line for narrow screens on which weeks are shown, as HTML."""
+    if len(weeks) == of:
+        return "<div class='bm-legend'>Every week of the season so far.</div>"
+    return (
+        f"<div class='bm-legend'>{len(weeks)} of {of} weeks, {escape(weeks[0])} to "
+        f"{escape(weeks[-1])}; choose another week to see others.</div>"
+    )
+
+
+def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> str:
+    """Return every quantity of a week as an HTML table, an area after the other, whole words."""
+    heads = "".join(f"<th scope='col'>{head}</th>" for head in _EVERY_HEADS)
+    parts = "".join(_every_of(book, area, week=week) for area in areas)
+    return (
+        "<table class='bm-table bm-every'>"
+        f"<thead><tr>{heads}</tr></thead><tbody>{parts}</tbody></table>"
+    )
 
 
 def csv(table: pa.Table) -> bytes:
@@ -67,9 +84,8 @@ def csv(table: pa.Table) -> bytes:
 
 def _card(name: str, row: Row | None, change: Change | None) -> str:
     quantity = QUANTITIES[name]
-    mark_text, care = text.caution(row)
     if row is None or row.estimate is None:
-        figure = f"<div class='bm-words'>{escape(text.why_no_estimate(row))}</div>"
+        figure = f"<div class='bm-words'>{escape(reasons.why_no_estimate(row))}</div>"
     else:
         figure = (
             f"<div class='bm-value'>{escape(text.value(row))}</div>"
@@ -77,7 +93,9 @@ def _card(name: str, row: Row | None, change: Change | None) -> str:
         )
     word, _, amount = text.change(change).partition(":")
     changed = f"<b>{escape(word)}</b>" + (f"<br>{escape(amount)}" if amount else "")
-    warned = f"<div class='bm-care'>{mark_text} {escape(care)}</div>" if care else ""
+    warned = "".join(
+        f"<div class='bm-care'>{sign} {escape(words)}</div>" for sign, words in _cares(row)
+    )
     return (
         f"<div class='bm-card' title='{escape(quantity.meaning, quote=True)}'>"
         f"<div class='bm-label'>{escape(quantity.label)}</div>{figure}{warned}"
@@ -85,9 +103,15 @@ def _card(name: str, row: Row | None, change: Change | None) -> str:
     )
 
 
+def _cares(row: Row | None) -> list[tuple[str, str]]:
+    """Return the warnings of a figure: its sign and words; none where all is well."""
+    left_out = (mark(row).glyph if mark(row) == PARTIAL else "", reasons.left_out(row))
+    return [one for one in (reasons.caution(row), left_out) if one[1]]
+
+
 def _limits(row: Row) -> str:
     limits = text.interval(row)
-    return f"{text.level(row.ci_level)} CI {limits}" if limits else text.why_no_interval(row)
+    return f"{text.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
 
 
 def _line(book: Book, area: str | None, *, week: str) -> str:
@@ -97,41 +121,64 @@ def _line(book: Book, area: str | None, *, week: str) -> str:
     )
     rows = [book.row(area, week, name) for name in HEADLINE]
     kind = " class='bm-all'" if area is None else ""
-    head = escape(book.name(area).capitalize() if area is None else book.name(area))
-    behind = f"<td data-label='Behind it'>{_behind(rows)}</td>"
-    return f"<tr{kind}><th scope='row'>{head}</th>{cells}{behind}</tr>"
+    behind = f"<td data-label='Behind it'>{_behind(rows, area=area)}</td>"
+    return f"<tr{kind}><th scope='row'>{_head(book, area)}</th>{cells}{behind}</tr>"
+
+
+def _head(book: Book, area: str | None) -> str:
+    return escape("All areas" if area is None else book.name(area))
 
 
 def _cell(row: Row | None) -> str:
     if row is None or row.estimate is None:
-        return f"{text.DASH}<small>{escape(text.why_no_estimate(row))}</small>"
-    limits = text.interval(row) or text.why_no_interval(row)
-    care = text.caution(row)
-    sign = f" <span class='bm-mark' title='{escape(care[1])}'>{care[0]}</span>" if care[0] else ""
-    return f"{escape(text.value(row))}{sign}<small>{escape(limits)}</small>"
+        whole = escape(reasons.why_no_estimate(row), quote=True)
+        short = escape(reasons.why_no_estimate_short(row))
+        return f"<span title='{whole}'>{text.DASH}<small>{short}</small></span>"
+    limits = text.interval(row) or reasons.why_no_interval(row)
+    sign, words = reasons.caution(row)
+    care = (
+        f" <span class='bm-mark' title='{escape(words, quote=True)}'>{sign}</span>" if sign else ""
+    )
+    return f"{escape(text.value(row))}{care}<small>{escape(limits)}</small>"
 
 
-def _behind(rows: Sequence[Row | None]) -> str:
-    """Return the sample behind a line and every reservation among its figures."""
+def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
+    """Return the sample behind a line and every reservation among its figures.
+
+    Interviews come first for an area: its site-days are shared with other areas.
+    """
     known = [row for row in rows if row is not None]
     if not known:
         return "no open day"
     marks = dict.fromkeys(mark(row) for row in known)
-    marks.pop(PLAIN, None)
-    words = [f"{one.glyph} {escape(one.words)}" for one in marks]
+    left_out = dict.fromkeys(found for row in known if (found := reasons.left_out(row)))
+    words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
+    words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
     first = known[0]
-    sample = f"{first.n_psu or 0} of {first.n_psu_frame or 0} site-days"
-    asked = f"{first.n_interviews or 0:,} interviews"
-    return "".join(f"<small>{one}</small>" for one in (sample, asked, *words))
+    frame = text.count(first.n_psu_frame or 0, "site-day")
+    sample = [f"{first.n_psu or 0} of {frame}", text.count(first.n_interviews or 0, "interview")]
+    sample = sample if area is None else sample[::-1]
+    return "".join(f"<small>{escape(one)}</small>" for one in (*sample, *words))
 
 
-def _words(book: Book, row: Row) -> dict[str, str]:
-    change = book.change(row.area, row.week, row.quantity)
-    return {
-        "Area": book.name(row.area),
-        "Quantity": QUANTITIES[row.quantity].label,
-        "Estimate": text.figure(row),
-        "Care": text.caution(row)[1],
-        "Change from last week": text.change(change) if change else "",
-        "Behind it": text.STATUS_WORDS.get(row.status, (row.status, ""))[0],
-    }
+def _every_of(book: Book, area: str | None, *, week: str) -> str:
+    rows = [row for name in QUANTITIES if (row := book.row(area, week, name)) is not None]
+    span = len(_EVERY_HEADS)
+    head = (
+        f"<tr class='bm-group'><th scope='rowgroup' colspan='{span}'>{_head(book, area)}</th></tr>"
+    )
+    none = f"<tr><td colspan='{span}'>no open day</td></tr>"
+    return head + ("".join(_every_line(book, row) for row in rows) or none)
+
+
+def _every_line(book: Book, row: Row) -> str:
+    sign, words = reasons.caution(row)
+    care = f"<small class='bm-care'>{sign} {escape(words)}</small>" if sign else ""
+    change = text.change(book.change(row.area, row.week, row.quantity))
+    figure = text.DASH if row.estimate is None else text.figure(row)
+    cells = (escape(figure) + care, escape(change), escape(reasons.behind(row)))
+    inside = "".join(
+        f"<td data-label='{label}'>{cell}</td>"
+        for label, cell in zip(_EVERY_HEADS[1:], cells, strict=True)
+    )
+    return f"<tr><th scope='row'>{escape(QUANTITIES[row.quantity].label)}</th>{inside}</tr>"

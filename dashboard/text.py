@@ -10,26 +10,15 @@ import math
 import re
 from typing import TYPE_CHECKING
 
-from analytics.units import QUANTITIES, Kind, Status
+from analytics.units import QUANTITIES, Kind
+from dashboard import reasons
 from dashboard.book import monday
+from dashboard.digits import DASH, PERCENT, number, power
 
 if TYPE_CHECKING:
     from datetime import date
 
     from dashboard.book import Change, Row
-
-#: Shown where a number would stand and there is none.
-DASH = "–"
-#: A percent sign that stays on the line of its number.
-PERCENT = "\u00a0%"
-#: Relative errors (PSE) above which a figure carries a caution; common practice, no source.
-CAUTION_PSE, STRONG_CAUTION_PSE = 0.30, 0.50
-
-#: The signs of those cautions, in words.
-CAUTION_SIGNS = (
-    ("!", f"error over {100 * CAUTION_PSE:.0f}{PERCENT} of the estimate"),
-    ("!!", f"over {100 * STRONG_CAUTION_PSE:.0f}{PERCENT}"),
-)
 
 #: A ratio beyond which percent read badly and "times" is said instead.
 LARGE_RATIO = 3.0
@@ -42,42 +31,8 @@ _UNITS = {
     "1": ("", ""),
 }
 
-#: What stands behind a figure: a short word for tables and a sentence that explains it.
-STATUS_WORDS: dict[str, tuple[str, str]] = {
-    Status.OK: ("sampled", "Sampled as designed; the interval holds the sampling error."),
-    Status.CENSUS: ("all sampled", "Every site-day was sampled, so sampling adds no error."),
-    Status.ZERO_TOTAL: (
-        "none seen",
-        "None was seen in the sample. The estimate is zero, but no error can be given: "
-        "a few may have been there.",
-    ),
-    Status.COLLAPSED: (
-        "error borrowed",
-        "A stratum with a single sampled site-day borrowed its spread from a neighbour.",
-    ),
-    Status.IMPUTED: (
-        "gap filled",
-        "A stratum with open days and no sample was filled from its neighbours.",
-    ),
-    Status.NO_SAMPLE: ("no sample", "Open days, but no sampled site-day: there is no estimate."),
-    Status.NO_DESIGN: (
-        "no design",
-        "Interviews of convenience: they give catch rates and shares, never totals.",
-    ),
-    Status.MODELLED: ("modelled", "The figure comes from a model, not from the sample alone."),
-}
-
-_CHANGE_WORDS = frozenset({"up", "down", "no clear change"})
-
-
-def number(value: float, *, place: int) -> str:
-    """Return a number with its last digit at ``10**place`` and thousands apart.
-
-    A positive value that would read as zero keeps its own first digit.
-    """
-    if value and round(value, -place) == 0:
-        place = math.floor(math.log10(abs(value)))
-    return f"{round(value, -place):,.{max(-place, 0)}f}".replace("-", "−")
+#: What the bulletin says of a change; any other word is not known.
+_CHANGE_WORDS = frozenset({"up", "down", "no clear change", "not comparable"})
 
 
 def value(row: Row) -> str:
@@ -96,8 +51,8 @@ def coarse(row: Row) -> str:
 
 
 def interval(row: Row) -> str:
-    """Return the interval alone, such as ``980–1,570``; empty where there is none."""
-    if row.estimate is None or row.ci_low is None or row.ci_high is None:
+    """Return the interval alone, such as ``980–1,570``; empty where none helps."""
+    if row.ci_low is None or row.ci_high is None or not reasons.is_useful(row):
         return ""
     return f"{_scaled(row, row.ci_low)}–{_scaled(row, row.ci_high)}{_percent(row)}"
 
@@ -106,14 +61,14 @@ def bracket(row: Row, *, full: bool = True) -> str:
     """Return the interval in brackets, or why there is none; `full` names its level."""
     limits = interval(row)
     if not limits:
-        return f"({why_no_interval(row)})"
+        return f"({reasons.why_no_interval(row)})"
     return f"({level(row.ci_level)} CI {limits})" if full else f"({limits})"
 
 
 def figure(row: Row | None) -> str:
     """Return ``1,240 fish (95 % CI 980–1,570)``, or in words why there is no number."""
     if row is None or row.estimate is None:
-        return why_no_estimate(row)
+        return reasons.why_no_estimate(row)
     unit = unit_words(row.unit, plural=row.estimate != 1)
     return " ".join(part for part in (value(row), unit, bracket(row)) if part)
 
@@ -121,6 +76,11 @@ def figure(row: Row | None) -> str:
 def level(part: float | None) -> str:
     """Return a confidence level as ``95 %``."""
     return f"{100 * (0.95 if part is None else part):.4g}{PERCENT}"
+
+
+def count(amount: int, noun: str) -> str:
+    """Return a count with its noun, such as ``1 interview`` or ``1,200 interviews``."""
+    return f"{amount:,} {noun}{'' if amount == 1 else 's'}"
 
 
 def unit_words(unit: str, *, plural: bool = True) -> str:
@@ -131,69 +91,41 @@ def unit_words(unit: str, *, plural: bool = True) -> str:
     return f"{_UNITS.get(above, (above, above))[1]} per {_UNITS.get(below, (below, below))[0]}"
 
 
-def why_no_estimate(row: Row | None) -> str:
-    """Return why there is no number, in a few words."""
-    if row is None:
-        return "no open day"
-    if row.status == Status.NO_SAMPLE:
-        return "no sample"
-    kind = QUANTITIES[row.quantity].kind
-    if row.status == Status.NO_DESIGN:
-        return "no total: interviews of convenience"
-    if kind in (Kind.RATE, Kind.SHARE):
-        return "none met to divide by" if kind is Kind.SHARE else "nothing to divide by"
-    if kind is Kind.DEATHS:
-        return "no rates given"
-    return "not known"
-
-
-def why_no_interval(row: Row) -> str:
-    """Return why a figure has no interval, in a few words."""
-    if row.status == Status.CENSUS:
-        return "all sampled, no sampling error"
-    if row.status == Status.ZERO_TOTAL or row.estimate == 0:
-        return "none seen, no interval"
-    return "no interval"
-
-
-def caution(row: Row | None) -> tuple[str, str]:
-    """Return the caution mark of a figure and its words; both empty where none is due."""
-    pse = None if row is None else row.pse
-    if pse is None or pse <= CAUTION_PSE:
-        return "", ""
-    if pse <= STRONG_CAUTION_PSE:
-        return "!", f"take with caution: error {100 * pse:.0f}{PERCENT} of the estimate"
-    return "!!", f"very uncertain: error {100 * pse:.0f}{PERCENT} of the estimate"
-
-
 def change(one: Change | None) -> str:
     """Return a change in words first, such as ``up: +23 % (95 % CI +5 to +44 %)``."""
-    if one is None or one.change is None:
-        return "change not known"
-    unit = " points" if one.form == "difference" else PERCENT
-    amount = _shift(one, one.change) + unit
+    if one is None:
+        return "no week just before to compare with"
     word = change_word(one)
-    if one.ci_low is None or one.ci_high is None:
-        return f"not known: {amount}, without an interval"
+    if word == "not comparable":
+        return f"{word}: the week before had other open days"
+    if word == "not known" or None in (one.change, one.ci_low, one.ci_high):
+        return "change not known: too little sample in one of the two weeks"
+    if not _is_useful_change(one):
+        return f"{word}: {reasons.TOO_FEW}"
+    unit = " points" if one.form == "difference" else PERCENT
     if one.form == "ratio" and max(one.change, one.ci_high) > LARGE_RATIO:
         limits = f"{one.ci_low:.1f}–{one.ci_high:.1f}"
         return f"{word}: {one.change:.1f} times ({level(one.ci_level)} CI {limits})"
     limits = f"{_shift(one, one.ci_low)} to {_shift(one, one.ci_high)}"
     limits += unit if unit == PERCENT else ""
-    return f"{word}: {amount} ({level(one.ci_level)} CI {limits})"
+    return f"{word}: {_shift(one, one.change)}{unit} ({level(one.ci_level)} CI {limits})"
 
 
 def change_word(one: Change | None) -> str:
-    """Return up, down, no clear change, or not known."""
+    """Return up, down, no clear change, not comparable, or not known."""
     word = one.word if one else None
     return word if word in _CHANGE_WORDS else "not known"
 
 
 def short(row: Row | None) -> str:
-    """Return the figure without its unit, such as ``1,240 (980–1,570)``, or why there is none."""
+    """Return the figure for a narrow heading, such as ``1,240 (980–1,570)``, or why it has none."""
     if row is None or row.estimate is None:
-        return why_no_estimate(row).partition(":")[0]
-    return f"{value(row)} {bracket(row, full=False)}"
+        return reasons.why_no_estimate_short(row)
+    sign = f" {reasons.caution(row)[0]}".rstrip()
+    if reasons.is_useful(row):
+        return f"{value(row)}{sign} ({interval(row)})"
+    words = "no useful interval" if row.has_interval else reasons.why_no_interval(row)
+    return f"{value(row)}{sign} ({words})"
 
 
 def week_dates(week: str) -> str:
@@ -232,13 +164,15 @@ def _place(row: Row, *, factor: int) -> int:
     """Return the power of ten of the last digit worth showing."""
     size = factor * abs(row.estimate or 0.0)
     smallest = _smallest(row, size)
-    if size == 0:
+    if size == 0 or not math.isfinite(size):
         return smallest
-    if row.ci_low is None or row.ci_high is None:
-        return max(_power(size) - 2, smallest)
+    if row.ci_low is None or row.ci_high is None or not reasons.is_useful(row):
+        # Without an interval that helps, a figure must not look finer than its neighbours.
+        digits = 2 if row.has_interval or reasons.lacks_error(row) else 3
+        return max(power(size) - digits + 1, smallest)
     half = factor * (row.ci_high - row.ci_low) / 2
-    by_error = _power(half) - 1 if half > 0 else smallest
-    return max(min(by_error, _power(size) - 1), smallest)
+    by_error = power(half) - 1 if half > 0 else smallest
+    return max(min(by_error, power(size) - 1), smallest)
 
 
 def _smallest(row: Row, size: float) -> int:
@@ -248,8 +182,12 @@ def _smallest(row: Row, size: float) -> int:
     return 0 if size >= 10 or size == 0 else -1
 
 
-def _power(size: float) -> int:
-    return math.floor(math.log10(size))
+def _is_useful_change(one: Change) -> bool:
+    """Return whether the interval of a change is narrow enough to help."""
+    ends = (one.change or 0.0, one.ci_low or 0.0, one.ci_high or 0.0)
+    if not all(math.isfinite(end) for end in ends):
+        return False
+    return one.form == "difference" or ends[2] <= reasons.USELESS_TIMES * ends[0]
 
 
 def _shift(one: Change, amount: float) -> str:

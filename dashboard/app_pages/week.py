@@ -11,13 +11,13 @@ import streamlit as st
 from analytics.errors import BlackmouthError
 from analytics.units import QUANTITIES
 from dashboard import book as books
-from dashboard import data, filters, link, notices, sentences, tables, text
+from dashboard import data, filters, link, notices, reasons, remarks, sentences, tables, text
 from dashboard.charts import heat, marks, trends
 from dashboard.charts.palette import palette
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from dashboard.book import Row
     from dashboard.filters import Choice
@@ -32,6 +32,7 @@ PANELS_ACROSS = 3
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     st.title("The week in review")
+    notices.invented()
     link.follow()
     try:
         folder = data.shelf_folder()
@@ -44,13 +45,15 @@ def show() -> None:
     except BlackmouthError as error:
         notices.unreadable(error)
         return
-    notices.unmet(link.unmet())
+    wishes = st.container()
     _answer(choice)
     _trends(choice)
     _heat_map(choice)
     _table(choice)
     notices.reservations(choice)
     notices.foot()
+    with wishes:
+        notices.unmet(link.unmet())
     link.write()
 
 
@@ -75,14 +78,17 @@ def _trends(choice: Choice) -> None:
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
     weeks, shown = choice.book.axis, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
-    st.html(tables.legend(_marks(lines.values()), chosen=choice.week))
     shared = trends.ceiling(row for line in lines.values() for row in line)
+    tops = {area: shared if scale == "shared" else trends.ceiling(lines[area]) for area in shown}
+    cut = any(trends.is_cut(lines[area], top=tops[area]) for area in shown)
+    more = [trends.CUT] if cut else []
+    st.html(tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
     for start in range(0, len(shown), PANELS_ACROSS):
         columns = st.columns(PANELS_ACROSS if len(shown) > 1 else 1)
         for place, area in zip(columns, shown[start : start + PANELS_ACROSS], strict=False):
-            top = shared if scale == "shared" else trends.ceiling(lines[area])
             with place:
-                _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=top)
+                _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=tops[area])
+    st.caption(remarks.COVERAGE)
 
 
 def _panel(
@@ -96,7 +102,8 @@ def _panel(
 ) -> None:
     name = choice.book.name(area)
     st.markdown(
-        f"**{text.plain(name)}** · {text.short(choice.book.row(area, choice.week, quantity))}"
+        f"**{text.plain(name)}** · "
+        f"{text.plain(text.short(choice.book.row(area, choice.week, quantity)))}"
     )
     figure = trends.panel(
         rows,
@@ -116,29 +123,49 @@ def _heat_map(choice: Choice) -> None:
     book, shown = choice.book, choice.shown
     cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
     st.markdown(heat.span_words(cells.values()))
-    signs = tables.legend(_marks([cells.values()]), chosen=choice.week, more=text.CAUTION_SIGNS)
+    signs = tables.legend(_marks([cells.values()]), chosen=choice.week, more=reasons.CAUTION_SIGNS)
     st.html(signs)
+    with st.container(key="heat-wide"):
+        _map(choice, quantity, cells=cells, weeks=book.axis, key="heat-map")
+    # The server does not know the width; the style sheet shows one of the two.
+    few = heat.weeks_at_hand(book.axis, chosen=choice.week)
+    with st.container(key="heat-narrow"):
+        st.html(tables.few_weeks(few, of=len(book.axis)))
+        _map(choice, quantity, cells=cells, weeks=few, key="heat-map-narrow")
+
+
+def _map(
+    choice: Choice,
+    quantity: str,
+    *,
+    cells: Mapping[tuple[str, str], Row | None],
+    weeks: Sequence[str],
+    key: str,
+) -> None:
     figure = heat.heat(
         cells,
-        areas=shown,
-        names={area: "<br>".join(wrap(escape(book.name(area)), 14)) for area in shown},
-        weeks=book.axis,
+        areas=choice.shown,
+        names={
+            area: "<br>".join(escape(part) for part in wrap(choice.book.name(area), 14))
+            for area in choice.shown
+        },
+        weeks=weeks,
         chosen=choice.week,
         quantity=quantity,
         palette=palette(dark=is_dark()),
     )
     words = f"{_label(quantity)} by area and week; the same figures stand in the download."
-    with st.container(key="heat"):
-        st.plotly_chart(figure, theme=None, config=PLOT, key="heat-map", alt=words)
+    st.plotly_chart(figure, theme=None, config=PLOT, key=key, alt=words)
 
 
 def _table(choice: Choice) -> None:
     book, week = choice.book, choice.week
     st.header(f"Week {week} by area", anchor=False)
     st.html(tables.week_table(book, areas=choice.shown, week=week, together=not choice.areas))
+    st.caption(tables.SITE_DAYS)
     domains = choice.areas or (None, *book.areas)
     with st.expander("Every quantity of the week"):
-        st.dataframe(tables.every_quantity(book, areas=domains, week=week), hide_index=True)
+        st.html(tables.every_quantity(book, areas=domains, week=week))
     st.download_button(
         "Download the week (CSV)",
         tables.csv(books.rows_of_week(book, week=week, areas=choice.areas)),

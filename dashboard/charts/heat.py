@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import plotly.graph_objects as go
 
 from analytics.units import QUANTITIES, Kind
-from dashboard import text
+from dashboard import reasons, text
 from dashboard.charts.marks import PLAIN, mark
 from dashboard.charts.palette import FONT, on_scale
 from dashboard.charts.trends import hover
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from dashboard.charts.palette import Palette
 
 ROW_HEIGHT = 46
+#: Weeks whose figures stay readable on a phone.
+NARROW_WEEKS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +55,9 @@ def heat(
     Parameters
     ----------
     rows : mapping of (area, week) to Row or None
-        A missing or None row is a closed cell.
+        A missing or None row is a closed cell. The colours run over all of them.
     areas, weeks : sequence of str
-        Down (first on top) and across.
+        Down (first on top) and across; weeks may be some of those of `rows`.
     names : mapping of str to str
         Area names for people, already harmless.
     chosen, quantity : str
@@ -69,13 +71,21 @@ def heat(
         for y, area in enumerate(areas)
         for x, week in enumerate(weeks)
     ]
-    figure = go.Figure(_colours(cells, weeks=weeks, scale=scale))
-    figure.add_trace(_figures(cells, scale=scale))
+    ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
+    figure = go.Figure(_colours(cells, weeks=weeks, scale=scale, ends=ends))
+    figure.add_trace(_figures(cells, scale=scale, ends=ends))
     figure.add_trace(_blanks(cells, weeks=weeks, palette=palette))
     if chosen in weeks:
         _frame_week(figure, list(weeks).index(chosen), n_areas=len(areas), palette=palette)
     _lay_out(figure, areas=[names[area] for area in areas], weeks=weeks, palette=palette)
     return figure
+
+
+def weeks_at_hand(weeks: Sequence[str], *, chosen: str) -> tuple[str, ...]:
+    """Return the few weeks up to the chosen one that a narrow screen has room for."""
+    at = list(weeks).index(chosen) if chosen in weeks else len(weeks) - 1
+    last = max(at + 1, min(NARROW_WEEKS, len(weeks)))
+    return tuple(weeks[max(0, last - NARROW_WEEKS) : last])
 
 
 def span(known: Sequence[float]) -> tuple[float, float]:
@@ -105,15 +115,17 @@ def span_words(rows: Iterable[Row | None]) -> str:
 
 
 def cell_text(row: Row | None) -> str:
-    """Return the words in a cell: value, then the marks of its status and of a wide error."""
+    """Return the words in a cell: value, below it the marks of status and of a wide error."""
     if row is None or row.estimate is None:
         return mark(row).glyph
     glyph = "" if mark(row) == PLAIN else mark(row).glyph
-    return text.coarse(row) + glyph + text.caution(row)[0]
+    signs = glyph + reasons.caution(row)[0]
+    return text.coarse(row) + (f"<br>{signs}" if signs else "")
 
 
-def _colours(cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str]) -> go.Heatmap:
-    low, high = _span(cells)
+def _colours(
+    cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str], ends: tuple[float, float]
+) -> go.Heatmap:
     return go.Heatmap(
         x=[cell.x for cell in cells],
         y=[cell.y for cell in cells],
@@ -121,8 +133,8 @@ def _colours(cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str]) -
         customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in cells],
         hovertemplate="%{customdata}<extra></extra>",
         colorscale=[[at / (len(scale) - 1), colour] for at, colour in enumerate(scale)],
-        zmin=low,
-        zmax=high,
+        zmin=ends[0],
+        zmax=ends[1],
         xgap=2,
         ygap=2,
         showscale=False,
@@ -130,9 +142,9 @@ def _colours(cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str]) -
     )
 
 
-def _figures(cells: list[Cell], *, scale: Sequence[str]) -> go.Scatter:
+def _figures(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> go.Scatter:
     """Write the figures, each in the colour that stands out from its cell."""
-    low, high = _span(cells)
+    low, high = ends
     known = [cell for cell in cells if cell.amount is not None]
     parts = [((cell.amount or 0.0) - low) / (high - low) for cell in known]
     return go.Scatter(
@@ -157,10 +169,6 @@ def _blanks(cells: list[Cell], *, weeks: Sequence[str], palette: Palette) -> go.
         customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in blank],
         hovertemplate="%{customdata}<extra></extra>",
     )
-
-
-def _span(cells: list[Cell]) -> tuple[float, float]:
-    return span([cell.amount for cell in cells if cell.amount is not None])
 
 
 def _frame_week(figure: go.Figure, at: int, *, n_areas: int, palette: Palette) -> None:

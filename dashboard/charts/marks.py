@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analytics.units import Status
+from dashboard.reasons import lacks_error
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -33,33 +34,43 @@ class Mark:
 
 
 PLAIN = Mark("circle", "●", "estimate")
-GAP = Mark("x-thin", "×", "no sample, no estimate")
+GAP = Mark("x-thin", "×", "nothing to estimate from: hover says why")
+PARTIAL = Mark("x", "×", "without an area that was open and never sampled")
 EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
+UNSURE = Mark("circle-open-dot", "⊙", "no interval to be had")
 CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
     Status.OK: PLAIN,
     Status.CENSUS: Mark("square", "■", "every site-day sampled"),
-    Status.ZERO_TOTAL: Mark("circle-open", "○", "none seen: zero, no interval"),
+    Status.ZERO_TOTAL: Mark("circle-open", "○", "none seen, or nothing else: no interval"),
     Status.COLLAPSED: Mark("diamond-open", "◇", "error borrowed from a neighbour"),
     Status.IMPUTED: Mark("triangle-up-open", "△", "gap filled from neighbours"),
     Status.MODELLED: Mark("star", "★", "from a model"),
     Status.NO_SAMPLE: GAP,
-    Status.NO_DESIGN: Mark("x-thin", "×", "no total: interviews of convenience"),
+    Status.NO_DESIGN: Mark("x-thin", "×", "sampled by a design that is not estimated here"),
 }
 
 _WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)
 
 
 def mark(row: Row | None) -> Mark:
-    """Return the mark of a row; a missing row is closed, one without an estimate says why."""
+    """Return the mark of a row; a missing row is closed, one without an estimate says why.
+
+    A lacking error outranks the status, so that no figure looks surer than its neighbours.
+    """
     if row is None:
         return CLOSED
     if row.estimate is None:
         return MARKS[row.status] if row.status in _WITHOUT_ESTIMATE else EMPTY
-    return PLAIN if row.status in _WITHOUT_ESTIMATE else MARKS.get(row.status, PLAIN)
+    if row.status == Status.NO_SAMPLE:
+        return PARTIAL
+    if lacks_error(row):
+        return UNSURE
+    return PLAIN if row.status == Status.NO_DESIGN else MARKS.get(row.status, PLAIN)
 
 
 def legend(rows: Iterable[Row | None]) -> list[Mark]:
     """Return the marks that occur among rows, in a fixed order and each once."""
     seen = {mark(row) for row in rows}
-    return [one for one in dict.fromkeys((*MARKS.values(), EMPTY, CLOSED)) if one in seen]
+    order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, CLOSED))
+    return [one for one in order if one in seen]

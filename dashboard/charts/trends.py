@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from html import escape
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
 from analytics.units import QUANTITIES, Kind
-from dashboard import text
+from dashboard import reasons, text
 from dashboard.charts.marks import mark
 from dashboard.charts.palette import FONT
 
@@ -18,6 +20,10 @@ if TYPE_CHECKING:
     from dashboard.charts.palette import Palette
 
 HEIGHT = 190
+#: Characters a line of hover words holds.
+HOVER_WIDTH = 60
+#: The sign of an interval that runs on above its panel, with its words.
+CUT = ("▲", "the interval runs on above the panel")
 
 
 def ceiling(rows: Iterable[Row | None]) -> float:
@@ -73,6 +79,11 @@ def panel(
     return figure
 
 
+def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
+    """Return whether an interval runs on above a panel."""
+    return any((row.ci_high or 0.0) > top for row in rows if row is not None)
+
+
 def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, label: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     known = [(week, row) for week, row in zip(weeks, rows, strict=True) if _has(row)]
@@ -89,11 +100,10 @@ def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, 
 
 def hover(week: str, row: Row | None) -> str:
     """Return the words of a point: week, figure, what stands behind it."""
-    lines = [f"<b>{week}</b>", text.figure(row)]
+    lines = wrap(text.figure(row), HOVER_WIDTH)
     if row is not None and row.estimate is not None:
-        words = text.STATUS_WORDS.get(row.status, (row.status, ""))[0]
-        lines += [one for one in (words, text.caution(row)[1]) if one]
-    return "<br>".join(lines)
+        lines += [*wrap(reasons.behind(row), HOVER_WIDTH), reasons.caution(row)[1]]
+    return "<br>".join([f"<b>{week}</b>", *(escape(line) for line in lines if line)])
 
 
 def _has(row: Row | None) -> bool:

@@ -20,11 +20,22 @@ from analytics.bulletin.shelf import (
     Card,
     keep,
 )
-from analytics.data.findings import Finding, Severity
 from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 from dashboard.book import weeks_between
+from tests.app.sample_cases import (
+    CLOSED,
+    NO_DESIGN,
+    NO_LANDING,
+    NO_SITE_DAY,
+    NONE,
+    OTHER_DAYS,
+    SPECIAL,
+    findings,
+    unusual,
+    without_estimate,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -40,23 +51,6 @@ AREAS = {
 SEASONS = {"2034-35": ("2034-W45", "2035-W06"), "2035-36": ("2035-W45", "2036-W06")}
 NOW = "2035-36"
 CHOSEN = "2036-W05"  # a week of the season in progress that the tests look at
-
-#: Area and week (of the season in progress) of every status that is not plain.
-SPECIAL: dict[tuple[str, str], Status] = {
-    ("A2", "2035-W50"): Status.NO_SAMPLE,
-    ("A2", "2036-W05"): Status.NO_SAMPLE,
-    ("A3", "2036-W05"): Status.COLLAPSED,
-    ("A3", "2035-W48"): Status.COLLAPSED,
-    ("A4", "2036-W05"): Status.IMPUTED,
-    ("A4", "2035-W52"): Status.IMPUTED,
-    ("A5", "2036-W05"): Status.ZERO_TOTAL,
-    ("A5", "2035-W46"): Status.CENSUS,
-    ("A1", "2035-W51"): Status.MODELLED,
-    ("A6", "2036-W05"): Status.NO_DESIGN,
-    ("A6", "2036-W04"): Status.NO_DESIGN,
-}
-#: Area and weeks of the season in progress without a row: closed.
-CLOSED = {("A6", week) for week in ("2035-W45", "2035-W46", "2035-W52", "2036-W01")}
 
 
 @dataclass
@@ -96,7 +90,7 @@ def make(season: str) -> Bulletin:
         card=_card(season, last),
         rows=to_arrow(draft.rows),
         changes=pa.Table.from_pylist(draft.changes, schema=CHANGE_SCHEMA),
-        findings=findings_to_arrow(_findings()),
+        findings=findings_to_arrow(findings()),
         strata=pa.Table.from_pylist(draft.strata, schema=STRATUM_SCHEMA),
         areas=pa.Table.from_pylist(areas, schema=AREA_SCHEMA),
     )
@@ -129,6 +123,10 @@ def _domain(draft: _Draft, area: str | None, week: str | None, *, level: float) 
     means = _means(level * draft.rng.uniform(0.8, 1.25))
     for name, estimate in means.items():
         row = _row(draft, name, estimate, status)
+        if draft.season == NOW:
+            row = unusual(row, area=area, week=week)
+        if status is Status.NO_SAMPLE and week == "2035-W50":
+            row |= {"method": NO_LANDING}
         draft.rows.append(row | {"season": draft.season, "area": area, "week": week})
         if week and week != draft.weeks[0]:
             draft.changes.append(_change(draft, name, area=area, week=week, row=row))
@@ -172,28 +170,28 @@ def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str,
         "n_psu": 9,
         "n_psu_frame": 28,
         "n_interviews": 74,
-        "method": "stratified_two_stage",
+        "method": "combined_ratio" if quantity.kind is Kind.RATE or is_share else "two_stage_total",
         "status": status,
     }
-    none = {"se": None, "ci_low": None, "ci_high": None, "ci_method": CiMethod.NONE}
     if status is Status.NO_SAMPLE:
-        return row | none | {"estimate": None, "n_psu": 0, "n_interviews": 0}
+        return without_estimate(row, NO_SITE_DAY) | {"n_psu": 0, "n_interviews": 0}
     if status is Status.NO_DESIGN and quantity.kind in (Kind.TOTAL, Kind.DEATHS):
-        return row | none | {"estimate": None}
+        return without_estimate(row, NO_DESIGN, Status.NO_DESIGN)
     if status is Status.ZERO_TOTAL:
-        return _zero(row, none, name)
+        return _zero(row, name)
     if status is Status.CENSUS:
         return row | {"se": 0.0, "ci_low": estimate, "ci_high": estimate, "n_psu": 28}
     return row
 
 
-def _zero(row: dict[str, Any], none: dict[str, Any], name: str) -> dict[str, Any]:
+def _zero(row: dict[str, Any], name: str) -> dict[str, Any]:
     """Return a week in which boats went out and met no fish."""
     if name in ("boat_trips", "angler_trips", "angler_hours"):
         return row | {"status": Status.OK}
     if name == "sublegal_prop":
-        return row | none | {"estimate": None}
-    return row | none | {"estimate": 0.0}
+        return without_estimate(row, "the denominator is 0", Status.ZERO_TOTAL)
+    note = f"{row['method']}; none was seen: no error can be had"
+    return row | NONE | {"estimate": 0.0, "method": note}
 
 
 def _limits(estimate: float, se: float, *, is_share: bool) -> tuple[float, float]:
@@ -221,7 +219,9 @@ def _change(
         "form": "difference" if is_share else "ratio",
         "word": "not known",
     }
-    if row["se"] is None:
+    if week == OTHER_DAYS and draft.season == NOW:
+        return change | {"word": "not comparable"}
+    if row["se"] is None or row["ci_high"] == math.inf:
         return change
     size = draft.rng.uniform(-0.05, 0.05) if is_share else draft.rng.uniform(0.6, 1.5)
     half = 0.05 if is_share else 0.25 * size
@@ -263,21 +263,3 @@ def _stratum_special(status: Status, *, area: str, week: str) -> dict[str, Any]:
     if status in (Status.NO_SAMPLE, Status.NO_DESIGN):
         return {"status": status, "n_psu": 0}
     return {}
-
-
-def _findings() -> list[Finding]:
-    warning = Finding(
-        severity=Severity.WARNING,
-        table="interviews",
-        row=12,
-        column="method",
-        seen="empty",
-        advice="fill in the fishing method where it is known",
-    )
-    note = Finding(
-        severity=Severity.NOTE,
-        table="site_days",
-        seen="1 site-day had boats and no interview",
-        advice="it counts as missing",
-    )
-    return [warning, warning, note]

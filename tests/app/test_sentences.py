@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from dashboard import book as books
-from dashboard import sentences
+from dashboard import reasons, remarks, sentences
 from dashboard.text import PERCENT
 from tests.app.sample_bulletin import CHOSEN, NOW, make
+from tests.app.sample_cases import ENDLESS, NO_ERROR, PARTIAL
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +19,12 @@ def book():
 
 
 def words_of(book, area):
-    return sentences.answer(book, area=area, week=CHOSEN).replace(PERCENT, " %").replace("*", "")
+    return (
+        sentences.answer(book, area=area, week=CHOSEN)
+        .replace(PERCENT, " %")
+        .replace("*", "")
+        .replace("\\", "")
+    )
 
 
 def test_answer_is_one_sentence_with_every_interval(book):
@@ -35,7 +41,7 @@ def test_answer_is_one_sentence_with_every_interval(book):
 
 def test_answer_without_a_sample(book):
     assert words_of(book, "A2") == (
-        f"In week {CHOSEN}, in Sorrel Narrows, there is no estimate: no sample."
+        f"In week {CHOSEN}, in Sorrel Narrows, there is no estimate: no site-day sampled."
     )
 
 
@@ -43,13 +49,15 @@ def test_answer_without_totals_gives_rate_and_share(book):
     words = words_of(book, "A6")
     assert "Chinook per angler-hour (95 % CI" in words
     assert "were sublegal" in words
-    assert words.endswith("totals cannot be given (interviews of convenience).")
+    assert words.endswith(
+        "totals cannot be given (this area's sampling design gives no estimate here)."
+    )
 
 
 def test_answer_where_none_was_met(book):
     words = words_of(book, "A5")
     assert "met 0 Chinook (none seen, no interval)" in words
-    assert "the sublegal share is not known (none met to divide by)" in words
+    assert "the sublegal share is not known (the denominator is 0)" in words
 
 
 def test_answer_of_a_closed_week(book):
@@ -69,6 +77,12 @@ def test_first_week_has_nothing_to_compare_with(book):
         ("down", "up", "effort is down and encounters are up."),
         ("no clear change", "down", "effort shows no clear change and encounters are down."),
         ("not known", "no clear change", "the change in effort is not known and encounters show"),
+        (
+            "not comparable",
+            "not comparable",
+            "week before had other open days, so it is not compared.",
+        ),
+        ("up", "not comparable", "effort is up and encounters cannot be compared, because"),
         ("not known", "not known", "how that compares with the week before is not known."),
     ],
 )
@@ -85,12 +99,12 @@ def test_change_words_are_the_bulletins(book, effort, met, words):
 def test_several_areas_are_not_added_up(book):
     words = sentences.answer_by_area(book, areas=("A1", "A2"), week=CHOSEN)
     assert "Quillon Bank **" in words
-    assert "Sorrel Narrows no sample" in words
+    assert "Sorrel Narrows no site\\-day sampled" in words
     assert "no sum over a choice of areas" in words
 
 
 def test_thin_strata_are_said_plainly(book):
-    notes = sentences.strata_notes(book, areas=(), week=CHOSEN)
+    notes = remarks.strata_notes(book, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
         f"(one site-day: spread taken together with Pale Hook {CHOSEN} Sat–Sun)." in notes
@@ -107,8 +121,8 @@ def test_thin_strata_are_said_plainly(book):
 
 
 def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
-    every = sentences.strata_notes(book, areas=(), week=CHOSEN)
-    first = sentences.strata_notes(book, areas=("A4",), week=CHOSEN)
+    every = remarks.strata_notes(book, areas=(), week=CHOSEN)
+    first = remarks.strata_notes(book, areas=("A4",), week=CHOSEN)
     assert "Umbra Flats" in first[0]
     assert "Umbra Flats" not in every[0]
     assert sorted(first) == sorted(every)
@@ -116,18 +130,73 @@ def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
 
 def test_a_stratum_named_by_the_user_keeps_its_name(book):
     named = replace(book.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
-    assert sentences.span(named) == "“storm days”"
+    assert remarks.span(named) == "“storm days”"
 
 
 def test_equal_findings_are_counted_once(book):
-    assert sentences.finding_notes(book) == [
+    assert remarks.finding_notes(book) == [
         "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
-        "Note, site_days: 1 site-day had boats and no interview. It counts as missing",
+        "Note, site-days: NF-17 (Pale Hook): 5 boats returned and none was interviewed. "
+        "It left the sample",
+        "Note, site-days: Umbra Flats 2036-W05 Mon–Fri: filled from Umbra Flats 2036-W05 Sat–Sun. "
+        "The figures that rest on it carry a mark",
+        "Note, site-days: Tarnow Deep has a sampling design that gives no total here. "
+        "No figure is given for it",
     ]
 
 
+def test_a_code_that_could_be_a_number_stays(book):
+    other = replace(book, names={"10": "Pale Hook"})
+    assert remarks.with_names("10 boats returned at 10 2036-W05", book=other) == (
+        "10 boats returned at Pale Hook 2036-W05"
+    )
+    assert remarks.with_names("as it is", book=replace(book, names={})) == "as it is"
+
+
+def test_figures_on_very_little_are_listed(book):
+    area, week = NO_ERROR
+    assert remarks.thin_notes(book, areas=("A2", area), week=week) == [
+        f"In week {week}, the figures of Quillon Bank rest on 2 interviews and 0 degrees of "
+        "freedom: read their intervals as a warning."
+    ]
+    assert remarks.thin_notes(book, areas=("A1",), week=CHOSEN) == []
+    area, week = ENDLESS
+    assert "rest on 1 degree of freedom: " in remarks.thin_notes(book, areas=(area,), week=week)[0]
+
+
+def test_marks_of_a_week_are_known(book):
+    assert remarks.has_marks(book, areas=("A3",), week=CHOSEN)
+    assert not remarks.has_marks(book, areas=("A2",), week=CHOSEN)
+
+
+def test_answer_says_what_a_total_is_without(book):
+    words = sentences.answer(book, area=None, week=PARTIAL[1]).replace("\\", "")
+    assert words.startswith(
+        f"In week {PARTIAL[1]}, over all areas, without Sorrel Narrows, Tarnow Deep (open and "
+        "never sampled), anglers made **"
+    )
+
+
+def test_answer_with_an_endless_interval_prints_no_digits_for_it(book):
+    words = sentences.answer(book, area=ENDLESS[0], week=ENDLESS[1])
+    assert "** Chinook (too few site-days for a useful interval)" in words
+
+
+def test_answer_where_no_boat_gave_a_number(book):
+    words = sentences.answer(book, area="A1", week="2036-W01")
+    assert "the sublegal share is not known (no boat gave this number)" in words
+    row = book.row("A1", CHOSEN, sentences.MET)
+    missing = replace(row, estimate=None, method="not recorded in any interview")
+    other = replace(book, rows={**book.rows, ("A1", CHOSEN, sentences.MET): missing})
+    words = sentences.answer(other, area="A1", week=CHOSEN)
+    assert "anglers made **" in words
+    assert "met an unknown number of Chinook (not recorded in any interview), kept **" in words
+
+
 def test_glossary_explains_every_status_word():
-    words = sentences.glossary(level=0.9)
+    words = remarks.glossary(level=0.9)
     assert f"90{PERCENT} CI" in words
-    for short, long in sentences.text.STATUS_WORDS.values():
+    for short, long in reasons.STATUS_WORDS.values():
         assert f"**{short}**: {long}" in words
+    assert "held the truth in about 9 of 10 cases, not 19 of 20" in words
+    assert "stratum" not in words.lower()

@@ -15,8 +15,9 @@ from streamlit.testing.v1 import AppTest
 
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
-from dashboard import data, tables
+from dashboard import data, notices, tables
 from tests.app.sample_bulletin import CHOSEN, NOW, make
+from tests.app.sample_cases import ENDLESS, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
 
 SECONDS = 30
 
@@ -101,12 +102,12 @@ def test_several_areas_stand_apart(open_page):
     page = open_page(week=CHOSEN, area=["A1", "A3"])
     assert "no sum over a choice of areas" in answer_of(page)
     assert [one.value for one in page.subheader] == ["Quillon Bank", "Pale Hook"]
-    assert len(page.get("plotly_chart")) == 3
+    assert len(page.get("plotly_chart")) == 2 + 2
 
 
 def test_every_area_has_a_panel_and_a_line(open_page):
     page = open_page(week=CHOSEN)
-    assert len(page.get("plotly_chart")) == 7
+    assert len(page.get("plotly_chart")) == 6 + 2
     table = next(one.proto.body for one in page.get("html") if one.proto.body.startswith("<table"))
     assert table.count("<tr") == 1 + 7
     assert "<tr class='bm-all'><th scope='row'>All areas</th>" in table
@@ -118,17 +119,14 @@ def test_rows_without_numbers_show_words(open_page, area):
     assert not page.exception
     words = words_of(page)
     assert not re.search(r"\b(nan|null|inf|None(?! was))\b", words)
-    for frame in page.dataframe:
-        assert not frame.value.isna().any().any()
-        assert not frame.value.isin(["nan", "None", "NaN"]).any().any()
 
 
 def test_words_of_each_reservation(open_page):
-    assert "no sample" in words_of(open_page(week=CHOSEN, area="A2"))
+    assert "no site\\-day sampled" in words_of(open_page(week=CHOSEN, area="A2"))
     assert "rest on one site\\-day of 20" in words_of(open_page(week=CHOSEN, area="A3"))
     assert "very uncertain: error" in words_of(open_page(week=CHOSEN, area="A4"))
     assert "none seen, no interval" in words_of(open_page(week=CHOSEN, area="A5"))
-    assert "interviews of convenience" in words_of(open_page(week=CHOSEN, area="A6"))
+    assert "sampling design gives no estimate here" in words_of(open_page(week=CHOSEN, area="A6"))
 
 
 def test_a_closed_week_says_so(open_page):
@@ -147,7 +145,7 @@ def test_preliminary_and_final_bulletins_say_what_they_are(open_page):
 def test_an_older_bulletin_stands_in_the_link_and_says_so(open_page):
     page = open_page(bulletin="older")
     assert "as of version 2" in words_of(page)
-    assert "A newer bulletin of this season is on the shelf" in words_of(page)
+    assert "There is a newer bulletin of this season" in words_of(page)
     assert page.query_params["bulletin"] == "older"
 
 
@@ -155,9 +153,97 @@ def test_a_link_to_what_is_not_there_says_so(open_page):
     page = open_page(week="2036-W40", area=["A1", "<b>B9"], season="1999")
     assert not page.exception
     asked = page.warning[0].value
-    assert "season 1999, week 2036\\-W40, area \\<b\\>B9" in asked
+    assert "there is no bulletin of season 1999; the bulletin has no week 2036\\-W40" in asked
+    assert "the bulletin has no area \\<b\\>B9" in asked
+    assert "shelf" not in asked
     assert page.selectbox("week").value == "2036-W06"
     assert page.multiselect("area").value == ["A1"]
+
+
+def test_a_link_with_unknown_words_says_so(open_page):
+    page = open_page(week=CHOSEN, show="kept", map="x", scale="log", colour="red")
+    asked = page.warning[0].value.replace("\\", "")
+    for words in ("show has no choice kept", "map has no choice x", "scale has no choice log"):
+        assert words in asked
+    assert "there is no choice called colour" in asked
+    assert page.query_params["show"] == "encounter_fish"
+    assert "colour" not in page.query_params
+    page.selectbox("week").set_value("2036-W04").run()
+    assert not page.warning
+
+
+def test_a_link_to_a_missing_bulletin_says_so(open_page):
+    asked = open_page(bulletin="gone").warning[0].value.replace("\\", "")
+    assert "there is no such bulletin: gone" in asked
+
+
+def test_the_demo_says_that_it_is_invented(open_page, monkeypatch):
+    assert "Invented demonstration data" not in words_of(open_page())
+    monkeypatch.setenv(notices.DEMO_VARIABLE, "1")
+    captions = [one.value for one in open_page().caption]
+    assert captions[0] == ("Invented demonstration data: Ondrell Sound and its fish do not exist.")
+
+
+def test_a_phone_sees_the_choice_in_a_line(open_page):
+    page = open_page(week=CHOSEN, area=["A1", "A3"])
+    assert "2035-36 · 2036-W05 · Quillon Bank, Pale Hook" in words_of(page)
+    assert f"2035-36 · {CHOSEN} · all areas" in words_of(open_page(week=CHOSEN))
+
+
+def test_a_total_without_an_area_says_so_with_its_figure(open_page):
+    page = open_page(week=PARTIAL[1])
+    assert "without Sorrel Narrows, Tarnow Deep (open and never sampled)" in answer_of(
+        page
+    ).replace("\\", "")
+    words = words_of(page)
+    left_out = "× without Sorrel Narrows, Tarnow Deep (open and never sampled)"
+    assert f"<div class='bm-care'>{left_out}</div>" in words
+    assert f"<small>{left_out}</small>" in words
+
+
+def test_a_figure_without_an_interval_is_no_quieter_than_its_neighbours(open_page):
+    area, week = NO_ERROR
+    words = words_of(open_page(week=week, area=area))
+    assert "<div class='bm-care'>!! very uncertain: no interval: one site-day only</div>" in words
+    assert "1 of 28 site-days" in words
+    assert "2 interviews" in words
+
+
+def test_an_endless_interval_stands_in_words(open_page):
+    area, week = ENDLESS
+    page = open_page(week=week, area=area)
+    assert not page.exception
+    words = words_of(page)
+    assert "too few site-days for a useful interval" in words
+    assert "very uncertain: error 300 % of the estimate" in words
+    assert "∞" not in words
+
+
+def test_other_open_days_are_not_compared(open_page):
+    page = open_page(week=OTHER_DAYS)
+    assert answer_of(page).endswith("the week before had other open days, so it is not compared.")
+    assert "<b>not comparable</b>" in words_of(page)
+
+
+def test_no_claim_of_plenty_beside_marks(open_page):
+    quiet = words_of(open_page(week="2035-W47", area="A1"))
+    assert "nothing was filled in or lost." in quiet
+    thin = words_of(open_page(week=NO_ERROR[1])).replace("\\", "")
+    assert "nothing was filled in" not in thin
+    assert "the figures of Quillon Bank rest on 2 interviews" in thin
+
+
+def test_every_quantity_stands_whole(open_page):
+    page = open_page(week=CHOSEN)
+    table = next(one.proto.body for one in page.get("html") if "bm-every" in one.proto.body)
+    assert table.count("<tr class='bm-group'>") == 7
+    assert "take with caution: error" in table.replace("\u00a0", " ")
+    assert NO_DROP_OFF in table
+
+
+def test_site_days_are_explained_below_the_table(open_page):
+    assert any("do not add up to all areas" in one.value for one in open_page().caption)
+    assert any("9 of 10 cases" in one.value for one in open_page().caption)
 
 
 def test_the_week_falls_back_when_the_season_changes(open_page):

@@ -45,7 +45,8 @@ def settle(page: Page) -> None:
     )
     page.wait_for_function(
         "document.querySelectorAll('[data-testid=stElementContainer][class*=st-key-trend-]').length"
-        " && [...document.querySelectorAll('[class*=st-key-trend-], .st-key-heat-map')]"
+        " && [...document.querySelectorAll('[class*=st-key-trend-], [class*=st-key-heat-map]')]"
+        ".filter(one => one.offsetParent)"
         ".every(one => one.querySelector('svg.main-svg .cartesianlayer'))",
         timeout=30_000,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qs, urlparse
@@ -14,7 +15,7 @@ from tests.browser.screens import settle
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Locator, Page
 
 pytestmark = pytest.mark.browser
 PATIENCE = 15_000
@@ -76,6 +77,11 @@ def answer(page: Page) -> str:
     return page.locator(".st-key-answer").inner_text()
 
 
+def seen(page: Page, selector: str) -> list[Locator]:
+    """Return the elements that a reader sees."""
+    return [one for one in page.locator(selector).all() if one.is_visible()]
+
+
 def pick(page: Page, key: str, option: str) -> None:
     page.locator(f".st-key-{key}").get_by_role("combobox").click()
     page.get_by_role("option", name=option).first.click()
@@ -89,14 +95,14 @@ def test_the_page_is_drawn_whole(visit):
     page = visit().open(f"week={CHOSEN}")
     assert answer(page).startswith(f"In week {CHOSEN}, over all areas, anglers made ")
     assert page.locator(".bm-card").count() == 5
-    assert page.locator(".js-plotly-plot").count() == 7
-    assert page.locator(".bm-table tbody tr").count() == 7
+    assert len(seen(page, ".js-plotly-plot")) == 7
+    assert page.locator(".bm-table:not(.bm-every) tbody tr").count() == 7
     # A chart without a size or without points is an empty box.
-    for chart in page.locator(".js-plotly-plot").all():
+    for chart in seen(page, ".js-plotly-plot"):
         box = chart.bounding_box()
         assert box["width"] > 200
         assert box["height"] > 120
-    assert page.locator(".heatmaplayer image").count() == 1
+    assert len(seen(page, ".heatmaplayer image")) == 1
     assert page.locator(".scatterlayer .points path").count() > 60
 
 
@@ -187,6 +193,94 @@ def test_panels_stand_below_each_other_on_a_phone(visit):
     )
     assert len(set(wide.evaluate(lefts))) == 3
     assert len(set(narrow.evaluate(lefts))) == 1
+
+
+def test_a_phone_folds_the_filters_and_keeps_them_open_while_choosing(visit):
+    page = visit(width=390).open(f"week={CHOSEN}")
+    choice, change = page.locator(".bm-choice"), page.locator(".bm-fold summary")
+    assert choice.inner_text() == f"2035-36 · {CHOSEN} · all areas"
+    assert seen(page, ".st-key-filters") == []
+    change.click()
+    pick(page, "week", "2036-W03")
+    page.get_by_text("2035-36 · 2036-W03 · all areas").wait_for()
+    pick(page, "area", "Pale Hook")
+    page.get_by_text("2035-36 · 2036-W03 · Pale Hook").wait_for()
+    assert len(seen(page, ".st-key-filters")) == 1
+    page.keyboard.press("Escape")
+    change.click()
+    assert seen(page, ".st-key-filters") == []
+    wide = visit().open(f"week={CHOSEN}")
+    assert seen(wide, ".st-key-fold") == []
+    assert len(seen(wide, ".st-key-filters")) == 1
+
+
+def test_a_phone_reads_the_figures_of_the_map(visit):
+    page = visit(width=390).open(f"week={CHOSEN}")
+    assert len(seen(page, "[class*=st-key-heat-map] .js-plotly-plot")) == 1
+    figures = page.locator(".st-key-heat-map-narrow .scatterlayer .trace").first.locator("text")
+    boxes = [one.bounding_box() for one in figures.all()]
+    assert len(boxes) > 25
+    cell = (390 - 32) / 6  # the widest a cell can be; the names take a part of it
+    assert all(10 < box["width"] < cell - 4 for box in boxes)
+    for box, other in itertools.combinations(boxes, 2):
+        is_apart = (
+            box["x"] + box["width"] <= other["x"] + 0.5
+            or other["x"] + other["width"] <= box["x"] + 0.5
+            or box["y"] + box["height"] <= other["y"] + 0.5
+            or other["y"] + other["height"] <= box["y"] + 0.5
+        )
+        assert is_apart
+    assert "6 of 14 weeks" in page.locator(".st-key-heat-narrow").inner_text()
+
+
+CONTRASTS = """(selectors) => {
+  const parts = (words) => words.match(/[\\d.]+/g).map(Number);
+  const over = (front, back) => {
+    const [r, g, b, a = 1] = front;
+    return [r, g, b].map((one, at) => one * a + back[at] * (1 - a));
+  };
+  const light = (colour) => {
+    const [r, g, b] = colour.map((one) => one / 255).map(
+      (one) => one <= 0.04045 ? one / 12.92 : ((one + 0.055) / 1.055) ** 2.4);
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  return selectors.map((selector) => {
+    const found = [...document.querySelectorAll(selector)].filter((one) => one.offsetParent);
+    const all = found.map((one) => {
+      const chain = [];
+      let faint = 1;
+      for (let at = one; at; at = at.parentElement) {
+        chain.unshift(parts(getComputedStyle(at).backgroundColor));
+        faint *= Number(getComputedStyle(at).opacity);
+      }
+      const back = chain.reduce((below, above) => over(above, below), [255, 255, 255]);
+      const [r, g, b, a = 1] = parts(getComputedStyle(one).color);
+      const pair = [light(over([r, g, b, a * faint], back)), light(back)];
+      return (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05);
+    });
+    return [selector, all.length, Math.min(...all)];
+  });
+}"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_small_and_chosen_words_stand_out(visit, scheme):
+    # Web Content Accessibility Guidelines 2.2 (W3C 2023): 4.5 for text.
+    page = visit(scheme=scheme).open(f"week={CHOSEN}&area=A1&area=A3&colour=red")
+    selectors = [
+        "[data-testid=stCaptionContainer] p",
+        "[data-variant=segmented_control][data-selected=true] p",
+        "[data-variant=segmented_control] p",
+        "[data-tag] span",
+        "[data-testid=stAlert] p",
+        ".bm-legend span",
+        ".bm-table small",
+        ".bm-care",
+        ".bm-mark",
+    ]
+    for selector, count, least in page.evaluate(CONTRASTS, selectors):
+        assert count, selector
+        assert least >= 4.5, selector
 
 
 def test_light_and_dark_follow_the_reader(visit):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 from dataclasses import replace
@@ -10,8 +11,10 @@ import pytest
 
 from analytics.units import Status
 from dashboard import book as books
+from dashboard import reasons
 from dashboard.charts import heat, marks, palette, trends
-from tests.app.sample_bulletin import CHOSEN, NOW, SPECIAL, make
+from tests.app.sample_bulletin import CHOSEN, NOW, make
+from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
 
 MET, RATE, SHARE = "encounter_fish", "encounters_per_angler_hour", "sublegal_prop"
 
@@ -33,13 +36,13 @@ def panel_of(book, area, *, quantity=MET, top=None, chosen=CHOSEN):
     )
 
 
-def heat_of(book, quantity, *, dark=False):
+def heat_of(book, quantity, *, dark=False, weeks=None):
     cells = {(a, w): book.row(a, w, quantity) for a in book.areas for w in book.axis}
     return heat.heat(
         cells,
         areas=book.areas,
         names=book.names,
-        weeks=book.axis,
+        weeks=weeks or book.axis,
         chosen=CHOSEN,
         quantity=quantity,
         palette=palette.palette(dark=dark),
@@ -68,7 +71,10 @@ def test_the_line_breaks_where_there_is_no_sample(book):
     assert figure.data[1].y[gap] is None
     assert gap in figure.data[3].x
     at = list(figure.data[3].x).index(gap)
-    assert figure.data[3].text[at] == "<b>2035-W50</b><br>no sample"
+    assert (
+        figure.data[3].text[at]
+        == "<b>2035-W50</b><br>no site-day sampled where boats of this area land"
+    )
 
 
 def test_a_closed_week_has_no_mark(book):
@@ -150,20 +156,21 @@ def test_every_cell_has_a_value_or_a_reason(book, quantity):
         if row is None or row.estimate is None:
             missing.add((x, y))
         else:
-            assert trends.text.interval(row) in colours.customdata[at]
+            shown = trends.text.interval(row) or reasons.why_no_interval(row)
+            assert shown in colours.customdata[at].replace("<br>", " ")
     every = {(x, y) for x in range(len(book.axis)) for y in range(len(book.areas))}
     assert set(zip(colours.x, colours.y, strict=True)) == every
     assert set(zip(blanks.x, blanks.y, strict=True)) == missing
     assert set(zip(figures.x, figures.y, strict=True)) == every - missing
     assert missing
-    reasons = [words.partition("<br>")[2] for words in blanks.customdata]
-    assert all(reasons)
-    assert {"no open day", "no sample"} <= set(reasons)
+    words = [one.partition("<br>")[2] for one in blanks.customdata]
+    assert all(words)
+    assert {"no open day", NO_SITE_DAY, NO_LANDING} <= set(words)
 
 
 def test_cells_carry_the_marks_of_their_reservations(book):
     collapsed = book.row("A3", CHOSEN, RATE)
-    assert heat.cell_text(collapsed).endswith("◇" + trends.text.caution(collapsed)[0])
+    assert heat.cell_text(collapsed).endswith("◇" + reasons.caution(collapsed)[0])
     filled = book.row("A4", CHOSEN, RATE)
     assert "△!!" in heat.cell_text(filled)
     plain = book.row("A1", CHOSEN, RATE)
@@ -188,6 +195,60 @@ def test_one_odd_week_does_not_take_the_colour_from_the_rest(book):
     )
     assert heat.span_words(rows).endswith(f"to {max(row.estimate for row in rows):.2f}.")
     assert heat.span_words([None]) == ""
+
+
+def test_an_endless_interval_ends_in_an_arrow(book):
+    area, week = ENDLESS
+    rows = line_of(book, area)
+    top = trends.ceiling(rows)
+    assert math.isfinite(top)
+    assert trends.is_cut(rows, top=top)
+    assert not trends.is_cut([None, book.row("A1", CHOSEN, MET)], top=1e9)
+    figure = panel_of(book, area)
+    at = book.axis.index(week)
+    assert at in figure.data[4].x
+    assert all(math.isfinite(y) for y in figure.data[0].y if y is not None)
+    words = dict(zip(figure.data[2].x, figure.data[2].text, strict=True))[at]
+    assert reasons.TOO_FEW in words.replace("<br>", " ")
+
+
+def test_a_figure_without_an_error_has_a_mark_of_its_own(book):
+    area, week = NO_ERROR
+    row = book.row(area, week, MET)
+    assert marks.mark(row) == marks.UNSURE
+    assert marks.UNSURE in marks.legend([row])
+    points = panel_of(book, area).data[2]
+    at = list(points.x).index(book.axis.index(week))
+    assert points.marker.symbol[at] == marks.UNSURE.symbol
+    assert heat.cell_text(book.row(area, week, RATE)).endswith("<br>⊙!!")
+
+
+def test_a_total_without_an_area_has_the_mark_of_no_sample(book):
+    row = book.row(*PARTIAL, MET)
+    assert marks.mark(row) == marks.PARTIAL
+    assert marks.PARTIAL.glyph == marks.GAP.glyph
+    assert "without Sorrel Narrows" in trends.hover(PARTIAL[1], row).replace("<br>", " ")
+
+
+def test_hover_words_are_harmless(book):
+    row = replace(book.row("A2", CHOSEN, MET), method="<b>no</b> sample")
+    assert "&lt;b&gt;no" in trends.hover(CHOSEN, row)
+
+
+@pytest.mark.parametrize(
+    ("chosen", "first", "last"), [(13, 8, 13), (2, 0, 5), (5, 0, 5), (6, 1, 6)]
+)
+def test_a_narrow_map_holds_six_weeks_with_the_chosen_one(book, chosen, first, last):
+    few = heat.weeks_at_hand(book.axis, chosen=book.axis[chosen])
+    assert few == book.axis[first : last + 1]
+    assert heat.weeks_at_hand(book.axis[:3], chosen=book.axis[1]) == book.axis[:3]
+
+
+def test_a_narrow_map_keeps_the_colours_of_the_wide_one(book):
+    few = heat.weeks_at_hand(book.axis, chosen=CHOSEN)
+    wide, narrow = heat_of(book, RATE).data[0], heat_of(book, RATE, weeks=few).data[0]
+    assert (narrow.zmin, narrow.zmax) == (wide.zmin, wide.zmax)
+    assert len(narrow.x) == 6 * 6
 
 
 def test_a_map_of_nothing_is_still_a_map():
@@ -223,7 +284,7 @@ def test_a_share_of_no_fish_is_no_missing_sample(book):
 
 
 def test_glyphs_tell_every_mark_apart():
-    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.EMPTY, marks.CLOSED}]
+    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.EMPTY, marks.CLOSED, marks.UNSURE}]
     same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
     assert set(marks.MARKS) == set(Status)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import itertools
+import tomllib
+from importlib.util import find_spec
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from dashboard import look
 from dashboard.charts import palette
 
 
@@ -35,6 +39,26 @@ def test_text_and_marks_stand_out(colours, background):
     # Web Content Accessibility Guidelines 2.2 (W3C 2023): 4.5 for text, 3 for marks.
     for name in ("ink", "quiet", "copper", "sea"):
         assert _contrast(getattr(colours, name), background) >= 4.5, name
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_theme_is_readable(theme):
+    path = Path(find_spec("dashboard").origin).parent / ".streamlit" / "config.toml"
+    colours = tomllib.loads(path.read_text())["theme"][theme]
+    # Streamlit writes white on the chips of chosen areas.
+    assert _contrast("#FFFFFF", colours["primaryColor"]) >= 4.5
+    for name in ("textColor", "linkColor"):
+        assert _contrast(colours[name], colours["backgroundColor"]) >= 4.5
+    assert colours["backgroundColor"] == {"light": "#FBFAF6", "dark": "#10181D"}[theme]
+
+
+def test_captions_and_chosen_chips_take_colours_that_are_tested():
+    for colours in (palette.LIGHT, palette.DARK):
+        sheet = look.sheet(colours)
+        captions = sheet[sheet.index("[data-testid=stCaptionContainer]") :]
+        assert captions[: captions.index("}")].endswith(f"color: {colours.quiet}; opacity: 1;")
+        chip = sheet[sheet.index("[data-selected=true]") :]
+        assert f"color: {colours.ink};" in chip[: chip.index("}")]
 
 
 @pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])

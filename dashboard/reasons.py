@@ -1,0 +1,166 @@
+"""Why a figure has no number or no interval, what stands behind it, and how far to trust it.
+
+The words of a row stand in its `method`: the reason where there is no estimate, else the name of
+the estimator and its reservations, apart by semicolons (contract, section 2).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analytics.units import Status
+from dashboard.digits import percent
+
+if TYPE_CHECKING:
+    from dashboard.book import Row
+
+#: Relative errors (PSE) above which a figure carries a caution; common practice, no source.
+CAUTION_PSE, STRONG_CAUTION_PSE = 0.30, 0.50
+#: Beyond these an interval says nothing that helps: its upper end over the estimate, and the PSE.
+#: Our own choice, no source.
+USELESS_TIMES, USELESS_PSE = 20.0, 1.0
+#: Said in the place of such an interval.
+TOO_FEW = "too few site-days for a useful interval"
+#: Degrees of freedom and interviews at which an interval is a warning rather than a measure.
+FEW_DF, FEW_INTERVIEWS = 2, 3
+
+MILD, STRONG = "!", "!!"
+#: The signs of a caution, in words.
+CAUTION_SIGNS = (
+    (MILD, f"error over {percent(CAUTION_PSE)} of the estimate"),
+    (STRONG, f"over {percent(STRONG_CAUTION_PSE)}, or no interval to be had"),
+)
+
+#: What stands behind a figure: a short word for tables and a sentence that explains it.
+STATUS_WORDS: dict[str, tuple[str, str]] = {
+    Status.OK: ("sampled", "Sampled as designed; the interval holds the sampling error."),
+    Status.CENSUS: ("all sampled", "Every site-day was sampled, so sampling adds no error."),
+    Status.ZERO_TOTAL: (
+        "none seen",
+        "None was seen in the sample, or nothing else was. The estimate stands at its end, and no "
+        "error can be given: a few may have been there.",
+    ),
+    Status.COLLAPSED: (
+        "error borrowed",
+        "Weekdays or weekend days at an area's ramps had a single sampled site-day and borrowed "
+        "their spread from a neighbour.",
+    ),
+    Status.IMPUTED: (
+        "gap filled",
+        "Open weekdays or weekend days at an area's ramps had no sample and were filled from "
+        "their neighbours.",
+    ),
+    Status.NO_SAMPLE: (
+        "no sample",
+        "Nothing to estimate from: no site-day sampled, or nobody gave the number, or no rate; "
+        "the row says which.",
+    ),
+    Status.NO_DESIGN: ("no design", "Sampled by a design that is not estimated here."),
+    Status.MODELLED: ("modelled", "The figure comes from a model, not from the sample alone."),
+}
+
+_CLOSED = "no open day"
+_NO_ERROR = ": no error can be had"
+#: Reasons of the result rows in fewer words, for narrow places; others stand as they are.
+_SHORT = {
+    "no site-day sampled where boats of this area land": "no sample where its boats land",
+    "no boat gave this number": "no boat gave it",
+    "no drop-off rate given for some of the fish": "no drop-off rate for some",
+    "no release rate given for some of the fish": "no release rate for some",
+    "not recorded in any interview": "not recorded",
+    "the denominator is 0": "nothing to divide by",
+    "this area's sampling design gives no estimate here": "design not estimated here",
+}
+#: For a row that came without a reason of its own.
+_UNSAID = "the bulletin gives no reason"
+
+
+def why_no_estimate(row: Row | None) -> str:
+    """Return why there is no number: the row's own reason."""
+    if row is None:
+        return _CLOSED
+    return row.method if row.method and " " in row.method else _UNSAID
+
+
+def why_no_estimate_short(row: Row | None) -> str:
+    """Return why there is no number in a few words, for narrow places."""
+    reason = why_no_estimate(row)
+    return _SHORT.get(reason, reason)
+
+
+def why_no_interval(row: Row) -> str:
+    """Return why a figure has no interval that helps, in a few words."""
+    if row.has_interval:
+        return TOO_FEW
+    if row.status == Status.CENSUS:
+        return "all sampled, no sampling error"
+    if row.status == Status.ZERO_TOTAL:
+        return "nothing else seen, no interval" if row.estimate else "none seen, no interval"
+    found = [note for note in notes(row) if note.endswith(_NO_ERROR)]
+    return f"no interval: {found[-1].removesuffix(_NO_ERROR)}" if found else "no interval"
+
+
+def is_useful(row: Row) -> bool:
+    """Return whether a figure has an interval narrow enough to help."""
+    estimate = row.estimate
+    if estimate is None or row.ci_low is None or row.ci_high is None:
+        return False
+    if not math.isfinite(row.ci_low) or not math.isfinite(row.ci_high):
+        return False
+    is_narrow = estimate <= 0 or row.ci_high <= USELESS_TIMES * estimate
+    return is_narrow and (row.pse is None or row.pse <= USELESS_PSE)
+
+
+def lacks_error(row: Row) -> bool:
+    """Return whether a figure that could have an interval has none, so that it looks too sure."""
+    may_lack = row.status in (Status.CENSUS, Status.ZERO_TOTAL)
+    return row.estimate is not None and not row.has_interval and not may_lack
+
+
+def caution(row: Row | None) -> tuple[str, str]:
+    """Return the caution mark of a figure and its words; both empty where none is due."""
+    if row is None or row.estimate is None:
+        return "", ""
+    if lacks_error(row):
+        return STRONG, f"very uncertain: {why_no_interval(row)}"
+    pse = row.pse
+    if row.has_interval and not is_useful(row) and (pse is None or pse <= STRONG_CAUTION_PSE):
+        return STRONG, f"very uncertain: {TOO_FEW}"
+    if pse is None or pse <= CAUTION_PSE:
+        return "", ""
+    size = f"{_size(pse)} the estimate"
+    if pse <= STRONG_CAUTION_PSE:
+        return MILD, f"take with caution: error {size}"
+    return STRONG, f"very uncertain: error {size}"
+
+
+def left_out(row: Row | None) -> str:
+    """Return what a figure is without, such as ``without Sorrel Narrows (never sampled)``."""
+    if row is None or row.estimate is None:
+        return ""
+    return "; ".join(note for note in notes(row) if note.startswith("without "))
+
+
+def notes(row: Row) -> tuple[str, ...]:
+    """Return the reservations of an estimate in the bulletin's own words."""
+    # The name of the estimator is one word; a reservation has several.
+    return tuple(part for part in (row.method or "").split("; ") if " " in part)
+
+
+def behind(row: Row) -> str:
+    """Return in whole words what stands behind a figure, or why there is none."""
+    if row.estimate is None:
+        return why_no_estimate(row)
+    word = STATUS_WORDS.get(row.status, (row.status, ""))[0]
+    if row.status == Status.NO_SAMPLE:
+        word = "part not sampled"
+    rest = notes(row)
+    if row.status == Status.ZERO_TOTAL:
+        word = "nothing else seen" if row.estimate else word
+        rest = tuple(note for note in rest if not note.endswith(_NO_ERROR))
+    return ": ".join(one for one in (word, "; ".join(rest)) if one)
+
+
+def _size(pse: float) -> str:
+    return "many times" if pse > 10 * USELESS_PSE else f"{percent(pse)} of"

@@ -1,0 +1,95 @@
+"""The cases of the invented bulletin that are not plain: by area, week and quantity."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from analytics.data.findings import Finding, Severity
+from analytics.units import CiMethod, Status
+
+Row = dict[str, Any]
+
+#: Area and week (of the season in progress) of every status that is not plain.
+SPECIAL: dict[tuple[str, str], Status] = {
+    ("A2", "2035-W50"): Status.NO_SAMPLE,
+    ("A2", "2036-W05"): Status.NO_SAMPLE,
+    ("A3", "2036-W05"): Status.COLLAPSED,
+    ("A3", "2035-W48"): Status.COLLAPSED,
+    ("A4", "2036-W05"): Status.IMPUTED,
+    ("A4", "2035-W52"): Status.IMPUTED,
+    ("A5", "2036-W05"): Status.ZERO_TOTAL,
+    ("A5", "2035-W46"): Status.CENSUS,
+    ("A1", "2035-W51"): Status.MODELLED,
+    ("A6", "2036-W05"): Status.NO_DESIGN,
+    ("A6", "2036-W04"): Status.NO_DESIGN,
+}
+#: Area and weeks of the season in progress without a row: closed.
+CLOSED = {("A6", week) for week in ("2035-W45", "2035-W46", "2035-W52", "2036-W01")}
+
+#: A total without two open areas; a share of which nothing else was seen; a figure without an
+#: error, on two interviews; an interval without bound.
+PARTIAL = (None, "2036-W03")
+ALL_OF_IT = ("A5", "2036-W04")
+NO_ERROR = ("A1", "2036-W02")
+ENDLESS = ("A3", "2036-W01")
+#: A week whose open days are not those of the week before.
+OTHER_DAYS = "2035-W52"
+
+NO_SITE_DAY = "no site-day sampled"
+NO_LANDING = "no site-day sampled where boats of this area land"
+NO_DESIGN = "this area's sampling design gives no estimate here"
+NO_DROP_OFF = "no drop-off rate given for some of the fish"
+NO_BOAT = "no boat gave this number"
+#: A number nobody gave, and rates that lack.
+LACKING = {
+    (("A1", "2036-W01"), "sublegal_prop"): NO_BOAT,
+    (("A4", "2036-W05"), "total_deaths_fish"): NO_DROP_OFF,
+}
+
+NONE: Row = {"se": None, "ci_low": None, "ci_high": None, "ci_method": CiMethod.NONE}
+
+
+def without_estimate(row: Row, reason: str, status: Status = Status.NO_SAMPLE) -> Row:
+    """Return a row without an estimate, and why."""
+    return row | NONE | {"estimate": None, "df": None, "status": status, "method": reason}
+
+
+def unusual(row: Row, *, area: str | None, week: str | None) -> Row:
+    """Return a row of the season in progress as its area and week have it."""
+    name, at = row["quantity"], (area, week)
+    if at == PARTIAL:
+        note = "without A2, A6 (open and never sampled)"
+        return row | {"status": Status.NO_SAMPLE, "method": f"{row['method']}; {note}"}
+    if at == ALL_OF_IT and name == "sublegal_prop":
+        note = "combined_ratio; nothing else was seen: no error can be had"
+        return row | NONE | {"estimate": 1.0, "status": Status.ZERO_TOTAL, "method": note}
+    if at == NO_ERROR:
+        note = f"{row['method']}; one site-day only: no error can be had"
+        return row | NONE | {"df": 0.0, "n_psu": 1, "n_interviews": 2, "method": note}
+    if at == ENDLESS and name == "encounter_fish":
+        return row | {"se": 3 * row["estimate"], "ci_low": 0.001, "ci_high": math.inf, "df": 1.0}
+    reason = LACKING.get((at, name))
+    return without_estimate(row, reason) if reason else row
+
+
+def findings() -> list[Finding]:
+    """Return findings: two alike, one on a site-day, one on a stratum, one on an area."""
+    warning = Finding(
+        severity=Severity.WARNING,
+        table="interviews",
+        row=12,
+        column="method",
+        seen="empty",
+        advice="fill in the fishing method where it is known",
+    )
+    of_sampling = (
+        ("NF-17 (A3): 5 boats returned and none was interviewed", "it left the sample"),
+        ("A4 2036-W05 Mon–Fri: filled from A4 2036-W05 Sat–Sun", "see status"),
+        ("A6 has a sampling design that gives no total here", "its rows say no_design"),
+    )
+    notes = [
+        Finding(severity=Severity.NOTE, table="site_days", seen=seen, advice=advice)
+        for seen, advice in of_sampling
+    ]
+    return [warning, warning, *notes]

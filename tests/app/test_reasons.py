@@ -1,0 +1,170 @@
+"""Why there is no number or no interval, and how far a figure can be trusted."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from analytics.units import Status
+from dashboard import reasons, text
+from dashboard.book import index
+from tests.app.sample_bulletin import NOW, make
+from tests.app.sample_cases import (
+    ALL_OF_IT,
+    ENDLESS,
+    NO_BOAT,
+    NO_DESIGN,
+    NO_DROP_OFF,
+    NO_ERROR,
+    NO_LANDING,
+    NO_SITE_DAY,
+    PARTIAL,
+)
+from tests.app.test_text import make_row
+
+
+@pytest.fixture(scope="module")
+def book():
+    return index(make(NOW))
+
+
+def bare(**more):
+    return make_row(**({"low": None, "high": None, "se": None} | more))
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [NO_SITE_DAY, NO_LANDING, NO_BOAT, NO_DROP_OFF, NO_DESIGN, "no mark was read", "some day new"],
+)
+@pytest.mark.parametrize("quantity", ["encounter_fish", "sublegal_prop", "release_deaths_fish"])
+def test_no_number_gives_the_rows_own_reason(reason, quantity):
+    row = bare(quantity=quantity, estimate=None, method=reason, status=Status.NO_SAMPLE)
+    assert text.figure(row) == reasons.why_no_estimate(row) == reasons.behind(row) == reason
+    short = reasons.why_no_estimate_short(row)
+    assert short
+    assert len(short) <= min(len(reason), 32)
+
+
+def test_a_closed_or_unexplained_cell_has_words():
+    assert reasons.why_no_estimate(None) == "no open day"
+    for method in (None, "", "two_stage_total"):
+        assert "gives no reason" in reasons.why_no_estimate(bare(estimate=None, method=method))
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({}, "1,200 fish (no interval)"),
+        (
+            {"method": "two_stage_total; one site-day only: no error can be had"},
+            "1,200 fish (no interval: one site-day only)",
+        ),
+        (
+            {"method": "two_stage_total; x y; site-days all alike: no error can be had"},
+            "1,200 fish (no interval: site-days all alike)",
+        ),
+        ({"estimate": 0.0, "status": "zero_total"}, "0 fish (none seen, no interval)"),
+        (
+            {"quantity": "sublegal_prop", "estimate": 1.0, "status": "zero_total"},
+            f"100{text.PERCENT} (nothing else seen, no interval)",
+        ),
+        ({"status": "census"}, "1,240 fish (all sampled, no sampling error)"),
+    ],
+)
+def test_no_interval_gives_a_reason(more, words):
+    assert text.figure(bare(**more)) == words
+
+
+def test_a_figure_without_an_error_carries_the_strong_mark():
+    row = bare(method="two_stage_total; one site-day only: no error can be had")
+    assert reasons.caution(row) == ("!!", "very uncertain: no interval: one site-day only")
+    assert reasons.caution(bare(estimate=0.0, status="zero_total")) == ("", "")
+    assert reasons.caution(bare(status="census")) == ("", "")
+    assert reasons.caution(bare(estimate=None)) == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("se", "mark"),
+    [(300.0, ""), (300.1, "!"), (500.0, "!"), (500.1, "!!"), (1000.1, "!!"), (math.inf, "!!")],
+)
+def test_caution_follows_the_relative_error(se, mark):
+    sign, words = reasons.caution(make_row(estimate=1000.0, se=se))
+    assert sign == mark
+    assert bool(words) == bool(mark)
+    assert "inf" not in words
+
+
+def test_zero_has_no_relative_error():
+    row = make_row(estimate=0.0, se=12.0)
+    assert row.pse is None
+    assert reasons.caution(row) == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("high", "se", "is_useful"),
+    [
+        (20_000.0, 1000.0, True),
+        (20_000.1, 100.0, False),
+        (2_000.0, 1000.1, False),
+        (math.inf, 100.0, False),
+        (2_000.0, math.inf, False),
+    ],
+)
+def test_an_absurd_interval_is_said_in_words(high, se, is_useful):
+    row = make_row(estimate=1000.0, high=high, se=se)
+    assert reasons.is_useful(row) is is_useful
+    if not is_useful:
+        assert text.figure(row) == "1,000 fish (too few site-days for a useful interval)"
+        assert text.interval(row) == ""
+        assert text.short(row) == "1,000 !! (no useful interval)"
+        assert reasons.caution(row)[0] == "!!"
+
+
+def test_the_sample_holds_these_cases(book):
+    endless = book.row(*ENDLESS, "encounter_fish")
+    assert math.isinf(endless.ci_high)
+    assert reasons.why_no_interval(endless) == reasons.TOO_FEW
+    assert reasons.lacks_error(book.row(*NO_ERROR, "encounter_fish"))
+    assert text.figure(book.row(*ALL_OF_IT, "sublegal_prop")).startswith("100")
+
+
+def test_a_total_without_an_area_names_it(book):
+    row = book.row(*PARTIAL, "encounter_fish")
+    assert row.estimate is not None
+    assert reasons.left_out(row) == ("without Sorrel Narrows, Tarnow Deep (open and never sampled)")
+    assert reasons.behind(row).startswith("part not sampled: without Sorrel Narrows")
+    assert reasons.left_out(book.row(None, "2036-W04", "encounter_fish")) == ""
+
+
+def test_boats_that_landed_elsewhere_are_named_too():
+    bulletin = make(NOW)
+    rows = bulletin.rows.to_pylist()
+    at = next(n for n, row in enumerate(rows) if row["area"] == "A1")
+    rows[at]["method"] = "two_stage_total; without boats that landed in A6"
+    changed = bulletin.rows.from_pylist(rows, schema=bulletin.rows.schema)
+    other = index(
+        type(bulletin)(
+            bulletin.card,
+            changed,
+            bulletin.changes,
+            bulletin.findings,
+            bulletin.strata,
+            bulletin.areas,
+        )
+    )
+    row = other.row("A1", rows[at]["week"], rows[at]["quantity"])
+    assert reasons.left_out(row) == "without boats that landed in Tarnow Deep"
+
+
+def test_what_stands_behind_is_whole():
+    method = "two_stage_total; open days without a sample filled from the nearest weeks"
+    row = make_row(status="imputed", method=method)
+    assert reasons.behind(row) == (
+        "gap filled: open days without a sample filled from the nearest weeks"
+    )
+    assert reasons.behind(make_row(method="two_stage_total")) == "sampled"
+
+
+def test_every_status_has_words():
+    assert set(reasons.STATUS_WORDS) == set(Status)
