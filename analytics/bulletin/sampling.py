@@ -82,7 +82,9 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
             if np.isnan(boats)
             else f"{boats:.0f} returned boats, none interviewed"
         )
-        yield _note(Severity.WARNING, f"{units.sample_id[unit]}: {seen}", "it left the sample")
+        where = design.areas[design.strata.landing_area[units.stratum[unit]]]
+        unit_name = f"{units.sample_id[unit]} ({where})"
+        yield _note(Severity.WARNING, f"{unit_name}: {seen}", "it left the sample")
     for loan in plan.loans:
         where = f"{design.areas[design.strata.landing_area[loan.stratum]]}"
         yield _note(
