@@ -84,7 +84,7 @@ def part_of(table: str, part: str, whole: str, *, words: str) -> Rule:
         column=part,
         when=f"r.{part} > {whole}",
         seen=f"concat(r.{part}, ' of ', {whole}, ' {words}')",
-        allowed=f"at most {words}",
+        allowed=f"at most as many as {words}",
         advice="mend one of the two numbers",
     )
 
