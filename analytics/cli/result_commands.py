@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -196,12 +195,7 @@ def _require_week(week: str | None) -> None:
         return
     from analytics.data.calendar import week_start  # noqa: PLC0415 - keeps --help quick
 
-    try:
-        if not re.fullmatch(r"[0-9]{4}-W[0-9]{2}", week):
-            raise ValueError(week)
-        week_start(week)
-    except ValueError as error:
-        raise WrongUse(f"--through {week}; allowed: an ISO week such as 2031-W05") from error
+    week_start(week)
 
 
 def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:

@@ -8,13 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import duckdb
 import numpy as np
 import pyarrow as pa
+
+from analytics.data import sql
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    import duckdb
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
@@ -99,8 +101,13 @@ class Reduction:
     ) -> None:
         self._aliases: dict[Analysis, tuple[str, list[str], list[list[str]]]] = {}
         columns = _Columns()
-        with duckdb.connect() as connection:
-            _prepare(connection, interviews, design, measures)
+        tables = {
+            "interviews": interviews,
+            "units": _coded("sample_id", design.units.sample_id, code="unit"),
+            "areas": _coded("area", design.areas, code="code"),
+        }
+        with sql.connect(tables) as connection:
+            _measure(connection, measures)
             partial = _measures_with_gaps(connection, measures)
             for analysis in analyses:
                 self._aliases[analysis] = _ask(columns, analysis, partial)
@@ -128,18 +135,14 @@ class Reduction:
         return np.nan_to_num(column)
 
 
-def _prepare(
-    connection: duckdb.DuckDBPyConnection,
-    interviews: pa.Table,
-    design: Design,
-    measures: Mapping[str, Measure],
-) -> None:
+def _coded(name: str, values: Iterable[str], *, code: str) -> pa.Table:
+    """Return labels beside their codes."""
+    labels = pa.array(list(values), pa.string())
+    return pa.table({name: labels, code: np.arange(len(labels))})
+
+
+def _measure(connection: duckdb.DuckDBPyConnection, measures: Mapping[str, Measure]) -> None:
     """Create ``measured``: one row an interview of the design, with unit, area and measures."""
-    units = {"sample_id": design.units.sample_id, "unit": np.arange(len(design.units.sample_id))}
-    areas = {"area": list(design.areas), "code": np.arange(len(design.areas))}
-    connection.register("interviews", interviews)
-    connection.register("units", pa.table(units))
-    connection.register("areas", pa.table(areas))
     named = ", ".join(f"CAST({m.sql} AS DOUBLE) AS {m.name}" for m in measures.values())
     connection.execute(
         f"CREATE TEMP VIEW measured AS SELECT units.unit, areas.code AS area, {named} "
