@@ -72,7 +72,7 @@ def choose(folder: Path, cards: Sequence[Card]) -> Choice:
 
 
 def _filters(folder: Path, cards: Sequence[Card]) -> Choice:
-    first, second, third, last = st.columns([2, 3, 4, 3])
+    first, second, third, last = st.columns([2, 4, 4, 3])
     seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
     with first:
         season = pick("Season", seasons, key="season")

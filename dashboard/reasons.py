@@ -101,6 +101,11 @@ def why_no_interval(row: Row) -> str:
     return f"no interval: {found[-1].removesuffix(_NO_ERROR)}" if found else "no interval"
 
 
+def brief(why: str) -> str:
+    """Return a reason of `why_no_interval` in the fewest words, where it was given before."""
+    return "no useful interval" if why == TOO_FEW else why.partition(":")[0]
+
+
 def is_useful(row: Row) -> bool:
     """Return whether a figure has an interval narrow enough to help."""
     estimate = row.estimate
@@ -123,7 +128,7 @@ def caution(row: Row | None) -> tuple[str, str]:
     if row is None or row.estimate is None:
         return "", ""
     if lacks_error(row):
-        return STRONG, f"very uncertain: {why_no_interval(row)}"
+        return STRONG, "very uncertain: no error can be had"
     pse = row.pse
     if row.has_interval and not is_useful(row) and (pse is None or pse <= STRONG_CAUTION_PSE):
         return STRONG, f"very uncertain: {TOO_FEW}"

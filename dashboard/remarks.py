@@ -79,7 +79,7 @@ def thin_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
     found = [(area, _thinness(book, area, week)) for area in areas]
     return [
         f"In week {week}, the figures of {book.name(area)} rest on {' and '.join(little)}: read "
-        "their intervals as a warning."
+        "them, and any interval, as a warning."
         for area, little in found
         if little
     ]
@@ -88,7 +88,11 @@ def thin_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
 def _thinness(book: Book, area: str, week: str) -> list[str]:
     known = _estimated(book, (area,), week)
     asked = [row.n_interviews for row in known if row.n_interviews is not None]
-    freedom = [row.df for row in known if row.df is not None and row.status != Status.CENSUS]
+    freedom = [
+        row.df
+        for row in known
+        if row.df is not None and row.has_interval and row.status != Status.CENSUS
+    ]
     little = []
     if asked and max(asked) < reasons.FEW_INTERVIEWS:
         little.append(text.count(max(asked), "interview"))

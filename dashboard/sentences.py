@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from dashboard import reasons, text
@@ -23,7 +24,7 @@ HEADLINE = (EFFORT, MET, KEPT, SHARE, RATE)
 
 _NO_COMPARISON = {
     "not known": "how that compares with the week before is not known",
-    "not comparable": "the week before had other open days, so it is not compared",
+    "not comparable": "the week before had other open days, so its totals are not compared",
 }
 
 
@@ -36,7 +37,7 @@ def answer(book: Book, *, area: str | None, week: str) -> str:
         return f"{start} there was no open day and no sample, so there is nothing to report."
     if effort is None or effort.estimate is None:
         return f"{start} {_without_totals(book, area=area, week=week)}"
-    return (
+    return _once(
         f"{start} anglers made **{text.value(effort)}** trips {text.bracket(effort)}, "
         f"{_number('met', met, of=' Chinook')}, {_number('kept', book.row(area, week, KEPT))} "
         f"and {_share(book.row(area, week, SHARE))}; "
@@ -47,10 +48,18 @@ def answer(book: Book, *, area: str | None, week: str) -> str:
 def answer_by_area(book: Book, *, areas: Sequence[str], week: str) -> str:
     """Return the encounters of several areas in one sentence, and why they are not added up."""
     parts = [f"{text.plain(book.name(area))} {_met(book.row(area, week, MET))}" for area in areas]
-    return (
+    return _once(
         f"In week {week} the Chinook met were, by area: {'; '.join(parts)}. "
         "The bulletin has no sum over a choice of areas, so none is shown."
     )
+
+
+def _once(words: str) -> str:
+    """Return a sentence that gives each reason for a lacking interval once."""
+    for reason in dict.fromkeys(re.findall(rf"\((?:no interval: .+?|{reasons.TOO_FEW})\)", words)):
+        first, _, rest = words.partition(reason)
+        words = first + reason + rest.replace(reason, f"({reasons.brief(reason.strip('()'))})")
+    return words
 
 
 def _without_totals(book: Book, *, area: str | None, week: str) -> str:

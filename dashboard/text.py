@@ -124,8 +124,7 @@ def short(row: Row | None) -> str:
     sign = f" {reasons.caution(row)[0]}".rstrip()
     if reasons.is_useful(row):
         return f"{value(row)}{sign} ({interval(row)})"
-    words = "no useful interval" if row.has_interval else reasons.why_no_interval(row)
-    return f"{value(row)}{sign} ({words})"
+    return f"{value(row)}{sign} ({reasons.brief(reasons.why_no_interval(row))})"
 
 
 def week_dates(week: str) -> str:

@@ -34,7 +34,7 @@ class Mark:
 
 
 PLAIN = Mark("circle", "●", "estimate")
-GAP = Mark("x-thin", "×", "nothing to estimate from: hover says why")
+GAP = Mark("x-thin", "×", "nothing to estimate from")
 PARTIAL = Mark("x", "×", "without an area that was open and never sampled")
 EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
 UNSURE = Mark("circle-open-dot", "⊙", "no interval to be had")

@@ -78,7 +78,7 @@ def test_no_interval_gives_a_reason(more, words):
 
 def test_a_figure_without_an_error_carries_the_strong_mark():
     row = bare(method="two_stage_total; one site-day only: no error can be had")
-    assert reasons.caution(row) == ("!!", "very uncertain: no interval: one site-day only")
+    assert reasons.caution(row) == ("!!", "very uncertain: no error can be had")
     assert reasons.caution(bare(estimate=0.0, status="zero_total")) == ("", "")
     assert reasons.caution(bare(status="census")) == ("", "")
     assert reasons.caution(bare(estimate=None)) == ("", "")

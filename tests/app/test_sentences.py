@@ -80,7 +80,7 @@ def test_first_week_has_nothing_to_compare_with(book):
         (
             "not comparable",
             "not comparable",
-            "week before had other open days, so it is not compared.",
+            "week before had other open days, so its totals are not compared.",
         ),
         ("up", "not comparable", "effort is up and encounters cannot be compared, because"),
         ("not known", "not known", "how that compares with the week before is not known."),
@@ -156,8 +156,8 @@ def test_a_code_that_could_be_a_number_stays(book):
 def test_figures_on_very_little_are_listed(book):
     area, week = NO_ERROR
     assert remarks.thin_notes(book, areas=("A2", area), week=week) == [
-        f"In week {week}, the figures of Quillon Bank rest on 2 interviews and 0 degrees of "
-        "freedom: read their intervals as a warning."
+        f"In week {week}, the figures of Quillon Bank rest on 2 interviews: read them, and "
+        "any interval, as a warning."
     ]
     assert remarks.thin_notes(book, areas=("A1",), week=CHOSEN) == []
     area, week = ENDLESS
@@ -180,6 +180,22 @@ def test_answer_says_what_a_total_is_without(book):
 def test_answer_with_an_endless_interval_prints_no_digits_for_it(book):
     words = sentences.answer(book, area=ENDLESS[0], week=ENDLESS[1])
     assert "** Chinook (too few site-days for a useful interval)" in words
+
+
+def test_answer_gives_the_reason_of_a_lacking_interval_once(book):
+    area, week = NO_ERROR
+    words = sentences.answer(book, area=area, week=week)
+    assert words.count("(no interval: one site-day only)") == 1
+    assert words.count("(no interval)") == 3
+    assert words.index("(no interval:") < words.index("(no interval)")
+    endless = {
+        key: replace(row, ci_high=float("inf"))
+        for key, row in book.rows.items()
+        if key[:2] == ("A1", CHOSEN)
+    }
+    words = sentences.answer(replace(book, rows=endless), area="A1", week=CHOSEN)
+    assert words.count("(too few site-days for a useful interval)") == 1
+    assert words.count("(no useful interval)") == 3
 
 
 def test_answer_where_no_boat_gave_a_number(book):

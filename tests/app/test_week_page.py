@@ -204,7 +204,8 @@ def test_a_total_without_an_area_says_so_with_its_figure(open_page):
 def test_a_figure_without_an_interval_is_no_quieter_than_its_neighbours(open_page):
     area, week = NO_ERROR
     words = words_of(open_page(week=week, area=area))
-    assert "<div class='bm-care'>!! very uncertain: no interval: one site-day only</div>" in words
+    assert "<div class='bm-care'>!! very uncertain: no error can be had</div>" in words
+    assert "<div class='bm-interval'>no interval: one site-day only</div>" in words
     assert "1 of 28 site-days" in words
     assert "2 interviews" in words
 
@@ -221,7 +222,9 @@ def test_an_endless_interval_stands_in_words(open_page):
 
 def test_other_open_days_are_not_compared(open_page):
     page = open_page(week=OTHER_DAYS)
-    assert answer_of(page).endswith("the week before had other open days, so it is not compared.")
+    assert answer_of(page).endswith(
+        "the week before had other open days, so its totals are not compared."
+    )
     assert "<b>not comparable</b>" in words_of(page)
 
 
