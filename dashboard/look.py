@@ -49,7 +49,9 @@ _SHEET = """
     justify-content: space-between; border: 1px solid LINE; border-radius: .5rem;
     padding: .45rem .75rem;}
   .st-key-fold > * {width: auto !important; min-width: 0;}
-  .bm-fold summary {cursor: pointer; color: SEA; font-weight: 600; padding: .35rem 0;}
+  .st-key-fold > :last-child {flex: none;}
+  .bm-fold summary {cursor: pointer; white-space: nowrap; color: SEA; font-weight: 600;
+    padding: .35rem 0;}
   /* Where a browser does not know :has, the filters simply stay in sight. */
   .st-key-filters-box:has(.bm-fold:not([open])) .st-key-filters {display: none;}
   .stMainBlockContainer {padding-left: 1rem; padding-right: 1rem;}
@@ -63,6 +65,7 @@ _SHEET = """
     border-bottom: 1px solid LINE;}
   .bm-table th, .bm-table td {border: 0 !important; padding: .2rem .4rem .2rem 0;}
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
+  .bm-every td:last-child {grid-column: 1 / -1;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
 }

@@ -38,8 +38,8 @@ STATUS_WORDS: dict[str, tuple[str, str]] = {
     Status.CENSUS: ("all sampled", "Every site-day was sampled, so sampling adds no error."),
     Status.ZERO_TOTAL: (
         "none seen",
-        "None was seen in the sample, or nothing else was. The estimate stands at its end, and no "
-        "error can be given: a few may have been there.",
+        "None was seen in the sample (the figure is 0), or nothing else was (a share of all). "
+        "No error can be given: a few may have been missed.",
     ),
     Status.COLLAPSED: (
         "error borrowed",
