@@ -1,16 +1,33 @@
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from importlib.util import find_spec
+from pathlib import Path
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
+from dashboard import data
 from tests.app.sample_bulletin import fill_shelf
 
-if TYPE_CHECKING:
-    from pathlib import Path
+SECONDS = 30
 
 
 @pytest.fixture(scope="session")
 def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two invented seasons, and an older bulletin of the second."""
     return fill_shelf(tmp_path_factory.mktemp("store") / "bulletins")
+
+
+@pytest.fixture
+def open_page(monkeypatch: pytest.MonkeyPatch, shelf: Path):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+
+    def opened(*, folder: Path | None = shelf, **link: str | list[str]) -> AppTest:
+        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
+        spec = find_spec("dashboard")
+        page = AppTest.from_file(Path(spec.origin).parent / "app.py", default_timeout=SECONDS)
+        for key, value in link.items():
+            page.query_params[key] = value
+        return page.run()
+
+    return opened

@@ -1,4 +1,4 @@
-"""The week in review, run headless: choices, words, links, and what goes wrong."""
+"""The week in review, run headless: choices, words, and what goes wrong."""
 
 from __future__ import annotations
 
@@ -6,49 +6,16 @@ import csv
 import io
 import re
 from dataclasses import replace
-from importlib.util import find_spec
-from pathlib import Path
 
 import pyarrow as pa
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
-from dashboard import data, notices, tables
+from dashboard import notices, tables
+from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
-
-SECONDS = 30
-
-
-@pytest.fixture
-def open_page(monkeypatch: pytest.MonkeyPatch, shelf: Path):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
-
-    def opened(*, folder: Path | None = shelf, **link: str | list[str]) -> AppTest:
-        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
-        spec = find_spec("dashboard")
-        page = AppTest.from_file(Path(spec.origin).parent / "app.py", default_timeout=SECONDS)
-        for key, value in link.items():
-            page.query_params[key] = value
-        return page.run()
-
-    return opened
-
-
-def words_of(page: AppTest) -> str:
-    """Return every word on the page but the style sheet and the filters' options."""
-    kinds = (page.title, page.header, page.subheader, page.markdown, page.caption, page.warning)
-    parts = [one.value for kind in (*kinds, page.error) for one in kind]
-    parts += [one.proto.body for one in page.get("html") if "<style>" not in one.proto.body]
-    return "\n".join(parts).replace("\u00a0", " ")
-
-
-def answer_of(page: AppTest) -> str:
-    found = [one.value for one in page.markdown if one.value.startswith("In week")]
-    assert len(found) == 1
-    return found[0]
 
 
 def test_opens_on_the_newest_week_of_the_newest_season(open_page):
@@ -58,30 +25,6 @@ def test_opens_on_the_newest_week_of_the_newest_season(open_page):
     assert page.selectbox("week").value == "2036-W06"
     assert page.multiselect("area").value == []
     assert answer_of(page).startswith("In week 2036-W06, over all areas, anglers made **")
-
-
-def test_the_link_holds_every_choice_also_the_defaults(open_page):
-    page = open_page()
-    assert page.query_params["season"] == NOW
-    assert page.query_params["week"] == "2036-W06"
-    assert page.query_params["show"] == "encounter_fish"
-    assert "bulletin" not in page.query_params
-    assert "area" not in page.query_params
-
-
-def test_a_pasted_link_opens_the_same_view(open_page):
-    page = open_page()
-    page.selectbox("season").set_value("2034-35").run()
-    page.selectbox("week").set_value("2034-W50").run()
-    page.multiselect("area").set_value(["A3", "A1"]).run()
-    page.get("button_group")[0].set_value("kept_fish").run()
-    link = dict(page.query_params.items())
-    again = open_page(**link)
-    assert again.selectbox("week").value == "2034-W50"
-    assert again.multiselect("area").value == ["A3", "A1"]
-    assert again.query_params == page.query_params
-    assert words_of(again) == words_of(page)
-    assert "2034-W50" in answer_of(again)
 
 
 def test_one_area_shows_its_own_row(open_page, shelf):
@@ -140,41 +83,6 @@ def test_preliminary_and_final_bulletins_say_what_they_are(open_page):
     past = words_of(open_page(season="2034-35"))
     assert "Preliminary" not in past
     assert "Through week 2035-W06, as of version 3" in past
-
-
-def test_an_older_bulletin_stands_in_the_link_and_says_so(open_page):
-    page = open_page(bulletin="older")
-    assert "as of version 2" in words_of(page)
-    assert "There is a newer bulletin of this season" in words_of(page)
-    assert page.query_params["bulletin"] == "older"
-
-
-def test_a_link_to_what_is_not_there_says_so(open_page):
-    page = open_page(week="2036-W40", area=["A1", "<b>B9"], season="1999")
-    assert not page.exception
-    asked = page.warning[0].value
-    assert "there is no bulletin of season 1999; the bulletin has no week 2036\\-W40" in asked
-    assert "the bulletin has no area \\<b\\>B9" in asked
-    assert "shelf" not in asked
-    assert page.selectbox("week").value == "2036-W06"
-    assert page.multiselect("area").value == ["A1"]
-
-
-def test_a_link_with_unknown_words_says_so(open_page):
-    page = open_page(week=CHOSEN, show="kept", map="x", scale="log", colour="red")
-    asked = page.warning[0].value.replace("\\", "")
-    for words in ("show has no choice kept", "map has no choice x", "scale has no choice log"):
-        assert words in asked
-    assert "there is no choice called colour" in asked
-    assert page.query_params["show"] == "encounter_fish"
-    assert "colour" not in page.query_params
-    page.selectbox("week").set_value("2036-W04").run()
-    assert not page.warning
-
-
-def test_a_link_to_a_missing_bulletin_says_so(open_page):
-    asked = open_page(bulletin="gone").warning[0].value.replace("\\", "")
-    assert "there is no such bulletin: gone" in asked
 
 
 def test_the_demo_says_that_it_is_invented(open_page, monkeypatch):
@@ -247,13 +155,6 @@ def test_every_quantity_stands_whole(open_page):
 def test_site_days_are_explained_below_the_table(open_page):
     assert any("do not add up to all areas" in one.value for one in open_page().caption)
     assert any("9 of 10 cases" in one.value for one in open_page().caption)
-
-
-def test_the_week_falls_back_when_the_season_changes(open_page):
-    page = open_page(week=CHOSEN)
-    page.selectbox("season").set_value("2034-35").run()
-    assert page.selectbox("week").value == "2035-W06"
-    assert not page.warning
 
 
 def test_the_download_is_the_bulletins_own_rows(open_page, shelf):

@@ -1,0 +1,22 @@
+"""What a reader finds on a page that was run headless."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from streamlit.testing.v1 import AppTest
+
+
+def words_of(page: AppTest) -> str:
+    """Return every word on the page but the style sheet and the filters' options."""
+    kinds = (page.title, page.header, page.subheader, page.markdown, page.caption, page.warning)
+    parts = [one.value for kind in (*kinds, page.error) for one in kind]
+    parts += [one.proto.body for one in page.get("html") if "<style>" not in one.proto.body]
+    return "\n".join(parts).replace("\u00a0", " ")
+
+
+def answer_of(page: AppTest) -> str:
+    found = [one.value for one in page.markdown if one.value.startswith("In week")]
+    assert len(found) == 1
+    return found[0]

@@ -1,0 +1,72 @@
+"""The link of the page: it holds every choice, opens the same view, and says what it lacks."""
+
+from __future__ import annotations
+
+from tests.app.reading import answer_of, words_of
+from tests.app.sample_bulletin import CHOSEN, NOW
+
+
+def test_the_link_holds_every_choice_also_the_defaults(open_page):
+    page = open_page()
+    assert page.query_params["season"] == NOW
+    assert page.query_params["week"] == "2036-W06"
+    assert page.query_params["show"] == "encounter_fish"
+    assert "bulletin" not in page.query_params
+    assert "area" not in page.query_params
+
+
+def test_a_pasted_link_opens_the_same_view(open_page):
+    page = open_page()
+    page.selectbox("season").set_value("2034-35").run()
+    page.selectbox("week").set_value("2034-W50").run()
+    page.multiselect("area").set_value(["A3", "A1"]).run()
+    page.get("button_group")[0].set_value("kept_fish").run()
+    link = dict(page.query_params.items())
+    again = open_page(**link)
+    assert again.selectbox("week").value == "2034-W50"
+    assert again.multiselect("area").value == ["A3", "A1"]
+    assert again.query_params == page.query_params
+    assert words_of(again) == words_of(page)
+    assert "2034-W50" in answer_of(again)
+
+
+def test_an_older_bulletin_stands_in_the_link_and_says_so(open_page):
+    page = open_page(bulletin="older")
+    assert "as of version 2" in words_of(page)
+    assert "There is a newer bulletin of this season" in words_of(page)
+    assert page.query_params["bulletin"] == "older"
+
+
+def test_a_link_to_what_is_not_there_says_so(open_page):
+    page = open_page(week="2036-W40", area=["A1", "<b>B9"], season="1999")
+    assert not page.exception
+    asked = page.warning[0].value
+    assert "there is no bulletin of season 1999; the bulletin has no week 2036\\-W40" in asked
+    assert "the bulletin has no area \\<b\\>B9" in asked
+    assert "shelf" not in asked
+    assert page.selectbox("week").value == "2036-W06"
+    assert page.multiselect("area").value == ["A1"]
+
+
+def test_a_link_with_unknown_words_says_so(open_page):
+    page = open_page(week=CHOSEN, show="kept", map="x", scale="log", colour="red")
+    asked = page.warning[0].value.replace("\\", "")
+    for words in ("show has no choice kept", "map has no choice x", "scale has no choice log"):
+        assert words in asked
+    assert "there is no choice called colour" in asked
+    assert page.query_params["show"] == "encounter_fish"
+    assert "colour" not in page.query_params
+    page.selectbox("week").set_value("2036-W04").run()
+    assert not page.warning
+
+
+def test_a_link_to_a_missing_bulletin_says_so(open_page):
+    asked = open_page(bulletin="gone").warning[0].value.replace("\\", "")
+    assert "there is no such bulletin: gone" in asked
+
+
+def test_the_week_falls_back_when_the_season_changes(open_page):
+    page = open_page(week=CHOSEN)
+    page.selectbox("season").set_value("2034-35").run()
+    assert page.selectbox("week").value == "2035-W06"
+    assert not page.warning
