@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 #: The demo tables beside the packages, as they stand in the repository.
-DEMO_FOLDER = Path(__file__).resolve().parents[2] / "demo_parquet"
+PACKAGE = Path(__file__).resolve().parents[1]
+DEMO_FOLDER = PACKAGE.parent / "demo_parquet"
 
 
 def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
@@ -39,7 +40,7 @@ def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
         A store; a change of the demo tables or of the program makes a new one.
     """
     tables = _demo_tables(progress)
-    name = f"demo-{version('blackmouth')}-{Snapshot.of(tables).key}"
+    name = f"demo-{_program()}-{Snapshot.of(tables).key}"
     target = user_cache_path("blackmouth") / name
     if target.exists():
         return target
@@ -54,6 +55,14 @@ def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
     finally:
         shutil.rmtree(draft, ignore_errors=True)
     return target
+
+
+def _program() -> str:
+    """Return a short hash of the program's own code: other code makes its own demo store."""
+    digest = hashlib.blake2b(digest_size=6)
+    for path in sorted(PACKAGE.rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
 
 
 def _demo_tables(progress: Callable[[str], None]) -> dict[str, object]:

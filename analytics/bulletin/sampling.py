@@ -80,7 +80,7 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
         seen = (
             "boats_returned was not recorded"
             if np.isnan(boats)
-            else f"{boats:.0f} returned boats, none interviewed"
+            else f"{boats:.0f} boat{'s' if boats > 1 else ''} returned, none interviewed"
         )
         where = design.areas[design.strata.landing_area[units.stratum[unit]]]
         unit_name = f"{units.sample_id[unit]} ({where})"

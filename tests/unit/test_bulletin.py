@@ -83,7 +83,7 @@ def test_another_program_version_makes_another_bulletin(store, monkeypatch):
 def test_findings_and_strata_say_what_the_sample_lacks():
     bulletin = bulletin_of(two_weeks())
     seen = bulletin.findings["seen"].to_pylist()
-    assert any("4 returned boats, none interviewed" in words for words in seen)
+    assert any("4 boats returned, none interviewed" in words for words in seen)
     strata = bulletin.strata.to_pandas()
     assert strata["n_missing_psu"].sum() == 1
     assert strata["n_psu"].sum() == 8

@@ -120,7 +120,7 @@ _SEASONS = (
         season="2035-36",
         year=2035,
         log_abundance=0.15,
-        through="2036-W05",
+        through="2036-W07",
         pulses=(
             Pulse(area="VEL", week=10.5, log_height=0.65),
             Pulse(area="OMB", week=5.0, log_height=0.3),
