@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analytics.units import Status
+from analytics.units import QUANTITIES, Kind, Status
 from dashboard.digits import percent
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ CAUTION_PSE, STRONG_CAUTION_PSE = 0.30, 0.50
 #: Beyond these an interval says nothing that helps: its upper end over the estimate, and the PSE.
 #: Our own choice, no source.
 USELESS_TIMES, USELESS_PSE = 20.0, 1.0
+#: The same for a share: the width of its interval.
+USELESS_WIDTH = 0.8
 #: Said in the place of such an interval.
 TOO_FEW = "too few site-days for a useful interval"
 #: Degrees of freedom and interviews at which an interval is a warning rather than a measure.
@@ -113,6 +115,8 @@ def is_useful(row: Row) -> bool:
         return False
     if not math.isfinite(row.ci_low) or not math.isfinite(row.ci_high):
         return False
+    if QUANTITIES[row.quantity].kind is Kind.SHARE:
+        return row.ci_high - row.ci_low <= USELESS_WIDTH
     is_narrow = estimate <= 0 or row.ci_high <= USELESS_TIMES * estimate
     return is_narrow and (row.pse is None or row.pse <= USELESS_PSE)
 

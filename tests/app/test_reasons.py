@@ -168,3 +168,11 @@ def test_what_stands_behind_is_whole():
 
 def test_every_status_has_words():
     assert set(reasons.STATUS_WORDS) == set(Status)
+
+
+@pytest.mark.parametrize(("low", "is_useful"), [(0.15, True), (0.05, False), (2e-11, False)])
+def test_an_interval_over_most_of_a_share_is_said_in_words(low, is_useful):
+    row = make_row(quantity="sublegal_prop", unit="1", estimate=0.9, se=0.04, low=low, high=0.94)
+    assert reasons.is_useful(row) is is_useful
+    assert ("no useful interval" in text.short(row)) is not is_useful
+    assert reasons.caution(row)[0] == ("" if is_useful else "!!")
