@@ -58,10 +58,10 @@ def test_the_bounds_would_not_pass_errors_a_quarter_too_small(rows):
 
 
 def test_the_bounds_would_not_pass_a_variance_without_its_first_stage(monkeypatch):
-    def nothing(design, plan, stratum, place, part, *, size):
-        return np.zeros((size, part.shape[1], part.shape[1]))
+    def nothing(design, plan, cells):
+        return np.zeros(len(plan.n_active))
 
-    monkeypatch.setattr(totals, "_between", nothing)
+    monkeypatch.setattr(totals, "_first_stage_correction", nothing)
     broken = summary(simulate(n_seasons=40, seed=1)).set_index("quantity")["held_prop"]
     low, _ = binomial_bounds(40)
     assert (broken < low).all()
