@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 
+#: A relative error under this is rounding.
+ROUNDING_CV = 1e-9
+
 #: The standard error from the sample alone, without that of the rates; not a result column.
 SAMPLE_SE = "sample_se"
 
@@ -200,11 +203,11 @@ def _why_no_error(
         )
     if math.isnan(variance) or (figures.is_ratio and totals.support.n_seen[place] < 2):
         return ("one site-day only: no error can be had",)
-    if variance <= 0 and totals.support.is_whole[place]:
+    if variance > (ROUNDING_CV * figures.value[place]) ** 2:
+        return ()
+    if totals.support.is_whole[place]:
         return ("its ramps sampled whole, boats landing elsewhere unseen: no error can be had",)
-    if variance <= 0:
-        return ("site-days all alike: no error can be had",)
-    return ()
+    return ("site-days all alike: no error can be had",)
 
 
 def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
