@@ -9,8 +9,6 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from analytics.survey.reach import pair
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -75,6 +73,9 @@ def support_of(
     codes: Ints,
     cells: Cells,
     reach: Reach,
+    cell: Ints,
+    link: Ints,
+    seen: Ints,
     answered: NDArray[np.float64],
 ) -> Support:
     """Return what each domain rests on.
@@ -88,6 +89,8 @@ def support_of(
         As in `analytics.survey.totals.domain_totals`.
     codes : ndarray of int, shape (D,)
         Sorted domain codes.
+    cell, link, seen : ndarray of int, shape (P,)
+        Every cell with every reach of its unit, and the place of the pair's domain in `codes`.
     answered : ndarray of float, shape (U,)
         Interviewed boats of each unit.
 
@@ -96,8 +99,6 @@ def support_of(
     Support
     """
     size, frame = len(codes), design.strata.n_frame
-    cell, link = pair(cells, reach)
-    seen = np.searchsorted(codes, domains.code(cells.key[cell], reach.week_key[link]))
     from_cells = _Pairs(design.units.stratum[cells.unit[cell]], seen)
     with_boats = cells.n[cell] > 0
     direct = with_boats & ~reach.is_fill[link]

@@ -86,7 +86,16 @@ def domain_totals(
         _add_borrowed(cov, codes, loan, design, domains, cells=cells, reach=reach)
     cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
     support = support_of(
-        design, plan, domains, codes=codes, cells=cells, reach=reach, answered=answered
+        design,
+        plan,
+        domains,
+        codes=codes,
+        cells=cells,
+        reach=reach,
+        cell=cell,
+        link=link,
+        seen=place,
+        answered=answered,
     )
     return DomainTotals(codes, add_at(place, part, len(codes)), cov, support, plan)
 
