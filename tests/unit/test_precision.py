@@ -1,0 +1,110 @@
+"""Percent standard errors, their classes, and rows without what is not for publication."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as some
+
+from analytics.bulletin.public import WITHHELD, public_rows
+from analytics.precision import Precision, mark_of, marks_of, pse
+from analytics.table import RESULT_SCHEMA, to_arrow
+
+
+def test_percent_of_the_estimate_whatever_its_sign():
+    assert pse([200.0, -200.0, 0.5], [50.0, 50.0, 0.1]) == pytest.approx([25.0, 25.0, 20.0])
+    assert float(pse(4, 1)) == 25.0
+
+
+@pytest.mark.parametrize(
+    ("estimate", "se"), [(0.0, 3.0), (10.0, None), (None, 3.0), (math.nan, 3.0), (0.0, None)]
+)
+def test_zero_and_missing_have_none(estimate, se):
+    assert np.isnan(pse([estimate], [se])).all()
+    assert mark_of(float(pse([estimate], [se])[0])) is Precision.UNKNOWN
+
+
+def test_no_error_at_all_is_a_percent_of_zero():
+    assert mark_of(float(pse(12.0, 0.0))) is Precision.FAIR
+
+
+@pytest.mark.parametrize(
+    ("percent", "mark"),
+    [
+        (None, Precision.UNKNOWN),
+        (0.0, Precision.FAIR),
+        (30.0, Precision.FAIR),
+        (30.001, Precision.CAUTION),
+        (50.0, Precision.CAUTION),
+        (50.001, Precision.WITHHELD),
+        (math.inf, Precision.WITHHELD),
+    ],
+)
+def test_the_limits_themselves_stay_in_the_lower_class(percent, mark):
+    assert mark_of(percent) is mark
+
+
+@given(some.floats(1e-6, 1e12), some.sampled_from([(0.3, "FAIR"), (0.5, "CAUTION")]))
+def test_rounding_lifts_no_estimate_over_a_limit(estimate, limit):
+    part, name = limit
+    for se in (part * estimate, estimate * (part / 3) * 3, estimate / (1 / part)):
+        assert marks_of(pse(estimate, se)) == [Precision[name]]
+
+
+def test_rounding_is_at_stake_here():
+    """Three tenths of an estimate can be more than 30 percent of it in the last bit."""
+    estimates = np.arange(1.0, 2000.0)
+    thirds = 3 * (0.1 * estimates)
+    assert (pse(estimates, thirds) > 30).any()
+    assert set(marks_of(pse(estimates, thirds))) == {Precision.FAIR}
+
+
+def row(area, estimate, se, **more):
+    known = {
+        "season": "2030-31",
+        "area": area,
+        "quantity": "kept_fish",
+        "unit": "fish",
+        "estimate": estimate,
+        "se": se,
+        "ci_low": None if estimate is None else estimate / 2,
+        "ci_high": None if estimate is None else estimate * 2,
+        "ci_level": 0.95,
+        "ci_method": "log_t",
+        "df": 4.0,
+        "n_psu": 5,
+        "n_interviews": 9,
+        "method": "two_stage_total",
+        "status": "ok",
+    }
+    return known | more
+
+
+def test_the_public_sees_that_a_figure_is_withheld():
+    kept = [
+        row("A", 100.0, 20.0),
+        row("B", 100.0, 50.0),
+        row("C", 0.0, None),
+        row("E", None, None, method="no site-day sampled", status="no_sample"),
+    ]
+    table = to_arrow([*kept, row("D", 100.0, 50.1)])
+    shown = public_rows(table)
+    assert shown.schema.equals(RESULT_SCHEMA)
+    before, after = table.to_pylist(), shown.to_pylist()
+    (at,) = [n for n, one in enumerate(before) if one["area"] == "D"]
+    for name in ("estimate", "se", "ci_low", "ci_high"):
+        assert after[at][name] is None
+    assert after[at]["ci_method"] == "none"
+    assert after[at]["method"] == WITHHELD
+    assert (after[at]["status"], after[at]["n_interviews"]) == ("ok", 9)
+    del before[at], after[at]
+    assert after == before
+
+
+def test_no_rows_stay_no_rows():
+    empty = public_rows(RESULT_SCHEMA.empty_table())
+    assert empty.equals(pa.Table.from_pylist([], schema=RESULT_SCHEMA))
