@@ -137,7 +137,7 @@ def _opening_row(sound: Sound, season: Season, area: str, opening: Opening) -> d
         "close_date": _on(season.year, opening.end),
         "open_weekdays": opening.weekdays,
         "day_groups": opening.day_groups,
-        "design": "site_day",
+        "design": opening.design,
         "min_length_mm": sound.min_length_mm,
         "daily_limit_fish": opening.daily_limit_fish,
         "mark_selective": opening.mark_selective,

@@ -24,6 +24,8 @@ class Opening:
         Chinook an angler may keep a day.
     mark_selective : bool
         Only marked fish may be kept.
+    design : str
+        How samplers choose site-days: a design of the contract.
     """
 
     start: tuple[int, int]
@@ -32,6 +34,7 @@ class Opening:
     day_groups: str = "12345|67"
     daily_limit_fish: int = 2
     mark_selective: bool = False
+    design: str = "site_day"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

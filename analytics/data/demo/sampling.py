@@ -12,6 +12,8 @@ from analytics.data.demo.places import METHODS
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from analytics.data.demo.places import Sound
@@ -96,15 +98,44 @@ def draw_sample(
     """
     options = options or SampleOptions()
     units = draw_units(population, rng=rng, options=options, through=through)
+    return sample_at(sound, population, units, rng=rng, options=options)
+
+
+def sample_at(
+    sound: Sound,
+    population: Population,
+    units: NDArray[np.int64],
+    *,
+    rng: np.random.Generator,
+    options: SampleOptions,
+    columns: Mapping[str, NDArray[np.generic]] | None = None,
+) -> Sample:
+    """Draw the boats of site-days already drawn, equal probabilities without replacement.
+
+    Parameters
+    ----------
+    sound, population, rng, options
+        As in `draw_sample`.
+    units : ndarray of int, shape (n,)
+        Indices of the frame, ascending.
+    columns : mapping of str to ndarray of shape (n,), optional
+        Further columns of the ``site_days`` rows.
+
+    Returns
+    -------
+    Sample
+    """
     missed = rng.random(len(units)) < options.missed_prop
     trips = draw_boats(population, units[~missed], rng=rng, capacity=options.capacity)
-    sample_id = _sample_ids(sound, population, units)
+    sample_id = site_day_ids(sound, population, units)
     place = np.searchsorted(units, population.trips.unit[trips])
-    ids = _interview_ids(sample_id[place], place)
+    ids = interview_ids(sample_id[place], place)
+    keys = {"interview_id": ids, "sample_id": sample_id[place]}
+    site_days = _site_days(sound, population, units, sample_id) | dict(columns or {})
     tables = {
-        "site_days": _site_days(sound, population, units, sample_id),
-        "interviews": _interviews(
-            sound, population, trips, keys=(sample_id[place], ids), options=options, rng=rng
+        "site_days": in_schema("site_days", site_days),
+        "interviews": interviews_table(
+            sound, population, trips, keys=keys, options=options, rng=rng
         ),
     }
     return Sample(units=units, trips=trips, tables=tables, interview_id=ids)
@@ -153,7 +184,9 @@ def rank_within(group: NDArray[np.int64], rng: np.random.Generator) -> NDArray[n
     return rank
 
 
-def _sample_ids(sound: Sound, population: Population, units: NDArray[np.int64]) -> NDArray[np.str_]:
+def site_day_ids(
+    sound: Sound, population: Population, units: NDArray[np.int64]
+) -> NDArray[np.str_]:
     """Return keys such as ``VEL1-20301107``."""
     frame = population.frame
     sites = np.array([ramp.site for ramp in sound.ramps])[frame.site[units]]
@@ -161,7 +194,7 @@ def _sample_ids(sound: Sound, population: Population, units: NDArray[np.int64]) 
     return np.char.add(np.char.add(sites, "-"), days)
 
 
-def _interview_ids(sample_id: NDArray[np.str_], place: NDArray[np.int64]) -> NDArray[np.str_]:
+def interview_ids(sample_id: NDArray[np.str_], place: NDArray[np.int64]) -> NDArray[np.str_]:
     """Return keys such as ``VEL1-20301107-03``: the third boat of that site-day."""
     number = np.arange(len(place)) - np.searchsorted(place, place, side="left") + 1
     two_digits = np.char.zfill(number.astype(str), 2)
@@ -170,35 +203,47 @@ def _interview_ids(sample_id: NDArray[np.str_], place: NDArray[np.int64]) -> NDA
 
 def _site_days(
     sound: Sound, population: Population, units: NDArray[np.int64], sample_id: NDArray[np.str_]
-) -> pa.Table:
+) -> dict[str, NDArray[Any]]:
     frame = population.frame
     boats = np.bincount(population.trips.unit, minlength=len(frame.site))
     sites = np.array([ramp.site for ramp in sound.ramps])
-    columns = {
+    return {
         "sample_id": sample_id,
         "site": sites[frame.site[units]],
         "date": frame.dates[frame.day[units]],
         "boats_returned": boats[units],
     }
-    return in_schema("site_days", columns)
 
 
-def _interviews(
+def interviews_table(
     sound: Sound,
     population: Population,
     trips: NDArray[np.int64],
     *,
-    keys: tuple[NDArray[np.str_], NDArray[np.str_]],
+    keys: Mapping[str, NDArray[Any]],
     options: SampleOptions,
     rng: np.random.Generator,
 ) -> pa.Table:
+    """Return what the crews of some trips tell, as ``interviews`` rows.
+
+    Parameters
+    ----------
+    sound, population, options, rng
+        As in `draw_sample`.
+    trips : ndarray of int, shape (k,)
+        Indices of the population.
+    keys : mapping of str to ndarray of shape (k,)
+        The columns that say which interview it is, and of which site-day.
+
+    Returns
+    -------
+    pyarrow.Table
+    """
     told, who = population.reported, population.trips
-    sample_id, interview_id = keys
     marks_unread = rng.random(len(trips)) >= options.marks_read_prop
     hooks_unread = rng.random(len(trips)) >= options.hooks_read_prop
     columns: dict[str, Any] = {
-        "interview_id": interview_id,
-        "sample_id": sample_id,
+        **keys,
         "area": np.array(sound.area_ids)[who.area[trips]],
         "anglers": who.anglers[trips],
         "hours_fished": told.hours[trips],

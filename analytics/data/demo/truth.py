@@ -32,7 +32,13 @@ _RATIOS = {
 }
 
 
-def truth_rows(sound: Sound, population: Population, *, through: str | None = None) -> pd.DataFrame:
+def truth_rows(
+    sound: Sound,
+    population: Population,
+    *,
+    through: str | None = None,
+    boats: NDArray[np.int64] | None = None,
+) -> pd.DataFrame:
     """Return the true value of every quantity that can be known, in every domain.
 
     Parameters
@@ -43,6 +49,9 @@ def truth_rows(sound: Sound, population: Population, *, through: str | None = No
         One season.
     through : str, optional
         Last ISO week; the whole season by default.
+    boats : ndarray of int, shape (T,), optional
+        Boats each trip stands for, such as `Elsewhere.boats`: the truth is then over all boats,
+        those that land at no listed ramp too. By default each trip is one boat.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def truth_rows(sound: Sound, population: Population, *, through: str | None = No
     through = through or population.frame.weeks[-1]
     frames = [
         _of_domain(trips, domain).assign(basis=basis)
-        for basis, trips in _trip_frames(sound, population, through).items()
+        for basis, trips in _trip_frames(sound, population, through, boats).items()
         for domain in DOMAINS
     ]
     rows = pd.concat(frames, ignore_index=True)
@@ -64,9 +73,18 @@ def truth_rows(sound: Sound, population: Population, *, through: str | None = No
     return rows[columns].sort_values(columns[:-1], na_position="first", ignore_index=True)
 
 
-def season_truth(population: Population, *, basis: str = AS_REPORTED) -> dict[str, float]:
-    """Return the whole season's value of every quantity by its name (quick; for simulations)."""
-    totals = {name: float(values.sum()) for name, values in _totals(population, basis).items()}
+def season_truth(
+    population: Population,
+    *,
+    basis: str = AS_REPORTED,
+    boats: NDArray[np.int64] | None = None,
+) -> dict[str, float]:
+    """Return the whole season's value of every quantity by its name (quick; for simulations).
+
+    `boats` is as in `truth_rows`.
+    """
+    values = _totals(population, basis, boats)
+    totals = {name: float(each.sum()) for name, each in values.items()}
     totals |= {name: totals[top] / totals[base] for name, (top, base) in _RATIOS.items()}
     return {name: value for name, value in totals.items() if name in QUANTITIES}
 
@@ -97,7 +115,9 @@ def trend_rows(sound: Sound, population: Population) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
-def _totals(population: Population, basis: str) -> dict[str, NDArray[np.float64]]:
+def _totals(
+    population: Population, basis: str, boats: NDArray[np.int64] | None
+) -> dict[str, NDArray[np.float64]]:
     """Return the trip-level values behind every total, arrays of shape (T,)."""
     catch = population.true if basis == TRUE else population.reported
     values = _effort(population, catch) | _chinook(catch)
@@ -107,7 +127,9 @@ def _totals(population: Population, basis: str) -> dict[str, NDArray[np.float64]
         values["total_deaths_fish"] = (
             values["kept_fish"] + values["release_deaths_fish"] + values["drop_off_deaths_fish"]
         )
-    return values
+    if boats is None:
+        return values
+    return {name: value * boats for name, value in values.items()}
 
 
 def _effort(population: Population, catch: Catch) -> dict[str, NDArray[np.float64]]:
@@ -139,7 +161,9 @@ def _chinook(catch: Catch) -> dict[str, NDArray[np.float64]]:
     return {name: count.astype(float) for name, count in counts.items()}
 
 
-def _trip_frames(sound: Sound, population: Population, through: str) -> dict[str, pd.DataFrame]:
+def _trip_frames(
+    sound: Sound, population: Population, through: str, boats: NDArray[np.int64] | None
+) -> dict[str, pd.DataFrame]:
     """Return trip-level values with area and week, plus a row of zeros for every open area-week."""
     frame = population.frame
     codes = pd.DataFrame(
@@ -152,7 +176,7 @@ def _trip_frames(sound: Sound, population: Population, through: str) -> dict[str
     grid = pd.DataFrame({"area": np.array(sound.area_ids)[area], "week": frame.week[day]})
     frames = {}
     for basis in (TRUE, AS_REPORTED):
-        trips = codes.assign(**_totals(population, basis))
+        trips = codes.assign(**_totals(population, basis, boats))
         both = pd.concat([trips, grid.drop_duplicates()], ignore_index=True)
         values = both.columns.difference(["area", "week"])
         frames[basis] = both[both["week"] <= through].fillna(dict.fromkeys(values, 0.0))
