@@ -1,0 +1,163 @@
+"""Catch rates of single trips: the ratio of means for complete ones, the mean of ratios for others.
+
+A sampler at a ramp meets every trip once, at its end: the ratio of means is right. A sampler on the
+water meets long trips more often: the mean of the trips' own rates is right, and the ratio of means
+is not (Hoenig et al. 1997; Pollock et al. 1997; from memory). Each trip weighs the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+#: Trips under half an hour have rates too wild for a mean (Hoenig et al. 1997, Pollock et al. 1997;
+#: from memory).
+SHORTEST_HOURS = 0.5
+#: Relative size under which a sum of squares is rounding and not spread.
+_ROUNDING = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TripRate:
+    """Catch rates of D groups of trips.
+
+    Parameters
+    ----------
+    rate : ndarray of float, shape (D,)
+        Fish per unit of effort; NaN where there is no trip or no effort.
+    variance : ndarray of float, shape (D,)
+        NaN for fewer than two trips.
+    n_trips : ndarray of float, shape (D,)
+        Trips that count.
+    """
+
+    rate: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    n_trips: NDArray[np.float64]
+
+
+def ratio_of_means(catch: ArrayLike, effort: ArrayLike) -> TripRate:
+    """Return the catch rate of one group of complete trips; see `ratio_of_means_of_sums`.
+
+    Parameters
+    ----------
+    catch, effort : array_like of float, shape (n,)
+        Fish and effort of each trip.
+
+    Returns
+    -------
+    TripRate
+        Of shape (1,).
+    """
+    fish, spent = _numbers(catch), _numbers(effort)
+    return ratio_of_means_of_sums(
+        np.array([float(len(fish))]),
+        catch=_sum(fish),
+        effort=_sum(spent),
+        catch_squared=_sum(fish**2),
+        catch_effort=_sum(fish * spent),
+        effort_squared=_sum(spent**2),
+    )
+
+
+def ratio_of_means_of_sums(
+    n_trips: NDArray[np.float64],
+    *,
+    catch: NDArray[np.float64],
+    effort: NDArray[np.float64],
+    catch_squared: NDArray[np.float64],
+    catch_effort: NDArray[np.float64],
+    effort_squared: NDArray[np.float64],
+) -> TripRate:
+    r"""Return the ratio of means of D groups of trips from their sums.
+
+    ``R = Σc/Σe`` with ``v = Σ(c - R e)² / (n - 1) / (n ē²)`` (Cochran 1977, Sampling Techniques,
+    section 2.11, without its finite correction; from memory).
+
+    Parameters
+    ----------
+    n_trips : ndarray of float, shape (D,)
+    catch, effort : ndarray of float, shape (D,)
+        Sums of fish and of effort.
+    catch_squared, catch_effort, effort_squared : ndarray of float, shape (D,)
+        Sums of their squares and products.
+
+    Returns
+    -------
+    TripRate
+    """
+    below = np.where(effort > 0, effort, np.nan)
+    rate = catch / below
+    squares = catch_squared - 2 * rate * catch_effort + rate**2 * effort_squared
+    scale = catch_squared + rate**2 * effort_squared
+    squares = np.where(squares <= _ROUNDING * scale, 0.0, squares)
+    freedom = np.where(n_trips > 1, n_trips - 1, np.nan)
+    variance = np.where(np.isnan(rate), np.nan, squares / freedom * n_trips / below**2)
+    return TripRate(rate, variance, n_trips)
+
+
+def mean_of_ratios(
+    catch: ArrayLike, effort: ArrayLike, hours: ArrayLike, *, shortest: float = SHORTEST_HOURS
+) -> TripRate:
+    """Return the catch rate of one group of incomplete trips; see `mean_of_ratios_of_sums`.
+
+    Parameters
+    ----------
+    catch, effort : array_like of float, shape (n,)
+        Fish and effort of each trip so far.
+    hours : array_like of float, shape (n,)
+        How long each has lasted so far.
+    shortest : float
+        Trips that have lasted less, in hours, are dropped, and those without effort.
+
+    Returns
+    -------
+    TripRate
+        Of shape (1,).
+    """
+    fish, spent, lasted = _numbers(catch), _numbers(effort), _numbers(hours)
+    counts = (lasted >= shortest) & (spent > 0)
+    rate = fish[counts] / spent[counts]
+    return mean_of_ratios_of_sums(
+        np.array([float(len(rate))]), rate=_sum(rate), rate_squared=_sum(rate**2)
+    )
+
+
+def mean_of_ratios_of_sums(
+    n_trips: NDArray[np.float64],
+    *,
+    rate: NDArray[np.float64],
+    rate_squared: NDArray[np.float64],
+) -> TripRate:
+    r"""Return the mean of the trips' own rates in D groups, from their sums.
+
+    ``r̄ = Σ(c_i/e_i)/n`` with ``v = Σ(r_i - r̄)² / (n (n - 1))``, over trips long enough and with
+    effort (Hoenig et al. 1997; Pollock et al. 1997; from memory).
+
+    Parameters
+    ----------
+    n_trips, rate, rate_squared : ndarray of float, shape (D,)
+        Trips that count, and the sums of their rates ``c_i/e_i`` and of the squares of these.
+
+    Returns
+    -------
+    TripRate
+    """
+    mean = rate / np.where(n_trips > 0, n_trips, np.nan)
+    squares = rate_squared - n_trips * mean**2
+    squares = np.where(squares <= _ROUNDING * rate_squared, 0.0, squares)
+    freedom = np.where(n_trips > 1, n_trips * (n_trips - 1), np.nan)
+    return TripRate(mean, squares / freedom, n_trips)
+
+
+def _numbers(values: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(values, dtype=np.float64)
+
+
+def _sum(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.array([values.sum()])
