@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from functools import lru_cache
-from itertools import repeat
+from functools import lru_cache, partial
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
@@ -23,7 +22,7 @@ from analytics.data.demo.truth import AS_REPORTED, season_truth, truth_rows
 from analytics.data.snapshot import Snapshot
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pyarrow as pa
 
@@ -38,6 +37,9 @@ QUANTITIES = (
     "encounter_fish",
     "sublegal_prop",
 )
+
+#: Columns of the result rows that are looked at.
+RESULT = ("area", "week", "quantity", "estimate", "se", "ci_low", "ci_high", "df", "status")
 
 #: Two to four site-days a stratum as in the demo; days that were missed are there but rare.
 SAMPLE = SampleOptions(units_low=2, units_high=4, missed_prop=0.005)
@@ -59,8 +61,7 @@ def one_season(name: str, seed: int, number: int, by: tuple[str, ...]) -> pd.Dat
     sample = draw_sample(sound, population, rng=rng, options=SAMPLE)
     snapshot = Snapshot.of({**reference, **sample.tables})
     rows = estimate_snapshot(snapshot, season=SEASON, by=by, level=0.95)
-    columns = ["area", "week", "quantity", "estimate", "se", "ci_low", "ci_high", "df", "status"]
-    return _with_truth(rows[columns], sound, population, by)
+    return _with_truth(rows[list(RESULT)], sound, population, by)
 
 
 def _with_truth(
@@ -90,12 +91,18 @@ def simulate(
     processes: int = 1,
 ) -> pd.DataFrame:
     """Return the rows of every season; the same rows whatever the number of processes."""
+    return in_processes(partial(_several, name, seed, by=by), n_seasons, processes)
+
+
+def in_processes(
+    several: Callable[[range], pd.DataFrame], n_seasons: int, processes: int
+) -> pd.DataFrame:
+    """Return the rows of all seasons, the work shared between processes."""
     if processes == 1:
-        return _several(name, seed, range(n_seasons), by)
+        return several(range(n_seasons))
     parts = [range(start, n_seasons, processes) for start in range(processes)]
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        found = pool.map(_several, repeat(name), repeat(seed), parts, repeat(by))
-        return pd.concat(found)
+        return pd.concat(pool.map(several, parts))
 
 
 def summary(rows: pd.DataFrame, quantities: Sequence[str] = QUANTITIES) -> pd.DataFrame:

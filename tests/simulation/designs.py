@@ -1,0 +1,210 @@
+"""Seasons of known truth sampled by each design, in a sound small enough for many of them.
+
+Two areas of four ramps each that fish in one another's water, eight whole weeks with two holidays.
+A case says how samplers work, what the estimator is told, and which quantities it must hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import lru_cache, partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.demo.convenience import draw_convenience_sample
+from analytics.data.demo.day_site import DayOptions, draw_day_site_sample
+from analytics.data.demo.elsewhere import CountOptions, random_counts_table, simulate_elsewhere
+from analytics.data.demo.frame import Frame, reference_tables, season_frame
+from analytics.data.demo.on_water import coverage_table
+from analytics.data.demo.ondrell import ondrell_sound
+from analytics.data.demo.places import Opening
+from analytics.data.demo.population import simulate_population
+from analytics.data.demo.sampling import SampleOptions, draw_sample
+from analytics.data.demo.truth import season_truth
+from analytics.data.snapshot import Snapshot
+from tests.simulation.seasons import QUANTITIES, RESULT, SEASON, in_processes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    import pyarrow as pa
+
+    from analytics.data.demo.elsewhere import Elsewhere
+    from analytics.data.demo.places import Sound
+    from analytics.data.demo.population import Population
+
+    Tables = dict[str, pa.Table]
+    Draw = Callable[[Sound, Population, Elsewhere, np.random.Generator], Tables]
+
+TOTALS = tuple(name for name in QUANTITIES if name.endswith(("_fish", "_hours")))
+RATES = (
+    "encounters_per_angler_hour",
+    "kept_per_angler_trip",
+    "sublegal_prop",
+    "marked_prop",
+)
+WEEKENDS, EACH_DAY = "12345|67", "1234|5|6|7"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One design and what is asked of it.
+
+    Parameters
+    ----------
+    words : str
+        What the table calls it.
+    draw : callable
+        From a season to the sampled tables.
+    design, day_groups : str
+        As the season rows say.
+    told : mapping of str to object
+        Further arguments of `estimate_snapshot`.
+    quantities : tuple of str
+        What is looked at.
+    of_all_boats : bool
+        The truth is over all boats, those that land elsewhere too.
+    is_bound : bool
+        The variance is said to be an upper bound: intervals may hold more often than they say.
+    """
+
+    words: str
+    draw: Draw
+    design: str = "site_day"
+    day_groups: str = WEEKENDS
+    told: Mapping[str, Any] = field(default_factory=dict)
+    quantities: tuple[str, ...] = QUANTITIES
+    of_all_boats: bool = False
+    is_bound: bool = False
+
+
+def _site_day(
+    sound: Sound,
+    population: Population,
+    elsewhere: Elsewhere,
+    rng: np.random.Generator,
+    *,
+    options: SampleOptions,
+) -> Tables:
+    return draw_sample(sound, population, rng=rng, options=options).tables
+
+
+def _day_site(
+    sound: Sound,
+    population: Population,
+    elsewhere: Elsewhere,
+    rng: np.random.Generator,
+    *,
+    options: DayOptions,
+) -> Tables:
+    return draw_day_site_sample(sound, population, rng=rng, options=options).tables
+
+
+def _convenience(
+    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+) -> Tables:
+    return draw_convenience_sample(sound, population, rng=rng).tables
+
+
+def _with_counts(
+    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+) -> Tables:
+    counts = random_counts_table(sound, population, elsewhere, rng=rng, options=COUNTS)
+    tables = _site_day(sound, population, elsewhere, rng, options=PLAIN)
+    return {**tables, "boat_counts": counts}
+
+
+def _with_contacts(
+    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+) -> Tables:
+    contacts = coverage_table(sound, population, elsewhere.fleet, rng=rng)
+    return {**_site_day(sound, population, elsewhere, rng, options=PLAIN), "coverage": contacts}
+
+
+def _days(sites: int, **how: Any) -> Draw:
+    return partial(_day_site, options=DayOptions(sites=sites, **how))
+
+
+PLAIN = SampleOptions(units_low=2, units_high=4)
+THIN = SampleOptions(units_low=1, units_high=3, one_unit_prop=0.15, no_unit_prop=0.08)
+COUNTS = CountOptions()
+
+CASES: dict[str, Case] = {
+    "site_day": Case(words="site-days", draw=partial(_site_day, options=PLAIN)),
+    "thin": Case(
+        words="site-days, many strata with one and some with none",
+        draw=partial(_site_day, options=THIN),
+    ),
+    "day_site_1": Case(
+        words="days, then one site", draw=_days(1), design="day_site", is_bound=True
+    ),
+    "day_site_2": Case(words="days, then two sites", draw=_days(2), design="day_site"),
+    "day_site_3": Case(words="days, then three of four sites", draw=_days(3), design="day_site"),
+    "each_day": Case(
+        words="Friday, Saturday and Sunday always, two of Monday to Thursday; two sites",
+        draw=_days(2, days_high=2, certain_groups=(1, 2, 3)),
+        design="day_site",
+        day_groups=EACH_DAY,
+    ),
+    "opportunistic": Case(
+        words="interviews of convenience",
+        draw=_convenience,
+        design="opportunistic",
+        quantities=RATES,
+        is_bound=True,  # nothing is known of the frame, so no finite correction
+    ),
+    "counts": Case(
+        words="effort from counts, rates from site-days",
+        draw=_with_counts,
+        told={"effort": "counts"},
+        of_all_boats=True,
+    ),
+    "expanded": Case(
+        words="site-days expanded to boats that land elsewhere",
+        draw=_with_contacts,
+        told={"expand": True},
+        of_all_boats=True,
+    ),
+}
+
+
+@lru_cache(maxsize=4)
+def quick_place(design: str, day_groups: str) -> tuple[Sound, Frame, Tables]:
+    """Build the small sound, its frame and its reference tables."""
+    opening = Opening(start=(11, 4), end=(12, 29), day_groups=day_groups, design=design)
+    near = {"VEL": ("OMB",), "OMB": ("VEL",)}
+    whole = ondrell_sound()
+    areas = tuple(
+        replace(area, openings=(opening,), neighbours=near[area.area])
+        for area in whole.areas
+        if area.area in near
+    )
+    ramps = tuple(ramp for ramp in whole.ramps if ramp.area in near)
+    sound = replace(whole, areas=areas, ramps=ramps, seasons=(whole.season(SEASON),))
+    return sound, season_frame(sound, SEASON), reference_tables(sound)
+
+
+def one_season(name: str, seed: int, number: int) -> pd.DataFrame:
+    """Simulate, sample by the case's design and estimate one season: its rows with their truth."""
+    case = CASES[name]
+    sound, frame, reference = quick_place(case.design, case.day_groups)
+    rng = np.random.default_rng([seed, number])
+    population = simulate_population(sound, frame, rng=rng)
+    elsewhere = simulate_elsewhere(sound, population, rng=rng, day_spread=0.4)
+    snapshot = Snapshot.of({**reference, **case.draw(sound, population, elsewhere, rng)})
+    rows = estimate_snapshot(snapshot, season=SEASON, by=("season",), **case.told)
+    truth = season_truth(population, boats=elsewhere.boats if case.of_all_boats else None)
+    known = rows[rows["quantity"].isin(truth)]
+    return known[list(RESULT)].assign(truth=known["quantity"].map(truth))
+
+
+def _several(name: str, seed: int, numbers: range) -> pd.DataFrame:
+    return pd.concat([one_season(name, seed, number) for number in numbers])
+
+
+def simulate_design(name: str, *, n_seasons: int, seed: int, processes: int = 1) -> pd.DataFrame:
+    """Return the rows of every season of a case; the same whatever the number of processes."""
+    return in_processes(partial(_several, name, seed), n_seasons, processes)
