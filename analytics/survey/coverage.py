@@ -1,0 +1,254 @@
+"""Coverage: the share of boats that land at listed sites, and the factor that expands totals by it.
+
+Boats are asked on the water where they will land; the days of the contacts are the clusters. A
+total over listed sites times the factor is one over all boats; the error of the product is
+`analytics.combine.product`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.data.calendar import iso_week, open_days
+from analytics.interval import logit_t
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pyarrow as pa
+    from numpy.typing import ArrayLike, NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+#: Days with contacts that an area needs for a factor of its own: fewer have no spread.
+FEWEST_DAYS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Quotient:
+    """A quotient of two means over days, nearly unbiased, with its linearised variance.
+
+    Parameters
+    ----------
+    value : float
+        NaN where the denominator is 0.
+    variance : float
+        NaN for fewer than two days.
+    """
+
+    value: float
+    variance: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coverage:
+    """Share of boats that land at listed sites and expansion factor, by area, A of them.
+
+    Parameters
+    ----------
+    areas : tuple of str
+    factor, variance : ndarray of float, shape (A,)
+        Expansion factor, 1 or more, and its variance. The factor is NaN where there is none, the
+        variance also where one day alone gives no error.
+    df : ndarray of float, shape (A,)
+        Days - 1.
+    n_days, boats : ndarray of int, shape (A,)
+        Days with contacts and boats contacted behind the factor (of all areas where pooled).
+    share, share_se, share_low, share_high : ndarray of float, shape (A,)
+        Share of boats for listed sites, its standard error and its interval (``logit_t``).
+    method : tuple of str
+        The estimator and its rule in words, or why there is no factor.
+    """
+
+    areas: tuple[str, ...]
+    factor: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    df: NDArray[np.float64]
+    n_days: NDArray[np.int64]
+    boats: NDArray[np.int64]
+    share: NDArray[np.float64]
+    share_se: NDArray[np.float64]
+    share_low: NDArray[np.float64]
+    share_high: NDArray[np.float64]
+    method: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Base:
+    """Contacts of one area, or of all, day by day."""
+
+    contacted: NDArray[np.float64]
+    listed: NDArray[np.float64]
+
+    @property
+    def n_days(self) -> int:
+        return len(self.contacted)
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether a factor with an error follows from these contacts."""
+        return self.n_days >= FEWEST_DAYS and self.listed.sum() > 0
+
+
+def corrected_quotient(y: ArrayLike, x: ArrayLike, n_frame: float = math.inf) -> Quotient:
+    r"""Return the quotient of two means by Beale's estimator, whose bias is of order 1/n².
+
+    ``(x̄ȳ + (1-f) s_xy/n) / (x̄² + (1-f) s_x²/n)``, f = n/N (Beale 1962, Some uses of computers in
+    operational research, Industrielle Organisation 31; from memory). The variance is that of the
+    plain quotient r, equal to this order: ``(1-f) Σ(y - r x)² / (n (n-1) x̄²)`` (Cochran 1977,
+    Sampling Techniques, section 2.11; from memory). Where y ≥ x ≥ 0 on every day the value is
+    never below 1, which other corrected quotients can be.
+
+    Parameters
+    ----------
+    y, x : array_like of float, shape (n,)
+        Numerator and denominator of every day, 0 or more.
+    n_frame : float
+        Days in the frame, N; by default no finite correction.
+
+    Returns
+    -------
+    Quotient
+        Where every day has the same quotient, that quotient itself, with variance 0. One day gives
+        its plain quotient.
+    """
+    above, below = np.asarray(y, dtype=np.float64), np.asarray(x, dtype=np.float64)
+    n, mean_x, mean_y = len(below), below.mean(), above.mean()
+    if not mean_x > 0:
+        return Quotient(math.nan, math.nan)
+    plain = float(above.sum() / below.sum())
+    if n < FEWEST_DAYS:
+        return Quotient(plain, math.nan)
+    if np.array_equal(above * below.sum(), below * above.sum()):
+        return Quotient(plain, 0.0)
+    left = (1 - n / n_frame) / n
+    off_x = below - mean_x
+    numerator = mean_x * mean_y + left * (off_x @ (above - mean_y)) / (n - 1)
+    denominator = mean_x**2 + left * (off_x @ off_x) / (n - 1)
+    residual = above - plain * below
+    variance = left * float(residual @ residual) / (n - 1) / mean_x**2
+    return Quotient(float(numerator / denominator), float(variance))
+
+
+def season_contacts(snapshot: Snapshot, *, season: str, through: str | None = None) -> pd.DataFrame:
+    """Return the contacts made on days when some area was open in a season.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+    through : str, optional
+        Last ISO week, such as ``2031-W05``; by default the season's last.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``area, date, boats_contacted, boats_to_listed_sites``; contacts of an area on days when it
+        was closed are left out, those of an area the season does not name are kept on any day of
+        the season.
+    """
+    contacts = snapshot["coverage"].to_pandas()
+    contacts["date"] = pd.to_datetime(contacts["date"])
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[days["season"] == season]
+    if through is not None:
+        contacts = contacts[iso_week(contacts["date"]) <= through]
+    opened = pd.MultiIndex.from_frame(days[["area", "date"]])
+    is_open = pd.MultiIndex.from_frame(contacts[["area", "date"]]).isin(opened)
+    is_elsewhere = ~contacts["area"].isin(days["area"]) & contacts["date"].isin(days["date"])
+    kept: pd.DataFrame = contacts[is_open | is_elsewhere.to_numpy()]
+    return kept.reset_index(drop=True)
+
+
+def coverage_factors(
+    contacts: pd.DataFrame | pa.Table, *, areas: Sequence[str], level: float = 0.95
+) -> Coverage:
+    """Estimate share and expansion factor of every area, days as clusters.
+
+    The factor is `corrected_quotient` of boats contacted to boats for listed sites. An area with
+    fewer than two days of contacts, or none for a listed site, takes the factor of all areas
+    together, by the day (common practice, no source). Days without a contact carry nothing. Open
+    days without contacts get no finite correction, which errs on the wide side.
+
+    Parameters
+    ----------
+    contacts : pandas.DataFrame or pyarrow.Table
+        Columns of the ``coverage`` table, cut to the season and week as by `season_contacts`.
+    areas : sequence of str
+        Areas fished, in the order of the answer; contacts of others count in the pool alone.
+    level : float
+        Confidence level of the share's interval.
+
+    Returns
+    -------
+    Coverage
+    """
+    rows = contacts if isinstance(contacts, pd.DataFrame) else contacts.to_pandas()
+    rows = rows[rows["boats_contacted"] > 0]
+    pool = _base(rows)
+    found = []
+    for area in areas:
+        own = _base(rows[rows["area"] == area])
+        base, rule = (own, "") if own.is_enough else (pool, _why_pooled(own))
+        found.append(_one(base, rule, level=level))
+    numbers = np.array([row for row, _ in found]).reshape(len(found), 9).T
+    factor, variance, df, n_days, boats, share, se, low, high = numbers
+    return Coverage(
+        areas=tuple(areas),
+        factor=factor,
+        variance=variance,
+        df=df,
+        n_days=n_days.astype(np.int64),
+        boats=boats.astype(np.int64),
+        share=share,
+        share_se=se,
+        share_low=low,
+        share_high=high,
+        method=tuple(words for _, words in found),
+    )
+
+
+def _base(rows: pd.DataFrame) -> _Base:
+    days = rows.groupby("date")[["boats_contacted", "boats_to_listed_sites"]].sum()
+    contacted, listed = days.to_numpy(np.float64).T
+    return _Base(contacted, listed)
+
+
+def _why_pooled(own: _Base) -> str:
+    if own.n_days == 0:
+        return "no boat of the area was contacted: taken from all areas together"
+    if own.n_days < FEWEST_DAYS:
+        return "one day of contacts in the area: taken from all areas together"
+    return "no boat contacted in the area was for a listed site: taken from all areas together"
+
+
+def _one(base: _Base, rule: str, *, level: float) -> tuple[tuple[float, ...], str]:
+    """Return the nine numbers of one area and the method in words."""
+    nothing = (math.nan,) * 4
+    n_days, boats = base.n_days, float(base.contacted.sum())
+    if not n_days:
+        return (math.nan, math.nan, math.nan, 0, 0, *nothing), (
+            "no factor: no boat was contacted in any area"
+        )
+    if not base.listed.sum() > 0:
+        return (math.nan, math.nan, n_days - 1, n_days, boats, *nothing), (
+            "no factor: no boat contacted in any area was for a listed site"
+        )
+    factor = corrected_quotient(base.contacted, base.listed)
+    share = base.listed.sum() / boats
+    # The share shown is the plain ratio of boats; its error is linearised like the factor's.
+    se = math.sqrt(corrected_quotient(base.listed, base.contacted).variance)
+    low, high = logit_t(share, se, df=n_days - 1, level=level) if se else (math.nan, math.nan)
+    words = ["corrected_quotient, days as clusters"]
+    words += [rule] if rule else []
+    if n_days < FEWEST_DAYS:
+        words.append("one day of contacts only: no error can be had")
+    elif factor.variance == 0:
+        words.append("the share was the same on every day: its error is 0 for want of any spread")
+    numbers = (factor.value, factor.variance, n_days - 1, n_days, boats, share, se, low, high)
+    return numbers, "; ".join(words)
