@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
+from analytics.bulletin.revisions import moved_since
 from analytics.bulletin.sampling import sampling_findings, strata_table
 from analytics.bulletin.warnings import row_warnings
 from analytics.bulletin.weekly import LEVELS, Row, prepare, result_rows
@@ -61,7 +62,8 @@ def make_bulletin(
     bulletin = bulletin_of(
         store.snapshot(), season=season, through=through, level=level, progress=progress
     )
-    return shelf.keep(shelf.shelf_of(store.path), bulletin)
+    progress("comparing with the bulletin before")
+    return shelf.keep(shelf.shelf_of(store.path), moved_since(store, bulletin))
 
 
 def bulletin_of(
@@ -72,7 +74,10 @@ def bulletin_of(
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
 ) -> shelf.Bulletin:
-    """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`."""
+    """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`.
+
+    Nothing in it is compared with other bulletins: a snapshot knows no shelf.
+    """
     progress("reducing interviews")
     prepared = prepare(snapshot, season=season, through=through)
     rows: list[Row] = []

@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import tempfile
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import pyarrow as pa
@@ -62,13 +62,50 @@ STRATUM_SCHEMA = pa.schema(
 
 AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
+#: What moved between two versions of the store, by domain and quantity, and which batches did it.
+#: Where one row nets several steps, their batches, events, instants and files are joined by "; ".
+MOVED_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),  # null: the season
+        ("quantity", pa.string()),
+        ("unit", pa.string()),
+        ("kind", pa.string()),  # revised | restated | new | gone
+        ("previous", pa.float64()),
+        ("estimate", pa.float64()),
+        ("moved", pa.float64()),  # estimate - previous
+        ("moved_in_se", pa.float64()),  # moved over the standard error before
+        ("previous_se", pa.float64()),
+        ("se", pa.float64()),
+        ("previous_ci_low", pa.float64()),
+        ("previous_ci_high", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("previous_method", pa.string()),
+        ("method", pa.string()),
+        ("previous_status", pa.string()),
+        ("status", pa.string()),
+        ("since_version", pa.int64()),
+        ("version", pa.int64()),
+        ("batch", pa.string()),
+        ("event", pa.string()),  # imported | withdrawn | program
+        ("at_utc", pa.string()),
+        ("sources", pa.string()),
+    ]
+)
+
 TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "rows": RESULT_SCHEMA,
     "changes": CHANGE_SCHEMA,
     "findings": FINDING_SCHEMA,
     "strata": STRATUM_SCHEMA,
     "areas": AREA_SCHEMA,
+    "moved": MOVED_SCHEMA,
 }
+#: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
+FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +130,11 @@ class Card:
         Version of this program.
     preliminary : bool
         Open days of the season come after `through`.
+    since : str
+        Name of the bulletin of the season kept before, from an earlier version of the store, that
+        `moved` compares with; empty where there is none.
+    tables : tuple of str
+        Tables it was kept with; `keep` writes them here.
     """
 
     bulletin: str
@@ -104,11 +146,16 @@ class Card:
     made_utc: str
     program: str
     preliminary: bool
+    since: str = ""
+    tables: tuple[str, ...] = FIRST_TABLES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bulletin:
-    """A card with its tables, each in its schema of `TABLE_SCHEMAS`."""
+    """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
+
+    Tables after `FIRST_TABLES` are empty where a bulletin is older than they are.
+    """
 
     card: Card
     rows: pa.Table
@@ -116,6 +163,7 @@ class Bulletin:
     findings: pa.Table
     strata: pa.Table
     areas: pa.Table
+    moved: pa.Table = field(default_factory=MOVED_SCHEMA.empty_table)
 
 
 def shelf_of(store: Path | str) -> Path:
@@ -135,7 +183,7 @@ def damaged(shelf: Path | str) -> list[str]:
 
 
 def load(shelf: Path | str, bulletin: str) -> Bulletin:
-    """Return one bulletin.
+    """Return one bulletin; a table that it was kept without is empty.
 
     Raises
     ------
@@ -150,7 +198,11 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         names = ", ".join(known) or "none"
         raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
     try:
-        tables = {name: pq.read_table(folder / f"{name}.parquet") for name in TABLE_SCHEMAS}
+        tables = {
+            name: pq.read_table(folder / f"{name}.parquet")
+            for name in TABLE_SCHEMAS
+            if name in known[bulletin].tables
+        }
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
     return Bulletin(known[bulletin], **tables)
@@ -169,6 +221,7 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
     """
     root = Path(shelf)
     root.mkdir(parents=True, exist_ok=True)
+    bulletin = replace(bulletin, card=replace(bulletin.card, tables=tuple(TABLE_SCHEMAS)))
     for number in itertools.count(1):
         name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
         card = replace(bulletin.card, bulletin=name)
@@ -219,6 +272,7 @@ def _card_files(shelf: Path | str) -> list[Path]:
 
 def _read_card(path: Path) -> Card | None:
     try:
-        return Card(**json.loads(path.read_text()))
+        card = Card(**json.loads(path.read_text()))
+        return replace(card, tables=tuple(card.tables))
     except (OSError, ValueError, TypeError):
         return None

@@ -1,0 +1,239 @@
+"""Every estimate that moved between two versions of a store, and the batch that moved it."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+
+from analytics.bulletin import shelf
+from analytics.bulletin.moved import comparable, moves
+from analytics.bulletin.shelf import MOVED_SCHEMA
+from analytics.bulletin.touched import Reach, Touched, events_of
+from analytics.bulletin.weekly import prepare, result_rows
+from analytics.data.store.history import Event
+from analytics.errors import DataRefused, StoreError, WrongUse
+from analytics.table import RESULT_SCHEMA, to_arrow
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from analytics.bulletin.moved import Row
+    from analytics.bulletin.shelf import Bulletin, Card
+    from analytics.data.store import Store
+
+#: The event of a bulletin that another version of the program made than the one before.
+PROGRAM = "program"
+
+
+def revisions(
+    store: Store,
+    *,
+    season: str | None = None,
+    since: int | None = None,
+    as_of: int | None = None,
+    by: Sequence[str] = ("area", "week"),
+    level: float = 0.95,
+    progress: Callable[[str], None] = lambda words: None,
+) -> pa.Table:
+    """Return every estimate that moved, version by version, and the batch behind each step.
+
+    The season is estimated as of each version whose batch reaches it, so a step has one cause.
+    Rows of areas or of the season cover the same weeks throughout: those through the earlier of the
+    last sampled weeks at the two ends.
+
+    Parameters
+    ----------
+    store : Store
+    season : str, optional
+        By default the latest season with a sampled site-day.
+    since, as_of : int, optional
+        Versions to compare. By default from that of the last bulletin of the season kept before the
+        newest data, else the version before, to the newest.
+    by : sequence of str
+        ``area``, ``week``, both, or ``season`` alone.
+    level : float
+        Confidence level.
+    progress : callable, optional
+        Called with a few words before each step.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `MOVED_SCHEMA`, the steps in order; `analytics.bulletin.moved.netted` nets them. A
+        version whose tables contradict each other is passed over, and its batch named with the
+        next one's.
+
+    Raises
+    ------
+    WrongUse
+        If the season, a version, the level or a word of `by` is unknown.
+    DataRefused
+        If the tables of the last version contradict each other.
+    """
+    progress("reading the store")
+    newest = store.version if as_of is None else as_of
+    last = prepare(store.snapshot(as_of=newest), season=season).design
+    first = default_since(store, season=last.season, version=newest) if since is None else since
+    if not 0 <= first <= newest:
+        raise WrongUse(
+            f"since version {first} to version {newest}; name an earlier version first, 0 at least"
+        )
+    words = tuple(by.split(",")) if isinstance(by, str) else tuple(by)
+    states = _States(store, last.season, words, level)
+    if "week" not in words:
+        states.through = min(last.through, states.last_week(first) or last.through)
+    reach = Reach(store, last.season)
+    events = [one for one in events_of(store) if first < one.version <= newest]
+    telling = [one for one in events if reach.of(one).has_season]
+    progress(f"estimating as of version {first}")
+    return _stepped(states, telling, since=first, progress=progress)
+
+
+def default_since(store: Store, *, season: str, version: int) -> int:
+    """Return the version of the last bulletin kept before a version, else the version before."""
+    earlier = _earlier(shelf.shelf_of(store.path), season=season, version=version)
+    return earlier[0].version if earlier else max(version - 1, 0)
+
+
+def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
+    """Return a bulletin with what moved since the one kept before it, and the name of that one.
+
+    Compares the rows that both keep, with no further estimation. A cause is a batch that came or
+    went between the two; of several, those that reach the week of the row, else all that reach the
+    season.
+
+    Parameters
+    ----------
+    store : Store
+    bulletin : Bulletin
+        A bulletin of the store that is not kept yet.
+
+    Returns
+    -------
+    Bulletin
+        The same where the shelf holds none of an earlier version and the same season.
+    """
+    card = bulletin.card
+    earlier = _readable(shelf.shelf_of(store.path), card)
+    if earlier is None:
+        return bulletin
+    is_same = earlier.card.through == card.through
+    before, after = (
+        comparable(one.rows, through=card.through, with_totals=is_same)
+        for one in (earlier, bulletin)
+    )
+    moved = moves(
+        before,
+        after,
+        since=earlier.card.version,
+        version=card.version,
+        causes=_Causes(store, earlier.card, card),
+    )
+    return replace(bulletin, card=replace(card, since=earlier.card.bulletin), moved=moved)
+
+
+def _earlier(folder: Path, *, season: str, version: int) -> list[Card]:
+    """Return the cards of a season that were made from earlier versions, the last first."""
+    cards = [one for one in shelf.cards(folder) if one.season == season and one.version < version]
+    return sorted(cards, key=lambda one: (one.version, one.made_utc, one.through), reverse=True)
+
+
+def _readable(folder: Path, card: Card) -> Bulletin | None:
+    """Return the last bulletin of the season before a card that can be read."""
+    for one in _earlier(folder, season=card.season, version=card.version):
+        with suppress(StoreError):
+            return shelf.load(folder, one.bulletin)
+    return None
+
+
+def _stepped(
+    states: _States, events: Sequence[Event], *, since: int, progress: Callable[[str], None]
+) -> pa.Table:
+    before = states(since)
+    if before is None:
+        raise WrongUse(
+            f"as of version {since} the tables contradict each other; compare with another version"
+        )
+    steps: list[pa.Table] = []
+    waiting: list[Event] = []
+    for event in events:
+        waiting.append(event)
+        progress(f"estimating as of version {event.version}")
+        after = states(event.version)
+        if after is None:
+            continue
+        causes = partial(_all_of, tuple(waiting))
+        steps.append(moves(before, after, since=since, version=event.version, causes=causes))
+        before, since, waiting = after, event.version, []
+    return pa.concat_tables([MOVED_SCHEMA.empty_table(), *steps])
+
+
+def _all_of(events: tuple[Event, ...], _: Row) -> tuple[Event, ...]:
+    return events
+
+
+class _States:
+    """Result rows of a season as of any version of a store."""
+
+    def __init__(self, store: Store, season: str, by: tuple[str, ...], level: float) -> None:
+        self._store = store
+        self._season = season
+        self._by = by
+        self._level = level
+        self.through: str | None = None
+
+    def __call__(self, version: int) -> pa.Table | None:
+        """Return the rows, none where the season was not there, None where it contradicts itself.
+
+        Whether `by` and `level` are allowed is found out at the newest version, where the season
+        is known to be there.
+        """
+        try:
+            prepared = prepare(
+                self._store.snapshot(as_of=version), season=self._season, through=self.through
+            )
+        except WrongUse:
+            return RESULT_SCHEMA.empty_table()
+        except DataRefused:
+            return None
+        return to_arrow(list(result_rows(prepared, by=self._by, level=self._level)))
+
+    def last_week(self, version: int) -> str | None:
+        """Return the last sampled week as of a version, None where the season was not there."""
+        try:
+            return prepare(self._store.snapshot(as_of=version), season=self._season).design.through
+        except (WrongUse, DataRefused):
+            return None
+
+
+class _Causes:
+    """Names the events between two bulletins that can have moved a row."""
+
+    def __init__(self, store: Store, earlier: Card, later: Card) -> None:
+        between = range(earlier.version + 1, later.version + 1)
+        self._events = [one for one in events_of(store) if one.version in between]
+        self._program: list[Event] = []
+        if earlier.program != later.program:
+            words = f"{earlier.program} to {later.program}"
+            self._program = [
+                Event(later.version, f"program {words}", PROGRAM, later.made_utc, {}, ())
+            ]
+        self._store = store
+        self._season = later.season
+        self._touched: list[Touched] | None = None
+
+    def __call__(self, row: Row) -> list[Event]:
+        if len(self._events) == 1:
+            return [*self._events, *self._program]
+        if self._touched is None:
+            reach = Reach(self._store, self._season)
+            self._touched = [reach.of(event) for event in self._events]
+        pairs = list(zip(self._events, self._touched, strict=True))
+        whole = [one for one, touched in pairs if touched.has_season]
+        near = [one for one, touched in pairs if touched.is_whole or row["week"] in touched.weeks]
+        return [*(near if near and row["week"] else whole), *self._program]
