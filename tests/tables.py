@@ -26,6 +26,7 @@ class SiteDay:
     frame: int | None = None
     site: str = "r1"
     date: dt.date = MONDAY
+    draw_probability: float | None = None
     extra: dict[str, Any] = field(default_factory=dict)
 
 
@@ -47,10 +48,15 @@ def survey(
     site_days: Sequence[SiteDay],
     *,
     sites: dict[str, str] | None = None,
+    weights: dict[str, float] | None = None,
     seasons: Sequence[dict[str, Any]] | None = None,
     **tables: Sequence[dict[str, Any]],
 ) -> Snapshot:
-    """Return a snapshot of a survey with one season, 2030-31, unless told otherwise."""
+    """Return a snapshot of a survey with one season, 2030-31, unless told otherwise.
+
+    `sites` maps each site to its area, `weights` to its draw weight.
+    """
+    weights = weights or {}
     sites = sites or {"r1": "A"}
     areas = sorted(set(sites.values()))
     seasons = seasons or [
@@ -73,6 +79,7 @@ def survey(
                 "boats_returned": day.boats,
                 "frame_site_days": day.frame,
                 "stratum": day.stratum,
+                "draw_probability": day.draw_probability,
             }
         )
         said += [
@@ -81,7 +88,10 @@ def survey(
         ]
     rows: dict[str, Sequence[dict[str, Any]]] = {
         "areas": [{"area": area} for area in areas],
-        "sites": [{"site": site, "area": area} for site, area in sites.items()],
+        "sites": [
+            {"site": site, "area": area, "draw_weight": weights.get(site)}
+            for site, area in sites.items()
+        ],
         "seasons": seasons,
         "site_days": units,
         "interviews": said,
