@@ -1,0 +1,275 @@
+"""Heaping: whether reports of released fish stand at multiples of 5 more often than a curve allows.
+
+Anglers asked at the dock recall and round, and what they recall runs high (Sullivan 2003; seen).
+Rounding shows in the table of how many boats reported 1, 2, 3 ... fish. A bias that is the same for
+every number does not, so a test that finds no heaps is no proof of true reports.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import norm
+
+from analytics.data import sql
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import ArrayLike, NDArray
+
+#: Reports of one fish or more, the least that tell a smooth curve (common practice, no source).
+FEWEST_REPORTS = 100
+#: The highest report must stand clear of the first heap, or the curve cannot pass it by.
+LEAST_HIGHEST = 8
+#: Reports of more fish a boat are slips or rumours, and left out (common practice, no source).
+MOST_FISH = 60
+HEAP = 5
+STEPS = 200
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heaping:
+    """A table of reports, the smooth curve through it and the test for heaps at multiples of 5.
+
+    Parameters
+    ----------
+    count : ndarray of int, shape (K,)
+        Fish reported released by a boat, 1 to K.
+    boats : ndarray of float, shape (K,)
+        Boats that reported so many.
+    smooth : ndarray of float, shape (K,)
+        Boats the curve expects without heaps; NaN where there is no test.
+    is_heap : ndarray of bool, shape (K,)
+        Multiples of 5.
+    statistic : float
+        Signed root of the likelihood ratio, standard normal without heaping.
+    p_value : float
+        One-sided: how often so large an excess would come without heaping.
+    ratio, ratio_low, ratio_high : float
+        Boats at the heaps over the boats the curve through the other counts expects there.
+    n_heaped, n_heaped_low, n_heaped_high : float
+        Boats that moved to a heap, about: those at the heaps beyond what the curve would hold
+        there, had it the same number of boats in all; below 0 where there are too few. The curve
+        takes rounding as alike at every number: where 30 % of reports over 3 fish were rounded,
+        the number came out 0 to 30 % high, which its interval, of chance alone, does not cover.
+    dispersion : float
+        Scatter of the table about curve and heaps, 1 for that of independent reports; above 1 it
+        widens test and intervals.
+    level : float
+        Confidence level of the intervals.
+    n_reports, n_left_out : int
+        Boats in the table, and those over `MOST_FISH` that are not.
+    reason : str
+        Why there is no test; empty where there is one.
+    """
+
+    count: NDArray[np.int64]
+    boats: NDArray[np.float64]
+    smooth: NDArray[np.float64]
+    is_heap: NDArray[np.bool_]
+    statistic: float = math.nan
+    p_value: float = math.nan
+    ratio: float = math.nan
+    ratio_low: float = math.nan
+    ratio_high: float = math.nan
+    n_heaped: float = math.nan
+    n_heaped_low: float = math.nan
+    n_heaped_high: float = math.nan
+    dispersion: float = math.nan
+    level: float = 0.95
+    n_reports: int = 0
+    n_left_out: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A Poisson log-linear fit."""
+
+    coefficient: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    deviance: float
+    has_converged: bool
+
+
+def report_table(interviews: pa.Table) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how many boats reported 1, 2, 3 ... sublegal fish released.
+
+    Parameters
+    ----------
+    interviews : pyarrow.Table
+        With ``released_sublegal`` and ``trip_complete``; trips that were not over are left out.
+
+    Returns
+    -------
+    count, boats : ndarray of int, shape (R,)
+        Counts that were reported, in order, without 0.
+    """
+    found = sql.run(
+        "SELECT released_sublegal AS fish, count(*) AS boats FROM interviews "
+        "WHERE released_sublegal >= 1 AND coalesce(trip_complete, true) "
+        "GROUP BY fish ORDER BY fish",
+        {"interviews": interviews.select(["released_sublegal", "trip_complete"])},
+    )
+    return found["fish"].to_numpy(), found["boats"].to_numpy()
+
+
+def heaping_test(
+    count: ArrayLike, boats: ArrayLike, *, level: float = 0.95, steps: int = STEPS
+) -> Heaping:
+    r"""Test reports for heaps at multiples of 5.
+
+    Boats that reported k fish are Poisson with
+    ``log μ_k = a + b log k + c k + d (log k)² + h·[5 divides k]``: without h the curve holds the
+    shape ``k^b e^{ck}`` of the gamma law and comes near to any negative binomial. The statistic is
+    ``sqrt((D_0 - D_1)/φ)`` with the sign of h, D the deviances without and with h, and φ Pearson's
+    dispersion, at least 1; ratio ``e^h`` with ``h ± z sqrt(φ v(h))`` (theory of generalised linear
+    models, McCullagh & Nelder 1989; from memory). With H boats at the heaps of N in all, those
+    moved are ``H - N s/(s + N - H)``, ``s = H e^{-h}``.
+
+    Parameters
+    ----------
+    count : array_like of int, shape (R,)
+        Fish reported, each once; counts under 1 are passed over.
+    boats : array_like of int, shape (R,)
+        Boats that reported so many.
+    level : float
+        Confidence level of the intervals.
+    steps : int
+        Most steps of the fit.
+
+    Returns
+    -------
+    Heaping
+        With a reason in place of a test where there are fewer than `FEWEST_REPORTS` reports, the
+        highest is under `LEAST_HIGHEST`, all or none are multiples of 5, or the fit does not
+        settle.
+
+    Raises
+    ------
+    ValueError
+        If the level is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"level {level}; allowed: between 0 and 1")
+    fish, reports = _dense(count, boats)
+    total = np.asarray(boats, dtype=np.float64)[np.asarray(count) >= 1].sum()
+    table = Heaping(
+        fish,
+        reports,
+        np.full(len(fish), np.nan),
+        fish % HEAP == 0,
+        level=level,
+        n_reports=int(reports.sum()),
+        n_left_out=int(total - reports.sum()),
+    )
+    why_not = _why_not(table)
+    if why_not:
+        return replace(table, reason=why_not)
+    curve = _curve(fish)
+    terms = np.column_stack([curve, table.is_heap])
+    plain, heaped = _fit(curve, reports, steps), _fit(terms, reports, steps)
+    if not (plain.has_converged and heaped.has_converged):
+        return replace(table, reason=f"the curve did not settle in {steps} steps: no test")
+    return _tested(table, terms, plain=plain, heaped=heaped)
+
+
+def _dense(count: ArrayLike, boats: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return every count from 1 to the highest, those nobody reported with 0 boats."""
+    seen, of = np.asarray(count, dtype=np.int64), np.asarray(boats, dtype=np.float64)
+    within = (seen >= 1) & (seen <= MOST_FISH) & (of > 0)
+    highest = int(seen[within].max(initial=0))
+    reports = np.bincount(seen[within], weights=of[within], minlength=highest + 1)[1:]
+    return np.arange(1, highest + 1, dtype=np.int64), np.asarray(reports, dtype=np.float64)
+
+
+def _why_not(table: Heaping) -> str:
+    fish, n_reports = table.count, table.n_reports
+    if n_reports < FEWEST_REPORTS:
+        return f"{n_reports} reports of a fish or more; a test needs {FEWEST_REPORTS}"
+    if len(fish) < LEAST_HIGHEST:
+        return (
+            f"the highest report is {len(fish)} fish; below {LEAST_HIGHEST} a heap at {HEAP} "
+            "cannot be told from the end of the curve"
+        )
+    at_heaps = table.boats[table.is_heap].sum()
+    if at_heaps == 0:
+        return f"no report is a multiple of {HEAP}: nothing to test"
+    if at_heaps == n_reports:
+        return f"every report is a multiple of {HEAP}: no curve can be drawn beside the heaps"
+    return ""
+
+
+def _curve(fish: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the terms of the smooth curve, turned at right angles for a well-conditioned fit."""
+    log_fish = np.log(fish)
+    terms = np.column_stack([np.ones(len(fish)), log_fish, fish, log_fish**2])
+    return np.asarray(np.linalg.qr(terms).Q, dtype=np.float64)
+
+
+def _fit(terms: NDArray[np.float64], y: NDArray[np.float64], steps: int) -> _Fit:
+    """Fit a Poisson log-linear model by iterated weighted least squares."""
+    mean, before = y + 0.5, math.inf
+    linear = np.log(mean)
+    for _ in range(steps):
+        root = np.sqrt(mean)
+        working = linear + (y - mean) / mean
+        coefficient = np.linalg.lstsq(terms * root[:, None], working * root, rcond=None)[0]
+        linear = np.clip(terms @ coefficient, -30, 30)
+        mean = np.asarray(np.exp(linear), dtype=np.float64)
+        gain = np.zeros_like(y)
+        np.log(y / mean, out=gain, where=y > 0)
+        deviance = 2 * float((y * gain - (y - mean)).sum())
+        if abs(deviance - before) <= 1e-9 * (abs(deviance) + 0.1):
+            settled = np.asarray(coefficient, dtype=np.float64)
+            return _Fit(settled, mean, deviance, True)
+        before = deviance
+    return _Fit(np.full(terms.shape[1], np.nan), mean, math.nan, False)
+
+
+def _tested(table: Heaping, terms: NDArray[np.float64], *, plain: _Fit, heaped: _Fit) -> Heaping:
+    """Return the table with its test, from the fits without and with heaps."""
+    dispersion = _dispersion(table.boats, heaped.mean, n_terms=terms.shape[1])
+    height = float(heaped.coefficient[-1])
+    gain = max(plain.deviance - heaped.deviance, 0.0)
+    statistic = math.copysign(math.sqrt(gain / dispersion), height)
+    spread = np.linalg.pinv(terms.T @ (terms * heaped.mean[:, None]))[-1, -1]
+    step = float(norm.ppf(0.5 + table.level / 2)) * math.sqrt(dispersion * spread)
+    ratio, low, high = (math.exp(min(height + off, 700.0)) for off in (0.0, -step, step))
+    moved, moved_low, moved_high = (_moved(table, one) for one in (ratio, low, high))
+    return replace(
+        table,
+        smooth=heaped.mean / np.where(table.is_heap, ratio, 1.0),
+        statistic=statistic,
+        p_value=float(norm.sf(statistic)),
+        ratio=ratio,
+        ratio_low=low,
+        ratio_high=high,
+        n_heaped=moved,
+        n_heaped_low=moved_low,
+        n_heaped_high=moved_high,
+        dispersion=dispersion,
+    )
+
+
+def _dispersion(reports: NDArray[np.float64], mean: NDArray[np.float64], *, n_terms: int) -> float:
+    """Return Pearson's dispersion, at least 1; counts expected under once stand as one cell."""
+    thin = mean < 1
+    seen = np.append(reports[~thin], reports[thin].sum())
+    expected = np.append(mean[~thin], max(mean[thin].sum(), 1.0))
+    freedom = len(seen) - n_terms
+    if freedom < 1:
+        return 1.0
+    return max(float(((seen - expected) ** 2 / expected).sum()) / freedom, 1.0)
+
+
+def _moved(table: Heaping, ratio: float) -> float:
+    """Return boats at the heaps beyond their share of the curve, all boats kept."""
+    at_heaps = float(table.boats[table.is_heap].sum())
+    beside = table.n_reports - at_heaps
+    expected = at_heaps / ratio if ratio else math.inf
+    share = 1.0 if math.isinf(expected) else expected / (expected + beside)
+    return at_heaps - table.n_reports * share
