@@ -16,7 +16,7 @@ from analytics.bulletin.build import make_bulletin
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.survey.design import seasons_with_data
+from analytics.survey.build import seasons_with_data
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,7 +11,9 @@ import numpy as np
 from analytics.combine import weighted_sum
 from analytics.fish.marks import marked
 from analytics.interval import log_t, logit_t
+from analytics.survey.design import SITE_RULES
 from analytics.survey.ratios import combined_ratio
+from analytics.survey.successive import SiteRule
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 
 if TYPE_CHECKING:
@@ -228,6 +230,10 @@ def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) 
     """Name the estimator and every rule that thin data called for."""
     support = totals.support
     notes = [figures.method]
+    if support.of_days[place]:
+        notes[0] = notes[0].replace("two_stage", "three_stage")
+        followed = zip(SITE_RULES, support.rules[place], strict=True)
+        notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
     if support.is_imputed[place]:
         notes.append("open days without a sample filled from the nearest weeks")
     if support.is_collapsed[place]:

@@ -34,16 +34,21 @@ def strata_table(season: Season) -> pa.Table:
     pyarrow.Table
         In `STRATUM_SCHEMA`.
     """
-    design, units = season.design, season.design.units
+    design, days = season.design, season.design.site_days
     answered, plan = _answers(season)
     size = len(design.strata.label)
 
-    def per_stratum(values: NDArray[np.float64]) -> NDArray[np.int64]:
-        sums = np.bincount(units.stratum, weights=values, minlength=size)
+    def per_stratum(unit: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.int64]:
+        stratum = design.units.stratum[unit]
+        sums = np.bincount(stratum, weights=values, minlength=size)
         return np.rint(sums).astype(np.int64)
 
     rules = {loan.stratum: loan.rule for loan in plan.loans}
-    rules |= dict.fromkeys(plan.lonely, "one site-day and no neighbour: no error can be had")
+    rules |= {
+        code: f"one {design.strata.unit_word(code)} and no neighbour: no error can be had"
+        for code in plan.lonely
+    }
+    every_unit = np.arange(len(plan.active))
     columns = {
         "season": [design.season] * size,
         "landing_area": [design.areas[code] for code in design.strata.landing_area],
@@ -51,9 +56,9 @@ def strata_table(season: Season) -> pa.Table:
         "stratum": list(design.strata.label),
         "n_psu_frame": np.rint(design.strata.n_frame).astype(np.int64),
         "n_psu": plan.n_active,
-        "n_missing_psu": per_stratum((~plan.active).astype(np.float64)),
-        "boats_returned": per_stratum(np.nan_to_num(units.boats_returned)),
-        "n_interviews": per_stratum(answered),
+        "n_missing_psu": per_stratum(every_unit, (~plan.active).astype(np.float64)),
+        "boats_returned": per_stratum(days.unit, np.nan_to_num(days.boats_returned)),
+        "n_interviews": per_stratum(days.unit, answered),
         "status": [str(_status(plan, code)) for code in range(size)],
         "rule": [rules.get(code, "") for code in range(size)],
     }
@@ -73,18 +78,21 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
     Finding
         Notes and warnings on `site_days`.
     """
-    design, units = season.design, season.design.units
-    _, plan = _answers(season)
-    for unit in np.flatnonzero(~plan.active):
-        boats = units.boats_returned[unit]
+    design, days = season.design, season.design.site_days
+    answered, plan = _answers(season)
+    silent = ~((days.boats_returned == 0) | (answered > 0)) | np.isnan(days.boats_returned)
+    for place in np.flatnonzero(silent):
+        boats = days.boats_returned[place]
         seen = (
             "boats_returned was not recorded"
             if np.isnan(boats)
             else f"{boats:.0f} boat{'s' if boats > 1 else ''} returned, none interviewed"
         )
-        where = design.areas[design.strata.landing_area[units.stratum[unit]]]
-        unit_name = f"{units.sample_id[unit]} ({where})"
-        yield _note(Severity.WARNING, f"{unit_name}: {seen}", "it left the sample")
+        stratum = int(design.units.stratum[days.unit[place]])
+        where = design.areas[design.strata.landing_area[stratum]]
+        lost = "its day left" if design.strata.of_days[stratum] else "it left"
+        unit_name = f"{days.sample_id[place]} ({where})"
+        yield _note(Severity.WARNING, f"{unit_name}: {seen}", f"{lost} the sample")
     for loan in plan.loans:
         where = f"{design.areas[design.strata.landing_area[loan.stratum]]}"
         yield _note(
@@ -99,8 +107,8 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
 
 
 def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:
-    """Return interviewed boats a unit and the plan, as for boat trips."""
-    boats = season.design.units.boats_returned
+    """Return interviewed boats a site-day and the plan, as for boat trips."""
+    boats = season.design.site_days.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
     answered = interviewed(moments, n_units=len(boats))
     return answered, season.plans.for_answers(answered)

@@ -55,7 +55,7 @@ def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
 
 def _of_season(snapshot: Snapshot, design: Design) -> dict[str, Incoming]:
     """Return the season's rows as a batch: the rules warn of the rows of a batch only."""
-    days = _among(snapshot["site_days"], "sample_id", pa.array(design.units.sample_id.tolist()))
+    days = _among(snapshot["site_days"], "sample_id", pa.array(design.site_days.sample_id.tolist()))
     interviews = _among(snapshot["interviews"], "sample_id", days["sample_id"])
     fish = _among(snapshot["fish"], "interview_id", interviews["interview_id"])
     tables = {"site_days": days, "interviews": interviews, "fish": fish}

@@ -10,7 +10,7 @@ from analytics.errors import WrongUse
 from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.fish.release_deaths import DeathPlan, plan_deaths
 from analytics.survey.borrow import Plans
-from analytics.survey.design import Design, build_design, seasons_with_data
+from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.measures import catch_analyses, catch_measures
 from analytics.survey.reach import Domains
 from analytics.survey.reduce import Reduction
@@ -19,6 +19,7 @@ from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
+    from analytics.survey.design import Design
     from collections.abc import Iterator, Mapping, Sequence
 
     import pandas as pd
@@ -192,7 +193,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
             figures = mark_figures(name, totals)
         else:
             figures = catch_figures(quantity.kind, totals)
-        if not moments.n.sum() and bool((season.design.units.boats_returned > 0).any()):
+        if not moments.n.sum() and bool((season.design.site_days.boats_returned > 0).any()):
             figures = figures.withheld("not recorded in any interview")
         for place, code in enumerate(totals.code):
             domain = domains.cell(int(code))

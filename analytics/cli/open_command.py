@@ -139,7 +139,7 @@ def _tell_of_newer_data(store: Path, newest: int) -> None:
 def _make_bulletins(store: Path) -> None:
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
-    from analytics.survey.design import seasons_with_data  # noqa: PLC0415
+    from analytics.survey.build import seasons_with_data  # noqa: PLC0415
 
     target = Store(store)
     snapshot = target.snapshot()

@@ -106,7 +106,8 @@ _TABLES = (
             ),
             count(
                 "frame_site_days",
-                "Units in the stratum's frame, where the calendar cannot tell.",
+                "Units in the stratum's frame, where the calendar cannot tell (site-days; days in "
+                "design day_site).",
                 "site_day",
                 low=1,
                 high=10_000_000,

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.survey.successive import SiteRule
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -83,19 +85,22 @@ class Plans:
         self._made: dict[bytes, Plan] = {}
 
     def for_answers(self, answered: NDArray[np.float64]) -> Plan:
-        """Return the plan for the boats of each unit that answered.
+        """Return the plan for the boats of each site-day that answered.
 
         Parameters
         ----------
-        answered : ndarray of float, shape (U,)
-            Boats of each unit that gave the number.
+        answered : ndarray of float, shape (S,)
+            Boats of each site-day that gave the number.
 
         Returns
         -------
         Plan
         """
-        boats = self._design.units.boats_returned
-        active = (boats == 0) | ((boats > 0) & (answered > 0))
+        days = self._design.site_days
+        boats = days.boats_returned
+        silent = days.unit[~((boats == 0) | ((boats > 0) & (answered > 0)))]
+        # A day of which one drawn site is silent leaves whole: the rest is no sample of its design.
+        active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
         key = active.tobytes()
         if key not in self._made:
             self._made[key] = plan_strata(self._design, active)
@@ -115,7 +120,10 @@ def plan_strata(design: Design, active: NDArray[np.bool_]) -> Plan:
     -------
     Plan
     """
-    n_active = np.bincount(design.units.stratum[active], minlength=len(design.strata.label))
+    units, size = design.units, len(design.strata.label)
+    n_active = np.bincount(units.stratum[active], minlength=size)
+    single = active & units.drawn_by(SiteRule.SINGLE_DRAW)
+    varies = (design.strata.n_frame > 1) | (np.bincount(units.stratum[single], minlength=size) > 0)
     loans: list[Loan] = []
     lonely: set[int] = set()
     unfilled: set[int] = set()
@@ -124,11 +132,11 @@ def plan_strata(design: Design, active: NDArray[np.bool_]) -> Plan:
         if n_active[code] == 0:
             loan = _fill(design, active, n_active, code)
             failed = unfilled
-        elif design.strata.n_frame[code] > 1:
+        elif varies[code]:
             loan = _collapse(design, active, n_active, code)
             failed = lonely
         else:
-            continue  # the only site-day of its frame: nothing left to vary
+            continue  # the only unit of its frame: nothing left to vary
         if loan is None:
             failed.add(code)
         else:
@@ -149,7 +157,8 @@ def _collapse(
     groups_off = np.abs(strata.group[others] - strata.group[code])
     lender = int(others[np.lexsort((others, groups_off, weeks_off, other_area))[0]])
     units = _units_of(design, active, (code, lender))
-    rule = f"one site-day: spread taken together with {_name(design, lender)}"
+    unit = strata.unit_word(code)
+    rule = f"one {unit}: spread taken together with {_name(design, lender)}"
     return Loan(code, (lender,), units, is_fill=False, rule=rule)
 
 
@@ -170,7 +179,8 @@ def _fill(
             lenders += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
     chosen = tuple(sorted(set(lenders)))
     names = " and ".join(_name(design, lender) for lender in chosen)
-    rule = f"no site-day sampled: filled with the mean site-day of {names}"
+    unit = strata.unit_word(code)
+    rule = f"no {unit} sampled: filled with the mean {unit} of {names}"
     units = _units_of(design, active, chosen)
     if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
         loan = _collapse(design, active, n_active, chosen[0])

@@ -1,4 +1,4 @@
-"""Second stage: boats within a site-day. Expanded site-day totals and their variance."""
+"""Boats within a site-day, and sites within a day: expanded totals and their variance."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,23 +31,23 @@ _Merged = tuple[
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Site-day totals by area fished, C cells of K measures, unique by (unit, key).
+    """Totals of units by area fished, C cells of K measures, unique and sorted by (unit, key).
 
     Parameters
     ----------
     unit, key : ndarray of int, shape (C,)
-        Site-day, and area code + 1, or 0 where areas are taken together.
+        Site-day or unit, and area code + 1, or 0 where areas are taken together.
     n : ndarray of float, shape (C,)
         Interviews in the cell.
     total : ndarray of float, shape (C, K)
-        ``M/m · Σ y``, the site-day's total.
+        The unit's total; of a site-day ``M/m · Σ y``.
     within : ndarray of float, shape (C, K, K)
-        Estimated (co)variance of `total` from sampling m of M boats.
+        Estimated (co)variance of `total` from sampling inside the unit.
     is_pooled : ndarray of bool, shape (C,)
         The spread between boats was pooled, since one boat of several was interviewed.
     unknown : ndarray of bool, shape (U,)
-        Units whose spread between boats nothing can tell: one boat of several was interviewed and
-        no site-day of the season has two interviews.
+        Units whose spread inside nothing can tell: one boat of several was interviewed and no
+        site-day of the season has two interviews, or one site was drawn of several.
     """
 
     unit: NDArray[np.int64]
@@ -58,7 +60,7 @@ class Cells:
 
 
 def interviewed(moments: Moments, *, n_units: int) -> NDArray[np.float64]:
-    """Return m_i, the boats of each site-day that gave the numbers, shape (U,)."""
+    """Return m_i, the boats of each site-day that gave the numbers, shape (n_units,)."""
     return add_at(moments.unit, moments.n, n_units)
 
 
@@ -78,8 +80,8 @@ def site_day_totals(
     design : Design
     moments : Moments
         Sums by site-day and area fished.
-    active : ndarray of bool, shape (U,)
-        Units that answer.
+    active : ndarray of bool, shape (S,)
+        Site-days of units that answer.
     by_area : bool
         Keep areas apart.
 
@@ -89,7 +91,7 @@ def site_day_totals(
     """
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
-    boats, m = design.units.boats_returned[unit], m_unit[unit]
+    boats, m = design.site_days.boats_returned[unit], m_unit[unit]
     squares = _squares(products, sums, m)
     several = m > 1
     factor = np.where(several, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
@@ -102,13 +104,77 @@ def site_day_totals(
         is_pooled=np.zeros(len(unit), dtype=bool),
         unknown=np.zeros(len(active), dtype=bool),
     )
-    is_single = active & (m_unit == 1) & (design.units.boats_returned > 1)
+    is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
     single = np.flatnonzero(is_single)
     if not len(single):
         return cells
     if not (m_unit > 1).any():
         return replace(cells, unknown=is_single)
     return _with_pooled(cells, design, squares, m_unit=m_unit, single=single)
+
+
+def unit_totals(design: Design, cells: Cells) -> Cells:
+    r"""Take the sites of each day together: totals of site-days become totals of units.
+
+    ``T = Σ w_i t_i`` with ``v(T) = Σ_ij a_ij t_i t_j + Σ_i (w_i² - a_ii) v(t_i)``, which is
+    unbiased where the form a is unbiased for known site-days (Rao 1975, Unbiased variance
+    estimation for multistage designs, Sankhya C 37; from memory). Where one site was drawn of
+    several a is not to be had and the unit is `unknown`: its spread lies in that between days.
+
+    Parameters
+    ----------
+    design : Design
+    cells : Cells
+        By site-day.
+
+    Returns
+    -------
+    Cells
+        By unit. Where units are site-days, `cells` as they are.
+    """
+    days, units = design.site_days, design.units
+    if not design.strata.of_days.any():
+        return cells
+    width = int(cells.key.max(initial=0)) + 1
+    codes, place = np.unique(days.unit[cells.unit] * width + cells.key, return_inverse=True)
+    own = np.zeros(len(days.unit))
+    diagonal = days.pair[:, 0] == days.pair[:, 1]
+    own[days.pair[diagonal, 0]] = days.form[diagonal]
+    weight = days.weight[cells.unit]
+    within = (weight**2 - own[cells.unit])[:, None, None] * cells.within
+    one, other, form = _paired_cells(design, cells, width)
+    within_all = add_at(place, within, len(codes))
+    products = np.einsum("p,pi,pj->pij", form, cells.total[one], cells.total[other])
+    within_all += add_at(place[one], products, len(codes))
+    single = units.drawn_by(SiteRule.SINGLE_DRAW)
+    within_all[single[codes // width]] = 0
+    unknown = single.copy()
+    unknown[days.unit[cells.unknown]] = True
+    return Cells(
+        unit=codes // width,
+        key=codes % width,
+        n=add_at(place, cells.n, len(codes)),
+        total=add_at(place, weight[:, None] * cells.total, len(codes)),
+        within=within_all,
+        is_pooled=np.bincount(place, weights=cells.is_pooled, minlength=len(codes)) > 0,
+        unknown=unknown,
+    )
+
+
+def _paired_cells(
+    design: Design, cells: Cells, width: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return the cells i and j of one unit and one key, and their a_ij."""
+    pair, form = design.site_days.pair, design.site_days.form
+    code = cells.unit * width + cells.key
+    first = np.searchsorted(cells.unit, pair[:, 0], side="left")
+    count = np.searchsorted(cells.unit, pair[:, 0], side="right") - first
+    row = np.repeat(np.arange(len(pair)), count)
+    one = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(row))
+    wanted = pair[row, 1] * width + cells.key[one]
+    other = np.minimum(np.searchsorted(code, wanted), len(code) - 1)
+    met = code[other] == wanted if len(code) else np.zeros(0, dtype=bool)
+    return one[met], other[met], form[row[met]]
 
 
 def _squares(
@@ -156,7 +222,7 @@ def _with_pooled(
     single: NDArray[np.int64],
 ) -> Cells:
     """Add the within variance of units with one interview of several boats."""
-    stratum = design.units.stratum
+    stratum = design.units.stratum[design.site_days.unit]
     home = design.strata.landing_area[stratum]
     everywhere = np.zeros_like(stratum)
     lenders = np.flatnonzero(m_unit > 1)
@@ -172,7 +238,7 @@ def _with_pooled(
         has = df[pool[single]] > 0
         open_ = np.isnan(spread[:, 0]).reshape(len(single), -1).any(axis=1) & has
         spread[open_] = sums[pool[single[open_]]] / df[pool[single[open_]]][:, None, None, None]
-    boats = design.units.boats_returned[single]
+    boats = design.site_days.boats_returned[single]
     within = spread * (boats * (boats - 1))[:, None, None, None]
     return _append(cells, single, keys, within)
 

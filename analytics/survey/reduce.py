@@ -103,7 +103,7 @@ class Reduction:
         columns = _Columns()
         tables = {
             "interviews": interviews,
-            "units": _coded("sample_id", design.units.sample_id, code="unit"),
+            "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
             "areas": _coded("area", design.areas, code="code"),
         }
         with sql.connect(tables) as connection:

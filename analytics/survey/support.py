@@ -9,6 +9,9 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from analytics.survey.design import SITE_RULES
+from analytics.survey.successive import SiteRule
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -42,6 +45,10 @@ class Support:
         That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
     is_partial : ndarray of bool
         Some landing area was never sampled and nobody could fill it.
+    of_days : ndarray of bool
+        Some stratum draws days first, and sites within them.
+    rules : ndarray of bool, shape (D, R)
+        Which of `analytics.survey.design.SITE_RULES` some unit follows.
     """
 
     df: Ints
@@ -56,6 +63,8 @@ class Support:
     is_census: Bools
     is_whole: Bools
     is_partial: Bools
+    of_days: Bools
+    rules: Bools
 
 
 class _Pairs(NamedTuple):
@@ -91,8 +100,8 @@ def support_of(
         Sorted domain codes.
     cell, link, seen : ndarray of int, shape (P,)
         Every cell with every reach of its unit, and the place of the pair's domain in `codes`.
-    answered : ndarray of float, shape (U,)
-        Interviewed boats of each unit.
+    answered : ndarray of float, shape (S,)
+        Interviewed boats of each site-day.
 
     Returns
     -------
@@ -127,7 +136,18 @@ def support_of(
         is_census=(n_psu > 0) & ~np.isin(weeks, weeks_of[incomplete]),
         is_whole=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
         is_partial=_any_at(lost.place, size),
+        of_days=_any_at(framed.place[design.strata.of_days[framed.stratum]], size),
+        rules=_rules(design, plan, framed, size),
     )
+
+
+def _rules(design: Design, plan: Plan, framed: _Pairs, size: int) -> Bools:
+    """Return which rules of sites the answering units of each domain's strata follow."""
+    follows = np.zeros((len(plan.n_active), len(SITE_RULES)), dtype=bool)
+    units = design.units
+    follows[units.stratum[plan.active], units.rule[plan.active]] = True
+    held = [_any_at(framed.place[rule[framed.stratum]], size) for rule in follows.T]
+    return np.stack(held, axis=1)
 
 
 def _own_pairs(
@@ -172,9 +192,12 @@ def _fill_pairs(design: Design, plan: Plan, domains: Domains, codes: Ints, cells
 
 
 def _incomplete(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bools:
-    """Return the strata of which some site-day was not sampled or some boat not interviewed."""
-    short = plan.active & (answered < design.units.boats_returned)
-    n_short = np.bincount(design.units.stratum[short], minlength=len(plan.n_active))
+    """Return the strata of which some unit, site or boat was not sampled."""
+    units, days = design.units, design.site_days
+    missed = days.unit[answered < days.boats_returned]
+    short = np.bincount(missed, minlength=len(units.stratum)) > 0
+    short |= ~units.drawn_by(SiteRule.EVERY_SITE)
+    n_short = np.bincount(units.stratum[plan.active & short], minlength=len(plan.n_active))
     missing: Bools = (plan.n_active < design.strata.n_frame) | (n_short > 0)
     return missing
 

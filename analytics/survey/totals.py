@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.cells import Cells, add_at, interviewed, site_day_totals
+from analytics.survey.cells import Cells, add_at, interviewed, site_day_totals, unit_totals
 from analytics.survey.reach import Domains, Reach, pair, reach_of
 from analytics.survey.support import Support, support_of
 
@@ -68,9 +68,11 @@ def domain_totals(
     -------
     DomainTotals
     """
-    answered = interviewed(moments, n_units=len(design.units.boats_returned))
+    unit_of = design.site_days.unit
+    answered = interviewed(moments, n_units=len(unit_of))
     plan = plans.for_answers(answered)
-    cells = site_day_totals(design, moments, plan.active, by_area=domains.by_area)
+    by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=domains.by_area)
+    cells = unit_totals(design, by_site)
     reach = reach_of(design, plan, domains)
     cell, link = pair(cells, reach)
     code = domains.code(cells.key[cell], reach.week_key[link])
@@ -83,7 +85,7 @@ def domain_totals(
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
     cov += add_at(place, shrink[:, None, None] * cells.within[cell], len(codes))
     for loan in plan.loans:
-        _add_borrowed(cov, codes, loan, design, domains, cells=cells, reach=reach)
+        _add_borrowed(cov, codes, loan, design, domains, plan=plan, cells=cells, reach=reach)
     cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
     support = support_of(
         design,
@@ -125,7 +127,7 @@ def _between(
 
 
 def _first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
-    """Return ``1 - n_h/N_h``, or 1 where no spread between boats can be told.
+    """Return ``1 - n_h/N_h``, or 1 where the spread inside a unit cannot be told.
 
     Without its finite correction the first stage is an upper bound of both stages together
     (Cochran 1977, Sampling Techniques, section 11.8; from memory).
@@ -142,6 +144,7 @@ def _add_borrowed(
     design: Design,
     domains: Domains,
     *,
+    plan: Plan,
     cells: Cells,
     reach: Reach,
 ) -> None:
@@ -154,7 +157,7 @@ def _add_borrowed(
     else:
         own = design.units.stratum[reach.unit] == loan.stratum
         weeks, weights = reach.week_key[own], reach.weight[own]
-        correction = 1 - 1 / frame
+        correction = _first_stage_correction(design, plan, cells)[loan.stratum]
         home = domains.area_key(design.strata.landing_area[[loan.stratum]])
         seen = cells.key[(design.units.stratum[cells.unit] == loan.stratum) & (cells.n > 0)]
         held = np.isin(keys, np.union1d(home, seen))

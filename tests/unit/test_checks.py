@@ -253,10 +253,10 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [(ERROR, "limits", 2, "areas")],
         "no area Z in areas",
     ),
-    "design not estimated yet": (
+    "design without totals": (
         [("seasons", 3, {"design": "opportunistic"})],
         [(WARNING, "seasons", 3, "design")],
-        "design opportunistic; allowed: estimated so far: site_day - .* will say no_design",
+        "design opportunistic; allowed: site_day or day_site .* its totals say no_design",
     ),
     "stratum that holds whole calendar strata": (
         [("site_days", 2, {"stratum": "x"})],

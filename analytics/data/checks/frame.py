@@ -11,7 +11,6 @@ _OPENINGS = (
     "ORDER BY q.open_date)) FROM openings q WHERE q.area = {area} "
     "AND abs(q.open_date - {day}) < 400 HAVING count(*) > 0), 'never open near that day')"
 )
-_ESTIMATED = ("site_day",)
 
 
 def closed_words(area: str, day: str) -> str:
@@ -91,16 +90,6 @@ SEASONS = (
         allowed="a group that holds day 7, to which holidays belong",
         advice="add 7 to the group that holidays belong to",
         needs=("holidays",),
-    ),
-    Rule(
-        table="seasons",
-        column="design",
-        source="openings r",
-        when="r.design NOT IN (" + ", ".join(f"'{one}'" for one in _ESTIMATED) + ")",
-        seen="concat('design ', r.design)",
-        allowed="estimated so far: " + ", ".join(_ESTIMATED),
-        advice="totals and rates of its area will say no_design",
-        severity=Severity.WARNING,
     ),
 )
 

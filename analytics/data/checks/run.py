@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from analytics.data import sql
 from analytics.data.calendar import open_days, weekday_words
-from analytics.data.checks import catch, frame, rule
+from analytics.data.checks import catch, draws, frame, rule
 from analytics.data.findings import Finding
 from analytics.data.schema import TABLES
 
@@ -21,7 +21,12 @@ if TYPE_CHECKING:
     from analytics.data.checks.rule import Rule
     from analytics.data.intake.typed import Incoming
 
-RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *catch.RULES)
+RULES: tuple[Rule, ...] = (
+    *rule.of_schema(),
+    *frame.RULES,
+    *draws.RULES,
+    *catch.RULES,
+)
 
 _OPEN_SCHEMA = pa.schema(
     [
@@ -43,13 +48,15 @@ _VIEWS = (
     "count(_row) AS n_fresh FROM interviews "
     "WHERE coalesce(trip_complete, true) AND sample_id IS NOT NULL GROUP BY sample_id",
     "CREATE TEMP TABLE units AS SELECT d.*, s.area AS landing_area, o.date IS NOT NULL AS is_open, "
-    "q.season, o.week, o.day_group, "
+    "q.season, q.design, o.week, o.day_group, "
     "coalesce(d.stratum, concat(o.week, ' ', o.day_group)) AS label, "
     "concat('stratum ', coalesce(d.stratum, concat(o.week, ', ', o.group_words))) AS stratum_words "
     "FROM site_days d LEFT JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
     "LEFT JOIN open_days o ON o.area = s.area AND o.date = d.date "
     "LEFT JOIN openings q ON q.area = s.area AND d.date BETWEEN q.open_date AND q.close_date",
-    "CREATE TEMP TABLE frames AS SELECT season, landing_area, label, count(*) AS n, "
+    "CREATE TEMP TABLE frames AS SELECT season, landing_area, label, "
+    "count(DISTINCT CASE design WHEN 'day_site' THEN CAST(date AS VARCHAR) "
+    "ELSE sample_id END) AS n, "
     "min(frame_site_days) AS low, max(frame_site_days) AS high, "
     # Whether another stratum holds site-days of the weeks and day groups that this one touches.
     "bool_or(day_group IS NULL OR EXISTS (SELECT 1 FROM units o WHERE o.season = u.season "

@@ -1,0 +1,163 @@
+"""Build the design of a season from its calendar and its sampled site-days."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.errors import WrongUse
+from analytics.survey.design import Design, Strata
+from analytics.survey.frame import calendar_frame, join_frames, match_calendar, match_stated
+from analytics.survey.site_draws import DAY_SITE, draw_sites
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+CONVENIENCE = "opportunistic"
+
+
+def seasons_with_data(snapshot: Snapshot) -> list[str]:
+    """Return the seasons that have a site-day or an interview, oldest first."""
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    sampled = _site_days(snapshot).merge(days, on=["area", "date"])
+    named = sampled if len(sampled) else days
+    first = named.groupby("season")["date"].min().sort_values(kind="stable")
+    return [str(season) for season in first.index]
+
+
+def build_design(snapshot: Snapshot, *, season: str, through: str | None = None) -> Design:
+    """Build the design of a season from the calendar and the sampled site-days.
+
+    The default stratum is landing area × ISO week × day group and its frame is every (site, open
+    date) of it. Where any site-day of an area and season carries ``stratum`` or
+    ``frame_site_days``, that area's frame is what they say and the calendar adds no stratum to it.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        Input tables.
+    season : str
+        A season of the `seasons` table.
+    through : str, optional
+        Last ISO week; by default the last one with a sampled site-day.
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    WrongUse
+        If the season is unknown, or has no site-day up to `through`.
+    DataRefused
+        If a site-day lies on a day when its area is closed.
+    """
+    openings = snapshot["seasons"].to_pandas()
+    if season not in set(openings["season"]):
+        known = ", ".join(sorted(set(openings["season"]))) or "none"
+        raise WrongUse(f"no season {season!r} in the store; there are: {known}")
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    sampled = _of_season(_site_days(snapshot), openings, season)
+    if sampled.empty:
+        raise WrongUse(f"season {season} has no sampled site-day; import site_days first")
+    days = days[days["season"] == season]
+    through = through or str(sampled["week"].max())
+    _require_through(through, season, first=sampled["week"].min(), last=days["week"].max())
+    sampled = sampled[sampled["week"] <= through]
+    days = days[days["week"] <= through]
+    return _assemble(snapshot, season, through, days, sampled)
+
+
+def _require_through(through: str, season: str, *, first: str, last: str) -> None:
+    week_start(through)
+    if through < first:
+        raise WrongUse(
+            f"season {season} has no sampled site-day through {through}; its first is in {first}"
+        )
+    if through > max(last, first):
+        raise WrongUse(f"through {through}: the last open week of season {season} is {last}")
+
+
+def _site_days(snapshot: Snapshot) -> pd.DataFrame:
+    """Return the site-days with the landing area and week of each."""
+    rows = snapshot["site_days"].to_pandas()
+    rows["date"] = pd.to_datetime(rows["date"])
+    rows["week"] = iso_week(rows["date"])
+    sites = snapshot["sites"].to_pandas()[["site", "area"]]
+    located: pd.DataFrame = rows.merge(sites, on="site", how="left")
+    return located.sort_values("sample_id", kind="stable")
+
+
+def _of_season(sampled: pd.DataFrame, openings: pd.DataFrame, season: str) -> pd.DataFrame:
+    """Return the site-days in an opening of their landing area this season, with its design."""
+    columns = ["area", "open_date", "close_date", "design"]
+    mine = openings.loc[openings["season"] == season, columns]
+    joined = sampled.reset_index(drop=True).reset_index(names="_row").merge(mine, on="area")
+    inside = (joined["date"] >= pd.to_datetime(joined["open_date"])) & (
+        joined["date"] <= pd.to_datetime(joined["close_date"])
+    )
+    found = joined[inside].drop_duplicates("_row").sort_values("_row", kind="stable")
+    found["design"] = found["design"].fillna("site_day")
+    kept: pd.DataFrame = found.drop(columns=["_row", "open_date", "close_date"])
+    return kept
+
+
+def _assemble(
+    snapshot: Snapshot, season: str, through: str, days: pd.DataFrame, sampled: pd.DataFrame
+) -> Design:
+    openings = snapshot["seasons"].to_pandas()
+    openings = openings[openings["season"] == season]
+    areas = _area_codes(snapshot, openings, sampled)
+    other = set(openings.loc[openings["design"].eq(CONVENIENCE), "area"])
+    kept = sampled[~sampled["area"].isin(other)]
+    days_kept = days[~days["area"].isin(other)]
+    stated = kept["stratum"].notna() | kept["frame_site_days"].notna()
+    stated_areas = set(kept.loc[stated, "area"])
+    calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
+    on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
+    by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
+    frame, rows = join_frames(calendar, on_calendar, by_user)
+    weeks = tuple(sorted(set(days["week"]) | set(sampled["week"])))
+    units, site_days = draw_sites(rows, _codes(rows["week"], weeks), snapshot)
+    cells = pd.concat([days[["area", "week"]], sampled[["area", "week"]]]).drop_duplicates()
+    grid = zip(_codes(cells["area"], areas), _codes(cells["week"], weeks), strict=True)
+    return Design(
+        season=season,
+        through=through,
+        areas=areas,
+        weeks=weeks,
+        grid=frozenset((int(area), int(week)) for area, week in grid),
+        strata=_strata(frame, areas, weeks),
+        units=units,
+        site_days=site_days,
+        no_design=frozenset(areas.index(area) for area in other),
+    )
+
+
+def _area_codes(
+    snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
+) -> tuple[str, ...]:
+    interviews = snapshot["interviews"].select(["sample_id", "area"]).to_pandas()
+    fished = interviews.loc[interviews["sample_id"].isin(sampled["sample_id"]), "area"]
+    return tuple(sorted(set(openings["area"]) | set(sampled["area"]) | set(fished)))
+
+
+def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...]) -> Strata:
+    return Strata(
+        label=tuple(frame["label"]),
+        landing_area=_codes(frame["area"], areas),
+        week=_codes(frame["week"], weeks),
+        group=frame["day_group"].to_numpy(np.int64),
+        n_frame=frame["n_frame"].to_numpy(np.float64),
+        of_days=frame["design"].eq(DAY_SITE).to_numpy(dtype=bool),
+    )
+
+
+def _codes(values: pd.Series, words: tuple[str, ...]) -> NDArray[np.int64]:
+    code = {word: number for number, word in enumerate(words)}
+    return np.array([code[value] for value in values], dtype=np.int64)
