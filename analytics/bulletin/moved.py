@@ -114,7 +114,7 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     rows = net.to_pylist()
     by_kind = {kind: [row for row in rows if row["kind"] == kind] for kind in _KIND_WORDS}
     if not rows:
-        return f"{between} no estimate moved"
+        return f"{between}: no estimate moved"
     parts = [f"{number_of(len(by_kind[k]), 'estimate')} {w}" for k, w in _KIND_WORDS.items()]
     kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
     sizes = [row for row in by_kind[REVISED] if row["moved_in_se"] is not None]
@@ -122,7 +122,12 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     if sizes:
         most = max(sizes, key=lambda row: abs(row["moved_in_se"]))
         largest = f"; the largest move: {_largest(most)}"
-    return f"{between} {', '.join(kept)}{largest}"
+    return f"{between}: {', '.join(kept)}{largest}"
+
+
+def rows_words(steps: pa.Table) -> str:
+    """Return how many steps a table of moves holds, in words."""
+    return number_of(steps.num_rows, "row")
 
 
 _KIND_WORDS = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -76,6 +76,44 @@ def revisions(
         If the tables of the last version contradict each other.
     """
     progress("reading the store")
+    ends = compared_versions(store, season=season, since=since, as_of=as_of)
+    return steps_between(store, ends, by=by, level=level, progress=progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """What a comparison of versions is about.
+
+    Parameters
+    ----------
+    season, through : str
+        Season, and its last sampled week as of `version`.
+    since, version : int
+        The versions compared.
+    """
+
+    season: str
+    through: str
+    since: int
+    version: int
+
+
+def compared_versions(
+    store: Store,
+    *,
+    season: str | None = None,
+    since: int | None = None,
+    as_of: int | None = None,
+) -> Ends:
+    """Return what `revisions` compares where some of it is left to its defaults.
+
+    Raises
+    ------
+    WrongUse
+        If the season or a version is unknown, or `since` comes after `as_of`.
+    DataRefused
+        If the tables of the last version contradict each other.
+    """
     newest = store.version if as_of is None else as_of
     last = prepare(store.snapshot(as_of=newest), season=season).design
     first = default_since(store, season=last.season, version=newest) if since is None else since
@@ -83,15 +121,27 @@ def revisions(
         raise WrongUse(
             f"since version {first} to version {newest}; name an earlier version first, 0 at least"
         )
+    return Ends(last.season, last.through, first, newest)
+
+
+def steps_between(
+    store: Store,
+    ends: Ends,
+    *,
+    by: Sequence[str] = ("area", "week"),
+    level: float = 0.95,
+    progress: Callable[[str], None] = lambda words: None,
+) -> pa.Table:
+    """Return the moves of `revisions` between ends that are known; parameters as there."""
     words = tuple(by.split(",")) if isinstance(by, str) else tuple(by)
-    states = _States(store, last.season, words, level)
+    states = _States(store, ends.season, words, level)
     if "week" not in words:
-        states.through = min(last.through, states.last_week(first) or last.through)
-    reach = Reach(store, last.season)
-    events = [one for one in events_of(store) if first < one.version <= newest]
+        states.through = min(ends.through, states.last_week(ends.since) or ends.through)
+    reach = Reach(store, ends.season)
+    events = [one for one in events_of(store) if ends.since < one.version <= ends.version]
     telling = [one for one in events if reach.of(one).has_season]
-    progress(f"estimating as of version {first}")
-    return _stepped(states, telling, since=first, progress=progress)
+    progress(f"estimating as of version {ends.since}")
+    return _stepped(states, telling, since=ends.since, progress=progress)
 
 
 def default_since(store: Store, *, season: str, version: int) -> int:

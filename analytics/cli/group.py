@@ -11,6 +11,7 @@ import click
 from analytics.cli.data_commands import batches, import_, withdraw
 from analytics.cli.open_command import open_
 from analytics.cli.result_commands import bulletin, demo, estimate
+from analytics.cli.revision_command import revisions
 from analytics.cli.terminal import examples, show_findings
 from analytics.errors import BlackmouthError, DataRefused, WrongUse
 
@@ -40,7 +41,7 @@ def blackmouth() -> None:
     """
 
 
-for _command in (import_, batches, withdraw, estimate, bulletin, demo, open_):
+for _command in (import_, batches, withdraw, estimate, bulletin, revisions, demo, open_):
     blackmouth.add_command(_command)
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-COMMANDS = ("import", "batches", "withdraw", "estimate", "bulletin", "demo", "open")
+COMMANDS = ("import", "batches", "withdraw", "estimate", "bulletin", "revisions", "demo", "open")
 
 
 class Run:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 from itertools import pairwise
 
 import pyarrow as pa
@@ -71,22 +72,28 @@ def interviews_with(tables, sample, **cells):
     return {"interviews": pa.Table.from_pylist([row | cells], schema=tables["interviews"].schema)}
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def tables():
     return field_tables()
 
 
 @pytest.fixture
-def store(tmp_path, tables):
+def store(tmp_path, history):
+    """Return a store of the history, to be changed at will."""
+    return Store(shutil.copytree(history, tmp_path / "store"))
+
+
+@pytest.fixture(scope="module")
+def history(tmp_path_factory, tables):
     """Two weeks; a third; one of the other season; a correction; its withdrawal."""
-    store = Store(tmp_path / "store")
+    store = Store(tmp_path_factory.mktemp("history") / "store")
     frame = {name: tables[name] for name in ("areas", "sites", "seasons")}
     store.add(frame | part(tables, range(8)), sources=["weeks.csv"])
     store.add(part(tables, range(8, 12)), sources=["third.csv"])
     store.add(part(tables, [12]), sources=["other.csv"])
     receipt = store.add(interviews_with(tables, 0, kept=9), sources=["slip.csv"])
     store.withdraw(receipt.batch)
-    return store
+    return store.path
 
 
 def rows_of(table, **wanted):
@@ -259,7 +266,7 @@ def test_the_summary_says_how_many_and_which_most():
     ]
     found = moves(*both, since=3, version=4, causes=lambda row: ())
     words = summary(found, since=3, version=4)
-    assert words.startswith("from version 3 to 4 2 estimates moved; the largest move: kept_fish")
+    assert words.startswith("from version 3 to 4: 2 estimates moved; the largest move: kept_fish")
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
     assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
 
