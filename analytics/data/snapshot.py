@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ import pyarrow as pa
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from analytics.data.sql import ParquetRows, Source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,10 +26,13 @@ class Snapshot:
         Every table of the schema in its Arrow schema; a table never imported is there, empty.
     version : int
         The store's version; 0 for tables held in memory.
+    files : mapping of str to ParquetRows
+        Tables that a query may read where they lie, with the same rows in any order.
     """
 
     tables: Mapping[str, pa.Table]
     version: int = 0
+    files: Mapping[str, ParquetRows] = field(default_factory=dict)
 
     @classmethod
     def of(cls, tables: Mapping[str, pa.Table], *, version: int = 0) -> Snapshot:
@@ -42,8 +46,33 @@ class Snapshot:
         whole = {name: _conform(tables.get(name), name) for name in TABLES}
         return cls(MappingProxyType(whole), version)
 
+    @classmethod
+    def on_disk(
+        cls,
+        load: Callable[[str], pa.Table],
+        *,
+        version: int,
+        files: Mapping[str, ParquetRows],
+    ) -> Snapshot:
+        """Return a snapshot whose tables are loaded at first use.
+
+        Parameters
+        ----------
+        load : callable
+            Returns a table by name; called once for each table that is used.
+        version : int
+            The store's version.
+        files : mapping of str to ParquetRows
+            Tables that a query may read where they lie.
+        """
+        return cls(_Loaded(load), version, MappingProxyType(dict(files)))
+
     def __getitem__(self, name: str) -> pa.Table:
         return self.tables[name]
+
+    def source(self, name: str) -> Source:
+        """Return a table for a query: its files where it has some, else the table itself."""
+        return self.files.get(name) or self.tables[name]
 
     @property
     def key(self) -> str:
@@ -51,11 +80,53 @@ class Snapshot:
         digest = hashlib.blake2b(digest_size=12)
         for name, table in self.tables.items():
             digest.update(name.encode())
-            sink = pa.BufferOutputStream()
-            with pa.ipc.new_stream(sink, table.schema) as writer:
+            with (
+                pa.PythonFile(_Sink(digest.update), mode="w") as sink,
+                pa.ipc.new_stream(sink, table.schema) as writer,
+            ):
                 writer.write_table(table.combine_chunks())
-            digest.update(memoryview(sink.getvalue()))
         return digest.hexdigest()
+
+
+class _Loaded(Mapping[str, pa.Table]):
+    """Every table of the schema, each loaded when it is first asked for."""
+
+    def __init__(self, load: Callable[[str], pa.Table]) -> None:
+        self._load = load
+        self._held: dict[str, pa.Table] = {}
+
+    def __getitem__(self, name: str) -> pa.Table:
+        if name not in TABLES:
+            raise KeyError(name)
+        if name not in self._held:
+            self._held[name] = _conform(self._load(name), name)
+        return self._held[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(TABLES)
+
+    def __len__(self) -> int:
+        return len(TABLES)
+
+
+class _Sink:
+    """A file that hands on what is written and keeps none of it."""
+
+    closed = False
+
+    def __init__(self, take: Callable[[memoryview], None]) -> None:
+        self._take = take
+
+    def write(self, data: bytes) -> int:
+        """Hand `data` on."""
+        self._take(memoryview(data))
+        return len(data)
+
+    def flush(self) -> None:
+        """Do nothing: nothing is kept."""
+
+    def close(self) -> None:
+        """Do nothing: there is no file."""
 
 
 def _conform(table: pa.Table | None, name: str) -> pa.Table:

@@ -1,38 +1,125 @@
-"""DuckDB over Arrow tables held in memory: no file and no network is ever reached."""
+"""DuckDB over tables in memory and over named Parquet files: nothing else is ever reached.
+
+A connection may read the files it was given, by their names; every other file and any network is
+refused, and the settings that say so are locked.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import secrets
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import pyarrow as pa
-
 _CONFIG = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
-    "enable_external_access": "false",
 }
+#: Above it DuckDB puts what it has by the way into files of its own, removed when it is done.
+MEMORY = "1GB"
 
 
-def connect(tables: Mapping[str, pa.Table]) -> duckdb.DuckDBPyConnection:
+@dataclass(frozen=True, slots=True)
+class ParquetRows:
+    """Rows that lie in Parquet files and are read only by the query that needs them.
+
+    Parameters
+    ----------
+    files : tuple of pathlib.Path
+        Their files, with absolute paths without ``*``, ``?`` or ``[``.
+    query : str
+        SQL that gives the rows, with ``{files}`` where it reads them.
+    gaps : frozenset of str
+        Columns of the result in which a cell may be null.
+    """
+
+    files: tuple[Path, ...]
+    query: str
+    gaps: frozenset[str]
+
+    @property
+    def sql(self) -> str:
+        """The query over the files."""
+        return self.query.replace("{files}", read_files(self.files))
+
+
+Source: TypeAlias = "pa.Table | ParquetRows"
+
+
+def connect(tables: Mapping[str, Source]) -> duckdb.DuckDBPyConnection:
     """Return a connection that sees `tables` under their names; close it after use."""
+    parquet = {label: one for label, one in tables.items() if isinstance(one, ParquetRows)}
+    files = [text(str(file)) for source in parquet.values() for file in source.files]
+    # DuckDB makes the folder when memory runs short, and removes it with the connection.
+    spill = Path(tempfile.gettempdir()) / f"blackmouth-{secrets.token_hex(8)}"
     connection = duckdb.connect(":memory:", config=dict(_CONFIG))
-    for name, table in tables.items():
-        connection.register(name, table)
+    for setting in (
+        f"temp_directory = {text(str(spill))}",
+        f"memory_limit = {text(MEMORY)}",
+        f"allowed_paths = [{', '.join(files)}]",
+        "enable_external_access = false",
+        "lock_configuration = true",
+    ):
+        connection.execute(f"SET {setting}")
+    for label, source in tables.items():
+        if isinstance(source, ParquetRows):
+            connection.execute(f"CREATE TEMP VIEW {name(label)} AS {source.sql}")
+        else:
+            connection.register(label, source)
     return connection
 
 
-def run(query: str, tables: Mapping[str, pa.Table]) -> pa.Table:
+def run(query: str, tables: Mapping[str, Source]) -> pa.Table:
     """Return the result of one query over `tables`."""
     with connect(tables) as connection:
         result: Any = connection.sql(query).to_arrow_table()
     return result
 
 
+def gaps(source: Source) -> frozenset[str]:
+    """Return the columns of a source in which a cell may be null."""
+    if isinstance(source, ParquetRows):
+        return source.gaps
+    return frozenset(label for label in source.column_names if source[label].null_count)
+
+
+def gaps_of_files(files: tuple[Path, ...]) -> dict[str, bool]:
+    """Return every column of some Parquet files, and whether a cell of it may be null."""
+    found: dict[str, bool] = {}
+    counts: list[set[str]] = []
+    for file in files:
+        described = pq.read_metadata(file)
+        counts.append(set(described.schema.names))
+        for group in range(described.num_row_groups):
+            for place in range(described.num_columns):
+                column = described.row_group(group).column(place)
+                said = column.statistics
+                full = said is not None and said.has_null_count and said.null_count == 0
+                label = column.path_in_schema
+                found[label] = found.get(label, False) or not full
+    everywhere = set.intersection(*counts) if counts else set()
+    return {label: gap or label not in everywhere for label, gap in found.items()}
+
+
+def read_files(files: tuple[Path, ...]) -> str:
+    """Return the table function that reads Parquet files; a column some lack is null there."""
+    listed = ", ".join(text(str(file)) for file in files)
+    return f"read_parquet([{listed}], union_by_name = true, hive_partitioning = false)"
+
+
 def name(identifier: str) -> str:
     """Return an identifier in quotes."""
     return '"' + identifier.replace('"', '""') + '"'
+
+
+def text(value: str) -> str:
+    """Return a text as an SQL literal."""
+    return "'" + value.replace("'", "''") + "'"

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pytest
 
-from analytics.data.store import Store, delta
+from analytics.data import sql
+from analytics.data.schema import TABLES
+from analytics.data.store import Store, delta, rows
 from analytics.data.store.history import Counts
 from analytics.errors import DataRefused, StoreError, WrongUse
 
@@ -142,6 +144,50 @@ def test_a_store_made_anew_at_the_same_path_is_not_confused(tmp_path: Path) -> N
     shutil.rmtree(tmp_path / "s")
     Store(tmp_path / "s").add(areas(a="A", b="B"))
     assert store.snapshot()["areas"].num_rows == 2
+
+
+def interviews(**kept: int | None) -> dict[str, pa.Table]:
+    """Return interviews of one site-day by id and kept fish, with the tables they hang on."""
+    n, day = len(kept), dt.date(2031, 1, 6)
+    columns = {"interview_id": list(kept), "area": ["a"] * n, "kept": list(kept.values())}
+    season = {"season": ["2030-31"], "area": ["a"], "open_date": [day], "close_date": [day]}
+    site_day = {"sample_id": ["s"], "site": ["r"], "date": [day], "boats_returned": [9]}
+    return areas(a="A") | {
+        "sites": pa.table({"site": ["r"], "area": ["a"]}),
+        "seasons": pa.table(season),
+        "site_days": pa.table(site_day),
+        "interviews": pa.table(columns | {"sample_id": ["s"] * n}),
+    }
+
+
+def kept_on_disk(store: Store) -> dict[str, int | None]:
+    """Return interviews as a query over the store's files finds them."""
+    source = store.snapshot().source("interviews")
+    assert isinstance(source, sql.ParquetRows)
+    found = sql.run("SELECT * FROM i ORDER BY interview_id", {"i": source})
+    assert found.equals(store.snapshot()["interviews"])
+    return dict(zip(found["interview_id"].to_pylist(), found["kept"].to_pylist(), strict=True))
+
+
+def test_a_query_over_the_files_sees_current_rows_only(tmp_path: Path) -> None:
+    store = Store(tmp_path / "the store's é #1")
+    store.add(interviews(a=1, b=2))
+    assert kept_on_disk(store) == {"a": 1, "b": 2}
+    store.add(interviews(b=3, c=None))
+    store.add(interviews(b=4, a=5))
+    assert kept_on_disk(store) == {"a": 5, "b": 4, "c": None}
+    store.withdraw("b0003")
+    assert kept_on_disk(store) == {"a": 1, "b": 3, "c": None}
+    left = rows.pack(interviews(a=9)["interviews"], table=TABLES["interviews"])
+    store._append_rows("interviews", left, "b0005-of-a-killed-import")
+    store.add(interviews(d=0))
+    assert kept_on_disk(store) == {"a": 1, "b": 3, "c": None, "d": 0}
+
+
+def test_a_store_whose_path_is_a_pattern_is_read_into_memory(tmp_path: Path) -> None:
+    store = Store(tmp_path / "what?")
+    store.add(interviews(a=1))
+    assert store.snapshot().source("interviews") is store.snapshot()["interviews"]
 
 
 @pytest.mark.parametrize("key", [["a", "a"], ["a", None]])

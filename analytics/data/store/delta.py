@@ -13,6 +13,7 @@ from deltalake.exceptions import DeltaError
 from filelock import FileLock, Timeout
 from pyarrow import fs
 
+from analytics.data import sql
 from analytics.errors import StoreError, WrongStore
 
 if TYPE_CHECKING:
@@ -83,6 +84,30 @@ def read(
     if only is None:
         return found
     return found.filter(pc.is_in(found[only[0]], pa.array(only[1], pa.string())))
+
+
+def files_of(path: Path) -> list[Path]:
+    """Return the Parquet files of the newest version of a table.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be read.
+    """
+    with _told(path, "read"):
+        return _files(path)
+
+
+def gaps_of(files: Sequence[Path]) -> dict[str, bool]:
+    """Return every column of some files of a table, and whether a cell of it may be empty.
+
+    Raises
+    ------
+    StoreError
+        If one cannot be read.
+    """
+    with _told(files[0].parent, "read"):
+        return sql.gaps_of_files(tuple(files))
 
 
 def _files(path: Path) -> list[Path]:

@@ -14,12 +14,21 @@ from analytics.data.store.history import Counts
 from analytics.errors import DataRefused
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
     from analytics.data.schema import Table
 
 BATCH = "_batch"
 EXTRA = "_extra"
+_BATCH = sql.name(BATCH)
+_SQL_TYPE = {
+    pa.string(): "VARCHAR",
+    pa.int64(): "BIGINT",
+    pa.float64(): "DOUBLE",
+    pa.date32(): "DATE",
+    pa.bool_(): "BOOLEAN",
+}
 
 
 def stored_schema(table: Table) -> pa.Schema:
@@ -73,6 +82,55 @@ def current(data: pa.Table, *, table: Table, batches: Sequence[str], superseded:
         rank = pc.index_in(data[BATCH], value_set=pa.array(batches, pa.string()))
         data = data.take(_newest(data.select(table.key).append_column("_rank", rank), table.key))
     return data.sort_by([(name, "ascending") for name in table.key])
+
+
+def on_disk(
+    files: Sequence[Path],
+    held: Mapping[str, bool],
+    *,
+    table: Table,
+    batches: Sequence[str],
+    changing: Sequence[str],
+) -> sql.ParquetRows:
+    """Return the newest row of every key as a query over a table's files, in any order.
+
+    Parameters
+    ----------
+    files : sequence of pathlib.Path
+        Every file of the table.
+    held : mapping of str to bool
+        Every column of the files, and whether a cell of it may be null.
+    table : Table
+        The table's schema.
+    batches : sequence of str
+        Visible batches, oldest first; rows of others are left out.
+    changing : sequence of str
+        Those of them that changed a key, which then stands twice.
+    """
+    columns = ", ".join(
+        f"CAST({sql.name(field.name) if field.name in held else 'NULL'} "
+        f"AS {_SQL_TYPE[field.type]}) AS {sql.name(field.name)}"
+        for field in table.arrow_schema
+    )
+    query = f"SELECT {columns} FROM {{files}} AS old WHERE {_BATCH} IN ({_texts(batches)})"
+    if changing:
+        key = ", ".join(map(sql.name, table.key))
+        same = " AND ".join(f"new.{sql.name(k)} = old.{sql.name(k)}" for k in table.key)
+        query += (
+            f" AND NOT EXISTS (FROM (SELECT {key}, max({_rank(batches)}) AS newest FROM {{files}} "
+            f"WHERE {_BATCH} IN ({_texts(changing)}) GROUP BY {key}) AS new "
+            f"WHERE {same} AND new.newest > {_rank(batches, of='old.')})"
+        )
+    gaps = {name for name in table.arrow_schema.names if held.get(name, True)}
+    return sql.ParquetRows(tuple(files), query, frozenset(gaps))
+
+
+def _rank(batches: Sequence[str], *, of: str = "") -> str:
+    return f"list_position([{_texts(batches)}], {of}{_BATCH})"
+
+
+def _texts(values: Sequence[str]) -> str:
+    return ", ".join(map(sql.text, values))
 
 
 def compare(incoming: pa.Table, stored: pa.Table, *, table: Table) -> tuple[pa.Table, Counts]:

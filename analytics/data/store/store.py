@@ -27,9 +27,12 @@ from analytics.errors import StoreError, WrongStore, WrongUse
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from analytics.data.sql import ParquetRows
 
 EVENTS = "_batches"
 _SNAPSHOTS_KEPT = 4
+#: Tables that queries read from their files: the others are small.
+LARGE = ("interviews",)
 
 
 class Store:
@@ -242,7 +245,24 @@ class Store:
         return history.from_rows(delta.read(self.path / EVENTS, schema=history.EVENT_SCHEMA))
 
     def _snapshot_of(self, shown: Sequence[Batch], version: int) -> Snapshot:
-        return Snapshot.of({name: self._rows(name, shown) for name in TABLES}, version=version)
+        files = {name: rows for name in LARGE if (rows := self._on_disk(name, shown)) is not None}
+        return Snapshot.on_disk(lambda name: self._rows(name, shown), version=version, files=files)
+
+    def _on_disk(self, name: str, shown: Sequence[Batch]) -> ParquetRows | None:
+        """Return the current rows of a table as a query over its files; None where it has none."""
+        holders = [batch for batch in shown if _wrote(batch.counts.get(name))]
+        if not holders:
+            return None
+        files = delta.files_of(self.path / name)
+        if any(set("*?[") & set(str(file)) for file in files):
+            return None  # a query would take them for a pattern
+        return rows.on_disk(
+            files,
+            delta.gaps_of(files),
+            table=TABLES[name],
+            batches=[batch.batch for batch in holders],
+            changing=[batch.batch for batch in holders if batch.counts[name].changed],
+        )
 
     def _rows(self, name: str, shown: Sequence[Batch]) -> pa.Table:
         """Return the current rows of a table with the JSON of its extra columns."""

@@ -1,0 +1,74 @@
+"""Queries reach the tables and files they were given, and nothing else."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.data import sql
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def written(path: Path, **columns: list[object]) -> Path:
+    """Write a Parquet file and return its path."""
+    pq.write_table(pa.table(columns), path)
+    return path
+
+
+def test_a_query_reads_named_files_beside_tables(tmp_path: Path) -> None:
+    file = written(tmp_path / "it's one.parquet", a=[1, 2], b=["x", None])
+    rows = sql.ParquetRows((file,), "SELECT a FROM {files}", frozenset())
+    more = pa.table({"a": [2, 3]})
+    found = sql.run("SELECT a FROM files JOIN more USING (a)", {"files": rows, "more": more})
+    assert found["a"].to_pylist() == [2]
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "SELECT * FROM read_parquet('{other}')",
+        "SELECT * FROM '{other}'",
+        "SELECT * FROM read_csv('{other}')",
+        "SELECT * FROM glob('{folder}/*')",
+        "COPY (SELECT 1) TO '{folder}/out.csv'",
+        "SET allowed_paths = ['{other}']",
+        "SET enable_external_access = true",
+        "SELECT * FROM read_parquet('http://127.0.0.1:9/x.parquet')",
+    ],
+)
+def test_no_other_file_and_no_network_is_reached(tmp_path: Path, query: str) -> None:
+    one, other = (written(tmp_path / f"{name}.parquet", a=[1]) for name in ("one", "other"))
+    rows = sql.ParquetRows((one,), "SELECT a FROM {files}", frozenset())
+    with sql.connect({"rows": rows}) as connection:
+        assert connection.sql("SELECT a FROM rows").fetchall() == [(1,)]
+        with pytest.raises((duckdb.PermissionException, duckdb.InvalidInputException)):
+            connection.sql(query.format(other=other, folder=tmp_path)).fetchall()
+    assert not (tmp_path / "out.csv").exists()
+
+
+def test_gaps_are_told_from_what_the_files_say_of_themselves(tmp_path: Path) -> None:
+    first = written(tmp_path / "1.parquet", a=[1], b=[1], c=[1])
+    second = written(tmp_path / "2.parquet", a=[1], b=[None])
+    assert sql.gaps_of_files((first, second)) == {"a": False, "b": True, "c": True}
+    third = tmp_path / "3.parquet"
+    pq.write_table(pa.table({"a": [1]}), third, write_statistics=False)
+    assert sql.gaps_of_files((third,)) == {"a": True}
+    assert sql.gaps(pa.table({"a": [1, None], "b": [1, 2]})) == {"a"}
+
+
+def test_a_query_short_of_memory_goes_on_in_a_folder_it_removes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sql, "MEMORY", "60MB")
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    with sql.connect({}) as connection:
+        connection.execute("CREATE TEMP TABLE t AS SELECT hash(i) AS a FROM range(20000000) r(i)")
+        assert list(tmp_path.iterdir())
+        assert connection.sql("SELECT count(*) FROM t").fetchall() == [(20_000_000,)]
+    assert not list(tmp_path.iterdir())
