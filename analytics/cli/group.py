@@ -12,6 +12,7 @@ from analytics.cli.data_commands import batches, import_, withdraw
 from analytics.cli.open_command import open_
 from analytics.cli.result_commands import bulletin, demo, estimate
 from analytics.cli.revision_command import revisions
+from analytics.cli.scenario_command import scenarios
 from analytics.cli.terminal import examples, show_findings
 from analytics.errors import BlackmouthError, DataRefused, WrongUse
 
@@ -41,7 +42,17 @@ def blackmouth() -> None:
     """
 
 
-for _command in (import_, batches, withdraw, estimate, bulletin, revisions, demo, open_):
+for _command in (
+    import_,
+    batches,
+    withdraw,
+    estimate,
+    bulletin,
+    revisions,
+    scenarios,
+    demo,
+    open_,
+):
     blackmouth.add_command(_command)
 
 
