@@ -36,12 +36,17 @@ MARK_QUANTITIES = (*CLASSES, MARKED_SHARE)
 
 def mark_measures() -> dict[str, Measure]:
     """Return fish, fish whose mark was read, and marked fish of every part, by name."""
-    sql = {}
+    measures = []
     for part, marked in PARTS.items():
-        sql[f"{part}_all"] = part
-        sql[f"{part}_read"] = f"CASE WHEN {marked} IS NULL THEN 0 * {part} ELSE {part} END"
-        sql[f"{part}_marked_read"] = f"coalesce({marked}, 0 * {part})"
-    return {name: Measure(name, text) for name, text in sql.items()}
+        read = f"CASE WHEN {marked} IS NULL THEN 0 * {part} ELSE {part} END"
+        clipped = f"coalesce({marked}, 0 * {part})"
+        measures += [
+            Measure(f"{part}_all", part),
+            Measure(f"{part}_read", read, (marked,), part),
+            # A part that was not recorded leaves its mark unsaid too.
+            Measure(f"{part}_marked_read", clipped, (marked,), marked),
+        ]
+    return {measure.name: measure for measure in measures}
 
 
 def mark_analysis() -> Analysis:

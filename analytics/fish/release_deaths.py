@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow.compute as pc
 
+from analytics.data import sql
 from analytics.survey.measures import UNKNOWN_SIZE
 from analytics.survey.reduce import Analysis, Measure
 
@@ -21,9 +21,15 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
+    from analytics.data.sql import Source
+
 KEPT = "deaths_kept"
 NO_RELEASE_RATE = "deaths_without_release_rate"
 NO_DROP_OFF_RATE = "deaths_without_drop_off_rate"
+_METHODS = (
+    "SELECT method, sum(released_unknown) AS n_unknown FROM interviews "
+    "GROUP BY method ORDER BY method"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +109,7 @@ class DeathPlan:
         return gaps, "; ".join(absent)
 
 
-def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Table) -> DeathPlan:
+def plan_deaths(interviews: Source, release_rates: pa.Table, drop_off: pa.Table) -> DeathPlan:
     """Match every kind of fish in the interviews with the rate that applies to it.
 
     A rate of the fish's own method comes before one for ``any`` method, and a rate of its size
@@ -112,27 +118,29 @@ def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Tabl
 
     Parameters
     ----------
-    interviews, release_rates, drop_off : pyarrow.Table
-        In their schemas.
+    interviews : pyarrow.Table or ParquetRows
+    release_rates, drop_off : pyarrow.Table
+        All in their schemas.
 
     Returns
     -------
     DeathPlan
     """
-    methods = interviews["method"].unique().to_pylist()
+    said = sql.run(_METHODS, {"interviews": interviews})
+    methods = said["method"].to_pylist()
     rates = [row for row in release_rates.to_pylist() if row["wound_class"] == "any"]
     counts = {
         "legal": "released_legal",
         "sublegal": "released_sublegal",
         "unknown": UNKNOWN_SIZE,
     }
-    releases = _Matcher("released")
+    releases = _Matcher("released", methods)
     for size, column in counts.items():
         for method in methods:
             releases.add(_release_rate(rates, size, method), column, method)
-    losses = _Matcher("lost")
+    losses = _Matcher("lost", methods)
     by_method = {row["method"]: row for row in drop_off.to_pylist()}
-    encounters = f"(kept + {' + '.join(counts.values())})"
+    encounters = f"kept + {' + '.join(counts.values())}"
     for method in methods:
         rate = by_method.get(method, by_method.get("any"))
         base = "kept" if rate and rate["base"] == "kept" else encounters
@@ -143,8 +151,8 @@ def plan_deaths(interviews: pa.Table, release_rates: pa.Table, drop_off: pa.Tabl
         releases.unrated(NO_RELEASE_RATE),
         losses.unrated(NO_DROP_OFF_RATE),
     )
-    unknown = pc.sum(interviews["released_unknown"]).as_py() or 0
-    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), n_unknown=unknown))
+    n_unknown = sum(filter(None, said["n_unknown"].to_pylist()))
+    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), n_unknown=n_unknown))
 
 
 def _release_rate(
@@ -156,7 +164,7 @@ def _release_rate(
     return next((by_key[key] for key in wanted if key in by_key), None)
 
 
-def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], *, n_unknown: int) -> str:
+def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], *, n_unknown: float) -> str:
     notes = []
     if n_unknown and rates and not any(rate["size_class"] == "any" for rate in rates):
         notes.append("unknown sizes at the sublegal rate")
@@ -168,32 +176,46 @@ def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], *, n_unknown:
 class _Matcher:
     """Collects (rate, column, method) and writes one measure a rate."""
 
-    def __init__(self, stem: str) -> None:
+    def __init__(self, stem: str, methods: Iterable[str | None]) -> None:
         self._stem = stem
-        self._terms: dict[tuple[object, object], list[str]] = {}
+        self._methods = set(methods)
+        self._columns: dict[tuple[object, object], dict[str, set[str | None]]] = {}
         self._rates: dict[tuple[object, object], dict[str, Any]] = {}
-        self._orphans: list[str] = []
+        self._orphans: dict[str, set[str | None]] = {}
 
     def add(self, rate: dict[str, Any] | None, column: str, method: str | None) -> None:
-        literal = "NULL" if method is None else "'" + method.replace("'", "''") + "'"
-        # `ELSE 0 * column` keeps a number that was not recorded a null.
-        term = (
-            f"CASE WHEN method IS NOT DISTINCT FROM {literal} THEN {column} ELSE 0 * {column} END"
-        )
         if rate is None:
-            self._orphans.append(term)
+            columns = self._orphans
         else:
             key = (rate.get("size_class"), rate["method"])
             self._rates[key] = rate
-            self._terms.setdefault(key, []).append(term)
+            columns = self._columns.setdefault(key, {})
+        columns.setdefault(column, set()).add(method)
 
     def rated(self) -> tuple[RatedFish, ...]:
         fish = []
-        for index, (key, terms) in enumerate(self._terms.items()):
-            measure = Measure(f"{self._stem}_{index}", " + ".join(terms))
+        for index, (key, columns) in enumerate(self._columns.items()):
+            measure = self._measure(f"{self._stem}_{index}", columns)
             rate = self._rates[key]
             fish.append(RatedFish(measure, rate["rate_prop"], rate["rate_se"]))
         return tuple(fish)
 
     def unrated(self, name: str) -> Measure:
-        return Measure(name, " + ".join(self._orphans) or "0")
+        return self._measure(name, self._orphans)
+
+    def _measure(self, name: str, columns: dict[str, set[str | None]]) -> Measure:
+        """Return the sum of some columns, each over the boats of some methods."""
+        text = " + ".join(self._term(column, methods) for column, methods in columns.items())
+        if not columns:
+            return Measure(name, "0")
+        full = text.replace(UNKNOWN_SIZE, "released_unknown")
+        return Measure(name, text, ("released_unknown", "method"), full)
+
+    def _term(self, column: str, methods: set[str | None]) -> str:
+        if methods == self._methods:
+            return column
+        named = sorted(sql.text(method) for method in methods if method is not None)
+        tests = [f"method IN ({', '.join(named)})"] if named else []
+        tests += ["method IS NULL"] if None in methods else []
+        # `ELSE 0 * column` keeps a number that was not recorded a null.
+        return f"CASE WHEN {' OR '.join(tests)} THEN {column} ELSE 0 * ({column}) END"

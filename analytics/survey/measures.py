@@ -37,7 +37,8 @@ def catch_measures() -> dict[str, Measure]:
     -------
     dict of str to Measure
     """
-    released = f"(released_legal + released_sublegal + {UNKNOWN_SIZE})"
+    said = "released_legal + released_sublegal"
+    released, full = f"{said} + {UNKNOWN_SIZE}", f"{said} + released_unknown"
     sql = {
         "boat_trips": "1",
         "angler_trips": "anglers",
@@ -46,10 +47,14 @@ def catch_measures() -> dict[str, Measure]:
         "released_legal_fish": "released_legal",
         "released_sublegal_fish": "released_sublegal",
         "released_unknown_fish": "released_unknown",
-        "released_fish": released,
-        "encounter_fish": f"kept + {released}",
     }
-    return {name: Measure(name, expression) for name, expression in sql.items()}
+    optional = ("released_unknown",)
+    return {name: Measure(name, expression) for name, expression in sql.items()} | {
+        "released_fish": Measure("released_fish", released, optional, full),
+        "encounter_fish": Measure(
+            "encounter_fish", f"kept + {released}", optional, f"kept + {full}"
+        ),
+    }
 
 
 def catch_analyses() -> dict[str, Analysis]:
