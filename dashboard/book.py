@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.precision import mark_of, pse
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analytics.bulletin.shelf import Bulletin, Card
+    from analytics.precision import Precision
 
 T = TypeVar("T")
 
@@ -54,10 +57,14 @@ class Row:
 
     @property
     def pse(self) -> float | None:
-        """Standard error over estimate; None where either is missing or the estimate is zero."""
-        if not self.estimate or self.se is None:
-            return None
-        return self.se / abs(self.estimate)
+        """Percent standard error; None where it is missing or the estimate is zero."""
+        found = float(pse(self.estimate, self.se))
+        return None if math.isnan(found) else found
+
+    @property
+    def precision(self) -> Precision:
+        """What the percent standard error says of the use of the figure."""
+        return mark_of(self.pse)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,17 +9,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
 from analytics.units import QUANTITIES, Kind, Status
 from dashboard.digits import percent
 
 if TYPE_CHECKING:
     from dashboard.book import Row
 
-#: Relative errors (PSE) above which a figure carries a caution; common practice, no source.
-CAUTION_PSE, STRONG_CAUTION_PSE = 0.30, 0.50
-#: Beyond these an interval says nothing that helps: its upper end over the estimate, and the PSE.
-#: Our own choice, no source.
-USELESS_TIMES, USELESS_PSE = 20.0, 1.0
+#: Beyond these an interval says nothing that helps: its upper end over the estimate, and the
+#: percent standard error. Our own choice, no source.
+USELESS_TIMES, USELESS_PSE = 20.0, 100.0
 #: The same for a share: the width of its interval.
 USELESS_WIDTH = 0.8
 #: Said in the place of such an interval.
@@ -28,10 +27,16 @@ TOO_FEW = "too few site-days for a useful interval"
 FEW_DF, FEW_INTERVIEWS = 2, 3
 
 MILD, STRONG = "!", "!!"
+#: The percent standard error in letters.
+PSE = "PSE"
+_OVER = {
+    Precision.CAUTION: f"{PSE} over {percent(CAUTION_OVER / 100)}",
+    Precision.WITHHELD: f"{PSE} over {percent(WITHHELD_OVER / 100)}",
+}
 #: The signs of a caution, in words.
 CAUTION_SIGNS = (
-    (MILD, f"error over {percent(CAUTION_PSE)} of the estimate"),
-    (STRONG, f"over {percent(STRONG_CAUTION_PSE)}, or no interval to be had"),
+    (MILD, f"{_OVER[Precision.CAUTION]}: {Precision.CAUTION}"),
+    (STRONG, f"{_OVER[Precision.WITHHELD]}: {Precision.WITHHELD}; or no interval that helps"),
 )
 
 #: What stands behind a figure: a short word for tables and a sentence that explains it.
@@ -133,15 +138,25 @@ def caution(row: Row | None) -> tuple[str, str]:
         return "", ""
     if lacks_error(row):
         return STRONG, "very uncertain: no error can be had"
-    pse = row.pse
-    if row.has_interval and not is_useful(row) and (pse is None or pse <= STRONG_CAUTION_PSE):
+    if row.precision is Precision.WITHHELD:
+        return STRONG, f"{row.precision}: {_OVER[row.precision]}"
+    if row.has_interval and not is_useful(row):
         return STRONG, f"very uncertain: {TOO_FEW}"
-    if pse is None or pse <= CAUTION_PSE:
-        return "", ""
-    size = f"{_size(pse)} the estimate"
-    if pse <= STRONG_CAUTION_PSE:
-        return MILD, f"take with caution: error {size}"
-    return STRONG, f"very uncertain: error {size}"
+    if row.precision is Precision.CAUTION:
+        return MILD, f"{row.precision}: {_OVER[row.precision]}"
+    return "", ""
+
+
+def precision(row: Row | None) -> str:
+    """Return the percent standard error of a figure as ``PSE 18 %``; empty where there is none."""
+    if row is None or row.pse is None:
+        return ""
+    if row.pse > 10 * USELESS_PSE:
+        return f"{PSE} over {percent(10 * USELESS_PSE / 100)}"
+    # Rounding must not put a figure on the wrong side of a limit that it is marked for.
+    if mark_of(round(row.pse)) is not row.precision:
+        return _OVER[row.precision]
+    return f"{PSE} {percent(row.pse / 100)}"
 
 
 def left_out(row: Row | None) -> str:
@@ -169,7 +184,3 @@ def behind(row: Row) -> str:
         word = "nothing else seen" if row.estimate else word
         rest = tuple(note for note in rest if not note.endswith(_NO_ERROR))
     return ": ".join(one for one in (word, "; ".join(rest)) if one)
-
-
-def _size(pse: float) -> str:
-    return "many times" if pse > 10 * USELESS_PSE else f"{percent(pse)} of"

@@ -48,9 +48,10 @@ def glossary(*, level: float) -> str:
     lines = [
         f"- **{text.level(level)} CI**: the interval that, over many such samples, holds the true "
         f"figure {text.level(level)} of the time. {COVERAGE}",
-        f"- **{reasons.MILD}** {mild}: take with caution; **{reasons.STRONG}** {strong}: very "
-        "uncertain; the error is the standard error, and the two steps are common practice "
-        "without a source. A zero has no such measure.",
+        f"- **{reasons.PSE}**, the percent standard error: the standard error in percent of the "
+        f"figure. **{reasons.MILD}** {mild}; **{reasons.STRONG}** {strong}. The two limits are "
+        "those of the NOAA recreational survey standards; a figure exactly on one belongs below "
+        f"it, and a zero has no {reasons.PSE}.",
         f"- **{reasons.TOO_FEW.capitalize()}**: its upper end lies over "
         f"{reasons.USELESS_TIMES:.0f} times the figure, or the error is larger than the figure. "
         "The download holds the numbers.",

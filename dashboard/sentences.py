@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from analytics.precision import Precision
 from dashboard import reasons, text
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def answer(book: Book, *, area: str | None, week: str) -> str:
     if effort is None or effort.estimate is None:
         return f"{start} {_without_totals(book, area=area, week=week)}"
     return _once(
-        f"{start} anglers made **{text.value(effort)}** trips {text.bracket(effort)}, "
+        f"{start} anglers made **{text.value(effort)}** trips {_limits(effort, full=True)}, "
         f"{_number('met', met, of=' Chinook')}, {_number('kept', book.row(area, week, KEPT))} "
         f"and {_share(book.row(area, week, SHARE))}; "
         f"{_against(book, area=area, week=week)}."
@@ -67,7 +68,9 @@ def _without_totals(book: Book, *, area: str | None, week: str) -> str:
     share = book.row(area, week, SHARE)
     if rate is None or rate.estimate is None:
         return f"there is no estimate: {_why(met)}."
-    parts = [f"anglers met **{text.value(rate)}** Chinook per angler-hour {text.bracket(rate)}"]
+    parts = [
+        f"anglers met **{text.value(rate)}** Chinook per angler-hour {_limits(rate, full=True)}"
+    ]
     if share is not None and share.estimate is not None:
         parts.append(_share(share))
     return f"{' and '.join(parts)}; totals cannot be given ({_why(met)})."
@@ -86,19 +89,27 @@ def _left_out(*rows: Row | None) -> str:
 def _number(verb: str, row: Row | None, *, of: str = "") -> str:
     if row is None or row.estimate is None:
         return f"{verb} an unknown number{of and ' of' + of} ({_why(row)})"
-    return f"{verb} **{text.value(row)}**{of} {text.bracket(row, full=False)}"
+    return f"{verb} **{text.value(row)}**{of} {_limits(row)}"
+
+
+def _limits(row: Row, *, full: bool = False) -> str:
+    """Return the interval in brackets, with the caution that the error calls for."""
+    words = text.bracket(row, full=full)
+    if row.precision not in (Precision.CAUTION, Precision.WITHHELD) or not reasons.is_useful(row):
+        return words
+    return f"{words[:-1]}; {reasons.precision(row)}, {row.precision})"
 
 
 def _share(row: Row | None) -> str:
     if row is None or row.estimate is None:
         return f"the sublegal share is not known ({_why(row)})"
-    return f"**{text.value(row)}** of the fish met were sublegal {text.bracket(row, full=False)}"
+    return f"**{text.value(row)}** of the fish met were sublegal {_limits(row)}"
 
 
 def _met(row: Row | None) -> str:
     if row is None or row.estimate is None:
         return _why(row)
-    return f"**{text.value(row)}** {text.bracket(row)}"
+    return f"**{text.value(row)}** {_limits(row, full=True)}"
 
 
 def _against(book: Book, *, area: str | None, week: str) -> str:

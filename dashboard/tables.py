@@ -5,6 +5,10 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+import numpy as np
+import pyarrow as pa
+
+from analytics.precision import marks_of, pse
 from analytics.table import to_frame
 from analytics.units import QUANTITIES
 from dashboard import reasons, text
@@ -13,8 +17,6 @@ from dashboard.sentences import HEADLINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-
-    import pyarrow as pa
 
     from dashboard.book import Book, Change, Row
     from dashboard.charts.marks import Mark
@@ -76,6 +78,18 @@ def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> str
     )
 
 
+def with_precision(table: pa.Table) -> pa.Table:
+    """Return result rows with their percent standard error and what it says, as two more columns.
+
+    `pse_percent` is null where there is none, `precision` is in words throughout.
+    """
+    columns = (table[name].to_pylist() for name in ("estimate", "se"))
+    percents = pse(*(np.array(column, float) for column in columns))
+    given = pa.array(percents, pa.float64(), from_pandas=True)
+    words = pa.array([str(mark) for mark in marks_of(percents)], pa.string())
+    return table.append_column("pse_percent", given).append_column("precision", words)
+
+
 def csv(table: pa.Table) -> bytes:
     """Return result rows as CSV, as the command line writes them; null is empty."""
     words: str = to_frame(table).to_csv(index=False, lineterminator="\n")
@@ -111,7 +125,8 @@ def _cares(row: Row | None) -> list[tuple[str, str]]:
 
 def _limits(row: Row) -> str:
     limits = text.interval(row)
-    return f"{text.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
+    shown = f"{text.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
+    return " · ".join(part for part in (shown, reasons.precision(row)) if part)
 
 
 def _line(book: Book, area: str | None, *, week: str) -> str:
@@ -139,7 +154,12 @@ def _cell(row: Row | None) -> str:
     care = (
         f" <span class='bm-mark' title='{escape(words, quote=True)}'>{sign}</span>" if sign else ""
     )
-    return f"{escape(text.value(row))}{care}<small>{escape(limits)}</small>"
+    return f"{escape(text.value(row))}{care}<small>{escape(limits)}</small>{_precision(row)}"
+
+
+def _precision(row: Row) -> str:
+    words = reasons.precision(row)
+    return f"<small>{escape(words)}</small>" if words else ""
 
 
 def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
@@ -176,7 +196,7 @@ def _every_line(book: Book, row: Row) -> str:
     care = f"<small class='bm-care'>{sign} {escape(words)}</small>" if sign else ""
     change = text.change(book.change(row.area, row.week, row.quantity))
     figure = text.DASH if row.estimate is None else text.figure(row)
-    cells = (escape(figure) + care, escape(change), escape(reasons.behind(row)))
+    cells = (escape(figure) + _precision(row) + care, escape(change), escape(reasons.behind(row)))
     inside = "".join(
         f"<td data-label='{label}'>{cell}</td>"
         for label, cell in zip(_EVERY_HEADS[1:], cells, strict=True)

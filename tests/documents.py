@@ -48,7 +48,7 @@ def worked_week() -> str:
     for quantity in SHOWN:
         row = book.row(None, week, quantity)
         change = book.change(None, week, quantity)
-        pse = f"{100 * row.pse:.0f} %"
+        pse = f"{row.pse:.0f} %"
         label = QUANTITIES[quantity].label
         lines += [f"| {label} | {text.figure(row)} | {pse} | {text.change(change)} |"]
     return "\n".join(lines)

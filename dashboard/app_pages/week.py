@@ -168,7 +168,7 @@ def _table(choice: Choice) -> None:
         st.html(tables.every_quantity(book, areas=domains, week=week))
     st.download_button(
         "Download the week (CSV)",
-        tables.csv(books.rows_of_week(book, week=week, areas=choice.areas)),
+        tables.csv(tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))),
         file_name=f"{book.card.bulletin}.{week}.csv",
         mime="text/csv",
         on_click="ignore",

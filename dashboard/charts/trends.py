@@ -102,7 +102,9 @@ def hover(week: str, row: Row | None) -> str:
     """Return the words of a point: week, figure, what stands behind it."""
     lines = wrap(text.figure(row), HOVER_WIDTH)
     if row is not None and row.estimate is not None:
-        lines += [*wrap(reasons.behind(row), HOVER_WIDTH), reasons.caution(row)[1]]
+        sign, words = reasons.caution(row)
+        lines += [reasons.precision(row), f"{sign} {words}".strip()]
+        lines += wrap(reasons.behind(row), HOVER_WIDTH)
     return "<br>".join([f"<b>{week}</b>", *(escape(line) for line in lines if line)])
 
 

@@ -95,9 +95,32 @@ def test_caution_follows_the_relative_error(se, mark):
     assert "inf" not in words
 
 
+@pytest.mark.parametrize(
+    ("se", "words", "caution"),
+    [
+        (182.0, "PSE 18 %", ""),
+        (300.0, "PSE 30 %", ""),
+        (0.3 * 1000, "PSE 30 %", ""),
+        (304.0, "PSE over 30 %", "take with caution: PSE over 30 %"),
+        (380.0, "PSE 38 %", "take with caution: PSE over 30 %"),
+        (500.0, "PSE 50 %", "take with caution: PSE over 30 %"),
+        (502.0, "PSE over 50 %", "not for publication: PSE over 50 %"),
+        (3000.0, "PSE 300 %", "not for publication: PSE over 50 %"),
+        (math.inf, "PSE over 1,000 %", "not for publication: PSE over 50 %"),
+        (None, "", ""),
+    ],
+)
+def test_every_figure_has_its_percent_error_and_its_caution(se, words, caution):
+    row = make_row(estimate=1000.0, se=se)
+    assert reasons.precision(row).replace(text.PERCENT, " %") == words
+    assert reasons.caution(row)[1].replace(text.PERCENT, " %") == caution
+    assert reasons.precision(bare(estimate=None)) == reasons.precision(None) == ""
+
+
 def test_zero_has_no_relative_error():
     row = make_row(estimate=0.0, se=12.0)
     assert row.pse is None
+    assert reasons.precision(row) == ""
     assert reasons.caution(row) == ("", "")
 
 

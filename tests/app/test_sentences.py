@@ -39,6 +39,22 @@ def test_answer_is_one_sentence_with_every_interval(book):
     assert "against the week before" in words
 
 
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        (0.2, None),
+        (0.38, "; PSE 38 %, take with caution)"),
+        (0.61, "; PSE 61 %, not for publication)"),
+    ],
+)
+def test_answer_carries_the_caution_of_each_figure(book, part, words):
+    key = (None, CHOSEN, sentences.MET)
+    rows = {**book.rows, key: replace(book.rows[key], se=part * book.rows[key].estimate)}
+    said = words_of(replace(book, rows=rows), None)
+    assert said.count("PSE") == (1 if words else 0)
+    assert words is None or f"{sentences.text.interval(rows[key])}{words}" in said
+
+
 def test_answer_without_a_sample(book):
     assert words_of(book, "A2") == (
         f"In week {CHOSEN}, in Sorrel Narrows, there is no estimate: no site-day sampled."

@@ -11,8 +11,9 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import shelf as shelves
+from analytics.precision import Precision
 from dashboard import book as books
-from dashboard import notices, tables
+from dashboard import notices, reasons, tables
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
@@ -67,7 +68,7 @@ def test_rows_without_numbers_show_words(open_page, area):
 def test_words_of_each_reservation(open_page):
     assert "no site\\-day sampled" in words_of(open_page(week=CHOSEN, area="A2"))
     assert "rest on one site\\-day of 20" in words_of(open_page(week=CHOSEN, area="A3"))
-    assert "very uncertain: error" in words_of(open_page(week=CHOSEN, area="A4"))
+    assert "not for publication: PSE over 50 %" in words_of(open_page(week=CHOSEN, area="A4"))
     assert "none seen, no interval" in words_of(open_page(week=CHOSEN, area="A5"))
     assert "sampling design gives no estimate here" in words_of(open_page(week=CHOSEN, area="A6"))
 
@@ -124,7 +125,7 @@ def test_an_endless_interval_stands_in_words(open_page):
     assert not page.exception
     words = words_of(page)
     assert "too few site-days for a useful interval" in words
-    assert "very uncertain: error 300 % of the estimate" in words
+    assert "not for publication: PSE over 50 %" in words
     assert "∞" not in words
 
 
@@ -148,7 +149,7 @@ def test_every_quantity_stands_whole(open_page):
     page = open_page(week=CHOSEN)
     table = next(one.proto.body for one in page.get("html") if "bm-every" in one.proto.body)
     assert table.count("<tr class='bm-group'>") == 7
-    assert "take with caution: error" in table.replace("\u00a0", " ")
+    assert "take with caution: PSE over 30 %" in table.replace("\u00a0", " ")
     assert NO_DROP_OFF in table
 
 
@@ -174,6 +175,21 @@ def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
     for line in lines:
         row = book.row(line["area"] or None, line["week"], line["quantity"])
         assert (float(line["estimate"]) if line["estimate"] else None) == row.estimate
+
+
+def test_the_page_and_its_download_carry_the_precision(open_page, shelf):
+    words = words_of(open_page(week=CHOSEN))
+    book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
+    table = tables.with_precision(books.rows_of_week(book, week=CHOSEN, areas=()))
+    assert table.column_names[-2:] == ["pse_percent", "precision"]
+    marks = set()
+    for line in table.to_pylist():
+        row = book.row(line["area"], line["week"], line["quantity"])
+        assert line["pse_percent"] == row.pse
+        assert line["precision"] == row.precision
+        assert reasons.precision(row).replace("\u00a0", " ") in words
+        marks.add(line["precision"])
+    assert marks == set(Precision)
 
 
 @pytest.mark.parametrize("named", [False, True])
