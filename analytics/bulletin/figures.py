@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.bulletin import reasons
 from analytics.combine import weighted_sum
 from analytics.fish.marks import marked
 from analytics.interval import log_t, logit_t
-from analytics.survey.design import SITE_RULES
 from analytics.survey.ratios import combined_ratio
-from analytics.survey.successive import SiteRule
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 
 if TYPE_CHECKING:
@@ -24,9 +23,6 @@ if TYPE_CHECKING:
     from analytics.survey.totals import DomainTotals
 
 Row = dict[str, Any]
-
-#: A relative error under this is rounding.
-ROUNDING_CV = 1e-9
 
 #: The standard error from the sample alone, without that of the rates; not a result column.
 SAMPLE_SE = "sample_se"
@@ -136,80 +132,24 @@ def finished(
     support = totals.support
     row: Row = {
         "n_psu": int(support.n_psu[place]),
-        "n_psu_frame": int(support.n_psu_frame[place]),
+        "n_psu_frame": None if totals.is_convenience else int(support.n_psu_frame[place]),
         "n_interviews": int(support.n_interviews[place]),
         "ci_level": level,
         "ci_method": str(CiMethod.NONE),
     }
-    why_not = _why_not(design, totals, figures, place, area)
+    why_not = reasons.why_not(design, totals, figures, place, area=area)
     if why_not:
         status, reason = why_not
         return row | {"status": str(status), "method": reason}
-    status = _status(totals, figures, place)
-    no_error = _why_no_error(totals, figures, place, status)
+    status = reasons.status_of(totals, figures, place)
+    no_error = reasons.why_no_error(totals, figures, place, status)
     row |= {
         "estimate": float(figures.value[place]),
         "df": float(support.df[place]),
         "status": str(status),
-        "method": "; ".join([*_method(design, totals, figures, place), *no_error]),
+        "method": "; ".join([*reasons.method_words(design, totals, figures, place), *no_error]),
     }
     return row if no_error else row | _error(row, status, figures, place, level)
-
-
-def _why_not(
-    design: Design, totals: DomainTotals, figures: Figures, place: int, area: int | None
-) -> tuple[Status, str] | None:
-    """Return status and reason where a domain has no value, else None."""
-    support = totals.support
-    if design.no_design if area is None else area in design.no_design:
-        return Status.NO_DESIGN, "this area's sampling design gives no estimate here"
-    if figures.missing[place]:
-        return Status.NO_SAMPLE, figures.missing[place]
-    if support.n_psu[place] == 0 and not support.is_imputed[place]:
-        return Status.NO_SAMPLE, "no site-day sampled"
-    if area is not None and support.is_partial[place]:
-        return Status.NO_SAMPLE, "no site-day sampled where boats of this area land"
-    if math.isnan(figures.value[place]):
-        return Status.ZERO_TOTAL, "the denominator is 0"
-    return None
-
-
-def _status(totals: DomainTotals, figures: Figures, place: int) -> Status:
-    support = totals.support
-    value = figures.value[place]
-    if support.is_partial[place]:
-        return Status.NO_SAMPLE
-    if support.is_census[place]:
-        return Status.CENSUS
-    if value == 0 or (figures.kind is Kind.SHARE and value == 1):
-        return Status.ZERO_TOTAL
-    if support.is_imputed[place]:
-        return Status.IMPUTED
-    if support.is_collapsed[place]:
-        return Status.COLLAPSED
-    return Status.OK
-
-
-def _why_no_error(
-    totals: DomainTotals, figures: Figures, place: int, status: Status
-) -> tuple[str, ...]:
-    """Return the reason where an estimate has no standard error; empty where it has one."""
-    variance = figures.variance[place]
-    if status is Status.CENSUS:
-        return ()
-    if status is Status.ZERO_TOTAL:
-        return (
-            "nothing else was seen: no error can be had"
-            if figures.value[place]
-            else "none was seen: no error can be had",
-        )
-    if math.isnan(variance) or (figures.is_ratio and totals.support.n_seen[place] < 2):
-        return ("one site-day only: no error can be had",)
-    if variance > (ROUNDING_CV * figures.value[place]) ** 2:
-        return ()
-    if totals.support.is_whole[place]:
-        return ("its ramps sampled whole, boats landing elsewhere unseen: no error can be had",)
-    return ("site-days all alike: no error can be had",)
 
 
 def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
@@ -224,29 +164,3 @@ def _error(row: Row, status: Status, figures: Figures, place: int, level: float)
         return errors
     method = CiMethod.LOGIT_T if share else CiMethod.LOG_T
     return errors | {"ci_low": low, "ci_high": high, "ci_method": str(method)}
-
-
-def _method(design: Design, totals: DomainTotals, figures: Figures, place: int) -> list[str]:
-    """Name the estimator and every rule that thin data called for."""
-    support = totals.support
-    notes = [figures.method]
-    if support.of_days[place]:
-        notes[0] = notes[0].replace("two_stage", "three_stage")
-        followed = zip(SITE_RULES, support.rules[place], strict=True)
-        notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
-    if support.is_imputed[place]:
-        notes.append("open days without a sample filled from the nearest weeks")
-    if support.is_collapsed[place]:
-        notes.append("a stratum of one site-day took its spread together with a neighbour")
-    if support.is_pooled[place]:
-        notes.append("spread between boats pooled where one of several was interviewed")
-    if support.is_unknown[place]:
-        notes.append("no spread between boats to be had: first stage without its finite term")
-    if support.is_partial[place]:
-        lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
-        names = ", ".join(design.areas[one] for one in sorted(lost))
-        notes.append(f"without {names} (open and never sampled)")
-    if design.no_design:
-        names = ", ".join(design.areas[one] for one in sorted(design.no_design))
-        notes.append(f"without boats that landed in {names}")
-    return notes

@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from analytics.bulletin.figures import catch_figures, death_figures, finished, mark_figures
 from analytics.errors import WrongUse
 from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.fish.release_deaths import DeathPlan, plan_deaths
+from analytics.options import Thin, choice
 from analytics.survey.borrow import Plans
 from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
 from analytics.survey.measures import catch_analyses, catch_measures
 from analytics.survey.reach import Domains
 from analytics.survey.reduce import Reduction
-from analytics.survey.totals import domain_totals
+from analytics.survey.ways import Drawn, Met
 from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
-    from analytics.survey.design import Design
     from collections.abc import Iterator, Mapping, Sequence
 
     import pandas as pd
 
+    from analytics.bulletin.figures import Figures
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
+    from analytics.survey.design import Design
     from analytics.survey.reduce import Analysis
+    from analytics.survey.totals import DomainTotals
+    from analytics.survey.ways import Way
 
 Row = dict[str, Any]
 
@@ -48,6 +54,8 @@ class Season:
         The analysis behind every quantity.
     reduction : Reduction
         Sums of every analysis by site-day and area fished.
+    ways : tuple of Way
+        Where totals come from; the first that tells a domain is taken.
     """
 
     design: Design
@@ -55,6 +63,7 @@ class Season:
     deaths: DeathPlan
     analyses: Mapping[str, Analysis]
     reduction: Reduction
+    ways: tuple[Way, ...]
 
 
 def estimate(
@@ -65,6 +74,7 @@ def estimate(
     level: float = 0.95,
     through: str | None = None,
     as_of: int | None = None,
+    thin: str = Thin.BORROW,
 ) -> pd.DataFrame:
     """Estimate every quantity of the contract for the domains asked.
 
@@ -81,6 +91,9 @@ def estimate(
         Last ISO week, such as ``2031-W05``; by default the last with a sampled site-day.
     as_of : int, optional
         An earlier version of the store.
+    thin : str, optional
+        A word of `analytics.options.Thin`: strata with one sampled unit or none borrow from their
+        neighbours, or no number is given that would need it.
 
     Returns
     -------
@@ -90,12 +103,12 @@ def estimate(
     Raises
     ------
     WrongUse
-        If the season, a word of `by`, the level or the version is unknown.
+        If the season, a word of `by` or `thin`, the level or the version is unknown.
     DataRefused
         If the stored tables contradict each other.
     """
     return estimate_snapshot(
-        store.snapshot(as_of=as_of), season=season, by=by, level=level, through=through
+        store.snapshot(as_of=as_of), season=season, by=by, level=level, through=through, thin=thin
     )
 
 
@@ -106,19 +119,26 @@ def estimate_snapshot(
     by: Sequence[str] = ("area", "week"),
     level: float = 0.95,
     through: str | None = None,
+    thin: str = Thin.BORROW,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
-    prepared = prepare(snapshot, season=season, through=through)
+    prepared = prepare(snapshot, season=season, through=through, thin=thin)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
 
 
-def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | None = None) -> Season:
+def prepare(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    thin: str = Thin.BORROW,
+) -> Season:
     """Build the design of a season and reduce its interviews, once for every level.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season, through : str, optional
+    season, through, thin : str, optional
         As in `estimate`.
 
     Returns
@@ -135,17 +155,23 @@ def prepare(snapshot: Snapshot, *, season: str | None = None, through: str | Non
         if not known:
             raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
         season = known[-1]
-    design = build_design(snapshot, season=season, through=through)
-    interviews = snapshot["interviews"]
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
+    plans = Plans(design, thin=choice(Thin, thin, "thin"))
+    interviews = snapshot.source("interviews")
     deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
     analyses = _analyses(deaths)
-    reduction = Reduction(
-        interviews,
-        design=design,
+    ask = partial(
+        Reduction,
         measures=catch_measures() | mark_measures() | deaths.measures,
         analyses=analyses.values(),
     )
-    return Season(design, Plans(design), deaths, analyses, reduction)
+    reduction = ask(interviews, design=design)
+    ways: list[Way] = [Drawn(design, plans, reduction)]
+    if len(met):
+        by_day = convenience_design(design, clusters_of(met))
+        ways.insert(0, Met(by_day, ask(met, design=by_day)))
+    return Season(design, plans, deaths, analyses, reduction, tuple(ways))
 
 
 def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
@@ -185,24 +211,33 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
         raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
     for name, quantity in QUANTITIES.items():
-        moments = season.reduction.moments(season.analyses[name])
-        totals = domain_totals(season.design, moments, domains, plans=season.plans)
-        if quantity.kind is Kind.DEATHS:
-            figures = death_figures(season.deaths, name, totals)
-        elif name in MARK_QUANTITIES:
-            figures = mark_figures(name, totals)
-        else:
-            figures = catch_figures(quantity.kind, totals)
-        if not moments.n.sum() and bool((season.design.site_days.boats_returned > 0).any()):
-            figures = figures.withheld("not recorded in any interview")
-        for place, code in enumerate(totals.code):
-            domain = domains.cell(int(code))
+        told: dict[int, Row] = {}
+        for way in season.ways:
+            totals = way.totals(season.analyses[name], domains)
+            figures = _figures(season, name, totals)
+            if not way.was_told(season.analyses[name]):
+                figures = figures.withheld("not recorded in any interview")
+            for place, code in enumerate(totals.code.tolist()):
+                if code not in told:
+                    area = domains.cell(code)[0]
+                    row = finished(season.design, totals, figures, place, area=area, level=level)
+                    told[code] = row
+        for code, row in sorted(told.items()):
             yield dict.fromkeys(RESULT_COLUMNS) | {
-                **_names(season.design, *domain),
+                **_names(season.design, *domains.cell(code)),
                 "quantity": name,
                 "unit": quantity.unit,
-                **finished(season.design, totals, figures, place, area=domain[0], level=level),
+                **row,
             }
+
+
+def _figures(season: Season, name: str, totals: DomainTotals) -> Figures:
+    kind = QUANTITIES[name].kind
+    if kind is Kind.DEATHS:
+        return death_figures(season.deaths, name, totals)
+    if name in MARK_QUANTITIES:
+        return mark_figures(name, totals)
+    return catch_figures(kind, totals)
 
 
 def _names(design: Design, area: int | None, week: int | None) -> Row:

@@ -19,6 +19,7 @@ from analytics.cli.terminal import (
     written_at,
 )
 from analytics.errors import WrongUse
+from analytics.options import Thin
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,6 +62,13 @@ THROUGH = click.option(
 @THROUGH
 @click.option("--as-of", type=int, metavar="VERSION", help="An earlier version of the store.")
 @click.option(
+    "--thin",
+    type=click.Choice([*Thin]),
+    default=Thin.BORROW,
+    show_default=True,
+    help="Strata with one sampled unit or none: borrow from neighbours, or refuse the number.",
+)
+@click.option(
     "--out",
     required=True,
     metavar="FILE",
@@ -74,6 +82,7 @@ def estimate(
     level: float,
     through: str | None,
     as_of: int | None,
+    thin: str,
     out: str,
 ) -> None:
     """Estimate effort, catch, sublegal share and deaths, each with its error.
@@ -93,7 +102,13 @@ def estimate(
 
     progress("estimating")
     rows = estimate_rows(
-        Store(store), season=season, by=domains, level=level, through=through, as_of=as_of
+        Store(store),
+        season=season,
+        by=domains,
+        level=level,
+        through=through,
+        as_of=as_of,
+        thin=thin,
     )
     _write_rows(rows, target)
 

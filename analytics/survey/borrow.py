@@ -14,11 +14,12 @@ none). Its error is that of the lenders' mean plus that of one site-day drawn fr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.options import Thin
 from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
@@ -68,6 +69,8 @@ class Plan:
         Strata with one unit and nobody to borrow from: no error can be had.
     unfilled : frozenset of int
         Strata without a sample that nobody could fill.
+    refuses : bool
+        The user asked for no number that borrows.
     """
 
     active: NDArray[np.bool_]
@@ -75,13 +78,15 @@ class Plan:
     loans: tuple[Loan, ...]
     lonely: frozenset[int]
     unfilled: frozenset[int]
+    refuses: bool = False
 
 
 class Plans:
     """The plans of one design, each made once: most quantities have the same answering units."""
 
-    def __init__(self, design: Design) -> None:
+    def __init__(self, design: Design, *, thin: Thin = Thin.BORROW) -> None:
         self._design = design
+        self._refuses = thin is Thin.REFUSE
         self._made: dict[bytes, Plan] = {}
 
     def for_answers(self, answered: NDArray[np.float64]) -> Plan:
@@ -103,7 +108,8 @@ class Plans:
         active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
         key = active.tobytes()
         if key not in self._made:
-            self._made[key] = plan_strata(self._design, active)
+            plan = plan_strata(self._design, active)
+            self._made[key] = replace(plan, refuses=self._refuses)
         return self._made[key]
 
 

@@ -9,28 +9,32 @@ import pandas as pd
 
 from analytics.data.calendar import iso_week, open_days, week_start
 from analytics.errors import WrongUse
+from analytics.survey.convenience import CONVENIENCE, clusters_of, met_by_convenience
 from analytics.survey.design import Design, Strata
 from analytics.survey.frame import calendar_frame, join_frames, match_calendar, match_stated
 from analytics.survey.site_draws import DAY_SITE, draw_sites
 
 if TYPE_CHECKING:
+    import pyarrow as pa
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-
-CONVENIENCE = "opportunistic"
 
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
     """Return the seasons that have a site-day or an interview, oldest first."""
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     sampled = _site_days(snapshot).merge(days, on=["area", "date"])
+    if days["design"].eq(CONVENIENCE).any():
+        sampled = pd.concat([sampled, clusters_of(met_by_convenience(snapshot))])
     named = sampled if len(sampled) else days
     first = named.groupby("season")["date"].min().sort_values(kind="stable")
     return [str(season) for season in first.index]
 
 
-def build_design(snapshot: Snapshot, *, season: str, through: str | None = None) -> Design:
+def build_design(
+    snapshot: Snapshot, *, season: str, through: str | None = None, met: pa.Table | None = None
+) -> Design:
     """Build the design of a season from the calendar and the sampled site-days.
 
     The default stratum is landing area × ISO week × day group and its frame is every (site, open
@@ -44,7 +48,10 @@ def build_design(snapshot: Snapshot, *, season: str, through: str | None = None)
     season : str
         A season of the `seasons` table.
     through : str, optional
-        Last ISO week; by default the last one with a sampled site-day.
+        Last ISO week; by default the last one with a sampled site-day, or where there is none with
+        an interview of convenience.
+    met : pyarrow.Table, optional
+        Interviews of convenience, as from `analytics.survey.convenience.met_by_convenience`.
 
     Returns
     -------
@@ -63,14 +70,17 @@ def build_design(snapshot: Snapshot, *, season: str, through: str | None = None)
         raise WrongUse(f"no season {season!r} in the store; there are: {known}")
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     sampled = _of_season(_site_days(snapshot), openings, season)
-    if sampled.empty:
+    clusters = clusters_of(met) if met else sampled.iloc[:0]
+    seen = sampled["week"] if len(sampled) else clusters["week"]
+    if seen.empty:
         raise WrongUse(f"season {season} has no sampled site-day; import site_days first")
     days = days[days["season"] == season]
-    through = through or str(sampled["week"].max())
-    _require_through(through, season, first=sampled["week"].min(), last=days["week"].max())
+    through = through or str(seen.max())
+    _require_through(through, season, first=seen.min(), last=days["week"].max())
     sampled = sampled[sampled["week"] <= through]
     days = days[days["week"] <= through]
-    return _assemble(snapshot, season, through, days, sampled)
+    fished = set(met["area"].to_pylist()) if met else set()
+    return _assemble(snapshot, season, through, days=days, sampled=sampled, fished=fished)
 
 
 def _require_through(through: str, season: str, *, first: str, last: str) -> None:
@@ -108,11 +118,17 @@ def _of_season(sampled: pd.DataFrame, openings: pd.DataFrame, season: str) -> pd
 
 
 def _assemble(
-    snapshot: Snapshot, season: str, through: str, days: pd.DataFrame, sampled: pd.DataFrame
+    snapshot: Snapshot,
+    season: str,
+    through: str,
+    *,
+    days: pd.DataFrame,
+    sampled: pd.DataFrame,
+    fished: set[str],
 ) -> Design:
     openings = snapshot["seasons"].to_pandas()
     openings = openings[openings["season"] == season]
-    areas = _area_codes(snapshot, openings, sampled)
+    areas = tuple(sorted({*_area_codes(snapshot, openings, sampled), *fished}))
     other = set(openings.loc[openings["design"].eq(CONVENIENCE), "area"])
     kept = sampled[~sampled["area"].isin(other)]
     days_kept = days[~days["area"].isin(other)]

@@ -34,6 +34,9 @@ class DomainTotals:
         What each domain rests on.
     plan : Plan
         How thin strata were treated.
+    is_convenience : bool
+        Sums over interviews of convenience, which stand for no others: only their ratios mean
+        something.
     """
 
     code: NDArray[np.int64]
@@ -41,6 +44,7 @@ class DomainTotals:
     cov: NDArray[np.float64]
     support: Support
     plan: Plan
+    is_convenience: bool = False
 
 
 def domain_totals(

@@ -27,8 +27,8 @@ def one_week(days, **more):
     return survey(days, seasons=[season], **more)
 
 
-def row(snapshot, quantity="kept_fish", by=("season",), **domain):
-    return figures(estimate_snapshot(snapshot, by=by), quantity, **domain)
+def row(snapshot, quantity="kept_fish", by=("season",), thin="borrow", **domain):
+    return figures(estimate_snapshot(snapshot, by=by, thin=thin), quantity, **domain)
 
 
 def test_calendar_frame_and_both_finite_terms_by_hand():
@@ -400,3 +400,32 @@ def test_collapse_prefers_day_group_then_week_then_area():
     }
     assert "2031-W02 Sat–Sun" in rules["2031-W02 Mon–Fri"]
     assert "2031-W05 Mon–Fri" in rules["2031-W04 Mon–Fri"]
+
+
+def test_numbers_that_would_borrow_are_refused_on_request():
+    lone = one_week([day(0, [2]), day(1, [4]), day(5, [1])])  # one weekend day of two
+    usual, strict = row(lone), row(lone, thin="refuse")
+    assert strict["estimate"] == usual["estimate"]
+    assert usual["status"] == "collapsed"
+    assert (strict["status"], math.isnan(strict["se"])) == ("ok", True)
+    assert "refused" in strict["method"]
+    empty = one_week([day(0, [2]), day(1, [4])])  # no weekend day
+    assert row(empty)["status"] == "imputed"
+    withheld = row(empty, thin="refuse")
+    assert (withheld["status"], math.isnan(withheld["estimate"])) == ("no_sample", True)
+    assert "filling them was refused" in withheld["method"]
+    enough = one_week([day(0, [2]), day(1, [4]), day(5, [1]), day(6, [2])])
+    assert row(enough, thin="refuse").equals(row(enough))
+
+
+def test_a_spread_between_boats_that_would_be_pooled_is_refused_on_request():
+    days = [day(0, [2], boats=3), day(1, [4, 1], boats=4), day(5, [1]), day(6, [2])]
+    assert row(one_week(days))["se"] > 0
+    strict = row(one_week(days), thin="refuse")
+    assert math.isnan(strict["se"])
+    assert strict["estimate"] == row(one_week(days))["estimate"]
+
+
+def test_an_unknown_word_for_thin_strata_is_refused():
+    with pytest.raises(WrongUse, match="allowed are borrow or refuse"):
+        row(one_week([day(0, [2])]), thin="guess")

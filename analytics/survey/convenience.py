@@ -1,0 +1,175 @@
+"""Interviews of convenience: catch rates and shares, with errors clustered by site-day.
+
+Nobody knows with what chance such an interview was met, so it stands for no other boat: there are
+no totals, and the error tells only how much site-days differ, not how far they are from the fleet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.data import sql
+from analytics.data.calendar import iso_week
+from analytics.survey.borrow import Plan
+from analytics.survey.cells import add_at
+from analytics.survey.design import SITE_RULES, SiteDays, Units
+from analytics.survey.support import Support
+from analytics.survey.totals import DomainTotals
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.survey.design import Design
+    from analytics.survey.reach import Domains
+    from analytics.survey.reduce import Moments
+
+CONVENIENCE = "opportunistic"
+
+#: Interviews that land, on their day, in an area of that design; `sample_id` becomes the site-day.
+_MET = """
+SELECT i.* REPLACE (concat(i.at_site, ' ', i.on_day) AS sample_id), s.area AS landing_area, q.season
+FROM (SELECT r.*, coalesce(d.site, r.site) AS at_site, coalesce(d.date, r.date) AS on_day
+      FROM interviews r LEFT JOIN (SELECT sample_id, site, date FROM site_days) d
+      ON d.sample_id = r.sample_id) i
+JOIN sites s ON s.site = i.at_site
+JOIN (SELECT season, area, open_date, close_date FROM seasons WHERE design = 'opportunistic') q
+ON q.area = s.area AND i.on_day BETWEEN q.open_date AND q.close_date
+"""
+
+
+def met_by_convenience(snapshot: Snapshot, *, season: str | None = None) -> pa.Table:
+    """Return the interviews that landed in areas of design opportunistic.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str, optional
+        Of one season only.
+
+    Returns
+    -------
+    pyarrow.Table
+        Interviews in the order of their site-days, with ``at_site``, ``on_day``,
+        ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
+    """
+    where = "" if season is None else f" WHERE q.season = {sql.text(season)}"
+    tables = {name: snapshot[name] for name in ("site_days", "sites", "seasons")}
+    return sql.run(_MET + where, tables | {"interviews": snapshot.source("interviews")}).sort_by(
+        "sample_id"
+    )
+
+
+def clusters_of(met: pa.Table) -> pd.DataFrame:
+    """Return the site-days of some interviews: ``sample_id, area, date, week, season``."""
+    columns = ["sample_id", "landing_area", "on_day", "season"]
+    days: pd.DataFrame = met.select(columns).to_pandas().drop_duplicates("sample_id")
+    days = days.rename(columns={"landing_area": "area", "on_day": "date"})
+    days["date"] = pd.to_datetime(days["date"])
+    days["week"] = iso_week(days["date"])
+    return days
+
+
+def convenience_design(design: Design, clusters: pd.DataFrame) -> Design:
+    """Return the same season with site-days of convenience as its units, through its last week.
+
+    Parameters
+    ----------
+    design : Design
+    clusters : pandas.DataFrame
+        As from `clusters_of`.
+    """
+    kept = clusters[clusters["week"].isin(design.weeks)]
+    size = len(kept)
+    week = np.array([design.weeks.index(one) for one in kept["week"]], dtype=np.int64)
+    ones = np.ones(size, dtype=np.int64)
+    units = Units(np.zeros_like(ones), week, ones, ones, np.zeros_like(ones))
+    days = SiteDays(
+        sample_id=kept["sample_id"].to_numpy(object),
+        unit=np.arange(size),
+        boats_returned=np.full(size, np.nan),
+        weight=np.ones(size),
+        pair=np.zeros((0, 2), dtype=np.int64),
+        form=np.zeros(0),
+    )
+    return replace(design, units=units, site_days=days)
+
+
+def convenience_totals(design: Design, moments: Moments, domains: Domains) -> DomainTotals:
+    r"""Return sums over interviews of convenience, for ratios of them only.
+
+    ``cov = n/(n-1) Σ_c (z_c - z̄)(z_c - z̄)'`` over the n site-days c of a domain, z their sums: the
+    linearised ratio then has the cluster-robust variance ``n/(n-1) Σ_c (y_c - R x_c)² / X²``
+    (Cochran 1977, Sampling Techniques, section 6.3, without a finite term; from memory).
+
+    Parameters
+    ----------
+    design : Design
+        From `convenience_design`.
+    moments : Moments
+        Sums of K measures by site-day and area fished.
+    domains : Domains
+
+    Returns
+    -------
+    DomainTotals
+        Of the domains whose area, or without areas all of whose areas, are of that design.
+    """
+    key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
+    mine = np.isin(moments.area, sorted(design.no_design))
+    codes = _codes(design, domains)
+    code = domains.code(key, week)
+    mine &= np.isin(code, codes)
+    place = np.searchsorted(codes, code[mine])
+    pairs, where = np.unique(moments.unit[mine] * len(codes) + place, return_inverse=True)
+    sums = add_at(where, moments.sums[mine], len(pairs))
+    place = pairs % max(len(codes), 1)
+    n = np.bincount(place, minlength=len(codes))
+    total = add_at(place, sums, len(codes))
+    off = sums - (total / np.maximum(n, 1)[:, None])[place]
+    spread = add_at(place, np.einsum("ri,rj->rij", off, off), len(codes))
+    factor = np.where(n > 1, n / np.maximum(n - 1, 1), np.nan)
+    n_interviews = add_at(place, add_at(where, moments.n[mine], len(pairs)), len(codes))
+    return DomainTotals(
+        is_convenience=True,
+        code=codes,
+        total=total,
+        cov=factor[:, None, None] * spread,
+        support=_support(n, np.rint(n_interviews).astype(np.int64)),
+        plan=Plan(np.ones(len(design.units.week), dtype=bool), n, (), frozenset(), frozenset()),
+    )
+
+
+def _codes(design: Design, domains: Domains) -> NDArray[np.int64]:
+    """Return the domains that interviews of convenience alone can tell."""
+    codes = domains.all_of(design)
+    areas = [domains.cell(int(code))[0] for code in codes]
+    whole = len(design.no_design) == len({area for area, _ in design.grid})
+    told = [whole if area is None else area in design.no_design for area in areas]
+    kept: NDArray[np.int64] = codes[np.array(told, dtype=bool)]
+    return kept
+
+
+def _support(n: NDArray[np.int64], n_interviews: NDArray[np.int64]) -> Support:
+    never = np.zeros(len(n), dtype=bool)
+    return Support(
+        df=np.maximum(n - 1, 0),
+        n_psu=n,
+        n_psu_frame=np.zeros_like(n),
+        n_interviews=n_interviews,
+        n_seen=n,
+        is_imputed=never,
+        is_collapsed=never,
+        is_pooled=never,
+        is_unknown=never,
+        is_census=never,
+        is_whole=never,
+        is_partial=never,
+        of_days=never,
+        rules=np.zeros((len(n), len(SITE_RULES)), dtype=bool),
+    )

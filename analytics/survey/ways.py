@@ -1,0 +1,69 @@
+"""Ways to totals of a season: from sampled units, or from interviews of convenience.
+
+A way answers one question: what are the totals of an analysis over these domains? Others that
+build on them stand in modules of their own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from analytics.survey.convenience import convenience_totals
+from analytics.survey.totals import domain_totals
+
+if TYPE_CHECKING:
+    from analytics.survey.borrow import Plans
+    from analytics.survey.design import Design
+    from analytics.survey.reach import Domains
+    from analytics.survey.reduce import Analysis, Reduction
+    from analytics.survey.totals import DomainTotals
+
+
+class Way(Protocol):
+    """A way to totals."""
+
+    @property
+    def design(self) -> Design:
+        """The design whose codes the totals use."""
+
+    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        """Return the totals of an analysis over domains."""
+
+    def was_told(self, analysis: Analysis) -> bool:
+        """Return whether any interview gave the numbers, or no boat was there to ask."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """Totals expanded from sampled units."""
+
+    design: Design
+    plans: Plans
+    reduction: Reduction
+
+    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        """Return the totals of an analysis over every domain."""
+        moments = self.reduction.moments(analysis)
+        return domain_totals(self.design, moments, domains, plans=self.plans)
+
+    def was_told(self, analysis: Analysis) -> bool:
+        """Return whether any interview gave the numbers, or no boat was there to ask."""
+        boats = self.design.site_days.boats_returned
+        return bool(self.reduction.moments(analysis).n.sum()) or not bool((boats > 0).any())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Met:
+    """Sums over interviews of convenience, of the domains that they alone can tell."""
+
+    design: Design
+    reduction: Reduction
+
+    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        """Return sums of an analysis over the domains of areas of that design."""
+        return convenience_totals(self.design, self.reduction.moments(analysis), domains)
+
+    def was_told(self, analysis: Analysis) -> bool:
+        """Return whether any interview gave the numbers."""
+        return bool(self.reduction.moments(analysis).n.sum())
