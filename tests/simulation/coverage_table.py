@@ -49,7 +49,7 @@ DESIGN_HEADER = """\
     "designs",
     multiple=True,
     type=click.Choice([*CASES, "all"]),
-    help="Season estimates of other designs, in their own small sound; may be repeated.",
+    help="Season estimates of other designs, in a small area; may be repeated.",
 )
 @click.option("--every-quantity", is_flag=True, help="All whose value as reported is known.")
 @click.option("--processes", default=default_processes, type=click.IntRange(min=1))
@@ -66,7 +66,7 @@ def main(
     """Simulate seasons, estimate each, and print the coverage table."""
     start = time.perf_counter()
     if designs:
-        where = "a small sound of two areas and eight weeks, by season"
+        where = "one area of four ramps over twelve weeks"
         _print_designs(
             tuple(CASES) if "all" in designs else designs,
             seasons=seasons,
