@@ -158,10 +158,8 @@ class Book:
 def index(bulletin: Bulletin) -> Book:
     """Index a bulletin for reading."""
     names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
-    rows = {
-        (row.area, row.week, row.quantity): replace(row, method=_named(row.method, names))
-        for row in _records(bulletin.rows, Row)
-    }
+    found = (of_line(line, names) for line in bulletin.rows.to_pylist())
+    rows = {(row.area, row.week, row.quantity): row for row in found}
     changes = {
         (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
     }
@@ -178,6 +176,12 @@ def index(bulletin: Bulletin) -> Book:
         weeks=weeks,
         axis=weeks_between(weeks[0], weeks[-1]) if weeks else (),
     )
+
+
+def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
+    """Return a line of a table as a result row, areas in `method` by their names."""
+    row = Row(**_sound(line))
+    return replace(row, method=_named(row.method, names))
 
 
 def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:

@@ -10,10 +10,12 @@ import streamlit as st
 
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
+from dashboard import moves as moved
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
     from dashboard.book import Book
+    from dashboard.moves import Move
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
 
@@ -45,6 +47,17 @@ def book(folder: Path, card: Card) -> Book:
     return _book(str(folder), card.bulletin, card.made_utc)
 
 
+def moves(folder: Path, card: Card) -> tuple[Move, ...]:
+    """Return what moved since the bulletin before, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _moves(str(folder), card.bulletin, card.made_utc)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -63,3 +76,8 @@ def _stamp(folder: Path) -> int:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _book(folder: str, bulletin: str, made_utc: str) -> Book:
     return books.index(shelves.load(folder, bulletin))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _moves(folder: str, bulletin: str, made_utc: str) -> tuple[Move, ...]:
+    return moved.index(_book(folder, bulletin, made_utc))

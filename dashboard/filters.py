@@ -52,7 +52,7 @@ class Choice:
         return self.areas or (None,)
 
 
-def choose(folder: Path, cards: Sequence[Card]) -> Choice:
+def choose(folder: Path, cards: Sequence[Card], *, with_week: bool = True) -> Choice:
     """Draw the filters and return the choices.
 
     Parameters
@@ -61,18 +61,20 @@ def choose(folder: Path, cards: Sequence[Card]) -> Choice:
         The shelf.
     cards : sequence of Card
         Its cards, at least one.
+    with_week : bool
+        Whether the page is about one week; the last of the bulletin stands in the choice if not.
     """
     with st.container(key="filters-box"):
         fold = st.container(key="fold")
         with st.container(key="filters"):
-            choice = _filters(folder, cards)
+            choice = _filters(folder, cards, with_week=with_week)
         with fold:
-            _fold(choice)
+            _fold(choice, with_week=with_week)
     return choice
 
 
-def _filters(folder: Path, cards: Sequence[Card]) -> Choice:
-    first, second, third, last = st.columns([2, 4, 4, 3])
+def _filters(folder: Path, cards: Sequence[Card], *, with_week: bool) -> Choice:
+    first, *middle, last = st.columns([2, 4, 4, 3] if with_week else [2, 5, 4])
     seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
     with first:
         season = pick("Season", seasons, key="season")
@@ -80,25 +82,28 @@ def _filters(folder: Path, cards: Sequence[Card]) -> Choice:
     with last:
         card = _bulletin(mine)
     book = data.book(folder, card)
-    with second:
-        weeks = list(reversed(book.weeks)) or [card.through]
-        week = pick("Week", weeks, key="week", words=_week_words)
-    with third:
+    week = card.through
+    if with_week:
+        with middle[0]:
+            weeks = list(reversed(book.weeks)) or [card.through]
+            week = pick("Week", weeks, key="week", words=_week_words)
+    with middle[-1]:
         areas = _areas(book)
     return Choice(book=book, newest=card == mine[0], week=week, areas=areas)
 
 
-def _fold(choice: Choice) -> None:
+def _fold(choice: Choice, *, with_week: bool) -> None:
     """Draw what a phone shows in the place of the filters: the choice, and a button to change it.
 
     The style sheet hides the filters of a narrow screen until it is pressed. The button is a piece
     of its own whose words never change, so that it stays open while choices are made.
     """
     areas = ", ".join(choice.book.name(area) for area in choice.domains)
-    words = f"{choice.book.card.season} · {choice.week} · {areas}"
+    at = choice.week if with_week else f"through {choice.book.card.through}"
+    words = f"{choice.book.card.season} · {at} · {areas}"
     st.html(f"<div class='bm-choice'>{escape(words)}</div>")
     st.html(
-        "<details class='bm-fold'><summary aria-label='Change season, week, areas or bulletin'>"
+        "<details class='bm-fold'><summary aria-label='Change the choices of the page'>"
         "Change</summary></details>"
     )
 

@@ -7,4 +7,7 @@ import streamlit as st
 
 def pages() -> list[st.Page]:
     """Return every page; paths are relative to the entry script."""
-    return [st.Page("app_pages/week.py", title="The week in review", default=True)]
+    return [
+        st.Page("app_pages/week.py", title="The week in review", default=True),
+        st.Page("app_pages/moved.py", title="What moved"),
+    ]

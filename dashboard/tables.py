@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.precision import marks_of, pse
+from analytics.precision import Precision, marks_of, pse
 from analytics.table import to_frame
 from analytics.units import QUANTITIES
 from dashboard import reasons, text
@@ -103,7 +103,7 @@ def _card(name: str, row: Row | None, change: Change | None) -> str:
     else:
         figure = (
             f"<div class='bm-value'>{escape(text.value(row))}</div>"
-            f"<div class='bm-interval'>{escape(_limits(row))}</div>"
+            f"<div class='bm-interval'>{escape(_limits(row))}{_precision(row, tag='div')}</div>"
         )
     word, _, amount = text.change(change).partition(":")
     changed = f"<b>{escape(word)}</b>" + (f"<br>{escape(amount)}" if amount else "")
@@ -125,13 +125,12 @@ def _cares(row: Row | None) -> list[tuple[str, str]]:
 
 def _limits(row: Row) -> str:
     limits = text.interval(row)
-    shown = f"{text.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
-    return " · ".join(part for part in (shown, reasons.precision(row)) if part)
+    return f"{text.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
 
 
 def _line(book: Book, area: str | None, *, week: str) -> str:
     cells = "".join(
-        f"<td data-label='{QUANTITIES[name].label}'>{_cell(book.row(area, week, name))}</td>"
+        f"<td data-label='{QUANTITIES[name].label}'>{cell(book.row(area, week, name))}</td>"
         for name in HEADLINE
     )
     rows = [book.row(area, week, name) for name in HEADLINE]
@@ -144,7 +143,8 @@ def _head(book: Book, area: str | None) -> str:
     return escape("All areas" if area is None else book.name(area))
 
 
-def _cell(row: Row | None) -> str:
+def cell(row: Row | None) -> str:
+    """Return a figure with its interval, its percent standard error and its caution, as HTML."""
     if row is None or row.estimate is None:
         whole = escape(reasons.why_no_estimate(row), quote=True)
         short = escape(reasons.why_no_estimate_short(row))
@@ -154,12 +154,19 @@ def _cell(row: Row | None) -> str:
     care = (
         f" <span class='bm-mark' title='{escape(words, quote=True)}'>{sign}</span>" if sign else ""
     )
-    return f"{escape(text.value(row))}{care}<small>{escape(limits)}</small>{_precision(row)}"
+    below = f"<small>{escape(limits)}</small>{_precision(row)}{_use(row)}"
+    return f"{escape(text.value(row))}{care}{below}"
 
 
-def _precision(row: Row) -> str:
+def _precision(row: Row, *, tag: str = "small") -> str:
     words = reasons.precision(row)
-    return f"<small>{escape(words)}</small>" if words else ""
+    return f"<{tag}>{escape(words)}</{tag}>" if words else ""
+
+
+def _use(row: Row) -> str:
+    """Return what the percent standard error says of the use of a figure, where it says no good."""
+    is_due = row.precision in (Precision.CAUTION, Precision.WITHHELD)
+    return f"<small class='bm-care'>{row.precision}</small>" if is_due else ""
 
 
 def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:

@@ -82,6 +82,8 @@ def _trends(choice: Choice) -> None:
     tops = {area: shared if scale == "shared" else trends.ceiling(lines[area]) for area in shown}
     cut = any(trends.is_cut(lines[area], top=tops[area]) for area in shown)
     more = [trends.CUT] if cut else []
+    due = {reasons.caution(choice.book.row(area, choice.week, quantity))[0] for area in shown}
+    more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
     st.html(tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
     for start in range(0, len(shown), PANELS_ACROSS):
         columns = st.columns(PANELS_ACROSS if len(shown) > 1 else 1)
