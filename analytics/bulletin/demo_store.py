@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 from platformdirs import user_cache_path
 
 from analytics.bulletin.build import make_bulletin
+from analytics.bulletin.demo_history import history
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
@@ -21,6 +22,8 @@ from analytics.survey.build import seasons_with_data
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import pyarrow as pa
+
 #: The demo tables beside the packages, as they stand in the repository.
 PACKAGE = Path(__file__).resolve().parents[1]
 DEMO_FOLDER = PACKAGE.parent / "demo_parquet"
@@ -28,6 +31,8 @@ DEMO_FOLDER = PACKAGE.parent / "demo_parquet"
 
 def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
     """Return the path of the demo store, made on first use with a bulletin for every season.
+
+    The newest season has an earlier bulletin too, from before a correction and its last week.
 
     Parameters
     ----------
@@ -65,7 +70,7 @@ def _program() -> str:
     return digest.hexdigest()
 
 
-def _demo_tables(progress: Callable[[str], None]) -> dict[str, object]:
+def _demo_tables(progress: Callable[[str], None]) -> dict[str, pa.Table]:
     folder = DEMO_FOLDER
     if not folder.is_dir():  # installed without the repository: simulate the same season
         from analytics.data.demo.write import write_demo  # noqa: PLC0415 - rarely needed
@@ -80,9 +85,15 @@ def _demo_tables(progress: Callable[[str], None]) -> dict[str, object]:
     }
 
 
-def _fill(store: Store, tables: dict[str, object], progress: Callable[[str], None]) -> None:
+def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], None]) -> None:
     progress("storing the demo tables")
-    store.add(tables, sources=["demo_parquet"])
-    for season in seasons_with_data(store.snapshot()):
+    first, *later = history(tables)
+    store.add(first.tables, sources=first.sources)
+    *_, newest = seasons = seasons_with_data(store.snapshot())
+    progress(f"making the bulletin of {newest} before its last week")
+    make_bulletin(store, season=newest)
+    for step in later:
+        store.add(step.tables, sources=step.sources)
+    for season in seasons:
         progress(f"making the bulletin of {season}")
         make_bulletin(store, season=season)

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from analytics.data.store import Store
     from analytics.data.store.history import Event
 
-#: Tables whose rows bear the date of what they tell.
-_DATED = ("site_days", "interviews", "fish", "boat_counts", "coverage", "holidays")
+#: Tables whose rows bear the date of what they tell, or hang on one that does.
+_DATED = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage", "holidays")
 #: Tables that no estimate is made from.
 _NO_PART = ("limits",)
 _LABEL = pa.field(rows.BATCH, pa.string())
@@ -99,16 +99,21 @@ class Reach:
     def _weeks(self, name: str, batch: str) -> Iterable[str]:
         if name not in _DATED:
             return ()
-        found = self._ever(name, self._rows_of(name, batch))
-        dates = found["date"]
-        if name == "interviews":
-            days = self._table("site_days")
-            theirs = days.filter(pc.is_in(days["sample_id"], value_set=_values(found["sample_id"])))
-            dates = pa.chunked_array([*dates.chunks, *theirs["date"].chunks], pa.date32())
-        dates = pc.unique(pc.drop_null(dates))
+        dates = pc.unique(pc.drop_null(self._dates(name, self._rows_of(name, batch))))
         within = pc.and_(pc.greater_equal(dates, self._first), pc.less_equal(dates, self._last))
         kept = dates.filter(pc.fill_null(within, False))
         return set(iso_week(pd.Series(pd.to_datetime(kept.to_pylist()))))
+
+    def _dates(self, name: str, some: pa.Table) -> pa.ChunkedArray:
+        """Return the dates that rows ever told of, their interviews' and site-days' with them."""
+        if name == "bycatch":
+            return self._dates("interviews", some)
+        found = self._ever(name, some)
+        if name != "interviews":
+            return found["date"]
+        days = self._table("site_days")
+        theirs = days.filter(pc.is_in(days["sample_id"], value_set=_values(found["sample_id"])))
+        return pa.chunked_array([*found["date"].chunks, *theirs["date"].chunks], pa.date32())
 
     def _rows_of(self, name: str, batch: str) -> pa.Table:
         table = self._table(name)

@@ -355,3 +355,26 @@ def test_a_damaged_bulletin_before_does_not_stop_the_next(store, tables):
     (shelf.shelf_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
     store.add(interviews_with(tables, 1, kept=4))
     assert make_bulletin(store, season=SEASON).since == first.bulletin
+
+
+def test_bycatch_reaches_the_week_of_its_interview(store):
+    rows = [{"interview_id": "s00004-0", "species": "coho", "kept": 1, "released": 0}]
+    store.add({"bycatch": pa.Table.from_pylist(rows)})
+    found = Reach(store, SEASON).of(events_of(store)[-1])
+    assert (found.weeks, found.is_whole) == ({"2031-W03"}, False)
+
+
+@pytest.mark.parametrize(
+    ("table", "rows", "is_whole"),
+    [
+        ("sites", [{"site": "r9", "area": "A"}], True),
+        ("limits", [{"limit_id": "l", "season": SEASON}], False),
+        ("holidays", [{"date": NEXT_YEAR, "holiday": "Frost Day"}], False),
+        ("seasons", [openings()[0] | {"close_date": NEXT_YEAR - dt.timedelta(days=9)}], True),
+        ("seasons", [openings()[1] | {"close_date": NEXT_YEAR + dt.timedelta(days=9)}], False),
+    ],
+)
+def test_what_any_week_may_rest_on_reaches_the_whole_season(store, table, rows, is_whole):
+    store.add({table: pa.Table.from_pylist(rows)})
+    found = Reach(store, SEASON).of(events_of(store)[-1])
+    assert (found.is_whole, found.has_season) == (is_whole, is_whole)

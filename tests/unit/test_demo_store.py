@@ -1,0 +1,52 @@
+"""The demo store: the demo tables whole, and a real revision between two kept bulletins."""
+
+from __future__ import annotations
+
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.bulletin import demo_store, shelf
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
+from analytics.data.store import Store
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory):
+    cache = tmp_path_factory.mktemp("cache")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demo_store, "user_cache_path", lambda name: cache / name)
+        yield Store(demo_store.prepare())
+
+
+def test_the_batches_together_are_the_demo_tables(prepared):
+    tables = {
+        name: pq.read_table(demo_store.DEMO_FOLDER / f"{name}.parquet").sort_by(
+            [(key, "ascending") for key in TABLES[name].key]
+        )
+        for name in TABLES
+    }
+    whole = Snapshot.of(tables)
+    for name in TABLES:
+        assert prepared.snapshot()[name].equals(whole[name]), name
+
+
+def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
+    folder = shelf.shelf_of(prepared.path)
+    earlier, newest = shelf.cards(folder)[-2:]
+    assert earlier.season == newest.season
+    assert newest.since == earlier.bulletin
+    assert earlier.through < newest.through
+    moved = shelf.load(folder, newest.bulletin).moved.to_pylist()
+    new = {row["week"] for row in moved if row["kind"] == "new"}
+    assert new == {newest.through}
+    revised = [row for row in moved if row["kind"] == "revised"]
+    batch = prepared.batches()[1]
+    assert {row["batch"] for row in revised} == {batch.batch}
+    assert {row["sources"] for row in revised} == {", ".join(batch.sources)}
+    assert {"encounter_fish", "sublegal_prop"} <= {row["quantity"] for row in revised}
+
+
+def test_every_other_season_has_one_bulletin(prepared):
+    cards = shelf.cards(shelf.shelf_of(prepared.path))
+    assert len(cards) == len({card.season for card in cards}) + 1
