@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.survey.arrays import add_at, rows_of
 from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
@@ -41,7 +41,9 @@ class Cells:
         Interviews in the cell.
     total : ndarray of float, shape (C, K)
         The unit's total; of a site-day ``M/m · Σ y``.
-    within : ndarray of float, shape (C, K, K)
+    pair : ndarray of int, shape (P, 2)
+        Measures i <= j of each (co)variance.
+    within : ndarray of float, shape (C, P)
         Estimated (co)variance of `total` from sampling inside the unit.
     is_pooled : ndarray of bool, shape (C,)
         The spread between boats was pooled, since one boat of several was interviewed.
@@ -54,6 +56,7 @@ class Cells:
     key: NDArray[np.int64]
     n: NDArray[np.float64]
     total: NDArray[np.float64]
+    pair: NDArray[np.int64]
     within: NDArray[np.float64]
     is_pooled: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
@@ -92,7 +95,7 @@ def site_day_totals(
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
     boats, m = design.site_days.boats_returned[unit], m_unit[unit]
-    squares = _squares(products, sums, m)
+    squares = _squares(products, sums, m, moments.pair)
     several = m > 1
     factor = np.where(several, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
     cells = Cells(
@@ -100,7 +103,8 @@ def site_day_totals(
         key=key,
         n=n,
         total=(boats / m)[:, None] * sums,
-        within=factor[:, None, None] * squares,
+        pair=moments.pair,
+        within=factor[:, None] * squares,
         is_pooled=np.zeros(len(unit), dtype=bool),
         unknown=np.zeros(len(active), dtype=bool),
     )
@@ -141,10 +145,11 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
     diagonal = days.pair[:, 0] == days.pair[:, 1]
     own[days.pair[diagonal, 0]] = days.form[diagonal]
     weight = days.weight[cells.unit]
-    within = (weight**2 - own[cells.unit])[:, None, None] * cells.within
+    within = (weight**2 - own[cells.unit])[:, None] * cells.within
     one, other, form = _paired_cells(design, cells, width)
     within_all = add_at(place, within, len(codes))
-    products = np.einsum("p,pi,pj->pij", form, cells.total[one], cells.total[other])
+    i, j = cells.pair.T
+    products = form[:, None] * cells.total[one][:, i] * cells.total[other][:, j]
     within_all += add_at(place[one], products, len(codes))
     single = units.drawn_by(SiteRule.SINGLE_DRAW)
     within_all[single[codes // width]] = 0
@@ -155,6 +160,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
         key=codes % width,
         n=add_at(place, cells.n, len(codes)),
         total=add_at(place, weight[:, None] * cells.total, len(codes)),
+        pair=cells.pair,
         within=within_all,
         is_pooled=np.bincount(place, weights=cells.is_pooled, minlength=len(codes)) > 0,
         unknown=unknown,
@@ -178,20 +184,30 @@ def _paired_cells(
 
 
 def _squares(
-    products: NDArray[np.float64], sums: NDArray[np.float64], m: NDArray[np.float64]
+    products: NDArray[np.float64],
+    sums: NDArray[np.float64],
+    m: NDArray[np.float64],
+    pair: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     """Return sums of squares about the mean; what is only rounding is taken as no spread."""
-    squares = products - np.einsum("ci,cj->cij", sums, sums) / m[:, None, None]
-    size = np.sqrt(np.einsum("cii->ci", products))
-    scale = np.einsum("ci,cj->cij", size, size)
-    return np.where(np.abs(squares) <= ROUNDING * scale, 0.0, squares)
+    squares = np.empty_like(products)
+    own = {int(i): np.sqrt(products[:, p]) for p, (i, j) in enumerate(pair) if i == j}
+    for p, (i, j) in enumerate(pair.tolist()):
+        about = products[:, p] - sums[:, i] * sums[:, j] / m
+        about[np.abs(about) <= ROUNDING * (own[i] * own[j])] = 0.0
+        squares[:, p] = about
+    return squares
 
 
 def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:
     """Drop units that do not answer; add the areas of a unit where they are not kept apart."""
-    rows = active[moments.unit]
-    unit, key = moments.unit[rows], moments.area[rows] + 1
-    n, sums, products = moments.n[rows], moments.sums[rows], moments.products[rows]
+    unit, key, n = moments.unit, moments.area + 1, moments.n
+    sums, products = moments.sums, moments.products
+    rows = active[unit]
+    if not rows.all():
+        kept = np.flatnonzero(rows)
+        unit, key, n = unit[kept], key[kept], n[kept]
+        sums, products = rows_of(sums, kept), rows_of(products, kept)
     if by_area:
         return unit, key, n, sums, products
     first, place = np.unique(unit, return_inverse=True)
@@ -204,15 +220,6 @@ def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) 
     )
 
 
-def add_at(place: NDArray[np.int64], values: NDArray[np.float64], size: int) -> NDArray[np.float64]:
-    """Sum `values` of shape (R, ...) by their place into shape (size, ...)."""
-    flat = values.reshape(len(place), math.prod(values.shape[1:]))
-    sums = np.empty((size, flat.shape[1]))
-    for column in range(flat.shape[1]):
-        sums[:, column] = np.bincount(place, weights=flat[:, column], minlength=size)
-    return sums.reshape(size, *values.shape[1:])
-
-
 def _with_pooled(
     cells: Cells,
     design: Design,
@@ -223,24 +230,27 @@ def _with_pooled(
 ) -> Cells:
     """Add the within variance of units with one interview of several boats."""
     stratum = design.units.stratum[design.site_days.unit]
-    home = design.strata.landing_area[stratum]
-    everywhere = np.zeros_like(stratum)
     lenders = np.flatnonzero(m_unit > 1)
-    several = m_unit[cells.unit] > 1
     keys, column = np.unique(cells.key, return_inverse=True)
-    shape = (len(single), len(keys), *squares.shape[1:])
-    spread = np.full(shape, np.nan)
-    for pool in (stratum, home, everywhere):
+    n_strata, n_keys, n_pairs = len(design.strata.label), len(keys), squares.shape[1]
+    # One boat alone has no spread: what its cells add is 0.
+    place = stratum[cells.unit] * n_keys + column
+    shape = (n_strata, n_keys * n_pairs)
+    by_stratum = add_at(place, squares, n_strata * n_keys).reshape(shape)
+    df = add_at(stratum[lenders], m_unit[lenders] - 1, n_strata)
+    spread = np.zeros((len(single), n_keys * n_pairs))
+    open_ = np.ones(len(single), dtype=bool)
+    home = design.strata.landing_area
+    for pool in (np.arange(n_strata), home, np.zeros_like(home)):
         size = int(pool.max()) + 1
-        df = np.bincount(pool[lenders], weights=m_unit[lenders] - 1, minlength=size)
-        place = pool[cells.unit[several]] * len(keys) + column[several]
-        sums = add_at(place, squares[several], size * len(keys)).reshape(size, *shape[1:])
-        has = df[pool[single]] > 0
-        open_ = np.isnan(spread[:, 0]).reshape(len(single), -1).any(axis=1) & has
-        spread[open_] = sums[pool[single[open_]]] / df[pool[single[open_]]][:, None, None, None]
+        sums, below = add_at(pool, by_stratum, size), add_at(pool, df, size)
+        of_single = pool[stratum[single]]
+        now = open_ & (below[of_single] > 0)
+        spread[now] = sums[of_single[now]] / below[of_single[now]][:, None]
+        open_ &= ~now
     boats = design.site_days.boats_returned[single]
-    within = spread * (boats * (boats - 1))[:, None, None, None]
-    return _append(cells, single, keys, within)
+    within = spread * (boats * (boats - 1))[:, None]
+    return _append(cells, single, keys, within.reshape(-1, n_pairs))
 
 
 def _append(
@@ -250,27 +260,32 @@ def _append(
     within: NDArray[np.float64],
 ) -> Cells:
     """Merge the pooled within variances of (single × keys) into the cells."""
-    k = cells.total.shape[1]
-    unit = np.concatenate([cells.unit, np.repeat(single, len(keys))])
-    key = np.concatenate([cells.key, np.tile(keys, len(single))])
-    extra = len(unit) - len(cells.unit)
-    width = int(key.max()) + 1
-    codes, place = np.unique(unit * width + key, return_inverse=True)
-    size = len(codes)
-    grow = [np.zeros(extra), np.zeros((extra, k)), within.reshape(extra, k, k)]
-    n, total, all_within = (
-        add_at(place, np.concatenate([old, new]), size)
-        for old, new in zip((cells.n, cells.total, cells.within), grow, strict=True)
-    )
-    pooled = np.isin(codes // width, single)
+    width = int(keys.max()) + 1
+    codes = cells.unit * width + cells.key
+    wanted = (single[:, None] * width + keys).ravel()
+    found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
+    met = codes[found] == wanted
+    old = cells.within.copy(order="K")
+    old[found[met]] += within[met]
     # Cells that carry neither a fish nor a spread say nothing; they are not kept.
-    useful = (n > 0) | (np.abs(all_within).sum(axis=(1, 2)) > 0)
-    return Cells(
-        unit=(codes // width)[useful],
-        key=(codes % width)[useful],
-        n=n[useful],
-        total=total[useful],
-        within=all_within[useful],
-        is_pooled=pooled[useful],
-        unknown=cells.unknown,
+    fresh = np.flatnonzero(~met & (within != 0).any(axis=1))
+    order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
+    unit = np.concatenate([cells.unit, wanted[fresh] // width])[order]
+    is_single = np.zeros(len(cells.unknown), dtype=bool)
+    is_single[single] = True
+    return replace(
+        cells,
+        unit=unit,
+        key=np.concatenate([cells.key, wanted[fresh] % width])[order],
+        n=np.concatenate([cells.n, np.zeros(len(fresh))])[order],
+        total=_grown(cells.total, np.zeros((len(fresh), cells.total.shape[1])), order),
+        within=_grown(old, within[fresh], order),
+        is_pooled=is_single[unit],
     )
+
+
+def _grown(
+    old: NDArray[np.float64], new: NDArray[np.float64], order: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return old and new rows together in an order."""
+    return rows_of(np.concatenate([old.T, new.T], axis=1).T, order) if len(new) else old

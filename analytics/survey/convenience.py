@@ -14,8 +14,8 @@ import pandas as pd
 
 from analytics.data import sql
 from analytics.data.calendar import iso_week
+from analytics.survey.arrays import add_at
 from analytics.survey.borrow import Plan
-from analytics.survey.cells import add_at
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.support import Support
 from analytics.survey.totals import DomainTotals

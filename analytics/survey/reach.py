@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.cells import add_at
+from analytics.survey.arrays import add_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

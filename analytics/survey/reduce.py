@@ -15,14 +15,14 @@ from analytics.data import sql
 from analytics.survey.sums import NOTHING, Measure, Sums
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from analytics.data.sql import Source
     from analytics.survey.design import Design
 
-__all__ = ["Analysis", "Measure", "Moments", "Reduction"]
+__all__ = ["Analysis", "Joint", "Measure", "Moments", "Reduction"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
-    """Sums of one analysis with K measures over R (site-day, area fished) cells.
+    """Sums of K measures over R (site-day, area fished) cells, sorted by both.
 
     Parameters
     ----------
@@ -44,14 +44,17 @@ class Moments:
         Interviews that gave the numbers.
     sums : ndarray of float, shape (R, K)
         Sums over those interviews.
-    products : ndarray of float, shape (R, K, K)
-        Sums of squares and cross-products.
+    pair : ndarray of int, shape (P, 2)
+        Measures i <= j whose product was summed: all pairs that some analysis asked for.
+    products : ndarray of float, shape (R, P)
+        Sums of those squares and cross-products.
     """
 
     unit: NDArray[np.int64]
     area: NDArray[np.int64]
     n: NDArray[np.float64]
     sums: NDArray[np.float64]
+    pair: NDArray[np.int64]
     products: NDArray[np.float64]
 
 
@@ -85,41 +88,90 @@ class Reduction:
             "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
             "areas": _coded("area", design.areas, code="code"),
         }
-        cells = sql.run(sums.query(), tables)
+        self._cells = sql.run(sums.query(), tables)
         # Sorted here and not by the query: a sort would move every sum.
-        unit, area = (cells[name].to_numpy() for name in ("unit", "area"))
-        order = np.argsort(unit * len(design.areas) + area)
-        self._unit, self._area = unit[order], area[order]
-        self._sums = _Held(cells, order)
+        unit, area = (self._cells[name].to_numpy() for name in ("unit", "area"))
+        self._order = np.argsort(unit * len(design.areas) + area)
+        self._unit, self._area = unit[self._order], area[self._order]
 
     def moments(self, analysis: Analysis) -> Moments:
-        """Return the sums of one analysis; cells where no boat gave the numbers are dropped."""
+        """Return the sums of one analysis; cells where no boat gave the numbers are dropped.
+
+        Every pair of its K measures is there.
+        """
         asked = self._asked[analysis]
-        n = self._sums[asked.count]
-        given = n > 0
         k = len(asked.sums)
-        sums = np.empty((int(given.sum()), k))
-        products = np.empty((len(sums), k, k))
-        for i, alias in enumerate(asked.sums):
-            sums[:, i] = self._sums[alias][given]
-            for j in range(i + 1):
-                products[:, i, j] = self._sums[asked.products[i][j]][given]
-                products[:, j, i] = products[:, i, j]
-        return Moments(self._unit[given], self._area[given], n[given], sums, products)
+        pairs = {(i, j): asked.products[i][j] for i in range(k) for j in range(i, k)}
+        return self._moments(asked.count, asked.sums, pairs)
+
+    def n_told(self, analysis: Analysis) -> float:
+        """Return the number of interviews that gave the numbers of an analysis."""
+        return float(self._cells[self._asked[analysis].count].to_numpy().sum())
+
+    def joint(self, analysis: Analysis) -> Joint:
+        """Return the sums of all analyses that the same boats answer as this one."""
+        count = self._asked[analysis].count
+        alike = {one: asked for one, asked in self._asked.items() if asked.count == count}
+        column: dict[str, int] = {NOTHING: -1}
+        pairs: dict[tuple[int, int], str] = {}
+        for asked in alike.values():
+            for alias in asked.sums:
+                column.setdefault(alias, len(column) - 1)
+            for one, row in zip(asked.sums, asked.products, strict=True):
+                for other, product in zip(asked.sums, row, strict=True):
+                    i, j = column[one], column.get(other, -1)
+                    if 0 <= i <= j:
+                        pairs[i, j] = product
+        found = self._moments(count, tuple(list(column)[1:]), dict(sorted(pairs.items())))
+        return Joint(
+            found,
+            {one: tuple(column[alias] for alias in asked.sums) for one, asked in alike.items()},
+        )
+
+    def _moments(
+        self, count: str, sums: tuple[str, ...], pairs: Mapping[tuple[int, int], str]
+    ) -> Moments:
+        n = self._columns((count,))[:, 0]
+        rows = self._order
+        unit, area = self._unit, self._area
+        if not n.all():
+            given = n > 0
+            rows, unit, area, n = rows[given], unit[given], area[given], n[given]
+        return Moments(
+            unit=unit,
+            area=area,
+            n=n,
+            sums=self._columns(sums, rows),
+            pair=np.array(list(pairs), dtype=np.int64).reshape(-1, 2),
+            products=self._columns(tuple(pairs.values()), rows),
+        )
+
+    def _columns(
+        self, aliases: Sequence[str], rows: NDArray[np.int64] | None = None
+    ) -> NDArray[np.float64]:
+        """Return some sums by cell, each column in one piece of memory."""
+        rows = self._order if rows is None else rows
+        table = np.zeros((len(aliases), len(rows)))
+        for place, alias in enumerate(aliases):
+            if alias != NOTHING:
+                np.take(self._cells[alias].to_numpy(), rows, out=table[place], mode="clip")
+        return table.T
 
 
-class _Held:
-    """Columns of sums by alias, in the order of the cells."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """Sums of several analyses over the same boats.
 
-    def __init__(self, cells: pa.Table, order: NDArray[np.int64]) -> None:
-        self._cells = cells
-        self._order = order
+    Parameters
+    ----------
+    moments : Moments
+        Sums of all their K measures, each once.
+    columns : mapping of Analysis to tuple of int
+        The measures of each analysis; -1 stands for one that is 0 everywhere.
+    """
 
-    def __getitem__(self, alias: str) -> NDArray[np.float64]:
-        if alias == NOTHING:
-            return np.zeros(len(self._order))
-        column: NDArray[np.float64] = self._cells[alias].to_numpy()
-        return np.nan_to_num(column[self._order])
+    moments: Moments
+    columns: Mapping[Analysis, tuple[int, ...]]
 
 
 def _coded(name: str, values: Iterable[str], *, code: str) -> pa.Table:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.cells import Cells, add_at, interviewed, site_day_totals, unit_totals
+from analytics.survey.arrays import add_at, cross, rows_of
+from analytics.survey.cells import Cells, interviewed, site_day_totals, unit_totals
 from analytics.survey.reach import Domains, Reach, pair, reach_of
 from analytics.survey.support import Support, support_of
 
@@ -29,11 +30,18 @@ class DomainTotals:
         Sorted codes of `Domains`.
     total : ndarray of float, shape (D, K)
     cov : ndarray of float, shape (D, K, K)
-        NaN where no error can be had.
+        NaN where no error can be had, and for two measures that no analysis takes together.
     support : Support
         What each domain rests on.
     plan : Plan
         How thin strata were treated.
+    product_term : ndarray of float, shape (D, K, K), optional
+        What an unbiased variance of a product adds to `cov` where a sum is wanted; ratios of the
+        totals leave it out, since their common factor cancels.
+    notes : tuple of str, length D, optional
+        Words for `method`.
+    lost : tuple of str, length D, optional
+        What a partial total is without, in words.
     is_convenience : bool
         Sums over interviews of convenience, which stand for no others: only their ratios mean
         something.
@@ -44,7 +52,23 @@ class DomainTotals:
     cov: NDArray[np.float64]
     support: Support
     plan: Plan
+    product_term: NDArray[np.float64] | None = None
+    notes: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
     is_convenience: bool = False
+
+    @property
+    def cov_of_sums(self) -> NDArray[np.float64]:
+        """The covariance of sums of the totals, shape (D, K, K)."""
+        return self.cov if self.product_term is None else self.cov + self.product_term
+
+    def of(self, columns: tuple[int, ...]) -> DomainTotals:
+        """Return the totals of some measures; -1 stands for one that is 0 everywhere."""
+        none = np.zeros((len(self.code), 1))
+        total = np.concatenate([self.total, none], axis=1)
+        cov = np.pad(self.cov, ((0, 0), (0, 1), (0, 1)))
+        rows = np.array(columns)
+        return replace(self, total=total[:, rows], cov=cov[:, rows[:, None], rows])
 
 
 def domain_totals(
@@ -77,6 +101,33 @@ def domain_totals(
     plan = plans.for_answers(answered)
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=domains.by_area)
     cells = unit_totals(design, by_site)
+    return totals_of_cells(design, plan, cells, domains, answered=answered)
+
+
+def totals_of_cells(
+    design: Design,
+    plan: Plan,
+    cells: Cells,
+    domains: Domains,
+    *,
+    answered: NDArray[np.float64],
+) -> DomainTotals:
+    """Expand the totals of units to every domain, as `domain_totals`.
+
+    Parameters
+    ----------
+    design : Design
+    plan : Plan
+    cells : Cells
+        By unit, and by area fished where the domains are.
+    domains : Domains
+    answered : ndarray of float, shape (S,)
+        Interviewed boats of each site-day.
+
+    Returns
+    -------
+    DomainTotals
+    """
     reach = reach_of(design, plan, domains)
     cell, link = pair(cells, reach)
     code = domains.code(cells.key[cell], reach.week_key[link])
@@ -84,10 +135,10 @@ def domain_totals(
     place = np.searchsorted(codes, code)
     stratum = design.units.stratum[cells.unit[cell]]
     weight = reach.weight[link] / plan.n_active[stratum]
-    part = weight[:, None] * cells.total[cell]
+    part = weight[:, None] * rows_of(cells.total, cell)
     cov = _between(design, plan, cells, stratum=stratum, place=place, part=part, size=len(codes))
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
-    cov += add_at(place, shrink[:, None, None] * cells.within[cell], len(codes))
+    cov += add_at(place, shrink[:, None] * rows_of(cells.within, cell), len(codes))
     for loan in plan.loans:
         _add_borrowed(cov, codes, loan, design, domains, plan=plan, cells=cells, reach=reach)
     cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
@@ -103,7 +154,17 @@ def domain_totals(
         seen=place,
         answered=answered,
     )
-    return DomainTotals(codes, add_at(place, part, len(codes)), cov, support, plan)
+    total = add_at(place, part, len(codes))
+    return DomainTotals(codes, total, matrices(cov, cells.pair, total.shape[1]), support, plan)
+
+
+def matrices(cov: NDArray[np.float64], pair: NDArray[np.int64], size: int) -> NDArray[np.float64]:
+    """Return (co)variances of pairs as symmetric matrices, NaN for pairs not asked for."""
+    whole = np.full((len(cov), size, size), np.nan)
+    i, j = pair.T
+    whole[:, i, j] = cov
+    whole[:, j, i] = cov
+    return whole
 
 
 def _between(
@@ -121,16 +182,16 @@ def _between(
     of_group = groups // size
     n = plan.n_active[of_group].astype(np.float64)
     mean = add_at(where, part, len(groups)) / n[:, None]
-    off = part - mean[where]
+    off = part - rows_of(mean, where)
     absent = n - np.bincount(where, minlength=len(groups))  # units without the domain: zeros
-    spread = add_at(where, np.einsum("ri,rj->rij", off, off), len(groups))
-    spread += absent[:, None, None] * np.einsum("gi,gj->gij", mean, mean)
-    fpc = _first_stage_correction(design, plan, cells)[of_group]
+    spread = add_at(where, cross(off, cells.pair), len(groups))
+    spread += absent[:, None] * cross(mean, cells.pair)
+    fpc = first_stage_correction(design, plan, cells)[of_group]
     factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
-    return add_at(groups % size, factor[:, None, None] * spread, size)
+    return add_at(groups % size, factor[:, None] * spread, size)
 
 
-def _first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
+def first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
     """Return ``1 - n_h/N_h``, or 1 where the spread inside a unit cannot be told.
 
     Without its finite correction the first stage is an upper bound of both stages together
@@ -161,7 +222,7 @@ def _add_borrowed(
     else:
         own = design.units.stratum[reach.unit] == loan.stratum
         weeks, weights = reach.week_key[own], reach.weight[own]
-        correction = _first_stage_correction(design, plan, cells)[loan.stratum]
+        correction = first_stage_correction(design, plan, cells)[loan.stratum]
         home = domains.area_key(design.strata.landing_area[[loan.stratum]])
         seen = cells.key[(design.units.stratum[cells.unit] == loan.stratum) & (cells.n > 0)]
         held = np.isin(keys, np.union1d(home, seen))
@@ -177,14 +238,15 @@ def _spread(
     cells: Cells, units: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the keys met in some units and s² of their site-day totals, NaN for one unit."""
-    rows = np.isin(cells.unit, units)
+    first, last = (np.searchsorted(cells.unit, units, side=side) for side in ("left", "right"))
+    rows = np.concatenate([np.arange(a, b) for a, b in zip(first, last, strict=True)])
     keys, place = np.unique(cells.key[rows], return_inverse=True)
     totals, n = cells.total[rows], len(units)
     if n < 2:
-        return keys, np.full((len(keys), *cells.within.shape[1:]), np.nan)
+        return keys, np.full((len(keys), len(cells.pair)), np.nan)
     mean = add_at(place, totals, len(keys)) / n
     off = totals - mean[place]
     absent = n - np.bincount(place, minlength=len(keys))
-    squares = add_at(place, np.einsum("ri,rj->rij", off, off), len(keys))
-    squares += absent[:, None, None] * np.einsum("ki,kj->kij", mean, mean)
+    squares = add_at(place, cross(off, cells.pair), len(keys))
+    squares += absent[:, None] * cross(mean, cells.pair)
     return keys, squares / (n - 1)

@@ -6,7 +6,7 @@ build on them stand in modules of their own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from analytics.survey.convenience import convenience_totals
@@ -36,21 +36,29 @@ class Way(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drawn:
-    """Totals expanded from sampled units."""
+    """Totals expanded from sampled units.
+
+    Analyses that the same boats answer are totalled together, once for each choice of domains.
+    """
 
     design: Design
     plans: Plans
     reduction: Reduction
+    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over every domain."""
-        moments = self.reduction.moments(analysis)
-        return domain_totals(self.design, moments, domains, plans=self.plans)
+        if (analysis, domains) not in self._made:
+            joint = self.reduction.joint(analysis)
+            totals = domain_totals(self.design, joint.moments, domains, plans=self.plans)
+            for one, columns in joint.columns.items():
+                self._made[one, domains] = totals.of(columns)
+        return self._made[analysis, domains]
 
     def was_told(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
         boats = self.design.site_days.boats_returned
-        return bool(self.reduction.moments(analysis).n.sum()) or not bool((boats > 0).any())
+        return self.reduction.n_told(analysis) > 0 or not bool((boats > 0).any())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,4 +74,4 @@ class Met:
 
     def was_told(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers."""
-        return bool(self.reduction.moments(analysis).n.sum())
+        return self.reduction.n_told(analysis) > 0

@@ -216,7 +216,7 @@ def test_friday_always_beside_two_of_three_other_days():
 def test_the_proof_sees_a_variance_without_the_boats(monkeypatch):
     """Were the spread between boats forgotten, the mean of the variances would not be right."""
 
-    def nothing(squares, sums, m):
+    def nothing(squares, sums, m, pair):
         return np.zeros_like(squares)
 
     monkeypatch.setattr(cells, "_squares", nothing)
