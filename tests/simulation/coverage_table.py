@@ -66,7 +66,7 @@ def main(
     """Simulate seasons, estimate each, and print the coverage table."""
     start = time.perf_counter()
     if designs:
-        where = "one area of four ramps over twelve weeks"
+        where = "one area of four ramps over twenty weeks"
         _print_designs(
             tuple(CASES) if "all" in designs else designs,
             seasons=seasons,

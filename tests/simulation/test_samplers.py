@@ -172,7 +172,7 @@ def mean_error(season, elsewhere, options, n=4000):
     seen = boats_fishing(
         season, elsewhere, area=np.full(n, area), day=np.full(n, day), hour=(minute + 0.5) / 60
     )
-    hours = seen * (options.last_hour - options.first_hour)
+    hours = seen * options.hours
     of_day = (season.trips.area == area) & (FRAME.day[season.trips.unit] == day)
     truth = (season.true.hours * elsewhere.boats)[of_day].sum()
     return (hours.mean() - truth) / (hours.std(ddof=1) / np.sqrt(n))

@@ -65,6 +65,11 @@ class CountOptions:
     first_hour: float = 6.0
     last_hour: float = 21.0
 
+    @property
+    def hours(self) -> float:
+        """Length of the fishing day in hours."""
+        return self.last_hour - self.first_hour
+
 
 def simulate_elsewhere(
     sound: Sound, population: Population, *, rng: np.random.Generator, day_spread: float = 0.0
