@@ -16,9 +16,22 @@ if TYPE_CHECKING:
 
 
 def rows_of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return some rows of a table that is kept column by column, kept in the same way."""
-    taken: NDArray[np.float64] = np.take(values.T, rows, axis=1).T
-    return taken
+    """Return some rows of a table (R, K), column by column; the table itself where all are asked.
+
+    Rows are places from 0 to R - 1.
+    """
+    if len(rows) == len(values) and bool((np.diff(rows) == 1).all()):
+        return values
+    taken = np.empty((values.shape[1], len(rows)))
+    for column in range(len(taken)):
+        np.take(values[:, column], rows, out=taken[column], mode="clip")
+    return taken.T
+
+
+def scaled(values: NDArray[np.float64], factor: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a table (R, K) with each row times its factor, column by column."""
+    product: NDArray[np.float64] = (values.T * factor).T
+    return product
 
 
 def cross(x: NDArray[np.float64], pair: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -29,10 +42,27 @@ def cross(x: NDArray[np.float64], pair: NDArray[np.int64]) -> NDArray[np.float64
     return products.T
 
 
-def add_at(place: NDArray[np.int64], values: NDArray[np.float64], size: int) -> NDArray[np.float64]:
-    """Sum `values` of shape (R, ...) by their place into shape (size, ...)."""
+def add_at(
+    place: NDArray[np.int64],
+    values: NDArray[np.float64],
+    size: int,
+    *,
+    factor: NDArray[np.float64] | None = None,
+) -> NDArray[np.float64]:
+    """Sum `values` of shape (R, ...), each row times its factor, by place: shape (size, ...)."""
     flat = values.reshape(len(place), math.prod(values.shape[1:]))
     sums = np.empty((flat.shape[1], size))
-    for column in range(flat.shape[1]):
-        sums[column] = np.bincount(place, weights=flat[:, column], minlength=size)
+    for column, row in enumerate(sums):
+        weights = flat[:, column] if factor is None else flat[:, column] * factor
+        row[:] = np.bincount(place, weights=weights, minlength=size)
     return sums.T.reshape(size, *values.shape[1:])
+
+
+def add_cross_at(
+    place: NDArray[np.int64], x: NDArray[np.float64], size: int, *, pair: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Sum the products of pairs of columns of x by place, shape (size, P)."""
+    sums = np.empty((len(pair), size))
+    for row, (i, j) in zip(sums, pair.tolist(), strict=True):
+        row[:] = np.bincount(place, weights=x[:, i] * x[:, j], minlength=size)
+    return sums.T

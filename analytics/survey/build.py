@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
+from analytics.data import sql
 from analytics.data.calendar import iso_week, open_days, week_start
 from analytics.errors import WrongUse
 from analytics.survey.convenience import CONVENIENCE, clusters_of, met_by_convenience
@@ -15,10 +17,15 @@ from analytics.survey.frame import calendar_frame, join_frames, match_calendar, 
 from analytics.survey.site_draws import DAY_SITE, draw_sites
 
 if TYPE_CHECKING:
-    import pyarrow as pa
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
+
+#: Areas fished where no boat lands; few interviews are looked at, since most areas have a ramp.
+_FISHED = (
+    "SELECT DISTINCT area FROM interviews SEMI JOIN days USING (sample_id) "
+    "WHERE area NOT IN (SELECT area FROM landing)"
+)
 
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
@@ -158,9 +165,13 @@ def _assemble(
 def _area_codes(
     snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
 ) -> tuple[str, ...]:
-    interviews = snapshot["interviews"].select(["sample_id", "area"]).to_pandas()
-    fished = interviews.loc[interviews["sample_id"].isin(sampled["sample_id"]), "area"]
-    return tuple(sorted(set(openings["area"]) | set(sampled["area"]) | set(fished)))
+    landing = set(openings["area"]) | set(sampled["area"])
+    tables: dict[str, sql.Source] = {
+        "interviews": snapshot.source("interviews"),
+        "days": pa.table({"sample_id": pa.array(sampled["sample_id"], pa.string())}),
+        "landing": pa.table({"area": pa.array(sorted(landing), pa.string())}),
+    }
+    return tuple(sorted(landing.union(sql.run(_FISHED, tables)["area"].to_pylist())))
 
 
 def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...]) -> Strata:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import add_at, rows_of
+from analytics.survey.arrays import add_at, rows_of, scaled
 from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
@@ -102,9 +102,9 @@ def site_day_totals(
         unit=unit,
         key=key,
         n=n,
-        total=(boats / m)[:, None] * sums,
+        total=scaled(sums, boats / m),
         pair=moments.pair,
-        within=factor[:, None] * squares,
+        within=scaled(squares, factor),
         is_pooled=np.zeros(len(unit), dtype=bool),
         unknown=np.zeros(len(active), dtype=bool),
     )
@@ -145,7 +145,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
     diagonal = days.pair[:, 0] == days.pair[:, 1]
     own[days.pair[diagonal, 0]] = days.form[diagonal]
     weight = days.weight[cells.unit]
-    within = (weight**2 - own[cells.unit])[:, None] * cells.within
+    within = scaled(cells.within, weight**2 - own[cells.unit])
     one, other, form = _paired_cells(design, cells, width)
     within_all = add_at(place, within, len(codes))
     i, j = cells.pair.T
@@ -265,8 +265,8 @@ def _append(
     wanted = (single[:, None] * width + keys).ravel()
     found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
     met = codes[found] == wanted
-    old = cells.within.copy(order="K")
-    old[found[met]] += within[met]
+    # Cells of boats that stand alone have no spread of their own yet.
+    cells.within[found[met]] = within[met]
     # Cells that carry neither a fish nor a spread say nothing; they are not kept.
     fresh = np.flatnonzero(~met & (within != 0).any(axis=1))
     order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
@@ -279,7 +279,7 @@ def _append(
         key=np.concatenate([cells.key, wanted[fresh] % width])[order],
         n=np.concatenate([cells.n, np.zeros(len(fresh))])[order],
         total=_grown(cells.total, np.zeros((len(fresh), cells.total.shape[1])), order),
-        within=_grown(old, within[fresh], order),
+        within=_grown(cells.within, within[fresh], order),
         is_pooled=is_single[unit],
     )
 
@@ -288,4 +288,9 @@ def _grown(
     old: NDArray[np.float64], new: NDArray[np.float64], order: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Return old and new rows together in an order."""
-    return rows_of(np.concatenate([old.T, new.T], axis=1).T, order) if len(new) else old
+    if not len(new):
+        return old
+    both = np.empty((old.shape[1], len(order)))
+    for column, row in enumerate(both):
+        np.concatenate([old[:, column], new[:, column]]).take(order, out=row, mode="clip")
+    return both.T

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import add_at, cross, rows_of
+from analytics.survey.arrays import add_at, add_cross_at, cross, rows_of, scaled
 from analytics.survey.cells import Cells, interviewed, site_day_totals, unit_totals
 from analytics.survey.reach import Domains, Reach, pair, reach_of
 from analytics.survey.support import Support, support_of
@@ -96,12 +96,19 @@ def domain_totals(
     -------
     DomainTotals
     """
+    plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
+    return totals_of_cells(design, plan, cells, domains, answered=answered)
+
+
+def unit_cells(
+    design: Design, moments: Moments, *, plans: Plans, by_area: bool
+) -> tuple[Plan, Cells, NDArray[np.float64]]:
+    """Return how strata are treated, the totals of units, and interviewed boats a site-day."""
     unit_of = design.site_days.unit
     answered = interviewed(moments, n_units=len(unit_of))
     plan = plans.for_answers(answered)
-    by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=domains.by_area)
-    cells = unit_totals(design, by_site)
-    return totals_of_cells(design, plan, cells, domains, answered=answered)
+    by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
+    return plan, unit_totals(design, by_site), answered
 
 
 def totals_of_cells(
@@ -135,10 +142,10 @@ def totals_of_cells(
     place = np.searchsorted(codes, code)
     stratum = design.units.stratum[cells.unit[cell]]
     weight = reach.weight[link] / plan.n_active[stratum]
-    part = weight[:, None] * rows_of(cells.total, cell)
+    part = scaled(rows_of(cells.total, cell), weight)
     cov = _between(design, plan, cells, stratum=stratum, place=place, part=part, size=len(codes))
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
-    cov += add_at(place, shrink[:, None] * rows_of(cells.within, cell), len(codes))
+    cov += add_at(place, rows_of(cells.within, cell), len(codes), factor=shrink)
     for loan in plan.loans:
         _add_borrowed(cov, codes, loan, design, domains, plan=plan, cells=cells, reach=reach)
     cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
@@ -184,7 +191,7 @@ def _between(
     mean = add_at(where, part, len(groups)) / n[:, None]
     off = part - rows_of(mean, where)
     absent = n - np.bincount(where, minlength=len(groups))  # units without the domain: zeros
-    spread = add_at(where, cross(off, cells.pair), len(groups))
+    spread = add_cross_at(where, off, len(groups), pair=cells.pair)
     spread += absent[:, None] * cross(mean, cells.pair)
     fpc = first_stage_correction(design, plan, cells)[of_group]
     factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
