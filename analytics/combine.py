@@ -11,6 +11,8 @@ import numpy as np
 from analytics.interval import t_quantile
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike, NDArray
 
 
@@ -130,6 +132,33 @@ def _unbiased_square(
     """Return the unbiased estimate of the square of what an unbiased estimate estimates."""
     square: NDArray[np.float64] = estimate**2 - variance
     return square
+
+
+def joint_df(variances: Sequence[ArrayLike], dfs: Sequence[ArrayLike]) -> NDArray[np.float64]:
+    r"""Return the degrees of freedom of a sum of independent variance estimates.
+
+    ``(Σ v)² / Σ v²/df`` (Satterthwaite 1946, An approximate distribution of estimates of variance
+    components, Biometrics Bulletin 2; from memory).
+
+    Parameters
+    ----------
+    variances, dfs : sequence of array_like of float
+        Parts and the degrees of freedom of each, shapes that broadcast.
+
+    Returns
+    -------
+    ndarray of float
+        The sum of the degrees of freedom where all parts are 0; 0 where a part above 0 has none.
+    """
+    parts = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in variances))
+    freedoms = np.broadcast_arrays(*(np.asarray(df, dtype=np.float64) for df in dfs))
+    whole = sum(parts) ** 2
+    below = sum(
+        np.where(v == 0, 0.0, v**2 / np.where(df > 0, df, 1e-300))
+        for v, df in zip(parts, freedoms, strict=True)
+    )
+    joint = np.where(below > 0, whole / np.where(below > 0, below, 1.0), sum(freedoms))
+    return np.asarray(np.nan_to_num(joint, nan=0.0), dtype=np.float64)
 
 
 def fieller(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
@@ -37,3 +38,53 @@ def choice(options: type[Words], word: str, name: str) -> Words:
     except ValueError:
         allowed = " or ".join(options)
         raise WrongUse(f"{name} {word!r}: allowed are {allowed}") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Reckoning:
+    """How totals are reckoned.
+
+    Parameters
+    ----------
+    thin : Thin
+        What becomes of strata with one sampled unit or none.
+    effort : Effort
+        Where effort comes from.
+    expand : bool
+        Expand by on-water coverage to boats that land elsewhere.
+    day_hours : float, optional
+        Hours of the fishing day over which boats were counted; daylight where not given.
+    """
+
+    thin: Thin = Thin.BORROW
+    effort: Effort = Effort.INTERVIEWS
+    expand: bool = False
+    day_hours: float | None = None
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        thin: str = Thin.BORROW,
+        effort: str = Effort.INTERVIEWS,
+        expand: bool = False,
+        day_hours: float | None = None,
+    ) -> Reckoning:
+        """Return the choices by their words.
+
+        Raises
+        ------
+        WrongUse
+            If a word is not known, or two choices contradict each other.
+        """
+        chosen = cls(
+            choice(Thin, thin, "thin"), choice(Effort, effort, "effort"), expand, day_hours
+        )
+        if expand and chosen.effort is Effort.COUNTS:
+            raise WrongUse(
+                "effort counts sees every boat on the water, so there is nothing to expand; "
+                "choose one of the two"
+            )
+        if day_hours is not None and chosen.effort is not Effort.COUNTS:
+            raise WrongUse("day hours are used with effort counts only")
+        return chosen

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
+from analytics.bulletin.prepare import prepare
 from analytics.bulletin.revisions import moved_since
 from analytics.bulletin.sampling import sampling_findings, strata_table
 from analytics.bulletin.warnings import row_warnings
-from analytics.bulletin.weekly import LEVELS, Row, prepare, result_rows
+from analytics.bulletin.weekly import LEVELS, Row, result_rows
 from analytics.data import findings
 from analytics.data.calendar import open_days
 from analytics.table import to_arrow
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analytics.bulletin.weekly import Season
+    from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
 

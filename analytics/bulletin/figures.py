@@ -63,7 +63,7 @@ def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
     """Return a total of one measure, or the combined ratio of two."""
     none = ("",) * len(totals.code)
     if kind is Kind.TOTAL:
-        variance = totals.cov[:, 0, 0]
+        variance = totals.cov_of_sums[:, 0, 0]
         return Figures(kind, totals.total[:, 0], variance, variance, "two_stage_total", none)
     ratio, variance = combined_ratio(totals.total, totals.cov)
     return Figures(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
@@ -71,7 +71,9 @@ def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
 
 def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
     """Return encounters by mark, or the marked share; where no mark was read there is no value."""
-    found = marked(quantity, totals.total, totals.cov)
+    is_share = QUANTITIES[quantity].kind is Kind.SHARE
+    cov = totals.cov if is_share else totals.cov_of_sums
+    found = marked(quantity, totals.total, cov)
     missing = tuple("no mark was read" if unread else "" for unread in found.unread)
     kind = QUANTITIES[quantity].kind
     return Figures(
@@ -89,7 +91,7 @@ def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figur
     """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
     weight, weight_se = plan.weights(quantity)
     value, sample_variance, variance = weighted_sum(
-        totals.total, totals.cov, weight=weight, weight_se=weight_se
+        totals.total, totals.cov_of_sums, weight=weight, weight_se=weight_se
     )
     order = list(plan.measures)
     gaps, nothing = plan.lacking(quantity)

@@ -55,6 +55,8 @@ def _not_of_sample(
         reason = "open days without a sample, and filling them was refused"
     elif area is not None and support.is_partial[place]:
         reason = "no site-day sampled where boats of this area land"
+        if totals.lost and totals.lost[place]:
+            reason = f"nothing to reckon with in {totals.lost[place]}"
     elif math.isnan(figures.value[place]):
         return Status.ZERO_TOTAL, "the denominator is 0"
     return (Status.NO_SAMPLE, reason) if reason else None
@@ -89,6 +91,8 @@ def why_no_error(
         what = "one site-day only"
     elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
         return ()
+    elif variance < 0:
+        what = "both parts of the product too uncertain for its variance"
     elif support.is_whole[place]:
         what = "its ramps sampled whole, boats landing elsewhere unseen"
     else:
@@ -102,6 +106,8 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
     notes = [figures.method]
     if totals.is_convenience:
         return [*notes, "interviews of convenience: the error is that between their site-days"]
+    if totals.estimator and figures.kind is Kind.TOTAL:
+        notes = [totals.estimator]
     if support.of_days[place]:
         notes[0] = notes[0].replace("two_stage", "three_stage")
         followed = zip(SITE_RULES, support.rules[place], strict=True)
@@ -114,7 +120,11 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
         notes.append("spread between boats pooled where one of several was interviewed")
     if support.is_unknown[place]:
         notes.append("no spread between boats to be had: first stage without its finite term")
-    if support.is_partial[place]:
+    if totals.notes:
+        notes.append(totals.notes[place])
+    if support.is_partial[place] and totals.lost:
+        notes.append(f"without {totals.lost[place]}")
+    elif support.is_partial[place]:
         lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
         names = _names(design, lost)
         notes.append(f"without {names} (open and never sampled)")

@@ -11,9 +11,10 @@ import pyarrow as pa
 
 from analytics.bulletin import shelf
 from analytics.bulletin.moved import comparable, moves
+from analytics.bulletin.prepare import prepare
 from analytics.bulletin.shelf import MOVED_SCHEMA
 from analytics.bulletin.touched import Reach, Touched, events_of
-from analytics.bulletin.weekly import prepare, result_rows
+from analytics.bulletin.weekly import result_rows
 from analytics.data.store.history import Event
 from analytics.errors import DataRefused, StoreError, WrongUse
 from analytics.table import RESULT_SCHEMA, to_arrow

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.bulletin.weekly import Season
+    from analytics.bulletin.prepare import Season
     from analytics.survey.borrow import Plan
 
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.weekly import prepare, result_rows
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.weekly import result_rows
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.errors import WrongUse

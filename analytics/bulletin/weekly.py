@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from analytics.bulletin.figures import catch_figures, death_figures, finished, mark_figures
+from analytics.bulletin.prepare import Season, prepare
 from analytics.errors import WrongUse
-from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
-from analytics.fish.release_deaths import DeathPlan, plan_deaths
-from analytics.options import Thin, choice
-from analytics.survey.borrow import Plans
-from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
-from analytics.survey.measures import catch_analyses, catch_measures
+from analytics.fish.marks import MARK_QUANTITIES
+from analytics.options import Effort, Reckoning, Thin
 from analytics.survey.reach import Domains
-from analytics.survey.reduce import Reduction
-from analytics.survey.ways import Drawn, Met
 from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     import pandas as pd
 
@@ -30,40 +22,12 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.survey.design import Design
-    from analytics.survey.reduce import Analysis
     from analytics.survey.totals import DomainTotals
-    from analytics.survey.ways import Way
 
 Row = dict[str, Any]
 
 #: The domains a bulletin carries: every choice of columns of the contract.
 LEVELS: tuple[tuple[str, ...], ...] = (("area", "week"), ("area",), ("week",), ("season",))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Season:
-    """One season, reduced once and ready for estimates at any level.
-
-    Parameters
-    ----------
-    design : Design
-    plans : Plans
-        How thin strata are treated.
-    deaths : DeathPlan
-    analyses : mapping of str to Analysis
-        The analysis behind every quantity.
-    reduction : Reduction
-        Sums of every analysis by site-day and area fished.
-    ways : tuple of Way
-        Where totals come from; the first that tells a domain is taken.
-    """
-
-    design: Design
-    plans: Plans
-    deaths: DeathPlan
-    analyses: Mapping[str, Analysis]
-    reduction: Reduction
-    ways: tuple[Way, ...]
 
 
 def estimate(
@@ -75,6 +39,9 @@ def estimate(
     through: str | None = None,
     as_of: int | None = None,
     thin: str = Thin.BORROW,
+    effort: str = Effort.INTERVIEWS,
+    expand: bool = False,
+    day_hours: float | None = None,
 ) -> pd.DataFrame:
     """Estimate every quantity of the contract for the domains asked.
 
@@ -94,6 +61,13 @@ def estimate(
     thin : str, optional
         A word of `analytics.options.Thin`: strata with one sampled unit or none borrow from their
         neighbours, or no number is given that would need it.
+    effort : str, optional
+        A word of `analytics.options.Effort`: from interviews at the ramps, or from boats counted
+        on the water.
+    expand : bool, optional
+        Expand totals by on-water coverage to boats that land elsewhere than at listed sites.
+    day_hours : float, optional
+        Hours of the fishing day over which boats were counted; daylight where not given.
 
     Returns
     -------
@@ -103,12 +77,21 @@ def estimate(
     Raises
     ------
     WrongUse
-        If the season, a word of `by` or `thin`, the level or the version is unknown.
+        If the season, a word of `by`, `thin` or `effort`, the level or the version is unknown, or
+        there is no boat count or no coverage where one is asked for.
     DataRefused
         If the stored tables contradict each other.
     """
     return estimate_snapshot(
-        store.snapshot(as_of=as_of), season=season, by=by, level=level, through=through, thin=thin
+        store.snapshot(as_of=as_of),
+        season=season,
+        by=by,
+        level=level,
+        through=through,
+        thin=thin,
+        effort=effort,
+        expand=expand,
+        day_hours=day_hours,
     )
 
 
@@ -120,67 +103,14 @@ def estimate_snapshot(
     level: float = 0.95,
     through: str | None = None,
     thin: str = Thin.BORROW,
+    effort: str = Effort.INTERVIEWS,
+    expand: bool = False,
+    day_hours: float | None = None,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
-    prepared = prepare(snapshot, season=season, through=through, thin=thin)
+    reckoning = Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours)
+    prepared = prepare(snapshot, season=season, through=through, reckoning=reckoning)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
-
-
-def prepare(
-    snapshot: Snapshot,
-    *,
-    season: str | None = None,
-    through: str | None = None,
-    thin: str = Thin.BORROW,
-) -> Season:
-    """Build the design of a season and reduce its interviews, once for every level.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season, through, thin : str, optional
-        As in `estimate`.
-
-    Returns
-    -------
-    Season
-
-    Raises
-    ------
-    WrongUse, DataRefused
-        As in `estimate`.
-    """
-    if season is None:
-        known = seasons_with_data(snapshot)
-        if not known:
-            raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
-        season = known[-1]
-    met = met_by_convenience(snapshot, season=season)
-    design = build_design(snapshot, season=season, through=through, met=met)
-    plans = Plans(design, thin=choice(Thin, thin, "thin"))
-    interviews = snapshot.source("interviews")
-    deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
-    analyses = _analyses(deaths)
-    ask = partial(
-        Reduction,
-        measures=catch_measures() | mark_measures() | deaths.measures,
-        analyses=analyses.values(),
-    )
-    reduction = ask(interviews, design=design)
-    ways: list[Way] = [Drawn(design, plans, reduction)]
-    if len(met):
-        by_day = convenience_design(design, clusters_of(met))
-        ways.insert(0, Met(by_day, ask(met, design=by_day)))
-    return Season(design, plans, deaths, analyses, reduction, tuple(ways))
-
-
-def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
-    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is Kind.DEATHS]
-    return (
-        catch_analyses()
-        | dict.fromkeys(MARK_QUANTITIES, mark_analysis())
-        | dict.fromkeys(of_deaths, deaths.analysis)
-    )
 
 
 def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[Row]:

@@ -6,7 +6,7 @@ no totals, and the error tells only how much site-days differ, not how far they 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,28 +120,80 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
     DomainTotals
         Of the domains whose area, or without areas all of whose areas, are of that design.
     """
-    key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
     mine = np.isin(moments.area, sorted(design.no_design))
-    codes = _codes(design, domains)
-    code = domains.code(key, week)
-    mine &= np.isin(code, codes)
-    place = np.searchsorted(codes, code[mine])
-    pairs, where = np.unique(moments.unit[mine] * len(codes) + place, return_inverse=True)
-    sums = add_at(where, moments.sums[mine], len(pairs))
-    place = pairs % max(len(codes), 1)
-    n = np.bincount(place, minlength=len(codes))
-    total = add_at(place, sums, len(codes))
-    off = sums - (total / np.maximum(n, 1)[:, None])[place]
-    spread = add_at(place, np.einsum("ri,rj->rij", off, off), len(codes))
-    factor = np.where(n > 1, n / np.maximum(n - 1, 1), np.nan)
-    n_interviews = add_at(place, add_at(where, moments.n[mine], len(pairs)), len(codes))
+    found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=mine)
+    n = found.n_clusters
     return DomainTotals(
-        is_convenience=True,
-        code=codes,
-        total=total,
-        cov=factor[:, None, None] * spread,
-        support=_support(n, np.rint(n_interviews).astype(np.int64)),
+        code=found.code,
+        total=found.total,
+        cov=found.cov,
+        support=_support(n, found.n_interviews),
         plan=Plan(np.ones(len(design.units.week), dtype=bool), n, (), frozenset(), frozenset()),
+        is_convenience=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClusteredSums:
+    """Sums of K measures over D domains, with the spread between their clusters.
+
+    Parameters
+    ----------
+    code : ndarray of int, shape (D,)
+    total : ndarray of float, shape (D, K)
+    cov : ndarray of float, shape (D, K, K)
+        NaN for a domain of one cluster or none.
+    n_clusters, n_interviews : ndarray of int, shape (D,)
+    """
+
+    code: NDArray[np.int64]
+    total: NDArray[np.float64]
+    cov: NDArray[np.float64]
+    n_clusters: NDArray[np.int64]
+    n_interviews: NDArray[np.int64]
+
+
+def clustered_sums(
+    design: Design,
+    moments: Moments,
+    domains: Domains,
+    *,
+    codes: NDArray[np.int64],
+    mine: NDArray[np.bool_],
+) -> ClusteredSums:
+    """Add up some rows of sums by domain, with the spread between units; see above.
+
+    Parameters
+    ----------
+    design : Design
+        Its units are the clusters.
+    moments : Moments
+        R rows of sums by unit and area.
+    domains : Domains
+    codes : ndarray of int, shape (D,)
+        Sorted codes of the domains wanted.
+    mine : ndarray of bool, shape (R,)
+        Rows that count.
+
+    Returns
+    -------
+    ClusteredSums
+    """
+    key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
+    code, size = domains.code(key, week), len(codes)
+    rows = np.flatnonzero(mine & np.isin(code, codes))
+    place = np.searchsorted(codes, code[rows])
+    pairs, where = np.unique(moments.unit[rows] * size + place, return_inverse=True)
+    sums = add_at(where, moments.sums[rows], len(pairs))
+    place = pairs % max(size, 1)
+    n = np.bincount(place, minlength=size)
+    total = add_at(place, sums, size)
+    off = sums - (total / np.maximum(n, 1)[:, None])[place]
+    spread = add_at(place, np.einsum("ri,rj->rij", off, off), size)
+    factor = np.where(n > 1, n / np.maximum(n - 1, 1), np.nan)
+    n_interviews = add_at(place, add_at(where, moments.n[rows], len(pairs)), size)
+    return ClusteredSums(
+        codes, total, factor[:, None, None] * spread, n, np.rint(n_interviews).astype(np.int64)
     )
 
 

@@ -61,6 +61,8 @@ class Coverage:
         Days with contacts and boats contacted behind the factor (of all areas where pooled).
     share, share_se, share_low, share_high : ndarray of float, shape (A,)
         Share of boats for listed sites, its standard error and its interval (``logit_t``).
+    is_pooled : ndarray of bool, shape (A,)
+        The factor is that of all areas together.
     method : tuple of str
         The estimator and its rule in words, or why there is no factor.
     """
@@ -75,6 +77,7 @@ class Coverage:
     share_se: NDArray[np.float64]
     share_low: NDArray[np.float64]
     share_high: NDArray[np.float64]
+    is_pooled: NDArray[np.bool_]
     method: tuple[str, ...]
 
 
@@ -191,9 +194,10 @@ def coverage_factors(
     rows = contacts if isinstance(contacts, pd.DataFrame) else contacts.to_pandas()
     rows = rows[rows["boats_contacted"] > 0]
     pool = _base(rows)
-    found = []
+    found, pooled = [], []
     for area in areas:
         own = _base(rows[rows["area"] == area])
+        pooled.append(not own.is_enough)
         base, rule = (own, "") if own.is_enough else (pool, _why_pooled(own))
         found.append(_one(base, rule, level=level))
     numbers = np.array([row for row, _ in found]).reshape(len(found), 9).T
@@ -209,6 +213,7 @@ def coverage_factors(
         share_se=se,
         share_low=low,
         share_high=high,
+        is_pooled=np.array(pooled, dtype=bool),
         method=tuple(words for _, words in found),
     )
 

@@ -61,3 +61,7 @@ def catch_analyses() -> dict[str, Analysis]:
     """Return the analysis behind every quantity of effort and catch."""
     totals = {name: Analysis((name,)) for name in TOTALS}
     return totals | {name: Analysis(pair) for name, pair in RATIOS.items()}
+
+
+#: The effort that boats on the water are counted for.
+EFFORT = {"boat_hours": Measure("boat_hours", "hours_fished")}

@@ -38,3 +38,31 @@ def combined_ratio(
     # Where every site-day has the same ratio only rounding is left.
     scale = cov[:, 0, 0] + ratio**2 * cov[:, 1, 1]
     return ratio, np.where(residual <= ROUNDING * scale, 0.0, residual) / below**2
+
+
+def all_over_last(
+    total: NDArray[np.float64], cov: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the ratios of all totals but the last to the last, with their joint covariance.
+
+    As `combined_ratio`, several numerators over one denominator.
+
+    Parameters
+    ----------
+    total : ndarray of float, shape (D, K + 1)
+    cov : ndarray of float, shape (D, K + 1, K + 1)
+
+    Returns
+    -------
+    ratio : ndarray of float, shape (D, K)
+        NaN where the denominator is not positive.
+    cov : ndarray of float, shape (D, K, K)
+    """
+    below = np.where(total[:, -1] > 0, total[:, -1], np.nan)
+    ratio = total[:, :-1] / below[:, None]
+    k = ratio.shape[1]
+    gradient = np.concatenate(
+        [np.broadcast_to(np.eye(k), (len(total), k, k)), -ratio[:, :, None]], axis=2
+    )
+    joint = np.einsum("djk,dkl,dml->djm", gradient, cov, gradient)
+    return ratio, joint / below[:, None, None] ** 2

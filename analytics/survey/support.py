@@ -30,7 +30,7 @@ class Support:
 
     Parameters
     ----------
-    df : ndarray of int
+    df : ndarray of int, or of float where errors were joined
         Sampled units minus strata over the strata that hold the domain, lenders of its filled
         strata included; where that is 0, strata that collapse together count as one.
     n_psu, n_psu_frame, n_interviews : ndarray of int
@@ -51,7 +51,7 @@ class Support:
         Which of `analytics.survey.design.SITE_RULES` some unit follows.
     """
 
-    df: Ints
+    df: Ints | NDArray[np.float64]
     n_psu: Ints
     n_psu_frame: Ints
     n_interviews: Ints

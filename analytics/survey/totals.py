@@ -45,6 +45,8 @@ class DomainTotals:
     is_convenience : bool
         Sums over interviews of convenience, which stand for no others: only their ratios mean
         something.
+    estimator : str
+        Name of the way to a total, where it is not by expansion of the sample alone.
     """
 
     code: NDArray[np.int64]
@@ -56,6 +58,7 @@ class DomainTotals:
     notes: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     is_convenience: bool = False
+    estimator: str = ""
 
     @property
     def cov_of_sums(self) -> NDArray[np.float64]:

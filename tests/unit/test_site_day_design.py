@@ -8,7 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot, prepare
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import DataRefused, WrongUse
 from analytics.survey.borrow import plan_strata
 from tests.tables import MONDAY, SiteDay, figures, interview, survey

@@ -1,0 +1,130 @@
+"""A season made ready: its design, one pass over its interviews, and the way to its totals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+from analytics.errors import WrongUse
+from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
+from analytics.fish.release_deaths import DeathPlan, plan_deaths
+from analytics.options import Effort, Reckoning
+from analytics.survey.boat_counts import count_boats
+from analytics.survey.borrow import Plans
+from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
+from analytics.survey.counted import CountedEffort, with_boat_hours
+from analytics.survey.expanded import Expanded, coverage_of
+from analytics.survey.measures import EFFORT, catch_analyses, catch_measures
+from analytics.survey.reduce import Reduction
+from analytics.survey.under_way import met_under_way, rate_measures
+from analytics.survey.ways import Drawn, Met
+from analytics.units import QUANTITIES, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.survey.design import Design
+    from analytics.survey.reduce import Analysis
+    from analytics.survey.ways import Way
+
+#: The usual way: strata borrow, effort from interviews, totals at listed sites.
+USUAL = Reckoning()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Season:
+    """One season, reduced once and ready for estimates at any level.
+
+    Parameters
+    ----------
+    design : Design
+    plans : Plans
+        How thin strata are treated.
+    deaths : DeathPlan
+    analyses : mapping of str to Analysis
+        The analysis behind every quantity.
+    reduction : Reduction
+        Sums of every analysis by site-day and area fished.
+    ways : tuple of Way
+        Where totals come from; the first that tells a domain is taken.
+    """
+
+    design: Design
+    plans: Plans
+    deaths: DeathPlan
+    analyses: Mapping[str, Analysis]
+    reduction: Reduction
+    ways: tuple[Way, ...]
+
+
+def prepare(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    reckoning: Reckoning = USUAL,
+) -> Season:
+    """Build the design of a season and reduce its interviews, once for every level.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season, through : str, optional
+        As in `analytics.bulletin.weekly.estimate`.
+    reckoning : Reckoning
+        How totals are reckoned.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    WrongUse, DataRefused
+        As in `analytics.bulletin.weekly.estimate`.
+    """
+    season = season or _latest(snapshot)
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
+    plans = Plans(design, thin=reckoning.thin)
+    interviews = snapshot.source("interviews")
+    deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
+    analyses, measures = _analyses(deaths), catch_measures() | mark_measures() | deaths.measures
+    counts = reckoning.effort is Effort.COUNTS
+    asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
+    ask = partial(Reduction, analyses=asked)
+    reduction = ask(interviews, design=design, measures=measures | EFFORT)
+    drawn = Drawn(design, plans, reduction)
+    way: Way = drawn
+    if counts:
+        counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
+        trips = met_under_way(snapshot, season=season)
+        by_day = convenience_design(design, clusters_of(trips))
+        rates = ask(trips, design=by_day, measures=rate_measures(measures | EFFORT))
+        way = CountedEffort(drawn, counted, (by_day, rates) if len(trips) else None)
+    elif reckoning.expand:
+        way = Expanded(drawn, coverage_of(snapshot, design))
+    ways = [way]
+    if len(met):
+        by_day = convenience_design(design, clusters_of(met))
+        ways.insert(0, Met(by_day, ask(met, design=by_day, measures=measures | EFFORT)))
+    return Season(design, plans, deaths, analyses, reduction, tuple(ways))
+
+
+def _latest(snapshot: Snapshot) -> str:
+    known = seasons_with_data(snapshot)
+    if not known:
+        raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
+    return known[-1]
+
+
+def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
+    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is Kind.DEATHS]
+    return (
+        catch_analyses()
+        | dict.fromkeys(MARK_QUANTITIES, mark_analysis())
+        | dict.fromkeys(of_deaths, deaths.analysis)
+    )

@@ -1,0 +1,219 @@
+"""Effort from boats counted on the water: random instantaneous counts become boat-hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from astral import Observer
+from astral.sun import daylight
+
+from analytics.data.calendar import iso_week, open_days, weekday_words
+from analytics.errors import WrongUse
+from analytics.survey.borrow import Plan, plan_strata
+from analytics.survey.cells import Cells
+from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
+from analytics.survey.frame import match_calendar
+from analytics.survey.successive import SiteRule
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+#: Hours of a fishing day that a user may state.
+LONGEST_DAY = 24.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counted:
+    """Counted days of a season.
+
+    Parameters
+    ----------
+    design : Design
+        Its areas are those fished, its units (area, day), its codes those of the interviews'
+        design; strata are area × ISO week × day group with open days as their frame.
+    cells : Cells
+        Boat-hours of each counted day with the variance between its counts.
+    plan : Plan
+    days : pandas.DataFrame
+        ``area, date, boat_hours`` of each unit.
+    hours_from : str
+        Where the length of the day comes from, in words.
+    """
+
+    design: Design
+    cells: Cells
+    plan: Plan
+    days: pd.DataFrame
+    hours_from: str
+
+
+def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None = None) -> Counted:
+    r"""Return boat-hours of every counted day of a design's season and weeks.
+
+    With c̄ the mean of m counts at random moments of a fishing day of L hours, the day's boat-hours
+    are ``L c̄`` with variance ``L² s²/m`` (Pollock, Jones & Brown 1994, Angler Survey Methods and
+    Their Applications in Fisheries Management; from memory). Days are a simple random sample of
+    the open days of their stratum. Where a day was counted once, its spread lies in that between
+    days, which then get no finite term.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+        Of the interviews.
+    day_hours : float, optional
+        Hours of the fishing day over which the moments were drawn; by default from sunrise to
+        sunset at the mean latitude of the area's sites.
+
+    Returns
+    -------
+    Counted
+
+    Raises
+    ------
+    WrongUse
+        If no count falls on an open day of the season, or the length of the day is not known.
+    """
+    if day_hours is not None and not 0 < day_hours <= LONGEST_DAY:
+        raise WrongUse(f"day hours {day_hours:g}; allowed: more than 0 and at most 24 hours")
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
+    counts = _counts(snapshot, days)
+    if counts.empty:
+        raise WrongUse(
+            f"season {design.season} has no boat count on an open day; import boat_counts, or take "
+            "effort from interviews"
+        )
+    units = counts.groupby(["area", "date"], as_index=False).agg(
+        n=("boats", "size"), mean=("boats", "mean"), s2=("boats", "var")
+    )
+    hours = _hours_of(snapshot, units, day_hours)
+    units["week"] = iso_week(units["date"])
+    units["boat_hours"] = hours * units["mean"]
+    of_days, codes = _strata(design, days, units)
+    counted = _design(design, of_days, units, codes)
+    spread = hours**2 * units["s2"] / units["n"]
+    cells = _cells(counted, units, spread.fillna(0.0).to_numpy(np.float64))
+    plan = plan_strata(counted, np.ones(len(units), dtype=bool))
+    words = "daylight" if day_hours is None else f"a fishing day of {day_hours:g} h"
+    return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], words)
+
+
+def _counts(snapshot: Snapshot, days: pd.DataFrame) -> pd.DataFrame:
+    counts = snapshot["boat_counts"].select(["area", "date", "boats"]).to_pandas()
+    counts["date"] = pd.to_datetime(counts["date"])
+    counts = counts.dropna(subset=["boats"])
+    on_open_days: pd.DataFrame = counts.merge(days[["area", "date"]], on=["area", "date"])
+    return on_open_days
+
+
+def _hours_of(
+    snapshot: Snapshot, units: pd.DataFrame, day_hours: float | None
+) -> NDArray[np.float64]:
+    """Return the length of each counted day in hours, shape (U,)."""
+    if day_hours is not None:
+        return np.full(len(units), day_hours)
+    latitude = snapshot["sites"].to_pandas().groupby("area")["latitude"].mean()
+    lacking = sorted(set(units["area"]) - set(latitude.dropna().index))
+    if lacking:
+        raise WrongUse(
+            f"no site of area {lacking[0]} has a latitude, so the hours of its fishing day are not "
+            "known: state the day's hours, or fill in the latitude of a site"
+        )
+    return np.array(
+        [
+            daylight_hours(float(latitude[area]), day)
+            for area, day in zip(units["area"], units["date"], strict=True)
+        ]
+    )
+
+
+def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
+    """Return the hours from sunrise to sunset at a latitude in degrees.
+
+    Raises
+    ------
+    WrongUse
+        Where the sun does not rise or set that day.
+    """
+    try:
+        # At longitude 0 sunrise and sunset fall on the same day of universal time.
+        rise, fall = daylight(Observer(latitude, 0.0), day.date())
+    except ValueError:
+        raise WrongUse(
+            f"on {day:%Y-%m-%d} the sun does not rise and set at latitude {latitude:g}: state the "
+            "hours of the fishing day"
+        ) from None
+    return (fall - rise).total_seconds() / 3600
+
+
+def _strata(
+    design: Design, days: pd.DataFrame, units: pd.DataFrame
+) -> tuple[Strata, NDArray[np.int64]]:
+    """Return the strata of open days, and the stratum of each counted day."""
+    keys = ["area", "week", "day_group", "group_digits"]
+    known = days[days["area"].isin(design.areas)]
+    frame = known.groupby(keys, as_index=False).size()
+    index = pd.MultiIndex.from_frame(frame[keys[:3]])
+    placed = match_calendar(units.assign(sample_id=""), known)
+    stratum = index.get_indexer(pd.MultiIndex.from_frame(placed[keys[:3]]))
+    labels = zip(frame["week"], frame["group_digits"], strict=True)
+    strata = Strata(
+        label=tuple(f"{week} {weekday_words(digits)}" for week, digits in labels),
+        landing_area=np.array([design.areas.index(area) for area in frame["area"]]),
+        week=np.array([design.weeks.index(week) for week in frame["week"]]),
+        group=frame["day_group"].to_numpy(np.int64),
+        n_frame=frame["size"].to_numpy(np.float64),
+        of_days=np.ones(len(frame), dtype=bool),
+    )
+    return strata, stratum.astype(np.int64)
+
+
+def _design(
+    design: Design, strata: Strata, units: pd.DataFrame, stratum: NDArray[np.int64]
+) -> Design:
+    ones = np.ones(len(units), dtype=np.int64)
+    # A day counted once has a spread that only the days tell, like a day with one drawn site.
+    once = (units["n"] == 1).to_numpy(dtype=bool)
+    rule = np.where(
+        once, SITE_RULES.index(SiteRule.SINGLE_DRAW), SITE_RULES.index(SiteRule.EVERY_SITE)
+    )
+    nothing = np.zeros(0)
+    days = SiteDays(
+        sample_id=np.array([""] * len(units), dtype=object),
+        unit=np.arange(len(units)),
+        boats_returned=np.zeros(len(units)),
+        weight=np.ones(len(units)),
+        pair=np.zeros((0, 2), dtype=np.int64),
+        form=nothing,
+    )
+    return Design(
+        season=design.season,
+        through=design.through,
+        areas=design.areas,
+        weeks=design.weeks,
+        grid=design.grid,
+        strata=strata,
+        units=Units(stratum, strata.week[stratum], ones, ones, rule),
+        site_days=days,
+        no_design=design.no_design,
+    )
+
+
+def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> Cells:
+    area = np.array([design.areas.index(one) for one in units["area"]], dtype=np.int64)
+    return Cells(
+        unit=np.arange(len(units)),
+        key=area + 1,
+        n=units["n"].to_numpy(np.float64),
+        total=units["boat_hours"].to_numpy(np.float64)[:, None],
+        pair=np.zeros((1, 2), dtype=np.int64),
+        within=spread[:, None],
+        is_pooled=np.zeros(len(units), dtype=bool),
+        unknown=(units["n"] == 1).to_numpy(dtype=bool),
+    )
