@@ -19,7 +19,7 @@ from analytics.cli.terminal import (
     written_at,
 )
 from analytics.errors import WrongUse
-from analytics.options import Thin
+from analytics.options import Effort, Reckoning, Thin
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,6 +69,25 @@ THROUGH = click.option(
     help="Strata with one sampled unit or none: borrow from neighbours, or refuse the number.",
 )
 @click.option(
+    "--effort",
+    type=click.Choice([*Effort]),
+    default=Effort.INTERVIEWS,
+    show_default=True,
+    help="Effort from boats and interviews at the ramps, or from boats counted on the water.",
+)
+@click.option(
+    "--day-hours",
+    type=float,
+    metavar="H",
+    help="With --effort counts: hours of the fishing day that counts were spread over; from "
+    "sunrise to sunset at the area's sites if not given.",
+)
+@click.option(
+    "--expand",
+    is_flag=True,
+    help="Expand totals by the coverage table to boats that land elsewhere than at listed sites.",
+)
+@click.option(
     "--out",
     required=True,
     metavar="FILE",
@@ -83,6 +102,9 @@ def estimate(
     through: str | None,
     as_of: int | None,
     thin: str,
+    effort: str,
+    day_hours: float | None,
+    expand: bool,
     out: str,
 ) -> None:
     """Estimate effort, catch, sublegal share and deaths, each with its error.
@@ -96,6 +118,7 @@ def estimate(
     if not 0 < level < 1:
         raise WrongUse(f"--level {level}; allowed: between 0 and 1, such as 0.95")
     _require_week(through)
+    Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours)
 
     from analytics.bulletin.weekly import estimate as estimate_rows  # noqa: PLC0415 - quick --help
     from analytics.data.store import Store  # noqa: PLC0415
@@ -109,6 +132,9 @@ def estimate(
         through=through,
         as_of=as_of,
         thin=thin,
+        effort=effort,
+        expand=expand,
+        day_hours=day_hours,
     )
     _write_rows(rows, target)
 

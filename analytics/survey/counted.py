@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -87,6 +87,8 @@ class CountedEffort:
     drawn: Drawn
     counted: Counted
     under_way: tuple[Design, Reduction] | None = None
+    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
+    _efforts: dict[Domains, DomainTotals] = field(default_factory=dict)
 
     @property
     def design(self) -> Design:
@@ -100,6 +102,11 @@ class CountedEffort:
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over every domain."""
+        if (analysis, domains) not in self._made:
+            self._made[analysis, domains] = self._totals(analysis, domains)
+        return self._made[analysis, domains]
+
+    def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         design, fine = self.design, fine_domains(self.design)
         rates, effort = self._rates(analysis), self._effort(fine)
         codes = domains.all_of(design)
@@ -131,10 +138,15 @@ class CountedEffort:
         )
 
     def _effort(self, domains: Domains) -> DomainTotals:
-        found = self.counted
-        answered = np.zeros(len(found.design.site_days.unit))
-        by_area = replace(found.cells, key=domains.area_key(found.cells.key - 1))
-        return totals_of_cells(found.design, found.plan, by_area, domains, answered=answered)
+        """Return the boat-hours of every domain."""
+        if domains not in self._efforts:
+            design, plan, cells = self.counted.design, self.counted.plan, self.counted.cells
+            answered = np.zeros(len(design.site_days.unit))
+            keyed = replace(cells, key=domains.area_key(cells.key - 1))
+            self._efforts[domains] = totals_of_cells(
+                design, plan, keyed, domains, answered=answered
+            )
+        return self._efforts[domains]
 
     def _rates(self, analysis: Analysis) -> _Rates:
         """Return the rates of every open area and week; complete trips come first."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,6 +65,7 @@ class Expanded:
 
     drawn: Drawn
     coverage: Coverage
+    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
 
     @property
     def design(self) -> Design:
@@ -77,6 +78,11 @@ class Expanded:
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the expanded totals of an analysis over every domain."""
+        if (analysis, domains) not in self._made:
+            self._made[analysis, domains] = self._totals(analysis, domains)
+        return self._made[analysis, domains]
+
+    def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         plain = self.drawn.totals(analysis, domains)
         cov = self._from_sample(analysis, domains, plain.code)
         by_area = Domains(by_area=True, by_week=domains.by_week, n_weeks=domains.n_weeks)
