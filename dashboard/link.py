@@ -25,19 +25,28 @@ _WRITTEN = "_link_written"
 _SHOWN = "_link_shown"
 _NOTED = "_link_noted"
 _UNMET = "_link_unmet"
+_PAGE = "_link_page"
+_KNOWN = "_link_known"
 
 
-def follow() -> None:
+def follow(page: str) -> None:
     """Take the choices of the link anew where the reader went back or forward; call it first.
 
-    A run in which a widget moved keeps the widget's value: its link may not have arrived yet.
+    A run in which a widget moved keeps the widget's value: its link may not have arrived yet. A
+    reader who turned to this page from another of the menu comes without a link and keeps the
+    choices that both pages have.
     """
     state = st.session_state
     shown: dict[str, str | list[str]] = state.get(_SHOWN, {})
+    known = state.get(_KNOWN, {}) | shown
     is_other = _WRITTEN in state and _query() != state[_WRITTEN]
-    if is_other and all(state.get(key, value) == value for key, value in shown.items()):
-        for key in shown:
+    if state.get(_PAGE, page) != page and not _query():
+        for key, value in known.items():
+            state[key] = value
+    elif is_other and all(state.get(key, value) == value for key, value in shown.items()):
+        for key in known:
             state.pop(key, None)
+    state[_PAGE], state[_KNOWN] = page, known
     state[_NOTED], state[_SHOWN], state[_UNMET] = {}, {}, []
 
 

@@ -33,6 +33,7 @@ _SHEET = """
 .bm-table small.bm-care {color: COPPER;}
 .bm-table tr.bm-group th {padding-top: 1.1rem; font-size: 1rem; border-bottom: 2px solid LINE;}
 .bm-every {table-layout: fixed;}
+.bm-moves thead th:last-child {width: 30%;}
 .bm-table small {display: block; color: QUIET; font-size: .8rem;}
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
 .bm-table tr.bm-all small {font-weight: 400;}
@@ -65,7 +66,7 @@ _SHEET = """
     border-bottom: 1px solid LINE;}
   .bm-table th, .bm-table td {border: 0 !important; padding: .2rem .4rem .2rem 0;}
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
-  .bm-every td:last-child {grid-column: 1 / -1;}
+  .bm-every td:last-child, .bm-moves td:last-child {grid-column: 1 / -1;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
 }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.precision import Precision, marks_of, pse
+from analytics.precision import marks_of, pse
 from analytics.table import to_frame
 from analytics.units import QUANTITIES
 from dashboard import reasons, text
@@ -164,9 +164,9 @@ def _precision(row: Row, *, tag: str = "small") -> str:
 
 
 def _use(row: Row) -> str:
-    """Return what the percent standard error says of the use of a figure, where it says no good."""
-    is_due = row.precision in (Precision.CAUTION, Precision.WITHHELD)
-    return f"<small class='bm-care'>{row.precision}</small>" if is_due else ""
+    """Return in a few words how a figure may be used, where it carries a caution."""
+    words = reasons.caution(row)[1].partition(":")[0]
+    return f"<small class='bm-care'>{escape(words)}</small>" if words else ""
 
 
 def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:

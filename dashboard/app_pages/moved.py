@@ -31,7 +31,7 @@ def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     st.title("What moved")
     notices.invented()
-    link.follow()
+    link.follow("moved")
     try:
         folder = data.shelf_folder()
         cards = data.cards(folder) if folder else []
@@ -72,8 +72,8 @@ def _page(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
             moved.answer(choice.book, moves, areas=choice.areas, quantity=quantity, before=before)
         )
     st.caption(
-        f"Through week {card.through}, as of version {card.version} of the data, against {before}. "
-        "A later form, a correction or a batch taken out can move a week long reported, and a "
+        f"Through week {card.through}, as of version {card.version} of the data. A later "
+        "form, a correction or a batch taken out can move a week long reported, and a "
         "week's neighbours where they borrow from it."
     )
     mine = moved.chosen(moves, areas=choice.areas, quantity=quantity)
@@ -98,8 +98,9 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     drawn = chart.drawn(mine)
     if not drawn:
         return
-    st.header("Before and now", anchor=False)
+    st.header(f"{_label(quantity)}: before and now", anchor=False)
     signs = [*chart.SIGNS, *([chart.CUT] if chart.is_cut(drawn) else [])]
+    signs += [chart.STEPS] if chart.span(drawn).is_log else []
     st.html(move_tables.signs(signs))
     figure = chart.dumbbells(drawn, book=choice.book, palette=palette(dark=is_dark()))
     words = chart.description(drawn, book=choice.book, label=_label(quantity))

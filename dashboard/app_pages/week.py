@@ -33,7 +33,7 @@ def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     st.title("The week in review")
     notices.invented()
-    link.follow()
+    link.follow("week")
     try:
         folder = data.shelf_folder()
         cards = data.cards(folder) if folder else []

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from html import escape
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
@@ -12,7 +14,7 @@ from analytics.units import QUANTITIES, Kind
 from dashboard import moves as moved
 from dashboard import text
 from dashboard.charts.palette import FONT
-from dashboard.charts.trends import HOVER_WIDTH, ceiling
+from dashboard.charts.trends import HOVER_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from dashboard.charts.palette import Palette
     from dashboard.moves import Move
 
-ROW_HEIGHT = 46
+ROW_HEIGHT = 52
 #: Moves that a figure shows; the table has them all.
 SHOWN = 10
 #: How far the two dots of a move stand apart, in rows.
@@ -29,13 +31,52 @@ APART = 0.16
 #: The signs of the figure with their words.
 SIGNS = (("○", "before"), ("●", "now"), ("━", "interval"))
 CUT = ("▶", "the interval runs on")
-LABEL_WIDTH = 14
+STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
+LABEL_WIDTH = 18
+#: How many times the outermost figure the axis reaches for the ends of intervals.
+BEYOND = 4.0
+#: Powers of ten under which an axis has ticks between them.
+FEW_DECADES = 2.2
 
 
 def drawn(moves: Sequence[Move]) -> list[Move]:
     """Return the moves that a figure shows: the largest that have a figure before or now."""
     known = [move for move in moves if move.kind == moved.REVISED and _ends(move)]
     return known[:SHOWN]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The value axis: its ends, and whether it runs in powers of ten.
+
+    Totals and rates of a large and a small area share a figure only on a logarithmic axis, on which
+    their intervals are symmetric too; shares run from none to all.
+    """
+
+    low: float
+    high: float
+    is_log: bool
+
+    def held(self, amount: float) -> float:
+        """Return an amount moved inside the ends."""
+        return min(max(amount, self.low), self.high)
+
+    def is_over(self, amount: float | None) -> bool:
+        """Return whether an amount lies beyond the upper end."""
+        return amount is not None and amount > self.high
+
+
+def span(moves: Sequence[Move]) -> Span:
+    """Return the axis that holds every figure, and of intervals as much as leaves room for them."""
+    rows = [row for move in moves for row in _ends(move)]
+    if QUANTITIES[rows[0].quantity].kind is Kind.SHARE:
+        return Span(0.0, 1.0, is_log=False)
+    known = [row.estimate for row in rows if row.estimate] or [1.0]
+    lows = [row.ci_low for row in rows if row.ci_low]
+    highs = [row.ci_high for row in rows if row.ci_high]
+    low = max(min(known + lows), min(known) / BEYOND)
+    high = min(max(known + highs), max(known) * BEYOND)
+    return Span(low / 1.1, high * 1.1, is_log=True)
 
 
 def dumbbells(moves: Sequence[Move], *, book: Book, palette: Palette) -> go.Figure:
@@ -49,7 +90,7 @@ def dumbbells(moves: Sequence[Move], *, book: Book, palette: Palette) -> go.Figu
         Names the areas.
     palette : Palette
     """
-    top = ceiling(row for move in moves for row in _ends(move))
+    ends = span(moves)
     figure = go.Figure()
     now = [(at + APART, move, move.now) for at, move in enumerate(moves) if _has(move.now)]
     before = [(at - APART, move, move.before) for at, move in enumerate(moves) if _has(move.before)]
@@ -57,20 +98,17 @@ def dumbbells(moves: Sequence[Move], *, book: Book, palette: Palette) -> go.Figu
         (before, palette.quiet, "circle-open"),
         (now, palette.sea, "circle"),
     ):
-        figure.add_trace(_intervals(points, top=top, colour=colour))
-        figure.add_trace(_dots(points, book=book, colour=colour, symbol=symbol))
-        figure.add_trace(_cut(points, top=top, colour=colour))
-    labels = [_label(move, book=book) for move in moves]
-    is_share = QUANTITIES[moves[0].row.quantity].kind is Kind.SHARE
-    _lay_out(figure, labels=labels, top=top, is_share=is_share, palette=palette)
+        figure.add_trace(_intervals(points, ends=ends, colour=colour))
+        figure.add_trace(_dots(points, book=book, ends=ends, colour=colour, symbol=symbol))
+        figure.add_trace(_cut(points, ends=ends, colour=colour))
+    _lay_out(figure, labels=[_label(move, book=book) for move in moves], ends=ends, palette=palette)
     return figure
 
 
 def is_cut(moves: Sequence[Move]) -> bool:
     """Return whether an interval runs on beyond the figure."""
-    rows = [row for move in moves for row in _ends(move)]
-    top = ceiling(rows)
-    return any((row.ci_high or 0.0) > top for row in rows)
+    ends = span(moves)
+    return any(ends.is_over(row.ci_high) for move in moves for row in _ends(move))
 
 
 def description(moves: Sequence[Move], *, book: Book, label: str) -> str:
@@ -94,39 +132,45 @@ def _ends(move: Move) -> list[Row]:
     return [row for row in (move.before, move.now) if row is not None and row.estimate is not None]
 
 
-def _intervals(points: Sequence[Point], *, top: float, colour: str) -> go.Scatter:
+def _intervals(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
     x: list[float | None] = []
     y: list[float | None] = []
     for at, _, row in points:
         if row.ci_low is not None and row.ci_high is not None:
-            x += [min(row.ci_low, top), min(row.ci_high, top), None]
+            x += [ends.held(row.ci_low), ends.held(row.ci_high), None]
             y += [at, at, None]
     line = {"width": 5, "color": colour}
     return go.Scatter(x=x, y=y, mode="lines", line=line, opacity=0.35, hoverinfo="skip")
 
 
-def _dots(points: Sequence[Point], *, book: Book, colour: str, symbol: str) -> go.Scatter:
+def _dots(
+    points: Sequence[Point], *, book: Book, ends: Span, colour: str, symbol: str
+) -> go.Scatter:
+    """Put a dot at each figure; a zero, which no logarithmic axis has, stands at its low end."""
     return go.Scatter(
-        x=[row.estimate for _, _, row in points],
+        x=[ends.held(row.estimate or 0.0) for _, _, row in points],
         y=[at for at, _, _ in points],
-        mode="markers",
+        mode="markers+text",
         marker={
             "symbol": symbol,
             "size": 10,
             "color": colour,
             "line": {"width": 1.8, "color": colour},
         },
-        text=[_hover(move, book=book) for _, move, _ in points],
-        hovertemplate="%{text}<extra></extra>",
+        text=["" if row.estimate else "0" for _, _, row in points],
+        textposition="middle right",
+        textfont={"color": colour},
+        customdata=[_hover(move, book=book) for _, move, _ in points],
+        hovertemplate="%{customdata}<extra></extra>",
         cliponaxis=False,
     )
 
 
-def _cut(points: Sequence[Point], *, top: float, colour: str) -> go.Scatter:
-    over = [at for at, _, row in points if (row.ci_high or 0.0) > top]
+def _cut(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
+    over = [at for at, _, row in points if ends.is_over(row.ci_high)]
     marker = {"symbol": "arrow-right", "size": 8, "color": colour}
     return go.Scatter(
-        x=[top] * len(over),
+        x=[ends.high] * len(over),
         y=over,
         mode="markers",
         marker=marker,
@@ -153,9 +197,7 @@ def _label(move: Move, *, book: Book) -> str:
     return "<br>".join([*(escape(part) for part in parts), move.row.week or "season"])
 
 
-def _lay_out(
-    figure: go.Figure, *, labels: Sequence[str], top: float, is_share: bool, palette: Palette
-) -> None:
+def _lay_out(figure: go.Figure, *, labels: Sequence[str], ends: Span, palette: Palette) -> None:
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
     figure.update_layout(
         height=ROW_HEIGHT * len(labels) + 50,
@@ -169,13 +211,7 @@ def _lay_out(
         hoverlabel={"font": {"family": FONT, "size": 13}},
         template="none",
     )
-    figure.update_xaxes(
-        range=[0, top],
-        nticks=6,
-        gridcolor=palette.grid,
-        tickformat=".0%" if is_share else ",.2~f",
-        **axis,
-    )
+    figure.update_xaxes(gridcolor=palette.grid, **_scale(ends), **axis)
     figure.update_yaxes(
         tickvals=list(range(len(labels))),
         ticktext=list(labels),
@@ -184,3 +220,20 @@ def _lay_out(
         showgrid=False,
         **(axis | {"color": palette.ink}),
     )
+
+
+def _scale(ends: Span) -> dict[str, Any]:
+    if not ends.is_log:
+        return {"range": [ends.low, ends.high], "nticks": 6, "tickformat": ".0%"}
+    decades = math.log10(ends.high / ends.low)
+    ticks = [
+        step * 10**power
+        for power in range(math.floor(math.log10(ends.low)), math.ceil(math.log10(ends.high)) + 1)
+        for step in ((1, 2, 5) if decades < FEW_DECADES else (1,))
+    ]
+    return {
+        "type": "log",
+        "range": [math.log10(ends.low), math.log10(ends.high)],
+        "tickvals": ticks,
+        "ticktext": [f"{tick:,.10g}" for tick in ticks],
+    }

@@ -15,6 +15,7 @@ import pyarrow as pa
 from analytics.bulletin.shelf import (
     AREA_SCHEMA,
     CHANGE_SCHEMA,
+    MOVED_SCHEMA,
     STRATUM_SCHEMA,
     Bulletin,
     Card,
@@ -36,6 +37,7 @@ from tests.app.sample_cases import (
     unusual,
     without_estimate,
 )
+from tests.app.sample_moves import moved_to
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -68,7 +70,8 @@ def fill_shelf(folder: Path) -> Path:
     for season in SEASONS:
         keep(folder, make(season))
     newest = make(NOW)
-    keep(folder, replace(newest, card=replace(newest.card, bulletin="older", version=2)))
+    card = replace(newest.card, bulletin="older", version=2, since="")
+    keep(folder, replace(newest, card=card, moved=newest.moved.slice(0, 0)))
     return folder
 
 
@@ -86,13 +89,15 @@ def make(season: str) -> Bulletin:
         _domain(draft, None, week, level=6 * _level(2, at))
     _domain(draft, None, None, level=80.0)
     areas = [{"area": area, "area_name": name} for area, name in AREAS.items()]
+    rows = to_arrow(draft.rows)
     return Bulletin(
         card=_card(season, last),
-        rows=to_arrow(draft.rows),
+        rows=rows,
         changes=pa.Table.from_pylist(draft.changes, schema=CHANGE_SCHEMA),
         findings=findings_to_arrow(findings()),
         strata=pa.Table.from_pylist(draft.strata, schema=STRATUM_SCHEMA),
         areas=pa.Table.from_pylist(areas, schema=AREA_SCHEMA),
+        moved=moved_to(rows) if season == NOW else MOVED_SCHEMA.empty_table(),
     )
 
 
@@ -107,6 +112,7 @@ def _card(season: str, last: str) -> Card:
         made_utc="2036-02-11T08:00:00Z",
         program="0.1.0",
         preliminary=season == NOW,
+        since="older" if season == NOW else "",
     )
 
 

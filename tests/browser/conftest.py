@@ -1,15 +1,16 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from tests.app.sample_bulletin import fill_shelf
 from tests.browser import serving
+from tests.browser.visiting import Visit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from playwright.sync_api import Browser
 
@@ -41,3 +42,17 @@ def address(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iter
     assert "Traceback" not in words, words
     assert "Network URL" not in words, words
     assert "external IP" not in words, words
+
+
+@pytest.fixture
+def visit(chromium: Browser, address: str) -> Iterator[Callable[..., Visit]]:
+    """Return a function that starts a visit; at its end nothing may have gone wrong."""
+    visits: list[Visit] = []
+
+    def start(**how: Any) -> Visit:
+        visits.append(Visit(chromium, address, **how))
+        return visits[-1]
+
+    yield start
+    for one in visits:
+        one.close()

@@ -1,7 +1,7 @@
-"""Take the four pictures of the first page: wide and narrow, light and dark.
+"""Take the four pictures of a page: wide and narrow, light and dark.
 
-``python -m tests.browser.screens --out DIR [--shelf SHELF] [--query "week=2036-W05"]``; without a
-shelf, the invented one of the tests is shown.
+``python -m tests.browser.screens --out DIR [--page moved] [--shelf SHELF] [--query
+"week=2036-W05"]``; without a page the first one, without a shelf the invented one of the tests.
 """
 
 from __future__ import annotations
@@ -19,51 +19,63 @@ if TYPE_CHECKING:
 
 WIDTHS = (1280, 390)
 SCHEMES = ("light", "dark")
+#: What holds the charts of each page, by its name in the address.
+WEEK_CHARTS = "[class*=st-key-trend-], [class*=st-key-heat-map]"
+CHARTS = {"": WEEK_CHARTS, "moved": "[class*=st-key-moved-chart]"}
 
 
-def take(address: str, out: Path, *, query: str = "") -> list[Path]:
+def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Path]:
     """Take the pictures of a running dashboard and return their files."""
     out.mkdir(parents=True, exist_ok=True)
     taken = []
     with browser() as started:
         for width in WIDTHS:
             for scheme in SCHEMES:
-                path = out / f"week-{width}-{scheme}.png"
-                _take_one(started, f"{address}/?{query}", path, width=width, scheme=scheme)
+                path = out / f"{page or 'week'}-{width}-{scheme}.png"
+                _take_one(
+                    started,
+                    f"{address}/{page}?{query}",
+                    path,
+                    page=page,
+                    width=width,
+                    scheme=scheme,
+                )
                 taken.append(path)
     return taken
 
 
-def settle(page: Page) -> None:
-    """Wait until the page is drawn whole."""
+def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
+    """Wait until a page is drawn whole; `charts` selects what holds its charts, at least one."""
     page.get_by_test_id("stApp").wait_for()
-    page.get_by_text("On the water in winter").wait_for(timeout=30_000)
+    page.get_by_text("On the water in winter").last.wait_for(timeout=30_000)
     page.wait_for_function(
         "!document.querySelector('[data-testid=stStatusWidget]')"
         " && !document.querySelector('[data-stale=true]')",
         timeout=30_000,
     )
     page.wait_for_function(
-        "document.querySelectorAll('[data-testid=stElementContainer][class*=st-key-trend-]').length"
-        " && [...document.querySelectorAll('[class*=st-key-trend-], [class*=st-key-heat-map]')]"
-        ".filter(one => one.offsetParent)"
+        "(charts) => [...document.querySelectorAll(charts)].length"
+        " && [...document.querySelectorAll(charts)].filter(one => one.offsetParent)"
         ".every(one => one.querySelector('svg.main-svg .cartesianlayer'))",
+        arg=charts,
         timeout=30_000,
     )
     page.wait_for_timeout(700)  # the charts take their width from the page once more
 
 
-def _take_one(started: Browser, address: str, path: Path, *, width: int, scheme: str) -> None:
+def _take_one(
+    started: Browser, address: str, path: Path, *, page: str, width: int, scheme: str
+) -> None:
     viewport = {"width": width, "height": 900}
     context = started.new_context(viewport=viewport, color_scheme=scheme)
-    page = context.new_page()
-    page.goto(address)
-    settle(page)
+    shown = context.new_page()
+    shown.goto(address)
+    settle(shown, charts=CHARTS[page])
     # Streamlit scrolls inside the page, so the window grows to hold all of it.
-    height = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
-    page.set_viewport_size({"width": width, "height": min(int(height) + 20, 8000)})
-    page.wait_for_timeout(1200)
-    page.screenshot(path=path)
+    height = shown.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+    shown.set_viewport_size({"width": width, "height": min(int(height) + 20, 8000)})
+    shown.wait_for_timeout(1200)
+    shown.screenshot(path=path)
     context.close()
 
 
@@ -73,13 +85,14 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--shelf", type=Path)
     parser.add_argument("--query", default="")
+    parser.add_argument("--page", default="", choices=list(CHARTS))
     options = parser.parse_args()
     if chromium() is None:
         parser.exit(2, "no Chromium found; name one in BLACKMOUTH_CHROMIUM\n")
     with tempfile.TemporaryDirectory() as scratch:
         shelf = options.shelf or fill_shelf(Path(scratch) / "bulletins")
         with dashboard(shelf) as address:
-            for path in take(address, options.out, query=options.query):
+            for path in take(address, options.out, query=options.query, page=options.page):
                 print(path)
 
 

@@ -13,64 +13,9 @@ from tests.app.sample_bulletin import CHOSEN
 from tests.browser.screens import settle
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from playwright.sync_api import Browser, Locator, Page
+    from playwright.sync_api import Locator, Page
 
 pytestmark = pytest.mark.browser
-PATIENCE = 15_000
-
-
-class Visit:
-    """A page with everything it asked for and complained of."""
-
-    def __init__(self, browser: Browser, address: str, *, width: int = 1280, scheme: str = "light"):
-        self.context = browser.new_context(
-            viewport={"width": width, "height": 900}, color_scheme=scheme
-        )
-        self.page: Page = self.context.new_page()
-        self.page.set_default_timeout(PATIENCE)
-        self.address = address
-        self.asked: list[str] = []
-        self.complaints: list[str] = []
-        self.context.on("request", lambda request: self.asked.append(request.url))
-        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
-        self.page.on("console", self._listen)
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-
-    def open(self, query: str = "") -> Page:
-        self.page.goto(f"{self.address}/?{query}")
-        settle(self.page)
-        return self.page
-
-    def _listen(self, message) -> None:
-        if message.type in ("error", "warning"):
-            self.complaints.append(f"{message.type}: {message.text}")
-
-
-@pytest.fixture
-def visit(chromium: Browser, address: str) -> Iterator:
-    """Return a function that starts a visit; at its end nothing may have gone wrong."""
-    visits: list[Visit] = []
-
-    def start(**how) -> Visit:
-        visits.append(Visit(chromium, address, **how))
-        return visits[-1]
-
-    yield start
-    for one in visits:
-        exceptions = one.page.get_by_test_id("stException").count()
-        one.context.close()
-        assert one.complaints == []
-        assert exceptions == 0
-        assert one.asked
-        assert {urlparse(url).hostname for url in one.asked if not url.startswith(LOCAL)} <= {
-            "localhost"
-        }
-
-
-#: Addresses that never leave the browser.
-LOCAL = ("data:", "blob:", "about:")
 
 
 def answer(page: Page) -> str:

@@ -1,0 +1,199 @@
+"""The page What moved, run headless: every kind of move, and where there is none."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.shelf import MOVED_SCHEMA
+from dashboard import book as books
+from dashboard import data, move_tables, moves, tables
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import NOW, fill_shelf, make
+from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
+
+MET, SHARE = "encounter_fish", "sublegal_prop"
+
+
+@pytest.fixture
+def open_moved(monkeypatch, shelf):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+
+    def opened(*, folder=shelf, **link):
+        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
+        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "moved.py"
+        page = AppTest.from_file(script, default_timeout=30)
+        for key, value in link.items():
+            page.query_params[key] = value
+        return page.run()
+
+    return opened
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def told(book):
+    return moves.index(book)
+
+
+def answer_of(page):
+    (found,) = [one.value for one in page.markdown if one.value.startswith("Since ")]
+    return found.replace("\\", "").replace("\u00a0", " ")
+
+
+def one_of(told, at, quantity=MET):
+    (found,) = [
+        one for one in told if (one.row.area, one.row.week, one.row.quantity) == (*at, quantity)
+    ]
+    return found
+
+
+def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told):
+    page = open_moved()
+    assert not page.exception
+    words = answer_of(page)
+    revised = [one for one in told if one.kind == "revised" and one.row.quantity == MET]
+    assert len(revised) == len(MOVED) + 3
+    old = {
+        (one.area, one.week)
+        for one in book.rows.values()
+        if one.quantity == MET and one.week not in (None, NEW_WEEK)
+    }
+    assert words.startswith(
+        "Since the bulletin through week 2036-W06 (version 2 of the data), "
+        f"**{len(revised)}** of {len(old)} weekly figures of Chinook encounters, over all areas "
+        "and in each, of weeks already reported, moved. The largest move: "
+    )
+    assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
+    assert "1 figure kept its value with another error or status." in words
+    assert f"New since then: week {NEW_WEEK}." in words
+    assert f"Gone since then: week {GONE[1]}." in words
+
+
+def test_an_area_is_asked_alone(open_moved, told):
+    page = open_moved(area="A1")
+    words = answer_of(page)
+    move = one_of(told, ("A1", "2036-W03"))
+    assert words.startswith("Since ")
+    assert "**1** of 13 weekly figures of Chinook encounters, in Quillon Bank," in words
+    assert f"Quillon Bank, week 2036-W03, from **{moves.text.value(move.before)}**" in words
+    assert f"to **{moves.text.value(move.now)}**" in words
+    assert "Umbra Flats" not in words_of(page)
+
+
+def test_a_quantity_without_a_move_says_so(open_moved):
+    page = open_moved(area="A6")
+    words = answer_of(page)
+    assert "**none** of the" in words
+    assert not page.get("plotly_chart")
+    assert "Gone since then: week 2035-W45." in words
+
+
+def test_every_kind_of_move_has_its_words(told):
+    assert moves.shift(one_of(told, ("A1", "2036-W03"))).replace("\u00a0", " ") == "+25 %"
+    assert moves.shift(one_of(told, ("A4", "2035-W49"))).startswith("−23")
+    assert moves.shift(one_of(told, APPEARED)) == "has a figure now"
+    assert moves.shift(one_of(told, VANISHED)) == "has no figure any more"
+    assert moves.shift(one_of(told, GONE)) == "gone"
+    assert moves.shift(one_of(told, ("A1", NEW_WEEK))) == "new"
+    assert moves.shift(one_of(told, ("A1", "2035-W47"))) == "same figure"
+    assert moves.shift(one_of(told, WAS_ZERO)).startswith("from 0 to ")
+    assert moves.shift(one_of(told, ("A1", "2036-W03"), SHARE)).endswith(" points")
+
+
+def test_a_move_is_told_in_errors_before(told):
+    move = one_of(told, ("A1", "2036-W03"))
+    size = (move.now.estimate - move.before.estimate) / move.before.se
+    assert moves.in_errors(move) == f"{size:.1f} of its standard error before"
+    assert moves.in_errors(one_of(told, WAS_ZERO)) == ""
+    tiny = replace(move, moved_in_se=0.04)
+    assert moves.in_errors(tiny) == "less than 0.1 of its standard error before"
+
+
+def test_several_causes_are_all_named(told):
+    words = moves.cause_words(one_of(told, ("A4", "2035-W49")).causes)
+    assert words == (
+        "batch b0003 (late.csv), imported 10 Feb 2036 and "
+        "batch b0002 (a.csv, <b>.csv and 1 more), withdrawn 11 Feb 2036"
+    )
+    program = moves.Cause("program 0.1.0 to 0.2.0", "program", "2036-02-11T08:00:00+00:00", "")
+    assert moves.cause_words([program]) == "another version of this program (0.1.0 to 0.2.0)"
+    assert moves.cause_words([]) == "the bulletin names no batch"
+
+
+def test_the_table_has_every_move_and_is_harmless(open_moved, told):
+    words = words_of(open_moved(show=MET))
+    told_of = [one for one in told if one.row.quantity == MET and one.kind != "new"]
+    assert words.count("<tr><th scope='row'>") >= len(told_of)
+    assert "<b>.csv" not in words.replace("&lt;b&gt;.csv", "")
+    assert "no site-day sampled" in words
+    assert not {"nan", "None", "inf"} & set(words.split())
+
+
+def test_the_download_holds_every_move_of_the_areas(book):
+    written = tables.csv(move_tables.of_areas(book.bulletin.moved, areas=("A1",))).decode()
+    lines = list(csv.DictReader(io.StringIO(written)))
+    assert list(lines[0]) == MOVED_SCHEMA.names
+    assert {line["area"] for line in lines} == {"A1"}
+    kept = [row for row in book.bulletin.moved.to_pylist() if row["area"] == "A1"]
+    assert [line["quantity"] for line in lines] == [row["quantity"] for row in kept]
+    assert move_tables.of_areas(book.bulletin.moved, areas=()).equals(book.bulletin.moved)
+
+
+def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):
+    for link in ({"season": "2034-35"}, {"bulletin": "older"}):
+        page = open_moved(**link)
+        assert not page.exception
+        assert "This is the first bulletin of season" in words_of(page)
+        assert not page.get("plotly_chart")
+
+
+def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
+    shelves.keep(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    old = json.loads(path.read_text())
+    del old["since"], old["tables"]
+    path.write_text(json.dumps(old))
+    page = open_moved(folder=tmp_path)
+    assert not page.exception
+    assert "kept before bulletins told what moved" in words_of(page)
+
+
+def test_nothing_moved_is_an_answer(open_moved, tmp_path, book):
+    fill_shelf(tmp_path)
+    still = replace(make(NOW), moved=MOVED_SCHEMA.empty_table())
+    card = replace(still.card, version=9, bulletin="still", since="a bulletin taken away")
+    shelves.keep(tmp_path, replace(still, card=card))
+    page = open_moved(folder=tmp_path)
+    assert not page.exception
+    words = answer_of(page)
+    weekly = sum(name == MET and week is not None for _, week, name in book.rows)
+    start = f"Since the bulletin a bulletin taken away, **none** of the {weekly} weekly figures of"
+    assert words.startswith(start)
+    assert words.endswith("moved.")
+
+
+def test_the_link_holds_the_choices(open_moved):
+    page = open_moved(area="A1", show=SHARE)
+    assert "weekly figures of sublegal share" in answer_of(page)
+    assert page.query_params["show"] == SHARE
+    assert page.query_params["area"] == "A1"
+    assert not page.warning
+
+
+def test_an_empty_shelf_says_what_to_do(open_moved, tmp_path):
+    page = open_moved(folder=tmp_path / "none yet")
+    assert not page.exception
+    assert "There is no bulletin to show yet" in words_of(page)

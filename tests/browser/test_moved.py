@@ -1,0 +1,83 @@
+"""The page What moved in a real browser: it draws, keeps the choices of the other page, fits."""
+
+from __future__ import annotations
+
+from urllib.parse import parse_qs, urlparse
+
+import pytest
+
+from tests.browser.screens import CHARTS, settle
+
+pytestmark = pytest.mark.browser
+HERE = {"page": "moved", "charts": CHARTS["moved"]}
+
+
+def answer(page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def test_the_page_is_drawn_whole(visit):
+    page = visit().open(**HERE)
+    assert answer(page).startswith("Since the bulletin through week 2036-W06 (version 2")
+    dots = page.locator(".st-key-moved-chart .scatterlayer .points path").count()
+    lines = page.locator(".st-key-moved-chart .yaxislayer-above .ytick").count()
+    assert lines == 6
+    # One move has no figure before, another none now; one interval runs on.
+    assert dots >= 2 * lines - 2
+    box = page.locator(".st-key-moved-chart .js-plotly-plot").bounding_box()
+    assert box["width"] > 700
+    assert box["height"] > 300
+    assert page.get_by_role("figure", name="Chinook encounters before and now").count() == 1
+
+
+def test_the_answer_follows_area_and_quantity(visit):
+    page = visit().open(**HERE)
+    page.locator(".st-key-area").get_by_role("combobox").click()
+    page.get_by_role("option", name="Quillon Bank").first.click()
+    page.wait_for_function("location.search.includes('area=A1')")
+    page.locator(".st-key-show").get_by_text("Sublegal share").click()
+    page.wait_for_function("location.search.includes('show=sublegal_prop')")
+    page.get_by_text("weekly figures of sublegal share, in Quillon Bank").wait_for()
+
+
+def test_choices_go_from_page_to_page(visit):
+    page = visit().open("week=2036-W05&area=A3&show=kept_fish")
+    page.get_by_role("link", name="What moved").first.click()
+    page.get_by_text("weekly figures of Chinook kept, in Pale Hook").wait_for()
+    settle(page, charts=CHARTS["moved"])
+    assert parse_qs(urlparse(page.url).query) == {
+        "season": ["2035-36"],
+        "area": ["A3"],
+        "show": ["kept_fish"],
+    }
+    page.get_by_role("link", name="The week in review").first.click()
+    page.get_by_text("In week 2036-W05, in Pale Hook").wait_for()
+    settle(page)
+    assert page.locator("[data-testid=stAlert]").count() == 0
+
+
+def test_the_download_is_every_move(visit, tmp_path):
+    page = visit().open("area=A1", **HERE)
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download every move").click()
+    assert download.value.suggested_filename == "2035-36.2036-W06.v3.moved.csv"
+    path = tmp_path / "moved.csv"
+    download.value.save_as(path)
+    lines = path.read_text().splitlines()
+    assert lines[0].startswith("season,area,week,quantity,unit,kind,previous,estimate,moved,")
+    assert all(line.startswith("2035-36,A1,") for line in lines[1:])
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_sticks_out(visit, width, scheme):
+    page = visit(width=width, scheme=scheme).open(**HERE)
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    out = page.evaluate(
+        """() => [...document.querySelectorAll(
+            '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
+          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
+    )
+    assert out == []

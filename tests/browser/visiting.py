@@ -1,0 +1,57 @@
+"""A visit to a page in a real browser, with everything it asked for and complained of."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+from urllib.parse import urlparse
+
+from tests.browser.screens import WEEK_CHARTS, settle
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, ConsoleMessage, Page
+
+PATIENCE = 15_000
+#: Addresses that never leave the browser.
+LOCAL = ("data:", "blob:", "about:")
+#: On a page with a name in its address, Streamlit first asks for its own parts under that name,
+#: is told that there are none, and asks again at the root.
+OWN_PARTS = re.compile(r"/_stcore/(health|host-config)$")
+
+
+class Visit:
+    """A page with everything it asked for and complained of."""
+
+    def __init__(self, browser: Browser, address: str, *, width: int = 1280, scheme: str = "light"):
+        self.context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme
+        )
+        self.page: Page = self.context.new_page()
+        self.page.set_default_timeout(PATIENCE)
+        self.address = address
+        self.asked: list[str] = []
+        self.complaints: list[str] = []
+        self.context.on("request", lambda request: self.asked.append(request.url))
+        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
+        self.page.on("console", self._listen)
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def open(self, query: str = "", *, page: str = "", charts: str = WEEK_CHARTS) -> Page:
+        self.page.goto(f"{self.address}/{page}?{query}")
+        settle(self.page, charts=charts)
+        return self.page
+
+    def close(self) -> None:
+        """End the visit; nothing may have gone wrong in it."""
+        exceptions = self.page.get_by_test_id("stException").count()
+        self.context.close()
+        assert self.complaints == []
+        assert exceptions == 0
+        assert self.asked
+        hosts = {urlparse(url).hostname for url in self.asked if not url.startswith(LOCAL)}
+        assert hosts <= {"localhost"}
+
+    def _listen(self, message: ConsoleMessage) -> None:
+        is_own = "404" in message.text and OWN_PARTS.search(message.location["url"])
+        if message.type in ("error", "warning") and not is_own:
+            self.complaints.append(f"{message.type}: {message.text}")
