@@ -63,15 +63,15 @@ THROUGH = click.option(
 @click.option("--as-of", type=int, metavar="VERSION", help="An earlier version of the store.")
 @click.option(
     "--thin",
-    type=click.Choice([*Thin]),
-    default=Thin.BORROW,
+    type=click.Choice([one.value for one in Thin]),
+    default=Thin.BORROW.value,
     show_default=True,
     help="Strata with one sampled unit or none: borrow from neighbours, or refuse the number.",
 )
 @click.option(
     "--effort",
-    type=click.Choice([*Effort]),
-    default=Effort.INTERVIEWS,
+    type=click.Choice([one.value for one in Effort]),
+    default=Effort.INTERVIEWS.value,
     show_default=True,
     help="Effort from boats and interviews at the ramps, or from boats counted on the water.",
 )

@@ -224,6 +224,35 @@ def test_estimates_are_the_contracts_rows(tmp_path: Path, run: Run, stored: Path
     assert not list(tmp_path.glob(".draft-*"))
 
 
+@pytest.mark.parametrize(
+    ("chosen", "words"),
+    [
+        (("--effort", "counts", "--day-hours", "9"), "effort from boat counts"),
+        (("--expand",), "expanded by"),
+        (("--thin", "refuse"), "refused"),
+    ],
+)
+def test_other_ways_to_reckon_say_so_in_every_method(
+    tmp_path: Path, run: Run, chosen: tuple[str, ...], words: str
+) -> None:
+    week = field_week()
+    week["site_days"] += [
+        week["site_days"][0] | {"sample_id": f"e{day}", "date": f"2031-01-{day:02d}"}
+        for day in (7, 8)
+    ]
+    week["interviews"] += [
+        week["interviews"][0] | {"interview_id": f"e{day}", "sample_id": f"e{day}"}
+        for day in (7, 8)
+    ]
+    store = tmp_path / "store"
+    assert run("import", write_week(week, tmp_path / "week"), "--store", store)[0] == 0
+    asked = ("estimate", "--store", store, "--by", "week", "--out", "-")
+    status, out, err = run(*asked, *chosen)
+    assert status == 0, err
+    assert words in next(line for line in out.splitlines() if ",2031-W02,kept_fish," in line)
+    assert words not in run(*asked)[1]
+
+
 def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
     from analytics.bulletin.shelf import TABLE_SCHEMAS, cards, shelf_of
 
@@ -249,6 +278,19 @@ WRONG: dict[str, tuple[tuple[str, ...], str]] = {
     "week 60": (("bulletin", "--through", "2031-W60", "--store", "{}"), "2031-W05"),
     "season": (("estimate", "--season", "1", "--out", "-", "--store", "{}"), "2030-31"),
     "version": (("estimate", "--as-of", "9", "--out", "-", "--store", "{}"), "0 to 1"),
+    "thin": (("estimate", "--thin", "guess", "--out", "-", "--store", "{}"), "borrow"),
+    "two ways": (
+        ("estimate", "--effort", "counts", "--expand", "--out", "-", "--store", "{}"),
+        "nothing to expand",
+    ),
+    "hours of no count": (
+        ("estimate", "--day-hours", "9", "--out", "-", "--store", "{}"),
+        "with effort counts only",
+    ),
+    "hours of a day": (
+        ("estimate", "--effort", "counts", "--day-hours", "0", "--out", "-", "--store", "{}"),
+        "at most 24",
+    ),
     "ending": (("estimate", "--out", "rows.xlsx", "--store", "{}"), ".csv or .parquet"),
     "folder": (("estimate", "--out", "/no/such/rows.csv", "--store", "{}"), "make it first"),
     "short batch": (("withdraw", "b000", "--store", "{}"), "such as b0003"),
