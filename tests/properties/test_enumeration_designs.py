@@ -20,6 +20,7 @@ from analytics.bulletin.weekly import estimate_snapshot
 from analytics.survey import cells
 from tests.tables import MONDAY, SiteDay, interview, survey
 
+DAY = dt.timedelta(days=1)
 EXACT = {"rel": 1e-9, "abs": 1e-9}
 
 
@@ -66,7 +67,7 @@ def _site_day(landed, said, *, site, day, p=None):
         len(landed.kept),
         [interview(kept=fish) for fish in said],
         site=site,
-        date=MONDAY + dt.timedelta(days=day),
+        date=MONDAY + day * DAY,
         draw_probability=None if p is None else p[site],
     )
 
@@ -88,17 +89,25 @@ def some_days(days, n, p, k):
 def moments(samples, **opening):
     """Return mean and variance of the estimates, and the mean of the estimated variances."""
     chances, found = zip(*samples, strict=True)
+    return moments_of(chances, through_the_program(found, **opening))
+
+
+def moments_of(chances, rows):
+    """Return the same of rows, one for each sample."""
     chance = np.array(chances)
     assert chance.sum() == pytest.approx(1.0, **EXACT)
-    rows = through_the_program(found, **opening)
     assert set(rows["status"]) == {"ok"}
     total = rows["estimate"].to_numpy()
     mean = chance @ total
     return mean, chance @ (total - mean) ** 2, chance @ rows["se"].to_numpy() ** 2
 
 
-def through_the_program(samples, *, sites, n_days, **opening):
-    """Return the estimated kept fish of every sample, in their order."""
+def through_the_program(samples, *, sites, n_days, counts=None, told=None, **opening):
+    """Return the estimated kept fish of every sample, in their order.
+
+    `counts` holds the boat counts of each sample as pairs of a day and boats; `told` is passed on
+    to the program.
+    """
     areas = [f"A{number:05d}" for number in range(len(samples))]
     season = {
         "season": "2030-31",
@@ -119,8 +128,19 @@ def through_the_program(samples, *, sites, n_days, **opening):
         moved,
         sites={site + area: area for area in areas for site in sites},
         seasons=[{**season, "area": area} for area in areas],
+        boat_counts=[
+            {
+                "count_id": f"{area}-{number}",
+                "area": area,
+                "date": MONDAY + day * DAY,
+                "time": "12:00",
+                "boats": boats,
+            }
+            for area, seen in zip(areas, counts or [()] * len(areas), strict=True)
+            for number, (day, boats) in enumerate(seen)
+        ],
     )
-    rows = estimate_snapshot(snapshot, by=("area",))
+    rows = estimate_snapshot(snapshot, by=("area",), **(told or {}))
     rows = rows[rows["quantity"] == "kept_fish"].sort_values("area")
     assert rows["area"].tolist() == areas
     return rows
@@ -213,11 +233,41 @@ def test_friday_always_beside_two_of_three_other_days():
     assert estimated == pytest.approx(variance, **EXACT)
 
 
+def test_boat_hours_from_counts():
+    """Two of three days, two counts at random moments of each; every boat keeps 2 fish an hour.
+
+    Of each day, boats afloat in its three thirds are known; a moment falls in any of them. With the
+    same rate for every boat nothing but the counts carries an error.
+    """
+    afloat = {0: (2, 9, 4), 1: (1, 3, 0), 2: (5, 5, 12)}
+    samples = [
+        (
+            1 / (3 * 3**4),
+            [(day, boats) for day, seen in zip(days, moment, strict=True) for boats in seen],
+        )
+        for days in itertools.combinations(afloat, 2)
+        for moment in itertools.product(*(itertools.product(afloat[day], repeat=2) for day in days))
+    ]
+    chances, counts = zip(*samples, strict=True)
+    said = [interview(kept=6, hours_fished=3.0), interview(kept=8, hours_fished=4.0)]
+    asked = [SiteDay(2, said, site="a"), SiteDay(3, said[:1] * 2, site="a", date=MONDAY + DAY)]
+    rows = through_the_program(
+        [asked] * len(counts),
+        sites=("a",),
+        n_days=3,
+        counts=counts,
+        told={"effort": "counts", "day_hours": 12.0},
+    )
+    mean, variance, estimated = moments_of(chances, rows)
+    assert mean == pytest.approx(2 * 12 * sum(sum(boats) / 3 for boats in afloat.values()), **EXACT)
+    assert estimated == pytest.approx(variance, **EXACT)
+
+
 def test_the_proof_sees_a_variance_without_the_boats(monkeypatch):
     """Were the spread between boats forgotten, the mean of the variances would not be right."""
 
-    def nothing(squares, sums, m, pair):
-        return np.zeros_like(squares)
+    def nothing(products, sums, m, pair):
+        return np.zeros((len(products), len(sums)))
 
     monkeypatch.setattr(cells, "_squares", nothing)
     samples = some_days(only(DAYS, THREE), 2, THREE, 2)

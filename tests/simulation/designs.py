@@ -114,7 +114,7 @@ def _with_counts(
     sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
 ) -> Tables:
     counts = random_counts_table(sound, population, elsewhere, rng=rng, options=COUNTS)
-    tables = _site_day(sound, population, elsewhere, rng, options=PLAIN)
+    tables = _site_day(sound, population, elsewhere, rng, options=RATED)
     return {**tables, "boat_counts": counts}
 
 
@@ -131,6 +131,7 @@ def days_then_sites(sites: int, **how: Any) -> Draw:
 
 
 PLAIN = SampleOptions(units_low=2, units_high=4)
+RATED = SampleOptions(units_low=4, units_high=6)  # a rate is taken of each week on its own
 THIN = SampleOptions(units_low=1, units_high=3, one_unit_prop=0.15, no_unit_prop=0.08)
 COUNTS = CountOptions()
 

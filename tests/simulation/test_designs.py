@@ -1,0 +1,131 @@
+"""Every design over simulated seasons of known truth: intervals hold, totals are unbiased.
+
+`python -m tests.simulation.coverage_table --design all` prints the same for any number of seasons;
+here there are enough that a wrong variance shows, and two wrong ones are shown to.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import pandas as pd
+import pytest
+
+from analytics.survey import site_draws, successive
+from tests.simulation.designs import (
+    BATCH,
+    CASES,
+    TOTALS,
+    Case,
+    days_then_sites,
+    estimated,
+    several,
+    simulated,
+)
+from tests.simulation.seasons import binomial_bounds, default_processes, shrunk, summary
+
+N_SEASONS = 120
+SEED = 7
+LOW, HIGH = binomial_bounds(N_SEASONS, alpha=0.0005)  # for 45 quantities at once
+ASKED = [(name, quantity) for name, case in CASES.items() for quantity in case.quantities]
+OF_TOTALS = [(name, quantity) for name, quantity in ASKED if quantity in TOTALS]
+#: Every day of two day groups is taken, two sites on each.
+EVERY_DAY = Case(
+    words="every day, two sites",
+    draw=days_then_sites(2, certain_groups=(0, 1)),
+    design="day_site",
+)
+#: The spread of 120 errors is itself known to about 6.5 % (1/sqrt(2·120)).
+SLACK = 0.22
+
+
+@pytest.fixture(scope="module")
+def seasons():
+    """Return the rows of every case, worked out side by side."""
+    parts = [range(at, at + BATCH) for at in range(0, N_SEASONS, BATCH)]
+    parts[-1] = range(parts[-1].start, N_SEASONS)
+    with ProcessPoolExecutor(default_processes(), mp_context=get_context("spawn")) as pool:
+        work = {name: [pool.submit(several, name, SEED, part) for part in parts] for name in CASES}
+        yield lambda name: pd.concat([each.result() for each in work[name]])
+
+
+@pytest.fixture(scope="module")
+def tables(seasons):
+    found = {}
+
+    def table(name):
+        if name not in found:
+            found[name] = summary(seasons(name), CASES[name].quantities).set_index("quantity")
+        return found[name]
+
+    return table
+
+
+@pytest.mark.parametrize(("name", "quantity"), ASKED)
+def test_intervals_hold_the_truth_as_often_as_they_say(tables, name, quantity):
+    row = tables(name).loc[quantity]
+    assert row["rows"] == N_SEASONS
+    assert row["held_prop"] >= LOW
+    assert CASES[name].is_bound or row["held_prop"] <= HIGH
+
+
+@pytest.mark.parametrize(("name", "quantity"), ASKED)
+def test_standard_errors_match_the_spread_of_the_errors(tables, name, quantity):
+    ratio = tables(name).loc[quantity, "se_ratio"]
+    assert ratio > 1 - SLACK
+    assert CASES[name].is_bound or ratio < 1 + SLACK
+
+
+@pytest.mark.parametrize(("name", "quantity"), OF_TOTALS)
+def test_totals_are_unbiased(tables, name, quantity):
+    row = tables(name).loc[quantity]
+    assert abs(row["bias_prop"]) < 3.5 * row["bias_se"]
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if not case.is_bound])
+def test_the_bounds_would_not_pass_errors_of_half_their_size(seasons, name):
+    asked = [one for one in CASES[name].quantities if not one.endswith("_prop")]
+    held = summary(shrunk(seasons(name), 0.5), asked)["held_prop"]
+    assert (held < LOW).all()
+
+
+def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monkeypatch):
+    """Where every day is taken, all of the error is that of the sites, and of the boats."""
+    monkeypatch.setitem(CASES, "every day", EVERY_DAY)
+    low, _ = binomial_bounds(50)
+    fair = several("every day", SEED, range(50))
+    assert (summary(fair, TOTALS)["held_prop"] >= low).all()
+
+    def nothing(between, size):
+        return 0 * between
+
+    monkeypatch.setattr(successive, "_pair_form", nothing)
+    site_draws._site_draw.cache_clear()
+    broken = several("every day", SEED, range(50))
+    site_draws._site_draw.cache_clear()
+    assert (summary(broken, TOTALS)["held_prop"] < low).all()
+
+
+def test_interviews_of_convenience_give_no_total(seasons):
+    rows = seasons("opportunistic")
+    totals = rows[rows["quantity"].isin(TOTALS)]
+    assert len(totals) == N_SEASONS * len(TOTALS)
+    assert totals["estimate"].isna().all()
+    assert set(totals["status"]) == {"no_design"}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_season_is_the_same_alone_and_beside_others(name):
+    together = estimated(name, SEED, range(3)).query("area.str.startswith('00001')")
+    alone = estimated(name, SEED, range(1, 2))
+    pd.testing.assert_frame_equal(
+        together.reset_index(drop=True), alone.reset_index(drop=True), rtol=1e-9
+    )
+
+
+def test_a_case_is_the_same_season_each_time_and_another_with_another_seed():
+    (first, truth), (again, _), (other, _) = (simulated("site_day", x, 3) for x in (1, 1, 2))
+    assert first["site_days"].equals(again["site_days"])
+    assert not first["site_days"].equals(other["site_days"])
+    assert truth["boat_trips"] > 0
