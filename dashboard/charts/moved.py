@@ -35,6 +35,10 @@ STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
 LABEL_WIDTH = 18
 #: How many times the outermost figure the axis reaches for the ends of intervals.
 BEYOND = 4.0
+#: What a zero stands at, over the low end of the axis: on the end itself it would not be drawn.
+INSIDE = 1.03
+#: Room beside the ends of shares.
+ROOM = 0.03
 #: Powers of ten under which an axis has ticks between them.
 FEW_DECADES = 2.2
 
@@ -50,7 +54,7 @@ class Span:
     """The value axis: its ends, and whether it runs in powers of ten.
 
     Totals and rates of a large and a small area share a figure only on a logarithmic axis, on which
-    their intervals are symmetric too; shares run from none to all.
+    their intervals are symmetric too; shares have a linear one.
     """
 
     low: float
@@ -70,7 +74,9 @@ def span(moves: Sequence[Move]) -> Span:
     """Return the axis that holds every figure, and of intervals as much as leaves room for them."""
     rows = [row for move in moves for row in _ends(move)]
     if QUANTITIES[rows[0].quantity].kind is Kind.SHARE:
-        return Span(0.0, 1.0, is_log=False)
+        ends = [end for row in rows for end in (row.estimate, row.ci_low, row.ci_high) if end]
+        low, high = min(ends, default=0.0) - ROOM, max(ends, default=1.0) + ROOM
+        return Span(max(low, 0.0), min(high, 1.0), is_log=False)
     known = [row.estimate for row in rows if row.estimate] or [1.0]
     lows = [row.ci_low for row in rows if row.ci_low]
     highs = [row.ci_high for row in rows if row.ci_high]
@@ -148,7 +154,7 @@ def _dots(
 ) -> go.Scatter:
     """Put a dot at each figure; a zero, which no logarithmic axis has, stands at its low end."""
     return go.Scatter(
-        x=[ends.held(row.estimate or 0.0) for _, _, row in points],
+        x=[ends.held(row.estimate or INSIDE * ends.low) for _, _, row in points],
         y=[at for at, _, _ in points],
         mode="markers+text",
         marker={

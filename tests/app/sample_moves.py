@@ -54,7 +54,8 @@ def _before(row: Row) -> Row:
     if at == APPEARED:
         return without_estimate(row, NO_SITE_DAY)
     if at == VANISHED:
-        return row | {"estimate": 50.0, "se": 10.0, "status": "ok", "method": "two_stage_total"}
+        size = 0.5 if row["unit"] == "1" else 50.0
+        return row | {"estimate": size, "se": size / 5, "status": "ok", "method": "two_stage_total"}
     if at == RESTATED:
         return row | {"status": "collapsed"}
     if at == WAS_ZERO:

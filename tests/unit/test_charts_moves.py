@@ -1,0 +1,90 @@
+"""The figure of moves holds what the moves hold: both ends, every interval, zeros and cuts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from dashboard import book as books
+from dashboard import moves
+from dashboard.charts import moved, palette
+from tests.app.sample_bulletin import NOW, make
+from tests.app.sample_moves import WAS_ZERO
+
+MET, SHARE = "encounter_fish", "sublegal_prop"
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+def drawn_of(book, quantity=MET):
+    return moved.drawn(moves.chosen(moves.index(book), areas=(), quantity=quantity))
+
+
+@pytest.mark.parametrize("quantity", [MET, SHARE])
+def test_every_figure_and_interval_is_drawn(book, quantity):
+    drawn = drawn_of(book, quantity)
+    figure = moved.dumbbells(drawn, book=book, palette=palette.LIGHT)
+    bars_before, before, _, bars_now, now, _ = figure.data
+    for points, bars, side in ((before, bars_before, "before"), (now, bars_now, "now")):
+        rows = [row for one in drawn if (row := getattr(one, side)) and row.estimate is not None]
+        assert [x for x, row in zip(points.x, rows, strict=True) if row.estimate] == [
+            row.estimate for row in rows if row.estimate
+        ]
+        known = [row for row in rows if row.has_interval]
+        assert [x for x in bars.x if x is not None] == [
+            end for row in known for end in (row.ci_low, row.ci_high)
+        ]
+    # Each move has a line of its own, before above now.
+    assert {round(y) for y in (*before.y, *now.y)} == set(range(len(drawn)))
+    assert all(y % 1 > 0.5 for y in before.y)
+    assert all(y % 1 < 0.5 for y in now.y)
+
+
+def test_a_zero_stands_inside_the_low_end_and_says_so(book):
+    drawn = drawn_of(book)
+    _, before, *_ = moved.dumbbells(drawn, book=book, palette=palette.LIGHT).data
+    with_before = [one for one in drawn if one.before.estimate is not None]
+    (at,) = [n for n, one in enumerate(with_before) if (one.row.area, one.row.week) == WAS_ZERO]
+    low = moved.span(drawn).low
+    assert low < before.x[at] < 1.1 * low
+    assert before.text[at] == "0"
+    assert sum(bool(words) for words in before.text) == 1
+
+
+def test_an_interval_that_runs_on_is_marked_and_held(book):
+    drawn = drawn_of(book)
+    assert not moved.is_cut(drawn)
+    wide = replace(drawn[-1], now=replace(drawn[-1].now, ci_low=1e-9, ci_high=math.inf))
+    wider = [*drawn[:-1], wide]
+    assert moved.is_cut(wider)
+    ends = moved.span(wider)
+    *_, bars, _, cut = moved.dumbbells(wider, book=book, palette=palette.LIGHT).data
+    assert list(cut.y) == [len(drawn) - 1 + moved.APART]
+    assert all(ends.low <= x <= ends.high for x in bars.x if x is not None)
+
+
+def test_no_more_than_fit_are_drawn_and_the_largest_first(book):
+    many = [one for one in moves.index(book) if one.kind == moves.REVISED]
+    assert len(moved.drawn(many)) == moved.SHOWN
+    sizes = [one.size for one in moves.chosen(many, areas=(), quantity=MET)]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+def test_the_words_stand_for_the_figure(book):
+    drawn = drawn_of(book)
+    words = moved.description(drawn, book=book, label="Chinook encounters")
+    assert words.startswith(
+        f"Chinook encounters before and now, with intervals, for the {len(drawn)}"
+    )
+    assert moves.where(drawn[0], book=book) in words
+
+
+def test_names_from_the_data_are_harmless(book):
+    nasty = replace(book, names=dict.fromkeys(book.names, "<b>x</b>"))
+    figure = moved.dumbbells(drawn_of(book), book=nasty, palette=palette.DARK)
+    assert not any("<b>x" in label for label in figure.layout.yaxis.ticktext)
