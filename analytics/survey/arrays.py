@@ -12,7 +12,36 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
+
+
+class Columns:
+    """Columns that are made when they are asked for: all at once they would fill the memory.
+
+    Parameters
+    ----------
+    make : callable
+        Returns a column by its number.
+    count : int
+        Number of columns.
+    """
+
+    def __init__(self, make: Callable[[int], NDArray[np.float64]], count: int) -> None:
+        self._make, self._count = make, count
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __getitem__(self, column: int) -> NDArray[np.float64]:
+        if not 0 <= column < self._count:
+            raise IndexError(column)
+        return self._make(column)
+
+    def each(self, verb: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Columns:
+        """Return the columns after a verb."""
+        return Columns(lambda column: verb(self[column]), len(self))
 
 
 def rows_of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -26,12 +26,16 @@ _FISHED = (
     "SELECT DISTINCT area FROM interviews SEMI JOIN days USING (sample_id) "
     "WHERE area NOT IN (SELECT area FROM landing)"
 )
+_SAMPLED = "SELECT DISTINCT s.area, d.date FROM site_days d JOIN sites s USING (site)"
 
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
     """Return the seasons that have a site-day or an interview, oldest first."""
     days = open_days(snapshot["seasons"], snapshot["holidays"])
-    sampled = _site_days(snapshot).merge(days, on=["area", "date"])
+    tables = {name: snapshot[name] for name in ("site_days", "sites")}
+    sampled = sql.run(_SAMPLED, tables).to_pandas()
+    sampled["date"] = pd.to_datetime(sampled["date"])
+    sampled = sampled.merge(days, on=["area", "date"])
     if days["design"].eq(CONVENIENCE).any():
         sampled = pd.concat([sampled, clusters_of(met_by_convenience(snapshot))])
     named = sampled if len(sampled) else days
@@ -145,7 +149,7 @@ def _assemble(
     on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
     by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
     frame, rows = join_frames(calendar, on_calendar, by_user)
-    weeks = tuple(sorted(set(days["week"]) | set(sampled["week"])))
+    weeks = tuple(sorted({*days["week"].unique(), *sampled["week"].unique()}))
     units, site_days = draw_sites(rows, _codes(rows["week"], weeks), snapshot)
     cells = pd.concat([days[["area", "week"]], sampled[["area", "week"]]]).drop_duplicates()
     grid = zip(_codes(cells["area"], areas), _codes(cells["week"], weeks), strict=True)
@@ -165,7 +169,7 @@ def _assemble(
 def _area_codes(
     snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
 ) -> tuple[str, ...]:
-    landing = set(openings["area"]) | set(sampled["area"])
+    landing = {*openings["area"], *sampled["area"].unique()}
     tables: dict[str, sql.Source] = {
         "interviews": snapshot.source("interviews"),
         "days": pa.table({"sample_id": pa.array(sampled["sample_id"], pa.string())}),
@@ -186,5 +190,6 @@ def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...])
 
 
 def _codes(values: pd.Series, words: tuple[str, ...]) -> NDArray[np.int64]:
-    code = {word: number for number, word in enumerate(words)}
-    return np.array([code[value] for value in values], dtype=np.int64)
+    number, seen = pd.factorize(values)
+    code = {word: place for place, word in enumerate(words)}
+    return np.array([code[value] for value in seen], dtype=np.int64)[number]

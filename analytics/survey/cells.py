@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import add_at, rows_of, scaled
+from analytics.survey.arrays import Columns, add_at, rows_of, scaled
+from analytics.survey.pooled import Pool
 from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
@@ -25,7 +28,7 @@ _Merged = tuple[
     "NDArray[np.int64]",
     "NDArray[np.float64]",
     "NDArray[np.float64]",
-    "NDArray[np.float64]",
+    Columns,
 ]
 
 
@@ -95,26 +98,27 @@ def site_day_totals(
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
     boats, m = design.site_days.boats_returned[unit], m_unit[unit]
-    squares = _squares(products, sums, m, moments.pair)
-    several = m > 1
-    factor = np.where(several, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
+    factor = np.where(m > 1, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
+    is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
+    pool = None
+    if is_single.any() and (m_unit > 1).any():
+        pool = Pool(design, unit, key, m_unit=m_unit, single=np.flatnonzero(is_single))
+    room = np.empty((len(moments.pair), len(unit) + (pool.n_more if pool else 0)))
+    for row, squares in zip(room, _squares(products, sums, m, moments.pair), strict=True):
+        np.multiply(squares, factor, out=row[: len(unit)])
+        if pool:
+            pool.add(squares)
     cells = Cells(
         unit=unit,
         key=key,
         n=n,
         total=scaled(sums, boats / m),
         pair=moments.pair,
-        within=scaled(squares, factor),
+        within=room[:, : len(unit)].T,
         is_pooled=np.zeros(len(unit), dtype=bool),
-        unknown=np.zeros(len(active), dtype=bool),
+        unknown=is_single if pool is None else np.zeros(len(active), dtype=bool),
     )
-    is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
-    single = np.flatnonzero(is_single)
-    if not len(single):
-        return cells
-    if not (m_unit > 1).any():
-        return replace(cells, unknown=is_single)
-    return _with_pooled(cells, design, squares, m_unit=m_unit, single=single)
+    return pool.merged(cells, room) if pool else cells
 
 
 def unit_totals(design: Design, cells: Cells) -> Cells:
@@ -184,19 +188,14 @@ def _paired_cells(
 
 
 def _squares(
-    products: NDArray[np.float64],
-    sums: NDArray[np.float64],
-    m: NDArray[np.float64],
-    pair: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Return sums of squares about the mean; what is only rounding is taken as no spread."""
-    squares = np.empty_like(products)
-    own = {int(i): np.sqrt(products[:, p]) for p, (i, j) in enumerate(pair) if i == j}
+    products: Columns, sums: NDArray[np.float64], m: NDArray[np.float64], pair: NDArray[np.int64]
+) -> Iterator[NDArray[np.float64]]:
+    """Yield sums of squares about the mean; what is only rounding is taken as no spread."""
+    own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pair.tolist()) if i == j}
     for p, (i, j) in enumerate(pair.tolist()):
-        about = products[:, p] - sums[:, i] * sums[:, j] / m
+        about = products[p] - sums[:, i] * sums[:, j] / m
         about[np.abs(about) <= ROUNDING * (own[i] * own[j])] = 0.0
-        squares[:, p] = about
-    return squares
+        yield about
 
 
 def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:
@@ -207,90 +206,15 @@ def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) 
     if not rows.all():
         kept = np.flatnonzero(rows)
         unit, key, n = unit[kept], key[kept], n[kept]
-        sums, products = rows_of(sums, kept), rows_of(products, kept)
+        sums, products = rows_of(sums, kept), products.each(lambda column: column[kept])
     if by_area:
         return unit, key, n, sums, products
     first, place = np.unique(unit, return_inverse=True)
+    size = len(first)
     return (
         first,
-        np.zeros(len(first), dtype=np.int64),
-        add_at(place, n, len(first)),
-        add_at(place, sums, len(first)),
-        add_at(place, products, len(first)),
+        np.zeros(size, dtype=np.int64),
+        add_at(place, n, size),
+        add_at(place, sums, size),
+        products.each(lambda column: add_at(place, column, size)),
     )
-
-
-def _with_pooled(
-    cells: Cells,
-    design: Design,
-    squares: NDArray[np.float64],
-    *,
-    m_unit: NDArray[np.float64],
-    single: NDArray[np.int64],
-) -> Cells:
-    """Add the within variance of units with one interview of several boats."""
-    stratum = design.units.stratum[design.site_days.unit]
-    lenders = np.flatnonzero(m_unit > 1)
-    keys, column = np.unique(cells.key, return_inverse=True)
-    n_strata, n_keys, n_pairs = len(design.strata.label), len(keys), squares.shape[1]
-    # One boat alone has no spread: what its cells add is 0.
-    place = stratum[cells.unit] * n_keys + column
-    shape = (n_strata, n_keys * n_pairs)
-    by_stratum = add_at(place, squares, n_strata * n_keys).reshape(shape)
-    df = add_at(stratum[lenders], m_unit[lenders] - 1, n_strata)
-    spread = np.zeros((len(single), n_keys * n_pairs))
-    open_ = np.ones(len(single), dtype=bool)
-    home = design.strata.landing_area
-    for pool in (np.arange(n_strata), home, np.zeros_like(home)):
-        size = int(pool.max()) + 1
-        sums, below = add_at(pool, by_stratum, size), add_at(pool, df, size)
-        of_single = pool[stratum[single]]
-        now = open_ & (below[of_single] > 0)
-        spread[now] = sums[of_single[now]] / below[of_single[now]][:, None]
-        open_ &= ~now
-    boats = design.site_days.boats_returned[single]
-    within = spread * (boats * (boats - 1))[:, None]
-    return _append(cells, single, keys, within.reshape(-1, n_pairs))
-
-
-def _append(
-    cells: Cells,
-    single: NDArray[np.int64],
-    keys: NDArray[np.int64],
-    within: NDArray[np.float64],
-) -> Cells:
-    """Merge the pooled within variances of (single × keys) into the cells."""
-    width = int(keys.max()) + 1
-    codes = cells.unit * width + cells.key
-    wanted = (single[:, None] * width + keys).ravel()
-    found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
-    met = codes[found] == wanted
-    # Cells of boats that stand alone have no spread of their own yet.
-    cells.within[found[met]] = within[met]
-    # Cells that carry neither a fish nor a spread say nothing; they are not kept.
-    fresh = np.flatnonzero(~met & (within != 0).any(axis=1))
-    order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
-    unit = np.concatenate([cells.unit, wanted[fresh] // width])[order]
-    is_single = np.zeros(len(cells.unknown), dtype=bool)
-    is_single[single] = True
-    return replace(
-        cells,
-        unit=unit,
-        key=np.concatenate([cells.key, wanted[fresh] % width])[order],
-        n=np.concatenate([cells.n, np.zeros(len(fresh))])[order],
-        total=_grown(cells.total, np.zeros((len(fresh), cells.total.shape[1])), order),
-        within=_grown(cells.within, within[fresh], order),
-        is_pooled=is_single[unit],
-    )
-
-
-def _grown(
-    old: NDArray[np.float64], new: NDArray[np.float64], order: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Return old and new rows together in an order."""
-    if not len(new):
-        return old
-    both = np.empty((old.shape[1], len(order)))
-    for column, row in enumerate(both):
-        np.concatenate([old[:, column], new[:, column]]).take(order, out=row, mode="clip")
-    return both.T

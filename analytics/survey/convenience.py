@@ -14,6 +14,7 @@ import pandas as pd
 
 from analytics.data import sql
 from analytics.data.calendar import iso_week
+from analytics.data.schema import TABLES
 from analytics.survey.arrays import add_at
 from analytics.survey.borrow import Plan
 from analytics.survey.design import SITE_RULES, SiteDays, Units
@@ -59,10 +60,15 @@ def met_by_convenience(snapshot: Snapshot, *, season: str | None = None) -> pa.T
         ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
     """
     where = "" if season is None else f" WHERE q.season = {sql.text(season)}"
-    tables = {name: snapshot[name] for name in ("site_days", "sites", "seasons")}
-    return sql.run(_MET + where, tables | {"interviews": snapshot.source("interviews")}).sort_by(
-        "sample_id"
+    tables: dict[str, sql.Source] = {
+        name: snapshot[name] for name in ("site_days", "sites", "seasons")
+    }
+    some = CONVENIENCE in snapshot["seasons"]["design"].to_pylist()
+    # Where no area is of that design the interviews need not be read.
+    tables["interviews"] = (
+        snapshot.source("interviews") if some else TABLES["interviews"].arrow_schema.empty_table()
     )
+    return sql.run(_MET + where, tables).sort_by("sample_id")
 
 
 def clusters_of(met: pa.Table) -> pd.DataFrame:

@@ -12,10 +12,11 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import sql
+from analytics.survey.arrays import Columns
 from analytics.survey.sums import NOTHING, Measure, Sums
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -46,8 +47,8 @@ class Moments:
         Sums over those interviews.
     pair : ndarray of int, shape (P, 2)
         Measures i <= j whose product was summed: all pairs that some analysis asked for.
-    products : ndarray of float, shape (R, P)
-        Sums of those squares and cross-products.
+    products : Columns
+        Sums of those squares and cross-products, P columns of R.
     """
 
     unit: NDArray[np.int64]
@@ -55,7 +56,7 @@ class Moments:
     n: NDArray[np.float64]
     sums: NDArray[np.float64]
     pair: NDArray[np.int64]
-    products: NDArray[np.float64]
+    products: Columns
 
 
 class Reduction:
@@ -131,31 +132,27 @@ class Reduction:
     def _moments(
         self, count: str, sums: tuple[str, ...], pairs: Mapping[tuple[int, int], str]
     ) -> Moments:
-        n = self._columns((count,))[:, 0]
         rows = self._order
+        n = self._column(count, rows)
         unit, area = self._unit, self._area
         if not n.all():
             given = n > 0
             rows, unit, area, n = rows[given], unit[given], area[given], n[given]
+        aliases = tuple(pairs.values())
         return Moments(
             unit=unit,
             area=area,
             n=n,
-            sums=self._columns(sums, rows),
+            sums=np.stack([self._column(alias, rows) for alias in sums]).T,
             pair=np.array(list(pairs), dtype=np.int64).reshape(-1, 2),
-            products=self._columns(tuple(pairs.values()), rows),
+            products=Columns(lambda p: self._column(aliases[p], rows), len(aliases)),
         )
 
-    def _columns(
-        self, aliases: Sequence[str], rows: NDArray[np.int64] | None = None
-    ) -> NDArray[np.float64]:
-        """Return some sums by cell, each column in one piece of memory."""
-        rows = self._order if rows is None else rows
-        table = np.zeros((len(aliases), len(rows)))
-        for place, alias in enumerate(aliases):
-            if alias != NOTHING:
-                np.take(self._cells[alias].to_numpy(), rows, out=table[place], mode="clip")
-        return table.T
+    def _column(self, alias: str, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+        if alias == NOTHING:
+            return np.zeros(len(rows))
+        column: NDArray[np.float64] = self._cells[alias].to_numpy()[rows]
+        return column
 
 
 @dataclass(frozen=True, slots=True, eq=False)
