@@ -1,22 +1,21 @@
-"""Time and peak memory of whole commands, as ratios to a baseline measured in the same run.
+"""Times and peak memory, as ratios to baselines measured in the same run.
 
-``python -m tests.bench`` prints a Markdown table. The baseline is DuckDB's bare group-by of the
-same interviews to site-day and area, in a process of its own.
+``python -m tests.bench`` prints three Markdown tables: whole commands on a season of middling size;
+the steps of the estimate beside DuckDB's group-by of the same files, at two sizes ten times apart;
+and the same estimates by a general survey library and by a bootstrap, on a subset, which must be
+equal. No figure is kept from another run.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
-import statistics
-import subprocess
 import sys
 import tempfile
-import time
-from dataclasses import dataclass
 from pathlib import Path
 
+from tests.bench import others, scale
 from tests.bench.big_tables import big_tables, write_tables
+from tests.bench.processes import Measured, measure
 
 GROUP_BY = """
 import duckdb
@@ -25,37 +24,6 @@ duckdb.sql('''
     FROM read_parquet('{path}') GROUP BY sample_id, area
 ''').fetchall()
 """
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One command: wall seconds of each run, and the largest peak memory in MiB."""
-
-    name: str
-    seconds: tuple[float, ...]
-    peak_mib: float
-
-    @property
-    def median(self) -> float:
-        """Median wall time, seconds."""
-        return statistics.median(self.seconds)
-
-
-def measure(name: str, commands: list[list[str]]) -> Measured:
-    """Run commands one after the other and measure each as a whole process."""
-    seconds, peaks = [], []
-    for command in commands:
-        start = time.perf_counter()
-        child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-        _, status, usage = os.wait4(child.pid, 0)
-        seconds.append(time.perf_counter() - start)
-        peaks.append(usage.ru_maxrss / 1024)
-        if status:
-            raise SystemExit(f"{name} failed: {(child.stderr.read() if child.stderr else b'')!r}")
-        if child.stderr:
-            child.stderr.close()
-        child.returncode = 0
-    return Measured(name, tuple(seconds), max(peaks))
 
 
 def run(*, n_interviews: int, n_site_days: int, runs: int) -> list[Measured]:
@@ -94,16 +62,11 @@ def run(*, n_interviews: int, n_site_days: int, runs: int) -> list[Measured]:
         ]
 
 
-def main() -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--interviews", type=int, default=100_000)
-    parser.add_argument("--site-days", type=int, default=10_000)
-    parser.add_argument("--runs", type=int, default=3)
-    given = parser.parse_args()
-    measured = run(n_interviews=given.interviews, n_site_days=given.site_days, runs=given.runs)
+def whole_commands(*, n_interviews: int, n_site_days: int, runs: int) -> None:
+    """Print the table of whole commands."""
+    measured = run(n_interviews=n_interviews, n_site_days=n_site_days, runs=runs)
     baseline = measured[0]
-    print(f"{given.interviews:,} interviews in {given.site_days:,} site-days, {given.runs} runs\n")
+    print(f"{n_interviews:,} interviews in {n_site_days:,} site-days, median of {runs} runs\n")
     print("| whole command | median s | × baseline | peak MiB | × baseline |")
     print("|---|---|---|---|---|")
     for one in measured:
@@ -111,6 +74,31 @@ def main() -> None:
             f"| {one.name} | {one.median:.2f} | {one.median / baseline.median:.1f} "
             f"| {one.peak_mib:,.0f} | {one.peak_mib / baseline.peak_mib:.1f} |"
         )
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--interviews", type=int, default=100_000, help="for whole commands")
+    parser.add_argument("--site-days", type=int, default=10_000, help="for whole commands")
+    parser.add_argument("--large", type=int, default=2_000_000, help="interviews, for the steps")
+    parser.add_argument("--subset", type=int, default=40_000, help="interviews, for other ways")
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--only", choices=("commands", "steps", "others"))
+    given = parser.parse_args()
+    if given.only in (None, "commands"):
+        whole_commands(n_interviews=given.interviews, n_site_days=given.site_days, runs=given.runs)
+    if given.only in (None, "steps"):
+        sizes = (given.large // 10, given.large)
+        scales = [
+            scale.at_scale(n_interviews=n, n_site_days=n // 10, runs=given.runs) for n in sizes
+        ]
+        print(f"\nInside one process, the quickest of {given.runs} runs taken in turns\n")
+        print("\n".join(scale.table(scales)))
+    if given.only in (None, "others"):
+        found = others.compare(n_interviews=given.subset, n_site_days=given.subset * 3 // 20)
+        print(f"\n{given.subset:,} interviews, every boat of a site-day interviewed\n")
+        print("\n".join(others.table(*found)))
 
 
 if __name__ == "__main__":
