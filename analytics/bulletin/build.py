@@ -10,8 +10,13 @@ from typing import TYPE_CHECKING
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
+from analytics.bulletin.readings import readings_of
 from analytics.bulletin.revisions import moved_since
-from analytics.bulletin.sampling import sampling_findings, strata_table
+from analytics.bulletin.sampling import (
+    convenience_findings,
+    sampling_findings,
+    strata_table,
+)
 from analytics.bulletin.warnings import row_warnings
 from analytics.bulletin.weekly import LEVELS, Row, result_rows
 from analytics.data import findings
@@ -85,6 +90,8 @@ def bulletin_of(
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
+    progress("reckoning in other ways")
+    readings = readings_of(snapshot, prepared, level=level)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = open_days(snapshot["seasons"], snapshot["holidays"])
@@ -96,10 +103,18 @@ def bulletin_of(
             weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
         ),
         findings=findings.to_arrow(
-            [*sampling_findings(prepared), *row_warnings(snapshot, prepared.design)]
+            [
+                *sampling_findings(prepared),
+                *convenience_findings(snapshot, prepared.design),
+                *readings.findings,
+                *row_warnings(snapshot, prepared.design),
+            ]
         ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(shelf.AREA_SCHEMA.names),
+        readings=readings.rows,
+        coverage=readings.coverage,
+        heaping=readings.heaping,
     )
 
 

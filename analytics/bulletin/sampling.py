@@ -8,18 +8,35 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.bulletin.shelf import STRATUM_SCHEMA
-from analytics.data.findings import Finding, Severity
+from analytics.data import sql
+from analytics.data.calendar import iso_week
+from analytics.data.findings import Finding, Severity, number_of
+from analytics.survey.boat_counts import count_boats
 from analytics.survey.cells import interviewed
 from analytics.survey.reduce import Analysis
+from analytics.survey.uneven import MOST_UNEVEN, uneven_shares
 from analytics.units import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from numpy.typing import NDArray
 
     from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
     from analytics.survey.borrow import Plan
+    from analytics.survey.design import Design
+    from analytics.survey.uneven import Uneven
+
+#: Interviews of no site-day that landed, in the open season, in an area of another design.
+_BY_CONVENIENCE = """
+SELECT s.area, i.date, count(*)::BIGINT AS n
+FROM interviews i JOIN sites s ON s.site = i.site
+WHERE i.sample_id IS NULL AND EXISTS (
+    SELECT 1 FROM seasons q WHERE q.area = s.area AND q.season = $season
+    AND q.design <> 'opportunistic' AND i.date BETWEEN q.open_date AND q.close_date)
+GROUP BY ALL ORDER BY ALL
+"""
 
 
 def strata_table(season: Season) -> pa.Table:
@@ -104,6 +121,68 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
     for code in sorted(design.no_design):
         seen = f"{design.areas[code]} has a sampling design that gives no total here"
         yield _note(Severity.WARNING, seen, "its rows say no_design")
+
+
+def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
+    """Yield how many interviews of convenience landed where the design has no use for them.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+        Its season through its last week is looked at.
+
+    Yields
+    ------
+    Finding
+        One note an area.
+    """
+    query = _BY_CONVENIENCE.replace("$season", sql.text(design.season))
+    tables = {name: snapshot[name] for name in ("sites", "seasons")}
+    met = sql.run(query, tables | {"interviews": snapshot.source("interviews")}).to_pandas()
+    met = met[iso_week(met["date"].astype("datetime64[ns]")) <= design.through]
+    for area, n in met.groupby("area")["n"].sum().items():
+        seen = f"{number_of(int(n), 'interview')} of convenience landing in {area}"
+        advice = "in no estimate there: that area is sampled by a design of site-days"
+        yield Finding(severity=Severity.NOTE, table="interviews", seen=seen, advice=advice)
+
+
+def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
+    """Yield a warning for each area whose days were interviewed unevenly.
+
+    Parameters
+    ----------
+    found : iterable of Uneven
+        As from `analytics.survey.uneven.uneven_shares`.
+
+    Yields
+    ------
+    Finding
+        On `boat_counts`.
+    """
+    for one in found:
+        seen = (
+            f"{one.area}: interviews told {100 * one.low:,.1f} to {100 * one.high:,.1f} % of the "
+            f"boat-hours counted on a day in {one.week}, over {MOST_UNEVEN:g} times as much on one "
+            f"day as on another in {one.n_weeks} of {number_of(one.n_compared, 'week')}"
+        )
+        advice = "the catch rate leans to the days interviewed most (with few counts a day, part "
+        advice += "of this is chance)"
+        yield Finding(severity=Severity.WARNING, table="boat_counts", seen=seen, advice=advice)
+
+
+def uneven_warnings(
+    snapshot: Snapshot, design: Design, *, day_hours: float | None = None
+) -> list[Finding]:
+    """Return the warnings of `uneven_findings` for the season of a design.
+
+    Raises
+    ------
+    WrongUse
+        As in `analytics.survey.boat_counts.count_boats`.
+    """
+    counted = count_boats(snapshot, design, day_hours=day_hours)
+    return list(uneven_findings(uneven_shares(snapshot, counted)))
 
 
 def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:

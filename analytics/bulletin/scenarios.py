@@ -104,12 +104,12 @@ def scenario_table(
     for multiplier in reports_over:
         prepared = prepare(divided_reports(snapshot, multiplier), season=season, through=through)
         rows = to_arrow(list(result_rows(prepared, by=by, level=level)))
-        parts.append(_named(rows, multiplier))
+        parts.append(named_rows(rows, multiplier))
     return pa.concat_tables(parts)
 
 
-def _named(rows: pa.Table, multiplier: float) -> pa.Table:
-    """Return result rows with their basis, told in the method too where it is a scenario."""
+def named_rows(rows: pa.Table, multiplier: float) -> pa.Table:
+    """Return result rows in `SCENARIO_SCHEMA`: their basis, told in the method too if not 1."""
     if multiplier != 1:
         words = f"; reported sublegal releases divided by {multiplier:g}"
         place = rows.schema.get_field_index("method")

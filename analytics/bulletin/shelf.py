@@ -17,6 +17,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
 from analytics.data.findings import FINDING_SCHEMA
 from analytics.errors import StoreError, WrongUse
 from analytics.table import RESULT_SCHEMA
@@ -103,6 +104,9 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "strata": STRATUM_SCHEMA,
     "areas": AREA_SCHEMA,
     "moved": MOVED_SCHEMA,
+    "readings": READING_SCHEMA,
+    "coverage": COVERAGE_SCHEMA,
+    "heaping": HEAPING_SCHEMA,
 }
 #: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
 FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
@@ -164,6 +168,9 @@ class Bulletin:
     strata: pa.Table
     areas: pa.Table
     moved: pa.Table = field(default_factory=MOVED_SCHEMA.empty_table)
+    readings: pa.Table = field(default_factory=READING_SCHEMA.empty_table)
+    coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
+    heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
 
 
 def shelf_of(store: Path | str) -> Path:
