@@ -33,7 +33,9 @@ _SHEET = """
 .bm-table small.bm-care {color: COPPER;}
 .bm-table tr.bm-group th {padding-top: 1.1rem; font-size: 1rem; border-bottom: 2px solid LINE;}
 .bm-every {table-layout: fixed;}
-.bm-moves thead th:last-child {width: 30%;}
+.bm-moves {table-layout: fixed;}
+.bm-moves thead th:last-child {width: 28%;}
+.bm-whole {white-space: nowrap;}
 .bm-table small {display: block; color: QUIET; font-size: .8rem;}
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
 .bm-table tr.bm-all small {font-weight: 400;}

@@ -72,4 +72,6 @@ def _line(move: Move, *, book: Book) -> str:
     inside = "".join(
         f"<td data-label='{head}'>{cell}</td>" for head, cell in zip(_HEADS[1:], cells, strict=True)
     )
-    return f"<tr><th scope='row'>{escape(moved.where(move, book=book))}</th>{inside}</tr>"
+    name, _, week = moved.where(move, book=book).rpartition(", ")
+    head = f"{escape(name)}, <span class='bm-whole'>{escape(week)}</span>"
+    return f"<tr><th scope='row'>{head}</th>{inside}</tr>"

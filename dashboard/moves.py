@@ -152,7 +152,8 @@ def in_errors(move: Move) -> str:
     size = abs(move.moved_in_se)
     if round(size, 1) == 0:
         return "less than 0.1 of its standard error before"
-    return f"{number(size, place=-1)} of its standard error before"
+    many = "times" if round(size, 1) >= 1 else "of"
+    return f"{number(size, place=-1)} {many} its standard error before"
 
 
 def cause_words(causes: Sequence[Cause]) -> str:
@@ -208,18 +209,21 @@ def answer(
     label = QUANTITIES[quantity].label
     label = label[:1].lower() + label[1:] if not label.startswith("Chinook") else label
     scope = (
-        "over all areas and in each"
+        "(each area, and all together)"
         if not areas
-        else "in " + " and ".join(book.name(area) for area in areas)
+        else "in " + " and ".join(text.plain(book.name(area)) for area in areas)
     )
     whole = len(revised) + _standing(book, weekly, areas=areas, quantity=quantity)
-    start = f"Since {text.plain(before)}, "
-    of = f"weekly figures of {label}, {text.plain(scope)}, of weeks already reported"
+    many = f"**{len(revised):,}**" if revised else "**none**"
+    start = (
+        f"Of the {whole:,} weekly figures of {label} {scope} that {text.plain(before)} already "
+        f"gave, {many} moved since."
+    )
     if not revised:
-        return f"{start}**none** of the {whole:,} {of}, moved.{_others(weekly)}"
+        return f"{start}{_others(weekly)}"
     largest = revised[0]
     return (
-        f"{start}**{len(revised):,}** of {whole:,} {of}, moved. The largest move: "
+        f"{start} The largest move: "
         f"{text.plain(where(largest, book=book))}, from {_figure(largest.before)} to "
         f"{_figure(largest.now)}{_measure(largest)}. The cause: "
         f"{text.plain(_all_causes(revised))}.{_others(weekly)}"

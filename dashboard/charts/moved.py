@@ -30,7 +30,7 @@ SHOWN = 10
 APART = 0.16
 #: The signs of the figure with their words.
 SIGNS = (("○", "before"), ("●", "now"), ("━", "interval"))
-CUT = ("▶", "the interval runs on")
+CUT = ("◀ ▶", "the interval runs on")
 STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
 LABEL_WIDTH = 18
 #: How many times the outermost figure the axis reaches for the ends of intervals.
@@ -65,9 +65,11 @@ class Span:
         """Return an amount moved inside the ends."""
         return min(max(amount, self.low), self.high)
 
-    def is_over(self, amount: float | None) -> bool:
-        """Return whether an amount lies beyond the upper end."""
-        return amount is not None and amount > self.high
+    def cuts(self, row: Row) -> tuple[bool, bool]:
+        """Return whether an interval runs on beyond the lower and beyond the upper end."""
+        if row.ci_low is None or row.ci_high is None:
+            return False, False
+        return row.ci_low < self.low, row.ci_high > self.high
 
 
 def span(moves: Sequence[Move]) -> Span:
@@ -112,9 +114,9 @@ def dumbbells(moves: Sequence[Move], *, book: Book, palette: Palette) -> go.Figu
 
 
 def is_cut(moves: Sequence[Move]) -> bool:
-    """Return whether an interval runs on beyond the figure."""
+    """Return whether an interval runs on beyond the figure, on either side."""
     ends = span(moves)
-    return any(ends.is_over(row.ci_high) for move in moves for row in _ends(move))
+    return any(any(ends.cuts(row)) for move in moves for row in _ends(move))
 
 
 def description(moves: Sequence[Move], *, book: Book, label: str) -> str:
@@ -173,11 +175,13 @@ def _dots(
 
 
 def _cut(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
-    over = [at for at, _, row in points if ends.is_over(row.ci_high)]
-    marker = {"symbol": "arrow-right", "size": 8, "color": colour}
+    under = [at for at, _, row in points if ends.cuts(row)[0]]
+    over = [at for at, _, row in points if ends.cuts(row)[1]]
+    signs = ["arrow-left"] * len(under) + ["arrow-right"] * len(over)
+    marker = {"symbol": signs, "size": 8, "color": colour}
     return go.Scatter(
-        x=[ends.high] * len(over),
-        y=over,
+        x=[ends.low] * len(under) + [ends.high] * len(over),
+        y=under + over,
         mode="markers",
         marker=marker,
         hoverinfo="skip",

@@ -49,7 +49,7 @@ def told(book):
 
 
 def answer_of(page):
-    (found,) = [one.value for one in page.markdown if one.value.startswith("Since ")]
+    (found,) = [one.value for one in page.markdown if one.value.startswith("Of the ")]
     return found.replace("\\", "").replace("\u00a0", " ")
 
 
@@ -72,9 +72,9 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told
         if one.quantity == MET and one.week not in (None, NEW_WEEK)
     }
     assert words.startswith(
-        "Since the bulletin through week 2036-W06 (version 2 of the data), "
-        f"**{len(revised)}** of {len(old)} weekly figures of Chinook encounters, over all areas "
-        "and in each, of weeks already reported, moved. The largest move: "
+        f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
+        "that the bulletin through week 2036-W06 (version 2 of the data) already gave, "
+        f"**{len(revised)}** moved since. The largest move: "
     )
     assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
     assert "1 figure kept its value with another error or status." in words
@@ -86,8 +86,8 @@ def test_an_area_is_asked_alone(open_moved, told):
     page = open_moved(area="A1")
     words = answer_of(page)
     move = one_of(told, ("A1", "2036-W03"))
-    assert words.startswith("Since ")
-    assert "**1** of 13 weekly figures of Chinook encounters, in Quillon Bank," in words
+    assert words.startswith("Of the 13 weekly figures of Chinook encounters in Quillon Bank that ")
+    assert "**1** moved since." in words
     assert f"Quillon Bank, week 2036-W03, from **{moves.text.value(move.before)}**" in words
     assert f"to **{moves.text.value(move.now)}**" in words
     assert "Umbra Flats" not in words_of(page)
@@ -96,7 +96,7 @@ def test_an_area_is_asked_alone(open_moved, told):
 def test_a_quantity_without_a_move_says_so(open_moved):
     page = open_moved(area="A6")
     words = answer_of(page)
-    assert "**none** of the" in words
+    assert "**none** moved since." in words
     assert not page.get("plotly_chart")
     assert "Gone since then: week 2035-W45." in words
 
@@ -116,8 +116,10 @@ def test_every_kind_of_move_has_its_words(told):
 def test_a_move_is_told_in_errors_before(told):
     move = one_of(told, ("A1", "2036-W03"))
     size = (move.now.estimate - move.before.estimate) / move.before.se
-    assert moves.in_errors(move) == f"{size:.1f} of its standard error before"
+    assert moves.in_errors(move) == f"{size:.1f} times its standard error before"
     assert moves.in_errors(one_of(told, WAS_ZERO)) == ""
+    near = replace(move, moved_in_se=-0.34)
+    assert moves.in_errors(near) == "0.3 of its standard error before"
     tiny = replace(move, moved_in_se=0.04)
     assert moves.in_errors(tiny) == "less than 0.1 of its standard error before"
 
@@ -180,9 +182,10 @@ def test_nothing_moved_is_an_answer(open_moved, tmp_path, book):
     assert not page.exception
     words = answer_of(page)
     weekly = sum(name == MET and week is not None for _, week, name in book.rows)
-    start = f"Since the bulletin a bulletin taken away, **none** of the {weekly} weekly figures of"
-    assert words.startswith(start)
-    assert words.endswith("moved.")
+    assert words.startswith(f"Of the {weekly} weekly figures of")
+    assert words.endswith(
+        "that the bulletin a bulletin taken away already gave, **none** moved since."
+    )
 
 
 def test_the_link_holds_the_choices(open_moved):
