@@ -12,7 +12,9 @@ from analytics.data import sql
 from analytics.data.calendar import iso_week
 from analytics.data.findings import Finding, Severity, number_of
 from analytics.survey.boat_counts import count_boats
+from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.cells import interviewed
+from analytics.survey.convenience import met_by_convenience
 from analytics.survey.reduce import Analysis
 from analytics.survey.uneven import MOST_UNEVEN, uneven_shares
 from analytics.units import Status
@@ -34,7 +36,7 @@ SELECT s.area, i.date, count(*)::BIGINT AS n
 FROM interviews i JOIN sites s ON s.site = i.site
 WHERE i.sample_id IS NULL AND EXISTS (
     SELECT 1 FROM seasons q WHERE q.area = s.area AND q.season = $season
-    AND q.design <> 'opportunistic' AND i.date BETWEEN q.open_date AND q.close_date)
+    AND q.design IS DISTINCT FROM 'opportunistic' AND i.date BETWEEN q.open_date AND q.close_date)
 GROUP BY ALL ORDER BY ALL
 """
 
@@ -172,15 +174,22 @@ def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
 
 
 def uneven_warnings(
-    snapshot: Snapshot, design: Design, *, day_hours: float | None = None
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    day_hours: float | None = None,
 ) -> list[Finding]:
-    """Return the warnings of `uneven_findings` for the season of a design.
+    """Return the warnings of `uneven_findings`; parameters as `analytics.bulletin.weekly.estimate`.
 
     Raises
     ------
     WrongUse
-        As in `analytics.survey.boat_counts.count_boats`.
+        As in `analytics.bulletin.weekly.estimate`.
     """
+    season = season or seasons_with_data(snapshot)[-1]
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
     counted = count_boats(snapshot, design, day_hours=day_hours)
     return list(uneven_findings(uneven_shares(snapshot, counted)))
 

@@ -136,6 +136,14 @@ def estimate(
         expand=expand,
         day_hours=day_hours,
     )
+    if effort == Effort.COUNTS:
+        from analytics.bulletin.sampling import uneven_warnings  # noqa: PLC0415
+
+        snapshot = Store(store).snapshot(as_of=as_of)
+        for warning in uneven_warnings(
+            snapshot, season=season, through=through, day_hours=day_hours
+        ):
+            say(str(warning))
     _write_rows(rows, target)
 
 
