@@ -153,7 +153,8 @@ def in_errors(move: Move) -> str:
     if round(size, 1) == 0:
         return "less than 0.1 of its standard error before"
     many = "times" if round(size, 1) >= 1 else "of"
-    return f"{number(size, place=-1)} {many} its standard error before"
+    shown = number(size, place=-1 if size < 10 else 0)
+    return f"{shown} {many} its standard error before"
 
 
 def cause_words(causes: Sequence[Cause]) -> str:

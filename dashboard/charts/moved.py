@@ -35,7 +35,7 @@ STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
 LABEL_WIDTH = 18
 #: How many times the outermost figure the axis reaches for the ends of intervals.
 BEYOND = 4.0
-#: What a zero stands at, over the low end of the axis: on the end itself it would not be drawn.
+#: How far inside the ends of the axis a sign stands: on the end itself it may not be drawn.
 INSIDE = 1.03
 #: Room beside the ends of shares.
 ROOM = 0.03
@@ -180,7 +180,7 @@ def _cut(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
     signs = ["arrow-left"] * len(under) + ["arrow-right"] * len(over)
     marker = {"symbol": signs, "size": 8, "color": colour}
     return go.Scatter(
-        x=[ends.low] * len(under) + [ends.high] * len(over),
+        x=[INSIDE * ends.low] * len(under) + [ends.high / INSIDE] * len(over),
         y=under + over,
         mode="markers",
         marker=marker,
@@ -228,6 +228,7 @@ def _lay_out(figure: go.Figure, *, labels: Sequence[str], ends: Span, palette: P
         automargin=True,
         range=[len(labels) - 0.5, -0.5],
         showgrid=False,
+        ticklabelstandoff=6,
         **(axis | {"color": palette.ink}),
     )
 
