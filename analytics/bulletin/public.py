@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,8 @@ from analytics.units import CiMethod
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from analytics.bulletin.shelf import Bulletin
 
 #: Stands in `method` in the place of a withheld figure's own.
 WITHHELD = f"withheld: its percent standard error is over {WITHHELD_OVER:.0f}"
@@ -50,3 +53,50 @@ def public_rows(table: pa.Table) -> pa.Table:
 
 def _floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
     return np.asarray(pc.fill_null(column, np.nan), dtype=float)
+
+
+def public_bulletin(bulletin: Bulletin) -> Bulletin:
+    """Return a bulletin for the public: uncertain figures withheld, no site-day named.
+
+    Parameters
+    ----------
+    bulletin : Bulletin
+
+    Returns
+    -------
+    Bulletin
+        Result rows and other ways to reckon as by `public_rows`; a change or a revision of which
+        either side is withheld is not shown; strata and findings, which name site-days, are empty.
+    """
+    rows = public_rows(bulletin.rows)
+    return replace(
+        bulletin,
+        rows=rows,
+        readings=public_rows(bulletin.readings),
+        changes=_public_changes(bulletin.changes, rows),
+        moved=_public_moves(bulletin.moved),
+        strata=bulletin.strata.slice(0, 0),
+        findings=bulletin.findings.slice(0, 0),
+    )
+
+
+def _public_changes(changes: pa.Table, rows: pa.Table) -> pa.Table:
+    """Take changes out that rest on a withheld figure."""
+    withheld = rows.filter(pc.equal(rows["method"], WITHHELD))
+    columns = ("area", "week", "quantity")
+    hidden = set(zip(*(withheld[name].to_pylist() for name in columns), strict=True))
+    names = ("area", "week", "previous_week", "quantity")
+    keys = zip(*(changes[name].to_pylist() for name in names), strict=True)
+    shown = [
+        not {(area, week, quantity), (area, before, quantity)} & hidden
+        for area, week, before, quantity in keys
+    ]
+    return changes.filter(pa.array(shown, pa.bool_()))
+
+
+def _public_moves(moved: pa.Table) -> pa.Table:
+    """Take revisions out of which either side is not for publication."""
+    sides = (("previous", "previous_se"), ("estimate", "se"))
+    marks = [marks_of(pse(_floats(moved[value]), _floats(moved[se]))) for value, se in sides]
+    shown = [Precision.WITHHELD not in pair for pair in zip(*marks, strict=True)]
+    return moved.filter(pa.array(shown, pa.bool_()))

@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from contextlib import suppress
 from importlib.util import find_spec
@@ -30,7 +31,12 @@ STOP_SECONDS = 5.0
 
 
 @click.command(
-    "open", epilog=examples("blackmouth open", "blackmouth open --store mystore --port 8600")
+    "open",
+    epilog=examples(
+        "blackmouth open",
+        "blackmouth open --store mystore --port 8600",
+        "blackmouth open --store mystore --public 2035-36.2036-W05.v3",
+    ),
 )
 @click.option(
     "--store",
@@ -44,7 +50,13 @@ STOP_SECONDS = 5.0
     metavar="N",
     help=f"Port of the dashboard; the first free one from {FIRST_PORT} if not given.",
 )
-def open_(store: Path | None, port: int | None) -> None:
+@click.option(
+    "--public",
+    metavar="BULLETIN",
+    help="Show this bulletin alone, as for the public: figures too uncertain to publish are "
+    "withheld and no site-day is named.",
+)
+def open_(store: Path | None, port: int | None, public: str | None) -> None:
     """Open the dashboard in the browser; Ctrl-C ends it.
 
     It shows the store's bulletins. Where there is none yet, one is made for every season first.
@@ -52,7 +64,21 @@ def open_(store: Path | None, port: int | None) -> None:
     """
     app = _app()
     chosen = _free_port(port)
-    serve(app, shelf=_shelf(store), port=chosen, is_demo=store is None)
+    shelf = _shelf(store)
+    with tempfile.TemporaryDirectory(prefix="blackmouth-") as folder:
+        if public is not None:
+            shelf = _public_shelf(shelf, public, Path(folder))
+        serve(app, shelf=shelf, port=chosen, is_demo=store is None)
+
+
+def _public_shelf(shelf: Path, name: str, folder: Path) -> Path:
+    """Return a shelf that holds the public form of one bulletin."""
+    from analytics.bulletin.public import public_bulletin  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.shelf import keep, load  # noqa: PLC0415
+
+    keep(folder, public_bulletin(load(shelf, name)))
+    say(f"showing {name} as for the public: uncertain figures are withheld")
+    return folder
 
 
 def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:

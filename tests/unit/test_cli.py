@@ -486,6 +486,13 @@ def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
         assert probe.connect_ex(("localhost", port)) != 0
 
 
+def test_open_for_the_public_wants_a_bulletin_that_is_there(run: Run, stored: Path) -> None:
+    assert run("bulletin", "--store", stored)[0] == 0
+    status, _, err = run("open", "--store", stored, "--public", "week-9")
+    assert status == 2
+    assert "no bulletin 'week-9' on the shelf; there are: 2030-31." in err
+
+
 def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("localhost", 0))

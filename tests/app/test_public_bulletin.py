@@ -1,0 +1,82 @@
+"""A bulletin as for the public: what it holds, and what a reader of the page finds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pytest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.public import WITHHELD, public_bulletin
+from analytics.precision import pse
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import CHOSEN, NOW, make
+
+
+@pytest.fixture(scope="module")
+def rough():
+    """Return a bulletin in which kept fish of one area have a standard error of 60 %."""
+    bulletin = make(NOW)
+    rows = bulletin.rows
+    is_rough = pc.and_(pc.equal(rows["area"], "A1"), pc.equal(rows["quantity"], "kept_fish"))
+    se = pc.if_else(is_rough, pc.multiply(rows["estimate"], 0.6), rows["se"])
+    rows = rows.set_column(rows.schema.get_field_index("se"), rows.schema.field("se"), se)
+    return replace(bulletin, rows=rows)
+
+
+def numbers(column):
+    return np.array([np.nan if one is None else one for one in column.to_pylist()])
+
+
+def test_no_figure_over_fifty_per_cent_is_left(rough):
+    shown = public_bulletin(rough)
+    before, after = rough.rows, shown.rows
+    assert len(before) == len(after)
+    assert (pse(numbers(before["estimate"]), numbers(before["se"])) > 50).sum() > 0
+    assert (pse(numbers(after["estimate"]), numbers(after["se"])) > 50).sum() == 0
+    withheld = [row for row in after.to_pylist() if row["method"] == WITHHELD]
+    assert {"kept_fish"} <= {row["quantity"] for row in withheld}
+
+
+def test_changes_that_rest_on_a_withheld_figure_are_gone(rough):
+    shown = public_bulletin(rough)
+    hidden = {
+        (row["area"], row["week"])
+        for row in shown.rows.to_pylist()
+        if row["method"] == WITHHELD and row["quantity"] == "kept_fish"
+    }
+    left = [row for row in shown.changes.to_pylist() if row["quantity"] == "kept_fish"]
+    for row in left:
+        assert (row["area"], row["week"]) not in hidden
+        assert (row["area"], row["previous_week"]) not in hidden
+    assert 0 < len(shown.changes) < len(rough.changes)
+
+
+def test_revisions_keep_only_what_is_for_publication_on_both_sides(rough):
+    blank = dict.fromkeys(shelves.MOVED_SCHEMA.names)
+    sides = [
+        {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 2.0},
+        {"previous": 10.0, "previous_se": 5.1, "estimate": 12.0, "se": 2.0},
+        {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 6.1},
+        {"previous": None, "previous_se": None, "estimate": 12.0, "se": 2.0},
+    ]
+    moved = pa.Table.from_pylist([blank | one for one in sides], schema=shelves.MOVED_SCHEMA)
+    shown = public_bulletin(replace(rough, moved=moved)).moved.to_pylist()
+    assert [row["previous"] for row in shown] == [10.0, None]
+
+
+def test_nothing_that_names_a_site_day_is_left(rough):
+    shown = public_bulletin(rough)
+    assert len(rough.strata) > 0
+    assert len(rough.findings) > 0
+    assert (len(shown.strata), len(shown.findings)) == (0, 0)
+
+
+def test_the_page_tells_that_a_figure_is_withheld(open_page, rough, tmp_path):
+    shelves.keep(tmp_path, public_bulletin(rough))
+    page = open_page(folder=tmp_path, week=CHOSEN, area="A1")
+    assert not page.exception
+    assert "withheld" in words_of(page)
