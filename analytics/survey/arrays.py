@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -31,13 +31,33 @@ class Columns:
     def __init__(self, make: Callable[[int], NDArray[np.float64]], count: int) -> None:
         self._make, self._count = make, count
 
+    @classmethod
+    def of(cls, table: NDArray[np.float64]) -> Columns:
+        """Return the columns of a table (R, P) that is there."""
+        return cls(lambda column: table[:, column], table.shape[1])
+
+    @property
+    def table(self) -> NDArray[np.float64]:
+        """All of them at once, shape (R, P)."""
+        return np.stack(list(self)).T
+
     def __len__(self) -> int:
         return self._count
 
     def __getitem__(self, column: int) -> NDArray[np.float64]:
-        if not 0 <= column < self._count:
-            raise IndexError(column)
         return self._make(column)
+
+    def __iter__(self) -> Iterator[NDArray[np.float64]]:
+        return map(self._make, range(self._count))
+
+    def add_at(
+        self, place: NDArray[np.int64], size: int, *, factor: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Sum the columns, each row times its factor, by place: shape (size, P)."""
+        sums = np.empty((len(self), size))
+        for row, column in zip(sums, self, strict=True):
+            row[:] = np.bincount(place, weights=column * factor, minlength=size)
+        return sums.T
 
     def each(self, verb: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Columns:
         """Return the columns after a verb."""
@@ -49,12 +69,17 @@ def rows_of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.
 
     Rows are places from 0 to R - 1.
     """
-    if len(rows) == len(values) and bool((np.diff(rows) == 1).all()):
+    if is_all(rows, len(values)):
         return values
     taken = np.empty((values.shape[1], len(rows)))
     for column in range(len(taken)):
         np.take(values[:, column], rows, out=taken[column], mode="clip")
     return taken.T
+
+
+def is_all(rows: NDArray[np.int64], size: int) -> bool:
+    """Return whether some places from 0 to `size` - 1 are all of them in their order."""
+    return len(rows) == size and bool((np.diff(rows) == 1).all())
 
 
 def scaled(values: NDArray[np.float64], factor: NDArray[np.float64]) -> NDArray[np.float64]:

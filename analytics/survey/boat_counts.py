@@ -12,6 +12,7 @@ from astral.sun import daylight
 
 from analytics.data.calendar import iso_week, open_days, weekday_words
 from analytics.errors import WrongUse
+from analytics.survey.arrays import Columns
 from analytics.survey.borrow import Plan, plan_strata
 from analytics.survey.cells import Cells
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
@@ -213,7 +214,7 @@ def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> 
         n=units["n"].to_numpy(np.float64),
         total=units["boat_hours"].to_numpy(np.float64)[:, None],
         pair=np.zeros((1, 2), dtype=np.int64),
-        within=spread[:, None],
+        within=Columns.of(spread[:, None]),
         is_pooled=np.zeros(len(units), dtype=bool),
         unknown=(units["n"] == 1).to_numpy(dtype=bool),
     )

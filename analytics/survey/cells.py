@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.survey.arrays import Columns, add_at, rows_of, scaled
-from analytics.survey.pooled import Pool
+from analytics.survey.pooled import with_pooled
 from analytics.survey.successive import SiteRule
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
@@ -46,8 +44,8 @@ class Cells:
         The unit's total; of a site-day ``M/m · Σ y``.
     pair : ndarray of int, shape (P, 2)
         Measures i <= j of each (co)variance.
-    within : ndarray of float, shape (C, P)
-        Estimated (co)variance of `total` from sampling inside the unit.
+    within : Columns
+        Estimated (co)variance of `total` from sampling inside the unit, P columns of C.
     is_pooled : ndarray of bool, shape (C,)
         The spread between boats was pooled, since one boat of several was interviewed.
     unknown : ndarray of bool, shape (U,)
@@ -60,7 +58,7 @@ class Cells:
     n: NDArray[np.float64]
     total: NDArray[np.float64]
     pair: NDArray[np.int64]
-    within: NDArray[np.float64]
+    within: Columns
     is_pooled: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
 
@@ -100,25 +98,21 @@ def site_day_totals(
     boats, m = design.site_days.boats_returned[unit], m_unit[unit]
     factor = np.where(m > 1, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
     is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
-    pool = None
-    if is_single.any() and (m_unit > 1).any():
-        pool = Pool(design, unit, key, m_unit=m_unit, single=np.flatnonzero(is_single))
-    room = np.empty((len(moments.pair), len(unit) + (pool.n_more if pool else 0)))
-    for row, squares in zip(room, _squares(products, sums, m, moments.pair), strict=True):
-        np.multiply(squares, factor, out=row[: len(unit)])
-        if pool:
-            pool.add(squares)
+    squares = _squares(products, sums, m, moments.pair)
+    has_pool = bool(is_single.any() and (m_unit > 1).any())
     cells = Cells(
         unit=unit,
         key=key,
         n=n,
         total=scaled(sums, boats / m),
         pair=moments.pair,
-        within=room[:, : len(unit)].T,
+        within=squares.each(lambda column: column * factor),
         is_pooled=np.zeros(len(unit), dtype=bool),
-        unknown=is_single if pool is None else np.zeros(len(active), dtype=bool),
+        unknown=np.zeros_like(is_single) if has_pool else is_single,
     )
-    return pool.merged(cells, room) if pool else cells
+    if not has_pool:
+        return cells
+    return with_pooled(design, cells, squares, m_unit=m_unit, single=np.flatnonzero(is_single))
 
 
 def unit_totals(design: Design, cells: Cells) -> Cells:
@@ -149,7 +143,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
     diagonal = days.pair[:, 0] == days.pair[:, 1]
     own[days.pair[diagonal, 0]] = days.form[diagonal]
     weight = days.weight[cells.unit]
-    within = scaled(cells.within, weight**2 - own[cells.unit])
+    within = scaled(cells.within.table, weight**2 - own[cells.unit])
     one, other, form = _paired_cells(design, cells, width)
     within_all = add_at(place, within, len(codes))
     i, j = cells.pair.T
@@ -165,7 +159,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
         n=add_at(place, cells.n, len(codes)),
         total=add_at(place, weight[:, None] * cells.total, len(codes)),
         pair=cells.pair,
-        within=within_all,
+        within=Columns.of(within_all),
         is_pooled=np.bincount(place, weights=cells.is_pooled, minlength=len(codes)) > 0,
         unknown=unknown,
     )
@@ -189,13 +183,18 @@ def _paired_cells(
 
 def _squares(
     products: Columns, sums: NDArray[np.float64], m: NDArray[np.float64], pair: NDArray[np.int64]
-) -> Iterator[NDArray[np.float64]]:
-    """Yield sums of squares about the mean; what is only rounding is taken as no spread."""
-    own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pair.tolist()) if i == j}
-    for p, (i, j) in enumerate(pair.tolist()):
+) -> Columns:
+    """Return sums of squares about the mean; what is only rounding is taken as no spread."""
+    pairs = [(int(i), int(j)) for i, j in pair]
+    own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pairs) if i == j}
+
+    def about_mean(p: int) -> NDArray[np.float64]:
+        i, j = pairs[p]
         about = products[p] - sums[:, i] * sums[:, j] / m
         about[np.abs(about) <= ROUNDING * (own[i] * own[j])] = 0.0
-        yield about
+        return about
+
+    return Columns(about_mean, len(pairs))
 
 
 def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:

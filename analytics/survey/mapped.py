@@ -105,7 +105,7 @@ def mapped_totals(
     part = np.einsum("pjk,pk->pj", matrix, cells.total[cell])
     total = add_at(place, part, size)
     shrink = plan.n_active[stratum[cell]] / design.strata.n_frame[stratum[cell]]
-    inside = matrices(cells.within[cell], cells.pair, cells.total.shape[1])
+    inside = matrices(cells.within.table[cell], cells.pair, cells.total.shape[1])
     within = np.einsum("pjk,pkl,pml->pjm", matrix, inside, matrix)
     cov = add_at(place, shrink[:, None, None] * within, size)
     cov += _between(design, plan, cells, unit=cells.unit[cell], place=place, part=part, size=size)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import add_at, add_cross_at, cross, rows_of, scaled
+from analytics.survey.arrays import add_at, add_cross_at, cross, is_all, rows_of, scaled
 from analytics.survey.cells import Cells, interviewed, site_day_totals, unit_totals
 from analytics.survey.reach import Domains, Reach, pair, reach_of
 from analytics.survey.support import Support, support_of
@@ -148,7 +148,10 @@ def totals_of_cells(
     part = scaled(rows_of(cells.total, cell), weight)
     cov = _between(design, plan, cells, stratum=stratum, place=place, part=part, size=len(codes))
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
-    cov += add_at(place, rows_of(cells.within, cell), len(codes), factor=shrink)
+    within = cells.within
+    if not is_all(cell, len(cells.unit)):
+        within = within.each(lambda column: column[cell])
+    cov += within.add_at(place, len(codes), factor=shrink)
     for loan in plan.loans:
         _add_borrowed(cov, codes, loan, design, domains, plan=plan, cells=cells, reach=reach)
     cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
