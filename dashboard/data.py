@@ -11,11 +11,13 @@ import streamlit as st
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
 from dashboard import moves as moved
+from dashboard import ways as reckoned
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
     from dashboard.book import Book
     from dashboard.moves import Move
+    from dashboard.ways import Ways
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
 
@@ -58,6 +60,17 @@ def moves(folder: Path, card: Card) -> tuple[Move, ...]:
     return _moves(str(folder), card.bulletin, card.made_utc)
 
 
+def ways(folder: Path, card: Card) -> Ways:
+    """Return the season figures of other bases, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _ways(str(folder), card.bulletin, card.made_utc)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -81,3 +94,8 @@ def _book(folder: str, bulletin: str, made_utc: str) -> Book:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _moves(folder: str, bulletin: str, made_utc: str) -> tuple[Move, ...]:
     return moved.index(_book(folder, bulletin, made_utc))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _ways(folder: str, bulletin: str, made_utc: str) -> Ways:
+    return reckoned.index(_book(folder, bulletin, made_utc))

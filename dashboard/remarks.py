@@ -143,15 +143,16 @@ def span(one: Stratum) -> str:
 def with_names(words: str | None, *, book: Book) -> str:
     """Return a rule or a finding with the names of areas in the place of their codes.
 
-    Only where the words around it make a code plain: before a week, in brackets, or at the start
-    before ``is open`` or ``has``; elsewhere a code such as ``10`` could be a number.
+    Only where the words around it make a code plain: before a week, in brackets, at the start
+    before ``is open`` or ``has``, or at the end after ``landing in``; elsewhere a code such as
+    ``10`` could be a number.
     """
     if not book.names:
         return words or ""
     codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
     pattern = (
         rf"(?<!\w)(?:{codes})(?= \d{{4}}-W)|(?<=\()(?:{codes})(?=\))"
-        rf"|^(?:{codes})(?= is open | has )"
+        rf"|^(?:{codes})(?= is open | has )|(?<=landing in )(?:{codes})$"
     )
     return re.sub(pattern, lambda found: book.name(found[0]), words or "")
 

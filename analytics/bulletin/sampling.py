@@ -164,9 +164,10 @@ def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     """
     for one in found:
         seen = (
-            f"{one.area}: interviews told {100 * one.low:,.1f} to {100 * one.high:,.1f} % of the "
-            f"boat-hours counted on a day in {one.week}, over {MOST_UNEVEN:g} times as much on one "
-            f"day as on another in {one.n_weeks} of {number_of(one.n_compared, 'week')}"
+            f"{one.area} has uneven days: interviews told {100 * one.low:,.1f} to "
+            f"{100 * one.high:,.1f} % of the boat-hours counted on a day in {one.week}, over "
+            f"{MOST_UNEVEN:g} times as much on one day as on another in "
+            f"{one.n_weeks} of {number_of(one.n_compared, 'week')}"
         )
         advice = "the catch rate leans to the days interviewed most (with few counts a day, part "
         advice += "of this is chance)"

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 WIDTHS = (1280, 390)
 SCHEMES = ("light", "dark")
 #: What holds the charts of each page, by its name in the address.
+WAY_CHARTS = "[class*=st-key-ways-], [class*=-chart]"
 WEEK_CHARTS = "[class*=st-key-trend-], [class*=st-key-heat-map]"
-CHARTS = {"": WEEK_CHARTS, "moved": "[class*=st-key-moved-chart]"}
+CHARTS = {"": WEEK_CHARTS, "moved": "[class*=st-key-moved-chart]", "ways": WAY_CHARTS}
 
 
 def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Path]:

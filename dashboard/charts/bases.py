@@ -1,0 +1,153 @@
+"""What other ways to reckon rest on: coverage by area, and the fish that boats reported."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import plotly.graph_objects as go
+
+from dashboard.charts.ways import ROW_HEIGHT, plain
+from dashboard.digits import percent
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from dashboard.charts.palette import Palette
+
+Line = dict[str, Any]
+
+#: The signs of the figure of reports with their words.
+REPORT_SIGNS = (
+    ("▦", "boats at a multiple of 5"),
+    ("■", "boats at another number"),
+    ("━", "smooth curve through the other numbers"),
+)
+#: A pooled share wears an open mark.
+SHARE_SIGNS = (("●", "share of boats"), ("○", "share of all areas together"), ("━", "interval"))
+#: The figure of reports ends where at most this part of the boats is left, and never before 12.
+TAIL, LEAST_SHOWN = 0.01, 12
+
+
+def shares(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> go.Figure:
+    """Draw the share of boats for listed sites, one line an area.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+        Lines of the table of coverage that have a share, at least one.
+    names : mapping of str to str
+        Area names.
+    palette : Palette
+    """
+    x: list[float | None] = []
+    y: list[int | None] = []
+    for at, line in enumerate(lines):
+        if line["share_low"] is not None:
+            x += [line["share_low"], line["share_high"], None]
+            y += [at, at, None]
+    bar = {"width": 5, "color": palette.sea}
+    figure = go.Figure(go.Scatter(x=x, y=y, mode="lines", line=bar, opacity=0.4, hoverinfo="skip"))
+    figure.add_trace(
+        go.Scatter(
+            x=[line["share"] for line in lines],
+            y=list(range(len(lines))),
+            mode="markers",
+            marker={
+                "symbol": ["circle-open" if line["is_pooled"] else "circle" for line in lines],
+                "size": 10,
+                "color": palette.sea,
+                "line": {"width": 1.8, "color": palette.sea},
+            },
+            text=[
+                f"{escape(names.get(line['area']) or line['area'])}: {percent(line['share'])}<br>"
+                f"{line['boats']:,} boats on {line['n_days']:,} days"
+                for line in lines
+            ],
+            hovertemplate="%{text}<extra></extra>",
+            cliponaxis=False,
+        )
+    )
+    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
+    figure.update_layout(
+        height=ROW_HEIGHT * len(lines) + 40,
+        margin={"l": 8, "r": 16, "t": 6, "b": 26},
+        **plain(palette),
+    )
+    figure.update_xaxes(range=[0, 1], tickformat=".0%", nticks=6, gridcolor=palette.grid, **axis)
+    figure.update_yaxes(
+        tickvals=list(range(len(lines))),
+        ticktext=[escape(names.get(line["area"]) or line["area"]) for line in lines],
+        automargin=True,
+        range=[len(lines) - 0.5, -0.5],
+        showgrid=False,
+        **(axis | {"color": palette.ink}),
+    )
+    return figure
+
+
+def shown(lines: Sequence[Line]) -> list[Line]:
+    """Return the numbers of fish that the figure of reports shows; the table has all."""
+    left, of = sum(line["boats"] for line in lines), sum(line["boats"] for line in lines)
+    kept: list[Line] = []
+    for line in lines:
+        if len(kept) >= LEAST_SHOWN and left <= TAIL * of:
+            break
+        kept.append(line)
+        left -= line["boats"]
+    return kept
+
+
+def reports(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+    """Draw how many boats reported each number of sublegal releases.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+        Lines of the table of heaping, as `shown` cuts them.
+    palette : Palette
+    """
+    heaps = [line["is_heap"] for line in lines]
+    words = [
+        f"<b>{line['fish']} fish</b><br>{line['boats']:,} boats"
+        + ("" if line["smooth"] is None else f"<br>{line['smooth']:,.0f} by the curve")
+        for line in lines
+    ]
+    figure = go.Figure(
+        go.Bar(
+            x=[line["fish"] for line in lines],
+            y=[line["boats"] for line in lines],
+            marker={
+                "color": [palette.copper if heap else palette.sea for heap in heaps],
+                "pattern": {
+                    "shape": ["/" if heap else "" for heap in heaps],
+                    "size": 6,
+                    "fillmode": "replace",
+                },
+                "line": {
+                    "width": 1,
+                    "color": [palette.copper if heap else palette.sea for heap in heaps],
+                },
+            },
+            text=words,
+            textposition="none",
+            hovertemplate="%{text}<extra></extra>",
+        )
+    )
+    if lines and lines[0]["smooth"] is not None:
+        curve = {"width": 2.2, "color": palette.ink}
+        x, y = [line["fish"] for line in lines], [line["smooth"] for line in lines]
+        figure.add_trace(go.Scatter(x=x, y=y, mode="lines", line=curve, hoverinfo="skip"))
+    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
+    titled = {"font": {"size": 12, "color": palette.quiet}, "standoff": 4}
+    figure.update_layout(
+        height=270, margin={"l": 54, "r": 10, "t": 8, "b": 44}, bargap=0.15, **plain(palette)
+    )
+    figure.update_xaxes(
+        title={"text": "sublegal fish reported by a boat", **titled},
+        tickvals=[1, *(line["fish"] for line in lines if line["is_heap"])],
+        showgrid=False,
+        **axis,
+    )
+    figure.update_yaxes(title={"text": "boats", **titled}, nticks=5, gridcolor=palette.grid, **axis)
+    return figure
