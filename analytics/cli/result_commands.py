@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from analytics.cli.files import domains, out_path, write_table
 from analytics.cli.terminal import (
     STORE,
     examples,
     progress,
-    require_folder_of,
     require_room_for,
     say,
-    write_whole,
     written_at,
 )
 from analytics.errors import WrongUse
@@ -23,7 +21,6 @@ from analytics.options import Effort, Reckoning, Thin
 
 if TYPE_CHECKING:
     import pandas as pd
-    import pyarrow as pa
 
     from analytics.bulletin.shelf import Bulletin
 
@@ -113,8 +110,8 @@ def estimate(
     freedom, sample sizes, method and status. Effort is in angler-hours and trips, catch in fish,
     shares are proportions from 0 to 1.
     """
-    target = _out_path(out)
-    domains = _domains(by)
+    target = out_path(out)
+    levels = domains(by)
     if not 0 < level < 1:
         raise WrongUse(f"--level {level}; allowed: between 0 and 1, such as 0.95")
     _require_week(through)
@@ -127,7 +124,7 @@ def estimate(
     rows = estimate_rows(
         Store(store),
         season=season,
-        by=domains,
+        by=levels,
         level=level,
         through=through,
         as_of=as_of,
@@ -219,26 +216,6 @@ def demo(out: Path, seed: int) -> None:
     say(f"wrote {len(files)} files to {out}")
 
 
-def _out_path(out: str) -> Path | None:
-    """Return the file to write, None for standard output."""
-    if out == "-":
-        return None
-    path = Path(out)
-    if path.suffix.lower() not in (".csv", ".parquet"):
-        raise WrongUse(f"--out {out}; allowed: a file ending in .csv or .parquet, or -")
-    require_folder_of(path)
-    return path
-
-
-def _domains(by: str) -> tuple[str, ...]:
-    words = tuple(word.strip() for word in by.split(","))
-    if sorted(words) == ["area", "week"]:
-        return "area", "week"
-    if words in {("area",), ("week",), ("season",)}:
-        return words
-    raise WrongUse(f"--by {by}; allowed: area, week, area,week or season")
-
-
 def _require_week(week: str | None) -> None:
     if week is None:
         return
@@ -253,24 +230,9 @@ def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
     from analytics.table import RESULT_SCHEMA  # noqa: PLC0415
 
     table = pa.Table.from_pandas(rows, RESULT_SCHEMA, preserve_index=False)
-    table = table.replace_schema_metadata()
-    if target is None:
-        rows.to_csv(sys.stdout, index=False, lineterminator="\n")
-        return
-    write_whole(target, lambda draft: _write_table(table, draft))
-    say(f"{len(rows):,} result rows in {target}")
-
-
-def _write_table(table: pa.Table, path: Path) -> None:
-    """Write a table as its ending says."""
-    import pyarrow.parquet as pq  # noqa: PLC0415 - keeps --help quick
-
-    from analytics.table import to_frame  # noqa: PLC0415
-
-    if path.suffix.lower() == ".parquet":
-        pq.write_table(table, path)
-    else:
-        to_frame(table).to_csv(path, index=False, lineterminator="\n")
+    write_table(table.replace_schema_metadata(), target)
+    if target is not None:
+        say(f"{len(rows):,} result rows in {target}")
 
 
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
@@ -279,7 +241,5 @@ def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
     with written_at(folder):
         folder.mkdir(parents=True, exist_ok=True)
     for name in TABLE_SCHEMAS:
-        table = getattr(bulletin, name)
         for ending in (".csv", ".parquet"):
-            path = folder / (name + ending)
-            write_whole(path, lambda draft, table=table: _write_table(table, draft))  # type: ignore[misc]
+            write_table(getattr(bulletin, name), folder / (name + ending))
