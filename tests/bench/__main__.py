@@ -1,6 +1,6 @@
 """Times and peak memory, as ratios to baselines measured in the same run.
 
-``python -m tests.bench`` prints three Markdown tables: whole commands on a season of middling size;
+``python -m tests.bench`` prints Markdown tables: whole commands on a season of middling size;
 the steps of the estimate beside DuckDB's group-by of the same files, at two sizes ten times apart;
 and the same estimates by a general survey library and by a bootstrap, on a subset, which must be
 equal. No figure is kept from another run.
@@ -94,7 +94,7 @@ def main() -> None:
             scale.at_scale(n_interviews=n, n_site_days=n // 10, runs=given.runs) for n in sizes
         ]
         print(f"\nInside one process, the quickest of {given.runs} runs taken in turns\n")
-        print("\n".join(scale.table(scales)))
+        print("\n".join(scale.tables(scales)))
     if given.only in (None, "others"):
         found = others.compare(n_interviews=given.subset, n_site_days=given.subset * 3 // 20)
         print(f"\n{given.subset:,} interviews, every boat of a site-day interviewed\n")

@@ -21,15 +21,16 @@ class Scale:
     Parameters
     ----------
     n_interviews, n_site_days : int
-    quickest : dict of str to float
-        Seconds of the quickest run of each step of `tests.bench.steps`.
+    wall, processor : dict of str to float
+        Seconds of the quickest run of each step of `tests.bench.steps`, by either clock.
     whole : Measured
         The command ``estimate`` as a process, for its peak memory.
     """
 
     n_interviews: int
     n_site_days: int
-    quickest: dict[str, float]
+    wall: dict[str, float]
+    processor: dict[str, float]
     whole: Measured
 
 
@@ -42,17 +43,28 @@ def at_scale(*, n_interviews: int, n_site_days: int, runs: int) -> Scale:
         said = subprocess.run(steps, check=True, stdout=subprocess.PIPE, text=True).stdout
         words = ["estimate", "--store", str(store), "--out", str(Path(folder) / "rows.csv")]
         whole = measure("estimate", [[sys.executable, "-m", "analytics.cli", *words]])
-    seconds = json.loads(said.splitlines()[-1])
-    quickest = {name: min(runs) for name, runs in seconds.items()}
-    return Scale(n_interviews, n_site_days, quickest, whole)
+    took = json.loads(said.splitlines()[-1])
+    wall, processor = (
+        {name: min(run[clock] for run in runs) for name, runs in took.items()} for clock in (0, 1)
+    )
+    return Scale(n_interviews, n_site_days, wall, processor, whole)
 
 
-def table(scales: list[Scale]) -> list[str]:
-    """Return the sizes as lines of a Markdown table, the first beside the last."""
-    small, large = scales[0], scales[-1]
-    heads = [f"{one.n_interviews:,} interviews, s" for one in scales]
+def tables(scales: list[Scale]) -> list[str]:
+    """Return the sizes as lines of Markdown: a table by each clock, and the peak memory."""
+    lines = []
+    for clock, words in (("processor", "processor seconds, all threads"), ("wall", "wall seconds")):
+        lines += [*_table(scales, clock, words), ""]
+    peaks = "; ".join(f"{one.whole.peak_mib:,.0f} at {one.n_interviews:,}" for one in scales)
+    return [*lines, f"Peak memory of the whole command, MiB: {peaks}."]
+
+
+def _table(scales: list[Scale], clock: str, words: str) -> list[str]:
+    seconds = [getattr(one, clock) for one in scales]
+    small, large = seconds[0], seconds[-1]
+    heads = [f"{one.n_interviews:,} interviews" for one in scales]
     lines = [
-        f"| step | {' | '.join(heads)} | times as long | × sums | × same sums |",
+        f"| {words} | {' | '.join(heads)} | times as long | × sums | × same sums |",
         "|---" * (len(scales) + 4) + "|",
     ]
     names = {
@@ -61,13 +73,10 @@ def table(scales: list[Scale]) -> list[str]:
         "reduction": "reduction",
         "estimate": "whole estimate by area,week, store to rows",
     }
-    for step, words in names.items():
-        times = " | ".join(f"{one.quickest[step]:.3f}" for one in scales)
-        last = large.quickest
+    for step, label in names.items():
+        times = " | ".join(f"{one[step]:.3f}" for one in seconds)
         lines.append(
-            f"| {words} | {times} | {last[step] / small.quickest[step]:.1f} "
-            f"| {last[step] / last['sums']:.1f} | {last[step] / last['same sums']:.1f} |"
+            f"| {label} | {times} | {large[step] / small[step]:.1f} "
+            f"| {large[step] / large['sums']:.1f} | {large[step] / large['same sums']:.1f} |"
         )
-    peaks = " | ".join(f"{one.whole.peak_mib:,.0f}" for one in scales)
-    lines.append(f"| peak memory of the whole command, MiB | {peaks} | | | |")
     return lines

@@ -1,6 +1,7 @@
 """The reduction and the whole weekly estimate beside DuckDB's group-by of the same files.
 
-Everything is timed inside one process, in turns, so that a busy machine slows all alike:
+Everything is timed inside one process, in turns, by the wall and by the processor. On a busy
+machine only the second is fair: the wall counts what other processes take.
 
 * **sums**: a bare group-by to site-day and area fished, with the count and the sum of every number
   the estimates use and nothing else: no squares, no cross-products, no codes, no filter;
@@ -8,7 +9,7 @@ Everything is timed inside one process, in turns, so that a busy machine slows a
 * **reduction**: `analytics.survey.reduce.Reduction`, as it runs within the estimate;
 * **estimate**: from the store on disk to the frame of result rows by area and week.
 
-``python -m tests.bench.steps STORE`` prints the seconds of every run as JSON.
+``python -m tests.bench.steps STORE`` prints the seconds of every run, wall and processor, as JSON.
 """
 
 from __future__ import annotations
@@ -42,20 +43,37 @@ _JOINS = "JOIN units USING (sample_id) JOIN areas USING (area) "
 _CODES = "SELECT units.unit, areas.code AS area"
 
 
+#: Wall and processor seconds.
+Took = tuple[float, float]
+
+
+class Clock:
+    """Wall and processor seconds since it was made; the processor's are those of all threads."""
+
+    def __init__(self) -> None:
+        self._start = (time.perf_counter(), time.process_time())
+
+    def read(self) -> Took:
+        """Return the seconds so far."""
+        wall, processor = self._start
+        return time.perf_counter() - wall, time.process_time() - processor
+
+
 class Watch:
     """Notes how long reductions take, and what they ask for, while an estimate runs."""
 
     def __init__(self) -> None:
-        self.seconds = 0.0
+        self.took: Took = (0.0, 0.0)
         self.query = ""
 
     def __enter__(self) -> Watch:
         self._made, self._written = Reduction.__init__, Sums.query
 
         def made(reduction: Reduction, *args: Any, **more: Any) -> None:
-            start = time.perf_counter()
+            clock = Clock()
             self._made(reduction, *args, **more)
-            self.seconds += time.perf_counter() - start
+            wall, processor = clock.read()
+            self.took = (self.took[0] + wall, self.took[1] + processor)
 
         def written(sums: Sums) -> str:
             self.query = self._written(sums)
@@ -86,30 +104,30 @@ def same_sums(query: str, files: list[str]) -> str:
     return bare.replace("FROM interviews", f"FROM read_parquet({files!r}) AS interviews")
 
 
-def seconds_of(query: str) -> float:
-    """Return the seconds of a query from files to an Arrow table, in a connection of its own."""
+def time_of(query: str) -> Took:
+    """Return the time of a query from files to an Arrow table, in a connection of its own."""
     with duckdb.connect() as connection:
-        start = time.perf_counter()
+        clock = Clock()
         connection.sql(query).to_arrow_table()
-        return time.perf_counter() - start
+        return clock.read()
 
 
-def measure(store: Path, *, runs: int) -> dict[str, list[float]]:
+def measure(store: Path, *, runs: int) -> dict[str, list[Took]]:
     """Return the seconds of each step, run after run."""
     files = [str(file) for file in sorted((store / "interviews").glob("*.parquet"))]
-    seconds: dict[str, list[float]] = {
+    seconds: dict[str, list[Took]] = {
         name: [] for name in ("sums", "same sums", "reduction", "estimate")
     }
     for _ in range(runs):
-        seconds["sums"].append(seconds_of(bare_sums(files)))
+        seconds["sums"].append(time_of(bare_sums(files)))
         with Watch() as watch:
-            start = time.perf_counter()
+            clock = Clock()
             rows = estimate(Store(store), by=("area", "week"))
-            seconds["estimate"].append(time.perf_counter() - start)
+            seconds["estimate"].append(clock.read())
         if rows["estimate"].notna().sum() == 0:
             raise SystemExit("the estimate has no value: nothing was measured")
-        seconds["reduction"].append(watch.seconds)
-        seconds["same sums"].append(seconds_of(same_sums(watch.query, files)))
+        seconds["reduction"].append(watch.took)
+        seconds["same sums"].append(time_of(same_sums(watch.query, files)))
     return seconds
 
 
