@@ -93,8 +93,8 @@ def test_the_bounds_would_not_pass_errors_of_half_their_size(seasons, name):
 def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monkeypatch):
     """Where every day is taken, all of the error is that of the sites, and of the boats."""
     monkeypatch.setitem(CASES, "every day", EVERY_DAY)
-    low, _ = binomial_bounds(25)
-    fair = several("every day", SEED, range(25))
+    low, _ = binomial_bounds(50)
+    fair = several("every day", SEED, range(50))
     assert (summary(fair, TOTALS)["held_prop"] >= low).all()
 
     def nothing(between, size):
@@ -102,7 +102,7 @@ def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monke
 
     monkeypatch.setattr(successive, "_pair_form", nothing)
     site_draws._site_draw.cache_clear()
-    broken = several("every day", SEED, range(25))
+    broken = several("every day", SEED, range(50))
     site_draws._site_draw.cache_clear()
     assert (summary(broken, TOTALS)["held_prop"] < low).all()
 
