@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
 
-#: Areas fished where no boat lands; few interviews are looked at, since most areas have a ramp.
+#: Areas fished where no boat lands: asked only if there are any, since most areas have a ramp.
 _FISHED = (
     "SELECT DISTINCT area FROM interviews SEMI JOIN days USING (sample_id) "
     "WHERE area NOT IN (SELECT area FROM landing)"
@@ -170,8 +170,11 @@ def _area_codes(
     snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
 ) -> tuple[str, ...]:
     landing = {*openings["area"], *sampled["area"].unique()}
-    tables: dict[str, sql.Source] = {
-        "interviews": snapshot.source("interviews"),
+    tables: dict[str, sql.Source] = {"interviews": snapshot.source("interviews")}
+    named = sql.run("SELECT DISTINCT area FROM interviews WHERE area IS NOT NULL", tables)
+    if landing.issuperset(named["area"].to_pylist()):
+        return tuple(sorted(landing))
+    tables |= {
         "days": pa.table({"sample_id": pa.array(sampled["sample_id"], pa.string())}),
         "landing": pa.table({"area": pa.array(sorted(landing), pa.string())}),
     }
