@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -109,7 +110,7 @@ def _drawn_days(
     unit: NDArray[np.int64],
     snapshot: Snapshot,
 ) -> _Days:
-    shares = _site_shares(snapshot) if by_day.any() else {}
+    weights = _site_weights(snapshot) if by_day.any() else {}
     days = _Days([], [], [], [])
     rows_of = np.flatnonzero(by_day)
     rows_of = rows_of[np.argsort(unit[rows_of], kind="stable")]
@@ -118,57 +119,56 @@ def _drawn_days(
     areas, dates = sampled["area"].to_numpy(object), sampled["date"].to_numpy()
     starts = np.flatnonzero(np.diff(unit[rows_of], prepend=-1))
     for rows in np.split(rows_of, starts[1:]) if len(rows_of) else []:
-        share = shares[areas[rows[0]]]
+        weight = weights[areas[rows[0]]]
         where = f"{areas[rows[0]]} on {np.datetime_as_string(dates[rows[0]], unit='D')}"
-        seen, left = _probabilities(share, sites[rows], stated[rows], where)
+        seen, left = _probabilities(weight, sites[rows].tolist(), stated[rows].tolist(), where)
         days.unit.append(int(unit[rows[0]]))
         days.rows.append(rows)
-        days.draws.append(_site_draw(tuple(seen), tuple(left)))
-        days.n_frame.append(len(share))
+        days.draws.append(_site_draw(seen, left))
+        days.n_frame.append(len(weight))
     return days
 
 
-def _site_shares(snapshot: Snapshot) -> dict[str, pd.Series]:
+def _site_weights(snapshot: Snapshot) -> dict[str, dict[str, float]]:
     """Return the draw weights of the sites of each area, equal where one is missing."""
     sites = snapshot["sites"].to_pandas()
-    shares = {}
+    weights = {}
     for area, rows in sites.groupby("area"):
-        weight = rows.set_index("site")["draw_weight"].astype("float64")
+        weight = rows["draw_weight"].astype("float64")
         if weight.isna().any() or weight.sum() <= 0:
             weight[:] = 1.0
-        shares[str(area)] = weight
-    return shares
+        weights[str(area)] = dict(zip(rows["site"], weight.tolist(), strict=True))
+    return weights
 
 
 def _probabilities(
-    share: pd.Series, sites: NDArray[np.object_], stated: NDArray[np.float64], where: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    weights: dict[str, float], sites: list[str], stated: list[float], where: str
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Return single-draw probabilities of the sampled sites and of the others."""
     if len(set(sites)) < len(sites):
         raise DataRefused(
             f"{where}: a site comes twice in one day of design day_site, where sites are drawn "
             "without replacement; put its interviews under one sample_id"
         )
-    p = pd.Series(stated, index=list(sites)).reindex(share.index)
-    spare = 1 - p.sum()
+    told = {site: p for site, p in zip(sites, stated, strict=True) if not math.isnan(p)}
+    spare = 1 - sum(told.values())
     if spare < -ROUNDING:
         raise DataRefused(
-            f"{where}: draw_probability adds up to {p.sum():.4g} over the sampled sites; allowed: "
-            "at most 1 over all sites of the area; write single-draw probabilities"
+            f"{where}: draw_probability adds up to {1 - spare:.4g} over the sampled sites; "
+            "allowed: at most 1 over all sites of the area; write single-draw probabilities"
         )
-    silent = p.isna()
-    rest = share[silent].sum()
-    if silent.any() and rest > 0:
-        p[silent] = max(spare, 0.0) * share[silent] / rest
-    p = p.fillna(0.0)
-    seen = np.asarray(p[list(sites)], dtype=np.float64)
-    left = np.asarray(p.drop(list(sites)), dtype=np.float64)
-    if (seen <= 0).any():
-        raise DataRefused(
-            f"{where}: site {sites[int(np.argmin(seen))]} was sampled though its draw probability "
-            "is 0; mend draw_probability or the site's draw_weight"
-        )
-    return seen, left
+    rest = sum(weight for site, weight in weights.items() if site not in told)
+    part = max(spare, 0.0) / rest if rest > 0 else 0.0
+    p = {site: told.get(site, part * weight) for site, weight in weights.items()}
+    for site in sites:
+        if not p[site] > 0:
+            raise DataRefused(
+                f"{where}: site {site} was sampled though its draw probability is 0; mend "
+                "draw_probability or the site's draw_weight"
+            )
+    drawn = set(sites)
+    left = tuple(one for site, one in p.items() if site not in drawn)
+    return tuple(p[site] for site in sites), left
 
 
 @lru_cache(maxsize=4096)
