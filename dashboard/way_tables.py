@@ -61,6 +61,8 @@ def share_lines(book: Book, areas: Sequence[str]) -> list[Line]:
 def shares_table(lines: Sequence[Line], *, book: Book) -> str:
     """Return coverage by area as an HTML table."""
     parts = []
+    told = any(_note(line) for line in lines)
+    heads = _SHARE_HEADS if told else _SHARE_HEADS[:-1]
     for line in lines:
         days = f"{text.count(line['boats'], 'boat')} on {text.count(line['n_days'], 'day')}"
         factor = DASH
@@ -68,11 +70,16 @@ def shares_table(lines: Sequence[Line], *, book: Book) -> str:
             se = line["factor_se"]
             error = "no error to be had" if se is None else f"standard error {se:.3f}"
             factor = f"{line['factor']:.3f}<small>{error}</small>"
-        note = (line["method"] or "").partition("; ")[2] or ""
-        note = line["method"] if line["factor"] is None else note
-        cells = (_share(line), days, factor, f"<small>{escape(note or '')}</small>")
-        parts.append(_cells(_SHARE_HEADS, escape(book.name(line["area"])), cells))
-    return _table(_SHARE_HEADS, parts)
+        cells = (_share(line), days, factor, f"<small>{escape(_note(line))}</small>")
+        name = escape(book.name(line["area"]))
+        parts.append(_cells(heads, name, cells[: len(heads) - 1]))
+    return _table(heads, parts)
+
+
+def _note(line: Line) -> str:
+    """Return what is to be said of a factor beside its estimator, or why there is none."""
+    method: str = line["method"] or ""
+    return method if line["factor"] is None else method.partition("; ")[2]
 
 
 def _share(line: Line) -> str:
@@ -123,7 +130,8 @@ def reports_words(lines: Sequence[Line]) -> str:
         low, high = (number(one[end], place=0) for end in ("n_heaped_low", "n_heaped_high"))
         tail = (
             f": about {number(one['n_heaped'], place=0)} ({low}–{high}) of "
-            f"{one['n_reports']:,} reports were rounded there."
+            f"{one['n_reports']:,} reports were rounded there (an interval of chance alone; "
+            "by how people round, the number can come out a third too high)."
         )
     return (
         f"{start}{tail} Rounding shows that fish are recalled and not counted; how much too high "

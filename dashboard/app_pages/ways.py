@@ -45,7 +45,8 @@ COLUMNS = 3
 ASSUMED = (
     "“As sampled” is what the other pages show. Nothing here is applied to those figures: over all "
     "boats and from boats counted are estimates from further data, each with its error; reports "
-    "that ran 1.5 or 2.2 times too high are stated assumptions and no estimate of anything."
+    "that ran 1.5 or 2.2 times too high are stated assumptions and no estimate of anything. All "
+    "rest on the same interviews, so intervals that overlap do not prove that two ways agree."
 )
 
 
@@ -138,11 +139,23 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
     if not choice.areas:
         with st.expander("The same by area"):
             st.html(way_tables.readings_table(book, ways, areas=book.areas, quantity=quantity))
-    for words in reckoned.uneven(book, choice.areas):
-        told = text.plain(remarks.with_names(words, book=book))
-        st.markdown(f"- {told}: the catch rate leans to the days interviewed most.")
+    _uneven(choice)
     kept = move_tables.of_areas(book.bulletin.readings, areas=choice.areas)
     _download("every reading", tables.with_precision(kept), choice, "readings")
+
+
+def _uneven(choice: Choice) -> None:
+    told = reckoned.uneven(choice.book, choice.areas)
+    if not told:
+        return
+    head = text.count(len(told), "area")
+    with st.expander(f"Days interviewed unevenly: {head} where boats were counted"):
+        st.markdown(
+            "A catch rate leans to the days interviewed most. With few counts a day, part of what "
+            "is told here is chance."
+        )
+        for words in told:
+            st.markdown(f"- {text.plain(remarks.with_names(words, book=choice.book))}.")
 
 
 def _coverage(choice: Choice) -> None:

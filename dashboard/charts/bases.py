@@ -19,7 +19,7 @@ Line = dict[str, Any]
 
 #: The signs of the figure of reports with their words.
 REPORT_SIGNS = (
-    ("▦", "boats at a multiple of 5"),
+    ("▨", "boats at a multiple of 5"),
     ("■", "boats at another number"),
     ("━", "smooth curve through the other numbers"),
 )

@@ -25,6 +25,7 @@ from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 from dashboard.book import weeks_between
+from tests.app import sample_ways
 from tests.app.sample_cases import (
     CLOSED,
     NO_DESIGN,
@@ -94,10 +95,15 @@ def make(season: str) -> Bulletin:
         card=_card(season, last),
         rows=rows,
         changes=pa.Table.from_pylist(draft.changes, schema=CHANGE_SCHEMA),
-        findings=findings_to_arrow(findings()),
+        findings=findings_to_arrow([*findings(), *sample_ways.findings(with_data=season == NOW)]),
         strata=pa.Table.from_pylist(draft.strata, schema=STRATUM_SCHEMA),
         areas=pa.Table.from_pylist(areas, schema=AREA_SCHEMA),
         moved=moved_to(rows) if season == NOW else MOVED_SCHEMA.empty_table(),
+        readings=sample_ways.readings_of(draft.rows, with_data=season == NOW),
+        coverage=sample_ways.coverage(season, with_data=season == NOW),
+        heaping=sample_ways.heaping(
+            season, boats=sample_ways.BOATS if season == NOW else sample_ways.FEW
+        ),
     )
 
 

@@ -1,0 +1,143 @@
+"""The invented bulletin reckoned in other ways: every case of the page Ways to reckon."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.data.findings import Finding, Severity
+from analytics.survey.heaping import heaping_test
+from tests.app.sample_cases import NO_SITE_DAY, without_estimate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Row = dict[str, Any]
+
+#: By how much each basis multiplies figures, and errors once more.
+ALL_BOATS, BOATS_COUNTED = "all_boats", "boats_counted"
+TIMES = {ALL_BOATS: (1.2, 1.1), BOATS_COUNTED: (1.05, 2.0)}
+DIVIDED = {"sublegal_reports_divided_by_1.5": 0.75, "sublegal_reports_divided_by_2.2": 0.5}
+TOUCHED = ("encounter_fish", "released_fish", "released_sublegal_fish", "total_deaths_fish")
+#: An area that boats were never counted in, and one far busier by the counts than as sampled.
+UNCOUNTED, BUSIER = "A2", "A3"
+
+BOATS = (90, 70, 55, 40, 60, 22, 18, 14, 11, 26, 8, 6, 5, 4, 12, 2, 2, 1, 1, 5)
+#: Boats that are too few for a test.
+FEW = (5, 4, 3)
+
+SHARES = {
+    "A1": (0.90, 0.02, False, "corrected_quotient, days as clusters"),
+    "A2": (
+        0.85,
+        0.03,
+        True,
+        "corrected_quotient, days as clusters; no boat of the area was contacted: taken from all "
+        "areas together",
+    ),
+    "A3": (0.62, 0.05, False, "corrected_quotient, days as clusters"),
+}
+
+
+def readings_of(rows: Sequence[Row], *, with_data: bool) -> pa.Table:
+    """Return the season rows on every basis; without data of their own, assumptions alone."""
+    season = [row for row in rows if row["week"] is None]
+    lines = []
+    for basis, (size, error) in (TIMES if with_data else {}).items():
+        lines += [{"basis": basis} | _other(basis, row, size, error) for row in season]
+    for basis, part in DIVIDED.items():
+        lines += [
+            {"basis": basis} | (_times(row, part) if row["quantity"] in TOUCHED else row)
+            for row in season
+        ]
+    return pa.Table.from_pylist(lines, schema=READING_SCHEMA)
+
+
+def coverage(season: str, *, with_data: bool) -> pa.Table:
+    """Return coverage of three areas, one of them pooled; none without data."""
+    lines = [
+        {
+            "season": season,
+            "area": area,
+            "n_days": 9,
+            "boats": 140,
+            "share": share,
+            "share_se": se,
+            "share_low": share - 2 * se,
+            "share_high": share + 2 * se,
+            "ci_level": 0.95,
+            "factor": 1 / share,
+            "factor_se": se / share**2,
+            "is_pooled": is_pooled,
+            "method": method,
+        }
+        for area, (share, se, is_pooled, method) in SHARES.items()
+    ]
+    return pa.Table.from_pylist(lines if with_data else [], schema=COVERAGE_SCHEMA)
+
+
+def heaping(season: str, *, boats: Sequence[int] = BOATS) -> pa.Table:
+    """Return a table of reports with its test."""
+    found = heaping_test(range(1, len(boats) + 1), boats)
+    numbers = [
+        *("ratio", "ratio_low", "ratio_high", "p_value"),
+        *("n_heaped", "n_heaped_low", "n_heaped_high", "n_reports", "n_left_out"),
+    ]
+    told = {name: _known(getattr(found, name)) for name in numbers}
+    lines = [
+        {
+            "season": season,
+            "fish": int(fish),
+            "boats": int(one),
+            "smooth": _known(float(smooth)),
+            "is_heap": bool(is_heap),
+            "ci_level": 0.95,
+            "reason": found.reason,
+            **told,
+        }
+        for fish, one, smooth, is_heap in zip(
+            found.count, found.boats, found.smooth, found.is_heap, strict=True
+        )
+    ]
+    return pa.Table.from_pylist(lines, schema=HEAPING_SCHEMA)
+
+
+def findings(*, with_data: bool) -> list[Finding]:
+    """Return what the bulletin says of counts and coverage."""
+    if with_data:
+        seen = (
+            "A3 has uneven days: interviews told 2.0 to 9.0 % of the boat-hours counted on a day "
+            "in 2036-W02, over 3 times as much on one day as on another in 2 of 6 weeks"
+        )
+        return [Finding(severity=Severity.WARNING, table="boat_counts", seen=seen)]
+    counts = "no figures from boats counted on the water beside the others: no boat count"
+    contacts = "no figures over all boats beside the others: import the table coverage"
+    return [
+        Finding(severity=Severity.NOTE, table="boat_counts", seen=counts),
+        Finding(severity=Severity.NOTE, table="coverage", seen=contacts),
+    ]
+
+
+def _other(basis: str, row: Row, size: float, error: float) -> Row:
+    if row["unit"] == "1" or row["estimate"] is None:
+        return row
+    if basis == BOATS_COUNTED and row["area"] == UNCOUNTED:
+        return without_estimate(row, NO_SITE_DAY)
+    if basis == BOATS_COUNTED and row["area"] == BUSIER:
+        return _times(row, 4.0)
+    off = size * error * (row["ci_high"] - row["estimate"])
+    middle = size * row["estimate"]
+    limits = {"ci_low": max(middle - off, 0.1 * middle), "ci_high": middle + off}
+    return row | {"estimate": middle, "se": size * error * row["se"], **limits}
+
+
+def _times(row: Row, size: float) -> Row:
+    names = ("estimate", "se", "ci_low", "ci_high")
+    return row | {name: None if row[name] is None else size * row[name] for name in names}
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else value

@@ -1,0 +1,230 @@
+"""The page Ways to reckon, run headless: every basis, and what there is where one lacks."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.reading_tables import HEAPING_SCHEMA, READING_SCHEMA
+from dashboard import book as books
+from dashboard import data, move_tables, tables, text, way_tables, ways
+from dashboard.charts import bases, palette
+from dashboard.charts import ways as chart
+from tests.app import sample_ways
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import NOW, make
+
+MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
+
+
+@pytest.fixture
+def open_ways(monkeypatch, shelf):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+
+    def opened(*, folder=shelf, **link):
+        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
+        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "ways.py"
+        page = AppTest.from_file(script, default_timeout=30)
+        for key, value in link.items():
+            page.query_params[key] = value
+        return page.run()
+
+    return opened
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def told(book):
+    return ways.index(book)
+
+
+def plain(words):
+    return words.replace("\\", "").replace("\u00a0", " ")
+
+
+def answer_of(page, start="Chinook encounters, "):
+    (found,) = [one.value for one in page.markdown if one.value.startswith(start)]
+    return plain(found)
+
+
+def test_the_answer_sets_every_basis_against_the_figure_as_sampled(open_ways, book):
+    page = open_ways()
+    assert not page.exception
+    usual = text.value(book.row(None, None, MET))
+    words = answer_of(page)
+    assert words.startswith(
+        f"Chinook encounters, all areas, season through week 2036-W06: **{usual}** (95 % CI "
+    )
+    assert "reckoned over all boats, those that land elsewhere too, **20 % higher**" in words
+    assert "with effort from boats counted on the water, **5 % higher**, intervals overlap" in words
+    assert words.endswith(
+        "As an assumption alone: if reports ran 1.5 times too high, **25 % lower**; "
+        "if reports ran 2.2 times too high, **50 % lower**."
+    )
+    assert "no estimate of anything" in words_of(page)
+
+
+def test_an_area_is_asked_alone(open_ways):
+    page = open_ways(area=[sample_ways.BUSIER, sample_ways.UNCOUNTED])
+    words = answer_of(page)
+    assert "no figure (no site-day sampled)" in words
+    assert "Chinook encounters, Pale Hook," in words
+    assert "**300 % higher**, intervals lie apart" in words
+    assert "all areas" not in words
+    assert len(page.get("plotly_chart")) == 2 + 2  # its panels, coverage, reports
+
+
+def test_a_quantity_that_reports_do_not_enter_shows_no_assumption(open_ways, book, told):
+    found = ways.readings(book, told, area=None, quantity=KEPT)
+    assert [one.basis for one in found] == ["as_sampled", "all_boats", "boats_counted"]
+    page = open_ways(show=KEPT)
+    assert "As an assumption alone" not in answer_of(page, "Chinook kept, ")
+    assert "no assumption moves it" in words_of(page)
+
+
+def test_differences_are_told_in_percent_points_or_not_at_all(book, told):
+    _, *others = ways.readings(book, told, area="A1", quantity=MET)
+    usual = book.row("A1", None, MET)
+    shifts = [plain(ways.shift(one, usual)) for one in others]
+    assert shifts == ["20 % higher", "5 % higher", "25 % lower", "50 % lower"]
+    row = book.row("A1", None, SHARE)
+    less = ways.Reading("all_boats", replace(row, estimate=row.estimate - 0.04))
+    assert ways.shift(less, row) == "4 points lower"
+    assert ways.shift(ways.Reading("all_boats", row), row) == "the same"
+    assert ways.shift(others[0], replace(usual, estimate=0.0)) == ""
+    assert ways.shift(others[0], replace(usual, estimate=None)) == ""
+    assert ways.against(others[0], replace(usual, ci_low=None, ci_high=None)) == ""
+
+
+def test_every_panel_draws_every_interval_and_says_what_lacks(book, told):
+    found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
+    drawn = chart.panel(found, palette=palette.LIGHT)
+    lines, dots, _, assumed_lines, assumed, _, gaps = drawn.data
+    rows = {one.basis: one.row for one in found}
+    assert list(dots.x) == [rows["as_sampled"].estimate, rows["all_boats"].estimate]
+    assert list(dots.y) == [0, 1]
+    assert list(gaps.y) == [2]
+    assert "no site-day sampled" in gaps.text[0]
+    assert list(assumed.y) == [3, 4]
+    assert assumed.marker.symbol != dots.marker.symbol
+    ends = [x for x in (*lines.x, *assumed_lines.x) if x is not None]
+    top = chart.reach(found)
+    wanted = [
+        end
+        for one in found
+        if one.row.has_interval
+        for end in (one.row.ci_low, min(one.row.ci_high, top))
+    ]
+    assert ends == wanted
+    assert "PSE" in dots.text[0]
+
+
+def test_an_interval_that_runs_on_is_marked(book, told):
+    usual, *_ = ways.readings(book, told, area=None, quantity=MET)
+    wide = replace(usual.row, ci_high=9 * usual.row.estimate)
+    found = [usual, ways.Reading("boats_counted", wide)]
+    assert chart.is_cut(found)
+    assert list(chart.panel(found, palette=palette.LIGHT).data[2].y) == [1]
+    assert not chart.is_cut([usual])
+
+
+def test_coverage_is_told_drawn_and_tabled(open_ways, book):
+    words = plain(words_of(open_ways()))
+    assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
+    assert "no boat of the area was contacted: taken from all areas together" in words
+    lines = way_tables.share_lines(book, ())
+    drawn = bases.shares(lines, names=book.names, palette=palette.DARK)
+    assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
+    assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
+    assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])
+    alone = way_tables.share_lines(book, ("A1",))
+    assert [line["area"] for line in alone] == ["A1"]
+    assert "Note" not in way_tables.shares_table(alone, book=book)
+
+
+def test_reports_are_told_with_the_test(open_ways, book):
+    lines = book.bulletin.heaping.to_pylist()
+    words = plain(words_of(open_ways()))
+    assert f"sublegal fish **{lines[0]['ratio']:.2f}** times (95 % CI " in words
+    assert "p under 0.001" in words
+    assert f"of {sum(sample_ways.BOATS)} reports were rounded there" in words
+    still = [line | {"ratio_low": 0.9, "p_value": 0.2} for line in lines]
+    assert "no clear sign of rounding" in way_tables.reports_words(still)
+    bars, curve = bases.reports(lines, palette=palette.LIGHT).data
+    assert list(bars.y) == list(sample_ways.BOATS)
+    assert [fish for fish, shape in zip(bars.x, bars.marker.pattern.shape, strict=True) if shape]
+    assert list(curve.y) == [line["smooth"] for line in lines]
+
+
+def test_the_figure_of_reports_ends_before_a_long_tail():
+    lines = [{"fish": fish, "boats": 100 if fish < 14 else 1} for fish in range(1, 40)]
+    assert len(bases.shown(lines)) == 26  # 13 are left of 1,326: one in a hundred, no more
+    assert bases.shown(lines[:5]) == lines[:5]
+
+
+def test_a_basis_that_lacks_is_explained(open_ways):
+    page = open_ways(season="2034-35")
+    assert not page.exception
+    words = plain(words_of(page))
+    assert "No figures from boats counted on the water beside the others: no boat count" in words
+    assert "No figures over all boats beside the others: import the table coverage" in words
+    assert "No boat met on the water on an open day was asked" in words
+    assert "was not tested: 12 reports of a fish or more; a test needs 100." in words
+    assert "over all boats, those" not in answer_of(page)
+
+
+def test_nothing_reported_is_an_answer():
+    assert way_tables.reports_words([]).startswith("No boat of the season reported a sublegal")
+
+
+def test_uneven_days_are_named_where_their_area_is_shown(open_ways):
+    assert "Pale Hook has uneven days: interviews told 2.0 to 9.0 %" in plain(words_of(open_ways()))
+    assert "uneven days" not in words_of(open_ways(area="A1"))
+
+
+def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
+    shelves.keep(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    old = json.loads(path.read_text())
+    del old["tables"]
+    path.write_text(json.dumps(old))
+    page = open_ways(folder=tmp_path)
+    assert not page.exception
+    assert "kept before bulletins reckoned in other ways" in words_of(page)
+    assert not page.get("plotly_chart")
+
+
+def test_downloads_hold_the_tables_as_kept(book):
+    kept = move_tables.of_areas(book.bulletin.readings, areas=("A1",))
+    lines = list(csv.DictReader(io.StringIO(tables.csv(tables.with_precision(kept)).decode())))
+    assert list(lines[0]) == [*READING_SCHEMA.names, "pse_percent", "precision"]
+    assert {line["area"] for line in lines} == {"A1"}
+    assert len(lines) == kept.num_rows > 0
+    reports = list(csv.DictReader(io.StringIO(tables.csv(book.bulletin.heaping).decode())))
+    assert list(reports[0]) == HEAPING_SCHEMA.names
+
+
+def test_the_link_holds_the_choices(open_ways):
+    page = open_ways(area="A1", show=SHARE)
+    assert page.query_params["show"] == SHARE
+    assert page.query_params["area"] == "A1"
+    assert not page.warning
+    assert not {"nan", "None", "inf"} & set(words_of(page).split())
+
+
+def test_an_empty_shelf_says_what_to_do(open_ways, tmp_path):
+    page = open_ways(folder=tmp_path / "none yet")
+    assert not page.exception
+    assert "There is no bulletin to show yet" in words_of(page)

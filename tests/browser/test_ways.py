@@ -1,0 +1,64 @@
+"""The page Ways to reckon in a real browser: it draws, follows the choices, fits."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browser.screens import CHARTS
+
+pytestmark = pytest.mark.browser
+HERE = {"page": "ways", "charts": CHARTS["ways"]}
+
+
+def answer(page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def test_the_page_is_drawn_whole(visit):
+    page = visit().open(**HERE)
+    assert answer(page).startswith("Chinook encounters, all areas, season through week 2036-W06")
+    panels = page.locator("[class*=st-key-ways-] .js-plotly-plot")
+    assert panels.count() == 7
+    dots = page.locator(".st-key-ways-all .scatterlayer .points path").count()
+    assert dots == 5
+    assert page.locator(".st-key-coverage-chart .scatterlayer .points path").count() == 3
+    assert page.locator(".st-key-reports-chart .barlayer .point").count() == 20
+    assert page.get_by_role("figure", name="Chinook encounters, All areas, by how").count() == 1
+
+
+def test_the_answer_follows_area_and_quantity(visit):
+    page = visit().open("area=A3", **HERE)
+    page.locator(".st-key-show").get_by_text("Chinook kept").click()
+    page.wait_for_function("location.search.includes('show=kept_fish')")
+    page.get_by_text("Chinook kept, Pale Hook, season through").wait_for()
+    assert "300" in answer(page)
+
+
+def test_the_downloads_are_the_tables(visit, tmp_path):
+    page = visit().open("area=A1", **HERE)
+    for words, name, start in (
+        ("Download every reading", "readings", "basis,season,area,week,quantity,unit,estimate"),
+        ("Download coverage", "coverage", "season,area,n_days,boats,share"),
+        ("Download the table of reports", "heaping", "season,fish,boats,smooth,is_heap"),
+    ):
+        with page.expect_download() as download:
+            page.get_by_role("button", name=words).click()
+        assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
+        path = tmp_path / f"{name}.csv"
+        download.value.save_as(path)
+        assert path.read_text().startswith(start)
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_sticks_out(visit, width, scheme):
+    page = visit(width=width, scheme=scheme).open(**HERE)
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    out = page.evaluate(
+        """() => [...document.querySelectorAll(
+            '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
+          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
+    )
+    assert out == []
