@@ -1,4 +1,4 @@
-"""The calendar of a season: open days, ISO weeks and day groups, and the frame that follows."""
+"""The calendar of a season: open days, ISO weeks, day groups, and hours of daylight."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from astral import Observer
+from astral.sun import daylight
 
 from analytics.data.schema import TABLES
 from analytics.errors import WrongUse
@@ -99,6 +101,25 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
     listed: pd.DataFrame = days[columns]
     return listed.reset_index(drop=True)
+
+
+def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
+    """Return the hours from sunrise to sunset at a latitude in degrees.
+
+    Raises
+    ------
+    WrongUse
+        Where the sun does not rise or set that day.
+    """
+    try:
+        # At longitude 0 sunrise and sunset fall on the same day of universal time.
+        rise, fall = daylight(Observer(latitude, 0.0), day.date())
+    except ValueError:
+        raise WrongUse(
+            f"on {day:%Y-%m-%d} the sun does not rise and set at latitude {latitude:g}: state the "
+            "hours of the fishing day"
+        ) from None
+    return (fall - rise).total_seconds() / 3600
 
 
 def weekday_words(digits: str) -> str:

@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from astral import Observer
-from astral.sun import daylight
 
-from analytics.data.calendar import iso_week, open_days, weekday_words
+from analytics.data.calendar import daylight_hours, iso_week, open_days, weekday_words
 from analytics.errors import WrongUse
 from analytics.survey.arrays import Columns
 from analytics.survey.borrow import Plan, plan_strata
@@ -132,25 +130,6 @@ def _hours_of(
             for area, day in zip(units["area"], units["date"], strict=True)
         ]
     )
-
-
-def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
-    """Return the hours from sunrise to sunset at a latitude in degrees.
-
-    Raises
-    ------
-    WrongUse
-        Where the sun does not rise or set that day.
-    """
-    try:
-        # At longitude 0 sunrise and sunset fall on the same day of universal time.
-        rise, fall = daylight(Observer(latitude, 0.0), day.date())
-    except ValueError:
-        raise WrongUse(
-            f"on {day:%Y-%m-%d} the sun does not rise and set at latitude {latitude:g}: state the "
-            "hours of the fishing day"
-        ) from None
-    return (fall - rise).total_seconds() / 3600
 
 
 def _strata(

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.calendar import daylight_hours
 from analytics.errors import WrongUse
-from analytics.survey.boat_counts import daylight_hours
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 SEASON = {

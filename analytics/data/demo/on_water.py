@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics.data.calendar import daylight_hours
 from analytics.data.demo.sampling import in_schema, rank_within
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from analytics.data.demo.sampling import Sample
 
 _COUNTS_A_WEEK, _CONTACT_DAYS_A_WEEK, _MOST_CONTACTS = 2, 1, 25
+#: Counts fall on the middles of so many equal parts of the daylight, which lies around noon.
+_MOMENTS, _NOON = 16, 12.0
 
 #: Bycatch per angler-hour (trolling), factors of each method on it, and share kept; chosen for the
 #: demo, the species are those common near the bottom (common practice, no source).
@@ -55,20 +58,22 @@ def boat_counts_table(
     rng: np.random.Generator,
     through: str | None = None,
 ) -> pa.Table:
-    """Return instantaneous counts: two open days an area and week, at a random half hour."""
+    """Return instantaneous counts: two open days an area and week, at random in daylight."""
     area, day = _days(population, _COUNTS_A_WEEK, rng, through)
-    half_hours = rng.integers(16, 32, len(area))  # 08:00 to 15:30
     trips, frame = population.trips, population.frame
+    light = _daylight(sound, area, frame.dates[day])
+    part = (rng.integers(0, _MOMENTS, len(area)) + 0.5) / _MOMENTS
+    minutes = np.rint(60 * (_NOON + (part - 0.5) * light)).astype(np.int64)
     n_days = len(frame.dates)
     fishing = np.zeros(len(area), dtype=np.int64)
     code = trips.area * n_days + frame.day[trips.unit]
-    for row, (where, when) in enumerate(zip(area * n_days + day, half_hours / 2, strict=True)):
+    for row, (where, when) in enumerate(zip(area * n_days + day, minutes / 60, strict=True)):
         mine = code == where
         start = trips.start_hour[mine]
         fishing[row] = ((start <= when) & (when < start + population.true.hours[mine])).sum()
     share = fishing / np.maximum(fleet.listed[area, day], 1)
     boats = fishing + rng.binomial(fleet.unlisted[area, day], share)
-    times = np.array([f"{half // 2:02d}:{half % 2 * 30:02d}" for half in half_hours])
+    times = np.array([f"{one // 60:02d}:{one % 60:02d}" for one in minutes])
     areas, dates = np.array(sound.area_ids)[area], frame.dates[day]
     stem = np.char.add(np.char.add(areas, "-"), dates.astype(str))
     columns = {
@@ -79,6 +84,21 @@ def boat_counts_table(
         "boats": boats,
     }
     return in_schema("boat_counts", columns)
+
+
+def _daylight(
+    sound: Sound, area: NDArray[np.int64], dates: NDArray[np.datetime64]
+) -> NDArray[np.float64]:
+    """Return the hours of daylight at an area's ramps on each day."""
+    ids = np.array(sound.area_ids)
+    latitude = {
+        one: np.mean([ramp.latitude for ramp in sound.ramps if ramp.area == one]) for one in ids
+    }
+    hours = [
+        daylight_hours(float(latitude[ids[where]]), pd.Timestamp(day))
+        for where, day in zip(area, dates, strict=True)
+    ]
+    return np.array(hours)
 
 
 def coverage_table(
