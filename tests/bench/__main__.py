@@ -96,8 +96,9 @@ def main() -> None:
         print(f"\nInside one process, the quickest of {given.runs} runs taken in turns\n")
         print("\n".join(scale.tables(scales)))
     if given.only in (None, "others"):
-        found = others.compare(n_interviews=given.subset, n_site_days=given.subset * 3 // 20)
-        print(f"\n{given.subset:,} interviews, every boat of a site-day interviewed\n")
+        days = given.subset * 3 // 20
+        found = others.compare(n_interviews=given.subset, n_site_days=days)
+        print(f"\n{given.subset:,} interviews in {days:,} site-days, every boat interviewed\n")
         print("\n".join(others.table(*found)))
 
 
