@@ -148,7 +148,7 @@ def answer(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str
     parts = [
         _answer_of(book, readings(book, ways, area=area, quantity=quantity), area) for area in areas
     ]
-    return " ".join(parts)
+    return "\n\n".join(parts)
 
 
 def _answer_of(book: Book, found: Sequence[Reading], area: str | None) -> str:

@@ -158,6 +158,9 @@ def test_equal_findings_are_counted_once(book):
         "The figures that rest on it carry a mark",
         "Note, site-days: Tarnow Deep has a sampling design that gives no total here. "
         "No figure is given for it",
+        "Warning, boat-counts: Pale Hook has uneven days: interviews told 2.0 to 9.0 % of the "
+        "boat-hours counted on a day in 2036-W02, over 3 times as much on one day as on another in "
+        "2 of 6 weeks",
     ]
 
 

@@ -56,6 +56,7 @@ def plain(words):
 
 def answer_of(page, start="Chinook encounters, "):
     (found,) = [one.value for one in page.markdown if one.value.startswith(start)]
+    assert "None" not in found
     return plain(found)
 
 
