@@ -110,7 +110,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     signs += [chart.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
     st.html(move_tables.signs(signs))
     st.caption("Each panel has its own scale, from zero.")
-    if drawn[0][0] is None:
+    if drawn[0][0] is None or len(drawn) == 1:
         _panel(choice, *drawn.pop(0))
     for start in range(0, len(drawn), COLUMNS):
         for place, one in zip(st.columns(COLUMNS), drawn[start : start + COLUMNS], strict=False):
