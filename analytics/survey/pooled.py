@@ -90,7 +90,8 @@ def _within(
     n_strata, n_keys, n_pairs = len(design.strata.label), int(column.max()) + 1, len(squares)
     # One boat alone has no spread: what its cells add is 0.
     place = stratum[cells.unit] * n_keys + column
-    by_pair = np.stack([add_at(place, one, n_strata * n_keys) for one in squares])
+    size = n_strata * n_keys
+    by_pair = squares.reduced(lambda one: add_at(place, one, size), size=size)
     by_stratum = by_pair.reshape(n_pairs, n_strata, n_keys).transpose(1, 0, 2)
     lenders = np.flatnonzero(m_unit > 1)
     df_stratum = add_at(stratum[lenders], m_unit[lenders] - 1, n_strata)
