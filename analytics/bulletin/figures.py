@@ -157,7 +157,8 @@ def finished(
 def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
     """Return standard errors and interval."""
     value, se = row["estimate"], math.sqrt(figures.variance[place])
-    errors: Row = {"se": se, SAMPLE_SE: math.sqrt(figures.sample_variance[place])}
+    of_sample = figures.sample_variance[place]
+    errors: Row = {"se": se, SAMPLE_SE: math.sqrt(of_sample) if of_sample >= 0 else None}
     if status is Status.CENSUS and se == 0:
         return errors | {"ci_low": value, "ci_high": value}
     share = figures.kind is Kind.SHARE

@@ -24,20 +24,20 @@ def why_not(
     design: Design, totals: DomainTotals, figures: Figures, place: int, *, area: int | None
 ) -> tuple[Status, str] | None:
     """Return status and reason where a domain has no value, else None."""
-    return _not_of_design(design, totals, figures, area) or _not_of_sample(
+    return _not_of_design(design, totals, figures, place) or _not_of_sample(
         totals, figures, place, area
     )
 
 
 def _not_of_design(
-    design: Design, totals: DomainTotals, figures: Figures, area: int | None
+    design: Design, totals: DomainTotals, figures: Figures, place: int
 ) -> tuple[Status, str] | None:
     if totals.is_convenience:
         if figures.is_ratio:
             return None
         return Status.NO_DESIGN, "interviews of convenience give rates and shares, never totals"
-    if area in design.no_design or (area is None and design.no_design):
-        names = _names(design, design.no_design)
+    if totals.support.is_undesigned[place]:
+        names = _names(design, design.areas_without_design)
         return Status.NO_DESIGN, f"interviews of convenience only in {names}: no estimate here"
     return None
 
@@ -47,7 +47,9 @@ def _not_of_sample(
 ) -> tuple[Status, str] | None:
     support = totals.support
     reason = ""
-    if figures.missing[place]:
+    if totals.missing and totals.missing[place]:
+        reason = totals.missing[place]
+    elif figures.missing[place]:
         reason = figures.missing[place]
     elif support.n_psu[place] == 0 and not support.is_imputed[place]:
         reason = "no interview" if totals.is_convenience else "no site-day sampled"
@@ -57,8 +59,10 @@ def _not_of_sample(
         reason = "no site-day sampled where boats of this area land"
         if totals.lost and totals.lost[place]:
             reason = f"nothing to reckon with in {totals.lost[place]}"
-    elif math.isnan(figures.value[place]):
+    elif math.isnan(figures.value[place]) and figures.is_ratio:
         return Status.ZERO_TOTAL, "the denominator is 0"
+    elif math.isnan(figures.value[place]):
+        reason = "the frame of a stratum is not known"
     return (Status.NO_SAMPLE, reason) if reason else None
 
 
@@ -88,11 +92,12 @@ def why_no_error(
     elif totals.plan.refuses and (support.is_collapsed[place] or support.is_pooled[place]):
         what = "one unit or one boat alone, and borrowing a spread was refused"
     elif math.isnan(variance) or (figures.is_ratio and support.n_seen[place] < 2):
-        what = "one site-day only"
+        of_factor = totals.estimator == "expanded_total" and support.n_seen[place] > 1
+        what = "one day of contacts only" if of_factor else "one site-day only"
     elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
         return ()
     elif variance < 0:
-        what = "both parts of the product too uncertain for its variance"
+        what = "the unbiased estimate of its variance came out below 0"
     elif support.is_whole[place]:
         what = "its ramps sampled whole, boats landing elsewhere unseen"
     else:
@@ -128,8 +133,8 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
         lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
         names = _names(design, lost)
         notes.append(f"without {names} (open and never sampled)")
-    if design.no_design:
-        names = _names(design, design.no_design)
+    if design.no_design and not totals.estimator.startswith("counted"):
+        names = _names(design, design.areas_without_design)
         notes.append(f"without boats that landed in {names}")
     return notes
 

@@ -120,7 +120,7 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
     for code in sorted({int(design.strata.landing_area[one]) for one in plan.unfilled}):
         seen = f"{design.areas[code]} is open and none of its site-days was sampled"
         yield _note(Severity.WARNING, seen, "boats landing there are in no total")
-    for code in sorted(design.no_design):
+    for code in sorted(design.areas_without_design):
         seen = f"{design.areas[code]} has a sampling design that gives no total here"
         yield _note(Severity.WARNING, seen, "its rows say no_design")
 

@@ -136,19 +136,21 @@ def _strata(
     design: Design, days: pd.DataFrame, units: pd.DataFrame
 ) -> tuple[Strata, NDArray[np.int64]]:
     """Return the strata of open days, and the stratum of each counted day."""
-    keys = ["area", "week", "day_group", "group_digits"]
+    keys = ["area", "week", "day_group"]
     known = days[days["area"].isin(design.areas)]
-    frame = known.groupby(keys, as_index=False).size()
-    index = pd.MultiIndex.from_frame(frame[keys[:3]])
+    frame = known.groupby(keys, as_index=False).agg(
+        n_frame=("date", "size"), group_digits=("group_digits", "first")
+    )
+    index = pd.MultiIndex.from_frame(frame[keys])
     placed = match_calendar(units.assign(sample_id=""), known)
-    stratum = index.get_indexer(pd.MultiIndex.from_frame(placed[keys[:3]]))
+    stratum = index.get_indexer(pd.MultiIndex.from_frame(placed[keys]))
     labels = zip(frame["week"], frame["group_digits"], strict=True)
     strata = Strata(
         label=tuple(f"{week} {weekday_words(digits)}" for week, digits in labels),
         landing_area=np.array([design.areas.index(area) for area in frame["area"]]),
         week=np.array([design.weeks.index(week) for week in frame["week"]]),
         group=frame["day_group"].to_numpy(np.int64),
-        n_frame=frame["size"].to_numpy(np.float64),
+        n_frame=frame["n_frame"].to_numpy(np.float64),
         of_days=np.ones(len(frame), dtype=bool),
     )
     return strata, stratum.astype(np.int64)

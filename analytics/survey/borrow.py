@@ -154,7 +154,7 @@ def _collapse(
     design: Design, active: NDArray[np.bool_], n_active: NDArray[np.int64], code: int
 ) -> Loan | None:
     strata, when = design.strata, design.week_ordinal
-    others = np.flatnonzero(n_active > 0)
+    others = np.flatnonzero((n_active > 0) & (strata.of_days == strata.of_days[code]))
     others = others[others != code]
     if not len(others):
         return None
@@ -173,6 +173,7 @@ def _fill(
 ) -> Loan | None:
     strata, when = design.strata, design.week_ordinal
     near = (n_active > 0) & (strata.landing_area == strata.landing_area[code])
+    near &= strata.of_days == strata.of_days[code]  # a day is not a site-day
     same_group = near & (strata.group == strata.group[code])
     pool = np.flatnonzero(same_group if same_group.any() else near)
     if not len(pool):

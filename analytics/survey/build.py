@@ -88,7 +88,6 @@ def build_design(
     days = days[days["season"] == season]
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
-    sampled = sampled[sampled["week"] <= through]
     days = days[days["week"] <= through]
     fished = set(met["area"].to_pylist()) if met else set()
     return _assemble(snapshot, season, through, days=days, sampled=sampled, fished=fished)
@@ -140,30 +139,42 @@ def _assemble(
     openings = snapshot["seasons"].to_pandas()
     openings = openings[openings["season"] == season]
     areas = tuple(sorted({*_area_codes(snapshot, openings, sampled), *fished}))
-    other = set(openings.loc[openings["design"].eq(CONVENIENCE), "area"])
-    kept = sampled[~sampled["area"].isin(other)]
-    days_kept = days[~days["area"].isin(other)]
+    kept = sampled[~sampled["design"].eq(CONVENIENCE)]
+    days_kept = days[~days["design"].eq(CONVENIENCE)]
     stated = kept["stratum"].notna() | kept["frame_site_days"].notna()
     stated_areas = set(kept.loc[stated, "area"])
+    # A stratum of the user may run on after `through`: all its units tell its spread.
+    kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
+    sampled = sampled[sampled["week"] <= through]
     calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
     on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
     by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
-    frame, rows = join_frames(calendar, on_calendar, by_user)
-    weeks = tuple(sorted({*days["week"].unique(), *sampled["week"].unique()}))
+    begins = by_user.groupby(["area", "label"])["week"].transform("min")
+    frame, rows = join_frames(calendar, on_calendar, by_user[begins <= through])
+    weeks = tuple(sorted({*days["week"].unique(), *sampled["week"].unique(), *rows["week"]}))
     units, site_days = draw_sites(rows, _codes(rows["week"], weeks), snapshot)
-    cells = pd.concat([days[["area", "week"]], sampled[["area", "week"]]]).drop_duplicates()
-    grid = zip(_codes(cells["area"], areas), _codes(cells["week"], weeks), strict=True)
+    grid = _cells_of(areas, weeks, days, sampled)
     return Design(
         season=season,
         through=through,
         areas=areas,
         weeks=weeks,
-        grid=frozenset((int(area), int(week)) for area, week in grid),
+        grid=grid,
         strata=_strata(frame, areas, weeks),
         units=units,
         site_days=site_days,
-        no_design=frozenset(areas.index(area) for area in other),
+        no_design=grid - _cells_of(areas, weeks, days_kept, kept[kept["week"] <= through]),
     )
+
+
+def _cells_of(
+    areas: tuple[str, ...], weeks: tuple[str, ...], days: pd.DataFrame, sampled: pd.DataFrame
+) -> frozenset[tuple[int, int]]:
+    """Return the codes (area, week) of open days and of site-days."""
+    columns = ["area", "week"]
+    cells = pd.concat([days[columns], sampled[columns]]).drop_duplicates()
+    pairs = zip(_codes(cells["area"], areas), _codes(cells["week"], weeks), strict=True)
+    return frozenset((int(area), int(week)) for area, week in pairs)
 
 
 def _area_codes(

@@ -126,8 +126,8 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
     DomainTotals
         Of the domains whose area, or without areas all of whose areas, are of that design.
     """
-    mine = np.isin(moments.area, sorted(design.no_design))
-    found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=mine)
+    every = np.ones(len(moments.n), dtype=bool)
+    found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=every)
     n = found.n_clusters
     return DomainTotals(
         code=found.code,
@@ -205,12 +205,8 @@ def clustered_sums(
 
 def _codes(design: Design, domains: Domains) -> NDArray[np.int64]:
     """Return the domains that interviews of convenience alone can tell."""
-    codes = domains.all_of(design)
-    areas = [domains.cell(int(code))[0] for code in codes]
-    whole = len(design.no_design) == len({area for area, _ in design.grid})
-    told = [whole if area is None else area in design.no_design for area in areas]
-    kept: NDArray[np.int64] = codes[np.array(told, dtype=bool)]
-    return kept
+    drawn = domains.codes_of(design.grid - design.no_design)
+    return np.setdiff1d(domains.codes_of(design.no_design), drawn)
 
 
 def _support(n: NDArray[np.int64], n_interviews: NDArray[np.int64]) -> Support:
@@ -228,6 +224,7 @@ def _support(n: NDArray[np.int64], n_interviews: NDArray[np.int64]) -> Support:
         is_census=never,
         is_whole=never,
         is_partial=never,
+        is_undesigned=np.ones_like(never),
         of_days=never,
         rules=np.zeros((len(n), len(SITE_RULES)), dtype=bool),
     )

@@ -121,8 +121,8 @@ class Design:
         Codes (area, week) that are open or were sampled: the domains that get rows.
     strata, units, site_days : Strata, Units, SiteDays
         The frame and the sample.
-    no_design : frozenset of int
-        Codes of landing areas whose design gives no totals here.
+    no_design : frozenset of (int, int)
+        Codes (landing area, week) that are open by interviews of convenience only: no totals.
     """
 
     season: str
@@ -133,7 +133,17 @@ class Design:
     strata: Strata
     units: Units
     site_days: SiteDays
-    no_design: frozenset[int]
+    no_design: frozenset[tuple[int, int]]
+
+    @property
+    def areas_without_design(self) -> frozenset[int]:
+        """Codes of areas that were sampled by convenience in some week."""
+        return frozenset(area for area, _ in self.no_design)
+
+    @property
+    def n_weeks_told(self) -> int:
+        """Number of weeks that are estimated; strata of the user may hold units of later ones."""
+        return sum(week <= self.through for week in self.weeks)
 
     @property
     def week_ordinal(self) -> NDArray[np.int64]:

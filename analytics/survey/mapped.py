@@ -95,6 +95,8 @@ def mapped_totals(
     reach = reach_of(design, plan, fine)
     cell, link = pair(cells, reach)
     source = fine.code(cells.key[cell], reach.week_key[link])
+    wanted = np.isin(coarse_codes(domains, fine, source), codes)
+    cell, link, source = cell[wanted], link[wanted], source[wanted]
     place = np.searchsorted(codes, coarse_codes(domains, fine, source))
     stratum = design.units.stratum[cells.unit]
     weight = reach.weight[link] / plan.n_active[stratum[cell]]

@@ -37,11 +37,14 @@ def combined_ratio(
     residual = cov[:, 0, 0] - 2 * ratio * cov[:, 0, 1] + ratio**2 * cov[:, 1, 1]
     # Where every site-day has the same ratio only rounding is left.
     scale = cov[:, 0, 0] + ratio**2 * cov[:, 1, 1]
-    return ratio, np.where(residual <= ROUNDING * scale, 0.0, residual) / below**2
+    return ratio, np.where(np.abs(residual) <= ROUNDING * scale, 0.0, residual) / below**2
 
 
 def all_over_last(
-    total: NDArray[np.float64], cov: NDArray[np.float64]
+    total: NDArray[np.float64],
+    cov: NDArray[np.float64],
+    *,
+    about: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the ratios of all totals but the last to the last, with their joint covariance.
 
@@ -51,6 +54,8 @@ def all_over_last(
     ----------
     total : ndarray of float, shape (D, K + 1)
     cov : ndarray of float, shape (D, K + 1, K + 1)
+    about : ndarray of float, shape (D, K), optional
+        Ratios about which the residuals are taken; the ratios themselves where not given.
 
     Returns
     -------
@@ -62,7 +67,11 @@ def all_over_last(
     ratio = total[:, :-1] / below[:, None]
     k = ratio.shape[1]
     gradient = np.concatenate(
-        [np.broadcast_to(np.eye(k), (len(total), k, k)), -ratio[:, :, None]], axis=2
+        [
+            np.broadcast_to(np.eye(k), (len(total), k, k)),
+            -(ratio if about is None else about)[:, :, None],
+        ],
+        axis=2,
     )
     joint = np.einsum("djk,dkl,dml->djm", gradient, cov, gradient)
     return ratio, joint / below[:, None, None] ** 2

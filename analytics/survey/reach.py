@@ -52,8 +52,12 @@ class Domains:
 
     def all_of(self, design: Design) -> NDArray[np.int64]:
         """Return the codes of every open domain of a design."""
-        grid = np.array(sorted(design.grid), dtype=np.int64).reshape(-1, 2)
-        return np.unique(self.code(self.area_key(grid[:, 0]), self.week_key(grid[:, 1])))
+        return self.codes_of(design.grid)
+
+    def codes_of(self, cells: frozenset[tuple[int, int]]) -> NDArray[np.int64]:
+        """Return the codes of the domains that some (area, week) lie in."""
+        pairs = np.array(sorted(cells), dtype=np.int64).reshape(-1, 2)
+        return np.unique(self.code(self.area_key(pairs[:, 0]), self.week_key(pairs[:, 1])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,7 +74,7 @@ def reach_of(design: Design, plan: Plan, domains: Domains) -> Reach:
     """Direct weights N_h in the unit's own week, and the weights with which it fills others."""
     stratum, week = design.units.stratum, design.units.week
     frame = design.strata.n_frame
-    unit = [np.flatnonzero(plan.active)]
+    unit = [np.flatnonzero(plan.active & (week < design.n_weeks_told))]
     key = [domains.week_key(week[unit[0]])]
     weight = [frame[stratum[unit[0]]]]
     for loan in plan.loans:

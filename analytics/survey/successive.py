@@ -73,7 +73,7 @@ def site_draw(sampled: Floats, left: Floats) -> SiteDraw:
     -------
     SiteDraw
     """
-    n = len(sampled)
+    n, left = len(sampled), left[left > 0]  # a site that is never drawn is none of the frame
     nothing = np.zeros((n, n))
     if not len(left) or sampled.sum() >= _CERTAIN:
         return SiteDraw(np.ones(n), nothing, SiteRule.EVERY_SITE)

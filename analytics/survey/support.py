@@ -45,6 +45,8 @@ class Support:
         That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
     is_partial : ndarray of bool
         Some landing area was never sampled and nobody could fill it.
+    is_undesigned : ndarray of bool
+        Some landing area and week of it was sampled by convenience only.
     of_days : ndarray of bool
         Some stratum draws days first, and sites within them.
     rules : ndarray of bool, shape (D, R)
@@ -63,6 +65,7 @@ class Support:
     is_census: Bools
     is_whole: Bools
     is_partial: Bools
+    is_undesigned: Bools
     of_days: Bools
     rules: Bools
 
@@ -119,7 +122,7 @@ def support_of(
     unknown = np.isin(holds.stratum, design.units.stratum[cells.unknown])
     incomplete = _incomplete(design, plan, answered)
     # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
-    weeks_of = domains.week_key(design.strata.week)
+    short = _weeks_of(design, domains, incomplete)
     weeks = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
     framed = _joined(holds, fills, lost, size=size)
     n_psu = _sum_at(holds.place, plan.n_active[holds.stratum], size)
@@ -133,9 +136,10 @@ def support_of(
         is_collapsed=_any_at(holds.place[collapsed], size),
         is_pooled=_any_at(seen[cells.is_pooled[cell]], size),
         is_unknown=_any_at(holds.place[unknown], size),
-        is_census=(n_psu > 0) & ~np.isin(weeks, weeks_of[incomplete]),
+        is_census=(n_psu > 0) & ~np.isin(weeks, short),
         is_whole=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
         is_partial=_any_at(lost.place, size),
+        is_undesigned=np.isin(codes, domains.codes_of(design.no_design)),
         of_days=_any_at(framed.place[design.strata.of_days[framed.stratum]], size),
         rules=_rules(design, plan, framed, size),
     )
@@ -189,6 +193,18 @@ def _fill_pairs(design: Design, plan: Plan, domains: Domains, codes: Ints, cells
         pairs += [(loan.stratum, int(place)) for place in np.union1d(home, reached)]
     table = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     return _Pairs(table[:, 0], table[:, 1])
+
+
+def _weeks_of(design: Design, domains: Domains, strata: Bools) -> Ints:
+    """Return the week keys of some strata; those of the user may span weeks."""
+    last = design.strata.week.copy()
+    np.maximum.at(last, design.units.stratum, design.units.week)
+    # Units that were not sampled may lie in any week from a stratum's first to its last.
+    spans = [
+        np.arange(one, other + 1)
+        for one, other in zip(design.strata.week[strata], last[strata], strict=True)
+    ]
+    return domains.week_key(np.concatenate([np.zeros(0, dtype=np.int64), *spans]))
 
 
 def _incomplete(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bools:

@@ -42,6 +42,8 @@ class DomainTotals:
         Words for `method`.
     lost : tuple of str, length D, optional
         What a partial total is without, in words.
+    missing : tuple of str, length D, optional
+        Why nothing can be said, empty where something can.
     is_convenience : bool
         Sums over interviews of convenience, which stand for no others: only their ratios mean
         something.
@@ -57,6 +59,7 @@ class DomainTotals:
     product_term: NDArray[np.float64] | None = None
     notes: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
     is_convenience: bool = False
     estimator: str = ""
 
