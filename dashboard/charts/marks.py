@@ -37,6 +37,7 @@ PLAIN = Mark("circle", "●", "estimate")
 GAP = Mark("x-thin", "×", "nothing to estimate from")
 PARTIAL = Mark("x", "×", "without an area that was open and never sampled")
 EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
+WITHHELD = Mark("square-x-open", "⊠", "withheld: too uncertain to publish")
 UNSURE = Mark("circle-open-dot", "⊙", "no interval to be had")
 CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
@@ -51,6 +52,8 @@ MARKS: dict[str, Mark] = {
 }
 
 _WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)
+#: How the method of a figure withheld from the public begins.
+_WITHHELD = "withheld:"
 
 
 def mark(row: Row | None) -> Mark:
@@ -61,6 +64,8 @@ def mark(row: Row | None) -> Mark:
     if row is None:
         return CLOSED
     if row.estimate is None:
+        if (row.method or "").startswith(_WITHHELD):
+            return WITHHELD
         return MARKS[row.status] if row.status in _WITHOUT_ESTIMATE else EMPTY
     if row.status == Status.NO_SAMPLE:
         return PARTIAL
@@ -72,5 +77,5 @@ def mark(row: Row | None) -> Mark:
 def legend(rows: Iterable[Row | None]) -> list[Mark]:
     """Return the marks that occur among rows, in a fixed order and each once."""
     seen = {mark(row) for row in rows}
-    order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, CLOSED))
+    order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, WITHHELD, CLOSED))
     return [one for one in order if one in seen]

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from analytics.bulletin.public import WITHHELD
 from analytics.units import Status
 from dashboard import book as books
 from dashboard import reasons
@@ -283,8 +284,19 @@ def test_a_share_of_no_fish_is_no_missing_sample(book):
     assert marks.EMPTY in marks.legend([nothing])
 
 
+@pytest.mark.parametrize("status", Status)
+def test_a_withheld_figure_says_so_whatever_its_status(book, status):
+    blank = {"estimate": None, "se": None, "ci_low": None, "ci_high": None, "method": WITHHELD}
+    withheld = replace(book.row("A1", CHOSEN, RATE), status=status, **blank)
+    assert marks.mark(withheld) == marks.WITHHELD
+    assert marks.legend([withheld]) == [marks.WITHHELD]
+    assert heat.cell_text(withheld) == marks.WITHHELD.glyph
+    assert marks.mark(replace(withheld, method="the denominator is 0")) != marks.WITHHELD
+
+
 def test_glyphs_tell_every_mark_apart():
-    glyphs = [one.glyph for one in {*marks.MARKS.values(), marks.EMPTY, marks.CLOSED, marks.UNSURE}]
+    lone = {marks.EMPTY, marks.CLOSED, marks.UNSURE, marks.WITHHELD}
+    glyphs = [one.glyph for one in {*marks.MARKS.values(), *lone}]
     same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
     assert set(marks.MARKS) == set(Status)
