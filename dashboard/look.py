@@ -24,6 +24,9 @@ _SHEET = """
 .bm-mark {display: inline-block; min-width: 1.25rem; color: COPPER; font-weight: 700;}
 .bm-legend {display: flex; flex-wrap: wrap; gap: .15rem 1.1rem; font-size: .84rem; color: QUIET;}
 .bm-legend b {color: SEA; font-weight: 600; margin-right: .15rem;}
+.bm-legend b.bm-copper {color: COPPER;}
+.bm-legend b.bm-ink {color: INK;}
+.bm-legend b.bm-quiet {color: QUIET;}
 .bm-legend .bm-week {background: BAND; padding: 0 .35rem; border-radius: .2rem;}
 .bm-table {width: 100%; border-collapse: collapse; font-size: .92rem;
   font-variant-numeric: tabular-nums;}

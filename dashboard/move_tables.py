@@ -14,7 +14,7 @@ from dashboard import moves as moved
 from dashboard import tables
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from dashboard.book import Book
     from dashboard.moves import Move
@@ -22,9 +22,19 @@ if TYPE_CHECKING:
 _HEADS = ("Where and when", "Before", "Now", "Move", "Why")
 
 
-def signs(words: Iterable[tuple[str, str]]) -> str:
-    """Return the signs of a figure with their words, as HTML."""
-    parts = "".join(f"<span><b>{sign}</b> {escape(said)}</span>" for sign, said in words)
+def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> str:
+    """Return the signs of a figure with their words, as HTML.
+
+    Parameters
+    ----------
+    words : iterable of (str, str)
+        Signs with their words.
+    hues : mapping of str to str, optional
+        Signs drawn in another colour of the palette than estimates: ``copper``, ``ink``, ``quiet``.
+    """
+    parts = "".join(
+        f"<span>{_sign(sign, (hues or {}).get(sign))} {escape(said)}</span>" for sign, said in words
+    )
     return f"<div class='bm-legend'>{parts}</div>"
 
 
@@ -59,6 +69,10 @@ def of_areas(table: pa.Table, *, areas: Sequence[str]) -> pa.Table:
         return table
     chosen = pc.is_in(table["area"], value_set=pa.array(areas, pa.string()))
     return table.filter(pc.fill_null(chosen, False))
+
+
+def _sign(sign: str, hue: str | None) -> str:
+    return f"<b class='bm-{hue}'>{sign}</b>" if hue else f"<b>{sign}</b>"
 
 
 def _line(move: Move, *, book: Book) -> str:

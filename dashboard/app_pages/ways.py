@@ -108,7 +108,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     st.header(f"{_label(quantity)}, the season so far", anchor=False)
     signs = list(chart.SIGNS)
     signs += [chart.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
-    st.html(move_tables.signs(signs))
+    st.html(move_tables.signs(signs, hues=chart.HUES))
     st.caption("Each panel has its own scale, from zero.")
     if drawn[0][0] is None or len(drawn) == 1:
         _panel(choice, *drawn.pop(0))
@@ -182,7 +182,8 @@ def _reports(choice: Choice) -> None:
     if not lines:
         return
     drawn = bases.shown(lines)
-    st.html(move_tables.signs(bases.REPORT_SIGNS if lines[0]["ratio"] else bases.REPORT_SIGNS[:2]))
+    signs = bases.REPORT_SIGNS if lines[0]["ratio"] else bases.REPORT_SIGNS[:2]
+    st.html(move_tables.signs(signs, hues=bases.REPORT_HUES))
     figure = bases.reports(drawn, palette=palette(dark=is_dark()))
     plain = words.replace("**", "")
     st.plotly_chart(figure, theme=None, config=PLOT, key="reports-chart", alt=plain)

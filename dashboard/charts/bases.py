@@ -23,6 +23,8 @@ REPORT_SIGNS = (
     ("■", "boats at another number"),
     ("━", "smooth curve through the other numbers"),
 )
+#: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
+REPORT_HUES = {"▨": "copper", "━": "ink"}
 #: A pooled share wears an open mark.
 SHARE_SIGNS = (("●", "share of boats"), ("○", "share of all areas together"), ("━", "interval"))
 #: The figure of reports ends where at most this part of the boats is left, and never before 12.

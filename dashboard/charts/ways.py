@@ -29,6 +29,8 @@ SIGNS = (
     ("┊", "the figure as sampled, its interval behind"),
     ("×", "no figure"),
 )
+#: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
+HUES = {"◇": "copper", "×": "quiet"}
 CUT = ("▶", "the interval runs on")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
@@ -15,7 +16,7 @@ from streamlit.testing.v1 import AppTest
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.reading_tables import HEAPING_SCHEMA, READING_SCHEMA
 from dashboard import book as books
-from dashboard import data, move_tables, tables, text, way_tables, ways
+from dashboard import data, look, move_tables, tables, text, way_tables, ways
 from dashboard.charts import bases, palette
 from dashboard.charts import ways as chart
 from tests.app import sample_ways
@@ -167,6 +168,28 @@ def test_reports_are_told_with_the_test(open_ways, book):
     assert list(bars.y) == list(sample_ways.BOATS)
     assert [fish for fish, shape in zip(bars.x, bars.marker.pattern.shape, strict=True) if shape]
     assert list(curve.y) == [line["smooth"] for line in lines]
+
+
+@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, colours):
+    found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
+    dots, assumed, gaps = (chart.panel(found, palette=colours).data[at] for at in (1, 4, 6))
+    bars, curve = bases.reports(book.bulletin.heaping.to_pylist(), palette=colours).data
+    of_bar = dict(zip(bars.marker.pattern.shape, bars.marker.color, strict=True))
+    drawn = {
+        "stated assumption": assumed.marker.color,
+        "no figure": gaps.marker.color,
+        "boats at a multiple of 5": of_bar["/"],
+        "smooth curve through the other numbers": curve.line.color,
+    }
+    page = words_of(open_ways())
+    for words, colour in drawn.items():
+        (hue,) = re.findall(rf"<b class='bm-(\w+)'>.</b> {words}</span>", page)
+        assert getattr(colours, hue) == colour
+        assert f".bm-legend b.bm-{hue} {{color: {colour};}}" in look.sheet(colours)
+    for words, colour in {"estimate": dots.marker.color, "boats at another": of_bar[""]}.items():
+        assert re.search(rf"<b>.</b> {words}", page)
+        assert f".bm-legend b {{color: {colour};" in look.sheet(colours)
 
 
 def test_the_figure_of_reports_ends_before_a_long_tail():
