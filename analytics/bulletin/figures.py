@@ -74,7 +74,6 @@ def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
     is_share = QUANTITIES[quantity].kind is Kind.SHARE
     cov = totals.cov if is_share else totals.cov_of_sums
     found = marked(quantity, totals.total, cov)
-    missing = tuple("no mark was read" if unread else "" for unread in found.unread)
     kind = QUANTITIES[quantity].kind
     return Figures(
         kind,
@@ -82,7 +81,7 @@ def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
         found.variance,
         found.variance,
         "reported_marks",
-        missing,
+        found.unread,
         is_ratio=kind is Kind.SHARE,
     )
 

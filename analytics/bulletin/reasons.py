@@ -85,6 +85,7 @@ def why_no_error(
 ) -> tuple[str, ...]:
     """Return the reason where an estimate has no standard error; empty where it has one."""
     variance, support = figures.variance[place], totals.support
+    unit = _unit(totals, place)
     if status is Status.CENSUS:
         return ()
     if status is Status.ZERO_TOTAL:
@@ -93,7 +94,7 @@ def why_no_error(
         what = "one unit or one boat alone, and borrowing a spread was refused"
     elif math.isnan(variance) or (figures.is_ratio and support.n_seen[place] < 2):
         of_factor = totals.estimator == "expanded_total" and support.n_seen[place] > 1
-        what = "one day of contacts only" if of_factor else "one site-day only"
+        what = "one day of contacts only" if of_factor else f"one {unit} only"
     elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
         return ()
     elif variance < 0:
@@ -101,7 +102,7 @@ def why_no_error(
     elif support.is_whole[place]:
         what = "its ramps sampled whole, boats landing elsewhere unseen"
     else:
-        what = "site-days all alike"
+        what = f"{unit}s all alike"
     return (f"{what}: no error can be had",)
 
 
@@ -120,7 +121,8 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
     if support.is_imputed[place]:
         notes.append("open days without a sample filled from the nearest weeks")
     if support.is_collapsed[place] and not totals.plan.refuses:
-        notes.append("a stratum of one site-day took its spread together with a neighbour")
+        unit = _unit(totals, place)
+        notes.append(f"a stratum of one {unit} took its spread together with a neighbour")
     if support.is_pooled[place] and not totals.plan.refuses:
         notes.append("spread between boats pooled where one of several was interviewed")
     if support.is_unknown[place]:
@@ -137,6 +139,11 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
         names = _names(design, design.areas_without_design)
         notes.append(f"without boats that landed in {names}")
     return notes
+
+
+def _unit(totals: DomainTotals, place: int) -> str:
+    """Return what a sampled unit of a domain is called."""
+    return "day" if totals.support.of_days[place] else "site-day"
 
 
 def _names(design: Design, areas: Iterable[int]) -> str:

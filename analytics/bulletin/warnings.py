@@ -7,13 +7,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.data.calendar import week_start
 from analytics.data.checks.run import check_between
 from analytics.data.findings import Finding, Severity
 from analytics.data.intake.typed import Incoming
 from analytics.data.schema import TABLES
+from analytics.survey.convenience import met_by_convenience
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,14 +58,24 @@ def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
 
 def _of_season(snapshot: Snapshot, design: Design) -> dict[str, Incoming]:
     """Return the season's rows as a batch: the rules warn of the rows of a batch only."""
-    days = _among(snapshot["site_days"], "sample_id", pa.array(design.site_days.sample_id.tolist()))
-    interviews = _among(snapshot["interviews"], "sample_id", days["sample_id"])
+    sampled = pa.array(design.site_days.sample_id.tolist(), pa.string())
+    days = _among(snapshot["site_days"], "sample_id", sampled)
+    drawn = _among(snapshot["interviews"], "sample_id", days["sample_id"])
+    interviews = pa.concat_tables([drawn, _met_in(snapshot, design)])
     fish = _among(snapshot["fish"], "interview_id", interviews["interview_id"])
     tables = {"site_days": days, "interviews": interviews, "fish": fish}
     return {
         name: Incoming(name, table, np.full(len(table), "", dtype=object), np.arange(len(table)))
         for name, table in tables.items()
     }
+
+
+def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:
+    """Return the interviews of convenience of the design's season and weeks."""
+    met = met_by_convenience(snapshot, season=design.season)
+    late = pd.Timestamp(week_start(design.through)) + pd.Timedelta(days=6)
+    met = met.filter(pc.less_equal(met["on_day"], pa.scalar(late.date())))
+    return _among(snapshot["interviews"], "interview_id", met["interview_id"])
 
 
 def _among(table: pa.Table, column: str, values: pa.Array | pa.ChunkedArray) -> pa.Table:

@@ -169,9 +169,12 @@ def _make_bulletins(store: Path) -> None:
 
     target = Store(store)
     snapshot = target.snapshot()
-    seasons = seasons_with_data(snapshot) if snapshot["site_days"].num_rows else []
+    has_rows = any(snapshot[name].num_rows for name in ("site_days", "interviews"))
+    seasons = seasons_with_data(snapshot) if has_rows else []
     if not seasons:
-        raise WrongUse(f"the store {store} has no season with site-days yet; import them first")
+        raise WrongUse(
+            f"the store {store} has no season with site-days or interviews yet; import them first"
+        )
     say(f"no bulletin in {store} yet: making one for {', '.join(seasons)}")
     for season in seasons:
         make_bulletin(target, season=season, progress=progress)

@@ -23,6 +23,12 @@ PARTS = {
     "released_legal": "released_legal_marked",
     "released_sublegal": "released_sublegal_marked",
 }
+_NONE = "no mark was read"
+_WORDS = {
+    "kept": "kept fish",
+    "released_legal": "legal releases",
+    "released_sublegal": "sublegal releases",
+}
 #: Parts behind each class, and whether it is of the marked fish. Kept fish count as legal.
 CLASSES: dict[str, tuple[tuple[str, ...], bool]] = {
     "encounter_legal_marked_fish": (("kept", "released_legal"), True),
@@ -56,11 +62,11 @@ def mark_analysis() -> Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Marked:
-    """One quantity of marks over D domains: value, variance, and where no mark was read."""
+    """One quantity of marks over D domains: value, variance, and of which parts none was read."""
 
     value: NDArray[np.float64]
     variance: NDArray[np.float64]
-    unread: NDArray[np.bool_]
+    unread: tuple[str, ...]
 
 
 def marked(quantity: str, total: NDArray[np.float64], cov: NDArray[np.float64]) -> Marked:
@@ -89,11 +95,14 @@ def marked(quantity: str, total: NDArray[np.float64], cov: NDArray[np.float64]) 
     names = list(mark_measures())
     gradient = np.zeros_like(total)
     value, whole = np.zeros(len(total)), np.zeros(len(total))
-    unread = np.zeros(len(total), dtype=bool)
+    unread: list[list[str]] = [[] for _ in total]
+    some_read = np.zeros(len(total), dtype=bool)
     for part in parts:
         place = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
         fish, read, clipped = total[:, place].T
-        unread |= (fish > 0) & (read == 0)
+        some_read |= read > 0
+        for domain in np.flatnonzero((fish > 0) & (read == 0)):
+            unread[domain].append(_WORDS[part])
         share = clipped / np.where(read > 0, read, np.inf)
         by_read = fish / np.where(read > 0, read, np.inf)
         sign = 1 if of_marked else -1
@@ -109,4 +118,8 @@ def marked(quantity: str, total: NDArray[np.float64], cov: NDArray[np.float64]) 
             gradient[:, names.index(part + "_all")] -= value
         gradient /= below[:, None]
     variance = np.einsum("dk,dkl,dl->d", np.nan_to_num(gradient), cov, np.nan_to_num(gradient))
-    return Marked(value, np.maximum(variance, 0), unread)
+    words = [
+        f"no mark was read among {' and '.join(parts)}" if parts and some else _NONE * bool(parts)
+        for parts, some in zip(unread, some_read, strict=True)
+    ]
+    return Marked(value, np.maximum(variance, 0), tuple(words))

@@ -236,7 +236,9 @@ def _degrees(plan: Plan, used: _Pairs, size: int) -> Ints:
     groups = _joined(_Pairs(group[widened.stratum], widened.place), size=size)
     merged = _sum_at(widened.place, plan.n_active[widened.stratum], size)
     merged -= np.bincount(groups.place, minlength=size)
-    return np.where(plain > 0, plain, merged)
+    # No domain knows more of the spread than the season does.
+    whole = int(np.maximum(plan.n_active - 1, 0).sum())
+    return np.where(plain > 0, plain, np.minimum(merged, whole) if whole else merged)
 
 
 def _joined(*pairs: _Pairs, size: int) -> _Pairs:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.bulletin.build import bulletin_of
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
@@ -115,3 +116,13 @@ def test_sampled_site_days_of_such_an_area_count_with_the_others():
 def test_a_season_without_any_interview_says_so():
     with pytest.raises(WrongUse, match="no sampled site-day"):
         estimate_snapshot(snapshot_of([]), season="2030-31")
+
+
+def test_a_bulletin_of_convenience_alone_is_made_and_warns_of_its_rows():
+    openings = [opening(daily_limit_fish=1)]
+    trips = [*TRIPS, met(4, 3, 1, kept=5, anglers=1)]
+    bulletin = bulletin_of(snapshot_of(trips, openings=openings))
+    statuses = set(bulletin.rows["status"].to_pylist())
+    assert {"ok", "no_design"} <= statuses
+    found = bulletin.findings.to_pylist()
+    assert any("5 kept by 1 angler" in str(one["seen"]) for one in found)

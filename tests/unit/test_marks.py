@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.fish.marks import MARK_QUANTITIES, mark_measures, marked
-from tests.tables import SiteDay, figures, interview, survey
+from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 
 def row(days, quantity):
@@ -92,3 +93,15 @@ def test_the_gradient_is_that_of_the_value(quantity):
     assert len(mark_measures()) == 9
     found = marked(quantity, total, cov[None])
     assert found.variance[0] == pytest.approx(slope @ cov @ slope, rel=1e-5)
+
+
+def test_a_part_whose_marks_nobody_read_is_named():
+    boats = [
+        interview(kept=2, kept_marked=1, released_legal=1, released_legal_marked=None),
+        interview(kept=1, kept_marked=1, released_legal=0, released_legal_marked=None),
+    ]
+    days = [SiteDay(1, [boat], date=MONDAY + dt.timedelta(days=k)) for k, boat in enumerate(boats)]
+    rows = estimate_snapshot(survey(days), by=["season"])
+    found = figures(rows, "marked_prop")
+    assert found["status"] == "no_sample"
+    assert found["method"] == "no mark was read among legal releases"
