@@ -63,7 +63,10 @@ STATUS_WORDS: dict[str, tuple[str, str]] = {
         "Nothing to estimate from: no site-day sampled, or nobody gave the number, or no rate; "
         "the row says which.",
     ),
-    Status.NO_DESIGN: ("no design", "Sampled by a design that is not estimated here."),
+    Status.NO_DESIGN: (
+        "no design",
+        "Interviews of convenience: they give rates and shares, no totals.",
+    ),
     Status.MODELLED: ("modelled", "The figure comes from a model, not from the sample alone."),
 }
 
@@ -77,7 +80,7 @@ _SHORT = {
     "no release rate given for some of the fish": "no release rate for some",
     "not recorded in any interview": "not recorded",
     "the denominator is 0": "nothing to divide by",
-    "this area's sampling design gives no estimate here": "design not estimated here",
+    "interviews of convenience give rates and shares, never totals": "no totals from convenience",
 }
 #: For a row that came without a reason of its own.
 _UNSAID = "the bulletin gives no reason"

@@ -182,10 +182,17 @@ def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
     words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
     words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
     first = known[0]
-    frame = text.count(first.n_psu_frame or 0, "site-day")
-    sample = [f"{first.n_psu or 0} of {frame}", text.count(first.n_interviews or 0, "interview")]
+    sample = [_site_days(first), text.count(first.n_interviews or 0, "interview")]
     sample = sample if area is None else sample[::-1]
     return "".join(f"<small>{escape(one)}</small>" for one in (*sample, *words))
+
+
+def _site_days(row: Row) -> str:
+    """Return how many site-days were sampled, and of how many where they were drawn from any."""
+    sampled = row.n_psu or 0
+    if row.n_psu_frame is None:
+        return text.count(sampled, "site-day")
+    return f"{sampled} of {text.count(row.n_psu_frame, 'site-day')}"
 
 
 def _every_of(book: Book, area: str | None, *, week: str) -> str:

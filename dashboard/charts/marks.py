@@ -48,7 +48,7 @@ MARKS: dict[str, Mark] = {
     Status.IMPUTED: Mark("triangle-up-open", "△", "gap filled from neighbours"),
     Status.MODELLED: Mark("star", "★", "from a model"),
     Status.NO_SAMPLE: GAP,
-    Status.NO_DESIGN: Mark("x-thin", "×", "sampled by a design that is not estimated here"),
+    Status.NO_DESIGN: Mark("x-thin", "×", "interviews of convenience: rates and shares, no totals"),
 }
 
 _WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)

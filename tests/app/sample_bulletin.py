@@ -187,8 +187,10 @@ def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str,
     }
     if status is Status.NO_SAMPLE:
         return without_estimate(row, NO_SITE_DAY) | {"n_psu": 0, "n_interviews": 0}
-    if status is Status.NO_DESIGN and quantity.kind in (Kind.TOTAL, Kind.DEATHS):
-        return without_estimate(row, NO_DESIGN, Status.NO_DESIGN)
+    if status is Status.NO_DESIGN:
+        row |= {"status": Status.OK, "n_psu": 3, "n_psu_frame": None}
+        is_total = quantity.kind in (Kind.TOTAL, Kind.DEATHS)
+        return without_estimate(row, NO_DESIGN, Status.NO_DESIGN) if is_total else row
     if status is Status.ZERO_TOTAL:
         return _zero(row, name)
     if status is Status.CENSUS:

@@ -38,7 +38,7 @@ OTHER_DAYS = "2035-W52"
 
 NO_SITE_DAY = "no site-day sampled"
 NO_LANDING = "no site-day sampled where boats of this area land"
-NO_DESIGN = "this area's sampling design gives no estimate here"
+NO_DESIGN = "interviews of convenience give rates and shares, never totals"
 NO_DROP_OFF = "no drop-off rate given for some of the fish"
 NO_BOAT = "no boat gave this number"
 #: A number nobody gave, and rates that lack.

@@ -66,7 +66,7 @@ def test_answer_without_totals_gives_rate_and_share(book):
     assert "Chinook per angler-hour (95 % CI" in words
     assert "were sublegal" in words
     assert words.endswith(
-        "totals cannot be given (this area's sampling design gives no estimate here)."
+        "totals cannot be given (interviews of convenience give rates and shares, never totals)."
     )
 
 

@@ -16,7 +16,7 @@ from dashboard import book as books
 from dashboard import notices, reasons, tables
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
-from tests.app.sample_cases import ENDLESS, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
+from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
 
 
 def test_opens_on_the_newest_week_of_the_newest_season(open_page):
@@ -70,7 +70,7 @@ def test_words_of_each_reservation(open_page):
     assert "rest on one site\\-day of 20" in words_of(open_page(week=CHOSEN, area="A3"))
     assert "not for publication: PSE over 50 %" in words_of(open_page(week=CHOSEN, area="A4"))
     assert "none seen, no interval" in words_of(open_page(week=CHOSEN, area="A5"))
-    assert "sampling design gives no estimate here" in words_of(open_page(week=CHOSEN, area="A6"))
+    assert "rates and shares, never totals" in words_of(open_page(week=CHOSEN, area="A6"))
 
 
 def test_a_closed_week_says_so(open_page):
@@ -117,6 +117,16 @@ def test_a_figure_without_an_interval_is_no_quieter_than_its_neighbours(open_pag
     assert "<div class='bm-interval'>no interval: one site-day only</div>" in words
     assert "1 of 28 site-days" in words
     assert "2 interviews" in words
+
+
+def test_interviews_of_convenience_have_site_days_of_no_frame(open_page):
+    words = words_of(open_page(week=CHOSEN, area="A6"))
+    assert "<small>3 site-days</small>" in words
+    assert not re.search(r"3 of [0-9]+ site-day", words)
+    told = "× interviews of convenience: rates and shares, no totals"
+    assert f"<small>{told}</small>" in words
+    assert f"<span title='{NO_DESIGN}'>–<small>no totals from convenience</small></span>" in words
+    assert "not estimated here" not in words
 
 
 def test_an_endless_interval_stands_in_words(open_page):
