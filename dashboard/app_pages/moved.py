@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.errors import BlackmouthError
 from analytics.units import QUANTITIES
-from dashboard import data, filters, link, move_tables, notices, sentences, tables, text
+from dashboard import data, filters, move_tables, sentences, tables, text
 from dashboard import moves as moved
 from dashboard.charts import moved as chart
 from dashboard.charts.palette import palette
+from dashboard.framed import Chosen, framed
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
@@ -29,27 +29,17 @@ LINES = 10
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    st.title("What moved")
-    notices.invented()
-    link.follow("moved")
-    try:
-        folder = data.shelf_folder()
-        cards = data.cards(folder) if folder else []
-        notices.damaged(data.damaged(folder) if folder else [])
-        if folder is None or not cards:
-            notices.empty_shelf(folder)
-            return
-        choice = filters.choose(folder, cards, with_week=False)
-        moves = data.moves(folder, choice.book.card)
-    except BlackmouthError as error:
-        notices.unreadable(error)
-        return
-    wishes = st.container()
-    _page(choice, moves, before=_called(choice.book.card, cards))
-    notices.foot()
-    with wishes:
-        notices.unmet(link.unmet())
-    link.write()
+    framed(
+        "What moved",
+        "moved",
+        load=lambda folder, choice: data.moves(folder, choice.book.card),
+        body=_body,
+        with_week=False,
+    )
+
+
+def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
+    _page(chosen.choice, moves, before=_called(chosen.choice.book.card, chosen.cards))
 
 
 def _called(card: Card, cards: Sequence[Card]) -> str:

@@ -6,14 +6,11 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.errors import BlackmouthError
 from analytics.units import QUANTITIES
 from dashboard import (
     data,
     filters,
-    link,
     move_tables,
-    notices,
     remarks,
     sentences,
     tables,
@@ -24,6 +21,7 @@ from dashboard import ways as reckoned
 from dashboard.charts import bases
 from dashboard.charts import ways as chart
 from dashboard.charts.palette import palette
+from dashboard.framed import Chosen, framed
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
@@ -52,34 +50,24 @@ ASSUMED = (
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    st.title("Ways to reckon")
-    notices.invented()
-    link.follow("ways")
-    try:
-        folder = data.shelf_folder()
-        cards = data.cards(folder) if folder else []
-        notices.damaged(data.damaged(folder) if folder else [])
-        if folder is None or not cards:
-            notices.empty_shelf(folder)
-            return
-        choice = filters.choose(folder, cards, with_week=False)
-        ways = data.ways(folder, choice.book.card)
-    except BlackmouthError as error:
-        notices.unreadable(error)
+    framed(
+        "Ways to reckon",
+        "ways",
+        load=lambda folder, choice: data.ways(folder, choice.book.card),
+        body=_body,
+        with_week=False,
+    )
+
+
+def _body(chosen: Chosen, ways: Ways) -> None:
+    if "readings" in chosen.choice.book.card.tables:
+        _page(chosen.choice, ways)
         return
-    wishes = st.container()
-    if "readings" in choice.book.card.tables:
-        _page(choice, ways)
-    else:
-        with st.container(key="answer"):
-            st.markdown(
-                "This bulletin was kept before bulletins reckoned in other ways. Make it again "
-                "from the store with `blackmouth bulletin`, and it will."
-            )
-    notices.foot()
-    with wishes:
-        notices.unmet(link.unmet())
-    link.write()
+    with st.container(key="answer"):
+        st.markdown(
+            "This bulletin was kept before bulletins reckoned in other ways. Make it again "
+            "from the store with `blackmouth bulletin`, and it will."
+        )
 
 
 def _page(choice: Choice, ways: Ways) -> None:

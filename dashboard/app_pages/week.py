@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.errors import BlackmouthError
 from analytics.units import QUANTITIES
 from dashboard import book as books
-from dashboard import data, filters, link, notices, reasons, remarks, sentences, tables, text
+from dashboard import filters, notices, reasons, remarks, sentences, tables, text
 from dashboard.charts import heat, marks, trends
 from dashboard.charts.palette import palette
+from dashboard.framed import Chosen, framed
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
@@ -31,30 +31,16 @@ PANELS_ACROSS = 3
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    st.title("The week in review")
-    notices.invented()
-    link.follow("week")
-    try:
-        folder = data.shelf_folder()
-        cards = data.cards(folder) if folder else []
-        notices.damaged(data.damaged(folder) if folder else [])
-        if folder is None or not cards:
-            notices.empty_shelf(folder)
-            return
-        choice = filters.choose(folder, cards)
-    except BlackmouthError as error:
-        notices.unreadable(error)
-        return
-    wishes = st.container()
+    framed("The week in review", "week", load=lambda *_: None, body=_body)
+
+
+def _body(chosen: Chosen, _: None) -> None:
+    choice = chosen.choice
     _answer(choice)
     _trends(choice)
     _heat_map(choice)
     _table(choice)
     notices.reservations(choice)
-    notices.foot()
-    with wishes:
-        notices.unmet(link.unmet())
-    link.write()
 
 
 def _answer(choice: Choice) -> None:
