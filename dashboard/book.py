@@ -21,8 +21,12 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-#: The areas in a reservation such as ``without DRU, VEL (open and never sampled)``.
-_WITHOUT = re.compile(r"^(without (?:boats that landed in )?)(.+?)(?= \(open |$)")
+#: The areas in a reservation such as ``without DRU, VEL (open and never sampled)``, or in the
+#: reason ``interviews of convenience only in DRU: no estimate here``.
+_AREAS_IN = re.compile(
+    r"^(without (?:boats that landed in )?)(.+?)(?= \(open |$)"
+    r"|^(interviews of convenience only in )(.+)(?=: no estimate here$)"
+)
 
 #: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
 Key = tuple[str | None, str | None, str]
@@ -234,11 +238,16 @@ def _is_no_number(name: str, value: float) -> bool:
 
 
 def _named(method: str | None, names: Mapping[str, str]) -> str:
-    """Return a method with the names of the areas an estimate is without, not their codes."""
+    """Return a method with the names of the areas it tells of in the place of their codes."""
     return "; ".join(
-        _WITHOUT.sub(lambda found: found[1] + _list_of(found[2], names), part)
+        _AREAS_IN.sub(lambda found: _with_names(found, names), part)
         for part in (method or "").split("; ")
     )
+
+
+def _with_names(found: re.Match[str], names: Mapping[str, str]) -> str:
+    start, codes = (one for one in found.groups() if one is not None)
+    return start + _list_of(codes, names)
 
 
 def _list_of(codes: str, names: Mapping[str, str]) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from analytics.units import Status
 from dashboard import reasons, text
-from dashboard.book import index
+from dashboard.book import index, of_line
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_cases import (
     ALL_OF_IT,
@@ -178,6 +178,25 @@ def test_boats_that_landed_elsewhere_are_named_too():
     )
     row = other.row("A1", rows[at]["week"], rows[at]["quantity"])
     assert reasons.left_out(row) == "without boats that landed in Tarnow Deep"
+
+
+@pytest.mark.parametrize(
+    ("reason", "told"),
+    [
+        (
+            "interviews of convenience only in A6, A2: no estimate here",
+            "interviews of convenience only in Tarnow Deep, Sorrel Narrows: no estimate here",
+        ),
+        (
+            "interviews of convenience only in B9: no estimate here",
+            "interviews of convenience only in B9: no estimate here",
+        ),
+        ("no rate given for A6: no estimate here", "no rate given for A6: no estimate here"),
+    ],
+)
+def test_areas_of_convenience_are_named(book, reason, told):
+    line = make(NOW).rows.to_pylist()[0] | {"estimate": None, "method": reason}
+    assert reasons.why_no_estimate(of_line(line, book.names)) == told
 
 
 def test_what_stands_behind_is_whole():
