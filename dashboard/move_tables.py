@@ -76,10 +76,10 @@ def _sign(sign: str, hue: str | None) -> str:
 
 
 def _line(move: Move, *, book: Book) -> str:
-    size = moved.in_errors(move)
+    size, place = moved.in_errors(move), moved.place_of(move)
     cells = (
-        tables.cell(move.before) if move.before else "–",
-        tables.cell(move.now) if move.now else "–",
+        tables.cell(move.before, place=place) if move.before else "–",
+        tables.cell(move.now, place=place) if move.now else "–",
         f"<b>{escape(moved.shift(move))}</b>" + (f"<small>{escape(size)}</small>" if size else ""),
         f"<small>{escape(moved.cause_words(move.causes))}</small>",
     )

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
 #: Files of a batch that are named; the rest are counted.
 FILES_NAMED = 2
+#: How many digits more than its error gives a figure may be shown to, so that a move is seen.
+MORE_DIGITS = 5
 #: How several causes of one row are joined on the shelf.
 _JOINED_BY = "; "
 #: Columns of a row as it was before, under the names that a move keeps them.
@@ -135,12 +137,44 @@ def shift(move: Move) -> str:
         return "has a figure now" if move.row.estimate is not None else "has no figure any more"
     if move.kind == RESTATED:
         return "same figure"
-    before = move.before.estimate if move.before else None
+    return _shift_of(move, move.before.estimate if move.before else None, move.moved)
+
+
+def _shift_of(move: Move, before: float | None, moved: float) -> str:
     if QUANTITIES[move.row.quantity].kind is Kind.SHARE:
-        return f"{_signed(100 * move.moved)} points"
+        return f"{_signed(100 * moved)} points"
     if not before:
         return f"from 0 to {text.value(move.row)}"
-    return f"{_signed(100 * move.moved / abs(before))}{text.PERCENT}"
+    return f"{_signed(100 * moved / abs(before))}{text.PERCENT}"
+
+
+def place_of(move: Move) -> int | None:
+    """Return the power of ten of the last digit that both sides of a move are shown to.
+
+    Fine enough that a reader who sets one figure against the other finds what `shift` tells.
+    None where a side lacks or was zero: then each is shown as its own error has it.
+    """
+    before, now = move.before, move.now
+    if before is None or now is None or before.estimate is None or now.estimate is None:
+        return None
+    is_share = QUANTITIES[now.quantity].kind is Kind.SHARE
+    if move.moved is None or not (before.estimate or is_share):
+        return None
+    first = min(text.last_place(before), text.last_place(now))
+    if move.kind == RESTATED:
+        return first
+    places = range(first, first - MORE_DIGITS - 1, -1)
+    return next((place for place in places if _agrees(move, before, now, place)), first)
+
+
+def _agrees(move: Move, before: Row, now: Row, place: int) -> bool:
+    """Return whether the figures, rounded at a place, differ by what is told."""
+    factor = text.scale(now)
+    exact = [factor * (row.estimate or 0.0) for row in (before, now)]
+    old, new = (round(amount, -place) for amount in exact)
+    if any(amount and not rounded for amount, rounded in zip(exact, (old, new), strict=True)):
+        return False
+    return _shift_of(move, old / factor, (new - old) / factor) == shift(move)
 
 
 def in_errors(move: Move) -> str:
@@ -223,10 +257,11 @@ def answer(
     if not revised:
         return f"{start}{_others(weekly)}"
     largest = revised[0]
+    place = place_of(largest)
     return (
         f"{start} The largest move: "
-        f"{text.plain(where(largest, book=book))}, from {_figure(largest.before)} to "
-        f"{_figure(largest.now)}{_measure(largest)}. The cause: "
+        f"{text.plain(where(largest, book=book))}, from {_figure(largest.before, place)} to "
+        f"{_figure(largest.now, place)}{_measure(largest)}. The cause: "
         f"{text.plain(_all_causes(revised))}.{_others(weekly)}"
     )
 
@@ -250,10 +285,10 @@ def _measure(move: Move) -> str:
     return f", {words}" if words else ""
 
 
-def _figure(row: Row | None) -> str:
+def _figure(row: Row | None, place: int | None) -> str:
     if row is None or row.estimate is None:
         return f"no figure ({text.plain(reasons.why_no_estimate(row))})"
-    return f"**{text.value(row)}** {text.plain(text.bracket(row))}"
+    return f"**{text.value(row, place=place)}** {text.plain(text.bracket(row))}"
 
 
 def _others(weekly: Sequence[Move]) -> str:

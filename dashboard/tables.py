@@ -143,8 +143,11 @@ def _head(book: Book, area: str | None) -> str:
     return escape("All areas" if area is None else book.name(area))
 
 
-def cell(row: Row | None) -> str:
-    """Return a figure with its interval, its percent standard error and its caution, as HTML."""
+def cell(row: Row | None, *, place: int | None = None) -> str:
+    """Return a figure with its interval, its percent standard error and its caution, as HTML.
+
+    `place` is the power of ten of its last digit; as its error has it when not given.
+    """
     if row is None or row.estimate is None:
         whole = escape(reasons.why_no_estimate(row), quote=True)
         short = escape(reasons.why_no_estimate_short(row))
@@ -155,7 +158,7 @@ def cell(row: Row | None) -> str:
         f" <span class='bm-mark' title='{escape(words, quote=True)}'>{sign}</span>" if sign else ""
     )
     below = f"<small>{escape(limits)}</small>{_precision(row)}{_use(row)}"
-    return f"{escape(text.value(row))}{care}{below}"
+    return f"{escape(text.value(row, place=place))}{care}{below}"
 
 
 def _precision(row: Row, *, tag: str = "small") -> str:

@@ -35,11 +35,15 @@ _UNITS = {
 _CHANGE_WORDS = frozenset({"up", "down", "no clear change", "not comparable"})
 
 
-def value(row: Row) -> str:
-    """Return the estimate alone, such as ``1,240`` or ``78 %``; a dash where there is none."""
+def value(row: Row, *, place: int | None = None) -> str:
+    """Return the estimate alone, such as ``1,240`` or ``78 %``; a dash where there is none.
+
+    `place` is the power of ten of its last digit; as its error has it when not given.
+    """
     if row.estimate is None:
         return DASH
-    return _scaled(row, row.estimate) + _percent(row)
+    at = last_place(row) if place is None else place
+    return number(scale(row) * row.estimate, place=at) + _percent(row)
 
 
 def coarse(row: Row) -> str:
@@ -65,12 +69,15 @@ def bracket(row: Row, *, full: bool = True) -> str:
     return f"({level(row.ci_level)} CI {limits})" if full else f"({limits})"
 
 
-def figure(row: Row | None) -> str:
-    """Return ``1,240 fish (95 % CI 980–1,570)``, or in words why there is no number."""
+def figure(row: Row | None, *, place: int | None = None) -> str:
+    """Return ``1,240 fish (95 % CI 980–1,570)``, or in words why there is no number.
+
+    `place` is that of `value`.
+    """
     if row is None or row.estimate is None:
         return reasons.why_no_estimate(row)
     unit = unit_words(row.unit, plural=row.estimate != 1)
-    return " ".join(part for part in (value(row), unit, bracket(row)) if part)
+    return " ".join(part for part in (value(row, place=place), unit, bracket(row)) if part)
 
 
 def level(part: float | None) -> str:
@@ -155,12 +162,17 @@ def _percent(row: Row) -> str:
 
 
 def _scaled(row: Row, amount: float) -> str:
-    factor = 100 if _is_share(row) else 1
-    return number(factor * amount, place=_place(row, factor=factor))
+    return number(scale(row) * amount, place=last_place(row))
 
 
-def _place(row: Row, *, factor: int) -> int:
+def scale(row: Row) -> int:
+    """Return what an amount is multiplied by to be read: shares are read in percent."""
+    return 100 if _is_share(row) else 1
+
+
+def last_place(row: Row) -> int:
     """Return the power of ten of the last digit worth showing."""
+    factor = scale(row)
     size = factor * abs(row.estimate or 0.0)
     smallest = _smallest(row, size)
     if size == 0 or not math.isfinite(size):

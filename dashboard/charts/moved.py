@@ -122,10 +122,11 @@ def is_cut(moves: Sequence[Move]) -> bool:
 def description(moves: Sequence[Move], *, book: Book, label: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     first = moves[0]
+    place = moved.place_of(first)
     return (
         f"{label} before and now, with intervals, for the {len(moves)} largest moves; first "
-        f"{moved.where(first, book=book)}: {text.figure(first.before)} before, "
-        f"{text.figure(first.now)} now."
+        f"{moved.where(first, book=book)}: {text.figure(first.before, place=place)} before, "
+        f"{text.figure(first.now, place=place)} now."
     )
 
 
@@ -191,9 +192,10 @@ def _cut(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
 
 def _hover(move: Move, *, book: Book) -> str:
     size = ", ".join(part for part in (moved.shift(move), moved.in_errors(move)) if part)
+    place = moved.place_of(move)
     lines = [
-        f"before: {text.figure(move.before)}",
-        f"now: {text.figure(move.now)}",
+        f"before: {text.figure(move.before, place=place)}",
+        f"now: {text.figure(move.now, place=place)}",
         size,
         moved.cause_words(move.causes),
     ]

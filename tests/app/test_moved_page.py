@@ -88,8 +88,10 @@ def test_an_area_is_asked_alone(open_moved, told):
     move = one_of(told, ("A1", "2036-W03"))
     assert words.startswith("Of the 13 weekly figures of Chinook encounters in Quillon Bank that ")
     assert "**1** moved since." in words
-    assert f"Quillon Bank, week 2036-W03, from **{moves.text.value(move.before)}**" in words
-    assert f"to **{moves.text.value(move.now)}**" in words
+    place = moves.place_of(move)
+    before, now = (moves.text.value(row, place=place) for row in (move.before, move.now))
+    assert f"Quillon Bank, week 2036-W03, from **{before}**" in words
+    assert f"to **{now}**" in words
     assert "Umbra Flats" not in words_of(page)
 
 
@@ -122,6 +124,46 @@ def test_a_move_is_told_in_errors_before(told):
     assert moves.in_errors(near) == "0.3 of its standard error before"
     tiny = replace(move, moved_in_se=0.04)
     assert moves.in_errors(tiny) == "less than 0.1 of its standard error before"
+
+
+def amount(shown):
+    return float(shown.replace(",", "").replace("\u00a0%", ""))
+
+
+@pytest.mark.parametrize("quantity", [MET, SHARE, "encounters_per_angler_hour"])
+@pytest.mark.parametrize("part", [-0.4, -0.06, -0.013, -0.004, 0.0006, 0.004, 0.0123, 0.07, 0.3])
+def test_the_figures_shown_differ_by_what_is_told(book, told, quantity, part):
+    move = one_of(told, ("A1", "2036-W03"), quantity)
+    old = move.before.estimate
+    now = replace(move.now, estimate=old * (1 + part))
+    move = replace(move, kind="revised", now=now, moved=old * part)
+    place = moves.place_of(move)
+    before, after = (amount(moves.text.value(row, place=place)) for row in (move.before, now))
+    size = after - before if quantity == SHARE else 100 * (after - before) / before
+    shown = moves.shift(move).replace("\u00a0%", "").replace(" points", "")
+    if shown.startswith("less than"):
+        assert abs(size) < 0.05
+    else:
+        wanted = float(shown.replace("−", "-"))
+        assert size == pytest.approx(wanted, abs=0.0501 if abs(wanted) < 1 else 0.501)
+    for row in (move.before, now):
+        assert moves.text.value(row, place=place) in move_tables.moves_table([move], book=book)
+
+
+def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
+    move = one_of(told, ("A1", "2035-W47"))
+    old, now = (
+        replace(row, estimate=1237.0, se=se, ci_low=1237 - 2 * se, ci_high=1237 + 2 * se)
+        for row, se in ((move.before, 250.0), (move.now, 20.0))
+    )
+    assert moves.text.value(old) != moves.text.value(now)
+    place = moves.place_of(replace(move, before=old, now=now))
+    assert [moves.text.value(row, place=place) for row in (old, now)] == ["1,237", "1,237"]
+
+
+def test_a_move_from_zero_or_from_nothing_keeps_its_own_digits(told):
+    for at in (WAS_ZERO, APPEARED, VANISHED):
+        assert moves.place_of(one_of(told, at)) is None
 
 
 def test_several_causes_are_all_named(told):
