@@ -112,6 +112,7 @@ class Expanded:
             support=support,
             estimator="expanded_total",
             notes=self._notes(area, place, len(plain.code)),
+            missing=self._refused(area, place, len(plain.code)) if plain.plan.refuses else (),
         )
 
     def _from_sample(self, analysis: Analysis, domains: Domains, codes: Ints) -> Floats:
@@ -143,6 +144,12 @@ class Expanded:
             added += np.where(met[:, None, None], variance * square, 0.0)
             term -= variance * add_at(place[rows], cov[rows], size)
         return added, term
+
+    def _refused(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:
+        """Say where a factor would be borrowed, for those who want none that is."""
+        pooled = np.bincount(place[self.coverage.is_pooled[area]], minlength=size) > 0
+        words = "too few contacts of its own, and the factor of all areas was refused"
+        return tuple(words if one else "" for one in pooled)
 
     def _notes(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:
         """Say by how much each domain was expanded."""

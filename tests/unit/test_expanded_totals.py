@@ -123,6 +123,15 @@ def test_areas_that_share_a_factor_share_its_error():
     assert wide["se"] ** 2 == pytest.approx(expected - v_factor * variances.sum())
 
 
+def test_a_factor_of_all_areas_is_refused_on_request():
+    snapshot = snapshot_of({"A": CONTACTS["A"], "B": {}})
+    rows = estimate_snapshot(snapshot, by=["area"], expand=True, thin="refuse")
+    assert figures(rows, "kept_fish", area="A")["estimate"] > 0
+    lone = figures(rows, "kept_fish", area="B")
+    assert (lone["status"], math.isnan(lone["estimate"])) == ("no_sample", True)
+    assert "was refused" in lone["method"]
+
+
 def test_shares_and_rates_of_one_area_stay_as_they_are():
     plain, wide = both(snapshot_of(), "kept_per_angler_trip", by=("area",), area="A")
     assert wide["estimate"] == pytest.approx(plain["estimate"])

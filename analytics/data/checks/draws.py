@@ -42,6 +42,22 @@ DRAWS = (
     ),
     Rule(
         table="site_days",
+        column="draw_probability",
+        source="units r JOIN (SELECT landing_area, date, sum(draw_probability) AS all_drawn, "
+        "count(*) AS n_drawn FROM units WHERE design = 'day_site' GROUP BY landing_area, date) p "
+        "USING (landing_area, date) JOIN (SELECT area AS landing_area, count(*) AS n_sites "
+        "FROM sites GROUP BY area) s USING (landing_area)",
+        when=f"{_OF_DAYS} AND p.all_drawn BETWEEN 1 - 1e-6 AND 1 + 1e-6 AND p.n_drawn < s.n_sites "
+        "AND r.draw_probability < 1",
+        seen="concat(r.draw_probability, ', which leaves none for the other sites of ', "
+        "r.landing_area, ' on ', r.date)",
+        allowed="probabilities that leave some for every site that could be drawn",
+        advice="the sampled sites are taken as all there were that day",
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="site_days",
         column="site",
         source="units r JOIN sites s USING (site)",
         when=f"{_OF_DAYS} AND r.draw_probability IS NULL AND s.draw_weight = 0",
