@@ -33,6 +33,13 @@ THROUGH = click.option(
     help="Last ISO week, such as 2031-W05; the last with a sampled site-day if not given.",
 )
 
+BY = click.option(
+    "--by",
+    default="area,week",
+    show_default=True,
+    help="Domains: area (area fished), week (ISO), both joined by a comma, or season alone.",
+)
+
 
 @click.command(
     short_help="Estimate effort, catch, shares and deaths.",
@@ -43,12 +50,7 @@ THROUGH = click.option(
 )
 @STORE
 @SEASON
-@click.option(
-    "--by",
-    default="area,week",
-    show_default=True,
-    help="Domains: area (area fished), week (ISO), both joined by a comma, or season alone.",
-)
+@BY
 @click.option(
     "--level",
     type=float,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analytics.cli.files import domains, out_path, write_table
-from analytics.cli.result_commands import SEASON
+from analytics.cli.result_commands import BY, SEASON
 from analytics.cli.terminal import STORE, examples, progress, say
 
 if TYPE_CHECKING:
@@ -32,12 +32,7 @@ if TYPE_CHECKING:
 @click.option(
     "--as-of", type=int, metavar="VERSION", help="Version to end with; the newest if not given."
 )
-@click.option(
-    "--by",
-    default="area,week",
-    show_default=True,
-    help="Domains: area (area fished), week (ISO), both joined by a comma, or season alone.",
-)
+@BY
 @click.option(
     "--out",
     required=True,

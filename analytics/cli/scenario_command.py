@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analytics.cli.files import domains, out_path, write_table
-from analytics.cli.result_commands import SEASON, THROUGH
+from analytics.cli.result_commands import BY, SEASON, THROUGH
 from analytics.cli.terminal import STORE, examples, progress, say
 from analytics.errors import WrongUse
 
@@ -24,12 +24,7 @@ if TYPE_CHECKING:
 )
 @STORE
 @SEASON
-@click.option(
-    "--by",
-    default="area,week",
-    show_default=True,
-    help="Domains: area (area fished), week (ISO), both joined by a comma, or season alone.",
-)
+@BY
 @click.option(
     "--reports-over",
     default="1,1.5,2.2",

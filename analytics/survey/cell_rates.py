@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
-    from analytics.survey.reduce import Analysis, Reduction
+    from analytics.survey.reduce import Analysis, Moments, Reduction
+    from analytics.survey.totals import DomainTotals
     from analytics.survey.ways import Drawn
 
     Floats = NDArray[np.float64]
@@ -109,7 +110,7 @@ def cell_rates(
     codes = np.union1d(fine.all_of(drawn.design), totals.code[totals.total[:, -1] > 0])
     at = np.searchsorted(totals.code, codes)
     hours, own = totals.total[at, -1], totals.support.n_interviews[at] > 0
-    complete = _complete(drawn, asked, codes)
+    complete = _complete(drawn, moments, totals, codes)
     met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
     use_met = (met.n_seen > 0) & ~(own & (complete.n_seen >= FEWEST))
     is_complete = (hours > 0) & ~use_met
@@ -138,12 +139,9 @@ def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
     return areas, areas.code(key, np.zeros_like(key))
 
 
-def _complete(drawn: Drawn, asked: Analysis, codes: Ints) -> _Told:
-    """Return the ratios of means of complete trips."""
-    fine = fine_domains(drawn.design)
-    moments = drawn.reduction.moments(asked)
-    areas, of_area = _area_of(codes, fine)
-    totals = domain_totals(drawn.design, moments, fine, plans=drawn.plans)
+def _complete(drawn: Drawn, moments: Moments, totals: DomainTotals, codes: Ints) -> _Told:
+    """Return the ratios of means of complete trips, from their totals by area and week."""
+    areas, of_area = _area_of(codes, fine_domains(drawn.design))
     wide = domain_totals(drawn.design, moments, areas, plans=drawn.plans)
     at, there = np.searchsorted(totals.code, codes), np.searchsorted(wide.code, of_area)
     total, n_seen = totals.total[at], totals.support.n_seen[at]

@@ -14,7 +14,7 @@ import numpy as np
 
 from analytics.survey.arrays import add_at
 from analytics.survey.reach import Domains, pair, reach_of
-from analytics.survey.totals import first_stage_correction, matrices
+from analytics.survey.totals import between, first_stage_correction, matrices
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -136,21 +136,21 @@ def _between(
     part: Floats,
     size: int,
 ) -> Floats:
-    """First-stage (co)variance of strata with two or more units, from their own spread."""
+    """Return the first-stage (co)variance of parts that a unit may have several of in a domain."""
     rows, where = np.unique(unit * size + place, return_inverse=True)
-    whole = add_at(where, part, len(rows))
-    stratum = design.units.stratum[rows // max(size, 1)]
-    groups, where = np.unique(stratum * size + rows % max(size, 1), return_inverse=True)
-    of_group = groups // max(size, 1)
-    n = plan.n_active[of_group].astype(np.float64)
-    mean = add_at(where, whole, len(groups)) / n[:, None]
-    off = whole - mean[where]
-    absent = n - np.bincount(where, minlength=len(groups))
-    spread = add_at(where, np.einsum("ri,rj->rij", off, off), len(groups))
-    spread += absent[:, None, None] * np.einsum("gi,gj->gij", mean, mean)
-    fpc = first_stage_correction(design, plan, cells)[of_group]
-    factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
-    return add_at(groups % max(size, 1), factor[:, None, None] * spread, size)
+    k = part.shape[1]
+    pair_of = np.column_stack(np.triu_indices(k))
+    spread = between(
+        design,
+        plan,
+        cells,
+        stratum=design.units.stratum[rows // max(size, 1)],
+        place=rows % max(size, 1),
+        part=add_at(where, part, len(rows)),
+        size=size,
+        pair=pair_of,
+    )
+    return matrices(spread, pair_of, k)
 
 
 def _borrowed(

@@ -149,7 +149,16 @@ def totals_of_cells(
     stratum = design.units.stratum[cells.unit[cell]]
     weight = reach.weight[link] / plan.n_active[stratum]
     part = scaled(rows_of(cells.total, cell), weight)
-    cov = _between(design, plan, cells, stratum=stratum, place=place, part=part, size=len(codes))
+    cov = between(
+        design,
+        plan,
+        cells,
+        stratum=stratum,
+        place=place,
+        part=part,
+        size=len(codes),
+        pair=cells.pair,
+    )
     shrink = weight**2 * plan.n_active[stratum] / design.strata.n_frame[stratum]
     within = cells.within
     if not is_all(cell, len(cells.unit)):
@@ -183,7 +192,7 @@ def matrices(cov: NDArray[np.float64], pair: NDArray[np.int64], size: int) -> ND
     return whole
 
 
-def _between(
+def between(
     design: Design,
     plan: Plan,
     cells: Cells,
@@ -192,19 +201,38 @@ def _between(
     place: NDArray[np.int64],
     part: NDArray[np.float64],
     size: int,
+    pair: NDArray[np.int64],
 ) -> NDArray[np.float64]:
-    """First-stage (co)variance of strata with two or more units, from their own spread."""
+    """Return the first-stage (co)variance of strata with two or more units, from their own spread.
+
+    Parameters
+    ----------
+    design, plan, cells
+        As in `totals_of_cells`.
+    stratum, place : ndarray of int, shape (R,)
+        Stratum of each part, and the place of its domain; a unit has one part a domain at most.
+    part : ndarray of float, shape (R, K)
+        What each unit adds to each domain.
+    size : int
+        Domains, D.
+    pair : ndarray of int, shape (P, 2)
+        Measures of each (co)variance.
+
+    Returns
+    -------
+    ndarray of float, shape (D, P)
+    """
     groups, where = np.unique(stratum * size + place, return_inverse=True)
-    of_group = groups // size
+    of_group = groups // max(size, 1)
     n = plan.n_active[of_group].astype(np.float64)
     mean = add_at(where, part, len(groups)) / n[:, None]
     off = part - rows_of(mean, where)
     absent = n - np.bincount(where, minlength=len(groups))  # units without the domain: zeros
-    spread = add_cross_at(where, off, len(groups), pair=cells.pair)
-    spread += absent[:, None] * cross(mean, cells.pair)
+    spread = add_cross_at(where, off, len(groups), pair=pair)
+    spread += absent[:, None] * cross(mean, pair)
     fpc = first_stage_correction(design, plan, cells)[of_group]
     factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
-    return add_at(groups % size, factor[:, None] * spread, size)
+    return add_at(groups % max(size, 1), factor[:, None] * spread, size)
 
 
 def first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
