@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.charts.ways import ROW_HEIGHT, plain
+from dashboard.charts.palette import plain
+from dashboard.charts.ways import ROW_HEIGHT
 from dashboard.digits import percent
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ import plotly.graph_objects as go
 from analytics.units import QUANTITIES, Kind
 from dashboard import moves as moved
 from dashboard import text
-from dashboard.charts.palette import FONT
+from dashboard.charts.palette import plain
 from dashboard.charts.trends import HOVER_WIDTH
 
 if TYPE_CHECKING:
@@ -214,14 +214,7 @@ def _lay_out(figure: go.Figure, *, labels: Sequence[str], ends: Span, palette: P
     figure.update_layout(
         height=ROW_HEIGHT * len(labels) + 50,
         margin={"l": 8, "r": 16, "t": 8, "b": 30},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": FONT, "size": 12, "color": palette.ink},
-        showlegend=False,
-        dragmode=False,
-        hovermode="closest",
-        hoverlabel={"font": {"family": FONT, "size": 13}},
-        template="none",
+        **plain(palette),
     )
     figure.update_xaxes(gridcolor=palette.grid, **_scale(ends), **axis)
     figure.update_yaxes(

@@ -7,7 +7,7 @@ no meaning rests on colour alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,3 +89,17 @@ def _luminance(channels: Sequence[float]) -> float:
 def palette(*, dark: bool) -> Palette:
     """Return the colours of the dark or the light theme."""
     return DARK if dark else LIGHT
+
+
+def plain(palette: Palette) -> dict[str, Any]:
+    """Return the layout that figures share."""
+    return {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 12, "color": palette.ink},
+        "showlegend": False,
+        "dragmode": False,
+        "hovermode": "closest",
+        "hoverlabel": {"font": {"family": FONT, "size": 13}},
+        "template": "none",
+    }

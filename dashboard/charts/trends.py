@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 from analytics.units import QUANTITIES, Kind
 from dashboard import reasons, text
 from dashboard.charts.marks import mark
-from dashboard.charts.palette import FONT
+from dashboard.charts.palette import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -192,14 +192,7 @@ def _lay_out(
     figure.update_layout(
         height=HEIGHT,
         margin={"l": 44, "r": 10, "t": 8, "b": 26},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": FONT, "size": 12, "color": palette.ink},
-        showlegend=False,
-        dragmode=False,
-        hovermode="closest",
-        hoverlabel={"font": {"family": FONT, "size": 13}},
-        template="none",
+        **plain(palette),
     )
     figure.update_xaxes(
         tickvals=ticks,

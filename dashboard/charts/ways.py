@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 from analytics.units import QUANTITIES, Kind
 from dashboard import reasons, text
 from dashboard import ways as reckoned
-from dashboard.charts.palette import FONT
+from dashboard.charts.palette import plain
 from dashboard.charts.trends import HOVER_WIDTH, ceiling
 
 if TYPE_CHECKING:
@@ -178,17 +178,3 @@ def _lay_out(figure: go.Figure, *, labels: Sequence[str], palette: Palette) -> N
         showgrid=False,
         **(axis | {"color": palette.ink}),
     )
-
-
-def plain(palette: Palette) -> dict[str, Any]:
-    """Return the layout that the figures of the page share."""
-    return {
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"family": FONT, "size": 12, "color": palette.ink},
-        "showlegend": False,
-        "dragmode": False,
-        "hovermode": "closest",
-        "hoverlabel": {"font": {"family": FONT, "size": 13}},
-        "template": "none",
-    }
