@@ -19,15 +19,24 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def open_page(monkeypatch: pytest.MonkeyPatch, shelf: Path):
+def opener(monkeypatch: pytest.MonkeyPatch, shelf: Path):
+    """Return a function that takes a script of the dashboard and returns what opens it."""
+
+    def of(script: str):
+        def opened(*, folder: Path | None = shelf, **link: str | list[str]) -> AppTest:
+            monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
+            place = Path(find_spec("dashboard").origin).parent / script
+            page = AppTest.from_file(place, default_timeout=SECONDS)
+            for key, value in link.items():
+                page.query_params[key] = value
+            return page.run()
+
+        return opened
+
+    return of
+
+
+@pytest.fixture
+def open_page(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-
-    def opened(*, folder: Path | None = shelf, **link: str | list[str]) -> AppTest:
-        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
-        spec = find_spec("dashboard")
-        page = AppTest.from_file(Path(spec.origin).parent / "app.py", default_timeout=SECONDS)
-        for key, value in link.items():
-            page.query_params[key] = value
-        return page.run()
-
-    return opened
+    return opener("app.py")

@@ -6,16 +6,13 @@ import csv
 import io
 import json
 from dataclasses import replace
-from importlib.util import find_spec
-from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.shelf import MOVED_SCHEMA
 from dashboard import book as books
-from dashboard import data, move_tables, moves, tables
+from dashboard import move_tables, moves, tables
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, fill_shelf, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
@@ -24,18 +21,9 @@ MET, SHARE = "encounter_fish", "sublegal_prop"
 
 
 @pytest.fixture
-def open_moved(monkeypatch, shelf):
+def open_moved(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-
-    def opened(*, folder=shelf, **link):
-        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
-        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "moved.py"
-        page = AppTest.from_file(script, default_timeout=30)
-        for key, value in link.items():
-            page.query_params[key] = value
-        return page.run()
-
-    return opened
+    return opener("app_pages/moved.py")
 
 
 @pytest.fixture(scope="module")

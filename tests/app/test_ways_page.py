@@ -7,16 +7,13 @@ import io
 import json
 import re
 from dataclasses import replace
-from importlib.util import find_spec
-from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.reading_tables import HEAPING_SCHEMA, READING_SCHEMA
 from dashboard import book as books
-from dashboard import data, look, move_tables, tables, text, way_tables, ways
+from dashboard import look, move_tables, tables, text, way_tables, ways
 from dashboard.charts import bases, palette
 from dashboard.charts import ways as chart
 from tests.app import sample_ways
@@ -27,18 +24,9 @@ MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
 
 
 @pytest.fixture
-def open_ways(monkeypatch, shelf):
+def open_ways(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-
-    def opened(*, folder=shelf, **link):
-        monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
-        script = Path(find_spec("dashboard").origin).parent / "app_pages" / "ways.py"
-        page = AppTest.from_file(script, default_timeout=30)
-        for key, value in link.items():
-            page.query_params[key] = value
-        return page.run()
-
-    return opened
+    return opener("app_pages/ways.py")
 
 
 @pytest.fixture(scope="module")
