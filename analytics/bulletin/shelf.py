@@ -13,14 +13,19 @@ import shutil
 import tempfile
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from analytics.data.findings import FINDING_SCHEMA
 from analytics.errors import StoreError, WrongUse
 from analytics.table import RESULT_SCHEMA
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 CARD_FILE = "bulletin.json"
 
@@ -107,6 +112,7 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "readings": READING_SCHEMA,
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
+    **RELEASED_SCHEMAS,
 }
 #: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
 FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
@@ -158,7 +164,8 @@ class Card:
 class Bulletin:
     """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
 
-    Tables after `FIRST_TABLES` are empty where a bulletin is older than they are.
+    Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
+    those of `RELEASED_SCHEMAS` by name.
     """
 
     card: Card
@@ -171,6 +178,13 @@ class Bulletin:
     readings: pa.Table = field(default_factory=READING_SCHEMA.empty_table)
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
+    released: Mapping[str, pa.Table] = field(default_factory=dict)
+
+    def table(self, name: str) -> pa.Table:
+        """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
+        if name in RELEASED_SCHEMAS:
+            return self.released.get(name, RELEASED_SCHEMAS[name].empty_table())
+        return getattr(self, name)
 
 
 def shelf_of(store: Path | str) -> Path:
@@ -212,7 +226,8 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         }
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
-    return Bulletin(known[bulletin], **tables)
+    released = {name: tables.pop(name) for name in RELEASED_SCHEMAS if name in tables}
+    return Bulletin(known[bulletin], **tables, released=released)
 
 
 def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
@@ -270,7 +285,7 @@ def _write(root: Path, bulletin: Bulletin) -> bool:
 def write_tables(bulletin: Bulletin, folder: Path) -> None:
     """Write the tables of a bulletin as Parquet into an existing folder."""
     for name, schema in TABLE_SCHEMAS.items():
-        pq.write_table(getattr(bulletin, name).cast(schema), folder / f"{name}.parquet")
+        pq.write_table(bulletin.table(name).cast(schema), folder / f"{name}.parquet")
 
 
 def _card_files(shelf: Path | str) -> list[Path]:

@@ -244,4 +244,4 @@ def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     for name in TABLE_SCHEMAS:
         for ending in (".csv", ".parquet"):
-            write_table(getattr(bulletin, name), folder / (name + ending))
+            write_table(bulletin.table(name), folder / (name + ending))

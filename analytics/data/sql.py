@@ -77,10 +77,12 @@ def connect(tables: Mapping[str, Source]) -> duckdb.DuckDBPyConnection:
     return connection
 
 
-def run(query: str, tables: Mapping[str, Source]) -> pa.Table:
-    """Return the result of one query over `tables`."""
+def run(
+    query: str, tables: Mapping[str, Source], given: Mapping[str, object] | None = None
+) -> pa.Table:
+    """Return the result of one query over `tables`; `given` holds the values of its `$names`."""
     with connect(tables) as connection:
-        result: Any = connection.sql(query).to_arrow_table()
+        result: Any = connection.sql(query, params=dict(given or {})).to_arrow_table()
     return result
 
 

@@ -184,7 +184,7 @@ def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin)
     card = shelf.keep(tmp_path, bulletin)
     kept = shelf.load(tmp_path, card.bulletin)
     for name in ("readings", "coverage", "heaping"):
-        assert getattr(kept, name).equals(getattr(bulletin, name))
+        assert kept.table(name).equals(bulletin.table(name))
         assert name in card.tables
     path = tmp_path / card.bulletin / shelf.CARD_FILE
     named = [f'"{name}"' for name in shelf.TABLE_SCHEMAS]

@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 #: A room may import rooms to its left, and itself.
-ORDER = ["words", "data", "survey", "fish", "bulletin", "cli"]
+ORDER = ["words", "data", "survey", "models", "fish", "bulletin", "cli"]
 MODULES = sorted((ROOT / "analytics").rglob("*.py"))
 PAGES = sorted((ROOT / "dashboard").rglob("*.py"))
 
@@ -59,6 +59,12 @@ def test_arrows_never_point_back(path):
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_analytics_knows_no_screen(path):
     assert not {name.split(".")[0] for name in imports(path)} & {"streamlit", "plotly", "dashboard"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_models_alone_import_statsmodels(path):
+    wanted = {"statsmodels", "patsy"} & {name.split(".")[0] for name in imports(path)}
+    assert not wanted or room(module_name(path)) == "models"
 
 
 def estimating(names: set[str]) -> set[str]:

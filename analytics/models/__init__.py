@@ -1,0 +1,1 @@
+"""Models of counts and shares: the only room that imports statsmodels."""
