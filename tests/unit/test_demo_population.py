@@ -115,10 +115,17 @@ class TestCatch:
 
     def test_deaths_are_near_their_rates(self, season):
         true, habits = season.true, SOUND.habits
-        expected = (
-            habits.legal_death_prop * true.legal + habits.sublegal_death_prop * true.sublegal
-        ).sum()
+        deep = np.array(habits.method_deep_prop)[season.trips.method]
+        by_size = (
+            (true.legal, habits.legal_wound_death_prop, habits.legal_death_prop),
+            (true.sublegal, habits.sublegal_wound_death_prop, habits.sublegal_death_prop),
+        )
+        expected = sum(
+            (fish * ((1 - deep) * wound[0] + deep * wound[1])).sum() for fish, wound, _ in by_size
+        )
         assert season.release_deaths.sum() == pytest.approx(expected, rel=0.03)
+        rule_of_thumb = sum(fish.sum() * any_wound for fish, _, any_wound in by_size)
+        assert season.release_deaths.sum() == pytest.approx(rule_of_thumb, rel=0.1)
         drop_off = habits.drop_off_prop * met(true).sum()
         assert season.drop_off_deaths.sum() == pytest.approx(drop_off, rel=0.05)
 

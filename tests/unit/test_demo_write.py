@@ -112,8 +112,26 @@ class TestTables:
 
     def test_rates_name_their_source(self, demo):
         assert "no source" in demo["drop_off"]["source"][0].as_py()
-        rates = demo["release_rates"].to_pandas().set_index("size_class")["rate_prop"].to_dict()
-        assert rates == {"legal": 0.1, "sublegal": 0.2}
+        rates = demo["release_rates"].to_pandas().set_index(["size_class", "wound_class"])
+        assert "no source" in rates.loc[("legal", "any"), "source"]
+        assert rates["rate_prop"].to_dict() == {
+            ("legal", "any"): 0.1,
+            ("legal", "shallow"): 0.06,
+            ("legal", "deep"): 0.35,
+            ("sublegal", "any"): 0.2,
+            ("sublegal", "shallow"): 0.15,
+            ("sublegal", "deep"): 0.5,
+        }
+
+    def test_fish_held_one_by_one_add_up_to_the_trials(self, demo, folder):
+        for root in (folder, COMMITTED):
+            fish = pd.read_csv(root / "held" / "held_fish.csv")
+            assert fish["held_id"].is_unique
+            assert fish["hours"].between(1, 96).all()
+            counts = fish.groupby(["trial_id", "group"])["died"].agg(["size", "sum"])
+            trials = demo["holding_trials"].to_pandas().set_index(["trial_id", "group"])
+            assert counts["size"].to_dict() == trials["held"].to_dict()
+            assert counts["sum"].to_dict() == trials["died"].to_dict()
 
     def test_the_season_in_progress_stands_between_forty_and_a_hundred_and_ten_per_cent(self, demo):
         rows = estimate_snapshot(snapshot_of(demo), season=SEASONS[-1], by=("area",))

@@ -56,7 +56,7 @@ def _dockside(
     trip = sample.trips[row]
     frame = population.frame
     ids = np.char.add(np.char.add(sample.interview_id[row], "-F"), (number + 1).astype(str))
-    lengths = _legal_lengths(sound, len(row), rng)
+    lengths = legal_lengths(sound, len(row), rng)
     short = rng.random(len(row)) < _SHORT_PROP
     lengths = np.where(short, sound.min_length_mm - 1 - rng.exponential(9, len(row)), lengths)
     columns = {
@@ -87,8 +87,8 @@ def _test_fishing(
     ids = np.char.add(np.char.add(stem[cell], "-"), np.char.zfill(number.astype(str), 2))
     lengths = np.where(
         is_legal,
-        _legal_lengths(sound, len(cell), rng),
-        _sublegal_lengths(sound, len(cell), rng),
+        legal_lengths(sound, len(cell), rng),
+        sublegal_lengths(sound, len(cell), rng),
     )
     columns = {
         "fish_id": ids,
@@ -131,12 +131,13 @@ def _composition(sound: Sound, population: Population, through: str) -> dict[str
     }
 
 
-def _legal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def legal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
     """Draw total lengths, mm, so that most kept fish weigh 5 to 15 lb (common practice)."""
     return sound.min_length_mm + rng.gamma(3.2, 45.0, n)
 
 
-def _sublegal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def sublegal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draw total lengths, mm, under the legal length."""
     return np.maximum(sound.min_length_mm - 2 - rng.gamma(2.2, 55.0, n), 200.0)
 
 

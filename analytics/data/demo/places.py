@@ -178,7 +178,11 @@ class Habits:
     unsure_prop : float
         Boats that do not know the size of half their releases.
     legal_death_prop, sublegal_death_prop, drop_off_prop : float
-        Deaths per legal release, sublegal release, and encounter (common practice, no source).
+        Deaths per legal release, sublegal release, and encounter, as a biologist would put them
+        (common practice, no source).
+    legal_wound_death_prop, sublegal_wound_death_prop : tuple of float
+        Deaths per release hooked shallow, and hooked deep: what happens. With the deep share of
+        the demo's method mix they come near the two numbers above.
     """
 
     weekday_effort: float = 0.35
@@ -210,6 +214,8 @@ class Habits:
     legal_death_prop: float = 0.10
     sublegal_death_prop: float = 0.20
     drop_off_prop: float = 0.05
+    legal_wound_death_prop: tuple[float, float] = (0.06, 0.35)
+    sublegal_wound_death_prop: tuple[float, float] = (0.15, 0.50)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

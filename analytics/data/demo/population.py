@@ -78,11 +78,21 @@ def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator)
         trips=trips,
         true=true,
         reported=reported,
-        release_deaths=rng.binomial(true.legal, habits.legal_death_prop)
-        + rng.binomial(true.sublegal, habits.sublegal_death_prop),
+        release_deaths=rng.binomial(
+            true.legal, _death_prop(habits.legal_wound_death_prop, deep_prop)
+        )
+        + rng.binomial(true.sublegal, _death_prop(habits.sublegal_wound_death_prop, deep_prop)),
         drop_off_deaths=rng.binomial(true.kept + true.legal + true.sublegal, habits.drop_off_prop),
         deep_hooked=rng.binomial(told, deep_prop),
     )
+
+
+def _death_prop(
+    of_wound: tuple[float, float], deep_prop: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the chance that a release dies: its hook holds deep or shallow, then kills or not."""
+    shallow, deep = of_wound
+    return shallow + deep_prop * (deep - shallow)
 
 
 def simulate_trips(sound: Sound, frame: Frame, water: Water, rng: np.random.Generator) -> Trips:

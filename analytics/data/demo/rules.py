@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.data.demo.frame import table_of
+from analytics.data.demo.places import METHODS
 
 if TYPE_CHECKING:
     import numpy as np
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from analytics.data.demo.places import Habits, Season, Sound
 
 _SOURCE = "common practice, no source; the standard error is chosen for this demo"
+_BY_WOUND = "invented for this demo"
 
 #: Areas, quantity, and where the season stands against the limit: in progress, and when over.
 _LIMITS: tuple[tuple[str, str, float, float], ...] = (
@@ -41,19 +43,28 @@ _HANDLING_DEATH_PROP, _TRIAL_HOURS = 0.03, 96.0
 
 
 def rate_tables(habits: Habits) -> dict[str, pa.Table]:
-    """Return `release_rates` and `drop_off`: the true rates, with an error chosen for the demo."""
+    """Return `release_rates` and `drop_off`, each with an error chosen for the demo.
+
+    Rates by wound and the drop-off are the true ones; those of any wound are what a biologist would
+    take where nobody told the wound.
+    """
+    legal, sublegal = habits.legal_wound_death_prop, habits.sublegal_wound_death_prop
     releases = [
         {
             "size_class": size,
             "method": "any",
-            "wound_class": "any",
+            "wound_class": wound,
             "rate_prop": rate,
             "rate_se": error,
-            "source": _SOURCE,
+            "source": source,
         }
-        for size, rate, error in (
-            ("legal", habits.legal_death_prop, 0.02),
-            ("sublegal", habits.sublegal_death_prop, 0.04),
+        for size, wound, rate, error, source in (
+            ("legal", "any", habits.legal_death_prop, 0.02, _SOURCE),
+            ("legal", "shallow", legal[0], 0.02, _BY_WOUND),
+            ("legal", "deep", legal[1], 0.06, _BY_WOUND),
+            ("sublegal", "any", habits.sublegal_death_prop, 0.04, _SOURCE),
+            ("sublegal", "shallow", sublegal[0], 0.03, _BY_WOUND),
+            ("sublegal", "deep", sublegal[1], 0.08, _BY_WOUND),
         )
     ]
     drop_off = {
@@ -75,20 +86,23 @@ def limit_rows(habits: Habits, season: Season, truth: pd.DataFrame) -> list[dict
     Parameters
     ----------
     habits : Habits
-        For the rates of death.
+        For the drop-off rate; releases told die as the true ones of the area did.
     season : Season
         The season.
     truth : pandas.DataFrame
         Its rows of `truth_rows`, through its last sampled week.
     """
-    by_area = truth[
-        truth["area"].notna() & truth["week"].isna() & (truth["basis"] == "as_reported")
-    ]
-    totals = by_area.pivot_table(index="area", columns="quantity", values="value")
+    by_area = truth[truth["area"].notna() & truth["week"].isna()]
+    true, totals = (
+        by_area[by_area["basis"] == basis].pivot_table(
+            index="area", columns="quantity", values="value"
+        )
+        for basis in ("true", "as_reported")
+    )
+    died_prop = true["release_deaths_fish"] / true["released_fish"]
     totals["total_deaths_fish"] = (
         totals["kept_fish"]
-        + habits.legal_death_prop * totals["released_legal_fish"]
-        + habits.sublegal_death_prop * totals["released_sublegal_fish"]
+        + died_prop * totals["released_fish"]
         + habits.drop_off_prop * totals["encounter_fish"]
     )
     return [
@@ -124,8 +138,14 @@ def parameter_rows(sound: Sound) -> pd.DataFrame:
     """Return the numbers the simulator was told that a program could estimate: the known truth."""
     habits = sound.habits
     known = {
-        "release_death_prop legal": habits.legal_death_prop,
-        "release_death_prop sublegal": habits.sublegal_death_prop,
+        "release_death_prop legal shallow": habits.legal_wound_death_prop[0],
+        "release_death_prop legal deep": habits.legal_wound_death_prop[1],
+        "release_death_prop sublegal shallow": habits.sublegal_wound_death_prop[0],
+        "release_death_prop sublegal deep": habits.sublegal_wound_death_prop[1],
+        **{
+            f"deep_hooked_prop {method}": prop
+            for method, prop in zip(METHODS, habits.method_deep_prop, strict=True)
+        },
         "drop_off_death_prop per encounter": habits.drop_off_prop,
         "handling_death_prop": _HANDLING_DEATH_PROP,
         "marked_prop": habits.marked_prop,
