@@ -10,10 +10,15 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analytics.bulletin.weekly import estimate
     from analytics.data.store import Store
+    from analytics.models.shares import fit_shares
 
-__all__ = ["Store", "estimate"]
+__all__ = ["Store", "estimate", "fit_shares"]
 
-_HOMES = {"Store": "analytics.data.store", "estimate": "analytics.bulletin.weekly"}
+_HOMES = {
+    "Store": "analytics.data.store",
+    "estimate": "analytics.bulletin.weekly",
+    "fit_shares": "analytics.models.shares",
+}
 
 
 def __getattr__(name: str) -> Any:

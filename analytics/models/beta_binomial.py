@@ -1,0 +1,227 @@
+r"""The beta-binomial log-likelihood and its derivatives, exact down to no overdispersion at all.
+
+Rows with the same mean are one group: the sums then run over the distinct counts of a group.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit, gammaln
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+#: Most trials of all rows together: the sums have a term for each.
+MOST_TRIALS = 20_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """How many rows of a group count past each k.
+
+    Parameters
+    ----------
+    group, k, times : ndarray, shape (T,)
+        `times` rows of the group have a count over k.
+    """
+
+    group: NDArray[np.int64]
+    k: NDArray[np.float64]
+    times: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tallies:
+    """Beta-binomial rows in G groups of one mean each.
+
+    Parameters
+    ----------
+    n_groups : int
+    success, failure : Steps
+    trial : Steps
+        All rows as one group.
+    constant : float
+        ``Σ log C(m, s)``.
+    """
+
+    n_groups: int
+    success: Steps
+    failure: Steps
+    trial: Steps
+    constant: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slopes:
+    """The log-likelihood and its derivatives in η = logit μ of each group and λ = logit ρ.
+
+    Parameters
+    ----------
+    value : float
+    eta, eta2, eta_lam : ndarray of float, shape (G,)
+        First and second derivatives in η, and the mixed one.
+    lam, lam2 : float
+        First and second derivatives in λ.
+    """
+
+    value: float
+    eta: NDArray[np.float64]
+    eta2: NDArray[np.float64]
+    eta_lam: NDArray[np.float64]
+    lam: float
+    lam2: float
+
+
+def tally(
+    successes: NDArray[np.int64], trials: NDArray[np.int64], group: NDArray[np.int64], n_groups: int
+) -> Tallies:
+    """Return rows of successes out of trials as tallies.
+
+    Parameters
+    ----------
+    successes, trials, group : ndarray of int, shape (N,)
+        Counts, and the group that each row shares its mean with.
+    n_groups : int
+
+    Returns
+    -------
+    Tallies
+    """
+    failures = trials - successes
+    constant = gammaln(trials + 1) - gammaln(successes + 1) - gammaln(failures + 1)
+    return Tallies(
+        n_groups,
+        _steps(successes, group),
+        _steps(failures, group),
+        _steps(trials, np.zeros_like(group)),
+        float(constant.sum()),
+    )
+
+
+def _steps(count: NDArray[np.int64], group: NDArray[np.int64]) -> Steps:
+    size = int(count.max(initial=0)) + 1
+    rows = np.repeat(group, count)
+    k = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count)
+    code, times = np.unique(rows * size + k, return_counts=True)
+    return Steps(code // size, (code % size).astype(np.float64), times.astype(np.float64))
+
+
+def log_likelihood(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> float:
+    r"""Return the beta-binomial log-likelihood.
+
+    With ``θ = ρ/(1-ρ) = exp(λ)`` it is ``Σ log C(m, s) + Σ_{k<s} log(μ + kθ)
+    + Σ_{k<m-s} log(1 - μ + kθ) - Σ_{k<m} log(1 + kθ)``: the beta functions of ``α = μ/θ`` and
+    ``β = (1-μ)/θ`` as products, so that at θ = 0 it is the binomial's and loses no digits near it
+    (Skellam 1948, A probability distribution derived from the binomial distribution by regarding
+    the probability of success as variable, J. R. Stat. Soc. B 10; from memory).
+
+    Parameters
+    ----------
+    tallies : Tallies
+    eta : ndarray of float, shape (G,)
+        Logit of the mean μ of each group.
+    lam : float
+        Logit of the intraclass correlation ρ; minus infinity for the binomial.
+
+    Returns
+    -------
+    float
+    """
+    theta = float(np.exp(lam))
+    return (
+        tallies.constant
+        + _log_sum(tallies.success, expit(eta), theta)
+        + _log_sum(tallies.failure, expit(-eta), theta)
+        - _log_sum(tallies.trial, np.ones(1), theta)
+    )
+
+
+def _log_sum(steps: Steps, level: NDArray[np.float64], theta: float) -> float:
+    return float(steps.times @ np.log(level[steps.group] + steps.k * theta))
+
+
+def slopes(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> Slopes:
+    """Return the log-likelihood of `log_likelihood` and its derivatives in η and λ.
+
+    Parameters
+    ----------
+    tallies : Tallies
+    eta : ndarray of float, shape (G,)
+    lam : float
+
+    Returns
+    -------
+    Slopes
+    """
+    theta, size = float(np.exp(lam)), tallies.n_groups
+    mu, rest = expit(eta), expit(-eta)
+    logs, one, k_one, two, k_two, kk_two = _sums(tallies.success, mu, theta, size)
+    logs_, one_, k_one_, two_, k_two_, kk_two_ = _sums(tallies.failure, rest, theta, size)
+    logs_m, _, k_one_m, _, _, kk_two_m = _sums(tallies.trial, np.ones(1), theta, 1)
+    width = mu * rest
+    by_mu = one - one_
+    by_theta = float(k_one.sum() + k_one_.sum() - k_one_m.sum())
+    by_theta2 = float(kk_two_m.sum() - kk_two.sum() - kk_two_.sum())
+    return Slopes(
+        value=tallies.constant + logs + logs_ - logs_m,
+        eta=width * by_mu,
+        eta2=width * (rest - mu) * by_mu - width**2 * (two + two_),
+        eta_lam=theta * width * (k_two_ - k_two),
+        lam=theta * by_theta,
+        lam2=theta**2 * by_theta2 + theta * by_theta,
+    )
+
+
+def _sums(
+    steps: Steps, level: NDArray[np.float64], theta: float, size: int
+) -> tuple[
+    float,
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+]:
+    """Return Σ log x, and by group Σ 1/x, Σ k/x, Σ 1/x², Σ k/x², Σ k²/x² for x = level + kθ."""
+    x = level[steps.group] + steps.k * theta
+    first = steps.times / x
+    second = first / x
+
+    def by_group(terms: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.bincount(steps.group, terms, size), dtype=np.float64)
+
+    return (
+        float(steps.times @ np.log(x)),
+        by_group(first),
+        by_group(steps.k * first),
+        by_group(second),
+        by_group(steps.k * second),
+        by_group(steps.k**2 * second),
+    )
+
+
+def excess_at_binomial(tallies: Tallies, eta: NDArray[np.float64]) -> float:
+    r"""Return the slope of the log-likelihood in θ at θ = 0: above 0 where counts spread more.
+
+    ``Σ_{k<s} k/μ + Σ_{k<m-s} k/(1-μ) - Σ_{k<m} k``, the score of Tarone (1979, Testing the
+    goodness of fit of the binomial distribution, Biometrika 66; from memory).
+
+    Parameters
+    ----------
+    tallies : Tallies
+    eta : ndarray of float, shape (G,)
+        Logit of the binomial means.
+
+    Returns
+    -------
+    float
+    """
+    success, failure, trial = tallies.success, tallies.failure, tallies.trial
+    return float(
+        (success.times * success.k / expit(eta)[success.group]).sum()
+        + (failure.times * failure.k / expit(-eta)[failure.group]).sum()
+        - (trial.times * trial.k).sum()
+    )
