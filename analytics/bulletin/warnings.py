@@ -16,6 +16,7 @@ from analytics.data.checks.run import check_between
 from analytics.data.findings import Finding, Severity
 from analytics.data.intake.typed import Incoming
 from analytics.data.schema import TABLES
+from analytics.fish.measured import measured_fish
 from analytics.survey.convenience import met_by_convenience
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
     ----------
     snapshot : Snapshot
     design : Design
-        The season: its site-days, their interviews and the fish measured at them are looked at.
+        The season: its site-days, their interviews, the fish measured at them and those measured
+        on its open days are looked at.
 
     Yields
     ------
@@ -62,12 +64,25 @@ def _of_season(snapshot: Snapshot, design: Design) -> dict[str, Incoming]:
     days = _among(snapshot["site_days"], "sample_id", sampled)
     drawn = _among(snapshot["interviews"], "sample_id", days["sample_id"])
     interviews = pa.concat_tables([drawn, _met_in(snapshot, design)])
-    fish = _among(snapshot["fish"], "interview_id", interviews["interview_id"])
+    fish = _fish_of(snapshot, design, interviews["interview_id"])
     tables = {"site_days": days, "interviews": interviews, "fish": fish}
     return {
         name: Incoming(name, table, np.full(len(table), "", dtype=object), np.arange(len(table)))
         for name, table in tables.items()
     }
+
+
+def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) -> pa.Table:
+    """Return the fish of some interviews, and those of no interview measured in the season."""
+    fish = snapshot["fish"]
+    alone = fish.filter(pc.is_null(fish["interview_id"]))
+    measured = measured_fish(snapshot, season=design.season, through=design.through)
+    return pa.concat_tables(
+        [
+            _among(fish, "interview_id", interviews),
+            _among(alone, "fish_id", measured["fish_id"]),
+        ]
+    )
 
 
 def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:

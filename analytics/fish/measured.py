@@ -4,17 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pyarrow as pa
 
 from analytics.data import sql
+from analytics.fish.lengths import (
+    FORK,
+    TOTAL,
+    WEIGHT,
+    Conversion,
+    Pairs,
+    total_from_fork,
+    weight_from_length,
+)
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analytics.data.snapshot import Snapshot
     from analytics.data.sql import Source
-
-#: Total over fork length where no fish of the season has both: the middle of 0.928 to 0.95 for
-#: fork over total (reference range; from memory of common practice).
-TOTAL_PER_FORK = 1 / 0.939
 
 MEASURED_SCHEMA = pa.schema(
     [
@@ -30,26 +38,32 @@ MEASURED_SCHEMA = pa.schema(
         ("total_mm", pa.float64()),  # measured, else converted; null where neither length is known
         ("is_converted", pa.bool_()),
         ("min_length_mm", pa.float64()),  # of the area's opening that day
-        ("is_legal", pa.bool_()),  # null where length or minimum is unknown
+        ("is_legal", pa.bool_()),  # on the line or over; null where length or minimum is unknown
     ]
 )
 
-_MEASURED = """
+_PLACED = """
 WITH told AS (
     SELECT f.*, coalesce(f.area, i.area) AS at_area, coalesce(f.date, i.date, d.date) AS on_day,
         coalesce(f.method, i.method) AS by_method
     FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
-), placed AS (
-    SELECT t.*, q.min_length_mm, strftime(t.on_day, '%G-W%V') AS iso_week,
-        coalesce(t.total_length_mm, t.fork_length_mm * $total_per_fork) AS total_mm
-    FROM told t JOIN seasons q ON q.area = t.at_area AND q.season = $season
-        AND t.on_day BETWEEN q.open_date AND q.close_date
 )
-SELECT fish_id, source, at_area AS area, on_day AS date, iso_week AS week, by_method AS method,
-    kept, marked, wound_site, total_mm,
+SELECT t.* EXCLUDE (area, date, method), at_area AS area, on_day AS date, by_method AS method,
+    q.min_length_mm, strftime(on_day, '%G-W%V') AS week
+FROM told t JOIN seasons q ON q.area = t.at_area AND q.season = $season
+    AND on_day BETWEEN q.open_date AND q.close_date
+WHERE strftime(on_day, '%G-W%V') <= $through ORDER BY fish_id
+"""
+
+_MEASURED = """
+WITH sized AS (
+    SELECT *, coalesce(total_length_mm, $intercept + $slope * fork_length_mm) AS total_mm
+    FROM placed
+)
+SELECT fish_id, source, area, date, week, method, kept, marked, wound_site, total_mm,
     total_length_mm IS NULL AND total_mm IS NOT NULL AS is_converted, min_length_mm,
     total_mm >= min_length_mm AS is_legal
-FROM placed WHERE iso_week <= $through ORDER BY fish_id
+FROM sized ORDER BY fish_id
 """
 
 
@@ -67,10 +81,63 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     -------
     pyarrow.Table
         In `MEASURED_SCHEMA`, by fish_id. A fish without area or day takes those of its interview;
-        one of no open area and day is left out.
+        one of no open area and day is left out. A total length that was not measured follows from
+        the fork length by `length_conversion`.
     """
+    placed = _placed(snapshot, season=season, through=through)
+    conversion = total_from_fork(_pairs(snapshot, placed, FORK, TOTAL))
+    fit = conversion.regression
+    intercept, slope = (fit.intercept, fit.slope) if fit else (0.0, conversion.factor)
+    asked = {"intercept": intercept, "slope": slope}
+    return sql.run(_MEASURED, {"placed": placed}, asked).cast(MEASURED_SCHEMA)
+
+
+def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conversion, Conversion]:
+    """Return how total length follows from fork length, and weight from length, in a season.
+
+    Each is a regression over the season's fish with both measures; with too few of them, over the
+    fish of all seasons of the store; else a stated factor. Weight is taken on the length that more
+    of the season's weighed fish have, total where they are as many.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+    through : str
+        Last ISO week.
+
+    Returns
+    -------
+    tuple of Conversion
+    """
+    placed = _placed(snapshot, season=season, through=through)
+    by_total, by_fork = (_pairs(snapshot, placed, length, WEIGHT) for length in (TOTAL, FORK))
+    n_total, n_fork = (tuple(len(one.given) for one in by) for by in (by_total, by_fork))
+    given, pairs = (TOTAL, by_total) if n_total >= n_fork else (FORK, by_fork)
+    return (
+        total_from_fork(_pairs(snapshot, placed, FORK, TOTAL)),
+        weight_from_length(pairs, given=given),
+    )
+
+
+def _placed(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
+    """Return the fish of a season with all they were measured for, their area, day and week."""
     tables: dict[str, Source] = {
         name: snapshot[name] for name in ("fish", "site_days", "seasons")
     } | {"interviews": snapshot.source("interviews")}
-    asked = {"season": season, "through": through, "total_per_fork": TOTAL_PER_FORK}
-    return sql.run(_MEASURED, tables, asked).cast(MEASURED_SCHEMA)
+    return sql.run(_PLACED, tables, {"season": season, "through": through})
+
+
+def _pairs(snapshot: Snapshot, placed: pa.Table, given: str, target: str) -> tuple[Pairs, Pairs]:
+    """Return the pairs of two measures of the season's fish, and of all fish of the store."""
+    of_season = _both(placed, given, target)
+    of_all = _both(snapshot["fish"], given, target)
+    return Pairs(*of_season, "the season"), Pairs(*of_all, "all seasons")
+
+
+def _both(
+    fish: pa.Table, given: str, target: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x, y = (np.asarray(fish[name].to_numpy(), dtype=np.float64) for name in (given, target))
+    known = (x > 0) & (y > 0)  # a null is NaN here
+    return x[known], y[known]

@@ -335,6 +335,21 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [(WARNING, "fish", 2, "total_length_mm")],
         "558.5 mm kept under 559.0 mm.*kept in the data",
     ),
+    "kept under the legal length by its fork": (
+        [("fish", 2, {"total_length_mm": None, "fork_length_mm": 520})],
+        [(WARNING, "fish", 2, "fork_length_mm")],
+        "520.0 mm fork, about 554 mm total, kept under 559.0 mm.*kept in the data",
+    ),
+    "fork and total length at odds": (
+        [("fish", 2, {"total_length_mm": 612, "fork_length_mm": 500})],
+        [(WARNING, "fish", 2, "fork_length_mm")],
+        "500.0 mm, 82 % of the total length 612.0; allowed: at least 85 % of the total length",
+    ),
+    "weight in pounds": (
+        [("fish", 2, {"weight_g": 6})],
+        [(WARNING, "fish", 2, "weight_g")],
+        "6.0 g at 612.0 mm.*in pounds",
+    ),
     "unmarked fish kept": (
         [("fish", 2, {"marked": "false"})],
         [(WARNING, "fish", 2, "marked")],
@@ -418,6 +433,11 @@ FINE: dict[str, list[Edit]] = {
     ],
     "small fish from test fishing": [
         ("fish", 2, {"source": "test_fishing", "total_length_mm": 300, "fork_length_mm": 280})
+    ],
+    "long enough by its fork": [("fish", 2, {"total_length_mm": None, "fork_length_mm": 526})],
+    "a fork of 85 % of the total": [("fish", 2, {"total_length_mm": 600, "fork_length_mm": 510})],
+    "small fish released, fork only": [
+        ("fish", 2, {"kept": "false", "total_length_mm": None, "fork_length_mm": 280})
     ],
     "small fish released": [
         ("fish", 2, {"kept": "false", "total_length_mm": 300, "fork_length_mm": 280})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from analytics.data.checks.frame import closed_words
 from analytics.data.checks.rule import Rule, counted, part_of
 from analytics.data.findings import Severity
+from analytics.data.lengths import CONDITION_POSSIBLE, FORK_PER_TOTAL_POSSIBLE, TOTAL_PER_FORK
 from analytics.units import QUANTITIES
 
 _CALENDAR = ("seasons", "holidays", "sites", "site_days")
@@ -16,6 +17,10 @@ _FISH = (
 )
 _IN_OPENING = "JOIN openings q ON q.area = r.area AND r.day BETWEEN q.open_date AND q.close_date"
 _IS_CLOSED = "NOT EXISTS (SELECT 1 FROM open_days o WHERE o.area = {area} AND o.date = {day})"
+
+#: Total length from fork length, and the condition factor of a weighed fish.
+_LONG = f"(r.fork_length_mm * {TOTAL_PER_FORK})"
+_SHAPE = "(1e5 * r.weight_g / coalesce(r.total_length_mm, r.fork_length_mm) ^ 3)"
 
 
 def _missing(column: str, words: str) -> Rule:
@@ -189,6 +194,37 @@ FISH = (
         allowed="the season's min_length_mm or longer",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="fish",
+        column="fork_length_mm",
+        source=f"landed r {_IN_OPENING}",
+        when=f"r.total_length_mm IS NULL AND {_LONG} < q.min_length_mm",
+        seen=f"concat(r.fork_length_mm, ' mm fork, about ', round({_LONG})::INTEGER, "
+        "' mm total, kept under ', q.min_length_mm, ' mm')",
+        allowed="a fork length that goes with the season's min_length_mm",
+        advice=_COMPLIANCE,
+        needs=_CALENDAR,
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="fish",
+        column="fork_length_mm",
+        when=f"r.fork_length_mm < {FORK_PER_TOTAL_POSSIBLE[0]} * r.total_length_mm",
+        seen="concat(r.fork_length_mm, ' mm, ', round(100 * r.fork_length_mm / r.total_length_mm)"
+        "::INTEGER, ' % of the total length ', r.total_length_mm)",
+        allowed=f"at least {FORK_PER_TOTAL_POSSIBLE[0]:.0%} of the total length".replace("%", " %"),
+        advice="is one of the two misread? The fish is left out of length conversions",
+        severity=Severity.WARNING,
+    ),
+    Rule(
+        table="fish",
+        column="weight_g",
+        when=f"{_SHAPE} NOT BETWEEN {CONDITION_POSSIBLE[0]} AND {CONDITION_POSSIBLE[1]}",
+        seen="concat(r.weight_g, ' g at ', coalesce(r.total_length_mm, r.fork_length_mm), ' mm')",
+        allowed="a weight in g that a fish of that length can have",
+        advice="is it in pounds or kg, or misread? The fish is left out of weight conversions",
         severity=Severity.WARNING,
     ),
     Rule(
