@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analytics.bulletin.released.tables import (
     CONVERSION_SCHEMA,
@@ -82,8 +83,8 @@ def legal_share_table(snapshot: Snapshot, season: Season, *, level: float) -> pa
         the minimum of the season (`is_rule`; one row each where areas have several). An area with
         a minimum and no sample has that row alone, without a share and with the reason.
     """
-    asked = _measured(snapshot, season)
-    met = asked.filter(_is(asked, "source", "test_fishing")).to_pandas()
+    measured = _measured(snapshot, season)
+    met = measured.filter(pc.equal(measured["source"], "test_fishing")).to_pandas()
     rules = _rules(snapshot, season)
     grid = _grid(met["total_mm"].dropna())
     rows: list[dict[str, Any]] = []
@@ -138,10 +139,6 @@ def _numbers(conversion: Conversion) -> dict[str, Any]:
 
 def _measured(snapshot: Snapshot, season: Season) -> pa.Table:
     return measured_fish(snapshot, season=season.design.season, through=season.design.through)
-
-
-def _is(table: pa.Table, column: str, value: str) -> pa.Array:
-    return pa.array([one == value for one in table[column].to_pylist()])
 
 
 def _rules(snapshot: Snapshot, season: Season) -> dict[str | None, dict[float, list[str]]]:

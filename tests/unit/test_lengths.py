@@ -1,0 +1,182 @@
+"""Lengths: one measure from another, and the legal share with fish of one place alike."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+from analytics.fish.legal_share import design_effect, legal_share
+from analytics.fish.lengths import Form, Pairs, least_squares, total_from_fork, weight_from_length
+
+LINE = 559.0
+
+
+def pairs(slope=1.06, intercept=3.0, n=30, words="the season"):
+    """Return fish whose total lengths lie about a line."""
+    chance = np.random.default_rng(n)
+    fork = chance.uniform(400, 800, n)
+    return Pairs(fork, intercept + slope * fork + chance.normal(0, 3, n), words)
+
+
+def test_the_seasons_own_line_comes_first():
+    found = total_from_fork([pairs(n=20), pairs(n=500, words="all seasons")])
+    assert (found.form, found.regression.n) == (Form.LINEAR, 20)
+    assert found.source == "20 fish of the season with both lengths"
+    assert found.predict([600.0, 700.0]) == pytest.approx([639, 745], abs=3)
+
+
+def test_too_few_fish_of_the_season_lead_to_those_of_all_seasons():
+    found = total_from_fork([pairs(n=19), pairs(n=500, words="all seasons")])
+    assert (found.form, found.regression.n) == (Form.LINEAR, 500)
+    assert found.source == "500 fish of all seasons with both lengths"
+
+
+def test_without_fish_a_stated_factor_says_why():
+    none = Pairs(np.array([]), np.array([]), "the season")
+    found = total_from_fork([none, pairs(n=19, words="all seasons")])
+    assert (found.form, found.regression) == (Form.STATED, None)
+    assert found.predict(939.0) == pytest.approx(1000)
+    assert "common practice, no source" in found.source
+    assert "0 fish of the season with both lengths, 20 needed" in found.source
+    assert "19 fish of all seasons" in found.source
+
+
+@pytest.mark.parametrize(
+    ("fork", "total"),
+    [(700.0, 600.0), (500.0, 600.0)],
+    ids=["fork over total", "fork under 85 % of total"],
+)
+def test_fish_whose_lengths_are_at_odds_leave_the_regression(fork, total):
+    sound = pairs(n=40)
+    mixed = Pairs(np.append(sound.given, fork), np.append(sound.target, total), "the season")
+    found = total_from_fork([mixed])
+    assert found.regression == total_from_fork([sound]).regression
+    assert found.source == "40 fish of the season with both lengths (1 at odds left out)"
+
+
+def test_a_line_that_gives_lengths_no_fish_has_is_not_used():
+    fork = np.linspace(600, 640, 40)  # sound fish, and yet a line of no use at 250 mm
+    odd = Pairs(fork, 0.4 * fork + 420, "the season")
+    found = total_from_fork([odd])
+    assert found.form is Form.STATED
+    assert "their line (slope 0.4) gives lengths that no fish has" in found.source
+
+
+def test_fish_all_of_one_length_make_no_line():
+    same = Pairs(np.full(30, 600.0), np.full(30, 640.0), "the season")
+    found = total_from_fork([same])
+    assert found.form is Form.STATED
+    assert "all of one length" in found.source
+    with pytest.raises(ValueError, match="at least three"):
+        least_squares([1.0, 2.0], [1.0, 2.0])
+
+
+def weighed(power=3.0, n=30):
+    chance = np.random.default_rng(n)
+    mm = chance.uniform(300, 900, n)
+    return Pairs(mm, 1.2e-5 * 600**3 * (mm / 600) ** power, "the season")
+
+
+def test_weights_in_another_unit_leave_the_regression():
+    sound = weighed()
+    mixed = Pairs(np.append(sound.given, 600.0), np.append(sound.target, 6.0), "the season")
+    found = weight_from_length([mixed])
+    assert found.regression.n == 30
+    assert found.regression.slope == pytest.approx(3)
+    assert "(1 at odds left out)" in found.source
+    assert found.predict(600.0) == pytest.approx(2592)
+
+
+def test_a_power_no_fish_has_gives_way_to_the_condition_factor():
+    found = weight_from_length([weighed(power=2.2)], given="total_length_mm")
+    assert (found.form, found.given) == (Form.STATED, "fork_length_mm")
+    assert "power 2.2 is one that no fish has" in found.source
+    assert found.predict(600.0) == pytest.approx(1.2 * 60**3 / 100)
+
+
+def test_a_fish_on_the_line_is_legal():
+    found = legal_share([558.9, 559.0, 559.1, np.nan], LINE)
+    assert (found.n_legal, found.n_fish) == (2, 3)
+    assert found.share == pytest.approx(2 / 3)
+
+
+def test_a_design_effect_by_hand():
+    # Legal 6 of 10 and 1 of 10: p = 0.35; v = 2 (2.5² + 2.5²)/400 = 0.0625 against
+    # 0.35 · 0.65/20 = 0.011375.
+    effect = design_effect(np.array([6.0, 1.0]), np.array([10.0, 10.0]))
+    assert effect == pytest.approx(0.0625 / 0.011375)
+
+
+def test_fish_alike_within_areas_and_weeks_widen_the_interval():
+    lengths = np.repeat([600.0, 500.0, 600.0, 500.0], [9, 1, 1, 9])
+    clusters = np.repeat(["a", "b"], 10)
+    apart, plain = legal_share(lengths, LINE, clusters), legal_share(lengths, LINE)
+    assert apart.share == plain.share == 0.5
+    assert apart.design_effect > 5
+    assert apart.low < plain.low
+    assert apart.high > plain.high
+    assert "design effect" in apart.reason
+
+
+@pytest.mark.parametrize(
+    ("lengths", "clusters", "words"),
+    [
+        ([600.0, 500.0], ["a", "a"], "of one area and week only"),
+        ([600.0, 600.0], ["a", "b"], "all fish on one side of the line"),
+        ([600.0, 500.0, 500.0, 600.0], ["a", "a", "b", "b"], "no likeness within 2"),
+        ([np.nan], ["a"], "no fish of known length"),
+        ([], [], "no fish of known length"),
+    ],
+)
+def test_what_the_interval_takes_as_given_is_said(lengths, clusters, words):
+    found = legal_share(lengths, LINE, clusters)
+    assert words in found.reason
+    assert found.design_effect == 1
+
+
+@pytest.mark.parametrize("level", [0, 1, 95])
+def test_a_level_that_is_none_is_refused(level):
+    with pytest.raises(ValueError, match=r"such as 0\.95"):
+        legal_share([600.0], LINE, level=level)
+
+
+def test_clusters_that_are_not_one_a_fish_are_refused():
+    with pytest.raises(ValueError, match="give one for each fish"):
+        legal_share([600.0, 500.0], LINE, ["a"])
+
+
+@given(
+    st.lists(st.tuples(st.floats(300, 900), st.integers(0, 5)), min_size=1, max_size=40),
+    st.floats(300, 900),
+    st.floats(0, 100),
+)
+def test_a_higher_minimum_never_makes_more_fish_legal(fish, line, more):
+    lengths, clusters = zip(*fish, strict=True)
+    low, high = (legal_share(lengths, at, clusters) for at in (line, line + more))
+    assert high.share <= low.share
+    for one in (low, high):
+        assert 0 <= one.low <= one.share <= one.high <= 1
+        assert one.design_effect >= 1
+
+
+def test_the_interval_holds_the_truth_where_fish_are_alike():
+    # Twelve places of nine fish, shares between them with an intraclass correlation of 0.1. The
+    # interval for independent fish holds the truth too seldom; the widened one does not.
+    chance = np.random.default_rng(11)
+    rounds, truth, rho = 600, 0.35, 0.1
+    held = np.zeros(2, dtype=int)
+    for _ in range(rounds):
+        props = chance.beta(truth * (1 / rho - 1), (1 - truth) * (1 / rho - 1), 12)
+        legal = chance.binomial(9, props)
+        lengths = np.concatenate([np.repeat([600.0, 500.0], [y, 9 - y]) for y in legal])
+        both = (
+            legal_share(lengths, LINE, np.repeat(np.arange(12), 9)),
+            legal_share(lengths, LINE),
+        )
+        held += [one.low <= truth <= one.high for one in both]
+    seldom = binom.ppf(0.001, rounds, 0.93)
+    assert held[0] >= seldom
+    assert held[1] < seldom
