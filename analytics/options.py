@@ -25,6 +25,14 @@ class Effort(StrEnum):
     COUNTS = "counts"  # boats counted on the water
 
 
+class Classes(StrEnum):
+    """Which method tells encounters by size and mark."""
+
+    SAMPLE_FIRST = "sample_first"  # test fishing where there is any, else interviews
+    REPORTED = "reported"  # as interviews tell
+    SAMPLED = "sampled"  # test fishing, or no number
+
+
 def choice(options: type[Words], word: str, name: str) -> Words:
     """Return a choice by its word.
 
@@ -54,12 +62,15 @@ class Reckoning:
         Expand by on-water coverage to boats that land elsewhere.
     day_hours : float, optional
         Hours of the fishing day over which boats were counted; daylight where not given.
+    classes : Classes
+        Which method tells encounters by size and mark.
     """
 
     thin: Thin = Thin.BORROW
     effort: Effort = Effort.INTERVIEWS
     expand: bool = False
     day_hours: float | None = None
+    classes: Classes = Classes.SAMPLE_FIRST
 
     @classmethod
     def of(
@@ -69,6 +80,7 @@ class Reckoning:
         effort: str = Effort.INTERVIEWS,
         expand: bool = False,
         day_hours: float | None = None,
+        classes: str = Classes.SAMPLE_FIRST,
     ) -> Reckoning:
         """Return the choices by their words.
 
@@ -78,7 +90,11 @@ class Reckoning:
             If a word is not known, or two choices contradict each other.
         """
         chosen = cls(
-            choice(Thin, thin, "thin"), choice(Effort, effort, "effort"), expand, day_hours
+            choice(Thin, thin, "thin"),
+            choice(Effort, effort, "effort"),
+            expand,
+            day_hours,
+            choice(Classes, classes, "classes"),
         )
         if expand and chosen.effort is Effort.COUNTS:
             raise WrongUse(

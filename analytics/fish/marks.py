@@ -2,20 +2,26 @@
 
 Marks are read on some fish and not on others. A part of the catch (kept, legal released, sublegal
 released) is split by the marked share of its fish whose mark was read, so that a boat whose marks
-nobody read is neither dropped nor taken as unmarked.
+nobody read is neither dropped nor taken as unmarked. Where no mark of a part was read, the part may
+borrow its share from a wider domain (`analytics.fish.lent`), never from another part.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from analytics.fish.lent import nothing_lent
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
+
+    from analytics.fish.lent import Lent
 
 #: Part of the catch: its column, and the column of its marked fish.
 PARTS = {
@@ -24,7 +30,8 @@ PARTS = {
     "released_sublegal": "released_sublegal_marked",
 }
 _NONE = "no mark was read"
-_WORDS = {
+#: What the fish of a part are called.
+PART_WORDS = {
     "kept": "kept fish",
     "released_legal": "legal releases",
     "released_sublegal": "sublegal releases",
@@ -62,20 +69,37 @@ def mark_analysis() -> Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Marked:
-    """One quantity of marks over D domains: value, variance, and of which parts none was read."""
+    """One quantity of marks over D domains.
+
+    Parameters
+    ----------
+    value, variance : ndarray of float, shape (D,)
+    unread : tuple of str, length D
+        Of which parts no mark was read and none lent; empty where there is a value.
+    gradient : ndarray of float, shape (D, K)
+        Slope of the value in the totals, lent shares taken as known.
+    """
 
     value: NDArray[np.float64]
     variance: NDArray[np.float64]
     unread: tuple[str, ...]
+    gradient: NDArray[np.float64]
 
 
-def marked(quantity: str, total: NDArray[np.float64], cov: NDArray[np.float64]) -> Marked:
+def marked(
+    quantity: str,
+    total: NDArray[np.float64],
+    cov: NDArray[np.float64],
+    *,
+    lent: Lent | None = None,
+) -> Marked:
     r"""Split encounters by mark.
 
     For part p with all fish A, fish read C and marked fish read B: ``M = Σ_p A_p B_p/C_p``, and
     ``Σ_p A_p (1 - B_p/C_p)`` for the unmarked; the share is M over ``Σ_p A_p``. The variance is
     linearised, ``g' V g`` with g the gradient at the totals. Where every mark is read, M is the
-    plain total of B.
+    plain total of B. A lent share s stands for B/C and adds ``A² v(s)``; its covariance with A is
+    left out.
 
     Parameters
     ----------
@@ -85,41 +109,74 @@ def marked(quantity: str, total: NDArray[np.float64], cov: NDArray[np.float64]) 
         Totals in the order of `mark_measures`.
     cov : ndarray of float, shape (D, K, K)
         Their (co)variances.
+    lent : Lent, optional
+        Shares for parts of which no mark was read.
 
     Returns
     -------
     Marked
-        NaN where a part has fish and no mark was read, and for a share of no fish.
+        NaN for a share of no fish; without meaning where `unread` says why.
     """
     parts, of_marked = CLASSES.get(quantity, (tuple(PARTS), True))
-    names = list(mark_measures())
+    lent = lent or nothing_lent(len(total), len(PARTS))
     gradient = np.zeros_like(total)
-    value, whole = np.zeros(len(total)), np.zeros(len(total))
-    unread: list[list[str]] = [[] for _ in total]
-    some_read = np.zeros(len(total), dtype=bool)
-    for part in parts:
-        place = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
-        fish, read, clipped = total[:, place].T
-        some_read |= read > 0
-        for domain in np.flatnonzero((fish > 0) & (read == 0)):
-            unread[domain].append(_WORDS[part])
-        share = clipped / np.where(read > 0, read, np.inf)
-        by_read = fish / np.where(read > 0, read, np.inf)
-        sign = 1 if of_marked else -1
-        value += fish * (share if of_marked else 1 - share)
-        whole += fish
-        gradient[:, place[0]] = share if of_marked else 1 - share
-        gradient[:, place[1]] = -sign * share * by_read
-        gradient[:, place[2]] = sign * by_read
+    value, whole, extra = (np.zeros(len(total)) for _ in range(3))
+    splits = {part: _split(part, total, lent) for part in parts}
+    for split in splits.values():
+        share, sign = (split.share, 1) if of_marked else (1 - split.share, -1)
+        value += split.fish * share
+        whole += split.fish
+        extra += split.lent_variance
+        gradient[:, split.columns[0]] = share
+        gradient[:, split.columns[1]] = -sign * split.share * split.per_read
+        gradient[:, split.columns[2]] = sign * split.per_read
     if quantity == MARKED_SHARE:
         below = np.where(whole > 0, whole, np.nan)
-        value = value / below
-        for part in parts:
-            gradient[:, names.index(part + "_all")] -= value
+        value, extra = value / below, extra / below**2
+        for split in splits.values():
+            gradient[:, split.columns[0]] -= value
         gradient /= below[:, None]
-    variance = np.einsum("dk,dkl,dl->d", np.nan_to_num(gradient), cov, np.nan_to_num(gradient))
-    words = [
-        f"no mark was read among {' and '.join(parts)}" if parts and some else _NONE * bool(parts)
-        for parts, some in zip(unread, some_read, strict=True)
-    ]
-    return Marked(value, np.maximum(variance, 0), tuple(words))
+    gradient, extra = np.nan_to_num(gradient), np.nan_to_num(extra)
+    variance = np.einsum("dk,dkl,dl->d", gradient, cov, gradient) + extra
+    return Marked(value, np.maximum(variance, 0), _unread(splits), gradient)
+
+
+class _Split(NamedTuple):
+    """How one part of the catch is split by mark in D domains."""
+
+    columns: list[int]
+    fish: NDArray[np.float64]
+    share: NDArray[np.float64]
+    per_read: NDArray[np.float64]
+    lent_variance: NDArray[np.float64]
+    is_known: NDArray[np.bool_]
+    is_lacking: NDArray[np.bool_]
+
+
+def _split(part: str, total: NDArray[np.float64], lent: Lent) -> _Split:
+    names, row = list(mark_measures()), list(PARTS).index(part)
+    columns = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
+    fish, read, clipped = total[:, columns].T
+    unread = (fish > 0) & (read == 0)
+    is_lent = unread & ~np.isnan(lent.share[:, row])
+    known = np.where(read > 0, read, np.inf)
+    return _Split(
+        columns,
+        fish,
+        np.where(is_lent, lent.share[:, row], clipped / known),
+        fish / known,
+        np.where(is_lent, fish**2 * lent.variance[:, row], 0.0),
+        (read > 0) | is_lent,
+        unread & ~is_lent,
+    )
+
+
+def _unread(splits: Mapping[str, _Split]) -> tuple[str, ...]:
+    """Say of which parts of each domain no mark is known."""
+    some_known = np.any([split.is_known for split in splits.values()], axis=0)
+    words = []
+    for domain, some in enumerate(some_known):
+        lacking = [PART_WORDS[part] for part, one in splits.items() if one.is_lacking[domain]]
+        named = f"no mark was read among {' and '.join(lacking)}" if some else _NONE
+        words.append(named if lacking else "")
+    return tuple(words)

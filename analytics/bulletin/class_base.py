@@ -1,0 +1,150 @@
+"""What interviews tell of the base class by area and week, and who lends a marked share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.fish.lent import Lent, Wider, lend
+from analytics.fish.marks import PART_WORDS, mark_analysis, mark_measures, marked
+from analytics.survey.arrays import add_at
+from analytics.survey.mapped import fine_domains
+from analytics.survey.reach import Domains
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.bulletin.prepare import Season
+    from analytics.survey.ways import Way
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+LEGAL_MARKED = "encounter_legal_marked_fish"
+_MEASURES = list(mark_measures())
+#: Picks all legal fish, kept and released, from the measures of marks.
+ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
+
+
+def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple[Wider, ...]:
+    """Return the domains from which others borrow a marked share, the nearest first.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+    domains : Domains
+    code : ndarray of int, shape (D,)
+        Of the domains that may borrow.
+
+    Returns
+    -------
+    tuple of Wider
+        For domains of an area: its season, then all areas with the same rule on keeping marked
+        fish, their covariances left out; for others the season.
+    """
+    analysis, n_weeks = mark_analysis(), domains.n_weeks
+    if not domains.by_area:
+        whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
+        place = np.zeros(len(code), dtype=np.int64)
+        return (Wider(whole.total, whole.cov, place, "the whole season"),)
+    by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
+    areas = way.totals(analysis, by_area)
+    own = code // (n_weeks + 1) * (n_weeks + 1)
+    at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
+    place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
+    selective = [by_area.cell(int(one))[0] in season.mark_selective for one in areas.code]
+    rule = np.array(selective, dtype=np.int64)
+    total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
+    mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
+    return (
+        Wider(areas.total, areas.cov, place, "the area's season"),
+        Wider(total, cov, mine, "all areas with the same rule on keeping marked fish"),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Base:
+    """What interviews tell of the base class in each of C area-weeks.
+
+    Parameters
+    ----------
+    code, area, week : ndarray of int, shape (C,)
+        Fine code, code of the area, and week as whole weeks since an origin.
+    fish : ndarray of float, shape (C,)
+    gradient : ndarray of float, shape (C, K)
+        Slope of `fish` in the totals of the measures of marks.
+    classes : ndarray of bool, shape (C, 4)
+        Which classes the base holds.
+    total : ndarray of float, shape (C, K)
+    lent : Lent
+    notes : tuple of str
+        Assumptions that hold for the whole season.
+    """
+
+    code: Ints
+    area: Ints
+    week: Ints
+    fish: Floats
+    gradient: Floats
+    classes: Bools
+    total: Floats
+    lent: Lent
+    notes: tuple[str, ...]
+
+
+def base_of(season: Season, way: Way) -> Base:
+    """Return the base of every area-week: legal marked fish, kept or released.
+
+    In an area where no mark of a kept fish was read all season, the base is all legal fish. A
+    legal release is taken as unmarked where no mark of one was read in any area alike.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+
+    Returns
+    -------
+    Base
+    """
+    fine = fine_domains(season.design)
+    totals = way.totals(mark_analysis(), fine)
+    key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
+    wider = wider_marks(season, way, fine, totals.code)
+    lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+    found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
+    of_season = wider[0].total[wider[0].place]
+    column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
+    none_kept = (column["kept_all"] == 0) & (column["released_legal_read"] > 0)
+    by_mark = (column["kept_read"] > 0) | none_kept
+    marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
+    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
+    return Base(
+        code=totals.code,
+        area=key - 1,
+        week=season.design.week_ordinal[week_key - 1],
+        fish=np.where(by_mark, found.value, totals.total @ ALL_LEGAL),
+        gradient=np.where(by_mark[:, None], found.gradient, ALL_LEGAL),
+        classes=np.where(by_mark[:, None], marks, legal),
+        total=totals.total,
+        lent=lent,
+        notes=_base_notes(season, key - 1, by_mark, unread & by_mark),
+    )
+
+
+def _base_notes(season: Season, area: Ints, by_mark: Bools, unread: Bools) -> tuple[str, ...]:
+    def names(rows: Bools) -> str:
+        return ", ".join(season.design.areas[one] for one in np.unique(area[rows]))
+
+    notes = []
+    if by_mark.any():
+        notes.append("base: legal marked fish kept and released")
+    if not by_mark.all():
+        notes.append(f"base: all legal fish in {names(~by_mark)} (no mark of kept fish read)")
+    if unread.any():
+        notes.append(f"legal releases in {names(unread)} taken as unmarked (no mark of one read)")
+    return tuple(notes)
