@@ -11,12 +11,14 @@ import streamlit as st
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
 from dashboard import moves as moved
+from dashboard import released as gone_back
 from dashboard import ways as reckoned
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
     from dashboard.book import Book
     from dashboard.moves import Move
+    from dashboard.released import Released
     from dashboard.ways import Ways
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
@@ -71,6 +73,17 @@ def ways(folder: Path, card: Card) -> Ways:
     return _ways(str(folder), card.bulletin, card.made_utc)
 
 
+def released(folder: Path, card: Card) -> Released:
+    """Return the tables of released fish, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _released(str(folder), card.bulletin, card.made_utc)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -99,3 +112,8 @@ def _moves(folder: str, bulletin: str, made_utc: str) -> tuple[Move, ...]:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _ways(folder: str, bulletin: str, made_utc: str) -> Ways:
     return reckoned.index(_book(folder, bulletin, made_utc))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _released(folder: str, bulletin: str, made_utc: str) -> Released:
+    return gone_back.index(_book(folder, bulletin, made_utc))

@@ -10,5 +10,6 @@ def pages() -> list[st.Page]:
     return [
         st.Page("app_pages/week.py", title="The week in review", default=True),
         st.Page("app_pages/moved.py", title="What moved"),
+        st.Page("app_pages/released.py", title="Released fish"),
         st.Page("app_pages/ways.py", title="Ways to reckon"),
     ]

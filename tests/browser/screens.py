@@ -22,7 +22,13 @@ SCHEMES = ("light", "dark")
 #: What holds the charts of each page, by its name in the address.
 WAY_CHARTS = "[class*=st-key-ways-], [class*=-chart]"
 WEEK_CHARTS = "[class*=st-key-trend-], [class*=st-key-heat-map]"
-CHARTS = {"": WEEK_CHARTS, "moved": "[class*=st-key-moved-chart]", "ways": WAY_CHARTS}
+RELEASED_CHARTS = "[class*=st-key-released-]"
+CHARTS = {
+    "": WEEK_CHARTS,
+    "moved": "[class*=st-key-moved-chart]",
+    "released": RELEASED_CHARTS,
+    "ways": WAY_CHARTS,
+}
 
 
 def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Path]:

@@ -1,0 +1,70 @@
+"""Released fish: what becomes of the fish that go back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from dashboard import data, draw_deaths, draw_lengths, draw_shares, filters, handling
+from dashboard import draw_released as draw
+from dashboard.framed import Chosen, framed
+
+if TYPE_CHECKING:
+    from dashboard.filters import Choice
+    from dashboard.released import Released
+
+OLDER = (
+    "This bulletin was kept before bulletins told of released fish. Make it again from the store "
+    "with `blackmouth bulletin`, and it will."
+)
+
+
+def show() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    framed(
+        "Released fish",
+        "released",
+        load=lambda folder, choice: data.released(folder, choice.book.card),
+        body=_body,
+        with_week=False,
+    )
+
+
+def _body(chosen: Chosen, told: Released) -> None:
+    choice = chosen.choice
+    part = filters.switch("Part", tuple(PARTS), key="part", words=lambda one: PARTS[one][0])
+    _, needed, drawn = PARTS[part]
+    if needed and needed not in choice.book.card.tables:
+        draw.answer(OLDER)
+        return
+    drawn(choice, told)
+
+
+def _handling(choice: Choice, told: Released) -> None:
+    """Draw how to let a fish go; the same for every bulletin."""
+    draw.answer(handling.ANSWER)
+    st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
+    st.caption(handling.ADVICE_SOURCE)
+    st.header("Deaths by where the hook sat, in print", anchor=False)
+    found = handling.dots()
+    draw.legend(found, handling.NAMES)
+    draw.dots(found, title=handling.TITLE, key="wounds", of="Share that died")
+    st.caption(handling.NOT_HERE)
+    st.html(handling.table())
+    st.caption("Sources: " + " ".join(handling.SOURCES))
+    draw.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
+    st.caption(handling.DECIDES)
+
+
+#: Words of each button, the table that a bulletin must have been kept with, what draws it.
+PARTS = {
+    "share": ("Sublegal share", "shares", draw_shares.shares),
+    "classes": ("Size and mark", "composition", draw_shares.classes),
+    "deaths": ("Deaths", "deaths", draw_deaths.deaths),
+    "lengths": ("Lengths", "lengths", draw_lengths.lengths),
+    "species": ("Other species", "bycatch", draw_lengths.species),
+    "handling": ("Letting go", "", _handling),
+}
+
+show()

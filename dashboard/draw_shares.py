@@ -1,0 +1,108 @@
+"""The parts Sublegal share, and Size and mark, of the page Released fish."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from dashboard import draw_released as draw
+from dashboard import move_tables, tables, text
+from dashboard import released as gone_back
+from dashboard import released_classes as classed
+from dashboard import released_shares as shared
+from dashboard.charts import marks
+from dashboard.charts import shares as chart
+from dashboard.charts.palette import palette
+from dashboard.theme import is_dark
+
+if TYPE_CHECKING:
+    from dashboard.filters import Choice
+    from dashboard.released import Released
+
+
+def shares(choice: Choice, told: Released) -> None:
+    """Draw the sublegal share by area and week."""
+    book = choice.book
+    draw.answer(shared.answer(book, told, choice.areas))
+    if not told.shares:
+        return
+    shown = [area for area in choice.shown if shared.latest(told, area)]
+    if shown:
+        st.header("Sublegal share, week by week", anchor=False)
+        rows = [told.share(gone_back.SURVEY, area, week) for area in shown for week in book.axis]
+        signs = [(one.glyph, one.words) for one in marks.legend(row for row in rows if row)]
+        st.html(move_tables.signs([*signs, *chart.SIGNS], hues=chart.HUES))
+        draw.grid(shown, lambda area: _share_panel(choice, told, area))
+    st.caption(shared.LEAN)
+    st.html(shared.table(book, told, choice.areas))
+    for area in choice.areas:
+        with st.expander(f"Every week in {text.plain(book.name(area))}"):
+            st.html(shared.weeks_table(book, told, area))
+    if not choice.areas:
+        st.caption("Choose an area to read its weeks in a table; the download has them all.")
+    words = shared.model_words(told)
+    if words:
+        st.caption(f"The model, in the words of the bulletin: {text.plain(words)}.")
+    table = tables.with_precision(book.bulletin.table("shares"))
+    draw.download("the shares", table, choice, "shares")
+
+
+def _share_panel(choice: Choice, told: Released, area: str) -> None:
+    book, weeks = choice.book, choice.book.axis
+    survey, pooled = (
+        [told.share(basis, area, week) for week in weeks]
+        for basis in (gone_back.SURVEY, gone_back.POOLED)
+    )
+    st.markdown(f"**{text.plain(book.name(area))}**")
+    figure = chart.panel(survey, pooled, weeks=weeks, palette=palette(dark=is_dark()))
+    words = chart.description(survey, pooled, weeks=weeks, area=book.name(area))
+    draw.chart(figure, key=f"share-{area}", alt=words)
+
+
+def classes(choice: Choice, told: Released) -> None:
+    """Draw encounters by size and mark, reported beside sampled."""
+    book, domains = choice.book, gone_back.domains(choice.book, choice.areas)
+    draw.answer(classed.answer(book, told, choice.domains))
+    if not told.classes:
+        return
+    st.header("Encounters by size and mark, the season so far", anchor=False)
+    found = [dot for area in domains for dot in classed.dots(told, area)]
+    draw.legend(found, classed.NAMES)
+    for area in choice.domains:
+        _class_pair(choice, told, area)
+    st.caption(draw.OWN_SCALE)
+    if not choice.areas:
+        draw.grid(book.areas, lambda area: _class_panel(choice, told, area))
+    st.caption(classed.BOTH)
+    for rule in classed.rules(told, domains):
+        st.caption(f"How samples were pooled: {text.plain(rule)}.")
+    st.html(classed.table(book, told, choice.domains))
+    if not choice.areas:
+        with st.expander("The same by area"):
+            st.html(classed.table(book, told, book.areas))
+    for words, name in (("the classes", "composition"), ("the comparison", "compared")):
+        draw.download(words, book.bulletin.table(name), choice, name)
+
+
+def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
+    left, right = st.columns([3, 2])
+    with left:
+        _class_panel(choice, told, area)
+    ratios = classed.ratio_dots(told, area)
+    if not ratios:
+        return
+    with right:
+        title = f"Sampled over reported, {choice.book.name(area)}"
+        of = "Ratio of the two"
+        draw.dots(ratios, title=title, key=f"ratio-{area or 'all'}", of=of, guide=1.0)
+        st.caption("Dotted line: as many sampled as reported.")
+
+
+def _class_panel(choice: Choice, told: Released, area: str | None) -> None:
+    found = classed.dots(told, area)
+    if found:
+        title = gone_back.head(choice.book, area)
+        of = "Encounters by size and mark"
+        names = classed.NAMES
+        draw.dots(found, title=title, key=f"classes-{area or 'all'}", of=of, names=names)

@@ -1,0 +1,85 @@
+"""How a fish is let go: advice with its source, and the deaths in print that speak for it."""
+
+from __future__ import annotations
+
+import pyarrow as pa
+
+from dashboard import cells
+from dashboard.amounts import Amount, Sort
+from dashboard.charts.dots import Dot
+
+ANSWER = (
+    "Where the hook sits decides most of it: of fish hooked in the jaw **2.3 %** died, of fish "
+    "hooked in the gills **81.6 %** (Lindsay et al. 2004). What is left in the hands of the angler "
+    "is to keep the hook out of the throat, and the fish in the water."
+)
+ADVICE = (
+    "**Keep the fish in the water** while the hook comes out; do not lift it by line or gills.",
+    "**Single barbless hooks** come out with a tool, a turn of the wrist, and without a hand on "
+    "the fish.",
+    "**Cut the leader of a swallowed hook** close to the mouth; do not dig for it.",
+    "**Expect swallowed hooks when mooching:** of 522 young Chinook caught by drift mooching, "
+    "40.6 % were hooked in the gut (Grover et al. 2002). Have the cutter at hand.",
+    "**Tell the sampler** how many fish went back, how large, and how many were hooked deep: the "
+    "figures of these pages rest on it.",
+)
+ADVICE_SOURCE = (
+    "The first three are handling rules common among states (seen); the fourth is from print; the "
+    "last is our own request. Local rules decide."
+)
+#: Wound sites with the share of fish that died, and how often the site was hit.
+#: Lindsay et al. (2004), printed percentages.
+WOUNDS = (
+    ("jaw", 0.023, 0.815),
+    ("tongue", 0.178, 0.051),
+    ("eye", 0.0, 0.004),
+    ("gills", 0.816, 0.051),
+    ("oesophagus and stomach", 0.673, 0.078),
+)
+SOURCES = (
+    "Lindsay et al. (2004), Hooking mortality by anatomical location and its use in estimating "
+    "mortality of spring Chinook salmon caught and released in a river sport fishery, N. Am. J. "
+    "Fish. Manage. 24.",
+    "Grover et al. (2002), Am. Fish. Soc. Symp. 30.",
+)
+NOT_HERE = (
+    "These rates are of adult spring Chinook in a river, in print without intervals here: they "
+    "show the order of the wound sites, not the deaths of this fishery. For those see *Deaths*."
+)
+DECIDES = (
+    "Figures and advice inform. The rules of the agency in charge decide what may be kept and how "
+    "it must be let go, and what needs a licence or a permit stays with those who hold one."
+)
+TITLE = "Share of hooked fish that died, by wound site (Lindsay et al. 2004)"
+NAMES = (("sea", "share of fish that died"),)
+_HEADS = ("Wound site", "Died", "Share of fish hooked there")
+
+
+def dots() -> list[Dot]:
+    """Return deaths by wound site in print, the most deadly first."""
+    ranked = sorted(WOUNDS, key=lambda one: -one[1])
+    return [
+        Dot(name, Amount(died, sort=Sort.SHARE), words="Lindsay et al. (2004)")
+        for name, died, _ in ranked
+    ]
+
+
+def table() -> str:
+    """Return deaths by wound site in print as an HTML table."""
+    lines = [
+        cells.line(_HEADS, name, (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
+        for name, died, hit in WOUNDS
+    ]
+    return cells.table(_HEADS, lines)
+
+
+def in_print() -> pa.Table:
+    """Return deaths by wound site in print as a table to take away."""
+    return pa.table(
+        {
+            "wound_site": [name for name, _, _ in WOUNDS],
+            "rate_prop": [died for _, died, _ in WOUNDS],
+            "share_prop": [hit for _, _, hit in WOUNDS],
+            "source": [SOURCES[0]] * len(WOUNDS),
+        }
+    )

@@ -1,0 +1,225 @@
+"""Encounters by size and mark, reported beside sampled, in words, tables and dots."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import amounts, cells, reasons, tables, text
+from dashboard.amounts import Amount, Sort
+from dashboard.charts.dots import Dot
+from dashboard.released import REPORTED, SAMPLED, where
+from dashboard.sentences import MET
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.book import Book, Row
+    from dashboard.released import Line, Released, Told
+
+#: The four classes, then all of them together, with the words of figures and tables.
+CLASSES = {
+    "encounter_legal_marked_fish": "legal, marked",
+    "encounter_legal_unmarked_fish": "legal, unmarked",
+    "encounter_sublegal_marked_fish": "sublegal, marked",
+    "encounter_sublegal_unmarked_fish": "sublegal, unmarked",
+}
+ALL = {**CLASSES, MET: "all met"}
+HUE = {SAMPLED: "sea", REPORTED: "copper"}
+NAMES = (
+    ("sea", "sampled: test fishing and fish kept"),
+    ("copper", "reported by anglers"),
+    ("bar", "interval"),
+    ("thin", "interval by joint draws"),
+)
+_HEADS = ("Fish met", "Reported", "Sampled", "Sampled over reported", "Sample behind it")
+#: How the method of a result row says which of the two it is.
+_USED = {"sampled": SAMPLED, "reported": REPORTED}
+BOTH = (
+    "Reported: what anglers told at the ramp, size and adipose mark recalled. Sampled: legal "
+    "marked fish seen at the ramp, multiplied by how many fish of each class test fishing met for "
+    "each legal marked one. Both rest on the same interviews for the fish kept, and the interval "
+    "of the ratio takes that into account. Memory makes reports of releases run high (Sullivan "
+    "2003 found protected-length fish reported 2.2 times); a sample leans if test fishing meets "
+    "other fish than anglers do."
+)
+
+
+def has(told: Released) -> bool:
+    """Return whether a bulletin tells of the classes at all."""
+    return bool(told.classes)
+
+
+def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+    """Return how many fish were met, by both methods, in sentences (Markdown)."""
+    if not told.classes:
+        return (
+            "There are no encounters by size and mark to show: no interview of this season tells "
+            "of marks, and no fish of test fishing was measured."
+        )
+    return "\n\n".join(_answer_of(book, told, area) for area in areas)
+
+
+def _answer_of(book: Book, told: Released, area: str | None) -> str:
+    sampled, reported = (_row(told, basis, area, MET) for basis in (SAMPLED, REPORTED))
+    start = f"{where(book, area).capitalize()}, season through week {book.card.through}: "
+    if area is not None:
+        start = f"In {text.plain(book.name(area))}, season through week {book.card.through}: "
+    parts = [_said("the sample says", sampled), _said("reports say", reported)]
+    words = f"{start}{parts[0]} Chinook met, {parts[1]}"
+    if sampled is None or sampled.estimate is None:
+        words = f"{start}{parts[1]} Chinook met; {parts[0]}"
+    if reported is None or reported.estimate is None:
+        words = f"{start}{parts[0]}; {parts[1]}"
+    words += _ratio_words(told.compared.get((area, None, MET)))
+    return f"{words}.{_largest(told, area)}{_used(book, area)}"
+
+
+def _said(start: str, row: Row | None) -> str:
+    if row is None or row.estimate is None:
+        noun = "the sample" if "sample" in start else "reports"
+        why = reasons.why_no_estimate(row) if row else "the bulletin has none"
+        return f"no figure from {noun} ({text.plain(why)})"
+    return f"{start} **{text.value(row)}** {text.plain(text.bracket(row))}"
+
+
+def _ratio_words(line: Line | None) -> str:
+    if line is None:
+        return ""
+    ratio = ratio_of(line)
+    if ratio.value is None:
+        return f"; no ratio of the two ({text.plain(line['reason'] or 'none was reckoned')})"
+    limits = text.plain(ratio.bracket(line["ci_level"]))
+    words = f"; sampled over reported is **{ratio.words}** {limits}"
+    if line["ci_low"] is None or line["ci_high"] is None:
+        return words
+    if line["ci_high"] < 1:
+        return f"{words}, so reports lie above the sample"
+    if line["ci_low"] > 1:
+        return f"{words}, so reports lie below the sample"
+    return f"{words}, so the two do not differ clearly"
+
+
+def _largest(told: Released, area: str | None) -> str:
+    """Return which class is met most, by the sample where there is one."""
+    for basis, words in ((SAMPLED, "the sample"), (REPORTED, "reports")):
+        rows = [_row(told, basis, area, name) for name in CLASSES]
+        known = [row for row in rows if row is not None and row.estimate]
+        if known:
+            most = max(known, key=lambda row: row.estimate or 0.0)
+            limits = text.plain(text.bracket(most, full=False))
+            return (
+                f" Most by {words} were {CLASSES[most.quantity].replace(',', ' and')}: "
+                f"**{text.value(most)}** {limits}."
+            )
+    return ""
+
+
+def _used(book: Book, area: str | None) -> str:
+    """Return which of the two the result rows of the bulletin are."""
+    rows = [book.row(area, None, name) for name in CLASSES]
+    starts = {
+        basis
+        for row in rows
+        if row is not None and row.estimate is not None
+        for start, basis in _USED.items()
+        if (row.method or "").startswith(start)
+    }
+    if len(starts) != 1:
+        return ""
+    return f" The result rows of the four classes are the {starts.pop()} ones."
+
+
+def ratio_of(line: Line) -> Amount:
+    """Return the ratio of a line of the comparison with its interval."""
+    return Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO)
+
+
+def _row(told: Released, basis: str, area: str | None, quantity: str) -> Row | None:
+    found = told.classes.get((basis, area, None, quantity))
+    return found.row if found else None
+
+
+def dots(told: Released, area: str | None) -> list[Dot]:
+    """Return the classes of a domain by both methods, the season so far."""
+    found = []
+    for quantity, label in ALL.items():
+        for basis in (SAMPLED, REPORTED):
+            one = told.classes.get((basis, area, None, quantity))
+            if one is not None:
+                found.append(_dot(one, label=label, basis=basis))
+    return found
+
+
+def _dot(one: Told, *, label: str, basis: str) -> Dot:
+    amount = amounts.of_row(one.row, Sort.COUNT)
+    lines = [basis, reasons.behind(one.row)]
+    lines += [_sample_words(one)] if basis == SAMPLED else []
+    thin = (one.more["draws_low"], one.more["draws_high"])
+    words = "\n".join(line for line in lines if line)
+    return Dot(label, amount, thin=thin, hue=HUE[basis], words=words)
+
+
+def ratio_dots(told: Released, area: str | None) -> list[Dot]:
+    """Return sampled over reported, class by class, of a domain."""
+    found = []
+    for quantity, label in ALL.items():
+        line = told.compared.get((area, None, quantity))
+        if line is not None:
+            found.append(Dot(label, ratio_of(line), words=line["reason"] or ""))
+    return found
+
+
+def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+    """Return the classes of some domains as an HTML table, a domain after the other."""
+    lines = []
+    for area in areas:
+        name = book.name(area)
+        lines.append(cells.group(_HEADS, name[:1].upper() + name[1:]))
+        of_area = [_line(told, area, quantity) for quantity in ALL]
+        found = [line for line in of_area if line]
+        lines += found or [cells.words_line(_HEADS, "no open day")]
+    return cells.table(_HEADS, lines, kind="bm-moves")
+
+
+def _line(told: Released, area: str | None, quantity: str) -> str:
+    reported, sampled = (
+        told.classes.get((basis, area, None, quantity)) for basis in (REPORTED, SAMPLED)
+    )
+    if reported is None and sampled is None:
+        return ""
+    compared = told.compared.get((area, None, quantity))
+    ratio = text.DASH
+    if compared is not None:
+        ratio = cells.amount(ratio_of(compared), why=compared["reason"] or "")
+    values = (
+        tables.cell(reported.row) if reported else text.DASH,
+        tables.cell(sampled.row) + _draws(sampled) if sampled else text.DASH,
+        ratio,
+        cells.small(_sample_words(sampled)) if sampled else text.DASH,
+    )
+    return cells.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
+
+
+def _draws(one: Told) -> str:
+    amount = amounts.of_row(one.row, Sort.COUNT)
+    limits = amount.between(one.more["draws_low"], one.more["draws_high"])
+    return cells.small(f"{limits} by draws" if limits else "")
+
+
+def _sample_words(one: Told) -> str:
+    if one.more["n_measured"] is None:
+        return ""
+    words = f"{one.more['n_measured']:,} measured"
+    if one.row.quantity != MET and one.more["n_class"] is not None:
+        words = f"{one.more['n_class']:,} of {words}"
+    return f"{words}; {one.more['rule']}" if one.more["rule"] else words
+
+
+def rules(told: Released, areas: Sequence[str | None]) -> list[str]:
+    """Return how samples were pooled, each rule once."""
+    found = [
+        one.more["rule"]
+        for (basis, area, week, _), one in told.classes.items()
+        if basis == SAMPLED and week is None and area in areas and one.more["rule"]
+    ]
+    return list(dict.fromkeys(found))

@@ -1,0 +1,230 @@
+"""Lengths of measured fish and the share that would be legal, in words and tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import cells, text
+from dashboard.amounts import Amount, Sort
+from dashboard.released import where
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.book import Book
+    from dashboard.released import Line, Released
+
+#: Sources of measured fish with their words.
+SOURCES = {
+    "test_fishing": "Test fishing: fish met",
+    "dockside": "Dockside: fish kept",
+}
+BY_AREA = (
+    "Test fishing by area; each panel has its own scale. Choose an area to see fish kept there too."
+)
+_HEADS = ("Total length, mm", "Test fishing", "Dockside")
+_SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured", "Note")
+#: Lines of the table of legal shares are this far apart, in millimetres; the download has all.
+STEP_MM = 50
+#: How far from the rule the answer looks, in millimetres.
+AWAY_MM = 40
+ONLY_MET = (
+    "Only test fishing meets small fish: at the ramp all but kept fish are missing, so the legal "
+    "share comes from test fishing alone. Fish on the line count as legal. Fish of one area and "
+    "week are alike, and the interval is widened for that."
+)
+
+
+def bins(told: Released, area: str | None, *, source: str, week: str | None) -> list[Line]:
+    """Return the bins of a domain added up, in order; `week` None is the season so far."""
+    found: dict[float, Line] = {}
+    for line in told.lines["lengths"]:
+        is_here = area is None or line["area"] == area
+        if line["source"] != source or not is_here or week not in (None, line["week"]):
+            continue
+        mine = found.setdefault(
+            line["bin_low_mm"],
+            {
+                "bin_low_mm": line["bin_low_mm"],
+                "bin_mm": line["bin_mm"],
+                "fish": 0,
+                "marked": 0,
+                "converted": 0,
+            },
+        )
+        for name in ("fish", "marked", "converted"):
+            mine[name] += line[name] or 0
+    return [found[low] for low in sorted(found)]
+
+
+def weeks(told: Released) -> list[str]:
+    """Return the weeks with a measured fish, the last first."""
+    return sorted({line["week"] for line in told.lines["lengths"] if line["week"]}, reverse=True)
+
+
+def rules(told: Released, area: str | None) -> list[float]:
+    """Return the legal minimum lengths of a domain."""
+    found = {
+        line["min_length_mm"]
+        for line in told.lines["lengths"]
+        if (area is None or line["area"] == area) and line["min_length_mm"] is not None
+    }
+    return sorted(found)
+
+
+def span(told: Released) -> tuple[float, float]:
+    """Return the ends of the length axis, the same for every figure."""
+    lows = [line["bin_low_mm"] for line in told.lines["lengths"]]
+    ends = [line["bin_low_mm"] + line["bin_mm"] for line in told.lines["lengths"]]
+    return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
+
+
+def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+    """Return which share of the fish met is legal, in sentences (Markdown)."""
+    if not told.lines["lengths"] and not told.lines["legal_share"]:
+        return "There are no lengths to show: no fish was measured this season."
+    return "\n\n".join(_answer_of(book, told, area) for area in areas)
+
+
+def _answer_of(book: Book, told: Released, area: str | None) -> str:
+    place = where(book, area)
+    start = f"{place[:1].upper()}{place[1:]}"
+    lines = shares(told, area)
+    rule = next((one for one in lines if one["is_rule"]), None)
+    if rule is None or rule["share"] is None:
+        reason = next((one["reason"] for one in lines if one["reason"]), "")
+        why = (rule["reason"] if rule else "") or reason or "no fish of test fishing was measured"
+        return f"{start} no share of legal fish can be given: {text.plain(why)}."
+    share = share_of(rule)
+    words = (
+        f"{start}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
+        f"of legal length, {rule['min_length_mm']:,.0f} mm or more "
+        f"{text.plain(share.bracket(rule['ci_level']))}"
+    )
+    others = [_near(lines, rule["min_length_mm"] + off) for off in (-AWAY_MM, AWAY_MM)]
+    parts = [
+        f"{share_of(one).words} at {one['min_length_mm']:,.0f} mm"
+        for one in others
+        if one is not None and one is not rule
+    ]
+    return f"{words}; it would be {' and '.join(parts)}." if parts else f"{words}."
+
+
+def _near(lines: Sequence[Line], length: float) -> Line | None:
+    """Return the line at a minimum length, within half a step of the grid."""
+    known = [one for one in lines if one["share"] is not None]
+    nearest = min(known, key=lambda one: abs(one["min_length_mm"] - length), default=None)
+    return nearest if nearest and abs(nearest["min_length_mm"] - length) <= 6 else None
+
+
+def shares(told: Released, area: str | None) -> list[Line]:
+    """Return the legal shares of a domain by minimum length."""
+    found = told.of("legal_share", area)
+    return sorted(found, key=lambda one: one["min_length_mm"] or 0.0)
+
+
+def share_of(line: Line) -> Amount:
+    """Return a legal share with its interval."""
+    return Amount(line["share"], line["ci_low"], line["ci_high"], Sort.SHARE)
+
+
+def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
+    """Return fish by length as an HTML table."""
+    by_low = [{one["bin_low_mm"]: one for one in found} for found in (test, dockside)]
+    lines = []
+    for low in sorted({*by_low[0], *by_low[1]}):
+        ones = [found.get(low) for found in by_low]
+        width = next(one["bin_mm"] for one in ones if one)
+        name = f"{low:,.0f} to under {low + width:,.0f}"
+        lines.append(cells.line(_HEADS, name, [_count(one) for one in ones]))
+    return cells.table(_HEADS, lines)
+
+
+def _count(one: Line | None) -> str:
+    if one is None or not one["fish"]:
+        return "0"
+    marked = f"{one['marked']:,} clipped"
+    return f"{one['fish']:,}" + cells.small(marked)
+
+
+def why_none(lines: Sequence[Line]) -> str:
+    """Return why a domain has no legal shares."""
+    return next((one["reason"] for one in lines if one["reason"]), "no fish of test fishing there")
+
+
+def curve_words(lines: Sequence[Line], *, place: str) -> str:
+    """Return a sentence that stands for a figure of legal shares where it cannot be seen."""
+    first, last = lines[0], lines[-1]
+    return (
+        f"Share of the fish met in test fishing that would be legal, {place}: from "
+        f"{share_of(first).figure()} at {first['min_length_mm']:,.0f} mm to "
+        f"{share_of(last).figure()} at {last['min_length_mm']:,.0f} mm."
+    )
+
+
+def shares_table(lines: Sequence[Line], *, head: str) -> str:
+    """Return the legal share at some minimum lengths as an HTML table, the rule among them."""
+    parts = [cells.group(_SHARE_HEADS, head)]
+    for one in lines:
+        length = one["min_length_mm"]
+        is_whole = length is not None and length % STEP_MM == 0
+        if not (one["is_rule"] or is_whole):
+            continue
+        name = "–" if length is None else f"{length:,.0f} mm"
+        name += ", the minimum in force" if one["is_rule"] else ""
+        measured = text.DASH
+        if one["n_legal"] is not None and one["n_fish"] is not None:
+            measured = f"{one['n_legal']:,} of {one['n_fish']:,}"
+        why = one["reason"] or ""
+        values = (cells.amount(share_of(one)), measured, cells.small(why))
+        parts.append(cells.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
+    return cells.table(_SHARE_HEADS, parts)
+
+
+def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
+    """Return a sentence that stands for a figure of lengths where it cannot be seen."""
+    if not found:
+        return f"{SOURCES[source]}, {place}: no fish measured."
+    most = max(found, key=lambda one: one["fish"])
+    low, high = most["bin_low_mm"], most["bin_low_mm"] + most["bin_mm"]
+    return (
+        f"{SOURCES[source]}, {place}: {sum(one['fish'] for one in found):,} fish by length, most "
+        f"({most['fish']:,}) from {low:,.0f} to under {high:,.0f} mm."
+    )
+
+
+def conversion_words(told: Released) -> list[str]:
+    """Return in a sentence each how a length or a weight was reckoned from another measure."""
+    return [_conversion(line) for line in told.lines["conversions"]]
+
+
+_MEASURES = {
+    "total_length_mm": "total length",
+    "fork_length_mm": "fork length",
+    "weight_g": "weight",
+}
+
+
+def _conversion(line: Line) -> str:
+    target, given = (_MEASURES.get(line[name], line[name]) for name in ("target", "given"))
+    start = f"{target[:1].upper()}{target[1:]} from {given}"
+    if line["slope"] is None:
+        return f"{start}: {line['source'] or 'no way to reckon it'}."
+    if line["form"] == "power":
+        law = f"logarithms on a straight line, exponent {line['slope']:.3f}"
+    elif line["intercept"]:
+        sign = "−" if line["intercept"] < 0 else "+"
+        law = f"{line['slope']:.4f} × {given} {sign} {abs(line['intercept']):.1f} mm"
+    else:
+        law = f"{line['slope']:.4g} × {given}"
+    if line["form"] == "stated factor" and line["target"] == "weight_g":
+        law = f"a stated condition factor of {line['slope']:.4g}"
+    behind = []
+    if line["n_fish"]:
+        behind.append(f"{line['n_fish']:,} fish")
+    if line["r_squared"] is not None:
+        behind.append(f"R² {line['r_squared']:.3f}")
+    if line["residual_sd"] is not None and line["form"] == "linear":
+        behind.append(f"spread of single fish {line['residual_sd']:.1f} mm")
+    behind += [line["source"]] if line["source"] else []
+    return f"{start}: {law} ({'; '.join(behind)})." if behind else f"{start}: {law}."

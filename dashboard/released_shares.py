@@ -1,0 +1,215 @@
+"""The sublegal share by area and week, in words and tables: the survey beside the pooled line."""
+
+from __future__ import annotations
+
+import math
+from statistics import median
+from typing import TYPE_CHECKING
+
+from dashboard import cells, reasons, tables, text
+from dashboard.released import POOLED, SURVEY, where
+from dashboard.sentences import SHARE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.book import Book, Row
+    from dashboard.released import Released
+
+_HEADS = (
+    *("Area", "Latest week, survey", "Latest week, pooled line"),
+    *("Season, survey", "Season, pooled line", "Rests on"),
+)
+_WEEK_HEADS = ("Week", "Survey", "Pooled line", "Rests on")
+#: Below this the intervals are told as hardly wider than for fish drawn one by one.
+_HARDLY = 1.1
+LEAN = (
+    "Points are the survey alone: sublegal fish reported released, divided by all fish met, with "
+    "the interval of the sampling design. The pooled line comes from a model in which weeks and "
+    "areas lend to each other: a week with few fish leans on its neighbours, a week with many "
+    "keeps its own. It reads the same interviews, so it is no second sample, and it cannot mend "
+    "reports that are wrong."
+)
+
+
+def latest(told: Released, area: str | None) -> str | None:
+    """Return the last week in which an area has a share on either basis."""
+    weeks = [
+        week
+        for (_, at, week), one in told.shares.items()
+        if at == area and week is not None and one.row.estimate is not None
+    ]
+    return max(weeks, default=None)
+
+
+def answer(book: Book, told: Released, areas: Sequence[str]) -> str:
+    """Return what share of the fish met is sublegal, in sentences (Markdown)."""
+    if not told.shares:
+        return (
+            "There is no sublegal share to show: no interview of this season says how many fish "
+            "were met and how many of them were sublegal."
+        )
+    parts = [_of_area(book, told, area) for area in areas] if areas else [_of_all(book, told)]
+    return "\n\n".join([*parts, alike(told, areas)])
+
+
+def _of_all(book: Book, told: Released) -> str:
+    weeks = [found for area in book.areas if (found := latest(told, area))]
+    if not weeks:
+        return f"No area has a sublegal share: {text.plain(_why(told))}."
+    week = max(weeks)
+    row = book.row(None, week, SHARE)
+    start = f"In week {week} no share can be given over all areas."
+    if row is not None and row.estimate is not None:
+        start = (
+            f"In week {week}, over all areas, **{text.value(row)}** of the fish met were sublegal "
+            f"{text.plain(text.bracket(row))} by the survey."
+        )
+    lines = [
+        (one, area) for area in book.areas if _has(one := told.share(POOLED, area, week)) and one
+    ]
+    lines.sort(key=lambda pair: pair[0].estimate or 0.0)
+    if not lines:
+        return f"{start} There is no pooled line for that week."
+    if len(lines) == 1:
+        return f"{start} The pooled line says {_said(book, *lines[0])}; no other area has one."
+    return (
+        f"{start} By area, the pooled line runs from {_said(book, *lines[0])} to "
+        f"{_said(book, *lines[-1])}."
+    )
+
+
+def _said(book: Book, row: Row, area: str) -> str:
+    limits = text.plain(text.bracket(row, full=False))
+    return f"**{text.value(row)}** in {text.plain(book.name(area))} {limits}"
+
+
+def _why(told: Released) -> str:
+    """Return the reason that most rows without a share give."""
+    found = [reasons.why_no_estimate(one.row) for one in told.shares.values()]
+    return max(set(found), key=found.count, default="no reason is given")
+
+
+def _of_area(book: Book, told: Released, area: str) -> str:
+    week = latest(told, area)
+    place = where(book, area)
+    if week is None:
+        rows = [one.row for (_, at, _), one in told.shares.items() if at == area]
+        why = reasons.why_no_estimate(rows[0] if rows else None)
+        return f"There is no sublegal share {place}: {text.plain(why)}."
+    survey, pooled = (told.share(basis, area, week) for basis in (SURVEY, POOLED))
+    start = f"In week {week}, {place}, "
+    if survey is not None and survey.estimate is not None:
+        start += (
+            f"**{text.value(survey)}** of the fish met were sublegal by the survey "
+            f"{text.plain(text.bracket(survey))}"
+        )
+    else:
+        start += f"the survey gives no share ({text.plain(reasons.why_no_estimate(survey))})"
+    if pooled is None or pooled.estimate is None:
+        why = text.plain(reasons.why_no_estimate(pooled)) if pooled else "none was reckoned"
+        return f"{start}; there is no pooled line ({why})."
+    return f"{start}; the pooled line says **{text.value(pooled)}** {_limits(pooled)}."
+
+
+def _limits(row: Row) -> str:
+    return text.plain(text.bracket(row, full=False))
+
+
+def alike(told: Released, areas: Sequence[str]) -> str:
+    """Return in plain words what design effect and overdispersion say (Markdown)."""
+    effects = [
+        one.more["design_effect"]
+        for (basis, area, week), one in told.shares.items()
+        if basis == SURVEY and week and (not areas or area in areas) and one.more["design_effect"]
+    ]
+    rho = next(
+        (
+            one.more["overdispersion"]
+            for one in told.shares.values()
+            if one.more["overdispersion"] is not None
+        ),
+        None,
+    )
+    if not effects and rho is None:
+        return "How much fish of one ramp and day are alike cannot be told from so few."
+    words = "Fish met on the same day at the same ramp are alike"
+    if effects:
+        words += f": {_wider(median(effects))}"
+    if rho is not None:
+        joint = "; between" if effects else ": between"
+        words += (
+            f"{joint} two fish of a day and ramp the pooled line finds a correlation of "
+            f"{text.number(rho, place=-3 if rho < 0.1 else -2)}"
+        )
+    return f"{words}."
+
+
+def _wider(effect: float) -> str:
+    times = math.sqrt(effect)
+    if times < _HARDLY:
+        return (
+            "in the middle area and week the interval is hardly wider than for single fish "
+            f"(design effect {effect:.1f})"
+        )
+    return (
+        f"in the middle area and week the interval is {times:.1f} times as wide as for as many "
+        f"single fish (design effect {effect:.1f})"
+    )
+
+
+def model_words(told: Released) -> str:
+    """Return what most rows of the pooled line say of their model; empty where there is none."""
+    found = [
+        "; ".join(reasons.notes(one.row))
+        for (basis, _, _), one in told.shares.items()
+        if basis == POOLED and one.row.estimate is not None
+    ]
+    return max(set(found), key=found.count, default="")
+
+
+def table(book: Book, told: Released, areas: Sequence[str]) -> str:
+    """Return the share by area, latest week and season, as an HTML table."""
+    lines = []
+    for area in areas or book.areas:
+        week = latest(told, area)
+        found = [told.share(basis, area, week) if week else None for basis in (SURVEY, POOLED)]
+        season = [told.share(basis, area, None) for basis in (SURVEY, POOLED)]
+        values = [_cell(row, with_week=True) for row in found] + [_cell(row) for row in season]
+        lines.append(cells.line(_HEADS, book.name(area), [*values, _rests(told, area, None)]))
+    return cells.table(_HEADS, lines)
+
+
+def weeks_table(book: Book, told: Released, area: str) -> str:
+    """Return the weeks of an area as an HTML table."""
+    lines = []
+    for week in book.axis:
+        found = [told.share(basis, area, week) for basis in (SURVEY, POOLED)]
+        if found != [None, None]:
+            values = [*map(_cell, found), _rests(told, area, week)]
+            lines.append(cells.line(_WEEK_HEADS, week, values))
+    lines = lines or [cells.words_line(_WEEK_HEADS, "no open week")]
+    return cells.table(_WEEK_HEADS, lines)
+
+
+def _cell(row: Row | None, *, with_week: bool = False) -> str:
+    if row is None:
+        return text.DASH
+    return tables.cell(row) + (cells.small(row.week or "") if with_week else "")
+
+
+def _rests(told: Released, area: str, week: str | None) -> str:
+    one = told.shares.get((SURVEY, area, week)) or told.shares.get((POOLED, area, week))
+    if one is None:
+        return text.DASH
+    fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
+    lines = []
+    if fish is not None:
+        lines.append(f"{sublegal or 0:,} sublegal of {fish:,} fish told")
+    if effect is not None:
+        lines.append(f"design effect {effect:.1f}")
+    return cells.small(*lines) or text.DASH
+
+
+def _has(row: Row | None) -> bool:
+    return row is not None and row.estimate is not None

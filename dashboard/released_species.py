@@ -1,0 +1,111 @@
+"""Other species met per angler-hour, in words, tables and dots."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import amounts, cells, reasons, tables, text
+from dashboard.amounts import Sort
+from dashboard.charts.dots import Dot
+from dashboard.released import where
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.book import Book, Row
+    from dashboard.released import Released
+
+#: Species that the answer names.
+NAMED = 3
+NAMES = (("sea", "fish per angler-hour"), ("bar", "interval"))
+MEANING = (
+    "Kept and released fish of the species, divided by angler-hours, as told at the ramp. A boat "
+    "that told of other species but not of this one met none of it. Names are those of the data."
+)
+
+
+def names(told: Released) -> list[str]:
+    """Return the species by how many were met per angler-hour in the season, the most first."""
+    found = dict.fromkeys(name for name, _, _ in told.species)
+
+    def most(name: str) -> float:
+        rows = [
+            row.estimate or 0.0
+            for (one, _, week), row in told.species.items()
+            if one == name and week is None
+        ]
+        all_areas = told.species.get((name, None, None))
+        return (all_areas.estimate if all_areas else max(rows, default=0.0)) or 0.0
+
+    return sorted(found, key=lambda name: (-most(name), name))
+
+
+def weeks(told: Released) -> list[str]:
+    """Return the weeks that have a row, the last first."""
+    return sorted({week for _, _, week in told.species if week}, reverse=True)
+
+
+def answer(book: Book, told: Released, areas: Sequence[str | None], *, week: str | None) -> str:
+    """Return which other species were met most, in sentences (Markdown)."""
+    if not told.species:
+        return (
+            "There are no other species to show: nobody wrote them down this season (table "
+            "`bycatch`)."
+        )
+    return "\n\n".join(_answer_of(book, told, area, week) for area in areas)
+
+
+def _answer_of(book: Book, told: Released, area: str | None, week: str | None) -> str:
+    place = where(book, area)
+    when = f"season through week {book.card.through}" if week is None else f"week {week}"
+    start = f"{place[:1].upper()}{place[1:]}, {when}"
+    rows = {name: told.species.get((name, area, week)) for name in names(told)}
+    known = [(name, row) for name, row in rows.items() if row is not None and row.estimate]
+    if not known:
+        return f"{start}: {_why_none(list(rows.values()))}."
+    known.sort(key=lambda pair: -(pair[1].estimate or 0.0))
+    parts = [
+        f"{text.plain(name)} **{text.value(row)}** {text.plain(text.bracket(row, full=not at))}"
+        for at, (name, row) in enumerate(known[:NAMED])
+    ]
+    more = len(known) - NAMED
+    tail = f", and {text.count(more, 'other name')}" if more > 0 else ""
+    return f"{start}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
+
+
+def _why_none(rows: Sequence[Row | None]) -> str:
+    known = [row for row in rows if row is not None]
+    if any(row.estimate == 0 for row in known):
+        return "no fish of another species was met"
+    return text.plain(reasons.why_no_estimate(known[0])) if known else "no open day"
+
+
+def dots(told: Released, area: str | None, week: str | None) -> list[Dot]:
+    """Return the species of a domain, the most met first."""
+    found = []
+    for name in names(told):
+        row = told.species.get((name, area, week))
+        if row is not None:
+            words = reasons.behind(row)
+            found.append(Dot(name, amounts.of_row(row, Sort.RATIO), words=words))
+    return found
+
+
+def table(book: Book, told: Released, areas: Sequence[str | None], *, week: str | None) -> str:
+    """Return species by area as an HTML table."""
+    heads = ("Species", *(_head(book, area) for area in areas))
+    lines = []
+    for name in names(told):
+        rows = [told.species.get((name, area, week)) for area in areas]
+        if any(row is not None for row in rows):
+            lines.append(
+                cells.line(
+                    heads, name, [text.DASH if one is None else tables.cell(one) for one in rows]
+                )
+            )
+    return cells.table(heads, lines or [cells.words_line(heads, "no open day")])
+
+
+def _head(book: Book, area: str | None) -> str:
+    name = book.name(area)
+    return name[:1].upper() + name[1:]

@@ -1,0 +1,183 @@
+"""Fish held after capture, and the rate that wound sites give, in words, tables and dots."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import cells, text
+from dashboard.amounts import Amount, Sort
+from dashboard.charts.dots import Dot
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.released import Line, Released
+
+_HEADS = ("Group", "Died of held", "As seen", "Exact interval", "Corrected for handling", "Note")
+_MIX_HEADS = ("Wound site", "Fish with it", "Share", "Rate", "Note")
+OBSERVED, CORRECTED = "copper", "sea"
+NAMES = (
+    (CORRECTED, "corrected for handling"),
+    (OBSERVED, "as seen in the tank or pen"),
+    ("bar", "interval (Wilson, as seen)"),
+    ("thin", "exact interval, as seen"),
+)
+HELD = (
+    "Holding and handling kill fish too: the share of control fish that died is taken out, "
+    "(seen − control) ÷ (1 − control). Held fish live without predators, so what a rate "
+    "from a pen says of the open sea stays unknown."
+)
+
+
+AT_CHECKS = (
+    "A death counts at the hour of the check that found it; fish alive at the last check leave the "
+    "count there."
+)
+
+
+def together(told: Released) -> list[Line]:
+    """Return the groups of all trials together; each trial where there is no such line."""
+    lines = [one for one in told.lines["trials"] if one["trial_id"] is None]
+    return lines or list(told.lines["trials"])
+
+
+def answer(told: Released) -> str:
+    """Return what wound sites and trials say, in sentences (Markdown)."""
+    lines = together(told)
+    if not lines:
+        return (
+            "No fish held after capture were imported (table `holding_trials`), so nothing of this "
+            "fishery says how many released fish die by where the hook sat."
+        )
+    held, died = (
+        sum(one[name] or 0 for one in lines if not one["is_control"]) for name in ("held", "died")
+    )
+    return f"Of **{held:,}** hooked fish held in trials, **{died:,}** died. {_mixed(told)}"
+
+
+def _mixed(told: Released) -> str:
+    line = next((one for one in told.lines["wound_mix"] if one["wound_site"] is None), None)
+    if line is None or line["rate_prop"] is None:
+        why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
+        return f"There is no rate for the fishery as a whole: {text.plain(why)}."
+    rate = mixed_rate(line)
+    words = (
+        f"Weighed by the wound sites of this season’s measured fish, **{rate.words}** of released "
+        f"fish die {text.plain(rate.bracket(line['ci_level']))}"
+    )
+    mix, rates = line["se_from_mix"], line["se_from_rates"]
+    if mix is None or rates is None or mix == rates == 0:
+        return f"{words}."
+    larger = "the rates of the trials" if rates > mix else "how often each site is hit"
+    return f"{words}; most of the error comes from {larger}."
+
+
+def mixed_rate(line: Line) -> Amount:
+    """Return a rate of the wound mix with its interval."""
+    return Amount(line["rate_prop"], line["ci_low"], line["ci_high"], Sort.SHARE)
+
+
+def seen_rate(line: Line) -> Amount:
+    """Return the share of a group that died, with its Wilson interval."""
+    return Amount(line["rate_prop"], line["wilson_low"], line["wilson_high"], Sort.SHARE)
+
+
+def corrected_rate(line: Line) -> Amount:
+    """Return the share of a group that died of the hook, with its interval."""
+    low, high = line["corrected_low"], line["corrected_high"]
+    return Amount(line["corrected_prop"], low, high, Sort.SHARE)
+
+
+def name_of(line: Line) -> str:
+    """Return the name of a group for people."""
+    name: str = (line["group"] or "not told").replace("_", " ")
+    trial = f", trial {line['trial_id']}" if line["trial_id"] else ""
+    return f"{name}{trial}"
+
+
+def dots(told: Released) -> list[Dot]:
+    """Return the groups of all trials together: corrected and as seen."""
+    found = []
+    for line in together(told):
+        words = f"{line['died']:,} died of {line['held']:,} held"
+        exact = (line["exact_low"], line["exact_high"])
+        if not line["is_control"] and line["corrected_prop"] is not None:
+            rate = corrected_rate(line)
+            found.append(Dot(name_of(line), _above_zero(rate), hue=CORRECTED, words="corrected"))
+        seen = seen_rate(line)
+        found.append(Dot(name_of(line), seen, thin=exact, hue=OBSERVED, words=words))
+    return found
+
+
+def _above_zero(rate: Amount) -> Amount:
+    """Return a rate as it is drawn: from zero on; the table has the number as it is."""
+    ends = (None if end is None else max(end, 0.0) for end in (rate.value, rate.low, rate.high))
+    return Amount(*ends, Sort.SHARE)
+
+
+def table(lines: Sequence[Line]) -> str:
+    """Return groups of held fish as an HTML table."""
+    parts = []
+    for line in lines:
+        seen, right = seen_rate(line), corrected_rate(line)
+        corrected = text.DASH
+        if not line["is_control"]:
+            corrected = cells.amount(right, why="")
+        note = "control fish" if line["is_control"] else ""
+        hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
+        values = (
+            f"{line['died']:,} of {line['held']:,}",
+            cells.amount(seen),
+            seen.between(line["exact_low"], line["exact_high"]) or text.DASH,
+            corrected,
+            cells.small(note, hours, line["reason"] or "") or text.DASH,
+        )
+        parts.append(cells.line(_HEADS, name_of(line), values))
+    return cells.table(_HEADS, parts, kind="bm-moves")
+
+
+def single(told: Released) -> list[Line]:
+    """Return the lines of single trials."""
+    return [one for one in told.lines["trials"] if one["trial_id"] is not None]
+
+
+def mix_table(told: Released) -> str:
+    """Return how often each wound site was seen, and its rate, as an HTML table."""
+    parts = []
+    for line in told.lines["wound_mix"]:
+        is_all = line["wound_site"] is None
+        rate = mixed_rate(line)
+        name = "the fishery as a whole" if is_all else line["wound_site"].replace("_", " ")
+        fish = text.DASH if line["n_fish"] is None else f"{line['n_fish']:,}"
+        share = Amount(line["share"], sort=Sort.SHARE).words
+        values = (
+            fish,
+            text.DASH if is_all else share,
+            _rate_cell(line, rate),
+            cells.small(line["reason"] or ""),
+        )
+        parts.append(cells.line(_MIX_HEADS, name, values, is_all=is_all))
+    return cells.table(_MIX_HEADS, parts)
+
+
+def _rate_cell(line: Line, rate: Amount) -> str:
+    if rate.value is None:
+        return text.DASH
+    se = line["rate_se"]
+    below = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
+    return rate.words + cells.small(below)
+
+
+def survivors(told: Released) -> dict[str, list[Line]]:
+    """Return the stairs of survival by group, each in order of time."""
+    found: dict[str, list[Line]] = {}
+    for line in told.lines["survival"]:
+        found.setdefault((line["group"] or "not told").replace("_", " "), []).append(line)
+    return {name: sorted(steps, key=lambda one: one["hours"]) for name, steps in found.items()}
+
+
+def survival_words(name: str, steps: Sequence[Line]) -> str:
+    """Return the end of a stair in words."""
+    last = steps[-1]
+    alive = Amount(last["alive_prop"], last["ci_low"], last["ci_high"], Sort.SHARE)
+    return f"{name}: {alive.figure(last['ci_level'])} alive after {last['hours']:g} hours."
