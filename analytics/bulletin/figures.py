@@ -6,18 +6,18 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from analytics.bulletin import reasons
-from analytics.combine import weighted_sum
-from analytics.fish.marks import marked
+from analytics.fish.marks import CLASSES, PARTS, marked
+from analytics.fish.release_deaths import FATES
 from analytics.interval import log_t, logit_t
 from analytics.survey.ratios import combined_ratio
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
+    from analytics.fish.lent import Lent
     from analytics.fish.release_deaths import DeathPlan
     from analytics.survey.design import Design
     from analytics.survey.totals import DomainTotals
@@ -44,6 +44,8 @@ class Figures:
         Why a value cannot be had; empty where it can.
     is_ratio : bool
         A ratio of two totals: within one site-day it does not vary.
+    methods : tuple of str, length D
+        Names of the estimators where domains differ in it; they stand before that of the totals.
     """
 
     kind: Kind
@@ -53,6 +55,7 @@ class Figures:
     method: str
     missing: tuple[str, ...]
     is_ratio: bool = False
+    methods: tuple[str, ...] = ()
 
     def withheld(self, reason: str) -> Figures:
         """Return the same figures with no value anywhere."""
@@ -69,37 +72,32 @@ def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
     return Figures(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
 
 
-def mark_figures(quantity: str, totals: DomainTotals) -> Figures:
-    """Return encounters by mark, or the marked share; where no mark was read there is no value."""
-    is_share = QUANTITIES[quantity].kind is Kind.SHARE
-    cov = totals.cov if is_share else totals.cov_of_sums
-    found = marked(quantity, totals.total, cov)
+def mark_figures(quantity: str, totals: DomainTotals, lent: Lent | None = None) -> Figures:
+    """Return encounters by mark, or the marked share, from the marks told in interviews.
+
+    Where no mark was read and none lent there is no value.
+    """
     kind = QUANTITIES[quantity].kind
-    return Figures(
-        kind,
-        found.value,
-        found.variance,
-        found.variance,
-        "reported_marks",
-        found.unread,
-        is_ratio=kind is Kind.SHARE,
+    is_share = kind is Kind.SHARE
+    found = marked(
+        quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, lent=lent
     )
+    name, value, spread = "reported_marks", found.value, found.variance
+    parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
+    words = lent.said([list(PARTS).index(one) for one in parts]) if lent else [""] * len(value)
+    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in words)
+    return Figures(kind, value, spread, spread, name, found.unread, is_share, methods)
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
     """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
-    weight, weight_se = plan.weights(quantity)
-    value, sample_variance, variance = weighted_sum(
-        totals.total, totals.cov_of_sums, weight=weight, weight_se=weight_se
-    )
-    order = list(plan.measures)
-    gaps, nothing = plan.lacking(quantity)
-    missing = [nothing] * len(totals.code)
-    for measure, words in gaps.items():
-        for place in np.flatnonzero(totals.total[:, order.index(measure)] > 0):
-            missing[place] = nothing or words
-    method = "releases_times_rates" + (f"; {plan.note}" if plan.note else "")
-    return Figures(Kind.DEATHS, value, variance, sample_variance, method, tuple(missing))
+    fates = FATES[quantity]
+    found = plan.fish(totals.total, totals.cov_of_sums)
+    value, sample_variance, variance = plan.deaths(found, fates)
+    name = "releases_times_rates"
+    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in plan.notes(found, fates))
+    missing = plan.missing(found, fates)
+    return Figures(Kind.DEATHS, value, variance, sample_variance, name, missing, methods=methods)
 
 
 def finished(

@@ -7,9 +7,10 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from analytics.errors import WrongUse
+from analytics.fish.death_plan import plan_deaths
 from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
-from analytics.fish.release_deaths import DeathPlan, plan_deaths
-from analytics.options import Effort, Reckoning
+from analytics.fish.sample_counts import composition_sample
+from analytics.options import Classes, Effort, Reckoning
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.borrow import Plans
 from analytics.survey.build import build_design, seasons_with_data
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analytics.data.snapshot import Snapshot
+    from analytics.fish.pools import CompositionSample
+    from analytics.fish.release_deaths import DeathPlan
     from analytics.survey.design import Design
     from analytics.survey.reduce import Analysis
     from analytics.survey.ways import Way
@@ -50,6 +53,12 @@ class Season:
         Sums of every analysis by site-day and area fished.
     ways : tuple of Way
         Where totals come from; the first that tells a domain is taken.
+    classes : Classes
+        Which method tells encounters by size and mark.
+    sample : CompositionSample or None
+        Fish of test fishing; None where the choice does not ask for them.
+    mark_selective : frozenset of int
+        Codes of areas in which only marked fish may be kept, in some opening.
     """
 
     design: Design
@@ -58,6 +67,9 @@ class Season:
     analyses: Mapping[str, Analysis]
     reduction: Reduction
     ways: tuple[Way, ...]
+    classes: Classes
+    sample: CompositionSample | None
+    mark_selective: frozenset[int]
 
 
 def prepare(
@@ -111,7 +123,27 @@ def prepare(
     if len(met):
         by_day = convenience_design(design, clusters_of(met))
         ways.insert(0, Met(by_day, ask(met, design=by_day, measures=measures | EFFORT)))
-    return Season(design, plans, deaths, analyses, reduction, tuple(ways))
+    asks = reckoning.classes is not Classes.REPORTED
+    return Season(
+        design,
+        plans,
+        deaths,
+        analyses,
+        reduction,
+        tuple(ways),
+        reckoning.classes,
+        composition_sample(snapshot, design) if asks else None,
+        _mark_selective(snapshot, design),
+    )
+
+
+def _mark_selective(snapshot: Snapshot, design: Design) -> frozenset[int]:
+    """Return the codes of areas of which some opening of the season is mark-selective."""
+    seasons = snapshot["seasons"].select(["season", "area", "mark_selective"]).to_pylist()
+    chosen = {
+        one["area"] for one in seasons if one["season"] == design.season and one["mark_selective"]
+    }
+    return frozenset(code for code, area in enumerate(design.areas) if area in chosen)
 
 
 def _latest(snapshot: Snapshot) -> str:

@@ -1,44 +1,115 @@
 """Deaths of released and lost fish: reported counts times rates, each with its error.
 
-First form: releases as anglers report them, by size class and fishing method, at the rates the
-user gives. There is no default rate; where a rate is missing the rows say so.
+Releases as anglers report them, by size class, fishing method and, where the rates ask for it, by
+whether the hook held deep, at the rates the user gives. There is no default rate; where a rate is
+missing the rows say so.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.data import sql
-from analytics.survey.measures import UNKNOWN_SIZE
+from analytics.combine import weighted_sum
+from analytics.fish.rate_choice import (
+    ANY,
+    KEPT_FATE,
+    LOST,
+    RELEASED,
+    Choice,
+    GivenRate,
+    fish_words,
+)
+from analytics.fish.split import split
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Mapping
 
-    import pyarrow as pa
     from numpy.typing import NDArray
 
-    from analytics.data.sql import Source
+    Floats = NDArray[np.float64]
 
-KEPT = "deaths_kept"
-NO_RELEASE_RATE = "deaths_without_release_rate"
-NO_DROP_OFF_RATE = "deaths_without_drop_off_rate"
-_METHODS = (
-    "SELECT method, sum(released_unknown) AS n_unknown FROM interviews "
-    "GROUP BY method ORDER BY method"
-)
+#: Fates whose deaths add up to each quantity.
+FATES: dict[str, tuple[str, ...]] = {
+    "release_deaths_fish": (RELEASED,),
+    "drop_off_deaths_fish": (LOST,),
+    "total_deaths_fish": (KEPT_FATE, RELEASED, LOST),
+}
+#: In the place of a rate that was not given: no death follows from it, and a reason is told.
+NO_RATE = GivenRate("", "", "", "", 0.0, 0.0, "")
+#: Fish kept are dead for sure.
+KEPT_RATE = GivenRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
 
 
 @dataclass(frozen=True, slots=True)
-class RatedFish:
-    """Fish to which one rate applies: a measure, its rate and the rate's standard error."""
+class Group:
+    """Fish of one fate that the same rates apply to.
 
+    Parameters
+    ----------
+    fate : str
+        ``kept``, ``released`` or ``lost``.
+    sizes : tuple of str
+        Their size classes.
+    methods : tuple of str or None
+        Their fishing methods, None for one not told; empty for all together.
+    choice : Choice
+        Their rates.
+    measure : Measure
+        Their number.
+    told, deep : Measure or None
+        Releases of the boats that told how many were hooked deep, and those hooked deep; of all
+        sizes. None where the fish are not split.
+    """
+
+    fate: str
+    sizes: tuple[str, ...]
+    methods: tuple[str | None, ...]
+    choice: Choice
     measure: Measure
-    rate: float
-    rate_se: float | None
+    told: Measure | None = None
+    deep: Measure | None = None
+
+    @property
+    def size_class(self) -> str:
+        """Its one size class, else ``any``."""
+        return self.sizes[0] if len(self.sizes) == 1 else ANY
+
+    @property
+    def rates(self) -> tuple[GivenRate, ...]:
+        """The rates that some of its fish may take: shallow, deep, any wound; else `NO_RATE`."""
+        return self.choice.given or (NO_RATE,)
+
+    @property
+    def words(self) -> str:
+        """The fish in words."""
+        return fish_words(self.fate, self.size_class, self.methods)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FishByRate:
+    """Fish to which each rate applies, over D domains and the P parts of a plan.
+
+    Parameters
+    ----------
+    fish : ndarray of float, shape (D, P)
+    cov : ndarray of float, shape (D, P, P)
+    total : ndarray of float, shape (D, K)
+        The totals of the measures that they follow from.
+    untold : ndarray of bool, shape (D, G)
+        Where a group has fish and nobody told their wounds though the rates ask for them.
+    lacking : ndarray of bool, shape (D, G)
+        Where a group has fish and no rate applies to them.
+    """
+
+    fish: Floats
+    cov: Floats
+    total: Floats
+    untold: NDArray[np.bool_]
+    lacking: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,175 +118,182 @@ class DeathPlan:
 
     Parameters
     ----------
-    releases, lost : tuple of RatedFish
-        Released fish by rate, and the base of drop-off by rate.
-    unrated : tuple of Measure
-        Kept fish, released fish without a rate, drop-off base without a rate.
-    note : str
-        Assumptions in words, empty where there are none.
+    groups : tuple of Group
+        Kept fish, releases by rate, the base of drop-off by rate, and fish without a rate.
+    absent : mapping of str to str
+        Fates without any rate in the tables, in words.
+    assumed : mapping of str to tuple of str
+        Assumptions in words, by fate.
     """
 
-    releases: tuple[RatedFish, ...]
-    lost: tuple[RatedFish, ...]
-    unrated: tuple[Measure, ...]
-    note: str
+    groups: tuple[Group, ...]
+    absent: Mapping[str, str]
+    assumed: Mapping[str, tuple[str, ...]]
 
     @property
     def measures(self) -> dict[str, Measure]:
         """Every measure by name, in the order of the analysis."""
-        rated = [fish.measure for fish in (*self.releases, *self.lost)]
-        return {measure.name: measure for measure in (*self.unrated, *rated)}
+        asked = [one for group in self.groups for one in (group.measure, group.told, group.deep)]
+        return {one.name: one for one in asked if one is not None}
 
     @property
     def analysis(self) -> Analysis:
         """The joint analysis of all measures."""
         return Analysis(tuple(self.measures))
 
-    def weights(self, quantity: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return rates and their errors for one quantity, in the order of `measures`."""
-        parts = {
-            "release_deaths_fish": self.releases,
-            "drop_off_deaths_fish": self.lost,
-            "total_deaths_fish": (*self.releases, *self.lost),
-        }[quantity]
-        chosen = {fish.measure.name: (fish.rate, fish.rate_se or 0.0) for fish in parts}
-        if quantity == "total_deaths_fish":
-            chosen[KEPT] = (1.0, 0.0)
-        pairs = np.array([chosen.get(name, (0.0, 0.0)) for name in self.measures])
-        return pairs[:, 0], pairs[:, 1]
+    @property
+    def parts(self) -> tuple[tuple[int, GivenRate], ...]:
+        """Place of a group and one of its rates, for each part of the fish."""
+        pairs = [(place, one) for place, group in enumerate(self.groups) for one in group.rates]
+        return tuple(pairs)
 
-    def lacking(self, quantity: str) -> tuple[dict[str, str], str]:
-        """Return what a quantity lacks.
+    def fish(self, total: Floats, cov: Floats) -> FishByRate:
+        """Return the fish to which each rate applies.
+
+        A group with a pair of rates by wound is split by the deep share that boats of its fishing
+        method told: ``A D/R`` deep and ``A - A D/R`` shallow (`analytics.fish.split`). In a domain
+        where nobody told, all take the rate of any wound.
 
         Parameters
         ----------
-        quantity : str
-            One of the quantities of deaths.
+        total : ndarray of float, shape (D, K)
+            Totals in the order of `measures`.
+        cov : ndarray of float, shape (D, K, K)
+            Their (co)variances.
 
         Returns
         -------
-        gaps : dict of str to str
-            Measures that must be zero for the quantity to be had, with what is missing in words.
-        nothing : str
-            What is missing everywhere, empty where some rate is given.
+        FishByRate
         """
-        needed = {
-            "release_deaths_fish": [(NO_RELEASE_RATE, "release rate", self.releases)],
-            "drop_off_deaths_fish": [(NO_DROP_OFF_RATE, "drop-off rate", self.lost)],
-        }
-        parts = needed.get(quantity) or [part for parts in needed.values() for part in parts]
-        gaps = {name: f"no {words} given for some of the fish" for name, words, _ in parts}
-        absent = [f"no {words}s given" for _, words, rated in parts if not rated]
-        return gaps, "; ".join(absent)
+        order = list(self.measures)
+        fish, slopes = [], []
+        untold = np.zeros((len(total), len(self.groups)), dtype=bool)
+        lacking = np.zeros_like(untold)
+        for place, group in enumerate(self.groups):
+            whole = total[:, order.index(group.measure.name)]
+            found, gradient, is_told = _of_group(group, total, order)
+            fish += found
+            slopes += gradient
+            untold[:, place] = ~is_told & (whole > 0)
+            lacking[:, place] = untold[:, place] & (group.choice.whole is None)
+        jacobian = np.stack(slopes, axis=1)
+        spread = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
+        return FishByRate(np.stack(fish, axis=1), spread, total, untold, lacking)
+
+    def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
+        """Return the deaths of some fates: value, variance of the fish, variance of both.
+
+        A rate that applies to several parts has one error, perfectly correlated between them;
+        different rates are independent.
+
+        Parameters
+        ----------
+        found : FishByRate
+        fates : tuple of str
+
+        Returns
+        -------
+        value, sample_variance, variance : ndarray of float, shape (D,)
+        """
+        rates: dict[GivenRate, list[int]] = {}
+        for place, (group, rate) in enumerate(self.parts):
+            if self.groups[group].fate in fates:
+                rates.setdefault(rate, []).append(place)
+        by_rate = np.zeros((len(rates), found.fish.shape[1]))
+        for row, places in enumerate(rates.values()):
+            by_rate[row, places] = 1
+        return weighted_sum(
+            found.fish @ by_rate.T,
+            np.einsum("qp,dpr,sr->dqs", by_rate, found.cov, by_rate),
+            weight=np.array([rate.rate_prop for rate in rates]),
+            weight_se=np.array([rate.rate_se or 0.0 for rate in rates]),
+        )
+
+    def missing(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
+        """Return why deaths of some fates cannot be had, domain by domain; empty where they can."""
+        nothing = "; ".join(self.absent[fate] for fate in fates if fate in self.absent)
+        if nothing:
+            return (nothing,) * len(found.fish)
+        chosen = [place for place, group in enumerate(self.groups) if group.fate in fates]
+        return self.missing_of(found, tuple(chosen))
+
+    def missing_of(self, found: FishByRate, places: tuple[int, ...]) -> tuple[str, ...]:
+        """Return which rates some groups lack, domain by domain; empty where they lack none."""
+        return tuple(
+            self._lacking([place for place in places if found.lacking[domain, place]])
+            for domain in range(len(found.fish))
+        )
+
+    def notes(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
+        """Return what was assumed for the deaths of some fates, domain by domain."""
+        general = list(dict.fromkeys(one for fate in fates for one in self.assumed.get(fate, ())))
+        split_groups = [place for place, group in enumerate(self.groups) if group.told]
+        words = []
+        for untold in found.untold:
+            kinds = [self.groups[place].words for place in split_groups if untold[place]]
+            own = [f"wounds not told of {', '.join(kinds)}: rate of any wound"]
+            words.append("; ".join(general + own * bool(kinds and RELEASED in fates)))
+        return tuple(words)
+
+    def _lacking(self, places: list[int]) -> str:
+        """Say which rates are missing, fishing methods of one kind of fish together."""
+        kinds: dict[tuple[str, str, str], list[str | None]] = {}
+        for group in (self.groups[place] for place in places):
+            why = "untold" if group.choice.is_split else group.choice.lacking
+            kinds.setdefault((group.fate, group.size_class, why), []).extend(group.methods)
+        words = []
+        for (fate, size, why), methods in kinds.items():
+            fish = fish_words(fate, size, methods)
+            rate = "drop-off rate" if fate == LOST else "release rate"
+            told = f"wounds not told of {fish}, and no release rate of any wound"
+            words.append(told if why == "untold" else f"no {rate} for {fish}{why}")
+        return "; ".join(words)
 
 
-def plan_deaths(interviews: Source, release_rates: pa.Table, drop_off: pa.Table) -> DeathPlan:
-    """Match every kind of fish in the interviews with the rate that applies to it.
+def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Floats, ...]:
+    """Return deaths of one part: value, variance from the fish, variance from fish and rate.
 
-    A rate of the fish's own method comes before one for ``any`` method, and a rate of its size
-    class before one for ``any`` size; rates by wound class are not used in this form. Fish of
-    unknown size take an ``any`` rate, else the sublegal one, the higher as a rule.
+    The variance is that of a product of independent estimates (`analytics.combine.weighted_sum`).
 
     Parameters
     ----------
-    interviews : pyarrow.Table or ParquetRows
-    release_rates, drop_off : pyarrow.Table
-        All in their schemas.
+    fish, variance : ndarray of float, shape (D,)
+    rate : GivenRate
 
     Returns
     -------
-    DeathPlan
+    tuple of ndarray of float, shape (D,)
     """
-    said = sql.run(_METHODS, {"interviews": interviews})
-    methods = said["method"].to_pylist()
-    rates = [row for row in release_rates.to_pylist() if row["wound_class"] == "any"]
-    counts = {
-        "legal": "released_legal",
-        "sublegal": "released_sublegal",
-        "unknown": UNKNOWN_SIZE,
-    }
-    releases = _Matcher("released", methods)
-    for size, column in counts.items():
-        for method in methods:
-            releases.add(_release_rate(rates, size, method), column, method)
-    losses = _Matcher("lost", methods)
-    by_method = {row["method"]: row for row in drop_off.to_pylist()}
-    encounters = f"kept + {' + '.join(counts.values())}"
-    for method in methods:
-        rate = by_method.get(method, by_method.get("any"))
-        base = "kept" if rate and rate["base"] == "kept" else encounters
-        losses.add(rate, base, method)
-    rated, lost = releases.rated(), losses.rated()
-    unrated = (
-        Measure(KEPT, "kept"),
-        releases.unrated(NO_RELEASE_RATE),
-        losses.unrated(NO_DROP_OFF_RATE),
+    return weighted_sum(
+        fish[:, None],
+        variance[:, None, None],
+        weight=np.array([rate.rate_prop]),
+        weight_se=np.array([rate.rate_se or 0.0]),
     )
-    n_unknown = sum(filter(None, said["n_unknown"].to_pylist()))
-    return DeathPlan(rated, lost, unrated, _note(rates, (*rated, *lost), n_unknown=n_unknown))
 
 
-def _release_rate(
-    rates: list[dict[str, Any]], size: str, method: str | None
-) -> dict[str, Any] | None:
-    sizes = ("any", "sublegal") if size == "unknown" else (size, "any")
-    by_key = {(rate["size_class"], rate["method"]): rate for rate in rates}
-    wanted = ((one_size, one_method) for one_size in sizes for one_method in (method, "any"))
-    return next((by_key[key] for key in wanted if key in by_key), None)
-
-
-def _note(rates: list[dict[str, Any]], rated: Iterable[RatedFish], *, n_unknown: float) -> str:
-    notes = []
-    if n_unknown and rates and not any(rate["size_class"] == "any" for rate in rates):
-        notes.append("unknown sizes at the sublegal rate")
-    if any(fish.rate_se is None for fish in rated):
-        notes.append("a rate has no standard error: its error is not in the interval")
-    return "; ".join(notes)
-
-
-class _Matcher:
-    """Collects (rate, column, method) and writes one measure a rate."""
-
-    def __init__(self, stem: str, methods: Iterable[str | None]) -> None:
-        self._stem = stem
-        self._methods = set(methods)
-        self._columns: dict[tuple[object, object], dict[str, set[str | None]]] = {}
-        self._rates: dict[tuple[object, object], dict[str, Any]] = {}
-        self._orphans: dict[str, set[str | None]] = {}
-
-    def add(self, rate: dict[str, Any] | None, column: str, method: str | None) -> None:
-        if rate is None:
-            columns = self._orphans
-        else:
-            key = (rate.get("size_class"), rate["method"])
-            self._rates[key] = rate
-            columns = self._columns.setdefault(key, {})
-        columns.setdefault(column, set()).add(method)
-
-    def rated(self) -> tuple[RatedFish, ...]:
-        fish = []
-        for index, (key, columns) in enumerate(self._columns.items()):
-            measure = self._measure(f"{self._stem}_{index}", columns)
-            rate = self._rates[key]
-            fish.append(RatedFish(measure, rate["rate_prop"], rate["rate_se"]))
-        return tuple(fish)
-
-    def unrated(self, name: str) -> Measure:
-        return self._measure(name, self._orphans)
-
-    def _measure(self, name: str, columns: dict[str, set[str | None]]) -> Measure:
-        """Return the sum of some columns, each over the boats of some methods."""
-        text = " + ".join(self._term(column, methods) for column, methods in columns.items())
-        if not columns:
-            return Measure(name, "0")
-        full = text.replace(UNKNOWN_SIZE, "released_unknown")
-        return Measure(name, text, ("released_unknown", "method"), full)
-
-    def _term(self, column: str, methods: set[str | None]) -> str:
-        if methods == self._methods:
-            return column
-        named = sorted(sql.text(method) for method in methods if method is not None)
-        tests = [f"method IN ({', '.join(named)})"] if named else []
-        tests += ["method IS NULL"] if None in methods else []
-        # `ELSE 0 * column` keeps a number that was not recorded a null.
-        return f"CASE WHEN {' OR '.join(tests)} THEN {column} ELSE 0 * ({column}) END"
+def _of_group(
+    group: Group, total: Floats, order: list[str]
+) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
+    """Return the fish of a group by rate with their gradients, and where they could be split."""
+    size = len(order)
+    place = order.index(group.measure.name)
+    whole, one = total[:, place], np.zeros((len(total), size))
+    one[:, place] = 1
+    choice = group.choice
+    if group.told is None or group.deep is None:
+        is_told = np.full(len(total), choice.whole is not None)
+        return [whole], [one], is_told
+    columns = [place, order.index(group.told.name), order.index(group.deep.name)]
+    found = split(*total[:, columns].T)
+    slope = np.zeros_like(one)
+    slope[:, columns] = found.gradient
+    untold = ~found.is_told
+    # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
+    rest = np.zeros_like(whole) if choice.whole else np.where(untold, whole, 0.0)
+    fish = [np.where(untold, rest, whole - found.fish), found.fish]
+    slopes = [np.where(untold[:, None], 0.0, one - slope), slope]
+    if choice.whole:
+        fish.append(np.where(untold, whole, 0.0))
+        slopes.append(np.where(untold[:, None], one, 0.0))
+    return fish, slopes, found.is_told

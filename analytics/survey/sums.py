@@ -32,12 +32,16 @@ class Measure:
         Columns whose empty cells leave the number given.
     full_sql : str
         A shorter SQL for the same number where no cell of the optional columns is empty.
+    only : frozenset, optional
+        What boats are one of, such as their fishing method: others give 0. The product of two
+        measures for boats that are never both is 0 and is not summed.
     """
 
     name: str
     sql: str
     optional: tuple[str, ...] = ()
     full_sql: str = ""
+    only: frozenset[str | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,7 @@ class Sums:
 
     def __init__(self, measures: Mapping[str, Measure], gaps: frozenset[str]) -> None:
         self._sql: dict[str, str] = {}
+        self._only = {name: measure.only for name, measure in measures.items()}
         self._partial: set[str] = set()
         for name, measure in measures.items():
             is_full = not gaps & set(measure.optional)
@@ -79,7 +84,7 @@ class Sums:
         return Asked(
             self._sum((), given),
             tuple(self._sum((text,), given) for text in texts),
-            tuple(tuple(self._sum((a, b), given) for b in texts) for a in texts),
+            tuple(tuple(self._product(a, b, given) for b in names) for a in names),
         )
 
     def query(self) -> str:
@@ -91,6 +96,13 @@ class Sums:
             "FROM interviews JOIN units USING (sample_id) JOIN areas USING (area) "
             "WHERE coalesce(interviews.trip_complete, true)) GROUP BY unit, area"
         )
+
+    def _product(self, name: str, other: str, given: tuple[str, ...]) -> str:
+        """Return the alias of the sum of a product of two measures."""
+        mine, others = self._only[name], self._only[other]
+        if mine is not None and others is not None and mine.isdisjoint(others):
+            return NOTHING
+        return self._sum((self._sql[name], self._sql[other]), given)
 
     def _number(self, text: str) -> str:
         return self._numbers.setdefault(text, f"x{len(self._numbers)}")

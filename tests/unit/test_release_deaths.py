@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
@@ -86,7 +87,10 @@ def test_rates_for_one_method_only():
     ]
     found = row(TWO, "release_deaths_fish", release_rates=rates)
     assert math.isnan(found["estimate"])
-    assert found["method"] == "no release rate given for some of the fish"
+    assert found["method"] == (
+        "no release rate for legal fish released by mooching; "
+        "no release rate for sublegal fish released by mooching"
+    )
     trolled = sample(
         interview(released_sublegal=5, method="trolling"),
         interview(kept=2, method="mooching"),
@@ -99,6 +103,128 @@ def test_a_rate_of_one_wound_class_is_not_a_rate_of_all():
         TWO, "release_deaths_fish", release_rates=[rate("any", 0.6, 0.1, wound_class="deep")]
     )
     assert math.isnan(found["estimate"])
+
+
+PAIR = [
+    rate("sublegal", 0.1, 0.02, wound_class="shallow"),
+    rate("sublegal", 0.6, 0.1, wound_class="deep"),
+    rate("legal", 0.05, 0.01, wound_class="any"),
+]
+MOOCHED = {"method": "mooching"}
+TOLD = sample(
+    interview(released_sublegal=8, released_legal=2, released_deep_hooked=4, **MOOCHED),
+    interview(released_sublegal=6, released_deep_hooked=0, **MOOCHED),
+    interview(released_sublegal=4, **MOOCHED),
+    interview(released_sublegal=5, released_deep_hooked=1, method="trolling"),
+)
+
+
+def test_fish_are_split_by_the_deep_share_told_of_their_method():
+    found = row(TOLD, "release_deaths_fish", release_rates=PAIR)
+    expand = 10 / 4
+    # Mooching: 18 sublegal, 4 of 16 told deep; trolling: 5, of which 1 of 5.
+    deep = 18 * 4 / 16 + 5 * 1 / 5
+    deaths = 0.6 * deep + 0.1 * (23 - deep) + 0.05 * 2
+    assert found["estimate"] == pytest.approx(expand * deaths)
+    assert "shallow and deep hooks by the deep share told" in found["method"]
+
+
+def test_the_error_of_a_split_is_that_of_its_linear_form():
+    found = row(TOLD, "release_deaths_fish", release_rates=PAIR)
+    # By boat: sublegal by mooching, releases of boats that told, deep; the same by trolling; legal.
+    boats = np.array(
+        [
+            [8, 10, 4, 0, 0, 0, 2],
+            [6, 6, 0, 0, 0, 0, 0],
+            [4, 0, 0, 0, 0, 0, 0],
+            [0, 0, 0, 5, 5, 1, 0],
+        ]
+    )
+    total = 10 / 4 * boats.sum(axis=0)
+
+    def fish(t):
+        deep = [t[0] * t[2] / t[1], t[3] * t[5] / t[4]]
+        return np.array([t[0] + t[3] - sum(deep), sum(deep), t[6]])
+
+    steps = 1e-5 * np.eye(7)
+    slope = np.array([(fish(total + d) - fish(total - d)) / 2e-5 for d in steps]).T
+    cov = 100 * (1 - 4 / 10) / 4 * np.cov(boats.T)
+    spread = slope @ cov @ slope.T
+    rates, errors = np.array([0.1, 0.6, 0.05]), np.array([0.02, 0.1, 0.01])
+    from_rates = errors**2 @ (fish(total) ** 2 - np.diag(spread))
+    assert found["se"] ** 2 == pytest.approx(rates @ spread @ rates + from_rates, rel=1e-6)
+
+
+def test_the_pair_comes_before_any_wound_of_the_same_key_only():
+    own = [
+        rate("sublegal", 0.3, 0.0, method="mooching"),
+        rate("sublegal", 0.9, 0.0),
+        *PAIR,
+    ]
+    found = row(TOLD, "release_deaths_fish", release_rates=own)
+    # Mooched fish take the rate of their own method; trolled ones the pair of any method.
+    deaths = 0.3 * 18 + 0.6 * 1 + 0.1 * 4 + 0.05 * 2
+    assert found["estimate"] == pytest.approx(10 / 4 * deaths)
+
+
+def test_where_nobody_told_the_wound_any_rate_is_taken_and_said():
+    silent = sample(interview(released_sublegal=4, **MOOCHED), interview(**MOOCHED))
+    found = row(silent, "release_deaths_fish", release_rates=[*PAIR, rate("sublegal", 0.2, 0.0)])
+    assert found["estimate"] == pytest.approx(5 * 4 * 0.2)
+    told = "wounds not told of sublegal fish released by mooching: rate of any wound"
+    assert told in found["method"]
+    without = row(silent, "release_deaths_fish", release_rates=PAIR)
+    assert math.isnan(without["estimate"])
+    assert without["method"] == (
+        "wounds not told of sublegal fish released by mooching, and no release rate of any wound"
+    )
+
+
+def test_one_rate_of_a_pair_is_no_pair():
+    alone = [rate("sublegal", 0.6, 0.1, wound_class="deep"), rate("legal", 0.05, 0.01)]
+    found = row(TOLD, "release_deaths_fish", release_rates=alone)
+    assert math.isnan(found["estimate"])
+    assert found["method"] == (
+        "no release rate for sublegal fish released by mooching or trolling "
+        "(only deep hooks have one)"
+    )
+    whole = row(TOLD, "release_deaths_fish", release_rates=[*alone, rate("sublegal", 0.2, 0.0)])
+    assert whole["estimate"] == pytest.approx(10 / 4 * (23 * 0.2 + 2 * 0.05))
+
+
+def test_all_released_of_unknown_size():
+    boats = sample(interview(released_unknown=6), interview(released_unknown=2))
+    found = row(boats, "release_deaths_fish", release_rates=[rate("sublegal", 0.2, 0.0)])
+    assert found["estimate"] == pytest.approx(5 * 8 * 0.2)
+    assert "unknown sizes at the sublegal rate, the higher as a rule" in found["method"]
+    legal = row(boats, "release_deaths_fish", release_rates=[rate("legal", 0.1, 0.0)])
+    assert legal["method"] == (
+        "no release rate for fish of unknown size released by a method not told"
+    )
+
+
+def test_a_rate_of_one_row_has_one_error_over_sizes_and_methods():
+    # One rate for both sizes: its error counts on their sum, not on each in quadrature.
+    boats = sample(*[interview(released_legal=3, released_sublegal=4, **MOOCHED)] * 3)
+    found = row(boats, "release_deaths_fish", release_rates=[rate("any", 0.2, 0.05)])
+    assert found["se"] == pytest.approx(0.05 * 70)
+
+
+def test_a_rate_above_one_is_refused(tmp_path):
+    from analytics.data.intake.batch import read_paths
+
+    head = "size_class,method,wound_class,rate_prop,rate_se,source\n"
+    (tmp_path / "release_rates.csv").write_text(head + "sublegal,any,any,20,0.1,mine\n")
+    (finding,) = [one for one in read_paths([tmp_path]).findings if one.column == "rate_prop"]
+    assert finding.seen == "20"
+    assert "0 to 1" in finding.allowed
+    assert finding.severity == "error"
+
+
+def test_drop_off_of_one_method_only_names_what_lacks():
+    found = row(TOLD, "drop_off_deaths_fish", drop_off=[drop(0.05, 0.0, method="trolling")])
+    assert math.isnan(found["estimate"])
+    assert found["method"] == "no drop-off rate for fish lost by mooching"
 
 
 def test_drop_off_counts_on_its_stated_base():

@@ -1,0 +1,152 @@
+"""Which of the user's rates a kind of fish dies at, and what to say where there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+RELEASED, LOST, KEPT_FATE = "released", "lost", "kept"
+SIZES = ("legal", "sublegal", "unknown")
+ANY = "any"
+_SIZE_WORDS = {
+    "legal": "legal fish",
+    "sublegal": "sublegal fish",
+    "unknown": "fish of unknown size",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GivenRate:
+    """One row of ``release_rates`` or ``drop_off``.
+
+    Parameters
+    ----------
+    fate : str
+        ``released`` or ``lost``.
+    size_class, method, wound_class : str
+        Its key; ``any`` for a drop-off rate's size and wound.
+    rate_prop : float
+    rate_se : float or None
+    source : str
+    """
+
+    fate: str
+    size_class: str
+    method: str
+    wound_class: str
+    rate_prop: float
+    rate_se: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The rates of one kind of fish.
+
+    Parameters
+    ----------
+    shallow, deep : GivenRate or None
+        Both, or neither.
+    whole : GivenRate or None
+        The rate of any wound: of all fish without the pair, else where nobody told the wound.
+    lacking : str
+        What else is to be said where there is no rate at all.
+    """
+
+    shallow: GivenRate | None = None
+    deep: GivenRate | None = None
+    whole: GivenRate | None = None
+    lacking: str = ""
+
+    @property
+    def is_split(self) -> bool:
+        """Whether the fish are split by wound."""
+        return self.deep is not None
+
+    @property
+    def given(self) -> tuple[GivenRate, ...]:
+        """The rates there are: shallow, deep, any wound."""
+        return tuple(one for one in (self.shallow, self.deep, self.whole) if one is not None)
+
+
+class ReleaseRates:
+    """The release rates by key, asked for one kind of fish at a time."""
+
+    def __init__(self, rows: Sequence[dict[str, Any]]) -> None:
+        given = [_given(row) for row in rows]
+        self.by_key = {(one.size_class, one.method, one.wound_class): one for one in given}
+
+    def choose(self, size: str, method: str | None) -> Choice:
+        """Return the rates that apply to releases of a size class by a fishing method.
+
+        The own size class comes before ``any``, then the own method before ``any``; of one key the
+        pair of shallow and deep comes before the rate of any wound. Fish of unknown size take
+        ``any`` size, else the sublegal rate, the higher as a rule.
+
+        Parameters
+        ----------
+        size : str
+            ``legal``, ``sublegal`` or ``unknown``.
+        method : str or None
+            None where the boat did not tell it.
+
+        Returns
+        -------
+        Choice
+        """
+        keys = list(self._keys(size, method))
+        whole = next((self.by_key[*key, ANY] for key in keys if (*key, ANY) in self.by_key), None)
+        for key in keys:
+            shallow, deep = (self.by_key.get((*key, wound)) for wound in ("shallow", "deep"))
+            if shallow and deep:
+                return Choice(shallow, deep, whole)
+            if (*key, ANY) in self.by_key:
+                return Choice(whole=whole)
+        alone = {
+            wound for key in keys for wound in ("shallow", "deep") if (*key, wound) in self.by_key
+        }
+        return Choice(lacking=f" (only {' '.join(sorted(alone))} hooks have one)" if alone else "")
+
+    @staticmethod
+    def _keys(size: str, method: str | None) -> Iterator[tuple[str, str]]:
+        for one_size in (ANY, "sublegal") if size == "unknown" else (size, ANY):
+            for one_method in (method, ANY):
+                if one_method is not None:
+                    yield one_size, one_method
+
+
+def drop_off_rate(
+    rows: Sequence[dict[str, Any]], method: str | None
+) -> tuple[GivenRate | None, str]:
+    """Return the drop-off rate of a fishing method, and its base (``encounters`` or ``kept``)."""
+    by_method = {row["method"]: row for row in rows}
+    row = by_method.get(method, by_method.get(ANY))
+    if row is None:
+        return None, "encounters"
+    given = GivenRate(
+        LOST, ANY, row["method"], ANY, row["rate_prop"], row["rate_se"], row["source"] or ""
+    )
+    return given, row["base"] or "encounters"
+
+
+def fish_words(fate: str, size: str, methods: Sequence[str | None]) -> str:
+    """Return a kind of fish in words, such as ``sublegal fish released by trolling``."""
+    told = [f"by {' or '.join(sorted(one for one in methods if one is not None))}"]
+    told = told if any(methods) else []
+    told += ["by a method not told"] if None in methods else []
+    return f"{_SIZE_WORDS.get(size, 'fish')} {fate} {' or '.join(told)}"
+
+
+def _given(row: dict[str, Any]) -> GivenRate:
+    return GivenRate(
+        RELEASED,
+        row["size_class"],
+        row["method"],
+        row["wound_class"],
+        row["rate_prop"],
+        row["rate_se"],
+        row["source"] or "",
+    )
