@@ -126,7 +126,7 @@ class _DeathRows:
             "fish_se": shown.get("se"),
         }
         if lacking[place] or rate is NO_RATE:
-            return row | {"reason": lacking[place] or row["reason"]}
+            return row
         return row | self._rate(row, rate, is_unknown=group.size_class == "unknown")
 
     def _rate(self, row: Row, rate: GivenRate, *, is_unknown: bool) -> Row:

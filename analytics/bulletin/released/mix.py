@@ -128,7 +128,9 @@ class _MixRows:
         ]
         named = [part for part in parts if printed_rate(method_of(self._group(part)))]
         if not self.found.fish[place, named].sum() > 0:
-            yield {"case": AS_FISHED, "reason": _NEITHER}
+            none = self._row({part: self._given(part) for part in parts}, place, area)
+            reason = _NEITHER if none["fish"] is not None else none["reason"]
+            yield {"case": AS_FISHED, "reason": reason}
             return
         cases: tuple[tuple[str, Callable[[int], _Rate]], ...] = (
             (AS_GIVEN, self._given),
@@ -170,14 +172,15 @@ class _MixRows:
         parts = list(rates)
         fish = self.found.fish[:, parts].sum(axis=1)
         figures = self._figures(rates)
-        done = finished(
-            self.season.design, self.totals, figures, place, area=area, level=self.level
+        known = Figures(Kind.TOTAL, fish, fish, fish, "", ("",) * len(fish))
+        shown, done = (
+            finished(self.season.design, self.totals, one, place, area=area, level=self.level)
+            for one in (known, figures)
         )
-        used = {rates[part] for part in parts if self.found.fish[place, part] > 0}
-        row: Row = {"fish": float(fish[place]), "reason": done["method"]}
+        row: Row = {"fish": shown.get("estimate"), "reason": done["method"]}
         if "estimate" not in done:
-            # Without a rate the fish stay known; without totals nothing is.
-            return row if figures.missing[place] else {"reason": done["method"]}
+            return row
+        used = {rates[part] for part in parts if self.found.fish[place, part] > 0}
         ends = [
             [float(self.found.fish[place, part]) * end for part, end in _ends_of(rates, side)]
             for side in ("low", "high")

@@ -1,0 +1,308 @@
+"""Deaths by class: the rows add up to the contract's own, low and high ends, and the method mix."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.released.death_sums import death_sums
+from analytics.bulletin.released.deaths import death_table, mix_table
+from analytics.bulletin.released.mix import printed_rate
+from analytics.bulletin.released.tables import DEATH_SCHEMA, MIX_SCHEMA
+from analytics.bulletin.weekly import result_rows
+from analytics.data.snapshot import Snapshot
+from analytics.fish.rates_in_print import MOOCHING, RATES_IN_PRINT, TROLLING, standing_of
+from analytics.interval import logit_t
+from tests.tables import MONDAY, SiteDay, interview, survey
+from tests.unit.test_release_deaths import PAIR, TOLD, drop, rate, sample
+
+DEMO = Path(__file__).parents[2] / "demo_parquet"
+TOTALS = {
+    "released": "release_deaths_fish",
+    "lost": "drop_off_deaths_fish",
+    "all": "total_deaths_fish",
+}
+
+
+def made(days, table=death_table, *, level=0.95, **tables):
+    snapshot = survey(days, **tables)
+    return table(snapshot, prepare(snapshot), level=level)
+
+
+def rows(table, **wanted):
+    return [
+        row
+        for row in table.to_pylist()
+        if all(row[name] == value for name, value in wanted.items())
+    ]
+
+
+def one(table, **wanted):
+    (row,) = rows(table, **wanted)
+    return row
+
+
+def total_of(table, fate, area=None):
+    return one(table, fate=fate, size_class="any", method=None, area=area)
+
+
+def has_nan(table):
+    floats = [name for name in table.schema.names if table.schema.field(name).type == pa.float64()]
+    return any(pc.any(pc.is_nan(table[name])).as_py() for name in floats)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
+    season = prepare(snapshot, season="2035-36")
+    sums = death_sums(snapshot, season)
+    return {
+        "season": season,
+        "deaths": death_table(snapshot, season, level=0.95, sums=sums),
+        "mix": mix_table(snapshot, season, level=0.95, sums=sums),
+    }
+
+
+class TestDemo:
+    def test_totals_are_the_rows_of_the_contract(self, demo):
+        for by in (("area",), ("season",)):
+            for row in result_rows(demo["season"], by=by, level=0.95):
+                fates = [fate for fate, name in TOTALS.items() if name == row["quantity"]]
+                for fate in fates:
+                    mine = total_of(demo["deaths"], fate, row["area"])
+                    assert mine["deaths"] == pytest.approx(row["estimate"])
+                    assert mine["se"] == pytest.approx(row["se"])
+                    assert mine["ci_low"] == pytest.approx(row["ci_low"])
+
+    def test_groups_add_up_to_their_totals(self, demo):
+        for area in [None, "VEL", "SOR"]:
+            parts = {
+                fate: [
+                    row
+                    for row in rows(demo["deaths"], fate=fate, area=area)
+                    if row["method"] is not None or fate == "kept"
+                ]
+                for fate in ("kept", "released", "lost")
+            }
+            for fate in ("released", "lost"):
+                whole = total_of(demo["deaths"], fate, area)
+                for column in ("fish", "deaths", "deaths_low", "deaths_high"):
+                    summed = sum(row[column] for row in parts[fate])
+                    assert summed == pytest.approx(whole[column])
+            everything = total_of(demo["deaths"], "all", area)
+            summed = sum(row["deaths"] for part in parts.values() for row in part)
+            assert summed == pytest.approx(everything["deaths"])
+            assert everything["deaths_low"] < everything["deaths"] < everything["deaths_high"]
+
+    def test_fish_of_the_groups_are_the_releases_of_the_season(self, demo):
+        found = {
+            row["quantity"]: row["estimate"]
+            for row in result_rows(demo["season"], by=("season",), level=0.95)
+        }
+        for size in ("legal", "sublegal"):
+            fish = sum(row["fish"] for row in rows(demo["deaths"], size_class=size, area=None))
+            assert fish == pytest.approx(found[f"released_{size}_fish"])
+        kept = one(demo["deaths"], fate="kept", area=None)
+        assert kept["deaths"] == pytest.approx(found["kept_fish"])
+
+    def test_every_table_is_in_its_schema_without_nan(self, demo):
+        assert demo["deaths"].schema == DEATH_SCHEMA
+        assert demo["mix"].schema == MIX_SCHEMA
+        assert not has_nan(demo["deaths"])
+        assert not has_nan(demo["mix"])
+
+    def test_low_and_high_are_the_fish_at_the_ends_of_the_rate(self, demo):
+        row = one(
+            demo["deaths"], size_class="sublegal", method="mooching", wound_class="deep", area=None
+        )
+        low, high = logit_t(0.5, 0.08, df=1e9, level=0.95)
+        assert (row["rate_low"], row["rate_high"]) == pytest.approx((low, high))
+        assert row["deaths_low"] == pytest.approx(row["fish"] * low)
+        assert row["deaths_high"] == pytest.approx(row["fish"] * high)
+
+    def test_the_error_comes_from_fish_and_rate(self, demo):
+        row = one(
+            demo["deaths"], size_class="legal", method="trolling", wound_class="shallow", area=None
+        )
+        fish, se = row["fish"], row["fish_se"]
+        from_fish = (0.06 * se) ** 2
+        assert row["se"] ** 2 == pytest.approx(from_fish + 0.02**2 * (fish**2 - se**2))
+        assert row["from_fish_prop"] == pytest.approx(from_fish / row["se"] ** 2)
+
+    def test_standing_comes_from_the_source(self, demo):
+        assert one(demo["deaths"], fate="lost", method="trolling", area=None)["standing"] == (
+            "common practice"
+        )
+        deep = rows(demo["deaths"], wound_class="deep", area=None)
+        assert {row["standing"] for row in deep} == {"user's own"}
+
+    def test_the_mix_by_hand(self, demo):
+        def part(case, method):
+            return one(demo["mix"], case=case, method=method, area=None)
+
+        mooched = part("rates as given", "mooching")["fish"]
+        trolled = part("rates as given", "trolling")["fish"]
+        jigged = part("rates as given", "jigging")
+        fished = part("printed rates, as fished", None)
+        assert fished["deaths"] == pytest.approx(
+            0.422 * mooched + 0.245 * trolled + jigged["deaths"]
+        )
+        everything = mooched + trolled + jigged["fish"]
+        for case, prop in (("all by mooching", 0.422), ("all by trolling", 0.245)):
+            whole = part(f"{case}, printed rate", None)
+            assert whole["deaths"] == pytest.approx(prop * everything)
+            assert whole["rate_prop"] == prop
+            assert "another fishery" in whole["source"]
+        assert part("all by mooching, printed rate", None)["deaths_low"] == pytest.approx(
+            0.342 * everything
+        )
+
+    def test_the_mix_as_given_is_the_table_of_deaths(self, demo):
+        deaths = sum(
+            row["deaths"] for row in rows(demo["deaths"], size_class="sublegal", area="SOR")
+        )
+        given = one(demo["mix"], case="rates as given", method=None, area="SOR")
+        assert given["deaths"] == pytest.approx(deaths)
+
+
+class TestByHand:
+    def test_rows_by_wound_of_each_method(self):
+        table = made(TOLD, release_rates=PAIR, drop_off=[drop(0.05, 0.01, base="kept")])
+        deep = one(table, method="mooching", wound_class="deep", area="A")
+        assert deep["fish"] == pytest.approx(10 / 4 * 18 * 4 / 16)
+        shallow = one(table, method="mooching", wound_class="shallow", area="A")
+        assert shallow["fish"] == pytest.approx(10 / 4 * 18 * 12 / 16)
+        assert one(table, method="trolling", size_class="legal", area="A")["fish"] == 0
+
+    def test_a_group_without_a_rate_has_fish_and_a_reason(self):
+        table = made(TOLD, release_rates=[rate("sublegal", 0.2, 0.05, method="trolling")])
+        lacking = one(table, size_class="sublegal", method="mooching", area=None)
+        assert lacking["fish"] == pytest.approx(10 / 4 * 18)
+        assert lacking["deaths"] is None
+        assert lacking["rate_prop"] is None
+        assert lacking["reason"] == "no release rate for sublegal fish released by mooching"
+        assert one(table, size_class="sublegal", method="trolling", area=None)["deaths"] > 0
+        whole = total_of(table, "all")
+        assert whole["deaths"] is None
+        assert "no drop-off rates given" in whole["reason"]
+
+    def test_no_rate_at_all_is_told_in_every_row(self):
+        table = made(TOLD)
+        assert not has_nan(table)
+        for fate in ("released", "lost", "all"):
+            assert "rates given" in total_of(table, fate)["reason"]
+        assert one(table, fate="kept", area=None)["deaths"] == 0
+
+    def test_a_rate_without_error_has_no_ends_and_says_so(self):
+        table = made(TOLD, release_rates=[rate("any", 0.2)])
+        row = one(table, size_class="sublegal", method="mooching", area=None)
+        assert row["rate_low"] is None
+        assert row["deaths_low"] is None
+        assert "no standard error given with the rate" in row["reason"]
+        whole = total_of(table, "released")
+        assert whole["deaths_low"] == pytest.approx(whole["deaths"])
+
+    def test_a_rate_of_one_says_why_it_has_no_ends(self):
+        table = made(TOLD, release_rates=[rate("any", 1.0, 0.1)])
+        row = one(table, size_class="sublegal", method="mooching", area=None)
+        assert row["deaths"] == pytest.approx(row["fish"])
+        assert "rate of 0 or 1" in row["reason"]
+
+    def test_nobody_told_the_wound(self):
+        silent = sample(interview(released_sublegal=4, method="Mooching"), interview(kept=1))
+        table = made(silent, release_rates=[*PAIR, rate("sublegal", 0.2, 0.02)])
+        row = one(table, size_class="sublegal", method="Mooching", area=None)
+        assert row["wound_class"] == "any"
+        assert row["deaths"] == pytest.approx(0.2 * row["fish"])
+        assert "wounds not told" in total_of(table, "released")["reason"]
+
+    def test_a_method_that_was_not_told_is_named(self):
+        table = made(sample(interview(released_legal=2)), release_rates=[rate("any", 0.2, 0.02)])
+        assert one(table, size_class="legal", area=None)["method"] == "not told"
+
+    def test_all_released_of_unknown_size(self):
+        boats = sample(interview(released_unknown=6), interview(released_unknown=2))
+        table = made(boats, release_rates=[rate("sublegal", 0.2, 0.02)])
+        row = one(table, size_class="unknown", area=None)
+        assert row["deaths"] == pytest.approx(0.2 * 40)
+        assert row["reason"] == "sublegal rate taken for unknown size, the higher as a rule"
+
+    def test_nothing_released_is_zero_and_says_that_it_has_no_error(self):
+        table = made(sample(interview(kept=2), interview(kept=1)), release_rates=[rate("any", 0.2)])
+        whole = total_of(table, "released")
+        assert whole["deaths"] == 0
+        assert whole["se"] is None
+        assert "none was seen" in whole["reason"]
+
+    def test_interviews_of_convenience_give_no_deaths(self):
+        opening = {"season": "2030-31", "area": "A", "design": "opportunistic"}
+        opening |= {"open_date": MONDAY, "close_date": MONDAY + dt.timedelta(days=6)}
+        boat = interview(released_sublegal=3, site="r1", date=MONDAY, method="mooching")
+        boat |= {"interview_id": "i1"}
+        snapshot = survey([], seasons=[opening], interviews=[boat], release_rates=PAIR)
+        for table in (death_table, mix_table):
+            found = table(snapshot, prepare(snapshot), level=0.95).to_pylist()
+            assert len(found) > 0
+            assert not [row for row in found if row["deaths"] is not None]
+            assert not [row for row in found if row["fish"] is not None]
+            assert all("convenience" in row["reason"] for row in found)
+
+
+class TestMix:
+    def test_words_of_a_method_are_matched_in_any_case(self):
+        assert printed_rate("Drift MOOCHING") is MOOCHING
+        assert printed_rate("downrigger troll") is TROLLING
+        assert printed_rate("jigging") is None
+        assert printed_rate(None) is None
+
+    def test_where_neither_is_fished_one_row_says_so(self):
+        days = sample(interview(released_sublegal=4, method="jigging"), interview())
+        table = made(days, mix_table, release_rates=[rate("any", 0.2, 0.02)])
+        assert [row["area"] for row in table.to_pylist()] == [None, "A"]
+        assert all("mooching or trolling" in row["reason"] for row in table.to_pylist())
+
+    def test_two_methods_of_one_printed_rate_share_its_error(self):
+        boat = interview(released_sublegal=5, method="drift mooching")
+        other = interview(released_sublegal=5, method="motor mooching")
+        days = [SiteDay(1, [one], stratum=str(at), frame=1) for at, one in enumerate((boat, other))]
+        table = made(days, mix_table, release_rates=[rate("any", 0.2, 0.0)])
+        row = one(table, case="printed rates, as fished", method=None, area=None)
+        assert row["se"] == pytest.approx(10 * MOOCHING.rate_se)
+
+    def test_printed_rates_stand_without_rates_of_the_user(self):
+        days = sample(interview(released_sublegal=4, method="mooching"), interview())
+        table = made(days, mix_table)
+        given = one(table, case="rates as given", method=None, area=None)
+        assert given["deaths"] is None
+        assert given["fish"] == 20
+        assert "no release rate" in given["reason"]
+        fished = one(table, case="printed rates, as fished", method=None, area=None)
+        assert fished["deaths"] == pytest.approx(0.422 * 20)
+
+
+class TestStanding:
+    @pytest.mark.parametrize("printed", [one for one in RATES_IN_PRINT if one.source])
+    def test_a_rate_in_print_is_known_again(self, printed):
+        assert standing_of(printed.source, printed.rate_prop) is printed.standing
+
+    def test_the_same_source_with_another_number_is_the_users_own(self):
+        assert standing_of("Grover et al. 2002", 0.3) == "user's own"
+        assert standing_of("grover et al. 2002", 0.422) == "published"
+        assert standing_of("Grover 2002", 0.422) == "published"
+
+    def test_common_practice_says_so_itself(self):
+        assert standing_of("Common practice, no source", 0.2) == "common practice"
+        assert standing_of(None, 0.2) == "user's own"
+
+    def test_limits_of_print_are_those_printed_at_their_level(self):
+        assert MOOCHING.limits(0.95) == (0.342, 0.502)
+        low, high = MOOCHING.limits(0.9)
+        assert 0.342 < low < 0.422 < high < 0.502
+        assert math.isclose(MOOCHING.rate_se, 0.0408, abs_tol=5e-5)
