@@ -114,8 +114,11 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
         return [*notes, "interviews of convenience: the error is that between their site-days"]
     if totals.estimator and figures.kind is Kind.TOTAL:
         notes = [totals.estimator]
+    if figures.methods:
+        own = figures.methods[place]
+        notes = [own, *notes] if notes[0] == totals.estimator else [own]
     if support.of_days[place]:
-        notes[0] = notes[0].replace("two_stage", "three_stage")
+        notes = [one.replace("two_stage", "three_stage") for one in notes]
         followed = zip(SITE_RULES, support.rules[place], strict=True)
         notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
     if support.is_imputed[place]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.bulletin.figures import catch_figures, death_figures, finished, mark_figures
+from analytics.bulletin.class_figures import MarkFigures
+from analytics.bulletin.figures import catch_figures, death_figures, finished
 from analytics.bulletin.prepare import Season, prepare
 from analytics.errors import WrongUse
 from analytics.fish.marks import MARK_QUANTITIES
-from analytics.options import Effort, Reckoning, Thin
+from analytics.options import Classes, Effort, Reckoning, Thin
 from analytics.survey.reach import Domains
 from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
@@ -42,6 +43,7 @@ def estimate(
     effort: str = Effort.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
+    classes: str = Classes.SAMPLE_FIRST,
 ) -> pd.DataFrame:
     """Estimate every quantity of the contract for the domains asked.
 
@@ -68,6 +70,9 @@ def estimate(
         Expand totals by on-water coverage to boats that land elsewhere than at listed sites.
     day_hours : float, optional
         Hours of the fishing day over which boats were counted; daylight where not given.
+    classes : str, optional
+        A word of `analytics.options.Classes`: encounters by size and mark from test fishing where
+        there is any, as reported in interviews, or from test fishing alone.
 
     Returns
     -------
@@ -77,8 +82,8 @@ def estimate(
     Raises
     ------
     WrongUse
-        If the season, a word of `by`, `thin` or `effort`, the level or the version is unknown, or
-        there is no boat count or no coverage where one is asked for.
+        If the season, a word of `by`, `thin`, `effort` or `classes`, the level or the version is
+        unknown, or there is no boat count or no coverage where one is asked for.
     DataRefused
         If the stored tables contradict each other.
     """
@@ -92,6 +97,7 @@ def estimate(
         effort=effort,
         expand=expand,
         day_hours=day_hours,
+        classes=classes,
     )
 
 
@@ -106,9 +112,12 @@ def estimate_snapshot(
     effort: str = Effort.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
+    classes: str = Classes.SAMPLE_FIRST,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
-    reckoning = Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours)
+    reckoning = Reckoning.of(
+        thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
+    )
     prepared = prepare(snapshot, season=season, through=through, reckoning=reckoning)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
 
@@ -140,11 +149,15 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
     if not 0 < level < 1:
         raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
+    of_marks = MarkFigures(season, domains)
     for name, quantity in QUANTITIES.items():
         told: dict[int, Row] = {}
         for way in season.ways:
             totals = way.totals(season.analyses[name], domains)
-            figures = _figures(season, name, totals)
+            if name in MARK_QUANTITIES:
+                figures = of_marks.of(way, name, totals)
+            else:
+                figures = _figures(season, name, totals)
             if not way.was_told(season.analyses[name]):
                 figures = figures.withheld("not recorded in any interview")
             for place, code in enumerate(totals.code.tolist()):
@@ -165,8 +178,6 @@ def _figures(season: Season, name: str, totals: DomainTotals) -> Figures:
     kind = QUANTITIES[name].kind
     if kind is Kind.DEATHS:
         return death_figures(season.deaths, name, totals)
-    if name in MARK_QUANTITIES:
-        return mark_figures(name, totals)
     return catch_figures(kind, totals)
 
 

@@ -17,7 +17,7 @@ from analytics.cli.terminal import (
     written_at,
 )
 from analytics.errors import WrongUse
-from analytics.options import Effort, Reckoning, Thin
+from analytics.options import Classes, Effort, Reckoning, Thin
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,6 +87,14 @@ BY = click.option(
     help="Expand totals by the coverage table to boats that land elsewhere than at listed sites.",
 )
 @click.option(
+    "--classes",
+    type=click.Choice([one.value for one in Classes]),
+    default=Classes.SAMPLE_FIRST.value,
+    show_default=True,
+    help="Encounters by size and mark: from test fishing where there is any, else as reported; as "
+    "reported in interviews; or from test fishing alone.",
+)
+@click.option(
     "--out",
     required=True,
     metavar="FILE",
@@ -104,6 +112,7 @@ def estimate(
     effort: str,
     day_hours: float | None,
     expand: bool,
+    classes: str,
     out: str,
 ) -> None:
     """Estimate effort, catch, sublegal share and deaths, each with its error.
@@ -117,7 +126,7 @@ def estimate(
     if not 0 < level < 1:
         raise WrongUse(f"--level {level}; allowed: between 0 and 1, such as 0.95")
     _require_week(through)
-    Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours)
+    Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes)
 
     from analytics.bulletin.weekly import estimate as estimate_rows  # noqa: PLC0415 - quick --help
     from analytics.data.store import Store  # noqa: PLC0415
@@ -134,6 +143,7 @@ def estimate(
         effort=effort,
         expand=expand,
         day_hours=day_hours,
+        classes=classes,
     )
     if effort == Effort.COUNTS:
         from analytics.bulletin.sampling import uneven_warnings  # noqa: PLC0415

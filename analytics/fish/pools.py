@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 SIZE_MARK = ("legal_marked", "legal_unmarked", "sublegal_marked", "sublegal_unmarked")
 #: Measured fish under which samples are pooled (a choice of this program, no source).
 ENOUGH_FISH = 20
+#: Fish of the base class that a pool of weeks should hold by the area's share of them: the damped
+#: ratio of a pool that expects μ of them is too low by the factor ``1 - exp(-μ)``, here 0.993.
+ENOUGH_BASE = 5
 
 
 class Rule(IntEnum):
@@ -84,7 +87,10 @@ def pools_of(
     The area's adjacent weeks come first, as many before as after; then all weeks of the area; then
     all weeks of the nearest areas, one after the other; then everything. Where the area has no
     position all areas are taken together. Fewer fish in everything still serve, where one is of
-    the base class (the order and the number are choices of this program, no source).
+    the base class. A pool of some weeks has to be large enough, too, that by the area's share of
+    the base class over its whole season it should hold `ENOUGH_BASE` of them: to ask for those
+    that it does hold would favour pools with many (order and numbers are choices of this program,
+    no source).
 
     Parameters
     ----------
@@ -111,16 +117,20 @@ def pools_of(
 def _pool(
     sample: CompositionSample, area: int, week: int, base: Bools, names: tuple[str, ...]
 ) -> tuple[Bools, Rule, str]:
-    def enough(rows: Bools) -> bool:
-        n = sample.n[rows].sum(axis=0)
-        return bool(n.sum() >= ENOUGH_FISH and n[base].sum() > 0)
-
     own = sample.area == area
+    of_season = sample.n[own].sum(axis=0)
+    share = of_season[base].sum() / max(of_season.sum(), 1.0)
+
+    def enough(rows: Bools, expected: float = 0.0) -> bool:
+        n = sample.n[rows].sum(axis=0)
+        many = n.sum() >= ENOUGH_FISH and n.sum() * share >= expected
+        return bool(many and n[base].sum() > 0)
+
     away = np.abs(sample.week - week)
     furthest = int(away[own].max(initial=0))
     for span in range(furthest + 1):
         rows = own & (away <= span)
-        if enough(rows):
+        if enough(rows, ENOUGH_BASE if span < furthest else 0.0):
             return rows, *_weeks(span, furthest)
     rows = own
     added: list[str] = []
