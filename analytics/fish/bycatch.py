@@ -6,7 +6,7 @@ who fished its area that season named any species at all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 #: Species told apart; the rest are taken together.
 MOST = 30
+_AT_ONCE = 8
 _HOURS = "bycatch_hours"
 _RECORDED = "bycatch_recorded"
 
@@ -67,6 +68,14 @@ class Bycatch:
     species: tuple[Species, ...]
     areas: frozenset[str]
     coded: pa.Table
+
+    @property
+    def blocks(self) -> list[Bycatch]:
+        """The same species a few at a time: a column each for every interview takes memory."""
+        return [
+            replace(self, species=self.species[first : first + _AT_ONCE])
+            for first in range(0, len(self.species), _AT_ONCE)
+        ]
 
     @property
     def measures(self) -> dict[str, Measure]:

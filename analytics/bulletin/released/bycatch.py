@@ -54,9 +54,9 @@ def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tab
         In `BYCATCH_SCHEMA`, the species most met first. Without a row of bycatch in the season
         the table is empty: nobody can tell whether none was met or none was written down.
     """
-    found, ways = _ways(snapshot, season)
     rows = [
         row
+        for found, ways in _ways(snapshot, season)
         for species in found.species
         for row in sorted(_rows(season, ways, found, species, level=level), key=_place)
     ]
@@ -64,21 +64,21 @@ def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tab
     return pa.Table.from_pylist(named, BYCATCH_SCHEMA)
 
 
-def _ways(snapshot: Snapshot, season: Season) -> tuple[Bycatch, list[Way]]:
-    """Return the species of the season and where their totals come from, as for its catch."""
+def _ways(snapshot: Snapshot, season: Season) -> Iterator[tuple[Bycatch, list[Way]]]:
+    """Yield some species at a time with the ways to their totals, as for the season's catch."""
     design, interviews = season.design, snapshot.source("interviews")
     met = met_by_convenience(snapshot, season=design.season)
     sources: list[tuple[Design, Source]] = [(design, interviews)]
     if len(met):
         sources.insert(0, (convenience_design(design, clusters_of(met)), met))
     told = [told_on(said, one.site_days.sample_id.tolist()) for one, said in sources]
-    found = bycatch_of(snapshot["bycatch"], pa.concat_tables(told))
-    ways: list[Way] = []
-    for one, said in sources if found.species else ():
-        table = with_bycatch(found, said, one.site_days.sample_id.tolist())
-        sums = Reduction(table, design=one, measures=found.measures, analyses=found.analyses)
-        ways.append(Drawn(design, season.plans, sums) if one is design else Met(one, sums))
-    return found, ways
+    for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(told)).blocks:
+        ways: list[Way] = []
+        for one, said in sources:
+            table = with_bycatch(found, said, one.site_days.sample_id.tolist())
+            sums = Reduction(table, design=one, measures=found.measures, analyses=found.analyses)
+            ways.append(Drawn(design, season.plans, sums) if one is design else Met(one, sums))
+        yield found, ways
 
 
 def _rows(
