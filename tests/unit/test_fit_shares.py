@@ -13,7 +13,7 @@ import pytest
 
 from analytics import fit_shares
 from analytics.errors import WrongUse
-from analytics.models.share_likelihood import checked_errors
+from analytics.models.share_likelihood import BetaBinomial, checked_errors
 
 SPREAD = pd.DataFrame(
     {
@@ -167,6 +167,12 @@ def test_a_flawed_hessian_gives_no_errors():
         errors, notes = checked_errors(lambda p, wrong=wrong: wrong, score, np.zeros(2))
         assert np.isnan(errors).all()
         assert words in notes[0]
+
+
+def test_a_search_that_does_not_arrive_is_refused(monkeypatch):
+    monkeypatch.setattr(BetaBinomial, "search", lambda self, start: None)
+    with pytest.raises(WrongUse, match="did not arrive: .* name fewer terms"):
+        fit(SPREAD)
 
 
 def test_the_package_loads_without_the_models():
