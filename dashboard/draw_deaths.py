@@ -97,7 +97,7 @@ def _survival(choice: Choice, told: Released) -> None:
         return
     st.markdown("**Alive over time, by group**")
     st.html(move_tables.signs(stairs.SIGNS))
-    until = max(step["hours"] for steps in groups.values() for step in steps)
+    until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
     def panel(name: str) -> None:
         st.markdown(text.plain(name))

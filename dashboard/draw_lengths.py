@@ -34,7 +34,8 @@ def _span(weeks: Sequence[str]) -> str | None:
     def words(one: str) -> str:
         return "The season so far" if one == SEASON else f"{one} · {text.week_dates(one)}"
 
-    chosen = filters.pick("Time", [SEASON, *weeks], key="span", words=words)
+    with st.columns([2, 3])[0]:
+        chosen = filters.pick("Time", [SEASON, *weeks], key="span", words=words)
     return None if chosen == SEASON else chosen
 
 
@@ -167,7 +168,8 @@ def _species_panel(choice: Choice, found: Sequence[Dot], area: str | None) -> No
 def _weeks(choice: Choice, told: Released) -> None:
     """Draw the weeks of one species, area by area."""
     st.header("One species from week to week", anchor=False)
-    name = filters.pick("Species", other.names(told), key="species")
+    with st.columns([2, 3])[0]:
+        name = filters.pick("Species", other.names(told), key="species")
     book = choice.book
     lines = {
         area: [told.species.get((name, area, week)) for week in book.axis] for area in choice.shown

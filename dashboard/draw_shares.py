@@ -14,6 +14,7 @@ from dashboard import released_shares as shared
 from dashboard.charts import marks
 from dashboard.charts import shares as chart
 from dashboard.charts.palette import palette
+from dashboard.digits import percent
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
@@ -33,7 +34,12 @@ def shares(choice: Choice, told: Released) -> None:
         rows = [told.share(gone_back.SURVEY, area, week) for area in shown for week in book.axis]
         signs = [(one.glyph, one.words) for one in marks.legend(row for row in rows if row)]
         st.html(move_tables.signs([*signs, *chart.SIGNS], hues=chart.HUES))
-        draw.grid(shown, lambda area: _share_panel(choice, told, area))
+        rows += [told.share(gone_back.POOLED, area, week) for area in shown for week in book.axis]
+        span = chart.axis(rows)
+        draw.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
+        st.caption(
+            f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
+        )
     st.caption(shared.LEAN)
     st.html(shared.table(book, told, choice.areas))
     for area in choice.areas:
@@ -48,14 +54,14 @@ def shares(choice: Choice, told: Released) -> None:
     draw.download("the shares", table, choice, "shares")
 
 
-def _share_panel(choice: Choice, told: Released, area: str) -> None:
+def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float, float]) -> None:
     book, weeks = choice.book, choice.book.axis
     survey, pooled = (
         [told.share(basis, area, week) for week in weeks]
         for basis in (gone_back.SURVEY, gone_back.POOLED)
     )
     st.markdown(f"**{text.plain(book.name(area))}**")
-    figure = chart.panel(survey, pooled, weeks=weeks, palette=palette(dark=is_dark()))
+    figure = chart.panel(survey, pooled, weeks=weeks, span=span, palette=palette(dark=is_dark()))
     words = chart.description(survey, pooled, weeks=weeks, area=book.name(area))
     draw.chart(figure, key=f"share-{area}", alt=words)
 

@@ -190,10 +190,16 @@ def _line(line: Line) -> str:
         text.DASH if fish.value is None else fish.words + cells.small(error),
         text.DASH if line["rate_prop"] is None else _rate(rate_of(line)),
         cells.amount(deaths, why=line["reason"] or ""),
-        deaths.between(*_span(line)) or text.DASH,
+        _between(deaths, line),
         _source(line, is_told=deaths.value is None),
     )
     return cells.line(_HEADS, label(line), values, is_all=line["fate"] == "all")
+
+
+def _between(deaths: Amount, line: Line) -> str:
+    """Return the deaths at either end of the rate; a dash where the rate has no ends."""
+    low, high = _span(line)
+    return text.DASH if low == high else deaths.between(low, high) or text.DASH
 
 
 def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
@@ -209,7 +215,7 @@ def _source(line: Line, *, is_told: bool = False) -> str:
     parts = [line["source"] or "", line["standing"] or ""]
     if (line["standing"] or "") in (line["source"] or ""):
         parts = parts[:1]
-    return cells.small(*parts, "" if is_told else line["reason"] or "") or text.DASH
+    return cells.small(*parts, "" if is_told else line["reason"] or "")
 
 
 def mix_answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:

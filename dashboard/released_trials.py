@@ -130,7 +130,7 @@ def table(lines: Sequence[Line]) -> str:
             cells.amount(seen),
             seen.between(line["exact_low"], line["exact_high"]) or text.DASH,
             corrected,
-            cells.small(note, hours, line["reason"] or "") or text.DASH,
+            cells.small(note, hours, line["reason"] or ""),
         )
         parts.append(cells.line(_HEADS, name_of(line), values))
     return cells.table(_HEADS, parts, kind="bm-moves")

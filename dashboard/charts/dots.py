@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 
     from dashboard.charts.palette import Palette
 
-LINE_HEIGHT, WRAPPED_HEIGHT = 32, 40
+#: Pixels of a line, and of each further line of its label.
+LINE_HEIGHT, MORE_HEIGHT = 32, 10
 #: Characters of a label that stand on one line.
-LABEL_WIDTH = 17
+LABEL_WIDTH = 18
+#: How far the axis reaches beyond its ends, so that a dot on an end is whole.
+ROOM = 0.03
 #: Marker and glyph of each hue: no meaning rests on colour alone.
 SYMBOLS = {"sea": "circle", "copper": "diamond-open", "quiet": "square-open"}
 GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
@@ -83,7 +86,7 @@ def figure(dots: Sequence[Dot], *, palette: Palette, guide: float | None = None)
         drawn.add_vline(guide, line=line, layer="below")
     _lay_out(drawn, labels=labels, palette=palette)
     ticks: dict[str, Any] = {"tickformat": _format(dots[0].amount.sort), "nticks": 5}
-    drawn.update_xaxes(range=[0, top], **ticks)
+    drawn.update_xaxes(range=[-ROOM * top, (1 + ROOM) * top], **ticks)
     return drawn
 
 
@@ -240,7 +243,7 @@ def _format(sort: Sort) -> str:
 
 def _lay_out(drawn: go.Figure, *, labels: Sequence[str], palette: Palette) -> None:
     shown = ["<br>".join(escape(part) for part in wrap(one, LABEL_WIDTH)) for one in labels]
-    height = WRAPPED_HEIGHT if any("<br>" in one for one in shown) else LINE_HEIGHT
+    height = LINE_HEIGHT + MORE_HEIGHT * max(one.count("<br>") for one in shown)
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
     drawn.update_layout(
         height=height * len(labels) + 40,

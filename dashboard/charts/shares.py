@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from dashboard.charts.palette import plain
 from dashboard.charts.trends import hover
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from dashboard.book import Row
     from dashboard.charts.palette import Palette
@@ -24,6 +25,8 @@ SIGNS = (("━", "pooled line"), ("▒", "its interval"))
 HUES = {"━": "copper", "▒": "copper"}
 #: How far the band reaches beyond its first and last week, so that a single week has one.
 _END = 0.3
+#: The axis of shares is never shorter, so that small moves stay small.
+_LEAST_SPAN = 0.4
 
 
 def panel(
@@ -31,9 +34,10 @@ def panel(
     pooled: Sequence[Row | None],
     *,
     weeks: Sequence[str],
+    span: tuple[float, float],
     palette: Palette,
 ) -> go.Figure:
-    """Draw the weeks of one area, from 0 to 100 percent.
+    """Draw the weeks of one area.
 
     Parameters
     ----------
@@ -41,6 +45,8 @@ def panel(
         One a week of `weeks`; None where there is no row.
     weeks : sequence of str
         The axis.
+    span : tuple of (float, float)
+        Ends of the axis of shares, the same for panels that are to be compared.
     palette : Palette
     """
     figure = go.Figure()
@@ -48,9 +54,27 @@ def panel(
     figure.add_trace(_line(pooled, weeks=weeks, palette=palette))
     figure.add_trace(_intervals(survey, palette=palette))
     figure.add_trace(_points(survey, weeks=weeks, palette=palette))
-    figure.add_trace(_gaps(survey, weeks=weeks, palette=palette))
-    _lay_out(figure, weeks=weeks, palette=palette)
+    figure.add_trace(_gaps(survey, weeks=weeks, span=span, palette=palette))
+    _lay_out(figure, weeks=weeks, span=span, palette=palette)
     return figure
+
+
+def axis(rows: Iterable[Row | None]) -> tuple[float, float]:
+    """Return the ends of the axis that hold every share and interval, in whole tenths."""
+    ends = [
+        end
+        for row in rows
+        if row is not None
+        for end in (row.estimate, row.ci_low, row.ci_high)
+        if end is not None
+    ]
+    if not ends:
+        return 0.0, 1.0
+    low, high = math.floor(10 * min(ends)) / 10, math.ceil(10 * max(ends)) / 10
+    short = max(_LEAST_SPAN - (high - low), 0.0)
+    low = max(low - short, 0.0)
+    high = min(max(high, low + _LEAST_SPAN), 1.0)
+    return (low - 0.01, high + 0.01)
 
 
 def description(
@@ -155,11 +179,17 @@ def _points(survey: Sequence[Row | None], *, weeks: Sequence[str], palette: Pale
     )
 
 
-def _gaps(survey: Sequence[Row | None], *, weeks: Sequence[str], palette: Palette) -> go.Scatter:
+def _gaps(
+    survey: Sequence[Row | None],
+    *,
+    weeks: Sequence[str],
+    span: tuple[float, float],
+    palette: Palette,
+) -> go.Scatter:
     gaps = [(at, row) for at, row in enumerate(survey) if row is not None and not _has(row)]
     return go.Scatter(
         x=[at for at, _ in gaps],
-        y=[0.04] * len(gaps),
+        y=[span[0] + 0.04 * (span[1] - span[0])] * len(gaps),
         mode="markers",
         marker={
             "symbol": [mark(row).symbol for _, row in gaps],
@@ -173,10 +203,12 @@ def _gaps(survey: Sequence[Row | None], *, weeks: Sequence[str], palette: Palett
     )
 
 
-def _lay_out(figure: go.Figure, *, weeks: Sequence[str], palette: Palette) -> None:
+def _lay_out(
+    figure: go.Figure, *, weeks: Sequence[str], span: tuple[float, float], palette: Palette
+) -> None:
     step = max(1, -(-len(weeks) // 5))
     ticks = list(range(0, len(weeks), step))
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
+    shared = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
     figure.update_layout(
         height=HEIGHT, margin={"l": 44, "r": 10, "t": 8, "b": 26}, **plain(palette)
     )
@@ -186,6 +218,8 @@ def _lay_out(figure: go.Figure, *, weeks: Sequence[str], palette: Palette) -> No
         range=[-0.6, len(weeks) - 0.4],
         showgrid=False,
         tickangle=0,
-        **axis,
+        **shared,
     )
-    figure.update_yaxes(range=[0, 1], tickformat=".0%", nticks=5, gridcolor=palette.grid, **axis)
+    figure.update_yaxes(
+        range=list(span), tickformat=".0%", nticks=5, gridcolor=palette.grid, **shared
+    )

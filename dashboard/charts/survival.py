@@ -28,12 +28,11 @@ def panel(steps: Sequence[Line], *, until: float, palette: Palette) -> go.Figure
     steps : sequence of dict
         Lines of the table of survival of one group, by hours.
     until : float
-        End of the time axis, in hours.
+        End of the time axis, in hours; beyond the last step, so that its fall is seen.
     palette : Palette
     """
     hours = [0.0, *(one["hours"] for one in steps)]
-    if until > hours[-1]:
-        hours.append(until)
+    hours.append(max(until, hours[-1]))
     figure = go.Figure()
     ends = [(one["ci_low"], one["ci_high"]) for one in steps]
     if steps and all(low is not None and high is not None for low, high in ends):
