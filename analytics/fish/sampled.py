@@ -31,7 +31,8 @@ class ClassRatios:
     value : ndarray of float, shape (C, 5)
         Encounters of each of `COLUMNS` per encounter of the base; 0 where there is no ratio.
     slope : ndarray of float, shape (C, 5, 4)
-        Slope of the ratios in the pooled number of each class.
+        Slope of the ratios in the pooled number of each class; of a damped one scaled so that the
+        variance of a pool alone is unbiased.
     is_damped, is_served : ndarray of bool, shape (C,)
         Whether the damped form was used; whether the pool holds a fish of the base.
     n : ndarray of float, shape (G, 4)
@@ -56,7 +57,8 @@ class ClassRatios:
         With the sampled fish independent Poisson counts,
         ``Σ_g Σ_k n_gk (Σ_c w_c h_cjk)(Σ_c w_c h_cik)`` over the area-weeks c whose pool holds
         the sample cell g, h their slopes. For one pool and one class this is
-        ``E² (1/n_j + 1/n_LM)``, and ``E² (1 - p)/(n p)`` for all classes (Conrad & McHugh 2008).
+        ``E² (1/n_j + 1/n_LM)``, and ``E² (1 - p)/(n p)`` for all classes (Conrad & McHugh 2008);
+        for the damped form ``N² n_j (n_j + n_LM + 1)/((n_LM + 1)² (n_LM + 2))``.
 
         Parameters
         ----------
@@ -105,8 +107,10 @@ def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
     divisor = below[:, None] + np.where(is_damped[:, None] & ~base, 1.0, 0.0)
     divisor = np.where(is_served[:, None], divisor, np.inf)
     value = pooled / divisor
-    each = np.eye(len(SIZE_MARK))[None] - value[:, :, None] * base[:, None, :]
-    slope = each / divisor[:, :, None]
+    own, by_base = _unbiased(below, is_damped)
+    stretch = np.where(base, 1.0, own[:, None])[:, :, None] * np.eye(len(SIZE_MARK))
+    pull = np.where(base, 1.0, by_base[:, None]) * value
+    slope = (stretch - pull[:, :, None] * base[:, None, :]) / divisor[:, :, None]
     return ClassRatios(
         value=np.concatenate([value, value.sum(axis=1, keepdims=True)], axis=1),
         slope=np.concatenate([slope, slope.sum(axis=1, keepdims=True)], axis=1),
@@ -116,3 +120,17 @@ def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
         member=member,
         base=base,
     )
+
+
+def _unbiased(below: Floats, is_damped: Bools) -> tuple[Floats, Floats]:
+    r"""Return by how much a damped ratio's slopes in its class and in the base are scaled.
+
+    For Poisson counts A and B, ``A (A - 1)/((B + 1)(B + 2))`` estimates the square of what
+    ``r = A/(B + 1)`` does, but for terms in ``exp(-E B)``, so
+    ``v(r) = r² - A (A - 1)/((B + 1)(B + 2)) = [A (B + 1)/(B + 2) + r² (B + 1)²/(B + 2)]/(B + 1)²``
+    (own derivation, after the estimators of capture and recapture in Chapman 1951, from memory).
+    Linearised, the brackets hold A and r² B: too little where B is small.
+    """
+    own = np.sqrt((below + 1) / (below + 2))
+    by_base = (below + 1) / np.sqrt(np.where(below > 0, below * (below + 2), 1.0))
+    return np.where(is_damped, own, 1.0), np.where(is_damped, by_base, 1.0)

@@ -1,0 +1,222 @@
+"""Encounters by size and mark on two bases, interviews and test fishing, and their ratio."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.bulletin.class_base import wider_marks
+from analytics.bulletin.class_figures import SAMPLED, with_survey_error
+from analytics.bulletin.classes import Sampled, sampled_classes
+from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
+from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
+from analytics.bulletin.weekly import LEVELS
+from analytics.fish.class_draws import draw_classes
+from analytics.fish.lent import lend
+from analytics.fish.marks import CLASSES, PART_WORDS, mark_analysis, mark_measures, marked
+from analytics.fish.sample_counts import composition_sample
+from analytics.interval import log_t
+from analytics.survey.reach import Domains
+from analytics.survey.ways import Drawn
+from analytics.units import QUANTITIES, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
+    from analytics.fish.lent import Lent
+    from analytics.fish.pools import CompositionSample
+    from analytics.survey.totals import DomainTotals
+
+    Floats = NDArray[np.float64]
+    Row = dict[str, Any]
+
+ALL = "encounter_fish"
+#: The four classes and their sum, in the order of the sampled columns.
+QUANTITIES_TOLD = (*CLASSES, ALL)
+REPORTED_BASIS, SAMPLED_BASIS = "reported", "sampled"
+#: Seed of the draws: the same data give the same table.
+SEED = 20_301
+_SAME = "the base of the sampled figures: both come from the same interviews"
+_SIZED = np.isin(
+    list(mark_measures()), ["kept_all", "released_legal_all", "released_sublegal_all"]
+).astype(np.float64)
+
+
+def composition_tables(
+    snapshot: Snapshot, season: Season, *, level: float = 0.95
+) -> tuple[pa.Table, pa.Table]:
+    """Return encounters by class as reported and as sampled, and one over the other.
+
+    Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
+    is reckoned. `encounter_fish` is, as reported, the contract's own row; as sampled, the sum of
+    the four classes, fish of unknown size among them.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    composition, compared : pyarrow.Table
+        In `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a bulletin.
+    """
+    sample = season.sample or composition_sample(snapshot, season.design)
+    rows: list[Row] = []
+    compared: list[Row] = []
+    for by in LEVELS:
+        domains = Domains("area" in by, "week" in by, len(season.design.weeks))
+        level_rows, level_compared = _Level.of(season, sample, domains).tables(level)
+        rows += level_rows
+        compared += level_compared
+    return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """Everything that the two tables say of one choice of domains."""
+
+    season: Season
+    domains: Domains
+    totals: DomainTotals
+    of_all: DomainTotals
+    lent: Lent
+    found: Sampled
+    was_told: bool
+
+    @classmethod
+    def of(cls, season: Season, sample: CompositionSample, domains: Domains) -> _Level:
+        way = Drawn(season.design, season.plans, season.reduction)
+        totals = way.totals(mark_analysis(), domains)
+        of_all = way.totals(season.analyses[ALL], domains)
+        wider = wider_marks(season, way, domains, totals.code)
+        lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+        slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
+        beside = np.stack([*slopes, np.broadcast_to(_SIZED, totals.total.shape)], axis=1)
+        found = sampled_classes(season, way, domains, totals, sample=sample, beside=beside)
+        told = way.was_told(mark_analysis())
+        return cls(season, domains, totals, of_all, lent, found, told)
+
+    def tables(self, level: float) -> tuple[list[Row], list[Row]]:
+        """Return the rows of both tables."""
+        drawn = _draws(self.found, self.totals, level)
+        rows: list[Row] = []
+        compared: list[Row] = []
+        for column, name in enumerate(QUANTITIES_TOLD):
+            reported = self._rows(name, *self._reported(name), level)
+            sampled = self._rows(name, self._sampled(name, column), self.totals, level)
+            for place, (one, other) in enumerate(zip(reported, sampled, strict=True)):
+                extra = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
+                extra |= _counts(self.found, place, column)
+                if other.get("se") is not None and other.get("ci_low") is not None:
+                    extra |= {
+                        "draws_low": float(drawn[0][place, column]),
+                        "draws_high": float(drawn[1][place, column]),
+                    }
+                rows += [one | {"basis": REPORTED_BASIS}, other | extra]
+                compared.append(self._compared(place, column, one, other, level))
+        return rows, compared
+
+    def _reported(self, name: str) -> tuple[Figures, DomainTotals]:
+        if name == ALL:
+            return catch_figures(Kind.TOTAL, self.of_all), self.of_all
+        return mark_figures(name, self.totals, self.lent), self.totals
+
+    def _sampled(self, name: str, column: int) -> Figures:
+        value = self.found.value[:, column]
+        variance = with_survey_error(self.found, self.totals)[:, column, column]
+        methods = tuple(f"{SAMPLED}; {said}" for said in self.found.notes)
+        missing = self.found.missing
+        return Figures(Kind.TOTAL, value, variance, variance, SAMPLED, missing, methods=methods)
+
+    def _rows(self, name: str, figures: Figures, totals: DomainTotals, level: float) -> list[Row]:
+        """Return one quantity's result rows over the domains that interviews and marks share."""
+        if not self.was_told and name != ALL:
+            figures = figures.withheld("not recorded in any interview")
+        design = self.season.design
+        place_of = {int(code): place for place, code in enumerate(totals.code)}
+        rows = []
+        for code in self.totals.code.tolist():
+            area, week = self.domains.cell(code)
+            names = {
+                "season": design.season,
+                "area": None if area is None else design.areas[area],
+                "week": None if week is None else design.weeks[week],
+                "quantity": name,
+                "unit": QUANTITIES[name].unit,
+            }
+            place = place_of[code]
+            rows.append(names | finished(design, totals, figures, place, area=area, level=level))
+        return rows
+
+    def _compared(self, place: int, column: int, one: Row, other: Row, level: float) -> Row:
+        """Return sampled over reported; the covariance of both comes from the same interviews."""
+        row = {key: one[key] for key in ("season", "area", "week", "quantity")}
+        row |= {"reported": one.get("estimate"), "sampled": other.get("estimate")}
+        row |= {"ci_level": level, "reason": _why_no_ratio(one, other)}
+        if row["reason"]:
+            return row
+        reported, sampled = row["reported"], row["sampled"]
+        row["ratio"] = sampled / reported
+        if sampled > 0 and self.found.from_sample[place, column, column] == 0:
+            return row | {"reason": _SAME}
+        if sampled == 0 or one.get("se") is None or other.get("se") is None:
+            row["reason"] = _why_no_interval(one, other)
+            return row
+        shared = self.found.across[place, column, column] / (reported * sampled)
+        cv2 = (one["se"] / reported) ** 2 + (other["se"] / sampled) ** 2 - 2 * shared
+        se = row["ratio"] * math.sqrt(max(cv2, 0.0))
+        low, high = log_t(row["ratio"], se, df=one["df"], level=level)
+        if math.isnan(low):
+            return row | {"reason": "too few site-days for an interval"}
+        return row | {"ci_low": low, "ci_high": high}
+
+
+def _why_no_ratio(one: Row, other: Row) -> str:
+    if one.get("estimate") is None:
+        return f"nothing as reported: {one['method']}"
+    if other.get("estimate") is None:
+        return f"nothing as sampled: {other['method']}"
+    return "none was reported, so there is nothing to divide by" if one["estimate"] == 0 else ""
+
+
+def _why_no_interval(one: Row, other: Row) -> str:
+    if other["estimate"] == 0:
+        return "no sampled fish was of this class: a ratio of 0 has no interval"
+    lacking = one if one.get("se") is None else other
+    return f"no interval: {lacking['method'].split('; ')[-1]}"
+
+
+def _draws(found: Sampled, totals: DomainTotals, level: float) -> tuple[Floats, Floats]:
+    """Return quantiles of joint draws."""
+    spread = np.einsum("djj->dj", found.from_survey)
+    cv = np.sqrt(np.maximum(spread, 0)) / np.where(found.value > 0, found.value, np.nan)
+    drawn = draw_classes(found.ratios, found.weight, np.nan_to_num(cv), level=level, seed=SEED)
+    return drawn.low, drawn.high
+
+
+def _counts(found: Sampled, place: int, column: int) -> Row:
+    n = found.n_class[place]
+    return {"n_measured": round(float(n[-1])), "n_class": round(float(n[column]))}
+
+
+def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:
+    """Return rows in a schema, by domain and in the order of quantities; missing keys are null."""
+    order = {name: rank for rank, name in enumerate(QUANTITIES_TOLD)}
+
+    def key(row: Row) -> tuple[str, str, int, str]:
+        return row["area"] or "", row["week"] or "", order[row["quantity"]], row.get("basis", "")
+
+    ranked = [{name: row.get(name) for name in schema.names} for row in sorted(rows, key=key)]
+    return pa.Table.from_pylist(ranked, schema=schema)
