@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 
 from analytics.data import sql
 from analytics.data.findings import Finding, Severity, shortened
-from analytics.data.schema import TABLES
+from analytics.data.forms import FORMS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +24,7 @@ def check_keys(incoming: Incoming) -> list[Finding]:
 
     Where rows are alike in every cell, the first of them stands.
     """
-    key = ", ".join(TABLES[incoming.table].key)
+    key = ", ".join(FORMS[incoming.table].key)
     return [
         Finding(
             severity=Severity.ERROR,
@@ -63,7 +63,7 @@ def check_answers(incoming: Incoming, *, told: Sequence[Finding]) -> list[Findin
     """
     table = incoming.table
     faulty = [one.column for one in told if one.table == table and one.severity is Severity.ERROR]
-    columns = [column for column in TABLES[table].columns if column.if_empty]
+    columns = [column for column in FORMS[table].columns if column.if_empty]
     found = (_unanswered(incoming, column, faulty.count(column.name)) for column in columns)
     return [one for one in found if one is not None]
 
@@ -96,7 +96,7 @@ def _copies(incoming: Incoming) -> list[dict[str, Any]]:
     # Names that differ in case only are one name to DuckDB.
     rows = incoming.data.rename_columns(list(names.values()))
     rows = rows.append_column("n", pa.array(range(rows.num_rows), pa.int64()))
-    key = ", ".join(names[name] for name in TABLES[incoming.table].key)
+    key = ", ".join(names[name] for name in FORMS[incoming.table].key)
     query = (
         f"SELECT r.n, g.first, g.second, g.n_different, concat_ws(' ', {key}) AS key "
         f"FROM rows r JOIN (SELECT {key}, list_sort(list(n))[1] AS first, "

@@ -15,8 +15,8 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from analytics.data.findings import Finding, Severity, number_of, shortened
+from analytics.data.forms import FORMS
 from analytics.data.intake.files import suggest
-from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -68,8 +68,14 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this module
         self.told: dict[str, Any] = {"seen": seen, "allowed": allowed, "advice": advice, "row": row}
 
 
-def read_file(path: Path) -> FileReading:
-    """Read one table file whose stem is known.
+def read_file(path: Path, *, table: str = "") -> FileReading:
+    """Read one table file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    table : str
+        A name of `FORMS`; the file's stem where not given.
 
     Returns
     -------
@@ -77,11 +83,12 @@ def read_file(path: Path) -> FileReading:
         With `faults` where the file as a whole cannot be taken: empty, not UTF-8, wrong
         delimiter, cut short, a column twice or missing.
     """
-    place: dict[str, Any] = {"table": path.stem, "file": str(path)}
+    name = table or path.stem
+    place: dict[str, Any] = {"table": name, "file": str(path)}
     try:
         is_csv = path.suffix.lower() == ".csv"
-        data, row, ragged = _read_csv(path) if is_csv else _read_parquet(path)
-        _require_columns(data.column_names, TABLES[path.stem].name)
+        data, row, ragged = _read_csv(path, name) if is_csv else _read_parquet(path)
+        _require_columns(data.column_names, name)
     except _Unreadable as error:
         fault = Finding(severity=Severity.ERROR, **place, **error.told)
         return FileReading(None, faults=(fault,))
@@ -105,12 +112,12 @@ def read_file(path: Path) -> FileReading:
                 advice="nothing to import from this file; is that meant?",
             )
         )
-    return FileReading(Raw(path.stem, str(path), data, row, ragged), findings=tuple(findings))
+    return FileReading(Raw(name, str(path), data, row, ragged), findings=tuple(findings))
 
 
-def _read_csv(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
+def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
     data = path.read_bytes()
-    names = _header(data, path.stem)
+    names = _header(data, table_name)
     ragged: dict[int, str] = {}
 
     def set_aside(line: pacsv.InvalidRow) -> str:
@@ -185,7 +192,7 @@ def _header(data: bytes, table: str) -> list[str]:
 
 
 def _require_comma(names: list[str], table: str) -> None:
-    known = {column.name for column in TABLES[table].columns}
+    known = {column.name for column in FORMS[table].columns}
     line = ",".join(names)
     if known & {name.strip() for name in names}:
         return
@@ -242,7 +249,7 @@ def _named(table: pa.Table, names: list[str]) -> pa.Table:
 def _require_columns(names: list[str], table: str) -> None:
     missing = [
         column.name
-        for column in TABLES[table].columns
+        for column in FORMS[table].columns
         if column.must_exist and column.name not in names
     ]
     if missing:

@@ -11,10 +11,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data.findings import Finding, Severity, shortened
+from analytics.data.forms import FORMS
 from analytics.data.intake import cells
 from analytics.data.intake.cells import Fault
 from analytics.data.intake.files import suggest
-from analytics.data.schema import TABLES, Column
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.intake.reading import Raw
+    from analytics.data.schema import Column
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +54,7 @@ class Incoming:
 
 def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
     """Return the typed rows of a file and a finding for every cell at fault."""
-    table = TABLES[raw.table]
+    table = FORMS[raw.table]
     findings: list[Finding] = []
     columns: dict[str, pa.Array] = {}
     for column in table.columns:
@@ -136,7 +137,7 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
                 advice=header.advice,
             )
         )
-    absent = set(TABLES[raw.table].arrow_schema.names) - set(raw.data.column_names)
+    absent = set(FORMS[raw.table].arrow_schema.names) - set(raw.data.column_names)
     close = suggest(name, absent)
     if close:
         seen = f"the column {name} is not known; it is kept and ignored"
