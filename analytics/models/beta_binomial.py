@@ -140,7 +140,8 @@ def log_likelihood(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> fl
 
 
 def _log_sum(steps: Steps, level: NDArray[np.float64], theta: float) -> float:
-    return float(steps.times @ np.log(level[steps.group] + steps.k * theta))
+    # No dot product: one of this length waits for idle cores, of which a busy machine has none.
+    return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
 
 
 def slopes(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> Slopes:
@@ -194,7 +195,7 @@ def _sums(
         return np.asarray(np.bincount(steps.group, terms, size), dtype=np.float64)
 
     return (
-        float(steps.times @ np.log(x)),
+        float((steps.times * np.log(x)).sum()),
         by_group(first),
         by_group(steps.k * first),
         by_group(second),

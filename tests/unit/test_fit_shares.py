@@ -171,7 +171,7 @@ def test_a_flawed_hessian_gives_no_errors():
 
 def test_a_search_that_does_not_arrive_is_refused(monkeypatch):
     monkeypatch.setattr(BetaBinomial, "search", lambda self, start: None)
-    with pytest.raises(WrongUse, match="did not arrive: .* name fewer terms"):
+    with pytest.raises(WrongUse, match=r"did not arrive: .* name fewer terms"):
         fit(SPREAD)
 
 
