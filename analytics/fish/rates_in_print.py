@@ -5,6 +5,7 @@ A user copies the ones that fit the fishery into the table ``release_rates`` or 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -209,4 +210,4 @@ def rate_limits(
     if rate_se == 0:
         return rate_prop, rate_prop
     low, high = logit_t(rate_prop, rate_se, df=1e9, level=level)
-    return (None, None) if low != low else (low, high)  # noqa: PLR0124 - NaN differs from itself
+    return (None, None) if math.isnan(low) else (low, high)

@@ -58,12 +58,37 @@ def mixed_rate(
         raise ValueError(f"the shares sum to {whole:.3f}; they must sum to 1 (proportions, not %)")
     p = {site: value / whole if renormalise else value for site, value in share.items()}
     mixed = sum(p[site] * rate[site].rate_prop for site in p)
-    errors = [rate[site].rate_se for site in p]
+    errors = mix_errors(p, rate, n_fish=n_fish)
+    return Rate(mixed, None if errors is None else math.hypot(*errors))
+
+
+def mix_errors(
+    share: Mapping[str, float], rate: Mapping[str, Rate], *, n_fish: int | None
+) -> tuple[float, float] | None:
+    r"""Return the two parts of the standard error of a mixed rate.
+
+    Of the mix, ``√([Σ p_j m_j² - m²]/n)``, and of the rates, ``√(Σ p_j² se(m_j)²)``.
+
+    Parameters
+    ----------
+    share : mapping of str to float
+        Proportions that sum to 1.
+    rate : mapping of str to Rate
+    n_fish : int or None
+        Fish behind the shares.
+
+    Returns
+    -------
+    tuple of float or None
+        None without a number of fish, or where a rate has no standard error.
+    """
+    errors = [rate[site].rate_se for site in share]
     if n_fish is None or None in errors:
-        return Rate(mixed)
-    mix = (sum(p[site] * rate[site].rate_prop ** 2 for site in p) - mixed**2) / n_fish
-    rates = sum((p[site] * (rate[site].rate_se or 0)) ** 2 for site in p)
-    return Rate(mixed, math.sqrt(mix + rates))
+        return None
+    mixed = sum(share[site] * rate[site].rate_prop for site in share)
+    mix = (sum(share[site] * rate[site].rate_prop ** 2 for site in share) - mixed**2) / n_fish
+    rates = sum((share[site] * (rate[site].rate_se or 0)) ** 2 for site in share)
+    return math.sqrt(max(mix, 0.0)), math.sqrt(rates)
 
 
 def handling_corrected(observed: Rate, control: Rate) -> Rate:

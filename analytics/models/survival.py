@@ -1,4 +1,4 @@
-"""Share of held fish alive over time, with fish that left alive counted as far as they were seen."""
+"""Share of held fish alive over time; fish that left alive count as long as they were seen."""
 
 from __future__ import annotations
 

@@ -1,0 +1,239 @@
+"""Holding trials of a store: rates of held fish, survival over time, the rate of a season's mix."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
+from analytics.fish.holding import HeldGroup, died_rate, trial_rates
+from analytics.fish.measured import measured_fish
+from analytics.fish.wounds import Rate, mix_errors, mixed_rate
+from analytics.interval import logit_t
+from analytics.models.survival import kaplan_meier
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
+    from analytics.fish.holding import TrialRate
+
+    Row = dict[str, Any]
+
+_NO_SITES = "no measured fish of the season has a wound site"
+_NO_CONTROL = "no control was held: deaths by handling are in the rate"
+
+
+def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
+    """Return the groups of every holding trial, then of all trials together, with their rates.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `TRIAL_SCHEMA`; empty where no fish was held.
+    """
+    return rates_table(_groups(snapshot), level=level)
+
+
+def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
+    """Return the rates of groups of held fish, as `trial_table`."""
+    rows = [_rate_row(one, level) for one in trial_rates(groups, level=level)]
+    return pa.Table.from_pylist(rows, TRIAL_SCHEMA)
+
+
+def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
+    """Return the share of held fish alive over time by group, all trials together.
+
+    A trial says how many died by the end of its hours and not when: its deaths are placed at that
+    hour, and its survivors leave alive then.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `SURVIVAL_SCHEMA`; trials without hours are left out.
+    """
+    timed = [one for one in _groups(snapshot) if one.hours is not None]
+    return survival_rows(
+        [one.group for one in timed for _ in (0, 1)],
+        np.array([one.hours for one in timed for _ in (0, 1)], dtype=np.float64),
+        np.array([died for _ in timed for died in (True, False)], dtype=bool),
+        fish=np.array([n for one in timed for n in (one.died, one.held - one.died)], dtype=int),
+        level=level,
+    )
+
+
+def survival_rows(
+    group: Sequence[str],
+    hours: np.ndarray[Any, np.dtype[np.float64]],
+    died: np.ndarray[Any, np.dtype[np.bool_]],
+    *,
+    fish: np.ndarray[Any, np.dtype[np.int64]] | None = None,
+    level: float,
+) -> pa.Table:
+    """Return the survival curve of every group, in `SURVIVAL_SCHEMA`.
+
+    Parameters
+    ----------
+    group : sequence of str, length n
+    hours : ndarray of float, shape (n,)
+        Until death, or until last seen alive.
+    died : ndarray of bool, shape (n,)
+    fish : ndarray of int, shape (n,), optional
+        How many fish each entry stands for.
+    level : float
+        Confidence level.
+    """
+    names = np.array(group, dtype=object)
+    weight = np.ones(len(names), dtype=int) if fish is None else fish
+    rows: list[Row] = []
+    for name in dict.fromkeys(group):
+        mine = names == name
+        if not weight[mine].sum():
+            continue
+        curve = kaplan_meier(hours[mine], died[mine], weight[mine], level=level)
+        rows += [
+            {
+                "group": name,
+                "hours": float(curve.hours[at]),
+                "at_risk": int(curve.at_risk[at]),
+                "died": int(curve.died[at]),
+                "alive_prop": float(curve.alive_prop[at]),
+                "ci_low": _known(curve.low[at]),
+                "ci_high": _known(curve.high[at]),
+                "ci_level": level,
+            }
+            for at in range(len(curve.hours))
+        ]
+    return pa.Table.from_pylist(rows, SURVIVAL_SCHEMA)
+
+
+def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+    """Return the rate of a season's fish: how often each wound site is met times its trial rate.
+
+    Every measured fish with a wound site counts alike. The rates are those of all trials together,
+    corrected by their controls.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `WOUND_MIX_SCHEMA`: a row for each wound site, then (null) the rate of them all; without
+        a value, and with a reason, where a site has no rate.
+    """
+    design = season.design
+    fish = measured_fish(snapshot, season=design.season, through=design.through)
+    sites = Counter(_plain(one) for one in fish["wound_site"].to_pylist() if one is not None)
+    rates = {
+        _plain(one.fish.group): one
+        for one in trial_rates(_groups(snapshot), level=level)
+        if one.fish.trial_id is None and not one.fish.is_control
+    }
+    n = sites.total()
+    rows = [
+        _site_row(site, count, count / n, rates.get(site)) for site, count in sorted(sites.items())
+    ]
+    rows.append(_mix_row({site: count / n for site, count in sites.items()}, rates, n, level))
+    first = {"season": design.season, "ci_level": level}
+    return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
+
+
+def _groups(snapshot: Snapshot) -> list[HeldGroup]:
+    columns = ("trial_id", "group", "held", "died", "hours")
+    rows = snapshot["holding_trials"].select(list(columns)).to_pylist()
+    found = [HeldGroup(*(row[name] for name in columns)) for row in rows]
+    return sorted(found, key=lambda one: (one.trial_id or "", one.is_control, one.group))
+
+
+def _rate_row(one: TrialRate, level: float) -> Row:
+    fish, corrected = one.fish, one.corrected
+    return {
+        "trial_id": fish.trial_id,
+        "group": fish.group,
+        "is_control": fish.is_control,
+        "held": fish.held,
+        "died": fish.died,
+        "hours": fish.hours,
+        "rate_prop": one.rate_prop,
+        "wilson_low": one.wilson[0],
+        "wilson_high": one.wilson[1],
+        "exact_low": one.exact[0],
+        "exact_high": one.exact[1],
+        "corrected_prop": corrected and corrected.rate_prop,
+        "corrected_se": corrected and corrected.rate_se,
+        "corrected_low": one.corrected_limits[0],
+        "corrected_high": one.corrected_limits[1],
+        "ci_level": level,
+        "reason": one.reason,
+    }
+
+
+def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Row:
+    row: Row = {"wound_site": site, "n_fish": count, "share": share}
+    known = _rate_of(rate)
+    if rate is None or known is None:
+        return row | {"reason": "no fish with this wound was held"}
+    low, high = rate.corrected_limits if rate.corrected else rate.wilson
+    row |= {"rate_prop": known.rate_prop, "rate_se": known.rate_se, "ci_low": low, "ci_high": high}
+    return row | {"reason": "" if rate.corrected else _NO_CONTROL}
+
+
+def _mix_row(share: dict[str, float], rates: dict[str, TrialRate], n: int, level: float) -> Row:
+    """Return the row of all wound sites together."""
+    row: Row = {"wound_site": None, "n_fish": n, "share": 1.0 if n else None}
+    known = {site: rate for site in share if (rate := _rate_of(rates.get(site))) is not None}
+    lacking = sorted(set(share) - set(known))
+    if not n or lacking:
+        words = f"no rate of held fish for {', '.join(lacking)}: no rate of all wounds"
+        return row | {"reason": words if n else _NO_SITES}
+    mixed = mixed_rate(share, known, n_fish=n)
+    errors = mix_errors(share, known, n_fish=n)
+    row |= {"rate_prop": mixed.rate_prop, "rate_se": mixed.rate_se}
+    if errors is not None:
+        row |= {"se_from_mix": errors[0], "se_from_rates": errors[1]}
+    low, high = logit_t(mixed.rate_prop, mixed.rate_se or 0.0, df=1e9, level=level)
+    raw = sorted(site for site in share if not rates[site].corrected)
+    reasons = [f"{', '.join(raw)}: {_NO_CONTROL}"] if raw else []
+    reasons += ["no rate strictly between 0 and 1: no interval"] if math.isnan(low) else []
+    return row | {"ci_low": _known(low), "ci_high": _known(high), "reason": "; ".join(reasons)}
+
+
+def _rate_of(rate: TrialRate | None) -> Rate | None:
+    """Return the corrected rate of a site, else the plain one; None where no fish was held."""
+    if rate is None or rate.rate_prop is None:
+        return None
+    if rate.corrected is not None:
+        return rate.corrected
+    return died_rate(rate.fish)
+
+
+def _plain(words: str) -> str:
+    """Return a wound site so that writings of one word are one."""
+    return re.sub(r"[\s_-]+", "_", words.strip().casefold())
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
