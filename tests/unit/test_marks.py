@@ -105,3 +105,79 @@ def test_a_part_whose_marks_nobody_read_is_named():
     found = figures(rows, "marked_prop")
     assert found["status"] == "no_sample"
     assert found["method"] == "no mark was read among legal releases"
+
+
+def fished(area, week, boats, *, site="r1"):
+    """Return site-days of one boat each in one week."""
+    return [
+        SiteDay(1, [boat | {"area": area}], site=site, date=MONDAY + dt.timedelta(7 * week + day))
+        for day, boat in enumerate(boats)
+    ]
+
+
+UNREAD = [interview(kept=1, kept_marked=1, released_legal=n) for n in (4, 6)]
+TOLD = [interview(kept=1, kept_marked=1, released_legal=5, released_legal_marked=n) for n in (1, 3)]
+
+
+OPENING = {
+    "season": "2030-31",
+    "area": "A",
+    "open_date": MONDAY,
+    "close_date": MONDAY + dt.timedelta(days=20),
+    "open_weekdays": "12345",
+}
+
+
+def in_week(days, quantity, *, seasons=(OPENING,), **given):
+    snapshot = survey(days, seasons=list(seasons), **given)
+    rows = estimate_snapshot(snapshot, by=("area", "week"))
+    return figures(rows, quantity, area="A", week="2031-W03")
+
+
+def test_a_part_whose_marks_nobody_read_borrows_from_the_season_of_its_area():
+    days = fished("A", 0, TOLD) + fished("A", 1, UNREAD)
+    found = in_week(days, "encounter_legal_marked_fish")
+    # Monday and Tuesday stand for five working days.
+    assert found["estimate"] == pytest.approx(5 / 2 * (1 + 1 + (4 + 6) * 4 / 10))
+    assert found["method"].startswith(
+        "reported_marks; marked share of legal releases from the area's season"
+    )
+
+
+def test_what_is_lent_brings_its_own_error():
+    days = fished("A", 0, TOLD) + fished("A", 1, UNREAD)
+    sure = fished("A", 0, [TOLD[0] | {"released_legal_marked": 2}] * 2) + fished("A", 1, UNREAD)
+    lent, known = (in_week(one, "encounter_legal_marked_fish")["se"] for one in (days, sure))
+    # Of the week's own fish: 5²(1 - 2/5) s²/2 with marked fish 1 + 4·0.4 and 1 + 6·0.4.
+    assert known**2 == pytest.approx(25 * 0.6 * 0.32 / 2)
+    # The lent share: 25 fish of 50 that were read, 5²(1 - 2/5) · 2/2 over 25² its variance.
+    assert lent**2 == pytest.approx(known**2 + 25**2 * 15 / 25**2)
+
+
+def test_kept_fish_never_lend_to_released_ones():
+    days = fished("A", 0, UNREAD) + fished("A", 1, UNREAD)
+    found = in_week(days, "encounter_legal_marked_fish")
+    assert found["status"] == "no_sample"
+    assert found["method"] == "no mark was read among legal releases"
+
+
+@pytest.mark.parametrize(("selective", "borrows"), [(None, True), (True, False)])
+def test_areas_lend_only_where_the_rule_on_marked_fish_is_the_same(selective, borrows):
+    days = fished("A", 1, UNREAD) + fished("B", 0, TOLD, site="r2")
+    seasons = [OPENING, OPENING | {"area": "B", "mark_selective": selective}]
+    found = in_week(
+        days, "encounter_legal_marked_fish", seasons=seasons, sites={"r1": "A", "r2": "B"}
+    )
+    if borrows:
+        assert "from all areas with the same rule on keeping marked fish" in found["method"]
+        assert found["estimate"] == pytest.approx(5 / 2 * (2 + 10 * 0.4))
+    else:
+        assert found["method"] == "no mark was read among legal releases"
+
+
+def test_a_week_of_all_areas_borrows_from_the_season():
+    days = fished("A", 0, TOLD) + fished("A", 1, UNREAD)
+    rows = estimate_snapshot(survey(days, seasons=[OPENING]), by=("week",))
+    found = figures(rows, "encounter_legal_unmarked_fish", week="2031-W03")
+    assert found["estimate"] == pytest.approx(5 / 2 * 10 * 0.6)
+    assert "from the whole season" in found["method"]

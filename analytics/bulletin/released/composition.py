@@ -117,7 +117,7 @@ class _Level:
             reported = self._rows(name, *self._reported(name), level)
             sampled = self._rows(name, self._sampled(name, column), self.totals, level)
             for place, (one, other) in enumerate(zip(reported, sampled, strict=True)):
-                extra = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
+                extra: Row = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
                 extra |= _counts(self.found, place, column)
                 if other.get("se") is not None and other.get("ci_low") is not None:
                     extra |= {

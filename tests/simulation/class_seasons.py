@@ -1,0 +1,52 @@
+"""Simulated seasons with test fishing: encounters by class on both bases, beside what happened."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data.demo.measured import fish_table
+from analytics.data.demo.population import simulate_population
+from analytics.data.demo.sampling import draw_sample
+from analytics.data.demo.truth import TRUE, season_truth
+from analytics.data.snapshot import Snapshot
+from analytics.fish.marks import CLASSES
+from tests.simulation.seasons import SAMPLE, SEASON, _place, in_processes
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+COLUMNS = ["quantity", "estimate", "se", "ci_low", "ci_high", "df", "method"]
+BASES = ("sampled", "reported")
+
+
+def class_season(name: str, seed: int, number: int) -> pd.DataFrame:
+    """Simulate a fresh season with its test fishing; the classes on both bases, each with truth."""
+    sound, frame, reference = _place(name)
+    rng = np.random.default_rng([seed, number])
+    population = simulate_population(sound, frame, rng=rng)
+    sample = draw_sample(sound, population, rng=rng, options=SAMPLE)
+    fish = fish_table(sound, population, sample, rng=rng)
+    snapshot = Snapshot.of({**reference, **sample.tables, "fish": fish})
+    known = season_truth(population, basis=TRUE)
+    parts = []
+    for basis in BASES:
+        rows = estimate_snapshot(snapshot, season=SEASON, by=("season",), classes=basis)
+        rows = rows[rows["quantity"].isin(CLASSES)][COLUMNS]
+        parts.append(rows.assign(basis=basis, truth=rows["quantity"].map(known)))
+    return pd.concat(parts)
+
+
+def _several(name: str, seed: int, numbers: Sequence[int]) -> pd.DataFrame:
+    return pd.concat([class_season(name, seed, number) for number in numbers])
+
+
+def simulate_classes(
+    *, n_seasons: int, seed: int, name: str = "ondrell", processes: int = 1
+) -> pd.DataFrame:
+    """Return the rows of every season; the same rows whatever the number of processes."""
+    return in_processes(partial(_several, name, seed), n_seasons, processes)

@@ -1,0 +1,358 @@
+"""Encounters by class from test fishing: pools, ratios, their errors, and what the rows say."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analytics.bulletin.scenarios import divided_reports
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.errors import WrongUse
+from analytics.fish.class_draws import draw_classes
+from analytics.fish.composition import classes_from_composition, encounters_from_composition
+from analytics.fish.marks import CLASSES
+from analytics.fish.pools import CompositionSample, Rule, pools_of
+from analytics.fish.sampled import class_ratios
+from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
+from tests.tables import MONDAY, SiteDay, figures, interview
+
+MARKED_BASE = np.array([[True, False, False, False]])
+LEGAL_BASE = np.array([[True, True, False, False]])
+LM, LU, SM, SU = CLASSES
+
+
+def pooled(cells, area, week, *, areas=3, near=True, base=MARKED_BASE):
+    """Return the pool of one area-week; `cells` maps (area, week) to the fish of each class."""
+    place = np.arange(areas, dtype=float)
+    distance = np.abs(place[:, None] - place) if near else np.full((areas, areas), np.nan)
+    sample = CompositionSample(
+        np.array([a for a, _ in cells]),
+        np.array([w for _, w in cells]),
+        np.array(list(cells.values()), dtype=float),
+        distance,
+    )
+    found = pools_of(
+        sample,
+        area=np.array([area]),
+        week=np.array([week]),
+        base=base,
+        names=("A", "B", "C")[:areas],
+    )
+    members = {one for one, held in zip(cells, found.member[0], strict=True) if held}
+    return members, found.rule[0], found.words[0]
+
+
+MANY, FEW = (10, 2, 10, 3), (2, 1, 4, 1)
+
+
+class TestPools:
+    def test_enough_fish_of_its_own_need_no_pool(self):
+        assert pooled({(0, 1): MANY, (0, 2): MANY}, 0, 1) == ({(0, 1)}, Rule.OWN, "")
+
+    def test_adjacent_weeks_come_first_as_many_before_as_after(self):
+        cells = {(0, week): FEW for week in range(9)}
+        members, rule, words = pooled(cells, 0, 4)
+        assert members == {(0, week) for week in range(3, 6)}
+        assert (rule, words) == (Rule.WEEKS, "with 1 week before and after")
+
+    def test_a_week_without_test_fishing_is_told_by_its_neighbours(self):
+        members, _, words = pooled({(0, 0): FEW, (0, 3): MANY, (0, 7): MANY}, 0, 5)
+        assert members == {(0, 3), (0, 7)}
+        assert words == "with 2 weeks before and after"
+
+    def test_where_few_are_of_the_base_more_weeks_are_asked_for(self):
+        # 48 fish of which 1 in 12 is of the base: 5 are expected in 60, so in five weeks.
+        cells = {(0, week): (1, 1, 9, 1) for week in range(11)}
+        members, _, words = pooled(cells, 0, 5)
+        assert len(members) == 5
+        assert words == "with 2 weeks before and after"
+
+    def test_then_the_whole_season_of_the_area(self):
+        members, rule, words = pooled({(0, 0): FEW, (0, 9): MANY, (1, 9): MANY}, 0, 0)
+        assert members == {(0, 0), (0, 9)}
+        assert (rule, words) == (Rule.SEASON, "all weeks of the area")
+
+    def test_then_the_nearest_areas_one_after_the_other(self):
+        members, rule, words = pooled({(0, 0): FEW, (1, 0): FEW, (2, 5): MANY}, 0, 0)
+        assert len(members) == 3
+        assert (rule, words) == (Rule.NEAR_AREAS, "all weeks, with the nearest: B, C")
+        assert pooled({(0, 0): FEW, (1, 0): MANY, (2, 0): MANY}, 0, 0)[0] == {(0, 0), (1, 0)}
+
+    def test_without_positions_all_areas_are_taken_together(self):
+        members, rule, _ = pooled({(0, 0): FEW, (1, 0): MANY, (2, 0): MANY}, 0, 0, near=False)
+        assert len(members) == 3
+        assert rule == Rule.ALL_AREAS
+
+    def test_fewer_fish_in_everything_still_serve(self):
+        members, rule, _ = pooled({(0, 0): FEW}, 0, 0)
+        assert (members, rule) == ({(0, 0)}, Rule.SEASON)
+
+    def test_no_fish_of_the_base_anywhere_serve_nothing(self):
+        members, rule, words = pooled({(0, 0): (0, 5, 30, 9), (1, 0): (0, 1, 3, 3)}, 0, 0)
+        assert (members, rule) == (set(), Rule.NONE)
+        assert words == "no fish of the base class in any area"
+
+
+FISH = st.integers(min_value=1, max_value=200)
+
+
+class TestRatios:
+    @given(st.integers(20, 300), FISH, FISH, FISH)
+    def test_one_pool_is_the_closed_form(self, n_lm, n_lu, n_sm, n_su):
+        n = np.array([[n_lm, n_lu, n_sm, n_su]], dtype=float)
+        found = class_ratios(n, np.array([[True]]), MARKED_BASE)
+        weight = np.array([[200.0]])
+        value, spread = weight @ found.value, found.covariance(weight)[0]
+        each = classes_from_composition(
+            200, 0, n_kept_class=n_lm, n_by_class={"1": n_lu, "2": n_sm, "3": n_su}
+        )
+        every = encounters_from_composition(200, 0, n_kept_class=n_lm, n_sample=int(n.sum()))
+        assert value[0, 0] == 200
+        assert spread[0, 0] == 0
+        for column, one in enumerate(each.values(), start=1):
+            assert value[0, column] == pytest.approx(one.fish)
+            assert spread[column, column] == pytest.approx(one.se**2)
+        assert value[0, 4] == pytest.approx(every.fish)
+        assert spread[4, 4] == pytest.approx(every.se**2)
+
+    @given(st.integers(1, 19), FISH)
+    def test_a_damped_pool_has_the_unbiased_variance(self, b, a):
+        found = class_ratios(np.array([[b, 0, a, 0.0]]), np.array([[True]]), MARKED_BASE)
+        assert found.value[0, 2] == pytest.approx(a / (b + 1))
+        by_hand = (a / (b + 1)) ** 2 - a * (a - 1) / ((b + 1) * (b + 2))
+        assert found.covariance(np.ones((1, 1)))[0, 2, 2] == pytest.approx(by_hand)
+
+    @given(FISH, FISH, FISH, FISH)
+    def test_the_classes_of_a_base_of_legal_fish_are_its_shares(self, n_lm, n_lu, n_sm, n_su):
+        n = np.array([[n_lm, n_lu, n_sm, n_su]], dtype=float)
+        found = class_ratios(n, np.array([[True]]), LEGAL_BASE)
+        p = n_lm / (n_lm + n_lu)
+        assert found.value[0, :2].sum() == pytest.approx(1)
+        assert found.value[0, 0] == pytest.approx(p)
+        spread = found.covariance(np.ones((1, 1)))[0]
+        assert spread[0, 0] == pytest.approx(p * (1 - p) / (n_lm + n_lu))
+        assert spread[0, 1] == pytest.approx(-spread[0, 0])
+
+    def test_shared_pools_by_brute_force(self):
+        rng = np.random.default_rng(8)
+        mean = np.array([[60.0, 30, 150, 80], [80, 50, 120, 70], [50, 40, 160, 60]])
+        member = np.array([[1, 1, 0], [0, 1, 1], [0, 0, 1]], dtype=bool)
+        weight = np.array([[100.0, 40, 70], [100, 0, 0], [0, 40, 0]])
+        base = np.repeat(MARKED_BASE, 3, axis=0)
+        said = class_ratios(mean, member, base).covariance(weight)
+        values = np.array(
+            [weight @ class_ratios(n, member, base).value for n in rng.poisson(mean, (4000, 3, 4))]
+        )
+        for domain in range(3):
+            seen = np.cov(values[:, domain].T)
+            assert np.diag(said[domain])[1:] == pytest.approx(np.diag(seen)[1:], rel=0.12)
+            assert said[domain][1:, 1:] == pytest.approx(seen[1:, 1:], rel=0.25)
+        # Pools that share a week err together: the sum is less sure than independent ones.
+        apart = class_ratios(mean, np.eye(3, dtype=bool), base).covariance(np.diag(weight[0]))
+        assert said[0, 2, 2] > 0
+        assert not np.isclose(said[0, 2, 2], apart[:, 2, 2].sum(), rtol=0.05)
+
+    def test_damped_totals_of_many_small_pools_are_unbiased(self):
+        rng = np.random.default_rng(3)
+        mean = np.tile([9.0, 4, 20, 10], (12, 1))
+        every = np.repeat(MARKED_BASE, 12, axis=0)
+        values, spreads = [], []
+        for _ in range(1500):
+            n = rng.poisson(mean).astype(float)
+            found = class_ratios(n, np.eye(12, dtype=bool), every)
+            values.append((np.ones((1, 12)) @ found.value)[0])
+            spreads.append(np.diag(found.covariance(np.ones((1, 12)))[0]))
+        seen = np.array(values)[:, 2]
+        assert seen.mean() == pytest.approx(12 * 20 / 9, rel=0.01)
+        assert np.mean(spreads, axis=0)[2] == pytest.approx(seen.var(ddof=1), rel=0.12)
+
+
+class TestDraws:
+    N = np.array([[400.0, 250, 900, 500], [350, 300, 800, 450]])
+
+    def drawn(self, seed=5, n=None, **given):
+        n = self.N if n is None else n
+        found = class_ratios(n, np.array([[1, 1], [0, 1]], bool), np.repeat(MARKED_BASE, 2, 0))
+        weight = np.array([[500.0, 300.0]])
+        cv = np.full((1, 5), 0.1)
+        return found, weight, draw_classes(found, weight, cv, seed=seed, **given)
+
+    def test_large_samples_agree_with_the_standard_error(self):
+        found, weight, drawn_ = self.drawn()
+        value = (weight @ found.value)[0]
+        spread = np.diag(found.covariance(weight)[0]) + (0.1 * value) ** 2
+        assert drawn_.mean[0] == pytest.approx(value, rel=0.01)
+        assert drawn_.sd[0] == pytest.approx(np.sqrt(spread), rel=0.04)
+        half = 1.959964 * np.sqrt(spread) / value
+        assert drawn_.low[0] == pytest.approx(value * np.exp(-half), rel=0.02)
+        assert drawn_.high[0] == pytest.approx(value * np.exp(half), rel=0.02)
+
+    def test_draws_of_a_small_sample_keep_the_estimate_as_their_mean(self):
+        small = np.array([[2.0, 2, 9, 5], [4, 3, 10, 4]])
+        found, weight, drawn_ = self.drawn(n=small, n_draws=40_000)
+        assert found.is_damped.all()
+        assert drawn_.mean[0] == pytest.approx((weight @ found.value)[0], rel=0.02)
+
+    def test_the_seed_is_all_of_the_chance(self):
+        first, again, other = (self.drawn(seed, n_draws=500)[2].low for seed in (5, 5, 6))
+        assert (first == again).all()
+        assert (first != other).any()
+
+
+def week_days(*weeks):
+    """Return two site-days of one boat each in each week, with the fish given."""
+    return [
+        SiteDay(
+            1,
+            [boat(kept, area=area)],
+            site="r1" if area == "A" else "r2",
+            date=MONDAY + dt.timedelta(days=7 * week + day),
+        )
+        for week, area, fish in weeks
+        for day, kept in enumerate(fish)
+    ]
+
+
+def total(rows, quantity):
+    return rows.loc[rows["quantity"] == quantity, "estimate"].sum()
+
+
+class TestRows:
+    def test_domains_add_up(self):
+        days = week_days((0, "A", (3, 5)), (1, "A", (2, 6)), (0, "B", (4, 4)), (2, "B", (1, 7)))
+        fish = [
+            row
+            for week, area, many in ((0, "A", MANY), (1, "A", FEW), (0, "B", FEW), (3, "B", MANY))
+            for row in fish_of(many, area=area, week=week)
+        ]
+        snapshot = sampled_survey(
+            days, fish, seasons=seasons("A", "B"), sites={"r1": "A", "r2": "B"}
+        )
+        levels = [("area", "week"), ("area",), ("week",), ("season",)]
+        tables = [estimate_snapshot(snapshot, by=by, classes="sampled") for by in levels]
+        for quantity in CLASSES:
+            sums = [total(rows, quantity) for rows in tables]
+            assert sums[0] > 0
+            assert sums == pytest.approx([sums[0]] * 4)
+
+    def test_kept_fish_and_legal_releases_make_the_base(self):
+        boats = [boat(4, released_legal=2, released_legal_marked=1), boat(6)]
+        row = figures(
+            estimate_snapshot(sampled_survey(drawn(*boats), fish_of((20, 10, 40, 10)))), SM
+        )
+        assert row["estimate"] == pytest.approx(10 / 2 * (4 + 1 + 6) * 40 / 20)
+
+    def test_legal_releases_whose_marks_nobody_reads_count_as_unmarked(self):
+        boats = [boat(4, released_legal=2, released_legal_marked=None), boat(6)]
+        row = figures(
+            estimate_snapshot(sampled_survey(drawn(*boats), fish_of((20, 10, 40, 10)))), SM
+        )
+        assert row["estimate"] == pytest.approx(10 / 2 * (4 + 6) * 40 / 20)
+        assert "legal releases in A taken as unmarked (no mark of one read)" in row["method"]
+
+    def test_where_no_mark_is_read_at_the_ramp_all_legal_fish_are_the_base(self):
+        boats = [interview(kept=4, released_legal=2), interview(kept=6)]
+        rows = estimate_snapshot(sampled_survey(drawn(*boats), fish_of((20, 10, 45, 15))))
+        legal = 10 / 2 * 12
+        found = [figures(rows, name)["estimate"] for name in CLASSES]
+        assert found == pytest.approx([legal * n / 30 for n in (20, 10, 45, 15)])
+        words = "base: all legal fish in A (no mark of kept fish read)"
+        assert words in figures(rows, SM)["method"]
+
+    def test_sampled_rows_do_not_rest_on_sublegal_reports(self):
+        boats = [boat(4, released_sublegal=10), boat(6, released_sublegal=3)]
+        snapshot = sampled_survey(drawn(*boats), fish_of(MANY))
+        plain, divided = (
+            estimate_snapshot(one, classes="sampled")
+            for one in (snapshot, divided_reports(snapshot, 2.2))
+        )
+        for name in CLASSES:
+            assert figures(plain, name)["estimate"] == figures(divided, name)["estimate"]
+
+    def test_the_user_names_the_method(self):
+        boats = [boat(4, released_sublegal=10), boat(6, released_sublegal=3)]
+        snapshot = sampled_survey(drawn(*boats), fish_of(MANY))
+        found = {
+            word: figures(estimate_snapshot(snapshot, classes=word), SU)
+            for word in ("sample_first", "sampled", "reported")
+        }
+        assert found["sample_first"]["method"].startswith("sampled_composition; ")
+        assert found["sample_first"]["estimate"] == found["sampled"]["estimate"]
+        assert found["reported"]["method"].startswith("reported_marks")
+        assert found["reported"]["estimate"] == pytest.approx(10 / 2 * 13)
+        with pytest.raises(WrongUse, match="allowed are sample_first or reported or sampled"):
+            estimate_snapshot(snapshot, classes="guessed")
+
+    def test_site_days_all_alike_leave_no_error_though_the_sample_has_one(self):
+        row = figures(estimate_snapshot(sampled_survey(drawn(boat(5), boat(5)), fish_of(MANY))), SM)
+        assert row["estimate"] > 0
+        assert math.isnan(row["se"])
+        assert row["method"].endswith("site-days all alike: no error can be had")
+
+
+def words_of(fish, *, boats=None, quantity=SM, **tables):
+    """Return the row of a class as sampled, and by the usual choice."""
+    boats = boats or [boat(4, released_sublegal=2), boat(6, released_sublegal=1)]
+    snapshot = sampled_survey(drawn(*boats), fish, **tables)
+    return tuple(
+        figures(estimate_snapshot(snapshot, by=("season",), classes=word), quantity)
+        for word in ("sampled", "sample_first")
+    )
+
+
+DOCKSIDE = [row | {"source": "dockside"} for row in fish_of(MANY)]
+
+
+@pytest.mark.parametrize(
+    ("fish", "given", "why"),
+    [
+        (DOCKSIDE, {}, "no fish of test fishing in the data"),
+        (
+            fish_of(MANY),
+            {"seasons": seasons("A", min_length_mm=None)},
+            "no minimum length in the season, so none of 25 measured fish has a side",
+        ),
+        (
+            fish_of(MANY, marked=None),
+            {},
+            "no mark was read on any of 25 fish of test fishing",
+        ),
+        (
+            fish_of((0, 4, 10, 3)),
+            {},
+            "none of 17 fish of test fishing was legal and marked",
+        ),
+        (
+            fish_of(MANY),
+            {"boats": [boat(released_sublegal=2), boat(released_sublegal=1)]},
+            "no fish of the base class was told here, so nothing can be expanded",
+        ),
+        (
+            fish_of(MANY, week=30),
+            {},
+            "no fish of test fishing on an open day of the season",
+        ),
+    ],
+)
+def test_what_cannot_be_sampled_is_said_in_words(fish, given, why):
+    sampled, usual = words_of(fish, **given)
+    assert (sampled["status"], sampled["method"]) == ("no_sample", why)
+    assert math.isnan(sampled["estimate"])
+    assert usual["estimate"] == pytest.approx(10 / 2 * 0)
+    assert usual["method"].startswith("reported_marks")
+
+
+def test_fish_of_unknown_length_or_mark_are_left_out_and_counted():
+    fish = (
+        fish_of(MANY)
+        + fish_of((3, 0, 0, 0), total_length_mm=None)
+        + fish_of((0, 2, 0, 0), marked=None, method="troll")
+    )
+    row = words_of(fish)[0]
+    assert row["estimate"] == pytest.approx(50 * 10 / 11)
+    assert "5 fish of unknown side or mark left out" in row["method"]
