@@ -16,6 +16,8 @@ from analytics.models.beta_binomial import MOST_TRIALS
 from analytics.models.terms import column_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from analytics.models.terms import Terms
@@ -50,7 +52,7 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
         frame = frame.to_pandas()
     if not isinstance(frame, pd.DataFrame):
         raise WrongUse(f"a {type(frame).__name__} was given; a pandas frame is needed")
-    s, m = _whole(frame, successes), _whole(frame, trials)
+    s, m = whole_counts(frame, successes), whole_counts(frame, trials)
     if (wrong := np.flatnonzero(s > m)).size:
         row = wrong[0]
         raise WrongUse(
@@ -69,7 +71,14 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
     return Counts(frame[told], s[told], m[told])
 
 
-def _whole(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
+def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
+    """Return a column of whole numbers from 0.
+
+    Raises
+    ------
+    WrongUse
+        If there is none, or a cell is empty or anything else.
+    """
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
         raise WrongUse(f"column {name!r} holds {column.dtype}; counts are whole numbers from 0")
@@ -107,7 +116,7 @@ def require_overlap(counts: Counts, design: Terms) -> None:
             f"every one of the {m.sum()} trials is a {what}; a share is fitted only where both "
             "successes and failures were seen"
         )
-    if terms := _separating(design, side):
+    if terms := separating(design.names, design.matrix, side):
         raise WrongUse(
             f"{' and '.join(terms)} tell rows of successes alone or failures alone from the "
             "others without an exception, so no finite coefficient is best: join levels, or "
@@ -120,10 +129,25 @@ def require_overlap(counts: Counts, design: Terms) -> None:
         )
 
 
-def _separating(design: Terms, side: NDArray[np.float64]) -> list[str]:
-    """Return the columns of a combination that separates; side is 1, -1, or 0 where both."""
-    scale = np.abs(design.matrix).max(axis=0)
-    rows = np.unique(np.column_stack([design.matrix / scale, side]), axis=0)
+def separating(
+    names: Sequence[str], matrix: NDArray[np.float64], side: NDArray[np.float64]
+) -> list[str]:
+    """Return the columns of a combination that separates rows.
+
+    Parameters
+    ----------
+    names : sequence of str, length P
+    matrix : ndarray of float, shape (N, P)
+    side : ndarray of float, shape (N,)
+        1, -1, or 0 for a row that stands on both sides.
+
+    Returns
+    -------
+    list of str
+        Empty where no combination does.
+    """
+    scale = np.abs(matrix).max(axis=0)
+    rows = np.unique(np.column_stack([matrix / scale, side]), axis=0)
     matrix, side = rows[:, :-1], rows[:, -1]
     pulled = matrix[side != 0] * side[side != 0][:, None]
     if not len(pulled):
@@ -140,4 +164,4 @@ def _separating(design: Terms, side: NDArray[np.float64]) -> list[str]:
     )
     if found.x is None or float((pulled @ found.x).sum()) <= 1e-7:
         return []
-    return [name for name, t in zip(design.names, found.x, strict=True) if abs(t) > 1e-7]
+    return [name for name, t in zip(names, found.x, strict=True) if abs(t) > 1e-7]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -37,8 +38,77 @@ class Terms:
     matrix: NDArray[np.float64]
 
 
-def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
-    """Code terms as the columns of a regression with an intercept.
+@dataclass(frozen=True, slots=True)
+class Main:
+    """One column of a frame as a regression takes it: the levels of a factor, none for a slope."""
+
+    column: str
+    levels: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> list[str]:
+        """Names of its columns in the matrix; the first level is the base and has none."""
+        return [f"{self.column}[{level}]" for level in self.levels[1:]] or [self.column]
+
+    def coded(self, frame: pd.DataFrame) -> list[NDArray[np.float64]]:
+        """Return its columns of the matrix for the rows of a frame.
+
+        Raises
+        ------
+        WrongUse
+            If the column is missing, has an empty or infinite cell, or a level not seen before.
+        """
+        column = _filled(frame, self.column)
+        if not self.levels:
+            return [_numbers(column, self.column)]
+        labels = column.astype(str).to_numpy(object)
+        unseen = sorted(set(labels) - set(self.levels))
+        if unseen:
+            raise WrongUse(
+                f"factor {self.column!r} has the level {unseen[0]!r}, which the fit never saw; it "
+                f"knows {', '.join(self.levels)}"
+            )
+        return [(labels == level).astype(np.float64) for level in self.levels[1:]]
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How terms become the columns of a regression; it holds levels and no rows.
+
+    Parameters
+    ----------
+    terms : tuple of tuple of Main
+        The columns of each term; an interaction has two.
+    """
+
+    terms: tuple[tuple[Main, ...], ...]
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns of the frame that it reads, each once."""
+        return tuple(dict.fromkeys(main.column for term in self.terms for main in term))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns of the matrix."""
+        of_terms = (
+            TIMES.join(parts)
+            for term in self.terms
+            for parts in itertools.product(*(main.names for main in term))
+        )
+        return (INTERCEPT, *of_terms)
+
+    def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
+        """Return the matrix for the rows of a frame, shape (N, P); raises as `Main.coded`."""
+        columns = [np.ones(len(frame))]
+        for term in self.terms:
+            for parts in itertools.product(*(main.coded(frame) for main in term)):
+                columns.append(np.prod(parts, axis=0))
+        return np.column_stack(columns)
+
+
+def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
+    """Learn from a frame how terms are coded.
 
     Parameters
     ----------
@@ -50,25 +120,52 @@ def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
 
     Returns
     -------
+    Coding
+
+    Raises
+    ------
+    WrongUse
+        If a column is missing, has empty or infinite cells or a single level, or a term is named
+        twice.
+    """
+    asked = [terms] if isinstance(terms, str) else list(terms)
+    if len(set(asked)) != len(asked):
+        raise WrongUse(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
+    mains: dict[str, Main] = {}
+    coded = []
+    for term in asked:
+        plain = term in frame.columns or TIMES not in term
+        columns = [term] if plain else [part.strip() for part in term.split(TIMES, maxsplit=1)]
+        for column in columns:
+            if column not in mains:
+                mains[column] = _main(frame, column)
+        coded.append(tuple(mains[column] for column in columns))
+    return Coding(tuple(coded))
+
+
+def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
+    """Code terms as the columns of a regression with an intercept.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        N rows.
+    terms : sequence of str
+        As in `coding_of`.
+
+    Returns
+    -------
     Terms
 
     Raises
     ------
     WrongUse
-        If a column is missing, has empty or infinite cells or a single level, a term is named
-        twice, or one column of the matrix follows from others.
+        As in `coding_of`, and if one column of the matrix follows from others.
     """
-    asked = [terms] if isinstance(terms, str) else list(terms)
-    if len(set(asked)) != len(asked):
-        raise WrongUse(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
-    names, columns = [INTERCEPT], [np.ones(len(frame))]
-    for term in asked:
-        for name, column in _coded(frame, term):
-            names.append(name)
-            columns.append(column)
-    matrix = np.column_stack(columns)
-    _require_rank(names, matrix)
-    return Terms(tuple(names), matrix)
+    coding = coding_of(frame, terms)
+    matrix = coding.matrix(frame)
+    require_rank(coding.names, matrix)
+    return Terms(coding.names, matrix)
 
 
 def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
@@ -87,41 +184,46 @@ def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
     return column
 
 
-def _coded(frame: pd.DataFrame, term: str) -> list[tuple[str, NDArray[np.float64]]]:
-    if term in frame.columns or TIMES not in term:
-        return _main(frame, term)
-    first, _, second = term.partition(TIMES)
-    return [
-        (f"{a}{TIMES}{b}", x * y)
-        for a, x in _main(frame, first.strip())
-        for b, y in _main(frame, second.strip())
-    ]
+def _main(frame: pd.DataFrame, name: str) -> Main:
+    column = _filled(frame, name)
+    if is_numeric_dtype(column) and not is_bool_dtype(column):
+        return Main(name)
+    levels = sorted(set(column.astype(str)))
+    if len(levels) < 2:
+        raise WrongUse(
+            f"factor {name!r} has the one level {levels[0]!r}; at least two are needed: leave the "
+            "term out"
+        )
+    return Main(name, tuple(levels))
 
 
-def _main(frame: pd.DataFrame, name: str) -> list[tuple[str, NDArray[np.float64]]]:
+def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
     column = column_of(frame, name)
     if gaps := int(column.isna().sum()):
         raise WrongUse(
             f"column {name!r} is empty in {gaps} of {len(column)} rows; a term needs a value in "
             "every row: fill or drop those rows"
         )
-    if is_numeric_dtype(column) and not is_bool_dtype(column):
-        numbers = column.to_numpy(np.float64)
-        if not np.isfinite(numbers).all():
-            raise WrongUse(f"column {name!r} holds an infinite number; slopes need finite ones")
-        return [(name, numbers)]
-    labels = column.astype(str).to_numpy(object)
-    levels = sorted(set(labels))
-    if len(levels) < 2:
-        raise WrongUse(
-            f"factor {name!r} has the one level {levels[0]!r}; at least two are needed: leave the "
-            "term out"
-        )
-    return [(f"{name}[{level}]", (labels == level).astype(np.float64)) for level in levels[1:]]
+    return column
 
 
-def _require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
-    """Refuse a matrix with a column that the columns before it give."""
+def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
+    if not is_numeric_dtype(column) or is_bool_dtype(column):
+        raise WrongUse(f"column {name!r} holds {column.dtype}; the fit has a slope for numbers")
+    numbers = column.to_numpy(np.float64)
+    if not np.isfinite(numbers).all():
+        raise WrongUse(f"column {name!r} holds an infinite number; slopes need finite ones")
+    return numbers
+
+
+def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
+    """Refuse a matrix with a column that the columns before it give.
+
+    Raises
+    ------
+    WrongUse
+        If there is one; it is named.
+    """
     scale = np.linalg.norm(matrix, axis=0)
     unit = matrix / np.where(scale > 0, scale, 1.0)
     rank = int(np.linalg.matrix_rank(unit))

@@ -1,0 +1,167 @@
+"""What rows of counts must be before they are fitted, each refusal in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+from analytics.errors import WrongUse
+from analytics.models.share_checks import separating, whole_counts
+from analytics.models.terms import TIMES, column_of, require_rank
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.models.count_likelihood import CountLikelihood
+    from analytics.models.terms import Coding
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CountRows:
+    """N rows of counts, their covariates held once for each of G combinations.
+
+    Parameters
+    ----------
+    y, group : ndarray of int, shape (N,)
+        Count, and the place of its covariates in `groups`.
+    exposure : ndarray of float, shape (N,)
+    groups : pandas.DataFrame
+        G rows: every combination of the columns of the terms.
+    cluster : ndarray of int, shape (N,) or None
+        Codes from 0.
+    """
+
+    y: Ints
+    group: Ints
+    exposure: Floats
+    groups: pd.DataFrame
+    cluster: Ints | None
+
+    @property
+    def n_clusters(self) -> int | None:
+        """Number of clusters, None where rows stand on their own."""
+        return None if self.cluster is None else int(self.cluster.max()) + 1
+
+    def require_fit(self, coding: Coding, zero_coding: Coding, likelihood: CountLikelihood) -> None:
+        """Refuse covariates for which no finite coefficients are best.
+
+        Raises
+        ------
+        WrongUse
+            If one column follows from others, or a combination of them picks out rows without a
+            count (as `analytics.models.share_checks.require_overlap`, for counts).
+        """
+        require_rank(coding.names, likelihood.rows)
+        has = np.bincount(self.group, self.y > 0, len(self.groups)) > 0
+        _require_counts(separating(coding.names, likelihood.rows, np.where(has, 0.0, -1.0)))
+        if not likelihood.family.has_zero_part:
+            return
+        require_rank(zero_coding.names, likelihood.zero_rows)
+        zeros = np.bincount(self.group, self.y == 0, len(self.groups)) > 0
+        side = np.where(has & zeros, 0.0, np.where(has, 1.0, -1.0))
+        _require_counts(separating(zero_coding.names, likelihood.zero_rows, side))
+
+
+def rows_of(
+    frame: pd.DataFrame,
+    *,
+    response: str,
+    exposure: str | None,
+    terms: Sequence[str],
+    cluster: str | None,
+) -> CountRows:
+    """Return the rows of a frame, checked.
+
+    Raises
+    ------
+    WrongUse
+        If a column is missing, a count is no whole number from 0, an exposure is not above 0, a
+        cell of a term or a cluster is empty, or no row has a count above 0.
+    """
+    if isinstance(frame, pa.Table):
+        frame = frame.to_pandas()
+    if not isinstance(frame, pd.DataFrame):
+        raise WrongUse(f"a {type(frame).__name__} was given; a pandas frame is needed")
+    y = whole_counts(frame, response)
+    if not y.sum():
+        raise WrongUse(f"column {response!r} sums to 0 over {len(y)} rows; at least one is needed")
+    groups, group = _combinations(frame, _columns(frame, terms))
+    return CountRows(
+        y=y,
+        group=group,
+        exposure=np.ones(len(y)) if exposure is None else positive(frame, exposure),
+        groups=groups,
+        cluster=None if cluster is None else _codes(frame, cluster)[0],
+    )
+
+
+def positive(frame: pd.DataFrame, name: str) -> Floats:
+    """Return a column of exposure.
+
+    Raises
+    ------
+    WrongUse
+        If there is none, or a cell is empty, infinite or not above 0.
+    """
+    column = column_of(frame, name)
+    if not is_numeric_dtype(column) or is_bool_dtype(column):
+        raise WrongUse(f"column {name!r} holds {column.dtype}; an exposure is a number above 0")
+    numbers = column.to_numpy(np.float64, na_value=np.nan)
+    wrong = np.flatnonzero(~((numbers > 0) & (numbers < np.inf)))
+    if wrong.size:
+        seen = numbers[wrong[0]]
+        what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
+        raise WrongUse(
+            f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); an exposure is "
+            "a number above 0: mend or drop those rows"
+        )
+    return numbers
+
+
+def _columns(frame: pd.DataFrame, terms: Sequence[str]) -> list[str]:
+    """Return the columns that terms name, each once."""
+    named: list[str] = []
+    for term in terms:
+        plain = term in frame.columns or TIMES not in term
+        named += [term] if plain else [part.strip() for part in term.split(TIMES, maxsplit=1)]
+    return list(dict.fromkeys(named))
+
+
+def _combinations(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, Ints]:
+    """Return every combination of some columns, and the place of each row among them."""
+    code = np.zeros(len(frame), dtype=np.int64)
+    for name in columns:
+        codes, size = _codes(frame, name)
+        # Codes are made dense at each step, so that their product stays small.
+        code = np.unique(code * size + codes, return_inverse=True)[1].ravel()
+    _, first, group = np.unique(code, return_index=True, return_inverse=True)
+    return frame.iloc[first][list(columns)].reset_index(drop=True), group.ravel()
+
+
+def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
+    column = column_of(frame, name)
+    if gaps := int(column.isna().sum()):
+        raise WrongUse(
+            f"column {name!r} is empty in {gaps} of {len(column)} rows; it needs a value in every "
+            "row: fill or drop those rows"
+        )
+    codes, values = pd.factorize(column)
+    return codes.astype(np.int64), len(values)
+
+
+def _require_counts(terms: Sequence[str]) -> None:
+    if terms:
+        raise WrongUse(
+            f"{' and '.join(terms)} pick out rows that are all without a count, or none of them, "
+            "so no finite coefficient is best: join levels, or leave the term out"
+        )

@@ -1,0 +1,292 @@
+"""Regression of counts by what was fished, where, when and how, with exposure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit
+
+from analytics.errors import WrongUse
+from analytics.models.count_checks import CountRows, positive, rows_of
+from analytics.models.count_laws import Family
+from analytics.models.count_likelihood import CountLikelihood, collapse
+from analytics.models.maximum import top
+from analytics.models.share_likelihood import checked_errors
+from analytics.models.terms import coding_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.models.terms import Coding
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+#: Dispersions that the search starts from.
+STARTS = (0.5, 0.05, 3.0)
+#: Logits of the zero part that the search starts from, beside that of the share of zeros.
+ZERO_STARTS = (-2.0, 0.0)
+#: A dispersion under this is none: the search stops anywhere on the way to 0.
+NO_DISPERSION = 1e-7
+#: Before the names of the coefficients of the zero part.
+ZERO = "zero: "
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CountFit:
+    """A fitted regression of counts; it keeps no rows of the data.
+
+    Parameters
+    ----------
+    family : Family
+    coefficients : pandas.DataFrame
+        ``term, estimate, se``: on the log scale, those of the zero part on the logit scale with
+        ``zero:`` before their names. `se` is NaN where it was refused.
+    cov : ndarray of float, shape (K, K)
+        Covariance of the coefficients, in their order.
+    dispersion : float
+        α of the variance ``μ + α μ²``; NaN for the Poisson laws.
+    dispersion_se : float
+    log_likelihood, aic, bic : float
+        All parameters count, the dispersion too.
+    n : int
+        Rows.
+    n_clusters : int or None
+        Clusters that the errors allow for; None where rows stand on their own.
+    converged : bool
+        Whether the search arrived; a fit that did not is refused.
+    coding, zero_coding : Coding
+        How the terms of both parts are coded; without terms in laws that lack a zero part.
+    exposure : str or None
+        Column of the exposure.
+    notes : tuple of str
+        What a reader must know.
+    """
+
+    family: Family
+    coefficients: pd.DataFrame
+    cov: Floats
+    dispersion: float
+    dispersion_se: float
+    log_likelihood: float
+    aic: float
+    bic: float
+    n: int
+    n_clusters: int | None
+    converged: bool
+    coding: Coding
+    zero_coding: Coding
+    exposure: str | None
+    notes: tuple[str, ...] = ()
+
+    def predict(self, frame: pd.DataFrame) -> Floats:
+        """Return the expected counts of the rows of a frame.
+
+        Parameters
+        ----------
+        frame : pandas.DataFrame
+            N rows with every column of the terms, and of the exposure where the fit has one.
+
+        Returns
+        -------
+        ndarray of float, shape (N,)
+
+        Raises
+        ------
+        WrongUse
+            If the exposure or a column is missing or not above 0, a cell is empty, or a factor has
+            a level that the fit never saw.
+        """
+        rows = self.coding.matrix(frame)
+        b = self.coefficients["estimate"].to_numpy()
+        exposure = 1.0 if self.exposure is None else positive(frame, self.exposure)
+        mu: Floats = np.exp(rows @ b[: rows.shape[1]]) * exposure
+        if not self.family.has_zero_part:
+            return mu
+        part: Floats = expit(self.zero_coding.matrix(frame) @ b[rows.shape[1] :])
+        if self.family.value.startswith("zero_inflated"):
+            return np.asarray((1 - part) * mu)
+        alpha = 0.0 if math.isnan(self.dispersion) else self.dispersion
+        log_zero = -mu if alpha == 0 else -np.log1p(alpha * mu) / alpha
+        return np.asarray(part * mu / -np.expm1(log_zero))
+
+
+def fit_counts(
+    frame: pd.DataFrame,
+    *,
+    response: str,
+    exposure: str | None = None,
+    terms: Sequence[str] = (),
+    family: str = Family.NEGATIVE_BINOMIAL,
+    zero_terms: Sequence[str] = (),
+    cluster: str | None = None,
+) -> CountFit:
+    r"""Fit counts by maximum likelihood, with log exposure as offset.
+
+    ``log μ_i = x_i'b + log exposure_i``; variance ``μ + α μ²`` for the negative binomial (NB2;
+    Lawless 1987, Negative binomial and mixed Poisson regression, Can. J. Stat. 15; from memory).
+    Rows alike in covariates, exposure and count are collapsed first, which changes nothing but the
+    time. Errors come from the observed information, checked against the numerical derivative of
+    the score; with `cluster`, from the sums of the score by cluster, ``H⁻¹ (C/(C-1) Σ s_c s_c')
+    H⁻¹`` (Liang & Zeger 1986, Longitudinal data analysis using generalized linear models,
+    Biometrika 73; from memory).
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a boat trip.
+    response : str
+        Column of whole numbers from 0.
+    exposure : str, optional
+        Column of numbers above 0, such as angler-hours.
+    terms : sequence of str
+        Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
+        is the base, numbers are slopes.
+    family : str
+        A word of `Family`.
+    zero_terms : sequence of str
+        Terms of the zero part: of the chance of a zero that is no count (zero-inflated), or of a
+        count above 0 (hurdle).
+    cluster : str, optional
+        Column that names the cluster of a row, such as its site-day.
+
+    Returns
+    -------
+    CountFit
+
+    Raises
+    ------
+    WrongUse
+        If a column, a cell, a term or the family is not allowed, one column of the regression
+        follows from others, some terms pick out rows without a count, or the search did not arrive.
+    """
+    law = _family(family, zero_terms)
+    rows = rows_of(
+        frame, response=response, exposure=exposure, terms=[*terms, *zero_terms], cluster=cluster
+    )
+    coding = coding_of(rows.groups, terms)
+    zero_coding = coding_of(rows.groups, zero_terms)
+    zero_rows = zero_coding.matrix(rows.groups)
+    counts, place = collapse(rows.y, rows.group, rows.exposure)
+    likelihood = CountLikelihood(
+        law,
+        counts,
+        coding.matrix(rows.groups),
+        zero_rows if law.has_zero_part else zero_rows[:, :0],
+    )
+    rows.require_fit(coding, zero_coding, likelihood)
+    likelihood, params, notes = _best(likelihood)
+    cov, more = _covariance(likelihood, params, place, rows)
+    names = list(coding.names)
+    names += [ZERO + name for name in zero_coding.names] if law.has_zero_part else []
+    errors, k = np.sqrt(np.diag(cov)), len(names)
+    value, n = likelihood.value(params), len(rows.y)
+    has_free = likelihood.family.has_dispersion
+    alpha = float(np.exp(params[-1])) if has_free else 0.0 if law.has_dispersion else math.nan
+    n_parameters = k + law.has_dispersion
+    return CountFit(
+        family=law,
+        coefficients=pd.DataFrame({"term": names, "estimate": params[:k], "se": errors[:k]}),
+        cov=cov[:k, :k],
+        dispersion=alpha,
+        dispersion_se=alpha * float(errors[-1]) if has_free else math.nan,
+        log_likelihood=value,
+        aic=2 * n_parameters - 2 * value,
+        bic=math.log(n) * n_parameters - 2 * value,
+        n=n,
+        n_clusters=rows.n_clusters,
+        converged=True,
+        coding=coding,
+        zero_coding=zero_coding,
+        exposure=exposure,
+        notes=(*notes, *more),
+    )
+
+
+def _family(word: str, zero_terms: Sequence[str]) -> Family:
+    try:
+        law = Family(word)
+    except ValueError:
+        raise WrongUse(f"family {word!r}; allowed: {', '.join(Family)}") from None
+    if zero_terms and not law.has_zero_part:
+        raise WrongUse(f"family {word!r} has no zero part; leave zero_terms out")
+    return law
+
+
+def _best(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
+    """Return the highest top; where the dispersion runs to 0, that of the Poisson law."""
+    found = [one for start in _starts(likelihood) if (one := top(likelihood, start)) is not None]
+    inside = max(found, key=likelihood.value, default=None)
+    if not likelihood.family.has_dispersion:
+        if inside is None:
+            raise _not_arrived(likelihood)
+        return likelihood, inside, ()
+    if inside is not None and np.exp(inside[-1]) > NO_DISPERSION:
+        return likelihood, inside, ()
+    sibling = Family(likelihood.family.value.replace("negative_binomial", "poisson"))
+    plain = replace(likelihood, family=sibling)
+    _, edge, _ = _best(plain)
+    near = np.append(edge, math.log(NO_DISPERSION))
+    if likelihood.value(near) > plain.value(edge) + 1e-6:
+        raise _not_arrived(likelihood)
+    note = (
+        "counts spread no more than the Poisson law: dispersion 0, at the edge of what is allowed; "
+        "errors are the Poisson law's"
+    )
+    return plain, edge, (note,)
+
+
+def _not_arrived(likelihood: CountLikelihood) -> WrongUse:
+    return WrongUse(
+        f"the search for the coefficients of {likelihood.family} did not arrive: the rows say too "
+        "little for these terms; name fewer terms or a simpler family, or scale numbers to a "
+        "spread near 1"
+    )
+
+
+def _starts(likelihood: CountLikelihood) -> list[Floats]:
+    """Return where the search starts: a constant rate, some dispersions and parts of zeros."""
+    counts, p, q = likelihood.counts, likelihood.rows.shape[1], likelihood.zero_rows.shape[1]
+    weight, exposure = counts.weight, np.exp(counts.log_exposure)
+    rate = np.zeros(p)
+    rate[0] = math.log((weight @ counts.y) / (weight @ exposure))
+    zeros = float(weight[counts.y == 0].sum() / weight.sum())
+    of_zeros = math.log((zeros + 0.01) / (1.01 - zeros))
+    if likelihood.family.value.startswith("hurdle"):
+        of_zeros = -of_zeros
+    middles = (of_zeros - 0.7, *ZERO_STARTS) if q else (0.0,)
+    dispersions = STARTS if likelihood.family.has_dispersion else (None,)
+    starts = []
+    for middle in middles:
+        for alpha in dispersions:
+            zero = np.zeros(q)
+            zero[:1] = middle
+            parts = [rate, zero] + ([np.array([math.log(alpha)])] if alpha else [])
+            starts.append(np.concatenate(parts))
+    return starts if q else starts[: len(STARTS)]
+
+
+def _covariance(
+    likelihood: CountLikelihood, params: Floats, place: Ints, rows: CountRows
+) -> tuple[Floats, tuple[str, ...]]:
+    """Return the covariance of the parameters, by cluster where there are some."""
+    errors, notes = checked_errors(likelihood.hessian, likelihood.score, params)
+    if not np.isfinite(errors).all():
+        return np.full((len(params), len(params)), np.nan), notes
+    bread = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
+    if rows.cluster is None:
+        return bread, notes
+    n = rows.n_clusters or 0
+    if n <= len(params):
+        return np.full_like(bread, np.nan), (
+            f"no standard errors: {n} clusters for {len(params)} parameters",
+        )
+    scores = likelihood.cluster_scores(params, place, rows.cluster)
+    meat = n / (n - 1) * scores.T @ scores
+    return bread @ meat @ bread, notes
