@@ -10,6 +10,7 @@ from dashboard import draw_released as draw
 from dashboard import move_tables, text
 from dashboard import released as gone_back
 from dashboard import released_deaths as dead
+from dashboard import released_mix as mixed
 from dashboard import released_trials as tried
 from dashboard.charts import survival as stairs
 from dashboard.charts.palette import palette
@@ -41,7 +42,7 @@ def _groups(choice: Choice, told: Released) -> None:
         draw.dots(drawn, title=title, key=key, of="Deaths by group")
     if by_area:
         draw.dots(by_area, title="All deaths, by area", key="deaths-areas", of="Deaths")
-    st.caption(dead.ALL_RATES)
+    st.caption(f"{dead.SMALL} {dead.ALL_RATES}")
     st.html(dead.table(book, told, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):
@@ -52,20 +53,20 @@ def _groups(choice: Choice, told: Released) -> None:
 def _mix(choice: Choice, told: Released) -> None:
     st.header("What the method of fishing does", anchor=False)
     if not told.lines["method_mix"]:
-        st.markdown(dead.NO_MIX)
+        st.markdown(mixed.NO_MIX)
         return
-    st.markdown(dead.mix_answer(choice.book, told, choice.domains))
+    st.markdown(mixed.answer(choice.book, told, choice.domains))
     for area in choice.domains:
-        drawn = dead.mix_dots(told, area)
+        drawn = mixed.dots(told, area)
         if drawn:
-            draw.legend(drawn, dead.MIX_NAMES)
+            draw.legend(drawn, mixed.NAMES)
             title, key = gone_back.head(choice.book, area), f"mix-{area or 'all'}"
             draw.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
-    st.caption(dead.OTHER_FISHERIES)
+    st.caption(mixed.OTHER_FISHERIES)
     for area in choice.domains:
-        if dead.mix_totals(told, area):
+        if mixed.totals(told, area):
             with st.expander(f"Each method’s part, {text.plain(choice.book.name(area))}"):
-                st.html(dead.mix_table(told, area))
+                st.html(mixed.table(told, area))
     draw.download("the method mix", choice.book.bulletin.table("method_mix"), choice, "method_mix")
 
 

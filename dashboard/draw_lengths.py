@@ -132,6 +132,9 @@ def _legal(choice: Choice, told: Released) -> None:
             name = gone_back.head(choice.book, area)
             st.markdown(f"{text.plain(name)}: {text.plain(measured.why_none(lines))}.")
             continue
+        words = measured.alike_words(lines)
+        if words:
+            st.caption(f"At the minimum in force: {text.plain(words)}.")
         st.html(measured.shares_table(lines, head=gone_back.head(choice.book, area)))
     table = choice.book.bulletin.table("legal_share")
     draw.download("the legal shares", table, choice, "legal_share")

@@ -81,7 +81,7 @@ def classes(choice: Choice, told: Released) -> None:
     if not choice.areas:
         draw.grid(book.areas, lambda area: _class_panel(choice, told, area))
     st.caption(classed.BOTH)
-    for rule in classed.rules(told, domains):
+    for rule in classed.rules(told, choice.domains):
         st.caption(f"How samples were pooled: {text.plain(rule)}.")
     st.html(classed.table(book, told, choice.domains))
     if not choice.areas:

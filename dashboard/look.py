@@ -38,6 +38,7 @@ _SHEET = """
 .bm-every {table-layout: fixed;}
 .bm-moves {table-layout: fixed;}
 .bm-moves thead th:last-child {width: 28%;}
+.bm-rates td:not(:last-child) {white-space: nowrap;}
 .bm-whole {white-space: nowrap;}
 .bm-table small {display: block; color: QUIET; font-size: .8rem;}
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}

@@ -190,7 +190,8 @@ def _line(told: Released, area: str | None, quantity: str) -> str:
     compared = told.compared.get((area, None, quantity))
     ratio = text.DASH
     if compared is not None:
-        ratio = cells.amount(ratio_of(compared), why=compared["reason"] or "")
+        found, why = ratio_of(compared), compared["reason"] or ""
+        ratio = cells.amount(found, why=why, below=("" if found.limits else why,))
     values = (
         tables.cell(reported.row) if reported else text.DASH,
         tables.cell(sampled.row) + _draws(sampled) if sampled else text.DASH,

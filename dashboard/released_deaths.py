@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from dashboard.released import Line, Released
 
 _HEADS = ("Fish", "How many", "Rate", "Deaths", "Rates low to high", "Where the rate is from")
-_MIX_HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Where the rate is from")
-_SIZES = {"unknown": "of unknown size", "any": "", None: ""}
-_WOUNDS = {"deep": "hooked deep", "shallow": "not hooked deep"}
+_SIZES = {"unknown": "size unknown", "any": "", None: ""}
+_WOUNDS = {"deep": "deep", "shallow": "not deep"}
+#: Groups with a smaller part of all deaths stand in the table alone.
+LEAST_PART = 0.01
 #: Order of the fates, and the words of one without further detail.
 _FATES = {
     "kept": "kept",
@@ -32,22 +33,9 @@ NAMES = (
     ("bar", "interval, from the fish and the rate"),
     ("thin", "the same fish at the low and the high end of the rate"),
 )
-MIX_NAMES = (
-    ("sea", "rates of the fishery"),
-    ("copper", "rates in print, of other fisheries"),
-    ("bar", "interval, from the fish and the rate"),
-    ("thin", "the same fish at the low and the high end of the rate"),
-)
-#: How the case begins that takes the rates the user gave.
-_GIVEN = "rates as given"
-NO_MIX = (
-    "What mooching or trolling does to the deaths cannot be told: neither was written down as the "
-    "fishing method of a boat that released sublegal fish."
-)
-OTHER_FISHERIES = (
-    "Rates in print are of other fisheries and other waters: drift mooching 42.2 % of fish under "
-    "660 mm (Grover et al. 2002, Am. Fish. Soc. Symp. 30), ocean trolling 24.5 % of sublegal fish "
-    "(Wertheimer 1988). They show how far the answer moves with the method, not which is right."
+SMALL = (
+    "Deep: hooked in gills, throat or gut, or bleeding. Groups with under 1 % of the deaths stand "
+    "in the table alone."
 )
 ALL_RATES = (
     "Low and high in the line of all together take every rate at its low end, or every rate at "
@@ -120,18 +108,23 @@ def _parts(book: Book, area: str | None) -> str:
     return f": {', '.join(known)}" if len(known) > 1 else ""
 
 
-def label(line: Line) -> str:
-    """Return the group of fish of a line in a few words."""
-    fate = line["fate"]
+def label(line: Line, *, short: bool = False) -> str:
+    """Return the group of fish of a line in a few words; `short` for the axis of a figure."""
+    fate, size, method = line["fate"], line["size_class"], line["method"]
     if fate in ("all", "kept"):
         return _FATES[fate]
-    size = _SIZES.get(line["size_class"], line["size_class"])
-    parts = [" ".join(one for one in (size, _FATES.get(fate, fate)) if one)]
-    if line["size_class"] == "unknown":
-        parts = [f"{_FATES.get(fate, fate)}, {size}"]
-    parts += [line["method"]] if line["method"] else []
-    parts += [_WOUNDS[line["wound_class"]]] if line["wound_class"] in _WOUNDS else []
-    return ", ".join(parts)
+    if is_sum(line):
+        return f"{_FATES.get(fate, fate)}, all together"
+    parts = [_SIZES.get(size, size)]
+    if fate != "released" or not (short and parts[0]):
+        parts.insert(0, _FATES.get(fate, fate))
+    parts += [method, _WOUNDS.get(line["wound_class"])]
+    return ", ".join(part for part in parts if part)
+
+
+def is_sum(line: Line) -> bool:
+    """Return whether a line adds up groups, so that it has no rate of its own."""
+    return line["fate"] != "kept" and line["rate_prop"] is None and line["method"] is None
 
 
 def groups(told: Released, area: str | None) -> list[Line]:
@@ -142,10 +135,13 @@ def groups(told: Released, area: str | None) -> list[Line]:
 
 
 def dots(told: Released, area: str | None) -> list[Dot]:
-    """Return the deaths of a domain, a dot for each group of fish."""
+    """Return the deaths of a domain, a dot for each group of fish; small groups are left out."""
+    whole = total(told, area)
+    least = LEAST_PART * ((whole["deaths"] if whole else None) or 0.0)
     return [
-        Dot(label(line), deaths_of(line), thin=_span(line), words=_hover(line))
+        Dot(label(line, short=True), deaths_of(line), thin=span_of(line), words=_hover(line))
         for line in groups(told, area)
+        if line["deaths"] is None or line["deaths"] >= least
     ]
 
 
@@ -153,13 +149,14 @@ def area_dots(book: Book, told: Released) -> list[Dot]:
     """Return all deaths together, a dot for each area."""
     found = [(area, total(told, area)) for area in book.areas]
     return [
-        Dot(book.name(area), deaths_of(line), thin=_span(line), words=line["reason"] or "")
+        Dot(book.name(area), deaths_of(line), thin=span_of(line), words=line["reason"] or "")
         for area, line in found
         if line is not None
     ]
 
 
-def _span(line: Line) -> tuple[float | None, float | None]:
+def span_of(line: Line) -> tuple[float | None, float | None]:
+    """Return the deaths at the low and the high end of the rate."""
     return line["deaths_low"], line["deaths_high"]
 
 
@@ -179,26 +176,27 @@ def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
         lines.append(cells.group(_HEADS, head(book, area)))
         found = [_line(one) for one in groups(told, area)]
         lines += found or [cells.words_line(_HEADS, "no fish met")]
-    return cells.table(_HEADS, lines)
+    return cells.table(_HEADS, lines, kind="bm-rates")
 
 
 def _line(line: Line) -> str:
     fish = Amount(line["fish"], *_about(line["fish"], line["fish_se"]))
     deaths = deaths_of(line)
-    error = "" if line["fish_se"] is None else f"standard error {fish.shown(line['fish_se'])}"
+    has_none = line["rate_prop"] is None or line["fate"] == "kept"
+    error = "" if line["fish_se"] is None else f"± {fish.shown(line['fish_se'])}"
     values = (
         text.DASH if fish.value is None else fish.words + cells.small(error),
-        text.DASH if line["rate_prop"] is None else _rate(rate_of(line)),
-        cells.amount(deaths, why=line["reason"] or ""),
+        text.DASH if has_none else _rate(rate_of(line)),
+        text.DASH if deaths.value is None else cells.amount(deaths),
         _between(deaths, line),
-        _source(line, is_told=deaths.value is None),
+        source_of(line),
     )
-    return cells.line(_HEADS, label(line), values, is_all=line["fate"] == "all")
+    return cells.line(_HEADS, label(line), values, is_all=is_sum(line))
 
 
 def _between(deaths: Amount, line: Line) -> str:
     """Return the deaths at either end of the rate; a dash where the rate has no ends."""
-    low, high = _span(line)
+    low, high = span_of(line)
     return text.DASH if low == high else deaths.between(low, high) or text.DASH
 
 
@@ -211,82 +209,9 @@ def _rate(rate: Amount) -> str:
     return rate.words + cells.small(rate.limits or "no error given")
 
 
-def _source(line: Line, *, is_told: bool = False) -> str:
+def source_of(line: Line) -> str:
+    """Return where a rate is from, how far to trust it, and what is to be noted, as HTML."""
     parts = [line["source"] or "", line["standing"] or ""]
     if (line["standing"] or "") in (line["source"] or ""):
         parts = parts[:1]
-    return cells.small(*parts, "" if is_told else line["reason"] or "")
-
-
-def mix_answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
-    """Return what the mix of methods does to deaths of sublegal fish (Markdown)."""
-    return "\n\n".join(_mix_of(book, told, area) for area in areas)
-
-
-def _mix_of(book: Book, told: Released, area: str | None) -> str:
-    place = where(book, area)
-    start = f"{place[:1].upper()}{place[1:]}"
-    found = mix_totals(told, area)
-    known = [one for one in found if one["deaths"] is not None]
-    if not known:
-        why = next((one["reason"] for one in told.of("method_mix", area) if one["reason"]), "")
-        return f"{start}: {text.plain(why or 'no fishing method was told with a release')}."
-    parts = [f"{text.plain(one['case'])} **{deaths_of(one).words}**" for one in known]
-    words = f"{start}, deaths of released sublegal fish: {', '.join(parts)}"
-    low, high = (pick(known, key=lambda one: one["deaths"]) for pick in (min, max))
-    if low["deaths"] > 0 and low is not high:
-        times = high["deaths"] / low["deaths"]
-        words += (
-            f". From the lowest to the highest the answer changes {times:.1f} times by the rates "
-            "alone, the fish being the same"
-        )
-    return f"{words}."
-
-
-def mix_totals(told: Released, area: str | None) -> list[Line]:
-    """Return the line of all methods of each case."""
-    return [one for one in told.of("method_mix", area) if one["method"] is None and one["case"]]
-
-
-def mix_dots(told: Released, area: str | None) -> list[Dot]:
-    """Return the deaths of each case, all methods together."""
-    return [
-        Dot(
-            one["case"],
-            deaths_of(one),
-            thin=_span(one),
-            hue="sea" if one["case"].startswith(_GIVEN) else "copper",
-            words=one["reason"] or "",
-        )
-        for one in mix_totals(told, area)
-    ]
-
-
-def mix_table(told: Released, area: str | None) -> str:
-    """Return the cases with the part of each method as an HTML table."""
-    lines, case = [], None
-    for one in told.of("method_mix", area):
-        if one["case"] != case:
-            case = one["case"]
-            lines.append(cells.group(_MIX_HEADS, case or "no case"))
-        deaths = deaths_of(one)
-        values = (
-            Amount(one["fish"]).words,
-            text.DASH if one["rate_prop"] is None else _mix_rate(one),
-            cells.amount(deaths, below=_mix_span(deaths, one), why=one["reason"] or ""),
-            _source(one, is_told=deaths.value is None),
-        )
-        is_all = one["method"] is None
-        lines.append(cells.line(_MIX_HEADS, one["method"] or "all methods", values, is_all=is_all))
-    return cells.table(_MIX_HEADS, lines)
-
-
-def _mix_rate(one: Line) -> str:
-    rate = rate_of(one)
-    se = one["rate_se"]
-    return rate.words + cells.small("no error given" if se is None else f"± {100 * se:.1f} points")
-
-
-def _mix_span(deaths: Amount, one: Line) -> tuple[str, ...]:
-    span = deaths.between(*_span(one))
-    return (f"{span} by the rate alone",) if span else ()
+    return cells.small(*parts, line["reason"] or "")

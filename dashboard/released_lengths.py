@@ -23,15 +23,14 @@ BY_AREA = (
     "Test fishing by area; each panel has its own scale. Choose an area to see fish kept there too."
 )
 _HEADS = ("Total length, mm", "Test fishing", "Dockside")
-_SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured", "Note")
+_SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured")
 #: Lines of the table of legal shares are this far apart, in millimetres; the download has all.
 STEP_MM = 50
 #: How far from the rule the answer looks, in millimetres.
 AWAY_MM = 40
 ONLY_MET = (
     "Only test fishing meets small fish: at the ramp all but kept fish are missing, so the legal "
-    "share comes from test fishing alone. Fish on the line count as legal. Fish of one area and "
-    "week are alike, and the interval is widened for that."
+    "share comes from test fishing alone. Fish on the line count as legal."
 )
 
 
@@ -152,6 +151,11 @@ def why_none(lines: Sequence[Line]) -> str:
     return next((one["reason"] for one in lines if one["reason"]), "no fish of test fishing there")
 
 
+def alike_words(lines: Sequence[Line]) -> str:
+    """Return what the interval at the minimum in force rests on; empty where nothing is said."""
+    return next((one["reason"] or "" for one in lines if one["is_rule"]), "")
+
+
 def curve_words(lines: Sequence[Line], *, place: str) -> str:
     """Return a sentence that stands for a figure of legal shares where it cannot be seen."""
     first, last = lines[0], lines[-1]
@@ -175,8 +179,8 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
         measured = text.DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:
             measured = f"{one['n_legal']:,} of {one['n_fish']:,}"
-        why = one["reason"] or ""
-        values = (cells.amount(share_of(one)), measured, cells.small(why))
+        share = share_of(one)
+        values = (cells.amount(share, why=one["reason"] or ""), measured)
         parts.append(cells.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
     return cells.table(_SHARE_HEADS, parts)
 

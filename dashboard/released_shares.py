@@ -23,6 +23,8 @@ _HEADS = (
 _WEEK_HEADS = ("Week", "Survey", "Pooled line", "Rests on")
 #: Below this the intervals are told as hardly wider than for fish drawn one by one.
 _HARDLY = 1.1
+#: Below this a correlation is told as none.
+_NONE = 0.0005
 LEAN = (
     "Points are the survey alone: sublegal fish reported released, divided by all fish met, with "
     "the interval of the sampling design. The pooled line comes from a model in which weeks and "
@@ -133,29 +135,29 @@ def alike(told: Released, areas: Sequence[str]) -> str:
     )
     if not effects and rho is None:
         return "How much fish of one ramp and day are alike cannot be told from so few."
-    words = "Fish met on the same day at the same ramp are alike"
-    if effects:
-        words += f": {_wider(median(effects))}"
-    if rho is not None:
-        joint = "; between" if effects else ": between"
-        words += (
-            f"{joint} two fish of a day and ramp the pooled line finds a correlation of "
-            f"{text.number(rho, place=-3 if rho < 0.1 else -2)}"
-        )
-    return f"{words}."
+    parts = [_wider(median(effects))] if effects else []
+    parts += [_correlation(rho)] if rho is not None else []
+    is_alike = (bool(effects) and math.sqrt(median(effects)) >= _HARDLY) or (rho or 0) >= _NONE
+    start = "are alike" if is_alike else "are hardly more alike than other fish"
+    return f"Fish met on the same day at the same ramp {start}: {'; '.join(parts)}."
 
 
 def _wider(effect: float) -> str:
     times = math.sqrt(effect)
-    if times < _HARDLY:
-        return (
-            "in the middle area and week the interval is hardly wider than for single fish "
-            f"(design effect {effect:.1f})"
-        )
+    size = f"{times:.1f} times as wide as" if times >= _HARDLY else "no wider than"
+    if _HARDLY > times > 1:
+        size = "hardly wider than"
     return (
-        f"in the middle area and week the interval is {times:.1f} times as wide as for as many "
-        f"single fish (design effect {effect:.1f})"
+        f"in the middle area and week the interval is {size} for as many single fish "
+        f"(design effect {effect:.1f})"
     )
+
+
+def _correlation(rho: float) -> str:
+    if rho < _NONE:
+        return "the pooled line finds no correlation between two fish of a day and ramp"
+    shown = text.number(rho, place=-3 if rho < 0.1 else -2)
+    return f"between two fish of a day and ramp the pooled line finds a correlation of {shown}"
 
 
 def model_words(told: Released) -> str:

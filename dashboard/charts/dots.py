@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from dashboard.charts.palette import Palette
 
 #: Pixels of a line, and of each further line of its label.
-LINE_HEIGHT, MORE_HEIGHT = 32, 10
+LINE_HEIGHT, MORE_HEIGHT = 30, 10
 #: Characters of a label that stand on one line.
-LABEL_WIDTH = 18
+LABEL_WIDTH = 20
 #: How far the axis reaches beyond its ends, so that a dot on an end is whole.
 ROOM = 0.03
 #: Marker and glyph of each hue: no meaning rests on colour alone.
