@@ -1,0 +1,365 @@
+"""The page Released fish, run headless: every part, and what there is where figures lack."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from dataclasses import replace
+
+import pytest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.released.tables import RELEASED_SCHEMAS
+from dashboard import book as books
+from dashboard import (
+    move_tables,
+    released,
+    released_classes,
+    released_deaths,
+    released_lengths,
+    released_mix,
+    released_shares,
+    released_species,
+    released_trials,
+    tables,
+    text,
+)
+from tests.app import sample_held, sample_released
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import AREAS, NOW, make
+
+PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
+MET = "encounter_fish"
+
+
+@pytest.fixture
+def open_released(opener):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    return opener("app_pages/released.py")
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def told(book):
+    return released.index(book)
+
+
+def plain(words):
+    return words.replace("\\", "").replace("\u00a0", " ")
+
+
+def with_tables(book, **lines):
+    """Return the sample with other lines in some tables."""
+    made = {
+        name: RELEASED_SCHEMAS[name].empty_table()
+        if not found
+        else type(book.bulletin.table(name)).from_pylist(found, schema=RELEASED_SCHEMAS[name])
+        for name, found in lines.items()
+    }
+    kept = {**book.bulletin.released, **made}
+    return books.index(replace(book.bulletin, released=kept))
+
+
+@pytest.mark.parametrize("season", [NOW, "2034-35"])
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_is_told_in_words_without_a_hole(open_released, season, part):
+    for areas in ([], *([area] for area in AREAS)):
+        page = open_released(season=season, part=part, area=areas)
+        assert not page.exception
+        words = words_of(page)
+        assert not {"nan", "None", "inf", "null"} & set(re.split(r"[^\w]+", words))
+        assert page.query_params["part"] == part
+        assert not page.warning
+
+
+def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
+    words = plain(words_of(open_released(part="share", area="A1")))
+    row = book.row("A1", "2036-W06", "sublegal_prop")
+    start = f"In week 2036-W06, in Quillon Bank, **{plain(text.value(row))}** of the fish met"
+    assert start in words
+    assert "the pooled line says **68 %** (64–72 %)" in words
+    assert "Fish met on the same day at the same ramp are alike" in words
+    assert "1.8 times as wide as for as many single fish (design effect 3.2)" in words
+    assert "a correlation of 0.080" in words
+    assert "weeks and areas lend to each other, 3 spreads fitted" in words
+
+
+def test_fish_that_are_no_more_alike_are_told_so(book):
+    lines = book.bulletin.table("shares").to_pylist()
+    calm = [
+        line
+        | {
+            "design_effect": 0.7 if line["basis"] == "survey" else None,
+            "overdispersion": 0.0 if line["basis"] == "pooled" else None,
+        }
+        for line in lines
+    ]
+    words = plain(released_shares.alike(released.index(with_tables(book, shares=calm)), ()))
+    assert "are hardly more alike than other fish" in words
+    assert "no wider than for as many single fish (design effect 0.7)" in words
+    assert "no correlation" in words
+    unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
+    none = released_shares.alike(released.index(with_tables(book, shares=unknown)), ())
+    assert "cannot be told" in none
+
+
+def test_all_areas_name_the_ends_of_the_pooled_line(book):
+    lines = book.bulletin.table("shares").to_pylist()
+    for line in lines:
+        if line["basis"] == "pooled" and line["area"] == "A3" and line["estimate"]:
+            line |= {"estimate": 0.9, "ci_low": 0.86, "ci_high": 0.93}
+    found = released.index(with_tables(book, shares=lines))
+    words = plain(released_shares.answer(book, found, ()))
+    assert (
+        "the pooled line runs from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale" in words
+    )
+
+
+def test_an_area_without_pooled_line_says_why(open_released):
+    words = plain(words_of(open_released(part="share", area=sample_released.NOTHING)))
+    assert f"there is no pooled line ({sample_released.NO_POOLED})" in words
+
+
+def test_classes_are_told_both_ways_with_their_ratio(open_released, told):
+    page = open_released(part="classes")
+    words = plain(words_of(page))
+    sampled = told.classes["sampled", None, None, MET].row
+    reported = told.classes["reported", None, None, MET].row
+    assert f"the sample says **{plain(text.value(sampled))}**" in words
+    assert f"reports say **{plain(text.value(reported))}**" in words
+    assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports lie above" in words
+    assert "Most by the sample were sublegal and unmarked" in words
+    # All areas with its ratio, then six areas.
+    assert len(page.get("plotly_chart")) == 2 + 6
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (0.8, 1.2, "do not differ clearly"),
+        (1.1, 1.4, "lie below the sample"),
+        (0.5, 0.9, "lie above the sample"),
+    ],
+)
+def test_the_ratio_is_put_into_words(book, low, high, said):
+    lines = book.bulletin.table("compared").to_pylist()
+    ends = {"ci_low": low, "ci_high": high}
+    found = released.index(with_tables(book, compared=[line | ends for line in lines]))
+    assert said in released_classes.answer(book, found, [None])
+
+
+@pytest.mark.parametrize(
+    ("area", "said"),
+    [
+        (sample_released.NO_SAMPLE, f"no figure from the sample ({sample_released.NO_FISH})"),
+        (sample_released.NO_SAMPLE, f"no ratio of the two ({sample_released.NO_FISH})"),
+        (sample_released.NO_SAMPLE, "Most by reports were sublegal and unmarked"),
+        (sample_released.UNREAD, sample_released.NO_MARK),
+        (sample_released.POOLED_FROM, f"How samples were pooled: {sample_released.RULE}"),
+        (sample_released.POOLED_FROM, "sampled over reported is **0.75** (no interval)"),
+        (sample_released.POOLED_FROM, "too few fish for an interval"),
+        (sample_released.CONVENIENT, "interviews of convenience give rates and shares"),
+        (sample_released.NOTHING, "nothing was reported"),
+    ],
+)
+def test_a_class_that_lacks_says_why(open_released, area, said):
+    assert said in plain(words_of(open_released(part="classes", area=area)))
+
+
+def test_the_page_says_which_classes_the_result_rows_are(book, told):
+    assert "The result rows" not in released_classes.answer(book, told, [None])
+    rows = dict(book.rows)
+    for name in released_classes.CLASSES:
+        rows[None, None, name] = replace(
+            book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
+        )
+    words = released_classes.answer(replace(book, rows=rows), told, [None])
+    assert "The result rows of the four classes are the sampled ones." in words
+
+
+def test_deaths_are_told_low_base_and_high(open_released, told):
+    words = plain(words_of(open_released(part="deaths")))
+    line = released_deaths.total(told, None)
+    deaths = released_deaths.deaths_of(line)
+    assert f"**{deaths.words}** Chinook died (95 % CI {deaths.limits})" in words
+    low, high = (deaths.shown(line[f"deaths_{end}"]) for end in ("low", "high"))
+    assert f"With every rate at its low end it is {low}, at its high end {high}." in words
+    assert "Of the error, 62 % comes from counting the fish" in words
+    assert "user's own" in words.replace("&#x27;", "'")
+    assert "size not told: the rate of sublegal fish is used" in words
+    lacking = plain(words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE)))
+    assert f"no total of deaths ({sample_released.NO_RATE})" in lacking
+
+
+def test_groups_of_deaths_have_plain_names(told):
+    names = [released_deaths.label(line) for line in released_deaths.groups(told, None)]
+    assert names == [
+        "kept",
+        "released, legal",
+        "released, sublegal, mooching, not deep",
+        "released, sublegal, mooching, deep",
+        "released, sublegal, trolling",
+        "released, size unknown, trolling",
+        "lost at the hook",
+        "all together",
+    ]
+    drawn = [dot.label for dot in released_deaths.dots(told, None)]
+    assert drawn[2] == "sublegal, mooching, not deep"
+
+
+def test_a_small_group_of_deaths_stands_in_the_table_alone(book, told):
+    lines = released_deaths.groups(told, None)
+    small = [one | {"deaths": 1.0} if one["size_class"] == "unknown" else one for one in lines]
+    found = released.index(with_tables(book, deaths=small))
+    assert len(released_deaths.dots(found, None)) == len(lines) - 1
+    assert "size unknown" in released_deaths.table(book, found, [None])
+
+
+def test_the_method_mix_is_told_with_its_factor(told, book, open_released):
+    words = plain(released_mix.answer(book, told, [None]))
+    totals = {one["case"]: one["deaths"] for one in released_mix.totals(told, None)}
+    assert list(totals) == [
+        "rates as given",
+        "printed rates, as fished",
+        "all by mooching",
+        "all by trolling",
+    ]
+    assert f"changes {max(totals.values()) / min(totals.values()):.1f} times" in words
+    lacking = words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE))
+    assert "no fishing method was told with a release" in plain(lacking)
+    before = plain(words_of(open_released(part="deaths", season="2034-35")))
+    assert "neither was written down as the fishing method" in before
+
+
+def test_trials_are_told_with_what_lacks(open_released):
+    words = plain(words_of(open_released(part="deaths")))
+    held = sum(2 * n for name, (n, _) in sample_held.GROUPS.items() if name != "control")
+    died = sum(2 * n for name, (_, n) in sample_held.GROUPS.items() if name != "control")
+    assert f"Of **{held}** hooked fish held in trials, **{died}** died." in words
+    assert "**13 %** of released fish die (95 % CI 10–17 %)" in words
+    assert "most of the error comes from the rates of the trials" in words
+    for reason in (sample_held.NONE_HELD, sample_held.BELOW_CONTROL, sample_held.NO_TRIAL):
+        assert reason in words
+    before = plain(words_of(open_released(part="deaths", season="2034-35")))
+    assert "No fish held after capture were imported (table `holding_trials`)" in before
+
+
+def test_a_fishery_wide_rate_that_lacks_says_why(book):
+    lines = book.bulletin.table("wound_mix").to_pylist()
+    for line in lines:
+        if line["wound_site"] is None:
+            line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE}
+    found = released.index(with_tables(book, wound_mix=lines))
+    assert sample_held.NOT_WHOLE in plain(released_trials.answer(found))
+
+
+def test_lengths_follow_area_and_week(open_released, told):
+    season = released_lengths.bins(told, None, source="dockside", week=None)
+    week = released_lengths.bins(told, "A4", source="dockside", week="2036-W05")
+    assert sum(one["fish"] for one in season) == 4 * sum(one["fish"] for one in week) > 0
+    words = plain(words_of(open_released(part="lengths", area="A4", span="2036-W05")))
+    assert f"Dockside: fish kept, {sum(one['fish'] for one in week):,} measured" in words
+    assert "Test fishing: fish met, 0 measured" in words
+    assert "Fish by length, week 2036-W05" in words
+    assert sample_held.NO_TEST in words
+    assert released_lengths.rules(told, "A4") == []
+    assert released_lengths.rules(told, None) == [sample_held.RULE_MM]
+
+
+def test_the_legal_share_is_told_at_other_lines(open_released):
+    words = plain(words_of(open_released(part="lengths")))
+    assert "**32 %** of the 400 fish measured in test fishing were of legal length" in words
+    assert "it would be 69 % at 520 mm and 8.3 % at 600 mm" in words
+    assert "559 mm, the minimum in force" in words
+    assert "1.0720 × fork length − 4.2 mm (812 fish; R² 0.991" in words
+    assert "a stated condition factor of 1.2" in words
+
+
+def test_species_are_ranked_and_followed(open_released, told):
+    assert released_species.names(told)[:2] == ["dogfish", "flatfish"]
+    page = open_released(part="species", species=sample_released.ODD)
+    words = plain(words_of(page))
+    assert "anglers met per hour of one angler: dogfish **" in words
+    assert "\\<i\\>sculpin\\</i\\> & \\*co\\*" in words_of(page)
+    assert page.query_params["species"] == sample_released.ODD
+    lacking = plain(words_of(open_released(part="species", area=sample_released.CONVENIENT)))
+    assert sample_released.NOT_RECORDED in lacking
+    week = plain(words_of(open_released(part="species", span="2036-W04")))
+    assert "Over all areas, week 2036-W04" in week
+
+
+def test_odd_names_are_escaped_in_tables(book, told):
+    table = released_species.table(book, told, [None], week=None)
+    assert "&lt;i&gt;sculpin&lt;/i&gt; &amp; *co*" in table
+    assert "<i>" not in table
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [
+        ("share", "There is no sublegal share to show"),
+        ("classes", "There are no encounters by size and mark to show"),
+        ("deaths", "There are no deaths to show"),
+        ("lengths", "There are no lengths to show"),
+        ("species", "There are no other species to show"),
+    ],
+)
+def test_empty_tables_are_told_in_words_and_not_drawn(open_released, tmp_path, part, said):
+    shelves.keep(tmp_path, replace(make(NOW), released={}))
+    page = open_released(folder=tmp_path, part=part)
+    assert not page.exception
+    assert said in words_of(page)
+    assert not page.get("plotly_chart")
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_an_older_bulletin_says_so(open_released, tmp_path, part):
+    shelves.keep(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    old = json.loads(path.read_text())
+    old["tables"] = ["rows", "changes", "findings", "strata", "areas", "moved", "readings"]
+    path.write_text(json.dumps(old))
+    page = open_released(folder=tmp_path, part=part)
+    assert not page.exception
+    is_told = "kept before bulletins told of released fish" in words_of(page)
+    assert is_told is (part != "handling")  # advice stands in no bulletin
+
+
+def test_advice_has_its_sources(open_released):
+    words = plain(words_of(open_released(part="handling")))
+    for said in (
+        "Keep the fish in the water",
+        "Single barbless hooks",
+        "Cut the leader of a swallowed hook",
+        "Hooking mortality by anatomical location",
+        "N. Am. J. Fish. Manage. 24",
+        "Grover et al. (2002)",
+        "Local rules decide",
+        "licence or a permit",
+    ):
+        assert said in words
+    assert "81.6 %" in words
+    assert "67.3 %" in words
+
+
+def test_downloads_hold_the_tables_as_kept(book):
+    for name in ("deaths", "composition", "legal_share", "trials"):
+        lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
+        assert lines[0] == RELEASED_SCHEMAS[name].names
+        assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
+    kept = move_tables.of_areas(book.bulletin.table("deaths"), areas=("A1",))
+    assert set(kept["area"].to_pylist()) == {"A1"}
+
+
+def test_a_link_to_a_part_that_is_not_there_says_so(open_released):
+    page = open_released(part="fins", span="2030-W01")
+    assert not page.exception
+    asked = plain(page.warning[0].value)
+    assert "part has no choice fins" in asked
+    assert "there is no choice called span" in asked
