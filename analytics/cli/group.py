@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analytics.cli.data_commands import batches, import_, withdraw
+from analytics.cli.held_command import held
 from analytics.cli.open_command import open_
 from analytics.cli.result_commands import bulletin, demo, estimate
 from analytics.cli.revision_command import revisions
@@ -50,6 +51,7 @@ for _command in (
     bulletin,
     revisions,
     scenarios,
+    held,
     demo,
     open_,
 ):

@@ -38,4 +38,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     """
     wilson = proportion_confint(count, n, alpha=1 - level, method="wilson")
     exact = proportion_confint(count, n, alpha=1 - level, method="beta")
-    return ShareLimits(*(min(1.0, max(0.0, float(end))) for end in (*wilson, *exact)))
+    ends = [float(end) for end in (*wilson, *exact)]
+    # Where none or all died the ends are 0 and 1; rounding must not move them.
+    lows = [0.0 if count == 0 else max(0.0, end) for end in ends[::2]]
+    highs = [1.0 if count == n else min(1.0, end) for end in ends[1::2]]
+    return ShareLimits(lows[0], highs[0], lows[1], highs[1])

@@ -13,7 +13,7 @@ import pyarrow as pa
 from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
 from analytics.fish.holding import HeldGroup, died_rate, trial_rates
 from analytics.fish.measured import measured_fish
-from analytics.fish.wounds import Rate, mix_errors, mixed_rate
+from analytics.fish.wounds import Rate, handling_corrected, mix_errors, mixed_rate
 from analytics.interval import logit_t
 from analytics.models.survival import kaplan_meier
 
@@ -147,16 +147,17 @@ def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.T
     design = season.design
     fish = measured_fish(snapshot, season=design.season, through=design.through)
     sites = Counter(_plain(one) for one in fish["wound_site"].to_pylist() if one is not None)
-    rates = {
-        _plain(one.fish.group): one
+    whole = [
+        one
         for one in trial_rates(_groups(snapshot), level=level)
-        if one.fish.trial_id is None and not one.fish.is_control
-    }
-    n = sites.total()
-    rows = [
-        _site_row(site, count, count / n, rates.get(site)) for site, count in sorted(sites.items())
+        if one.fish.trial_id is None and one.rate_prop is not None
     ]
-    rows.append(_mix_row({site: count / n for site, count in sites.items()}, rates, n, level))
+    rates = {_plain(one.fish.group): one for one in whole if not one.fish.is_control}
+    control = next((one.fish for one in whole if one.fish.is_control), None)
+    n = sites.total()
+    share = {site: count / n for site, count in sorted(sites.items())}
+    rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]
+    rows.append(_mix_row(share, rates, control, n_fish=n, level=level))
     first = {"season": design.season, "ci_level": level}
     return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
 
@@ -193,41 +194,52 @@ def _rate_row(one: TrialRate, level: float) -> Row:
 
 def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Row:
     row: Row = {"wound_site": site, "n_fish": count, "share": share}
-    known = _rate_of(rate)
-    if rate is None or known is None:
+    if rate is None:
         return row | {"reason": "no fish with this wound was held"}
+    known = rate.corrected or died_rate(rate.fish)
     low, high = rate.corrected_limits if rate.corrected else rate.wilson
     row |= {"rate_prop": known.rate_prop, "rate_se": known.rate_se, "ci_low": low, "ci_high": high}
     return row | {"reason": "" if rate.corrected else _NO_CONTROL}
 
 
-def _mix_row(share: dict[str, float], rates: dict[str, TrialRate], n: int, level: float) -> Row:
-    """Return the row of all wound sites together."""
-    row: Row = {"wound_site": None, "n_fish": n, "share": 1.0 if n else None}
-    known = {site: rate for site in share if (rate := _rate_of(rates.get(site))) is not None}
-    lacking = sorted(set(share) - set(known))
-    if not n or lacking:
+def _mix_row(
+    share: dict[str, float],
+    rates: dict[str, TrialRate],
+    control: HeldGroup | None,
+    *,
+    n_fish: int,
+    level: float,
+) -> Row:
+    """Return the row of all wound sites together.
+
+    The mix of the rates as seen is corrected once: the controls are the same for every site, and so
+    is their error.
+    """
+    row: Row = {"wound_site": None, "n_fish": n_fish, "share": 1.0 if n_fish else None}
+    lacking = sorted(set(share) - set(rates))
+    if not n_fish or lacking:
         words = f"no rate of held fish for {', '.join(lacking)}: no rate of all wounds"
-        return row | {"reason": words if n else _NO_SITES}
-    mixed = mixed_rate(share, known, n_fish=n)
-    errors = mix_errors(share, known, n_fish=n)
-    row |= {"rate_prop": mixed.rate_prop, "rate_se": mixed.rate_se}
-    if errors is not None:
-        row |= {"se_from_mix": errors[0], "se_from_rates": errors[1]}
+        return row | {"reason": words if n_fish else _NO_SITES}
+    seen = {site: died_rate(rates[site].fish) for site in share}
+    mixed = mixed_rate(share, seen, n_fish=n_fish)
+    from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish) or (math.nan, math.nan)
+    reasons = [] if control else [_NO_CONTROL]
+    if control and control.died < control.held:
+        alone = died_rate(control)
+        shared = handling_corrected(Rate(mixed.rate_prop, 0.0), alone).rate_se or 0.0
+        mixed, alive = handling_corrected(mixed, alone), 1 - alone.rate_prop
+        from_mix, from_rates = from_mix / alive, math.hypot(from_rates / alive, shared)
     low, high = logit_t(mixed.rate_prop, mixed.rate_se or 0.0, df=1e9, level=level)
-    raw = sorted(site for site in share if not rates[site].corrected)
-    reasons = [f"{', '.join(raw)}: {_NO_CONTROL}"] if raw else []
     reasons += ["no rate strictly between 0 and 1: no interval"] if math.isnan(low) else []
-    return row | {"ci_low": _known(low), "ci_high": _known(high), "reason": "; ".join(reasons)}
-
-
-def _rate_of(rate: TrialRate | None) -> Rate | None:
-    """Return the corrected rate of a site, else the plain one; None where no fish was held."""
-    if rate is None or rate.rate_prop is None:
-        return None
-    if rate.corrected is not None:
-        return rate.corrected
-    return died_rate(rate.fish)
+    return row | {
+        "rate_prop": mixed.rate_prop,
+        "rate_se": mixed.rate_se,
+        "se_from_mix": from_mix,
+        "se_from_rates": from_rates,
+        "ci_low": _known(low),
+        "ci_high": _known(high),
+        "reason": "; ".join(reasons),
+    }
 
 
 def _plain(words: str) -> str:

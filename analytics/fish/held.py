@@ -1,0 +1,129 @@
+"""Fish held one by one, read from a file: who died, when, and what that says."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.data.checks.within import check_keys
+from analytics.data.findings import Finding, Severity, number_of
+from analytics.data.forms import HELD_FISH
+from analytics.data.intake.files import ENDINGS
+from analytics.data.intake.reading import read_file
+from analytics.data.intake.typed import type_raw
+from analytics.errors import DataRefused, WrongUse
+from analytics.fish.holding import CONTROL, HeldGroup
+from analytics.models.hook_deaths import HookDeaths, hook_deaths
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+#: Trial of the fish of which none is named.
+ONE_TRIAL = "1"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeldFish:
+    """Held fish one by one, arrays of shape (n,).
+
+    Parameters
+    ----------
+    trial_id, group : ndarray of object
+    length_mm : ndarray of float
+        NaN where it was not measured.
+    hours : ndarray of float
+        Until death, or until last seen alive.
+    died : ndarray of bool
+    """
+
+    trial_id: NDArray[np.object_]
+    group: NDArray[np.object_]
+    length_mm: NDArray[np.float64]
+    hours: NDArray[np.float64]
+    died: NDArray[np.bool_]
+
+    @property
+    def is_out(self) -> NDArray[np.bool_]:
+        """Which fish were seen alive for the last time before the end of their trial."""
+        end = {one: self.hours[self.trial_id == one].max() for one in set(self.trial_id.tolist())}
+        ends = np.array([end[one] for one in self.trial_id.tolist()])
+        return ~self.died & (self.hours < ends)
+
+    def groups(self) -> list[HeldGroup]:
+        """Return the counts of every group of every trial; its hours are the longest of them."""
+        keys = list(zip(self.trial_id.tolist(), self.group.tolist(), strict=True))
+        held, dead = (
+            Counter(keys),
+            Counter(k for k, is_so in zip(keys, self.died, strict=True) if is_so),
+        )
+        longest: dict[Any, float] = {}
+        for key, hours in zip(keys, self.hours.tolist(), strict=True):
+            longest[key[0]] = max(hours, longest.get(key[0], 0.0))
+        return [
+            HeldGroup(trial, group, n, dead[trial, group], longest[trial])
+            for (trial, group), n in sorted(held.items(), key=lambda pair: pair[0])
+        ]
+
+    def model(self, *, level: float) -> HookDeaths:
+        """Return the logistic model of death by group and length.
+
+        Controls were not hooked and are left out, as are fish seen alive for the last time before
+        the end of their trial: nobody knows what became of them.
+        """
+        is_control = np.array([one.strip().casefold() == CONTROL for one in self.group.tolist()])
+        used = ~is_control & ~self.is_out
+        return hook_deaths(
+            self.died[used], self.group[used].tolist(), self.length_mm[used], level=level
+        )
+
+
+def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
+    """Read held fish from a CSV or Parquet file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        In the columns of `analytics.data.forms.HELD_FISH`.
+
+    Returns
+    -------
+    fish : HeldFish
+    warnings : list of Finding
+
+    Raises
+    ------
+    WrongUse
+        If there is no such file, or it ends in neither .csv nor .parquet.
+    DataRefused
+        If a cell or the whole file is at fault, or no fish is in it.
+    """
+    if not path.is_file() or path.suffix.lower() not in ENDINGS:
+        seen = f"{path} ends otherwise" if path.is_file() else f"{path} is no file"
+        raise WrongUse(f"{seen}; name a .csv or .parquet file of held fish, one row a fish")
+    reading = read_file(path, table=HELD_FISH.name)
+    findings = [*reading.faults, *reading.findings]
+    if reading.raw is None:
+        raise DataRefused("1 error: nothing was reckoned", findings)
+    typed, found = type_raw(reading.raw)
+    findings += [*found, *check_keys(typed)]
+    errors = [one for one in findings if one.severity is Severity.ERROR]
+    if errors:
+        raise DataRefused(f"{number_of(len(errors), 'error')}: nothing was reckoned", findings)
+    if not typed.data.num_rows:
+        raise DataRefused(f"{path}: no fish in the file; write one row a fish", findings)
+    columns = {name: typed.data[name].to_pylist() for name in HELD_FISH.arrow_schema.names}
+    lengths = [np.nan if one is None else one for one in columns["total_length_mm"]]
+    trials = [ONE_TRIAL if one is None else one for one in columns["trial_id"]]
+    fish = HeldFish(
+        np.array(trials, dtype=object),
+        np.array(columns["group"], dtype=object),
+        np.array(lengths, dtype=np.float64),
+        np.array(columns["hours"], dtype=np.float64),
+        np.array(columns["died"], dtype=bool),
+    )
+    return fish, findings
