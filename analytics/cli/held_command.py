@@ -102,7 +102,7 @@ def _survival_words(survival: pa.Table, *, n_out: int) -> str:
         ends = _span(row["ci_low"], row["ci_high"])
         lines.append(f"  {group}: {_share(row['alive_prop'])} {ends} after {row['hours']:g} h")
     if n_out:
-        lines.append(f"  {n_out} fish were taken out alive before the end of their trial")
+        lines.append(f"  taken out alive before the end of their trial: {n_out}")
     return "\n".join(lines)
 
 

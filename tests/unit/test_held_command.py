@@ -1,0 +1,152 @@
+"""``blackmouth held``: what it prints and writes, and what it says of a file at fault."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA
+from analytics.cli import main
+
+DEMO = Path(__file__).parents[2] / "demo_parquet" / "held" / "held_fish.csv"
+HEAD = "held_id,group,hours,died,trial_id,total_length_mm\n"
+
+
+@pytest.fixture
+def run(capsys):
+    def ran(*args):
+        with pytest.raises(SystemExit) as ended:
+            main(["held", *map(str, args)])
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        return int(ended.value.code or 0), said.out, said.err
+
+    return ran
+
+
+def written(folder, text, name="mine.csv"):
+    path = folder / name
+    path.write_text(HEAD + text)
+    return path
+
+
+def rows_of(groups):
+    """Return lines: for every group so many that died at 10 h and so many alive at 96 h."""
+    lines = []
+    for group, (died, alive) in groups.items():
+        for at in range(died + alive):
+            dead = at < died
+            length = 400 + 7 * (at % 31)
+            hours = 10 if dead else 96
+            lines.append(f"{group}{at},{group},{hours},{str(dead).lower()},,{length}")
+    return "\n".join(lines) + "\n"
+
+
+def test_the_demo_file(run, tmp_path):
+    status, out, err = run(DEMO, "--out", tmp_path / "found")
+    assert status == 0
+    assert "jaw: 17 of 360 died, 4.7 %" in out
+    assert "control: 6 of 300 died" in out
+    assert "Model of death by group and length" in out
+    assert "against jaw" in out
+    rates = pd.read_csv(tmp_path / "found" / "rates.csv")
+    assert list(rates.columns) == TRIAL_SCHEMA.names
+    assert len(rates) == 6 * 6 + 6
+    survival = pd.read_csv(tmp_path / "found" / "survival.csv")
+    assert list(survival.columns) == SURVIVAL_SCHEMA.names
+    gills = survival[survival["group"] == "gills"]["alive_prop"]
+    assert (gills.diff().dropna() <= 0).all()
+    assert len(gills) > 10
+    model = pd.read_csv(tmp_path / "found" / "model.csv").set_index("term")
+    assert model.loc["total_length_100mm", "ci_high"] < 1
+    assert model.loc["group gills", "odds_ratio"] > 10
+    assert "rates.csv" in err
+
+
+def test_parquet_says_the_same(run, tmp_path):
+    frame = pd.read_csv(DEMO, dtype={"held_id": str})
+    path = tmp_path / "fish.parquet"
+    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), path)
+    assert run(path)[1] == run(DEMO)[1]
+
+
+def test_one_group_has_rates_and_no_model(run, tmp_path):
+    status, out, _ = run(written(tmp_path, rows_of({"jaw": (10, 30)})))
+    assert status == 0
+    assert "jaw: 10 of 40 died, 25.0 %" in out
+    assert "no control was held" in out
+    assert "no model: all fish are of one group (jaw)" in out
+
+
+def test_too_few_deaths_have_no_model(run, tmp_path):
+    status, out, _ = run(written(tmp_path, rows_of({"jaw": (1, 30), "gills": (2, 9)})))
+    assert status == 0
+    assert "no model: 3 of 42 fish died" in out
+
+
+def test_a_group_that_died_whole_has_no_model(run, tmp_path):
+    status, out, _ = run(written(tmp_path, rows_of({"jaw": (9, 30), "gills": (12, 0)})))
+    assert status == 0
+    assert "no model: none or all died in gills" in out
+
+
+def test_fish_taken_out_alive_count_as_long_as_they_were_seen(run, tmp_path):
+    text = "a,jaw,5,false,,\nb,jaw,10,true,,\nc,jaw,96,false,,\n"
+    _, out, _ = run(written(tmp_path, text))
+    # Two under watch at 10 h, one dies.
+    assert "jaw: 50.0 %" in out
+    assert "taken out alive before the end of their trial: 1" in out
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("a,jaw,-3,false,,", "hours"),
+        ("a,jaw,,false,,", "an empty cell"),
+        ("a,jaw,96,perhaps,,", "true or false"),
+        ("a,jaw,96,false,,12", "total_length_mm"),
+        ("a,,96,false,,", "group"),
+        ("a,jaw,96,false,,\na,jaw,96,true,,", "every key once"),
+        ("a,jaw,96", "number of cells"),
+        ("", "no fish in the file"),
+    ],
+)
+def test_a_bad_cell_is_refused_in_words(run, tmp_path, line, words):
+    status, out, err = run(written(tmp_path, line + "\n"), "--out", tmp_path / "found")
+    assert status == 1
+    assert out == ""
+    assert words in err
+    assert not (tmp_path / "found").exists()
+
+
+def test_a_column_that_lacks_is_named(run, tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text("held_id,group,hours\na,jaw,96\n")
+    status, _, err = run(path)
+    assert status == 1
+    assert "no column died" in err
+
+
+@pytest.mark.parametrize("name", ["missing.csv", "notes.txt", "."])
+def test_what_is_no_table_is_wrong_use(run, tmp_path, name):
+    (tmp_path / "notes.txt").write_text("held")
+    status, _, err = run(tmp_path / name)
+    assert status == 2
+    assert ".csv or .parquet" in err
+
+
+@pytest.mark.parametrize("level", ["0", "1", "95"])
+def test_a_level_outside_is_wrong_use(run, level):
+    status, _, err = run(DEMO, "--level", level)
+    assert status == 2
+    assert "--level" in err
+
+
+def test_help_tells_every_column(run):
+    _, out, _ = run("--help")
+    for column in ("held_id", "group", "hours", "died", "trial_id", "total_length_mm"):
+        assert column in out

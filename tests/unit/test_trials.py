@@ -1,0 +1,320 @@
+"""Holding trials: rates, what handling explains of them, survival, the rate of a season."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import pytest
+from scipy.stats import binom
+
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
+from analytics.bulletin.released.trials import survival_table, trial_table, wound_mix_table
+from analytics.data.snapshot import Snapshot
+from analytics.fish.holding import HeldGroup, group_rate, ratio_limits, trial_rates
+from analytics.fish.wounds import Rate, handling_corrected, mix_errors, mixed_rate
+from analytics.models.hook_deaths import hook_deaths
+from analytics.models.survival import kaplan_meier
+from tests.tables import MONDAY, SiteDay, interview, survey
+
+DEMO = Path(__file__).parents[2] / "demo_parquet"
+
+
+def trial(group, held, died, *, trial_id="t1", hours=96.0):
+    return {"trial_id": trial_id, "group": group, "held": held, "died": died, "hours": hours}
+
+
+def made(*trials, table=trial_table):
+    return table(survey([], holding_trials=trials), level=0.95).to_pylist()
+
+
+def one(rows, **wanted):
+    (row,) = [row for row in rows if all(row[name] == value for name, value in wanted.items())]
+    return row
+
+
+class TestRates:
+    def test_a_group_is_corrected_by_the_control_of_its_trial(self):
+        rows = made(
+            trial("jaw", 100, 10),
+            trial("Control", 50, 2),
+            trial("control", 50, 20, trial_id="t2"),
+        )
+        row = one(rows, trial_id="t1", group="jaw")
+        assert row["rate_prop"] == 0.1
+        assert row["corrected_prop"] == pytest.approx((0.1 - 0.04) / 0.96)
+        expected = handling_corrected(
+            Rate(0.1, math.sqrt(0.09 / 100)), Rate(0.04, math.sqrt(0.04 * 0.96 / 50))
+        )
+        assert row["corrected_se"] == pytest.approx(expected.rate_se)
+        assert row["corrected_low"] < row["corrected_prop"] < row["corrected_high"]
+        assert row["reason"] == ""
+        assert one(rows, trial_id="t1", group="Control")["is_control"]
+
+    def test_all_trials_together_take_all_controls(self):
+        rows = made(
+            trial("jaw", 100, 10),
+            trial("control", 50, 2),
+            trial("jaw", 60, 12, trial_id="t2", hours=48.0),
+            trial("control", 50, 4, trial_id="t2", hours=48.0),
+        )
+        row = one(rows, trial_id=None, group="jaw")
+        assert (row["held"], row["died"], row["hours"]) == (160, 22, None)
+        assert row["corrected_prop"] == pytest.approx((22 / 160 - 0.06) / 0.94)
+        assert "different hours" in row["reason"]
+
+    def test_a_trial_without_control_takes_all_controls_and_says_so(self):
+        rows = made(trial("jaw", 100, 10), trial("control", 50, 2, trial_id="t2"))
+        row = one(rows, trial_id="t1", group="jaw")
+        assert row["corrected_prop"] == pytest.approx((0.1 - 0.04) / 0.96)
+        assert row["reason"] == "no control in this trial: all controls taken together"
+
+    def test_no_control_anywhere(self):
+        row = one(made(trial("jaw", 100, 10)), trial_id="t1")
+        assert row["corrected_prop"] is None
+        assert row["rate_prop"] == 0.1
+        assert "no control was held" in row["reason"]
+
+    def test_nobody_held(self):
+        row = one(made(trial("jaw", 0, 0), trial("control", 9, 0)), trial_id="t1", group="jaw")
+        assert row["rate_prop"] is None
+        assert row["wilson_low"] is None
+        assert row["reason"] == "no fish held"
+
+    def test_none_died_and_all_died(self):
+        rows = made(trial("jaw", 20, 0), trial("gills", 20, 20), trial("control", 50, 2))
+        jaw, gills = (one(rows, trial_id="t1", group=group) for group in ("jaw", "gills"))
+        assert jaw["corrected_prop"] == pytest.approx(-0.04 / 0.96)
+        assert jaw["corrected_se"] > 0
+        assert "fewer treated fish than controls died" in jaw["reason"]
+        assert gills["corrected_prop"] == pytest.approx(1)
+        assert gills["corrected_high"] == pytest.approx(1)
+        assert 0.7 < gills["corrected_low"] < 1
+        assert "none or all died" in gills["reason"]
+
+    def test_every_control_died(self):
+        row = one(made(trial("jaw", 20, 5), trial("control", 3, 3)), trial_id="t1", group="jaw")
+        assert row["corrected_prop"] is None
+        assert "every control died" in row["reason"]
+
+    def test_no_trial_is_an_empty_table(self):
+        table = trial_table(survey([]), level=0.95)
+        assert table.num_rows == 0
+        assert table.schema == TRIAL_SCHEMA
+
+
+def test_corrected_intervals_hold_the_truth():
+    """Every outcome of small trials: the chance that the interval holds the true rate."""
+    for held, controls, rate, handling in ((40, 30, 0.15, 0.05), (30, 20, 0.6, 0.1)):
+        seen = 1 - (1 - rate) * (1 - handling)
+        p = binom.pmf(np.arange(held + 1), held, seen)
+        q = binom.pmf(np.arange(controls + 1), controls, handling)
+        held_prop = 0.0
+        for died, lost in product(range(held + 1), range(controls)):
+            if p[died] * q[lost] < 1e-7:
+                continue
+            found = group_rate(
+                HeldGroup("t", "jaw", held, died, 96.0),
+                HeldGroup("t", "control", controls, lost, 96.0),
+                level=0.95,
+            )
+            low, high = found.corrected_limits
+            held_prop += p[died] * q[lost] * (low is not None and low <= rate <= high)
+        assert 0.93 < held_prop < 0.98
+
+
+def test_a_ratio_to_an_exact_base_has_the_limits_of_its_top():
+    assert ratio_limits((0.5, 0.6, 0.7), (1.0, 1.0, 1.0)) == pytest.approx((0.5, 0.7))
+    assert ratio_limits((0.5, 0.6, 0.7), (0.0, 0.1, 0.4)) is None
+
+
+class TestSurvival:
+    def test_deaths_stand_at_the_hour_of_the_check(self):
+        rows = made(
+            trial("jaw", 10, 2, hours=24.0),
+            trial("jaw", 10, 3, trial_id="t2", hours=96.0),
+            table=survival_table,
+        )
+        assert [row["hours"] for row in rows] == [0, 24, 96]
+        # 20 under watch, 2 die at 24 h and 8 leave alive then; 3 of 10 die at 96 h.
+        assert [row["at_risk"] for row in rows] == [20, 20, 10]
+        assert [row["alive_prop"] for row in rows] == pytest.approx([1, 0.9, 0.63])
+        assert rows[2]["ci_low"] < 0.63 < rows[2]["ci_high"] < 1
+
+    def test_nobody_and_everybody_died(self):
+        rows = made(trial("jaw", 10, 0), trial("gills", 5, 5), table=survival_table)
+        last = {row["group"]: row for row in rows}
+        assert last["jaw"]["alive_prop"] == 1
+        assert last["gills"]["alive_prop"] == 0
+        assert last["gills"]["ci_low"] is None
+
+    def test_trials_without_hours_are_left_out(self):
+        assert made(trial("jaw", 10, 2, hours=None), table=survival_table) == []
+
+    def test_no_trial_is_an_empty_table(self):
+        assert survival_table(survey([]), level=0.95).schema == SURVIVAL_SCHEMA
+
+    def test_counts_are_the_same_as_fish_by_fish(self):
+        hours, died = np.array([5.0, 5.0, 9.0, 9.0]), np.array([True, False, True, False])
+        counted = kaplan_meier(hours, died, np.array([2, 1, 3, 4]), level=0.9)
+        single = kaplan_meier(
+            np.repeat(hours, [2, 1, 3, 4]), np.repeat(died, [2, 1, 3, 4]), level=0.9
+        )
+        assert counted.alive_prop == pytest.approx(single.alive_prop)
+        assert counted.low[1:] == pytest.approx(single.low[1:])
+
+    def test_no_fish_is_refused(self):
+        with pytest.raises(ValueError, match="no fish"):
+            kaplan_meier(np.zeros(0), np.zeros(0, dtype=bool), level=0.95)
+
+
+def fish(sites):
+    return [
+        {"fish_id": str(at), "source": "test_fishing", "area": "A", "date": MONDAY}
+        | {"wound_site": site, "total_length_mm": 500.0}
+        for at, site in enumerate(sites)
+    ]
+
+
+def mix(sites, *trials):
+    tables = {"holding_trials": trials} if trials else {}
+    days = [SiteDay(1, [interview()], stratum="all", frame=2)] * 2
+    snapshot = survey(days, fish=fish(sites), **tables)
+    return wound_mix_table(snapshot, prepare(snapshot), level=0.95)
+
+
+class TestWoundMix:
+    TRIALS = (trial("jaw", 100, 10), trial("gills", 40, 28), trial("control", 50, 2))
+
+    def test_the_mix_by_hand(self):
+        rows = mix(["jaw"] * 30 + ["Gills "] * 10 + [None] * 5, *self.TRIALS).to_pylist()
+        whole = one(rows, wound_site=None)
+        assert whole["n_fish"] == 40
+        seen = 0.75 * 0.1 + 0.25 * 0.7
+        assert whole["rate_prop"] == pytest.approx((seen - 0.04) / 0.96)
+        from_mix = math.sqrt((0.75 * 0.01 + 0.25 * 0.49 - seen**2) / 40) / 0.96
+        rates = (0.75 * math.sqrt(0.09 / 100)) ** 2 + (0.25 * math.sqrt(0.21 / 40)) ** 2
+        control = math.sqrt(0.04 * 0.96 / 50) * (1 - seen) / 0.96**2
+        assert whole["se_from_mix"] == pytest.approx(from_mix)
+        assert whole["se_from_rates"] == pytest.approx(math.hypot(math.sqrt(rates) / 0.96, control))
+        assert whole["rate_se"] == pytest.approx(
+            math.hypot(whole["se_from_mix"], whole["se_from_rates"])
+        )
+        assert whole["ci_low"] < whole["rate_prop"] < whole["ci_high"]
+        # Without rounding, the mix of corrected rates is the corrected mix.
+        parts = [row for row in rows if row["wound_site"]]
+        summed = sum(row["share"] * row["rate_prop"] for row in parts)
+        assert summed == pytest.approx(whole["rate_prop"])
+
+    def test_a_site_nobody_held_is_told(self):
+        rows = mix(["jaw", "eye"], *self.TRIALS).to_pylist()
+        assert one(rows, wound_site="eye")["reason"] == "no fish with this wound was held"
+        whole = one(rows, wound_site=None)
+        assert whole["rate_prop"] is None
+        assert "eye" in whole["reason"]
+
+    def test_no_wound_site_and_no_trial_are_told(self):
+        assert one(mix([None], *self.TRIALS).to_pylist())["reason"].startswith("no measured fish")
+        rows = mix(["jaw"]).to_pylist()
+        assert one(rows, wound_site=None)["rate_prop"] is None
+
+    def test_without_a_control_the_rate_holds_deaths_by_handling(self):
+        whole = one(mix(["jaw"] * 4, trial("jaw", 100, 10)).to_pylist(), wound_site=None)
+        assert whole["rate_prop"] == pytest.approx(0.1)
+        assert "deaths by handling are in the rate" in whole["reason"]
+
+    def test_errors_of_the_mix_add_up(self):
+        share, rates = {"a": 0.4, "b": 0.6}, {"a": Rate(0.1, 0.02), "b": Rate(0.5, 0.05)}
+        parts = mix_errors(share, rates, n_fish=80)
+        assert math.hypot(*parts) == pytest.approx(mixed_rate(share, rates, n_fish=80).rate_se)
+        assert mix_errors(share, rates, n_fish=None) is None
+
+
+class TestDemo:
+    def test_every_table_of_the_demo_is_whole(self):
+        snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
+        season = prepare(snapshot, season="2035-36")
+        tables = {
+            TRIAL_SCHEMA: trial_table(snapshot, level=0.95),
+            SURVIVAL_SCHEMA: survival_table(snapshot, level=0.95),
+            WOUND_MIX_SCHEMA: wound_mix_table(snapshot, season, level=0.95),
+        }
+        for schema, table in tables.items():
+            assert table.schema == schema
+            assert table.num_rows > 0
+            for name in table.schema.names:
+                if table.schema.field(name).type == pa.float64():
+                    assert not pc.any(pc.is_nan(table[name])).as_py(), name
+
+    def test_trials_of_the_demo_come_near_its_truth(self):
+        truth = pq.read_table(DEMO / "truth" / "parameters.parquet").to_pandas()
+        known = dict(zip(truth["parameter"], truth["value"], strict=True))
+        rows = pq.read_table(DEMO / "holding_trials.parquet").to_pylist()
+        groups = [HeldGroup(**row) for row in rows]
+        for found in trial_rates(groups, level=0.99):
+            if found.fish.trial_id is None and found.corrected:
+                low, high = found.corrected_limits
+                assert low < known[f"hooking_death_prop {found.fish.group}"] < high
+
+
+class TestModel:
+    GROUP = ("jaw",) * 60 + ("gills",) * 40
+
+    def fish(self):
+        rng = np.random.default_rng(4)
+        length = rng.uniform(300, 800, 100)
+        odds = -2 + 3 * (np.array(self.GROUP) == "gills") - 0.005 * (length - 550)
+        return rng.random(100) < 1 / (1 + np.exp(-odds)), length
+
+    def test_a_length_that_was_not_measured_leaves_the_fish_out(self):
+        died, length = self.fish()
+        length[:3] = np.nan
+        model = hook_deaths(died, self.GROUP, length, level=0.95)
+        assert model.n == 97
+        assert "3 fish without a length left out" in model.notes
+        assert [one.term for one in model.terms] == [
+            "intercept",
+            "group gills",
+            "total_length_100mm",
+        ]
+
+    def test_one_group_is_refused(self):
+        died, length = self.fish()
+        model = hook_deaths(died, ["jaw"] * 100, length, level=0.95)
+        assert model.terms == ()
+        assert "all fish are of one group (jaw)" in model.reason
+
+    def test_too_few_deaths_are_refused(self):
+        died, length = self.fish()
+        died[np.flatnonzero(died)[4:]] = False
+        assert "needs at least" in hook_deaths(died, self.GROUP, length, level=0.95).reason
+
+    def test_a_group_where_all_died_is_refused(self):
+        died, length = self.fish()
+        died[60:] = True
+        model = hook_deaths(died, self.GROUP, length, level=0.95)
+        assert "none or all died in gills" in model.reason
+
+    def test_a_length_that_sets_the_dead_apart_is_refused(self):
+        _, length = self.fish()
+        model = hook_deaths(length < 500, self.GROUP, length, level=0.95)
+        assert model.terms == ()
+        assert "apart" in model.reason
+
+    def test_no_fish_at_all(self):
+        model = hook_deaths(np.zeros(0, dtype=bool), [], np.zeros(0), level=0.95)
+        assert "0 of 0 fish died" in model.reason
+
+    def test_few_deaths_a_coefficient_are_said(self):
+        died, length = self.fish()
+        keep = np.r_[0:40, 60:75]
+        group = [self.GROUP[at] for at in keep]
+        model = hook_deaths(died[keep], group, length[keep], level=0.95)
+        assert model.terms
+        assert any("rough" in note for note in model.notes)
