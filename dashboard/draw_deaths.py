@@ -43,10 +43,12 @@ def _groups(choice: Choice, told: Released) -> None:
     if by_area:
         draw.dots(by_area, title="All deaths, by area", key="deaths-areas", of="Deaths")
     st.caption(f"{dead.SMALL} {dead.ALL_RATES}")
-    st.html(dead.table(book, told, choice.domains))
+    st.html(dead.table(book, told, choice.domains, is_short=True))
+    with st.expander("Each group of fish, with its rate and where that is from"):
+        st.html(dead.table(book, told, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):
-            st.html(dead.table(book, told, book.areas))
+            st.html(dead.table(book, told, book.areas, is_short=True))
     draw.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
 
 
@@ -95,6 +97,10 @@ def _held(choice: Choice, told: Released) -> None:
 def _survival(choice: Choice, told: Released) -> None:
     groups = tried.survivors(told)
     if not groups:
+        return
+    if max(map(len, groups.values())) == 1:
+        st.caption(tried.ONE_CHECK)
+        draw.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
         return
     st.markdown("**Alive over time, by group**")
     st.html(move_tables.signs(stairs.SIGNS))

@@ -73,7 +73,7 @@ _SHEET = """
   .bm-table th, .bm-table td {border: 0 !important; padding: .2rem .4rem .2rem 0;}
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
   .bm-table td:empty {display: none;}
-  .bm-every td:last-child, .bm-moves td:last-child {grid-column: 1 / -1;}
+  .bm-every td:last-child, .bm-moves td:last-child, .bm-rates td:last-child {grid-column: 1 / -1;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
 }

@@ -169,13 +169,18 @@ def _hover(line: Line) -> str:
     return "\n".join(lines)
 
 
-def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
-    """Return deaths by group as an HTML table, a domain after the other."""
+def table(
+    book: Book, told: Released, areas: Sequence[str | None], *, is_short: bool = False
+) -> str:
+    """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts."""
     lines = []
     for area in areas:
         lines.append(cells.group(_HEADS, head(book, area)))
-        found = [_line(one) for one in groups(told, area)]
-        lines += found or [cells.words_line(_HEADS, "no fish met")]
+        shown = groups(told, area)
+        summed = {one["fate"] for one in shown if is_sum(one)}
+        if is_short:
+            shown = [one for one in shown if is_sum(one) or one["fate"] not in summed]
+        lines += [_line(one) for one in shown] or [cells.words_line(_HEADS, "no fish met")]
     return cells.table(_HEADS, lines, kind="bm-rates")
 
 

@@ -29,6 +29,10 @@ HELD = (
 )
 
 
+ONE_CHECK = (
+    "Deaths of every group are told at one hour alone, so there is no course over time to draw; "
+    "the download has what is known."
+)
 AT_CHECKS = (
     "A death counts at the hour of the check that found it; fish alive at the last check leave the "
     "count there."
@@ -144,6 +148,8 @@ def single(told: Released) -> list[Line]:
 def mix_table(told: Released) -> str:
     """Return how often each wound site was seen, and its rate, as an HTML table."""
     parts = []
+    has_note = any(line["reason"] for line in told.lines["wound_mix"])
+    heads = _MIX_HEADS if has_note else _MIX_HEADS[:-1]
     for line in told.lines["wound_mix"]:
         is_all = line["wound_site"] is None
         rate = mixed_rate(line)
@@ -156,8 +162,8 @@ def mix_table(told: Released) -> str:
             _rate_cell(line, rate),
             cells.small(line["reason"] or ""),
         )
-        parts.append(cells.line(_MIX_HEADS, name, values, is_all=is_all))
-    return cells.table(_MIX_HEADS, parts)
+        parts.append(cells.line(heads, name, values[: len(heads) - 1], is_all=is_all))
+    return cells.table(heads, parts)
 
 
 def _rate_cell(line: Line, rate: Amount) -> str:
