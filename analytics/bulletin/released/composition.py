@@ -15,7 +15,7 @@ from analytics.bulletin.classes import Sampled, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
 from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.bulletin.weekly import LEVELS
-from analytics.fish.class_draws import draw_classes
+from analytics.fish.class_draws import N_DRAWS, draw_classes
 from analytics.fish.lent import lend
 from analytics.fish.marks import CLASSES, PART_WORDS, mark_analysis, mark_measures, marked
 from analytics.fish.sample_counts import composition_sample
@@ -51,7 +51,7 @@ _SIZED = np.isin(
 
 
 def composition_tables(
-    snapshot: Snapshot, season: Season, *, level: float = 0.95
+    snapshot: Snapshot, season: Season, *, level: float = 0.95, n_draws: int = N_DRAWS
 ) -> tuple[pa.Table, pa.Table]:
     """Return encounters by class as reported and as sampled, and one over the other.
 
@@ -66,6 +66,8 @@ def composition_tables(
         Prepared from it.
     level : float
         Confidence level.
+    n_draws : int
+        Joint draws behind ``draws_low`` and ``draws_high``.
 
     Returns
     -------
@@ -77,7 +79,7 @@ def composition_tables(
     compared: list[Row] = []
     for by in LEVELS:
         domains = Domains("area" in by, "week" in by, len(season.design.weeks))
-        level_rows, level_compared = _Level.of(season, sample, domains).tables(level)
+        level_rows, level_compared = _Level.of(season, sample, domains).tables(level, n_draws)
         rows += level_rows
         compared += level_compared
     return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
@@ -108,9 +110,9 @@ class _Level:
         told = way.was_told(mark_analysis())
         return cls(season, domains, totals, of_all, lent, found, told)
 
-    def tables(self, level: float) -> tuple[list[Row], list[Row]]:
+    def tables(self, level: float, n_draws: int) -> tuple[list[Row], list[Row]]:
         """Return the rows of both tables."""
-        drawn = _draws(self.found, self.totals, level)
+        drawn = _draws(self.found, level, n_draws)
         rows: list[Row] = []
         compared: list[Row] = []
         for column, name in enumerate(QUANTITIES_TOLD):
@@ -198,11 +200,13 @@ def _why_no_interval(one: Row, other: Row) -> str:
     return f"no interval: {lacking['method'].split('; ')[-1]}"
 
 
-def _draws(found: Sampled, totals: DomainTotals, level: float) -> tuple[Floats, Floats]:
+def _draws(found: Sampled, level: float, n_draws: int) -> tuple[Floats, Floats]:
     """Return quantiles of joint draws."""
     spread = np.einsum("djj->dj", found.from_survey)
     cv = np.sqrt(np.maximum(spread, 0)) / np.where(found.value > 0, found.value, np.nan)
-    drawn = draw_classes(found.ratios, found.weight, np.nan_to_num(cv), level=level, seed=SEED)
+    drawn = draw_classes(
+        found.ratios, found.weight, np.nan_to_num(cv), level=level, n_draws=n_draws, seed=SEED
+    )
     return drawn.low, drawn.high
 
 

@@ -1,0 +1,191 @@
+"""Encounters by class on two bases, and one over the other with what they share."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.released.composition import composition_tables
+from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.fish.marks import CLASSES
+from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
+from tests.tables import SiteDay, figures, interview, survey
+
+LM, LU, SM, SU = CLASSES
+KEPT = (28, 12, 24, 16, 20)
+SAMPLE = (30, 18, 42, 30)
+
+
+def tables(snapshot, n_draws=10_000):
+    both = composition_tables(snapshot, prepare(snapshot), n_draws=n_draws)
+    assert both[0].schema == COMPOSITION_SCHEMA
+    assert both[1].schema == COMPARED_SCHEMA
+    for table in both:
+        for column in table.columns:
+            if column.type == "double":
+                assert not any(math.isnan(one) for one in column.drop_null().to_pylist())
+    return tuple(table.to_pandas() for table in both)
+
+
+def season_row(table, quantity, basis=None):
+    rows = table[table["area"].isna() & table["week"].isna()]
+    return figures(rows if basis is None else rows[rows["basis"] == basis], quantity)
+
+
+@pytest.fixture(scope="module")
+def both():
+    boats = [boat(kept, released_sublegal=2 * kept) for kept in KEPT]
+    return tables(sampled_survey(drawn(*boats), fish_of(SAMPLE)))
+
+
+def test_every_domain_has_both_bases_of_every_quantity(both):
+    composition, compared = both
+    assert len(composition) == 4 * 2 * 5 * (len(compared) // 20)
+    assert set(composition["basis"]) == {"reported", "sampled"}
+    assert not composition.duplicated(["basis", "area", "week", "quantity"]).any()
+    assert not compared.duplicated(["area", "week", "quantity"]).any()
+
+
+def test_reported_encounters_are_the_contracts_own_row():
+    boats = [boat(kept, released_sublegal=kept, released_unknown=1) for kept in KEPT]
+    snapshot = sampled_survey(drawn(*boats), fish_of(SAMPLE))
+    row = season_row(tables(snapshot)[0], "encounter_fish", "reported")
+    own = figures(estimate_snapshot(snapshot, by=("season",)), "encounter_fish")
+    for column in ("estimate", "se", "ci_low", "ci_high", "df", "status", "method"):
+        assert row[column] == own[column]
+
+
+def test_sampled_classes_are_those_of_the_result_rows_and_add_up(both):
+    composition, _ = both
+    boats = [boat(kept, released_sublegal=2 * kept) for kept in KEPT]
+    rows = estimate_snapshot(sampled_survey(drawn(*boats), fish_of(SAMPLE)), by=("season",))
+    found = [season_row(composition, name, "sampled") for name in CLASSES]
+    for name, row in zip(CLASSES, found, strict=True):
+        own = figures(rows, name)
+        assert (row["estimate"], row["se"], row["method"]) == tuple(
+            own[["estimate", "se", "method"]]
+        )
+    whole = season_row(composition, "encounter_fish", "sampled")
+    assert whole["estimate"] == pytest.approx(sum(row["estimate"] for row in found))
+    assert [row["n_class"] for row in found] == list(SAMPLE)
+    assert {row["n_measured"] for row in found} == {sum(SAMPLE)}
+
+
+def test_draws_stand_about_the_estimate_of_sampled_rows_only(both):
+    composition, _ = both
+    reported = composition["basis"] == "reported"
+    assert composition[reported][["draws_low", "n_measured", "rule"]].isna().all(axis=None)
+    sampled = composition[~reported].dropna(subset=["draws_low"])
+    assert len(sampled) == 5 * 4
+    assert (sampled["draws_low"] < sampled["estimate"]).all()
+    assert (sampled["estimate"] < sampled["draws_high"]).all()
+
+
+def test_the_ratio_counts_what_both_share(both):
+    composition, compared = both
+    row = season_row(compared, SU)
+    one, other = (season_row(composition, SU, basis) for basis in ("reported", "sampled"))
+    assert row["ratio"] == pytest.approx(200 / 400)
+    # Reports are twice the fish kept in every boat: the interviews' error cancels, and only that
+    # of the sample is left.
+    t = math.log(other["ci_high"] / other["estimate"]) / (other["se"] / other["estimate"])
+    half = t * math.sqrt(1 / 30 + 1 / 30)
+    assert row["ci_low"] == pytest.approx(row["ratio"] * math.exp(-half))
+    assert row["ci_high"] == pytest.approx(row["ratio"] * math.exp(half))
+    apart = t * math.hypot(one["se"] / one["estimate"], other["se"] / other["estimate"])
+    assert half < 0.9 * apart
+    assert row["reason"] == ""
+
+
+def test_the_covariance_of_both_bases_is_that_of_repeated_surveys():
+    rng = np.random.default_rng(2)
+    pairs, said = [], []
+    for _ in range(150):
+        boats = [
+            boat(int(kept), released_sublegal=int(rng.poisson(6 + kept)))
+            for kept in rng.poisson(9, 12)
+        ]
+        snapshot = sampled_survey(drawn(*boats, frame=400), fish_of((3000, 1500, 6000, 2500)))
+        _, compared = tables(snapshot, n_draws=20)
+        row = season_row(compared, SU)
+        # The sample is large: the spread of the log ratio is that of the interviews.
+        pairs.append(math.log(row["sampled"] / row["reported"]))
+        said.append(math.log(row["ci_high"] / row["ci_low"]) / 2 / 2.201)
+    assert np.sqrt(np.mean(np.square(said))) == pytest.approx(np.std(pairs, ddof=1), rel=0.2)
+
+
+def test_the_base_itself_is_not_compared(both):
+    row = season_row(both[1], LM)
+    assert row["ratio"] == pytest.approx(1)
+    assert math.isnan(row["ci_low"])
+    assert row["reason"].startswith("the base of the sampled figures")
+
+
+@pytest.mark.parametrize(
+    ("boats", "fish", "given", "reason"),
+    [
+        ([boat(3), boat(5)], SAMPLE, {}, "none was reported, so there is nothing to divide by"),
+        (
+            [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
+            (30, 18, 42, 0),
+            {},
+            "no sampled fish was of this class: a ratio of 0 has no interval",
+        ),
+        (
+            [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
+            (0, 18, 42, 9),
+            {},
+            "nothing as sampled: none of 69 fish of test fishing was legal and marked",
+        ),
+        (
+            [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
+            SAMPLE,
+            {"seasons": seasons("A", min_length_mm=None)},
+            "nothing as sampled: no minimum length in the season",
+        ),
+        (
+            [interview(kept=3, released_sublegal=2), interview(kept=5, released_sublegal=1)],
+            SAMPLE,
+            {},
+            "nothing as reported: no mark was read",
+        ),
+        (
+            [boat(released_sublegal=2), boat(released_sublegal=1)],
+            SAMPLE,
+            {},
+            "nothing as sampled: no fish of the base class was told here",
+        ),
+        (
+            [boat(3, released_sublegal=2), boat(3, released_sublegal=1)],
+            SAMPLE,
+            {},
+            "no interval: site-days all alike: no error can be had",
+        ),
+    ],
+)
+def test_where_there_is_no_ratio_words_say_why(boats, fish, given, reason):
+    snapshot = sampled_survey(drawn(*boats), fish_of(fish), **given)
+    _, compared = tables(snapshot)
+    row = season_row(compared, SU)
+    assert math.isnan(row["ci_low"])
+    assert row["reason"].startswith(reason)
+
+
+def test_a_season_without_test_fishing_or_interviews_still_has_its_tables():
+    bare = survey([SiteDay(4, [])], seasons=seasons("A"))
+    composition, compared = tables(bare)
+    assert set(composition["status"]) <= {"no_sample"}
+    assert (compared["reason"] != "").all()
+
+
+def test_a_season_prepared_for_reports_alone_has_the_same_tables():
+    snapshot = sampled_survey(drawn(*map(boat, KEPT)), fish_of(SAMPLE))
+    season = prepare(snapshot)
+    first, _ = composition_tables(snapshot, season)
+    again, _ = composition_tables(snapshot, replace(season, sample=None))
+    assert first.equals(again)
