@@ -24,8 +24,9 @@ BY_AREA = (
 )
 _HEADS = ("Total length, mm", "Test fishing", "Dockside")
 _SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured")
-#: Lines of the table of legal shares are this far apart, in millimetres; the download has all.
-STEP_MM = 50
+#: Lines of the table of legal shares are this far apart, and reach this far from the minimum in
+#: force, in millimetres; the download has all.
+STEP_MM, REACH_MM = 50, 150
 #: How far from the rule the answer looks, in millimetres.
 AWAY_MM = 40
 ONLY_MET = (
@@ -169,10 +170,10 @@ def curve_words(lines: Sequence[Line], *, place: str) -> str:
 def shares_table(lines: Sequence[Line], *, head: str) -> str:
     """Return the legal share at some minimum lengths as an HTML table, the rule among them."""
     parts = [cells.group(_SHARE_HEADS, head)]
+    rule = next((one["min_length_mm"] for one in lines if one["is_rule"]), None)
     for one in lines:
         length = one["min_length_mm"]
-        is_whole = length is not None and length % STEP_MM == 0
-        if not (one["is_rule"] or is_whole):
+        if not (one["is_rule"] or _is_shown(length, rule)):
             continue
         name = "–" if length is None else f"{length:,.0f} mm"
         name += ", the minimum in force" if one["is_rule"] else ""
@@ -183,6 +184,12 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
         values = (cells.amount(share, why=one["reason"] or ""), measured)
         parts.append(cells.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
     return cells.table(_SHARE_HEADS, parts)
+
+
+def _is_shown(length: float | None, rule: float | None) -> bool:
+    if length is None or length % STEP_MM:
+        return False
+    return rule is None or abs(length - rule) <= REACH_MM
 
 
 def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:

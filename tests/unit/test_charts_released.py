@@ -1,0 +1,218 @@
+"""The figures of released fish hold what the tables hold: every number, interval, gap and cut."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from dashboard import book as books
+from dashboard import (
+    released,
+    released_classes,
+    released_deaths,
+    released_lengths,
+    released_trials,
+)
+from dashboard.amounts import Amount, Sort
+from dashboard.charts import dots, lengths, palette, shares, survival
+from dashboard.charts.dots import Dot
+from tests.app import sample_held, sample_released
+from tests.app.sample_bulletin import NOW, make
+
+MET = "encounter_fish"
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def told(book):
+    return released.index(book)
+
+
+def ends_of(trace):
+    return [x for x in trace.x if x is not None]
+
+
+def test_both_methods_stand_apart_on_one_line_with_both_intervals(told):
+    found = released_classes.dots(told, None)
+    figure = dots.figure(found, palette=palette.LIGHT)
+    bars, thin, sampled, _, bars_told, _, reported, _, gaps = figure.data
+    for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_told, "reported")):
+        rows = [told.classes[basis, None, None, name].row for name in released_classes.ALL]
+        assert list(points.x) == [row.estimate for row in rows]
+        assert ends_of(lines) == [end for row in rows for end in (row.ci_low, row.ci_high)]
+    more = [told.classes["sampled", None, None, name].more for name in released_classes.ALL]
+    assert ends_of(thin) == [one[end] for one in more for end in ("draws_low", "draws_high")]
+    # One line for the two of a class, sampled above reported, and no two marks alike.
+    assert [round(y) for y in sampled.y] == [round(y) for y in reported.y] == [0, 1, 2, 3, 4]
+    assert all(a < b for a, b in zip(sampled.y, reported.y, strict=True))
+    assert sampled.marker.symbol != reported.marker.symbol
+    assert list(gaps.x) == []
+
+
+def test_a_number_that_lacks_is_marked_with_its_reason(told):
+    found = released_classes.dots(told, sample_released.NO_SAMPLE)
+    gaps = dots.figure(found, palette=palette.DARK).data[-1]
+    assert len(gaps.x) == 5
+    assert sample_released.NO_FISH in gaps.text[0].replace("<br>", " ")
+    assert dots.GAP in dots.signs(found, released_classes.NAMES)
+    assert "no figure" in dots.description(found, of="Encounters", names=released_classes.NAMES)
+
+
+def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
+    found = released_deaths.dots(told, None)
+    bars, thin, points, *_ = dots.figure(found, palette=palette.LIGHT).data
+    lines = released_deaths.groups(told, None)
+    assert list(points.x) == [one["deaths"] for one in lines]
+    assert ends_of(bars) == [one[end] for one in lines for end in ("ci_low", "ci_high")]
+    assert ends_of(thin) == [one[end] for one in lines for end in ("deaths_low", "deaths_high")]
+    assert "at a rate of 16" in points.text[2]
+
+
+def test_an_interval_that_runs_on_is_cut_and_marked():
+    found = [Dot("a", Amount(10.0, 8.0, 12.0)), Dot("b", Amount(9.0, 1.0, 400.0))]
+    bars, _, _, cut, _ = dots.figure(found, palette=palette.LIGHT).data
+    top = dots.reach(found)
+    assert top == pytest.approx(1.08 * 2.5 * 10.0)
+    assert max(ends_of(bars)) == top
+    assert list(cut.y) == [1]
+    assert dots.CUT in dots.signs(found, (("sea", "fish"),))
+    assert not dots.is_cut(found[:1])
+
+
+def test_a_share_ends_at_one_and_a_guide_is_in_sight():
+    share = [Dot("a", Amount(0.97, 0.9, 1.0, Sort.SHARE))]
+    assert dots.reach(share) == 1.0
+    ratio = [Dot("a", Amount(0.4, 0.3, 0.5, Sort.RATIO))]
+    figure = dots.figure(ratio, palette=palette.LIGHT, guide=1.0)
+    assert figure.layout.xaxis.range[1] > 1.0
+    assert figure.layout.shapes[0].x0 == 1.0
+
+
+def test_a_dot_on_zero_does_not_touch_its_label():
+    figure = dots.figure([Dot("a", Amount(0.0)), Dot("b", Amount(5.0))], palette=palette.LIGHT)
+    assert figure.layout.xaxis.range[0] < 0
+
+
+def test_names_are_escaped():
+    found = [Dot("<b>x</b>", Amount(1.0), words="<i>y</i>")]
+    figure = dots.figure(found, palette=palette.LIGHT)
+    assert figure.layout.yaxis.ticktext[0] == "&lt;b&gt;x&lt;/b&gt;"
+    assert "<i>" not in figure.data[2].text[0]
+
+
+@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+def test_signs_have_the_colour_of_what_they_name(told, colours):
+    found = released_classes.dots(told, None)
+    figure = dots.figure(found, palette=colours)
+    for points, hue in ((figure.data[2], "sea"), (figure.data[6], "copper")):
+        assert points.marker.color == getattr(colours, hue)
+        assert dots.HUES.get(dots.GLYPHS[hue], "sea") == hue
+
+
+def share_rows(book, told, area):
+    return [
+        [told.share(basis, area, week) for week in book.axis]
+        for basis in (released.SURVEY, released.POOLED)
+    ]
+
+
+def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, told):
+    survey, pooled = share_rows(book, told, "A1")
+    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.LIGHT)
+    band, line, bars, points, gaps = figure.data
+    assert list(line.y) == [row.estimate for row in pooled]
+    for row in pooled:
+        assert row.ci_low in band.y
+        assert row.ci_high in band.y
+    known = [row for row in survey if row.estimate is not None]
+    assert list(points.y) == [row.estimate for row in known]
+    limits = [end for row in known if row.has_interval for end in (row.ci_low, row.ci_high)]
+    assert [y for y in bars.y if y is not None] == limits
+    assert len(gaps.x) == len(survey) - len(known) > 0
+    assert line.line.color != points.marker.color
+
+
+def test_closed_weeks_part_the_band(book, told):
+    survey, pooled = share_rows(book, told, sample_released.CONVENIENT)
+    open_weeks = [at for at, row in enumerate(pooled) if row is not None]
+    assert open_weeks != list(range(len(book.axis)))
+    band = shares.panel(
+        survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.LIGHT
+    ).data[0]
+    runs = 1 + sum(b - a > 1 for a, b in itertools.pairwise(open_weeks))
+    assert list(band.x).count(None) == runs > 1
+
+
+def test_no_pooled_line_is_no_band(book, told):
+    survey, pooled = share_rows(book, told, sample_released.NOTHING)
+    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.DARK)
+    assert list(figure.data[0].x) == []
+    words = shares.description(survey, pooled, weeks=book.axis, area="Wicket Pass")
+    assert words.endswith("no pooled line.")
+
+
+def test_the_axis_of_shares_holds_every_end(book, told):
+    rows = [row for area in book.areas for line in share_rows(book, told, area) for row in line]
+    low, high = shares.axis(rows)
+    for row in rows:
+        if row is not None and row.estimate is not None:
+            assert low <= (row.ci_low or row.estimate) <= (row.ci_high or row.estimate) <= high
+    alone = [row for row in share_rows(book, told, "A1")[1] if row]
+    low, high = shares.axis(alone)
+    assert high - low >= 0.4
+    assert shares.axis([]) == (0.0, 1.0)
+
+
+def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(told):
+    bins = released_lengths.bins(told, None, source="test_fishing", week=None)
+    figure = lengths.bars(
+        bins,
+        rules=released_lengths.rules(told, None),
+        span=released_lengths.span(told),
+        palette=palette.LIGHT,
+    )
+    marked, others = figure.data
+    assert [a + b for a, b in zip(marked.y, others.y, strict=True)] == [one["fish"] for one in bins]
+    assert list(marked.y) == [one["marked"] for one in bins]
+    assert list(marked.x) == [one["bin_low_mm"] + 10 for one in bins]
+    assert marked.marker.pattern.shape != others.marker.pattern.shape
+    assert [shape.x0 for shape in figure.layout.shapes] == [sample_held.RULE_MM]
+
+
+def test_the_curve_has_its_band_and_the_minimum_in_force(told):
+    lines = released_lengths.shares(told, None)
+    band, curve, rule = lengths.curve(lines, palette=palette.LIGHT).data
+    assert list(curve.y) == [one["share"] for one in lines]
+    assert list(curve.x) == sorted(curve.x)
+    assert sorted(band.y) == sorted(one[end] for one in lines for end in ("ci_low", "ci_high"))
+    assert list(rule.x) == [sample_held.RULE_MM]
+
+
+def test_stairs_begin_with_all_alive_and_show_the_last_fall(told):
+    groups = released_trials.survivors(told)
+    steps = groups["jaw"]
+    high, low, alive = survival.panel(steps, until=100.0, palette=palette.LIGHT).data
+    assert list(alive.x) == [0.0, 24.0, 96.0, 100.0]
+    assert list(alive.y) == [1.0, 0.967, 0.933, 0.933]
+    assert alive.line.shape == "hv"
+    assert list(low.y)[1:3] == [one["ci_low"] for one in steps]
+    assert list(high.y)[1:3] == [one["ci_high"] for one in steps]
+    # A group without limits has no band, and still its stairs.
+    (alone,) = survival.panel(groups["oesophagus stomach"], until=100.0, palette=palette.DARK).data
+    assert list(alone.y) == [1.0, 0.0, 0.0]
+
+
+def test_trials_show_corrected_and_seen_rates(told):
+    found = released_trials.dots(told)
+    labels = list(dict.fromkeys(dot.label for dot in found))
+    assert labels == [*sample_held.GROUPS, sample_held.NEVER]
+    hues = [dot.hue for dot in found if dot.label == "control"]
+    assert hues == [released_trials.OBSERVED]
+    worse = [dot for dot in found if dot.label == sample_held.WORSE]
+    assert worse[0].amount.value == 0.0  # drawn from zero on; the table has the negative rate
+    assert "−4.2" in released_trials.table(released_trials.together(told))
