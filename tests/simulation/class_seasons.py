@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analytics.bulletin.weekly import estimate_snapshot
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.weekly import result_rows
 from analytics.data.demo.measured import fish_table
 from analytics.data.demo.population import simulate_population
 from analytics.data.demo.sampling import draw_sample
@@ -34,8 +36,9 @@ def class_season(name: str, seed: int, number: int) -> pd.DataFrame:
     snapshot = Snapshot.of({**reference, **sample.tables, "fish": fish})
     known = season_truth(population, basis=TRUE)
     parts = []
-    for basis in BASES:
-        rows = estimate_snapshot(snapshot, season=SEASON, by=("season",), classes=basis)
+    prepared = prepare(snapshot, season=SEASON)
+    for basis, season in zip(BASES, (prepared, replace(prepared, sample=None)), strict=True):
+        rows = pd.DataFrame(list(result_rows(season, by=("season",), level=0.95)))
         rows = rows[rows["quantity"].isin(CLASSES)][COLUMNS]
         parts.append(rows.assign(basis=basis, truth=rows["quantity"].map(known)))
     return pd.concat(parts)

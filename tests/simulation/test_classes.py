@@ -1,9 +1,9 @@
 """Encounters by class over 200 simulated seasons: the sampled intervals hold what happened.
 
 Anglers of the simulator tell about seven in a hundred sublegal releases too many, and large counts
-in fives; test fishing meets about nine fish an area and week in their true composition. With seed 11
-the sampled intervals held 95 to 96.5 % of the four truths, the reported ones of sublegal fish 68
-and 74.5 %.
+in fives; test fishing meets about nine fish an area and week in their true composition. With seed
+11 the sampled intervals held 95 to 96.5 % of the four truths, the reported ones of sublegal fish
+68 and 74.5 %.
 """
 
 from __future__ import annotations

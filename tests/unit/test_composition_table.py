@@ -105,7 +105,7 @@ def test_the_ratio_counts_what_both_share(both):
 def test_the_covariance_of_both_bases_is_that_of_repeated_surveys():
     rng = np.random.default_rng(2)
     pairs, said = [], []
-    for _ in range(150):
+    for _ in range(60):
         boats = [
             boat(int(kept), released_sublegal=int(rng.poisson(6 + kept)))
             for kept in rng.poisson(9, 12)
@@ -116,7 +116,7 @@ def test_the_covariance_of_both_bases_is_that_of_repeated_surveys():
         # The sample is large: the spread of the log ratio is that of the interviews.
         pairs.append(math.log(row["sampled"] / row["reported"]))
         said.append(math.log(row["ci_high"] / row["ci_low"]) / 2 / 2.201)
-    assert np.sqrt(np.mean(np.square(said))) == pytest.approx(np.std(pairs, ddof=1), rel=0.2)
+    assert np.sqrt(np.mean(np.square(said))) == pytest.approx(np.std(pairs, ddof=1), rel=0.27)
 
 
 def test_the_base_itself_is_not_compared(both):

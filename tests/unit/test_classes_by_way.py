@@ -1,0 +1,120 @@
+"""Sampled classes where totals are expanded by coverage or rest on counted boats; the command."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from analytics.bulletin.weekly import estimate_snapshot
+from analytics.cli import main
+from analytics.fish.marks import CLASSES
+from tests.class_cases import boat, fish_of, sampled_survey, seasons
+from tests.field_week import field_week, write_week
+from tests.tables import MONDAY, SiteDay, figures
+
+LM, LU, SM, SU = CLASSES
+SAMPLE = (30, 18, 42, 30)
+KEPT = {0: (2, 5), 2: (4, 3), 3: (1, 6), 5: (3, 3)}
+DAYS = [
+    SiteDay(2, [boat(kept, hours_fished=5.0) for kept in both], date=MONDAY + dt.timedelta(day))
+    for day, both in KEPT.items()
+]
+CONTACTS = [
+    {
+        "area": "A",
+        "date": MONDAY + dt.timedelta(days=day),
+        "boats_contacted": asked,
+        "boats_to_listed_sites": listed,
+    }
+    for day, asked, listed in ((0, 10, 8), (2, 6, 3), (5, 8, 7))
+]
+COUNTS = [
+    {
+        "count_id": f"{day}-{place}",
+        "area": "A",
+        "date": MONDAY + dt.timedelta(days=day),
+        "time": dt.time(9 + place),
+        "boats": boats,
+    }
+    for day, seen in {0: (4, 8), 3: (10, 6)}.items()
+    for place, boats in enumerate(seen)
+]
+WAYS = {
+    "drawn": {},
+    "all boats": {"expand": True},
+    "boats counted": {"effort": "counts", "day_hours": 10.0},
+}
+
+
+@pytest.fixture(scope="module")
+def snapshot():
+    opening = seasons("A", weeks=1, day_groups="1234567")
+    return sampled_survey(
+        DAYS, fish_of(SAMPLE), seasons=opening, coverage=CONTACTS, boat_counts=COUNTS
+    )
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("by", [("area", "week"), ("season",)])
+def test_one_pool_adds_its_own_error_to_that_of_any_way(snapshot, way, by):
+    rows = estimate_snapshot(snapshot, by=by, **WAYS[way])
+    base = figures(rows, LM)
+    assert base["estimate"] == pytest.approx(figures(rows, "kept_fish")["estimate"])
+    for quantity, n in zip((LU, SM, SU), SAMPLE[1:], strict=True):
+        row = figures(rows, quantity)
+        assert row["estimate"] == pytest.approx(base["estimate"] * n / 30)
+        cv2 = (base["se"] / base["estimate"]) ** 2 + 1 / n + 1 / 30
+        assert (row["se"] / row["estimate"]) ** 2 == pytest.approx(cv2)
+
+
+@pytest.mark.parametrize(
+    ("way", "words"),
+    [("all boats", "expanded_total"), ("boats counted", "counted_effort_times_rate")],
+)
+def test_the_method_names_the_sample_and_the_way(snapshot, way, words):
+    row = figures(estimate_snapshot(snapshot, by=("season",), **WAYS[way]), SM)
+    assert row["method"].startswith("sampled_composition; ")
+    assert words in row["method"]
+    plain = figures(
+        estimate_snapshot(snapshot, by=("season",), classes="reported", **WAYS[way]), SM
+    )
+    assert plain["method"].startswith("reported_marks; ")
+
+
+def test_where_interviews_are_of_convenience_there_are_no_encounters():
+    opening = seasons("A", weeks=1, design="opportunistic")
+    snapshot = sampled_survey(DAYS, fish_of(SAMPLE), seasons=opening)
+    for word in ("sample_first", "sampled"):
+        row = figures(estimate_snapshot(snapshot, by=("season",), classes=word), SM)
+        assert row["status"] == "no_design"
+
+
+def said_by(capsys, *args):
+    """Return exit status, standard output and standard error of a command."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(arg) for arg in args])
+    said = capsys.readouterr()
+    assert "Traceback" not in said.err
+    return int(ended.value.code or 0), said.out, said.err
+
+
+def test_the_command_takes_the_users_choice(tmp_path, capsys):
+    week = field_week()
+    week["fish"] = fish_of((4, 2, 9, 3))
+    store = tmp_path / "store"
+    status, _, err = said_by(
+        capsys, "import", write_week(week, tmp_path / "week"), "--store", store
+    )
+    assert status == 0, err
+    asked = ("estimate", "--store", store, "--by", "season", "--out", "-")
+    for word, method in (("sampled", "sampled_composition"), ("reported", "reported_marks")):
+        status, out, err = said_by(capsys, *asked, "--classes", word)
+        assert status == 0, err
+        assert method in next(line for line in out.splitlines() if SM in line)
+    usual = said_by(capsys, *asked)[1]
+    assert usual == said_by(capsys, *asked, "--classes", "sample_first")[1]
+    assert usual.count("sampled_composition") == len(CLASSES)
+    status, _, err = said_by(capsys, *asked, "--classes", "guess")
+    assert status == 2
+    assert "sample_first" in err
