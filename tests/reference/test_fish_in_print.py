@@ -111,6 +111,18 @@ def test_rates_in_print_are_the_references():
     assert found["sport, under 33 cm"].rate_prop == 0.322
     assert found["drift mooching, under 660 mm"].rate_prop == 0.422
     assert found["sublegal"].standing is Standing.COMMON_PRACTICE
+    # Grover et al. (2002), 0.342-0.502; Wertheimer (1988), 20.1-29.0 and 9.0-31.9 %; Gjernes et al.
+    # (1993), about 30 %; Bendock & Alexandersdottir (1993), 7.6 %; Lindsay et al. (2004), 12.2 %.
+    printed = {
+        "drift mooching, under 660 mm": (0.422, 0.342, 0.502),
+        "ocean troll, sublegal": (0.245, 0.201, 0.290),
+        "ocean troll, legal": (0.205, 0.090, 0.319),
+        "first ocean year": (0.30, None, None),
+        "river sport, adults": (0.076, 0.0551, 0.1046),
+        "river sport, all wounds": (0.122, None, None),
+    }
+    for fish, numbers in printed.items():
+        assert (found[fish].rate_prop, found[fish].low, found[fish].high) == numbers
     assert all(r.source for r in RATES_IN_PRINT if r.standing is not Standing.COMMON_PRACTICE)
 
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
+from analytics.data import sql
+from analytics.fish.death_plan import plan_deaths
+from analytics.survey.sums import NOTHING, Sums
 from tests.tables import SiteDay, figures, interview, survey
 
 
@@ -266,3 +270,25 @@ def test_quotes_in_a_method_name_are_only_text():
     boats = sample(interview(released_sublegal=5, method="plug 'n' bait"), interview())
     rates = [rate("sublegal", 0.2, 0.0, method="plug 'n' bait")]
     assert row(boats, "release_deaths_fish", release_rates=rates)["estimate"] == pytest.approx(5)
+
+
+def test_products_of_boats_that_are_never_both_are_not_summed():
+    snapshot = survey(TOLD, release_rates=PAIR)
+    measures = plan_deaths(
+        snapshot["interviews"], snapshot["release_rates"], snapshot["drop_off"]
+    ).measures
+    blind = {name: replace(one, only=None) for name, one in measures.items()}
+    asked, plain = (Sums(some, frozenset()) for some in (measures, blind))
+    of_measures, of_blind = asked.ask(tuple(measures)), plain.ask(tuple(blind))
+    assert len(asked.query()) < len(plain.query())
+    query = plain.query().replace("JOIN units USING (sample_id) JOIN areas USING (area)", "")
+    query = query.replace("SELECT units.unit, areas.code AS area", "SELECT 1 AS unit, 1 AS area")
+    (sums,) = sql.run(query, {"interviews": snapshot["interviews"]}).to_pylist()
+    pairs = [
+        (alias, other)
+        for row, others in zip(of_measures.products, of_blind.products, strict=True)
+        for alias, other in zip(row, others, strict=True)
+    ]
+    left_out = [other for alias, other in pairs if alias == NOTHING and other != NOTHING]
+    assert len(left_out) > 4
+    assert [sums[other] for other in left_out] == [0] * len(left_out)
