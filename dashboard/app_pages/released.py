@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, draw_deaths, draw_lengths, draw_shares, filters, handling
+from dashboard import data, draw_deaths, draw_lengths, draw_shares, filters, handling, link
 from dashboard import draw_released as draw
 from dashboard.framed import Chosen, framed
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
     from dashboard.released import Released
 
+#: Choices that some parts have and others have not.
+CHOICES = ("span", "species")
 OLDER = (
     "This bulletin was kept before bulletins told of released fish. Make it again from the store "
     "with `blackmouth bulletin`, and it will."
@@ -35,6 +37,9 @@ def _body(chosen: Chosen, told: Released) -> None:
     choice = chosen.choice
     part = filters.switch("Part", tuple(PARTS), key="part", words=lambda one: PARTS[one][0])
     _, needed, drawn = PARTS[part]
+    for key in CHOICES:
+        # A choice of another part is no choice here; a part that has it notes it once more.
+        link.note(key, "", is_unsaid=True)
     if needed and needed not in choice.book.card.tables:
         draw.answer(OLDER)
         return

@@ -358,8 +358,21 @@ def test_downloads_hold_the_tables_as_kept(book):
 
 
 def test_a_link_to_a_part_that_is_not_there_says_so(open_released):
-    page = open_released(part="fins", span="2030-W01")
+    page = open_released(part="fins", fin="adipose")
     assert not page.exception
     asked = plain(page.warning[0].value)
     assert "part has no choice fins" in asked
-    assert "there is no choice called span" in asked
+    assert "there is no choice called fin" in asked
+    late = open_released(part="lengths", span="2030-W01")
+    assert "span has no choice 2030-W01" in plain(late.warning[0].value)
+
+
+def test_a_choice_of_one_part_is_no_complaint_in_another(open_released):
+    page = open_released(part="lengths", span="2036-W05")
+    assert page.query_params["span"] == "2036-W05"
+    page.get("button_group")[0].set_value("handling").run()
+    assert not page.exception
+    assert not page.warning
+    assert "span" not in page.query_params
+    page.get("button_group")[0].set_value("lengths").run()
+    assert page.query_params["span"] == "season"

@@ -1,0 +1,93 @@
+"""The page Released fish in a real browser: every part draws, follows the choices, fits."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browser.screens import CHARTS, settle
+
+pytestmark = pytest.mark.browser
+HERE = {"page": "released", "charts": CHARTS["released"]}
+PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
+OUT = """() => [...document.querySelectorAll(
+    '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
+  .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+  .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
+
+
+def answer(page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def test_the_first_part_is_drawn_whole(visit):
+    page = visit().open(**HERE)
+    assert answer(page).startswith("In week 2036-W06, over all areas,")
+    panels = page.locator("[class*=st-key-released-share-] .js-plotly-plot")
+    assert panels.count() == 6
+    first = page.locator(".st-key-released-share-A1")
+    # The pooled line has a mark a week; the survey one for each week with a share.
+    assert first.locator(".scatterlayer .points path").count() == 14 + 13 + 1
+    assert page.get_by_role("figure", name="Sublegal share by week in Quillon Bank").count() == 1
+
+
+def test_the_buttons_lead_from_part_to_part(visit):
+    page = visit().open("area=A1", **HERE)
+    for part, words, said in (
+        ("classes", "Size and mark", "sampled over reported is"),
+        ("deaths", "Deaths", "Chinook died"),
+        ("lengths", "Lengths", "were of legal length"),
+        ("species", "Other species", "anglers met per hour of one angler"),
+        ("handling", "Letting go", "Where the hook sits"),
+    ):
+        page.locator(".st-key-part").get_by_text(words, exact=True).click()
+        page.wait_for_function(f"location.search.includes('part={part}')")
+        page.locator(".st-key-answer").get_by_text(said).wait_for()
+        settle(page, charts=CHARTS["released"])
+        assert page.locator("[data-testid=stAlert]").count() == 0
+
+
+def test_a_link_opens_the_same_view(visit):
+    page = visit().open("part=lengths&area=A4&span=2036-W05", **HERE)
+    page.get_by_text("Fish by length, week 2036-W05").wait_for()
+    assert "no fish of test fishing was measured in the area" in answer(page)
+    assert page.locator(".st-key-released-lengths-dockside-A4 .barlayer .point").count() == 30
+
+
+def test_the_downloads_are_the_tables(visit, tmp_path):
+    page = visit().open("part=deaths&area=A1", **HERE)
+    for words, name, start in (
+        ("Download the deaths", "deaths", "season,area,fate,size_class,method,wound_class,fish"),
+        ("Download the method mix", "method_mix", "season,area,case,method,fish,rate_prop"),
+        ("Download the trials", "trials", "trial_id,group,is_control,held,died,hours"),
+    ):
+        with page.expect_download() as download:
+            page.get_by_role("button", name=words).click()
+        assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
+        path = tmp_path / f"{name}.csv"
+        download.value.save_as(path)
+        assert path.read_text().startswith(start)
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("part", PARTS)
+def test_nothing_sticks_out(visit, width, part):
+    page = visit(width=width, scheme="dark" if width == 390 else "light").open(
+        f"part={part}", **HERE
+    )
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    assert page.evaluate(OUT) == []
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_no_label_of_a_figure_is_cut(visit, part):
+    page = visit(width=390).open(f"part={part}", **HERE)
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
+            const box = plot.getBoundingClientRect();
+            return [...plot.querySelectorAll('.ytick text, .xtick text')]
+              .filter(one => one.getBoundingClientRect().left < box.left - 1
+                || one.getBoundingClientRect().right > box.right + 1)
+              .map(one => one.textContent)})"""
+    )
+    assert cut == []
