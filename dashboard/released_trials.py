@@ -175,9 +175,11 @@ def _rate_cell(line: Line, rate: Amount) -> str:
 
 
 def survivors(told: Released) -> dict[str, list[Line]]:
-    """Return the stairs of survival by group, each in order of time."""
+    """Return the steps of survival by group, each in order of time, without the start itself."""
     found: dict[str, list[Line]] = {}
     for line in told.lines["survival"]:
+        if not line["hours"]:
+            continue
         found.setdefault((line["group"] or "not told").replace("_", " "), []).append(line)
     return {name: sorted(steps, key=lambda one: one["hours"]) for name, steps in found.items()}
 

@@ -93,6 +93,10 @@ def _survival() -> list[Row]:
         }
         for hours, risk, died, alive in jaw
     ]
+    lines += [
+        {"group": name, "hours": 0.0, "at_risk": fish, "died": 0, "alive_prop": 1.0}
+        for name, fish in (("jaw", 60), ("oesophagus_stomach", 1))
+    ]
     alone = {"group": "oesophagus_stomach", "hours": HOURS, "at_risk": 1, "died": 1}
     return [*lines, alone | {"alive_prop": 0.0, "ci_level": 0.95}]
 

@@ -259,6 +259,15 @@ def test_a_fishery_wide_rate_that_lacks_says_why(book):
     assert sample_held.NOT_WHOLE in plain(released_trials.answer(found))
 
 
+def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, book, tmp_path):
+    lines = [line for line in book.bulletin.table("survival").to_pylist() if line["hours"] != 24.0]
+    shelves.keep(tmp_path, with_tables(book, survival=lines).bulletin)
+    page = open_released(folder=tmp_path, part="deaths")
+    assert not page.exception
+    assert "no course over time to draw" in words_of(page)
+    assert "Alive over time" in words_of(open_released(part="deaths"))
+
+
 def test_lengths_follow_area_and_week(open_released, told):
     season = released_lengths.bins(told, None, source="dockside", week=None)
     week = released_lengths.bins(told, "A4", source="dockside", week="2036-W05")
