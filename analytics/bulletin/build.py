@@ -11,6 +11,7 @@ from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.readings import readings_of
+from analytics.bulletin.released.whole import released_tables
 from analytics.bulletin.revisions import moved_since
 from analytics.bulletin.sampling import (
     convenience_findings,
@@ -92,6 +93,8 @@ def bulletin_of(
         rows += result_rows(prepared, by=by, level=level)
     progress("reckoning in other ways")
     readings = readings_of(snapshot, prepared, level=level)
+    progress("following the fish that went back")
+    released = released_tables(snapshot, prepared, level=level)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = open_days(snapshot["seasons"], snapshot["holidays"])
@@ -115,6 +118,7 @@ def bulletin_of(
         readings=readings.rows,
         coverage=readings.coverage,
         heaping=readings.heaping,
+        released=released,
     )
 
 

@@ -13,13 +13,17 @@ from analytics.precision import WITHHELD_OVER, Precision, marks_of, pse
 from analytics.units import CiMethod
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from analytics.bulletin.shelf import Bulletin
 
 #: Stands in `method` in the place of a withheld figure's own.
 WITHHELD = f"withheld: its percent standard error is over {WITHHELD_OVER:.0f}"
-_TAKEN_OUT = ("estimate", "se", "ci_low", "ci_high")
+_TAKEN_OUT = ("estimate", "se", "ci_low", "ci_high", "draws_low", "draws_high", "design_effect")
+_OF_DEATHS = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high", "from_fish_prop")
+_OF_RATIOS = ("reported", "sampled", "ratio", "ci_low", "ci_high")
 
 
 def public_rows(table: pa.Table) -> pa.Table:
@@ -40,13 +44,73 @@ def public_rows(table: pa.Table) -> pa.Table:
         The same rows and columns. Where the percent standard error is over 50, estimate, standard
         error and interval are null, `ci_method` is ``none`` and `method` gives the reason.
     """
-    marks = marks_of(pse(_floats(table["estimate"]), _floats(table["se"])))
-    hidden = pa.array([mark is Precision.WITHHELD for mark in marks], pa.bool_())
-    instead = {**dict.fromkeys(_TAKEN_OUT), "ci_method": str(CiMethod.NONE), "method": WITHHELD}
-    for name, value in instead.items():
+    instead = {"ci_method": str(CiMethod.NONE), "method": WITHHELD}
+    return _without(table, hidden=_is_withheld(table, "estimate", "se"), instead=instead)
+
+
+def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return the tables of released fish for the public.
+
+    Parameters
+    ----------
+    released : mapping of str to pyarrow.Table
+        In `analytics.bulletin.released.tables.RELEASED_SCHEMAS`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        Tables of figures without those whose percent standard error is over 50, nor a ratio of
+        which either side is withheld; what was measured, and rates, as they are.
+    """
+    shown = dict(released)
+    for name in {"shares", "composition", "bycatch"} & set(shown):
+        shown[name] = public_rows(shown[name])
+    reason = {"reason": WITHHELD}
+    for name in {"deaths", "method_mix"} & set(shown):
+        table = shown[name]
+        if "fish_se" in table.column_names:
+            hidden = _is_withheld(table, "fish", "fish_se")
+            table = _without(table, hidden=hidden, instead=reason, taken=("fish", "fish_se"))
+        hidden = _is_withheld(table, "deaths", "se")
+        shown[name] = _without(table, hidden=hidden, instead=reason, taken=_OF_DEATHS)
+    if "compared" in shown:
+        hidden = _is_compared(shown["compared"], shown.get("composition"))
+        shown["compared"] = _without(
+            shown["compared"], hidden=hidden, instead=reason, taken=_OF_RATIOS
+        )
+    return shown
+
+
+def _is_withheld(table: pa.Table, value: str, se: str) -> list[bool]:
+    marks = marks_of(pse(_floats(table[value]), _floats(table[se])))
+    return [mark is Precision.WITHHELD for mark in marks]
+
+
+def _is_compared(compared: pa.Table, composition: pa.Table | None) -> list[bool]:
+    """Return which ratios have a side that is withheld."""
+    names = ("area", "week", "quantity")
+    hidden: set[tuple[str | None, ...]] = set()
+    if composition is not None:
+        withheld = composition.filter(pc.equal(composition["method"], WITHHELD))
+        hidden = set(zip(*(withheld[name].to_pylist() for name in names), strict=True))
+    keys = zip(*(compared[name].to_pylist() for name in names), strict=True)
+    return [key in hidden for key in keys]
+
+
+def _without(
+    table: pa.Table,
+    *,
+    hidden: Sequence[bool],
+    instead: Mapping[str, str],
+    taken: Sequence[str] = _TAKEN_OUT,
+) -> pa.Table:
+    """Return a table with some columns of hidden rows null, and words in others."""
+    mask = pa.array(hidden, pa.bool_())
+    columns = dict.fromkeys(name for name in taken if name in table.column_names) | dict(instead)
+    for name, value in columns.items():
         at = table.schema.get_field_index(name)
         field = table.schema.field(at)
-        column = pc.if_else(hidden, pa.scalar(value, field.type), table[name])
+        column = pc.if_else(mask, pa.scalar(value, field.type), table[name])
         table = table.set_column(at, field, column)
     return table
 
@@ -75,6 +139,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
         readings=public_rows(bulletin.readings),
         changes=_public_changes(bulletin.changes, rows),
         moved=_public_moves(bulletin.moved),
+        released=public_released(bulletin.released),
         strata=bulletin.strata.slice(0, 0),
         findings=bulletin.findings.slice(0, 0),
     )

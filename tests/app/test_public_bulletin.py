@@ -11,6 +11,7 @@ import pytest
 
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.public import WITHHELD, public_bulletin
+from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from analytics.precision import pse
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
@@ -66,6 +67,42 @@ def test_revisions_keep_only_what_is_for_publication_on_both_sides(rough):
     moved = pa.Table.from_pylist([blank | one for one in sides], schema=shelves.MOVED_SCHEMA)
     shown = public_bulletin(replace(rough, moved=moved)).moved.to_pylist()
     assert [row["previous"] for row in shown] == [10.0, None]
+
+
+def released_lines(name, *lines):
+    schema = RELEASED_SCHEMAS[name]
+    blank = dict.fromkeys(schema.names)
+    return pa.Table.from_pylist([blank | line for line in lines], schema=schema)
+
+
+def test_figures_of_released_fish_are_withheld_alike(rough):
+    sure = {"quantity": "encounter_fish", "estimate": 10.0, "se": 1.0, "draws_low": 8.0}
+    unsure = sure | {"area": "A1", "se": 6.0}
+    released = {
+        "composition": released_lines("composition", sure, unsure),
+        "compared": released_lines(
+            "compared",
+            {"quantity": "encounter_fish", "ratio": 0.8, "ci_low": 0.7},
+            {"area": "A1", "quantity": "encounter_fish", "ratio": 0.9, "sampled": 10.0},
+        ),
+        "deaths": released_lines(
+            "deaths",
+            {"fish": 100.0, "fish_se": 9.0, "deaths": 20.0, "se": 2.0, "rate_prop": 0.2},
+            {"fish": 100.0, "fish_se": 9.0, "deaths": 20.0, "se": 11.0, "deaths_low": 3.0},
+            {"fish": 100.0, "fish_se": 51.0, "deaths": 20.0, "se": 10.5, "deaths_high": 30.0},
+        ),
+    }
+    shown = public_bulletin(replace(rough, released=released)).released
+    first, second = shown["composition"].to_pylist()
+    assert (first["estimate"], first["draws_low"]) == (10.0, 8.0)
+    assert (second["estimate"], second["draws_low"], second["method"]) == (None, None, WITHHELD)
+    kept, hidden = shown["compared"].to_pylist()
+    assert (kept["ratio"], kept["ci_low"], kept["reason"]) == (0.8, 0.7, None)
+    assert (hidden["ratio"], hidden["sampled"], hidden["reason"]) == (None, None, WITHHELD)
+    whole, unsure, both = shown["deaths"].to_pylist()
+    assert (whole["deaths"], whole["reason"]) == (20.0, None)
+    assert (unsure["deaths"], unsure["deaths_low"], unsure["fish"]) == (None, None, 100.0)
+    assert (both["fish"], both["deaths"], both["deaths_high"]) == (None, None, None)
 
 
 def test_nothing_that_names_a_site_day_is_left(rough):

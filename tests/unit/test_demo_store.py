@@ -9,6 +9,7 @@ from analytics.bulletin import demo_store, shelf
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
+from analytics.fish.marks import MARK_QUANTITIES
 
 
 @pytest.fixture(scope="module")
@@ -41,9 +42,13 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
     new = {row["week"] for row in moved if row["kind"] == "new"}
     assert new == {newest.through}
     revised = [row for row in moved if row["kind"] == "revised"]
-    batch = prepared.batches()[1]
-    assert {row["batch"] for row in revised} == {batch.batch}
-    assert {row["sources"] for row in revised} == {", ".join(batch.sources)}
+    correction, week = prepared.batches()[1:3]
+    told = [row for row in revised if row["quantity"] not in MARK_QUANTITIES]
+    assert {row["batch"] for row in told} == {correction.batch}
+    assert {row["sources"] for row in told} == {", ".join(correction.sources)}
+    # Test fishing of the new week joins the pools of those before: their marks and classes move too.
+    pooled = {row["batch"] for row in revised if row["quantity"] in MARK_QUANTITIES}
+    assert any(week.batch in batches for batches in pooled)
     assert {"encounter_fish", "sublegal_prop"} <= {row["quantity"] for row in revised}
 
 

@@ -1,0 +1,56 @@
+"""All that a bulletin keeps of released fish."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.bulletin.released.bycatch import bycatch_table
+from analytics.bulletin.released.composition import composition_tables
+from analytics.bulletin.released.deaths import death_table
+from analytics.bulletin.released.lengths import (
+    conversion_table,
+    legal_share_table,
+    length_table,
+)
+from analytics.bulletin.released.mix import mix_table
+from analytics.bulletin.released.shares import shares_table
+from analytics.bulletin.released.trials import survival_table, trial_table, wound_mix_table
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
+
+
+def released_tables(snapshot: Snapshot, season: Season, *, level: float) -> dict[str, pa.Table]:
+    """Return every table of released fish by its name.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        In `analytics.bulletin.released.tables.RELEASED_SCHEMAS`.
+    """
+    composition, compared = composition_tables(snapshot, season, level=level)
+    return {
+        "shares": shares_table(snapshot, season, level=level),
+        "composition": composition,
+        "compared": compared,
+        "deaths": death_table(snapshot, season, level=level),
+        "method_mix": mix_table(snapshot, season, level=level),
+        "trials": trial_table(snapshot, level=level),
+        "wound_mix": wound_mix_table(snapshot, season, level=level),
+        "survival": survival_table(snapshot, level=level),
+        "lengths": length_table(snapshot, season),
+        "legal_share": legal_share_table(snapshot, season, level=level),
+        "conversions": conversion_table(snapshot, season),
+        "bycatch": bycatch_table(snapshot, season, level=level),
+    }
