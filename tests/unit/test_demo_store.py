@@ -46,7 +46,7 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
     told = [row for row in revised if row["quantity"] not in MARK_QUANTITIES]
     assert {row["batch"] for row in told} == {correction.batch}
     assert {row["sources"] for row in told} == {", ".join(correction.sources)}
-    # Test fishing of the new week joins the pools of those before: their marks and classes move too.
+    # What the new week tells of marks and classes joins the pools of the weeks before.
     pooled = {row["batch"] for row in revised if row["quantity"] in MARK_QUANTITIES}
     assert any(week.batch in batches for batches in pooled)
     assert {"encounter_fish", "sublegal_prop"} <= {row["quantity"] for row in revised}
