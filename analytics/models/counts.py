@@ -14,8 +14,7 @@ from analytics.errors import WrongUse
 from analytics.models.count_checks import CountRows, positive, rows_of
 from analytics.models.count_laws import Family
 from analytics.models.count_likelihood import CountLikelihood, collapse
-from analytics.models.maximum import top
-from analytics.models.share_likelihood import checked_errors
+from analytics.models.maximum import checked_errors, top
 from analytics.models.terms import coding_of
 
 if TYPE_CHECKING:

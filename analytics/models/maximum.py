@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from statsmodels.base.model import GenericLikelihoodModel
+from statsmodels.tools.numdiff import approx_fprime
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
 #: A step that would still be taken, in standard errors, under which a search has arrived.
 ARRIVED = 1e-5
 MOST_STEPS = 50
+#: Largest difference between analytic and numerical information, as correlations.
+AGREES = 1e-3
 
 
 class Likelihood(Protocol):
@@ -107,3 +112,48 @@ def _uphill(likelihood: Likelihood, params: Floats, step: Floats) -> Floats:
             return there
         step = step / 2
     return params
+
+
+def checked_errors(
+    hessian: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    score: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    params: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Return standard errors from the information at an optimum, if it stands two checks.
+
+    It must be positive definite, and the analytic form must agree with the central difference of
+    the score.
+
+    Parameters
+    ----------
+    hessian, score : callable
+        Of the parameters.
+    params : ndarray of float, shape (P,)
+        The optimum.
+
+    Returns
+    -------
+    errors : ndarray of float, shape (P,)
+        NaN where they are refused.
+    notes : tuple of str
+        Why they are refused; empty where they are not.
+    """
+    none = np.full(len(params), np.nan)
+    information = -hessian(params)
+    scale = np.sqrt(np.maximum(np.diag(information), 0.0))
+    if not (scale > 0).all() or not np.isfinite(information).all():
+        return none, ("no standard errors: the likelihood is flat at its top in a coefficient",)
+    scaled = information / np.outer(scale, scale)
+    if np.linalg.eigvalsh(scaled).min() <= 1e-10:
+        return none, ("no standard errors: the information is not positive definite",)
+    # Steps of a thousandth of each conditional error, whatever the unit of the column.
+    numerical = -approx_fprime(
+        np.zeros(len(params)),
+        lambda z: score(params + z / scale) / scale,
+        epsilon=1e-3,
+        centered=True,
+    )
+    if not np.abs(numerical - scaled).max() < AGREES:
+        return none, ("no standard errors: analytic and numerical information disagree",)
+    errors: NDArray[np.float64] = np.sqrt(np.diag(np.linalg.inv(scaled))) / scale
+    return errors, ()

@@ -12,8 +12,9 @@ from scipy.special import expit, logit
 
 from analytics.errors import WrongUse
 from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, tally
+from analytics.models.maximum import checked_errors, newton, search
 from analytics.models.share_checks import counts_of, require_overlap
-from analytics.models.share_likelihood import BetaBinomial, binomial_start, checked_errors
+from analytics.models.share_likelihood import ShareLikelihood, binomial_start
 from analytics.models.terms import terms_of
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 #: Intraclass correlations that the search starts from.
 STARTS = (0.01, 0.1, 0.4)
-#: A step the search would still take, in standard errors, under which it has arrived.
-ARRIVED = 1e-5
+#: An intraclass correlation under this is none: the search stops anywhere on the way to 0.
+NO_RHO = 1e-10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +100,7 @@ def fit_shares(
     rows, group = np.unique(design.matrix, axis=0, return_inverse=True)
     tallies = tally(counts.successes, counts.trials, group.ravel(), len(rows))
     beta = binomial_start(counts.successes, counts.trials, design.matrix)
-    model = BetaBinomial(counts.successes, counts.trials, rows, tallies, design.names)
+    model = ShareLikelihood(rows, tallies)
     n_free = len(beta)
     if counts.trials.max() < 2:
         fit = _binomial(model, beta, math.nan)
@@ -132,14 +133,14 @@ class _Fit:
 
 
 def _best(
-    model: BetaBinomial, beta: NDArray[np.float64], tallies: Tallies
+    model: ShareLikelihood, beta: NDArray[np.float64], tallies: Tallies
 ) -> tuple[_Fit, tuple[str, ...]]:
     """Return the better of the best fit with overdispersion and the binomial, its boundary."""
     found = [one for start in STARTS if (one := _arrived(model, beta, start)) is not None]
-    inside = max(found, key=model.loglike, default=None)
+    inside = max(found, key=model.value, default=None)
     edge = log_likelihood(tallies, model.rows @ beta, -math.inf)
     spreads = excess_at_binomial(tallies, model.rows @ beta) > 0
-    if inside is not None and model.loglike(inside) > edge:
+    if inside is not None and model.value(inside) > edge:
         return _overdispersed(model, inside), ()
     if spreads:
         raise WrongUse(
@@ -154,27 +155,15 @@ def _best(
 
 
 def _arrived(
-    model: BetaBinomial, beta: NDArray[np.float64], rho: float
+    model: ShareLikelihood, beta: NDArray[np.float64], rho: float
 ) -> NDArray[np.float64] | None:
     """Search from a start: far by BFGS, then by Newton's steps; None where it does not arrive."""
-    params = model.search(np.append(beta, logit(rho)))
-    for _ in range(30):
-        if params is None or params[-1] < logit(1e-10):
-            return None
-        information = -model.hessian(params)
-        score = model.score(params)
-        try:
-            root = np.linalg.cholesky(information)
-        except np.linalg.LinAlgError:
-            return None
-        part = np.linalg.solve(root, score)
-        if float(part @ part) < ARRIVED**2:
-            return params + np.linalg.solve(root.T, part)
-        params = model.uphill(params, np.linalg.solve(root.T, part))
-    return None
+    far = search(model, np.append(beta, logit(rho)))
+    top = None if far is None else newton(model, far)
+    return None if top is None or top[-1] < logit(NO_RHO) else top
 
 
-def _overdispersed(model: BetaBinomial, params: NDArray[np.float64]) -> _Fit:
+def _overdispersed(model: ShareLikelihood, params: NDArray[np.float64]) -> _Fit:
     errors, notes = checked_errors(model.hessian, model.score, params)
     rho = float(expit(params[-1]))
     return _Fit(
@@ -182,16 +171,16 @@ def _overdispersed(model: BetaBinomial, params: NDArray[np.float64]) -> _Fit:
         beta_se=errors[:-1],
         rho=rho,
         rho_se=float(rho * (1 - rho) * errors[-1]),
-        value=model.loglike(params),
+        value=model.value(params),
         notes=notes,
     )
 
 
-def _binomial(model: BetaBinomial, beta: NDArray[np.float64], rho: float) -> _Fit:
+def _binomial(model: ShareLikelihood, beta: NDArray[np.float64], rho: float) -> _Fit:
     def full(beta: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.append(beta, -math.inf)
 
     errors, notes = checked_errors(
         lambda b: model.hessian(full(b))[:-1, :-1], lambda b: model.score(full(b))[:-1], beta
     )
-    return _Fit(beta, errors, rho, math.nan, model.loglike(full(beta)), notes)
+    return _Fit(beta, errors, rho, math.nan, model.value(full(beta)), notes)
