@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analytics.fish.lent import nothing_lent
+from analytics.fish.split import split
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
@@ -122,19 +123,19 @@ def marked(
     gradient = np.zeros_like(total)
     value, whole, extra = (np.zeros(len(total)) for _ in range(3))
     splits = {part: _split(part, total, lent) for part in parts}
-    for split in splits.values():
-        share, sign = (split.share, 1) if of_marked else (1 - split.share, -1)
-        value += split.fish * share
-        whole += split.fish
-        extra += split.lent_variance
-        gradient[:, split.columns[0]] = share
-        gradient[:, split.columns[1]] = -sign * split.share * split.per_read
-        gradient[:, split.columns[2]] = sign * split.per_read
+    for one in splits.values():
+        share, sign = (one.share, 1) if of_marked else (1 - one.share, -1)
+        value += one.fish * share
+        whole += one.fish
+        extra += one.lent_variance
+        gradient[:, one.columns[0]] = share
+        gradient[:, one.columns[1]] = -sign * one.share * one.per_read
+        gradient[:, one.columns[2]] = sign * one.per_read
     if quantity == MARKED_SHARE:
         below = np.where(whole > 0, whole, np.nan)
         value, extra = value / below, extra / below**2
-        for split in splits.values():
-            gradient[:, split.columns[0]] -= value
+        for one in splits.values():
+            gradient[:, one.columns[0]] -= value
         gradient /= below[:, None]
     gradient, extra = np.nan_to_num(gradient), np.nan_to_num(extra)
     variance = np.einsum("dk,dkl,dl->d", gradient, cov, gradient) + extra
@@ -159,12 +160,12 @@ def _split(part: str, total: NDArray[np.float64], lent: Lent) -> _Split:
     fish, read, clipped = total[:, columns].T
     unread = (fish > 0) & (read == 0)
     is_lent = unread & ~np.isnan(lent.share[:, row])
-    known = np.where(read > 0, read, np.inf)
+    share, _, per_read = split(fish, read, clipped).gradient.T
     return _Split(
         columns,
         fish,
-        np.where(is_lent, lent.share[:, row], clipped / known),
-        fish / known,
+        np.where(is_lent, lent.share[:, row], share),
+        per_read,
         np.where(is_lent, fish**2 * lent.variance[:, row], 0.0),
         (read > 0) | is_lent,
         unread & ~is_lent,
@@ -173,7 +174,7 @@ def _split(part: str, total: NDArray[np.float64], lent: Lent) -> _Split:
 
 def _unread(splits: Mapping[str, _Split]) -> tuple[str, ...]:
     """Say of which parts of each domain no mark is known."""
-    some_known = np.any([split.is_known for split in splits.values()], axis=0)
+    some_known = np.any([one.is_known for one in splits.values()], axis=0)
     words = []
     for domain, some in enumerate(some_known):
         lacking = [PART_WORDS[part] for part, one in splits.items() if one.is_lacking[domain]]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import plotly.graph_objects as go
 
 from dashboard.amounts import Amount, Sort
+from dashboard.charts import across
 from dashboard.charts.palette import plain
 from dashboard.charts.trends import HOVER_WIDTH
 
@@ -203,32 +204,13 @@ def _cut(mine: Placed, *, top: float, colour: str) -> go.Scatter:
     over = [
         at for at, dot in mine if any((end or 0.0) > top for end in (dot.amount.high, dot.thin[1]))
     ]
-    return go.Scatter(
-        x=[top] * len(over),
-        y=over,
-        mode="markers",
-        marker={"symbol": "arrow-right", "size": 8, "color": colour},
-        hoverinfo="skip",
-        cliponaxis=False,
-    )
+    return across.cut(over, top=top, colour=colour)
 
 
 def _gaps(placed: Placed, *, top: float, palette: Palette) -> go.Scatter:
-    gaps = [(at, dot) for at, dot in placed if dot.amount.value is None]
-    return go.Scatter(
-        x=[0.03 * top] * len(gaps),
-        y=[at for at, _ in gaps],
-        mode="markers",
-        marker={
-            "symbol": "x-thin",
-            "size": 8,
-            "color": palette.quiet,
-            "line": {"width": 1.6, "color": palette.quiet},
-        },
-        text=[_hover(dot) for _, dot in gaps],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-    )
+    found = [(at, dot) for at, dot in placed if dot.amount.value is None]
+    words = [_hover(dot) for _, dot in found]
+    return across.gaps([at for at, _ in found], words=words, top=top, palette=palette)
 
 
 def _hover(dot: Dot) -> str:

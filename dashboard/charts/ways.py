@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 from analytics.units import QUANTITIES, Kind
 from dashboard import reasons, text
 from dashboard import ways as reckoned
+from dashboard.charts import across
 from dashboard.charts.palette import plain
 from dashboard.charts.trends import HOVER_WIDTH, ceiling
 
@@ -133,33 +134,14 @@ def _dots(lines: Sequence[Line], *, colour: str, is_assumed: bool) -> go.Scatter
 
 def _cut(lines: Sequence[Line], *, top: float, colour: str) -> go.Scatter:
     over = [at for at, one in lines if (one.row.ci_high or 0.0) > top]
-    return go.Scatter(
-        x=[top] * len(over),
-        y=over,
-        mode="markers",
-        marker={"symbol": "arrow-right", "size": 8, "color": colour},
-        hoverinfo="skip",
-        cliponaxis=False,
-    )
+    return across.cut(over, top=top, colour=colour)
 
 
 def _gaps(found: Sequence[Reading], *, top: float, palette: Palette) -> go.Scatter:
     """Mark the bases that have no figure here."""
-    gaps = [(at, one) for at, one in enumerate(found) if one.row.estimate is None]
-    return go.Scatter(
-        x=[0.03 * top] * len(gaps),
-        y=[at for at, _ in gaps],
-        mode="markers",
-        marker={
-            "symbol": "x-thin",
-            "size": 8,
-            "color": palette.quiet,
-            "line": {"width": 1.6, "color": palette.quiet},
-        },
-        text=[hover(one) for _, one in gaps],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-    )
+    lost = [(at, one) for at, one in enumerate(found) if one.row.estimate is None]
+    words = [hover(one) for _, one in lost]
+    return across.gaps([at for at, _ in lost], words=words, top=top, palette=palette)
 
 
 def _lay_out(figure: go.Figure, *, labels: Sequence[str], palette: Palette) -> None:

@@ -13,8 +13,8 @@ import pytest
 
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.released.death_sums import death_sums
-from analytics.bulletin.released.deaths import death_table, mix_table
-from analytics.bulletin.released.mix import printed_rate
+from analytics.bulletin.released.deaths import death_table
+from analytics.bulletin.released.mix import mix_table, printed_rate
 from analytics.bulletin.released.tables import DEATH_SCHEMA, MIX_SCHEMA
 from analytics.bulletin.weekly import result_rows
 from analytics.data.snapshot import Snapshot

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
 
 from analytics.fish.death_plan import plan_deaths
 from analytics.fish.rate_choice import ANY
@@ -18,9 +20,11 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
-    from analytics.fish.release_deaths import DeathPlan, Group
+    from analytics.fish.release_deaths import DeathPlan, FishByRate, Group
     from analytics.survey.totals import DomainTotals
     from analytics.survey.ways import Way
+
+    Row = dict[str, Any]
 
 #: What a table says of a fishing method that the boat did not tell; null is all methods.
 NOT_TOLD = "not told"
@@ -57,6 +61,54 @@ class DeathSums:
                 }
                 told |= set(places)
                 yield totals, domains, places
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RowsOfAreas:
+    """What the rows of each domain of some totals are made from.
+
+    Parameters
+    ----------
+    plan : DeathPlan
+    season : Season
+    totals : DomainTotals
+    found : FishByRate
+        The fish of each rate in those totals.
+    level : float
+    """
+
+    plan: DeathPlan
+    season: Season
+    totals: DomainTotals
+    found: FishByRate
+    level: float
+
+    def at(self, place: int, area: int | None) -> Iterator[Row]:
+        """Yield the rows of one domain, without season, area and level."""
+        raise NotImplementedError
+
+
+def table_of_areas(
+    sums: DeathSums,
+    season: Season,
+    *,
+    level: float,
+    rows_of: type[RowsOfAreas],
+    schema: pa.Schema,
+) -> pa.Table:
+    """Return the rows of all areas together, then those of each area."""
+    rows: list[tuple[str, Row]] = []
+    for totals, domains, places in sums.totals(season):
+        found = sums.plan.fish(totals.total, totals.cov_of_sums)
+        made = rows_of(sums.plan, season, totals, found, level)
+        for code, place in places.items():
+            area = domains.cell(code)[0]
+            name = None if area is None else season.design.areas[area]
+            first = {"season": season.design.season, "area": name, "ci_level": level}
+            rows += [(name or "", first | row) for row in made.at(place, area)]
+    rows.sort(key=lambda pair: pair[0])
+    named = [{name: row.get(name) for name in schema.names} for _, row in rows]
+    return pa.Table.from_pylist(named, schema)
 
 
 def death_sums(snapshot: Snapshot, season: Season) -> DeathSums:

@@ -6,11 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
 from analytics.bulletin.figures import Figures, death_figures, finished
-from analytics.bulletin.released.death_sums import DeathSums, death_sums, method_of
-from analytics.bulletin.released.mix import mix_table
+from analytics.bulletin.released.death_sums import (
+    DeathSums,
+    RowsOfAreas,
+    death_sums,
+    method_of,
+    table_of_areas,
+)
 from analytics.bulletin.released.tables import DEATH_SCHEMA
 from analytics.fish.rate_choice import ANY, KEPT_FATE, LOST, RELEASED
 from analytics.fish.rates_in_print import rate_limits, standing_of
@@ -20,15 +24,13 @@ from analytics.units import Kind
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    import pyarrow as pa
+
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
     from analytics.fish.rate_choice import GivenRate
-    from analytics.fish.release_deaths import DeathPlan, FishByRate
-    from analytics.survey.totals import DomainTotals
 
     Row = dict[str, Any]
-
-__all__ = ["death_table", "mix_table"]
 
 ALL = "all"
 #: The rows of totals, each with the quantity of the contract that it is.
@@ -64,30 +66,18 @@ def death_table(
     pyarrow.Table
         In `DEATH_SCHEMA`: all areas (null) first, then each area.
     """
-    told = sums or death_sums(snapshot, season)
-    rows: list[tuple[str, Row]] = []
-    for totals, domains, places in told.totals(season):
-        found = told.plan.fish(totals.total, totals.cov_of_sums)
-        made = _DeathRows(told.plan, season, totals, found, level)
-        for code, place in places.items():
-            area = domains.cell(code)[0]
-            name = None if area is None else season.design.areas[area]
-            first = {"season": season.design.season, "area": name, "ci_level": level}
-            rows += [(name or "", first | row) for row in made.at(place, area)]
-    rows.sort(key=lambda pair: pair[0])
-    named = [{name: row.get(name) for name in DEATH_SCHEMA.names} for _, row in rows]
-    return pa.Table.from_pylist(named, DEATH_SCHEMA)
+    return table_of_areas(
+        sums or death_sums(snapshot, season),
+        season,
+        level=level,
+        rows_of=_DeathRows,
+        schema=DEATH_SCHEMA,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _DeathRows:
+class _DeathRows(RowsOfAreas):
     """The rows of each domain of some totals."""
-
-    plan: DeathPlan
-    season: Season
-    totals: DomainTotals
-    found: FishByRate
-    level: float
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         """Yield the rows of one domain: kept, released, lost, each before its total."""

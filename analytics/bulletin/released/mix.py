@@ -6,10 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
 from analytics.bulletin.figures import Figures, finished
-from analytics.bulletin.released.death_sums import DeathSums, death_sums, method_of
+from analytics.bulletin.released.death_sums import (
+    DeathSums,
+    RowsOfAreas,
+    death_sums,
+    method_of,
+    table_of_areas,
+)
 from analytics.bulletin.released.tables import MIX_SCHEMA
 from analytics.combine import weighted_sum
 from analytics.fish.rate_choice import RELEASED
@@ -20,12 +25,13 @@ from analytics.units import Kind
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    import pyarrow as pa
+
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
     from analytics.fish.rate_choice import GivenRate
     from analytics.fish.rates_in_print import RateInPrint
-    from analytics.fish.release_deaths import DeathPlan, FishByRate, Group
-    from analytics.survey.totals import DomainTotals
+    from analytics.fish.release_deaths import Group
 
     Row = dict[str, Any]
 
@@ -94,30 +100,18 @@ def mix_table(
         In `MIX_SCHEMA`: all areas (null) first; one row with a reason where nobody mooched or
         trolled.
     """
-    told = sums or death_sums(snapshot, season)
-    rows: list[tuple[str, Row]] = []
-    for totals, domains, places in told.totals(season):
-        found = told.plan.fish(totals.total, totals.cov_of_sums)
-        made = _MixRows(told.plan, season, totals, found, level)
-        for code, place in places.items():
-            area = domains.cell(code)[0]
-            name = None if area is None else season.design.areas[area]
-            first = {"season": season.design.season, "area": name, "ci_level": level}
-            rows += [(name or "", first | row) for row in made.at(place, area)]
-    rows.sort(key=lambda pair: pair[0])
-    named = [{name: row.get(name) for name in MIX_SCHEMA.names} for _, row in rows]
-    return pa.Table.from_pylist(named, MIX_SCHEMA)
+    return table_of_areas(
+        sums or death_sums(snapshot, season),
+        season,
+        level=level,
+        rows_of=_MixRows,
+        schema=MIX_SCHEMA,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _MixRows:
+class _MixRows(RowsOfAreas):
     """The rows of each domain of some totals."""
-
-    plan: DeathPlan
-    season: Season
-    totals: DomainTotals
-    found: FishByRate
-    level: float
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         parts = [

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analytics.bulletin.released.bycatch import bycatch_table
 from analytics.bulletin.released.composition import composition_tables
+from analytics.bulletin.released.death_sums import death_sums
 from analytics.bulletin.released.deaths import death_table
 from analytics.bulletin.released.lengths import (
     conversion_table,
@@ -39,13 +40,14 @@ def released_tables(snapshot: Snapshot, season: Season, *, level: float) -> dict
     dict of str to pyarrow.Table
         In `analytics.bulletin.released.tables.RELEASED_SCHEMAS`.
     """
+    sums = death_sums(snapshot, season)
     composition, compared = composition_tables(snapshot, season, level=level)
     return {
         "shares": shares_table(snapshot, season, level=level),
         "composition": composition,
         "compared": compared,
-        "deaths": death_table(snapshot, season, level=level),
-        "method_mix": mix_table(snapshot, season, level=level),
+        "deaths": death_table(snapshot, season, level=level, sums=sums),
+        "method_mix": mix_table(snapshot, season, level=level, sums=sums),
         "trials": trial_table(snapshot, level=level),
         "wound_mix": wound_mix_table(snapshot, season, level=level),
         "survival": survival_table(snapshot, level=level),
