@@ -11,14 +11,14 @@ import streamlit as st
 from analytics.bulletin import shelf as shelves
 from dashboard import book as books
 from dashboard import moves as moved
-from dashboard import released as gone_back
 from dashboard import ways as reckoned
+from dashboard.released import index as gone_back
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
     from dashboard.book import Book
     from dashboard.moves import Move
-    from dashboard.released import Released
+    from dashboard.released.index import Released
     from dashboard.ways import Ways
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"

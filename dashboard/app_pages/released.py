@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, draw_deaths, draw_lengths, draw_shares, filters, handling, link
-from dashboard import draw_released as draw
+from dashboard import data, filters, link
 from dashboard.framed import Chosen, framed
+from dashboard.released import draw, draw_deaths, draw_lengths, draw_shares, handling
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
-    from dashboard.released import Released
+    from dashboard.released.index import Released
 
 #: Choices that some parts have and others have not.
 CHOICES = ("span", "species")

@@ -13,19 +13,15 @@ import pytest
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from dashboard import book as books
-from dashboard import (
-    move_tables,
-    released,
-    released_classes,
-    released_deaths,
-    released_lengths,
-    released_mix,
-    released_shares,
-    released_species,
-    released_trials,
-    tables,
-    text,
-)
+from dashboard import move_tables, tables, text
+from dashboard.released import classes as released_classes
+from dashboard.released import deaths as released_deaths
+from dashboard.released import index as released
+from dashboard.released import lengths as released_lengths
+from dashboard.released import mix as released_mix
+from dashboard.released import shares as released_shares
+from dashboard.released import species as released_species
+from dashboard.released import trials as released_trials
 from tests.app import sample_held, sample_released
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make

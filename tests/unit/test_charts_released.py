@@ -7,16 +7,14 @@ import itertools
 import pytest
 
 from dashboard import book as books
-from dashboard import (
-    released,
-    released_classes,
-    released_deaths,
-    released_lengths,
-    released_trials,
-)
 from dashboard.amounts import Amount, Sort
 from dashboard.charts import dots, lengths, palette, shares, survival
 from dashboard.charts.dots import Dot
+from dashboard.released import classes as released_classes
+from dashboard.released import deaths as released_deaths
+from dashboard.released import index as released
+from dashboard.released import lengths as released_lengths
+from dashboard.released import trials as released_trials
 from tests.app import sample_held, sample_released
 from tests.app.sample_bulletin import NOW, make
 

@@ -6,20 +6,20 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import draw_released as draw
 from dashboard import move_tables, tables, text
-from dashboard import released as gone_back
-from dashboard import released_classes as classed
-from dashboard import released_shares as shared
 from dashboard.charts import marks
 from dashboard.charts import shares as chart
 from dashboard.charts.palette import palette
 from dashboard.digits import percent
+from dashboard.released import classes as classed
+from dashboard.released import draw
+from dashboard.released import index as gone_back
+from dashboard.released import shares as shared
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
-    from dashboard.released import Released
+    from dashboard.released.index import Released
 
 
 def shares(choice: Choice, told: Released) -> None:

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from dashboard import cells, text
 from dashboard.amounts import Amount, Sort
-from dashboard.released import where
+from dashboard.released.index import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book
-    from dashboard.released import Line, Released
+    from dashboard.released.index import Line, Released
 
 #: Sources of measured fish with their words.
 SOURCES = {

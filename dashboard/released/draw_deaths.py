@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import draw_released as draw
 from dashboard import move_tables, text
-from dashboard import released as gone_back
-from dashboard import released_deaths as dead
-from dashboard import released_mix as mixed
-from dashboard import released_trials as tried
 from dashboard.charts import survival as stairs
 from dashboard.charts.palette import palette
+from dashboard.released import deaths as dead
+from dashboard.released import draw
+from dashboard.released import index as gone_back
+from dashboard.released import mix as mixed
+from dashboard.released import trials as tried
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
-    from dashboard.released import Released
+    from dashboard.released.index import Released
 
 
 def deaths(choice: Choice, told: Released) -> None:

@@ -7,14 +7,14 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from dashboard import cells, reasons, tables, text
-from dashboard.released import POOLED, SURVEY, where
+from dashboard.released.index import POOLED, SURVEY, where
 from dashboard.sentences import SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book, Row
-    from dashboard.released import Released
+    from dashboard.released.index import Released
 
 _HEADS = (
     *("Area", "Latest week, survey", "Latest week, pooled line"),

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 from dashboard import amounts, cells, reasons, tables, text
 from dashboard.amounts import Sort
 from dashboard.charts.dots import Dot
-from dashboard.released import where
+from dashboard.released.index import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book, Row
-    from dashboard.released import Released
+    from dashboard.released.index import Released
 
 #: Species that the answer names.
 NAMED = 3

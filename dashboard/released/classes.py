@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 from dashboard import amounts, cells, reasons, tables, text
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.dots import Dot
-from dashboard.released import REPORTED, SAMPLED, where
+from dashboard.released.index import REPORTED, SAMPLED, where
 from dashboard.sentences import MET
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book, Row
-    from dashboard.released import Line, Released, Told
+    from dashboard.released.index import Line, Released, Told
 
 #: The four classes, then all of them together, with the words of figures and tables.
 CLASSES = {

@@ -8,13 +8,13 @@ from dashboard import cells, text
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.dots import Dot
 from dashboard.digits import percent
-from dashboard.released import head, where
+from dashboard.released.index import head, where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book
-    from dashboard.released import Line, Released
+    from dashboard.released.index import Line, Released
 
 _HEADS = ("Fish", "How many", "Rate", "Deaths", "Rates low to high", "Where the rate is from")
 _SIZES = {"unknown": "size unknown", "any": "", None: ""}

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 from dashboard import cells, text
 from dashboard.amounts import Amount
 from dashboard.charts.dots import Dot
-from dashboard.released import where
-from dashboard.released_deaths import deaths_of, rate_of, source_of, span_of
+from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
+from dashboard.released.index import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.book import Book
-    from dashboard.released import Line, Released
+    from dashboard.released.index import Line, Released
 
 _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Where the rate is from")
 #: How the case begins that takes the rates the user gave.

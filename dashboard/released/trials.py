@@ -11,7 +11,7 @@ from dashboard.charts.dots import Dot
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.released import Line, Released
+    from dashboard.released.index import Line, Released
 
 _HEADS = ("Group", "Died of held", "As seen", "Exact interval", "Corrected for handling", "Note")
 _MIX_HEADS = ("Wound site", "Fish with it", "Share", "Rate", "Note")

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.units import QUANTITIES
-from dashboard import draw_released as draw
 from dashboard import filters, move_tables, tables, text
-from dashboard import released as gone_back
-from dashboard import released_lengths as measured
-from dashboard import released_species as other
 from dashboard.charts import lengths as chart
 from dashboard.charts import marks, trends
 from dashboard.charts.palette import palette
+from dashboard.released import draw
+from dashboard.released import index as gone_back
+from dashboard.released import lengths as measured
+from dashboard.released import species as other
 from dashboard.sentences import RATE
 from dashboard.theme import is_dark
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from dashboard.charts.dots import Dot
     from dashboard.filters import Choice
-    from dashboard.released import Line, Released
+    from dashboard.released.index import Line, Released
 
 SEASON = "season"
 
