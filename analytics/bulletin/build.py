@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
+from analytics.bulletin.rate_warnings import rate_findings
 from analytics.bulletin.readings import readings_of
 from analytics.bulletin.released.whole import released_tables
 from analytics.bulletin.revisions import moved_since
@@ -111,6 +112,7 @@ def bulletin_of(
                 *convenience_findings(snapshot, prepared.design),
                 *readings.findings,
                 *row_warnings(snapshot, prepared.design),
+                *rate_findings(snapshot, prepared),
             ]
         ),
         strata=strata_table(prepared),

@@ -41,6 +41,11 @@ class GivenRate:
     rate_se: float | None
     source: str
 
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """Size class, fishing method and wound class."""
+        return self.size_class, self.method, self.wound_class
+
 
 @dataclass(frozen=True, slots=True)
 class Choice:
@@ -77,14 +82,15 @@ class ReleaseRates:
 
     def __init__(self, rows: Sequence[dict[str, Any]]) -> None:
         given = [_given(row) for row in rows]
-        self.by_key = {(one.size_class, one.method, one.wound_class): one for one in given}
+        self.by_key = {one.key: one for one in given}
 
     def choose(self, size: str, method: str | None) -> Choice:
         """Return the rates that apply to releases of a size class by a fishing method.
 
-        The own size class comes before ``any``, then the own method before ``any``; of one key the
-        pair of shallow and deep comes before the rate of any wound. Fish of unknown size take
-        ``any`` size, else the sublegal rate, the higher as a rule.
+        The own size class comes before ``any``, then the own method before ``any``, for each wound
+        class on its own; fish are split by wound where shallow and deep hooks both have a rate and
+        no rate of any wound is more their own than either. Fish of unknown size take ``any`` size,
+        else the sublegal rate, the higher as a rule.
 
         Parameters
         ----------
@@ -98,17 +104,21 @@ class ReleaseRates:
         Choice
         """
         keys = list(self._keys(size, method))
-        whole = next((self.by_key[*key, ANY] for key in keys if (*key, ANY) in self.by_key), None)
-        for key in keys:
-            shallow, deep = (self.by_key.get((*key, wound)) for wound in ("shallow", "deep"))
-            if shallow and deep:
-                return Choice(shallow, deep, whole)
-            if (*key, ANY) in self.by_key:
-                return Choice(whole=whole)
-        alone = {
-            wound for key in keys for wound in ("shallow", "deep") if (*key, wound) in self.by_key
-        }
-        return Choice(lacking=f" (only {' '.join(sorted(alone))} hooks have one)" if alone else "")
+        found = {wound: self._first(keys, wound) for wound in ("shallow", "deep", ANY)}
+        shallow, deep, whole = found.values()
+        own = keys.index(whole.key[:2]) if whole else len(keys)
+        if shallow and deep and min(keys.index(one.key[:2]) for one in (shallow, deep)) <= own:
+            return Choice(shallow, deep, whole)
+        if whole:
+            return Choice(whole=whole)
+        alone = sorted(wound for wound, one in found.items() if one)
+        return Choice(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
+
+    def _first(self, keys: Sequence[tuple[str, str]], wound: str) -> GivenRate | None:
+        """Return the rate of a wound class that is most the fish's own."""
+        return next(
+            (self.by_key[*key, wound] for key in keys if (*key, wound) in self.by_key), None
+        )
 
     @staticmethod
     def _keys(size: str, method: str | None) -> Iterator[tuple[str, str]]:

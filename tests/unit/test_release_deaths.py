@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.rate_warnings import rate_findings
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.data import sql
 from analytics.fish.death_plan import plan_deaths
@@ -292,3 +294,83 @@ def test_products_of_boats_that_are_never_both_are_not_summed():
     left_out = [other for alias, other in pairs if alias == NOTHING and other != NOTHING]
     assert len(left_out) > 4
     assert [sums[other] for other in left_out] == [0] * len(left_out)
+
+
+class TestRatesOfOneMethod:
+    def deaths(self, rates):
+        return row(TOLD, "release_deaths_fish", release_rates=rates)["estimate"]
+
+    def by_hand(self, *, mooched, trolled):
+        # Of four site-days in ten; mooching 4 of 16 told deep, trolling 1 of 5.
+        deep = [18 * 4 / 16, 5 * 1 / 5]
+        deaths = mooched[1] * deep[0] + mooched[0] * (18 - deep[0])
+        deaths += trolled[1] * deep[1] + trolled[0] * (5 - deep[1])
+        return 10 / 4 * (deaths + 0.05 * 2)
+
+    def test_deep_hooks_of_one_method_take_its_rate_and_shallow_ones_that_of_any(self):
+        pair = [
+            rate("legal", 0.05, 0.0),
+            rate("sublegal", 0.1, 0.0, wound_class="shallow"),
+            rate("sublegal", 0.4, 0.0, wound_class="deep"),
+            rate("sublegal", 0.6, 0.0, wound_class="deep", method="mooching"),
+        ]
+        expected = self.by_hand(mooched=(0.1, 0.6), trolled=(0.1, 0.4))
+        assert self.deaths(pair) == pytest.approx(expected)
+
+    def test_a_rate_of_any_wound_for_the_method_comes_before_a_pair_for_any(self):
+        rates = [*PAIR, rate("sublegal", 0.3, 0.0, method="mooching")]
+        expected = self.by_hand(mooched=(0.3, 0.3), trolled=(0.1, 0.6))
+        assert self.deaths(rates) == pytest.approx(expected)
+
+    def test_the_own_size_comes_before_any_for_each_wound(self):
+        rates = [
+            rate("any", 0.05, 0.0, wound_class="shallow"),
+            rate("sublegal", 0.5, 0.0, wound_class="deep"),
+            rate("legal", 0.05, 0.0),
+        ]
+        expected = self.by_hand(mooched=(0.05, 0.5), trolled=(0.05, 0.5))
+        assert self.deaths(rates) == pytest.approx(expected)
+
+
+class TestFindings:
+    def seen(self, days, **tables):
+        snapshot = survey(days, **tables)
+        found = list(rate_findings(snapshot, prepare(snapshot)))
+        assert all(one.severity == "warning" for one in found)
+        return {(one.table, one.seen) for one in found}
+
+    def test_every_rate_in_use_is_no_finding(self):
+        assert not self.seen(TOLD, release_rates=PAIR, drop_off=[drop(0.05, 0.0)])
+
+    def test_no_rate_at_all_is_told_by_the_rows_alone(self):
+        assert not self.seen(TWO)
+
+    def test_a_rate_for_one_method_only(self):
+        rates = [rate("any", 0.2, 0.0, method="trolling")]
+        assert self.seen(
+            TWO, release_rates=rates, drop_off=[drop(0.05, 0.0, method="mooching")]
+        ) == {
+            ("release_rates", "no release rate for legal fish released by mooching"),
+            ("release_rates", "no release rate for sublegal fish released by mooching"),
+            ("drop_off", "no drop-off rate for fish lost by trolling"),
+        }
+
+    def test_a_rate_that_no_fish_take(self):
+        rates = [
+            rate("any", 0.2, 0.0),
+            rate("sublegal", 0.6, 0.0, wound_class="deep", method="mooching"),
+            rate("any", 0.3, 0.0, method="Trolling"),
+        ]
+        lost = [drop(0.05, 0.0), drop(0.1, 0.0, method="jigging")]
+        assert self.seen(TWO, release_rates=rates, drop_off=lost) == {
+            (
+                "release_rates",
+                "the rate for size sublegal, method mooching, deep hooks: no fish of the season "
+                "take it",
+            ),
+            (
+                "release_rates",
+                "the rate for size any, method Trolling, any wound: no fish of the season take it",
+            ),
+            ("drop_off", "the rate for method jigging: no fish of the season take it"),
+        }
