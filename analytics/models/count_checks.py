@@ -12,7 +12,7 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from analytics.errors import WrongUse
 from analytics.models.share_checks import separating, whole_counts
-from analytics.models.terms import TIMES, column_of, require_rank
+from analytics.models.terms import column_of, parts_of, require_rank
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +95,8 @@ def rows_of(
     y = whole_counts(frame, response)
     if not y.sum():
         raise WrongUse(f"column {response!r} sums to 0 over {len(y)} rows; at least one is needed")
-    groups, group = _combinations(frame, _columns(frame, terms))
+    columns = dict.fromkeys(name for term in terms for name in parts_of(frame, term).values())
+    groups, group = _combinations(frame, list(columns))
     return CountRows(
         y=y,
         group=group,
@@ -126,15 +127,6 @@ def positive(frame: pd.DataFrame, name: str) -> Floats:
             "a number above 0: mend or drop those rows"
         )
     return numbers
-
-
-def _columns(frame: pd.DataFrame, terms: Sequence[str]) -> list[str]:
-    """Return the columns that terms name, each once."""
-    named: list[str] = []
-    for term in terms:
-        plain = term in frame.columns or TIMES not in term
-        named += [term] if plain else [part.strip() for part in term.split(TIMES, maxsplit=1)]
-    return list(dict.fromkeys(named))
 
 
 def _combinations(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, Ints]:

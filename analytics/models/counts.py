@@ -146,7 +146,7 @@ def fit_counts(
         Column of numbers above 0, such as angler-hours.
     terms : sequence of str
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
-        is the base, numbers are slopes.
+        is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
     family : str
         A word of `Family`.
     zero_terms : sequence of str

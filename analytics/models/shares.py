@@ -82,7 +82,7 @@ def fit_shares(
         are left out.
     terms : sequence of str
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
-        is the base, numbers are slopes.
+        is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
 
     Returns
     -------

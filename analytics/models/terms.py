@@ -10,6 +10,7 @@ import numpy as np
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from analytics.errors import WrongUse
+from analytics.models.splines import knots_of, natural_spline
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 INTERCEPT = "intercept"
-#: Between the columns of an interaction.
-TIMES = ":"
+#: Between the columns of an interaction, and between a column and the columns of its spline.
+TIMES, SMOOTH = ":", "~"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,14 +41,26 @@ class Terms:
 
 @dataclass(frozen=True, slots=True)
 class Main:
-    """One column of a frame as a regression takes it: the levels of a factor, none for a slope."""
+    """One column of a frame as a regression takes it: a factor, a slope or a spline.
+
+    Parameters
+    ----------
+    column : str
+    levels : tuple of str
+        Of a factor, the base first.
+    knots : tuple of float
+        Of a spline.
+    """
 
     column: str
     levels: tuple[str, ...] = ()
+    knots: tuple[float, ...] = ()
 
     @property
     def names(self) -> list[str]:
         """Names of its columns in the matrix; the first level is the base and has none."""
+        if self.knots:
+            return [f"{self.column}{SMOOTH}{place}" for place in range(1, len(self.knots))]
         return [f"{self.column}[{level}]" for level in self.levels[1:]] or [self.column]
 
     def coded(self, frame: pd.DataFrame) -> list[NDArray[np.float64]]:
@@ -59,6 +72,8 @@ class Main:
             If the column is missing, has an empty or infinite cell, or a level not seen before.
         """
         column = _filled(frame, self.column)
+        if self.knots:
+            return natural_spline(_numbers(column, self.column), self.knots)
         if not self.levels:
             return [_numbers(column, self.column)]
         labels = column.astype(str).to_numpy(object)
@@ -116,7 +131,7 @@ def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
         N rows.
     terms : sequence of str
         Columns, or ``a:b`` for the interaction of two. Text is a factor whose first level in
-        sorting order is the base; numbers are slopes.
+        sorting order is the base; numbers are slopes, with ``~k`` a natural spline of k columns.
 
     Returns
     -------
@@ -134,13 +149,22 @@ def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
     mains: dict[str, Main] = {}
     coded = []
     for term in asked:
-        plain = term in frame.columns or TIMES not in term
-        columns = [term] if plain else [part.strip() for part in term.split(TIMES, maxsplit=1)]
-        for column in columns:
-            if column not in mains:
-                mains[column] = _main(frame, column)
-        coded.append(tuple(mains[column] for column in columns))
+        parts = parts_of(frame, term)
+        for part, column in parts.items():
+            if part not in mains:
+                mains[part] = _main(frame, column, part)
+        coded.append(tuple(mains[part] for part in parts))
     return Coding(tuple(coded))
+
+
+def parts_of(frame: pd.DataFrame, term: str) -> dict[str, str]:
+    """Return the parts of a term, one or for an interaction two, each with its column."""
+    if term in frame.columns:
+        return {term: term}
+    parts = [part.strip() for part in term.split(TIMES, maxsplit=1)]
+    return {
+        part: part if part in frame.columns else part.partition(SMOOTH)[0].strip() for part in parts
+    }
 
 
 def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
@@ -184,8 +208,13 @@ def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
     return column
 
 
-def _main(frame: pd.DataFrame, name: str) -> Main:
+def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
     column = _filled(frame, name)
+    if part != name:
+        size = part.partition(SMOOTH)[2].strip()
+        if not size.isdecimal():
+            raise WrongUse(f"term {part!r}; a spline is written column~4, with its columns")
+        return Main(name, knots=knots_of(_numbers(column, name), int(size), name=name))
     if is_numeric_dtype(column) and not is_bool_dtype(column):
         return Main(name)
     levels = sorted(set(column.astype(str)))
