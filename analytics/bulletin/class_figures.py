@@ -11,10 +11,12 @@ from analytics.bulletin.class_base import wider_marks
 from analytics.bulletin.classes import Sampled, sampled_classes
 from analytics.bulletin.figures import Figures, mark_figures
 from analytics.bulletin.reasons import ROUNDING_CV
+from analytics.combine import joint_df
 from analytics.fish.lent import lend
 from analytics.fish.marks import CLASSES, PART_WORDS
+from analytics.fish.sample_counts import NO_TEST_FISHING
 from analytics.options import Classes
-from analytics.units import QUANTITIES
+from analytics.units import Kind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -58,37 +60,66 @@ class MarkFigures:
             self._sampled[key] = sampled_classes(
                 self._season, way, self._domains, totals, sample=sample
             )
-        sampled = sampled_figures(self._sampled[key], quantity, totals)
+        column = list(CLASSES).index(quantity)
+        sampled = sampled_figures(self._sampled[key], column, totals)
         if self._season.classes is Classes.SAMPLED:
             return sampled
-        return _first(sampled, reported, said=bool(len(sample.n)))
+        return _first(sampled, reported, totals)
 
 
-def sampled_figures(found: Sampled, quantity: str, totals: DomainTotals) -> Figures:
-    """Return one class of a sampled season as figures."""
-    column = list(CLASSES).index(quantity)
+def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figures:
+    """Return one class of a sampled season as figures.
+
+    Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
+    less one (`analytics.combine.joint_df`). Where interviews should bring an error and none is to
+    be had, there is none in all.
+
+    Parameters
+    ----------
+    found : Sampled
+    column : int
+        Place in `analytics.fish.sampled.COLUMNS`.
+    totals : DomainTotals
+        Of the measures of marks, over the same domains.
+
+    Returns
+    -------
+    Figures
+    """
     value = found.value[:, column]
-    variance = with_survey_error(found, totals)[:, column, column]
-    methods = tuple(f"{SAMPLED}; {said}" for said in found.notes)
-    kind = QUANTITIES[quantity].kind
-    return Figures(kind, value, variance, variance, SAMPLED, found.missing, methods=methods)
+    survey, sample = (one[:, column, column] for one in (found.from_survey, found.from_sample))
+    lacks = lacks_survey_error(found, totals)
+    own_df = totals.support.df.astype(np.float64)
+    joint = joint_df([survey, sample], [own_df, np.maximum(found.n_class[:, -1] - 1, 0)])
+    variance = np.where(lacks, 0.0, survey + sample)
+    return Figures(
+        Kind.TOTAL,
+        value,
+        variance,
+        variance,
+        SAMPLED,
+        found.missing,
+        methods=tuple(f"{SAMPLED}; {said}" for said in found.notes),
+        df=np.where(lacks | np.isnan(survey), own_df, joint),
+        is_sampled=(sample > 0) | (value == 0),
+    )
 
 
-def with_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.float64]:
-    """Return all (co)variance; 0 where interviews should bring an error and none is to be had."""
-    spread = np.einsum("djj->dj", found.from_survey)
-    lacks = (spread <= (ROUNDING_CV * found.value) ** 2).any(axis=1) & ~totals.support.is_census
-    cov = found.cov
-    cov[lacks & (found.value.sum(axis=1) > 0)] = 0.0
-    return cov
+def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_]:
+    """Return where interviews should bring an error to all classes together and bring none."""
+    of_all, whole = found.from_survey[:, -1, -1], found.value[:, -1]
+    is_none = of_all <= (ROUNDING_CV * whole) ** 2
+    lacks: NDArray[np.bool_] = is_none & (whole > 0) & ~totals.support.is_census
+    return lacks
 
 
-def _first(sampled: Figures, reported: Figures, *, said: bool) -> Figures:
+def _first(sampled: Figures, reported: Figures, totals: DomainTotals) -> Figures:
     """Return the sampled figures, and the reported ones where a domain has no sampled figure."""
+    own_df = totals.support.df.astype(np.float64)
     use = np.array([not words for words in sampled.missing], dtype=bool)
     pick = zip(use, sampled.missing, sampled.methods, reported.methods, strict=True)
     methods = tuple(
-        one if used else other + (f"; not sampled: {why}" if said else "")
+        one if used else other + (f"; not sampled: {why}" if why != NO_TEST_FISHING else "")
         for used, why, one, other in pick
     )
     return replace(
@@ -98,4 +129,6 @@ def _first(sampled: Figures, reported: Figures, *, said: bool) -> Figures:
         sample_variance=np.where(use, sampled.sample_variance, reported.sample_variance),
         missing=tuple("" if one else two for one, two in zip(use, reported.missing, strict=True)),
         methods=methods,
+        df=np.where(use, own_df if sampled.df is None else sampled.df, own_df),
+        is_sampled=None if sampled.is_sampled is None else use & sampled.is_sampled,
     )

@@ -46,6 +46,11 @@ class Figures:
         A ratio of two totals: within one site-day it does not vary.
     methods : tuple of str, length D
         Names of the estimators where domains differ in it; they stand before that of the totals.
+    df : ndarray of float, shape (D,), optional
+        Degrees of freedom, where they are not those of the totals alone.
+    is_sampled : ndarray of bool, shape (D,), optional
+        Where a sample of fish brings an error of its own: no census, even where every boat was
+        asked.
     """
 
     kind: Kind
@@ -56,6 +61,8 @@ class Figures:
     missing: tuple[str, ...]
     is_ratio: bool = False
     methods: tuple[str, ...] = ()
+    df: NDArray[np.float64] | None = None
+    is_sampled: NDArray[np.bool_] | None = None
 
     def withheld(self, reason: str) -> Figures:
         """Return the same figures with no value anywhere."""
@@ -144,7 +151,7 @@ def finished(
     no_error = reasons.why_no_error(totals, figures, place, status)
     row |= {
         "estimate": float(figures.value[place]),
-        "df": float(support.df[place]),
+        "df": float((support.df if figures.df is None else figures.df)[place]),
         "status": str(status),
         "method": "; ".join([*reasons.method_words(design, totals, figures, place), *no_error]),
     }

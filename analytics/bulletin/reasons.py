@@ -69,10 +69,11 @@ def _not_of_sample(
 def status_of(totals: DomainTotals, figures: Figures, place: int) -> Status:
     """Return the strongest reservation of a value."""
     support, value = totals.support, figures.value[place]
+    by_fish = figures.is_sampled is not None and figures.is_sampled[place]
     none_seen = value == 0 or (figures.kind is Kind.SHARE and value == 1)
     found = (
         (support.is_partial[place], Status.NO_SAMPLE),
-        (support.is_census[place], Status.CENSUS),
+        (support.is_census[place] and not by_fish, Status.CENSUS),
         (none_seen, Status.ZERO_TOTAL),
         (support.is_imputed[place], Status.IMPUTED),
         (support.is_collapsed[place] and not totals.plan.refuses, Status.COLLAPSED),

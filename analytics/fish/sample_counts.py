@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _EARTH_KM = 6371.0
+#: Why there is no sample where nobody test fished; no row needs to say it.
+NO_TEST_FISHING = "no fish of test fishing in the data"
 
 
 def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
@@ -39,7 +41,7 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
     """
     distance = area_distances(snapshot, design.areas)
     if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
-        return _nothing(distance, "no fish of test fishing in the data")
+        return _nothing(distance, NO_TEST_FISHING)
     fish = measured_fish(snapshot, season=design.season, through=design.through)
     fish = fish.filter(pc.equal(fish["source"], "test_fishing")).to_pandas()
     fish = fish[fish["area"].isin(design.areas)]

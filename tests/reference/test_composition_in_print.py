@@ -64,9 +64,12 @@ def test_the_damped_form_for_a_small_sample():
 
 def test_a_census_leaves_the_error_of_the_sample():
     days = drawn(boat(120), boat(80), frame=2)
-    row = figures(
-        estimate_snapshot(sampled_survey(days, fish_of(SAMPLE)), by=("season",)),
-        "encounter_sublegal_marked_fish",
-    )
-    assert row["status"] == "census"
+    rows = estimate_snapshot(sampled_survey(days, fish_of(SAMPLE)), by=("season",))
+    row = figures(rows, "encounter_sublegal_marked_fish")
     assert row["se"] == pytest.approx(280 * math.sqrt(1 / 42 + 1 / 30))
+    # What was counted is a census; what a sample of 120 fish tells is not.
+    assert row["status"] == "ok"
+    assert row["df"] == pytest.approx(119)
+    assert row["ci_low"] < row["estimate"] < row["ci_high"]
+    base = figures(rows, "encounter_legal_marked_fish")
+    assert (base["estimate"], base["se"], base["status"]) == (200, 0, "census")

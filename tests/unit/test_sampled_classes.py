@@ -294,6 +294,25 @@ class TestRows:
         assert math.isnan(row["se"])
         assert row["method"].endswith("site-days all alike: no error can be had")
 
+    def test_a_class_never_met_leaves_the_others_their_errors(self):
+        boats = [boat(kept) for kept in (28, 12, 24, 16, 20)]
+        rows = estimate_snapshot(sampled_survey(drawn(*boats), fish_of((30, 0, 42, 30))))
+        found = {name: figures(rows, name) for name in CLASSES}
+        assert found[LM]["se"] == pytest.approx(20)
+        for name, n in ((SM, 42), (SU, 30)):
+            cv2 = 0.1**2 + 1 / n + 1 / 30
+            assert found[name]["se"] == pytest.approx(found[name]["estimate"] * math.sqrt(cv2))
+        assert (found[LU]["estimate"], found[LU]["status"]) == (0, "zero_total")
+        assert math.isnan(found[LU]["se"])
+
+    def test_degrees_of_freedom_join_site_days_and_sampled_fish(self):
+        boats = [boat(kept) for kept in (28, 12, 24, 16, 20)]
+        rows = estimate_snapshot(sampled_survey(drawn(*boats), fish_of((30, 18, 42, 30))))
+        assert figures(rows, LM)["df"] == 4
+        survey, sample = 0.1**2, 1 / 42 + 1 / 30
+        by_hand = (survey + sample) ** 2 / (survey**2 / 4 + sample**2 / 119)
+        assert figures(rows, SM)["df"] == pytest.approx(by_hand)
+
 
 def words_of(fish, *, boats=None, quantity=SM, **tables):
     """Return the row of a class as sampled, and by the usual choice."""

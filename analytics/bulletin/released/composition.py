@@ -10,11 +10,12 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.bulletin.class_base import wider_marks
-from analytics.bulletin.class_figures import SAMPLED, with_survey_error
+from analytics.bulletin.class_figures import sampled_figures
 from analytics.bulletin.classes import Sampled, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
 from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.bulletin.weekly import LEVELS
+from analytics.combine import joint_df
 from analytics.fish.class_draws import N_DRAWS, draw_classes
 from analytics.fish.lent import lend
 from analytics.fish.marks import CLASSES, PART_WORDS, mark_analysis, mark_measures, marked
@@ -117,7 +118,9 @@ class _Level:
         compared: list[Row] = []
         for column, name in enumerate(QUANTITIES_TOLD):
             reported = self._rows(name, *self._reported(name), level)
-            sampled = self._rows(name, self._sampled(name, column), self.totals, level)
+            sampled = self._rows(
+                name, sampled_figures(self.found, column, self.totals), self.totals, level
+            )
             for place, (one, other) in enumerate(zip(reported, sampled, strict=True)):
                 extra: Row = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
                 extra |= _counts(self.found, place, column)
@@ -134,13 +137,6 @@ class _Level:
         if name == ALL:
             return catch_figures(Kind.TOTAL, self.of_all), self.of_all
         return mark_figures(name, self.totals, self.lent), self.totals
-
-    def _sampled(self, name: str, column: int) -> Figures:
-        value = self.found.value[:, column]
-        variance = with_survey_error(self.found, self.totals)[:, column, column]
-        methods = tuple(f"{SAMPLED}; {said}" for said in self.found.notes)
-        missing = self.found.missing
-        return Figures(Kind.TOTAL, value, variance, variance, SAMPLED, missing, methods=methods)
 
     def _rows(self, name: str, figures: Figures, totals: DomainTotals, level: float) -> list[Row]:
         """Return one quantity's result rows over the domains that interviews and marks share."""
@@ -177,9 +173,12 @@ class _Level:
             row["reason"] = _why_no_interval(one, other)
             return row
         shared = self.found.across[place, column, column] / (reported * sampled)
+        of_fish = self.found.from_sample[place, column, column] / sampled**2
         cv2 = (one["se"] / reported) ** 2 + (other["se"] / sampled) ** 2 - 2 * shared
-        se = row["ratio"] * math.sqrt(max(cv2, 0.0))
-        low, high = log_t(row["ratio"], se, df=one["df"], level=level)
+        told = max(cv2 - of_fish, 0.0)
+        df = joint_df([told, of_fish], [one["df"], max(self.found.n_class[place, -1] - 1, 0)])
+        se = row["ratio"] * math.sqrt(told + of_fish)
+        low, high = log_t(row["ratio"], se, df=float(df), level=level)
         if math.isnan(low):
             return row | {"reason": "too few site-days for an interval"}
         return row | {"ci_low": low, "ci_high": high}
