@@ -84,6 +84,14 @@ class CountFit:
     exposure: str | None
     notes: tuple[str, ...] = ()
 
+    @property
+    def parameters(self) -> Floats:
+        """The coefficients, and the log of the dispersion where the law has one."""
+        b = self.coefficients["estimate"].to_numpy(np.float64)
+        if not self.family.has_dispersion:
+            return b
+        return np.append(b, math.log(max(self.dispersion, NO_DISPERSION)))
+
     def predict(self, frame: pd.DataFrame) -> Floats:
         """Return the expected counts of the rows of a frame.
 

@@ -144,10 +144,7 @@ class _Law:
 def _influence(fit: CountFit, rows: CountRows, x: Floats, z: Floats) -> Floats:
     """Return the largest move of a coefficient by leaving a row out, a block of rows at a time."""
     counts = CollapsedCounts(rows.y, rows.group, np.log(rows.exposure), np.ones(len(rows.y)))
-    params = fit.coefficients["estimate"].to_numpy()
-    if fit.family.has_dispersion:
-        params = np.append(params, np.log(max(fit.dispersion, 1e-12)))
-    first = CountLikelihood(fit.family, counts, x, z).slopes(params).first
+    first = CountLikelihood(fit.family, counts, x, z).slopes(fit.parameters).first
     se = np.sqrt(np.diag(fit.cov))
     # The score of a row is its slope in the linear parts times its covariates.
     by_eta = np.abs(x @ fit.cov[: x.shape[1]] / se)
