@@ -47,8 +47,8 @@ def rate_findings(snapshot: Snapshot, season: Season) -> Iterator[Finding]:
                 words = plan.missing_of(found, (place,))
                 lacking[group.fate].update(dict.fromkeys(filter(None, words)))
     for fate, table in _TABLES.items():
-        for words in lacking[fate]:
-            yield _lacking(table, words)
+        for what in lacking[fate]:
+            yield _lacking(table, what)
     for rate in _given(snapshot):
         if rate not in used:
             yield _idle(rate)

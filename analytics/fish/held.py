@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from analytics.data.intake.files import ENDINGS
 from analytics.data.intake.reading import read_file
 from analytics.data.intake.typed import type_raw
 from analytics.errors import DataRefused, WrongUse
-from analytics.fish.holding import CONTROL, HeldGroup
+from analytics.fish.holding import CONTROL, HeldGroup, plain_group
 from analytics.models.hook_deaths import HookDeaths, hook_deaths
 
 if TYPE_CHECKING:
@@ -25,6 +24,11 @@ if TYPE_CHECKING:
 
 #: Trial of the fish of which none is named.
 ONE_TRIAL = "1"
+_OUT = (
+    "{} fish taken out alive early left out, and those that died early are in: deaths look more "
+    "frequent than they were; survival over time has all fish"
+)
+_LATE = "{} that died after the last survivor was seen counted as alive"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,38 +52,53 @@ class HeldFish:
     died: NDArray[np.bool_]
 
     @property
+    def ends(self) -> NDArray[np.float64]:
+        """The end of each fish's trial: the longest hours of its survivors, else of all fish."""
+        ends: dict[str, float] = {}
+        for trial in set(self.trial_id.tolist()):
+            mine = self.trial_id == trial
+            alive = mine & ~self.died
+            ends[trial] = float(self.hours[alive if alive.any() else mine].max())
+        return np.array([ends[one] for one in self.trial_id.tolist()], dtype=np.float64)
+
+    @property
     def is_out(self) -> NDArray[np.bool_]:
         """Which fish were seen alive for the last time before the end of their trial."""
-        end = {one: self.hours[self.trial_id == one].max() for one in set(self.trial_id.tolist())}
-        ends = np.array([end[one] for one in self.trial_id.tolist()])
-        return ~self.died & (self.hours < ends)
+        return ~self.died & (self.hours < self.ends)
 
     def groups(self) -> list[HeldGroup]:
         """Return the counts of every group of every trial; its hours are the longest of them."""
-        keys = list(zip(self.trial_id.tolist(), self.group.tolist(), strict=True))
-        held, dead = (
-            Counter(keys),
-            Counter(k for k, is_so in zip(keys, self.died, strict=True) if is_so),
-        )
-        longest: dict[Any, float] = {}
-        for key, hours in zip(keys, self.hours.tolist(), strict=True):
-            longest[key[0]] = max(hours, longest.get(key[0], 0.0))
+        places: dict[tuple[str, str], list[int]] = {}
+        for at, key in enumerate(zip(self.trial_id.tolist(), self.group.tolist(), strict=True)):
+            places.setdefault(key, []).append(at)
+        longest = {trial: float(self.hours[self.trial_id == trial].max()) for trial, _ in places}
+        out = self.is_out
         return [
-            HeldGroup(trial, group, n, dead[trial, group], longest[trial])
-            for (trial, group), n in sorted(held.items(), key=lambda pair: pair[0])
+            HeldGroup(
+                trial, group, len(at), int(self.died[at].sum()), longest[trial], int(out[at].sum())
+            )
+            for (trial, group), at in sorted(places.items(), key=lambda pair: pair[0])
         ]
 
     def model(self, *, level: float) -> HookDeaths:
-        """Return the logistic model of death by group and length.
+        """Return the logistic model of death, by the end of the trial, by group and length.
 
         Controls were not hooked and are left out, as are fish seen alive for the last time before
-        the end of their trial: nobody knows what became of them.
+        the end of their trial: nobody knows what became of them. A fish that died after the last
+        survivor was seen counts as alive, as the survivors do that nobody watched so long.
         """
-        is_control = np.array([one.strip().casefold() == CONTROL for one in self.group.tolist()])
+        is_control = np.array([plain_group(one) == CONTROL for one in self.group.tolist()])
+        is_late = self.died & (self.hours > self.ends)
         used = ~is_control & ~self.is_out
-        return hook_deaths(
-            self.died[used], self.group[used].tolist(), self.length_mm[used], level=level
+        found = hook_deaths(
+            (self.died & ~is_late)[used],
+            self.group[used].tolist(),
+            self.length_mm[used],
+            level=level,
         )
+        n_out, n_late = int((self.is_out & ~is_control).sum()), int((is_late & ~is_control).sum())
+        notes = [_OUT.format(n_out)] * bool(n_out) + [_LATE.format(n_late)] * bool(n_late)
+        return replace(found, notes=(*found.notes, *notes))
 
 
 def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
@@ -121,7 +140,7 @@ def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
     trials = [ONE_TRIAL if one is None else one for one in columns["trial_id"]]
     fish = HeldFish(
         np.array(trials, dtype=object),
-        np.array(columns["group"], dtype=object),
+        np.array([plain_group(one) for one in columns["group"]], dtype=object),
         np.array(lengths, dtype=np.float64),
         np.array(columns["hours"], dtype=np.float64),
         np.array(columns["died"], dtype=bool),

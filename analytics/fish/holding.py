@@ -3,41 +3,56 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import defaultdict
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from fractions import Fraction
+from typing import TYPE_CHECKING, TypeVar
 
 from analytics.fish.wounds import Rate, handling_corrected
 from analytics.models.proportions import share_limits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+_Key = TypeVar("_Key")
 
 CONTROL = "control"
 _NO_FISH = "no fish held"
 _NO_CONTROL = "no control was held: deaths by handling cannot be taken out"
 _ALL_CONTROLS = "no control in this trial: all controls taken together"
-_CONTROLS_DIED = "every control died: nothing is left to correct with"
-_NEGATIVE = "fewer treated fish than controls died: no effect of the hook is shown"
+_UNEVEN = "trials differ in controls for fish held: all controls taken together, not trial by trial"
+_CONTROLS_DIED = "every control died: deaths by handling cannot be taken out"
+_NEGATIVE = "below 0, fewer treated fish than controls died: the trial shows no effect of the hook"
+_CUT = "an interval that reaches below 0 is cut there"
 _SURE = "none or all died: the standard error is that of (died + 1/2)/(held + 1)"
 _NO_LIMITS = "too few controls lived: no interval"
 _HOURS = "held for different hours in different trials"
 
 
+def plain_group(words: str) -> str:
+    """Return where a hook held, or that fish were controls, so that writings of one are one."""
+    return re.sub(r"[\s_-]+", "_", words.strip().casefold())
+
+
 @dataclass(frozen=True, slots=True)
 class HeldGroup:
-    """Fish of one group of a trial, or of all trials (trial_id None)."""
+    """Fish of one group of a trial, or of all trials (trial_id None).
+
+    Of the fish that did not die, `n_out` were taken out alive before the end of the trial.
+    """
 
     trial_id: str | None
     group: str
     held: int
     died: int
     hours: float | None
+    n_out: int = 0
 
     @property
     def is_control(self) -> bool:
         """Whether the fish were held without having been hooked."""
-        return self.group.strip().casefold() == CONTROL
+        return plain_group(self.group) == CONTROL
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +85,9 @@ class TrialRate:
 def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate, ...]:
     """Return the rates of every group, trial by trial, then of all trials together.
 
-    A group is corrected by the controls of its trial, else by all controls together; all trials
-    together by all controls.
+    Groups of one trial whose names differ in writing only are one (`plain_group`). A group is
+    corrected by the controls of its trial, else by all controls together; all trials together by
+    all controls.
 
     Parameters
     ----------
@@ -83,22 +99,29 @@ def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate
     -------
     tuple of TrialRate
     """
-    controls = [one for one in groups if one.is_control]
-    every = _together(controls, CONTROL) if controls else None
+    named = _by(groups, lambda one: (one.trial_id, plain_group(one.group)))
+    some = [_together(alike, name, trial) for (trial, name), alike in named.items()]
+    controls = {one.trial_id: one for one in some if one.is_control and one.held}
+    every = _together(controls.values(), CONTROL) if controls else None
     rates = []
-    for one in groups:
-        own = [control for control in controls if control.trial_id == one.trial_id]
-        control = _together(own, CONTROL) if own else every
+    for one in some:
+        own = controls.get(one.trial_id)
         words = "" if own or one.is_control or not every else _ALL_CONTROLS
-        rates.append(group_rate(one, control, level=level, words=words))
-    by_name: dict[str, list[HeldGroup]] = defaultdict(list)
-    for one in groups:
-        by_name[CONTROL if one.is_control else one.group].append(one)
-    for name, some in by_name.items():
-        whole = _together(some, name)
-        words = _HOURS if len({one.hours for one in some}) > 1 else ""
-        rates.append(group_rate(whole, every, level=level, words=words))
+        rates.append(group_rate(one, own or every, level=level, words=words))
+    for name, alike in _by(some, lambda one: one.group).items():
+        notes = [_HOURS] if len({one.hours for one in alike}) > 1 else []
+        notes += [_UNEVEN] if name != CONTROL and every and _uneven(alike, controls) else []
+        whole = _together(alike, name)
+        rates.append(group_rate(whole, every, level=level, words="; ".join(notes)))
     return tuple(rates)
+
+
+def _uneven(groups: Sequence[HeldGroup], controls: Mapping[str | None, HeldGroup]) -> bool:
+    """Return whether trials have unlike numbers of controls for a fish held."""
+    held = {one.trial_id: one.held for one in groups if one.held}
+    if held.keys() != controls.keys():
+        return bool(held)
+    return len({Fraction(controls[trial].held, n) for trial, n in held.items()}) > 1
 
 
 def group_rate(
@@ -108,7 +131,8 @@ def group_rate(
 
     The corrected rate is ``1 - S/S_c`` for shares alive S and S_c (the formula of
     `handling_corrected`). Its interval is that of a ratio of independent estimates by the method of
-    variance estimates recovery from their Wilson limits (`ratio_limits`).
+    variance estimates recovery from their Wilson limits (`ratio_limits`), cut at 0: no hook brings
+    fish back.
 
     Parameters
     ----------
@@ -125,6 +149,8 @@ def group_rate(
     TrialRate
     """
     reasons = [words] if words else []
+    if fish.n_out:
+        reasons.append(f"{fish.n_out} taken out alive before the end counted as alive")
     if not fish.held:
         return TrialRate(fish, reason="; ".join([_NO_FISH, *reasons]))
     limits = share_limits(fish.died, fish.held, level=level)
@@ -147,9 +173,10 @@ def group_rate(
         (1 - of_controls.wilson_high, 1 - control.died / control.held, 1 - of_controls.wilson_low),
     )
     reasons += [_NEGATIVE] if corrected.rate_prop < 0 else []
+    reasons += [_CUT] if ends is not None and ends[1] > 1 else []
     reasons += [_SURE] if fish.died in (0, fish.held) else []
     reasons += [_NO_LIMITS] if ends is None else []
-    span = (None, None) if ends is None else (1 - ends[1], 1 - ends[0])
+    span = (None, None) if ends is None else (max(1 - ends[1], 0.0), max(1 - ends[0], 0.0))
     return replace(found, corrected=corrected, corrected_limits=span, reason="; ".join(reasons))
 
 
@@ -207,14 +234,24 @@ def ratio_limits(
     return max((p * q - roots[0]) / below, 0.0), (p * q + roots[1]) / above
 
 
-def _together(groups: Iterable[HeldGroup], name: str) -> HeldGroup:
-    """Return groups as one, of no trial; hours only where they are the same."""
+def _together(groups: Iterable[HeldGroup], name: str, trial_id: str | None = None) -> HeldGroup:
+    """Return groups as one; hours only where they are the same."""
     some = list(groups)
     hours = {one.hours for one in some}
     return HeldGroup(
-        None,
+        trial_id,
         name,
         sum(one.held for one in some),
         sum(one.died for one in some),
         hours.pop() if len(hours) == 1 else None,
+        sum(one.n_out for one in some),
     )
+
+
+def _by(
+    groups: Iterable[HeldGroup], key: Callable[[HeldGroup], _Key]
+) -> dict[_Key, list[HeldGroup]]:
+    found: dict[_Key, list[HeldGroup]] = defaultdict(list)
+    for one in groups:
+        found[key(one)].append(one)
+    return found

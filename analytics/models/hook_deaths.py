@@ -127,7 +127,8 @@ def _refused(died: NDArray[np.bool_], names: NDArray[np.object_], n_terms: int) 
     n_dead, n_alive = int(died.sum()), int((~died).sum())
     if min(n_dead, n_alive) < max(FEWEST, n_terms):
         return (
-            f"{n_dead} of {len(died)} fish died; a model of {n_terms} coefficients needs at least "
+            f"{n_dead} of {len(died)} fish died; a model of {n_terms} coefficient"
+            f"{'s' * (n_terms != 1)} needs at least "
             f"{max(FEWEST, n_terms)} deaths and as many survivors"
         )
     found = sorted(set(names.tolist()))

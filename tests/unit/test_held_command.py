@@ -82,6 +82,11 @@ def test_one_group_has_rates_and_no_model(run, tmp_path):
     assert "no model: all fish are of one group (jaw)" in out
 
 
+def test_one_coefficient_is_told_as_one(run, tmp_path):
+    text = "".join(f"{at},jaw,96,false,,\n" for at in range(9))
+    assert "a model of 1 coefficient needs at least 5 deaths" in run(written(tmp_path, text))[1]
+
+
 def test_too_few_deaths_have_no_model(run, tmp_path):
     status, out, _ = run(written(tmp_path, rows_of({"jaw": (1, 30), "gills": (2, 9)})))
     assert status == 0
@@ -100,6 +105,19 @@ def test_fish_taken_out_alive_count_as_long_as_they_were_seen(run, tmp_path):
     # Two under watch at 10 h, one dies.
     assert "jaw: 50.0 %" in out
     assert "taken out alive before the end of their trial: 1" in out
+
+
+def test_fish_taken_out_early_are_told_in_rates_and_model(run, tmp_path):
+    early = "".join(f"e{at},jaw,5,false,,450\n" for at in range(4))
+    late = "l1,Jaw,99,true,,430\n"
+    text = rows_of({"jaw": (9, 30), "gills": (12, 8), "control": (0, 20)})
+    _, out, _ = run(written(tmp_path, text + early + late))
+    assert "jaw: 10 of 44 died" in out
+    assert "4 taken out alive before the end counted as alive" in out
+    # 39 + 20 hooked fish were watched to the end; one died after the last survivor was seen.
+    assert "Model of death by group and length (60 fish, 21 died)" in out
+    assert "4 fish taken out alive early left out" in out
+    assert "1 that died after the last survivor was seen counted as alive" in out
 
 
 @pytest.mark.parametrize(

@@ -53,9 +53,10 @@ class TestRates:
             Rate(0.1, math.sqrt(0.09 / 100)), Rate(0.04, math.sqrt(0.04 * 0.96 / 50))
         )
         assert row["corrected_se"] == pytest.approx(expected.rate_se)
-        assert row["corrected_low"] < row["corrected_prop"] < row["corrected_high"]
-        assert row["reason"] == ""
-        assert one(rows, trial_id="t1", group="Control")["is_control"]
+        assert row["corrected_low"] == 0
+        assert row["corrected_prop"] < row["corrected_high"]
+        assert row["reason"] == "an interval that reaches below 0 is cut there"
+        assert one(rows, trial_id="t1", group="control")["is_control"]
 
     def test_all_trials_together_take_all_controls(self):
         rows = made(
@@ -70,10 +71,50 @@ class TestRates:
         assert "different hours" in row["reason"]
 
     def test_a_trial_without_control_takes_all_controls_and_says_so(self):
-        rows = made(trial("jaw", 100, 10), trial("control", 50, 2, trial_id="t2"))
+        rows = made(trial("jaw", 100, 20), trial("control", 50, 2, trial_id="t2"))
         row = one(rows, trial_id="t1", group="jaw")
-        assert row["corrected_prop"] == pytest.approx((0.1 - 0.04) / 0.96)
+        assert row["corrected_prop"] == pytest.approx((0.2 - 0.04) / 0.96)
         assert row["reason"] == "no control in this trial: all controls taken together"
+
+    def test_a_control_without_fish_is_none(self):
+        rows = made(
+            trial("jaw", 100, 20), trial("control", 0, 0), trial("control", 50, 2, trial_id="t2")
+        )
+        row = one(rows, trial_id="t1", group="jaw")
+        assert row["corrected_prop"] == pytest.approx((0.2 - 0.04) / 0.96)
+        assert "no control in this trial" in row["reason"]
+
+    def test_writings_of_one_group_are_one(self):
+        rows = made(
+            trial("jaw", 30, 10),
+            trial("Jaw ", 20, 5),
+            trial("JAW", 50, 5, trial_id="t2"),
+            trial("Deep gut", 5, 4),
+            trial("deep_gut", 5, 3, trial_id="t2"),
+        )
+        assert [(row["trial_id"], row["group"], row["held"], row["died"]) for row in rows] == [
+            ("t1", "deep_gut", 5, 4),
+            ("t1", "jaw", 50, 15),
+            ("t2", "deep_gut", 5, 3),
+            ("t2", "jaw", 50, 5),
+            (None, "deep_gut", 10, 7),
+            (None, "jaw", 100, 20),
+        ]
+
+    def test_trials_with_unlike_controls_are_said_to_be_pooled(self):
+        parts = [trial("jaw", 100, 20), trial("control", 50, 2)]
+        alike = [trial("jaw", 50, 9, trial_id="t2"), trial("control", 25, 1, trial_id="t2")]
+        assert one(made(*parts, *alike), trial_id=None, group="jaw")["reason"] == ""
+        for unlike in (alike[:1], [alike[0], trial("control", 50, 1, trial_id="t2")]):
+            row = one(made(*parts, *unlike), trial_id=None, group="jaw")
+            assert "not trial by trial" in row["reason"]
+            assert row["corrected_prop"] is not None
+
+    def test_an_effect_below_0_is_told_and_its_limits_end_at_0(self):
+        row = one(made(trial("jaw", 40, 1), trial("control", 40, 20)), trial_id="t1", group="jaw")
+        assert row["corrected_prop"] == pytest.approx((0.025 - 0.5) / 0.5)
+        assert (row["corrected_low"], row["corrected_high"]) == (0, 0)
+        assert row["reason"].startswith("below 0, fewer treated fish than controls died")
 
     def test_no_control_anywhere(self):
         row = one(made(trial("jaw", 100, 10)), trial_id="t1")
@@ -220,7 +261,7 @@ class TestWoundMix:
         assert "eye" in whole["reason"]
 
     def test_no_wound_site_and_no_trial_are_told(self):
-        assert one(mix([None], *self.TRIALS).to_pylist())["reason"].startswith("no measured fish")
+        assert one(mix([None], *self.TRIALS).to_pylist())["reason"].startswith("no released fish")
         rows = mix(["jaw"]).to_pylist()
         assert one(rows, wound_site=None)["rate_prop"] is None
 
@@ -228,6 +269,34 @@ class TestWoundMix:
         whole = one(mix(["jaw"] * 4, trial("jaw", 100, 10)).to_pylist(), wound_site=None)
         assert whole["rate_prop"] == pytest.approx(0.1)
         assert "deaths by handling are in the rate" in whole["reason"]
+
+    def test_fish_kept_on_the_dock_are_no_releases(self):
+        kept = {"source": "dockside", "kept": True, "wound_site": "gills"}
+        days = [SiteDay(1, [interview()], stratum="all", frame=2)] * 2
+        measured = fish(["jaw"] * 6 + ["gills"] * 3)
+        measured[-2:] = [one | kept for one in measured[-2:]]
+        measured[-3] |= {"source": "dockside", "kept": False}
+        measured = [{"kept": None} | one for one in measured]
+        snapshot = survey(days, fish=measured, holding_trials=self.TRIALS)
+        rows = wound_mix_table(snapshot, prepare(snapshot), level=0.95).to_pylist()
+        assert one(rows, wound_site="gills")["n_fish"] == 1
+        whole = one(rows, wound_site=None)
+        assert whole["n_fish"] == 7
+        assert "2 kept fish left out" in whole["reason"]
+        assert "fish of one trip" in whole["reason"]
+
+    def test_a_control_that_died_whole_is_said_in_every_row(self):
+        rows = mix(["jaw"] * 4, trial("Jaw", 100, 10), trial("control", 5, 5)).to_pylist()
+        for row in rows:
+            assert row["rate_prop"] == pytest.approx(0.1)
+            assert "every control died" in row["reason"]
+            assert "deaths by handling are in the rate" in row["reason"]
+
+    def test_a_mix_below_0_shows_no_effect(self):
+        rows = mix(["jaw"] * 4, trial("jaw", 100, 10), trial("control", 50, 20)).to_pylist()
+        whole = one(rows, wound_site=None)
+        assert whole["rate_prop"] < 0
+        assert "below 0: the trials show no effect" in whole["reason"]
 
     def test_errors_of_the_mix_add_up(self):
         share, rates = {"a": 0.4, "b": 0.6}, {"a": Rate(0.1, 0.02), "b": Rate(0.5, 0.05)}

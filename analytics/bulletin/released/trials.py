@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
-from analytics.fish.holding import HeldGroup, died_rate, trial_rates
+from analytics.data import sql
+from analytics.fish.holding import HeldGroup, died_rate, plain_group, trial_rates
 from analytics.fish.measured import measured_fish
 from analytics.fish.wounds import Rate, handling_corrected, mix_errors, mixed_rate
 from analytics.interval import logit_t
@@ -26,8 +26,18 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
-_NO_SITES = "no measured fish of the season has a wound site"
+_NO_SITES = "no released fish and none of test fishing was measured with a wound site"
+_IN_IT = "deaths by handling are in the rate"
 _NO_CONTROL = "no control was held: deaths by handling are in the rate"
+_CONTROLS_DIED = "every control died: deaths by handling are in the rate"
+_NEGATIVE = "below 0: the trials show no effect of the hook"
+_ALONE = (
+    "the error of the mix takes fish one by one: fish of one trip that are alike make it larger"
+)
+_MET = """
+SELECT wound_site, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met
+FROM measured WHERE wound_site IS NOT NULL
+"""
 
 
 def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
@@ -128,8 +138,9 @@ def survival_rows(
 def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
     """Return the rate of a season's fish: how often each wound site is met times its trial rate.
 
-    Every measured fish with a wound site counts alike. The rates are those of all trials together,
-    corrected by their controls.
+    Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
+    the dock die and are left out. The rates are those of all trials together, corrected by their
+    controls.
 
     Parameters
     ----------
@@ -146,18 +157,22 @@ def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.T
     """
     design = season.design
     fish = measured_fish(snapshot, season=design.season, through=design.through)
-    sites = Counter(_plain(one) for one in fish["wound_site"].to_pylist() if one is not None)
+    seen = sql.run(_MET, {"measured": fish}).to_pylist()
+    sites = Counter(plain_group(one["wound_site"]) for one in seen if one["is_met"])
     whole = [
         one
         for one in trial_rates(_groups(snapshot), level=level)
         if one.fish.trial_id is None and one.rate_prop is not None
     ]
-    rates = {_plain(one.fish.group): one for one in whole if not one.fish.is_control}
+    rates = {one.fish.group: one for one in whole if not one.fish.is_control}
     control = next((one.fish for one in whole if one.fish.is_control), None)
     n = sites.total()
     share = {site: count / n for site, count in sorted(sites.items())}
     rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]
-    rows.append(_mix_row(share, rates, control, n_fish=n, level=level))
+    mixed = _mix_row(share, rates, control, n_fish=n, level=level)
+    if len(seen) > n:
+        mixed["reason"] += f"; {len(seen) - n} kept fish left out"
+    rows.append(mixed)
     first = {"season": design.season, "ci_level": level}
     return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
 
@@ -165,7 +180,7 @@ def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.T
 def _groups(snapshot: Snapshot) -> list[HeldGroup]:
     columns = ("trial_id", "group", "held", "died", "hours")
     rows = snapshot["holding_trials"].select(list(columns)).to_pylist()
-    found = [HeldGroup(*(row[name] for name in columns)) for row in rows]
+    found = [HeldGroup(**row | {"group": plain_group(row["group"])}) for row in rows]
     return sorted(found, key=lambda one: (one.trial_id or "", one.is_control, one.group))
 
 
@@ -199,7 +214,9 @@ def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Ro
     known = rate.corrected or died_rate(rate.fish)
     low, high = rate.corrected_limits if rate.corrected else rate.wilson
     row |= {"rate_prop": known.rate_prop, "rate_se": known.rate_se, "ci_low": low, "ci_high": high}
-    return row | {"reason": "" if rate.corrected else _NO_CONTROL}
+    return row | {
+        "reason": "; ".join(filter(None, [rate.reason, "" if rate.corrected else _IN_IT]))
+    }
 
 
 def _mix_row(
@@ -223,13 +240,16 @@ def _mix_row(
     seen = {site: died_rate(rates[site].fish) for site in share}
     mixed = mixed_rate(share, seen, n_fish=n_fish)
     from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish) or (math.nan, math.nan)
-    reasons = [] if control else [_NO_CONTROL]
-    if control and control.died < control.held:
+    reasons = [_ALONE]
+    if control is None or control.died == control.held:
+        reasons.append(_CONTROLS_DIED if control else _NO_CONTROL)
+    else:
         alone = died_rate(control)
         shared = handling_corrected(Rate(mixed.rate_prop, 0.0), alone).rate_se or 0.0
         mixed, alive = handling_corrected(mixed, alone), 1 - alone.rate_prop
         from_mix, from_rates = from_mix / alive, math.hypot(from_rates / alive, shared)
     low, high = logit_t(mixed.rate_prop, mixed.rate_se or 0.0, df=1e9, level=level)
+    reasons += [_NEGATIVE] if mixed.rate_prop < 0 else []
     reasons += ["no rate strictly between 0 and 1: no interval"] if math.isnan(low) else []
     return row | {
         "rate_prop": mixed.rate_prop,
@@ -240,11 +260,6 @@ def _mix_row(
         "ci_high": _known(high),
         "reason": "; ".join(reasons),
     }
-
-
-def _plain(words: str) -> str:
-    """Return a wound site so that writings of one word are one."""
-    return re.sub(r"[\s_-]+", "_", words.strip().casefold())
 
 
 def _known(value: float) -> float | None:
