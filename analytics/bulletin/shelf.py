@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
 from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from analytics.data.findings import FINDING_SCHEMA
@@ -113,7 +114,10 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
     **RELEASED_SCHEMAS,
+    **RATE_SCHEMAS,
 }
+#: Tables that a bulletin has as fields of their own.
+FIELDS = tuple(name for name in TABLE_SCHEMAS if name not in {**RELEASED_SCHEMAS, **RATE_SCHEMAS})
 #: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
 FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
 
@@ -165,7 +169,7 @@ class Bulletin:
     """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
 
     Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
-    those of `RELEASED_SCHEMAS` by name.
+    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`.
     """
 
     card: Card
@@ -179,12 +183,13 @@ class Bulletin:
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
     released: Mapping[str, pa.Table] = field(default_factory=dict)
+    rates: Mapping[str, pa.Table] = field(default_factory=dict)
 
     def table(self, name: str) -> pa.Table:
         """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
-        if name in RELEASED_SCHEMAS:
-            return self.released.get(name, RELEASED_SCHEMAS[name].empty_table())
-        return getattr(self, name)
+        if name in FIELDS:
+            return getattr(self, name)
+        return {**self.released, **self.rates}.get(name, TABLE_SCHEMAS[name].empty_table())
 
 
 def shelf_of(store: Path | str) -> Path:
@@ -226,8 +231,11 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         }
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
-    released = {name: tables.pop(name) for name in RELEASED_SCHEMAS if name in tables}
-    return Bulletin(known[bulletin], **tables, released=released)
+    released, rates = (
+        {name: tables.pop(name) for name in schemas if name in tables}
+        for schemas in (RELEASED_SCHEMAS, RATE_SCHEMAS)
+    )
+    return Bulletin(known[bulletin], **tables, released=released, rates=rates)
 
 
 def keep(shelf: Path | str, bulletin: Bulletin) -> Card:

@@ -1,0 +1,160 @@
+"""The shapes of what a bulletin keeps of modelled catch rates; readers need pyarrow only."""
+
+from __future__ import annotations
+
+import pyarrow as pa
+
+#: Standardised index by area and week beside the survey's own figure. `response` is one of
+#: ``encounters``, ``kept`` (fish per angler-hour) and ``sublegal`` (share of encounters).
+INDEX_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),
+        ("response", pa.string()),
+        ("unit", pa.string()),
+        ("raw", pa.float64()),  # the survey's figure
+        ("raw_low", pa.float64()),
+        ("raw_high", pa.float64()),
+        ("index", pa.float64()),  # marginal mean at the season's mix
+        ("log_se", pa.float64()),  # standard error of its log; for the share, of its logit
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("n_trips", pa.int64()),
+        ("reason", pa.string()),  # why there is no index; empty where there is one
+    ]
+)
+
+#: Smooth level behind the index, and the weeks ahead.
+TREND_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),
+        ("response", pa.string()),
+        ("is_ahead", pa.bool_()),
+        ("level", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("rise_1", pa.float64()),  # level over that of a week before, less 1
+        ("rose_1", pa.float64()),  # probability that it rose
+        ("rise_4", pa.float64()),  # over that of four weeks before, less 1
+        ("rose_4", pa.float64()),
+        ("word", pa.string()),  # rising | falling | no clear change | not known
+        ("reason", pa.string()),
+    ]
+)
+
+#: Candidate regressions of each response, the chosen one marked.
+MODEL_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("response", pa.string()),
+        ("candidate", pa.string()),
+        ("family", pa.string()),
+        ("terms", pa.string()),
+        ("is_chosen", pa.bool_()),
+        ("n", pa.int64()),
+        ("n_parameters", pa.int64()),
+        ("aic", pa.float64()),
+        ("bic", pa.float64()),
+        ("held_out_rows", pa.int64()),
+        ("held_out_score", pa.float64()),
+        ("dispersion", pa.float64()),
+        ("pearson", pa.float64()),
+        ("zeros", pa.float64()),
+        ("zeros_expected", pa.float64()),
+        ("n_clusters", pa.int64()),
+        ("cluster_factor", pa.float64()),  # variance by site-day over that of single boats
+        ("reason", pa.string()),
+    ]
+)
+
+#: Coefficients of the chosen regressions, but for the area and week.
+COEFFICIENT_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("response", pa.string()),
+        ("term", pa.string()),
+        ("estimate", pa.float64()),
+        ("se", pa.float64()),
+        ("ratio", pa.float64()),  # exp of the estimate
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+    ]
+)
+
+#: Ordered residuals of the chosen regressions against the standard normal, and weighty boats.
+RESIDUAL_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("response", pa.string()),
+        ("kind", pa.string()),  # quantile | boat
+        ("normal", pa.float64()),  # quantile: the standard normal's
+        ("residual", pa.float64()),
+        ("interview_id", pa.string()),  # boat
+        ("influence", pa.float64()),
+        ("fish", pa.int64()),
+        ("angler_hours", pa.float64()),
+    ]
+)
+
+#: Cumulative share of the season's index by the end of each week, this season and past ones.
+TIMING_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),
+        ("day", pa.int64()),  # end of the week, days since the first of the season's month
+        ("index", pa.float64()),
+        ("share", pa.float64()),  # null for a season in progress
+        ("normal", pa.float64()),  # the curves fitted to the shares
+        ("logistic", pa.float64()),
+        ("is_now", pa.bool_()),
+    ]
+)
+
+#: Dates by which a quarter, a half and three quarters had come.
+RUN_DATE_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("curve", pa.string()),  # normal | logistic | index
+        ("share", pa.float64()),
+        ("date", pa.date32()),
+        ("se_days", pa.float64()),
+        ("rmse", pa.float64()),
+        ("reason", pa.string()),
+    ]
+)
+
+#: The season's index to date against past seasons by the same week.
+STRENGTH_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("week", pa.string()),
+        ("ratio", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("n_past", pa.int64()),
+        ("past_low", pa.float64()),  # lowest and highest past season over their mean
+        ("past_high", pa.float64()),
+        ("reason", pa.string()),
+    ]
+)
+
+RATE_SCHEMAS: dict[str, pa.Schema] = {
+    "index": INDEX_SCHEMA,
+    "trend": TREND_SCHEMA,
+    "models": MODEL_SCHEMA,
+    "coefficients": COEFFICIENT_SCHEMA,
+    "residuals": RESIDUAL_SCHEMA,
+    "timing": TIMING_SCHEMA,
+    "run_dates": RUN_DATE_SCHEMA,
+    "strength": STRENGTH_SCHEMA,
+}
