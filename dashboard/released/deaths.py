@@ -1,14 +1,15 @@
-"""Deaths of the season by group of fish, and what the mix of methods does, in words and tables."""
+"""Deaths of the season by group of fish, in words and tables."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from dashboard import cells, text
 from dashboard.amounts import Amount, Sort
-from dashboard.charts.dots import Dot
 from dashboard.digits import percent
-from dashboard.released.index import head, where
+from dashboard.released import notes
+from dashboard.released.index import SAMPLED_DEATHS, head, where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,23 +17,20 @@ if TYPE_CHECKING:
     from dashboard.book import Book
     from dashboard.released.index import Line, Released
 
-_HEADS = ("Fish", "How many", "Rate", "Deaths", "Rates low to high", "Where the rate is from")
+_HEADS = ("Fish", "Out of", "Rate", "Deaths", "Rates low to high", "Source and notes")
 _SIZES = {"unknown": "size unknown", "any": "", None: ""}
 _WOUNDS = {"deep": "deep", "shallow": "not deep"}
-#: Groups with a smaller part of all deaths stand in the table alone.
-LEAST_PART = 0.01
 #: Order of the fates, and the words of one without further detail.
-_FATES = {
+FATES = {
     "kept": "kept",
     "released": "released",
     "lost": "lost at the hook",
     "all": "all together",
 }
-NAMES = (
-    ("sea", "deaths"),
-    ("bar", "interval, from the fish and the rate"),
-    ("thin", "the same fish at the low and the high end of the rate"),
-)
+#: What the rate of a fate is of.
+_OF = {"kept": "kept", "released": "released"}
+#: The fates of a sum in words, as the answer tells them.
+_DIED = {"kept": "kept", "released": "dead after release", "lost": "lost at the hook"}
 SMALL = (
     "Deep: hooked in gills, throat or gut, or bleeding. Groups with under 1 % of the deaths stand "
     "in the table alone."
@@ -41,22 +39,39 @@ ALL_RATES = (
     "Low and high in the line of all together take every rate at its low end, or every rate at "
     "its high end, at once: a wider span than chance alone would give, and no interval."
 )
+NO_ERROR = "neither the fish nor the rates carry an error"
 
 
-def total(told: Released, area: str | None) -> Line | None:
+def total(told: Released, area: str | None, *, table: str = "deaths") -> Line | None:
     """Return the line of all deaths of a domain."""
-    return next((one for one in told.of("deaths", area) if one["fate"] == "all"), None)
+    return next((one for one in told.of(table, area) if one["fate"] == "all"), None)
 
 
 def deaths_of(line: Line) -> Amount:
-    """Return the deaths of a line with their interval."""
-    return Amount(line["deaths"], line["ci_low"], line["ci_high"])
+    """Return the deaths of a line with their interval; one without width is none."""
+    low, high = line["ci_low"], line["ci_high"]
+    return Amount(line["deaths"]) if low == high else Amount(line["deaths"], low, high)
 
 
 def rate_of(line: Line) -> Amount:
     """Return the rate of a line with its interval, as far as it has one."""
     low, high = (line.get(end) for end in ("rate_low", "rate_high"))
+    if low == high:
+        low, high = None, None
     return Amount(line["rate_prop"], low, high, Sort.SHARE)
+
+
+def is_certain(line: Line) -> bool:
+    """Return whether the deaths of a line are without error: the fish counted, the rates too."""
+    low, high = line["ci_low"], line["ci_high"]
+    return line["se"] == 0 or (low is not None and low == high)
+
+
+def bracket(line: Line) -> str:
+    """Return the interval of the deaths of a line in brackets, or why it has none (Markdown)."""
+    if is_certain(line):
+        return f"({NO_ERROR})"
+    return text.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
 def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
@@ -74,17 +89,13 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     start = f"{place[:1].upper()}{place[1:]}, season through week {book.card.through}"
     if line is None or line["deaths"] is None:
         why = (line["reason"] if line else None) or "the bulletin has no such line"
-        return f"{start}: no total of deaths ({text.plain(why)})."
-    deaths = deaths_of(line)
+        words = f"{start}: no total of deaths by the releases that anglers reported"
+        return f"{words} ({text.plain(why)}).{_beside(told, area)}"
     words = (
-        f"{start}: **{deaths.words}** Chinook died {text.plain(deaths.bracket(line['ci_level']))}"
-        f"{_parts(book, area)}."
+        f"{start}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
+        f"died {bracket(line)}{_parts(told, area)}.{_beside(told, area)}{_ends(told, line)}"
     )
-    span = deaths.between(line["deaths_low"], line["deaths_high"])
-    if span:
-        low, high = span.split("–")
-        words += f" With every rate at its low end it is {low}, at its high end {high}."
-    if line["from_fish_prop"] is not None:
+    if line["from_fish_prop"] is not None and has_rate_error(told, area):
         words += (
             f" Of the error, {percent(line['from_fish_prop'])} comes from counting the fish, the "
             "rest from the rates."
@@ -92,131 +103,189 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     return words
 
 
-def _parts(book: Book, area: str | None) -> str:
-    """Return the deaths by how the fish died, as far as the result rows have them."""
-    words = {
-        "kept_fish": "kept",
-        "release_deaths_fish": "dead after release",
-        "drop_off_deaths_fish": "lost at the hook",
-    }
-    rows = {name: book.row(area, None, name) for name in words}
+def _beside(told: Released, area: str | None) -> str:
+    """Return the same total by the sample, where the bulletin has it."""
+    line = total(told, area, table=SAMPLED_DEATHS)
+    if line is None:
+        return ""
+    if line["deaths"] is None:
+        why = line["reason"] or "the bulletin does not say why"
+        return f" At the composition of test fishing there is no total ({text.plain(why)})."
+    return f" At the composition of test fishing it is **{deaths_of(line).words}** {bracket(line)}."
+
+
+def _parts(told: Released, area: str | None) -> str:
+    """Return the deaths by how the fish died."""
+    lines = {one["fate"]: one for one in totals(groups(told, area))}
     known = [
-        f"**{text.value(row)}** {words[name]}"
-        for name, row in rows.items()
-        if row is not None and row.estimate is not None
+        f"**{deaths_of(lines[fate]).words}** {words}"
+        for fate, words in _DIED.items()
+        if fate in lines and lines[fate]["deaths"] is not None
     ]
     return f": {', '.join(known)}" if len(known) > 1 else ""
+
+
+def _ends(told: Released, line: Line) -> str:
+    """Return the deaths at either end of the rates, or that the rates have none."""
+    low, high = span_of(line)
+    if low is not None and high is not None:
+        deaths = deaths_of(line)
+        return (
+            f" With every rate at its low end it is {deaths.shown(low)}, at its high end "
+            f"{deaths.shown(high)}."
+        )
+    rates = [one for one in told.of("deaths", line["area"]) if _has_rate(one)]
+    if not rates:
+        return ""
+    if has_rate_error(told, line["area"]):
+        return " Some of the rates carry no error, so low and high ends are not given."
+    return " The rates carry no error."
+
+
+def has_rate_error(told: Released, area: str | None) -> bool:
+    """Return whether any rate of a domain has an error."""
+    return any(one["rate_se"] for one in told.of("deaths", area) if _has_rate(one))
+
+
+def _has_rate(line: Line) -> bool:
+    return line["rate_prop"] is not None and line["fate"] in ("released", "lost")
 
 
 def label(line: Line, *, short: bool = False) -> str:
     """Return the group of fish of a line in a few words; `short` for the axis of a figure."""
     fate, size, method = line["fate"], line["size_class"], line["method"]
     if fate in ("all", "kept"):
-        return _FATES[fate]
+        return FATES[fate]
     if is_sum(line):
-        return f"{_FATES.get(fate, fate)}, all together"
+        return f"{FATES.get(fate, fate)}, all together"
     parts = [_SIZES.get(size, size)]
     if fate != "released" or not (short and parts[0]):
-        parts.insert(0, _FATES.get(fate, fate))
+        parts.insert(0, FATES.get(fate, fate))
     parts += [method, _WOUNDS.get(line["wound_class"])]
     return ", ".join(part for part in parts if part)
 
 
 def is_sum(line: Line) -> bool:
     """Return whether a line adds up groups, so that it has no rate of its own."""
-    return line["fate"] != "kept" and line["rate_prop"] is None and line["method"] is None
+    lacks = line["rate_prop"] is None and line["method"] is None
+    return lacks and line["fate"] != "kept" and line["size_class"] == "any"
 
 
-def groups(told: Released, area: str | None) -> list[Line]:
+def groups(told: Released, area: str | None, *, table: str = "deaths") -> list[Line]:
     """Return the lines of a domain: kept, released, lost, all together."""
-    order = list(_FATES)
-    found = told.of("deaths", area)
+    order = list(FATES)
+    found = told.of(table, area)
     return sorted(found, key=lambda one: order.index(one["fate"]) if one["fate"] in order else 9)
 
 
-def dots(told: Released, area: str | None) -> list[Dot]:
-    """Return the deaths of a domain, a dot for each group of fish; small groups are left out."""
-    whole = total(told, area)
-    least = LEAST_PART * ((whole["deaths"] if whole else None) or 0.0)
-    return [
-        Dot(label(line, short=True), deaths_of(line), thin=span_of(line), words=_hover(line))
-        for line in groups(told, area)
-        if line["deaths"] is None or line["deaths"] >= least
-    ]
-
-
-def area_dots(book: Book, told: Released) -> list[Dot]:
-    """Return all deaths together, a dot for each area."""
-    found = [(area, total(told, area)) for area in book.areas]
-    return [
-        Dot(book.name(area), deaths_of(line), thin=span_of(line), words=line["reason"] or "")
-        for area, line in found
-        if line is not None
-    ]
+def totals(lines: Sequence[Line]) -> list[Line]:
+    """Return of the lines of a domain the sums, and the groups of a fate that has no sum."""
+    summed = {one["fate"] for one in lines if is_sum(one)}
+    return [one for one in lines if is_sum(one) or one["fate"] not in summed]
 
 
 def span_of(line: Line) -> tuple[float | None, float | None]:
-    """Return the deaths at the low and the high end of the rate."""
-    return line["deaths_low"], line["deaths_high"]
+    """Return the deaths at the low and the high end of the rate; none where they are one."""
+    low, high = line["deaths_low"], line["deaths_high"]
+    return (None, None) if low == high else (low, high)
 
 
-def _hover(line: Line) -> str:
-    lines = []
-    if line["fish"] is not None and line["rate_prop"] is not None:
-        fish = Amount(line["fish"])
-        lines.append(f"{fish.words} fish at a rate of {rate_of(line).words}")
-    lines += [one for one in (line["standing"], line["reason"]) if one]
-    return "\n".join(lines)
+def out_of(line: Line, lines: Sequence[Line]) -> str:
+    """Return what the fish of a line are: kept, released, or met where hooked fish are lost.
+
+    `lines` are all lines of its domain: fish lost at the hook are counted of the fish kept where
+    the line says so, or where the two agree.
+    """
+    if line["fate"] in _OF:
+        return _OF[line["fate"]]
+    if "of kept" in (line["reason"] or ""):
+        return "kept"
+    if "of encounters" in (line["reason"] or ""):
+        return "met"
+    lost = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "lost" and not is_sum(one))
+    kept = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "kept")
+    return "kept" if lost and math.isclose(lost, kept) else "met"
 
 
 def table(
     book: Book, told: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> str:
-    """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts."""
+    """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
+
+    Notes that several lines share are left out: `shared_notes` has them.
+    """
+    shared = _shared(told, areas, is_short=is_short)
     lines = []
     for area in areas:
-        lines.append(cells.group(_HEADS, head(book, area)))
-        shown = groups(told, area)
-        summed = {one["fate"] for one in shown if is_sum(one)}
-        if is_short:
-            shown = [one for one in shown if is_sum(one) or one["fate"] not in summed]
-        lines += [_line(one) for one in shown] or [cells.words_line(_HEADS, "no fish met")]
+        for basis, name in _headings(book, told, area).items():
+            every = groups(told, area, table=basis)
+            shown = totals(every) if is_short else every
+            lines.append(cells.group(_HEADS, name))
+            lines += [_line(one, every, shared=shared) for one in shown]
+            lines += [] if shown else [cells.words_line(_HEADS, "no fish met")]
     return cells.table(_HEADS, lines, kind="bm-rates")
 
 
-def _line(line: Line) -> str:
+def shared_notes(told: Released, areas: Sequence[str | None], *, is_short: bool = False) -> str:
+    """Return the notes that several lines of `table` share, once; empty where there are none."""
+    return notes.sentence(_shared(told, areas, is_short=is_short))
+
+
+def _shared(told: Released, areas: Sequence[str | None], *, is_short: bool) -> list[str]:
+    found = [
+        groups(told, area, table=basis) for area in areas for basis in ("deaths", SAMPLED_DEATHS)
+    ]
+    return notes.shared([one for lines in found for one in (totals(lines) if is_short else lines)])
+
+
+def _headings(book: Book, told: Released, area: str | None) -> dict[str, str]:
+    """Return the heading of a domain for each table that has lines: reports, then the sample."""
+    name = head(book, area)
+    if not told.of(SAMPLED_DEATHS, area):
+        return {"deaths": name}
+    return {
+        "deaths": f"{name}, releases as reported",
+        SAMPLED_DEATHS: f"{name}, at the composition of test fishing",
+    }
+
+
+def _line(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> str:
     fish = Amount(line["fish"], *_about(line["fish"], line["fish_se"]))
     deaths = deaths_of(line)
     has_none = line["rate_prop"] is None or line["fate"] == "kept"
-    error = "" if line["fish_se"] is None else f"± {fish.shown(line['fish_se'])}"
+    error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
     values = (
-        text.DASH if fish.value is None else fish.words + cells.small(error),
+        text.DASH
+        if fish.value is None
+        else f"{fish.words} {out_of(line, every)}{cells.small(error)}",
         text.DASH if has_none else _rate(rate_of(line)),
-        text.DASH if deaths.value is None else cells.amount(deaths),
-        _between(deaths, line),
-        source_of(line),
+        _deaths(line, deaths),
+        text.DASH if deaths.value is None else deaths.between(*span_of(line)) or text.DASH,
+        source_of(line, shared=shared),
     )
     return cells.line(_HEADS, label(line), values, is_all=is_sum(line))
 
 
-def _between(deaths: Amount, line: Line) -> str:
-    """Return the deaths at either end of the rate; a dash where the rate has no ends."""
-    low, high = span_of(line)
-    return text.DASH if low == high else deaths.between(low, high) or text.DASH
+def _deaths(line: Line, deaths: Amount) -> str:
+    if deaths.value is None:
+        return text.DASH
+    if is_certain(line):
+        return deaths.words + cells.small("no error")
+    return cells.amount(deaths)
 
 
 def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
     """Return a standard error to either side, which decides the digits of a number."""
-    return (None, None) if value is None or se is None else (value - se, value + se)
+    return (None, None) if value is None or not se else (value - se, value + se)
 
 
 def _rate(rate: Amount) -> str:
     return rate.words + cells.small(rate.limits or "no error given")
 
 
-def source_of(line: Line) -> str:
-    """Return where a rate is from, how far to trust it, and what is to be noted, as HTML."""
+def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
+    """Return where a rate is from, how far to trust it, and its own notes, as HTML."""
     parts = [line["source"] or "", line["standing"] or ""]
     if (line["standing"] or "") in (line["source"] or ""):
         parts = parts[:1]
-    return cells.small(*parts, line["reason"] or "")
+    return cells.small(*parts, notes.own(line, shared=shared)) or text.DASH

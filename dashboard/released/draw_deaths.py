@@ -9,6 +9,7 @@ import streamlit as st
 from dashboard import move_tables, text
 from dashboard.charts import survival as stairs
 from dashboard.charts.palette import palette
+from dashboard.released import death_dots as dotted
 from dashboard.released import deaths as dead
 from dashboard.released import draw
 from dashboard.released import index as gone_back
@@ -17,6 +18,8 @@ from dashboard.released import trials as tried
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dashboard.filters import Choice
     from dashboard.released.index import Released
 
@@ -25,31 +28,54 @@ def deaths(choice: Choice, told: Released) -> None:
     """Draw deaths by group of fish, then what they rest on."""
     draw.answer(dead.answer(choice.book, told, choice.domains))
     if told.lines["deaths"]:
-        _groups(choice, told)
+        _totals(choice, told)
     _mix(choice, told)
     _held(choice, told)
 
 
-def _groups(choice: Choice, told: Released) -> None:
+def _totals(choice: Choice, told: Released) -> None:
     book = choice.book
-    found = {area: drawn for area in choice.domains if (drawn := dead.dots(told, area))}
-    by_area = [] if choice.areas else dead.area_dots(book, told)
-    if found:
-        st.header("Deaths by group of fish, the season so far", anchor=False)
-        draw.legend([dot for one in found.values() for dot in one], dead.NAMES)
+    found = {area: drawn for area in choice.domains if (drawn := dotted.sums(told, area))}
+    by_area = [] if choice.areas else dotted.by_area(book, told)
+    every = [dot for one in (*found.values(), by_area) for dot in one]
+    if every:
+        st.header("Deaths, the season so far", anchor=False)
+        draw.legend(every, dotted.NAMES)
     for area, drawn in found.items():
         title, key = gone_back.head(book, area), f"deaths-{area or 'all'}"
-        draw.dots(drawn, title=title, key=key, of="Deaths by group")
+        draw.dots(drawn, title=title, key=key, of="Deaths", names=dotted.NAMES)
     if by_area:
-        draw.dots(by_area, title="All deaths, by area", key="deaths-areas", of="Deaths")
-    st.caption(f"{dead.SMALL} {dead.ALL_RATES}")
-    st.html(dead.table(book, told, choice.domains, is_short=True))
+        title = "All deaths, by area"
+        draw.dots(by_area, title=title, key="deaths-areas", of="Deaths", names=dotted.NAMES)
+    st.caption(dead.ALL_RATES)
+    _table(choice, told, choice.domains, is_short=True)
     with st.expander("Each group of fish, with its rate and where that is from"):
-        st.html(dead.table(book, told, choice.domains))
+        _groups(choice, told)
     if not choice.areas:
         with st.expander("The same by area"):
-            st.html(dead.table(book, told, book.areas, is_short=True))
+            _table(choice, told, book.areas, is_short=True)
     draw.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
+
+
+def _groups(choice: Choice, told: Released) -> None:
+    for area in choice.domains:
+        drawn = dotted.by_group(told, area)
+        if drawn:
+            title = f"{gone_back.head(choice.book, area)}, releases as reported"
+            key = f"groups-{area or 'all'}"
+            draw.dots(drawn, title=title, key=key, of="Deaths by group")
+    st.caption(dead.SMALL)
+    _table(choice, told, choice.domains)
+
+
+def _table(
+    choice: Choice, told: Released, areas: Sequence[str | None], *, is_short: bool = False
+) -> None:
+    """Draw a table of deaths, and below it once what its lines share."""
+    st.html(dead.table(choice.book, told, areas, is_short=is_short))
+    words = dead.shared_notes(told, areas, is_short=is_short)
+    if words:
+        st.caption(text.plain(words))
 
 
 def _mix(choice: Choice, told: Released) -> None:
@@ -58,40 +84,54 @@ def _mix(choice: Choice, told: Released) -> None:
         st.markdown(mixed.NO_MIX)
         return
     st.markdown(mixed.answer(choice.book, told, choice.domains))
-    for area in choice.domains:
-        drawn = mixed.dots(told, area)
-        if drawn:
-            draw.legend(drawn, mixed.NAMES)
-            title, key = gone_back.head(choice.book, area), f"mix-{area or 'all'}"
-            draw.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
-    st.caption(mixed.OTHER_FISHERIES)
-    for area in choice.domains:
-        if mixed.totals(told, area):
-            with st.expander(f"Each method’s part, {text.plain(choice.book.name(area))}"):
-                st.html(mixed.table(told, area))
-    draw.download("the method mix", choice.book.bulletin.table("method_mix"), choice, "method_mix")
+    with st.expander("The methods in a figure and a table"):
+        for area in choice.domains:
+            _mix_of(choice, told, area)
+        st.caption(mixed.OTHER_FISHERIES)
+        table = choice.book.bulletin.table("method_mix")
+        draw.download("the method mix", table, choice, "method_mix")
+
+
+def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
+    drawn = mixed.dots(told, area)
+    if not drawn:
+        return
+    draw.legend(drawn, mixed.NAMES)
+    title, key = gone_back.head(choice.book, area), f"mix-{area or 'all'}"
+    draw.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
+    st.html(mixed.table(told, area))
+    words = mixed.shared_notes(told, area)
+    if words:
+        st.caption(text.plain(words))
 
 
 def _held(choice: Choice, told: Released) -> None:
     st.header("Fish held after capture, and where the hook sat", anchor=False)
     st.markdown(tried.answer(told))
+    if not told.lines["trials"] and not told.lines["wound_mix"]:
+        return
+    with st.expander("Held fish and wound sites in figures and tables"):
+        _trials(choice, told)
+        _survival(choice, told)
+
+
+def _trials(choice: Choice, told: Released) -> None:
     book = choice.book
     if told.lines["trials"]:
         drawn = tried.dots(told)
         draw.legend(drawn, tried.NAMES)
         title = "Share of held fish that died"
         draw.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
-        st.caption(tried.HELD)
+        st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
         st.html(tried.table(tried.together(told)))
         if tried.single(told):
-            with st.expander("Each trial"):
-                st.html(tried.table(tried.single(told)))
+            st.markdown("**Each trial**")
+            st.html(tried.table(tried.single(told)))
         draw.download("the trials", book.bulletin.table("trials"), choice, "trials")
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")
         st.html(tried.mix_table(told))
         draw.download("the wound sites", book.bulletin.table("wound_mix"), choice, "wound_mix")
-    _survival(choice, told)
 
 
 def _survival(choice: Choice, told: Released) -> None:

@@ -19,6 +19,8 @@ Domain = tuple[str | None, str | None]  # area (None: all areas), week (None: th
 
 SURVEY, POOLED = "survey", "pooled"
 REPORTED, SAMPLED = "reported", "sampled"
+#: Deaths at the composition of test fishing; the other lines of ``deaths`` count what was reported.
+SAMPLED_DEATHS = "sampled_deaths"
 _ROW = frozenset(field.name for field in fields(Row))
 
 
@@ -45,7 +47,8 @@ class Released:
     species : mapping of (species, area, week) to Row
         Other species.
     lines : mapping of str to tuple of dict
-        The lines of every other table, by its name.
+        The lines of every other table, by its name; those of ``deaths`` that are not by reports
+        stand under `SAMPLED_DEATHS`.
     """
 
     shares: Mapping[tuple[str, str | None, str | None], Told]
@@ -87,8 +90,17 @@ def index(book: Book) -> Released:
             for line in _lines(book, "compared")
         },
         species={(one.more["species"], one.row.area, one.row.week): one.row for one in species},
-        lines={name: tuple(_lines(book, name)) for name in LINES},
+        lines={name: tuple(_lines(book, name)) for name in LINES} | _deaths(book),
     )
+
+
+def _deaths(book: Book) -> dict[str, tuple[Line, ...]]:
+    """Return the lines of deaths by what counts the releases; no basis is reports."""
+    found: dict[str, list[Line]] = {"deaths": [], SAMPLED_DEATHS: []}
+    for line in _lines(book, "deaths"):
+        is_reported = (line.get("basis") or REPORTED) == REPORTED
+        found["deaths" if is_reported else SAMPLED_DEATHS].append(line)
+    return {name: tuple(lines) for name, lines in found.items()}
 
 
 def domains(book: Book, areas: Sequence[str]) -> list[str | None]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from dashboard import cells, text
 from dashboard.amounts import Amount
 from dashboard.charts.dots import Dot
+from dashboard.released import notes
 from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
 from dashboard.released.index import where
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from dashboard.book import Book
     from dashboard.released.index import Line, Released
 
-_HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Where the rate is from")
+_HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
 #: How the case begins that takes the rates the user gave.
 _GIVEN = "rates as given"
 NAMES = (
@@ -67,7 +68,9 @@ def totals(told: Released, area: str | None) -> list[Line]:
 
 
 def dots(told: Released, area: str | None) -> list[Dot]:
-    """Return the deaths of each case, all methods together."""
+    """Return the deaths of each case, all methods together; none where none has a number."""
+    if all(one["deaths"] is None for one in totals(told, area)):
+        return []
     return [
         Dot(
             one["case"],
@@ -81,8 +84,12 @@ def dots(told: Released, area: str | None) -> list[Dot]:
 
 
 def table(told: Released, area: str | None) -> str:
-    """Return the cases with the part of each method as an HTML table."""
+    """Return the cases with the part of each method as an HTML table.
+
+    Notes that several lines share are left out: `shared_notes` has them.
+    """
     lines, case = [], None
+    shared = notes.shared(told.of("method_mix", area))
     for one in told.of("method_mix", area):
         if one["case"] != case:
             case = one["case"]
@@ -92,11 +99,16 @@ def table(told: Released, area: str | None) -> str:
             Amount(one["fish"]).words,
             text.DASH if one["rate_prop"] is None else _rate(one),
             cells.amount(deaths, below=_span(deaths, one)),
-            source_of(one),
+            source_of(one, shared=shared),
         )
         is_all = one["method"] is None
         lines.append(cells.line(_HEADS, one["method"] or "all methods", values, is_all=is_all))
     return cells.table(_HEADS, lines, kind="bm-rates")
+
+
+def shared_notes(told: Released, area: str | None) -> str:
+    """Return the notes that several lines of `table` share, once; empty where there are none."""
+    return notes.sentence(notes.shared(told.of("method_mix", area)))
 
 
 def _rate(one: Line) -> str:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from dashboard import cells, text
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.dots import Dot
+from dashboard.digits import percent
+from dashboard.released.deaths import deaths_of, is_sum
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,6 +41,13 @@ AT_CHECKS = (
 )
 
 
+NO_EFFECT = "below 0: no effect shown"
+CUT_AT_ZERO = (
+    "The figure is drawn from 0; a corrected rate below 0 means that fewer died than of the "
+    "control fish, so that no effect of the hook was shown."
+)
+
+
 def together(told: Released) -> list[Line]:
     """Return the groups of all trials together; each trial where there is no such line."""
     lines = [one for one in told.lines["trials"] if one["trial_id"] is None]
@@ -65,15 +74,33 @@ def _mixed(told: Released) -> str:
         why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
         return f"There is no rate for the fishery as a whole: {text.plain(why)}."
     rate = mixed_rate(line)
+    beside = in_use(told)
     words = (
         f"Weighed by the wound sites of this season’s measured fish, **{rate.words}** of released "
-        f"fish die {text.plain(rate.bracket(line['ci_level']))}"
+        f"fish die {text.plain(rate.bracket(line['ci_level']))}{beside}"
     )
     mix, rates = line["se_from_mix"], line["se_from_rates"]
     if mix is None or rates is None or mix == rates == 0:
         return f"{words}."
     larger = "the rates of the trials" if rates > mix else "how often each site is hit"
-    return f"{words}; most of the error comes from {larger}."
+    return f"{words}; most of the error{' of the first' * bool(beside)} comes from {larger}."
+
+
+def in_use(told: Released) -> str:
+    """Return what part of the reported releases dies by the release rates in use (Markdown).
+
+    Empty where the bulletin has no such deaths.
+    """
+    found = [one for one in told.of("deaths", None) if one["fate"] == "released"]
+    sums = [one for one in found if is_sum(one)] or (found if len(found) == 1 else [])
+    if not sums or sums[0]["deaths"] is None or not sums[0]["fish"]:
+        return ""
+    dead, fish = deaths_of(sums[0]), Amount(sums[0]["fish"])
+    part = percent(sums[0]["deaths"] / sums[0]["fish"])
+    return (
+        f", beside **{part}** by the release rates in use ({dead.words} of {fish.words} reported "
+        "releases)"
+    )
 
 
 def mixed_rate(line: Line) -> Amount:
@@ -113,6 +140,17 @@ def dots(told: Released) -> list[Dot]:
     return found
 
 
+def cut_words(told: Released) -> str:
+    """Return that the figure begins at zero, where a rate or an interval goes below."""
+    ends = [
+        end
+        for line in together(told)
+        if not line["is_control"]
+        for end in (line["corrected_prop"], line["corrected_low"])
+    ]
+    return CUT_AT_ZERO if any((end or 0.0) < 0 for end in ends) else ""
+
+
 def _above_zero(rate: Amount) -> Amount:
     """Return a rate as it is drawn: from zero on; the table has the number as it is."""
     ends = (None if end is None else max(end, 0.0) for end in (rate.value, rate.low, rate.high))
@@ -126,7 +164,8 @@ def table(lines: Sequence[Line]) -> str:
         seen, right = seen_rate(line), corrected_rate(line)
         corrected = text.DASH
         if not line["is_control"]:
-            corrected = cells.amount(right, why="")
+            is_said = "below 0" in (line["reason"] or "")
+            corrected = cells.amount(right, below=() if is_said else _below_zero(right))
         note = "control fish" if line["is_control"] else ""
         hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
         values = (
@@ -171,7 +210,11 @@ def _rate_cell(line: Line, rate: Amount) -> str:
         return text.DASH
     se = line["rate_se"]
     below = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
-    return rate.words + cells.small(below)
+    return rate.words + cells.small(below, *_below_zero(rate))
+
+
+def _below_zero(rate: Amount) -> tuple[str, ...]:
+    return (NO_EFFECT,) if (rate.value or 0.0) < 0 else ()
 
 
 def survivors(told: Released) -> dict[str, list[Line]]:

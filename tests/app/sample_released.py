@@ -166,6 +166,8 @@ GROUPS = (
     ("lost", "any", None, "any", 1.0, 0.05, 0.01),
 )
 SOURCE = "a report of an invented agency, table 3"
+#: Notes that the sums share.
+NOTES = "open days filled from the nearest weeks; unknown sizes at the sublegal rate"
 
 
 def _deaths(season: str, rows: Sequence[Row], *, with_data: bool) -> list[Row]:
@@ -187,13 +189,19 @@ def _deaths_of(season: str, row: Row, *, with_data: bool) -> list[Row]:
         none |= dict.fromkeys(("deaths_high", "se", "ci_low", "ci_high"))
         found[4] |= none | {"reason": NO_RATE}
         return [*found, start | lacks]
-    sums = {
-        name: sum(one[name] for one in found) for name in ("deaths", "deaths_low", "deaths_high")
-    }
-    se = math.sqrt(sum(one["se"] ** 2 for one in found))
-    total = sums["deaths"]
-    limits = {"se": se, "ci_low": total - 2 * se, "ci_high": total + 2 * se}
-    return [*found, start | sums | limits | {"fate": "all", "from_fish_prop": 0.62}]
+    gone = [one for one in found if one["fate"] == "released"]
+    fish = {"fish": sum(one["fish"] for one in gone), "fish_se": 0.1}
+    released = _sum(gone) | fish | {"fate": "released", "reason": NOTES}
+    both = start | _sum(found) | {"fate": "all", "reason": NOTES, "from_fish_prop": 0.62}
+    return [*found, start | released, both]
+
+
+def _sum(lines: Sequence[Row]) -> Row:
+    names = ("deaths", "deaths_low", "deaths_high")
+    sums = {name: sum(one[name] for one in lines) for name in names}
+    se = math.sqrt(sum(one["se"] ** 2 for one in lines))
+    limits = {"ci_low": sums["deaths"] - 2 * se, "ci_high": sums["deaths"] + 2 * se}
+    return sums | limits | {"se": se}
 
 
 def _group(start: Row, row: Row, group: tuple[Any, ...]) -> Row:

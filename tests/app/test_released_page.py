@@ -8,6 +8,7 @@ import json
 import re
 from dataclasses import replace
 
+import pyarrow as pa
 import pytest
 
 from analytics.bulletin import shelf as shelves
@@ -15,6 +16,7 @@ from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from dashboard import book as books
 from dashboard import move_tables, tables, text
 from dashboard.released import classes as released_classes
+from dashboard.released import death_dots
 from dashboard.released import deaths as released_deaths
 from dashboard.released import index as released
 from dashboard.released import lengths as released_lengths
@@ -183,14 +185,147 @@ def test_deaths_are_told_low_base_and_high(open_released, told):
     words = plain(words_of(open_released(part="deaths")))
     line = released_deaths.total(told, None)
     deaths = released_deaths.deaths_of(line)
-    assert f"**{deaths.words}** Chinook died (95 % CI {deaths.limits})" in words
+    said = f"by the releases that anglers reported: **{deaths.words}** Chinook died"
+    assert f"{said} (95 % CI {deaths.limits}): **" in words
     low, high = (deaths.shown(line[f"deaths_{end}"]) for end in ("low", "high"))
     assert f"With every rate at its low end it is {low}, at its high end {high}." in words
     assert "Of the error, 62 % comes from counting the fish" in words
     assert "user's own" in words.replace("&#x27;", "'")
     assert "size not told: the rate of sublegal fish is used" in words
     lacking = plain(words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE)))
-    assert f"no total of deaths ({sample_released.NO_RATE})" in lacking
+    said = "no total of deaths by the releases that anglers reported"
+    assert f"{said} ({sample_released.NO_RATE})" in lacking
+
+
+def with_deaths(book, lines):
+    """Return the sample with other lines of deaths, which may name their basis."""
+    schema = RELEASED_SCHEMAS["deaths"]
+    if "basis" not in schema.names:
+        schema = schema.append(pa.field("basis", pa.string()))
+    made = pa.Table.from_pylist(list(lines), schema=schema)
+    return books.index(replace(book.bulletin, released={**book.bulletin.released, "deaths": made}))
+
+
+def sampled_of(lines):
+    """Return reported lines of deaths as the sample would have them: half of all."""
+    names = ("fish", "deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
+    halved = [line | {name: line[name] and 0.5 * line[name] for name in names} for line in lines]
+    return [line | {"basis": "sampled"} for line in halved]
+
+
+def test_deaths_by_the_sample_stand_beside_those_reported(book, told):
+    lines = [line for line in book.bulletin.table("deaths").to_pylist() if line["area"] is None]
+    sums = sampled_of(released_deaths.totals(lines))
+    both = with_deaths(book, [*lines, *sums])
+    found = released.index(both)
+    reported, sampled = (
+        released_deaths.deaths_of(released_deaths.total(found, None, table=table))
+        for table in ("deaths", released.SAMPLED_DEATHS)
+    )
+    assert sampled.value == reported.value / 2
+    words = plain(released_deaths.answer(both, found, [None]))
+    assert f"by the releases that anglers reported: **{reported.words}** Chinook died" in words
+    said = f"At the composition of test fishing it is **{sampled.words}**"
+    assert f"{said} (95 % CI {sampled.limits})." in words
+    drawn = death_dots.sums(found, None)
+    assert [(dot.label, dot.hue) for dot in drawn] == [
+        (fate, hue)
+        for fate in ("kept", "released", "lost at the hook", "all together")
+        for hue in ("sea", "copper")
+    ]
+    table = released_deaths.table(both, found, [None], is_short=True)
+    assert "All areas, releases as reported" in table
+    assert "All areas, at the composition of test fishing" in table
+    # Without a sample the page is as before, and a basis that lacks is reports.
+    assert "composition of test fishing" not in released_deaths.answer(book, told, [None])
+    assert {dot.hue for dot in death_dots.sums(told, None)} == {"copper"}
+    unnamed = released.index(with_deaths(book, [line | {"basis": None} for line in lines]))
+    assert unnamed.of("deaths", None) == found.of("deaths", None)
+
+
+def test_a_sampled_total_that_lacks_says_why(book):
+    lines = [line for line in book.bulletin.table("deaths").to_pylist() if line["area"] is None]
+    lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH}
+    found = with_deaths(book, [*lines, lacks])
+    words = plain(released_deaths.answer(found, released.index(found), [None]))
+    assert f"test fishing there is no total ({sample_released.NO_FISH})." in words
+
+
+def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, told):
+    lines = released_deaths.groups(told, None)
+    lost = next(line for line in lines if line["fate"] == "lost")
+    assert released_deaths.out_of(lost, lines) == "met"
+    assert f"{round(lost['fish'], -2):,.0f} met<" in released_deaths.table(book, told, [None])
+    kept = next(line for line in lines if line["fate"] == "kept")
+    agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
+    of_kept = next(line for line in agreeing if line["fate"] == "lost")
+    assert released_deaths.out_of(of_kept, agreeing) == "kept"
+    assert released_deaths.out_of(of_kept | {"reason": "of encounters"}, agreeing) == "met"
+    assert released_deaths.out_of(lost | {"reason": "of kept fish"}, lines) == "kept"
+    hover = next(dot.words for dot in death_dots.sums(told, None) if dot.label.startswith("lost"))
+    assert "met, at a rate of 5.0" in hover
+
+
+def without_rate_error(lines):
+    """Return lines of deaths whose rates have no error, as a bulletin keeps them."""
+    none = dict.fromkeys(("rate_se", "rate_low", "rate_high", "deaths_low", "deaths_high"))
+    return [line | none for line in lines]
+
+
+def test_rates_without_error_are_told_so(book):
+    lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
+    found = released.index(with_deaths(book, lines))
+    words = plain(released_deaths.answer(book, found, [None]))
+    assert "The rates carry no error." in words
+    assert "With every rate at its low end" not in words
+    assert "Of the error" not in words
+    assert all(dot.thin == (None, None) for dot in death_dots.sums(found, None))
+    # One group with an error: ends lack all the same, and the words say what is known.
+    one = next(line for line in lines if line["fate"] == "lost" and line["area"] is None)
+    one["rate_se"] = 0.01
+    some = released.index(with_deaths(book, lines))
+    assert "Some of the rates carry no error" in released_deaths.answer(book, some, [None])
+
+
+def test_an_interval_without_width_is_no_interval(book):
+    lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
+    for line in lines:
+        line |= {"se": 0.0, "fish_se": 0.0, "ci_low": line["deaths"], "ci_high": line["deaths"]}
+        line |= {"from_fish_prop": None}
+    found = released.index(with_deaths(book, lines))
+    words = plain(released_deaths.answer(book, found, [None]))
+    assert f"({released_deaths.NO_ERROR})" in words
+    assert "CI" not in words
+    table = released_deaths.table(book, found, [None])
+    assert "<small>no error</small>" in table
+    deaths = found.of("deaths", None)[0]["deaths"]
+    assert f"{deaths:,.0f}–{deaths:,.0f}" not in table
+    assert "± 0" not in table
+
+
+def test_notes_that_lines_share_are_said_once(book, told, open_released):
+    table = released_deaths.table(book, told, [None])
+    assert "nearest weeks" not in table
+    words = plain(words_of(open_released(part="deaths", area="A1")))
+    assert (
+        words.count("open days filled from the nearest weeks") == 2
+    )  # one a table, short and long
+    assert "size not told" in table  # a note of one line stays with it
+    assert "Source and notes" in table
+
+
+def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
+    none = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
+    lines = [
+        line | dict.fromkeys(none) | {"reason": sample_released.NO_RATE}
+        for line in book.bulletin.table("deaths").to_pylist()
+    ]
+    lacking = with_tables(book, deaths=lines, method_mix=[], trials=[], survival=[], wound_mix=[])
+    shelves.keep(tmp_path, lacking.bulletin)
+    page = open_released(folder=tmp_path, part="deaths")
+    assert not page.exception
+    assert not page.get("plotly_chart")
+    assert sample_released.NO_RATE in plain(words_of(page))
 
 
 def test_groups_of_deaths_have_plain_names(told):
@@ -202,10 +337,11 @@ def test_groups_of_deaths_have_plain_names(told):
         "released, sublegal, mooching, deep",
         "released, sublegal, trolling",
         "released, size unknown, trolling",
+        "released, all together",
         "lost at the hook",
         "all together",
     ]
-    drawn = [dot.label for dot in released_deaths.dots(told, None)]
+    drawn = [dot.label for dot in death_dots.by_group(told, None)]
     assert drawn[2] == "sublegal, mooching, not deep"
 
 
@@ -213,7 +349,7 @@ def test_a_small_group_of_deaths_stands_in_the_table_alone(book, told):
     lines = released_deaths.groups(told, None)
     small = [one | {"deaths": 1.0} if one["size_class"] == "unknown" else one for one in lines]
     found = released.index(with_tables(book, deaths=small))
-    assert len(released_deaths.dots(found, None)) == len(lines) - 1
+    assert len(death_dots.by_group(found, None)) == len(lines) - 1
     assert "size unknown" in released_deaths.table(book, found, [None])
 
 
@@ -238,8 +374,10 @@ def test_trials_are_told_with_what_lacks(open_released):
     held = sum(2 * n for name, (n, _) in sample_held.GROUPS.items() if name != "control")
     died = sum(2 * n for name, (_, n) in sample_held.GROUPS.items() if name != "control")
     assert f"Of **{held}** hooked fish held in trials, **{died}** died." in words
-    assert "**13 %** of released fish die (95 % CI 10–17 %)" in words
-    assert "most of the error comes from the rates of the trials" in words
+    assert (
+        "**13 %** of released fish die (95 % CI 10–17 %), beside **20 %** by the release" in words
+    )
+    assert "most of the error of the first comes from the rates of the trials" in words
     for reason in (sample_held.NONE_HELD, sample_held.BELOW_CONTROL, sample_held.NO_TRIAL):
         assert reason in words
     before = plain(words_of(open_released(part="deaths", season="2034-35")))

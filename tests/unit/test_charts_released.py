@@ -11,6 +11,7 @@ from dashboard.amounts import Amount, Sort
 from dashboard.charts import dots, lengths, palette, shares, survival
 from dashboard.charts.dots import Dot
 from dashboard.released import classes as released_classes
+from dashboard.released import death_dots
 from dashboard.released import deaths as released_deaths
 from dashboard.released import index as released
 from dashboard.released import lengths as released_lengths
@@ -62,12 +63,14 @@ def test_a_number_that_lacks_is_marked_with_its_reason(told):
 
 
 def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
-    found = released_deaths.dots(told, None)
+    found = death_dots.by_group(told, None)
     bars, thin, points, *_ = dots.figure(found, palette=palette.LIGHT).data
     lines = released_deaths.groups(told, None)
     assert list(points.x) == [one["deaths"] for one in lines]
     assert ends_of(bars) == [one[end] for one in lines for end in ("ci_low", "ci_high")]
-    assert ends_of(thin) == [one[end] for one in lines for end in ("deaths_low", "deaths_high")]
+    spans = [one for one in lines if one["deaths_low"] != one["deaths_high"]]
+    assert len(spans) == len(lines) - 2  # fish kept, and a rate without an error, have no ends
+    assert ends_of(thin) == [one[end] for one in spans for end in ("deaths_low", "deaths_high")]
     assert "at a rate of 16" in points.text[2]
 
 
