@@ -82,6 +82,8 @@ _SHORT = {
     "the denominator is 0": "nothing to divide by",
     "interviews of convenience give rates and shares, never totals": "no totals from convenience",
 }
+#: How a row names the class that its sampled figures are counted up from.
+_BASE = "base: "
 #: For a row that came without a reason of its own.
 _UNSAID = "the bulletin gives no reason"
 
@@ -90,21 +92,23 @@ def why_no_estimate(row: Row | None) -> str:
     """Return why there is no number: the row's own reason."""
     if row is None:
         return _CLOSED
-    return row.method if row.method and " " in row.method else _UNSAID
+    return "; ".join(notes(row)) or _UNSAID
 
 
 def why_no_estimate_short(row: Row | None) -> str:
     """Return why there is no number in a few words, for narrow places."""
     reason = why_no_estimate(row)
-    return _SHORT.get(reason, reason)
+    return _SHORT.get(reason.partition(":")[0], reason)
 
 
 def why_no_interval(row: Row) -> str:
     """Return why a figure has no interval that helps, in a few words."""
+    if row.status == Status.CENSUS and (is_certain(row) or not row.has_interval):
+        return "all sampled, no sampling error"
+    if is_certain(row):
+        return "no sampling error"
     if row.has_interval:
         return TOO_FEW
-    if row.status == Status.CENSUS:
-        return "all sampled, no sampling error"
     if row.status == Status.ZERO_TOTAL:
         return "nothing else seen, no interval" if row.estimate else "none seen, no interval"
     found = [note for note in notes(row) if note.endswith(_NO_ERROR)]
@@ -129,6 +133,11 @@ def is_useful(row: Row) -> bool:
     return is_narrow and (row.pse is None or row.pse <= USELESS_PSE)
 
 
+def is_certain(row: Row) -> bool:
+    """Return whether the interval of a figure has no width: sampling adds no error to it."""
+    return row.has_interval and row.ci_low == row.ci_high
+
+
 def lacks_error(row: Row) -> bool:
     """Return whether a figure that could have an interval has none, so that it looks too sure."""
     may_lack = row.status in (Status.CENSUS, Status.ZERO_TOTAL)
@@ -151,8 +160,14 @@ def caution(row: Row | None) -> tuple[str, str]:
 
 
 def precision(row: Row | None) -> str:
-    """Return the percent standard error of a figure as ``PSE 18 %``; empty where there is none."""
+    """Return the percent standard error of a figure as ``PSE 18 %``; empty where there is none.
+
+    Nor is it said of a figure that is marked for another reason: it would contradict the mark.
+    """
     if row is None or row.pse is None:
+        return ""
+    is_usable = row.precision is not Precision.WITHHELD
+    if is_usable and row.estimate is not None and row.has_interval and not is_useful(row):
         return ""
     if row.pse > 10 * USELESS_PSE:
         return f"{PSE} over {percent(10 * USELESS_PSE / 100)}"
@@ -172,7 +187,11 @@ def left_out(row: Row | None) -> str:
 def notes(row: Row) -> tuple[str, ...]:
     """Return the reservations of an estimate in the bulletin's own words."""
     # The name of the estimator is one word; a reservation has several.
-    return tuple(part for part in (row.method or "").split("; ") if " " in part)
+    parts = [part for part in (row.method or "").split("; ") if " " in part]
+    return tuple(
+        f"counted up from {part.removeprefix(_BASE)}" if part.startswith(_BASE) else part
+        for part in parts
+    )
 
 
 def behind(row: Row) -> str:

@@ -58,6 +58,8 @@ def interval(row: Row) -> str:
     """Return the interval alone, such as ``980–1,570``; empty where none helps."""
     if row.ci_low is None or row.ci_high is None or not reasons.is_useful(row):
         return ""
+    if reasons.is_certain(row):
+        return ""
     return f"{_scaled(row, row.ci_low)}–{_scaled(row, row.ci_high)}{_percent(row)}"
 
 
@@ -129,8 +131,9 @@ def short(row: Row | None) -> str:
     if row is None or row.estimate is None:
         return reasons.why_no_estimate_short(row)
     sign = f" {reasons.caution(row)[0]}".rstrip()
-    if reasons.is_useful(row):
-        return f"{value(row)}{sign} ({interval(row)})"
+    limits = interval(row)
+    if limits:
+        return f"{value(row)}{sign} ({limits})"
     return f"{value(row)}{sign} ({reasons.brief(reasons.why_no_interval(row))})"
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.book import Row
     from dashboard.charts.palette import Palette
 
-HEIGHT = 200
+HEIGHT = 225
 #: The signs of the pooled line with their words, and their colour.
 SIGNS = (("━", "pooled line"), ("▒", "its interval"))
 HUES = {"━": "copper", "▒": "copper"}

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from dashboard import amounts, cells, reasons, tables, text
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.dots import Dot
-from dashboard.released.index import REPORTED, SAMPLED, where
+from dashboard.released.index import REPORTED, SAMPLED, head, where
 from dashboard.sentences import MET
 
 if TYPE_CHECKING:
@@ -29,9 +30,13 @@ NAMES = (
     ("sea", "sampled: test fishing and fish kept"),
     ("copper", "reported by anglers"),
     ("bar", "interval"),
-    ("thin", "interval by joint draws"),
 )
 _HEADS = ("Fish met", "Reported", "Sampled", "Sampled over reported", "Sample behind it")
+POOLING = (
+    "An area and week with under 20 measured fish, or with too few of the class counted up from "
+    "(under 5 expected), takes in fish of neighbouring weeks, then of its whole season, then of "
+    "the nearest areas."
+)
 #: How the method of a result row says which of the two it is.
 _USED = {"sampled": SAMPLED, "reported": REPORTED}
 BOTH = (
@@ -70,7 +75,8 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
         words = f"{start}{parts[1]} Chinook met; {parts[0]}"
     if reported is None or reported.estimate is None:
         words = f"{start}{parts[0]}; {parts[1]}"
-    words += _ratio_words(told.compared.get((area, None, MET)))
+    known = [parts[0], parts[1]]
+    words += _ratio_words(told.compared.get((area, None, MET)), said=" ".join(known))
     return f"{words}.{_largest(told, area)}{_used(book, area)}"
 
 
@@ -82,12 +88,14 @@ def _said(start: str, row: Row | None) -> str:
     return f"{start} **{text.value(row)}** {text.plain(text.bracket(row))}"
 
 
-def _ratio_words(line: Line | None) -> str:
+def _ratio_words(line: Line | None, *, said: str) -> str:
+    """Return the ratio in words; a reason that was `said` before is not said again."""
     if line is None:
         return ""
     ratio = ratio_of(line)
     if ratio.value is None:
-        return f"; no ratio of the two ({text.plain(line['reason'] or 'none was reckoned')})"
+        why = text.plain(line["reason"] or "none was reckoned")
+        return ", so there is no ratio of the two" if why in said else f"; no ratio ({why})"
     limits = text.plain(ratio.bracket(line["ci_level"]))
     words = f"; sampled over reported is **{ratio.words}** {limits}"
     if line["ci_low"] is None or line["ci_high"] is None:
@@ -126,7 +134,8 @@ def _used(book: Book, area: str | None) -> str:
     }
     if len(starts) != 1:
         return ""
-    return f" The result rows of the four classes are the {starts.pop()} ones."
+    words = {SAMPLED: "by the sample", REPORTED: "as reported"}[starts.pop()]
+    return f" The other pages and files count the four classes {words}."
 
 
 def ratio_of(line: Line) -> Amount:
@@ -140,23 +149,22 @@ def _row(told: Released, basis: str, area: str | None, quantity: str) -> Row | N
 
 
 def dots(told: Released, area: str | None) -> list[Dot]:
-    """Return the classes of a domain by both methods, the season so far."""
-    found = []
+    """Return the classes of a domain by both methods; none where not one has a number."""
+    found: list[Dot] = []
     for quantity, label in ALL.items():
         for basis in (SAMPLED, REPORTED):
             one = told.classes.get((basis, area, None, quantity))
             if one is not None:
                 found.append(_dot(one, label=label, basis=basis))
-    return found
+    return found if any(dot.amount.value is not None for dot in found) else []
 
 
 def _dot(one: Told, *, label: str, basis: str) -> Dot:
     amount = amounts.of_row(one.row, Sort.COUNT)
     lines = [basis, reasons.behind(one.row)]
     lines += [_sample_words(one)] if basis == SAMPLED else []
-    thin = (one.more["draws_low"], one.more["draws_high"])
     words = "\n".join(line for line in lines if line)
-    return Dot(label, amount, thin=thin, hue=HUE[basis], words=words)
+    return Dot(label, amount, hue=HUE[basis], words=words)
 
 
 def ratio_dots(told: Released, area: str | None) -> list[Dot]:
@@ -166,22 +174,42 @@ def ratio_dots(told: Released, area: str | None) -> list[Dot]:
         line = told.compared.get((area, None, quantity))
         if line is not None:
             found.append(Dot(label, ratio_of(line), words=line["reason"] or ""))
-    return found
+    return found if any(dot.amount.value is not None for dot in found) else []
 
 
 def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
-    """Return the classes of some domains as an HTML table, a domain after the other."""
+    """Return the classes of some domains as an HTML table, a domain after the other.
+
+    A reason that several cells of a domain share is said once, below its lines.
+    """
     lines = []
     for area in areas:
-        name = book.name(area)
-        lines.append(cells.group(_HEADS, name[:1].upper() + name[1:]))
-        of_area = [_line(told, area, quantity) for quantity in ALL]
+        lines.append(cells.group(_HEADS, head(book, area)))
+        shared = _shared_reasons(told, area)
+        of_area = [_line(told, area, quantity, shared=shared) for quantity in ALL]
         found = [line for line in of_area if line]
         lines += found or [cells.words_line(_HEADS, "no open day")]
+        lines += [
+            cells.words_line(_HEADS, f"Where a figure or an interval lacks: {why}.")
+            for why in shared
+        ]
     return cells.table(_HEADS, lines, kind="bm-moves")
 
 
-def _line(told: Released, area: str | None, quantity: str) -> str:
+def _shared_reasons(told: Released, area: str | None) -> list[str]:
+    """Return the reasons that stand more than once among the figures of a domain."""
+    found = [
+        reasons.why_no_estimate(one.row)
+        for basis in (REPORTED, SAMPLED)
+        for name in ALL
+        if (one := told.classes.get((basis, area, None, name))) and one.row.estimate is None
+    ]
+    ratios = (told.compared.get((area, None, name)) for name in ALL)
+    found += [line["reason"] for line in ratios if line and line["reason"]]
+    return [why for why, times in Counter(found).items() if times > 1]
+
+
+def _line(told: Released, area: str | None, quantity: str, *, shared: Sequence[str]) -> str:
     reported, sampled = (
         told.classes.get((basis, area, None, quantity)) for basis in (REPORTED, SAMPLED)
     )
@@ -191,20 +219,22 @@ def _line(told: Released, area: str | None, quantity: str) -> str:
     ratio = text.DASH
     if compared is not None:
         found, why = ratio_of(compared), compared["reason"] or ""
+        why = "" if why in shared else why
         ratio = cells.amount(found, why=why, below=("" if found.limits else why,))
     values = (
-        tables.cell(reported.row) if reported else text.DASH,
-        tables.cell(sampled.row) + _draws(sampled) if sampled else text.DASH,
+        _cell(reported, shared=shared),
+        _cell(sampled, shared=shared),
         ratio,
         cells.small(_sample_words(sampled)) if sampled else text.DASH,
     )
     return cells.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
 
 
-def _draws(one: Told) -> str:
-    amount = amounts.of_row(one.row, Sort.COUNT)
-    limits = amount.between(one.more["draws_low"], one.more["draws_high"])
-    return cells.small(f"{limits} by draws" if limits else "")
+def _cell(one: Told | None, *, shared: Sequence[str]) -> str:
+    if one is None:
+        return text.DASH
+    is_said = one.row.estimate is None and reasons.why_no_estimate(one.row) in shared
+    return text.DASH if is_said else tables.cell(one.row)
 
 
 def _sample_words(one: Told) -> str:
@@ -213,14 +243,19 @@ def _sample_words(one: Told) -> str:
     words = f"{one.more['n_measured']:,} measured"
     if one.row.quantity != MET and one.more["n_class"] is not None:
         words = f"{one.more['n_class']:,} of {words}"
-    return f"{words}; {one.more['rule']}" if one.more["rule"] else words
+    return words
 
 
-def rules(told: Released, areas: Sequence[str | None]) -> list[str]:
-    """Return how samples were pooled, each rule once."""
+def rules(book: Book, told: Released, areas: Sequence[str | None]) -> list[str]:
+    """Return how samples were pooled, each rule once, with its area where there are several."""
     found = [
-        one.more["rule"]
+        (one.more["rule"], area)
         for (basis, area, week, _), one in told.classes.items()
         if basis == SAMPLED and week is None and area in areas and one.more["rule"]
     ]
-    return list(dict.fromkeys(found))
+    named: dict[str, list[str]] = {}
+    for rule, area in dict.fromkeys(found):
+        named.setdefault(rule, []).append(book.name(area))
+    if len(areas) == 1:
+        return list(named)
+    return [f"{', '.join(of)}: {rule}" for rule, of in named.items()]

@@ -40,7 +40,7 @@ def shares(choice: Choice, told: Released) -> None:
         st.caption(
             f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
         )
-    st.caption(shared.LEAN)
+    st.caption(f"{shared.LEAN} {shared.DESIGN_EFFECT}")
     st.html(shared.table(book, told, choice.areas))
     for area in choice.areas:
         with st.expander(f"Every week in {text.plain(book.name(area))}"):
@@ -72,17 +72,20 @@ def classes(choice: Choice, told: Released) -> None:
     draw.answer(classed.answer(book, told, choice.domains))
     if not told.classes:
         return
-    st.header("Encounters by size and mark, the season so far", anchor=False)
     found = [dot for area in domains for dot in classed.dots(told, area)]
-    draw.legend(found, classed.NAMES)
-    for area in choice.domains:
-        _class_pair(choice, told, area)
-    st.caption(draw.OWN_SCALE)
-    if not choice.areas:
-        draw.grid(book.areas, lambda area: _class_panel(choice, told, area))
+    if found:
+        st.header("Encounters by size and mark, the season so far", anchor=False)
+        draw.legend(found, classed.NAMES)
+        for area in choice.domains:
+            _class_pair(choice, told, area)
+        st.caption(draw.OWN_SCALE)
+    if found and not choice.areas:
+        shown = [area for area in book.areas if classed.dots(told, area)]
+        draw.grid(shown, lambda area: _class_panel(choice, told, area))
     st.caption(classed.BOTH)
-    for rule in classed.rules(told, choice.domains):
-        st.caption(f"How samples were pooled: {text.plain(rule)}.")
+    rules = "; ".join(classed.rules(book, told, choice.domains))
+    pooled = f" How samples were pooled: {text.plain(rules)}." if rules else ""
+    st.caption(f"{classed.POOLING}{pooled}")
     st.html(classed.table(book, told, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):

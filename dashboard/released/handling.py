@@ -24,8 +24,8 @@ ADVICE = (
     "figures of these pages rest on it.",
 )
 ADVICE_SOURCE = (
-    "The first three are handling rules common among states (seen); the fourth is from print; the "
-    "last is our own request. Local rules decide."
+    "The first three are common handling rules; local rules decide. The fourth is from print; the "
+    "last is our own request."
 )
 #: Wound sites with the share of fish that died, and how often the site was hit.
 #: Lindsay et al. (2004), printed percentages.
@@ -57,18 +57,22 @@ _HEADS = ("Wound site", "Died", "Share of fish hooked there")
 
 def dots() -> list[Dot]:
     """Return deaths by wound site in print, the most deadly first."""
-    ranked = sorted(WOUNDS, key=lambda one: -one[1])
     return [
         Dot(name, Amount(died, sort=Sort.SHARE), words="Lindsay et al. (2004)")
-        for name, died, _ in ranked
+        for name, died, _ in ranked()
     ]
+
+
+def ranked() -> list[tuple[str, float, float]]:
+    """Return the wound sites, the most deadly first."""
+    return sorted(WOUNDS, key=lambda one: -one[1])
 
 
 def table() -> str:
     """Return deaths by wound site in print as an HTML table."""
     lines = [
         cells.line(_HEADS, name, (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
-        for name, died, hit in WOUNDS
+        for name, died, hit in ranked()
     ]
     return cells.table(_HEADS, lines)
 

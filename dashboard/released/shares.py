@@ -32,6 +32,11 @@ LEAN = (
     "keeps its own. It reads the same interviews, so it is no second sample, and it cannot mend "
     "reports that are wrong."
 )
+DESIGN_EFFECT = (
+    "Design effect: the variance of the survey’s share over that of as many fish drawn one by one; "
+    "over 1 where fish of one boat or day are alike, under 1 where much of the fleet was "
+    "interviewed."
+)
 
 
 def latest(told: Released, area: str | None) -> str | None:
@@ -137,9 +142,7 @@ def alike(told: Released, areas: Sequence[str]) -> str:
         return "How much fish of one ramp and day are alike cannot be told from so few."
     parts = [_wider(median(effects))] if effects else []
     parts += [_correlation(rho)] if rho is not None else []
-    is_alike = (bool(effects) and math.sqrt(median(effects)) >= _HARDLY) or (rho or 0) >= _NONE
-    start = "are alike" if is_alike else "are hardly more alike than other fish"
-    return f"Fish met on the same day at the same ramp {start}: {'; '.join(parts)}."
+    return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
 
 def _wider(effect: float) -> str:
@@ -148,8 +151,8 @@ def _wider(effect: float) -> str:
     if _HARDLY > times > 1:
         size = "hardly wider than"
     return (
-        f"in the middle area and week the interval is {size} for as many single fish "
-        f"(design effect {effect:.1f})"
+        f"in the median area and week the survey’s interval is {size} that of as many fish drawn "
+        f"one by one (design effect {effect:.1f})"
     )
 
 

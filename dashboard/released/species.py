@@ -20,7 +20,8 @@ NAMED = 3
 NAMES = (("sea", "fish per angler-hour"), ("bar", "interval"))
 MEANING = (
     "Kept and released fish of the species, divided by angler-hours, as told at the ramp. A boat "
-    "that told of other species but not of this one met none of it. Names are those of the data."
+    "without a row met none, where anyone in the area recorded any bycatch that season. Names are "
+    "those of the data."
 )
 
 

@@ -14,9 +14,9 @@ import pytest
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from dashboard import book as books
-from dashboard import move_tables, tables, text
+from dashboard import move_tables, reasons, tables, text
 from dashboard.released import classes as released_classes
-from dashboard.released import death_dots
+from dashboard.released import death_dots, handling
 from dashboard.released import deaths as released_deaths
 from dashboard.released import index as released
 from dashboard.released import lengths as released_lengths
@@ -82,9 +82,12 @@ def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
     start = f"In week 2036-W06, in Quillon Bank, **{plain(text.value(row))}** of the fish met"
     assert start in words
     assert "the pooled line says **68 %** (64–72 %)" in words
-    assert "Fish met on the same day at the same ramp are alike" in words
-    assert "1.8 times as wide as for as many single fish (design effect 3.2)" in words
-    assert "a correlation of 0.080" in words
+    assert (
+        "In the median area and week the survey’s interval is 1.8 times as wide as that of as many "
+        "fish drawn one by one (design effect 3.2). Between two fish of a day and ramp the pooled "
+        "line finds a correlation of 0.080." in words
+    )
+    assert released_shares.DESIGN_EFFECT in words
     assert "weeks and areas lend to each other, 3 spreads fitted" in words
 
 
@@ -99,9 +102,9 @@ def test_fish_that_are_no_more_alike_are_told_so(book):
         for line in lines
     ]
     words = plain(released_shares.alike(released.index(with_tables(book, shares=calm)), ()))
-    assert "are hardly more alike than other fish" in words
-    assert "no wider than for as many single fish (design effect 0.7)" in words
+    assert "no wider than that of as many fish drawn one by one (design effect 0.7). The" in words
     assert "no correlation" in words
+    assert "alike" not in words
     unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
     none = released_shares.alike(released.index(with_tables(book, shares=unknown)), ())
     assert "cannot be told" in none
@@ -156,7 +159,7 @@ def test_the_ratio_is_put_into_words(book, low, high, said):
     ("area", "said"),
     [
         (sample_released.NO_SAMPLE, f"no figure from the sample ({sample_released.NO_FISH})"),
-        (sample_released.NO_SAMPLE, f"no ratio of the two ({sample_released.NO_FISH})"),
+        (sample_released.NO_SAMPLE, ", so there is no ratio of the two."),
         (sample_released.NO_SAMPLE, "Most by reports were sublegal and unmarked"),
         (sample_released.UNREAD, sample_released.NO_MARK),
         (sample_released.POOLED_FROM, f"How samples were pooled: {sample_released.RULE}"),
@@ -178,7 +181,87 @@ def test_the_page_says_which_classes_the_result_rows_are(book, told):
             book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
         )
     words = released_classes.answer(replace(book, rows=rows), told, [None])
-    assert "The result rows of the four classes are the sampled ones." in words
+    assert "The other pages and files count the four classes by the sample." in words
+
+
+def test_a_reason_that_classes_share_is_said_once(book, told):
+    area = sample_released.NO_SAMPLE
+    words = plain(released_classes.answer(book, told, [area]))
+    assert words.count(sample_released.NO_FISH) == 1
+    table = released_classes.table(book, told, [area])
+    assert table.count(sample_released.NO_FISH) == 1
+    assert f"Where a figure or an interval lacks: {sample_released.NO_FISH}." in table
+    # Each area has its own; a reason of one line alone stays in its cell.
+    lines = book.bulletin.table("compared").to_pylist()
+    alone = next(one for one in lines if one["area"] == "A1" and one["quantity"] == MET)
+    alone |= {"ratio": None, "ci_low": None, "ci_high": None, "reason": "only this one"}
+    found = released.index(with_tables(book, compared=lines))
+    assert "<small>only this one</small>" in released_classes.table(book, found, ["A1"])
+
+
+def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released, told):
+    words = plain(words_of(open_released(part="classes", area=sample_released.POOLED_FROM)))
+    assert words.count(sample_released.RULE) == 1
+    assert released_classes.POOLING in words
+    assert "draws" not in words
+    assert all(dot.thin == (None, None) for dot in released_classes.dots(told, None))
+    both = plain(words_of(open_released(part="classes", area=["A4", "A1"])))
+    assert f"How samples were pooled: Umbra Flats: {sample_released.RULE}." in both
+
+
+def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book):
+    none = ("estimate", "se", "ci_low", "ci_high")
+    lines = [
+        line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH}
+        for line in book.bulletin.table("composition").to_pylist()
+    ]
+    shelves.keep(tmp_path, with_tables(book, composition=lines, compared=[]).bulletin)
+    page = open_released(folder=tmp_path, part="classes")
+    assert not page.exception
+    assert not page.get("plotly_chart")
+    assert sample_released.NO_FISH in plain(words_of(page))
+
+
+def test_words_of_the_method_are_plain_words(book):
+    row = replace(
+        book.row(None, None, MET), method="sampled_composition; base: fish kept; damped x"
+    )
+    assert reasons.behind(row).endswith("counted up from fish kept; damped x")
+    lacks = replace(row, estimate=None, method="sampled_composition; no fish was measured")
+    assert reasons.why_no_estimate(lacks) == "no fish was measured"
+
+
+def test_a_share_of_a_census_has_no_sampling_error(book):
+    row = book.row(None, None, "sublegal_prop")
+    same = {"ci_low": row.estimate, "ci_high": row.estimate, "se": 0.0}
+    census = replace(row, status="census", **same)
+    assert text.interval(census) == ""
+    assert text.bracket(census) == "(all sampled, no sampling error)"
+    assert text.bracket(replace(census, status="ok")) == "(no sampling error)"
+    assert "no sampling error" in text.short(census)
+
+
+def test_a_mark_for_a_useless_interval_stands_without_pse(book):
+    row = replace(book.row(None, None, "sublegal_prop"), estimate=0.5, se=0.055)
+    useless = replace(row, ci_low=0.02, ci_high=0.99)
+    assert reasons.precision(replace(row, ci_low=0.4, ci_high=0.6)).startswith("PSE 11")
+    assert reasons.caution(useless)[0] == reasons.STRONG
+    assert reasons.precision(useless) == ""
+    assert reasons.precision(replace(useless, se=0.35)).startswith(
+        "PSE 70"
+    )  # what it is marked for
+
+
+def test_a_corrected_rate_below_zero_is_no_effect(book, told):
+    lines = book.bulletin.table("trials").to_pylist()
+    bare = released.index(with_tables(book, trials=[line | {"reason": ""} for line in lines]))
+    table = released_trials.table(released_trials.together(bare))
+    below = [one for one in released_trials.together(bare) if (one["corrected_prop"] or 0) < 0]
+    assert table.count(released_trials.NO_EFFECT) == len(below) > 0
+    assert released_trials.cut_words(told) == released_trials.CUT_AT_ZERO
+    above = [line | {"corrected_prop": 0.1, "corrected_low": 0.05} for line in lines]
+    found = released.index(with_tables(book, trials=above))
+    assert released_trials.cut_words(found) == ""
 
 
 def test_deaths_are_told_low_base_and_high(open_released, told):
@@ -433,6 +516,7 @@ def test_species_are_ranked_and_followed(open_released, told):
     assert page.query_params["species"] == sample_released.ODD
     lacking = plain(words_of(open_released(part="species", area=sample_released.CONVENIENT)))
     assert sample_released.NOT_RECORDED in lacking
+    assert "without a row met none, where anyone in the area recorded any bycatch" in words
     week = plain(words_of(open_released(part="species", span="2036-W04")))
     assert "Over all areas, week 2036-W04" in week
 
@@ -483,12 +567,17 @@ def test_advice_has_its_sources(open_released):
         "Hooking mortality by anatomical location",
         "N. Am. J. Fish. Manage. 24",
         "Grover et al. (2002)",
-        "Local rules decide",
+        "common handling rules; local rules decide",
         "licence or a permit",
     ):
         assert said in words
     assert "81.6 %" in words
     assert "67.3 %" in words
+    sites = [name for name, _, _ in handling.WOUNDS]
+    table = handling.table()
+    assert sorted(sites, key=lambda name: table.index(f">{name}<")) == [
+        dot.label for dot in handling.dots()
+    ]
 
 
 def test_downloads_hold_the_tables_as_kept(book):
