@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from analytics.errors import WrongUse
-from analytics.fish.death_plan import plan_deaths
+from analytics.fish.death_plan import has_no_sizes, plan_deaths
 from analytics.fish.marks import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.fish.sample_counts import composition_sample
 from analytics.options import Classes, Effort, Reckoning
@@ -103,7 +103,12 @@ def prepare(
     design = build_design(snapshot, season=season, through=through, met=met)
     plans = Plans(design, thin=reckoning.thin)
     interviews = snapshot.source("interviews")
-    deaths = plan_deaths(interviews, snapshot["release_rates"], snapshot["drop_off"])
+    deaths = plan_deaths(
+        interviews,
+        snapshot["release_rates"],
+        snapshot["drop_off"],
+        unsized=has_no_sizes(interviews, design.site_days.sample_id.tolist(), met),
+    )
     analyses, measures = _analyses(deaths), catch_measures() | mark_measures() | deaths.measures
     counts = reckoning.effort is Effort.COUNTS
     asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]

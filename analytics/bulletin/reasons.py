@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
+from analytics.data.schema import TABLES
 from analytics.survey.design import SITE_RULES
 from analytics.survey.successive import SiteRule
 from analytics.units import Kind, Status
@@ -14,10 +16,22 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.figures import Figures
     from analytics.survey.design import Design
+    from analytics.survey.sums import Measure
     from analytics.survey.totals import DomainTotals
 
 #: A relative error under this is rounding.
 ROUNDING_CV = 1e-9
+
+
+def not_recorded(measures: Iterable[Measure]) -> str:
+    """Return that no interview gave all the numbers behind a figure, naming them."""
+    known = {column.name for column in TABLES["interviews"].columns}
+    columns: dict[str, None] = {}
+    for one in measures:
+        named = [word for word in re.findall(r"\w+", one.sql) if word in known]
+        columns |= dict.fromkeys(word for word in named if word not in one.optional)
+    together = " together" if len(columns) > 1 else ""
+    return f"not recorded in any interview: {', '.join(columns)}{together}"
 
 
 def why_not(

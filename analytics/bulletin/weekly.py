@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 from analytics.bulletin.class_figures import MarkFigures
 from analytics.bulletin.figures import catch_figures, death_figures, finished
 from analytics.bulletin.prepare import Season, prepare
+from analytics.bulletin.reasons import not_recorded
 from analytics.errors import WrongUse
-from analytics.fish.marks import MARK_QUANTITIES
+from analytics.fish.marks import MARK_QUANTITIES, mark_measures
 from analytics.options import Classes, Effort, Reckoning, Thin
+from analytics.survey.measures import catch_measures
 from analytics.survey.reach import Domains
 from analytics.table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.units import QUANTITIES, Kind
@@ -150,6 +152,7 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
         raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
     of_marks = MarkFigures(season, domains)
+    measures = catch_measures() | mark_measures() | season.deaths.measures
     for name, quantity in QUANTITIES.items():
         told: dict[int, Row] = {}
         for way in season.ways:
@@ -159,7 +162,8 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
             else:
                 figures = _figures(season, name, totals)
             if not way.was_told(season.analyses[name]):
-                figures = figures.withheld("not recorded in any interview")
+                asked = season.analyses[name].measures
+                figures = figures.withheld(not_recorded(measures[one] for one in asked))
             for place, code in enumerate(totals.code.tolist()):
                 if code not in told:
                     area = domains.cell(code)[0]

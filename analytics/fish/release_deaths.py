@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.combine import weighted_sum
+from analytics.fish.fish_by_rate import FishByRate, fish_of_group
 from analytics.fish.rate_choice import (
     ANY,
     KEPT_FATE,
@@ -22,7 +23,6 @@ from analytics.fish.rate_choice import (
     GivenRate,
     fish_words,
 )
-from analytics.fish.split import split
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
@@ -38,6 +38,10 @@ FATES: dict[str, tuple[str, ...]] = {
     "drop_off_deaths_fish": (LOST,),
     "total_deaths_fish": (KEPT_FATE, RELEASED, LOST),
 }
+_NO_SIZES = (
+    "the size of released fish was recorded in no interview: all {:,.0f} released are of unknown "
+    "size"
+)
 #: In the place of a rate that was not given: no death follows from it, and a reason is told.
 NO_RATE = GivenRate("", "", "", "", 0.0, 0.0, "")
 #: Fish kept are dead for sure.
@@ -60,6 +64,8 @@ class Group:
         Their rates.
     measure : Measure
         Their number.
+    base : str
+        Of lost fish, what the rate is of, in words; empty otherwise.
     told, deep : Measure or None
         Releases of the boats that told how many were hooked deep, and those hooked deep; of all
         sizes. None where the fish are not split.
@@ -70,6 +76,7 @@ class Group:
     methods: tuple[str | None, ...]
     choice: Choice
     measure: Measure
+    base: str = ""
     told: Measure | None = None
     deep: Measure | None = None
 
@@ -89,29 +96,6 @@ class Group:
         return fish_words(self.fate, self.size_class, self.methods)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FishByRate:
-    """Fish to which each rate applies, over D domains and the P parts of a plan.
-
-    Parameters
-    ----------
-    fish : ndarray of float, shape (D, P)
-    cov : ndarray of float, shape (D, P, P)
-    total : ndarray of float, shape (D, K)
-        The totals of the measures that they follow from.
-    untold : ndarray of bool, shape (D, G)
-        Where a group has fish and nobody told their wounds though the rates ask for them.
-    lacking : ndarray of bool, shape (D, G)
-        Where a group has fish and no rate applies to them.
-    """
-
-    fish: Floats
-    cov: Floats
-    total: Floats
-    untold: NDArray[np.bool_]
-    lacking: NDArray[np.bool_]
-
-
 @dataclass(frozen=True, slots=True)
 class DeathPlan:
     """How deaths follow from interviews.
@@ -124,11 +108,14 @@ class DeathPlan:
         Fates without any rate in the tables, in words.
     assumed : mapping of str to tuple of str
         Assumptions in words, by fate.
+    unsized : bool
+        The size of released fish was recorded in no interview.
     """
 
     groups: tuple[Group, ...]
     absent: Mapping[str, str]
     assumed: Mapping[str, tuple[str, ...]]
+    unsized: bool = False
 
     @property
     def measures(self) -> dict[str, Measure]:
@@ -171,7 +158,7 @@ class DeathPlan:
         lacking = np.zeros_like(untold)
         for place, group in enumerate(self.groups):
             whole = total[:, order.index(group.measure.name)]
-            found, gradient, is_told = _of_group(group, total, order)
+            found, gradient, is_told = fish_of_group(group, total, order)
             fish += found
             slopes += gradient
             untold[:, place] = ~is_told & (whole > 0)
@@ -219,20 +206,36 @@ class DeathPlan:
 
     def missing_of(self, found: FishByRate, places: tuple[int, ...]) -> tuple[str, ...]:
         """Return which rates some groups lack, domain by domain; empty where they lack none."""
-        return tuple(
-            self._lacking([place for place in places if found.lacking[domain, place]])
-            for domain in range(len(found.fish))
-        )
+        words = []
+        unsized = self._unsized(found)
+        for domain in range(len(found.fish)):
+            lacking = [place for place in places if found.lacking[domain, place]]
+            is_released = any(self.groups[place].fate == RELEASED for place in lacking)
+            told = [unsized[domain]] if is_released and unsized[domain] else []
+            words.append("; ".join([*told, self._lacking(lacking)]))
+        return tuple(words)
+
+    def _unsized(self, found: FishByRate) -> tuple[str, ...]:
+        """Return how many fish were released where no size was recorded, domain by domain."""
+        released = [
+            part
+            for part, (group, _) in enumerate(self.parts)
+            if self.groups[group].fate == RELEASED
+        ]
+        numbers = found.fish[:, released].sum(axis=1)
+        return tuple(_NO_SIZES.format(n) if self.unsized and n > 0 else "" for n in numbers)
 
     def notes(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
         """Return what was assumed for the deaths of some fates, domain by domain."""
         general = list(dict.fromkeys(one for fate in fates for one in self.assumed.get(fate, ())))
         split_groups = [place for place, group in enumerate(self.groups) if group.told]
+        unsized = self._unsized(found) if RELEASED in fates else ("",) * len(found.fish)
         words = []
-        for untold in found.untold:
+        for untold, no_sizes in zip(found.untold, unsized, strict=True):
             kinds = [self.groups[place].words for place in split_groups if untold[place]]
             own = [f"wounds not told of {', '.join(kinds)}: rate of any wound"]
-            words.append("; ".join(general + own * bool(kinds and RELEASED in fates)))
+            own *= bool(kinds and RELEASED in fates)
+            words.append("; ".join(filter(None, [no_sizes, *general, *own])))
         return tuple(words)
 
     def _lacking(self, places: list[int]) -> str:
@@ -270,30 +273,3 @@ def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Fl
         weight=np.array([rate.rate_prop]),
         weight_se=np.array([rate.rate_se or 0.0]),
     )
-
-
-def _of_group(
-    group: Group, total: Floats, order: list[str]
-) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
-    """Return the fish of a group by rate with their gradients, and where they could be split."""
-    size = len(order)
-    place = order.index(group.measure.name)
-    whole, one = total[:, place], np.zeros((len(total), size))
-    one[:, place] = 1
-    choice = group.choice
-    if group.told is None or group.deep is None:
-        is_told = np.full(len(total), choice.whole is not None)
-        return [whole], [one], is_told
-    columns = [place, order.index(group.told.name), order.index(group.deep.name)]
-    found = split(*total[:, columns].T)
-    slope = np.zeros_like(one)
-    slope[:, columns] = found.gradient
-    untold = ~found.is_told
-    # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
-    rest = np.zeros_like(whole) if choice.whole else np.where(untold, whole, 0.0)
-    fish = [np.where(untold, rest, whole - found.fish), found.fish]
-    slopes = [np.where(untold[:, None], 0.0, one - slope), slope]
-    if choice.whole:
-        fish.append(np.where(untold, whole, 0.0))
-        slopes.append(np.where(untold[:, None], one, 0.0))
-    return fish, slopes, found.is_told

@@ -18,6 +18,7 @@ from analytics.bulletin.released.mix import mix_table, printed_rate
 from analytics.bulletin.released.tables import DEATH_SCHEMA, MIX_SCHEMA
 from analytics.bulletin.weekly import result_rows
 from analytics.data.snapshot import Snapshot
+from analytics.fish.death_plan import has_no_sizes
 from analytics.fish.rates_in_print import MOOCHING, RATES_IN_PRINT, TROLLING, standing_of
 from analytics.interval import logit_t
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -207,7 +208,27 @@ class TestByHand:
         assert row["deaths_low"] is None
         assert "no standard error given with the rate" in row["reason"]
         whole = total_of(table, "released")
-        assert whole["deaths_low"] == pytest.approx(whole["deaths"])
+        assert whole["deaths"] is not None
+        assert (whole["deaths_low"], whole["deaths_high"]) == (None, None)
+        assert "a rate has no interval of its own: no low and high" in whole["reason"]
+        mixed = rows(made(TOLD, mix_table, release_rates=[rate("any", 0.2)]), area=None)
+        for row in mixed:
+            assert (row["deaths_low"] is None) is (row["case"] == "rates as given")
+
+    def test_a_rate_without_error_of_no_fish_keeps_the_ends(self):
+        rates = [rate("legal", 0.1), rate("sublegal", 0.2, 0.02)]
+        days = sample(interview(released_sublegal=4), interview(released_sublegal=2))
+        whole = total_of(made(days, release_rates=rates), "released")
+        assert whole["deaths_low"] < whole["deaths"] < whole["deaths_high"]
+
+    def test_lost_fish_are_told_with_their_base(self):
+        for base, words in (("encounters", "of encounters"), ("kept", "of kept fish")):
+            table = made(TOLD, drop_off=[drop(0.05, 0.01, base=base)])
+            for row in rows(table, fate="lost", area=None):
+                assert row["reason"].startswith(words)
+        both = [drop(0.05, 0.01, base="kept", method="trolling"), drop(0.1, 0.01)]
+        whole = total_of(made(TOLD, drop_off=both), "lost")
+        assert whole["reason"].startswith("of encounters and of kept fish")
 
     def test_a_rate_of_one_says_why_it_has_no_ends(self):
         table = made(TOLD, release_rates=[rate("any", 1.0, 0.1)])
@@ -233,6 +254,62 @@ class TestByHand:
         row = one(table, size_class="unknown", area=None)
         assert row["deaths"] == pytest.approx(0.2 * 40)
         assert row["reason"] == "sublegal rate taken for unknown size, the higher as a rule"
+
+    UNSIZED = sample(
+        *(
+            interview(kept=kept, released_legal=None, released_sublegal=None, **more)
+            for kept, more in (
+                (1, {"released_unknown": 4, "method": "trolling"}),
+                (2, {"released_unknown": 6, "method": "mooching"}),
+            )
+        )
+    )
+
+    def test_sizes_never_recorded_leave_kept_fish_and_name_the_gap(self):
+        table = made(self.UNSIZED, release_rates=[rate("legal", 0.2, 0.02)])
+        assert one(table, fate="kept", area=None)["deaths"] == pytest.approx(15)
+        whole = total_of(table, "released")
+        assert whole["deaths"] is None
+        assert whole["reason"] == (
+            "the size of released fish was recorded in no interview: all 50 released are of "
+            "unknown size; no release rate for fish of unknown size released by mooching or "
+            "trolling"
+        )
+        (row,) = rows(made(self.UNSIZED, mix_table), area=None)
+        assert "no sublegal release is known" in row["reason"]
+
+    def test_sizes_never_recorded_take_a_rate_of_any_size(self):
+        rates = {"release_rates": [rate("any", 0.3, 0.03)], "drop_off": [drop(0.1, 0.01)]}
+        table = made(self.UNSIZED, **rates)
+        whole = total_of(table, "released")
+        assert (whole["fish"], whole["deaths"]) == pytest.approx((50, 15))
+        assert "all 50 released are of unknown size" in whole["reason"]
+        assert total_of(table, "all")["deaths"] == pytest.approx(15 + 15 + 0.1 * 65)
+        snapshot = survey(self.UNSIZED, **rates)
+        found = {
+            row["quantity"]: row
+            for row in result_rows(prepare(snapshot), by=("season",), level=0.95)
+        }
+        assert found["total_deaths_fish"]["estimate"] == pytest.approx(36.5)
+        assert found["released_fish"]["method"] == (
+            "not recorded in any interview: released_legal, released_sublegal together"
+        )
+        assert found["released_legal_fish"]["method"].endswith(": released_legal")
+
+    def test_sizes_of_another_season_do_not_count(self):
+        interviews = pa.table(
+            {
+                "sample_id": ["s1", "s2"],
+                "released_legal": pa.array([None, 1]),
+                "released_sublegal": pa.array([None, 2]),
+                "released_unknown": pa.array([5, 0]),
+            }
+        )
+        none_met = interviews.slice(0, 0)
+        assert has_no_sizes(interviews, ["s1"], none_met)
+        assert not has_no_sizes(interviews, ["s2"], none_met)
+        assert not has_no_sizes(interviews, ["s1"], interviews.slice(1))
+        assert not has_no_sizes(interviews, ["s3"], none_met)
 
     def test_nothing_released_is_zero_and_says_that_it_has_no_error(self):
         table = made(sample(interview(kept=2), interview(kept=1)), release_rates=[rate("any", 0.2)])

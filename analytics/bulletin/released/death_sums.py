@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
-    from analytics.fish.release_deaths import DeathPlan, FishByRate, Group
+    from analytics.fish.fish_by_rate import FishByRate
+    from analytics.fish.release_deaths import DeathPlan, Group
     from analytics.survey.totals import DomainTotals
     from analytics.survey.ways import Way
 
@@ -126,8 +127,8 @@ def death_sums(snapshot: Snapshot, season: Season) -> DeathSums:
     """
     interviews = snapshot.source("interviews")
     rates, drop_off = snapshot["release_rates"], snapshot["drop_off"]
-    plan = plan_deaths(interviews, rates, drop_off, detail=True)
     met = met_by_convenience(snapshot, season=season.design.season)
+    plan = plan_deaths(interviews, rates, drop_off, detail=True, unsized=season.deaths.unsized)
     reduced = partial(Reduction, measures=plan.measures, analyses=[plan.analysis])
     ways: list[Way] = [
         Drawn(season.design, season.plans, reduced(interviews, design=season.design))

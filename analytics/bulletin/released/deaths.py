@@ -37,6 +37,7 @@ ALL = "all"
 _TOTALS = {RELEASED: "release_deaths_fish", LOST: "drop_off_deaths_fish", ALL: "total_deaths_fish"}
 _ENDS = "low and high: all rates at the low or the high end of their intervals at once"
 _NO_ENDS = "no standard error given with the rate: no low and high, and no error from the rate"
+_NO_SUM_OF_ENDS = "a rate has no interval of its own: no low and high"
 _NO_END_SHOWN = "a rate of 0 or 1 has no interval on the logit scale: no low and high"
 _AS_SUBLEGAL = "sublegal rate taken for unknown size, the higher as a rule"
 _NONE = ("",)
@@ -115,9 +116,10 @@ class _DeathRows(RowsOfAreas):
             "fish": shown.get("estimate"),
             "fish_se": shown.get("se"),
         }
-        if lacking[place] or rate is NO_RATE:
-            return row
-        return row | self._rate(row, rate, is_unknown=group.size_class == "unknown")
+        if not lacking[place] and rate is not NO_RATE:
+            row |= self._rate(row, rate, is_unknown=group.size_class == "unknown")
+            row["reason"] = "; ".join(filter(None, [group.base, row["reason"]]))
+        return row
 
     def _rate(self, row: Row, rate: GivenRate, *, is_unknown: bool) -> Row:
         """Return a rate with its interval and standing, and the deaths at its ends."""
@@ -158,22 +160,33 @@ class _DeathRows(RowsOfAreas):
             for part, (group, _) in enumerate(self.plan.parts)
             if self.plan.groups[group].fate in FATES[quantity]
         ]
-        ends = [self._ends(part, place) for part in places]
-        row |= {"deaths_low": sum(low for low, _ in ends), "deaths_high": sum(up for _, up in ends)}
+        ends = self._ends(places, place)
+        if ends is not None:
+            row |= {"deaths_low": ends[0], "deaths_high": ends[1]}
         if fate != ALL:
             spread = self.found.cov[place][np.ix_(places, places)].sum()
             row["fish"] = float(self.found.fish[place, places].sum())
             row["fish_se"] = float(np.sqrt(spread)) if spread >= 0 and row["se"] else None
-        return row | {"reason": "; ".join(filter(None, [words, _ENDS]))}
+        groups = [
+            self.plan.groups[group] for group in {self.plan.parts[part][0] for part in places}
+        ]
+        base = " and ".join(sorted({group.base for group in groups} - {""})) if fate == LOST else ""
+        words = [base, words, _ENDS if ends else _NO_SUM_OF_ENDS]
+        return row | {"reason": "; ".join(filter(None, words))}
 
-    def _ends(self, part: int, place: int) -> tuple[float, float]:
-        """Return the deaths of a part at the ends of its rate; as given where it has none."""
-        rate = self.plan.parts[part][1]
-        fish = float(self.found.fish[place, part])
-        low, high = rate_limits(rate.rate_prop, rate.rate_se, level=self.level)
-        if low is None or high is None:
-            return fish * rate.rate_prop, fish * rate.rate_prop
-        return fish * low, fish * high
+    def _ends(self, parts: list[int], place: int) -> tuple[float, float] | None:
+        """Return the deaths of some parts at the ends of their rates; None where one has none."""
+        low = high = 0.0
+        for part in parts:
+            rate = self.plan.parts[part][1]
+            ends = rate_limits(rate.rate_prop, rate.rate_se, level=self.level)
+            fish = float(self.found.fish[place, part])
+            if fish <= 0:
+                continue
+            if ends[0] is None or ends[1] is None:
+                return None
+            low, high = low + fish * ends[0], high + fish * ends[1]
+        return low, high
 
     def _finished(self, figures: Figures, place: int, area: int | None) -> Row:
         return finished(

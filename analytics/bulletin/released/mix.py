@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ from analytics.fish.release_deaths import NO_RATE
 from analytics.units import Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     import pyarrow as pa
 
@@ -42,6 +43,7 @@ ALL_TROLLED = "all by trolling, printed rate"
 _NEITHER = (
     "no sublegal fish was released by mooching or trolling here: the printed rates say nothing"
 )
+_NO_SIZES = "the size of released fish was recorded in no interview: no sublegal release is known"
 #: Letters of a method's free text that name it, whatever comes with them.
 _STEMS = (("mooch", MOOCHING), ("troll", TROLLING))
 
@@ -120,6 +122,9 @@ class _MixRows(RowsOfAreas):
             if self.plan.groups[group].fate == RELEASED
             and self.plan.groups[group].size_class == "sublegal"
         ]
+        if not parts:
+            yield {"case": AS_FISHED, "reason": _NO_SIZES}
+            return
         named = [part for part in parts if printed_rate(method_of(self._group(part)))]
         if not self.found.fish[place, named].sum() > 0:
             none = self._row({part: self._given(part) for part in parts}, place, area)
@@ -166,7 +171,8 @@ class _MixRows(RowsOfAreas):
         parts = list(rates)
         fish = self.found.fish[:, parts].sum(axis=1)
         figures = self._figures(rates)
-        known = Figures(Kind.TOTAL, fish, fish, fish, "", ("",) * len(fish))
+        spread = self.found.cov[:, parts][:, :, parts].sum(axis=(1, 2))
+        known = Figures(Kind.TOTAL, fish, spread, spread, "", ("",) * len(fish))
         shown, done = (
             finished(self.season.design, self.totals, one, place, area=area, level=self.level)
             for one in (known, figures)
@@ -174,22 +180,22 @@ class _MixRows(RowsOfAreas):
         row: Row = {"fish": shown.get("estimate"), "reason": done["method"]}
         if "estimate" not in done:
             return row
-        used = {rates[part] for part in parts if self.found.fish[place, part] > 0}
-        ends = [
-            [float(self.found.fish[place, part]) * end for part, end in _ends_of(rates, side)]
+        some = {part: rate for part, rate in rates.items() if self.found.fish[place, part] > 0}
+        low, high = (
+            _sum(self.found.fish[place, part] * end for part, end in _ends_of(some, side))
             for side in ("low", "high")
-        ]
+        )
         no_error = "se" not in done
         row |= {
             "deaths": done["estimate"],
-            "deaths_low": sum(ends[0]),
-            "deaths_high": sum(ends[1]),
+            "deaths_low": low,
+            "deaths_high": high,
             "se": done.get("se"),
             "ci_low": done.get("ci_low"),
             "ci_high": done.get("ci_high"),
             "reason": done["method"].rpartition("; ")[2] if no_error else "",
         }
-        return row | _told_rate(used, row)
+        return row | _told_rate(set(some.values()), row)
 
     def _figures(self, rates: dict[int, _Rate]) -> Figures:
         """Return the deaths of some parts over all domains; parts of one key share its error."""
@@ -214,9 +220,16 @@ def _is_given(rate: _Rate) -> bool:
 
 
 def _ends_of(rates: dict[int, _Rate], side: str) -> Iterator[tuple[int, float]]:
+    """Yield parts with one end of their rates, NaN where a rate has none."""
     for part, rate in rates.items():
         end = rate.low if side == "low" else rate.high
-        yield part, rate.rate_prop if end is None else end
+        yield part, math.nan if end is None else end
+
+
+def _sum(deaths: Iterable[float]) -> float | None:
+    """Return the deaths at one end together; None where a rate has no such end."""
+    whole = float(sum(deaths))
+    return None if math.isnan(whole) else whole
 
 
 def _told_rate(used: set[_Rate], row: Row) -> Row:
