@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.fish.lent import Lent, Wider, lend
-from analytics.fish.marks import PART_WORDS, mark_analysis, mark_measures, marked
+from analytics.fish.marks import PART_WORDS, PARTS, mark_analysis, mark_measures, marked
 from analytics.survey.arrays import add_at
 from analytics.survey.mapped import fine_domains
 from analytics.survey.reach import Domains
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 LEGAL_MARKED = "encounter_legal_marked_fish"
+#: Legal releases borrow, from kept fish.
+_KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
 _MEASURES = list(mark_measures())
 #: Picks all legal fish, kept and released, from the measures of marks.
 ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
@@ -44,13 +46,18 @@ def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple
     -------
     tuple of Wider
         For domains of an area: its season, then all areas with the same rule on keeping marked
-        fish, their covariances left out; for others the season.
+        fish, their covariances left out; for others the season. Kept fish of the season lend to
+        legal releases last, where every opening says that unmarked fish may be kept as well.
     """
     analysis, n_weeks = mark_analysis(), domains.n_weeks
     if not domains.by_area:
         whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
         place = np.zeros(len(code), dtype=np.int64)
-        return (Wider(whole.total, whole.cov, place, "the whole season"),)
+        free = place if len(season.any_mark) == len(season.design.areas) else place - 1
+        return (
+            Wider(whole.total, whole.cov, place, "the whole season"),
+            Wider(whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS),
+        )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = way.totals(analysis, by_area)
     own = code // (n_weeks + 1) * (n_weeks + 1)
@@ -60,9 +67,12 @@ def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple
     rule = np.array(selective, dtype=np.int64)
     total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
     mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
+    is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
+    free = np.where(is_free, place, -1)
     return (
         Wider(areas.total, areas.cov, place, "the area's season"),
         Wider(total, cov, mine, "all areas with the same rule on keeping marked fish"),
+        Wider(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
     )
 
 
@@ -81,8 +91,8 @@ class Base:
         Which classes the base holds.
     total : ndarray of float, shape (C, K)
     lent : Lent
-    notes : tuple of str
-        Assumptions that hold for the whole season.
+    is_unmarked : ndarray of bool, shape (C,)
+        Where legal releases are taken as unmarked, since no mark of one was read.
     """
 
     code: Ints
@@ -93,7 +103,13 @@ class Base:
     classes: Bools
     total: Floats
     lent: Lent
-    notes: tuple[str, ...]
+    is_unmarked: Bools
+
+    @property
+    def is_by_mark(self) -> Bools:
+        """Where the base is legal marked fish, and not all legal fish, shape (C,)."""
+        found: Bools = ~self.classes[:, 1]
+        return found
 
 
 def base_of(season: Season, way: Way) -> Base:
@@ -132,19 +148,5 @@ def base_of(season: Season, way: Way) -> Base:
         classes=np.where(by_mark[:, None], marks, legal),
         total=totals.total,
         lent=lent,
-        notes=_base_notes(season, key - 1, by_mark, unread & by_mark),
+        is_unmarked=unread & by_mark,
     )
-
-
-def _base_notes(season: Season, area: Ints, by_mark: Bools, unread: Bools) -> tuple[str, ...]:
-    def names(rows: Bools) -> str:
-        return ", ".join(season.design.areas[one] for one in np.unique(area[rows]))
-
-    notes = []
-    if by_mark.any():
-        notes.append("base: legal marked fish kept and released")
-    if not by_mark.all():
-        notes.append(f"base: all legal fish in {names(~by_mark)} (no mark of kept fish read)")
-    if unread.any():
-        notes.append(f"legal releases in {names(unread)} taken as unmarked (no mark of one read)")
-    return tuple(notes)

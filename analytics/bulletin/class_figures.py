@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.bulletin.class_base import wider_marks
-from analytics.bulletin.classes import Sampled, sampled_classes
+from analytics.bulletin.classes import Sampled, pooled_of, sampled_classes
 from analytics.bulletin.figures import Figures, mark_figures
 from analytics.bulletin.reasons import ROUNDING_CV
 from analytics.combine import joint_df
@@ -57,9 +57,8 @@ class MarkFigures:
         if quantity not in CLASSES or sample is None:
             return reported
         if key not in self._sampled:
-            self._sampled[key] = sampled_classes(
-                self._season, way, self._domains, totals, sample=sample
-            )
+            pooled = self._season.pooled(way, lambda: pooled_of(self._season, way, sample))
+            self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
         column = list(CLASSES).index(quantity)
         sampled = sampled_figures(self._sampled[key], column, totals)
         if self._season.classes is Classes.SAMPLED:

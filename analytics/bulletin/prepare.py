@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -24,8 +24,9 @@ from analytics.survey.ways import Drawn, Met
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
+    from analytics.bulletin.classes import Pooled
     from analytics.data.snapshot import Snapshot
     from analytics.fish.pools import CompositionSample
     from analytics.fish.release_deaths import DeathPlan
@@ -59,6 +60,8 @@ class Season:
         Fish of test fishing; None where the choice does not ask for them.
     mark_selective : frozenset of int
         Codes of areas in which only marked fish may be kept, in some opening.
+    any_mark : frozenset of int
+        Codes of areas in which unmarked fish may be kept, too, in every opening, as it was told.
     """
 
     design: Design
@@ -70,6 +73,14 @@ class Season:
     classes: Classes
     sample: CompositionSample | None
     mark_selective: frozenset[int]
+    any_mark: frozenset[int]
+    _pooled: dict[int, Pooled] = field(default_factory=dict)
+
+    def pooled(self, way: Way, make: Callable[[], Pooled]) -> Pooled:
+        """Return what all levels of sampled classes share, made once for each of the ways."""
+        if id(way) not in self._pooled:
+            self._pooled[id(way)] = make()
+        return self._pooled[id(way)]
 
 
 def prepare(
@@ -138,17 +149,20 @@ def prepare(
         tuple(ways),
         reckoning.classes,
         composition_sample(snapshot, design) if asks else None,
-        _mark_selective(snapshot, design),
+        *_mark_rules(snapshot, design),
     )
 
 
-def _mark_selective(snapshot: Snapshot, design: Design) -> frozenset[int]:
-    """Return the codes of areas of which some opening of the season is mark-selective."""
+def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], frozenset[int]]:
+    """Return the areas of which some opening is mark-selective, and those told to have none."""
     seasons = snapshot["seasons"].select(["season", "area", "mark_selective"]).to_pylist()
-    chosen = {
-        one["area"] for one in seasons if one["season"] == design.season and one["mark_selective"]
-    }
-    return frozenset(code for code, area in enumerate(design.areas) if area in chosen)
+    told: dict[str, set[bool | None]] = {}
+    for one in seasons:
+        if one["season"] == design.season:
+            told.setdefault(one["area"], set()).add(one["mark_selective"])
+    rules = [told.get(area, set()) for area in design.areas]
+    selective = frozenset(code for code, one in enumerate(rules) if True in one)
+    return selective, frozenset(code for code, one in enumerate(rules) if one == {False})
 
 
 def _latest(snapshot: Snapshot) -> str:

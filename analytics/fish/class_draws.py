@@ -94,7 +94,7 @@ def _ratio_draws(ratios: ClassRatios, n_draws: int, rng: np.random.Generator) ->
     for start in range(0, n_draws, _AT_ONCE):
         many = min(_AT_ONCE, n_draws - start)
         fish = rng.gamma(ratios.n, size=(many, *ratios.n.shape))
-        pooled = np.einsum("cg,rgk->rck", member, fish, optimize=True)
+        pooled = np.einsum("cg,rgk,cjk->rcj", member, fish, ratios.of_class, optimize=True)
         base = np.einsum("rck,ck->rc", pooled, ratios.base)
         base = np.where(ratios.is_served, base, np.inf)
         wider = base + rng.gamma(more, size=base.shape)

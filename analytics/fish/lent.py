@@ -1,8 +1,9 @@
 """Marked shares lent to domains in which a part of the catch had fish and no mark was read.
 
-A part (kept, legal released, sublegal released) borrows only from the same part: where the area is
+A part (kept, legal released, sublegal released) borrows from the same part: where the area is
 mark-selective, kept fish tell nothing of the released ones. The first wider domain in which a mark
-of that part was read lends its share.
+of that part was read lends its share. Where unmarked fish may be kept as well, kept fish may lend
+to legal releases in the end.
 """
 
 from __future__ import annotations
@@ -36,12 +37,18 @@ class Wider:
         The wider domain of each; -1 for none.
     words : str
         What the wider domain is called.
+    part : int, optional
+        The one part that may borrow here; by default each part does from its own.
+    of_part : int, optional
+        The part whose share is lent to it, where that is another.
     """
 
     total: Floats
     cov: Floats
     place: Ints
     words: str
+    part: int | None = None
+    of_part: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,8 +83,8 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
 
     Parameters
     ----------
-    total : ndarray of float, shape (D, 3 P)
-        Fish, fish read and marked fish of each part.
+    total : ndarray of float, shape (D, K)
+        Fish, fish read and marked fish of each of P parts, then any other measure.
     wider : sequence of Wider
         From the nearest to the widest.
     parts : sequence of str
@@ -97,10 +104,13 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
         open_places = np.flatnonzero((fish > 0) & (read == 0))
         first = 0
         for one in wider:
+            if one.part not in (None, part):
+                continue
             at = one.place[open_places]
-            lends = (at >= 0) & (one.total[at, columns[READ]] > 0)
+            there = columns if one.of_part is None else columns + 3 * (one.of_part - part)
+            lends = (at >= 0) & (one.total[at, there[READ]] > 0)
             mine, at = open_places[lends], at[lends]
-            found, spread = _share(one.total[:, columns], one.cov[:, columns][:, :, columns])
+            found, spread = _share(one.total[:, there], one.cov[:, there][:, :, there])
             share[mine, part], variance[mine, part] = found[at], spread[at]
             source[mine, part] = first + at
             for place in mine:

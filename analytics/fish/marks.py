@@ -15,6 +15,7 @@ import numpy as np
 
 from analytics.fish.lent import nothing_lent
 from analytics.fish.split import split
+from analytics.survey.measures import UNKNOWN_SIZE
 from analytics.survey.reduce import Analysis, Measure
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ PARTS = {
     "released_legal": "released_legal_marked",
     "released_sublegal": "released_sublegal_marked",
 }
+#: Place of releases of unknown size in the order of `mark_measures`.
+UNKNOWN = 3 * len(PARTS)
 _NONE = "no mark was read"
 #: What the fish of a part are called.
 PART_WORDS = {
@@ -49,7 +52,10 @@ MARK_QUANTITIES = (*CLASSES, MARKED_SHARE)
 
 
 def mark_measures() -> dict[str, Measure]:
-    """Return fish, fish whose mark was read, and marked fish of every part, by name."""
+    """Return fish, fish whose mark was read, and marked fish of every part, by name.
+
+    Releases of unknown size, of which no class tells, come last.
+    """
     measures = []
     for part, marked in PARTS.items():
         read = f"CASE WHEN {marked} IS NULL THEN 0 * {part} ELSE {part} END"
@@ -60,6 +66,9 @@ def mark_measures() -> dict[str, Measure]:
             # A part that was not recorded leaves its mark unsaid too.
             Measure(f"{part}_marked_read", clipped, (marked,), marked),
         ]
+    measures.append(
+        Measure("released_unknown_all", UNKNOWN_SIZE, ("released_unknown",), "released_unknown")
+    )
     return {measure.name: measure for measure in measures}
 
 

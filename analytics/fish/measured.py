@@ -55,6 +55,30 @@ FROM told t JOIN seasons q ON q.area = t.at_area AND q.season = $season
 WHERE strftime(on_day, '%G-W%V') <= $through ORDER BY fish_id
 """
 
+#: A fish belongs to the season whose days it is nearest to; without a day it may be of any.
+_UNPLACED = """
+WITH told AS (
+    SELECT f.fish_id, coalesce(f.area, i.area) AS area, coalesce(f.date, i.date, d.date) AS day
+    FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
+    WHERE f.source = 'test_fishing'
+), spans AS (
+    SELECT season, min(open_date) AS first, max(close_date) AS last FROM seasons GROUP BY season
+), placed AS (
+    SELECT fish_id, arg_min(season, (greatest(first - day, day - last, 0), season)) AS season
+    FROM told, spans WHERE day IS NOT NULL GROUP BY fish_id
+), mine AS (
+    SELECT t.area, t.day FROM told t LEFT JOIN placed p USING (fish_id)
+    WHERE t.day IS NULL OR (p.season = $season AND strftime(t.day, '%G-W%V') <= $through)
+)
+SELECT count(*) FILTER (area IS NULL) AS "without an area",
+    count(*) FILTER (area IS NOT NULL AND day IS NULL) AS "without a day",
+    count(*) FILTER (area IS NOT NULL AND day IS NOT NULL AND NOT EXISTS (
+        SELECT 1 FROM seasons q WHERE q.area = mine.area AND q.season = $season
+            AND mine.day BETWEEN q.open_date AND q.close_date
+    )) AS "outside the openings"
+FROM mine
+"""
+
 _MEASURED = """
 WITH sized AS (
     SELECT *, coalesce(total_length_mm, $intercept + $slope * fork_length_mm) AS total_mm
@@ -90,6 +114,29 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     intercept, slope = (fit.intercept, fit.slope) if fit else (0.0, conversion.factor)
     asked = {"intercept": intercept, "slope": slope}
     return sql.run(_MEASURED, {"placed": placed}, asked).cast(MEASURED_SCHEMA)
+
+
+def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict[str, int]:
+    """Return how many fish of test fishing have no place in a season, by why.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+        A fish of a closed day counts to the season whose days it is nearest to.
+    through : str
+        Last ISO week.
+
+    Returns
+    -------
+    dict of str to int
+        By words that go after "fish": without an area, without a day, outside the openings.
+    """
+    tables: dict[str, Source] = {
+        name: snapshot[name] for name in ("fish", "site_days", "seasons")
+    } | {"interviews": snapshot.source("interviews")}
+    found = sql.run(_UNPLACED, tables, {"season": season, "through": through}).to_pylist()[0]
+    return {words: int(n) for words, n in found.items()}
 
 
 def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conversion, Conversion]:

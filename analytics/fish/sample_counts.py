@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow.compute as pc
 
 from analytics.data.calendar import week_start
-from analytics.fish.measured import measured_fish
-from analytics.fish.pools import SIZE_MARK, CompositionSample
+from analytics.fish.measured import measured_fish, unplaced_test_fish
+from analytics.fish.pools import CompositionSample
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,26 +38,69 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
     Returns
     -------
     CompositionSample
-        Fish whose side of the legal line or whose mark is not known are left out and counted.
+        Fish without length, mark, area or day, and of days outside the openings, are left out and
+        counted.
     """
     distance = area_distances(snapshot, design.areas)
     if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
         return _nothing(distance, NO_TEST_FISHING)
-    fish = measured_fish(snapshot, season=design.season, through=design.through)
+    asked = {"season": design.season, "through": design.through}
+    unplaced = _unplaced_words(unplaced_test_fish(snapshot, **asked))
+    fish = measured_fish(snapshot, **asked)
     fish = fish.filter(pc.equal(fish["source"], "test_fishing")).to_pandas()
     fish = fish[fish["area"].isin(design.areas)]
-    known = fish[fish["is_legal"].notna() & fish["marked"].notna()]
-    n_left_out = len(fish) - len(known)
-    if not len(known):
-        return _nothing(distance, _why_none(fish), n_left_out)
+    known = fish[fish["total_mm"].notna() & fish["marked"].notna()]
+    n_unknown = len(fish) - len(known)
+    unknown = [f"{n_unknown} fish of unknown length or mark"] if n_unknown else []
+    left_out = (*unknown, *unplaced)
+    lengths, line = minimum_lengths(snapshot, design)
+    if not len(known) or not len(lengths):
+        return _nothing(distance, _why_none(fish, unplaced, lengths, design.through), left_out)
     codes = {name: code for code, name in enumerate(design.areas)}
     area = known["area"].map(codes).to_numpy(np.int64)
     week = known["week"].map(lambda one: week_start(one).toordinal() // 7).to_numpy(np.int64)
-    is_legal, marked = (known[name].to_numpy(bool) for name in ("is_legal", "marked"))
+    step = np.searchsorted(lengths, known["total_mm"].to_numpy(np.float64), side="right")
     cells, place = np.unique(np.stack([area, week]), axis=1, return_inverse=True)
-    n = np.zeros((cells.shape[1], len(SIZE_MARK)))
-    np.add.at(n, (place.ravel(), 2 * ~is_legal + ~marked), 1.0)
-    return CompositionSample(cells[0], cells[1], n, distance, n_left_out)
+    n = np.zeros((cells.shape[1], 2 * (len(lengths) + 1)))
+    kind = 2 * (len(lengths) - step) + ~known["marked"].to_numpy(bool)
+    np.add.at(n, (place.ravel(), kind), 1.0)
+    return CompositionSample(cells[0], cells[1], n, distance, line, left_out)
+
+
+def minimum_lengths(
+    snapshot: Snapshot, design: Design
+) -> tuple[Floats, dict[tuple[int, int], int]]:
+    """Return the minimum lengths of a season, mm, and which of them holds in each area and week.
+
+    Where openings of one week differ, the one of most days holds for the week, of as many the
+    longest.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+
+    Returns
+    -------
+    lengths : ndarray of float, shape (L,)
+        Sorted.
+    line : dict of (int, int) to int
+        Place among them by code of the area and week as whole weeks since an origin.
+    """
+    codes = {name: code for code, name in enumerate(design.areas)}
+    days: dict[tuple[int, int], Counter[float]] = {}
+    for opening in snapshot["seasons"].to_pylist():
+        minimum = opening["min_length_mm"]
+        if opening["season"] != design.season or minimum is None or opening["area"] not in codes:
+            continue
+        first, last = opening["open_date"].toordinal(), opening["close_date"].toordinal()
+        for week in range((first - 1) // 7, (last - 1) // 7 + 1):
+            many = min(last, 7 * week + 7) - max(first, 7 * week + 1) + 1
+            days.setdefault((codes[opening["area"]], week), Counter())[float(minimum)] += many
+    held = {key: max(counts, key=lambda one: (counts[one], one)) for key, counts in days.items()}
+    lengths = np.unique(np.array(list(held.values()), dtype=np.float64))
+    places = {float(length): place for place, length in enumerate(lengths)}
+    return lengths, {key: places[length] for key, length in held.items()}
 
 
 def area_distances(snapshot: Snapshot, areas: tuple[str, ...]) -> Floats:
@@ -74,16 +118,21 @@ def area_distances(snapshot: Snapshot, areas: tuple[str, ...]) -> Floats:
     return distance
 
 
-def _why_none(fish: pd.DataFrame) -> str:
+def _unplaced_words(groups: dict[str, int]) -> tuple[str, ...]:
+    return tuple(f"{n} fish {words}" for words, n in groups.items() if n)
+
+
+def _why_none(fish: pd.DataFrame, unplaced: tuple[str, ...], lengths: Floats, through: str) -> str:
     if not len(fish):
-        return "no fish of test fishing on an open day of the season"
-    if fish["min_length_mm"].isna().all():
+        why = f" ({', '.join(unplaced)})" if unplaced else ""
+        return f"no fish of test fishing on an open day of the season through {through}{why}"
+    if not len(lengths):
         return f"no minimum length in the season, so none of {len(fish)} measured fish has a side"
     if fish["marked"].isna().all():
         return f"no mark was read on any of {len(fish)} fish of test fishing"
     return f"none of {len(fish)} fish of test fishing has both a known length and a known mark"
 
 
-def _nothing(distance: Floats, why: str, n_left_out: int = 0) -> CompositionSample:
+def _nothing(distance: Floats, why: str, left_out: tuple[str, ...] = ()) -> CompositionSample:
     none = np.zeros(0, dtype=np.int64)
-    return CompositionSample(none, none, np.zeros((0, 4)), distance, n_left_out, why)
+    return CompositionSample(none, none, np.zeros((0, 4)), distance, {}, left_out, why)

@@ -30,17 +30,19 @@ class ClassRatios:
     ----------
     value : ndarray of float, shape (C, 5)
         Encounters of each of `COLUMNS` per encounter of the base; 0 where there is no ratio.
-    slope : ndarray of float, shape (C, 5, 4)
-        Slope of the ratios in the pooled number of each class; of a damped one scaled so that the
-        variance of a pool alone is unbiased.
+    slope : ndarray of float, shape (C, 5, K)
+        Slope of the ratios in the pooled number of each kind of fish; of a damped one scaled so
+        that the variance of a pool alone is unbiased.
     is_damped, is_served : ndarray of bool, shape (C,)
         Whether the damped form was used; whether the pool holds a fish of the base.
-    n : ndarray of float, shape (G, 4)
-        Sampled fish.
+    n : ndarray of float, shape (G, K)
+        Sampled fish of each kind.
     member : ndarray of bool, shape (C, G)
         Pools.
     base : ndarray of bool, shape (C, 4)
         Classes in the base.
+    of_class : ndarray of bool, shape (C, 4, K)
+        Which kinds make each class by the minimum length of each area-week.
     """
 
     value: Floats
@@ -50,6 +52,7 @@ class ClassRatios:
     n: Floats
     member: Bools
     base: Bools
+    of_class: Bools
 
     def covariance(self, weight: Floats) -> Floats:
         r"""Return what the sample adds to the (co)variance of weighted sums of ratios.
@@ -69,17 +72,17 @@ class ClassRatios:
         -------
         ndarray of float, shape (D, 5, 5)
         """
-        n_columns, n_classes = self.slope.shape[1:]
+        n_columns, n_kinds = self.slope.shape[1:]
         found = np.zeros((len(weight), n_columns, n_columns))
         member = self.member.astype(np.float64)
-        for k in range(n_classes):
+        for k in range(n_kinds):
             slopes = self.slope[:, :, k]
             parts = np.stack([(weight * slopes[:, j]) @ member for j in range(n_columns)], axis=2)
             found += np.einsum("dgj,g,dgi->dji", parts, self.n[:, k], parts, optimize=True)
         return found
 
 
-def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
+def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> ClassRatios:
     r"""Return the ratios of every class to the base.
 
     Where the base is legal marked fish, ``r_j = n_j/n_LM``; damped, for a pool with fewer than
@@ -90,18 +93,20 @@ def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
 
     Parameters
     ----------
-    n : ndarray of float, shape (G, 4)
-        Sampled fish by sample cell and class.
+    n : ndarray of float, shape (G, K)
+        Sampled fish by sample cell and kind.
     member : ndarray of bool, shape (C, G)
         Which sample cells stand for each area-week.
     base : ndarray of bool, shape (C, 4)
         Classes that the interviews tell, one or more for each area-week.
+    of_class : ndarray of bool, shape (C, 4, K)
+        Which kinds make each class by the minimum length of each area-week.
 
     Returns
     -------
     ClassRatios
     """
-    pooled = member @ n
+    pooled = np.einsum("cg,gk,cjk->cj", member, n, of_class, optimize=True)
     below = np.einsum("ck,ck->c", pooled, base)
     is_served, is_damped = below > 0, below < DAMPED_UNDER
     divisor = below[:, None] + np.where(is_damped[:, None] & ~base, 1.0, 0.0)
@@ -110,7 +115,8 @@ def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
     own, by_base = _unbiased(below, is_damped)
     stretch = np.where(base, 1.0, own[:, None])[:, :, None] * np.eye(len(SIZE_MARK))
     pull = np.where(base, 1.0, by_base[:, None]) * value
-    slope = (stretch - pull[:, :, None] * base[:, None, :]) / divisor[:, :, None]
+    by_class = (stretch - pull[:, :, None] * base[:, None, :]) / divisor[:, :, None]
+    slope = np.einsum("cji,cik->cjk", by_class, of_class)
     return ClassRatios(
         value=np.concatenate([value, value.sum(axis=1, keepdims=True)], axis=1),
         slope=np.concatenate([slope, slope.sum(axis=1, keepdims=True)], axis=1),
@@ -119,6 +125,7 @@ def class_ratios(n: Floats, member: Bools, base: Bools) -> ClassRatios:
         n=n,
         member=member,
         base=base,
+        of_class=of_class,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
@@ -88,6 +89,63 @@ def test_where_interviews_are_of_convenience_there_are_no_encounters():
     for word in ("sample_first", "sampled"):
         row = figures(estimate_snapshot(snapshot, by=("season",), classes=word), SM)
         assert row["status"] == "no_design"
+
+
+def released(kept, read, *, week):
+    """Return two site-days of legal releases of which some marks were read, or none."""
+    return [
+        SiteDay(
+            2,
+            [boat(kept, hours_fished=5.0, released_legal=5 + day, released_legal_marked=read)],
+            date=MONDAY + dt.timedelta(7 * week + 2 * day),
+        )
+        for day in (0, 1)
+    ]
+
+
+@pytest.mark.parametrize("by", [("area", "week"), ("season",)])
+def test_shares_that_weeks_borrow_keep_their_error_when_expanded(by):
+    days = released(3, 2, week=0) + released(4, None, week=1)
+    all_listed = [
+        one | {"boats_contacted": 10, "boats_to_listed_sites": 10, "date": day.date}
+        for day in days
+        for one in CONTACTS[:1]
+    ]
+    opening = seasons("A", weeks=2, day_groups="1234567")
+    snapshot = sampled_survey(days, fish_of(SAMPLE), seasons=opening, coverage=all_listed)
+    plain, expanded = (
+        estimate_snapshot(snapshot, by=by, expand=one, through="2031-W03") for one in (False, True)
+    )
+    week = {"week": "2031-W03"} if "week" in by else {}
+    for name in (LM, SM):
+        one, other = (figures(rows, name, **week) for rows in (plain, expanded))
+        assert other["estimate"] == pytest.approx(one["estimate"])
+        # Every boat lands at a listed site: the factor is 1 without error. Where weeks add up the
+        # mean share of a domain stands for those of its weeks.
+        assert other["se"] == pytest.approx(one["se"], rel=1e-6 if week else 0.1)
+    assert "from the area's season" in figures(expanded, SM, **week)["method"] or not week
+
+
+def test_a_season_of_unlike_bases_has_an_error_when_expanded():
+    unread = [boat(kept, hours_fished=5.0, area="B") | {"kept_marked": None} for kept in (3, 6)]
+    other = [
+        SiteDay(2, [one], site="r2", date=MONDAY + dt.timedelta(day))
+        for day, one in enumerate(unread)
+    ]
+    contacts = CONTACTS + [one | {"area": "B"} for one in CONTACTS]
+    snapshot = sampled_survey(
+        DAYS + other,
+        fish_of(SAMPLE) + fish_of(SAMPLE, area="B"),
+        seasons=seasons("A", "B", weeks=1, day_groups="1234567"),
+        sites={"r1": "A", "r2": "B"},
+        coverage=contacts,
+    )
+    areas = estimate_snapshot(snapshot, by=("area",), expand=True)
+    whole = figures(estimate_snapshot(snapshot, by=("season",), expand=True), SM)
+    parts = [figures(areas, SM, area=area) for area in "AB"]
+    assert whole["estimate"] == pytest.approx(sum(one["estimate"] for one in parts))
+    bounds = [float(np.hypot(*(one["se"] for one in parts))), sum(one["se"] for one in parts)]
+    assert 0.8 * bounds[0] < whole["se"] < bounds[1]
 
 
 def said_by(capsys, *args):

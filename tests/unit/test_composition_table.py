@@ -159,7 +159,7 @@ def test_the_base_itself_is_not_compared(both):
             [boat(released_sublegal=2), boat(released_sublegal=1)],
             SAMPLE,
             {},
-            "nothing as sampled: no fish of the base class was told here",
+            "nothing as sampled: no legal fish was kept or released here",
         ),
         (
             [boat(3, released_sublegal=2), boat(3, released_sublegal=1)],

@@ -76,10 +76,10 @@ def test_fish_whose_marks_nobody_read_have_no_class():
 @pytest.mark.parametrize("quantity", MARK_QUANTITIES)
 def test_the_gradient_is_that_of_the_value(quantity):
     chance = np.random.default_rng(5)
-    total = np.array([[90.0, 60, 40, 30, 25, 5, 300, 200, 120]])
-    root = chance.normal(size=(9, 9))
+    total = np.array([[90.0, 60, 40, 30, 25, 5, 300, 200, 120, 40]])
+    root = chance.normal(size=(10, 10))
     cov = root @ root.T
-    steps = 1e-5 * np.eye(9)
+    steps = 1e-5 * np.eye(10)
     slope = np.array(
         [
             (
@@ -90,7 +90,7 @@ def test_the_gradient_is_that_of_the_value(quantity):
             for step in steps
         ]
     )
-    assert len(mark_measures()) == 9
+    assert len(mark_measures()) == 10
     found = marked(quantity, total, cov[None])
     assert found.variance[0] == pytest.approx(slope @ cov @ slope, rel=1e-5)
 
@@ -181,3 +181,21 @@ def test_a_week_of_all_areas_borrows_from_the_season():
     found = figures(rows, "encounter_legal_unmarked_fish", week="2031-W03")
     assert found["estimate"] == pytest.approx(5 / 2 * 10 * 0.6)
     assert "from the whole season" in found["method"]
+
+
+@pytest.mark.parametrize(("selective", "lends"), [(False, True), (True, False), (None, False)])
+def test_kept_fish_lend_to_legal_releases_only_where_unmarked_fish_may_be_kept(selective, lends):
+    kept = [interview(kept=4, kept_marked=n, released_legal=5) for n in (1, 3)]
+    found = in_week(
+        fished("A", 1, kept),
+        "encounter_legal_marked_fish",
+        seasons=[OPENING | {"mark_selective": selective}],
+    )
+    if lends:
+        assert found["estimate"] == pytest.approx(5 / 2 * (4 + 10 * 4 / 8))
+        assert (
+            "marked share of legal releases from kept fish of the area's season"
+            in (found["method"])
+        )
+    else:
+        assert found["method"] == "no mark was read among legal releases"

@@ -21,6 +21,13 @@ from analytics.fish.sampled import class_ratios
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import MONDAY, SiteDay, figures, interview
 
+
+def ratios_of(n, member, base):
+    """Return the ratios of area-weeks that all have the one minimum length."""
+    of_class = np.broadcast_to(np.eye(4, dtype=bool), (len(base), 4, 4))
+    return class_ratios(n, member, base, of_class)
+
+
 MARKED_BASE = np.array([[True, False, False, False]])
 LEGAL_BASE = np.array([[True, True, False, False]])
 LM, LU, SM, SU = CLASSES
@@ -35,6 +42,7 @@ def pooled(cells, area, week, *, areas=3, near=True, base=MARKED_BASE):
         np.array([w for _, w in cells]),
         np.array(list(cells.values()), dtype=float),
         distance,
+        {(area, week): 0},
     )
     found = pools_of(
         sample,
@@ -58,29 +66,32 @@ class TestPools:
         cells = {(0, week): FEW for week in range(9)}
         members, rule, words = pooled(cells, 0, 4)
         assert members == {(0, week) for week in range(3, 6)}
-        assert (rule, words) == (Rule.WEEKS, "with 1 week before and after")
+        assert (rule, words) == (Rule.WEEKS, "1 week before and after")
 
     def test_a_week_without_test_fishing_is_told_by_its_neighbours(self):
         members, _, words = pooled({(0, 0): FEW, (0, 3): MANY, (0, 7): MANY}, 0, 5)
         assert members == {(0, 3), (0, 7)}
-        assert words == "with 2 weeks before and after"
+        assert words == "2 weeks before and after"
 
     def test_where_few_are_of_the_base_more_weeks_are_asked_for(self):
         # 48 fish of which 1 in 12 is of the base: 5 are expected in 60, so in five weeks.
         cells = {(0, week): (1, 1, 9, 1) for week in range(11)}
         members, _, words = pooled(cells, 0, 5)
         assert len(members) == 5
-        assert words == "with 2 weeks before and after"
+        assert words == "2 weeks before and after"
 
     def test_then_the_whole_season_of_the_area(self):
         members, rule, words = pooled({(0, 0): FEW, (0, 9): MANY, (1, 9): MANY}, 0, 0)
         assert members == {(0, 0), (0, 9)}
-        assert (rule, words) == (Rule.SEASON, "all weeks of the area")
+        assert (rule, words) == (Rule.SEASON, "the whole season of the area")
 
     def test_then_the_nearest_areas_one_after_the_other(self):
         members, rule, words = pooled({(0, 0): FEW, (1, 0): FEW, (2, 5): MANY}, 0, 0)
         assert len(members) == 3
-        assert (rule, words) == (Rule.NEAR_AREAS, "all weeks, with the nearest: B, C")
+        assert (rule, words) == (
+            Rule.NEAR_AREAS,
+            "the whole season of the area and the nearest: B, C",
+        )
         assert pooled({(0, 0): FEW, (1, 0): MANY, (2, 0): MANY}, 0, 0)[0] == {(0, 0), (1, 0)}
 
     def test_without_positions_all_areas_are_taken_together(self):
@@ -95,7 +106,7 @@ class TestPools:
     def test_no_fish_of_the_base_anywhere_serve_nothing(self):
         members, rule, words = pooled({(0, 0): (0, 5, 30, 9), (1, 0): (0, 1, 3, 3)}, 0, 0)
         assert (members, rule) == (set(), Rule.NONE)
-        assert words == "no fish of the base class in any area"
+        assert words == ""
 
 
 FISH = st.integers(min_value=1, max_value=200)
@@ -105,7 +116,7 @@ class TestRatios:
     @given(st.integers(20, 300), FISH, FISH, FISH)
     def test_one_pool_is_the_closed_form(self, n_lm, n_lu, n_sm, n_su):
         n = np.array([[n_lm, n_lu, n_sm, n_su]], dtype=float)
-        found = class_ratios(n, np.array([[True]]), MARKED_BASE)
+        found = ratios_of(n, np.array([[True]]), MARKED_BASE)
         weight = np.array([[200.0]])
         value, spread = weight @ found.value, found.covariance(weight)[0]
         each = classes_from_composition(
@@ -122,7 +133,7 @@ class TestRatios:
 
     @given(st.integers(1, 19), FISH)
     def test_a_damped_pool_has_the_unbiased_variance(self, b, a):
-        found = class_ratios(np.array([[b, 0, a, 0.0]]), np.array([[True]]), MARKED_BASE)
+        found = ratios_of(np.array([[b, 0, a, 0.0]]), np.array([[True]]), MARKED_BASE)
         assert found.value[0, 2] == pytest.approx(a / (b + 1))
         by_hand = (a / (b + 1)) ** 2 - a * (a - 1) / ((b + 1) * (b + 2))
         assert found.covariance(np.ones((1, 1)))[0, 2, 2] == pytest.approx(by_hand)
@@ -130,7 +141,7 @@ class TestRatios:
     @given(FISH, FISH, FISH, FISH)
     def test_the_classes_of_a_base_of_legal_fish_are_its_shares(self, n_lm, n_lu, n_sm, n_su):
         n = np.array([[n_lm, n_lu, n_sm, n_su]], dtype=float)
-        found = class_ratios(n, np.array([[True]]), LEGAL_BASE)
+        found = ratios_of(n, np.array([[True]]), LEGAL_BASE)
         p = n_lm / (n_lm + n_lu)
         assert found.value[0, :2].sum() == pytest.approx(1)
         assert found.value[0, 0] == pytest.approx(p)
@@ -144,16 +155,16 @@ class TestRatios:
         member = np.array([[1, 1, 0], [0, 1, 1], [0, 0, 1]], dtype=bool)
         weight = np.array([[100.0, 40, 70], [100, 0, 0], [0, 40, 0]])
         base = np.repeat(MARKED_BASE, 3, axis=0)
-        said = class_ratios(mean, member, base).covariance(weight)
+        said = ratios_of(mean, member, base).covariance(weight)
         values = np.array(
-            [weight @ class_ratios(n, member, base).value for n in rng.poisson(mean, (4000, 3, 4))]
+            [weight @ ratios_of(n, member, base).value for n in rng.poisson(mean, (4000, 3, 4))]
         )
         for domain in range(3):
             seen = np.cov(values[:, domain].T)
             assert np.diag(said[domain])[1:] == pytest.approx(np.diag(seen)[1:], rel=0.12)
             assert said[domain][1:, 1:] == pytest.approx(seen[1:, 1:], rel=0.25)
         # Pools that share a week err together: the sum is less sure than independent ones.
-        apart = class_ratios(mean, np.eye(3, dtype=bool), base).covariance(np.diag(weight[0]))
+        apart = ratios_of(mean, np.eye(3, dtype=bool), base).covariance(np.diag(weight[0]))
         assert said[0, 2, 2] > 0
         assert not np.isclose(said[0, 2, 2], apart[:, 2, 2].sum(), rtol=0.05)
 
@@ -164,7 +175,7 @@ class TestRatios:
         values, spreads = [], []
         for _ in range(1500):
             n = rng.poisson(mean).astype(float)
-            found = class_ratios(n, np.eye(12, dtype=bool), every)
+            found = ratios_of(n, np.eye(12, dtype=bool), every)
             values.append((np.ones((1, 12)) @ found.value)[0])
             spreads.append(np.diag(found.covariance(np.ones((1, 12)))[0]))
         seen = np.array(values)[:, 2]
@@ -177,7 +188,7 @@ class TestDraws:
 
     def drawn(self, seed=5, n=None, **given):
         n = self.N if n is None else n
-        found = class_ratios(n, np.array([[1, 1], [0, 1]], bool), np.repeat(MARKED_BASE, 2, 0))
+        found = ratios_of(n, np.array([[1, 1], [0, 1]], bool), np.repeat(MARKED_BASE, 2, 0))
         weight = np.array([[500.0, 300.0]])
         cv = np.full((1, 5), 0.1)
         return found, weight, draw_classes(found, weight, cv, seed=seed, **given)
@@ -313,6 +324,55 @@ class TestRows:
         by_hand = (survey + sample) ** 2 / (survey**2 / 4 + sample**2 / 119)
         assert figures(rows, SM)["df"] == pytest.approx(by_hand)
 
+    def test_lent_fish_are_sized_by_the_line_of_the_borrower(self):
+        # A has no sample and a longer minimum than B, where 18 fish of 540 mm are legal.
+        lengths = [540] * 18 + [600] * 6
+        fish = [
+            fish_of((1, 0, 0, 0), area="B")[0] | {"fish_id": f"b{k}", "total_length_mm": float(mm)}
+            for k, mm in enumerate(lengths)
+        ]
+        opening = seasons("A") + seasons("B", min_length_mm=520.0)
+        days = week_days((0, "A", (3, 5)), (0, "B", (4, 6)))
+        sites = {"r1": "A", "r2": "B"}
+        rows = estimate_snapshot(
+            sampled_survey(days, fish, seasons=opening, sites=sites), by=("area",)
+        )
+        # A pool of 6 of the base is damped: 18/(6 + 1) sublegal for each legal fish.
+        legal, sublegal = (figures(rows, name, area="A")["estimate"] for name in (LM, SM))
+        assert sublegal / legal == pytest.approx(18 / 7)
+        assert figures(rows, SM, area="B")["estimate"] == 0
+        assert figures(rows, SM, area="A")["se"] > 0
+
+    def test_an_area_without_a_minimum_has_no_sampled_classes(self):
+        opening = seasons("A", min_length_mm=None) + seasons("B")
+        days = week_days((0, "A", (3, 5)), (0, "B", (4, 6)))
+        snapshot = sampled_survey(
+            days, fish_of(MANY, area="B"), seasons=opening, sites={"r1": "A", "r2": "B"}
+        )
+        rows = estimate_snapshot(snapshot, by=("area",), classes="sampled")
+        row = figures(rows, SM, area="A")
+        assert math.isnan(row["estimate"])
+        assert row["method"] == "no minimum length in A, so no fish there has a side"
+        assert figures(rows, SM, area="B")["estimate"] > 0
+
+    def test_rules_and_bases_are_those_of_the_domain(self):
+        days = week_days((0, "A", (3, 5)), (1, "A", (2, 6)), (0, "B", (4, 4)))
+        for day in days[-2:]:
+            day.interviews[0].update(kept_marked=None)
+        fish = fish_of(MANY) + fish_of((5, 1, 2, 1), week=1) + fish_of(MANY, area="B")
+        snapshot = sampled_survey(
+            days, fish, seasons=seasons("A", "B"), sites={"r1": "A", "r2": "B"}
+        )
+        rows = estimate_snapshot(snapshot, by=("area",))
+        first, second = (figures(rows, SM, area=area)["method"] for area in "AB")
+        assert "base: legal marked fish kept and released; 34 fish of test fishing; " in first
+        assert "test fish of other weeks or areas taken in for " in first
+        assert "no mark of kept fish read" not in first
+        assert "base: all legal fish in B (no mark of kept fish read)" in second
+        assert "legal marked fish kept" not in second
+        week = figures(estimate_snapshot(snapshot), SM, area="A", week="2031-W03")["method"]
+        assert "test fish taken in from the whole season of the area" in week
+
 
 def words_of(fish, *, boats=None, quantity=SM, **tables):
     """Return the row of a class as sampled, and by the usual choice."""
@@ -349,12 +409,12 @@ DOCKSIDE = [row | {"source": "dockside"} for row in fish_of(MANY)]
         (
             fish_of(MANY),
             {"boats": [boat(released_sublegal=2), boat(released_sublegal=1)]},
-            "no fish of the base class was told here, so nothing can be expanded",
+            "no legal fish was kept or released here",
         ),
         (
             fish_of(MANY, week=30),
             {},
-            "no fish of test fishing on an open day of the season",
+            "no fish of test fishing on an open day of the season through 2031-W02",
         ),
     ],
 )
@@ -374,4 +434,30 @@ def test_fish_of_unknown_length_or_mark_are_left_out_and_counted():
     )
     row = words_of(fish)[0]
     assert row["estimate"] == pytest.approx(50 * 10 / 11)
-    assert "5 fish of unknown side or mark left out" in row["method"]
+    assert "5 fish of unknown length or mark left out" in row["method"]
+
+
+def test_fish_without_a_place_are_counted_where_they_are_missed():
+    lost = (
+        fish_of((3, 0, 0, 0), area=None)
+        + fish_of((0, 2, 0, 0), date=None)
+        + fish_of((0, 0, 4, 0), week=-1)
+    )
+    row = words_of(fish_of(MANY) + lost)[0]
+    assert row["estimate"] == pytest.approx(50 * 10 / 11)
+    words = "3 fish without an area, 2 fish without a day, 4 fish outside the openings left out"
+    assert words in row["method"]
+    sampled, usual = words_of(lost)
+    why = (
+        "no fish of test fishing on an open day of the season through 2031-W02 "
+        "(3 fish without an area, 2 fish without a day, 4 fish outside the openings)"
+    )
+    assert sampled["method"] == why
+    assert f"not sampled: {why}" in usual["method"]
+
+
+def test_releases_of_unknown_size_are_outside_the_base_and_counted():
+    boats = [boat(4, released_unknown=3), boat(6, released_unknown=None)]
+    row = words_of(fish_of(MANY), boats=boats)[0]
+    assert row["estimate"] == pytest.approx(50 * 10 / 11)
+    assert "15 reported releases of unknown size are not in the base" in row["method"]

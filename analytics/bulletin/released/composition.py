@@ -11,14 +11,14 @@ import pyarrow as pa
 
 from analytics.bulletin.class_base import wider_marks
 from analytics.bulletin.class_figures import sampled_figures
-from analytics.bulletin.classes import Sampled, sampled_classes
+from analytics.bulletin.classes import Pooled, Sampled, pooled_of, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
 from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.bulletin.weekly import LEVELS
 from analytics.combine import joint_df
 from analytics.fish.class_draws import N_DRAWS, draw_classes
 from analytics.fish.lent import lend
-from analytics.fish.marks import CLASSES, PART_WORDS, mark_analysis, mark_measures, marked
+from analytics.fish.marks import CLASSES, PART_WORDS, PARTS, mark_analysis, mark_measures, marked
 from analytics.fish.sample_counts import composition_sample
 from analytics.interval import log_t
 from analytics.survey.reach import Domains
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
     from analytics.fish.lent import Lent
-    from analytics.fish.pools import CompositionSample
     from analytics.survey.totals import DomainTotals
 
     Floats = NDArray[np.float64]
@@ -46,8 +45,8 @@ REPORTED_BASIS, SAMPLED_BASIS = "reported", "sampled"
 #: Seed of the draws: the same data give the same table.
 SEED = 20_301
 _SAME = "the base of the sampled figures: both come from the same interviews"
-_SIZED = np.isin(
-    list(mark_measures()), ["kept_all", "released_legal_all", "released_sublegal_all"]
+_MET = np.isin(
+    list(mark_measures()), [f"{part}_all" for part in (*PARTS, "released_unknown")]
 ).astype(np.float64)
 
 
@@ -57,8 +56,8 @@ def composition_tables(
     """Return encounters by class as reported and as sampled, and one over the other.
 
     Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
-    is reckoned. `encounter_fish` is, as reported, the contract's own row; as sampled, the sum of
-    the four classes, fish of unknown size among them.
+    is reckoned. `encounter_fish` is, as reported, the contract's own row, releases of unknown size
+    among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
 
     Parameters
     ----------
@@ -78,9 +77,11 @@ def composition_tables(
     sample = season.sample or composition_sample(snapshot, season.design)
     rows: list[Row] = []
     compared: list[Row] = []
+    drawn = Drawn(season.design, season.plans, season.reduction)
+    pooled = pooled_of(season, drawn, sample)
     for by in LEVELS:
         domains = Domains("area" in by, "week" in by, len(season.design.weeks))
-        level_rows, level_compared = _Level.of(season, sample, domains).tables(level, n_draws)
+        level_rows, level_compared = _Level.of(season, pooled, domains).tables(level, n_draws)
         rows += level_rows
         compared += level_compared
     return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
@@ -99,15 +100,15 @@ class _Level:
     was_told: bool
 
     @classmethod
-    def of(cls, season: Season, sample: CompositionSample, domains: Domains) -> _Level:
-        way = Drawn(season.design, season.plans, season.reduction)
+    def of(cls, season: Season, pooled: Pooled, domains: Domains) -> _Level:
+        way = pooled.way
         totals = way.totals(mark_analysis(), domains)
         of_all = way.totals(season.analyses[ALL], domains)
         wider = wider_marks(season, way, domains, totals.code)
         lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
         slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
-        beside = np.stack([*slopes, np.broadcast_to(_SIZED, totals.total.shape)], axis=1)
-        found = sampled_classes(season, way, domains, totals, sample=sample, beside=beside)
+        beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
+        found = sampled_classes(season, pooled, domains, totals, beside=beside)
         told = way.was_told(mark_analysis())
         return cls(season, domains, totals, of_all, lent, found, told)
 
