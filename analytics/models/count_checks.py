@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 
+#: Largest count: sums up to it are held by the likelihood.
+MOST_COUNT = 1_000_000
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CountRows:
     """N rows of counts, their covariates held once for each of G combinations.
@@ -85,8 +89,8 @@ def rows_of(
     Raises
     ------
     WrongUse
-        If a column is missing, a count is no whole number from 0, an exposure is not above 0, a
-        cell of a term or a cluster is empty, or no row has a count above 0.
+        If a column is missing, a count is no whole number from 0 to `MOST_COUNT`, an exposure is
+        not above 0, a cell of a term or a cluster is empty, or no row has a count above 0.
     """
     if isinstance(frame, pa.Table):
         frame = frame.to_pandas()
@@ -95,6 +99,11 @@ def rows_of(
     y = whole_counts(frame, response)
     if not y.sum():
         raise WrongUse(f"column {response!r} sums to 0 over {len(y)} rows; at least one is needed")
+    if y.max() > MOST_COUNT:
+        raise WrongUse(
+            f"column {response!r}: {y.max()} in row {y.argmax()}; a count is at most "
+            f"{MOST_COUNT:,}: mend or drop that row"
+        )
     columns = dict.fromkeys(name for term in terms for name in parts_of(frame, term).values())
     groups, group = _combinations(frame, list(columns))
     return CountRows(
@@ -132,12 +141,17 @@ def positive(frame: pd.DataFrame, name: str) -> Floats:
 def _combinations(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, Ints]:
     """Return every combination of some columns, and the place of each row among them."""
     code = np.zeros(len(frame), dtype=np.int64)
+    size = min(1, len(frame))
     for name in columns:
-        codes, size = _codes(frame, name)
-        # Codes are made dense at each step, so that their product stays small.
-        code = np.unique(code * size + codes, return_inverse=True)[1].ravel()
-    _, first, group = np.unique(code, return_index=True, return_inverse=True)
-    return frame.iloc[first][list(columns)].reset_index(drop=True), group.ravel()
+        codes, n_values = _codes(frame, name)
+        codes += code * n_values
+        # Made dense at each step, so that products stay small.
+        code, seen = pd.factorize(codes)
+        size = len(seen)
+    first = np.empty(size, dtype=np.int64)
+    # Backwards, so that the first row of each combination is the one that stays.
+    first[code[::-1]] = np.arange(len(code) - 1, -1, -1)
+    return frame.iloc[first][list(columns)].reset_index(drop=True), code
 
 
 def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
@@ -148,7 +162,7 @@ def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
             "row: fill or drop those rows"
         )
     codes, values = pd.factorize(column)
-    return codes.astype(np.int64), len(values)
+    return codes.astype(np.int64, copy=False), len(values)
 
 
 def _require_counts(terms: Sequence[str]) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from analytics.models.count_laws import ETA, LAM, ZETA, slopes
 
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+
+#: Step of central differences in η, ζ and λ.
+STEP = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,16 +53,34 @@ def collapse(y: Ints, group: Ints, exposure: Floats) -> tuple[CollapsedCounts, I
     CollapsedCounts
     place : ndarray of int, shape (N,)
     """
-    values, code = np.unique(exposure, return_inverse=True)
+    # Codes come from hashing, several times quicker than from sorting every row.
+    key, values = pd.factorize(exposure, sort=True)
     highest = int(y.max(initial=0)) + 1
-    key = (group * len(values) + code.ravel()) * highest + y
-    seen, place, weight = np.unique(key, return_inverse=True, return_counts=True)
+    key += group * len(values)
+    key *= highest
+    key += y
+    place, seen = pd.factorize(key, sort=True)
     left, count = np.divmod(seen, highest)
     group_of, exposure_of = np.divmod(left, len(values))
-    return (
-        CollapsedCounts(count, group_of, np.log(values)[exposure_of], weight.astype(np.float64)),
-        place.ravel(),
-    )
+    weight = np.bincount(place, minlength=len(seen)).astype(np.float64)
+    return CollapsedCounts(count, group_of, np.log(values)[exposure_of], weight), place
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """Log-likelihood at one set of parameters, and its derivatives summed by group.
+
+    Parameters
+    ----------
+    value : float
+    first : ndarray of float, shape (3, G)
+        In η, ζ and λ.
+    second : ndarray of float, shape (3, 3, G)
+    """
+
+    value: float
+    first: Floats
+    second: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,6 +104,8 @@ class CountLikelihood:
     counts: CollapsedCounts
     rows: Floats
     zero_rows: Floats
+    # The sums asked for last: value, gradient and curvature are wanted at the same place.
+    _last: dict[bytes, Sums] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def n_parameters(self) -> int:
@@ -95,35 +119,36 @@ class CountLikelihood:
 
     def slopes(self, params: Floats) -> Slopes:
         """Return value and derivatives of every collapsed row, without its weight."""
-        beta, gamma, lam = self.split(params)
-        group = self.counts.group
-        eta = (self.rows @ beta)[group] + self.counts.log_exposure
-        return slopes(self.family, self.counts.y, eta, (self.zero_rows @ gamma)[group], lam)
+        eta, zeta, lam = self._arguments(params)
+        return slopes(self.family, self.counts.y, eta, zeta, lam)
 
     def value(self, params: Floats) -> float:
         """Return the log-likelihood."""
-        return float(self.counts.weight @ self.slopes(params).value)
+        return self._sums(params).value
 
     def score(self, params: Floats) -> Floats:
         """Return the gradient, shape (K,)."""
-        first = self.slopes(params).first * self.counts.weight
-        return self._joined(*(self._by_group(part) for part in first))
+        return self._joined(*self._sums(params).first)
 
     def hessian(self, params: Floats) -> Floats:
         """Return the matrix of second derivatives, shape (K, K)."""
-        second = self.slopes(params).second * self.counts.weight
-        x, z, p = self.rows, self.zero_rows, self.rows.shape[1]
-        k, end = self.n_parameters, p + self.zero_rows.shape[1]
-        matrix = np.zeros((k, k))
-        matrix[:p, :p] = x.T @ (self._by_group(second[ETA, ETA])[:, None] * x)
-        if z.shape[1]:
-            matrix[:p, p:end] = x.T @ (self._by_group(second[ETA, ZETA])[:, None] * z)
-            matrix[p:end, :p] = matrix[:p, p:end].T
-            matrix[p:end, p:end] = z.T @ (self._by_group(second[ZETA, ZETA])[:, None] * z)
-        if self.family.has_dispersion:
-            by_group = [self._by_group(second[place, LAM]) for place in (ETA, ZETA, LAM)]
-            matrix[-1] = matrix[:, -1] = self._joined(*by_group)
-        return matrix
+        return self._matrix(self._sums(params).second)
+
+    def differenced_hessian(self, params: Floats) -> Floats:
+        """Return the matrix of second derivatives from differences of the first ones of rows.
+
+        Central differences in η, ζ and λ, which are at most three whatever the number of
+        coefficients; shape (K, K).
+        """
+        at = self._arguments(params)
+        second = np.zeros((3, 3, len(self.rows)))
+        places = [ETA] + [ZETA] * bool(self.zero_rows.shape[1]) + [LAM] * self.family.has_dispersion
+        for place in places:
+            eta, zeta, lam = STEP * np.eye(3)[place]
+            up = self._first_by_group(at[0] + eta, at[1] + zeta, at[2] + lam)
+            down = self._first_by_group(at[0] - eta, at[1] - zeta, at[2] - lam)
+            second[place] = (up - down) / (2 * STEP)
+        return self._matrix((second + second.transpose(1, 0, 2)) / 2)
 
     def cluster_scores(self, params: Floats, place: Ints, cluster: Ints) -> Floats:
         """Return the gradient by cluster of the rows before they were collapsed.
@@ -152,8 +177,47 @@ class CountLikelihood:
         np.add.at(scores, of, np.concatenate(parts, axis=1))
         return scores
 
+    def _arguments(self, params: Floats) -> tuple[Floats, Floats, float]:
+        """Return η and ζ of every collapsed row, and λ."""
+        beta, gamma, lam = self.split(params)
+        group = self.counts.group
+        eta = (self.rows @ beta)[group] + self.counts.log_exposure
+        return eta, (self.zero_rows @ gamma)[group], lam
+
+    def _sums(self, params: Floats) -> Sums:
+        asked = params.tobytes()
+        if asked not in self._last:
+            found = self.slopes(params)
+            second = np.zeros((3, 3, len(self.rows)))
+            for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
+                second[i, j] = second[j, i] = self._by_group(found.second[i, j])
+            first = np.array([self._by_group(part) for part in found.first])
+            self._last.clear()
+            self._last[asked] = Sums(float(self.counts.weight @ found.value), first, second)
+        return self._last[asked]
+
+    def _first_by_group(self, eta: Floats, zeta: Floats, lam: float) -> Floats:
+        first = slopes(self.family, self.counts.y, eta, zeta, lam).first
+        return np.array([self._by_group(part) for part in first])
+
     def _by_group(self, part: Floats) -> Floats:
-        return np.asarray(np.bincount(self.counts.group, part, len(self.rows)), dtype=np.float64)
+        """Return the weighted sums of a number of the collapsed rows, shape (G,)."""
+        sums = np.bincount(self.counts.group, part * self.counts.weight, len(self.rows))
+        return np.asarray(sums, dtype=np.float64)
+
+    def _matrix(self, second: Floats) -> Floats:
+        """Return the matrix of second derivatives in the parameters from sums by group."""
+        x, z, p = self.rows, self.zero_rows, self.rows.shape[1]
+        k, end = self.n_parameters, p + self.zero_rows.shape[1]
+        matrix = np.zeros((k, k))
+        matrix[:p, :p] = x.T @ (second[ETA, ETA][:, None] * x)
+        if z.shape[1]:
+            matrix[:p, p:end] = x.T @ (second[ETA, ZETA][:, None] * z)
+            matrix[p:end, :p] = matrix[:p, p:end].T
+            matrix[p:end, p:end] = z.T @ (second[ZETA, ZETA][:, None] * z)
+        if self.family.has_dispersion:
+            matrix[-1] = matrix[:, -1] = self._joined(*second[:, LAM])
+        return matrix
 
     def _joined(self, of_eta: Floats, of_zeta: Floats, of_lam: Floats) -> Floats:
         parts = [self.rows.T @ of_eta, self.zero_rows.T @ of_zeta]
