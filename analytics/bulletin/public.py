@@ -23,6 +23,14 @@ if TYPE_CHECKING:
 WITHHELD = f"withheld: its percent standard error is over {WITHHELD_OVER:.0f}"
 _TAKEN_OUT = ("estimate", "se", "ci_low", "ci_high", "draws_low", "draws_high", "design_effect")
 _OF_DEATHS = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high", "from_fish_prop")
+_OF_INDEX = ("index", "log_se", "ci_low", "ci_high")
+_OF_RAW = ("raw", "raw_low", "raw_high")
+#: The survey's figure beside the index of each response.
+_RAW = {
+    "encounters": "encounters_per_angler_hour",
+    "kept": "kept_fish",
+    "sublegal": "sublegal_prop",
+}
 _OF_RATIOS = ("reported", "sampled", "ratio", "ci_low", "ci_high")
 
 
@@ -81,6 +89,44 @@ def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     return shown
 
 
+def public_rates(rates: Mapping[str, pa.Table], rows: pa.Table) -> dict[str, pa.Table]:
+    """Return the tables of modelled catch rates for the public.
+
+    Parameters
+    ----------
+    rates : mapping of str to pyarrow.Table
+        In `analytics.bulletin.rates.tables.RATE_SCHEMAS`.
+    rows : pyarrow.Table
+        Result rows as by `public_rows`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        The index without figures whose percent standard error is over 50, and without the survey's
+        where that is withheld; no table that names a boat.
+    """
+    shown = dict(rates)
+    if "residuals" in shown:
+        shown["residuals"] = shown["residuals"].slice(0, 0)
+    if "index" in shown:
+        table = shown["index"]
+        unsure = 100 * _floats(table["log_se"]) > WITHHELD_OVER
+        reason = {"reason": WITHHELD}
+        table = _without(table, hidden=unsure.tolist(), instead=reason, taken=_OF_INDEX)
+        hidden = _withheld_keys(rows)
+        keys = zip(*(table[name].to_pylist() for name in ("area", "week", "response")), strict=True)
+        raw = [(area, week, _RAW.get(response)) in hidden for area, week, response in keys]
+        shown["index"] = _without(table, hidden=raw, instead={}, taken=_OF_RAW)
+    return shown
+
+
+def _withheld_keys(rows: pa.Table) -> set[tuple[str | None, ...]]:
+    """Return area, week and quantity of the rows that are withheld."""
+    withheld = rows.filter(pc.equal(rows["method"], WITHHELD))
+    columns = ("area", "week", "quantity")
+    return set(zip(*(withheld[name].to_pylist() for name in columns), strict=True))
+
+
 def _is_withheld(table: pa.Table, value: str, se: str) -> list[bool]:
     marks = marks_of(pse(_floats(table[value]), _floats(table[se])))
     return [mark is Precision.WITHHELD for mark in marks]
@@ -88,11 +134,8 @@ def _is_withheld(table: pa.Table, value: str, se: str) -> list[bool]:
 
 def _is_compared(compared: pa.Table, composition: pa.Table | None) -> list[bool]:
     """Return which ratios have a side that is withheld."""
+    hidden = _withheld_keys(composition) if composition is not None else set()
     names = ("area", "week", "quantity")
-    hidden: set[tuple[str | None, ...]] = set()
-    if composition is not None:
-        withheld = composition.filter(pc.equal(composition["method"], WITHHELD))
-        hidden = set(zip(*(withheld[name].to_pylist() for name in names), strict=True))
     keys = zip(*(compared[name].to_pylist() for name in names), strict=True)
     return [key in hidden for key in keys]
 
@@ -140,6 +183,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
         changes=_public_changes(bulletin.changes, rows),
         moved=_public_moves(bulletin.moved),
         released=public_released(bulletin.released),
+        rates=public_rates(bulletin.rates, rows),
         strata=bulletin.strata.slice(0, 0),
         findings=bulletin.findings.slice(0, 0),
     )
@@ -147,9 +191,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
 
 def _public_changes(changes: pa.Table, rows: pa.Table) -> pa.Table:
     """Take changes out that rest on a withheld figure."""
-    withheld = rows.filter(pc.equal(rows["method"], WITHHELD))
-    columns = ("area", "week", "quantity")
-    hidden = set(zip(*(withheld[name].to_pylist() for name in columns), strict=True))
+    hidden = _withheld_keys(rows)
     names = ("area", "week", "previous_week", "quantity")
     keys = zip(*(changes[name].to_pylist() for name in names), strict=True)
     shown = [

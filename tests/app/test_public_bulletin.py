@@ -11,6 +11,7 @@ import pytest
 
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.public import WITHHELD, public_bulletin
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from analytics.precision import pse
 from tests.app.reading import words_of
@@ -103,6 +104,30 @@ def test_figures_of_released_fish_are_withheld_alike(rough):
     assert (whole["deaths"], whole["reason"]) == (20.0, None)
     assert (unsure["deaths"], unsure["deaths_low"], unsure["fish"]) == (None, None, 100.0)
     assert (both["fish"], both["deaths"], both["deaths_high"]) == (None, None, None)
+
+
+def test_rates_are_withheld_alike_and_name_no_boat(rough):
+    def lines(name, *found):
+        blank = dict.fromkeys(RATE_SCHEMAS[name].names)
+        return pa.Table.from_pylist([blank | one for one in found], schema=RATE_SCHEMAS[name])
+
+    withheld = next(
+        row
+        for row in public_bulletin(rough).rows.to_pylist()
+        if row["method"] == WITHHELD and row["quantity"] == "kept_fish" and row["week"]
+    )
+    index = {"raw": 0.3, "index": 0.4, "response": "encounters"}
+    where = {"area": withheld["area"], "week": withheld["week"], "response": "kept"}
+    rates = {
+        "index": lines("index", index | {"log_se": 0.5}, index | {"log_se": 0.51}, index | where),
+        "residuals": lines("residuals", {"kind": "boat", "interview_id": "B1"}),
+    }
+    shown = public_bulletin(replace(rough, rates=rates)).rates
+    sure, unsure, rough_raw = shown["index"].to_pylist()
+    assert (sure["index"], sure["raw"], sure["reason"]) == (0.4, 0.3, None)
+    assert (unsure["index"], unsure["raw"], unsure["reason"]) == (None, 0.3, WITHHELD)
+    assert (rough_raw["index"], rough_raw["raw"]) == (0.4, None)
+    assert len(shown["residuals"]) == 0
 
 
 def test_nothing_that_names_a_site_day_is_left(rough):
