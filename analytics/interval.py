@@ -1,4 +1,4 @@
-"""Intervals of one number: Student's t on the log scale and on the logit scale."""
+"""Intervals of one number: Student's t on the log and the logit scale, Wilson's of a share."""
 
 from __future__ import annotations
 
@@ -88,6 +88,35 @@ def logit_t(estimate: float, se: float, *, df: float, level: float) -> Interval:
     if not step < WIDEST:
         return math.nan, math.nan
     return _expit(middle - step), _expit(middle + step)
+
+
+def wilson(share: float, n: float, *, level: float) -> Interval:
+    r"""Return Wilson's interval of a share; `n` need not be whole.
+
+    ``[p + z²/2n ± z √(p(1-p)/n + z²/4n²)]/(1 + z²/n)``: it inverts the score test (Wilson 1927,
+    Probable inference, the law of succession, and statistical inference, J. Am. Stat. Assoc. 22;
+    from memory).
+
+    Parameters
+    ----------
+    share : float
+        From 0 to 1.
+    n : float
+        Independent fish behind it, above 0.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+    """
+    z = t_quantile(level, math.inf)
+    middle = share + z**2 / (2 * n)
+    half = z * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
+    whole = 1 + z**2 / n
+    # At 0 and 1 the interval ends there, but for rounding.
+    low = 0.0 if share == 0 else max(0.0, (middle - half) / whole)
+    return low, 1.0 if share == 1 else min(1.0, (middle + half) / whole)
 
 
 def _expit(x: float) -> float:

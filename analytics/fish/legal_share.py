@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.interval import t_quantile
+from analytics.interval import t_quantile, wilson
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -51,12 +51,11 @@ def legal_share(
 ) -> LegalShare:
     r"""Return the share of fish that are legal at a minimum length, with its interval.
 
-    Wilson's interval (1927, Probable inference, J. Am. Stat. Assoc. 22) at the effective sample
-    size ``n/d`` (Rao & Scott 1992, A simple method for the analysis of clustered binary data,
-    Biometrics 48; from memory). Where d is over 1 it came from k clusters, and n/d shrinks by
-    ``(z/t)²`` with t of k - 1 degrees of freedom (Korn & Graubard 1998, Confidence intervals for
-    proportions with small expected number of positive counts estimated from survey data, Survey
-    Methodology 24; from memory).
+    Wilson's interval at the effective sample size ``n/d`` (Rao & Scott 1992, A simple method for
+    the analysis of clustered binary data, Biometrics 48; from memory). As d comes from k clusters,
+    n/d shrinks by ``(z/t)²`` with t of k - 1 degrees of freedom (Korn & Graubard 1998, Confidence
+    intervals for proportions with small expected number of positive counts estimated from survey
+    data, Survey Methodology 24; from memory); it is never more than n.
 
     Parameters
     ----------
@@ -86,7 +85,7 @@ def legal_share(
     n, y = len(is_legal), int(is_legal.sum())
     if n == 0:
         return LegalShare(None, None, None, 0, 0, 1.0, 0, "no fish of known length")
-    effect, k = 1.0, 0
+    effect, k, n_effective = math.nan, 0, float(n)
     if clusters is not None:
         labels = np.asarray(clusters)
         if labels.shape != mm.shape:
@@ -95,17 +94,17 @@ def legal_share(
         size = np.bincount(place).astype(np.float64)
         legal = np.bincount(place[is_legal], minlength=len(size)).astype(np.float64)
         k, effect = len(size), design_effect(legal, size)
-    z = t_quantile(level, math.inf)
-    n_effective = n / effect
-    if effect > 1:
-        n_effective *= (z / t_quantile(level, k - 1)) ** 2
-    low, high = wilson(y / n, n_effective, z=z)
-    words = _words(effect, k, is_mixed=0 < y < n) if clusters is not None else ""
-    return LegalShare(y / n, low, high, n, y, effect, k, words)
+    if effect > 0:
+        shrunk = (t_quantile(level, math.inf) / t_quantile(level, k - 1)) ** 2
+        n_effective = min(n / effect * shrunk, float(n))
+    low, high = wilson(y / n, n_effective, level=level)
+    words = _words(effect, k, n_effective, n, is_mixed=0 < y < n) if clusters is not None else ""
+    shown = effect if effect > 1 else 1.0
+    return LegalShare(y / n, low, high, n, y, shown, k, words)
 
 
 def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> float:
-    r"""Return the design effect of a share over clusters of fish, never below 1.
+    r"""Return the design effect of a share over clusters of fish.
 
     ``d = v(p)/[p(1-p)/n]`` with the variance of a ratio over k clusters,
     ``v(p) = k/(k-1) Σ (y_i - p m_i)²/n²`` (Rao & Scott 1992, as in `legal_share`).
@@ -118,37 +117,29 @@ def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> floa
     Returns
     -------
     float
-        1 where a single cluster, or fish all on one side of the line, can tell nothing.
+        NaN where a single cluster, or fish all on one side of the line, can tell nothing.
     """
     n, k = size.sum(), len(size)
     p = legal.sum() / n
     if k < 2 or p in (0, 1):
-        return 1.0
+        return math.nan
     variance = k / (k - 1) * ((legal - p * size) ** 2).sum() / n**2
-    return max(1.0, float(variance / (p * (1 - p) / n)))
+    return float(variance / (p * (1 - p) / n))
 
 
-def wilson(share: float, n: float, *, z: float) -> tuple[float, float]:
-    r"""Return Wilson's interval of a share; `n` need not be whole.
-
-    ``[p + z²/2n ± z √(p(1-p)/n + z²/4n²)]/(1 + z²/n)``.
-    """
-    middle = share + z**2 / (2 * n)
-    half = z * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
-    whole = 1 + z**2 / n
-    # At 0 and 1 the interval ends there, but for rounding.
-    low = 0.0 if share == 0 else max(0.0, (middle - half) / whole)
-    return low, 1.0 if share == 1 else min(1.0, (middle + half) / whole)
-
-
-def _words(effect: float, k: int, *, is_mixed: bool) -> str:
+def _words(effect: float, k: int, n_effective: float, n: int, *, is_mixed: bool) -> str:
     if not is_mixed:
         return "all fish on one side of the line: the interval takes them as independent"
     if k < 2:
         return "fish of one area and week only: the interval takes them as independent"
-    if effect > 1:
+    if n_effective >= n:
+        return f"no likeness within {k} areas and weeks: the interval takes fish as independent"
+    if effect <= 1:
         return (
-            f"fish of one area and week are alike: design effect {effect:.2f} from {k} of them "
-            "widens the interval"
+            f"no likeness within {k} areas and weeks, which are few to tell: the interval is that "
+            f"of {n_effective:.0f} fish"
         )
-    return f"no likeness within {k} areas and weeks: the interval takes fish as independent"
+    return (
+        f"fish of one area and week are alike: design effect {effect:.2f} from {k} of them widens "
+        f"the interval to that of {n_effective:.0f} fish"
+    )

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from statsmodels.stats.proportion import proportion_confint
 
+from analytics.interval import wilson
+
 
 @dataclass(frozen=True, slots=True)
 class ShareLimits:
@@ -20,10 +22,9 @@ class ShareLimits:
 def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
-    Wilson's inverts the score test (Wilson 1927, Probable inference, the law of succession, and
-    statistical inference, J. Am. Stat. Assoc. 22); the exact one inverts the binomial tails
-    (Clopper & Pearson 1934, The use of confidence or fiducial limits, Biometrika 26) and holds the
-    level or more for every share. Both as in statsmodels; sources from memory.
+    Wilson's is `analytics.interval.wilson`; the exact one inverts the binomial tails (Clopper &
+    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), as in
+    statsmodels, and holds the level or more for every share.
 
     Parameters
     ----------
@@ -36,10 +37,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     -------
     ShareLimits
     """
-    wilson = proportion_confint(count, n, alpha=1 - level, method="wilson")
     exact = proportion_confint(count, n, alpha=1 - level, method="beta")
-    ends = [float(end) for end in (*wilson, *exact)]
     # Where none or all died the ends are 0 and 1; rounding must not move them.
-    lows = [0.0 if count == 0 else max(0.0, end) for end in ends[::2]]
-    highs = [1.0 if count == n else min(1.0, end) for end in ends[1::2]]
-    return ShareLimits(lows[0], highs[0], lows[1], highs[1])
+    low = 0.0 if count == 0 else max(0.0, float(exact[0]))
+    high = 1.0 if count == n else min(1.0, float(exact[1]))
+    return ShareLimits(*wilson(count / n, n, level=level), low, high)

@@ -78,6 +78,14 @@ def test_a_cell_is_read(place: str, written: Any, value: Any) -> None:
     assert type(got) is type(value)
 
 
+@pytest.mark.parametrize("place", ["release_rates.rate_prop", "drop_off.rate_se"])
+def test_a_percentage_is_told_how_it_is_written(place: str) -> None:
+    table, column = place.split(".")
+    got = read_cell("15", column=TABLES[table].column(column))
+    assert isinstance(got, Fault)
+    assert got.advice.startswith("10 % is written 0.1: mend the number")
+
+
 FAULTS: list[tuple[str, Any]] = [
     ("interviews.kept", "-1"),
     ("interviews.kept", "1.5"),

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
 from analytics.fish.legal_share import design_effect, legal_share
 from analytics.fish.lengths import Form, Pairs, least_squares, total_from_fork, weight_from_length
+from analytics.interval import wilson
 
 LINE = 559.0
 
@@ -135,6 +136,31 @@ def test_what_the_interval_takes_as_given_is_said(lengths, clusters, words):
     found = legal_share(lengths, LINE, clusters)
     assert words in found.reason
     assert found.design_effect == 1
+
+
+def test_the_interval_does_not_jump_where_likeness_begins():
+    # Legal of 20 in four places, half of all: d = 4/3 · Σ(y - 10)²/20 is 14/15 and 16/15.
+    clusters = np.repeat(["a", "b", "c", "d"], 20)
+    widths = []
+    for legal in ([13, 8, 10, 9], [12, 8, 12, 8]):
+        lengths = np.concatenate([np.repeat([600.0, 500.0], [y, 20 - y]) for y in legal])
+        found = legal_share(lengths, LINE, clusters)
+        widths.append(found.high - found.low)
+    assert widths[0] < widths[1] < 1.1 * widths[0]
+
+
+def test_few_places_without_likeness_tell_little():
+    lengths = np.concatenate([np.repeat([600.0, 500.0], [y, 20 - y]) for y in (6, 8, 9)])
+    found = legal_share(lengths, LINE, np.repeat(["a", "b", "c"], 20))
+    assert found.design_effect == 1
+    assert "which are few to tell" in found.reason
+    assert found.high - found.low > 1.2 * np.diff(wilson(found.share, 60, level=0.95))[0]
+
+
+def test_wilsons_interval_inverts_the_score_test():
+    share, n = 0.3, 40
+    for end in wilson(share, n, level=0.9):
+        assert abs(share - end) / np.sqrt(end * (1 - end) / n) == pytest.approx(norm.ppf(0.95))
 
 
 @pytest.mark.parametrize("level", [0, 1, 95])

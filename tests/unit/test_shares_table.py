@@ -116,7 +116,25 @@ def test_fish_told_are_counted_and_the_design_effect_follows(made):
     assert season["n_fish"] == sum(rows["survey", "A", week]["n_fish"] for week in WEEKS)
 
 
-def test_pooled_rows_are_modelled_with_interval_and_overdispersion(made):
+@pytest.mark.parametrize(
+    ("said", "bound"),
+    [
+        ([(9, 1), (2, 8), (7, 3), (4, 6), (8, 2), (1, 9)], None),
+        ([(10, 0), (0, 10), (0, 10), (10, 0), (10, 0), (0, 10)], "upper"),
+    ],
+)
+def test_overdispersion_is_a_number_within_its_bounds_only(said, bound):
+    rows, _ = table_of(on_weekdays(site_days(said)))
+    for (basis, _, _), row in rows.items():
+        if basis == "pooled" and bound is None:
+            assert 0.1 < row["overdispersion"] < 0.6
+            assert "bound" not in row["method"]
+        elif basis == "pooled":
+            assert row["overdispersion"] is None
+            assert f"at its {bound} bound" in row["method"]
+
+
+def test_pooled_rows_are_modelled_with_interval_and_no_overdispersion(made):
     rows, _ = made
     for (basis, _, week), row in rows.items():
         if basis == "survey":
@@ -124,7 +142,8 @@ def test_pooled_rows_are_modelled_with_interval_and_overdispersion(made):
         assert row["status"] == "modelled"
         assert "beta-binomial" in row["method"]
         assert "partial pooling over areas and weeks" in row["method"]
-        assert 0 <= row["overdispersion"] < 1
+        assert row["overdispersion"] is None
+        assert "overdispersion at its lower bound" in row["method"]
         assert row["ci_method"] == "logit_t"
         assert row["df"] == 24 - 5
         wanted = logit_t(row["estimate"], row["se"], df=row["df"], level=0.95)

@@ -13,7 +13,7 @@ from analytics.bulletin.released.tables import SHARE_SCHEMA
 from analytics.bulletin.released.told import SHARE, told_fish, unknown_only
 from analytics.bulletin.weekly import result_rows
 from analytics.interval import logit_t
-from analytics.models.pooled import pool_shares
+from analytics.models.pooled import NO_RHO, RHO_BOUNDS, pool_shares
 from analytics.units import CiMethod, Status
 
 if TYPE_CHECKING:
@@ -122,7 +122,11 @@ class _Told:
 
 
 def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
-    """Return a result row with the fish behind it and its design effect, v/(p(1-p)/n)."""
+    """Return a result row with the fish behind it and its design effect.
+
+    ``v(p)/[p(1-p)/n]``: the variance of the survey's share over that of a share of as many fish
+    drawn one by one. Where much of the fleet was interviewed the finite sample makes it small.
+    """
     is_met = row["n_psu_frame"] is None
     counts = told.counts(told.rows(domain, is_met=is_met))
     found = row | counts | {"basis": SURVEY}
@@ -244,8 +248,8 @@ def _figures(
         words.append("no fish told here: reckoned from its area and week")
     if math.isnan(low):
         words.append("too few site-days with fish for an interval")
-    if math.isnan(shares.rho):
-        words.append("no site-day with two fish: no overdispersion can be had")
+    rho, why_not = _overdispersion(shares.rho)
+    words.append(why_not)
     has_limits = not math.isnan(low)
     return {
         "estimate": value,
@@ -256,5 +260,16 @@ def _figures(
         "df": float(shares.df),
         "status": str(Status.MODELLED),
         "method": "; ".join(word for word in words if word),
-        "overdispersion": None if math.isnan(shares.rho) else shares.rho,
+        "overdispersion": rho,
     }
+
+
+def _overdispersion(rho: float) -> tuple[float | None, str]:
+    """Return the intraclass correlation, or why it is no number."""
+    if math.isnan(rho):
+        return None, "no site-day with two fish: no overdispersion can be had"
+    if rho <= NO_RHO:
+        return None, "overdispersion at its lower bound: fish of a site-day no more alike than any"
+    if rho >= RHO_BOUNDS[1] - NO_RHO:
+        return None, "overdispersion at its upper bound: fish of a site-day all alike"
+    return rho, ""

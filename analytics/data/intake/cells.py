@@ -97,7 +97,8 @@ def _in_range(value: Any, column: Column) -> Any:
     too_low = column.low is not None and value < column.low
     if too_low or (column.high is not None and value > column.high):
         empty = "" if column.filled else f", or {_EMPTY}"
-        return Fault(allowed_of(column), f"mend the number{empty}")
+        percent = "10 % is written 0.1: " if column.kind is Kind.PROPORTION else ""
+        return Fault(allowed_of(column), f"{percent}mend the number{empty}")
     return value
 
 
