@@ -12,12 +12,14 @@ from analytics.bulletin import shelf as shelves
 from dashboard import book as books
 from dashboard import moves as moved
 from dashboard import ways as reckoned
+from dashboard.rates import index as modelled
 from dashboard.released import index as gone_back
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
     from dashboard.book import Book
     from dashboard.moves import Move
+    from dashboard.rates.index import Rates
     from dashboard.released.index import Released
     from dashboard.ways import Ways
 
@@ -84,6 +86,17 @@ def released(folder: Path, card: Card) -> Released:
     return _released(str(folder), card.bulletin, card.made_utc)
 
 
+def rates(folder: Path, card: Card) -> Rates:
+    """Return the tables of modelled catch rates, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _rates(str(folder), card.bulletin, card.made_utc)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -117,3 +130,8 @@ def _ways(folder: str, bulletin: str, made_utc: str) -> Ways:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _released(folder: str, bulletin: str, made_utc: str) -> Released:
     return gone_back.index(_book(folder, bulletin, made_utc))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _rates(folder: str, bulletin: str, made_utc: str) -> Rates:
+    return modelled.index(_book(folder, bulletin, made_utc))

@@ -10,6 +10,8 @@ def pages() -> list[st.Page]:
     return [
         st.Page("app_pages/week.py", title="The week in review", default=True),
         st.Page("app_pages/moved.py", title="What moved"),
+        st.Page("app_pages/rates.py", title="Catch rates"),
+        st.Page("app_pages/timing.py", title="Run timing"),
         st.Page("app_pages/released.py", title="Released fish"),
         st.Page("app_pages/ways.py", title="Ways to reckon"),
     ]

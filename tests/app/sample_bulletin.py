@@ -25,7 +25,7 @@ from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 from dashboard.book import weeks_between
-from tests.app import sample_released, sample_ways
+from tests.app import sample_rates, sample_released, sample_ways
 from tests.app.sample_cases import (
     CLOSED,
     NO_DESIGN,
@@ -105,6 +105,9 @@ def make(season: str) -> Bulletin:
             season, boats=sample_ways.BOATS if season == NOW else sample_ways.FEW
         ),
         released=sample_released.tables(season, draft.rows, with_data=season == NOW),
+        rates=sample_rates.tables(
+            season, draft.weeks, tuple(AREAS), CLOSED if season == NOW else ()
+        ),
     )
 
 

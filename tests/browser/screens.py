@@ -23,9 +23,12 @@ SCHEMES = ("light", "dark")
 WAY_CHARTS = "[class*=st-key-ways-], [class*=-chart]"
 WEEK_CHARTS = "[class*=st-key-trend-], [class*=st-key-heat-map]"
 RELEASED_CHARTS = "[class*=st-key-released-]"
+RATE_CHARTS = "[class*=st-key-rates-]"
 CHARTS = {
     "": WEEK_CHARTS,
     "moved": "[class*=st-key-moved-chart]",
+    "rates": RATE_CHARTS,
+    "timing": RATE_CHARTS,
     "released": RELEASED_CHARTS,
     "ways": WAY_CHARTS,
 }

@@ -1,0 +1,218 @@
+"""The run of a season against past ones: shares come by each day, and the index by week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import plotly.graph_objects as go
+
+from dashboard.charts.palette import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from dashboard.charts.palette import Palette
+
+HEIGHT = 230
+PAST = ("─", "a past season")
+ENVELOPE = ("▒", "lowest to highest past season")
+NORMAL = ("━", "normal curve, mean of past seasons")
+LOGISTIC = ("┈", "logistic curve, mean of past seasons")
+NOW = ("●", "this season")
+HUES = {"─": "quiet", "▒": "quiet", "━": "copper", "┈": "copper"}
+_CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
+
+Points = tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """What a figure of a run shows; days count from `start`.
+
+    Parameters
+    ----------
+    past : mapping of str to tuple of (int, float)
+        Day and figure of each past season.
+    now : tuple of (int, float)
+        The same of this season; empty where the figure has none.
+    curves : mapping of str to tuple of (int, float)
+        ``normal`` and ``logistic``, as far as there are any.
+    start : date
+        Of this season, for the labels of days.
+    is_share : bool
+        Shares of a season, from 0 to 1; an index from 0 if not.
+    """
+
+    past: Mapping[str, Points]
+    now: Points
+    curves: Mapping[str, Points]
+    start: date
+    is_share: bool
+
+    @property
+    def top(self) -> float:
+        """Top of the axis."""
+        if self.is_share:
+            return 1.0
+        known = [value for line in (*self.past.values(), self.now) for _, value in line]
+        return 1.08 * (max(known, default=0.0) or 1.0)
+
+    @property
+    def envelope(self) -> tuple[tuple[int, float, float], ...]:
+        """Day, lowest and highest past figure, where two past seasons or more have one."""
+        days = sorted({day for line in self.past.values() for day, _ in line})
+        values = {
+            day: [dict(one)[day] for one in self.past.values() if day in dict(one)] for day in days
+        }
+        return tuple((day, min(of), max(of)) for day, of in values.items() if len(of) > 1)
+
+
+def signs(runs: Sequence[Run]) -> list[tuple[str, str]]:
+    """Return the signs that occur in some figures with their words."""
+    found = [PAST] * any(one.past for one in runs)
+    found += [ENVELOPE] * any(one.envelope for one in runs)
+    found += [
+        sign for name, (_, sign) in _CURVES.items() if any(name in one.curves for one in runs)
+    ]
+    return found + [NOW] * any(one.now for one in runs)
+
+
+def figure(run: Run, *, palette: Palette) -> go.Figure:
+    """Draw a run."""
+    drawn = go.Figure()
+    if run.envelope:
+        drawn.add_trace(_band(run, palette=palette))
+    for season, line in run.past.items():
+        drawn.add_trace(_past(run, season, line, palette=palette))
+    for name, (dash, _) in _CURVES.items():
+        if name in run.curves:
+            drawn.add_trace(_curve(run.curves[name], dash=dash, palette=palette, name=name))
+    if run.now:
+        drawn.add_trace(_now(run, palette=palette))
+    _lay_out(drawn, run, palette=palette)
+    return drawn
+
+
+def description(run: Run, *, of: str) -> str:
+    """Return a sentence that stands for a figure where it cannot be seen."""
+    words = f"{of}: {len(run.past)} past season{'' if len(run.past) == 1 else 's'}"
+    if run.now:
+        day, value = run.now[-1]
+        words += f"; this season {_said(run, value)} by {_day(run, day)}"
+        beside = [ends for ends in run.envelope if ends[0] == day]
+        if beside:
+            _, low, high = beside[0]
+            words += f", past ones {_said(run, low)} to {_said(run, high)}"
+    return f"{words}."
+
+
+def _said(run: Run, value: float) -> str:
+    return f"{value:.0%}" if run.is_share else f"{value:.2f}"
+
+
+def _day(run: Run, day: int) -> str:
+    on = run.start + timedelta(days=day)
+    return f"{on.day} {on:%b}"
+
+
+def _band(run: Run, *, palette: Palette) -> go.Scatter:
+    ends = run.envelope
+    return go.Scatter(
+        x=[day for day, _, _ in (*ends, *reversed(ends))],
+        y=[*(high for _, _, high in ends), *(low for _, low, _ in reversed(ends))],
+        mode="lines",
+        fill="toself",
+        fillcolor=palette.quiet,
+        line={"width": 0},
+        opacity=0.2,
+        hoverinfo="skip",
+        name="envelope",
+    )
+
+
+def _past(run: Run, season: str, line: Points, *, palette: Palette) -> go.Scatter:
+    return go.Scatter(
+        **_unbroken(line),
+        mode="lines",
+        line={"width": 1.2, "color": palette.quiet},
+        opacity=0.75,
+        text=_words(run, line, season=season),
+        hovertemplate="%{text}<extra></extra>",
+        name="past",
+    )
+
+
+def _curve(line: Points, *, dash: str, palette: Palette, name: str) -> go.Scatter:
+    return go.Scatter(
+        x=[day for day, _ in line],
+        y=[value for _, value in line],
+        mode="lines",
+        line={"width": 2.0, "color": palette.copper, "dash": dash},
+        hoverinfo="skip",
+        name=name,
+    )
+
+
+def _now(run: Run, *, palette: Palette) -> go.Scatter:
+    return go.Scatter(
+        **_unbroken(run.now),
+        mode="lines+markers",
+        line={"width": 2.2, "color": palette.sea},
+        marker={"symbol": "circle", "size": 7, "color": palette.sea},
+        text=_words(run, run.now, season="this season"),
+        hovertemplate="%{text}<extra></extra>",
+        cliponaxis=False,
+        name="now",
+    )
+
+
+def _unbroken(line: Points) -> dict[str, list[float | None]]:
+    """Return days and figures, apart where a week or more between them has none."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for at, (day, value) in enumerate(line):
+        if at and day - line[at - 1][0] > 7:
+            x, y = [*x, day - 3], [*y, None]
+        x, y = [*x, day], [*y, value]
+    return {"x": x, "y": y}
+
+
+def _words(run: Run, line: Points, *, season: str) -> list[str]:
+    """Return the words of each point; a break in the line has an empty one."""
+    said = dict(line)
+    return [
+        f"<b>{season}</b><br>{_said(run, said[day])} by {_day(run, day)}" if day in said else ""
+        for day in _unbroken(line)["x"]
+    ]
+
+
+def _lay_out(drawn: go.Figure, run: Run, *, palette: Palette) -> None:
+    days = [day for line in (*run.past.values(), run.now) for day, _ in line]
+    first, last = min(days), max(days)
+    ticks = _months(run.start, first, last)
+    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
+    drawn.update_layout(height=HEIGHT, margin={"l": 44, "r": 12, "t": 8, "b": 26}, **plain(palette))
+    drawn.update_xaxes(
+        tickvals=ticks,
+        ticktext=[_day(run, day) for day in ticks],
+        range=[first - 4, last + 4],
+        showgrid=False,
+        tickangle=0,
+        **axis,
+    )
+    drawn.update_yaxes(range=[0, 1.02 * run.top], gridcolor=palette.grid, **axis)
+    if run.is_share:
+        drawn.update_yaxes(tickvals=[0, 0.25, 0.5, 0.75, 1], tickformat=".0%")
+    else:
+        drawn.update_yaxes(nticks=4, tickformat=",.2~f")
+
+
+def _months(start: date, first: int, last: int) -> list[int]:
+    """Return the days on which months begin, or every week where none does; five at most."""
+    days = range(first, last + 1)
+    found = [day for day in days if (start + timedelta(days=day)).day == 1]
+    found = found or list(range(first, last + 1, 7))
+    return found[:: max(1, -(-len(found) // 5))]

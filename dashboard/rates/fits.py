@@ -1,0 +1,169 @@
+"""The regressions behind the index, in words and tables, for who wants them."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from dashboard import cells, text
+from dashboard.amounts import Amount, Sort
+from dashboard.charts.dots import Dot
+from dashboard.digits import DASH, number, percent
+from dashboard.rates.index import SHARE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.rates.index import Line, Rates
+
+HEADS = ("Candidate", "Law and terms", "Trips", "AIC", "BIC", "Held-out weeks")
+BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")
+CRITERIA = (
+    "AIC and BIC are given as what they are above the lowest: less is better. The score of "
+    "held-out weeks is the mean log chance that a fit of the weeks before gives them: more is "
+    "better. No candidate is chosen by p-values."
+)
+RESIDUALS = (
+    "Randomised quantile residuals (Dunn & Smyth 1996, Randomized quantile residuals, J. Comput. "
+    "Graph. Stat. 5; from memory), in order, against those of a standard normal: on the line where "
+    "the law of the counts is right."
+)
+INFLUENCE = (
+    "Influence: the largest move of a coefficient, in its standard errors, if the boat were left "
+    "out. A boat over 1 is worth a look at its interview."
+)
+
+
+def chosen(rates: Rates, response: str) -> Line | None:
+    """Return the chosen candidate of a response, or None."""
+    found = [line for line in rates.of("models", response) if line["is_chosen"]]
+    return found[0] if found else None
+
+
+def table(lines: Sequence[Line]) -> str:
+    """Return candidates side by side as HTML, the chosen one marked."""
+    lowest = {
+        name: min((line[name] for line in lines if line[name] is not None), default=None)
+        for name in ("aic", "bic")
+    }
+    return cells.table(HEADS, [_candidate(line, lowest) for line in lines])
+
+
+def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
+    name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
+    law = escape(_spaced(line["family"])) + cells.small(line["terms"] or "")
+    if line["reason"]:
+        law += cells.small(line["reason"])
+    score, rows = line["held_out_score"], line["held_out_rows"]
+    held = DASH if score is None else number(score, place=-3)
+    inside = [
+        law,
+        _count(line["n"]) + cells.small(_parameters(line["n_parameters"])),
+        *(_above(line[name], lowest[name]) for name in ("aic", "bic")),
+        held + cells.small("" if rows is None or score is None else text.count(rows, "trip")),
+    ]
+    return cells.line(HEADS, name, inside, is_all=bool(line["is_chosen"]))
+
+
+def _spaced(words: str | None) -> str:
+    return (words or "").replace("_", " ")
+
+
+def _count(amount: int | None) -> str:
+    return DASH if amount is None else f"{amount:,}"
+
+
+def _parameters(amount: int | None) -> str:
+    return "" if amount is None else text.count(amount, "parameter")
+
+
+def _above(value: float | None, lowest: float | None) -> str:
+    if value is None or lowest is None:
+        return DASH
+    return "lowest" if value == lowest else f"+{number(value - lowest, place=-1)}"
+
+
+def dots(rates: Rates, response: str) -> list[Dot]:
+    """Return the coefficients of the chosen regression as ratios with their intervals."""
+    return [
+        Dot(line["term"], Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO))
+        for line in rates.of("coefficients", response)
+        if line["ratio"] is not None
+    ]
+
+
+def ratio_words(response: str) -> str:
+    """Return what the ratios of a response are."""
+    if response == SHARE:
+        return "Odds of a sublegal fish over those of the base"
+    return "Catch per angler-hour over that of the base"
+
+
+def checks(line: Line | None) -> list[str]:
+    """Return how the chosen regression stands to its rows, one sentence a finding (Markdown)."""
+    if line is None:
+        return ["No regression was chosen, so there is nothing to check."]
+    found = []
+    if line["zeros"] is not None and line["zeros_expected"] is not None:
+        seen, expected = percent(line["zeros"], digits=1), percent(line["zeros_expected"], digits=1)
+        found.append(f"Trips without a fish: {seen} seen, {expected} expected by the fit.")
+    if line["pearson"] is not None:
+        found.append(
+            f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the counts spread as "
+            "the law says, above where they spread more."
+        )
+    if line["dispersion"] is not None:
+        found.append(
+            f"Dispersion of the law {number(line['dispersion'], place=-3)}: 0 would be no more "
+            "spread than chance alone gives."
+        )
+    if line["cluster_factor"] is not None:
+        days = line["n_clusters"]
+        named = "" if days is None else f" over {text.count(days, 'site-day')}"
+        times = number(line["cluster_factor"], place=-2)
+        found.append(
+            f"Boats of one site-day are alike: variances are {times} times those of single "
+            f"boats{named}."
+        )
+    return found
+
+
+def boats(rates: Rates, response: str) -> list[Line]:
+    """Return the boats that carry the regression most, the weightiest first."""
+    found = [one for one in rates.of("residuals", response) if one["kind"] == "boat"]
+    return sorted(found, key=lambda one: -(one["influence"] or 0.0))
+
+
+def boats_table(lines: Sequence[Line]) -> str:
+    """Return weighty boats as HTML."""
+    return cells.table(BOAT_HEADS, [_boat(line) for line in lines])
+
+
+def _boat(line: Line) -> str:
+    inside = [
+        _figure(line["influence"], place=-2),
+        _count(line["fish"]),
+        _figure(line["angler_hours"], place=-1),
+        _figure(line["residual"], place=-2),
+    ]
+    return cells.line(BOAT_HEADS, line["interview_id"] or DASH, inside)
+
+
+def _figure(value: float | None, *, place: int) -> str:
+    return DASH if value is None else number(value, place=place)
+
+
+def quantiles(rates: Rates, response: str) -> list[Line]:
+    """Return the ordered residuals that have both ends."""
+    found = [one for one in rates.of("residuals", response) if one["kind"] == "quantile"]
+    return [one for one in found if one["normal"] is not None and one["residual"] is not None]
+
+
+def quantile_words(lines: Sequence[Line]) -> str:
+    """Return a sentence that stands for the residuals where they cannot be seen."""
+    off = max(lines, key=lambda one: abs(one["residual"] - one["normal"]))
+    return (
+        f"Residuals against the standard normal, {len(lines)} points; farthest from the line at "
+        f"{number(off['normal'], place=-1)}, where the residual is "
+        f"{number(off['residual'], place=-1)}."
+    )
