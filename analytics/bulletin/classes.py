@@ -11,6 +11,7 @@ from analytics.bulletin.class_base import base_of
 from analytics.bulletin.class_words import DomainWords
 from analytics.fish.marks import UNKNOWN, mark_analysis
 from analytics.fish.pools import pools_of
+from analytics.fish.sample_counts import composition_sample
 from analytics.fish.sampled import class_ratios
 from analytics.survey.arrays import add_at
 from analytics.survey.mapped import Maps, coarse_codes, fine_domains, mapped_totals
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.class_base import Base
     from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
     from analytics.fish.pools import CompositionSample, Pools
     from analytics.fish.sampled import ClassRatios
     from analytics.survey.reach import Domains
@@ -103,6 +105,25 @@ def pooled_of(season: Season, way: Way, sample: CompositionSample) -> Pooled:
     of_class = sample.classes_of(pools.line)
     ratios = class_ratios(sample.n, pools.member, base.classes, of_class)
     return Pooled(way, base, sample, pools, ratios)
+
+
+def drawn_classes(snapshot: Snapshot, season: Season) -> Pooled:
+    """Return base and ratios at listed sites, in whatever way the season itself is reckoned.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+
+    Returns
+    -------
+    Pooled
+    """
+    sample = season.sample or composition_sample(snapshot, season.design)
+    way = next((one for one in season.ways if isinstance(one, Drawn)), None)
+    way = way or Drawn(season.design, season.plans, season.reduction)
+    return season.pooled(way, lambda: pooled_of(season, way, sample))
 
 
 def sampled_classes(

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from analytics.bulletin.class_base import wider_marks
 from analytics.bulletin.class_figures import sampled_figures
-from analytics.bulletin.classes import Pooled, Sampled, pooled_of, sampled_classes
+from analytics.bulletin.classes import Pooled, Sampled, drawn_classes, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
 from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.bulletin.weekly import LEVELS
@@ -19,10 +19,8 @@ from analytics.combine import joint_df
 from analytics.fish.class_draws import N_DRAWS, draw_classes
 from analytics.fish.lent import lend
 from analytics.fish.marks import CLASSES, PART_WORDS, PARTS, mark_analysis, mark_measures, marked
-from analytics.fish.sample_counts import composition_sample
 from analytics.interval import log_t
 from analytics.survey.reach import Domains
-from analytics.survey.ways import Drawn
 from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
@@ -74,11 +72,9 @@ def composition_tables(
     composition, compared : pyarrow.Table
         In `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a bulletin.
     """
-    sample = season.sample or composition_sample(snapshot, season.design)
     rows: list[Row] = []
     compared: list[Row] = []
-    drawn = Drawn(season.design, season.plans, season.reduction)
-    pooled = pooled_of(season, drawn, sample)
+    pooled = drawn_classes(snapshot, season)
     for by in LEVELS:
         domains = Domains("area" in by, "week" in by, len(season.design.weeks))
         level_rows, level_compared = _Level.of(season, pooled, domains).tables(level, n_draws)

@@ -105,7 +105,8 @@ def table_of_areas(
         for code, place in places.items():
             area = domains.cell(code)[0]
             name = None if area is None else season.design.areas[area]
-            first = {"season": season.design.season, "area": name, "ci_level": level}
+            first: Row = {"basis": "reported", "season": season.design.season, "area": name}
+            first |= {"ci_level": level}
             rows += [(name or "", first | row) for row in made.at(place, area)]
     rows.sort(key=lambda pair: pair[0])
     named = [{name: row.get(name) for name in schema.names} for _, row in rows]

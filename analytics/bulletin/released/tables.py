@@ -51,6 +51,7 @@ COMPARED_SCHEMA = pa.schema(
 #: Season deaths, one row for every group of fish that shares a rate, then their totals.
 DEATH_SCHEMA = pa.schema(
     [
+        ("basis", pa.string()),  # releases as reported | sampled: at the test-fishing composition
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
         ("fate", pa.string()),  # kept | released | lost | all

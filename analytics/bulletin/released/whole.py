@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pyarrow as pa
+
 from analytics.bulletin.released.bycatch import bycatch_table
 from analytics.bulletin.released.composition import composition_tables
 from analytics.bulletin.released.death_sums import death_sums
@@ -14,12 +16,11 @@ from analytics.bulletin.released.lengths import (
     length_table,
 )
 from analytics.bulletin.released.mix import mix_table
+from analytics.bulletin.released.sampled_deaths import sampled_death_table
 from analytics.bulletin.released.shares import shares_table
 from analytics.bulletin.released.trials import survival_table, trial_table, wound_mix_table
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
 
@@ -46,7 +47,12 @@ def released_tables(snapshot: Snapshot, season: Season, *, level: float) -> dict
         "shares": shares_table(snapshot, season, level=level),
         "composition": composition,
         "compared": compared,
-        "deaths": death_table(snapshot, season, level=level, sums=sums),
+        "deaths": pa.concat_tables(
+            [
+                death_table(snapshot, season, level=level, sums=sums),
+                sampled_death_table(snapshot, season, level=level, sums=sums),
+            ]
+        ),
         "method_mix": mix_table(snapshot, season, level=level, sums=sums),
         "trials": trial_table(snapshot, level=level),
         "wound_mix": wound_mix_table(snapshot, season, level=level),
