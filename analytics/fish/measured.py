@@ -79,6 +79,13 @@ SELECT count(*) FILTER (area IS NULL) AS "without an area",
 FROM mine
 """
 
+_SO_FAR = """
+SELECT f.fork_length_mm, f.total_length_mm, f.weight_g
+FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
+WHERE strftime(coalesce(f.date, i.date, d.date), '%G-W%V') <= $through
+    AND (f.total_length_mm IS NOT NULL OR f.weight_g IS NOT NULL)
+"""
+
 _MEASURED = """
 WITH sized AS (
     SELECT *, coalesce(total_length_mm, $intercept + $slope * fork_length_mm) AS total_mm
@@ -109,7 +116,7 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
         the fork length by `length_conversion`.
     """
     placed = _placed(snapshot, season=season, through=through)
-    conversion = total_from_fork(_pairs(snapshot, placed, FORK, TOTAL))
+    conversion = total_from_fork(_pairs(placed, _so_far(snapshot, through), FORK, TOTAL))
     fit = conversion.regression
     intercept, slope = (fit.intercept, fit.slope) if fit else (0.0, conversion.factor)
     asked = {"intercept": intercept, "slope": slope}
@@ -132,10 +139,9 @@ def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict
     dict of str to int
         By words that go after "fish": without an area, without a day, outside the openings.
     """
-    tables: dict[str, Source] = {
-        name: snapshot[name] for name in ("fish", "site_days", "seasons")
-    } | {"interviews": snapshot.source("interviews")}
-    found = sql.run(_UNPLACED, tables, {"season": season, "through": through}).to_pylist()[0]
+    found = sql.run(
+        _UNPLACED, _tables(snapshot), {"season": season, "through": through}
+    ).to_pylist()[0]
     return {words: int(n) for words, n in found.items()}
 
 
@@ -143,8 +149,8 @@ def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conve
     """Return how total length follows from fork length, and weight from length, in a season.
 
     Each is a regression over the season's fish with both measures; with too few of them, over the
-    fish of all seasons of the store; else a stated factor. Weight is taken on the length that more
-    of the season's weighed fish have, total where they are as many.
+    fish of all seasons of the store up to the last week; else a stated factor. Weight is taken on
+    the length that more of the season's weighed fish have, total where they are as many.
 
     Parameters
     ----------
@@ -158,28 +164,37 @@ def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conve
     tuple of Conversion
     """
     placed = _placed(snapshot, season=season, through=through)
-    by_total, by_fork = (_pairs(snapshot, placed, length, WEIGHT) for length in (TOTAL, FORK))
+    past = _so_far(snapshot, through)
+    by_total, by_fork = (_pairs(placed, past, length, WEIGHT) for length in (TOTAL, FORK))
     n_total, n_fork = (tuple(len(one.given) for one in by) for by in (by_total, by_fork))
     given, pairs = (TOTAL, by_total) if n_total >= n_fork else (FORK, by_fork)
     return (
-        total_from_fork(_pairs(snapshot, placed, FORK, TOTAL)),
+        total_from_fork(_pairs(placed, past, FORK, TOTAL)),
         weight_from_length(pairs, given=given),
     )
 
 
 def _placed(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     """Return the fish of a season with all they were measured for, their area, day and week."""
-    tables: dict[str, Source] = {
-        name: snapshot[name] for name in ("fish", "site_days", "seasons")
-    } | {"interviews": snapshot.source("interviews")}
-    return sql.run(_PLACED, tables, {"season": season, "through": through})
+    return sql.run(_PLACED, _tables(snapshot), {"season": season, "through": through})
 
 
-def _pairs(snapshot: Snapshot, placed: pa.Table, given: str, target: str) -> tuple[Pairs, Pairs]:
-    """Return the pairs of two measures of the season's fish, and of all fish of the store."""
-    of_season = _both(placed, given, target)
-    of_all = _both(snapshot["fish"], given, target)
-    return Pairs(*of_season, "the season"), Pairs(*of_all, "all seasons")
+def _so_far(snapshot: Snapshot, through: str) -> pa.Table:
+    """Return the measures of the fish of all seasons of days up to a week."""
+    tables = _tables(snapshot)
+    del tables["seasons"]
+    return sql.run(_SO_FAR, tables, {"through": through})
+
+
+def _tables(snapshot: Snapshot) -> dict[str, Source]:
+    tables: dict[str, Source] = {name: snapshot[name] for name in ("fish", "site_days", "seasons")}
+    return tables | {"interviews": snapshot.source("interviews")}
+
+
+def _pairs(placed: pa.Table, past: pa.Table, given: str, target: str) -> tuple[Pairs, Pairs]:
+    """Return the pairs of two measures of the season's fish, and of the fish of all seasons."""
+    of_season, of_all = (_both(fish, given, target) for fish in (placed, past))
+    return Pairs(*of_season, "the season"), Pairs(*of_all, "all seasons so far")
 
 
 def _both(

@@ -112,6 +112,17 @@ def test_too_few_fish_take_the_line_of_all_seasons():
     assert "40 fish of all seasons" in length.source
 
 
+def test_fish_after_the_last_week_tell_nothing_of_lengths():
+    later = line_of(40, date=MONDAY + dt.timedelta(days=7))
+    rows = [*later, fish(0, fork_length_mm=600.0)]
+    assert measured(rows, through="2031-W03")["f000"]["total_mm"] == pytest.approx(636, abs=0.5)
+    found = measured(rows, through="2031-W02")["f000"]
+    assert found["total_mm"] == pytest.approx(600 * TOTAL_PER_FORK)
+    for through, words in (("2031-W02", "0 fish of all seasons so far"), ("2031-W03", "40 fish")):
+        length, _ = conversions(snapshot_of(rows), season="2030-31", through=through)
+        assert words in length.source
+
+
 def test_without_any_pair_the_stated_factor_is_taken():
     found = measured([fish(0, fork_length_mm=520.0)])["f000"]
     assert found["total_mm"] == pytest.approx(520 * TOTAL_PER_FORK)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.bulletin.build import bulletin_of
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.rate_warnings import rate_findings
 from analytics.bulletin.weekly import estimate_snapshot
@@ -338,6 +339,13 @@ class TestFindings:
         found = list(rate_findings(snapshot, prepare(snapshot)))
         assert all(one.severity == "warning" for one in found)
         return {(one.table, one.seen) for one in found}
+
+    def test_the_bulletin_has_them(self):
+        rates = [rate("any", 0.2, 0.0), rate("any", 0.2, 0.0, method="Trolling")]
+        snapshot = survey(TWO, release_rates=rates, drop_off=[drop(0.05, 0.0)])
+        found = bulletin_of(snapshot).findings.to_pylist()
+        (one,) = [row for row in found if row["table"] == "release_rates"]
+        assert "method Trolling, any wound: no fish of the season take it" in one["seen"]
 
     def test_every_rate_in_use_is_no_finding(self):
         assert not self.seen(TOLD, release_rates=PAIR, drop_off=[drop(0.05, 0.0)])
