@@ -28,6 +28,8 @@ ROOM = 0.03
 #: Marker and glyph of each hue: no meaning rests on colour alone.
 SYMBOLS = {"sea": "circle", "copper": "diamond-open", "quiet": "square-open"}
 GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
+#: The signs of the two intervals.
+BARS = ("━", "─")
 GAP = ("×", "no figure")
 CUT = ("▶", "the interval runs on")
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
@@ -118,9 +120,9 @@ def signs(dots: Sequence[Dot], named: Sequence[tuple[str, str]]) -> list[tuple[s
     hues = dict.fromkeys(dot.hue for dot in dots)
     found = [(GLYPHS[hue], words[hue]) for hue in hues if hue in words]
     if any(dot.amount.has_interval for dot in dots):
-        found.append(("━", words.get("bar", "interval")))
+        found.append((BARS[0], words.get("bar", "interval")))
     if "thin" in words and any(dot.thin[1] is not None for dot in dots):
-        found.append(("─", words["thin"]))
+        found.append((BARS[1], words["thin"]))
     found += [GAP] if any(dot.amount.value is None for dot in dots) else []
     return found + ([CUT] if is_cut(dots) else [])
 

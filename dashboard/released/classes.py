@@ -12,7 +12,7 @@ from dashboard.released.index import REPORTED, SAMPLED, head, where
 from dashboard.sentences import MET
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from dashboard.book import Book, Row
     from dashboard.released.index import Line, Released, Told
@@ -37,6 +37,8 @@ POOLING = (
     "(under 5 expected), takes in fish of neighbouring weeks, then of its whole season, then of "
     "the nearest areas."
 )
+#: How the note ends that numbers the measured fish: the table has them.
+_FISH = " fish of test fishing"
 #: How the method of a result row says which of the two it is.
 _USED = {"sampled": SAMPLED, "reported": REPORTED}
 BOTH = (
@@ -246,16 +248,33 @@ def _sample_words(one: Told) -> str:
     return words
 
 
-def rules(book: Book, told: Released, areas: Sequence[str | None]) -> list[str]:
+def rules(book: Book, told: Released, areas: Sequence[str | None]) -> str:
     """Return how samples were pooled, each rule once, with its area where there are several."""
-    found = [
-        (one.more["rule"], area)
-        for (basis, area, week, _), one in told.classes.items()
-        if basis == SAMPLED and week is None and area in areas and one.more["rule"]
-    ]
-    named: dict[str, list[str]] = {}
-    for rule, area in dict.fromkeys(found):
-        named.setdefault(rule, []).append(book.name(area))
+    return _by_area(book, told, areas, lambda one: [one.more["rule"]] if one.more["rule"] else [])
+
+
+def behind(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+    """Return what else the bulletin notes of the sampled figures, each note once."""
+
+    def notes(one: Told) -> list[str]:
+        said = (one.more["rule"] or "").split("; ")
+        found = reasons.notes(one.row) if one.row.estimate is not None else ()
+        return [part for part in found if part not in said and not part.endswith(_FISH)]
+
+    return _by_area(book, told, areas, notes)
+
+
+def _by_area(
+    book: Book,
+    told: Released,
+    areas: Sequence[str | None],
+    words: Callable[[Told], Sequence[str]],
+) -> str:
+    named: dict[str, dict[str, None]] = {}
+    for (basis, area, week, _), one in told.classes.items():
+        if basis == SAMPLED and week is None and area in areas:
+            for part in words(one):
+                named.setdefault(part, {})[book.name(area)] = None
     if len(areas) == 1:
-        return list(named)
-    return [f"{', '.join(of)}: {rule}" for rule, of in named.items()]
+        return "; ".join(named)
+    return "; ".join(f"{part} ({', '.join(of)})" for part, of in named.items())

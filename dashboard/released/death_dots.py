@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.amounts import Amount
 from dashboard.charts.dots import Dot
 from dashboard.released.classes import HUE
 from dashboard.released.deaths import (
+    DIED,
     FATES,
     deaths_of,
+    fish_of,
     groups,
     label,
     out_of,
@@ -44,7 +45,9 @@ def sums(told: Released, area: str | None) -> list[Dot]:
         for table, basis in _BASES.items():
             every = groups(told, area, table=table)
             mine = [one for one in totals(every) if one["fate"] == fate]
-            names = [FATES[fate]] if len(mine) == 1 else [label(one) for one in mine]
+            names = (
+                [DIED.get(fate, FATES[fate])] if len(mine) == 1 else [label(one) for one in mine]
+            )
             found += [
                 _dot(name, one, every, basis=basis) for name, one in zip(names, mine, strict=True)
             ]
@@ -84,7 +87,7 @@ def known(dots: list[Dot]) -> list[Dot]:
 def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> Dot:
     lines = []
     if line["fish"] is not None and line["rate_prop"] is not None:
-        fish = f"{Amount(line['fish']).words} {out_of(line, every)}"
+        fish = f"{fish_of(line).words} {out_of(line, every)}"
         lines.append(f"{fish}, at a rate of {rate_of(line).words}")
     lines += [one for one in (line["standing"], line["reason"]) if one]
     words = "\n".join(lines)

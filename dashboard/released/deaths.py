@@ -1,15 +1,14 @@
-"""Deaths of the season by group of fish, in words and tables."""
+"""Deaths of the season by group of fish: what their lines say, and the answer in words."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
+from dashboard import text
 from dashboard.amounts import Amount, Sort
 from dashboard.digits import percent
-from dashboard.released import notes
-from dashboard.released.index import SAMPLED_DEATHS, head, where
+from dashboard.released.index import SAMPLED_DEATHS, where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
     from dashboard.book import Book
     from dashboard.released.index import Line, Released
 
-_HEADS = ("Fish", "Out of", "Rate", "Deaths", "Rates low to high", "Source and notes")
 _SIZES = {"unknown": "size unknown", "any": "", None: ""}
 _WOUNDS = {"deep": "deep", "shallow": "not deep"}
 #: Order of the fates, and the words of one without further detail.
@@ -30,15 +28,7 @@ FATES = {
 #: What the rate of a fate is of.
 _OF = {"kept": "kept", "released": "released"}
 #: The fates of a sum in words, as the answer tells them.
-_DIED = {"kept": "kept", "released": "dead after release", "lost": "lost at the hook"}
-SMALL = (
-    "Deep: hooked in gills, throat or gut, or bleeding. Groups with under 1 % of the deaths stand "
-    "in the table alone."
-)
-ALL_RATES = (
-    "Low and high in the line of all together take every rate at its low end, or every rate at "
-    "its high end, at once: a wider span than chance alone would give, and no interval."
-)
+DIED = {"kept": "kept", "released": "dead after release", "lost": "lost at the hook"}
 NO_ERROR = "neither the fish nor the rates carry an error"
 
 
@@ -119,7 +109,7 @@ def _parts(told: Released, area: str | None) -> str:
     lines = {one["fate"]: one for one in totals(groups(told, area))}
     known = [
         f"**{deaths_of(lines[fate]).words}** {words}"
-        for fate, words in _DIED.items()
+        for fate, words in DIED.items()
         if fate in lines and lines[fate]["deaths"] is not None
     ]
     return f": {', '.join(known)}" if len(known) > 1 else ""
@@ -207,85 +197,11 @@ def out_of(line: Line, lines: Sequence[Line]) -> str:
     return "kept" if lost and math.isclose(lost, kept) else "met"
 
 
-def table(
-    book: Book, told: Released, areas: Sequence[str | None], *, is_short: bool = False
-) -> str:
-    """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
-
-    Notes that several lines share are left out: `shared_notes` has them.
-    """
-    shared = _shared(told, areas, is_short=is_short)
-    lines = []
-    for area in areas:
-        for basis, name in _headings(book, told, area).items():
-            every = groups(told, area, table=basis)
-            shown = totals(every) if is_short else every
-            lines.append(cells.group(_HEADS, name))
-            lines += [_line(one, every, shared=shared) for one in shown]
-            lines += [] if shown else [cells.words_line(_HEADS, "no fish met")]
-    return cells.table(_HEADS, lines, kind="bm-rates")
-
-
-def shared_notes(told: Released, areas: Sequence[str | None], *, is_short: bool = False) -> str:
-    """Return the notes that several lines of `table` share, once; empty where there are none."""
-    return notes.sentence(_shared(told, areas, is_short=is_short))
-
-
-def _shared(told: Released, areas: Sequence[str | None], *, is_short: bool) -> list[str]:
-    found = [
-        groups(told, area, table=basis) for area in areas for basis in ("deaths", SAMPLED_DEATHS)
-    ]
-    return notes.shared([one for lines in found for one in (totals(lines) if is_short else lines)])
-
-
-def _headings(book: Book, told: Released, area: str | None) -> dict[str, str]:
-    """Return the heading of a domain for each table that has lines: reports, then the sample."""
-    name = head(book, area)
-    if not told.of(SAMPLED_DEATHS, area):
-        return {"deaths": name}
-    return {
-        "deaths": f"{name}, releases as reported",
-        SAMPLED_DEATHS: f"{name}, at the composition of test fishing",
-    }
-
-
-def _line(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> str:
-    fish = Amount(line["fish"], *_about(line["fish"], line["fish_se"]))
-    deaths = deaths_of(line)
-    has_none = line["rate_prop"] is None or line["fate"] == "kept"
-    error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
-    values = (
-        text.DASH
-        if fish.value is None
-        else f"{fish.words} {out_of(line, every)}{cells.small(error)}",
-        text.DASH if has_none else _rate(rate_of(line)),
-        _deaths(line, deaths),
-        text.DASH if deaths.value is None else deaths.between(*span_of(line)) or text.DASH,
-        source_of(line, shared=shared),
-    )
-    return cells.line(_HEADS, label(line), values, is_all=is_sum(line))
-
-
-def _deaths(line: Line, deaths: Amount) -> str:
-    if deaths.value is None:
-        return text.DASH
-    if is_certain(line):
-        return deaths.words + cells.small("no error")
-    return cells.amount(deaths)
+def fish_of(line: Line) -> Amount:
+    """Return the fish of a line, in the digits that their error allows."""
+    return Amount(line["fish"], *_about(line["fish"], line["fish_se"]))
 
 
 def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
     """Return a standard error to either side, which decides the digits of a number."""
     return (None, None) if value is None or not se else (value - se, value + se)
-
-
-def _rate(rate: Amount) -> str:
-    return rate.words + cells.small(rate.limits or "no error given")
-
-
-def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
-    """Return where a rate is from, how far to trust it, and its own notes, as HTML."""
-    parts = [line["source"] or "", line["standing"] or ""]
-    if (line["standing"] or "") in (line["source"] or ""):
-        parts = parts[:1]
-    return cells.small(*parts, notes.own(line, shared=shared)) or text.DASH

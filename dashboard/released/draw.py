@@ -49,7 +49,11 @@ def grid(items: Sequence[T], draw: Callable[[T], None]) -> None:
 
 def legend(found: Sequence[Dot], named: Sequence[tuple[str, str]]) -> None:
     """Draw the signs of a figure of dots with their words."""
-    st.html(move_tables.signs(dotted.signs(found, named), hues=dotted.HUES))
+    hues = dict(dotted.HUES)
+    drawn = {dot.hue for dot in found}
+    if len(drawn) == 1 and drawn != {"sea"}:
+        hues |= dict.fromkeys(dotted.BARS, drawn.pop())
+    st.html(move_tables.signs(dotted.signs(found, named), hues=hues))
 
 
 def dots(

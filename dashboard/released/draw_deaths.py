@@ -10,8 +10,9 @@ from dashboard import move_tables, text
 from dashboard.charts import survival as stairs
 from dashboard.charts.palette import palette
 from dashboard.released import death_dots as dotted
+from dashboard.released import death_table as tabled
 from dashboard.released import deaths as dead
-from dashboard.released import draw
+from dashboard.released import draw, notes
 from dashboard.released import index as gone_back
 from dashboard.released import mix as mixed
 from dashboard.released import trials as tried
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.filters import Choice
-    from dashboard.released.index import Released
+    from dashboard.released.index import Line, Released
 
 
 def deaths(choice: Choice, told: Released) -> None:
@@ -47,7 +48,7 @@ def _totals(choice: Choice, told: Released) -> None:
     if by_area:
         title = "All deaths, by area"
         draw.dots(by_area, title=title, key="deaths-areas", of="Deaths", names=dotted.NAMES)
-    st.caption(dead.ALL_RATES)
+    st.caption(tabled.ALL_RATES)
     _table(choice, told, choice.domains, is_short=True)
     with st.expander("Each group of fish, with its rate and where that is from"):
         _groups(choice, told)
@@ -64,7 +65,7 @@ def _groups(choice: Choice, told: Released) -> None:
             title = f"{gone_back.head(choice.book, area)}, releases as reported"
             key = f"groups-{area or 'all'}"
             draw.dots(drawn, title=title, key=key, of="Deaths by group")
-    st.caption(dead.SMALL)
+    st.caption(tabled.SMALL)
     _table(choice, told, choice.domains)
 
 
@@ -72,8 +73,8 @@ def _table(
     choice: Choice, told: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> None:
     """Draw a table of deaths, and below it once what its lines share."""
-    st.html(dead.table(choice.book, told, areas, is_short=is_short))
-    words = dead.shared_notes(told, areas, is_short=is_short)
+    st.html(tabled.table(choice.book, told, areas, is_short=is_short))
+    words = tabled.shared_notes(told, areas, is_short=is_short)
     if words:
         st.caption(text.plain(words))
 
@@ -123,15 +124,22 @@ def _trials(choice: Choice, told: Released) -> None:
         title = "Share of held fish that died"
         draw.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
         st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
-        st.html(tried.table(tried.together(told)))
+        _trial_table(tried.together(told))
         if tried.single(told):
             st.markdown("**Each trial**")
-            st.html(tried.table(tried.single(told)))
+            _trial_table(tried.single(told))
         draw.download("the trials", book.bulletin.table("trials"), choice, "trials")
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")
         st.html(tried.mix_table(told))
         draw.download("the wound sites", book.bulletin.table("wound_mix"), choice, "wound_mix")
+
+
+def _trial_table(lines: Sequence[Line]) -> None:
+    st.html(tried.table(lines))
+    words = notes.sentence(notes.shared(lines))
+    if words:
+        st.caption(text.plain(words))
 
 
 def _survival(choice: Choice, told: Released) -> None:

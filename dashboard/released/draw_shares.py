@@ -83,9 +83,11 @@ def classes(choice: Choice, told: Released) -> None:
         shown = [area for area in book.areas if classed.dots(told, area)]
         draw.grid(shown, lambda area: _class_panel(choice, told, area))
     st.caption(classed.BOTH)
-    rules = "; ".join(classed.rules(book, told, choice.domains))
+    rules, behind = (words(book, told, choice.domains) for words in (classed.rules, classed.behind))
     pooled = f" How samples were pooled: {text.plain(rules)}." if rules else ""
     st.caption(f"{classed.POOLING}{pooled}")
+    if behind:
+        st.caption(f"Sampled figures: {text.plain(behind)}.")
     st.html(classed.table(book, told, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):

@@ -8,7 +8,8 @@ from dashboard import cells, text
 from dashboard.amounts import Amount
 from dashboard.charts.dots import Dot
 from dashboard.released import notes
-from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
+from dashboard.released.death_table import source_of
+from dashboard.released.deaths import deaths_of, rate_of, span_of
 from dashboard.released.index import where
 
 if TYPE_CHECKING:

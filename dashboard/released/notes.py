@@ -10,13 +10,16 @@ if TYPE_CHECKING:
 
     from dashboard.released.index import Line
 
+#: What the rate of fish lost at the hook is of: the table says it with the fish.
+_BASES = ("of encounters", "of kept fish")
 #: Said in the place of a figure whose reason stands below the table.
 BELOW = "no figure: see below the table"
 
 
 def of(line: Line) -> list[str]:
     """Return the notes of a line; its reason has them apart by semicolons."""
-    return [part for part in (line["reason"] or "").split("; ") if part]
+    found = (line["reason"] or "").split("; ")
+    return [part for part in found if part and part not in _BASES]
 
 
 def shared(lines: Sequence[Line]) -> list[str]:
@@ -28,7 +31,7 @@ def shared(lines: Sequence[Line]) -> list[str]:
 def own(line: Line, *, shared: Sequence[str]) -> str:
     """Return the notes of a line that are not shared; a line without a figure points to those."""
     mine = [note for note in of(line) if note not in shared]
-    lacks = line["deaths"] is None and len(mine) < len(of(line))
+    lacks = line.get("deaths", 0.0) is None and len(mine) < len(of(line))
     return "; ".join([BELOW, *mine] if lacks and not mine else mine)
 
 

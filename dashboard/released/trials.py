@@ -8,7 +8,8 @@ from dashboard import cells, text
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.dots import Dot
 from dashboard.digits import percent
-from dashboard.released.deaths import deaths_of, is_sum
+from dashboard.released import notes
+from dashboard.released.deaths import deaths_of, fish_of, is_sum
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +96,7 @@ def in_use(told: Released) -> str:
     sums = [one for one in found if is_sum(one)] or (found if len(found) == 1 else [])
     if not sums or sums[0]["deaths"] is None or not sums[0]["fish"]:
         return ""
-    dead, fish = deaths_of(sums[0]), Amount(sums[0]["fish"])
+    dead, fish = deaths_of(sums[0]), fish_of(sums[0])
     part = percent(sums[0]["deaths"] / sums[0]["fish"])
     return (
         f", beside **{part}** by the release rates in use ({dead.words} of {fish.words} reported "
@@ -158,13 +159,14 @@ def _above_zero(rate: Amount) -> Amount:
 
 
 def table(lines: Sequence[Line]) -> str:
-    """Return groups of held fish as an HTML table."""
+    """Return groups of held fish as an HTML table; notes that several share are left out."""
     parts = []
+    shared = notes.shared(lines)
     for line in lines:
         seen, right = seen_rate(line), corrected_rate(line)
         corrected = text.DASH
         if not line["is_control"]:
-            is_said = "below 0" in (line["reason"] or "")
+            is_said = (line["reason"] or "").startswith("below 0")
             corrected = cells.amount(right, below=() if is_said else _below_zero(right))
         note = "control fish" if line["is_control"] else ""
         hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
@@ -173,7 +175,7 @@ def table(lines: Sequence[Line]) -> str:
             cells.amount(seen),
             seen.between(line["exact_low"], line["exact_high"]) or text.DASH,
             corrected,
-            cells.small(note, hours, line["reason"] or ""),
+            cells.small(note, hours, notes.own(line, shared=shared)),
         )
         parts.append(cells.line(_HEADS, name_of(line), values))
     return cells.table(_HEADS, parts, kind="bm-moves")

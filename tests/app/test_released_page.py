@@ -16,7 +16,7 @@ from analytics.bulletin.released.tables import RELEASED_SCHEMAS
 from dashboard import book as books
 from dashboard import move_tables, reasons, tables, text
 from dashboard.released import classes as released_classes
-from dashboard.released import death_dots, handling
+from dashboard.released import death_dots, death_table, handling
 from dashboard.released import deaths as released_deaths
 from dashboard.released import index as released
 from dashboard.released import lengths as released_lengths
@@ -206,7 +206,22 @@ def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released,
     assert "draws" not in words
     assert all(dot.thin == (None, None) for dot in released_classes.dots(told, None))
     both = plain(words_of(open_released(part="classes", area=["A4", "A1"])))
-    assert f"How samples were pooled: Umbra Flats: {sample_released.RULE}." in both
+    assert f"How samples were pooled: {sample_released.RULE} (Umbra Flats)." in both
+
+
+def test_notes_of_the_sampled_figures_are_said_once(book):
+    note = "776 reported releases of unknown size are not in the base"
+    method = f"sampled_composition; base: fish kept; 56 fish of test fishing; {note}"
+    lines = [
+        line | {"method": method} if line["basis"] == "sampled" and line["estimate"] else line
+        for line in book.bulletin.table("composition").to_pylist()
+    ]
+    found = released.index(with_tables(book, composition=lines))
+    said = released_classes.behind(book, found, [None])
+    assert said == f"counted up from fish kept; {note}"
+    assert f"{note} (Quillon Bank, Umbra Flats)" in released_classes.behind(
+        book, found, ["A1", "A4"]
+    )
 
 
 def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book):
@@ -313,12 +328,13 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book, told):
     drawn = death_dots.sums(found, None)
     assert [(dot.label, dot.hue) for dot in drawn] == [
         (fate, hue)
-        for fate in ("kept", "released", "lost at the hook", "all together")
+        for fate in ("kept", "dead after release", "lost at the hook", "all together")
         for hue in ("sea", "copper")
     ]
-    table = released_deaths.table(both, found, [None], is_short=True)
+    table = death_table.table(both, found, [None], is_short=True)
     assert "All areas, releases as reported" in table
     assert "All areas, at the composition of test fishing" in table
+    assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
     assert "composition of test fishing" not in released_deaths.answer(book, told, [None])
     assert {dot.hue for dot in death_dots.sums(told, None)} == {"copper"}
@@ -338,7 +354,7 @@ def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, told):
     lines = released_deaths.groups(told, None)
     lost = next(line for line in lines if line["fate"] == "lost")
     assert released_deaths.out_of(lost, lines) == "met"
-    assert f"{round(lost['fish'], -2):,.0f} met<" in released_deaths.table(book, told, [None])
+    assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(book, told, [None])
     kept = next(line for line in lines if line["fate"] == "kept")
     agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
     of_kept = next(line for line in agreeing if line["fate"] == "lost")
@@ -379,7 +395,7 @@ def test_an_interval_without_width_is_no_interval(book):
     words = plain(released_deaths.answer(book, found, [None]))
     assert f"({released_deaths.NO_ERROR})" in words
     assert "CI" not in words
-    table = released_deaths.table(book, found, [None])
+    table = death_table.table(book, found, [None])
     assert "<small>no error</small>" in table
     deaths = found.of("deaths", None)[0]["deaths"]
     assert f"{deaths:,.0f}–{deaths:,.0f}" not in table
@@ -387,7 +403,7 @@ def test_an_interval_without_width_is_no_interval(book):
 
 
 def test_notes_that_lines_share_are_said_once(book, told, open_released):
-    table = released_deaths.table(book, told, [None])
+    table = death_table.table(book, told, [None])
     assert "nearest weeks" not in table
     words = plain(words_of(open_released(part="deaths", area="A1")))
     assert (
@@ -433,7 +449,7 @@ def test_a_small_group_of_deaths_stands_in_the_table_alone(book, told):
     small = [one | {"deaths": 1.0} if one["size_class"] == "unknown" else one for one in lines]
     found = released.index(with_tables(book, deaths=small))
     assert len(death_dots.by_group(found, None)) == len(lines) - 1
-    assert "size unknown" in released_deaths.table(book, found, [None])
+    assert "size unknown" in death_table.table(book, found, [None])
 
 
 def test_the_method_mix_is_told_with_its_factor(told, book, open_released):
