@@ -13,8 +13,10 @@ SHARE_SCHEMA = pa.schema(
         *RESULT_SCHEMA,
         ("n_fish", pa.int64()),  # encounters told in the interviews behind the row
         ("n_sublegal", pa.int64()),
-        ("design_effect", pa.float64()),  # survey: variance over p(1-p)/n_fish
-        ("overdispersion", pa.float64()),  # pooled: intraclass correlation of fish of a site-day
+        # survey: its variance over p(1-p)/n_fish, that of as many fish drawn one by one; the finite
+        # sample makes it small where much of the fleet was interviewed
+        ("design_effect", pa.float64()),
+        ("overdispersion", pa.float64()),  # pooled: intraclass correlation of a site-day's fish
     ]
 )
 
