@@ -1,0 +1,63 @@
+"""Levels of one factor at a fixed mix of the terms beside it, where the two do not interact."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from analytics.models.terms import Coding
+
+    Floats = NDArray[np.float64]
+
+
+def at_mix(
+    coding: Coding,
+    beta: Floats,
+    levels: pd.DataFrame,
+    mix: pd.DataFrame,
+    weight: Floats,
+    *,
+    log_mean: bool,
+) -> tuple[Floats, Floats]:
+    r"""Return the linear predictor of L levels at one mix, and its slopes in the coefficients.
+
+    With a log link ``log Σ_m w_m exp(x_lm'b) = x_l'b + log Σ_m w_m exp(x_m'b)`` where the factor of
+    the levels does not interact with the mix: as `analytics.models.standardise.standardised`, at a
+    cost of L + M rows and not L times M. Else the mean of the linear predictor itself.
+
+    Parameters
+    ----------
+    coding : Coding
+    beta : ndarray of float, shape (P,)
+    levels : pandas.DataFrame
+        L rows of the factor compared.
+    mix : pandas.DataFrame
+        M rows of the other columns.
+    weight : ndarray of float, shape (M,)
+        0 or more, not all 0.
+    log_mean : bool
+        Whether means are of the rates (log link), or of the linear predictor (logit link).
+
+    Returns
+    -------
+    value : ndarray of float, shape (L,)
+    slopes : ndarray of float, shape (L, P)
+    """
+    share = weight / weight.sum()
+    one = levels.iloc[[0]]
+    first = {str(name): mix[name].iloc[0] for name in mix.columns}
+    rows = coding.matrix(levels.assign(**first))
+    base = coding.matrix(mix.assign(**{str(name): one[name].iloc[0] for name in one.columns}))
+    off = base - base[0]
+    if not log_mean:
+        slopes = rows + share @ off
+        return np.asarray(slopes @ beta), slopes
+    part = share * np.exp(off @ beta)
+    slopes = rows + (part / part.sum()) @ off
+    return np.asarray(rows @ beta + math.log(part.sum())), slopes

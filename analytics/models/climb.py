@@ -1,0 +1,250 @@
+r"""Many regressions of the same counts: each starts where the one before it ended.
+
+`analytics.models.counts.fit_counts` searches from several starts and proves that a best fit exists;
+that is dear where some dozens of candidates and held-out weeks are compared. Here a chain of
+families is climbed, Poisson first, whose likelihood has one top, and a fit counts only where
+Newton's steps arrive and no coefficient runs off.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import WrongUse
+from analytics.models.climb_start import at_edge, has_more, log_rate, start_of
+from analytics.models.count_checks import rows_of
+from analytics.models.count_laws import Family
+from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, collapse
+from analytics.models.counts import ZERO, CountFit
+from analytics.models.maximum import newton
+from analytics.models.terms import coding_of, parts_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+#: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
+RUNS_OFF = 20.0
+#: Smallest eigenvalue of the scaled cross-products under which columns follow from each other.
+NO_RANK = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coded:
+    """Rows of counts, collapsed, before any regression is chosen.
+
+    Parameters
+    ----------
+    counts : CollapsedCounts
+        M rows.
+    groups : pandas.DataFrame
+        G rows: every combination of the columns of the terms.
+    place : ndarray of int, shape (N,)
+        Place of every row of the frame among the M.
+    cluster : ndarray of int, shape (N,) or None
+    exposure : str
+    """
+
+    counts: CollapsedCounts
+    groups: pd.DataFrame
+    place: Ints
+    cluster: Ints | None
+    exposure: str
+
+    def only(self, keep: NDArray[np.bool_]) -> Coded:
+        """Return the rows of some groups, shape (G,), without their clusters."""
+        new = np.cumsum(keep) - 1
+        rows = keep[self.counts.group]
+        part = CollapsedCounts(
+            self.counts.y[rows],
+            new[self.counts.group[rows]],
+            self.counts.log_exposure[rows],
+            self.counts.weight[rows],
+        )
+        groups = self.groups[keep].reset_index(drop=True)
+        return Coded(part, groups, np.arange(len(part.y)), None, self.exposure)
+
+
+def coded(
+    frame: pd.DataFrame,
+    *,
+    response: str,
+    exposure: str,
+    terms: Sequence[str],
+    cluster: str | None = None,
+) -> Coded:
+    """Collapse rows of counts by the columns of some terms.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        N rows.
+    response, exposure : str
+        As in `analytics.models.counts.fit_counts`.
+    terms : sequence of str
+        All terms of the regressions to come.
+    cluster : str, optional
+
+    Returns
+    -------
+    Coded
+
+    Raises
+    ------
+    WrongUse
+        As in `analytics.models.count_checks.rows_of`.
+    """
+    columns = [name for term in terms for name in parts_of(frame, term).values()]
+    rows = rows_of(frame, response=response, exposure=exposure, terms=columns, cluster=cluster)
+    counts, place = collapse(rows.y, rows.group, rows.exposure)
+    return Coded(counts, rows.groups, place, rows.cluster, exposure)
+
+
+def climb(
+    rows: Coded, terms: Sequence[str], *, family: str, start: CountFit | None = None
+) -> CountFit:
+    r"""Return the regression of counts at the top nearest to a start.
+
+    Parameters
+    ----------
+    rows : Coded
+    terms : sequence of str
+        As in `analytics.models.counts.fit_counts`; a zero part has its constant alone.
+    family : str
+        A word of `Family`.
+    start : CountFit, optional
+        A fit of the same or a simpler family; coefficients are taken over by name.
+
+    Returns
+    -------
+    CountFit
+        With the covariance of the observed information.
+
+    Raises
+    ------
+    WrongUse
+        If columns follow from each other, a coefficient runs off, or the steps do not arrive.
+    """
+    law = Family(family)
+    if not rows.counts.y.any():
+        raise WrongUse("no row has a count above 0; a regression of counts needs one")
+    coding = coding_of(rows.groups, terms)
+    matrix = coding.matrix(rows.groups)
+    _require_rank(matrix)
+    before = _before(rows, terms, law, start)
+    none = np.zeros((len(matrix), 0))
+    ones = np.ones((len(matrix), 1))
+    likelihood = CountLikelihood(law, rows.counts, matrix, ones if law.has_zero_part else none)
+    at = start_of(likelihood, coding.names, before)
+    if before is not None and not has_more(likelihood, before, at):
+        return at_edge(likelihood, before)
+    with np.errstate(all="ignore"):
+        params = newton(likelihood, at)
+    if params is None:
+        raise WrongUse(f"{law}: the search did not arrive; name fewer terms or a simpler family")
+    cov = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
+    p = matrix.shape[1]
+    rates = matrix @ params[:p] - log_rate(rows.counts)
+    spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
+    if not max(np.abs(rates).max(), math.sqrt(spread.max())) < RUNS_OFF:
+        raise WrongUse("some terms pick out rows that are all without a count: join levels")
+    return _fit(likelihood, coding.names, params, cov, terms=terms, rows=rows)
+
+
+def clustered(rows: Coded, fit: CountFit) -> Floats:
+    """Return the covariance of the coefficients of a fit with errors clustered.
+
+    ``H⁻¹ (C/(C-1) Σ s_c s_c') H⁻¹`` as in `analytics.models.counts.fit_counts`.
+
+    Parameters
+    ----------
+    rows : Coded
+        The rows of the fit, with clusters.
+    fit : CountFit
+
+    Returns
+    -------
+    ndarray of float, shape (K, K)
+
+    Raises
+    ------
+    WrongUse
+        If the rows have no clusters or a single one.
+    """
+    if rows.cluster is None or rows.cluster.max() < 1:
+        raise WrongUse("errors by cluster need two clusters or more")
+    matrix = fit.coding.matrix(rows.groups)
+    zero = np.ones((len(matrix), 1 if fit.family.has_zero_part else 0))
+    law, params = fit.family, fit.parameters
+    if law.has_dispersion and not fit.dispersion > 0:
+        # At the edge the dispersion is no parameter.
+        law, params = Family(law.value.replace("negative_binomial", "poisson")), params[:-1]
+    likelihood = CountLikelihood(law, rows.counts, matrix, zero)
+    scores = likelihood.cluster_scores(params, rows.place, rows.cluster)
+    bread = np.linalg.inv(-likelihood.hessian(params))
+    n, k = len(scores), len(fit.coefficients)
+    whole = bread @ (n / (n - 1) * scores.T @ scores) @ bread
+    return np.asarray(whole[:k, :k], dtype=np.float64)
+
+
+def _before(
+    rows: Coded, terms: Sequence[str], law: Family, start: CountFit | None
+) -> CountFit | None:
+    """Return the fit of the family below, which this one starts from."""
+    if law is Family.POISSON:
+        return start if start is not None and start.family is law else None
+    if start is not None and start.family is law and (not law.has_dispersion or start.dispersion):
+        return None if law.has_zero_part else start
+    below = Family.NEGATIVE_BINOMIAL if law.has_zero_part and law.has_dispersion else Family.POISSON
+    return climb(rows, terms, family=below, start=start)
+
+
+def _fit(
+    likelihood: CountLikelihood,
+    names: Sequence[str],
+    params: Floats,
+    cov: Floats,
+    *,
+    terms: Sequence[str],
+    rows: Coded,
+) -> CountFit:
+    law = likelihood.family
+    told = [*names, f"{ZERO}intercept"] if law.has_zero_part else list(names)
+    k, n = len(told), int(likelihood.counts.weight.sum())
+    errors, value = np.sqrt(np.diag(cov)), likelihood.value(params)
+    alpha = float(np.exp(params[-1])) if law.has_dispersion else math.nan
+    return CountFit(
+        family=law,
+        coefficients=pd.DataFrame({"term": told, "estimate": params[:k], "se": errors[:k]}),
+        cov=cov[:k, :k],
+        dispersion=alpha,
+        dispersion_se=alpha * float(errors[-1]) if law.has_dispersion else math.nan,
+        log_likelihood=value,
+        aic=2 * len(params) - 2 * value,
+        bic=math.log(n) * len(params) - 2 * value,
+        n=n,
+        n_clusters=None,
+        converged=True,
+        coding=coding_of(rows.groups, terms),
+        zero_coding=coding_of(rows.groups, ()),
+        exposure=rows.exposure,
+    )
+
+
+def _require_rank(matrix: Floats) -> None:
+    scale = np.linalg.norm(matrix, axis=0)
+    unit = matrix / np.where(scale > 0, scale, 1.0)
+    if np.linalg.eigvalsh(unit.T @ unit)[0] < NO_RANK:
+        raise WrongUse(
+            f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, but "
+            "some follow from the others: leave a term out"
+        )

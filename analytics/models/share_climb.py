@@ -1,0 +1,234 @@
+"""Regressions of shares with the covariance of their coefficients, by rows and by cluster."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit, logit
+from scipy.stats import betabinom, binom, norm
+
+from analytics.errors import WrongUse
+from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, slopes, tally
+from analytics.models.climb import NO_RANK, RUNS_OFF
+from analytics.models.maximum import newton
+from analytics.models.share_checks import counts_of
+from analytics.models.share_likelihood import ShareLikelihood
+from analytics.models.terms import coding_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.models.terms import Coding
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+#: Intraclass correlation that the climb starts from.
+FIRST_RHO = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Binomial:
+    """The same likelihood with no correlation: it has one top, reached from anywhere."""
+
+    whole: ShareLikelihood
+
+    def value(self, params: Floats) -> float:
+        return self.whole.value(np.append(params, -math.inf))
+
+    def score(self, params: Floats) -> Floats:
+        return self.whole.score(np.append(params, -math.inf))[:-1]
+
+    def hessian(self, params: Floats) -> Floats:
+        return self.whole.hessian(np.append(params, -math.inf))[:-1, :-1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShareClimb:
+    """A beta-binomial regression with its covariance; it keeps no rows of the data.
+
+    Parameters
+    ----------
+    coefficients : pandas.DataFrame
+        ``term, estimate, se`` on the logit scale.
+    cov : ndarray of float, shape (K, K)
+    dispersion : float
+        Intraclass correlation, 0 at the edge where rows spread no more than coin tosses.
+    log_likelihood, aic, bic : float
+    n : int
+        Rows with a trial.
+    coding : Coding
+    """
+
+    coefficients: pd.DataFrame
+    cov: Floats
+    dispersion: float
+    log_likelihood: float
+    aic: float
+    bic: float
+    n: int
+    coding: Coding
+
+    def share(self, frame: pd.DataFrame) -> Floats:
+        """Return the expected share of the rows of a frame, shape (N,)."""
+        b = self.coefficients["estimate"].to_numpy()
+        return np.asarray(expit(self.coding.matrix(frame) @ b), dtype=np.float64)
+
+
+def climb_shares(
+    frame: pd.DataFrame,
+    *,
+    successes: str,
+    trials: str,
+    terms: Sequence[str],
+    is_binomial: bool = False,
+) -> ShareClimb:
+    """Fit shares as `analytics.models.shares.fit_shares` does, from one start, with covariance.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    successes, trials : str
+    terms : sequence of str
+        As in `fit_shares`.
+    is_binomial : bool
+        Hold the intraclass correlation at 0.
+
+    Returns
+    -------
+    ShareClimb
+
+    Raises
+    ------
+    WrongUse
+        If columns follow from each other, a share runs to 0 or 1, or the steps do not arrive.
+    """
+    counts = counts_of(frame, successes=successes, trials=trials)
+    coding = coding_of(counts.frame, terms)
+    rows, group = _groups(coding, counts.frame)
+    scale = np.linalg.norm(rows, axis=0)
+    if (scale == 0).any() or np.linalg.eigvalsh((rows / scale).T @ (rows / scale))[0] < NO_RANK:
+        raise WrongUse("some coefficients follow from the others: leave a term out")
+    model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))
+    with np.errstate(all="ignore"):
+        beta = newton(_Binomial(model), np.zeros(rows.shape[1]))
+    if beta is None:
+        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
+    if not np.abs(rows @ beta).max() < RUNS_OFF:
+        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
+    spreads = excess_at_binomial(model.tallies, rows @ beta) > 0
+    if is_binomial or not spreads:
+        return _told(model, beta, -math.inf, coding, n_free=len(beta) + (not is_binomial))
+    with np.errstate(all="ignore"):
+        params = newton(model, np.append(beta, logit(FIRST_RHO)))
+    if params is None:
+        raise WrongUse("the search for the coefficients did not arrive: name fewer terms")
+    return _told(model, params[:-1], float(params[-1]), coding, n_free=len(params))
+
+
+def clustered_shares(
+    frame: pd.DataFrame, fit: ShareClimb, *, successes: str, trials: str, cluster: str
+) -> Floats:
+    """Return the covariance of the coefficients of a fit with errors clustered, shape (K, K).
+
+    As `analytics.models.climb.clustered`, for the coefficients at a known correlation.
+
+    Raises
+    ------
+    WrongUse
+        If there are fewer than two clusters.
+    """
+    counts = counts_of(frame, successes=successes, trials=trials)
+    rows, group = _groups(fit.coding, counts.frame)
+    codes, clusters = pd.factorize(counts.frame[cluster])
+    if len(clusters) < 2:
+        raise WrongUse("errors by cluster need two clusters or more")
+    pairs, where = np.unique(codes * len(rows) + group, return_inverse=True)
+    of, place = np.divmod(pairs, len(rows))
+    model = ShareLikelihood(
+        rows[place], tally(counts.successes, counts.trials, where.ravel(), len(pairs))
+    )
+    b = fit.coefficients["estimate"].to_numpy()
+    eta = slopes(model.tallies, model.rows @ b, _lam(fit.dispersion)).eta
+    scores = np.zeros((len(clusters), len(b)))
+    np.add.at(scores, of, eta[:, None] * model.rows)
+    n = len(clusters)
+    return np.asarray(fit.cov @ (n / (n - 1) * scores.T @ scores) @ fit.cov)
+
+
+def log_chances(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
+    """Return the log chance of each row with a trial, shape (N,)."""
+    counts = counts_of(frame, successes=successes, trials=trials)
+    law = _law(fit, counts.frame, counts.trials)
+    return np.asarray(law.logpmf(counts.successes), dtype=np.float64)
+
+
+def share_residuals(
+    fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str, seed: int = 0
+) -> tuple[Floats, float]:
+    """Return randomised quantile residuals of rows with a trial, and their Pearson ratio.
+
+    As in `analytics.models.diagnostics.diagnose`; the ratio is of squared differences to the law's
+    variance, by free rows.
+    """
+    counts = counts_of(frame, successes=successes, trials=trials)
+    law = _law(fit, counts.frame, counts.trials)
+    low, high = law.cdf(counts.successes - 1), law.cdf(counts.successes)
+    u = low + np.random.default_rng(seed).random(len(low)) * (high - low)
+    off = (counts.successes - law.mean()) ** 2 / law.var()
+    free = max(fit.n - len(fit.coefficients), 1)
+    return np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
+
+
+def _groups(coding: Coding, frame: pd.DataFrame) -> tuple[Floats, Ints]:
+    """Return the distinct rows of the matrix of a frame, and the place of each row among them."""
+    code = np.zeros(len(frame), dtype=np.int64)
+    for column in coding.columns:
+        codes, values = pd.factorize(frame[column])
+        code = np.unique(code * len(values) + codes, return_inverse=True)[1].ravel()
+    _, first, group = np.unique(code, return_index=True, return_inverse=True)
+    return coding.matrix(frame.iloc[first]), group.ravel()
+
+
+def _told(
+    model: ShareLikelihood, beta: Floats, lam: float, coding: Coding, *, n_free: int
+) -> ShareClimb:
+    params = np.append(beta, lam)
+    information = -model.hessian(params)
+    if lam == -math.inf:
+        information = information[:-1, :-1]
+    k = len(beta)
+    cov = np.linalg.inv(information)[:k, :k]
+    if not math.sqrt(np.max(((model.rows @ cov) * model.rows).sum(axis=1))) < RUNS_OFF:
+        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
+    value = log_likelihood(model.tallies, model.rows @ beta, lam)
+    n = int(model.tallies.trial.times[model.tallies.trial.k == 0].sum())
+    errors = np.sqrt(np.diag(cov))
+    return ShareClimb(
+        coefficients=pd.DataFrame({"term": list(coding.names), "estimate": beta, "se": errors}),
+        cov=np.asarray(cov, dtype=np.float64),
+        dispersion=float(expit(lam)),
+        log_likelihood=value,
+        aic=2 * n_free - 2 * value,
+        bic=math.log(n) * n_free - 2 * value,
+        n=n,
+        coding=coding,
+    )
+
+
+def _lam(rho: float) -> float:
+    return float(logit(rho)) if rho > 0 else -math.inf
+
+
+def _law(fit: ShareClimb, frame: pd.DataFrame, trials: Ints) -> Any:
+    """Return the fitted law of every row as a distribution of scipy."""
+    mu, rho = fit.share(frame), fit.dispersion
+    if rho > 0:
+        return betabinom(trials, mu * (1 - rho) / rho, (1 - mu) * (1 - rho) / rho)
+    return binom(trials, mu)
