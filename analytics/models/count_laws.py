@@ -128,7 +128,8 @@ def _negative_binomial(y: Ints, eta: Floats, lam: float) -> Slopes:
     first[ETA], first[LAM] = (y - mu) / over, alpha * by_alpha
     second[ETA, ETA] = -mu * (1 + alpha * y) / over**2
     second[ETA, LAM] = second[LAM, ETA] = -alpha * (y - mu) * mu / over**2
-    second[LAM, LAM] = alpha**2 * by_alpha2 + alpha * by_alpha
+    # Not alpha**2: a search may try an alpha whose power is an OverflowError.
+    second[LAM, LAM] = alpha * alpha * by_alpha2 + alpha * by_alpha
     return Slopes(value, first, second)
 
 

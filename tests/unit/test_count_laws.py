@@ -82,3 +82,12 @@ def test_chances_add_up_to_one(family):
     y = np.arange(400)
     found = slopes(family, y, np.full(400, 1.3), np.full(400, -0.4), -0.7)
     assert np.exp(found.value).sum() == pytest.approx(1, abs=1e-9)
+
+
+@pytest.mark.parametrize("family", [one for one in Family if one.has_dispersion])
+def test_a_dispersion_past_all_numbers_gives_no_error(rows, family):
+    # A search may try it: what it finds there is no number, and it turns back.
+    y, eta, zeta = rows
+    with np.errstate(all="ignore"):
+        found = slopes(family, y, eta, zeta, 400.0)
+    assert not np.isfinite(found.second).all()
