@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from analytics.bulletin.weekly import estimate_snapshot
-from analytics.fish.composition import classes_from_composition, encounters_from_composition
 from analytics.fish.rates_in_print import RATES_IN_PRINT, Standing
+from analytics.fish.sampled import class_ratios
 from analytics.fish.wounds import Rate, handling_corrected, mixed_rate
 from tests.tables import SiteDay, figures, interview, survey
 
@@ -128,42 +129,37 @@ def test_rates_in_print_are_the_references():
 
 # Conrad & McHugh (2008) compare this method with angler reports; formulas derived. K 200 (CV .10),
 # sample of 30 legal marked, 18 legal unmarked, 42 sublegal marked, 30 sublegal unmarked.
-SAMPLE = {"LU": 18, "SM": 42, "SU": 30}
+SAMPLE = np.array([[30.0, 18, 42, 30]])
+MET_PRINTED = ((200, 20.00), (120, 37.74), (280, 72.55), (200, 55.38), (800, 149.67))
 
 
-def test_encounters_from_composition():
-    everything = encounters_from_composition(200, 0.10, n_kept_class=30, n_sample=120)
-    assert everything.fish == pytest.approx(800)
-    assert round(everything.se, 2) == 149.67
+def ratios_of(sample):
+    """Return the ratios to legal marked fish of one pool."""
+    base = np.array([[True, False, False, False]])
+    return class_ratios(sample, np.array([[True]]), base, np.eye(4, dtype=bool)[None])
+
+
+@pytest.mark.parametrize(("column", "printed"), list(enumerate(MET_PRINTED)))
+def test_classes_and_all_encounters_from_composition(column, printed):
+    ratios, kept = ratios_of(SAMPLE), np.array([[200.0]])
+    fish = (kept @ ratios.value)[0, column]
+    variance = (0.10 * fish) ** 2 + ratios.covariance(kept)[0, column, column]
+    assert (round(fish, 9), round(variance**0.5, 2)) == printed
 
 
 def test_damped_encounters_from_composition():
-    damped = encounters_from_composition(200, 0.10, n_kept_class=30, n_sample=120, damped=True)
-    assert damped.fish == pytest.approx(200 * 121 / 31)
-
-
-def test_classes_from_composition():
-    classes = classes_from_composition(200, 0.10, n_kept_class=30, n_by_class=SAMPLE)
-    assert {name: round(one.fish, 9) for name, one in classes.items()} == {
-        "LU": 120,
-        "SM": 280,
-        "SU": 200,
-    }
-    assert {name: round(one.se, 2) for name, one in classes.items()} == {
-        "LU": 37.74,
-        "SM": 72.55,
-        "SU": 55.38,
-    }
+    small = np.array([[6.0, 4, 8, 7]])
+    assert 200 * ratios_of(small).value[0, 4] == pytest.approx(200 * 26 / 7)
 
 
 def test_deaths_of_the_composition():
-    classes = classes_from_composition(200, 0.10, n_kept_class=30, n_by_class=SAMPLE)
-    sublegal = classes["SM"].fish + classes["SU"].fish
-    deaths = 0.10 * classes["LU"].fish + 0.20 * sublegal
+    _, unmarked, *sublegal, _ = 200 * ratios_of(SAMPLE).value[0]
+    deaths = 0.10 * unmarked + 0.20 * sum(sublegal)
     assert deaths == pytest.approx(108)
     assert 200 + deaths == pytest.approx(308)
 
 
-def test_a_class_never_met_in_the_sample_is_refused():
-    with pytest.raises(ValueError, match="pool weeks or areas"):
-        encounters_from_composition(200, 0.10, n_kept_class=0, n_sample=120)
+def test_a_class_never_met_in_the_sample_serves_nothing():
+    ratios = ratios_of(np.array([[0.0, 18, 42, 30]]))
+    assert not ratios.is_served.any()
+    assert (ratios.value == 0).all()

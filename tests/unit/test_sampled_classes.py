@@ -14,7 +14,6 @@ from analytics.bulletin.scenarios import divided_reports
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
 from analytics.fish.class_draws import draw_classes
-from analytics.fish.composition import classes_from_composition, encounters_from_composition
 from analytics.fish.marks import CLASSES
 from analytics.fish.pools import CompositionSample, Rule, pools_of
 from analytics.fish.sampled import class_ratios
@@ -119,17 +118,17 @@ class TestRatios:
         found = ratios_of(n, np.array([[True]]), MARKED_BASE)
         weight = np.array([[200.0]])
         value, spread = weight @ found.value, found.covariance(weight)[0]
-        each = classes_from_composition(
-            200, 0, n_kept_class=n_lm, n_by_class={"1": n_lu, "2": n_sm, "3": n_su}
-        )
-        every = encounters_from_composition(200, 0, n_kept_class=n_lm, n_sample=int(n.sum()))
         assert value[0, 0] == 200
         assert spread[0, 0] == 0
-        for column, one in enumerate(each.values(), start=1):
-            assert value[0, column] == pytest.approx(one.fish)
-            assert spread[column, column] == pytest.approx(one.se**2)
-        assert value[0, 4] == pytest.approx(every.fish)
-        assert spread[4, 4] == pytest.approx(every.se**2)
+        # E_j = K n_j/n_LM with v = E_j² (1/n_j + 1/n_LM); all: K/p with E² (1 - p)/(n p).
+        for column, n_j in enumerate((n_lu, n_sm, n_su), start=1):
+            fish = 200 * n_j / n_lm
+            assert value[0, column] == pytest.approx(fish)
+            assert spread[column, column] == pytest.approx(fish**2 * (1 / n_j + 1 / n_lm))
+        n_all = int(n.sum())
+        p = n_lm / n_all
+        assert value[0, 4] == pytest.approx(200 / p)
+        assert spread[4, 4] == pytest.approx((200 / p) ** 2 * (1 - p) / (n_all * p), abs=1e-9)
 
     @given(st.integers(1, 19), FISH)
     def test_a_damped_pool_has_the_unbiased_variance(self, b, a):
