@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.released.composition import composition_tables
 from analytics.bulletin.scenarios import divided_reports
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
@@ -17,6 +19,7 @@ from analytics.fish.class_draws import draw_classes
 from analytics.fish.marks import CLASSES
 from analytics.fish.pools import CompositionSample, Rule, pools_of
 from analytics.fish.sampled import class_ratios
+from analytics.interval import t_quantile
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import MONDAY, SiteDay, figures, interview
 
@@ -166,6 +169,29 @@ class TestRatios:
         apart = ratios_of(mean, np.eye(3, dtype=bool), base).covariance(np.diag(weight[0]))
         assert said[0, 2, 2] > 0
         assert not np.isclose(said[0, 2, 2], apart[:, 2, 2].sum(), rtol=0.05)
+
+    def test_fish_sized_by_two_lines_err_together_by_brute_force(self):
+        rng = np.random.default_rng(4)
+        # Kinds: over both lines, between them, under both; each marked and unmarked.
+        mean = np.array([[80.0, 40, 50, 30, 90, 60], [60, 30, 70, 40, 120, 50]])
+        sample = CompositionSample(
+            np.array([0, 1]), np.array([1, 1]), mean, np.zeros((2, 2)), {(0, 1): 1, (1, 1): 0}
+        )
+        of_class = sample.classes_of(sample.lines_of(sample.area, sample.week))
+        assert of_class[0, 2].tolist() == [False, False, True, False, True, False]
+        assert of_class[1, 0].tolist() == [True, False, True, False, False, False]
+        member, base = np.ones((2, 2), dtype=bool), np.repeat(MARKED_BASE, 2, axis=0)
+        weight = np.array([[100.0, 70.0]])
+        said = class_ratios(mean, member, base, of_class).covariance(weight)[0]
+        values = [
+            (weight @ class_ratios(n, member, base, of_class).value)[0]
+            for n in rng.poisson(mean, (4000, 2, 6))
+        ]
+        assert np.diag(said)[1:] == pytest.approx(np.diag(np.cov(np.array(values).T))[1:], rel=0.1)
+        drawn_ = draw_classes(
+            class_ratios(mean, member, base, of_class), weight, np.zeros((1, 5)), seed=3
+        )
+        assert drawn_.sd[0, 1:] == pytest.approx(np.sqrt(np.diag(said)[1:]), rel=0.05)
 
     def test_damped_totals_of_many_small_pools_are_unbiased(self):
         rng = np.random.default_rng(3)
@@ -460,3 +486,16 @@ def test_releases_of_unknown_size_are_outside_the_base_and_counted():
     row = words_of(fish_of(MANY), boats=boats)[0]
     assert row["estimate"] == pytest.approx(50 * 10 / 11)
     assert "15 reported releases of unknown size are not in the base" in row["method"]
+
+
+def test_the_ratio_of_all_met_counts_releases_of_unknown_size():
+    # Unknown releases follow kept fish in every boat: the interviews' error cancels in the ratio.
+    boats = [boat(kept, released_unknown=3 * kept) for kept in (28, 12, 24, 16, 20)]
+    snapshot = sampled_survey(drawn(*boats), fish_of((30, 18, 42, 30)))
+    _, compared = composition_tables(snapshot, prepare(snapshot), n_draws=20)
+    rows = compared.to_pandas()
+    row = figures(rows[rows["area"].isna() & rows["week"].isna()], "encounter_fish")
+    assert row["ratio"] == pytest.approx(120 / 30 / 4)
+    half = t_quantile(0.95, 119) * math.sqrt((1 - 0.25) / (120 * 0.25))
+    assert row["ci_low"] == pytest.approx(row["ratio"] * math.exp(-half))
+    assert row["ci_high"] == pytest.approx(row["ratio"] * math.exp(half))
