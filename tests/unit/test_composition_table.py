@@ -190,3 +190,18 @@ def test_a_season_prepared_for_reports_alone_has_the_same_tables():
     first, _ = composition_tables(snapshot, season)
     again, _ = composition_tables(snapshot, replace(season, sample=None))
     assert first.equals(again)
+
+
+def test_sizes_never_recorded_are_named_as_in_the_contracts_rows():
+    boats = [
+        boat(kept, released_legal=None, released_sublegal=None, released_unknown=3) for kept in KEPT
+    ]
+    snapshot = sampled_survey(drawn(*boats), fish_of(SAMPLE))
+    composition, _ = tables(snapshot)
+    own = estimate_snapshot(snapshot, by=("season",), classes="reported")
+    for name in (*CLASSES, "encounter_fish"):
+        row = season_row(composition, name, "reported")
+        assert row["method"] == figures(own, name)["method"]
+        assert row["method"] == (
+            "not recorded in any interview: kept, released_legal, released_sublegal together"
+        )

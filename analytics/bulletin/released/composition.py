@@ -13,6 +13,7 @@ from analytics.bulletin.class_base import wider_marks
 from analytics.bulletin.class_figures import sampled_figures
 from analytics.bulletin.classes import Pooled, Sampled, drawn_classes, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
+from analytics.bulletin.reasons import not_recorded
 from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.bulletin.weekly import LEVELS
 from analytics.combine import joint_df
@@ -20,6 +21,7 @@ from analytics.fish.class_draws import N_DRAWS, draw_classes
 from analytics.fish.lent import lend
 from analytics.fish.marks import CLASSES, PART_WORDS, PARTS, mark_analysis, mark_measures, marked
 from analytics.interval import log_t
+from analytics.survey.measures import catch_measures
 from analytics.survey.reach import Domains
 from analytics.units import QUANTITIES, Kind
 
@@ -94,6 +96,7 @@ class _Level:
     lent: Lent
     found: Sampled
     was_told: bool
+    was_met: bool
 
     @classmethod
     def of(cls, season: Season, pooled: Pooled, domains: Domains) -> _Level:
@@ -105,8 +108,8 @@ class _Level:
         slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
         beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
         found = sampled_classes(season, pooled, domains, totals, beside=beside)
-        told = way.was_told(mark_analysis())
-        return cls(season, domains, totals, of_all, lent, found, told)
+        told = [way.was_told(one) for one in (mark_analysis(), season.analyses[ALL])]
+        return cls(season, domains, totals, of_all, lent, found, *told)
 
     def tables(self, level: float, n_draws: int) -> tuple[list[Row], list[Row]]:
         """Return the rows of both tables."""
@@ -132,13 +135,16 @@ class _Level:
 
     def _reported(self, name: str) -> tuple[Figures, DomainTotals]:
         if name == ALL:
-            return catch_figures(Kind.TOTAL, self.of_all), self.of_all
+            figures = catch_figures(Kind.TOTAL, self.of_all)
+            if not self.was_met:
+                figures = figures.withheld(not_recorded([catch_measures()[ALL]]))
+            return figures, self.of_all
         return mark_figures(name, self.totals, self.lent), self.totals
 
     def _rows(self, name: str, figures: Figures, totals: DomainTotals, level: float) -> list[Row]:
         """Return one quantity's result rows over the domains that interviews and marks share."""
         if not self.was_told and name != ALL:
-            figures = figures.withheld("not recorded in any interview")
+            figures = figures.withheld(not_recorded(mark_measures().values()))
         design = self.season.design
         place_of = {int(code): place for place, code in enumerate(totals.code)}
         rows = []
