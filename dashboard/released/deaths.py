@@ -80,20 +80,20 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     if line is None or line["deaths"] is None:
         why = (line["reason"] if line else None) or "the bulletin has no such line"
         words = f"{start}: no total of deaths by the releases that anglers reported"
-        return f"{words} ({text.plain(why)}).{_beside(told, area)}"
+        return f"{words} ({text.plain(why)}).{beside(told, area)}"
     words = (
         f"{start}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
-        f"died {bracket(line)}{_parts(told, area)}.{_beside(told, area)}{_ends(told, line)}"
+        f"died {bracket(line)}{_parts(told, area)}.{_ends(told, line)}"
     )
     if line["from_fish_prop"] is not None and has_rate_error(told, area):
         words += (
             f" Of the error, {percent(line['from_fish_prop'])} comes from counting the fish, the "
             "rest from the rates."
         )
-    return words
+    return words + beside(told, area)
 
 
-def _beside(told: Released, area: str | None) -> str:
+def beside(told: Released, area: str | None) -> str:
     """Return the same total by the sample, where the bulletin has it."""
     line = total(told, area, table=SAMPLED_DEATHS)
     if line is None:
@@ -101,7 +101,10 @@ def _beside(told: Released, area: str | None) -> str:
     if line["deaths"] is None:
         why = line["reason"] or "the bulletin does not say why"
         return f" At the composition of test fishing there is no total ({text.plain(why)})."
-    return f" At the composition of test fishing it is **{deaths_of(line).words}** {bracket(line)}."
+    return (
+        f" At the composition of test fishing the total is **{deaths_of(line).words}** "
+        f"{bracket(line)}."
+    )
 
 
 def _parts(told: Released, area: str | None) -> str:

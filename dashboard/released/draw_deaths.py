@@ -114,6 +114,9 @@ def _held(choice: Choice, told: Released) -> None:
     with st.expander("Held fish and wound sites in figures and tables"):
         _trials(choice, told)
         _survival(choice, told)
+    if tried.single(told):
+        with st.expander("Each trial"):
+            _trial_table(tried.single(told))
 
 
 def _trials(choice: Choice, told: Released) -> None:
@@ -125,9 +128,6 @@ def _trials(choice: Choice, told: Released) -> None:
         draw.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
         st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
         _trial_table(tried.together(told))
-        if tried.single(told):
-            st.markdown("**Each trial**")
-            _trial_table(tried.single(told))
         draw.download("the trials", book.bulletin.table("trials"), choice, "trials")
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")

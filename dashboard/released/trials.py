@@ -166,8 +166,7 @@ def table(lines: Sequence[Line]) -> str:
         seen, right = seen_rate(line), corrected_rate(line)
         corrected = text.DASH
         if not line["is_control"]:
-            is_said = (line["reason"] or "").startswith("below 0")
-            corrected = cells.amount(right, below=() if is_said else _below_zero(right))
+            corrected = cells.amount(right, below=_below_zero(right))
         note = "control fish" if line["is_control"] else ""
         hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
         values = (

@@ -174,8 +174,23 @@ def _deaths(season: str, rows: Sequence[Row], *, with_data: bool) -> list[Row]:
     lines = []
     for row in rows:
         if row["quantity"] == MET and row["week"] is None:
-            lines += _deaths_of(season, row, with_data=with_data)
+            found = _deaths_of(season, row, with_data=with_data)
+            lines += [one | {"basis": "reported"} for one in found]
+            lines += _sampled_deaths(found) if with_data and row["area"] != NO_SAMPLE else []
     return lines
+
+
+def _sampled_deaths(lines: Sequence[Row]) -> list[Row]:
+    """Return kept, released, lost and all deaths as the sample has them, below the reports."""
+    names = ("fish", "fish_se", "deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
+    sums = [one for one in lines if one["fate"] in ("lost", "all") or one["reason"] == NOTES]
+    kept = [one | {"basis": "sampled"} for one in lines if one["fate"] == "kept"]
+    return kept + [
+        one
+        | {"basis": "sampled"}
+        | {name: BELOW * one[name] for name in names if one.get(name) is not None}
+        for one in sums
+    ]
 
 
 def _deaths_of(season: str, row: Row, *, with_data: bool) -> list[Row]:

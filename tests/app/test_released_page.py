@@ -8,7 +8,6 @@ import json
 import re
 from dataclasses import replace
 
-import pyarrow as pa
 import pytest
 
 from analytics.bulletin import shelf as shelves
@@ -269,9 +268,8 @@ def test_a_mark_for_a_useless_interval_stands_without_pse(book):
 
 def test_a_corrected_rate_below_zero_is_no_effect(book, told):
     lines = book.bulletin.table("trials").to_pylist()
-    bare = released.index(with_tables(book, trials=[line | {"reason": ""} for line in lines]))
-    table = released_trials.table(released_trials.together(bare))
-    below = [one for one in released_trials.together(bare) if (one["corrected_prop"] or 0) < 0]
+    table = released_trials.table(released_trials.together(told))
+    below = [one for one in released_trials.together(told) if (one["corrected_prop"] or 0) < 0]
     assert table.count(released_trials.NO_EFFECT) == len(below) > 0
     assert released_trials.cut_words(told) == released_trials.CUT_AT_ZERO
     above = [line | {"corrected_prop": 0.1, "corrected_low": 0.05} for line in lines]
@@ -297,11 +295,13 @@ def test_deaths_are_told_low_base_and_high(open_released, told):
 
 def with_deaths(book, lines):
     """Return the sample with other lines of deaths, which may name their basis."""
-    schema = RELEASED_SCHEMAS["deaths"]
-    if "basis" not in schema.names:
-        schema = schema.append(pa.field("basis", pa.string()))
-    made = pa.Table.from_pylist(list(lines), schema=schema)
-    return books.index(replace(book.bulletin, released={**book.bulletin.released, "deaths": made}))
+    return with_tables(book, deaths=list(lines))
+
+
+def reported_deaths(book):
+    """Return the reported lines of deaths over all areas."""
+    lines = book.bulletin.table("deaths").to_pylist()
+    return [line for line in lines if line["area"] is None and line["basis"] == "reported"]
 
 
 def sampled_of(lines):
@@ -311,8 +311,8 @@ def sampled_of(lines):
     return [line | {"basis": "sampled"} for line in halved]
 
 
-def test_deaths_by_the_sample_stand_beside_those_reported(book, told):
-    lines = [line for line in book.bulletin.table("deaths").to_pylist() if line["area"] is None]
+def test_deaths_by_the_sample_stand_beside_those_reported(book):
+    lines = reported_deaths(book)
     sums = sampled_of(released_deaths.totals(lines))
     both = with_deaths(book, [*lines, *sums])
     found = released.index(both)
@@ -323,7 +323,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book, told):
     assert sampled.value == reported.value / 2
     words = plain(released_deaths.answer(both, found, [None]))
     assert f"by the releases that anglers reported: **{reported.words}** Chinook died" in words
-    said = f"At the composition of test fishing it is **{sampled.words}**"
+    said = f"At the composition of test fishing the total is **{sampled.words}**"
     assert f"{said} (95 % CI {sampled.limits})." in words
     drawn = death_dots.sums(found, None)
     assert [(dot.label, dot.hue) for dot in drawn] == [
@@ -336,14 +336,16 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book, told):
     assert "All areas, at the composition of test fishing" in table
     assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
-    assert "composition of test fishing" not in released_deaths.answer(book, told, [None])
-    assert {dot.hue for dot in death_dots.sums(told, None)} == {"copper"}
+    alone = released.index(with_deaths(book, lines))
+    assert "composition of test fishing" not in released_deaths.answer(book, alone, [None])
+    assert {dot.hue for dot in death_dots.sums(alone, None)} == {"copper"}
     unnamed = released.index(with_deaths(book, [line | {"basis": None} for line in lines]))
-    assert unnamed.of("deaths", None) == found.of("deaths", None)
+    assert len(unnamed.of("deaths", None)) == len(lines)
+    assert not unnamed.of(released.SAMPLED_DEATHS, None)
 
 
 def test_a_sampled_total_that_lacks_says_why(book):
-    lines = [line for line in book.bulletin.table("deaths").to_pylist() if line["area"] is None]
+    lines = reported_deaths(book)
     lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH}
     found = with_deaths(book, [*lines, lacks])
     words = plain(released_deaths.answer(found, released.index(found), [None]))
