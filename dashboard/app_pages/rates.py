@@ -40,7 +40,7 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     if not modelled.has_tables(book, "index", "trend"):
         answer(draw.OLDER)
         return
-    response = filters.switch("Rate", RESPONSES, key="rate", words=lambda one: words.LABELS[one])
+    response = filters.switch("Rate", RESPONSES, key="rate", words=lambda one: words.BUTTONS[one])
     answer(words.answer(book, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return

@@ -22,6 +22,8 @@ LABELS = {
     KEPT: "Kept fish per angler-hour",
     SHARE: "Sublegal share of encounters",
 }
+#: The same on buttons.
+BUTTONS = {ENCOUNTERS: "Encounters", KEPT: "Kept fish", SHARE: "Sublegal share"}
 _SUBJECTS = {
     ENCOUNTERS: ("encounters per angler-hour", "are", "show"),
     KEPT: ("kept fish per angler-hour", "are", "show"),
@@ -44,8 +46,8 @@ RULE = (
     "treatment of uncertainties; from memory)."
 )
 MEANING = (
-    "The index is what the boats of an area and week would have caught at the season's own mix of "
-    "methods, days and party sizes, so that a change of who goes fishing is no change of the fish. "
+    "The index is the rate of an area and week at the season's own mix of methods, days and party "
+    "sizes, so that a change of who goes fishing is no change of the fish. "
     "The level is a smooth line behind it that knows how uncertain each week is; closed weeks "
     "count as missing and not as zero. Weeks ahead carry the level and its slope on, no more."
 )

@@ -122,7 +122,8 @@ def _level_line(area: str | None, at: int, response: str, *, n_weeks: int) -> Ro
         return one | {"reason": NO_FISH if area == NO_INDEX else FEW_WEEKS}
     middle = level(area, at, response)
     low, high = _span(middle, 0.03 + 0.06 * max(at - n_weeks + 1, 0))
-    one |= {"level": middle, "ci_low": low, "ci_high": min(high, 1.0)}
+    one |= {"level": middle, "ci_low": low}
+    one |= {"ci_high": min(high, 1.0) if response == "sublegal" else high}
     if at >= n_weeks:
         return one
     if at:

@@ -1,0 +1,94 @@
+"""The pages Catch rates and Run timing in a real browser: they draw, follow the choices, fit."""
+
+from __future__ import annotations
+
+import pytest
+
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from tests.browser.screens import CHARTS, settle
+from tests.browser.test_released import OUT
+
+pytestmark = pytest.mark.browser
+RATES = {"page": "rates", "charts": CHARTS["rates"]}
+TIMING = {"page": "timing", "charts": CHARTS["timing"]}
+CUT = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
+    const box = plot.getBoundingClientRect();
+    return [...plot.querySelectorAll('.ytick text, .xtick text')]
+      .filter(one => one.getBoundingClientRect().left < box.left - 1
+        || one.getBoundingClientRect().right > box.right + 1)
+      .map(one => one.textContent)})"""
+
+
+def answer(page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def test_catch_rates_are_drawn_whole(visit):
+    page = visit().open(**RATES)
+    assert answer(page).startswith("Over all areas, encounters per angler-hour are rising")
+    # All areas, and five of six: one has no fish at all.
+    assert page.locator("[class*=st-key-rates-weeks-] .js-plotly-plot").count() == 6
+    first = page.locator(".st-key-rates-weeks-A1")
+    assert first.locator(".scatterlayer .points path").count() == 14 + 14
+    said = "Encounters per angler-hour, Quillon Bank by week"
+    assert page.get_by_role("figure", name=said).count() == 1
+
+
+def test_the_buttons_change_the_rate(visit):
+    page = visit().open("area=A3", **RATES)
+    page.locator(".st-key-rate").get_by_text("Sublegal share", exact=True).click()
+    page.wait_for_function("location.search.includes('rate=sublegal')")
+    page.locator(".st-key-answer").get_by_text("sublegal share of encounters is").wait_for()
+    settle(page, charts=CHARTS["rates"])
+    assert page.locator("[data-testid=stAlert]").count() == 0
+
+
+def test_the_regressions_open(visit):
+    page = visit(width=390).open(**RATES)
+    page.get_by_text("For who wants them").click()
+    page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
+    settle(page, charts=CHARTS["rates"])
+    plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()
+    assert plot["width"] > 250
+    assert page.evaluate(OUT) == []
+    assert page.evaluate(CUT) == []
+
+
+def test_the_run_is_drawn_and_its_areas_open(visit):
+    page = visit().open(**TIMING)
+    assert "this season is stronger than past ones" in answer(page)
+    now = page.locator(".st-key-rates-index-all .scatterlayer .points path")
+    assert now.count() == 14
+    page.get_by_text("The shares by area").click()
+    page.locator(".st-key-rates-came-A1 svg.main-svg").first.wait_for()
+    settle(page, charts=CHARTS["timing"])
+    assert page.locator(".st-key-rates-came-A1 .js-plotly-plot").bounding_box()["width"] > 250
+
+
+@pytest.mark.parametrize(
+    ("where", "words", "name"),
+    [
+        (RATES, "Download the index", "index"),
+        (RATES, "Download the level", "trend"),
+        (TIMING, "Download the strength", "strength"),
+        (TIMING, "Download the dates", "run_dates"),
+    ],
+)
+def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
+    page = visit().open("area=A1", **where)
+    with page.expect_download() as download:
+        page.get_by_role("button", name=words).click()
+    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
+    path = tmp_path / f"{name}.csv"
+    download.value.save_as(path)
+    assert path.read_text().startswith(",".join(RATE_SCHEMAS[name].names))
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("where", [RATES, TIMING], ids=["rates", "timing"])
+def test_nothing_sticks_out_and_no_label_is_cut(visit, width, where):
+    page = visit(width=width, scheme="dark" if width == 390 else "light").open(**where)
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    assert page.evaluate(OUT) == []
+    assert page.evaluate(CUT) == []

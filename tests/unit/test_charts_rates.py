@@ -1,0 +1,172 @@
+"""The figures of catch rates and run timing hold what the tables hold, and say it in words."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from dashboard import book as books
+from dashboard.amounts import Sort
+from dashboard.charts import fits as residuals
+from dashboard.charts import palette, rates, timing
+from dashboard.rates import fits, panels, runs
+from dashboard.rates import index as modelled
+from tests.app import sample_rates
+from tests.app.sample_bulletin import NOW, make
+
+COLOURS = palette.LIGHT
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def told(book):
+    return modelled.index(book)
+
+
+def traces(figure):
+    found = {}
+    for trace in figure.data:
+        found.setdefault(trace.name, []).append(trace)
+    return found
+
+
+def test_a_panel_draws_points_index_level_and_weeks_ahead(book, told):
+    panel = panels.panel(book, told, "A1", response="encounters")
+    drawn = traces(rates.figure(panel, palette=COLOURS))
+    weeks = range(14)
+    lines = told.index["encounters", "A1"]
+    assert list(drawn["index"][0].x) == list(weeks)
+    assert list(drawn["index"][0].y) == [line["index"] for line in lines]
+    assert list(drawn["raw"][0].y) == [line["raw"] for line in lines]
+    levels = [line["level"] for line in told.trend["encounters", "A1"]]
+    assert list(drawn["level"][0].y) == levels[:14]
+    # The part ahead starts at the last week behind it, so that the line is one.
+    assert list(drawn["ahead"][0].x) == [13, 14, 15, 16]
+    assert list(drawn["ahead"][0].y) == levels[13:]
+    assert drawn["ahead"][0].line.dash == "dot"
+    assert len(drawn["past"]) == 2
+
+
+def test_intervals_are_drawn_to_their_ends(book, told):
+    panel = panels.panel(book, told, "A4", response="encounters")
+    drawn = traces(rates.figure(panel, palette=COLOURS))
+    ends = [one for one in drawn["intervals"][0].y if one is not None]
+    wanted = [
+        end for line in told.index["encounters", "A4"] for end in (line["ci_low"], line["ci_high"])
+    ]
+    assert ends == wanted
+    assert not panel.is_cut
+    assert rates.CUT not in rates.signs([panel])
+
+
+def test_an_interval_that_runs_on_is_marked(book, told):
+    panel = panels.panel(book, told, sample_rates.WIDE, response="encounters")
+    assert panel.cut == ["2035-W48"]
+    drawn = traces(rates.figure(panel, palette=COLOURS))
+    assert list(drawn["cut"][0].x) == [3]
+    assert rates.CUT in rates.signs([panel])
+    # Closed weeks have no point.
+    assert list(drawn["index"][0].x) == [2, 3, 4, 5, 6, 9, 10, 11, 12, 13]
+
+
+def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
+    panel = panels.panel(book, told, "A4", response="kept")
+    lines = [
+        line | {"index": None, "ci_low": None, "ci_high": None, "reason": "no fish in <9> trips"}
+        if line["week"] == "2035-W50"
+        else line
+        for line in panel.index
+    ]
+    with_gap = rates.Panel(panel.weeks, tuple(lines), panel.trend, (), Sort.RATIO)
+    drawn = traces(rates.figure(with_gap, palette=COLOURS))
+    assert list(drawn["gaps"][0].x) == [5]
+    assert "no fish in &lt;9&gt; trips" in drawn["gaps"][0].text[0]
+    assert rates.GAP in rates.signs([with_gap])
+    assert rates.GAP not in rates.signs([panel])
+
+
+def test_an_area_without_a_trend_has_points_alone(book, told):
+    panel = panels.panel(book, told, sample_rates.NO_TREND, response="kept")
+    drawn = traces(rates.figure(panel, palette=COLOURS))
+    assert not {"level", "ahead", "band"} & set(drawn)
+    assert rates.signs([panel]) == list(rates.SIGNS[:2])
+
+
+def test_shares_end_at_one_and_read_in_percent(book, told):
+    panel = panels.panel(book, told, None, response="sublegal")
+    figure = rates.figure(panel, palette=COLOURS)
+    assert panel.top <= 1
+    assert figure.layout.yaxis.tickformat == ".0%"
+    words = rates.description(panel, of="Sublegal share").replace("\u00a0", " ")
+    assert "14 of 14 weeks with an index" in words
+    assert "%" in words
+
+
+def test_a_panel_is_told_in_words(book, told):
+    panel = panels.panel(book, told, "A1", response="encounters")
+    words = rates.description(panel, of="Encounters, Quillon Bank")
+    first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
+    assert words.startswith("Encounters, Quillon Bank by week, 14 of 14 weeks with an index")
+    assert f"the level goes from {first:.2f} to {last:.2f}" in words
+    none = rates.Panel(panel.weeks, (), panel.trend, (), Sort.RATIO)
+    assert rates.description(none, of="Encounters") == "Encounters: no week has an index."
+
+
+def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
+    run = runs.shares(told, [None])[None]
+    drawn = traces(timing.figure(run, palette=COLOURS))
+    lines = told.timing["2033-34", None]
+    assert list(drawn["past"][0].y) == [line["share"] for line in lines]
+    both = [[line["share"] for line in told.timing[season, None]] for season in run.past]
+    highs = [max(pair) for pair in zip(*both, strict=True)]
+    assert list(drawn["envelope"][0].y[: len(highs)]) == highs
+    assert drawn["normal"][0].line.dash == "solid"
+    assert drawn["logistic"][0].line.dash == "dash"
+    assert "now" not in drawn
+    assert timing.NOW not in timing.signs([run])
+
+
+def test_the_index_of_a_run_stands_against_the_past(told):
+    run = runs.indices(told, ["A1"])["A1"]
+    drawn = traces(timing.figure(run, palette=COLOURS))
+    now = told.timing[NOW, "A1"]
+    assert list(drawn["now"][0].x) == [line["day"] for line in now]
+    assert list(drawn["now"][0].y) == [line["index"] for line in now]
+    labels = timing.figure(run, palette=COLOURS).layout.xaxis.ticktext
+    assert labels[0] == "1 Dec"
+    words = timing.description(run, of="The index")
+    assert words.startswith("The index: 2 past seasons; this season 0.")
+    assert "by 10 Feb, past ones" in words
+
+
+def test_a_closed_time_breaks_the_line():
+    points = ((6, 0.1), (13, 0.2), (34, 0.3))
+    run = timing.Run({}, points, {}, date(2035, 11, 5), is_share=False)
+    trace = traces(timing.figure(run, palette=COLOURS))["now"][0]
+    assert list(trace.x) == [6, 13, 31, 34]
+    assert list(trace.y) == [0.1, 0.2, None, 0.3]
+    assert trace.text[2] == ""
+    assert not run.envelope
+
+
+def test_one_past_season_has_no_envelope(told):
+    run = runs.indices(told, [None])[None]
+    one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
+    assert one.envelope == ()
+    assert timing.ENVELOPE not in timing.signs([one])
+    assert "1 past season;" in timing.description(one, of="The index")
+
+
+def test_residuals_stand_against_the_normal(told):
+    lines = fits.quantiles(told, "encounters")
+    figure = residuals.quantiles(lines, palette=COLOURS)
+    guide, points = figure.data
+    assert list(guide.x) == list(guide.y)
+    assert len(points.x) == 60
+    assert list(points.y) == [line["residual"] for line in lines]
+    assert "60 points; farthest from the line at 2.1" in fits.quantile_words(lines)
