@@ -77,9 +77,13 @@ def composition_tables(
     rows: list[Row] = []
     compared: list[Row] = []
     pooled = drawn_classes(snapshot, season)
-    for by in LEVELS:
-        domains = Domains("area" in by, "week" in by, len(season.design.weeks))
-        level_rows, level_compared = _Level.of(season, pooled, domains).tables(level, n_draws)
+    n_weeks = len(season.design.weeks)
+    levels = [
+        _Level.of(season, pooled, Domains("area" in by, "week" in by, n_weeks)) for by in LEVELS
+    ]
+    drawn = _draws([one.found for one in levels], level, n_draws)
+    for one, ends in zip(levels, drawn, strict=True):
+        level_rows, level_compared = one.tables(level, ends)
         rows += level_rows
         compared += level_compared
     return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
@@ -111,9 +115,8 @@ class _Level:
         told = [way.was_told(one) for one in (mark_analysis(), season.analyses[ALL])]
         return cls(season, domains, totals, of_all, lent, found, *told)
 
-    def tables(self, level: float, n_draws: int) -> tuple[list[Row], list[Row]]:
+    def tables(self, level: float, drawn: Floats) -> tuple[list[Row], list[Row]]:
         """Return the rows of both tables."""
-        drawn = _draws(self.found, level, n_draws)
         rows: list[Row] = []
         compared: list[Row] = []
         for column, name in enumerate(QUANTITIES_TOLD):
@@ -202,14 +205,19 @@ def _why_no_interval(one: Row, other: Row) -> str:
     return f"no interval: {lacking['method'].split('; ')[-1]}"
 
 
-def _draws(found: Sampled, level: float, n_draws: int) -> tuple[Floats, Floats]:
-    """Return quantiles of joint draws."""
-    spread = np.einsum("djj->dj", found.from_survey)
-    cv = np.sqrt(np.maximum(spread, 0)) / np.where(found.value > 0, found.value, np.nan)
-    drawn = draw_classes(
-        found.ratios, found.weight, np.nan_to_num(cv), level=level, n_draws=n_draws, seed=SEED
+def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats]:
+    """Return low and high quantiles of each choice of domains, by joint draws of the same ratios."""
+    value, survey, weight = (
+        np.concatenate([getattr(one, name) for one in levels])
+        for name in ("value", "from_survey", "weight")
     )
-    return drawn.low, drawn.high
+    spread = np.einsum("djj->dj", survey)
+    cv = np.sqrt(np.maximum(spread, 0)) / np.where(value > 0, value, np.nan)
+    drawn = draw_classes(
+        levels[0].ratios, weight, np.nan_to_num(cv), level=level, n_draws=n_draws, seed=SEED
+    )
+    stops = np.cumsum([len(one.value) for one in levels])[:-1]
+    return np.split(np.stack([drawn.low, drawn.high]), stops, axis=1)
 
 
 def _counts(found: Sampled, place: int, column: int) -> Row:
