@@ -206,7 +206,7 @@ def _why_no_interval(one: Row, other: Row) -> str:
 
 
 def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats]:
-    """Return low and high quantiles of each choice of domains, by joint draws of the same ratios."""
+    """Return low and high quantiles of each choice of domains, from draws of the same ratios."""
     value, survey, weight = (
         np.concatenate([getattr(one, name) for one in levels])
         for name in ("value", "from_survey", "weight")
