@@ -56,7 +56,7 @@ def test_a_link_opens_the_same_view(visit):
 def test_the_downloads_are_the_tables(visit, tmp_path):
     page = visit().open("part=deaths&area=A1", **HERE)
     for words, name, start in (
-        ("Download the deaths", "deaths", "season,area,fate,size_class,method,wound_class,fish"),
+        ("Download the deaths", "deaths", "basis,season,area,fate,size_class,method,wound_class"),
         ("Download the method mix", "method_mix", "season,area,case,method,fish,rate_prop"),
         ("Download the trials", "trials", "trial_id,group,is_control,held,died,hours"),
     ):
