@@ -29,13 +29,15 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.models.terms import Coding
+
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
 RUNS_OFF = 20.0
-#: Smallest eigenvalue of the scaled cross-products under which columns follow from each other.
-NO_RANK = 1e-9
+#: Part of a column that those before it leave, under which it follows from them.
+NO_RANK = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +112,12 @@ def coded(
 
 
 def climb(
-    rows: Coded, terms: Sequence[str], *, family: str, start: CountFit | None = None
+    rows: Coded,
+    terms: Sequence[str],
+    *,
+    family: str,
+    start: CountFit | None = None,
+    leave_out: bool = False,
 ) -> CountFit:
     r"""Return the regression of counts at the top nearest to a start.
 
@@ -123,6 +130,9 @@ def climb(
         A word of `Family`.
     start : CountFit, optional
         A fit of the same or a simpler family; coefficients are taken over by name.
+    leave_out : bool
+        Hold coefficients that follow from those before them at 0 instead of refusing them, for
+        predictions alone.
 
     Returns
     -------
@@ -139,12 +149,20 @@ def climb(
         raise WrongUse("no row has a count above 0; a regression of counts needs one")
     coding = coding_of(rows.groups, terms)
     matrix = coding.matrix(rows.groups)
-    _require_rank(matrix)
-    before = _before(rows, terms, law, start)
+    keep = independent(matrix)
+    if not (leave_out or keep.all()):
+        raise WrongUse(
+            f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
+            f"which only {keep.sum()} can be told apart: leave a term out"
+        )
+    before = _before(rows, terms, law, start, leave_out=leave_out)
+    names, matrix = coding.names, matrix[:, keep]
     none = np.zeros((len(matrix), 0))
     ones = np.ones((len(matrix), 1))
     likelihood = CountLikelihood(law, rows.counts, matrix, ones if law.has_zero_part else none)
-    at = start_of(likelihood, coding.names, before)
+    at = start_of(
+        likelihood, [name for name, kept in zip(names, keep, strict=True) if kept], before
+    )
     if before is not None and not has_more(likelihood, before, at):
         return at_edge(likelihood, before)
     with np.errstate(all="ignore"):
@@ -157,7 +175,7 @@ def climb(
     spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
     if not max(np.abs(rates).max(), math.sqrt(spread.max())) < RUNS_OFF:
         raise WrongUse("some terms pick out rows that are all without a count: join levels")
-    return _fit(likelihood, coding.names, params, cov, terms=terms, rows=rows)
+    return _fit(likelihood, params, cov, keep=keep, coding=coding, rows=rows)
 
 
 def clustered(rows: Coded, fit: CountFit) -> Floats:
@@ -197,54 +215,58 @@ def clustered(rows: Coded, fit: CountFit) -> Floats:
 
 
 def _before(
-    rows: Coded, terms: Sequence[str], law: Family, start: CountFit | None
+    rows: Coded, terms: Sequence[str], law: Family, start: CountFit | None, *, leave_out: bool
 ) -> CountFit | None:
     """Return the fit of the family below, which this one starts from."""
     if law is Family.POISSON:
         return start if start is not None and start.family is law else None
-    if start is not None and start.family is law and (not law.has_dispersion or start.dispersion):
-        return None if law.has_zero_part else start
+    if start is not None and start.family is law is Family.NEGATIVE_BINOMIAL and start.dispersion:
+        return start
     below = Family.NEGATIVE_BINOMIAL if law.has_zero_part and law.has_dispersion else Family.POISSON
-    return climb(rows, terms, family=below, start=start)
+    return climb(rows, terms, family=below, start=start, leave_out=leave_out)
 
 
 def _fit(
     likelihood: CountLikelihood,
-    names: Sequence[str],
     params: Floats,
     cov: Floats,
     *,
-    terms: Sequence[str],
+    keep: NDArray[np.bool_],
+    coding: Coding,
     rows: Coded,
 ) -> CountFit:
     law = likelihood.family
-    told = [*names, f"{ZERO}intercept"] if law.has_zero_part else list(names)
-    k, n = len(told), int(likelihood.counts.weight.sum())
-    errors, value = np.sqrt(np.diag(cov)), likelihood.value(params)
+    names = [*coding.names, f"{ZERO}intercept"] if law.has_zero_part else list(coding.names)
+    # Coefficients left out stand at 0.
+    at = np.flatnonzero(np.append(keep, [True] * (len(names) - len(keep))))
+    estimate, whole = np.zeros(len(names)), np.zeros((len(names), len(names)))
+    estimate[at], whole[np.ix_(at, at)] = params[: len(at)], cov[: len(at), : len(at)]
+    n, value = int(likelihood.counts.weight.sum()), likelihood.value(params)
     alpha = float(np.exp(params[-1])) if law.has_dispersion else math.nan
     return CountFit(
         family=law,
-        coefficients=pd.DataFrame({"term": told, "estimate": params[:k], "se": errors[:k]}),
-        cov=cov[:k, :k],
+        coefficients=pd.DataFrame(
+            {"term": names, "estimate": estimate, "se": np.sqrt(np.diag(whole))}
+        ),
+        cov=whole,
         dispersion=alpha,
-        dispersion_se=alpha * float(errors[-1]) if law.has_dispersion else math.nan,
+        dispersion_se=alpha * math.sqrt(cov[-1, -1]) if law.has_dispersion else math.nan,
         log_likelihood=value,
         aic=2 * len(params) - 2 * value,
         bic=math.log(n) * len(params) - 2 * value,
         n=n,
         n_clusters=None,
         converged=True,
-        coding=coding_of(rows.groups, terms),
+        coding=coding,
         zero_coding=coding_of(rows.groups, ()),
         exposure=rows.exposure,
     )
 
 
-def _require_rank(matrix: Floats) -> None:
+def independent(matrix: Floats) -> NDArray[np.bool_]:
+    """Return which columns of a matrix do not follow from those before them, shape (P,)."""
     scale = np.linalg.norm(matrix, axis=0)
     unit = matrix / np.where(scale > 0, scale, 1.0)
-    if np.linalg.eigvalsh(unit.T @ unit)[0] < NO_RANK:
-        raise WrongUse(
-            f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, but "
-            "some follow from the others: leave a term out"
-        )
+    left = np.abs(np.diag(np.linalg.qr(unit, mode="r")))
+    # Columns beyond the number of rows follow from others in any case.
+    return np.append(left, np.zeros(matrix.shape[1] - len(left))) > NO_RANK

@@ -13,7 +13,7 @@ from scipy.stats import betabinom, binom, norm
 
 from analytics.errors import WrongUse
 from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, slopes, tally
-from analytics.models.climb import NO_RANK, RUNS_OFF
+from analytics.models.climb import RUNS_OFF, independent
 from analytics.models.maximum import newton
 from analytics.models.share_checks import counts_of
 from analytics.models.share_likelihood import ShareLikelihood
@@ -88,6 +88,7 @@ def climb_shares(
     trials: str,
     terms: Sequence[str],
     is_binomial: bool = False,
+    leave_out: bool = False,
 ) -> ShareClimb:
     """Fit shares as `analytics.models.shares.fit_shares` does, from one start, with covariance.
 
@@ -99,6 +100,8 @@ def climb_shares(
         As in `fit_shares`.
     is_binomial : bool
         Hold the intraclass correlation at 0.
+    leave_out : bool
+        As in `analytics.models.climb.climb`.
 
     Returns
     -------
@@ -112,9 +115,13 @@ def climb_shares(
     counts = counts_of(frame, successes=successes, trials=trials)
     coding = coding_of(counts.frame, terms)
     rows, group = _groups(coding, counts.frame)
-    scale = np.linalg.norm(rows, axis=0)
-    if (scale == 0).any() or np.linalg.eigvalsh((rows / scale).T @ (rows / scale))[0] < NO_RANK:
-        raise WrongUse("some coefficients follow from the others: leave a term out")
+    keep = independent(rows)
+    if not (leave_out or keep.all()):
+        raise WrongUse(
+            f"{rows.shape[1]} coefficients from {len(rows)} combinations of covariates, of which "
+            f"only {keep.sum()} can be told apart: leave a term out"
+        )
+    rows = rows[:, keep]
     model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))
     with np.errstate(all="ignore"):
         beta = newton(_Binomial(model), np.zeros(rows.shape[1]))
@@ -124,12 +131,13 @@ def climb_shares(
         raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
     spreads = excess_at_binomial(model.tallies, rows @ beta) > 0
     if is_binomial or not spreads:
-        return _told(model, beta, -math.inf, coding, n_free=len(beta) + (not is_binomial))
+        n_free = len(beta) + (not is_binomial)
+        return _told(model, beta, -math.inf, coding, keep=keep, n_free=n_free)
     with np.errstate(all="ignore"):
         params = newton(model, np.append(beta, logit(FIRST_RHO)))
     if params is None:
         raise WrongUse("the search for the coefficients did not arrive: name fewer terms")
-    return _told(model, params[:-1], float(params[-1]), coding, n_free=len(params))
+    return _told(model, params[:-1], float(params[-1]), coding, keep=keep, n_free=len(params))
 
 
 def clustered_shares(
@@ -197,7 +205,13 @@ def _groups(coding: Coding, frame: pd.DataFrame) -> tuple[Floats, Ints]:
 
 
 def _told(
-    model: ShareLikelihood, beta: Floats, lam: float, coding: Coding, *, n_free: int
+    model: ShareLikelihood,
+    beta: Floats,
+    lam: float,
+    coding: Coding,
+    *,
+    keep: NDArray[np.bool_],
+    n_free: int,
 ) -> ShareClimb:
     params = np.append(beta, lam)
     information = -model.hessian(params)
@@ -209,10 +223,13 @@ def _told(
         raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
     value = log_likelihood(model.tallies, model.rows @ beta, lam)
     n = int(model.tallies.trial.times[model.tallies.trial.k == 0].sum())
-    errors = np.sqrt(np.diag(cov))
+    at, names = np.flatnonzero(keep), list(coding.names)
+    estimate, whole = np.zeros(len(names)), np.zeros((len(names), len(names)))
+    estimate[at], whole[np.ix_(at, at)] = beta, cov
+    errors = np.sqrt(np.diag(whole))
     return ShareClimb(
-        coefficients=pd.DataFrame({"term": list(coding.names), "estimate": beta, "se": errors}),
-        cov=np.asarray(cov, dtype=np.float64),
+        coefficients=pd.DataFrame({"term": names, "estimate": estimate, "se": errors}),
+        cov=whole,
         dispersion=float(expit(lam)),
         log_likelihood=value,
         aic=2 * n_free - 2 * value,

@@ -60,11 +60,11 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     -------
     pandas.DataFrame
         One row a complete trip with every number given and some effort, by `interview_id`:
-        ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area`` (fished),
-        ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal, encounters,
-        angler_hours, week, week_number`` (0 in the season's first open week), ``day_group``
-        (its place among the area's groups from 1, or ``none``), ``daylight_hours`` (NaN where no
-        site has a latitude) and ``moon`` (lit part of the disc).
+        ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area``
+        (fished), ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``,
+        ``encounters, angler_hours, week, week_number`` (0 in the season's first open week),
+        ``day_group`` (its place among the area's groups from 1, or ``none``), ``daylight_hours``
+        (NaN where no site has a latitude) and ``moon`` (lit part of the disc).
     """
     tables: dict[str, sql.Source] = {
         name: snapshot[name] for name in ("site_days", "sites", "seasons")

@@ -1,0 +1,175 @@
+"""The standardised index of a response by area and week beside the survey's own figure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.bulletin.rates.fitted import UNITS
+from analytics.bulletin.rates.levels import Levels, Series, all_areas, levels_of, series_of
+from analytics.bulletin.rates.raw import Raw
+from analytics.bulletin.rates.scale import Scale
+from analytics.errors import WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from analytics.bulletin.rates.candidates import Tried
+    from analytics.bulletin.rates.fitted import Fitted
+    from analytics.bulletin.rates.raw import Domain
+
+    Row = dict[str, Any]
+
+NO_TRIP = "no complete trip with every number was interviewed"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AreaIndex:
+    """The index of one response over W weeks.
+
+    Parameters
+    ----------
+    response : str
+    weeks : tuple of str, length W
+        Every ISO week from the season's first to the last asked.
+    series : mapping of (str or None) to Series
+        By area; None for all areas.
+    levels : Levels or None
+        None where the fit was refused.
+    reason : str
+        Why there is none.
+    """
+
+    response: str
+    weeks: tuple[str, ...]
+    series: Mapping[str | None, Series]
+    levels: Levels | None
+    reason: str = ""
+
+
+def area_index(
+    data: Fitted,
+    model: Tried | None,
+    *,
+    mix: pd.DataFrame,
+    weeks: Sequence[str],
+    weight: Mapping[str, float],
+) -> AreaIndex:
+    """Return the index of a response by the chosen model.
+
+    Parameters
+    ----------
+    data : Fitted
+    model : Tried or None
+        None where no candidate could be fitted.
+    mix : pandas.DataFrame
+        Trips that tell the mix; as in `analytics.bulletin.rates.levels.levels_of`.
+    weeks : sequence of str
+    weight : mapping of str to float
+        What each area weighs in the mean of all.
+
+    Returns
+    -------
+    AreaIndex
+    """
+    told = tuple(weeks)
+    if model is None:
+        return AreaIndex(data.response, told, {}, None, "no candidate model could be fitted")
+    terms, family = model.candidate.terms, model.candidate.family
+    try:
+        levels = levels_of(data, terms=terms, family=family, mix=mix)
+    except WrongUse as error:
+        return AreaIndex(data.response, told, {}, None, str(error))
+    every: dict[str | None, Series] = {
+        None: all_areas(levels, told, weight, is_share=data.is_share)
+    }
+    every |= series_of(levels, told)
+    return AreaIndex(data.response, told, every, levels)
+
+
+def index_rows(
+    index: AreaIndex,
+    data: Fitted,
+    raw: Mapping[Domain, Raw],
+    *,
+    season: str,
+    level: float,
+) -> list[Row]:
+    """Return the rows of `analytics.bulletin.rates.tables.INDEX_SCHEMA` of one response.
+
+    Parameters
+    ----------
+    index : AreaIndex
+    data : Fitted
+    raw : mapping of (area, week) to Raw
+        The survey's figures; their areas and weeks get a row each, and those with trips.
+    season : str
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    list of dict
+    """
+    trips = _trips(data.frame)
+    scale = Scale(data.is_share)
+    rows = []
+    for area, week in sorted({*raw, *trips}, key=_order):
+        value, se = _cell(index, area, week)
+        low, high = scale.interval(value, se, level=level)
+        survey = raw.get((area, week), Raw(None))
+        n_trips = int(trips.get((area, week), 0))
+        rows.append(
+            {
+                "season": season,
+                "area": area,
+                "week": week,
+                "response": index.response,
+                "unit": UNITS[index.response],
+                "raw": survey.value,
+                "raw_low": survey.low,
+                "raw_high": survey.high,
+                "index": scale.back(value),
+                "log_se": se if math.isfinite(value) and se > 0 else None,
+                "ci_low": low,
+                "ci_high": high,
+                "ci_level": level,
+                "n_trips": n_trips,
+                "reason": "" if math.isfinite(value) else _why(index, data, area, week, n_trips),
+            }
+        )
+    return rows
+
+
+def _cell(index: AreaIndex, area: str | None, week: str | None) -> tuple[float, float]:
+    series = index.series.get(area)
+    if series is None or week not in index.weeks:
+        return math.nan, math.nan
+    at = index.weeks.index(week)
+    return float(series.value[at]), float(np.sqrt(max(series.cov[at, at], 0.0)))
+
+
+def _why(index: AreaIndex, data: Fitted, area: str | None, week: str | None, n_trips: int) -> str:
+    if area is not None and week is not None and (area, week) in data.reasons:
+        return data.reasons[area, week]
+    if not n_trips:
+        return NO_TRIP if not data.is_share else f"{NO_TRIP} that met a fish"
+    return index.reason or "no area has a figure this week"
+
+
+def _trips(frame: pd.DataFrame) -> dict[Domain, int]:
+    """Count trips by area and week, and over all areas."""
+    counts: dict[Domain, int] = {}
+    for area, week in zip(frame["area"], frame["week"], strict=True):
+        for domain in ((area, week), (None, week)):
+            counts[domain] = counts.get(domain, 0) + 1
+    return counts
+
+
+def _order(domain: Domain) -> tuple[str, str]:
+    return domain[0] or "", domain[1] or ""

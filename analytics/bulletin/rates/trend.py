@@ -1,0 +1,106 @@
+"""The smooth level behind the index of each area and of all, the weeks ahead, and a word for it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from analytics.bulletin.rates.scale import Scale
+from analytics.data.calendar import iso_week, week_start
+from analytics.errors import WrongUse
+from analytics.models.trend import smooth
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.bulletin.rates.levels import Series
+    from analytics.models.trend import Trend
+
+    Row = dict[str, Any]
+
+LAGS = (1, 4)
+WEEKS_AHEAD = 3
+#: Probability of a rise over four weeks from which a trend is called; below its rest, a fall.
+CALLED = 0.9
+RISING, FALLING, UNCLEAR, NOT_KNOWN = "rising", "falling", "no clear change", "not known"
+
+
+def word_of(rose: float) -> str:
+    """Return the word for a probability that the level rose in four weeks."""
+    if not np.isfinite(rose):
+        return NOT_KNOWN
+    if rose > CALLED:
+        return RISING
+    return FALLING if rose < 1 - CALLED else UNCLEAR
+
+
+def trend_rows(
+    series: Series, weeks: Sequence[str], *, is_share: bool, level: float, names: Row
+) -> list[Row]:
+    """Return the trend of one area, or of all, week by week and three weeks ahead.
+
+    Parameters
+    ----------
+    series : Series
+        Over every ISO week of `weeks`; a closed week is missing.
+    weeks : sequence of str, length W
+    is_share : bool
+    level : float
+        Confidence level.
+    names : dict
+        Season, area and response of the rows.
+
+    Returns
+    -------
+    list of dict
+        Rows of `analytics.bulletin.rates.tables.TREND_SCHEMA`: from the first week with a figure
+        to the last asked and three ahead; of under three weeks, one row with the reason.
+    """
+    has = np.isfinite(series.value) & (series.se > 0)
+    blank = names | {"ci_level": level, "is_ahead": False, "word": NOT_KNOWN}
+    try:
+        start = int(np.argmax(has)) if has.any() else 0
+        value, se = series.value[start:], series.se[start:]
+        variance = np.where(has[start:], se**2, np.nan)
+        found = smooth(value, variance, slope=True, lags=LAGS, n_ahead=WEEKS_AHEAD)
+    except WrongUse as error:
+        return [blank | {"week": weeks[-1], "reason": str(error)}]
+    told = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
+    n_told = len(weeks) - start
+    scale = Scale(is_share)
+    rows = []
+    for place, week in enumerate(told):
+        ahead = place >= n_told
+        low, high = scale.interval(found.level[place], found.level_se[place], level=level)
+        row = blank | {
+            "week": week,
+            "is_ahead": ahead,
+            "level": scale.back(found.level[place]),
+            "ci_low": low,
+            "ci_high": high,
+            "reason": "" if not ahead else f"week {place - n_told + 1} ahead",
+        }
+        rows.append(row | ({} if ahead else _changes(found, place, scale)))
+    return rows
+
+
+def weeks_after(week: str, n: int) -> list[str]:
+    """Return the `n` ISO weeks after one."""
+    monday = week_start(week)
+    days = pd.Series([monday + pd.Timedelta(weeks=1 + step) for step in range(n)])
+    return [str(one) for one in iso_week(days)]
+
+
+def _changes(found: Trend, place: int, scale: Scale) -> Row:
+    row: Row = {}
+    for lag in LAGS:
+        known = place >= lag
+        before = found.level[place - lag] if known else np.nan
+        row[f"rise_{lag}"] = scale.over(found.level[place], before)
+        row[f"rose_{lag}"] = float(found.rose[lag][place]) if known else None
+    rose = row[f"rose_{LAGS[-1]}"]
+    if rose is None:
+        return row | {"reason": "fewer than four weeks before this one"}
+    return row | {"word": word_of(rose)}
