@@ -84,6 +84,7 @@ def number_of(row: dict[str, Any], name: str) -> float | None:
         "angler_hours": None if None in (anglers, hours) else anglers * hours,
         "released_fish": released,
         "encounter_fish": None if None in (kept, released) else kept + released,
+        "released_unknown_all": row["released_unknown"] or 0,
     }
     if name in plain:
         return plain[name]
