@@ -88,7 +88,8 @@ def area_index(
     every: dict[str | None, Series] = {
         None: all_areas(levels, told, weight, is_share=data.is_share)
     }
-    every |= series_of(levels, told)
+    for area, series in series_of(levels, told).items():
+        every[area] = series
     return AreaIndex(data.response, told, every, levels)
 
 

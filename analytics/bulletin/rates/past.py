@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,7 +24,8 @@ if TYPE_CHECKING:
 FOREVER = "9999-W52"
 #: Share of open weeks with an index from which a season that is over counts as complete.
 COMPLETE = 0.75
-YEAR = 365
+#: Weeks of a year; the 53rd of a long one counts as the first of the next.
+YEAR = 52
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,20 +141,16 @@ def _open_weeks(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
 
 
 def _origins(days: pd.DataFrame, seasons: list[str]) -> dict[str, pd.Timestamp]:
-    """Return the Monday that each season counts from: that of one day of the year for all.
+    """Return the Monday that each season counts from: that of one ISO week of the year for all.
 
-    The day is that of the season that opens earliest in its year, so that seasons lie on each
-    other by the calendar.
+    The week is the first open one of the season that opens earliest in its year, so that seasons
+    lie on each other.
     """
-    first = {one: days.loc[days["season"] == one, "date"].min() for one in seasons}
-    anchor = first[seasons[-1]]
-    half = YEAR // 2
-    late = {
-        one: (day.dayofyear - anchor.dayofyear + half) % YEAR - half for one, day in first.items()
-    }
+    first = {one: days.loc[days["season"] == one, "week"].min() for one in seasons}
+    anchor, half = int(first[seasons[-1]][-2:]), YEAR // 2
+    late = {one: (int(week[-2:]) - anchor + half) % YEAR - half for one, week in first.items()}
     earliest = min(late.values())
-    origins = {}
-    for one, day in first.items():
-        start = day - dt.timedelta(days=int(late[one] - earliest))
-        origins[one] = start - dt.timedelta(days=start.dayofweek)
-    return origins
+    return {
+        one: week_start(week) - pd.Timedelta(weeks=late[one] - earliest)
+        for one, week in first.items()
+    }

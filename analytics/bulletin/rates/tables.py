@@ -108,7 +108,7 @@ TIMING_SCHEMA = pa.schema(
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
         ("week", pa.string()),
-        ("day", pa.int64()),  # end of the week, days since the first of the season's month
+        ("day", pa.int64()),  # end of the week: days since the Monday all seasons count from
         ("index", pa.float64()),
         ("share", pa.float64()),  # null for a season in progress
         ("normal", pa.float64()),  # the curves fitted to the shares

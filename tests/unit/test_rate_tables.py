@@ -1,0 +1,225 @@
+"""Tables of modelled catch rates: figures of small seasons, and words where there is none."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.bulletin.rates.whole import rate_tables
+from tests.tables import MONDAY, SiteDay, interview, survey
+
+SITES = {"r1": "A", "r2": "B"}
+LAST_YEARS = dt.timedelta(days=364)
+
+
+def trips(rng, mean, *, boats=5, area="A", kept=0.3, methods=("jigging", "trolling")):
+    """Return interviews of boats whose encounters spread around a mean per angler-hour."""
+    told = []
+    for _ in range(boats):
+        anglers, hours = int(rng.integers(1, 4)), float(rng.integers(2, 6))
+        luck = rng.gamma(2.0, 0.5)
+        method = str(rng.choice(methods)) if methods else None
+        met = int(rng.poisson(mean * luck * anglers * hours))
+        landed = int(rng.binomial(met, kept))
+        told.append(
+            interview(
+                area=area,
+                anglers=anglers,
+                hours_fished=hours,
+                kept=landed,
+                released_sublegal=met - landed,
+                method=method,
+            )
+        )
+    return told
+
+
+def season_days(rng, rate, *, weeks=8, sites=("r1", "r2"), start=MONDAY, days=4, **given):
+    """Return site-days of Monday to Thursday at some sites; `rate(area, week)` fish an hour."""
+    return [
+        SiteDay(
+            8,
+            trips(rng, rate(SITES[site], week), area=SITES[site], **given),
+            site=site,
+            date=start + dt.timedelta(days=7 * week + day),
+        )
+        for week in range(weeks)
+        for day in range(days)
+        for site in sites
+    ]
+
+
+def opening(area, *, season="2030-31", start=MONDAY, weeks=10):
+    return {
+        "season": season,
+        "area": area,
+        "open_date": start,
+        "close_date": start + dt.timedelta(days=7 * weeks - 1),
+        "open_weekdays": "12345",
+    }
+
+
+def tables_of(snapshot, season="2030-31", level=0.95):
+    said = []
+    found = rate_tables(
+        snapshot, prepare(snapshot, season=season), level=level, progress=said.append
+    )
+    assert set(found) == set(RATE_SCHEMAS)
+    for name, table in found.items():
+        assert table.schema.equals(RATE_SCHEMAS[name])
+        for column in table.columns:
+            values = [one for one in column.to_pylist() if isinstance(one, float)]
+            assert all(math.isfinite(one) for one in values), (name, values)
+    return {name: table.to_pandas() for name, table in found.items()}, said
+
+
+def test_index_follows_the_truth_at_one_mix_and_trend_and_words_follow_it():
+    rng = np.random.default_rng(11)
+    rates = {"A": 0.6, "B": 0.2}
+    days = season_days(rng, lambda area, week: rates[area] * 1.12**week)
+    found, said = tables_of(survey(days, sites=SITES, seasons=[opening("A"), opening("B")]))
+    index = found["index"]
+    mine = index[(index["response"] == "encounters") & (index["area"] == "A")]
+    truth = 0.6 * 1.12 ** np.arange(8)
+    away = np.log(mine["index"].to_numpy()) - np.log(truth)
+    # 20 boats a week; four errors at most.
+    assert (np.abs(away) < 4 * mine["log_se"].to_numpy()).all()
+    assert (mine["ci_low"] < mine["index"]).all()
+    assert (mine["index"] < mine["ci_high"]).all()
+    trend = found["trend"]
+    last = trend[trend["area"].isna() & (trend["response"] == "encounters") & ~trend["is_ahead"]]
+    assert last["word"].iloc[-1] == "rising"
+    assert last["rose_4"].iloc[-1] > 0.9
+    assert last["rise_4"].iloc[-1] == pytest.approx(1.12**4 - 1, abs=0.35)
+    assert (trend[trend["is_ahead"]].groupby(["response", "area"], dropna=False).size() == 3).all()
+    models = found["models"]
+    assert models.groupby("response")["is_chosen"].sum().eq(1).all()
+    assert {"zero-inflated", "hurdle", "poisson", "usual"} <= set(models["candidate"])
+    assert said[-1] == "comparing with past seasons"
+
+
+def test_all_areas_stay_level_when_an_area_with_more_fish_opens():
+    rng = np.random.default_rng(5)
+    rates = {"A": 0.2, "B": 1.0}
+    days = season_days(rng, lambda area, week: rates[area], weeks=9, boats=8)
+    # B opens in the fifth week with five times the fish.
+    later = [day for day in days if day.site == "r1" or day.date >= MONDAY + dt.timedelta(weeks=4)]
+    opens = [opening("A"), opening("B") | {"open_date": MONDAY + dt.timedelta(weeks=4)}]
+    found, _ = tables_of(survey(later, sites=SITES, seasons=opens))
+    index = found["index"]
+    mine = index[(index["response"] == "encounters") & index["area"].isna()]
+    assert mine["raw"].iloc[-1] > 2 * mine["raw"].iloc[0]
+    before, after = np.log(mine["index"].iloc[:4]).mean(), np.log(mine["index"].iloc[4:]).mean()
+    assert abs(after - before) < 0.2
+    trend = found["trend"]
+    words = trend[trend["area"].isna() & (trend["response"] == "encounters")]["word"]
+    assert "rising" not in set(words)
+
+
+def test_area_week_without_a_fish_keeps_its_raw_zero_and_says_why():
+    rng = np.random.default_rng(3)
+    days = season_days(rng, lambda area, week: 0.0 if (area, week) == ("B", 2) else 0.5)
+    found, _ = tables_of(survey(days, sites=SITES, seasons=[opening("A"), opening("B")]))
+    index = found["index"]
+    cell = index[(index["area"] == "B") & (index["week"] == "2031-W04")].set_index("response")
+    assert cell.loc["encounters", "raw"] == 0
+    assert np.isnan(cell.loc["encounters", "index"])
+    assert cell.loc["encounters", "reason"] == "no fish in 20 trips"
+    assert "no complete trip" in cell.loc["sublegal", "reason"]
+    trend = found["trend"]
+    smooth = trend[(trend["area"] == "B") & (trend["week"] == "2031-W04")].set_index("response")
+    assert smooth.loc["encounters", "level"] > 0.1
+
+
+def cases():
+    rng = np.random.default_rng(2)
+
+    def even(area, week):
+        return 0.4
+
+    one, both = [opening("A")], [opening("A"), opening("B")]
+    yield "one area", season_days(rng, even, sites=("r1",)), {"r1": "A"}, one
+    yield "one week", season_days(rng, even, weeks=1), SITES, both
+    yield "two weeks", season_days(rng, even, weeks=2), SITES, both
+    yield "one trip", [SiteDay(1, [interview(kept=1)])], {"r1": "A"}, one
+    yield "one boat a day", season_days(rng, even, boats=1, days=1), SITES, both
+    yield "no fish", season_days(rng, lambda area, week: 0.0), SITES, both
+    yield "no kept fish", season_days(rng, even, kept=0.0), SITES, both
+    yield "all kept", season_days(rng, even, kept=1.0), SITES, both
+    yield "no method", season_days(rng, even, methods=()), SITES, both
+    yield "no fish in an area", season_days(rng, lambda a, w: 0.4 * (a == "A")), SITES, both
+    yield "no boats", [SiteDay(0, [])], {"r1": "A"}, one
+    yield "no effort", [SiteDay(2, [interview(hours_fished=0.0, kept=1)] * 2)], {"r1": "A"}, one
+
+
+CASES = list(cases())
+
+
+@pytest.mark.parametrize(("name", "days", "sites", "opens"), CASES, ids=[one[0] for one in CASES])
+def test_hard_seasons_end_in_words_and_never_in_a_traceback(name, days, sites, opens):
+    found, _ = tables_of(survey(days, sites=sites, seasons=opens))
+    index, trend = found["index"], found["trend"]
+    assert (index["index"].notna() == (index["reason"] == "")).all(), name
+    assert (trend["level"].notna() | (trend["reason"] != "")).all()
+    assert set(trend["response"]) == {"encounters", "kept", "sublegal"}
+    if name in {"no fish", "no boats", "no effort"}:
+        assert index["index"].isna().all()
+        assert (trend["word"] == "not known").all()
+    if name == "no kept fish":
+        kept = index["response"] == "kept"
+        assert index.loc[kept, "index"].isna().all()
+        assert index.loc[index["response"] == "encounters", "index"].notna().all()
+    strength = found["strength"]
+    assert (strength["reason"] != "").all()
+
+
+def test_timing_and_strength_against_past_seasons():
+    rng = np.random.default_rng(7)
+    seasons, days = [], []
+    peak = np.array([0.2, 0.4, 0.8, 1.0, 0.9, 0.5, 0.3, 0.2])
+    for back, size in ((3, 0.8), (2, 1.0), (1, 1.25)):
+        start = MONDAY - back * LAST_YEARS
+        label = f"{2030 - back}-{31 - back}"
+        seasons += [opening(area, season=label, start=start, weeks=8) for area in "AB"]
+        days += season_days(rng, lambda a, w, size=size: size * peak[w], start=start)
+    seasons += [opening(area, weeks=8) for area in "AB"]
+    days += season_days(rng, lambda area, week: 2 * peak[week], weeks=4)
+    found, _ = tables_of(survey(days, sites=SITES, seasons=seasons))
+    timing, dates, strength = found["timing"], found["run_dates"], found["strength"]
+    past = timing[timing["area"].isna() & ~timing["is_now"]]
+    assert past.groupby("season").size().tolist() == [8, 8, 8]
+    assert past.groupby("season")["share"].last().tolist() == pytest.approx([1, 1, 1])
+    assert past["day"].tolist() == [7 * week for week in range(1, 9)] * 3
+    assert timing.loc[timing["is_now"], "share"].isna().all()
+    half = dates[dates["area"].isna() & (dates["share"] == 0.5) & (dates["curve"] == "normal")]
+    # Half of the sum of the peak comes in the fourth week; seasons count from their own Monday.
+    first = [MONDAY - back * LAST_YEARS for back in (3, 2, 1)]
+    gone = [(day - start).days for day, start in zip(half["date"], first, strict=True)]
+    assert all(21 <= one < 29 for one in gone)
+    assert (half["se_days"] > 0).all()
+    last = strength[strength["area"].isna()].iloc[-1]
+    assert last["n_past"] == 3
+    assert last["ci_low"] < 2.0 < last["ci_high"]
+    assert last["ratio"] == pytest.approx(2.0, rel=0.25)
+    assert last["past_low"] < 1 < last["past_high"]
+
+
+def test_season_broken_off_has_an_index_but_no_share():
+    rng = np.random.default_rng(9)
+    start = MONDAY - LAST_YEARS
+    days = season_days(rng, lambda area, week: 0.5, weeks=5, start=start)
+    days += season_days(rng, lambda area, week: 0.5, weeks=3)
+    opens = [opening(area, season="2029-30", start=start) for area in "AB"]
+    opens += [opening(area) for area in "AB"]
+    found, _ = tables_of(survey(days, sites=SITES, seasons=opens))
+    past = found["timing"][~found["timing"]["is_now"]]
+    assert past["share"].isna().all()
+    assert past["index"].notna().any()
+    reasons = found["run_dates"]["reason"]
+    assert set(reasons) == {"the season is not sampled to its end, or in too few open weeks"}
+    assert found["strength"]["reason"].iloc[-1].startswith("1 past seasons with an index")
