@@ -56,24 +56,26 @@ class CountRows:
         """Number of clusters, None where rows stand on their own."""
         return None if self.cluster is None else int(self.cluster.max()) + 1
 
-    def require_fit(self, coding: Coding, zero_coding: Coding, likelihood: CountLikelihood) -> None:
-        """Refuse covariates for which no finite coefficients are best.
 
-        Raises
-        ------
-        WrongUse
-            If one column follows from others, or a combination of them picks out rows without a
-            count (as `analytics.models.share_checks.require_overlap`, for counts).
-        """
-        require_rank(coding.names, likelihood.rows)
-        has = np.bincount(self.group, self.y > 0, len(self.groups)) > 0
-        _require_counts(separating(coding.names, likelihood.rows, np.where(has, 0.0, -1.0)))
-        if not likelihood.family.has_zero_part:
-            return
-        require_rank(zero_coding.names, likelihood.zero_rows)
-        zeros = np.bincount(self.group, self.y == 0, len(self.groups)) > 0
-        side = np.where(has & zeros, 0.0, np.where(has, 1.0, -1.0))
-        _require_counts(separating(zero_coding.names, likelihood.zero_rows, side))
+def require_fit(coding: Coding, zero_coding: Coding, likelihood: CountLikelihood) -> None:
+    """Refuse covariates for which no finite coefficients are best.
+
+    Raises
+    ------
+    WrongUse
+        If one column follows from others, or a combination of them picks out rows without a
+        count (as `analytics.models.share_checks.require_overlap`, for counts).
+    """
+    counts, size = likelihood.counts, len(likelihood.rows)
+    require_rank(coding.names, likelihood.rows)
+    has = np.bincount(counts.group, counts.y > 0, size) > 0
+    _require_counts(separating(coding.names, likelihood.rows, np.where(has, 0.0, -1.0)))
+    if not likelihood.family.has_zero_part:
+        return
+    require_rank(zero_coding.names, likelihood.zero_rows)
+    zeros = np.bincount(counts.group, counts.y == 0, size) > 0
+    side = np.where(has & zeros, 0.0, np.where(has, 1.0, -1.0))
+    _require_counts(separating(zero_coding.names, likelihood.zero_rows, side))
 
 
 def rows_of(
@@ -140,18 +142,25 @@ def positive(frame: pd.DataFrame, name: str) -> Floats:
 
 def _combinations(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, Ints]:
     """Return every combination of some columns, and the place of each row among them."""
-    code = np.zeros(len(frame), dtype=np.int64)
-    size = min(1, len(frame))
+    code, size = np.zeros(len(frame), dtype=np.int64), min(1, len(frame))
     for name in columns:
         codes, n_values = _codes(frame, name)
         codes += code * n_values
         # Made dense at each step, so that products stay small.
-        code, seen = pd.factorize(codes)
-        size = len(seen)
+        code, size = _dense(codes, size * n_values)
     first = np.empty(size, dtype=np.int64)
     # Backwards, so that the first row of each combination is the one that stays.
     first[code[::-1]] = np.arange(len(code) - 1, -1, -1)
     return frame.iloc[first][list(columns)].reset_index(drop=True), code
+
+
+def _dense(codes: Ints, size: int) -> tuple[Ints, int]:
+    """Return codes without those that no row has, and how many there are."""
+    if size > 2 * len(codes):
+        code, seen = pd.factorize(codes)
+        return code, len(seen)
+    place = np.cumsum(np.bincount(codes, minlength=size) > 0) - 1
+    return place[codes], int(place[-1]) + 1
 
 
 def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:

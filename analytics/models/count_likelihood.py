@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from analytics.models.count_laws import ETA, LAM, ZETA, slopes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     from analytics.models.count_laws import Family, Slopes
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 
 #: Step of central differences in η, ζ and λ.
 STEP = 1e-4
+#: Rows whose derivatives are held at once.
+BLOCK = 1 << 14
+#: No step in η, ζ and λ.
+NOWHERE = np.zeros(3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,17 +58,35 @@ def collapse(y: Ints, group: Ints, exposure: Floats) -> tuple[CollapsedCounts, I
     CollapsedCounts
     place : ndarray of int, shape (N,)
     """
-    # Codes come from hashing, several times quicker than from sorting every row.
-    key, values = pd.factorize(exposure, sort=True)
-    highest = int(y.max(initial=0)) + 1
+    key, values = _keys(y, group, exposure)
+    counts, seen = _counts(np.sort(key), values, int(y.max(initial=0)) + 1)
+    return counts, np.searchsorted(seen, key)
+
+
+def collapsed(y: Ints, group: Ints, exposure: Floats) -> CollapsedCounts:
+    """Return rows collapsed, as `collapse`, with less memory."""
+    key, values = _keys(y, group, exposure)
+    key.sort()
+    return _counts(key, values, int(y.max(initial=0)) + 1)[0]
+
+
+def _keys(y: Ints, group: Ints, exposure: Floats) -> tuple[Ints, Floats]:
+    """Return one number for every different row, and the exposures that it counts in."""
+    values = np.unique(exposure)
+    key = np.searchsorted(values, exposure)
     key += group * len(values)
-    key *= highest
+    key *= int(y.max(initial=0)) + 1
     key += y
-    place, seen = pd.factorize(key, sort=True)
+    return key, values
+
+
+def _counts(key: Ints, values: Floats, highest: int) -> tuple[CollapsedCounts, Ints]:
+    """Return rows collapsed from their sorted keys, and every key once."""
+    starts = np.flatnonzero(np.diff(key, prepend=-1))
+    seen, weight = key[starts], np.diff(starts, append=len(key)).astype(np.float64)
     left, count = np.divmod(seen, highest)
-    group_of, exposure_of = np.divmod(left, len(values))
-    weight = np.bincount(place, minlength=len(seen)).astype(np.float64)
-    return CollapsedCounts(count, group_of, np.log(values)[exposure_of], weight), place
+    group, exposure = np.divmod(left, len(values))
+    return CollapsedCounts(count, group, np.log(values)[exposure], weight), seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,8 +142,7 @@ class CountLikelihood:
 
     def slopes(self, params: Floats) -> Slopes:
         """Return value and derivatives of every collapsed row, without its weight."""
-        eta, zeta, lam = self._arguments(params)
-        return slopes(self.family, self.counts.y, eta, zeta, lam)
+        return self._slopes(params, slice(None))
 
     def value(self, params: Floats) -> float:
         """Return the log-likelihood."""
@@ -140,13 +162,11 @@ class CountLikelihood:
         Central differences in η, ζ and λ, which are at most three whatever the number of
         coefficients; shape (K, K).
         """
-        at = self._arguments(params)
         second = np.zeros((3, 3, len(self.rows)))
         places = [ETA] + [ZETA] * bool(self.zero_rows.shape[1]) + [LAM] * self.family.has_dispersion
         for place in places:
-            eta, zeta, lam = STEP * np.eye(3)[place]
-            up = self._first_by_group(at[0] + eta, at[1] + zeta, at[2] + lam)
-            down = self._first_by_group(at[0] - eta, at[1] - zeta, at[2] - lam)
+            step = STEP * np.eye(3)[place]
+            up, down = self._first_by_group(params, step), self._first_by_group(params, -step)
             second[place] = (up - down) / (2 * STEP)
         return self._matrix((second + second.transpose(1, 0, 2)) / 2)
 
@@ -177,32 +197,47 @@ class CountLikelihood:
         np.add.at(scores, of, np.concatenate(parts, axis=1))
         return scores
 
-    def _arguments(self, params: Floats) -> tuple[Floats, Floats, float]:
-        """Return η and ζ of every collapsed row, and λ."""
+    def _slopes(self, params: Floats, part: slice, step: Floats = NOWHERE) -> Slopes:
+        """Return value and derivatives of some rows, their η, ζ and λ moved by a step."""
         beta, gamma, lam = self.split(params)
-        group = self.counts.group
-        eta = (self.rows @ beta)[group] + self.counts.log_exposure
-        return eta, (self.zero_rows @ gamma)[group], lam
+        counts, group = self.counts, self.counts.group[part]
+        eta = (self.rows @ beta)[group] + counts.log_exposure[part] + step[ETA]
+        zeta = (self.zero_rows @ gamma)[group] + step[ZETA]
+        return slopes(self.family, counts.y[part], eta, zeta, lam + step[LAM])
+
+    def _blocks(self) -> Iterator[slice]:
+        for start in range(0, len(self.counts.y), BLOCK):
+            yield slice(start, start + BLOCK)
 
     def _sums(self, params: Floats) -> Sums:
         asked = params.tobytes()
         if asked not in self._last:
-            found = self.slopes(params)
-            second = np.zeros((3, 3, len(self.rows)))
-            for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
-                second[i, j] = second[j, i] = self._by_group(found.second[i, j])
-            first = np.array([self._by_group(part) for part in found.first])
+            value, g = 0.0, len(self.rows)
+            first, second = np.zeros((3, g)), np.zeros((3, 3, g))
+            for part in self._blocks():
+                found = self._slopes(params, part)
+                value += float(self.counts.weight[part] @ found.value)
+                for i in range(3):
+                    first[i] += self._by_group(found.first[i], part)
+                    for j in range(i, 3):
+                        second[i, j] += self._by_group(found.second[i, j], part)
+            for i, j in ((ETA, ZETA), (ETA, LAM), (ZETA, LAM)):
+                second[j, i] = second[i, j]
             self._last.clear()
-            self._last[asked] = Sums(float(self.counts.weight @ found.value), first, second)
+            self._last[asked] = Sums(value, first, second)
         return self._last[asked]
 
-    def _first_by_group(self, eta: Floats, zeta: Floats, lam: float) -> Floats:
-        first = slopes(self.family, self.counts.y, eta, zeta, lam).first
-        return np.array([self._by_group(part) for part in first])
+    def _first_by_group(self, params: Floats, step: Floats) -> Floats:
+        sums = np.zeros((3, len(self.rows)))
+        for part in self._blocks():
+            first = self._slopes(params, part, step).first
+            sums += np.array([self._by_group(one, part) for one in first])
+        return sums
 
-    def _by_group(self, part: Floats) -> Floats:
-        """Return the weighted sums of a number of the collapsed rows, shape (G,)."""
-        sums = np.bincount(self.counts.group, part * self.counts.weight, len(self.rows))
+    def _by_group(self, numbers: Floats, part: slice) -> Floats:
+        """Return the weighted sums of a number of some collapsed rows, shape (G,)."""
+        counts = self.counts
+        sums = np.bincount(counts.group[part], numbers * counts.weight[part], len(self.rows))
         return np.asarray(sums, dtype=np.float64)
 
     def _matrix(self, second: Floats) -> Floats:

@@ -11,9 +11,9 @@ import pandas as pd
 from scipy.special import expit
 
 from analytics.errors import WrongUse
-from analytics.models.count_checks import CountRows, positive, rows_of
+from analytics.models.count_checks import positive, require_fit, rows_of
 from analytics.models.count_laws import Family
-from analytics.models.count_likelihood import CountLikelihood, collapse
+from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
 from analytics.models.count_search import NO_DISPERSION, highest
 from analytics.models.maximum import checked_errors
 from analytics.models.terms import coding_of
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.models.count_checks import CountRows
     from analytics.models.terms import Coding
 
     Floats = NDArray[np.float64]
@@ -30,6 +31,20 @@ if TYPE_CHECKING:
 
 #: Before the names of the coefficients of the zero part.
 ZERO = "zero: "
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Clusters:
+    """Which cluster each of N rows belongs to.
+
+    Parameters
+    ----------
+    code, place : ndarray of int, shape (N,)
+        Of the cluster, from 0; of the row among the collapsed ones.
+    """
+
+    code: Ints
+    place: Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,21 +189,17 @@ def fit_counts(
     )
     coding = coding_of(rows.groups, terms)
     zero_coding = coding_of(rows.groups, zero_terms)
-    zero_rows = zero_coding.matrix(rows.groups)
-    counts, place = collapse(rows.y, rows.group, rows.exposure)
-    likelihood = CountLikelihood(
-        law,
-        counts,
-        coding.matrix(rows.groups),
-        zero_rows if law.has_zero_part else zero_rows[:, :0],
-    )
-    rows.require_fit(coding, zero_coding, likelihood)
+    n, n_clusters = len(rows.y), rows.n_clusters
+    likelihood, clusters = _collapsed(rows, law, coding, zero_coding)
+    # The rows are let go: what follows needs the collapsed ones alone.
+    del rows
+    require_fit(coding, zero_coding, likelihood)
     likelihood, params, notes = highest(likelihood)
-    cov, more = _covariance(likelihood, params, place, rows)
+    cov, more = _covariance(likelihood, params, clusters)
     names = list(coding.names)
     names += [ZERO + name for name in zero_coding.names] if law.has_zero_part else []
     errors, k = np.sqrt(np.diag(cov)), len(names)
-    value, n = likelihood.value(params), len(rows.y)
+    value = likelihood.value(params)
     has_free = likelihood.family.has_dispersion
     alpha = float(np.exp(params[-1])) if has_free else 0.0 if law.has_dispersion else math.nan
     n_parameters = k + law.has_dispersion
@@ -202,7 +213,7 @@ def fit_counts(
         aic=2 * n_parameters - 2 * value,
         bic=math.log(n) * n_parameters - 2 * value,
         n=n,
-        n_clusters=rows.n_clusters,
+        n_clusters=n_clusters,
         converged=True,
         coding=coding,
         zero_coding=zero_coding,
@@ -221,8 +232,28 @@ def _family(word: str, zero_terms: Sequence[str]) -> Family:
     return law
 
 
+def _collapsed(
+    rows: CountRows, law: Family, coding: Coding, zero_coding: Coding
+) -> tuple[CountLikelihood, Clusters | None]:
+    """Return the likelihood of rows, collapsed, and their clusters where there are some."""
+    asked = rows.y, rows.group, rows.exposure
+    clusters = None
+    if rows.cluster is None:
+        counts = collapsed(*asked)
+    else:
+        counts, place = collapse(*asked)
+        clusters = Clusters(rows.cluster, place)
+    zero_rows = zero_coding.matrix(rows.groups)
+    return CountLikelihood(
+        law,
+        counts,
+        coding.matrix(rows.groups),
+        zero_rows if law.has_zero_part else zero_rows[:, :0],
+    ), clusters
+
+
 def _covariance(
-    likelihood: CountLikelihood, params: Floats, place: Ints, rows: CountRows
+    likelihood: CountLikelihood, params: Floats, clusters: Clusters | None
 ) -> tuple[Floats, tuple[str, ...]]:
     """Return the covariance of the parameters, by cluster where there are some."""
     # Differences by row tell the same as differences by coefficient, at a fraction of the cost.
@@ -233,13 +264,13 @@ def _covariance(
     if not np.isfinite(errors).all():
         return np.full((len(params), len(params)), np.nan), notes
     bread = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
-    if rows.cluster is None:
+    if clusters is None:
         return bread, notes
-    n = rows.n_clusters or 0
+    n = int(clusters.code.max()) + 1
     if n <= len(params):
         return np.full_like(bread, np.nan), (
             f"no standard errors: {n} clusters for {len(params)} parameters",
         )
-    scores = likelihood.cluster_scores(params, place, rows.cluster)
+    scores = likelihood.cluster_scores(params, clusters.place, clusters.code)
     meat = n / (n - 1) * scores.T @ scores
     return bread @ meat @ bread, notes

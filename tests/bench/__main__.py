@@ -2,8 +2,9 @@
 
 ``python -m tests.bench`` prints Markdown tables: whole commands on a season of middling size;
 the steps of the estimate beside DuckDB's group-by of the same files, at two sizes ten times apart;
-and the same estimates by a general survey library and by a bootstrap, on a subset, which must be
-equal. No figure is kept from another run.
+the same estimates by a general survey library and by a bootstrap, on a subset, which must be equal;
+and a regression of counts beside statsmodels' dense one, equal too. No figure is kept from another
+run.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import others, scale
+from tests.bench import models, others, scale
 from tests.bench.big_tables import big_tables, write_tables
 from tests.bench.processes import Measured, measure
 
@@ -83,8 +84,9 @@ def main() -> None:
     parser.add_argument("--site-days", type=int, default=10_000, help="for whole commands")
     parser.add_argument("--large", type=int, default=2_000_000, help="interviews, for the steps")
     parser.add_argument("--subset", type=int, default=40_000, help="interviews, for other ways")
+    parser.add_argument("--fitted", type=int, default=500_000, help="interviews, for models")
     parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--only", choices=("commands", "steps", "others"))
+    parser.add_argument("--only", choices=("commands", "steps", "others", "models"))
     given = parser.parse_args()
     if given.only in (None, "commands"):
         whole_commands(n_interviews=given.interviews, n_site_days=given.site_days, runs=given.runs)
@@ -100,6 +102,10 @@ def main() -> None:
         found = others.compare(n_interviews=given.subset, n_site_days=days)
         print(f"\n{given.subset:,} interviews in {days:,} site-days, every boat interviewed\n")
         print("\n".join(others.table(*found)))
+    if given.only in (None, "models"):
+        for n, ways in ((given.fitted, tuple(models.WAYS)), (4 * given.fitted, ("own",))):
+            fits = models.compare(n=n, ways=ways, runs=given.runs)
+            print("\n" + "\n".join(models.table(n, fits)))
 
 
 if __name__ == "__main__":

@@ -9,9 +9,10 @@ from numpy.testing import assert_allclose
 from statsmodels.tools.numdiff import approx_fprime
 
 from analytics.errors import WrongUse
+from analytics.models import count_likelihood
 from analytics.models.count_checks import MOST_COUNT, rows_of
 from analytics.models.count_laws import Family, slopes
-from analytics.models.count_likelihood import CountLikelihood, collapse
+from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +61,20 @@ def test_derivatives_in_the_coefficients_are_those_of_differences(rows, family):
     assert_allclose(likelihood.differenced_hessian(params), hessian, rtol=1e-6, atol=1e-5)
 
 
+@pytest.mark.parametrize("family", list(Family))
+def test_rows_taken_in_blocks_are_the_rows_taken_at_once(rows, family, monkeypatch):
+    whole, params = made(rows, family), somewhere(made(rows, family))
+    wanted = whole.value(params), whole.score(params), whole.hessian(params)
+    differenced = whole.differenced_hessian(params)
+    monkeypatch.setattr(count_likelihood, "BLOCK", 7)
+    parted = made(rows, family)
+    assert len(parted.counts.y) > 14
+    found = parted.value(params), parted.score(params), parted.hessian(params)
+    for one, other in zip(found, wanted, strict=True):
+        assert_allclose(one, other, rtol=1e-12, atol=1e-12)
+    assert_allclose(parted.differenced_hessian(params), differenced, rtol=1e-7, atol=1e-7)
+
+
 def test_sums_of_one_place_are_not_given_for_another(rows):
     likelihood = made(rows, Family.NEGATIVE_BINOMIAL)
     first = somewhere(likelihood)
@@ -76,9 +91,11 @@ def test_sums_of_one_place_are_not_given_for_another(rows):
 def test_the_order_of_rows_does_not_change_a_digit(rows):
     order = np.random.default_rng(3).permutation(300)
     one, place = collapse(*rows)
+    lean = collapsed(*rows)
     other, moved = collapse(*(part[order] for part in rows))
     for name in ("y", "group", "log_exposure", "weight"):
         assert (getattr(one, name) == getattr(other, name)).all()
+        assert (getattr(one, name) == getattr(lean, name)).all()
     assert (place[order] == moved).all()
     assert (one.y[place] == rows[0]).all()
     assert (one.group[place] == rows[1]).all()
