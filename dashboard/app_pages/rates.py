@@ -91,7 +91,11 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
     for said in fits.checks(fits.chosen(rates, response)):
         st.markdown(f"- {said}")
     _residuals(rates, response)
-    for name, said in (("models", "the candidates"), ("coefficients", "the coefficients")):
+    for name, said in (
+        ("models", "the candidates"),
+        ("coefficients", "the coefficients"),
+        ("residuals", "the residuals"),
+    ):
         download(said, choice.book.bulletin.table(name), choice, name)
 
 

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 from dashboard.amounts import Amount, Sort
 from dashboard.charts.palette import plain
 from dashboard.charts.trends import HOVER_WIDTH
+from dashboard.rates.index import raw
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,14 +45,14 @@ class Panel:
     index, trend : tuple of dict
         Lines of the two tables, by week.
     past : tuple of tuple of (int, float)
-        Place and index of each past season.
+        Place and index of each past season; None breaks the line.
     sort : Sort
     """
 
     weeks: tuple[str, ...]
     index: tuple[Line, ...]
     trend: tuple[Line, ...]
-    past: tuple[tuple[tuple[int, float], ...], ...]
+    past: tuple[tuple[tuple[int, float | None], ...], ...]
     sort: Sort
 
     @property
@@ -134,7 +135,7 @@ def _amount(panel: Panel, line: Line, name: str) -> Amount:
     return Amount(line[name], line["ci_low"], line["ci_high"], panel.sort)
 
 
-def _past(line: Sequence[tuple[int, float]], *, palette: Palette) -> go.Scatter:
+def _past(line: Sequence[tuple[int, float | None]], *, palette: Palette) -> go.Scatter:
     return go.Scatter(
         x=[at for at, _ in line],
         y=[value for _, value in line],
@@ -213,16 +214,15 @@ def _raw(panel: Panel, *, palette: Palette) -> go.Scatter:
             "color": palette.quiet,
             "line": {"width": 1.4, "color": palette.quiet},
         },
-        text=[_raw_words(panel, one) for one in known],
+        text=[_raw_words(one) for one in known],
         hovertemplate="%{text}<extra></extra>",
         cliponaxis=False,
         name="raw",
     )
 
 
-def _raw_words(panel: Panel, one: Line) -> str:
-    shown = Amount(one["raw"], one["raw_low"], one["raw_high"], panel.sort)
-    return f"<b>{one['week']}</b><br>the survey's own {shown.figure()}"
+def _raw_words(one: Line) -> str:
+    return f"<b>{one['week']}</b><br>the survey's own {raw(one).figure()}"
 
 
 def _points(panel: Panel, *, palette: Palette) -> go.Scatter:

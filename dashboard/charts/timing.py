@@ -26,6 +26,9 @@ HUES = {"─": "quiet", "▒": "quiet", "━": "copper", "┈": "copper"}
 _CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
 
 Points = tuple[tuple[int, float], ...]
+Ends = tuple[tuple[int, float, float], ...]
+#: Days from one figure to the next where no week lacks.
+WEEK = 7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +64,7 @@ class Run:
         return 1.08 * (max(known, default=0.0) or 1.0)
 
     @property
-    def envelope(self) -> tuple[tuple[int, float, float], ...]:
+    def envelope(self) -> Ends:
         """Day, lowest and highest past figure, where two past seasons or more have one."""
         days = sorted({day for line in self.past.values() for day, _ in line})
         values = {
@@ -119,10 +122,15 @@ def _day(run: Run, day: int) -> str:
 
 
 def _band(run: Run, *, palette: Palette) -> go.Scatter:
-    ends = run.envelope
+    x: list[int | None] = []
+    y: list[float | None] = []
+    for ends in _runs(run.envelope):
+        x += [*([None] if x else []), *(day for day, _, _ in (*ends, *reversed(ends)))]
+        y += [*([None] if y else []), *(high for _, _, high in ends)]
+        y += [low for _, low, _ in reversed(ends)]
     return go.Scatter(
-        x=[day for day, _, _ in (*ends, *reversed(ends))],
-        y=[*(high for _, _, high in ends), *(low for _, low, _ in reversed(ends))],
+        x=x,
+        y=y,
         mode="lines",
         fill="toself",
         fillcolor=palette.quiet,
@@ -131,6 +139,17 @@ def _band(run: Run, *, palette: Palette) -> go.Scatter:
         hoverinfo="skip",
         name="envelope",
     )
+
+
+def _runs(ends: Ends) -> list[Ends]:
+    """Return the envelope in parts without a week or more between their days."""
+    parts: list[Ends] = []
+    for one in ends:
+        if parts and one[0] - parts[-1][-1][0] <= WEEK:
+            parts[-1] = (*parts[-1], one)
+        else:
+            parts.append((one,))
+    return parts
 
 
 def _past(run: Run, season: str, line: Points, *, palette: Palette) -> go.Scatter:
@@ -174,7 +193,7 @@ def _unbroken(line: Points) -> dict[str, list[float | None]]:
     x: list[float | None] = []
     y: list[float | None] = []
     for at, (day, value) in enumerate(line):
-        if at and day - line[at - 1][0] > 7:
+        if at and day - line[at - 1][0] > WEEK:
             x, y = [*x, day - 3], [*y, None]
         x, y = [*x, day], [*y, value]
     return {"x": x, "y": y}

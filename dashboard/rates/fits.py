@@ -84,11 +84,14 @@ def _above(value: float | None, lowest: float | None) -> str:
 
 
 def dots(rates: Rates, response: str) -> list[Dot]:
-    """Return the coefficients of the chosen regression as ratios with their intervals."""
+    """Return the coefficients of the chosen regression as ratios with their intervals.
+
+    Intercepts are levels and no ratios; they stand in the download.
+    """
     return [
         Dot(line["term"], Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO))
         for line in rates.of("coefficients", response)
-        if line["ratio"] is not None
+        if line["ratio"] is not None and not line["term"].endswith("intercept")
     ]
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from dashboard.amounts import Amount, Sort
 from dashboard.book import monday
+from dashboard.reasons import USELESS_TIMES, USELESS_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -102,6 +103,22 @@ def amount(line: Line | None, name: str, *, sort: Sort = Sort.RATIO) -> Amount:
     if line is None:
         return Amount(None, sort=sort)
     return Amount(line[name], line["ci_low"], line["ci_high"], sort)
+
+
+def raw(line: Line) -> Amount:
+    """Return the survey's figure of a line with its interval, without one too wide to help."""
+    ends = (None, None) if is_too_wide(line) else (line["raw_low"], line["raw_high"])
+    return Amount(line["raw"], *ends, sort_of(line["response"]))
+
+
+def is_too_wide(line: Line) -> bool:
+    """Return whether the interval of the survey's figure says nothing that helps."""
+    low, high, value = line["raw_low"], line["raw_high"], line["raw"]
+    if low is None or high is None or not value:
+        return False
+    if line["response"] == SHARE:
+        return high - low > USELESS_WIDTH
+    return high > USELESS_TIMES * value
 
 
 def latest(rates: Rates, response: str, area: str | None) -> Line | None:

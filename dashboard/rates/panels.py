@@ -30,18 +30,20 @@ def panel(book: Book, rates: Rates, area: str | None, *, response: str) -> Panel
 
 def _past(
     rates: Rates, area: str | None, axis: tuple[str, ...]
-) -> tuple[tuple[tuple[int, float], ...], ...]:
+) -> tuple[tuple[tuple[int, float | None], ...], ...]:
     """Return past seasons on the weeks of this one, by the number of the week."""
     place = {week: at for at, week in enumerate(axis)}
     found = []
     for season in rates.seasons(area):
         later = int(rates.season[:4]) - int(season[:4])
-        line = [
-            (place[week], one["index"])
+        known = {
+            place[week]: one["index"]
             for one in rates.timing[season, area]
-            if one["index"] is not None and (week := moved(one["week"], years=later)) in place
-        ]
-        found += [tuple(line)] if line else []
+            if (week := moved(one["week"], years=later)) in place
+        }
+        # A week without a line was closed: None breaks the line there.
+        line = [(at, known.get(at)) for at in range(min(known), max(known) + 1)] if known else []
+        found += [tuple(line)] if any(value is not None for _, value in line) else []
     return tuple(found)
 
 

@@ -22,14 +22,15 @@ if TYPE_CHECKING:
 #: What dates are read from, the first that a season has.
 CURVES = ("index", "normal", "logistic")
 CURVE_WORDS = {"index": "the index itself", "normal": "normal curve", "logistic": "logistic curve"}
-HEADS = ("Season", "Read from", "A quarter", "Half", "Three quarters")
+HEADS = ("Season", "A quarter", "Half", "Three quarters", "How far the curves are off")
 STRENGTH_HEADS = ("Area", "This season over the past", "Past seasons", "Through week")
 MEANING = (
     "Timing is built on the index of encounters per angler-hour and not on catch: a closure, or "
     "few anglers, is no absence of fish. Weeks without an index take the mean of their neighbours. "
     "The curves follow Mundy (1979), A quantitative measure of migratory timing illustrated by "
-    "application to the management of commercial salmon fisheries (from memory); their standard "
-    "errors treat weeks as independent and are rough."
+    "application to the management of commercial salmon fisheries (from memory); ± is their "
+    "standard error, which treats weeks as independent and is rough. How far they are off is the "
+    "root mean square difference of shares."
 )
 FEW = "With so few past seasons their spread is hardly known: the interval may be too narrow."
 #: Past seasons under which that is said.
@@ -150,31 +151,43 @@ def table(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
 
 
 def _dates_lines(mine: Sequence[Line]) -> list[str]:
-    lines = []
-    for season in sorted({line["season"] for line in mine}):
-        for curve in CURVES:
-            found = [one for one in mine if (one["season"], one["curve"]) == (season, curve)]
-            if found:
-                lines.append(_dates_line(season, curve, found))
-    return lines
+    seasons = sorted({line["season"] for line in mine})
+    return [
+        _dates_line(season, [one for one in mine if one["season"] == season]) for season in seasons
+    ]
 
 
-def _dates_line(season: str, curve: str, found: Sequence[Line]) -> str:
-    by_share = {line["share"]: line for line in found}
-    inside = [_date(by_share.get(share)) for share in SHARES]
-    rmse = next((line["rmse"] for line in found if line["rmse"] is not None), None)
-    off = "" if rmse is None else f"off by {number(100 * rmse, place=-1)} points (root mean square)"
-    why = next((line["reason"] for line in found if line["reason"]), "")
-    read = escape(CURVE_WORDS[curve]) + cells.small(off, why)
-    return cells.line(HEADS, season, [read, *inside])
+def _dates_line(season: str, found: Sequence[Line]) -> str:
+    by_curve = sorted(found, key=lambda one: CURVES.index(one["curve"]))
+    inside = [_dates(by_curve, share) for share in SHARES]
+    off = {
+        line[
+            "curve"
+        ]: f"{CURVE_WORDS[line['curve']]}: {number(100 * line['rmse'], place=-1)} points"
+        for line in by_curve
+        if line["rmse"] is not None
+    }
+    why = dict.fromkeys(line["reason"] for line in by_curve if line["reason"])
+    return cells.line(HEADS, season, [*inside, cells.small(*off.values(), *why)])
 
 
-def _date(line: Line | None) -> str:
-    if line is None or line["date"] is None:
+def _dates(by_curve: Sequence[Line], share: float) -> str:
+    """Return a date as a cell, the first of the curves in full print."""
+    known = [one for one in by_curve if one["share"] == share and one["date"] is not None]
+    if not known:
         return DASH
+    first = known[0]["date"]
+    lines = (f"{CURVE_WORDS[one['curve']]}{_by_curve(one)}" for one in known)
+    return f"{day_words(first)} {first:%Y}" + cells.small(*lines)
+
+
+def _by_curve(line: Line) -> str:
+    """Return the date of a curve with its standard error; nothing where it is the index itself."""
+    if line["curve"] == CURVES[0]:
+        return ""
     se = line["se_days"]
-    error = "" if se is None else f"standard error {number(se, place=-1)} days"
-    return f"{day_words(line['date'])} {line['date']:%Y}" + cells.small(error)
+    error = "" if se is None else f" ± {number(se, place=-1)} days"
+    return f": {day_words(line['date'])}{error}"
 
 
 def strength_table(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:

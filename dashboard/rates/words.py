@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
+from dashboard import cells, reasons, text
 from dashboard.digits import DASH, PERCENT, number, percent
 from dashboard.rates import index as modelled
 from dashboard.rates.index import ENCOUNTERS, KEPT, SHARE
@@ -13,7 +13,7 @@ from dashboard.released.index import domains, head, where
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.amounts import Amount, Sort
+    from dashboard.amounts import Sort
     from dashboard.book import Book
     from dashboard.rates.index import Line, Rates
 
@@ -187,10 +187,7 @@ def _raw(rates: Rates, area: str | None, response: str) -> str:
     lines = [one for one in rates.index.get((response, area), ()) if one["raw"] is not None]
     if not lines:
         return DASH
-    return cells.amount(raw(lines[-1]), below=(f"week {lines[-1]['week']}",))
-
-
-def raw(line: Line) -> Amount:
-    """Return the survey's figure of a line with its interval."""
-    shown = line | {"ci_low": line["raw_low"], "ci_high": line["raw_high"]}
-    return modelled.amount(shown, "raw", sort=modelled.sort_of(line["response"]))
+    last = lines[-1]
+    too_few = modelled.is_too_wide(last)
+    below = (reasons.TOO_FEW if too_few else "", f"week {last['week']}")
+    return cells.amount(modelled.raw(last), below=below)

@@ -176,6 +176,7 @@ def _coefficients(season: str) -> list[Row]:
     lines = []
     for response in ("encounters", "kept"):
         for term, estimate, se in (
+            ("intercept", 15.0, 4.4),
             ("method[mooching]", 0.0953, 0.05),
             ("method[*jigging*]", -0.223, 0.11),
             ("day_group[weekend]", -0.105, 0.04),

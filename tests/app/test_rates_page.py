@@ -184,6 +184,28 @@ def test_a_week_moves_by_its_number(week, years, found):
     assert panels.moved(week, years=years) == found
 
 
+def test_a_closed_week_breaks_the_line_of_a_past_season(book):
+    lines = [
+        line
+        for line in book.bulletin.table("timing").to_pylist()
+        if (line["season"], line["week"]) != ("2034-35", "2034-W47")
+    ]
+    found = with_tables(book, timing=lines)
+    panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
+    assert panel.past[1][2] == (2, None)
+    assert None not in [value for _, value in panel.past[0]]
+
+
+def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
+    lines = book.bulletin.table("index").to_pylist()
+    for line in lines:
+        line |= {"raw_low": 0.0002, "raw_high": 836.85}
+    found = modelled.index(with_tables(book, index=lines))
+    table = words.table(book, found, ("A1",), response="encounters")
+    assert "too few site-days for a useful interval" in table
+    assert "836" not in table
+
+
 def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
     assert panels.panel(book, rates, sample_rates.NO_INDEX, response="encounters") is None
     page = open_rates(area=sample_rates.NO_INDEX)

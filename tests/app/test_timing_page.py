@@ -128,8 +128,9 @@ def test_dates_of_several_years_are_told_together(days, said):
 
 def test_the_table_of_dates_has_errors_and_reasons(book, rates):
     table = plain(run.table(book, rates, [None, sample_rates.NO_INDEX]))
-    assert "4 Jan 2034<small>standard error 1.3 days</small>" in table
-    assert "off by 2.1 points (root mean square)" in table
+    assert "4 Jan 2034<small>the index itself</small>" in table
+    assert "<small>normal curve: 4 Jan ± 1.3 days</small>" in table
+    assert "<small>logistic curve: 2.1 points</small>" in table
     assert sample_rates.NO_FISH in table
     assert run.table(book, rates, []) == ""
 

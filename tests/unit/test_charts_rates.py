@@ -154,6 +154,15 @@ def test_a_closed_time_breaks_the_line():
     assert not run.envelope
 
 
+def test_the_envelope_is_apart_where_past_seasons_were_closed():
+    line = ((6, 0.1), (13, 0.2), (34, 0.3), (41, 0.4))
+    past = {"a": line, "b": tuple((day, value + 0.1) for day, value in line)}
+    run = timing.Run(past, (), {}, date(2035, 11, 5), is_share=False)
+    band = traces(timing.figure(run, palette=COLOURS))["envelope"][0]
+    assert list(band.x) == [6, 13, 13, 6, None, 34, 41, 41, 34]
+    assert list(band.y) == pytest.approx([0.2, 0.3, 0.2, 0.1, None, 0.4, 0.5, 0.4, 0.3])
+
+
 def test_one_past_season_has_no_envelope(told):
     run = runs.indices(told, [None])[None]
     one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
