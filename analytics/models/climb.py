@@ -21,7 +21,7 @@ from analytics.models.count_checks import rows_of
 from analytics.models.count_laws import Family
 from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, collapse
 from analytics.models.counts import ZERO, CountFit
-from analytics.models.maximum import newton
+from analytics.models.maximum import newton, top
 from analytics.models.terms import coding_of, parts_of
 
 if TYPE_CHECKING:
@@ -167,6 +167,9 @@ def climb(
         return at_edge(likelihood, before)
     with np.errstate(all="ignore"):
         params = newton(likelihood, at)
+    if params is None and law.has_zero_part:
+        # Such a likelihood bends both ways: the far search may be needed.
+        params = top(likelihood, at)
     if params is None:
         raise WrongUse(f"{law}: the search did not arrive; name fewer terms or a simpler family")
     cov = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Share of zeros that are no counts at which the climb of a zero part starts.
-FIRST_ZEROS = 0.05
 #: Logit of a zero part that is none.
 NO_ZEROS = -20.0
 
@@ -36,7 +34,8 @@ def start_of(likelihood: CountLikelihood, names: Sequence[str], before: CountFit
     if likelihood.zero_rows.shape[1]:
         zeros = float(counts.weight[counts.y == 0].sum() / counts.weight.sum())
         is_hurdle = likelihood.family.value.startswith("hurdle")
-        share = min(max(1 - zeros, 0.01), 0.99) if is_hurdle else FIRST_ZEROS
+        share = 1 - zeros if is_hurdle else _beyond(likelihood, before, at, zeros)
+        share = min(max(share, 0.01), 0.99)
         at[p] = math.log(share / (1 - share))
     if likelihood.family.has_dispersion:
         known_alpha = before is not None and before.dispersion > 0
@@ -48,6 +47,26 @@ def log_rate(counts: CollapsedCounts) -> float:
     """Return the log of all counts over all exposure."""
     spent = float(counts.weight @ np.exp(counts.log_exposure))
     return math.log(float(counts.weight @ counts.y) / spent)
+
+
+def _beyond(
+    likelihood: CountLikelihood, before: CountFit | None, at: Floats, zeros: float
+) -> float:
+    """Return about which share of rows has no count beyond what the family below expects."""
+    if before is None:
+        return zeros / 2
+    counts = likelihood.counts
+    chance = np.exp(_log_zero(likelihood, before, at))
+    expected = float(counts.weight @ chance / counts.weight.sum())
+    return (zeros - expected) / (1 - expected)
+
+
+def _log_zero(likelihood: CountLikelihood, before: CountFit, at: Floats) -> Floats:
+    """Return the log chance of no count in each row by the family below."""
+    counts, p = likelihood.counts, likelihood.rows.shape[1]
+    mu = np.exp((likelihood.rows @ at[:p])[counts.group] + counts.log_exposure)
+    alpha = before.dispersion if before.family.has_dispersion else 0.0
+    return np.asarray(-np.log1p(alpha * mu) / alpha if alpha > 0 else -mu)
 
 
 def has_more(likelihood: CountLikelihood, before: CountFit, at: Floats) -> bool:
@@ -65,8 +84,7 @@ def has_more(likelihood: CountLikelihood, before: CountFit, at: Floats) -> bool:
     mu = np.exp(eta)
     if not law.has_zero_part:
         return bool(counts.weight @ ((counts.y - mu) ** 2 - counts.y) > 0)
-    alpha = before.dispersion if before.family.has_dispersion else 0.0
-    log_zero = -np.log1p(alpha * mu) / alpha if alpha > 0 else -mu
+    log_zero = _log_zero(likelihood, before, at)
     return bool(counts.weight @ (np.where(counts.y == 0, np.exp(-log_zero), 0.0) - 1) > 0)
 
 

@@ -83,6 +83,8 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
 
 def week_numbers(weeks: pd.Series, *, first: str) -> pd.Series:
     """Return whole weeks since a first one, as floats, closures counted."""
+    if weeks.empty:
+        return weeks.astype(np.float64)
     origin = week_start(first)
     number = {week: (week_start(week) - origin).days / 7 for week in weeks.unique()}
     return weeks.map(number).astype(np.float64)

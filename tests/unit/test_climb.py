@@ -1,0 +1,181 @@
+"""Fits that start from one another are those of the full search, and levels at a mix likewise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.errors import WrongUse
+from analytics.models.at_mix import at_mix
+from analytics.models.climb import climb, clustered, coded
+from analytics.models.counts import fit_counts
+from analytics.models.filled import fill
+from analytics.models.share_climb import (
+    climb_shares,
+    clustered_shares,
+    log_chances,
+    share_residuals,
+)
+from analytics.models.shares import fit_shares
+from analytics.models.standardise import as_fished, standardised
+
+TERMS = ("level", "method", "party")
+
+
+@pytest.fixture(scope="module")
+def frame():
+    rng = np.random.default_rng(4)
+    n = 900
+    rows = pd.DataFrame(
+        {
+            "level": rng.choice(["a", "b", "c", "d"], n),
+            "method": rng.choice(["jigging", "trolling"], n),
+            "party": rng.integers(1, 5, n).astype(float),
+            "hours": rng.choice([1.0, 2.5, 4.0, 8.0], n),
+            "day": rng.integers(0, 60, n).astype(str),
+        }
+    )
+    rate = rows["level"].map({"a": 0.3, "b": 0.6, "c": 1.0, "d": 0.4}) * rows["hours"]
+    rows["fish"] = rng.poisson(rate * rng.gamma(1.5, 1 / 1.5, n))
+    # Boats that never fished where fish are.
+    rows["fish_or_none"] = np.where(rng.random(n) < 0.3, 0, rng.poisson(rate * 2))
+    share = rng.beta(3, 2, n)
+    rows["small"] = rng.binomial(rows["fish"], share)
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("response", "family"),
+    [
+        ("fish", "poisson"),
+        ("fish", "negative_binomial"),
+        ("fish_or_none", "zero_inflated_poisson"),
+        ("fish_or_none", "zero_inflated_negative_binomial"),
+        ("fish", "hurdle_poisson"),
+        ("fish", "hurdle_negative_binomial"),
+    ],
+)
+def test_a_climb_ends_where_the_full_search_does(frame, response, family):
+    asked = {"response": response, "exposure": "hours", "terms": TERMS}
+    rows = coded(frame, cluster="day", **asked)
+    found = climb(rows, TERMS, family=family)
+    full = fit_counts(frame, family=family, **asked)
+    assert found.log_likelihood == pytest.approx(full.log_likelihood, abs=1e-6)
+    assert found.aic == pytest.approx(full.aic, abs=1e-6)
+    assert found.bic == pytest.approx(full.bic, abs=1e-6)
+    if full.family.has_dispersion and full.dispersion > 0.01:
+        assert found.dispersion == pytest.approx(full.dispersion, rel=1e-4)
+        assert found.dispersion_se == pytest.approx(full.dispersion_se, rel=1e-3)
+    for column in ("estimate", "se"):
+        want = full.coefficients[column].to_numpy()
+        np.testing.assert_allclose(found.coefficients[column], want, rtol=1e-4, atol=1e-6)
+
+
+@pytest.mark.parametrize("family", ["poisson", "negative_binomial"])
+def test_errors_by_cluster_are_those_of_the_full_fit(frame, family):
+    asked = {"response": "fish", "exposure": "hours", "terms": TERMS}
+    rows = coded(frame, cluster="day", **asked)
+    cov = clustered(rows, climb(rows, TERMS, family=family))
+    full = fit_counts(frame, family=family, cluster="day", **asked)
+    np.testing.assert_allclose(cov, full.cov, rtol=1e-5, atol=1e-9)
+
+
+def test_a_family_with_nothing_over_the_one_below_is_told_so():
+    rng = np.random.default_rng(1)
+    even = pd.DataFrame({"fish": np.tile([1, 2, 2, 3], 50), "hours": 1.0, "x": rng.random(200)})
+    rows = coded(even, response="fish", exposure="hours", terms=["x"])
+    poisson = climb(rows, ["x"], family="poisson")
+    found = climb(rows, ["x"], family="negative_binomial")
+    assert found.dispersion == 0
+    assert found.aic == pytest.approx(poisson.aic + 2)
+    assert "nothing over" in found.notes[-1]
+    zero = climb(rows, ["x"], family="zero_inflated_negative_binomial")
+    assert zero.aic == pytest.approx(poisson.aic + 4)
+    assert zero.predict(even) == pytest.approx(poisson.predict(even))
+
+
+def test_refusals_in_words(frame):
+    none = frame.assign(fish=np.where(frame["level"] == "d", 0, frame["fish"]))
+    rows = coded(none, response="fish", exposure="hours", terms=TERMS)
+    with pytest.raises(WrongUse, match=r"without a count|did not arrive"):
+        climb(rows, TERMS, family="negative_binomial")
+    twice = frame.assign(again=frame["level"])
+    rows = coded(twice, response="fish", exposure="hours", terms=["level", "again"])
+    with pytest.raises(WrongUse, match="can be told apart"):
+        climb(rows, ["level", "again"], family="poisson")
+    held = climb(rows, ["level", "again"], family="poisson", leave_out=True)
+    alone = climb(rows, ["level"], family="poisson")
+    assert held.predict(twice) == pytest.approx(alone.predict(twice))
+    with pytest.raises(WrongUse, match="can be told apart"):
+        climb_shares(twice, successes="small", trials="fish", terms=["level", "again"])
+    with pytest.raises(WrongUse, match="by cluster"):
+        clustered(rows, alone)
+
+
+def test_levels_at_a_mix_are_the_marginal_means(frame):
+    asked = {"response": "fish", "exposure": "hours", "terms": TERMS}
+    fit = climb(coded(frame, **asked), TERMS, family="negative_binomial")
+    levels = pd.DataFrame({"level": ["a", "b", "c", "d"]})
+    mix, weight = as_fished(frame, ["method", "party"], "hours")
+    b = fit.coefficients["estimate"].to_numpy()
+    value, slopes = at_mix(fit.coding, b, levels, mix, weight, log_mean=True)
+    want = standardised(fit, levels, mix, weight)
+    np.testing.assert_allclose(np.exp(value), want.value, rtol=1e-12)
+    np.testing.assert_allclose(slopes @ fit.cov @ slopes.T, want.log_cov, rtol=1e-9)
+    plain, slopes = at_mix(fit.coding, b, levels, mix, weight, log_mean=False)
+    every = [
+        np.average(np.log(fit.predict(mix.assign(level=one, hours=1.0))), weights=weight)
+        for one in levels["level"]
+    ]
+    np.testing.assert_allclose(plain, every, rtol=1e-12)
+    np.testing.assert_allclose(slopes @ b, plain)
+
+
+def test_shares_climbed_are_those_of_the_full_search(frame):
+    asked = {"successes": "small", "trials": "fish"}
+    found = climb_shares(frame, terms=TERMS, **asked)
+    full = fit_shares(frame, terms=TERMS, **asked)
+    assert found.aic == pytest.approx(full.aic, abs=1e-6)
+    assert found.dispersion == pytest.approx(full.dispersion, rel=1e-5)
+    np.testing.assert_allclose(
+        found.coefficients[["estimate", "se"]], full.coefficients[["estimate", "se"]], rtol=1e-5
+    )
+    assert log_chances(found, frame, **asked).sum() == pytest.approx(found.log_likelihood)
+    residual, pearson = share_residuals(found, frame, **asked)
+    assert pearson == pytest.approx(1, abs=0.15)
+    assert abs(residual.mean()) < 4 / np.sqrt(len(residual))
+    binomial = climb_shares(frame, terms=TERMS, is_binomial=True, **asked)
+    assert binomial.log_likelihood < found.log_likelihood
+    assert binomial.dispersion == 0
+
+
+def test_errors_of_shares_by_cluster_grow_with_what_clusters_share(frame):
+    rng = np.random.default_rng(2)
+    asked = {"successes": "small", "trials": "fish"}
+    luck = pd.Series(rng.beta(1, 1, 60), index=[str(day) for day in range(60)])
+    alike = frame.assign(small=rng.binomial(frame["fish"], frame["day"].map(luck)))
+    grown = []
+    for rows in (frame, alike):
+        fit = climb_shares(rows, terms=(), **asked)
+        cov = clustered_shares(rows, fit, cluster="day", **asked)
+        grown.append(cov[0, 0] / fit.cov[0, 0])
+    assert 0.5 < grown[0] < 1.6
+    assert grown[1] > 1.8
+
+
+def test_an_empty_cell_takes_what_areas_and_weeks_say_together():
+    area, week = np.array([0.0, 1.0, -0.5]), np.array([0.2, 0.0, 0.4, 0.1])
+    whole = area[:, None] + week
+    known = whole.copy()
+    known[1, 2] = known[2, 0] = np.nan
+    at = np.flatnonzero(np.isfinite(known.ravel()))
+    filled, cov = fill(known, 0.01 * np.eye(len(at)), at)
+    np.testing.assert_allclose(filled, whole)
+    # Two-way means of 10 cells: more error where the figure is lent.
+    assert cov[6, 6] > cov[5, 5] == pytest.approx(0.01)
+    known[:, 3] = np.nan
+    at = np.flatnonzero(np.isfinite(known.ravel()))
+    filled, _ = fill(known, 0.01 * np.eye(len(at)), at)
+    assert np.isnan(filled[:, 3]).all()
+    np.testing.assert_allclose(filled[:, :3], whole[:, :3])
