@@ -11,6 +11,7 @@ from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.rate_warnings import rate_findings
+from analytics.bulletin.rates.whole import rate_tables
 from analytics.bulletin.readings import readings_of
 from analytics.bulletin.released.whole import released_tables
 from analytics.bulletin.revisions import moved_since
@@ -96,6 +97,7 @@ def bulletin_of(
     readings = readings_of(snapshot, prepared, level=level)
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)
+    rates = rate_tables(snapshot, prepared, level=level, progress=progress)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = open_days(snapshot["seasons"], snapshot["holidays"])
@@ -121,6 +123,7 @@ def bulletin_of(
         coverage=readings.coverage,
         heaping=readings.heaping,
         released=released,
+        rates=rates,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -31,6 +31,10 @@ HELD_OUT_WEEKS = 4
 #: Am. Stat. Assoc. 90; from memory); the held-out score decides between them.
 SAME_BIC = 2.0
 BETA_BINOMIAL, BINOMIAL = "beta_binomial", "binomial"
+#: Candidates that are shown and never chosen: at one day length for all weeks, the levels of weeks
+#: would lose the season itself.
+KEPT_OUT = ("with daylight",)
+_WITH_THE_WEEK = "day length goes with the week: tried, and kept out of the index"
 RULE = "lowest BIC of those with a held-out score; within 2 of it, the best held-out score"
 
 
@@ -109,12 +113,16 @@ def tried(data: Fitted) -> list[Tried]:
     list of Tried
     """
     do = _try_share if data.is_share else _try_counts
-    return [do(data, name, one) for name, one in candidates_of(data).items()]
+    found = [do(data, name, one) for name, one in candidates_of(data).items()]
+    return [
+        replace(one, reason=one.reason or _WITH_THE_WEEK) if one.name in KEPT_OUT else one
+        for one in found
+    ]
 
 
 def chosen(found: Sequence[Tried]) -> Tried | None:
     """Return the candidate that `RULE` chooses; without any score, that of the lowest BIC."""
-    fits = [one for one in found if one.fit is not None]
+    fits = [one for one in found if one.fit is not None and one.name not in KEPT_OUT]
     scored = [one for one in fits if math.isfinite(one.held_out_score)] or fits
     if not scored:
         return None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from analytics.bulletin.rates.candidates import chosen, tried
 from analytics.bulletin.rates.fitted import RESPONSES, SHARE, fitted
-from analytics.bulletin.rates.index import AreaIndex, area_index, index_rows
+from analytics.bulletin.rates.index import area_index, index_rows
 from analytics.bulletin.rates.model_tables import (
     coefficient_rows,
     model_table_rows,
@@ -23,9 +24,15 @@ from analytics.bulletin.rates.trend import trend_rows
 from analytics.data.calendar import open_days
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
+
+    import pandas as pd
 
     from analytics.bulletin.prepare import Season
+    from analytics.bulletin.rates.candidates import Tried
+    from analytics.bulletin.rates.fitted import Fitted
+    from analytics.bulletin.rates.index import AreaIndex
+    from analytics.bulletin.rates.raw import Domain, Raw
     from analytics.data.snapshot import Snapshot
 
     Row = dict[str, Any]
@@ -61,31 +68,24 @@ def rate_tables(
     weeks = _weeks(snapshot, season)
     raw, weight = raw_figures(season, level=level), area_weights(season, level=level)
     tables: dict[str, list[Row]] = {name: [] for name in RATE_SCHEMAS}
+    modelled = {}
     for response in RESPONSES:
         progress(f"fitting models of {response}")
-        data = fitted(rows, response)
-        found = tried(data) if len(data.frame) else []
-        best = chosen(found)
-        index = area_index(data, best, mix=rows, weeks=weeks, weight=weight[response])
-        named = {"season": design.season}
-        tables["index"] += index_rows(index, data, raw[response], level=level, **named)
-        tables["trend"] += _trends(index, season=design.season, level=level)
-        tables["models"] += model_table_rows(data, found, best, index, **named)
-        tables["coefficients"] += coefficient_rows(data, best, level=level, **named)
-        tables["residuals"] += residual_rows(data, best, **named)
-        if response == "encounters":
-            encounters, model = index, best
+        one = _Modelled.of(rows, response, weeks=weeks, weight=weight[response])
+        modelled[response] = one
+        for name, told in one.tables(raw[response], season=design.season, level=level).items():
+            tables[name] += told
     progress("comparing with past seasons")
     every = season_indices(
         snapshot,
-        encounters,
-        model,
+        modelled["encounters"].index,
+        modelled["encounters"].best,
         season=design.season,
         mix=rows,
         weight=weight["encounters"],
     )
-    for one in every:
-        timing, dates = timing_rows(one)
+    for past in every:
+        timing, dates = timing_rows(past)
         tables["timing"] += timing
         tables["run_dates"] += dates
     tables["strength"] += strength_rows(every, level=level)
@@ -93,6 +93,44 @@ def rate_tables(
         name: pa.Table.from_pylist(tables[name], schema=schema)
         for name, schema in RATE_SCHEMAS.items()
     }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Modelled:
+    """One response: its trips, its candidates, the one chosen, and its index."""
+
+    data: Fitted
+    found: list[Tried]
+    best: Tried | None
+    index: AreaIndex
+
+    @classmethod
+    def of(
+        cls,
+        rows: pd.DataFrame,
+        response: str,
+        *,
+        weeks: tuple[str, ...],
+        weight: Mapping[str, float],
+    ) -> _Modelled:
+        """Fit one response to the trips of a season."""
+        data = fitted(rows, response)
+        found = tried(data) if len(data.frame) else []
+        best = chosen(found)
+        return cls(data, found, best, area_index(data, best, mix=rows, weeks=weeks, weight=weight))
+
+    def tables(
+        self, raw: Mapping[Domain, Raw], *, season: str, level: float
+    ) -> dict[str, list[Row]]:
+        """Return the rows of every table of one response."""
+        data, best, index = self.data, self.best, self.index
+        return {
+            "index": index_rows(index, data, raw, season=season, level=level),
+            "trend": _trends(index, season=season, level=level),
+            "models": model_table_rows(data, self.found, best, index, season=season),
+            "coefficients": coefficient_rows(data, best, season=season, level=level),
+            "residuals": residual_rows(data, best, season=season),
+        }
 
 
 def _weeks(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
