@@ -165,19 +165,9 @@ def climb(
     )
     if before is not None and not has_more(likelihood, before, at):
         return at_edge(likelihood, before)
-    with np.errstate(all="ignore"):
-        params = newton(likelihood, at)
-    if params is None and law.has_zero_part:
-        # Such a likelihood bends both ways: the far search may be needed.
-        params = top(likelihood, at)
-    if params is None:
-        raise WrongUse(f"{law}: the search did not arrive; name fewer terms or a simpler family")
+    params = _top(likelihood, at)
     cov = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
-    p = matrix.shape[1]
-    rates = matrix @ params[:p] - log_rate(rows.counts)
-    spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
-    if not max(np.abs(rates).max(), math.sqrt(spread.max())) < RUNS_OFF:
-        raise WrongUse("some terms pick out rows that are all without a count: join levels")
+    _require_bounds(likelihood, params, cov)
     return _fit(likelihood, params, cov, keep=keep, coding=coding, rows=rows)
 
 
@@ -227,6 +217,28 @@ def _before(
         return start
     below = Family.NEGATIVE_BINOMIAL if law.has_zero_part and law.has_dispersion else Family.POISSON
     return climb(rows, terms, family=below, start=start, leave_out=leave_out)
+
+
+def _top(likelihood: CountLikelihood, start: Floats) -> Floats:
+    with np.errstate(all="ignore"):
+        params = newton(likelihood, start)
+    if params is None and likelihood.family.has_zero_part:
+        # Such a likelihood bends both ways: the far search may be needed.
+        params = top(likelihood, start)
+    if params is None:
+        raise WrongUse(
+            f"{likelihood.family}: the search did not arrive; name fewer terms or a simpler family"
+        )
+    return params
+
+
+def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) -> None:
+    """Refuse a fit in which some rate runs off to nothing, or its error to no bound."""
+    matrix, p = likelihood.rows, likelihood.rows.shape[1]
+    rates = matrix @ params[:p] - log_rate(likelihood.counts)
+    spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
+    if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < RUNS_OFF:
+        raise WrongUse("some terms pick out rows that are all without a count: join levels")
 
 
 def _fit(
