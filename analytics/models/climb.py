@@ -279,9 +279,17 @@ def _fit(
 
 
 def independent(matrix: Floats) -> NDArray[np.bool_]:
-    """Return which columns of a matrix do not follow from those before them, shape (P,)."""
+    """Return which columns of a matrix do not follow from those before them, shape (P,).
+
+    By elimination in the cross-products: small next to the matrix, whatever its rows.
+    """
     scale = np.linalg.norm(matrix, axis=0)
     unit = matrix / np.where(scale > 0, scale, 1.0)
-    left = np.abs(np.diag(np.linalg.qr(unit, mode="r")))
-    # Columns beyond the number of rows follow from others in any case.
-    return np.append(left, np.zeros(matrix.shape[1] - len(left))) > NO_RANK
+    left = unit.T @ unit
+    keep = np.zeros(len(left), dtype=bool)
+    for place in range(len(left)):
+        keep[place] = left[place, place] > NO_RANK**2
+        if keep[place]:
+            row = left[place] / left[place, place]
+            left = left - left[:, place, None] * row
+    return keep

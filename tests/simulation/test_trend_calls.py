@@ -6,7 +6,7 @@ go the whole way of a bulletin: regression with a level for every area and week,
 smooth level, word.
 
 Over 400 seasons of 240 trips a week a rise of 30 % was called in 96 %, and rise or fall where there
-was none in 9 %; of 144 trips a week in 86 % and 11 %; over 200 seasons of 96 trips in 75 % and 12 %.
+was none in 9 %; of 144 trips a week in 86 % and 11 %; over 200 of 96 trips a week in 75 % and 12 %.
 """
 
 from __future__ import annotations
