@@ -153,6 +153,8 @@ def cases():
     yield "all kept", season_days(rng, even, kept=1.0), SITES, both
     yield "no method", season_days(rng, even, methods=()), SITES, both
     yield "no fish in an area", season_days(rng, lambda a, w: 0.4 * (a == "A")), SITES, both
+    met = [one | {"design": "opportunistic"} for one in both]
+    yield "by convenience", season_days(rng, even), SITES, met
     yield "no boats", [SiteDay(0, [])], {"r1": "A"}, one
     yield "no effort", [SiteDay(2, [interview(hours_fished=0.0, kept=1)] * 2)], {"r1": "A"}, one
 
@@ -170,6 +172,10 @@ def test_hard_seasons_end_in_words_and_never_in_a_traceback(name, days, sites, o
     if name in {"no fish", "no boats", "no effort"}:
         assert index["index"].isna().all()
         assert (trend["word"] == "not known").all()
+    if name == "by convenience":
+        whole = index[index["area"].isna()]
+        assert whole["index"].notna().all()
+        assert len(whole) == 3 * 8
     if name == "no kept fish":
         kept = index["response"] == "kept"
         assert index.loc[kept, "index"].isna().all()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.bulletin.rates.candidates import chosen, tried
-from analytics.bulletin.rates.fitted import RESPONSES, SHARE, fitted
+from analytics.bulletin.rates.fitted import EXPOSURE, RESPONSES, SHARE, fitted
 from analytics.bulletin.rates.index import area_index, index_rows
 from analytics.bulletin.rates.model_tables import (
     coefficient_rows,
@@ -71,6 +71,8 @@ def rate_tables(
     modelled = {}
     for response in RESPONSES:
         progress(f"fitting models of {response}")
+        # Where nothing was drawn there is no total: the hours interviewed stand in.
+        weight[response] = weight[response] or _hours(rows)
         one = _Modelled.of(rows, response, weeks=weeks, weight=weight[response])
         modelled[response] = one
         for name, told in one.tables(raw[response], season=design.season, level=level).items():
@@ -131,6 +133,11 @@ class _Modelled:
             "coefficients": coefficient_rows(data, best, season=season, level=level),
             "residuals": residual_rows(data, best, season=season),
         }
+
+
+def _hours(rows: pd.DataFrame) -> dict[str, float]:
+    spent = rows.groupby("area")[EXPOSURE].sum()
+    return {str(area): float(hours) for area, hours in spent.items()}
 
 
 def _weeks(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
