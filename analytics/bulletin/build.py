@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from threadpoolctl import threadpool_limits
+
 from analytics.bulletin import shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
@@ -87,6 +89,20 @@ def bulletin_of(
 
     Nothing in it is compared with other bulletins: a snapshot knows no shelf.
     """
+    # Matrices are small: threads of linear algebra that wait for each other on busy cores made a
+    # bulletin take many times as long.
+    with threadpool_limits(1, user_api="blas"):
+        return _made(snapshot, season=season, through=through, level=level, progress=progress)
+
+
+def _made(
+    snapshot: Snapshot,
+    *,
+    season: str | None,
+    through: str | None,
+    level: float,
+    progress: Callable[[str], None],
+) -> shelf.Bulletin:
     progress("reducing interviews")
     prepared = prepare(snapshot, season=season, through=through)
     rows: list[Row] = []

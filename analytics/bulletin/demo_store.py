@@ -6,6 +6,9 @@ import hashlib
 import os
 import shutil
 import tempfile
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -94,6 +97,12 @@ def _fill(store: Store, tables: dict[str, pa.Table], progress: Callable[[str], N
     make_bulletin(store, season=newest)
     for step in later:
         store.add(step.tables, sources=step.sources)
-    for season in seasons:
-        progress(f"making the bulletin of {season}")
-        make_bulletin(store, season=season)
+    # Bulletins of one version know nothing of each other: two are made at a time.
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        made = pool.map(partial(_make, store.path), seasons)
+        for season, _ in zip(seasons, made, strict=True):
+            progress(f"making the bulletins of all seasons: {season} is done")
+
+
+def _make(path: Path, season: str) -> None:
+    make_bulletin(Store(path), season=season)

@@ -39,8 +39,8 @@ _CHANCES = (
     (0.66, "likely"),
 )
 RULE = (
-    "The rule: rising where the probability that the level rose in four weeks is over 90 %, "
-    "falling where it is under 10 %, no clear change between. The words of a chance: about as "
+    "The rule: rising where the probability that the level rose in four weeks is over 92 %, "
+    "falling where it is under 8 %, no clear change between. The words of a chance: about as "
     "likely as not up to 66 %, likely from 66 %, very likely from 90 %, extremely likely from "
     "95 %, virtually certain from 99 % (Mastrandrea et al. 2010, Guidance note on consistent "
     "treatment of uncertainties; from memory)."
