@@ -108,7 +108,7 @@ def mapped_totals(
     total = add_at(place, part, size)
     shrink = plan.n_active[stratum[cell]] / design.strata.n_frame[stratum[cell]]
     inside = matrices(cells.within.table[cell], cells.pair, cells.total.shape[1])
-    within = np.einsum("pjk,pkl,pml->pjm", matrix, inside, matrix)
+    within = matrix @ inside @ np.swapaxes(matrix, 1, 2)
     cov = add_at(place, shrink[:, None, None] * within, size)
     cov += _between(design, plan, cells, unit=cells.unit[cell], place=place, part=part, size=size)
     cov[np.unique(place[np.isin(stratum[cell], list(plan.lonely))])] = np.nan
