@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 N_QUANTILES, N_BOATS = 60, 10
 
 
+#: Powers of e from here on are larger than any number.
+LARGEST = 700.0
+
+
 def model_table_rows(
     data: Fitted, found: Sequence[Tried], best: Tried | None, index: AreaIndex, *, season: str
 ) -> list[Row]:
@@ -70,7 +74,8 @@ def coefficient_rows(data: Fitted, best: Tried | None, *, season: str, level: fl
     if best is None or best.fit is None:
         return []
     names = best.fit.coefficients["term"].tolist()
-    errors = np.sqrt(np.diag(_robust(data, best)))
+    # Of few site-days a variance can be 0, and by rounding under it: that is no error at all.
+    errors = np.sqrt(np.maximum(np.diag(_robust(data, best)), 0.0))
     step = float(norm.ppf(0.5 + level / 2))
     rows = []
     for name, estimate, se in zip(names, best.fit.coefficients["estimate"], errors, strict=True):
@@ -84,13 +89,18 @@ def coefficient_rows(data: Fitted, best: Tried | None, *, season: str, level: fl
                 "term": name,
                 "estimate": estimate,
                 "se": se if told else None,
-                "ratio": math.exp(estimate),
-                "ci_low": math.exp(estimate - step * se) if told else None,
-                "ci_high": math.exp(estimate + step * se) if told else None,
+                "ratio": _exp(estimate),
+                "ci_low": _exp(estimate - step * se) if told else None,
+                "ci_high": _exp(estimate + step * se) if told else None,
                 "ci_level": level,
             }
         )
     return rows
+
+
+def _exp(power: float) -> float | None:
+    """Return e to a power, None where no number can hold it."""
+    return math.exp(power) if power < LARGEST else None
 
 
 def residual_rows(data: Fitted, best: Tried | None, *, season: str) -> list[Row]:
