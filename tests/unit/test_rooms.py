@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 #: A room may import rooms to its left, and itself.
-ORDER = ["words", "data", "survey", "models", "fish", "bulletin", "cli"]
+ORDER = ["words", "data", "survey", "models", "fish", "season", "bulletin", "cli"]
 MODULES = sorted((ROOT / "analytics").rglob("*.py"))
 PAGES = sorted((ROOT / "dashboard").rglob("*.py"))
 

@@ -1,0 +1,1 @@
+"""Tables of a season's standing against its limits, its outlook, and the draws behind them."""

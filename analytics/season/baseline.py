@@ -1,0 +1,138 @@
+"""What is known of the rest of a season, as joint draws: the ground on which options are weighed.
+
+A draw is one possible truth: the totals so far, the effort of every day to come, the rate of fish
+on it, and every share and rate of death. All options, limits and weeks use the same draws, so that
+the error of the totals so far counts once and options differ by their rules alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float32]
+
+#: Parts of the catch so far, the last axis of `Baseline.by_method`.
+PARTS = ("angler_trips", "kept", "released_legal", "released_sublegal", "released_unknown")
+#: Totals of the contract that a limit may be set on; a limit may also name several joined by ``;``.
+SUMMED = ("released_fish", "encounter_fish", "total_deaths_fish")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rules:
+    """The rules of each area on each day to come, as the table of seasons has them.
+
+    Parameters
+    ----------
+    is_open : ndarray of bool, shape (A, N)
+    min_length_mm, daily_limit_fish : ndarray of float, shape (A, N)
+        NaN where none is told; on closed days those of the nearest opening of the area.
+    is_mark_selective : ndarray of bool, shape (A, N)
+    """
+
+    is_open: NDArray[np.bool_]
+    min_length_mm: NDArray[np.float64]
+    daily_limit_fish: NDArray[np.float64]
+    is_mark_selective: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """D joint draws over A areas, M fishing methods, N days and W ISO weeks to come.
+
+    Parameters
+    ----------
+    season : str
+    through : datetime.date
+        Last day of the totals so far; `days` start on the day after.
+    areas, methods, weeks : tuple of str
+        A, M and W labels; a method not told is the empty string.
+    days : ndarray of datetime64[D], shape (N,)
+        Consecutive civil days to the end of the horizon, past the last planned close.
+    week : ndarray of int, shape (N,)
+        Index of each day's week.
+    rules : Rules
+        Today's.
+    so_far : Rules
+        With N = 1: those that the totals so far were fished under (of the most open days).
+    to_date : mapping of str to ndarray, shape (D, A)
+        Every total of the contract through `through` by name, deaths and classes included.
+    by_method : ndarray, shape (D, A, M, 5)
+        Totals so far in the order of `PARTS`; they add up to those of `to_date` over methods.
+    deep : ndarray, shape (D, A, M)
+        Share of releases that were hooked deep; NaN where nobody told.
+    effort : ndarray, shape (D, A, N)
+        Angler trips of a day, were it open under today's rules; days lost to weather included.
+    rate : ndarray, shape (D, A, W)
+        Encounters per angler trip.
+    sublegal : ndarray, shape (D, A, W)
+        Share of encounters released as sublegal.
+    class_per_fish : mapping of str to ndarray, shape (D, A)
+        Encounters of each class of size and mark per legal, or sublegal, encounter as told.
+    wanted_mean : ndarray, shape (D, A)
+        Fish an angler would keep in a trip, had he no daily limit.
+    wanted_size : ndarray, shape (D,)
+        Size (1/alpha) of the negative binomial of what a boat would keep; inf for the Poisson.
+    party : ndarray, shape (A, P)
+        Share of boats with 1, 2, ... P anglers.
+    rates, lost : tuple of mapping
+        Rows of `release_rates` and `drop_off`.
+    normal : mapping of str to ndarray, shape (D,)
+        Standard normal numbers by key (such as ``sublegal any deep`` for a rate of that row, or
+        ``length VEL``), so that what an option changes is drawn with the same luck.
+    lengths : mapping of (str, str) to ndarray
+        Measured lengths in mm by area and size (``legal``, ``sublegal``); area ``""`` for all.
+    level : float
+        Confidence level.
+    """
+
+    season: str
+    through: date
+    areas: tuple[str, ...]
+    methods: tuple[str, ...]
+    weeks: tuple[str, ...]
+    days: NDArray[np.datetime64]
+    week: NDArray[np.int64]
+    rules: Rules
+    so_far: Rules
+    to_date: Mapping[str, Floats]
+    by_method: Floats
+    deep: Floats
+    effort: Floats
+    rate: Floats
+    sublegal: Floats
+    class_per_fish: Mapping[str, Floats]
+    wanted_mean: Floats
+    wanted_size: Floats
+    party: NDArray[np.float64]
+    rates: tuple[Mapping[str, object], ...]
+    lost: tuple[Mapping[str, object], ...]
+    normal: Mapping[str, Floats]
+    lengths: Mapping[tuple[str, str], NDArray[np.float64]]
+    level: float = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A limit on a season.
+
+    Parameters
+    ----------
+    limit_id : str
+    areas : tuple of str
+    quantities : tuple of str
+        Totals of the contract whose sum is limited.
+    fish : float
+    """
+
+    limit_id: str
+    areas: tuple[str, ...]
+    quantities: tuple[str, ...]
+    fish: float
