@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -28,8 +30,10 @@ def at_mix(
     r"""Return the linear predictor of L levels at one mix, and its slopes in the coefficients.
 
     With a log link ``log Σ_m w_m exp(x_lm'b) = x_l'b + log Σ_m w_m exp(x_m'b)`` where the factor of
-    the levels does not interact with the mix: as `analytics.models.standardise.standardised`, at a
-    cost of L + M rows and not L times M. Else the mean of the linear predictor itself.
+    the levels does not interact with the mix: marginal means (Searle, Speed & Milliken 1980,
+    Population marginal means in the linear model, Am. Stat. 34; from memory) at a cost of L + M
+    rows and not L times M. Else the mean of the linear predictor itself. With the slopes G the
+    covariance of the values is ``G V G'``: levels share the coefficients of everything else.
 
     Parameters
     ----------
@@ -61,3 +65,26 @@ def at_mix(
     part = share * np.exp(off @ beta)
     slopes = rows + (part / part.sum()) @ off
     return np.asarray(rows @ beta + math.log(part.sum())), slopes
+
+
+def as_fished(
+    frame: pd.DataFrame, columns: Sequence[str], exposure: str
+) -> tuple[pd.DataFrame, Floats]:
+    """Return every combination of some columns, with the exposure spent in it as its weight.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    columns : sequence of str
+        At least one.
+    exposure : str
+
+    Returns
+    -------
+    mix : pandas.DataFrame
+        M rows.
+    weight : ndarray of float, shape (M,)
+    """
+    spent = frame.groupby(list(columns), observed=True)[exposure].sum()
+    mix = spent.index.to_frame(index=False)
+    return mix, spent.to_numpy(np.float64)

@@ -1,4 +1,4 @@
-"""Fits that start from one another are those of the full search, and levels at a mix likewise."""
+"""Fits that start from one another are those of the full search."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.models.at_mix import at_mix
 from analytics.models.climb import climb, clustered, coded
 from analytics.models.counts import fit_counts
 from analytics.models.filled import fill
@@ -18,7 +17,6 @@ from analytics.models.share_climb import (
     share_residuals,
 )
 from analytics.models.shares import fit_shares
-from analytics.models.standardise import as_fished, standardised
 
 TERMS = ("level", "method", "party")
 
@@ -111,25 +109,6 @@ def test_refusals_in_words(frame):
         climb_shares(twice, successes="small", trials="fish", terms=["level", "again"])
     with pytest.raises(WrongUse, match="by cluster"):
         clustered(rows, alone)
-
-
-def test_levels_at_a_mix_are_the_marginal_means(frame):
-    asked = {"response": "fish", "exposure": "hours", "terms": TERMS}
-    fit = climb(coded(frame, **asked), TERMS, family="negative_binomial")
-    levels = pd.DataFrame({"level": ["a", "b", "c", "d"]})
-    mix, weight = as_fished(frame, ["method", "party"], "hours")
-    b = fit.coefficients["estimate"].to_numpy()
-    value, slopes = at_mix(fit.coding, b, levels, mix, weight, log_mean=True)
-    want = standardised(fit, levels, mix, weight)
-    np.testing.assert_allclose(np.exp(value), want.value, rtol=1e-12)
-    np.testing.assert_allclose(slopes @ fit.cov @ slopes.T, want.log_cov, rtol=1e-9)
-    plain, slopes = at_mix(fit.coding, b, levels, mix, weight, log_mean=False)
-    every = [
-        np.average(np.log(fit.predict(mix.assign(level=one, hours=1.0))), weights=weight)
-        for one in levels["level"]
-    ]
-    np.testing.assert_allclose(plain, every, rtol=1e-12)
-    np.testing.assert_allclose(slopes @ b, plain)
 
 
 def test_shares_climbed_are_those_of_the_full_search(frame):

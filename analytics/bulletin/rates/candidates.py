@@ -14,7 +14,6 @@ from analytics.errors import WrongUse
 from analytics.models.climb import climb, coded
 from analytics.models.count_laws import Family
 from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.selection import Candidate, n_parameters
 from analytics.models.share_climb import climb_shares, log_chances
 
 if TYPE_CHECKING:
@@ -36,6 +35,14 @@ BETA_BINOMIAL, BINOMIAL = "beta_binomial", "binomial"
 KEPT_OUT = ("with daylight",)
 _WITH_THE_WEEK = "day length goes with the week: tried, and kept out of the index"
 RULE = "lowest BIC of those with a held-out score; within 2 of it, the best held-out score"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A regression to try: the terms and the law; a zero part has its constant alone."""
+
+    terms: tuple[str, ...]
+    family: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,10 +74,9 @@ class Tried:
         """Parameters of the fit, its dispersion among them."""
         if self.fit is None:
             return None
-        k = len(self.fit.coefficients)
-        if self.candidate.family in (BETA_BINOMIAL, BINOMIAL):
-            return k + (self.candidate.family == BETA_BINOMIAL)
-        return n_parameters(self.fit)  # type: ignore[arg-type]
+        family = self.candidate.family
+        is_wide = family == BETA_BINOMIAL or (family != BINOMIAL and Family(family).has_dispersion)
+        return len(self.fit.coefficients) + is_wide
 
 
 def candidates_of(data: Fitted) -> dict[str, Candidate]:
@@ -102,7 +108,10 @@ def candidates_of(data: Fitted) -> dict[str, Candidate]:
 def tried(data: Fitted) -> list[Tried]:
     """Fit every candidate to all trips and, for its score, without each of the last weeks.
 
-    The held-out score is as in `analytics.models.selection.compare`.
+    AIC and BIC are of all trips. The held-out score is the mean log chance of a trip of one of the
+    last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
+    rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
+    fit has seen what it is asked; never a p-value.
 
     Parameters
     ----------

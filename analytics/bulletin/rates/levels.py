@@ -11,12 +11,11 @@ from scipy.special import expit, logit
 
 from analytics.bulletin.rates.fitted import CELL, CLUSTER, EXPOSURE, TRIALS, beside
 from analytics.errors import WrongUse
-from analytics.models.at_mix import at_mix
+from analytics.models.at_mix import as_fished, at_mix
 from analytics.models.climb import climb, clustered, coded
 from analytics.models.count_laws import Family
 from analytics.models.filled import fill
 from analytics.models.share_climb import climb_shares, clustered_shares
-from analytics.models.standardise import as_fished
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

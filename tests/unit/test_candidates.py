@@ -1,0 +1,111 @@
+"""Candidates side by side: the better law wins where its advantage is real."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.bulletin.rates.candidates import (
+    HELD_OUT_WEEKS,
+    KEPT_OUT,
+    Candidate,
+    Tried,
+    chosen,
+    tried,
+)
+from analytics.bulletin.rates.fitted import Fitted
+from analytics.models.counts import fit_counts
+
+WEEKS = 12
+
+
+@pytest.fixture(scope="module")
+def trips():
+    rng = np.random.default_rng(6)
+    n = 2400
+    week, area = rng.integers(0, WEEKS, n), rng.choice(["a", "b"], n)
+    hours = rng.integers(1, 8, n).astype(float)
+    rate = 0.4 * np.exp(0.9 * (area == "b") + 0.5 * np.sin(week / 3))
+    fish = rng.poisson(rate * hours * rng.gamma(1, 1, n))
+    return pd.DataFrame(
+        {
+            "week_number": week.astype(float),
+            "area": area,
+            "angler_hours": hours,
+            "encounters": fish,
+            "method": "jigging",
+            "day_group": "1",
+            "party": 2.0,
+            "site": np.where(rng.random(n) < 0.5, "s1", "s2"),
+            "daylight_hours": 9.0 + (week % 5) / 10,
+            "moon": np.sin(week),
+            "sample_id": (week * 10 + rng.integers(0, 10, n)).astype(str),
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def found(trips):
+    every = {one.name: one for one in tried(Fitted("encounters", trips, trips, {}, {}))}
+    assert all(one.fit is not None for one in every.values())
+    return every
+
+
+def test_the_law_that_made_the_data_wins(found):
+    for criterion in ("aic", "bic"):
+        table = {name: getattr(one.fit, criterion) for name, one in found.items()}
+        assert table["poisson"] > table["usual"] + 100
+    assert found["poisson"].held_out_score < found["usual"].held_out_score
+    best = chosen(list(found.values()))
+    assert best is not None
+    assert best.candidate.family == "negative_binomial"
+    assert best.name not in KEPT_OUT
+
+
+def test_parameters_are_coefficients_and_the_dispersion(found):
+    assert found["usual"].n_parameters == len(found["usual"].fit.coefficients) + 1
+    assert found["poisson"].n_parameters == len(found["poisson"].fit.coefficients)
+    for one in found.values():
+        fit = one.fit
+        assert fit.aic == pytest.approx(2 * one.n_parameters - 2 * fit.log_likelihood)
+
+
+def test_held_out_weeks_are_scored_by_fits_to_the_weeks_before(trips, found):
+    one = found["poisson"]
+    assert one.held_out_rows == (trips["week_number"] >= WEEKS - HELD_OUT_WEEKS).sum()
+    scores = []
+    for week in range(WEEKS - HELD_OUT_WEEKS, WEEKS):
+        before = fit_counts(
+            trips[trips["week_number"] < week],
+            response="encounters",
+            exposure="angler_hours",
+            terms=one.candidate.terms,
+            family="poisson",
+        )
+        now = trips[trips["week_number"] == week]
+        mean, y = before.predict(now), now["encounters"].to_numpy()
+        scores.append(y * np.log(mean) - mean - [math.lgamma(count + 1) for count in y])
+    assert one.held_out_score == pytest.approx(np.concatenate(scores).mean(), rel=1e-6)
+
+
+def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
+    few = trips[trips["week_number"] < HELD_OUT_WEEKS]
+    every = tried(Fitted("encounters", few, few, {}, {}))
+    assert all(math.isnan(one.held_out_score) for one in every)
+    assert all("weeks with trips" in one.reason for one in every if one.fit is not None)
+    best = chosen(every)
+    fits = [one for one in every if one.fit is not None and one.name not in KEPT_OUT]
+    assert best is min(fits, key=lambda one: one.fit.bic)
+
+
+def test_between_equal_bics_the_held_out_score_decides(found):
+    fit = found["usual"].fit
+    near = [
+        Tried(name, Candidate((), "negative_binomial"), fit, 10, score, "")
+        for name, score in (("worse", -2.0), ("better", -1.0))
+    ]
+    assert chosen(near).name == "better"
+    assert chosen([]) is None
