@@ -114,6 +114,13 @@ _TABLES = (
             ),
             text("stratum", "Overrides the default stratum."),
             proportion("draw_probability", "Single-draw probability of the site that day."),
+            number(
+                "tide_range_m",
+                "From the day's lowest low water to its highest high water.",
+                "m",
+                low=0,
+                high=20,
+            ),
         ),
         "A primary sampling unit: one sampler, one site, one day.",
     ),

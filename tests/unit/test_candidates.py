@@ -13,6 +13,7 @@ from analytics.bulletin.rates.candidates import (
     KEPT_OUT,
     Candidate,
     Tried,
+    candidates_of,
     chosen,
     tried,
 )
@@ -42,6 +43,7 @@ def trips():
             "site": np.where(rng.random(n) < 0.5, "s1", "s2"),
             "daylight_hours": 9.0 + (week % 5) / 10,
             "moon": np.sin(week),
+            "tide_range_m": np.nan,
             "sample_id": (week * 10 + rng.integers(0, 10, n)).astype(str),
         }
     )
@@ -109,3 +111,14 @@ def test_between_equal_bics_the_held_out_score_decides(found):
     ]
     assert chosen(near).name == "better"
     assert chosen([]) is None
+
+
+def test_the_tide_is_a_term_where_every_site_day_tells_it(trips):
+    named = candidates_of(Fitted("encounters", trips, trips, {}, {}))
+    assert "with tide" not in named
+    tides = 1.0 + (trips["week_number"] % 3)
+    told = trips.assign(tide_range_m=tides)
+    named = candidates_of(Fitted("encounters", told, told, {}, {}))
+    assert named["with tide"].terms[-1] == "tide_range_m"
+    one_short = told.assign(tide_range_m=tides.mask(told.index == 3))
+    assert "with tide" not in candidates_of(Fitted("encounters", one_short, one_short, {}, {}))

@@ -6,10 +6,13 @@ import datetime as dt
 import math
 
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from analytics.bulletin.rates.fitted import base_terms, fitted
 from analytics.bulletin.rates.rows import model_rows
+from analytics.data.schema import TABLES
+from analytics.data.snapshot import Snapshot
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, THROUGH = "2030-31", "2031-W20"
@@ -132,3 +135,18 @@ def test_levels_without_a_fish_join_the_first_that_has_some():
     assert share.frame["encounters"].tolist() == [3, 1]
     assert share.joined["method"] == {"trolling": "jigging"}
     assert base_terms(met.frame) == ("week_number", "method", "party")
+
+
+def test_the_tide_is_that_of_the_site_day():
+    snapshot = survey([SiteDay(1, [interview()]), SiteDay(1, [interview()], date=MONDAY)])
+    days = snapshot["site_days"]
+    place = days.schema.get_field_index("tide_range_m")
+    tides = days.set_column(place, "tide_range_m", pa.array([2.5, None], pa.float64()))
+    rows = model_rows(
+        Snapshot.of({name: snapshot[name] for name in TABLES} | {"site_days": tides}),
+        season=SEASON,
+        through=THROUGH,
+    )
+    by_day = rows.set_index("sample_id")["tide_range_m"]
+    assert by_day[days["sample_id"][0].as_py()] == 2.5
+    assert by_day.isna().sum() == 1

@@ -82,7 +82,12 @@ class Tried:
 def candidates_of(data: Fitted) -> dict[str, Candidate]:
     """Return the candidates of a response by name."""
     terms, frame = base_terms(data.frame), data.frame
-    more = {"with site": "site", "with daylight": "daylight_hours", "with moon": "moon"}
+    more = {
+        "with site": "site",
+        "with daylight": "daylight_hours",
+        "with moon": "moon",
+        "with tide": "tide_range_m",
+    }
     added = {
         words: Candidate((*terms, column), "")
         for words, column in more.items()

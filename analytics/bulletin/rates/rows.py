@@ -25,16 +25,16 @@ _LUNATION = 28.0
 _TRIPS = """
 WITH placed AS (
     SELECT i.*, coalesce(d.site, i.site) AS at_site, coalesce(d.date, i.date) AS on_day,
-           d.sample_id IS NOT NULL AS is_drawn
+           d.sample_id IS NOT NULL AS is_drawn, d.tide_range_m
     FROM interviews i
-    LEFT JOIN (SELECT sample_id, site, date FROM site_days) d ON d.sample_id = i.sample_id)
+    LEFT JOIN (SELECT sample_id, site, date, tide_range_m FROM site_days) d ON d.sample_id = i.sample_id)
 SELECT p.interview_id, coalesce(p.sample_id, concat(p.at_site, ' ', p.on_day)) AS sample_id,
        p.area, s.area AS landing_area, p.at_site AS site, CAST(p.on_day AS TIMESTAMP) AS date,
        coalesce(p.method, $not_told) AS method, CAST(p.anglers AS DOUBLE) AS party,
        CAST(p.kept AS BIGINT) AS kept, CAST(p.released_sublegal AS BIGINT) AS sublegal,
        CAST(p.kept + p.released_legal + p.released_sublegal + coalesce(p.released_unknown, 0)
             AS BIGINT) AS encounters,
-       CAST(p.anglers * p.hours_fished AS DOUBLE) AS angler_hours
+       CAST(p.anglers * p.hours_fished AS DOUBLE) AS angler_hours, p.tide_range_m
 FROM placed p JOIN sites s ON s.site = p.at_site
 WHERE coalesce(p.trip_complete, true) AND p.area IS NOT NULL AND p.anglers * p.hours_fished > 0
   AND p.kept + p.released_legal + p.released_sublegal IS NOT NULL
@@ -64,7 +64,8 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
         (fished), ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``,
         ``encounters, angler_hours, week, week_number`` (0 in the season's first open week),
         ``day_group`` (its place among the area's groups from 1, or ``none``), ``daylight_hours``
-        (NaN where no site has a latitude) and ``moon`` (lit part of the disc).
+        (NaN where no site has a latitude), ``moon`` (lit part of the disc) and ``tide_range_m``
+        (NaN where the site-day does not tell it).
     """
     tables: dict[str, sql.Source] = {
         name: snapshot[name] for name in ("site_days", "sites", "seasons")
