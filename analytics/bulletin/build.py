@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from threadpoolctl import threadpool_limits
 
-from analytics.bulletin import shelf
+from analytics.bulletin import kept_tables, shelf
 from analytics.bulletin.changes import week_changes
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.rate_warnings import rate_findings
@@ -134,7 +134,7 @@ def _made(
             ]
         ),
         strata=strata_table(prepared),
-        areas=snapshot["areas"].select(shelf.AREA_SCHEMA.names),
+        areas=snapshot["areas"].select(kept_tables.AREA_SCHEMA.names),
         readings=readings.rows,
         coverage=readings.coverage,
         heaping=readings.heaping,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.bulletin.figures import SAMPLE_SE
-from analytics.bulletin.shelf import CHANGE_SCHEMA
+from analytics.bulletin.kept_tables import CHANGE_SCHEMA
 from analytics.data.calendar import week_start
 from analytics.interval import log_t, t_quantile
 from analytics.units import QUANTITIES, Kind

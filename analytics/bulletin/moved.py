@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.shelf import MOVED_SCHEMA
+from analytics.bulletin.kept_tables import MOVED_SCHEMA
 from analytics.data.findings import number_of
 from analytics.table import DOMAIN_COLUMNS
 from analytics.units import QUANTITIES

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.bulletin import shelf
+from analytics.bulletin.kept_tables import MOVED_SCHEMA
 from analytics.bulletin.moved import comparable, moves
 from analytics.bulletin.prepare import prepare
-from analytics.bulletin.shelf import MOVED_SCHEMA
 from analytics.bulletin.touched import Reach, Touched, events_of
 from analytics.bulletin.weekly import result_rows
 from analytics.data.store.history import Event

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.shelf import STRATUM_SCHEMA
+from analytics.bulletin.kept_tables import STRATUM_SCHEMA
 from analytics.data import sql
 from analytics.data.calendar import iso_week
 from analytics.data.findings import Finding, Severity, number_of

@@ -18,108 +18,21 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.bulletin.kept_tables import (
+    FIELDS,
+    FIRST_TABLES,
+    GROUPS,
+    MOVED_SCHEMA,
+    TABLE_SCHEMAS,
+    conformed,
+)
 from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
-from analytics.bulletin.released.tables import RELEASED_SCHEMAS
-from analytics.data.findings import FINDING_SCHEMA
 from analytics.errors import StoreError, WrongUse
-from analytics.table import RESULT_SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 CARD_FILE = "bulletin.json"
-
-#: Change of a quantity from the week before, by domain. For totals and rates `change` is the ratio
-#: (1 is no change); for shares it is the difference (0 is no change).
-CHANGE_SCHEMA = pa.schema(
-    [
-        ("season", pa.string()),
-        ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),
-        ("previous_week", pa.string()),
-        ("quantity", pa.string()),
-        ("previous", pa.float64()),
-        ("estimate", pa.float64()),
-        ("change", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("form", pa.string()),  # ratio | difference
-        ("word", pa.string()),  # up | down | no clear change | not known | not comparable
-    ]
-)
-
-#: What the sampling reached: one row a stratum of the design.
-STRATUM_SCHEMA = pa.schema(
-    [
-        ("season", pa.string()),
-        ("landing_area", pa.string()),
-        ("week", pa.string()),  # first week of the stratum
-        ("stratum", pa.string()),
-        ("n_psu_frame", pa.int64()),
-        ("n_psu", pa.int64()),
-        ("n_missing_psu", pa.int64()),  # boats returned, none interviewed
-        ("boats_returned", pa.int64()),
-        ("n_interviews", pa.int64()),
-        ("status", pa.string()),
-        ("rule", pa.string()),  # in words, empty where nothing was borrowed
-    ]
-)
-
-AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
-
-#: What moved between two versions of the store, by domain and quantity, and which batches did it.
-#: Where one row nets several steps, their batches, events, instants and files are joined by "; ".
-MOVED_SCHEMA = pa.schema(
-    [
-        ("season", pa.string()),
-        ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),  # null: the season
-        ("quantity", pa.string()),
-        ("unit", pa.string()),
-        ("kind", pa.string()),  # revised | restated | new | gone
-        ("previous", pa.float64()),
-        ("estimate", pa.float64()),
-        ("moved", pa.float64()),  # estimate - previous
-        ("moved_in_se", pa.float64()),  # moved over the standard error before
-        ("previous_se", pa.float64()),
-        ("se", pa.float64()),
-        ("previous_ci_low", pa.float64()),
-        ("previous_ci_high", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("previous_method", pa.string()),
-        ("method", pa.string()),
-        ("previous_status", pa.string()),
-        ("status", pa.string()),
-        ("since_version", pa.int64()),
-        ("version", pa.int64()),
-        ("batch", pa.string()),
-        ("event", pa.string()),  # imported | withdrawn | program
-        ("at_utc", pa.string()),
-        ("sources", pa.string()),
-    ]
-)
-
-TABLE_SCHEMAS: dict[str, pa.Schema] = {
-    "rows": RESULT_SCHEMA,
-    "changes": CHANGE_SCHEMA,
-    "findings": FINDING_SCHEMA,
-    "strata": STRATUM_SCHEMA,
-    "areas": AREA_SCHEMA,
-    "moved": MOVED_SCHEMA,
-    "readings": READING_SCHEMA,
-    "coverage": COVERAGE_SCHEMA,
-    "heaping": HEAPING_SCHEMA,
-    **RELEASED_SCHEMAS,
-    **RATE_SCHEMAS,
-}
-#: Tables that a bulletin has as fields of their own.
-FIELDS = tuple(name for name in TABLE_SCHEMAS if name not in {**RELEASED_SCHEMAS, **RATE_SCHEMAS})
-#: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
-FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +82,8 @@ class Bulletin:
     """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
 
     Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
-    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`.
+    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`, `standing` those of
+    `STANDING_SCHEMAS`.
     """
 
     card: Card
@@ -184,12 +98,14 @@ class Bulletin:
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
     released: Mapping[str, pa.Table] = field(default_factory=dict)
     rates: Mapping[str, pa.Table] = field(default_factory=dict)
+    standing: Mapping[str, pa.Table] = field(default_factory=dict)
 
     def table(self, name: str) -> pa.Table:
         """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
         if name in FIELDS:
             return getattr(self, name)
-        return {**self.released, **self.rates}.get(name, TABLE_SCHEMAS[name].empty_table())
+        group = next(group for group, schemas in GROUPS.items() if name in schemas)
+        return getattr(self, group).get(name, TABLE_SCHEMAS[name].empty_table())
 
 
 def shelf_of(store: Path | str) -> Path:
@@ -225,17 +141,17 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
     try:
         tables = {
-            name: pq.read_table(folder / f"{name}.parquet")
-            for name in TABLE_SCHEMAS
+            name: conformed(pq.read_table(folder / f"{name}.parquet"), schema)
+            for name, schema in TABLE_SCHEMAS.items()
             if name in known[bulletin].tables
         }
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
-    released, rates = (
-        {name: tables.pop(name) for name in schemas if name in tables}
-        for schemas in (RELEASED_SCHEMAS, RATE_SCHEMAS)
-    )
-    return Bulletin(known[bulletin], **tables, released=released, rates=rates)
+    groups = {
+        group: {name: tables.pop(name) for name in schemas if name in tables}
+        for group, schemas in GROUPS.items()
+    }
+    return Bulletin(known[bulletin], **tables, **groups)
 
 
 def keep(shelf: Path | str, bulletin: Bulletin) -> Card:

@@ -248,7 +248,7 @@ def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
 
 
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
-    from analytics.bulletin.shelf import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.kept_tables import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
     with written_at(folder):
         folder.mkdir(parents=True, exist_ok=True)

@@ -12,15 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.shelf import (
+from analytics.bulletin.kept_tables import (
     AREA_SCHEMA,
     CHANGE_SCHEMA,
     MOVED_SCHEMA,
     STRATUM_SCHEMA,
-    Bulletin,
-    Card,
-    keep,
 )
+from analytics.bulletin.shelf import Bulletin, Card, keep
 from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status

@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from analytics.bulletin import shelf as shelves
-from analytics.bulletin.shelf import MOVED_SCHEMA
+from analytics.bulletin.kept_tables import MOVED_SCHEMA
 from dashboard import book as books
 from dashboard import move_tables, moves, tables
 from tests.app.reading import words_of

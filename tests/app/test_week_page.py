@@ -10,6 +10,7 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
+from analytics.bulletin import kept_tables
 from analytics.bulletin import shelf as shelves
 from analytics.precision import Precision
 from dashboard import book as books
@@ -254,7 +255,7 @@ def test_names_from_the_data_are_harmless(open_page, tmp_path):
         {"area": one["area"], "area_name": "<script>x</script> *$a$* | {b}"}
         for one in bulletin.areas.to_pylist()
     ]
-    areas = pa.Table.from_pylist(nasty, schema=shelves.AREA_SCHEMA)
+    areas = pa.Table.from_pylist(nasty, schema=kept_tables.AREA_SCHEMA)
     shelves.keep(tmp_path, replace(bulletin, areas=areas))
     page = open_page(folder=tmp_path, area="A1")
     assert not page.exception

@@ -254,7 +254,8 @@ def test_other_ways_to_reckon_say_so_in_every_method(
 
 
 def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
-    from analytics.bulletin.shelf import TABLE_SCHEMAS, cards, shelf_of
+    from analytics.bulletin.kept_tables import TABLE_SCHEMAS
+    from analytics.bulletin.shelf import cards, shelf_of
 
     out = tmp_path / "out"
     status, _, err = run("bulletin", "--store", stored, "--out", out)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import shelf
+from analytics.bulletin import kept_tables, shelf
 from analytics.bulletin.build import bulletin_of
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
@@ -187,12 +187,12 @@ def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin)
         assert kept.table(name).equals(bulletin.table(name))
         assert name in card.tables
     path = tmp_path / card.bulletin / shelf.CARD_FILE
-    named = [f'"{name}"' for name in shelf.TABLE_SCHEMAS]
-    first = ", ".join(f'"{name}"' for name in shelf.FIRST_TABLES)
+    named = [f'"{name}"' for name in kept_tables.TABLE_SCHEMAS]
+    first = ", ".join(f'"{name}"' for name in kept_tables.FIRST_TABLES)
     text = path.read_text()
     start, end = text.index(named[0]), text.index(named[-1]) + len(named[-1])
     path.write_text(text[:start] + first + text[end:])
     old = shelf.load(tmp_path, card.bulletin)
-    assert old.card == replace(card, tables=shelf.FIRST_TABLES)
+    assert old.card == replace(card, tables=kept_tables.FIRST_TABLES)
     assert old.readings.equals(READING_SCHEMA.empty_table())
     assert old.coverage.num_rows == old.heaping.num_rows == 0

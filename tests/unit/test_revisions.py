@@ -10,7 +10,7 @@ from itertools import pairwise
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import shelf
+from analytics.bulletin import kept_tables, shelf
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.moved import GONE, NEW, RESTATED, REVISED, moves, netted, summary
 from analytics.bulletin.revisions import default_since, revisions
@@ -278,7 +278,7 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(store, tables):
     second = make_bulletin(store, season=SEASON)
     assert second.since == first.bulletin
     kept = shelf.load(shelf.shelf_of(store.path), second.bulletin).moved
-    assert kept.schema.equals(shelf.MOVED_SCHEMA)
+    assert kept.schema.equals(kept_tables.MOVED_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
         steps = revisions(store, season=SEASON, since=5, by=by).to_pylist()
         mine = [
@@ -342,9 +342,9 @@ def test_a_bulletin_older_than_the_table_loads_with_none(store):
     del old["since"], old["tables"]
     path.write_text(json.dumps(old))
     bulletin = shelf.load(folder, card.bulletin)
-    assert bulletin.card.tables == shelf.FIRST_TABLES
+    assert bulletin.card.tables == kept_tables.FIRST_TABLES
     assert bulletin.moved.num_rows == 0
-    assert bulletin.moved.schema.equals(shelf.MOVED_SCHEMA)
+    assert bulletin.moved.schema.equals(kept_tables.MOVED_SCHEMA)
     assert make_bulletin(store, season=SEASON).bulletin == card.bulletin + "-2"
 
 
