@@ -1,0 +1,298 @@
+"""Joint draws of a level over the weeks so far and to come, from weekly log figures with errors.
+
+The model is that of `analytics.models.trend`: ``y_t = m_t + e_t`` with known ``v(e_t)``,
+``m_{t+1} = m_t + b_t + s_t``, ``b_{t+1} = b_t + d_t``, sizes of steps summed out with a half-normal
+weight. There the filter gives the level of each week; here all weeks are one normal vector, so that
+whole paths can be drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.errors import WrongUse
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: Scales of the half-normal weights on the steps of level and slope, log units a week: as
+#: `analytics.models.trend` has them, which this room does not import.
+STEP_SCALE, SLOPE_SCALE = 0.25, 0.05
+#: Standard deviation of a level, and of a slope, that nothing is known of.
+WIDE = 100.0
+#: Part of its slope that a level keeps from a week to the next ahead (Gardner & McKenzie 1985,
+#: Forecasting trends in time series, from memory); the value is our choice, no source.
+DAMPING = 0.8
+#: Sizes of steps whose weight, relative to the likeliest, is under this are left out.
+_NEGLIGIBLE = 1e-5
+_GRID = np.linspace(0.02, 3.0, 24)
+_COARSE = np.linspace(0.05, 2.5, 9)
+#: Least variance of a week's usual change, so that no week follows another exactly.
+_LEAST = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Paths:
+    """The level of T weeks so far and H ahead: a mixture of G normal vectors.
+
+    Parameters
+    ----------
+    weight : ndarray of float, shape (G,)
+    mean : ndarray of float, shape (G, T + H)
+    cov : ndarray of float, shape (G, T + H, T + H)
+    """
+
+    weight: Floats
+    mean: Floats
+    cov: Floats
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Return mean and covariance over all sizes of steps, shapes (T + H,) and its square."""
+        mean = self.weight @ self.mean
+        off = self.mean - mean
+        cov = np.einsum("g,gij->ij", self.weight, self.cov)
+        return mean, cov + np.einsum("g,gi,gj->ij", self.weight, off, off)
+
+    def draw(self, normal: Floats, rng: np.random.Generator) -> Floats:
+        """Return a path for each row of standard normal numbers.
+
+        Parameters
+        ----------
+        normal : ndarray of float, shape (D, T + H)
+            Taken in the order of the weeks: those of a week move it and the weeks after, given all
+            weeks before.
+        rng : numpy.random.Generator
+            Chooses the size of steps of each draw.
+
+        Returns
+        -------
+        ndarray of float, shape (D, T + H)
+        """
+        picked = rng.choice(len(self.weight), size=len(normal), p=self.weight)
+        paths = np.empty_like(normal)
+        for one in np.unique(picked):
+            mine = picked == one
+            paths[mine] = self.mean[one] + normal[mine] @ _root(self.cov[one]).T
+        return paths
+
+
+def draw_paths(
+    y: Floats,
+    variance: Floats,
+    *,
+    n_ahead: int,
+    rng: np.random.Generator,
+    n_draws: int,
+    damping: float = DAMPING,
+    usual: Floats | None = None,
+    usual_se: Floats | None = None,
+    slope: bool = True,
+) -> Floats:
+    """Draw paths of a level over T weeks so far and H ahead; parameters as `paths_of`.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    n_draws : int
+        D.
+
+    Returns
+    -------
+    ndarray of float, shape (D, T + H)
+    """
+    found = paths_of(
+        y,
+        variance,
+        n_ahead=n_ahead,
+        damping=damping,
+        usual=usual,
+        usual_se=usual_se,
+        slope=slope,
+    )
+    return found.draw(rng.standard_normal((n_draws, len(y) + n_ahead)), rng)
+
+
+def paths_of(
+    y: Floats,
+    variance: Floats,
+    *,
+    n_ahead: int,
+    damping: float = DAMPING,
+    usual: Floats | None = None,
+    usual_se: Floats | None = None,
+    slope: bool = True,
+    first_slope_se: float = WIDE,
+) -> Paths:
+    r"""Return the level behind weekly log figures and its course ahead.
+
+    ``m = F c + u`` with ``c`` the first level and slope and ``u`` the sums of all steps, normal
+    with covariance Q; given figures with error V, ``S = Q + V``, ``B = (F'S^{-1}F + P^{-1})^{-1}`` and
+    the level is normal about ``F ĉ + Q S^{-1}(y - F ĉ)`` with covariance
+    ``Q - Q S^{-1} Q + (F - Q S^{-1} F) B (F - Q S^{-1} F)'`` (generalised least squares; Rasmussen
+    & Williams 2006, Gaussian Processes for Machine Learning, section 2.7; from memory).
+
+    Parameters
+    ----------
+    y : ndarray of float, shape (T,)
+        Log figures, NaN where there is none.
+    variance : ndarray of float, shape (T,)
+        Their sampling variances; a figure without one counts as missing.
+    n_ahead : int
+        H.
+    damping : float
+        Part of its slope that the level keeps a week ahead; 1 for all of it.
+    usual, usual_se : ndarray of float, shape (H,), optional
+        The usual change from the last week so far to each ahead and its standard deviation, NaN
+        where none is known: weighed in by precision, as a sum of weekly changes with errors of
+        their own. It does not tell the size of steps.
+    slope : bool
+        Let the level have a slope.
+    first_slope_se : float
+        Standard deviation of the slope in the first week about 0.
+
+    Returns
+    -------
+    Paths
+
+    Raises
+    ------
+    WrongUse
+        If no figure has an error, or a variance is below 0.
+    """
+    known = np.isfinite(y) & np.isfinite(variance)
+    if not known.any():
+        raise WrongUse("0 weeks with a figure and its error; a path needs 1 or more")
+    if (variance[known] < 0).any():
+        raise WrongUse("a sampling variance below 0; allowed: 0 or more")
+    model = _Model.of(len(y), n_ahead, damping=damping, slope=slope, first_slope_se=first_slope_se)
+    steps, prior = _steps(slope=slope)
+    cov = model.cov(steps)
+    told = _Told(np.eye(len(y) + n_ahead)[: len(y)][known], y[known], variance[known])
+    log_weight = prior + _posterior(model, cov, told)[2]
+    keep = log_weight > log_weight.max() + np.log(_NEGLIGIBLE)
+    weight = np.exp(log_weight[keep] - log_weight.max())
+    if usual is not None and usual_se is not None:
+        told = told.and_usual(usual, usual_se, n_weeks=len(y))
+    mean, spread, _ = _posterior(model, cov[keep], told)
+    return Paths(weight / weight.sum(), mean, spread)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """M linear figures of the level: `row` (M, T + H) times it, with errors."""
+
+    row: Floats
+    value: Floats
+    variance: Floats
+
+    def and_usual(self, usual: Floats, usual_se: Floats, *, n_weeks: int) -> _Told:
+        """Add the usual changes, each over the week before that has one."""
+        ahead = np.flatnonzero(np.isfinite(usual) & np.isfinite(usual_se))
+        if not len(ahead):
+            return self
+        at = n_weeks + ahead
+        row = np.zeros((len(at), self.row.shape[1]))
+        row[np.arange(len(at)), at] = 1.0
+        row[np.arange(len(at)), np.append(n_weeks - 1, at[:-1])] -= 1.0
+        value = np.diff(usual[ahead], prepend=0.0)
+        grown = np.maximum.accumulate(usual_se[ahead] ** 2)
+        variance = np.maximum(np.diff(grown, prepend=0.0), _LEAST)
+        return _Told(
+            np.concatenate([self.row, row]),
+            np.concatenate([self.value, value]),
+            np.concatenate([self.variance, variance]),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """The level as sums of steps: columns of the start, and covariances of unit steps."""
+
+    start: Floats
+    start_variance: Floats
+    of_level: Floats
+    of_slope: Floats
+
+    @classmethod
+    def of(
+        cls, n_weeks: int, n_ahead: int, *, damping: float, slope: bool, first_slope_se: float
+    ) -> _Model:
+        """Return the model of T weeks and H ahead, where the slope is damped."""
+        n = n_weeks + n_ahead
+        # Columns: first level, first slope, the n - 1 steps of the level, those of the slope.
+        level, rate = np.zeros(2 * n), np.zeros(2 * n)
+        level[0] = rate[1] = 1.0
+        rows = [level]
+        for week in range(1, n):
+            if week >= n_weeks:
+                rate = damping * rate
+            level = level + rate
+            level[1 + week] += 1.0
+            rate = rate.copy()
+            rate[n + week] += 1.0
+            rows.append(level)
+        made = np.array(rows)
+        k = 2 if slope else 1
+        steps, slopes = made[:, 2 : n + 1], made[:, n + 1 :]
+        variance = np.array([WIDE, first_slope_se])[:k] ** 2
+        return cls(made[:, :k], variance, steps @ steps.T, slopes @ slopes.T)
+
+    def cov(self, steps: Floats) -> Floats:
+        """Return the covariance of the level by sizes of steps (G, 1 or 2), shape (G, n, n)."""
+        found = steps[:, 0, None, None] ** 2 * self.of_level
+        if steps.shape[1] > 1:
+            found = found + steps[:, 1, None, None] ** 2 * self.of_slope
+        return np.asarray(found)
+
+
+def _posterior(model: _Model, cov: Floats, told: _Told) -> tuple[Floats, Floats, Floats]:
+    """Return mean (G, n), covariance (G, n, n) and log likelihood (G,) of the level."""
+    across = cov @ told.row.T
+    whole = told.row @ across + np.diag(told.variance)
+    start = told.row @ model.start
+    solved = np.linalg.solve(
+        whole, np.concatenate([np.swapaxes(across, 1, 2), _each(start, whole)], axis=2)
+    )
+    n = cov.shape[1]
+    gain, of_start = np.swapaxes(solved[:, :, :n], 1, 2), solved[:, :, n:]
+    precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
+    spread = np.linalg.inv(precision)
+    first = np.einsum("gkl,gml,m->gk", spread, of_start, told.value)
+    off = told.value - first @ start.T
+    mean = first @ model.start.T + np.einsum("gnm,gm->gn", gain, off)
+    left = model.start - gain @ start
+    found = cov - gain @ np.swapaxes(across, 1, 2) + left @ spread @ np.swapaxes(left, 1, 2)
+    weighed = np.linalg.solve(whole, _each(told.value[:, None], whole))[:, :, 0]
+    square = weighed @ told.value - np.einsum("m,gmk,gk->g", told.value, of_start, first)
+    size = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(precision)[1]
+    size += np.log(model.start_variance).sum() + len(told.value) * np.log(2 * np.pi)
+    return mean, (found + np.swapaxes(found, 1, 2)) / 2, -(size + square) / 2
+
+
+def _each(matrix: Floats, like: Floats) -> Floats:
+    return np.broadcast_to(matrix, (len(like), *matrix.shape))
+
+
+def _root(cov: Floats) -> Floats:
+    """Return a lower root of a covariance, a hair's breadth added where it is flat."""
+    hair = 1e-12 * max(float(np.trace(cov)) / len(cov), 1.0)
+    for step in range(6):
+        try:
+            raised = cov + hair * 10.0 ** (2 * step) * np.eye(len(cov))
+            return np.asarray(np.linalg.cholesky(raised), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            continue
+    raise WrongUse("figures that no course of the level can be drawn from: check their errors")
+
+
+def _steps(*, slope: bool) -> tuple[Floats, Floats]:
+    """Return sizes of steps, shape (G, 1 or 2), and the log of their half-normal weight."""
+    if not slope:
+        return STEP_SCALE * _GRID[:, None], -(_GRID**2) / 2
+    one, other = (part.ravel() for part in np.meshgrid(_COARSE, _COARSE, indexing="ij"))
+    return np.column_stack([STEP_SCALE * one, SLOPE_SCALE * other]), -(one**2 + other**2) / 2

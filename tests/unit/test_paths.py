@@ -1,0 +1,101 @@
+"""Paths of a level: the same level as the filter's, drawn whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analytics.errors import WrongUse
+from analytics.models import trend
+from analytics.season import paths
+from analytics.season.paths import draw_paths, paths_of
+
+
+def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(5)
+    y = np.cumsum(rng.normal(0.04, 0.2, n)) + rng.normal(0, 0.15, n)
+    variance = rng.uniform(0.01, 0.06, n)
+    y[[3, 8]] = np.nan
+    return y, variance
+
+
+@pytest.mark.parametrize("slope", [False, True])
+def test_the_level_is_that_of_the_filter(slope: bool) -> None:
+    y, variance = _figures()
+    found = trend.smooth(y, variance, slope=slope, n_ahead=5)
+    mean, cov = paths_of(y, variance, n_ahead=5, damping=1.0, slope=slope).moments()
+    assert mean == pytest.approx(found.level, abs=1e-3)
+    assert np.sqrt(np.diag(cov)) == pytest.approx(found.level_se, rel=1e-3)
+    # Changes over four weeks tell the covariance between weeks.
+    four = cov[4:14, 4:14].diagonal() + cov[:10, :10].diagonal() - 2 * np.diag(cov[4:14, :10])
+    assert np.sqrt(four) == pytest.approx(found.rise_se[4][4:], rel=2e-3)
+
+
+def test_scales_are_those_of_the_trend() -> None:
+    assert (paths.STEP_SCALE, paths.SLOPE_SCALE) == (trend.STEP_SCALE, trend.SLOPE_SCALE)
+
+
+def test_draws_have_the_moments_they_are_drawn_from() -> None:
+    y, variance = _figures()
+    found = paths_of(y, variance, n_ahead=6)
+    mean, cov = found.moments()
+    drawn = draw_paths(y, variance, n_ahead=6, rng=np.random.default_rng(1), n_draws=40_000)
+    se = np.sqrt(np.diag(cov))
+    assert np.abs((drawn.mean(axis=0) - mean) / se).max() < 0.03
+    assert drawn.std(axis=0) == pytest.approx(se, rel=0.04)
+    assert np.corrcoef(drawn.T) == pytest.approx(cov / np.outer(se, se), abs=0.04)
+
+
+def test_two_figures_of_a_level_without_steps_weigh_by_precision(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(paths, "STEP_SCALE", 1e-6)
+    mean, cov = paths_of(
+        np.array([1.0, 2.0]), np.array([0.1, 0.3]), n_ahead=1, slope=False
+    ).moments()
+    assert mean == pytest.approx(
+        np.full(3, (1.0 / 0.1 + 2.0 / 0.3) / (1 / 0.1 + 1 / 0.3)), abs=1e-4
+    )
+    assert np.diag(cov) == pytest.approx(np.full(3, 1 / (1 / 0.1 + 1 / 0.3)), rel=1e-3)
+
+
+def test_a_damped_slope_rises_by_a_geometric_sum(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(paths, "STEP_SCALE", 1e-5)
+    monkeypatch.setattr(paths, "SLOPE_SCALE", 1e-6)
+    y = 0.1 * np.arange(10.0)
+    mean, _ = paths_of(y, np.full(10, 1e-4), n_ahead=4, damping=0.5).moments()
+    assert mean[10:] - mean[9] == pytest.approx(0.1 * np.cumsum(0.5 ** np.arange(1, 5)), abs=1e-4)
+
+
+def test_a_sure_usual_course_is_followed_and_a_vague_one_is_not() -> None:
+    y, variance = _figures()
+    usual = np.array([0.5, 1.0, np.nan, 0.2])
+    sure = paths_of(y, variance, n_ahead=4, usual=usual, usual_se=np.full(4, 1e-3))
+    mean, _ = sure.moments()
+    assert (mean[14:] - mean[13])[[0, 1, 3]] == pytest.approx([0.5, 1.0, 0.2], abs=0.01)
+    vague = paths_of(y, variance, n_ahead=4, usual=usual, usual_se=1e3 * np.arange(1, 5))
+    plain = paths_of(y, variance, n_ahead=4)
+    assert vague.moments()[0] == pytest.approx(plain.moments()[0], abs=1e-3)
+
+
+def test_one_week_is_wide_and_none_is_refused() -> None:
+    y, variance = np.array([0.3]), np.array([0.01])
+    _, cov = paths_of(y, variance, n_ahead=8, first_slope_se=0.25).moments()
+    se = np.sqrt(np.diag(cov))
+    assert (np.diff(se) > 0).all() and se[-1] > 0.7
+    with pytest.raises(WrongUse, match="1 or more"):
+        paths_of(np.array([np.nan]), np.array([0.1]), n_ahead=2)
+    with pytest.raises(WrongUse, match="below 0"):
+        paths_of(y, np.array([-0.1]), n_ahead=2)
+
+
+def test_normal_numbers_ahead_leave_the_weeks_so_far_alone() -> None:
+    y, variance = _figures()
+    found = paths_of(y, variance, n_ahead=3)
+    normal = np.random.default_rng(2).standard_normal((50, 17))
+    other = normal.copy()
+    other[:, 14:] += 1.0
+    one = found.draw(normal, np.random.default_rng(3))
+    two = found.draw(other, np.random.default_rng(3))
+    assert (one[:, :14] == two[:, :14]).all()
+    assert (two[:, 14:] > one[:, 14:]).all()
