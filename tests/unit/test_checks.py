@@ -248,6 +248,41 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [(ERROR, "limits", 2, "quantity")],
         "kept_fish",
     ),
+    "unknown quantity of several": (
+        [("limits", 2, {"quantity": "kept_fish; lost_fish"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "kept_fish; lost_fish; allowed: quantities of the result rows, joined by ;",
+    ),
+    "no quantity at all": (
+        [("limits", 2, {"quantity": " ; "})],
+        [(ERROR, "limits", 2, "quantity")],
+        "quantities of the result rows",
+    ),
+    "a rate in a sum": (
+        [("limits", 2, {"quantity": "kept_fish;sublegal_prop"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "of which sublegal_prop is no total of fish",
+    ),
+    "trips and fish in a sum": (
+        [("limits", 2, {"quantity": "angler_trips;kept_fish"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "of which angler_trips is no total of fish",
+    ),
+    "fish counted twice in a sum": (
+        [("limits", 2, {"quantity": "released_legal_fish;release_deaths_fish"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "release_deaths_fish and released_legal_fish in one sum",
+    ),
+    "the same quantity twice in a sum": (
+        [("limits", 2, {"quantity": "kept_fish;kept_fish"})],
+        [(ERROR, "limits", 2, "quantity")],
+        "kept_fish and kept_fish in one sum",
+    ),
+    "a share as a limit": (
+        [("limits", 2, {"quantity": "sublegal_prop"})],
+        [(WARNING, "limits", 2, "quantity")],
+        "sublegal_prop, which is no total.*no standing can be told",
+    ),
     "unknown area of a limit": (
         [("limits", 2, {"areas": "A; Z"})],
         [(ERROR, "limits", 2, "areas")],

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from analytics.data.checks.frame import closed_words
+from analytics.data.checks.limits import LIMITS
 from analytics.data.checks.rule import Rule, counted, part_of
 from analytics.data.findings import Severity
 from analytics.data.lengths import CONDITION_POSSIBLE, FORK_PER_TOTAL_POSSIBLE, TOTAL_PER_FORK
-from analytics.units import QUANTITIES
 
 _CALENDAR = ("seasons", "holidays", "sites", "site_days")
 _COMPLIANCE = "compliance information; kept in the data"
@@ -241,33 +241,7 @@ FISH = (
 )
 
 OTHERS = (
-    Rule(
-        table="limits",
-        column="quantity",
-        when="r.quantity NOT IN (" + ", ".join(f"'{one}'" for one in QUANTITIES) + ")",
-        seen="r.quantity",
-        allowed="a quantity of the result rows: " + ", ".join(QUANTITIES),
-        advice="write one of them",
-    ),
-    Rule(
-        table="limits",
-        column="areas",
-        source="(SELECT *, trim(unnest(string_split(areas, ';'))) AS _area FROM limits) r "
-        "LEFT JOIN (SELECT DISTINCT area, true AS _there FROM areas) a ON a.area = r._area",
-        when="a._there IS NULL",
-        seen="concat('no area ', r._area, ' in areas')",
-        allowed="areas of the table areas, joined by ;",
-        advice="mend it, or import its row of areas first or together with this",
-    ),
-    Rule(
-        table="limits",
-        column="season",
-        when="r.season NOT IN (SELECT season FROM seasons WHERE season IS NOT NULL)",
-        seen="concat('no season ', r.season, ' in seasons')",
-        allowed="a season of the table seasons",
-        advice="the limit waits until the season is there",
-        severity=Severity.WARNING,
-    ),
+    *LIMITS,
     _closed("boat_counts"),
     _closed("coverage"),
     _no_error("release_rates"),
