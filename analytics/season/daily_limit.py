@@ -1,0 +1,155 @@
+"""What boats keep under a daily limit, when what they would keep is negative binomial."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Draws = NDArray[np.float32]
+
+#: Nodes of the table, in the log of fish an angler would keep and in log(1 + 1/size).
+_LOG_MEAN = np.linspace(np.log(1e-4), np.log(50.0), 449)
+_SPREAD = np.linspace(0.0, np.log1p(60.0), 113)
+#: Chance of yet more fish, below which the rest of a sum is left out.
+_NO_MORE = 1e-12
+
+
+def kept_of_boat(mean: Floats | float, size: Floats | float, cap: int) -> Floats:
+    r"""Return the fish a boat keeps when it may keep `cap`.
+
+    ``E min(P, c) = Σ_{j<c} P(P > j)`` with P negative binomial, ``var = mean + mean²/size``; the
+    Poisson law where the size is infinite.
+
+    Parameters
+    ----------
+    mean : ndarray of float or float
+        Fish the boat would keep.
+    size : ndarray of float or float
+        Broadcast against `mean`.
+    cap : int
+        0 or more.
+
+    Returns
+    -------
+    ndarray of float
+    """
+    mean, size = np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))
+    alpha = 1 / size
+    x = alpha * mean
+    # (1 + αμ)^(-1/α), down to exp(-μ).
+    safe = np.where(alpha > 0, alpha, 1.0)
+    chance = np.exp(-np.where(alpha > 0, np.log1p(x) / safe, mean))
+    more, kept = 1.0 - chance, np.zeros(mean.shape)
+    for fish in range(cap):
+        kept = kept + np.maximum(more, 0.0)
+        if not more.max(initial=0.0) > _NO_MORE:
+            break
+        chance = chance * mean * (1 + alpha * fish) / ((fish + 1) * (1 + x))
+        more = more - chance
+    return kept
+
+
+def kept_per_angler(
+    mean: Floats | float, size: Floats | float, party: Floats, limit: float
+) -> Floats:
+    """Return the fish an angler keeps under a daily limit that the boat's anglers share.
+
+    A boat of n anglers would keep a negative binomial number of mean ``n mean`` and size `size`,
+    and may keep ``n limit``.
+
+    Parameters
+    ----------
+    mean : ndarray of float or float
+        Fish an angler would keep.
+    size : ndarray of float or float
+    party : ndarray of float, shape (P,)
+        Share of boats with 1, 2, ... P anglers.
+    limit : float
+        Fish an angler and day; infinite for none.
+
+    Returns
+    -------
+    ndarray of float
+    """
+    if np.isinf(limit):
+        return np.asarray(mean, float) + 0 * np.asarray(size, float)
+    anglers = np.arange(1, len(party) + 1)
+    per_boat = [
+        share * kept_of_boat(np.asarray(mean, float) * n, size, int(limit) * int(n))
+        for n, share in zip(anglers, party, strict=True)
+        if share > 0
+    ]
+    return np.asarray(sum(per_boat) / float(party @ anglers), dtype=np.float64)
+
+
+class KeptPart:
+    """Part of the fish wanted that may be kept, read off a table: many draws at once.
+
+    Parameters
+    ----------
+    size : ndarray of float, shape (D,)
+        Size of the negative binomial of each draw.
+    """
+
+    def __init__(self, size: Draws) -> None:
+        spread = np.log1p(1 / np.asarray(size, dtype=np.float64))
+        place = np.clip(spread, 0, _SPREAD[-1]) / _SPREAD[1]
+        self._row = np.minimum(place.astype(np.intp), len(_SPREAD) - 2)
+        self._up = (place - self._row).astype(np.float32)
+
+    def part(self, mean: Draws, party: Floats, limit: float) -> Draws:
+        """Return kept over wanted.
+
+        Parameters
+        ----------
+        mean : ndarray of float, shape (..., D)
+            Fish an angler would keep.
+        party : ndarray of float, shape (P,)
+        limit : float
+            A whole number, or infinite.
+
+        Returns
+        -------
+        ndarray of float32, shape (..., D)
+            1 where nothing is wanted and something allowed.
+        """
+        if np.isinf(limit) or limit == 0:
+            return np.full(mean.shape, float(limit > 0), dtype=np.float32)
+        table = np.zeros((len(_SPREAD), len(_LOG_MEAN)))
+        anglers = np.arange(1, len(party) + 1)
+        for n, share in zip(anglers, party, strict=True):
+            if share > 0:
+                table += share * n / float(party @ anglers) * _part_table(int(n), int(limit))
+        flat = table.astype(np.float32).ravel()
+        with np.errstate(divide="ignore"):
+            place = np.log(mean)
+        place -= np.float32(_LOG_MEAN[0])
+        place *= np.float32(1 / (_LOG_MEAN[1] - _LOG_MEAN[0]))
+        np.clip(place, 0, len(_LOG_MEAN) - 1.001, out=place)
+        left = place.astype(np.intp)
+        place -= left.astype(np.float32)
+        left += self._row * len(_LOG_MEAN)
+        below = flat[left]
+        below += place * (flat[left + 1] - below)
+        left += len(_LOG_MEAN)
+        above = flat[left]
+        above += place * (flat[left + 1] - above)
+        above -= below
+        above *= self._up
+        below += above
+        return below
+
+
+@lru_cache(maxsize=128)
+def _part_table(anglers: int, limit: int) -> Floats:
+    """Return kept over wanted of boats of so many anglers, at the nodes."""
+    mean = anglers * np.exp(_LOG_MEAN)[None, :]
+    with np.errstate(divide="ignore"):
+        size = 1 / np.expm1(_SPREAD)[:, None]
+    return kept_of_boat(mean, size, anglers * limit) / mean
