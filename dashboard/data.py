@@ -14,6 +14,7 @@ from dashboard import moves as moved
 from dashboard import ways as reckoned
 from dashboard.rates import index as modelled
 from dashboard.released import index as gone_back
+from dashboard.season import index as limited
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from dashboard.moves import Move
     from dashboard.rates.index import Rates
     from dashboard.released.index import Released
+    from dashboard.season.index import Standings
     from dashboard.ways import Ways
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
@@ -97,6 +99,17 @@ def rates(folder: Path, card: Card) -> Rates:
     return _rates(str(folder), card.bulletin, card.made_utc)
 
 
+def standings(folder: Path, card: Card) -> Standings:
+    """Return the tables of a season's limits, shared between sessions and never changed.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _standings(str(folder), card.bulletin, card.made_utc)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -135,3 +148,8 @@ def _released(folder: str, bulletin: str, made_utc: str) -> Released:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _rates(folder: str, bulletin: str, made_utc: str) -> Rates:
     return modelled.index(_book(folder, bulletin, made_utc))
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def _standings(folder: str, bulletin: str, made_utc: str) -> Standings:
+    return limited.index(_book(folder, bulletin, made_utc))

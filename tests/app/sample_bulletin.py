@@ -23,7 +23,7 @@ from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
 from dashboard.book import weeks_between
-from tests.app import sample_rates, sample_released, sample_ways
+from tests.app import sample_rates, sample_released, sample_season, sample_ways
 from tests.app.sample_cases import (
     CLOSED,
     NO_DESIGN,
@@ -106,6 +106,7 @@ def make(season: str) -> Bulletin:
         rates=sample_rates.tables(
             season, draft.weeks, tuple(AREAS), CLOSED if season == NOW else ()
         ),
+        standing=sample_season.tables(season, draft.weeks, tuple(AREAS), NOW),
     )
 
 

@@ -24,9 +24,11 @@ WAY_CHARTS = "[class*=st-key-ways-], [class*=-chart]"
 WEEK_CHARTS = "[class*=st-key-trend-], [class*=st-key-heat-map]"
 RELEASED_CHARTS = "[class*=st-key-released-]"
 RATE_CHARTS = "[class*=st-key-rates-]"
+SEASON_CHARTS = "[class*=st-key-season-]"
 CHARTS = {
     "": WEEK_CHARTS,
     "moved": "[class*=st-key-moved-chart]",
+    "standing": SEASON_CHARTS,
     "rates": RATE_CHARTS,
     "timing": RATE_CHARTS,
     "released": RELEASED_CHARTS,

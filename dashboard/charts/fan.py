@@ -1,0 +1,241 @@
+"""A season's total by week: what was estimated so far, and the fan of what is to come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import plotly.graph_objects as go
+
+from dashboard.amounts import Amount
+from dashboard.charts.palette import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from dashboard.charts.palette import Palette
+
+Line = dict[str, Any]
+
+HEIGHT = 330
+#: Bands from wide to narrow: their quantiles, their depth, their words.
+BANDS = (("q025", "q975", 0.13, "95 %"), ("q10", "q90", 0.2, "80 %"), ("q25", "q75", 0.3, "50 %"))
+SO_FAR = ("●", "estimated so far")
+AHEAD = ("┈", "middle of what is to come")
+FAN = ("▒", "in 50, 80 and 95 of 100 cases")
+LIMIT = ("━", "the limit")
+CLOSE = ("┊", "planned close")
+HUES = {"┈": "copper", "▒": "copper", "━": "ink", "┊": "quiet"}
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """What the figure shows.
+
+    Parameters
+    ----------
+    lines : tuple of dict
+        By day: `day`, `week`, `is_ahead`, `estimate` and the quantiles.
+    limit_fish : float
+    now : Amount
+        The total so far with its interval.
+    close : date or None
+        The planned close.
+    """
+
+    lines: tuple[Line, ...]
+    limit_fish: float
+    now: Amount
+    close: date | None
+
+    @property
+    def past(self) -> tuple[Line, ...]:
+        """Weeks so far that have an estimate."""
+        return tuple(
+            one for one in self.lines if not one["is_ahead"] and one["estimate"] is not None
+        )
+
+    @property
+    def ahead(self) -> tuple[Line, ...]:
+        """Weeks to come."""
+        return tuple(one for one in self.lines if one["is_ahead"] and one["q50"] is not None)
+
+    @property
+    def top(self) -> float:
+        """Top of the axis: the limit and every figure stand below it, wide ends as room lets."""
+        values = [one["estimate"] for one in self.past] + [one["q90"] for one in self.ahead]
+        most = max([self.limit_fish, *values]) or 1.0
+        ends = [self.now.high or 0.0, *(one["q975"] for one in self.ahead)]
+        return 1.08 * max(most, min(max(ends), 1.5 * most))
+
+
+def signs(fan: Fan) -> list[tuple[str, str]]:
+    """Return the signs that occur in the figure with their words."""
+    found = [SO_FAR] * bool(fan.past)
+    found += [AHEAD, FAN] if fan.ahead else []
+    return [*found, LIMIT] + [CLOSE] * bool(fan.ahead and fan.close)
+
+
+def figure(fan: Fan, *, palette: Palette) -> go.Figure:
+    """Draw a fan; its lines are one or more."""
+    drawn = go.Figure()
+    for low, high, depth, _ in BANDS:
+        for trace in _band(fan, low, high, depth=depth, palette=palette):
+            drawn.add_trace(trace)
+    drawn.add_trace(_middle(fan, palette=palette))
+    drawn.add_trace(_now(fan, palette=palette))
+    drawn.add_trace(_past(fan, palette=palette))
+    drawn.add_hline(fan.limit_fish, line={"width": 2.2, "color": palette.ink})
+    if fan.ahead and fan.close:
+        line = {"width": 1.4, "color": palette.quiet, "dash": "dot"}
+        drawn.add_vline(_stamp(fan.close), line=line, layer="below")
+    _lay_out(drawn, fan, palette=palette)
+    return drawn
+
+
+def description(fan: Fan, *, of: str) -> str:
+    """Return a sentence that stands for the figure where it cannot be seen."""
+    words = f"{of} by week against a limit of {fan.limit_fish:,.0f}"
+    if fan.past:
+        last = fan.past[-1]
+        words += f": {_said(last['estimate'])} by {_day(last['day'])}"
+    if fan.ahead:
+        end = fan.ahead[-1]
+        words += (
+            f"; by {_day(end['day'])} {_said(end['q50'])} in the middle, "
+            f"{_said(end['q10'])} to {_said(end['q90'])} in 80 of 100 cases"
+        )
+    return f"{words}."
+
+
+def _start(fan: Fan) -> tuple[Line, ...]:
+    """Return the last week so far where it has quantiles of its own: the fan opens there."""
+    last = fan.past[-1:]
+    return last if last and last[0]["q50"] is not None else ()
+
+
+def _band(fan: Fan, low: str, high: str, *, depth: float, palette: Palette) -> list[go.Scatter]:
+    lines = [*_start(fan), *fan.ahead]
+    if not fan.ahead:
+        return []
+    if len(lines) == 1:  # one week alone has no area: a bar stands for it
+        day = _stamp(lines[0]["day"])
+        bar = {"width": 12, "color": palette.copper}
+        x, y = [day, day], [lines[0][low], min(lines[0][high], fan.top)]
+        return [go.Scatter(x=x, y=y, mode="lines", line=bar, opacity=depth, hoverinfo="skip")]
+    days = [_stamp(one["day"]) for one in lines]
+    edge = [min(one[high], fan.top) for one in lines]
+    return [
+        go.Scatter(
+            x=[*days, *reversed(days)],
+            y=[*edge, *(one[low] for one in reversed(lines))],
+            mode="lines",
+            fill="toself",
+            fillcolor=palette.copper,
+            line={"width": 0},
+            opacity=depth,
+            hoverinfo="skip",
+            name="band",
+        )
+    ]
+
+
+def _middle(fan: Fan, *, palette: Palette) -> go.Scatter:
+    ahead = fan.ahead
+    last = fan.past[-1:] if ahead else ()
+    return go.Scatter(
+        x=[_stamp(one["day"]) for one in (*last, *ahead)],
+        y=[*(one["estimate"] for one in last), *(one["q50"] for one in ahead)],
+        mode="lines+markers",
+        line={"width": 2.0, "color": palette.copper, "dash": "dot"},
+        marker={"size": [0.1] * len(last) + [5] * len(ahead), "color": palette.copper},
+        text=["" for _ in last] + [_ahead_words(fan, one) for one in ahead],
+        hovertemplate="%{text}<extra></extra>",
+        name="ahead",
+    )
+
+
+def _now(fan: Fan, *, palette: Palette) -> go.Scatter:
+    """Draw the interval of the total so far as a bar at its day."""
+    ends = (fan.now.low, fan.now.high)
+    known = bool(fan.past) and None not in ends
+    day = _stamp(fan.past[-1]["day"]) if known else None
+    return go.Scatter(
+        x=[day, day] if known else [],
+        y=[ends[0], min(ends[1] or 0.0, fan.top)] if known else [],
+        mode="lines",
+        line={"width": 4, "color": palette.sea},
+        opacity=0.5,
+        hoverinfo="skip",
+        name="now",
+    )
+
+
+def _past(fan: Fan, *, palette: Palette) -> go.Scatter:
+    return go.Scatter(
+        x=[_stamp(one["day"]) for one in fan.past],
+        y=[one["estimate"] for one in fan.past],
+        mode="lines+markers",
+        line={"width": 2.2, "color": palette.sea},
+        marker={"size": 6, "color": palette.sea},
+        text=[_past_words(fan, one) for one in fan.past],
+        hovertemplate="%{text}<extra></extra>",
+        cliponaxis=False,
+        name="past",
+    )
+
+
+def _past_words(fan: Fan, one: Line) -> str:
+    return f"<b>{one['week']}</b><br>{_said(one['estimate'])}{_share(fan, one['estimate'])}"
+
+
+def _ahead_words(fan: Fan, one: Line) -> str:
+    spans = (
+        f"{words}: {_said(one[low])}–{_said(one[high])}" for low, high, _, words in reversed(BANDS)
+    )
+    middle = f"middle {_said(one['q50'])}{_share(fan, one['q50'])}"
+    return "<br>".join([f"<b>{one['week']}</b>, by {_day(one['day'])}", middle, *spans])
+
+
+def _share(fan: Fan, value: float) -> str:
+    return f", {value / fan.limit_fish:.0%} of the limit" if fan.limit_fish else ""
+
+
+def _said(value: float) -> str:
+    return Amount(value).words
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%b}"
+
+
+def _stamp(day: date) -> str:
+    return day.isoformat()
+
+
+def _ticks(lines: Sequence[Line]) -> list[date]:
+    """Return the first days of months, or every day of a line where few months begin."""
+    first = [one["day"] for one in lines if one["day"].day <= 7]
+    found = first if len(first) > 1 else [one["day"] for one in lines]
+    found = [day.replace(day=1) for day in found] if found is first else found
+    return found[:: max(1, -(-len(found) // 6))]
+
+
+def _lay_out(drawn: go.Figure, fan: Fan, *, palette: Palette) -> None:
+    ticks = _ticks(fan.lines)
+    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
+    drawn.update_layout(
+        height=HEIGHT, margin={"l": 54, "r": 14, "t": 10, "b": 26}, **plain(palette)
+    )
+    drawn.update_xaxes(
+        type="date",
+        tickvals=[_stamp(day) for day in ticks],
+        ticktext=[_day(day) for day in ticks],
+        showgrid=False,
+        tickangle=0,
+        **axis,
+    )
+    drawn.update_yaxes(
+        range=[0, fan.top], nticks=6, gridcolor=palette.grid, tickformat=",.0f", **axis
+    )

@@ -1,0 +1,115 @@
+"""The limits of a season as an HTML table; names are escaped here."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from dashboard import cells
+from dashboard.amounts import Amount
+from dashboard.digits import DASH, number
+from dashboard.season import index as standings
+from dashboard.season import words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.book import Book
+    from dashboard.season.index import Line
+
+HEADS = (
+    *("Limit", "So far", "Share used", "Remains"),
+    *("Expected at the close", "Chance to pass", "Reached on"),
+)
+BINDS = "binds first"
+
+
+def table(book: Book, limits: Sequence[Line]) -> str:
+    """Return limits as HTML, one a line."""
+    return cells.table(HEADS, [_line(book, one) for one in limits], kind="bm-limits")
+
+
+def _line(book: Book, line: Line) -> str:
+    name = standings.label(book, line)
+    inside = [
+        cells.amount(standings.total(line), below=_before(line), why=line["reason"] or ""),
+        _used(line),
+        _remains(line),
+        _expected(line),
+        _chance(line),
+        _reached(line),
+    ]
+    allowed = f"of {number(line['limit_fish'], place=0)} {words.unit(line)} · {line['limit_id']}"
+    told = cells.small(allowed, BINDS if line["is_binding"] else "")
+    plain = cells.line(HEADS, name, inside, is_all=False)
+    # The name is escaped by `cells.line`; what stands below it is small print of the same cell.
+    return plain.replace("</th>", f"{told}</th>", 1)
+
+
+def _before(line: Line) -> tuple[str, ...]:
+    """Return what the bulletin before had, where it had something else."""
+    before, now = line["previous_estimate"], line["estimate"]
+    if before is None or now is None:
+        return ()
+    shown = standings.total(line)
+    if shown.shown(before) == shown.words:
+        return ("as in the bulletin before",)
+    through = line["previous_through"]
+    if through is not None and through != line["through"]:
+        return (f"{shown.shown(before)} through {words.short_day(through)}, bulletin before",)
+    return (f"revised from {shown.shown(before)}",)
+
+
+def _used(line: Line) -> str:
+    share = standings.used(line)
+    if share.value is None:
+        return DASH
+    return cells.amount(share, below=("over the limit",) if standings.is_passed(line) else ())
+
+
+def _remains(line: Line) -> str:
+    """Return the fish that are left, the ends of the interval the other way round."""
+    total, limit = standings.total(line), line["limit_fish"]
+    if total.value is None or line["remains"] is None:
+        return DASH
+    ends = (None, None)
+    if total.low is not None and total.high is not None:
+        ends = (limit - total.high, limit - total.low)
+    left = Amount(line["remains"], *ends)
+    between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
+    return escape(left.words) + cells.small(between or "no interval")
+
+
+def _expected(line: Line) -> str:
+    if not line["is_preliminary"]:
+        return DASH + cells.small("the season is over")
+    amount = standings.expected(line)
+    share = standings.expected_share(line)
+    of = f"{share.words} of the limit" if share.value is not None else ""
+    close = f"close: {words.short_day(line['planned_close'])}" if line["planned_close"] else ""
+    return DASH if amount.value is None else cells.amount(amount, below=(of, close))
+
+
+def _chance(line: Line) -> str:
+    if not line["is_preliminary"]:
+        return DASH if line["passed_prob"] is None else _past_chance(line)
+    return DASH if line["pass_prob"] is None else escape(words.chance(line["pass_prob"]))
+
+
+def _past_chance(line: Line) -> str:
+    return escape(words.chance(line["passed_prob"])) + cells.small("that it was passed")
+
+
+def _reached(line: Line) -> str:
+    if standings.is_passed(line):
+        return "passed"
+    if not line["is_preliminary"]:
+        return "not reached"
+    if line["pass_prob"] is None:
+        return DASH
+    early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+    if half is None:
+        return "likely not" + cells.small(f"1 in 10: {words.short_day(early)}" if early else "")
+    span = f"from {words.short_day(early)}" if early else ""
+    span += f" to {words.short_day(late)}" if late else " on"
+    return escape(words.short_day(half)) + cells.small(f"80 %: {span}" if early else "")

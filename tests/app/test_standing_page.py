@@ -1,0 +1,277 @@
+"""The page Season standing, run headless: every case of a limit in words, figures and a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import replace
+from datetime import date
+
+import pyarrow as pa
+import pytest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from dashboard import book as books
+from dashboard import tables
+from dashboard.charts import fan as fanned
+from dashboard.charts import limits as barred
+from dashboard.charts.palette import palette
+from dashboard.season import fared, panels, standing_table, words
+from dashboard.season import index as standings
+from tests.app import sample_season
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.app.test_rates_page import old_shelf
+
+HOLES = {"nan", "None", "inf", "null"}
+
+
+@pytest.fixture
+def open_standing(opener):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    return opener("app_pages/standing.py")
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def found(book):
+    return standings.index(book)
+
+
+def plain(said):
+    return said.replace("\\", "").replace("\u00a0", " ")
+
+
+def with_tables(book, **lines):
+    """Return the sample with other lines in some tables."""
+    made = {
+        name: pa.Table.from_pylist(rows, schema=STANDING_SCHEMAS[name])
+        for name, rows in lines.items()
+    }
+    return books.index(replace(book.bulletin, standing={**book.bulletin.standing, **made}))
+
+
+def limit(book, name, **other):
+    """Return the sample with a single limit, some of its columns changed."""
+    lines = book.bulletin.table("standing").to_pylist()
+    line = next(one for one in lines if one["limit_id"] == name)
+    return with_tables(book, standing=[line | other])
+
+
+def answer(book, areas=()):
+    return plain(words.answer(book, standings.index(book), areas))
+
+
+@pytest.mark.parametrize("season", [NOW, "2034-35"])
+@pytest.mark.parametrize("areas", [[], ["A2"], ["A6"], list(AREAS)])
+def test_every_case_is_told_in_words_without_a_hole(open_standing, season, areas):
+    page = open_standing(season=season, area=areas)
+    assert not page.exception
+    assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
+    assert not page.warning
+
+
+def test_the_answer_names_the_binding_limit_its_day_and_its_chance(book):
+    first = answer(book).split("\n\n")[0]
+    assert first.startswith(
+        "By 10 February 2036, **52 %** (95 % CI 42–64 %) of the limit on **sublegal releases in "
+        "Quillon Bank** is used: 1,240 (1,000–1,540) of 2,400 fish."
+    )
+    assert "reached on **14 March** (as early as 3 March with 1 chance in 10" in first
+    assert "the chance to pass it by the planned close on 13 April is **64 %**" in first
+    assert first.endswith("It binds first of 6 limits.")
+
+
+def test_the_other_limits_are_told_by_where_they_go(book):
+    said = answer(book)
+    assert "Also passed: Chinook kept in Pale Hook and Umbra Flats (106 %)." in said
+    assert "Also likely passed: total deaths over all areas (72 %, 2 April)." in said
+    assert "The other 2 limits are more likely kept than passed." in said
+    assert f"Chinook kept in Tarnow Deep ({sample_season.LOST})" in said
+
+
+def test_both_ends_of_a_day_are_told(book):
+    one = limit(book, sample_season.BINDING, date_90=date(2036, 4, 2))
+    assert "**14 March** (80 % between 3 March and 2 April)" in answer(one)
+    alone = limit(book, sample_season.BINDING, date_90=date(2036, 3, 3), date_50=date(2036, 3, 3))
+    assert "**3 March** (80 % on that day)" in answer(alone)
+    assert "binds" not in answer(alone)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        (sample_season.REACHED, "It is **passed already** (the chance that this is so, given the"),
+        (sample_season.SAFE, "the chance to pass it by the planned close on 13 April is **under 1"),
+        (
+            sample_season.SUM,
+            "is **18 %**; it could be reached as early as 4 April (1 chance in 10)",
+        ),
+        (
+            sample_season.SUM,
+            "the limit on **unmarked encounters in Quillon Bank and Sorrel Narrows",
+        ),
+    ],
+)
+def test_each_outlook_is_told(book, name, said):
+    assert said in answer(limit(book, name))
+
+
+def test_a_limit_without_an_outlook_says_why(book):
+    lost = limit(book, sample_season.LATER, pass_prob=None, date_50=None, reason="too few weeks")
+    assert "Where it goes cannot be told (too few weeks)." in answer(lost)
+    assert "binds" not in answer(lost)
+
+
+def test_a_limit_of_no_fish_has_no_share(book):
+    none = limit(book, sample_season.BINDING, limit_fish=0.0, used=None, used_low=None)
+    said = answer(none)
+    assert (
+        "the total against the limit on **sublegal releases in Quillon Bank** is 1,240 fish" in said
+    )
+    assert "of a limit of none no share can be told" in said
+    line = standings.index(none).limits[0]
+    assert standings.is_passed(line)
+    assert standings.expected_share(line).value is None
+
+
+def test_a_season_that_is_over_is_final(open_standing):
+    page = open_standing(season="2034-35")
+    said = plain(words_of(page))
+    assert "The season is over: it was **kept**" in said
+    assert "**Final**, unless late data come." in said
+    assert "Under today's rules it" not in said
+    assert "No past season could be projected" in said
+    assert "planned close" not in said
+
+
+def test_no_limit_is_told_in_words(open_standing, book, tmp_path):
+    shelves.keep(tmp_path, with_tables(book, standing=[], fan=[]).bulletin)
+    page = open_standing(folder=tmp_path)
+    assert not page.exception
+    said = plain(words_of(page))
+    assert "No limit is set for season 2035-36" in said
+    assert "limits" in said
+    assert not any(one.key == "season-bars" for one in page.get("plotly_chart"))
+
+
+def test_areas_choose_the_limits_that_count_them(found, book):
+    assert [line["limit_id"] for line in found.of_areas(["A5"])] == ["S-3", "S-4"]
+    none = with_tables(
+        book,
+        standing=[line | {"areas": "A1"} for line in book.bulletin.table("standing").to_pylist()],
+    )
+    assert "No limit of this season counts the chosen areas" in answer(none, ["A2"])
+
+
+def test_the_binding_limit_stands_first_and_then_the_earliest(found):
+    assert [line["limit_id"] for line in found.limits] == ["S-1", "S-2", "S-3", "S-5", "S-4", "S-6"]
+
+
+def test_the_table_tells_what_was_revised_and_what_remains(book, found):
+    told = plain(standing_table.table(book, found.limits))
+    assert "revised from 1,400" in told
+    assert "as in the bulletin before" in told
+    assert "2,800 through 3 Feb, bulletin before" in told
+    assert "<small>860 to 1,400</small>" in told  # 2,400 less the interval of the total
+    assert "−57" in told
+    assert "over the limit" in told
+    assert "&lt;b&gt;A6" in told
+    assert "<b>A6" not in told
+    assert told.count("binds first") == 1
+    assert "80 %: from 3 Mar on" in told
+
+
+def test_the_bars_are_shares_of_their_limits(book, found):
+    bars = panels.bars(book, found.limits)
+    assert [bar.used.value for bar in bars[:2]] == [1240 / 2400, 957 / 900]
+    assert bars[0].expected.value == pytest.approx(2610 / 2400)
+    assert bars[-1].used.value is None
+    drawn = barred.figure(bars, palette=palette(dark=False))
+    line = [shape for shape in drawn.layout.shapes if shape.x0 == 1.0]
+    assert len(line) == 1
+    assert barred.GAP in barred.signs(bars)
+    wide = [replace(bars[0], used=replace(bars[0].used, value=4.0))]
+    assert barred.reach(wide) == barred.MOST
+    assert barred.CUT in barred.signs(wide)
+    assert max(barred.figure(wide, palette=palette(dark=True)).data[0].x) == barred.MOST
+
+
+def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
+    one = panels.fan(found, found.limits[0])
+    assert len(one.past) == 14
+    assert len(one.ahead) == len(sample_season.WEEKS_AHEAD)
+    drawn = fanned.figure(one, palette=palette(dark=False))
+    bands = [trace for trace in drawn.data if trace.fill == "toself"]
+    assert len(bands) == 3
+    assert [shape.y0 for shape in drawn.layout.shapes if shape.y0 == shape.y1] == [2400.0]
+    assert fanned.CLOSE in fanned.signs(one)
+    said = fanned.description(one, of="Sublegal releases")
+    assert "1,240 by 10 Feb" in said
+
+
+def test_a_fan_of_one_week_or_none_is_drawn_too(found):
+    one = panels.fan(found, found.limits[0])
+    short = replace(one, lines=(*one.past, one.ahead[0]))
+    figure = fanned.figure(short, palette=palette(dark=False))
+    assert not [trace for trace in figure.data if trace.fill == "toself"]
+    assert [trace.line.width for trace in figure.data[:3]] == [12, 12, 12]
+    over = replace(one, lines=one.past)
+    assert fanned.FAN not in fanned.signs(over)
+    assert not fanned.figure(over, palette=palette(dark=False)).data[0].text
+
+
+def test_the_chosen_limit_stands_in_the_link(open_standing):
+    page = open_standing(limit=sample_season.SUM)
+    assert page.selectbox("limit").value == sample_season.SUM
+    assert page.query_params["limit"] in (sample_season.SUM, [sample_season.SUM])
+    assert "Unmarked encounters, Quillon Bank and Sorrel Narrows. Under today" in plain(
+        words_of(page)
+    )
+
+
+def test_past_projections_are_judged_by_hand(found):
+    # Six projections each of 4 figures and 3 areas; of RATIOS 0.97, 1.04, 1.1 and 0.88 lie within
+    # 0.8 to 1.25, and all six within 0.7 to 1.45.
+    judged = fared.fared(found.backtest)
+    assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
+    said = plain(fared.answer(found.backtest))
+    assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
+    assert "fewer than they promise" in said
+    dots = fared.dots(found.backtest, None, "kept_fish")
+    assert [dot.label for dot in dots][:2] == ["2033-34, 2033-W50", "2033-34, 2034-W01"]
+    assert dots[0].amount.value == pytest.approx(1 / 0.97)
+
+
+@pytest.mark.parametrize(
+    ("inside", "said"), [(6, "fewer than"), (8, "about as many"), (10, "more than")]
+)
+def test_the_verdict_follows_the_rate(found, inside, said):
+    line = fared.judged(found.backtest)[0]
+    lines = [line | {"final": 2000.0}] * inside + [line | {"final": 1e4}] * (10 - inside)
+    assert said in fared.fared(lines).verdict
+
+
+def test_assumptions_are_told_by_topic(open_standing):
+    page = open_standing()
+    said = plain(words_of(page))
+    assert "**Weather**" in said
+    assert "- one day in ten is lost to weather, in all areas at once" in said
+
+
+def test_the_downloads_are_the_tables(book):
+    for name, schema in STANDING_SCHEMAS.items():
+        lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
+        assert lines[0] == schema.names
+
+
+def test_an_older_bulletin_says_so(open_standing, tmp_path):
+    page = open_standing(folder=old_shelf(tmp_path, *STANDING_SCHEMAS))
+    assert not page.exception
+    assert "kept before bulletins told where a season stands" in words_of(page)
