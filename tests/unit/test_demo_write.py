@@ -138,7 +138,8 @@ class TestTables:
         now = rows.pivot_table(index="area", columns="quantity", values="estimate")
         limits = [row for row in demo["limits"].to_pylist() if row["season"] == SEASONS[-1]]
         standing = [
-            now.loc[row["areas"].split(";"), row["quantity"]].sum() / row["limit_fish"]
+            now.loc[row["areas"].split(";"), row["quantity"].split(";")].sum().sum()
+            / row["limit_fish"]
             for row in limits
         ]
         assert len(standing) >= 4

@@ -28,6 +28,7 @@ _LIMITS: tuple[tuple[str, str, float, float], ...] = (
     ("DRU;KET", "kept_fish", 0.85, 0.97),
     ("VEL;SOR;DRU;OMB;KET;ILV", "total_deaths_fish", 0.52, 0.88),
     ("VEL;SOR;DRU;OMB;KET;ILV", "kept_fish", 1.03, 0.99),
+    ("OMB", "encounter_legal_unmarked_fish;encounter_sublegal_unmarked_fish", 0.74, 0.96),
 )
 
 #: Fish held and the chance of dying of the hook, by wound; and of the handling (control).
@@ -112,7 +113,7 @@ def limit_rows(habits: Habits, season: Season, truth: pd.DataFrame) -> list[dict
             "areas": areas,
             "quantity": quantity,
             "limit_fish": _two_digits(
-                float(totals[quantity].reindex(areas.split(";")).sum())
+                float(totals.loc[areas.split(";"), quantity.split(";")].sum().sum())
                 / (so_far if season.through else at_end)
             ),
         }
