@@ -281,7 +281,12 @@ _TABLES = (
             text("limit_id", "Identifies the limit.", filled=True),
             text("season", "Season it holds in.", filled=True, pattern=_LABEL),
             text("areas", "Areas it covers, joined by a semicolon.", filled=True),
-            text("quantity", "The quantity it limits.", filled=True),
+            text(
+                "quantity",
+                "The quantity it limits; several totals of fish whose sum it limits, joined by a "
+                "semicolon.",
+                filled=True,
+            ),
             number("limit_fish", "The limit.", "fish", filled=True, low=0, high=10_000_000),
         ),
         "A limit on what a season may cost.",
