@@ -1,0 +1,229 @@
+"""An answer to a set of options as a report to read, in Markdown."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analytics.season.answer_cells import NONE, amount, chance, day, points, reached
+from analytics.units import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    import pyarrow as pa
+
+    from analytics.season.baseline import Limit
+
+CAUTION = (
+    "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
+    "They hold as far as the assumptions below do."
+)
+#: What a manager asks of an option, in this order: opportunity, catch, cost in fish.
+COUNTS = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "total_deaths_fish",
+)
+_MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What an answer is about and what it was made from.
+
+    Parameters
+    ----------
+    title, notes : str
+        Of the set of options; empty where none is told.
+    season : str
+    through : datetime.date
+        Last day of the totals so far.
+    version : int
+        Version of the store.
+    bulletin : str
+        Name of the bulletin on the shelf.
+    is_preliminary : bool
+        Open days are still to come, or may still be sampled.
+    n_draws : int
+    level : float
+        Confidence level of the intervals.
+    limits : tuple of Limit
+    left_out : tuple of str
+        Limits that could not be weighed, in words.
+    """
+
+    title: str
+    notes: str
+    season: str
+    through: date
+    version: int
+    bulletin: str
+    is_preliminary: bool
+    n_draws: int
+    level: float
+    limits: tuple[Limit, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def report(about: About, tables: Mapping[str, pa.Table]) -> str:
+    """Return the report: decision table, limits, options beaten on every count, assumptions.
+
+    Parameters
+    ----------
+    about : About
+    tables : mapping of str to pyarrow.Table
+        In the shapes of `analytics.season.tables.ANSWER_SCHEMAS`.
+
+    Returns
+    -------
+    str
+        Markdown, ending in a line break.
+    """
+    rows = {name: table.to_pylist() for name, table in tables.items()}
+    figures = {
+        (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
+    }
+    options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
+    parts = [
+        _head(about),
+        _decision(options, figures, rows["reach"], rows["beaten"]),
+        _differences(options, figures),
+        _limits(about, options, rows["reach"]),
+        _beaten(rows["beaten"]),
+        _assumptions(options, rows["assumptions"]),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def plain(text: str) -> str:
+    """Return text so that Markdown shows it as it is, on one line."""
+    return _MARKUP.sub(r"\\\1", " ".join(text.split()))
+
+
+def highest(reach: Sequence[Mapping[str, Any]], option: str) -> Mapping[str, Any] | None:
+    """Return the limit that an option passes with the highest chance, None without limits."""
+    mine = [row for row in reach if row["option"] == option and row["pass_prob"] is not None]
+    return max(mine, key=lambda row: row["pass_prob"], default=None)
+
+
+def _head(about: About) -> str:
+    lines = [f"# {plain(about.title) or 'Options weighed'}", ""]
+    lines += [f"> {line}" for line in map(plain, about.notes.splitlines()) if line]
+    lines += [""] * (len(lines) > 2)
+    state = "Preliminary: open days are still to come." if about.is_preliminary else "Final data."
+    lines += [
+        f"Season {plain(about.season)}, through {day(about.through)}, as of version "
+        f"{about.version} of the store (bulletin {plain(about.bulletin)}). {state}",
+        "",
+        "Figures are totals of the whole season over all areas: so far and to come. In brackets "
+        f"{100 * about.level:g} % intervals from {about.n_draws:,} draws, the same for every "
+        "option.",
+        "",
+        f"**{CAUTION}**",
+    ]
+    return "\n".join(lines)
+
+
+def _decision(
+    options: Sequence[str],
+    figures: Mapping[tuple[str, str], Mapping[str, Any]],
+    reach: Sequence[Mapping[str, Any]],
+    beaten: Sequence[Mapping[str, Any]],
+) -> str:
+    marked = {row["option"] for row in beaten if row["is_beaten"]}
+    lines = []
+    for option in options:
+        name = plain(option) + " **(beaten)**" * (option in marked)
+        cells = [_figure(figures.get((option, one))) for one in COUNTS]
+        top = highest(reach, option)
+        if reach:
+            cells.append(f"{chance(top['pass_prob'])} ({plain(top['limit_id'])})" if top else NONE)
+        lines.append([name, *cells])
+    head = ["Option", *(QUANTITIES[one].label for one in COUNTS)]
+    head += ["Likeliest limit to be passed"] * bool(reach)
+    return "## What each option gives\n\n" + _table(head, lines)
+
+
+def _figure(row: Mapping[str, Any] | None) -> str:
+    return amount(row, "estimate", "ci_low", "ci_high") if row else NONE
+
+
+def _differences(
+    options: Sequence[str], figures: Mapping[tuple[str, str], Mapping[str, Any]]
+) -> str:
+    ends = ("difference", "difference_low", "difference_high")
+    lines = []
+    for option in options[1:]:
+        rows = [figures.get((option, one)) for one in COUNTS]
+        cells = [amount(row, *ends, signed=True) if row else NONE for row in rows]
+        lines.append([plain(option), *cells])
+    title = f"## Difference from {plain(options[0]) if options else 'today'}\n\n"
+    if not lines:
+        return title + "There is no other option."
+    return title + _table(["Option", *(QUANTITIES[one].label for one in COUNTS)], lines)
+
+
+def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]) -> str:
+    words = ["## Limits"]
+    if not about.limits and not about.left_out:
+        words.append("The season has no limit in the store.")
+    words += [f"{one[:1].upper()}{one[1:]}." for one in map(plain, about.left_out)]
+    for limit in about.limits:
+        what = " + ".join(QUANTITIES[one].label.lower() for one in limit.quantities)
+        head = f"**{plain(limit.limit_id)}**: {what} in {', '.join(map(plain, limit.areas))}, "
+        mine = {row["option"]: row for row in reach if row["limit_id"] == limit.limit_id}
+        lines = [_reach_line(option, mine[option]) for option in options if option in mine]
+        columns = ["Option", "Total", "Chance to pass it", "Difference", "Passed"]
+        words.append(f"{head}at most {limit.fish:,.10g}.\n\n" + _table(columns, lines))
+    return "\n\n".join(words)
+
+
+def _reach_line(option: str, row: Mapping[str, Any]) -> list[str]:
+    total = amount(row, "estimate", "ci_low", "ci_high")
+    difference = points(row["pass_prob_difference"])
+    return [plain(option), total, chance(row["pass_prob"]), difference, reached(row)]
+
+
+def _beaten(beaten: Sequence[Mapping[str, Any]]) -> str:
+    lines = [
+        f"* {plain(row['option'])}, by {plain(row['beaten_by'] or 'another')}"
+        for row in beaten
+        if row["is_beaten"]
+    ]
+    rule = (
+        "An option is beaten where another is at least as good on every count and better on one: "
+        "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, a lower "
+        "chance to pass each limit."
+    )
+    return "\n\n".join(["## Beaten on every count", rule, "\n".join(lines) or "None is."])
+
+
+def _assumptions(options: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
+    """Return every assumption; those that all options share once."""
+    by_option = {
+        option: list(dict.fromkeys(row["words"] for row in rows if row["option"] == option))
+        for option in options
+    }
+    every = list(dict.fromkeys(row["words"] for row in rows if row["option"] is None))
+    first = by_option[options[0]] if options else []
+    every += [one for one in first if all(one in words for words in by_option.values())]
+    words = ["## Assumptions", "Of all options:\n\n" + _list(every)]
+    for option, own in by_option.items():
+        rest = [one for one in own if one not in every]
+        if rest:
+            words.append(f"Of {plain(option)}:\n\n{_list(rest)}")
+    return "\n\n".join(words)
+
+
+def _list(words: Sequence[str]) -> str:
+    return "\n".join(f"* {plain(one)}" for one in words) or "* none told"
+
+
+def _table(head: Sequence[str], lines: Sequence[Sequence[str]]) -> str:
+    rule = [":--", *["--:"] * (len(head) - 1)]
+    return "\n".join("| " + " | ".join(line) + " |" for line in (head, rule, *lines))

@@ -1,0 +1,259 @@
+"""An answer in words: rounding by the error, chances, marks, and what Markdown must not eat."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pyarrow as pa
+import pytest
+
+from analytics.season.answer_cells import amount, chance, points, reached
+from analytics.season.answer_report import CAUTION, About, report
+from analytics.season.answer_short import short_lines
+from analytics.season.baseline import Limit
+from analytics.season.kept_limits import limits_of
+from analytics.season.tables import ANSWER_SCHEMAS
+
+TODAY, CLOSE, POOR = "Today's rule", "Close | early", "Poor_one"
+LIMITS = (Limit("L1", ("VEL", "SOR"), ("released_sublegal_fish",), 20000.0),)
+COUNTS = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "total_deaths_fish",
+)
+FAR = {"date_10": None, "date_50": None, "date_90": None}
+
+
+def figure(option, quantity, at, difference, *, area=None):
+    row = {"option": option, "area": area, "quantity": quantity, "unit": "fish", "ci_level": 0.95}
+    row |= dict(zip(("estimate", "ci_low", "ci_high"), at, strict=True))
+    ends = ("difference", "difference_low", "difference_high")
+    return row | dict(zip(ends, difference, strict=True))
+
+
+def reach(option, chances, difference, dates):
+    return {
+        "option": option,
+        "limit_id": "L1",
+        "limit_fish": 20000.0,
+        "estimate": 18000.0,
+        "ci_low": 15000.0,
+        "ci_high": 22000.0,
+        "ci_level": 0.95,
+        "pass_prob": chances,
+        "pass_prob_difference": difference,
+    } | dates
+
+
+@pytest.fixture
+def tables():
+    """Return an answer to two options: one that closes early, one that is beaten."""
+    none, less = (0.0, 0.0, 0.0), (-812.4, -1190.0, -510.0)
+    figures = [
+        figure(option, one, at, moved)
+        for option, at, moved in (
+            (TODAY, (12345.6, 10111.0, 14999.0), none),
+            (CLOSE, (11533.2, 9400.0, 14100.0), less),
+            (POOR, (12345.6, 10111.0, 14999.0), none),
+        )
+        for one in COUNTS
+    ]
+    figures.append(figure(TODAY, "kept_fish", (99.0, 98.0, 100.0), none, area="VEL"))
+    days = {"date_10": dt.date(2036, 3, 3), "date_50": dt.date(2036, 3, 14), "date_90": None}
+    rows = {
+        "figures": figures,
+        "reach": [
+            reach(TODAY, 0.64, 0.0, days),
+            reach(CLOSE, 0.0, -0.64, FAR),
+            reach(POOR, 0.64, 0.0, days),
+        ],
+        "beaten": [
+            {"option": TODAY, "is_beaten": False, "beaten_by": None},
+            {"option": CLOSE, "is_beaten": False, "beaten_by": None},
+            {"option": POOR, "is_beaten": True, "beaten_by": CLOSE},
+        ],
+        "assumptions": [
+            *({"option": one, "words": "Rates hold."} for one in (TODAY, CLOSE, POOR)),
+            {"option": CLOSE, "words": "30 % of trips go elsewhere."},
+            {"option": POOR, "words": "All comply."},
+        ],
+    }
+    return {name: pa.Table.from_pylist(rows[name], one) for name, one in ANSWER_SCHEMAS.items()}
+
+
+def about(**given):
+    facts = {
+        "title": "Rules for March",
+        "notes": "",
+        "season": "2035-36",
+        "through": dt.date(2036, 2, 17),
+        "version": 3,
+        "bulletin": "2035-36.2036-W07.v3",
+        "is_preliminary": True,
+        "n_draws": 2000,
+        "level": 0.95,
+        "limits": LIMITS,
+    }
+    return About(**facts | given)
+
+
+def section(text: str, title: str) -> str:
+    return text.split(f"## {title}\n\n", 1)[1].split("\n## ", 1)[0].strip()
+
+
+def test_the_head_says_what_the_answer_rests_on(tables):
+    head = report(about(notes="For the board.\nSecond line."), tables).split("\n## ")[0]
+    assert head.startswith("# Rules for March\n\n> For the board.\n> Second line.\n\n")
+    for words in ("Season 2035-36, through 17 February 2036", "version 3", "Preliminary"):
+        assert words in head
+    assert "95 % intervals from 2,000 draws" in head
+    assert CAUTION in head
+    assert "Preliminary" not in report(about(is_preliminary=False), tables)
+
+
+def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
+    lines = section(report(about(), tables), "What each option gives").splitlines()
+    cell = "12,300 (10,100 to 15,000)"
+    assert lines[2:] == [
+        "| Today's rule | " + " | ".join([cell] * 5) + " | 64 % (L1) |",
+        r"| Close \| early | "
+        + " | ".join(["11,500 (9,400 to 14,100)"] * 5)
+        + " | under 1 % (L1) |",
+        r"| Poor\_one **(beaten)** | " + " | ".join([cell] * 5) + " | 64 % (L1) |",
+    ]
+    assert lines[0].count("|") == lines[1].count("|") == 8
+
+
+def test_differences_are_from_todays_rule(tables):
+    lines = section(report(about(), tables), "Difference from Today's rule").splitlines()
+    assert lines[2] == r"| Close \| early | " + " | ".join(["−810 (−1,190 to −510)"] * 5) + " |"
+    assert lines[3] == r"| Poor\_one | " + " | ".join(["0"] * 5) + " |"
+    assert len(lines) == 4
+
+
+def test_each_limit_has_its_table(tables):
+    text = section(report(about(), tables), "Limits")
+    assert "**L1**: sublegal releases in VEL, SOR, at most 20,000." in text
+    assert "| 64 % | 0 points | 10 % by 3 March 2036, 50 % by 14 March 2036 |" in text
+    assert "| under 1 % | −64 points | not reached with 10 % |" in text
+
+
+def test_no_limits_and_limits_left_out_are_told(tables):
+    bare = tables | {"reach": ANSWER_SCHEMAS["reach"].empty_table()}
+    text = report(about(limits=()), bare)
+    assert "The season has no limit in the store." in section(text, "Limits")
+    assert "Likeliest" not in text
+    left = report(about(limits=(), left_out=("limit L9 is not weighed: never open",)), bare)
+    assert section(left, "Limits") == "Limit L9 is not weighed: never open."
+
+
+def test_the_beaten_are_named_with_what_beats_them(tables):
+    text = section(report(about(), tables), "Beaten on every count")
+    assert text.endswith("* Poor\\_one, by Close \\| early")
+    spared = [{"option": TODAY, "is_beaten": False, "beaten_by": None}]
+    none = {"beaten": pa.Table.from_pylist(spared, ANSWER_SCHEMAS["beaten"])}
+    assert section(report(about(), tables | none), "Beaten on every count").endswith("None is.")
+
+
+def test_every_assumption_stands_once_where_it_belongs(tables):
+    text = section(report(about(), tables), "Assumptions")
+    assert text == (
+        "Of all options:\n\n* Rates hold.\n\n"
+        "Of Close \\| early:\n\n* 30 % of trips go elsewhere.\n\n"
+        "Of Poor\\_one:\n\n* All comply."
+    )
+
+
+def test_every_words_of_the_table_of_assumptions_is_printed(tables):
+    rows = [{"option": None, "words": "Of the whole."}, {"option": POOR, "words": "Only here."}]
+    made = {"assumptions": pa.Table.from_pylist(rows, ANSWER_SCHEMAS["assumptions"])}
+    text = section(report(about(), tables | made), "Assumptions")
+    assert all(row["words"] in text for row in rows)
+
+
+def test_markup_in_names_and_notes_stays_text(tables):
+    text = report(about(title="# <b>x</b>", notes="[a](http://example.invalid)\n\n| b |"), tables)
+    assert text.startswith(
+        "# \\# \\<b\\>x\\</b\\>\n\n> \\[a\\](http://example.invalid)\n> \\| b \\|\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("at", "signed", "words"),
+    [
+        ((1240.4, 980.2, 1570.9), False, "1,240 (980 to 1,570)"),
+        ((12.4, 3.0, 29.0), False, "12 (3 to 29)"),
+        ((0.0, 0.0, 0.0), True, "0"),
+        ((-0.2, -3.1, 2.0), True, "0 (−3 to +2)"),
+        ((310.0, 180.0, 470.0), True, "+310 (+180 to +470)"),
+        ((50.0, None, None), False, "50"),
+        ((None, None, None), False, "–"),
+        ((5.0, 5.0, 5.0), False, "5"),
+        ((-104.0, -2400.0, 2100.0), True, "−100 (−2,400 to +2,100)"),
+    ],
+)
+def test_amounts_are_rounded_by_their_error(at, signed, words):
+    row = dict(zip("abc", at, strict=True))
+    assert amount(row, "a", "b", "c", signed=signed) == words
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        (0.0, "under 1 %"),
+        (0.004, "under 1 %"),
+        (0.01, "1 %"),
+        (0.5, "50 %"),
+        (0.99, "99 %"),
+        (0.996, "over 99 %"),
+        (1.0, "over 99 %"),
+        (None, "–"),
+    ],
+)
+def test_no_chance_is_certain(part, words):
+    assert chance(part) == words
+
+
+@pytest.mark.parametrize(
+    ("difference", "words"),
+    [(0.0, "0 points"), (-0.52, "−52 points"), (0.004, "under ±1 point"), (None, "–")],
+)
+def test_differences_of_chances_are_points(difference, words):
+    assert points(difference) == words
+
+
+def test_days_that_draws_never_reach_are_left_out():
+    assert reached(FAR | {"date_10": dt.date(2036, 4, 1)}) == "10 % by 1 April 2036"
+
+
+def test_short_lines_are_aligned(tables):
+    lines = short_lines(about(), tables)
+    assert lines[0].startswith("Season 2035-36 through 17 February 2036")
+    table = lines[1:5]
+    assert table[2].startswith("Close | early  11,500 (−810)  11,500")
+    assert table[3].split()[:4] == ["Poor_one", "*", "12,300", "(0)"]
+    assert {len(line) for line in table} == {len(table[0])}
+    assert lines[-1] == "* beaten by another option on every count"
+
+
+def test_limits_are_those_of_the_standing_that_have_an_estimate():
+    from analytics.bulletin.standing.tables import STANDING_SCHEMA
+
+    rows = [
+        {
+            "limit_id": "L1",
+            "areas": "VEL;SOR",
+            "quantity": "encounter_legal_unmarked_fish;encounter_sublegal_unmarked_fish",
+            "limit_fish": 900.0,
+            "estimate": 0.0,
+            "reason": "",
+        },
+        {"limit_id": "L2", "areas": "KET", "quantity": "kept_fish", "limit_fish": 5.0}
+        | {"estimate": None, "reason": "KET was never open"},
+    ]
+    limits, left_out = limits_of(pa.Table.from_pylist(rows, STANDING_SCHEMA))
+    unmarked = ("encounter_legal_unmarked_fish", "encounter_sublegal_unmarked_fish")
+    assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
+    assert left_out == ("limit L2 is not weighed: KET was never open",)
