@@ -1,0 +1,243 @@
+"""Totals of a season so far as joint draws, around the bulletin's own estimates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.bulletin.standing.class_spread import CLASS_NAMES
+from analytics.bulletin.standing.dead import dead_to_date
+from analytics.bulletin.standing.drawn_classes import CLASS_PARTS, class_draws
+from analytics.bulletin.standing.drawn_parts import deep_draws, part_draws
+from analytics.bulletin.standing.joint import PART_QUANTITIES, joint_parts
+from analytics.bulletin.weekly import result_rows
+from analytics.data.calendar import open_days
+from analytics.limits import TOTALS
+from analytics.season.lognormal import scaled_exp, tail_draws
+from analytics.season.rate_draws import rate_key
+from analytics.units import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from analytics.bulletin.prepare import Season
+    from analytics.data.snapshot import Snapshot
+
+    Floats = NDArray[np.float64]
+    Row = dict[str, Any]
+    Rows = Mapping[tuple[str | None, str], Row]
+
+_SUMS = {"released_fish": (2, 3, 4), "encounter_fish": (1, 2, 3, 4)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToDate:
+    """Joint draws of the totals so far, D of them over A areas and M methods.
+
+    Parameters
+    ----------
+    areas, methods : tuple of str
+        A and M labels; a method not told is the empty string.
+    to_date : mapping of str to ndarray, shape (D, A)
+        Every total of the contract; NaN where there is no estimate.
+    by_method : ndarray, shape (D, A, M, 5)
+        In the order of `analytics.season.baseline.PARTS`.
+    deep : ndarray, shape (D, A, M)
+        Share of releases hooked deep; NaN where nobody told.
+    class_per_fish : mapping of str to ndarray, shape (D, A)
+        Fish of each class per legal, or sublegal, encounter as told.
+    normal : mapping of str to ndarray, shape (D,)
+        Standard normal numbers of every rate of death, by `rate_key`.
+    missing : mapping of (str, str) to str
+        Why a total (area, quantity) has no draws.
+    assumed : tuple of (str, str)
+        Topic and words.
+    """
+
+    areas: tuple[str, ...]
+    methods: tuple[str, ...]
+    to_date: Mapping[str, Floats]
+    by_method: Floats
+    deep: Floats
+    class_per_fish: Mapping[str, Floats]
+    normal: Mapping[str, Floats]
+    missing: Mapping[tuple[str, str], str]
+    assumed: tuple[tuple[str, str], ...]
+
+
+def to_date_draws(
+    snapshot: Snapshot,
+    season: Season,
+    *,
+    rng: np.random.Generator,
+    n_draws: int,
+    rows: Iterable[Row] | None = None,
+) -> ToDate:
+    """Draw every total so far, jointly over areas, methods and quantities.
+
+    Parts of the catch are lognormal with the survey's covariance, Student's t for few degrees of
+    freedom; classes by size and mark are shares of their part with the error that is left; deaths
+    are fish times drawn rates. Every total has the mean of its result row.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    rng : numpy.random.Generator
+    n_draws : int
+        D.
+    rows : iterable of dict, optional
+        Result rows by area and by season, where they are at hand.
+
+    Returns
+    -------
+    ToDate
+        Of every area that was sampled or is open on some day of the season.
+    """
+    found = rows_by_area(rows if rows is not None else area_rows(season))
+    joint = joint_parts(snapshot, season)
+    areas = season_areas(snapshot, season)
+    normal = _normals(snapshot, rng, n_draws)
+    df = found.get((None, "encounter_fish"), {}).get("df")
+    tail = tail_draws(np.inf if df is None else df, rng=rng, n_draws=n_draws)
+    by_method = _widened(part_draws(joint, found, rng=rng, tail=tail), joint.areas, areas)
+    deep = deep_draws(joint, rng, n_draws)
+    whole = by_method.sum(axis=2)
+    drawn = {name: whole[..., place] for place, name in enumerate(PART_QUANTITIES)}
+    drawn |= {name: whole[..., list(places)].sum(axis=-1) for name, places in _SUMS.items()}
+    drawn |= _beside_trips(drawn["angler_trips"], areas, found, rng)
+    classes = class_draws(joint, season, found, rng=rng, n_draws=n_draws)
+    bases = [whole[..., list(parts)].sum(axis=-1) for parts in CLASS_PARTS]
+    drawn |= {
+        name: base * _widened(classes[name], joint.areas, areas)
+        for name, base in zip(CLASS_NAMES, bases, strict=True)
+    }
+    wide_deep = _widened(deep, joint.areas, areas, fill=np.nan)
+    drawn |= dead_to_date(
+        by_method,
+        wide_deep,
+        joint.methods,
+        release_rates=snapshot["release_rates"].to_pylist(),
+        drop_off=snapshot["drop_off"].to_pylist(),
+        normal=normal,
+    )
+    fixed, missing = _at_rows(drawn, areas, found)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        per_fish = {
+            name: np.where(base > 0, fixed[name] / base, np.nan)
+            for name, base in zip(CLASS_NAMES, bases, strict=True)
+        }
+    return ToDate(
+        areas=areas,
+        methods=joint.methods,
+        to_date=fixed,
+        by_method=by_method,
+        deep=wide_deep,
+        class_per_fish=per_fish,
+        normal=normal,
+        missing=missing,
+        assumed=_assumed(found, df),
+    )
+
+
+def area_rows(season: Season, *, level: float = 0.95) -> list[Row]:
+    """Return the result rows of a season by area and of the season whole."""
+    return [row for by in ("area", "season") for row in result_rows(season, by=(by,), level=level)]
+
+
+def rows_by_area(rows: Iterable[Row]) -> dict[tuple[str | None, str], Row]:
+    """Return season rows by area and quantity; area None for all areas."""
+    return {(row["area"], row["quantity"]): row for row in rows if row["week"] is None}
+
+
+def season_areas(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
+    """Return the areas that were sampled so far or are open on some day of the season."""
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    mine = days.loc[days["season"] == season.design.season, "area"]
+    return tuple(sorted({*map(str, mine.unique()), *season.design.areas}))
+
+
+def _beside_trips(
+    trips: Floats, areas: tuple[str, ...], rows: Rows, rng: np.random.Generator
+) -> dict[str, Floats]:
+    """Return boat trips and angler-hours: per angler trip with the error that is left."""
+    found = {}
+    for name in ("boat_trips", "angler_hours"):
+        spread = np.zeros(len(areas))
+        for place, area in enumerate(areas):
+            left = _cv2(rows.get((area, name))) - _cv2(rows.get((area, "angler_trips")))
+            spread[place] = np.log1p(max(left, 0.0))
+        noise = rng.standard_normal(trips.shape) * np.sqrt(spread)
+        found[name] = trips * scaled_exp(noise, np.ones(len(areas)))
+    return found
+
+
+def _cv2(row: Row | None) -> float:
+    if not row or not row.get("estimate") or row.get("se") is None:
+        return 0.0
+    return float((row["se"] / row["estimate"]) ** 2)
+
+
+def _normals(snapshot: Snapshot, rng: np.random.Generator, n_draws: int) -> dict[str, Floats]:
+    rates = [*snapshot["release_rates"].to_pylist(), *snapshot["drop_off"].to_pylist()]
+    return {rate_key(row): rng.standard_normal(n_draws) for row in rates}
+
+
+def _widened(
+    values: Floats, known: tuple[str, ...], areas: tuple[str, ...], *, fill: float = 0.0
+) -> Floats:
+    """Return values over known areas, axis 1, as values over all areas of the season."""
+    found = np.full((len(values), len(areas), *values.shape[2:]), fill)
+    found[:, [areas.index(one) for one in known]] = values
+    return found
+
+
+def _at_rows(
+    drawn: Mapping[str, Floats], areas: tuple[str, ...], rows: Rows
+) -> tuple[dict[str, Floats], dict[tuple[str, str], str]]:
+    """Return the draws with the means of their result rows, and why some have none.
+
+    An area without a row has had no open day so far: nothing was caught.
+    """
+    found: dict[str, Floats] = {}
+    missing: dict[tuple[str, str], str] = {}
+    for name in TOTALS:
+        values = drawn[name].copy()
+        for place, area in enumerate(areas):
+            row = rows.get((area, name))
+            if row is None:
+                values[:, place] = 0.0
+            elif row.get("estimate") is None:
+                missing[area, name] = row["method"]
+                values[:, place] = np.nan
+            else:
+                mean = values[:, place].mean()
+                values[:, place] *= row["estimate"] / mean if mean else 1.0
+        found[name] = values
+    return found, missing
+
+
+def _assumed(rows: Rows, df: float | None) -> tuple[tuple[str, str], ...]:
+    """Return what the draws of the totals so far rest on, in words."""
+    told = "" if df is None else f", Student's t with {df:,.0f} degrees of freedom"
+    words = [
+        "Drawn jointly over areas, fishing methods and kinds of fish: lognormal with the survey's "
+        f"covariance{told}. Each total has the estimate of its row as its mean.",
+        "Encounters by size and mark are shares of the fish told in interviews, drawn with the "
+        "error that is left after theirs.",
+        "A rate of death is drawn once and kills fish so far and fish to come alike.",
+    ]
+    lacking: dict[str, list[str]] = {}
+    for (area, name), row in rows.items():
+        if area is not None and row.get("estimate") and row.get("se") is None and name in TOTALS:
+            lacking.setdefault(area, []).append(QUANTITIES[name].label.lower())
+    words += [
+        f"{area}: no error can be had of {', '.join(names)}; none is drawn."
+        for area, names in sorted(lacking.items())
+    ]
+    return tuple(("totals so far", one) for one in words)
