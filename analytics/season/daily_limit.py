@@ -78,7 +78,7 @@ def kept_per_angler(
     ndarray of float
     """
     if np.isinf(limit):
-        return np.asarray(mean, float) + 0 * np.asarray(size, float)
+        return np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))[0]
     anglers = np.arange(1, len(party) + 1)
     per_boat = [
         share * kept_of_boat(np.asarray(mean, float) * n, size, int(limit) * int(n))
@@ -152,4 +152,5 @@ def _part_table(anglers: int, limit: int) -> Floats:
     mean = anglers * np.exp(_LOG_MEAN)[None, :]
     with np.errstate(divide="ignore"):
         size = 1 / np.expm1(_SPREAD)[:, None]
-    return kept_of_boat(mean, size, anglers * limit) / mean
+    part: Floats = kept_of_boat(mean, size, anglers * limit) / mean
+    return part

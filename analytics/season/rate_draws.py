@@ -73,7 +73,8 @@ def law_at(first: float, second: float, normal: Floats) -> Floats:
             1 - betaincinv(second, first, ndtr(-_NODES[~low])),
         ]
     )
-    return np.interp(normal, _NODES, at).astype(np.float32)
+    found: Floats = np.interp(normal, _NODES, at).astype(np.float32)
+    return found
 
 
 def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
@@ -91,8 +92,8 @@ def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
     """
     if key in normal:
         return normal[key]
-    drawn = np.random.default_rng(zlib.crc32(key.encode())).standard_normal(n_draws)
-    return drawn.astype(np.float32)
+    rng = np.random.default_rng(zlib.crc32(key.encode()))
+    return rng.standard_normal(n_draws).astype(np.float32)
 
 
 def drawn_rate(row: Mapping[str, Any], normal: Mapping[str, Floats], n_draws: int) -> Floats:
