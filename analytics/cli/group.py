@@ -11,6 +11,7 @@ import click
 from analytics.cli.data_commands import batches, import_, withdraw
 from analytics.cli.held_command import held
 from analytics.cli.open_command import open_
+from analytics.cli.options_command import options
 from analytics.cli.result_commands import bulletin, demo, estimate
 from analytics.cli.revision_command import revisions
 from analytics.cli.scenario_command import scenarios
@@ -51,6 +52,7 @@ for _command in (
     bulletin,
     revisions,
     scenarios,
+    options,
     held,
     demo,
     open_,

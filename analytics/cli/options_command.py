@@ -1,0 +1,227 @@
+"""``options``: what changes of the rules would do to the rest of a season, from a file of them."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analytics.cli.files import write_table
+from analytics.cli.result_commands import SEASON
+from analytics.cli.terminal import STORE, examples, progress, require_room_for, say, written_at
+from analytics.errors import DataRefused, WrongUse
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
+
+    from analytics.bulletin.shelf import Bulletin, Card
+    from analytics.data.store import Store
+    from analytics.season.answer_report import About
+    from analytics.season.baseline import Baseline
+    from analytics.season.option_file import OptionSet
+
+REPORT = "answer.md"
+
+_FORMAT = """\b
+FILE is TOML; --example prints one with every key explained:
+  title, notes          of the whole set
+  [[option]]            name, elasticity, to_other_areas_prop, to_other_days_prop
+  [[option.change]]     areas, first_day, last_day, close_from, reopen_from, open_through,
+                        open_weekdays, daily_limit_fish, at_limit, min_length_mm,
+                        mark_selective, method_mix, effort_factor
+  [[option.change.release_rates]]   a row of the table release_rates
+A key that is left out leaves today's rule as it is; an unknown key is refused.
+"""
+
+
+def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> None:
+    if not asked:
+        return
+    from analytics.season.option_example import EXAMPLE  # noqa: PLC0415 - keeps --help quick
+
+    click.echo(EXAMPLE, nl=False)
+    context.exit()
+
+
+@click.command(
+    short_help="Weigh changes of the rules for the rest of a season.",
+    help="Weigh the options of FILE: angler trips, catch, encounters and deaths by the end of the "
+    "season, each with its interval; the difference from today's rule; the chance to pass each "
+    "limit, and when.\n\n"
+    "Draws come from the newest bulletin of the season as of the newest data, made first where "
+    "there is none. DIR gets answer.md to read, and figures, reach, beaten and assumptions as CSV "
+    "and Parquet: all of them or nothing. The answer informs; the agency's own rules and licensed "
+    "practice decide.\n\n" + _FORMAT,
+    epilog=examples(
+        "blackmouth options --example > options.toml",
+        "blackmouth options options.toml --store mystore --out answer",
+    ),
+)
+@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@STORE
+@SEASON
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="Folder for the answer, made where missing; files of the same names are replaced.",
+)
+@click.option(
+    "--example",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_example,
+    help="Print an example of FILE, every key explained, and exit; needs nothing else.",
+)
+def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
+    """Weigh the options of a file on the draws of a bulletin."""
+    asked = _read(file)
+    require_room_for(out)
+
+    from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
+    from analytics.season.answer_short import short_lines  # noqa: PLC0415
+
+    bulletin = _bulletin(Store(store), season)
+    baseline = _baseline(bulletin)
+    progress("weighing")
+    about, tables = _answer(asked, bulletin, baseline, fallback=file.stem)
+    for words in about.left_out:
+        say(words)
+    _write(about, tables, out)
+    click.echo("\n".join(short_lines(about, tables)))
+    names = ", ".join(tables)
+    say(f"{REPORT}, and {names} as .csv and .parquet in {out}")
+
+
+def _read(file: Path) -> OptionSet:
+    from analytics.season.option_file import read_options  # noqa: PLC0415 - keeps --help quick
+
+    try:
+        return read_options(file.read_bytes())
+    except OSError as error:
+        raise WrongUse(f"{file} cannot be read: {error.strerror or error}") from error
+    except WrongUse as error:
+        faults = str(error).splitlines()
+        between = "\n  " if len(faults) > 1 else " "
+        raise WrongUse(between.join([f"{file}:", *faults])) from error
+
+
+def _bulletin(store: Store, season: str | None) -> Bulletin:
+    """Return the newest bulletin of the season as of the newest data that was kept with draws."""
+    from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415
+
+    card = _newest(store, season)
+    if card is None:
+        card = make_bulletin(store, season=season, progress=progress)
+        say(f"made bulletin {card.bulletin}: season {card.season} through {card.through}")
+    else:
+        say(f"from bulletin {card.bulletin}: season {card.season} through {card.through}")
+    return load(shelf_of(store.path), card.bulletin)
+
+
+def _newest(store: Store, season: str | None) -> Card | None:
+    from analytics.bulletin.shelf import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.survey.build import seasons_with_data  # noqa: PLC0415
+
+    fresh = [
+        card
+        for card in cards(shelf_of(store.path))
+        if card.version == store.version and "draws" in card.tables
+    ]
+    if fresh and season is None:
+        season = seasons_with_data(store.snapshot())[-1]
+    return max(
+        (card for card in fresh if card.season == season),
+        key=lambda card: (card.through, card.made_utc),
+        default=None,
+    )
+
+
+def _baseline(bulletin: Bulletin) -> Baseline:
+    """Return the draws of a bulletin.
+
+    Raises
+    ------
+    DataRefused
+        If it has none, or no day is left on which a rule could change.
+    """
+    from analytics.season.kept import from_table  # noqa: PLC0415 - keeps --help quick
+
+    card = bulletin.card
+    draws = bulletin.table("draws")
+    if not draws.num_rows:
+        why = sorted({row["reason"] for row in bulletin.table("standing").to_pylist()} - {"", None})
+        words = f"bulletin {card.bulletin} has no draws of the rest of season {card.season}"
+        raise DataRefused(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
+    baseline = from_table(draws)
+    if not len(baseline.days):
+        raise DataRefused(
+            f"season {card.season} is over: no day is left after {baseline.through} on which a "
+            "rule could change; name a season that is under way with --season"
+        )
+    return baseline
+
+
+def _answer(
+    asked: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
+) -> tuple[About, dict[str, pa.Table]]:
+    from analytics.season.answer_report import About  # noqa: PLC0415 - keeps --help quick
+    from analytics.season.kept_limits import limits_of  # noqa: PLC0415
+    from analytics.season.tables import ANSWER_SCHEMAS  # noqa: PLC0415
+    from analytics.season.weigh import weigh  # noqa: PLC0415
+
+    limits, left_out = limits_of(bulletin.table("standing"))
+    answers = weigh(baseline, asked.options, limits)
+    card = bulletin.card
+    about = About(
+        title=asked.title or fallback,
+        notes=asked.notes,
+        season=card.season,
+        through=baseline.through,
+        version=card.version,
+        bulletin=card.bulletin,
+        is_preliminary=card.preliminary,
+        n_draws=len(baseline.effort),
+        level=baseline.level,
+        limits=limits,
+        left_out=left_out,
+    )
+    return about, {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
+
+
+def _write(about: About, tables: Mapping[str, pa.Table], out: Path) -> None:
+    """Write every file of the answer into a draft folder first, then move them to their places."""
+    from analytics.season.answer_report import report  # noqa: PLC0415 - keeps --help quick
+
+    is_new = not out.exists()
+    with written_at(out):
+        out.mkdir(parents=True, exist_ok=True)
+        draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=out))
+    try:
+        (draft / REPORT).write_text(report(about, tables), encoding="utf-8")
+        for name, table in tables.items():
+            for ending in (".csv", ".parquet"):
+                write_table(table, draft / (name + ending))
+        _move(sorted(draft.iterdir()), out)
+        is_new = False
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+        if is_new:
+            out.rmdir()
+
+
+def _move(files: Sequence[Path], out: Path) -> None:
+    for name in (file.name for file in files):
+        if (out / name).is_dir():
+            raise WrongUse(f"{out / name} is a folder, and a file of that name is to be written")
+    with written_at(out):
+        for file in files:
+            file.replace(out / file.name)
