@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.stats import norm
@@ -101,7 +101,7 @@ def fit_level(y: Floats) -> Likelihood:
         If fewer than three values are given.
     """
     _require(y, np.zeros_like(y))
-    model = _Level(y, np.zeros_like(y), slope=False, free_noise=True)
+    model = _Level(y)
     start = np.log(np.nanvar(y) * np.array([0.5, 0.1]))
     found = model.fit(start, method="bfgs", maxiter=500, disp=False, cov_type="none")
     noise, step = np.exp(found.params)
@@ -127,8 +127,9 @@ def smooth(
     ----------
     y : ndarray of float, shape (T,)
         Log figures, NaN where there is none.
-    variance : ndarray of float, shape (T,)
-        Their sampling variances; a figure without one counts as missing.
+    variance : ndarray of float, shape (T,) or (T, T)
+        Their sampling variances, or their covariance where weeks share an error; a figure without
+        one counts as missing.
     slope : bool
         Let the level have a slope of its own.
     lags : sequence of int
@@ -145,126 +146,128 @@ def smooth(
     WrongUse
         If fewer than three figures have an error.
     """
-    known = np.isfinite(y) & np.isfinite(variance)
-    y, variance = np.where(known, y, np.nan), np.where(known, variance, 1.0)
-    _require(y, variance)
-    ahead = np.full(n_ahead, np.nan)
-    model = _Level(
-        np.concatenate([y, ahead]), np.concatenate([variance, np.ones(n_ahead)]), slope=slope
-    )
+    each = np.diag(variance) if variance.ndim > 1 else variance
+    known = np.isfinite(y) & np.isfinite(each)
+    _require(np.where(known, y, np.nan), np.where(known, each, 1.0))
+    error = variance if variance.ndim > 1 else np.diag(variance)
+    seen = np.flatnonzero(known)
     steps, prior = _steps(slope=slope)
-    parts = [_Part.of(model, step, lags=lags) for step in steps]
-    log_weight = prior + np.array([part.log_likelihood for part in parts])
+    n_weeks = len(y)
+    parts = _Parts.of(y, error[np.ix_(seen, seen)], seen, steps, n=n_weeks + n_ahead)
+    log_weight = prior + parts.log_likelihood
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    return _mixed(parts, weight, np.array(steps)[:, 0], n_weeks=len(y), lags=lags)
+    level, level_se = _mixed(weight, parts.level, np.diagonal(parts.cov, axis1=1, axis2=2))
+    rise, rise_se, rose = {}, {}, {}
+    for lag in lags:
+        mean, spread = parts.change(lag, n_weeks)
+        rise[lag], rise_se[lag] = _mixed(weight, mean, spread)
+        rose[lag] = weight @ norm.cdf(mean / np.sqrt(spread))
+    return Trend(level, level_se, rise, rise_se, rose, float(weight @ steps[:, 0]), n_ahead)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Part:
-    """The smoothed level at one size of steps."""
+class _Parts:
+    """The level at each of G sizes of steps."""
 
-    log_likelihood: float
+    log_likelihood: Floats
     level: Floats
-    variance: Floats
-    change: dict[int, Floats]
-    change_variance: dict[int, Floats]
+    cov: Floats
 
     @classmethod
-    def of(cls, model: _Level, step: Floats, *, lags: Sequence[int]) -> _Part:
-        model.update(np.log(step**2))
-        found: Any = model.ssm.smooth()
-        level, variance = found.smoothed_state[0], found.smoothed_state_cov[0, 0]
-        change, spread = {}, {}
-        for lag in lags:
-            apart = np.full_like(level, np.nan)
-            between = np.full_like(level, np.nan)
-            if len(level) > lag:
-                shared = found.smoothed_state_autocovariance(lag)[0, 0]
-                apart[lag:] = level[lag:] - level[:-lag]
-                # The smoother gives the covariance of t and t - lag at t.
-                between[lag:] = variance[lag:] + variance[:-lag] - 2 * shared[lag:]
-            change[lag], spread[lag] = apart, np.maximum(between, 1e-12)
-        return cls(float(found.llf_obs.sum()), level, variance, change, spread)
+    def of(
+        cls, y: Floats, error: Floats, seen: NDArray[np.intp], steps: Floats, *, n: int
+    ) -> _Parts:
+        r"""Return the level of n weeks given the figures of some, at every row of `steps`.
+
+        ``m = F c + u`` with c the first level and slope, P their covariance, u the sums of all
+        steps with covariance Q. Given figures whose errors have covariance V, ``S = Q + V``,
+        ``B = (F'S^{-1}F + P^{-1})^{-1}``, ``c = B F'S^{-1}y``, and the level is normal about
+        ``F c + Q S^{-1}(y - F c)`` with covariance
+        ``Q - Q S^{-1}Q + (F - Q S^{-1}F) B (F - Q S^{-1}F)'`` (Rasmussen & Williams 2006, Gaussian
+        Processes for Machine Learning, section 2.7; from memory). The state-space smoother gives
+        the same week by week; this takes all sizes of steps at once.
+        """
+        start, q = _walk(n, steps)
+        y, k, of_y = y[seen], start.shape[1], start[seen]
+        across = q[:, :, seen]
+        whole = across[:, seen] + error
+        given = np.concatenate([of_y, y[:, None]], axis=1)
+        right = np.concatenate(
+            [np.swapaxes(across, 1, 2), np.broadcast_to(given, (len(q), *given.shape))], axis=2
+        )
+        solved = np.linalg.solve(whole, right)
+        gain, by_start, by_y = solved[:, :, :n], solved[:, :, n : n + k], solved[:, :, -1]
+        precision = of_y.T @ by_start + np.eye(k) / _WIDE
+        b = np.linalg.inv(precision)
+        first = np.einsum("gij,jm,gm->gi", b, of_y.T, by_y)
+        # y - F c is small beside y where figures stand far from 0: less is lost of its digits.
+        off = y - first @ of_y.T
+        level = first @ start.T + np.einsum("gmn,gm->gn", gain, off)
+        left = start - np.swapaxes(gain, 1, 2) @ of_y
+        cov = q - across @ gain + left @ b @ np.swapaxes(left, 1, 2)
+        square = np.einsum("gm,gm->g", off, by_y)
+        size = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(precision)[1] + k * np.log(_WIDE)
+        return cls(-(size + square + len(y) * np.log(2 * np.pi)) / 2, level, cov)
+
+    def change(self, lag: int, n_weeks: int) -> tuple[Floats, Floats]:
+        """Return means and variances of the change from `lag` weeks before, shapes (G, T)."""
+        now, before = np.arange(lag, n_weeks), np.arange(n_weeks - lag)
+        mean = np.full((len(self.level), n_weeks), np.nan)
+        variance = np.full_like(mean, np.nan)
+        mean[:, lag:] = self.level[:, now] - self.level[:, before]
+        spread = self.cov[:, now, now] + self.cov[:, before, before] - 2 * self.cov[:, now, before]
+        variance[:, lag:] = np.maximum(spread, 1e-12)
+        return mean, variance
 
 
 class _Level(MLEModel):
-    """The state-space form; parameters are logs of variances."""
+    """The state-space form of a level alone; parameters are logs of both variances."""
 
-    def __init__(
-        self, y: Floats, variance: Floats, *, slope: bool, free_noise: bool = False
-    ) -> None:
-        k = 2 if slope else 1
-        super().__init__(y, k_states=k, k_posdef=k)
-        self._known, self._free_noise = variance, free_noise
-        self.ssm["design"] = np.eye(1, k)
-        self.ssm["transition"] = np.array([[1.0, 1.0], [0.0, 1.0]])[:k, :k]
-        self.ssm["selection"] = np.eye(k)
-        # In the exact form the covariance with the first week is lost; in the plain one the
-        # likelihood lacks the constant of the books.
-        self.ssm.initialize(
-            Initialization(k, "diffuse")
-            if free_noise
-            else Initialization(k, "approximate_diffuse", approximate_diffuse_variance=_WIDE)
-        )
-        self.ssm["obs_cov"] = variance[None, None, :]
+    def __init__(self, y: Floats) -> None:
+        super().__init__(y, k_states=1, k_posdef=1)
+        for name in ("design", "transition", "selection"):
+            self.ssm[name] = np.eye(1)
+        self.ssm.initialize(Initialization(1, "diffuse"))
 
     @property
     def param_names(self) -> list[str]:
-        names = ["log noise variance"] if self._free_noise else []
-        return [*names, "log step variance", "log slope variance"][: len(names) + self.k_states]
+        return ["log noise variance", "log step variance"]
 
     def update(self, params: Floats, **kwargs: object) -> Floats:
         params = np.asarray(super().update(params, **kwargs))
-        values = np.exp(params)
-        if self._free_noise:
-            self.ssm["obs_cov"] = (self._known + values[0])[None, None, :]
-            values = values[1:]
-        self.ssm["state_cov"] = np.diag(values)
+        noise, step = np.exp(params)
+        self.ssm["obs_cov"], self.ssm["state_cov"] = np.array([[noise]]), np.array([[step]])
         return params
 
 
-def _steps(*, slope: bool) -> tuple[list[Floats], Floats]:
-    """Return sizes of steps and the log of their half-normal weight."""
+def _walk(n: int, steps: Floats) -> tuple[Floats, Floats]:
+    """Return the columns of the start, shape (n, k), and the covariance of sums of steps.
+
+    ``steps`` are (G, k): of the level, and of its slope where k is 2; the covariance is (G, n, n).
+    """
+    week = np.arange(n, dtype=np.float64)
+    start = np.column_stack([np.ones(n), week])[:, : steps.shape[1]]
+    cov = steps[:, 0, None, None] ** 2 * np.minimum.outer(week, week)
+    if steps.shape[1] > 1:
+        # A step of the slope after week j stands in the level of week t with t - 1 - j.
+        reach = np.maximum(week[:, None] - 1 - week, 0.0)
+        cov = cov + steps[:, 1, None, None] ** 2 * (reach @ reach.T)
+    return start, np.asarray(cov)
+
+
+def _steps(*, slope: bool) -> tuple[Floats, Floats]:
+    """Return sizes of steps, shape (G, 1 or 2), and the log of their half-normal weight."""
     if not slope:
-        return [np.array([STEP_SCALE * part]) for part in _GRID], -(_GRID**2) / 2
-    pairs = [(one, other) for one in _COARSE for other in _COARSE]
-    steps = [np.array([STEP_SCALE * one, SLOPE_SCALE * other]) for one, other in pairs]
-    return steps, np.array([-(one**2 + other**2) / 2 for one, other in pairs])
+        return STEP_SCALE * _GRID[:, None], -(_GRID**2) / 2
+    one, other = (part.ravel() for part in np.meshgrid(_COARSE, _COARSE, indexing="ij"))
+    return np.column_stack([STEP_SCALE * one, SLOPE_SCALE * other]), -(one**2 + other**2) / 2
 
 
-def _mixed(
-    parts: Sequence[_Part],
-    weight: Floats,
-    step: Floats,
-    *,
-    n_weeks: int,
-    lags: Sequence[int],
-) -> Trend:
-    """Return the mean and spread over all sizes of steps."""
-
-    def moments(means: list[Floats], variances: list[Floats]) -> tuple[Floats, Floats]:
-        mean = weight @ np.array(means)
-        spread = weight @ (np.array(variances) + (np.array(means) - mean) ** 2)
-        return mean, np.sqrt(spread)
-
-    level, level_se = moments([part.level for part in parts], [part.variance for part in parts])
-    rise, rise_se, rose = {}, {}, {}
-    for lag in lags:
-        means = [part.change[lag][:n_weeks] for part in parts]
-        variances = [part.change_variance[lag][:n_weeks] for part in parts]
-        rise[lag], rise_se[lag] = moments(means, variances)
-        chances = norm.cdf(np.array(means) / np.sqrt(np.array(variances)))
-        rose[lag] = weight @ chances
-    return Trend(
-        level=level,
-        level_se=level_se,
-        rise=rise,
-        rise_se=rise_se,
-        rose=rose,
-        step=float(weight @ step),
-        n_ahead=len(level) - n_weeks,
-    )
+def _mixed(weight: Floats, mean: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation over all sizes of steps, each (G, n) before."""
+    whole = weight @ mean
+    return whole, np.sqrt(weight @ (variance + (mean - whole) ** 2))
 
 
 def _require(y: Floats, variance: Floats) -> None:
