@@ -74,7 +74,7 @@ def normal_draws(
     """
     size, vectors = np.linalg.eigh(cov)
     root = vectors * np.sqrt(np.maximum(size, 0))
-    drawn = rng.standard_normal((n_draws, len(cov))) @ root.T
+    drawn: Floats = rng.standard_normal((n_draws, len(cov))) @ root.T
     return drawn if tail is None else drawn * tail[:, None]
 
 
