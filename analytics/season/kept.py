@@ -154,8 +154,8 @@ def _of_keys(b: Baseline) -> Iterator[Row]:
             yield name, {"key": json.dumps(dict(row))}, _NONE
     for key, values in b.normal.items():
         yield "normal", {"key": key}, values
-    for (area, key), values in b.lengths.items():
-        yield "lengths", {"key": key, "area": area}, values
+    for (area, key), lengths in b.lengths.items():
+        yield "lengths", {"key": key, "area": area}, lengths
 
 
 def _about(b: Baseline) -> dict[str, Any]:
