@@ -131,8 +131,9 @@ def paths_of(
     r"""Return the level behind weekly log figures and its course ahead.
 
     ``m = F c + u`` with ``c`` the first level and slope and ``u`` the sums of all steps, normal
-    with covariance Q; given figures with error V, ``S = Q + V``, ``B = (F'S^{-1}F + P^{-1})^{-1}`` and
-    the level is normal about ``F ĉ + Q S^{-1}(y - F ĉ)`` with covariance
+    with covariance Q; given figures with error V, ``S = Q + V``,
+    ``B = (F'S^{-1}F + P^{-1})^{-1}`` and the level is normal about ``F ĉ + Q S^{-1}(y - F ĉ)`` with
+    covariance
     ``Q - Q S^{-1} Q + (F - Q S^{-1} F) B (F - Q S^{-1} F)'`` (generalised least squares; Rasmussen
     & Williams 2006, Gaussian Processes for Machine Learning, section 2.7; from memory).
 

@@ -1,0 +1,129 @@
+"""What is to come of a season under any rules: effort by day, catch rates by week, as draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.bulletin.standing.effort import effort_ahead
+from analytics.bulletin.standing.rate_paths import rates_ahead, shares_ahead
+from analytics.bulletin.standing.weekly_levels import ASKED, past_weekly, weekly_of
+from analytics.data.calendar import iso_week, week_start
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from analytics.bulletin.prepare import Season
+    from analytics.bulletin.standing.to_date import ToDate
+    from analytics.bulletin.standing.weekly_levels import Weekly
+    from analytics.data.snapshot import Snapshot
+
+    Float32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ahead:
+    """What is to come, D draws over A areas, N days and W weeks.
+
+    Parameters
+    ----------
+    effort : ndarray of float32, shape (D, A, N)
+        Angler trips of a day, were it open under today's rules; days lost to weather included. NaN
+        for an area of which nothing is known.
+    rate : ndarray of float32, shape (D, A, W)
+        Encounters per angler trip.
+    sublegal : ndarray of float32, shape (D, A, W)
+        Share of encounters released as sublegal.
+    words : tuple of (str, str)
+        Topic and words of every assumption.
+    """
+
+    effort: Float32
+    rate: Float32
+    sublegal: Float32
+    words: tuple[tuple[str, str], ...]
+
+
+def ahead_of(
+    snapshot: Snapshot,
+    season: Season,
+    to_date: ToDate,
+    rates: Mapping[str, pa.Table],
+    *,
+    days: NDArray[np.datetime64],
+    weeks: Sequence[str],
+    rng: np.random.Generator,
+    past: Sequence[Weekly] | None = None,
+) -> Ahead:
+    """Draw what is to come of a season.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    to_date : ToDate
+        Draws of the totals so far; those ahead share their errors.
+    rates : mapping of str to pyarrow.Table
+        The bulletin's `index` and `timing`; either may be absent or empty, and the survey's own
+        weekly rates stand in.
+    days : ndarray of datetime64[D], shape (N,)
+        Consecutive days after the last one told.
+    weeks : sequence of str, length W
+        Their ISO weeks.
+    rng : numpy.random.Generator
+    past : sequence of Weekly, optional
+        Weekly figures of the seasons before, where they are at hand.
+
+    Returns
+    -------
+    Ahead
+    """
+    areas = to_date.areas
+    n_draws = len(to_date.by_method)
+    if not len(days):
+        none = np.zeros((n_draws, len(areas), 0), dtype=np.float32)
+        return Ahead(none, none.copy(), none.copy(), ())
+    analyses = {name: season.analyses[name] for name in ASKED}
+    now = weekly_of(snapshot, season.design, season.ways, analyses, areas=areas)
+    if past is None:
+        past = past_weekly(snapshot, season=season.design.season)
+    ahead = weeks_ahead(now.weeks[-1], weeks)
+    trips = np.asarray(to_date.to_date["angler_trips"], dtype=np.float64)
+    effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
+    met = np.asarray(to_date.to_date["encounter_fish"], dtype=np.float64)
+    rate = rates_ahead(
+        now, past, rates, met=met, trips=trips, so_far=effort.so_far, ahead=ahead, rng=rng
+    )
+    sublegal = shares_ahead(
+        now,
+        past,
+        rates,
+        sublegal=np.asarray(to_date.to_date["released_sublegal_fish"], dtype=np.float64),
+        met=met,
+        so_far=effort.so_far,
+        ahead=ahead,
+        rng=rng,
+    )
+    at = [[*now.weeks, *ahead].index(week) for week in weeks]
+    return Ahead(
+        effort=effort.effort,
+        rate=rate.draws[:, :, at].astype(np.float32),
+        sublegal=sublegal.draws[:, :, at].astype(np.float32),
+        words=(*effort.words, *rate.words, *sublegal.words),
+    )
+
+
+def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
+    """Return every ISO week after one through the last of some, closed ones included."""
+    if not len(weeks):
+        return ()
+    first, end = week_start(last) + pd.Timedelta(weeks=1), week_start(max(weeks))
+    mondays = pd.Series(pd.date_range(first, end, freq="7D"))
+    return tuple(str(week) for week in iso_week(mondays)) if len(mondays) else ()

@@ -1,0 +1,292 @@
+"""What boats returned at sampled site-days say of days: weekdays, day-to-day variation, weather."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.data.calendar import SUNDAY, open_days, week_start
+from analytics.data.schema import TABLES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+    Floats = NDArray[np.float64]
+
+#: Weeks over which the usual number of boats of a site is taken to be level.
+BLOCK = 4
+#: A sampled date is lost to weather at or below this share of the usual boats of its sampled ramps;
+#: dates that usually have fewer than `LEAST_BOATS` there are not asked. Our choice, no source.
+LOST_SHARE, LEAST_BOATS = 0.25, 4.0
+#: Site-days from which an area tells its own variation from day to day.
+LEAST_SITE_DAYS = 20
+#: The variance of an area's day over its mean squared is no higher than this.
+MOST_NOISE = 4.0
+_ROUNDS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """Sampled dates that could tell weather.
+
+    Parameters
+    ----------
+    n_dates, n_lost : int
+        Dates, and those lost.
+    n_after, n_again : int
+        Dates the day after a lost one, and those of them lost again.
+    share : float
+        Boats that went out on lost dates over their usual number.
+    """
+
+    n_dates: int
+    n_lost: int
+    n_after: int
+    n_again: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoatDays:
+    """How days of A areas differ.
+
+    Parameters
+    ----------
+    weight : ndarray of float, shape (A, 7)
+        Trips of a day by ISO weekday over the mean of the seven; a holiday is a Sunday.
+    kind : ndarray of int, shape (A, 7)
+        Day group of each weekday.
+    log_se : ndarray of float, shape (A, 7)
+        Error of the log of `weight`, one for all weekdays of a group.
+    noise : ndarray of float, shape (A,)
+        Variance of a day's trips over the square of their mean, lost days left out.
+    weather : Weather
+    lost : mapping of (int, str) to float
+        By place of the area and ISO week: share of the usual boats that its lost dates would have
+        seen, sampled dates standing for their day group.
+    holidays : frozenset of numpy.datetime64
+    has_boats : ndarray of bool, shape (A,)
+        Whether the area's own site-days tell its weekdays.
+    """
+
+    weight: Floats
+    kind: NDArray[np.int64]
+    log_se: Floats
+    noise: Floats
+    weather: Weather
+    lost: Mapping[tuple[int, str], float]
+    holidays: frozenset[np.datetime64]
+    has_boats: NDArray[np.bool_]
+
+    def digit(self, days: NDArray[np.datetime64]) -> NDArray[np.int64]:
+        """Return the place 0 to 6 of each day's weekday, holidays with Sundays."""
+        weekday = (days.astype("datetime64[D]").astype(np.int64) + 3) % 7
+        is_holiday = np.isin(days, np.array(sorted(self.holidays), dtype="datetime64[D]"))
+        return np.where(is_holiday, SUNDAY - 1, weekday)
+
+
+def boat_days(snapshot: Snapshot, *, season: str, through: str, areas: Sequence[str]) -> BoatDays:
+    """Fit boats at site-days as site times four weeks times day group, area by area.
+
+    The fit is of expected counts in proportion to the product (iterative scaling to the sums of
+    each factor, which is the likeliest fit of Poisson counts; from memory: Bishop, Fienberg &
+    Holland 1975, Discrete Multivariate Analysis). The spread over it is taken by moments.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+    through : str
+        Last ISO week.
+    areas : sequence of str
+        A landing areas in the order of the result.
+
+    Returns
+    -------
+    BoatDays
+        An area without boats of its own takes the mean of the others, or level days.
+    """
+    kind = weekday_groups(snapshot, season=season, areas=areas)
+    holidays = frozenset(snapshot["holidays"]["date"].to_numpy().astype("datetime64[D]").tolist())
+    rows = _site_days(snapshot, season=season, through=through, areas=areas)
+    group = rows["area"].to_numpy() * 7 + kind[rows["area"].to_numpy(), rows["digit"].to_numpy()]
+    every = np.ones(len(rows), dtype=bool)
+    is_lost, _ = _weather(rows, _fit(rows, group, every)[0])
+    usual, effect = _fit(rows, group, ~is_lost)
+    is_lost, weather = _weather(rows, usual)
+    fair = rows[~is_lost]
+    weight, log_se, has = _weights(fair, usual[~is_lost], group[~is_lost], effect, kind=kind)
+    return BoatDays(
+        weight=weight,
+        kind=kind,
+        log_se=log_se,
+        noise=_noise(fair, usual[~is_lost], n_areas=len(areas)),
+        weather=weather,
+        lost=_lost_of_weeks(rows, usual * is_lost, usual, group, kind=kind),
+        holidays=frozenset(np.datetime64(day, "D") for day in holidays),
+        has_boats=has,
+    )
+
+
+def weekday_groups(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> NDArray[np.int64]:
+    """Return the day group of each weekday by area, shape (A, 7).
+
+    A weekday in no group goes with the nearest weekday of one; the last opening of the season
+    tells, and an area without one has the default groups.
+    """
+    default = next(one.default for one in TABLES["seasons"].columns if one.name == "day_groups")
+    told = {
+        row["area"]: row["day_groups"] or default
+        for row in snapshot["seasons"].to_pylist()
+        if row["season"] == season
+    }
+    return np.array([_groups(str(told.get(area, default))) for area in areas]).reshape(-1, 7)
+
+
+def _groups(written: str) -> list[int]:
+    digits = {int(one): at for at, part in enumerate(written.split("|")) for one in part}
+    return [digits[min(digits, key=lambda one: (abs(one - day), one))] for day in range(1, 8)]
+
+
+def _site_days(
+    snapshot: Snapshot, *, season: str, through: str, areas: Sequence[str]
+) -> pd.DataFrame:
+    """Return the site-days of open days with codes of area and site, block of weeks and weekday."""
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[(days["season"] == season) & (days["week"] <= through)]
+    rows = snapshot["site_days"].select(["site", "date", "boats_returned"]).to_pandas()
+    rows["date"] = pd.to_datetime(rows["date"])
+    rows = rows[rows["boats_returned"].notna()]
+    rows = rows.merge(snapshot["sites"].select(["site", "area"]).to_pandas(), on="site")
+    days = days.drop_duplicates(["area", "date"])[["area", "date", "week", "weekday"]]
+    days["date"] = days["date"].astype(rows["date"].dtype)
+    rows = rows.merge(days, on=["area", "date"])
+    rows = rows[rows["area"].isin(areas)].reset_index(drop=True)
+    code = {area: place for place, area in enumerate(areas)}
+    monday = {week: week_start(week).toordinal() // 7 for week in rows["week"].unique()}
+    first = min(monday.values(), default=0)
+    holiday = rows["date"].isin(pd.to_datetime(snapshot["holidays"]["date"].to_pandas()))
+    return pd.DataFrame(
+        {
+            "date": rows["date"],
+            "week": rows["week"],
+            "area": rows["area"].map(code).astype(np.int64),
+            "site": pd.factorize(rows["site"])[0],
+            "block": (rows["week"].map(monday).astype(np.int64) - first) // BLOCK,
+            "digit": rows["weekday"].mask(holiday, SUNDAY).astype(np.int64) - 1,
+            "boats": rows["boats_returned"].astype(np.float64),
+        }
+    )
+
+
+def _fit(
+    rows: pd.DataFrame, group: NDArray[np.int64], used: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Return the usual boats of every site-day by the used ones, and the factor of each group."""
+    area, boats = rows["area"].to_numpy(), rows["boats"].to_numpy()
+    codes = [rows["site"].to_numpy(), _codes(area * 1000 + rows["block"].to_numpy()), group]
+    factors = [np.ones(int(one.max(initial=0)) + 1) for one in codes]
+    usual = np.ones(len(rows))
+    for _ in range(_ROUNDS):
+        for place, code in enumerate(codes):
+            told = np.bincount(code, boats * used, minlength=len(factors[place]))
+            expected = np.bincount(code, usual * used, minlength=len(factors[place]))
+            ratio = np.divide(told, expected, out=np.zeros_like(told), where=expected > 0)
+            factors[place] *= ratio
+            usual *= ratio[code]
+    return usual, factors[2]
+
+
+def _codes(values: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.asarray(np.unique(values, return_inverse=True)[1], dtype=np.int64)
+
+
+def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[NDArray[np.bool_], Weather]:
+    """Return which site-days lie on a lost date, and the counts of such dates."""
+    frame = pd.DataFrame({"date": rows["date"], "boats": rows["boats"], "usual": usual})
+    dates = frame.groupby("date").sum()
+    dates = dates[dates["usual"] >= LEAST_BOATS]
+    lost = dates["boats"] <= LOST_SHARE * dates["usual"]
+    gone = dates[lost]
+    after = lost.reindex(gone.index + pd.Timedelta(days=1)).dropna()
+    usual_gone = float(gone["usual"].sum())
+    share = float(gone["boats"].sum()) / usual_gone if usual_gone > 0 else 0.0
+    found = Weather(len(dates), int(lost.sum()), len(after), int(after.astype(bool).sum()), share)
+    return rows["date"].isin(gone.index).to_numpy(), found
+
+
+def _lost_of_weeks(
+    rows: pd.DataFrame,
+    gone: Floats,
+    usual: Floats,
+    group: NDArray[np.int64],
+    *,
+    kind: NDArray[np.int64],
+) -> dict[tuple[int, str], float]:
+    """Return the share of usual boats lost by area and week; those of a group stand for it."""
+    frame = pd.DataFrame({"area": rows["area"], "week": rows["week"], "group": group})
+    same = np.array([(row == row[:, None]).sum(axis=0) for row in kind]).reshape(-1, 7)
+    n_days = same[rows["area"].to_numpy(), rows["digit"].to_numpy()]
+    sampled = frame.groupby(["area", "week", "group"])["group"].transform("size").to_numpy()
+    scale = n_days / np.maximum(sampled, 1)
+    sums = frame.assign(gone=gone * scale, usual=usual * scale)
+    by_week = sums.groupby(["area", "week"])[["gone", "usual"]].sum()
+    by_week = by_week[by_week["usual"] > 0]
+    share = by_week["gone"] / by_week["usual"]
+    area, week = (share.index.get_level_values(name) for name in ("area", "week"))
+    keys = zip(area.astype(int), week.astype(str), strict=True)
+    return dict(zip(keys, share.astype(float), strict=True))
+
+
+def _weights(
+    rows: pd.DataFrame,
+    usual: Floats,
+    group: NDArray[np.int64],
+    effect: Floats,
+    *,
+    kind: NDArray[np.int64],
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return weights of weekdays by area, the errors of their logs, and where they were told.
+
+    The error follows from the boats behind a group and their spread over Poisson's (quasi-Poisson,
+    McCullagh & Nelder 1989, Generalized Linear Models, section 9.2; from memory).
+    """
+    n_areas = len(kind)
+    size = 7 * n_areas
+    effect = np.pad(effect, (0, max(size - len(effect), 0)))[:size].reshape(n_areas, 7)
+    boats = np.bincount(group, rows["boats"], minlength=size).reshape(n_areas, 7)
+    weight = np.take_along_axis(effect, kind, axis=1)
+    behind = np.take_along_axis(boats, kind, axis=1)
+    has = np.asarray(((weight > 0) & (behind > 0)).all(axis=1), dtype=bool)
+    mean = weight[has] / weight[has].mean(axis=1, keepdims=True)
+    weight = np.where(has[:, None], weight, mean.mean(axis=0) if has.any() else 1.0)
+    weight = weight / weight.mean(axis=1, keepdims=True)
+    square = (rows["boats"].to_numpy() - usual) ** 2
+    pearson = float(np.divide(square, usual, out=np.zeros_like(square), where=usual > 0).sum())
+    n_free = max(len(rows) - rows["site"].nunique() - len(np.unique(group)), 1)
+    log_se = np.sqrt(max(pearson / n_free, 1.0) / np.maximum(behind, 1.0))
+    between = float(mean.std(axis=0).mean()) if has.sum() > 1 else 0.5
+    return weight, np.where(has[:, None], log_se, max(between, 0.2)), has
+
+
+def _noise(rows: pd.DataFrame, usual: Floats, *, n_areas: int) -> Floats:
+    """Return the variance of days beyond Poisson's over the mean squared, area by area."""
+    area, boats = rows["area"].to_numpy(), rows["boats"].to_numpy()
+    n = np.bincount(area, minlength=n_areas).astype(np.float64)
+    used = pd.DataFrame({"area": area, "site": rows["site"].to_numpy()}).drop_duplicates()
+    n_used = np.bincount(used["area"].to_numpy(), minlength=n_areas) + 2.0
+    free = np.where(n > n_used, n / np.maximum(n - n_used, 1.0), 1.0)
+    square = np.bincount(area, (boats - usual) ** 2, minlength=n_areas) * free
+    poisson = np.bincount(area, usual, minlength=n_areas)
+    scale = np.bincount(area, usual**2, minlength=n_areas)
+    whole = max(float(square.sum() - poisson.sum()), 0.0) / max(float(scale.sum()), 1e-12)
+    over = np.maximum(square - poisson, 0.0)
+    own = np.divide(over, scale, out=np.zeros_like(scale), where=scale > 0)
+    return np.asarray(np.minimum(np.where(n >= LEAST_SITE_DAYS, own, whole), MOST_NOISE))

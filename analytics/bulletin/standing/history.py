@@ -1,0 +1,248 @@
+"""The usual course of past seasons by area, and how far seasons stray from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.season.paths import paths_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: Weeks of a year; the 53rd of a long one counts as the first of the next.
+YEAR = 52
+#: Weeks with a figure that a past season's course of an area needs, and their share of those it
+#: was open.
+LEAST_WEEKS, COMPLETE = 3, 0.75
+#: Weeks apart at which changes of areas are compared.
+_APART = 4
+#: Where past seasons cannot tell: correlation of changes between areas, and standard deviation of
+#: an area's level about its usual one. Our choice, no source.
+RHO, LEVEL_SE = 0.3, 0.5
+#: Part of its distance from where it was that a level keeps from week to week, where past seasons
+#: cannot tell how far levels stray. Our choice, no source.
+KEPT = 0.8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Figures:
+    """Log figures of one season by area and week.
+
+    Parameters
+    ----------
+    areas, weeks : tuple of str
+        A areas and T consecutive ISO weeks.
+    value, variance : ndarray of float, shape (A, T)
+        NaN where there is none.
+    is_open : ndarray of bool, shape (A, T)
+    """
+
+    areas: tuple[str, ...]
+    weeks: tuple[str, ...]
+    value: Floats
+    variance: Floats
+    is_open: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Smooth log levels of K past seasons over the weeks of a year, of A areas.
+
+    Parameters
+    ----------
+    anchor : int
+        ISO week number that stands first.
+    level : ndarray of float, shape (K, A, 52)
+        NaN outside each season.
+    growth : ndarray of float, shape (52,)
+        By weeks apart: variance of a season's change about the mean of all; its own error counts.
+    level_variance : float
+        Of an area's level about its usual one, the standing of all areas taken off.
+    rho : float
+        Correlation between areas of what a season strays by.
+    is_told : bool
+        Whether two past seasons or more told `growth`.
+    """
+
+    anchor: int
+    level: Floats
+    growth: Floats
+    level_variance: float
+    rho: float
+    is_told: bool
+
+    def place(self, week: str) -> int:
+        """Return the place of an ISO week in the year."""
+        return (int(week[-2:]) - self.anchor) % YEAR
+
+    def change(self, area: int, now: str, ahead: Sequence[str]) -> tuple[Floats, Floats]:
+        """Return the usual change of an area from a week to others, and its error.
+
+        Parameters
+        ----------
+        area : int
+        now : str
+            ISO week.
+        ahead : sequence of str, length H
+
+        Returns
+        -------
+        mean, se : ndarray of float, shape (H,)
+            The mean over past seasons that have both weeks; the error is that of a new season.
+            Where fewer than two tell it no change, with a variance that nears `LEVEL_SE` squared:
+            a level that strayed as its steps alone let it would be without bounds.
+        """
+        bound = LEVEL_SE * np.sqrt(1 - KEPT ** np.arange(1, len(ahead) + 1))
+        if not self.is_told:
+            return np.zeros(len(ahead)), bound
+        at, to = self.place(now), np.array([self.place(week) for week in ahead], dtype=np.int64)
+        gap = self.level[:, area, to] - self.level[:, area, at][:, None]
+        n = np.isfinite(gap).sum(axis=0)
+        mean = np.where(n >= 2, np.nansum(gap, axis=0) / np.maximum(n, 1), 0.0)
+        spread = self.growth[(to - at) % YEAR] * (1 + 1 / np.maximum(n, 1))
+        return mean, np.where(n >= 2, np.sqrt(spread), np.maximum(bound, np.sqrt(spread)))
+
+    def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, NDArray[np.int64]]:
+        """Return an area's mean level over past seasons and how many tell it, shapes (H,)."""
+        told = self.level[:, area, [self.place(week) for week in weeks]]
+        n = np.isfinite(told).sum(axis=0)
+        return np.where(n > 0, np.nansum(told, axis=0) / np.maximum(n, 1), np.nan), n
+
+    def standing(self, now: Figures) -> tuple[float, int]:
+        """Return how far this season lies above the usual level, and of how many areas."""
+        usual = np.array([self.usual(area, now.weeks)[0] for area in range(len(now.areas))])
+        off = (now.value - usual.reshape(now.value.shape)) if len(now.areas) else now.value
+        n = np.isfinite(off).sum(axis=1)
+        by_area = np.nansum(off, axis=1)[n > 0] / n[n > 0]
+        return (float(by_area.mean()), len(by_area)) if len(by_area) else (0.0, 0)
+
+
+def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> Course:
+    """Return the course of past seasons.
+
+    Each season and area is smoothed as the present one is, without a slope. What seasons stray
+    from their mean is pooled over areas and weeks by the weeks apart: a variance by area and week
+    would rest on as many numbers as there are seasons. Our choice, no source.
+
+    Parameters
+    ----------
+    past : sequence of Figures, length K
+    areas : sequence of str
+        A areas in the order of the result; those that a season lacks are NaN in it.
+    first : str
+        ISO week of the present season's first open day.
+
+    Returns
+    -------
+    Course
+    """
+    # A season may open some weeks sooner than the present one did.
+    anchor = int(first[-2:]) - 8
+    level = np.full((len(past), len(areas), YEAR), np.nan)
+    cov = np.full((len(past), len(areas), YEAR, YEAR), np.nan)
+    for k, one in enumerate(past):
+        at = np.array([(int(week[-2:]) - anchor) % YEAR for week in one.weeks])
+        for a, area in enumerate(areas):
+            span = _span(one, area)
+            if span is None:
+                continue
+            mine = one.areas.index(area)
+            found = paths_of(
+                one.value[mine, span], one.variance[mine, span], n_ahead=0, slope=False
+            )
+            mean, spread = found.moments()
+            level[k, a, at[span]] = mean
+            cov[k, a, at[span, None], at[None, span]] = spread
+    return _course(anchor, level, cov)
+
+
+def _span(one: Figures, area: str) -> slice | None:
+    """Return the weeks from the first figure of an area to the last, if they are enough."""
+    if area not in one.areas:
+        return None
+    mine = one.areas.index(area)
+    known = np.isfinite(one.value[mine]) & np.isfinite(one.variance[mine])
+    n_open = int(one.is_open[mine].sum())
+    if known.sum() < max(LEAST_WEEKS, COMPLETE * n_open):
+        return None
+    at = np.flatnonzero(known)
+    # At most a year: weeks of it count once.
+    return slice(int(at[0]), min(int(at[-1]) + 1, int(at[0]) + YEAR))
+
+
+def _course(anchor: int, level: Floats, cov: Floats) -> Course:
+    has = np.isfinite(level)
+    n = has.sum(axis=0)
+    several = n >= 2
+    mean = np.nansum(level, axis=0) / np.maximum(n, 1)
+    off = np.where(several & has, level - mean, np.nan)
+    free = np.where(several, 1 - 1 / np.maximum(n, 1), np.nan)
+    growth = _growth(off, free, cov)
+    is_told = bool(several.any()) and bool(np.isfinite(growth[1]))
+    return Course(
+        anchor=anchor,
+        level=level,
+        growth=growth if is_told else np.full(YEAR, np.nan),
+        level_variance=_level_variance(off, several),
+        rho=_rho(off) if is_told else RHO,
+        is_told=is_told,
+    )
+
+
+def _growth(off: Floats, free: Floats, cov: Floats) -> Floats:
+    """Return the variance of a change by weeks apart, never falling, extended in a line."""
+    own = np.einsum("kaww->kaw", cov)
+    growth = np.full(YEAR, np.nan)
+    growth[0] = 0.0
+    for lag in range(1, YEAR):
+        moved = off[:, :, lag:] - off[:, :, :-lag]
+        known = np.isfinite(moved)
+        if known.sum() < 2:
+            continue
+        # Each season's part of the degrees of freedom of its week.
+        both = np.nan_to_num(np.minimum(free[:, lag:], free[:, :-lag]))
+        n_free = (known * both).sum()
+        shared = np.diagonal(cov, offset=lag, axis1=2, axis2=3)
+        error = (own[:, :, lag:] + own[:, :, :-lag] - 2 * shared)[known].mean()
+        growth[lag] = (moved[known] ** 2).sum() / n_free + error
+    at = np.flatnonzero(np.isfinite(growth))
+    if len(at) > 1:
+        slope = growth[at[-1]] / at[-1]
+        lags = np.arange(YEAR)
+        growth = np.where(
+            lags > at[-1], slope * lags, np.interp(lags, at, np.maximum.accumulate(growth[at]))
+        )
+    return growth
+
+
+def _level_variance(off: Floats, several: NDArray[np.bool_]) -> float:
+    """Return the variance of areas' seasons about their usual level and the season's standing."""
+    n = np.isfinite(off).sum(axis=2)
+    mean = np.where(n > 0, np.nansum(off, axis=2) / np.maximum(n, 1), np.nan)
+    told = np.isfinite(mean)
+    n_seasons, n_areas = int(told.any(axis=1).sum()), int(several.any(axis=1).sum())
+    if n_seasons < 2 or n_areas < 2:
+        return LEVEL_SE**2
+    n_told = np.maximum(told.sum(axis=1, keepdims=True), 1)
+    left = mean - np.nansum(mean, axis=1, keepdims=True) / n_told
+    return float(np.nansum(left**2) / ((n_seasons - 1) * (n_areas - 1)))
+
+
+def _rho(off: Floats) -> float:
+    """Return the correlation between areas of changes over some weeks, from 0 to 0.9."""
+    moved = off[:, :, _APART:] - off[:, :, :-_APART]
+    known = np.isfinite(moved)
+    told = np.where(known, moved, 0.0)
+    square = (told**2).sum(axis=1)
+    cross, n_cross = told.sum(axis=1) ** 2 - square, known.sum(axis=1) ** 2 - known.sum(axis=1)
+    if n_cross.sum() < 1 or square.sum() == 0:
+        return RHO
+    found = (cross.sum() / n_cross.sum()) / (square.sum() / known.sum())
+    return float(np.clip(found, 0.0, 0.9))
