@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.bulletin import shelf as shelves
+from analytics.errors import WrongUse
 from dashboard import book as books
 from dashboard import moves as moved
 from dashboard import ways as reckoned
 from dashboard.rates import index as modelled
 from dashboard.released import index as gone_back
 from dashboard.season import index as limited
+from dashboard.season import weighing
 
 if TYPE_CHECKING:
     from analytics.bulletin.shelf import Card
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from dashboard.rates.index import Rates
     from dashboard.released.index import Released
     from dashboard.season.index import Standings
+    from dashboard.season.weighing import Scales, Weighed
     from dashboard.ways import Ways
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
@@ -110,6 +113,28 @@ def standings(folder: Path, card: Card) -> Standings:
     return _standings(str(folder), card.bulletin, card.made_utc)
 
 
+def scales(folder: Path, card: Card) -> Scales | None:
+    """Return the draws and limits that options are weighed on; None where none were kept.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read.
+    """
+    return _scales(str(folder), card.bulletin, card.made_utc)
+
+
+def weighed(folder: Path, card: Card, options: str) -> Weighed:
+    """Return the answer to a set of options as TOML, on draws that were kept.
+
+    Raises
+    ------
+    WrongUse, StoreError
+        If the bulletin is gone or cannot be read, or the options cannot.
+    """
+    return _weighed(str(folder), card.bulletin, card.made_utc, options)
+
+
 @st.cache_data(max_entries=4, show_spinner=False)
 def _cards(folder: str, stamp: int) -> list[Card]:
     return shelves.cards(folder)
@@ -153,3 +178,17 @@ def _rates(folder: str, bulletin: str, made_utc: str) -> Rates:
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _standings(folder: str, bulletin: str, made_utc: str) -> Standings:
     return limited.index(_book(folder, bulletin, made_utc))
+
+
+# Draws are large: few seasons are weighed at once.
+@st.cache_resource(max_entries=3, show_spinner=False)
+def _scales(folder: str, bulletin: str, made_utc: str) -> Scales | None:
+    return weighing.scales(_book(folder, bulletin, made_utc))
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _weighed(folder: str, bulletin: str, made_utc: str, options: str) -> Weighed:
+    on = _scales(folder, bulletin, made_utc)
+    if on is None:
+        raise WrongUse("the bulletin holds no draws to weigh options on")
+    return weighing.weighed(on, options)

@@ -44,7 +44,8 @@ _SHEET = """
 .bm-table tr.bm-all th, .bm-table tr.bm-all td {border-bottom: 2px solid LINE; font-weight: 600;}
 .bm-table tr.bm-all small {font-weight: 400;}
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] * {color: QUIET; opacity: 1;}
-.stApp button[data-variant=segmented_control][data-selected=true] {color: INK; border-color: SEA;}
+.stApp button[data-variant=segmented_control][data-selected=true],
+.stApp button[data-variant=pills][data-selected=true] {color: INK; border-color: SEA;}
 .stAlert p {color: INK;}
 .st-key-fold, .st-key-heat-narrow {display: none;}
 @media (max-width: 820px) {

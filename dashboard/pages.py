@@ -11,6 +11,7 @@ def pages() -> list[st.Page]:
         st.Page("app_pages/week.py", title="The week in review", default=True),
         st.Page("app_pages/moved.py", title="What moved"),
         st.Page("app_pages/standing.py", title="Season standing"),
+        st.Page("app_pages/change.py", title="Weigh a change"),
         st.Page("app_pages/rates.py", title="Catch rates"),
         st.Page("app_pages/timing.py", title="Run timing"),
         st.Page("app_pages/released.py", title="Released fish"),

@@ -13,10 +13,14 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from analytics.season.kept import to_table
 from dashboard.book import monday, weeks_between
+from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from analytics.season.baseline import Baseline
 
 Row = dict[str, Any]
 
@@ -75,7 +79,12 @@ def tables(
     return {
         name: pa.Table.from_pylist(lines, schema=STANDING_SCHEMAS[name])
         for name, lines in made.items()
-    }
+    } | {"draws": to_table(_baseline(areas, is_over=is_over))}
+
+
+def _baseline(areas: Sequence[str], *, is_over: bool) -> Baseline:
+    weeks = {"n_weeks": 0, "n_closed_weeks": 0} if is_over else {"n_weeks": 8}
+    return small_baseline(n_draws=100, areas=areas, **weeks)
 
 
 def _span(middle: float, cv: float) -> tuple[float, float]:

@@ -29,6 +29,7 @@ CHARTS = {
     "": WEEK_CHARTS,
     "moved": "[class*=st-key-moved-chart]",
     "standing": SEASON_CHARTS,
+    "change": SEASON_CHARTS,
     "rates": RATE_CHARTS,
     "timing": RATE_CHARTS,
     "released": RELEASED_CHARTS,

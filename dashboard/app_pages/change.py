@@ -1,0 +1,206 @@
+"""Weigh a change: what other rules would do to the rest of the season."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.errors import WrongUse
+from analytics.season.option_file import write_options
+from analytics.units import QUANTITIES
+from dashboard import data, move_tables, tables, text
+from dashboard.charts import options as dotted
+from dashboard.charts.palette import palette
+from dashboard.framed import Chosen, framed
+from dashboard.rates.index import has_tables
+from dashboard.released.draw import answer, grid
+from dashboard.released.index import head
+from dashboard.season import answer_tables, answer_words, answered, draw, form, sets, words
+from dashboard.season import index as standings
+from dashboard.theme import is_dark
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.season.option_file import OptionSet
+    from dashboard.filters import Choice
+    from dashboard.season.answered import Answered
+    from dashboard.season.index import Line
+    from dashboard.season.weighing import Scales, Weighed
+
+SAID = {
+    "figures": "the figures",
+    "reach": "the limits",
+    "beaten": "what is beaten",
+    "assumptions": "the assumptions",
+}
+
+
+def show() -> None:
+    """Draw the page, or say in words why it cannot be drawn."""
+    framed(
+        "Weigh a change",
+        "change",
+        load=lambda folder, choice: data.scales(folder, choice.book.card),
+        body=_body,
+        with_week=False,
+    )
+
+
+def _body(chosen: Chosen, on: Scales | None) -> None:
+    choice, folder = chosen.choice, data.shelf_folder()
+    why = _why_not(choice, on)
+    if on is None or folder is None or why:
+        answer(why)
+        return
+    found, unmet = sets.held(on.baseline)
+    top = st.container()
+    for said in unmet:
+        st.warning(text.plain(f"{said[:1].upper()}{said[1:]}."))
+    st.header("The options", anchor=False)
+    st.caption(form.ABOUT)
+    found = form.draw(found, form.Ground(choice.book, on.baseline))
+    unlinked = sets.hold(found)
+    sets.note()
+    _files(choice, found)
+    if unlinked:
+        st.caption(text.plain(unlinked))
+    try:
+        weighed = data.weighed(folder, choice.book.card, write_options(found))
+    except WrongUse as error:
+        with top:
+            st.error(text.plain(f"The options cannot be weighed: {error}"))
+        return
+    limits = data.standings(folder, choice.book.card).limits
+    with top:
+        _answer(choice, weighed, on, limits)
+    _answers(choice, weighed, limits)
+
+
+def _why_not(choice: Choice, on: Scales | None) -> str:
+    """Return why nothing can be weighed; empty where it can."""
+    season = text.plain(choice.book.card.season)
+    if not has_tables(choice.book, "draws"):
+        return draw.OLDER
+    if on is None:
+        return (
+            "This bulletin holds no draws of the rest of the season, so no change can be weighed "
+            "on it: one for the public leaves them out, and where totals cannot be estimated there "
+            "are none."
+        )
+    if not len(on.baseline.days):
+        return f"Season {season} is over: there is no day left on which a rule could change."
+    return ""
+
+
+def _answer(choice: Choice, weighed: Weighed, on: Scales, limits: Sequence[Line]) -> None:
+    """Draw a sentence on each option, and what could not be weighed."""
+    book, found = choice.book, weighed.answer
+    area = choice.areas[0] if len(choice.areas) == 1 else None
+    named = {line["limit_id"]: words.limit(book, line) for line in limits}
+    answer(answer_words.answer(found, named, area, book))
+    st.caption(words.as_of(choice))
+    st.caption(words.CAUTION)
+    for said in weighed.refused:
+        st.error(text.plain(f"Not weighed: {said}"))
+    for said in on.left_out:
+        st.caption(text.plain(f"{said[:1].upper()}{said[1:]}."))
+
+
+def _files(choice: Choice, found: OptionSet) -> None:
+    """Offer the set as a file, and take one."""
+    with st.expander("Save, share or load the options"):
+        st.markdown(
+            "The address of this page holds the options: copy it to share them. A file keeps them, "
+            "and the command `blackmouth options FILE` weighs the same."
+        )
+        st.download_button(
+            "Save the options (TOML)",
+            write_options(found),
+            file_name=f"{choice.book.card.season}.options.toml",
+            mime="application/toml",
+            on_click="ignore",
+            key="download-options",
+        )
+        file = st.file_uploader("Load options from a file", type=["toml"], key="options-file")
+        faults = sets.uploaded(file)
+        if faults == []:
+            st.rerun()
+        for said in faults or []:
+            st.error(text.plain(said))
+
+
+def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
+    found = weighed.answer
+    labels = {line["limit_id"]: standings.label(choice.book, line) for line in limits}
+    st.header("What each option gives", anchor=False)
+    st.html(answer_tables.decision(choice.book, found, labels, choice.domains))
+    st.caption(answer_words.MEANING)
+    st.caption(answer_words.BEATEN)
+    _figures(choice, found)
+    if found.limits:
+        st.header("Each limit under each option", anchor=False)
+        st.html(answer_tables.limits(found, labels))
+    _assumptions(found)
+    st.header("Take it away", anchor=False)
+    for name, said in SAID.items():
+        _download(choice, weighed, name, said)
+
+
+def _figures(choice: Choice, found: Answered) -> None:
+    if not found.changed:
+        return
+    st.header("Against today's rule", anchor=False)
+    panels = [
+        (area, quantity, _shifts(found, area, quantity))
+        for area in choice.domains
+        for quantity in answered.ASKED
+    ]
+    every = [one for _, _, shifts in panels for one in shifts]
+    st.html(move_tables.signs(dotted.signs(every), hues=dotted.HUES))
+
+    def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
+        area, quantity, shifts = panel
+        title = f"{QUANTITIES[quantity].label}, {head(choice.book, area)}"
+        st.markdown(f"**{text.plain(title)}**")
+        figure = dotted.figure(shifts, palette=palette(dark=is_dark()))
+        said = dotted.description(shifts, of=title)
+        draw.chart(figure, key=f"shift-{quantity}-{area or 'all'}", alt=said)
+
+    grid(panels, one)
+
+
+def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shift]:
+    shifts = []
+    for name in found.changed:
+        amount = found.difference(name, area, quantity)
+        span = answer_words.signed_span(amount)
+        said = answer_words.signed(amount) + (f" ({span})" if span else "")
+        shifts.append(dotted.Shift(name, amount, said, is_beaten=name in found.beaten))
+    return shifts
+
+
+def _assumptions(found: Answered) -> None:
+    st.header("What this rests on", anchor=False)
+    st.markdown("**All options**")
+    st.markdown("\n".join(f"- {text.plain(one)}" for one in found.shared()) or "- nothing told")
+    for name in found.options:
+        own = found.own(name)
+        if own:
+            st.markdown(f"**{text.plain(name)}**")
+            st.markdown("\n".join(f"- {text.plain(one)}" for one in own))
+
+
+def _download(choice: Choice, weighed: Weighed, name: str, said: str) -> None:
+    st.download_button(
+        f"Download {said} (CSV)",
+        tables.csv(weighed.tables[name]),
+        file_name=f"{choice.book.card.bulletin}.options.{name}.csv",
+        mime="text/csv",
+        on_click="ignore",
+        key=f"download-{name}",
+    )
+
+
+show()

@@ -1,0 +1,125 @@
+"""The tables of an answer as HTML; names are escaped here."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from analytics.units import QUANTITIES
+from dashboard import cells
+from dashboard.digits import DASH
+from dashboard.released.index import head
+from dashboard.season import answer_words, answered
+from dashboard.season.answered import ASKED
+from dashboard.season.words import chance, short_day
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from dashboard.amounts import Amount
+    from dashboard.book import Book
+    from dashboard.season.answered import Answered, Line
+
+HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), "Likeliest limit to be passed")
+LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
+
+
+def decision(
+    book: Book, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
+) -> str:
+    """Return the decision table: a line an option, a group an area.
+
+    Parameters
+    ----------
+    book : Book
+    found : Answered
+    labels : mapping of str to str
+        Each limit in short, as it stands in the data.
+    areas : sequence of str or None
+    """
+    heads = HEADS if found.limits else HEADS[:-1]
+    lines = []
+    for area in areas:
+        if len(areas) > 1 or area is not None:
+            lines.append(cells.group(heads, head(book, area)))
+        lines += [_line(found, labels, name, area, heads) for name in found.options]
+    return cells.table(heads, lines, kind="bm-options")
+
+
+def _line(
+    found: Answered,
+    labels: Mapping[str, str],
+    name: str,
+    area: str | None,
+    heads: Sequence[str],
+) -> str:
+    inside = [_figure(found, name, area, one) for one in ASKED]
+    if found.limits:
+        inside.append(_likeliest(found, labels, name))
+    is_first = name == found.options[0]
+    line = cells.line(heads, name, inside, is_all=is_first)
+    by = found.beaten.get(name)
+    told = cells.small(f"▽ beaten on every count by {by}") if by else ""
+    return line.replace("</th>", f"{told}</th>", 1)
+
+
+def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
+    whole = found.figure(name, area, quantity)
+    if whole.value is None:
+        return DASH
+    moved = () if name == found.options[0] else (_moved(found.difference(name, area, quantity)),)
+    return cells.amount(whole) + "".join(f"<b>{escape(one)}</b>{rest}" for one, rest in moved)
+
+
+def _moved(one: Amount) -> tuple[str, str]:
+    """Return a difference and, as HTML, its interval."""
+    if answered.is_nothing(one):
+        return "no change", ""
+    return answer_words.signed(one), cells.small(answer_words.signed_span(one) or "no interval")
+
+
+def _likeliest(found: Answered, labels: Mapping[str, str], name: str) -> str:
+    """Return the limit that an option passes with the highest chance."""
+    known = [
+        (line["pass_prob"], limit)
+        for limit in found.limits
+        if (line := found.reach.get((limit, name))) and line["pass_prob"] is not None
+    ]
+    if not known:
+        return DASH
+    part, limit = max(known, key=lambda one: one[0])
+    return escape(chance(part)) + cells.small(labels.get(limit, limit))
+
+
+def limits(found: Answered, labels: Mapping[str, str]) -> str:
+    """Return each limit under each option as HTML."""
+    lines = []
+    for limit in found.limits:
+        lines.append(cells.group(LIMIT_HEADS, labels.get(limit, limit)))
+        lines += [
+            _limit_line(name, found.reach[(limit, name)], is_today=name == found.options[0])
+            for name in found.options
+            if (limit, name) in found.reach
+        ]
+    return cells.table(LIMIT_HEADS, lines) if lines else ""
+
+
+def _limit_line(name: str, line: Line, *, is_today: bool) -> str:
+    inside = [
+        cells.amount(answered.total(line)),
+        DASH if line["pass_prob"] is None else escape(chance(line["pass_prob"])),
+        DASH if is_today else escape(answer_words.points(line["pass_prob_difference"]) or DASH),
+        _reached(line),
+    ]
+    return cells.line(LIMIT_HEADS, name, inside, is_all=is_today)
+
+
+def _reached(line: Line) -> str:
+    early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+    if line["pass_prob"] is None:
+        return DASH
+    if half is None:
+        return "likely not" + cells.small(f"1 in 10: {short_day(early)}" if early else "")
+    span = f"80 %: from {short_day(early)}" if early else ""
+    span += f" to {short_day(late)}" if late else " on"
+    return escape(short_day(half)) + cells.small(span if early else "")

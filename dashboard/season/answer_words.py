@@ -1,0 +1,163 @@
+"""What each option would do, in a sentence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import text
+from dashboard.digits import DASH
+from dashboard.season import answered
+from dashboard.season import index as standings
+from dashboard.season.words import chance, day
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dashboard.amounts import Amount
+    from dashboard.book import Book
+    from dashboard.season.answered import Answered
+    from dashboard.season.index import Line
+
+#: A change of a chance that is told: one point.
+POINT = 0.01
+MEANING = (
+    "Figures are totals of the whole season, so far and to come. All options are weighed on the "
+    "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
+    "figure stands its interval."
+)
+BEATEN = (
+    "An option is beaten where another is at least as good on every count and better on one: more "
+    "angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower chance to "
+    "pass each limit."
+)
+_TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"
+#: Quantity, what is said of less and of more.
+_SAID = {
+    _DEATHS: ("saves about {} deaths", "costs about {} more deaths"),
+    _TRIPS: ("costs {} angler trips", "gives {} more angler trips"),
+    _KEPT: ("{} fewer Chinook are kept", "{} more Chinook are kept"),
+}
+_UNSURE = {
+    _DEATHS: "deaths show no clear change",
+    _TRIPS: "angler trips show no clear change",
+    _KEPT: "Chinook kept show no clear change",
+}
+
+
+def answer(found: Answered, limits: Mapping[str, str], area: str | None, book: Book) -> str:
+    """Return a sentence on each option (Markdown).
+
+    Parameters
+    ----------
+    found : Answered
+    limits : mapping of str to str
+        Each limit in the words of a sentence (Markdown).
+    area : str or None
+        The area that is told of; None for all together.
+    book : Book
+    """
+    if not found.changed:
+        return "There is no option to weigh; add one below."
+    where = "" if area is None else f" (in {text.plain(book.name(area))})"
+    return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
+
+
+def _sentence(
+    found: Answered, limits: Mapping[str, str], name: str, area: str | None, where: str
+) -> str:
+    start = f"**{text.plain(name)}**{where}"
+    by = found.beaten.get(name)
+    tail = f" It is beaten on every count by {text.plain(by)}." if by else ""
+    changes = {one: found.difference(name, area, one) for one in _SAID}
+    level = found.figures[(name, area, _DEATHS)]["ci_level"]
+    if all(answered.is_nothing(one) for one in changes.values()):
+        return f"{start} changes nothing against today's rule.{tail}"
+    deaths = _said(_DEATHS, changes[_DEATHS], level)
+    trips = _said(_TRIPS, changes[_TRIPS])
+    kept = _said(_KEPT, changes[_KEPT])
+    both = f"{_joined(start, deaths, trips)}; {kept}"
+    return f"{both}; {_of_limits(found, limits, name)}.{tail}"
+
+
+def _joined(start: str, deaths: str, trips: str) -> str:
+    """Return the first two parts: those that begin with a verb follow the name of the option."""
+    if deaths.startswith(("saves", "costs")):
+        return f"{start} {deaths}" + (f" and {trips}" if _is_verb(trips) else f"; {trips}")
+    return f"{start}: {deaths}" + (f"; it {trips}" if _is_verb(trips) else f"; {trips}")
+
+
+def _is_verb(words: str) -> bool:
+    return words.startswith(("costs", "gives"))
+
+
+def _said(name: str, one: Amount, level: float | None = None) -> str:
+    if one.value is None:
+        return f"what it does to {standings.what([name])} cannot be told"
+    if answered.is_nothing(one):
+        return f"{standings.what([name])} stay as they are"
+    span = signed_span(one)
+    named = "" if level is None else f"{text.level(level)} CI "
+    if one.low is None or one.high is None or one.low <= 0 <= one.high:
+        return f"{_UNSURE[name]} ({signed(one)}{', ' + named + span if span else ''})"
+    less, more = _SAID[name]
+    ends = sorted((abs(one.low), abs(one.high)))
+    size = f"**{one.shown(abs(one.value))}** ({named}{one.shown(ends[0])}–{one.shown(ends[1])})"
+    return (less if one.value < 0 else more).format(size)
+
+
+def signed(one: Amount) -> str:
+    """Return a difference with its sign; a dash where there is none."""
+    return DASH if one.value is None else _sign(one, one.value)
+
+
+def signed_span(one: Amount) -> str:
+    """Return the interval of a difference, such as ``−470 to −180``; empty where it has none."""
+    if one.low is None or one.high is None:
+        return ""
+    return f"{_sign(one, one.low)} to {_sign(one, one.high)}"
+
+
+def _sign(one: Amount, value: float) -> str:
+    shown = one.shown(value)
+    return f"+{shown}" if value > 0 and shown != "0" else shown
+
+
+def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
+    """Return what happens to the limit whose chance to be passed changes most."""
+    moved = [
+        (abs(line["pass_prob_difference"]), limit, line)
+        for limit in found.limits
+        if (line := found.reach.get((limit, name))) is not None
+        and line["pass_prob_difference"] is not None
+    ]
+    if not moved:
+        return "no limit can be told"
+    size, limit, line = max(moved, key=lambda one: one[0])
+    if size < POINT:
+        return "the chance to pass a limit changes by less than 1 point"
+    before, now = line["pass_prob"] - line["pass_prob_difference"], line["pass_prob"]
+    verb = "falls" if now < before else "rises"
+    what = limits.get(limit, text.plain(limit))
+    return (
+        f"the chance to pass the limit on {what} {verb} from {chance(before)} to "
+        f"**{chance(now)}**{_days(found.reach.get((limit, found.options[0])), line)}"
+    )
+
+
+def _days(today: Line | None, line: Line) -> str:
+    """Return how the day on which a limit is reached moves; empty where either has none."""
+    before, now = (today or {}).get("date_50"), line["date_50"]
+    if before is None or now is None or before == now:
+        return ""
+    return f", and its day moves from {day(before)} to {day(now)}"
+
+
+def points(part: float | None) -> str:
+    """Return a difference of chances in points."""
+    if part is None:
+        return ""
+    if part == 0:
+        return "no change"
+    if abs(part) < POINT / 2:
+        return "under ±1 point"
+    return f"{100 * part:+.0f} points".replace("-", "−")

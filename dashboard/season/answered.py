@@ -1,0 +1,135 @@
+"""An answer to a set of options, ready to be told and drawn."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from dashboard.amounts import Amount
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
+
+Line = dict[str, Any]
+
+#: What a manager asks of an option: opportunity, catch, and its cost in fish.
+ASKED = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "total_deaths_fish",
+)
+#: A difference of fish or trips that is none.
+NOTHING = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answered:
+    """The tables of an answer.
+
+    Parameters
+    ----------
+    options : tuple of str
+        Names, today's rule first.
+    figures : mapping of (option, area, quantity) to dict
+        Season totals; area None is all areas together.
+    reach : mapping of (limit, option) to dict
+        Each limit under each option.
+    limits : tuple of str
+        Limits, the likeliest to be passed under today's rule first.
+    beaten : mapping of str to str
+        Options that another beats on every count, and which.
+    assumptions : mapping of str to tuple of str
+        Every assumption of each option.
+    """
+
+    options: tuple[str, ...]
+    figures: Mapping[tuple[str, str | None, str], Line]
+    reach: Mapping[tuple[str, str], Line]
+    limits: tuple[str, ...]
+    beaten: Mapping[str, str]
+    assumptions: Mapping[str, tuple[str, ...]]
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Names of the options beside today's rule."""
+        return self.options[1:]
+
+    def figure(self, option: str, area: str | None, quantity: str) -> Amount:
+        """Return the season total of an option."""
+        return _amount(self.figures.get((option, area, quantity)), "estimate", "ci_low", "ci_high")
+
+    def difference(self, option: str, area: str | None, quantity: str) -> Amount:
+        """Return the difference of an option from today's rule."""
+        names = ("difference", "difference_low", "difference_high")
+        return _amount(self.figures.get((option, area, quantity)), *names)
+
+    def shared(self) -> tuple[str, ...]:
+        """Return the assumptions that all options share."""
+        first = self.assumptions.get(self.options[0], ())
+        return tuple(
+            one for one in first if all(one in self.assumptions[name] for name in self.options)
+        )
+
+    def own(self, option: str) -> tuple[str, ...]:
+        """Return the assumptions of an option that not all share."""
+        every = set(self.shared())
+        return tuple(one for one in self.assumptions[option] if one not in every)
+
+
+def index(answers: Mapping[str, pa.Table]) -> Answered:
+    """Index the tables of an answer, in the shapes of `ANSWER_SCHEMAS` by name."""
+    lines = {name: _lines(table) for name, table in answers.items()}
+    options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
+    words: dict[str, list[str]] = defaultdict(list)
+    for line in lines["assumptions"]:
+        for name in [line["option"]] if line["option"] else options:
+            words[name].append(line["words"])
+    reach = {(line["limit_id"], line["option"]): line for line in lines["reach"]}
+    return Answered(
+        options=options,
+        figures={
+            (line["option"], line["area"], line["quantity"]): line for line in lines["figures"]
+        },
+        reach=reach,
+        limits=_ordered(reach, options),
+        beaten={
+            line["option"]: line["beaten_by"] or "" for line in lines["beaten"] if line["is_beaten"]
+        },
+        assumptions={name: tuple(dict.fromkeys(words[name])) for name in options},
+    )
+
+
+def total(line: Line) -> Amount:
+    """Return the total of a line of limits."""
+    return _amount(line, "estimate", "ci_low", "ci_high")
+
+
+def is_nothing(one: Amount) -> bool:
+    """Return whether a difference is none, and surely none."""
+    return all(part is not None and abs(part) < NOTHING for part in (one.value, one.low, one.high))
+
+
+def _ordered(reach: Mapping[tuple[str, str], Line], options: Sequence[str]) -> tuple[str, ...]:
+    names = dict.fromkeys(limit for limit, _ in reach)
+    chance = {name: (reach.get((name, options[0])) or {}).get("pass_prob") for name in names}
+    return tuple(sorted(names, key=lambda name: -(chance[name] or 0.0)))
+
+
+def _amount(line: Line | None, *names: str) -> Amount:
+    return Amount(None) if line is None else Amount(*(line[name] for name in names))
+
+
+def _lines(table: pa.Table) -> list[Line]:
+    return [
+        {
+            key: None if isinstance(value, float) and not math.isfinite(value) else value
+            for key, value in line.items()
+        }
+        for line in table.to_pylist()
+    ]

@@ -1,0 +1,98 @@
+"""Where the pages call the engine: kept draws in, tables of answers out; nothing is estimated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analytics.errors import WrongUse
+from analytics.season.kept import from_table
+from analytics.season.kept_limits import limits_of
+from analytics.season.option_file import read_options
+from analytics.season.tables import ANSWER_SCHEMAS
+from dashboard.season import answered
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pyarrow as pa
+
+    from analytics.season.baseline import Baseline, Limit
+    from analytics.season.option import Option
+    from dashboard.book import Book
+    from dashboard.season.answered import Answered
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scales:
+    """What options of a season are weighed on.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    limits : tuple of Limit
+    left_out : tuple of str
+        Limits that cannot be weighed, and why.
+    """
+
+    baseline: Baseline
+    limits: tuple[Limit, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """Options weighed.
+
+    Parameters
+    ----------
+    tables : mapping of str to pyarrow.Table
+        In the shapes of `ANSWER_SCHEMAS`.
+    answer : Answered
+    refused : tuple of str
+        Options that were left out, and why.
+    """
+
+    tables: Mapping[str, pa.Table]
+    answer: Answered
+    refused: tuple[str, ...] = ()
+
+
+def scales(book: Book) -> Scales | None:
+    """Return what options are weighed on; None where the bulletin holds no draws."""
+    draws = book.bulletin.table("draws")
+    if not draws.num_rows:
+        return None
+    limits, left_out = limits_of(book.bulletin.table("standing"))
+    return Scales(from_table(draws), limits, left_out)
+
+
+def weighed(on: Scales, text: str) -> Weighed:
+    """Return the answer to a set of options as TOML; those that are refused are left out."""
+    options = read_options(text).options
+    try:
+        return _weighed(on, options, ())
+    except WrongUse as error:
+        refused = {one.name: _why(on, one) for one in options}
+        sound = tuple(one for one in options if not refused[one.name])
+        if len(sound) == len(options):  # each alone is sound: their company is at fault
+            return _weighed(on, (), (str(error),))
+        return _weighed(on, sound, tuple(words for words in refused.values() if words))
+
+
+def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) -> Weighed:
+    from analytics.season.weigh import weigh  # noqa: PLC0415 - other pages do without the engine
+
+    found = weigh(on.baseline, options, on.limits)
+    tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
+    return Weighed(tables, answered.index(tables), refused)
+
+
+def _why(on: Scales, one: Option) -> str:
+    """Return why an option is refused, with its name; empty where it is not."""
+    try:
+        _weighed(on, (one,), ())
+    except WrongUse as error:
+        words = str(error)
+        return words if one.name in words else f"{one.name}: {words}"
+    return ""
