@@ -240,4 +240,4 @@ def _assumed(rows: Rows, df: float | None) -> tuple[tuple[str, str], ...]:
         f"{area}: no error can be had of {', '.join(names)}; none is drawn."
         for area, names in sorted(lacking.items())
     ]
-    return tuple(("totals so far", one) for one in words)
+    return tuple(("Totals so far", one) for one in words)
