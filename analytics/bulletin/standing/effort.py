@@ -211,7 +211,7 @@ def _words(
     else:
         told.append(
             "Fewer than two past seasons tell a usual course: no change is taken as usual, and "
-            "that a level strays by a factor of 1.6 or so (one standard deviation) in the long run; our "
+            "that a level strays by a factor of 1.6 (one standard deviation) in the long run; our "
             "choice, no source."
         )
     for flag, words in (

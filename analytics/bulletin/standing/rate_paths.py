@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,12 +85,10 @@ def rates_ahead(
     raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
     index = index_figures(rates, now, response="encounters")
     by_index = _any(np.isfinite(index.value), 1)
-    figures = Figures(
-        now.areas,
-        now.weeks,
-        np.where(by_index[:, None], index.value, raw.value),
-        np.where(by_index[:, None], index.variance, raw.variance),
-        raw.is_open,
+    figures = replace(
+        raw,
+        value=np.where(by_index[:, None], index.value, raw.value),
+        variance=np.where(by_index[:, None], index.variance, raw.variance),
     )
     course = rate_course(now, past, rates, index)
     paths = level_paths(figures, course, ahead, n_draws=len(met), rng=rng)
@@ -208,9 +206,17 @@ def shares_ahead(
     """
     n_weeks, n_draws = len(now.weeks), len(met)
     index = index_figures(rates, now, response="sublegal")
+    by_index = _any(np.isfinite(index.value), 1)
+    raw = now.figure[SHARE]
+    raw = logit(np.where((raw > 0) & (raw < 1), raw, np.nan))
+    figures = replace(
+        index,
+        value=np.where(by_index[:, None], index.value, raw),
+        variance=np.where(by_index[:, None], index.variance, now.variance[SHARE]),
+    )
     none = course_of([], areas=now.areas, first=now.weeks[0])
     paths = level_paths(
-        index, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_course=False
+        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_course=False
     ).draws
     has = ~_any(~np.isfinite(paths), (0, 2))
     weight = np.where(np.isfinite(so_far), so_far, 0.0)
@@ -225,7 +231,7 @@ def shares_ahead(
     # All or none of the fish so far: nothing to build a path on.
     flat = known & (~_any(share != 0, 0) | ~_any(share != 1, 0))
     draws[:, flat] = share[:, flat, None]
-    return Drawn(draws, _share_words(now, has & known, known))
+    return Drawn(draws, _share_words(now, by_index, known))
 
 
 def _lent(
@@ -293,7 +299,7 @@ def _share_words(
         "level without a slope.",
         *_of_areas(
             now,
-            (known & ~by_index, "no standardised share; that so far for all weeks ahead"),
+            (known & ~by_index, "no standardised share; the survey's own weekly shares instead"),
             (
                 ~known,
                 "no encounters so far; past seasons' share, or where there is none that of the "
