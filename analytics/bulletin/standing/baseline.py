@@ -16,7 +16,7 @@ from analytics.fish.measured import measured_fish
 from analytics.season.baseline import Baseline
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pyarrow as pa
     from numpy.typing import NDArray
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.prepare import Season
     from analytics.bulletin.standing.horizon import Horizon
     from analytics.bulletin.standing.to_date import ToDate
+    from analytics.bulletin.standing.weekly_levels import Weekly
     from analytics.data.snapshot import Snapshot
 
     Row = dict[str, Any]
@@ -94,8 +95,12 @@ def ground_of(
     seed: int = SEED,
     level: float = 0.95,
     rows: Iterable[Row] | None = None,
+    past: Sequence[Weekly] | None = None,
 ) -> Ground:
-    """Draw as `baseline_of`, with what the draws rest on; `rows` as in `to_date_draws`."""
+    """Draw as `baseline_of`, with what the draws rest on.
+
+    `rows` are as in `to_date_draws`, `past` as in `analytics.bulletin.standing.ahead.ahead_of`.
+    """
     so_far, boat, to_come, luck = (
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
     )
@@ -106,7 +111,14 @@ def ground_of(
     )
     boats = boats_of(snapshot, season, areas=to_date.areas, rng=boat, n_draws=n_draws)
     ahead = ahead_of(
-        snapshot, season, to_date, rates, days=horizon.days, weeks=horizon.weeks, rng=to_come
+        snapshot,
+        season,
+        to_date,
+        rates,
+        days=horizon.days,
+        weeks=horizon.weeks,
+        rng=to_come,
+        past=past,
     )
     lengths = _lengths(snapshot, season)
     keys = [f"length {area}" for area in ("", *to_date.areas)]
