@@ -115,11 +115,12 @@ def _read(file: Path) -> OptionSet:
 
 def _bulletin(store: Store, season: str | None) -> Bulletin:
     """Return the newest bulletin of the season as of the newest data that was kept with draws."""
-    from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
-    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415
+    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415 - keeps --help quick
 
     card = _newest(store, season)
     if card is None:
+        from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - loads the models
+
         card = make_bulletin(store, season=season, progress=progress)
         say(f"made bulletin {card.bulletin}: season {card.season} through {card.through}")
     else:
