@@ -9,14 +9,15 @@ import streamlit as st
 from analytics.errors import WrongUse
 from analytics.season.option_file import write_options
 from analytics.units import QUANTITIES
-from dashboard import data, move_tables, tables, text
+from dashboard import data, filters, move_tables, tables, text
+from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.charts.palette import palette
 from dashboard.framed import Chosen, framed
 from dashboard.rates.index import has_tables
 from dashboard.released.draw import answer, grid
 from dashboard.released.index import head
-from dashboard.season import answer_tables, answer_words, answered, draw, form, sets, words
+from dashboard.season import answer_tables, answer_words, answered, draw, form, panels, sets, words
 from dashboard.season import index as standings
 from dashboard.theme import is_dark
 
@@ -142,6 +143,7 @@ def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
     if found.limits:
         st.header("Each limit under each option", anchor=False)
         st.html(answer_tables.limits(found, labels))
+    _fan(choice, weighed, limits)
     _assumptions(found)
     st.header("Take it away", anchor=False)
     for name, said in SAID.items():
@@ -179,6 +181,33 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
         said = answer_words.signed(amount) + (f" ({span})" if span else "")
         shifts.append(dotted.Shift(name, amount, said, is_beaten=name in found.beaten))
     return shifts
+
+
+def _fan(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
+    """Draw a limit week by week under the option that the form shows, beside today's rule."""
+    folder = data.shelf_folder()
+    by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in weighed.answer.limits}
+    if not by_id or folder is None:
+        return
+    st.header("Week by week", anchor=False)
+    left, right = st.columns(2)
+    with left:
+        limit = filters.pick(
+            "Limit",
+            list(by_id),
+            key="limit",
+            words=lambda one: standings.label(choice.book, by_id[one]),
+        )
+    names = list(reversed(weighed.answer.options))
+    with right:
+        name = filters.pick("Under the option", names, key="under")
+    found = data.standings(folder, choice.book.card)
+    fan = panels.option_fan(found, by_id[limit], weighed.fans, name)
+    if fan is None:
+        return
+    st.html(move_tables.signs(fanned.signs(fan), hues=fanned.HUES))
+    said = fanned.description(fan, of=f"{standings.label(choice.book, by_id[limit])}, {name}")
+    draw.chart(fanned.figure(fan, palette=palette(dark=is_dark())), key="fan", alt=said)
 
 
 def _assumptions(found: Answered) -> None:

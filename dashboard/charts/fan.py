@@ -26,7 +26,8 @@ AHEAD = ("┈", "middle of what is to come")
 FAN = ("▒", "in 50, 80 and 95 of 100 cases")
 LIMIT = ("━", "the limit")
 CLOSE = ("┊", "planned close")
-HUES = {"┈": "copper", "▒": "copper", "━": "ink", "┊": "quiet"}
+BESIDE = ("╌", "middle under today's rule")
+HUES = {"╌": "sea", "┈": "copper", "▒": "copper", "━": "ink", "┊": "quiet"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +43,15 @@ class Fan:
         The total so far with its interval.
     close : date or None
         The planned close.
+    beside : tuple of (date, float)
+        The middle of another fan.
     """
 
     lines: tuple[Line, ...]
     limit_fish: float
     now: Amount
     close: date | None
+    beside: tuple[tuple[date, float], ...] = ()
 
     @property
     def past(self) -> tuple[Line, ...]:
@@ -65,6 +69,7 @@ class Fan:
     def top(self) -> float:
         """Top of the axis: the limit and every figure stand below it, wide ends as room lets."""
         values = [one["estimate"] for one in self.past] + [one["q90"] for one in self.ahead]
+        values += [value for _, value in self.beside]
         most = max([self.limit_fish, *values]) or 1.0
         ends = [self.now.high or 0.0, *(one["q975"] for one in self.ahead)]
         return 1.08 * max(most, min(max(ends), 1.5 * most))
@@ -74,6 +79,7 @@ def signs(fan: Fan) -> list[tuple[str, str]]:
     """Return the signs that occur in the figure with their words."""
     found = [SO_FAR] * bool(fan.past)
     found += [AHEAD, FAN] if fan.ahead else []
+    found += [BESIDE] * bool(fan.beside)
     return [*found, LIMIT] + [CLOSE] * bool(fan.ahead and fan.close)
 
 
@@ -83,6 +89,8 @@ def figure(fan: Fan, *, palette: Palette) -> go.Figure:
     for low, high, depth, _ in BANDS:
         for trace in _band(fan, low, high, depth=depth, palette=palette):
             drawn.add_trace(trace)
+    if fan.beside:
+        drawn.add_trace(_beside(fan, palette=palette))
     drawn.add_trace(_middle(fan, palette=palette))
     drawn.add_trace(_now(fan, palette=palette))
     drawn.add_trace(_past(fan, palette=palette))
@@ -153,6 +161,19 @@ def _middle(fan: Fan, *, palette: Palette) -> go.Scatter:
         text=["" for _ in last] + [_ahead_words(fan, one) for one in ahead],
         hovertemplate="%{text}<extra></extra>",
         name="ahead",
+    )
+
+
+def _beside(fan: Fan, *, palette: Palette) -> go.Scatter:
+    last = [(one["day"], one["estimate"]) for one in fan.past[-1:]]
+    points = [*last, *fan.beside]
+    return go.Scatter(
+        x=[_stamp(day) for day, _ in points],
+        y=[value for _, value in points],
+        mode="lines",
+        line={"width": 2.0, "color": palette.sea, "dash": "dash"},
+        hovertemplate="today's rule: %{y:,.0f}<extra></extra>",
+        name="beside",
     )
 
 

@@ -178,7 +178,7 @@ def _methods(change: Change, ground: Ground, start: str) -> Change:
         with place:
             label = f"{at or UNTOLD}, % of trips"
             part = 100 * mix.get(at, 0.0)
-            shown[at] = slide(label, round(part, 1), f"{start}-{at}", ends=(0, 100.0), step=0.1)
+            shown[at] = slide(label, round(part, 1), f"{start}-{at}", ends=(0.0, 100.0), step=0.1)
     total = sum(shown.values())
     if not total:
         st.caption("All shares are 0, so the methods stay as they are.")

@@ -94,7 +94,7 @@ def _change(change: Change, ground: Ground, *, start: str, number: int, of: int)
 
 def _response(one: Option, start: str) -> dict[str, float]:
     st.caption(
-        "None of this is known from the data; it is what you assume, and it is printed with the "
+        "The data do not tell any of this: it is what you assume, and it is printed with the "
         "answer."
     )
     places = st.columns(3)

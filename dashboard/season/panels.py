@@ -15,9 +15,13 @@ from dashboard.season import words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analytics.season.weigh import Fans
     from dashboard.book import Book
     from dashboard.charts.dots import Dot
     from dashboard.season.index import Line, Standings
+
+#: Columns of the fan, in the order of the chances of the engine.
+QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 
 def bars(book: Book, limits: Sequence[Line]) -> list[Bar]:
@@ -57,6 +61,31 @@ def fan(found: Standings, line: Line) -> Fan:
         limit_fish=line["limit_fish"],
         now=standings.total(line),
         close=line["planned_close"],
+    )
+
+
+def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | None:
+    """Return the fan of a limit under an option, beside today's rule; None where it has none."""
+    if line["limit_id"] not in fans.limit_ids or name not in fans.options:
+        return None
+    at = fans.limit_ids.index(line["limit_id"])
+    now, other = ((0, at), (fans.options.index(name), at))
+    past = [one for one in found.fan.get(line["limit_id"], ()) if not one["is_ahead"]]
+    days = [day.astype(object) for day in fans.days]
+    ahead = [
+        {"day": day, "week": week, "is_ahead": True, "estimate": mean}
+        | dict(zip(QUANTILES, ends, strict=True))
+        for day, week, mean, ends in zip(
+            days, fans.weeks, fans.mean[other].tolist(), fans.quantiles[other].tolist(), strict=True
+        )
+    ]
+    middle = fans.quantiles[now][:, QUANTILES.index("q50")].tolist()
+    return Fan(
+        lines=(*past, *ahead),
+        limit_fish=line["limit_fish"],
+        now=standings.total(line),
+        close=line["planned_close"],
+        beside=() if now == other else tuple(zip(days, middle, strict=True)),
     )
 
 

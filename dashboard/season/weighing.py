@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analytics.errors import WrongUse
@@ -11,6 +11,7 @@ from analytics.season.kept_limits import limits_of
 from analytics.season.option_file import read_options
 from analytics.season.tables import ANSWER_SCHEMAS
 from dashboard.season import answered
+from dashboard.season.kinds import Kind, kinds_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from analytics.season.baseline import Baseline, Limit
     from analytics.season.option import Option
+    from analytics.season.weigh import Fans
     from dashboard.book import Book
     from dashboard.season.answered import Answered
 
@@ -49,12 +51,15 @@ class Weighed:
     tables : mapping of str to pyarrow.Table
         In the shapes of `ANSWER_SCHEMAS`.
     answer : Answered
+    fans : analytics.season.weigh.Fans
+        Each limit by week under each option.
     refused : tuple of str
         Options that were left out, and why.
     """
 
     tables: Mapping[str, pa.Table]
     answer: Answered
+    fans: Fans
     refused: tuple[str, ...] = ()
 
 
@@ -68,8 +73,8 @@ def scales(book: Book) -> Scales | None:
 
 
 def weighed(on: Scales, text: str) -> Weighed:
-    """Return the answer to a set of options as TOML; those that are refused are left out."""
-    options = read_options(text).options
+    """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
+    options = tuple(_bare(one) for one in read_options(text).options)
     try:
         return _weighed(on, options, ())
     except WrongUse as error:
@@ -80,12 +85,18 @@ def weighed(on: Scales, text: str) -> Weighed:
         return _weighed(on, sound, tuple(words for words in refused.values() if words))
 
 
+def _bare(one: Option) -> Option:
+    """Return an option without the changes that say nothing yet, as the form begins them."""
+    told = tuple(change for change in one.changes if set(kinds_of(change)) - {Kind.SPAN})
+    return replace(one, changes=told)
+
+
 def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) -> Weighed:
     from analytics.season.weigh import weigh  # noqa: PLC0415 - other pages do without the engine
 
     found = weigh(on.baseline, options, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    return Weighed(tables, answered.index(tables), refused)
+    return Weighed(tables, answered.index(tables), found.fans, refused)
 
 
 def _why(on: Scales, one: Option) -> str:

@@ -79,10 +79,11 @@ def tables(
     return {
         name: pa.Table.from_pylist(lines, schema=STANDING_SCHEMAS[name])
         for name, lines in made.items()
-    } | {"draws": to_table(_baseline(areas, is_over=is_over))}
+    } | {"draws": to_table(baseline(areas, is_over=is_over))}
 
 
-def _baseline(areas: Sequence[str], *, is_over: bool) -> Baseline:
+def baseline(areas: Sequence[str], *, is_over: bool) -> Baseline:
+    """Return the draws of a season of its own size."""
     weeks = {"n_weeks": 0, "n_closed_weeks": 0} if is_over else {"n_weeks": 8}
     return small_baseline(n_draws=100, areas=areas, **weeks)
 

@@ -1,0 +1,424 @@
+"""The page Weigh a change, run headless: the form, the link, the files, the answer in words."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from analytics.season.option import AtLimit, Change, Option
+from analytics.season.option_file import OptionSet, from_link, read_options, to_link
+from analytics.season.tables import ANSWER_SCHEMAS
+from dashboard import book as books
+from dashboard.charts import options as dotted
+from dashboard.charts.palette import palette
+from dashboard.season import answer_tables, answer_words, answered, kinds, sets, weighing
+from dashboard.season.kinds import Kind
+from tests.app import sample_answers, sample_season
+from tests.app.reading import words_of
+from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
+from tests.app.sample_bulletin import NOW, make
+from tests.app.test_rates_page import old_shelf
+from tests.season_cases import small_baseline
+
+HOLES = {"nan", "None", "inf", "null"}
+SET = OptionSet(
+    "Two ways",
+    (
+        Option("Close A2", (Change(areas=("A2",), close=date(2036, 3, 3)),)),
+        Option(
+            "One fish",
+            (Change(daily_limit_fish=1, at_limit=AtLimit.STOP), Change(("A1",), weekdays="67")),
+            elasticity=0.4,
+            to_other_areas_prop=0.25,
+        ),
+    ),
+    notes="for Tuesday",
+)
+#: A change of every kind, as the form would make it.
+OF_KINDS = {
+    Kind.DATES: Change(close=date(2036, 3, 3), reopen=date(2036, 3, 17), open=date(2036, 4, 1)),
+    Kind.WEEKDAYS: Change(weekdays="567"),
+    Kind.DAILY: Change(daily_limit_fish=1, at_limit=AtLimit.STOP),
+    Kind.LENGTH: Change(min_length_mm=580.5),
+    Kind.MARKED: Change(mark_selective=True),
+    Kind.METHODS: Change(method_mix={"mooching": 0.25, "trolling": 0.75}),
+    Kind.EFFORT: Change(effort_factor=0.85),
+    Kind.SPAN: Change(first=date(2036, 2, 4), last=date(2036, 2, 24), effort_factor=0.5),
+}
+RATE = {
+    "size_class": "sublegal",
+    "method": "trolling",
+    "wound_class": "any",
+    "rate_prop": 0.125,
+    "rate_se": 0.02,
+    "source": "stated",
+}
+
+
+@pytest.fixture
+def open_change(opener):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    return opener("app_pages/change.py")
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def answer():
+    return answered.index(sample_answers.tables())
+
+
+def plain(said):
+    return said.replace("\\", "").replace("\u00a0", " ")
+
+
+def link_of(page):
+    found = page.query_params["set"]
+    return from_link(found[0] if isinstance(found, list) else found)
+
+
+def widget(kind, end):
+    """Return the widget of the form whose key ends so."""
+    found = [one for one in kind if str(one.key).endswith(end)]
+    assert len(found) == 1
+    return found[0]
+
+
+def press(page, name):
+    return widget(page.button, f"press-{name}").click().run()
+
+
+def sentences(found, area=None, book=None):
+    limits = {"S-1": "sublegal releases in Quillon Bank"}
+    return plain(answer_words.answer(found, limits, area, book)).split("\n\n")
+
+
+def test_the_page_starts_from_an_example_that_the_link_holds(open_change):
+    page = open_change()
+    assert not page.exception
+    said = plain(words_of(page))
+    assert "**Close early**" in said
+    assert not HOLES & set(re.split(r"[^\w]+", said))
+    assert link_of(page) == sets.example(sample_season.baseline(["A1"], is_over=False))
+
+
+def test_a_pasted_link_opens_the_same_options_and_answer(open_change):
+    page = open_change(set=to_link(SET))
+    assert not page.exception
+    assert link_of(page) == SET
+    assert not page.warning
+    again = open_change(**dict(page.query_params.items()))
+    assert words_of(again) == words_of(page)
+    assert plain(words_of(page)).count("<th scope='row'>Close A2") == 1 + 5  # limits
+
+
+@pytest.mark.parametrize("kind", list(OF_KINDS))
+def test_what_a_link_holds_stands_in_the_form_to_the_last_digit(open_change, kind):
+    one = OptionSet("", (Option("x", (OF_KINDS[kind],)),))
+    page = open_change(set=to_link(one))
+    assert not page.exception
+    assert link_of(page) == one
+    assert kind in kinds.kinds_of(OF_KINDS[kind])
+
+
+def test_release_rates_of_a_link_stand_in_the_form(open_change):
+    other = RATE | {"method": "any", "wound_class": "deep"}
+    one = OptionSet("", (Option("x", (Change(release_rates=(RATE, other)),)),))
+    page = open_change(set=to_link(one))
+    assert link_of(page) == one
+    assert "1 more rows of rates" in plain(words_of(page))
+    page = widget(page.slider, "-rate").set_value(20.0).run()
+    assert link_of(page).options[0].changes[0].release_rates[0]["rate_prop"] == 0.2
+    assert link_of(page).options[0].changes[0].release_rates[1] == other
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_each_kind_of_change_can_be_begun_and_dropped(open_change, kind):
+    bare = OptionSet("", (Option("x", (Change(),)),))
+    page = open_change(set=to_link(bare))
+    pills = widget(page.get("button_group"), "-kinds")
+    page = pills.set_value([kind]).run()
+    assert not page.exception
+    begun = link_of(page).options[0].changes[0]
+    assert kinds.kinds_of(begun) == [kind]
+    page = widget(page.get("button_group"), "-kinds").set_value([]).run()
+    assert link_of(page) == bare
+
+
+def test_a_moved_widget_changes_the_option_and_its_answer(open_change):
+    page = open_change(set=to_link(SET))
+    before = words_of(page)
+    page = widget(page.date_input, "-close").set_value(date(2036, 2, 20)).run()
+    assert link_of(page).options[0].changes[0].close == date(2036, 2, 20)
+    assert link_of(page).options[1] == SET.options[1]
+    assert words_of(page) != before
+
+
+def test_the_other_option_is_shown_and_keeps_what_the_form_lacks(open_change):
+    page = open_change(set=to_link(SET))
+    page = widget(page.get("button_group"), "-option").set_value(1).run()
+    assert widget(page.number_input, "-fish").value == 1
+    assert widget(page.slider, "-elasticity").value == 0.4
+    assert link_of(page) == SET
+    page = widget(page.text_input, "-name").set_value("close a2").run()
+    assert link_of(page).options[1].name == "close a2 (2)"
+
+
+def test_options_are_added_copied_and_removed(open_change):
+    page = press(open_change(set=to_link(SET)), "add")
+    assert [one.name for one in link_of(page).options] == ["Close A2", "One fish", "Option 3"]
+    assert widget(page.text_input, "-name").value == "Option 3"
+    page = press(page, "remove")
+    page = press(page, "copy")
+    assert link_of(page).options[2] == replace(SET.options[1], name="One fish (2)")
+    page = press(page, "less")
+    assert len(link_of(page).options[2].changes) == 1
+    page = press(page, "more")
+    assert link_of(page).options[2].changes[1] == Change()
+    for _ in range(3):
+        page = press(page, "add")
+    assert len(link_of(page).options) == sets.MOST
+    assert widget(page.button, "press-add").disabled
+    assert not page.exception
+
+
+def test_the_last_option_cannot_be_removed(open_change):
+    page = press(open_change(set=to_link(SET)), "remove")
+    assert widget(page.button, "press-remove").disabled
+    assert link_of(page).options == SET.options[1:]
+
+
+def test_more_trips_than_all_are_not_moved(open_change):
+    page = open_change(set=to_link(SET))
+    page = widget(page.slider, "0-areas").set_value(80.0).run()
+    page = widget(page.slider, "0-days").set_value(60.0).run()
+    one = link_of(page).options[0]
+    assert (one.to_other_areas_prop, one.to_other_days_prop) == (0.8, 0.2)
+    assert "More than all trips" in plain(page.warning[0].value)
+
+
+def test_a_link_that_was_cut_says_so(open_change):
+    page = open_change(set=to_link(SET)[:-9])
+    assert not page.exception
+    assert "cut short or changed; an example stands in its place" in plain(page.warning[0].value)
+    assert link_of(page).options[0].name == "Close early"
+
+
+def test_an_option_that_cannot_be_weighed_is_refused_in_words(open_change):
+    wrong = replace(SET.options[0], name="Elsewhere", changes=(Change(("B9",), weekdays="6"),))
+    page = open_change(set=to_link(OptionSet("", (wrong, SET.options[1]))))
+    assert not page.exception
+    told = plain(page.error[0].value)
+    assert told.startswith("Not weighed:")
+    assert "B9" in told
+    assert "Elsewhere" in told
+    assert "**One fish**" in plain(words_of(page))
+    assert "B9 (not in this season)" in widget(page.multiselect, "-areas").options
+
+
+def test_too_many_options_are_told(open_change):
+    many = OptionSet("", tuple(Option(f"n{at}", (Change(weekdays="6"),)) for at in range(8)))
+    page = open_change(set=to_link(many))
+    assert "8 options were given and the first 6 are shown" in plain(page.warning[0].value)
+    assert len(link_of(page).options) == 6
+
+
+def test_the_chosen_area_is_told(open_change):
+    said = plain(words_of(open_change(set=to_link(SET), area="A2")))
+    assert "**Close A2** (in Sorrel Narrows)" in said
+
+
+def test_a_season_that_is_over_has_nothing_to_change(open_change):
+    page = open_change(season="2034-35")
+    assert not page.exception
+    assert "is over: there is no day left on which a rule could change" in words_of(page)
+    assert not page.slider
+
+
+def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
+    made = make(NOW)
+    lacking = {name: one for name, one in made.standing.items() if name != "draws"}
+    shelves.keep(tmp_path, replace(made, standing=lacking))
+    page = open_change(folder=tmp_path)
+    assert not page.exception
+    assert "holds no draws of the rest of the season" in words_of(page)
+
+
+def test_an_older_bulletin_says_so(open_change, tmp_path):
+    page = open_change(folder=old_shelf(tmp_path, *STANDING_SCHEMAS))
+    assert not page.exception
+    assert "kept before bulletins told where a season stands" in words_of(page)
+
+
+class File:
+    """A file as the uploader hands it on."""
+
+    def __init__(self, content, file_id):
+        self.content, self.file_id = content, file_id
+
+    def getvalue(self):
+        return self.content
+
+
+@pytest.fixture
+def state(monkeypatch):
+    """The state of a session, without a session."""
+    held = {}
+    monkeypatch.setattr(sets.st, "session_state", held)
+    return held
+
+
+def test_a_file_is_taken_once(state):
+    text = b'title = "t"\n[[option]]\nname = "Weekends"\n[[option.change]]\nopen_weekdays = "67"\n'
+    assert sets.uploaded(None) is None
+    assert sets.uploaded(File(text, "1")) == []
+    assert from_link(state["set"]) == read_options(text)
+    shown = sets.form()
+    assert sets.uploaded(File(text, "1")) is None
+    assert sets.form() == shown
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"[[option]]\nnam = 1", 'unknown key "nam"'),
+        (b"\xff\xfe", "not UTF-8"),
+        (b"", "an empty file"),
+        (b"a = [", "not TOML"),
+    ],
+)
+def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said):
+    told = sets.uploaded(File(content, "1"))
+    assert any(said in line for line in told)
+    assert "set" not in state
+
+
+def test_a_set_too_long_for_a_link_is_weighed_all_the_same(state):
+    import random
+
+    noise = "".join(random.Random(1).choices("abcdefghijklmnopqrstuvwxyz0123456789", k=20_000))
+    long = replace(SET, notes=noise[:4990] + "\n")
+    wordy = tuple(
+        Option(
+            noise[80 * at : 80 * at + 80],
+            (
+                Change(
+                    tuple(noise[5000 + 900 * at :][k : k + 9] for k in range(0, 800, 9)),
+                    weekdays="6",
+                ),
+            ),
+        )
+        for at in range(6)
+    )
+    why = sets.hold(replace(long, options=wordy))
+    assert "pass them on as a file" in why
+    assert state["set"] == ""
+    assert sets.hold(replace(long, options=wordy)) == sets.TOO_LONG
+
+
+def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
+    close, unsure, idle = sentences(answer)
+    assert close == (
+        "**Close <b>VEL</b>** saves about **320** (95 % CI 180–470) deaths and costs **2,100** "
+        "(1,700–2,600) angler trips; **2,100** (1,700–2,600) fewer Chinook are kept; the chance to "
+        "pass the limit on sublegal releases in Quillon Bank falls from 64 % to **12 %**."
+    )
+    assert "deaths show no clear change (−30, 95 % CI −120 to +60)" in unsure
+    assert "angler trips stay as they are" in unsure
+    assert "**400** (250–560) more Chinook are kept" in unsure
+    assert "the chance to pass a limit changes by less than 1 point" in unsure
+    assert idle == (
+        "**As now** changes nothing against today's rule. It is beaten on every count by One fish."
+    )
+
+
+def test_the_day_of_a_limit_moves(answer):
+    lines = [
+        line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
+    ]
+    found = answered.index(sample_answers.tables(reach=lines))
+    assert sentences(found)[0].endswith(
+        "the limit on S-3 falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
+    )
+
+
+def test_without_limits_none_is_told(answer):
+    found = answered.index(sample_answers.tables(reach=[]))
+    assert "no limit can be told" in sentences(found)[0]
+    assert answer_tables.limits(found, {}) == ""
+
+
+def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
+    table = plain(answer_tables.decision(book, answer, {"S-1": "<i>"}, [None, "A2"]))
+    assert "<b>VEL" not in table
+    assert "Close &lt;b&gt;VEL&lt;/b&gt;" in table
+    assert table.count("▽ beaten on every count by One fish") == 2
+    assert "<b>−320</b><small>−470 to −180</small>" in table
+    assert "<b>−80</b>" in table  # a quarter of it in one area
+    assert "no change" in table
+    limits = plain(answer_tables.limits(answer, {"S-1": "<i>"}))
+    assert "&lt;i&gt;" in limits
+    assert "−52 points" in limits
+    assert "no change" in limits
+    assert "likely not" in limits
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [(-0.52, "−52 points"), (0.3, "+30 points"), (0.0, "no change"), (0.001, "under ±1 point")],
+)
+def test_points(part, said):
+    assert answer_words.points(part) == said
+
+
+def test_shared_assumptions_are_told_once(answer):
+    assert answer.shared() == (sample_answers.SHARED,)
+    assert answer.own(CLOSE) == (sample_answers.OWN,)
+    assert answer.own(UNSURE) == ()
+    assert answer.options == (TODAY, CLOSE, UNSURE, IDLE)
+    assert answer.limits == ("S-3", "S-1")
+
+
+def test_the_dots_stand_about_todays_rule(answer):
+    shifts = [
+        dotted.Shift(name, answer.difference(name, None, "total_deaths_fish"), "x", name == IDLE)
+        for name in answer.changed
+    ]
+    drawn = dotted.figure(shifts, palette=palette(dark=False))
+    low, high = drawn.layout.xaxis.range
+    assert low < -470
+    assert high > 60
+    assert [shape.x0 for shape in drawn.layout.shapes] == [0.0]
+    assert dotted.FEWER in dotted.signs(shifts)
+    symbols = [trace.marker.symbol for trace in drawn.data if trace.mode == "markers"]
+    assert "triangle-down-open" in symbols
+
+
+def test_an_exact_answer_comes_from_the_kept_draws(book):
+    on = weighing.scales(book)
+    assert on.baseline.season == NOW
+    assert [one.limit_id for one in on.limits] == ["S-1", "S-2", "S-3", "S-4", "S-5"]
+    assert len(on.left_out) == 1
+    found = weighing.weighed(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
+    assert not found.refused  # what says nothing yet is no fault
+    assert set(found.tables) == set(ANSWER_SCHEMAS)
+    assert answered.is_nothing(found.answer.difference("A", None, "kept_fish"))
+
+
+def test_every_kind_starts_from_todays_rules():
+    baseline = small_baseline(n_draws=5)
+    now = kinds.today(baseline, Change(("VEL",)))
+    assert (now.daily_limit_fish, now.min_length_mm) == (2, 559.0)
+    assert sum(now.mix.values()) == pytest.approx(1)
+    begun = kinds.begun(Change(), Kind.LENGTH, baseline)
+    assert begun.min_length_mm == 579.0
+    assert kinds.begun(begun, Kind.LENGTH, baseline) == begun
+    assert kinds.begun(Change(), Kind.DAILY, baseline).daily_limit_fish == 1
