@@ -35,9 +35,9 @@ class Ahead:
     ----------
     effort : ndarray of float32, shape (D, A, N)
         Angler trips of a day, were it open under today's rules; days lost to weather included. NaN
-        for an area of which nothing is known.
+        for an area of whose effort or catch rate nothing is known.
     rate : ndarray of float32, shape (D, A, W)
-        Encounters per angler trip.
+        Encounters per angler trip; 0 where `effort` is NaN.
     sublegal : ndarray of float32, shape (D, A, W)
         Share of encounters released as sublegal.
     words : tuple of (str, str)
@@ -112,9 +112,14 @@ def ahead_of(
         rng=rng,
     )
     at = [[*now.weeks, *ahead].index(week) for week in weeks]
+    of_weeks = rate.draws[:, :, at].astype(np.float32)
+    # A catch rate that is not known makes the effort of no use: one of them says so.
+    unknown = np.isnan(of_weeks).any(axis=(0, 2))
+    effort.effort[:, unknown] = np.nan
+    of_weeks[:, unknown] = 0.0
     return Ahead(
         effort=effort.effort,
-        rate=rate.draws[:, :, at].astype(np.float32),
+        rate=of_weeks,
         sublegal=sublegal.draws[:, :, at].astype(np.float32),
         words=(*effort.words, *rate.words, *sublegal.words),
     )
