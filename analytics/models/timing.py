@@ -1,4 +1,4 @@
-"""When in a season the fish come: shares of the index by day, and curves through them."""
+"""When in a season the fish come: curves through shares of the index, and strength."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 #: Weeks with a figure that a curve of two parameters needs.
 LEAST_WEEKS = 4
 SHARES = (0.25, 0.5, 0.75)
+#: Gauss-Newton steps from the curve through the shares to those through drawn ones.
+_STEPS = 6
 
 
 class Curve(StrEnum):
@@ -41,7 +43,7 @@ class Timing:
     middle, spread : float
         Day by which half has come, and the scale of the curve in days.
     cov : ndarray of float, shape (2, 2)
-        Covariance of middle and spread.
+        Covariance of middle and spread over the drawn shares; NaN without them.
     rmse : float
         Root mean squared difference of shares.
     """
@@ -57,52 +59,23 @@ class Timing:
         return np.asarray(_share(self.curve, (np.asarray(day) - self.middle) / self.spread))
 
     def day(self, share: float) -> tuple[float, float]:
-        """Return the day by which a share has come, and its standard error (delta method)."""
+        """Return the day by which a share has come, and its standard error."""
         step = _step(self.curve, share)
         gradient = np.array([1.0, step])
         return self.middle + self.spread * step, math.sqrt(gradient @ self.cov @ gradient)
 
 
-def cumulative(index: Floats) -> Floats:
-    """Return the share of the season's index that stands behind each week's end.
-
-    Built on catch per effort and not on catch, so that few anglers or a closed day are no absence
-    of fish; a week without a figure takes the mean of its neighbours' on both sides.
-
-    Parameters
-    ----------
-    index : ndarray of float, shape (W,)
-        By week, 0 or more; NaN where there is none, such as a closed week.
-
-    Returns
-    -------
-    ndarray of float, shape (W,)
-        Ends at 1.
-
-    Raises
-    ------
-    WrongUse
-        If no week has a figure above 0, or one is below 0.
-    """
-    known = np.isfinite(index)
-    if not known.any() or not (index[known] >= 0).all() or not index[known].sum() > 0:
-        raise WrongUse(
-            f"{int(known.sum())} weeks with a figure, of which none is above 0 or one is below; "
-            "timing needs an index of 0 or more with some above"
-        )
-    place = np.arange(len(index))
-    filled = np.interp(place, place[known], index[known])
-    shares: Floats = np.cumsum(filled) / filled.sum()
-    return shares
-
-
-def fit_timing(day: Floats, share: Floats, *, curve: str = Curve.NORMAL) -> Timing:
+def fit_timing(
+    day: Floats, share: Floats, *, curve: str = Curve.NORMAL, draws: Floats | None = None
+) -> Timing:
     r"""Fit a curve to cumulative shares by least squares.
 
     ``F((day - middle)/spread)`` with F the normal or the logistic law (Mundy 1979, A quantitative
     measure of migratory timing illustrated by application to the management of commercial salmon
-    fisheries; from memory). Errors are those of least squares with independent differences: the
-    shares of a season add up, so they are rough.
+    fisheries; from memory). The shares of a season add up, so that the differences of its weeks go
+    together: errors are the spread of the curves through drawn shares (parametric bootstrap; Efron
+    & Tibshirani 1993, An Introduction to the Bootstrap, section 6.5; from memory). They say how
+    the figures of the weeks move the curve, and not how far the run is from any curve.
 
     Parameters
     ----------
@@ -110,6 +83,8 @@ def fit_timing(day: Floats, share: Floats, *, curve: str = Curve.NORMAL) -> Timi
         End of each week as a day of the season, and the share come by then.
     curve : str
         A word of `Curve`.
+    draws : ndarray of float, shape (D, W), optional
+        As by `analytics.models.run_shares.draw_shares`; without them there is no error.
 
     Returns
     -------
@@ -133,13 +108,12 @@ def fit_timing(day: Floats, share: Floats, *, curve: str = Curve.NORMAL) -> Timi
         return np.asarray(_share(law, (x - at[0]) / math.exp(at[1])) - y)
 
     found = least_squares(off, start, x_scale=(max(np.ptp(x), 1e-3), 1.0))
-    spread = math.exp(found.x[1])
-    noise = 2 * found.cost / max(len(x) - 2, 1)
-    scale = np.diag([1.0, spread])
-    jacobian = np.asarray(found.jac, dtype=np.float64)
-    cov = scale @ (noise * np.linalg.pinv(jacobian.T @ jacobian)) @ scale
+    cov = np.full((2, 2), np.nan)
+    if draws is not None:
+        each = _curves_through(law, x, draws[:, inside], found.x)
+        cov = np.atleast_2d(np.cov(each, rowvar=False))
     rmse = math.sqrt(2 * found.cost / len(x))
-    return Timing(law, float(found.x[0]), spread, np.asarray(cov), rmse)
+    return Timing(law, float(found.x[0]), math.exp(found.x[1]), cov, rmse)
 
 
 def strength(log_now: float, log_now_se: float, log_past: Floats) -> tuple[float, float]:
@@ -148,7 +122,7 @@ def strength(log_now: float, log_now_se: float, log_past: Floats) -> tuple[float
     Parameters
     ----------
     log_now, log_now_se : float
-        Log of the mean index to date, and its standard error.
+        Log of the index summed to date, and its standard error.
     log_past : ndarray of float, shape (S,)
         The same of past seasons, two or more.
 
@@ -184,3 +158,33 @@ def _step(curve: Curve, share: float) -> float:
     if not 0 < share < 1:
         raise WrongUse(f"share {share}; allowed: between 0 and 1")
     return float(norm.ppf(share)) if curve is Curve.NORMAL else math.log(share / (1 - share))
+
+
+def _slope(curve: Curve, z: Floats) -> Floats:
+    """Return the derivative of the share in z."""
+    if curve is Curve.NORMAL:
+        return np.asarray(norm.pdf(z))
+    come = expit(z)
+    return np.asarray(come * (1 - come))
+
+
+def _curves_through(curve: Curve, x: Floats, share: Floats, start: Floats) -> Floats:
+    """Return middle and spread of the curves through D rows of shares, shape (D, 2).
+
+    Gauss-Newton steps from one start for all rows at once, each no longer than the spread.
+    """
+    at = np.tile(start, (len(share), 1))
+    for _ in range(_STEPS):
+        spread = np.exp(at[:, 1:])
+        z = (x - at[:, :1]) / spread
+        slope = _slope(curve, z)
+        # Slopes of the share in the middle and in the log of the spread.
+        a, b, rest = -slope / spread, -slope * z, share - _share(curve, z)
+        aa, ab, bb = ((one * other).sum(1) for one, other in ((a, a), (a, b), (b, b)))
+        ra, rb = (a * rest).sum(1), (b * rest).sum(1)
+        det = aa * bb - ab**2
+        step = np.column_stack([bb * ra - ab * rb, aa * rb - ab * ra])
+        step /= np.maximum(det, np.finfo(float).tiny)[:, None]
+        step /= np.maximum(1.0, np.abs(step) / np.hstack([spread, np.ones_like(spread)]))
+        at += step
+    return np.column_stack([at[:, 0], np.exp(at[:, 1])])

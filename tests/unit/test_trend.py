@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-
 from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
 from analytics.errors import WrongUse
 from analytics.models import trend
 from analytics.models.trend import smooth
-
 
 WIDE = 1e4
 

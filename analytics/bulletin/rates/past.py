@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analytics.bulletin.rates.fitted import fitted
+from analytics.bulletin.rates.fitted import FACTORS, fitted, varies
 from analytics.bulletin.rates.index import AreaIndex, area_index
+from analytics.bulletin.rates.levels import Series
+from analytics.bulletin.rates.linked import lacking, linked
 from analytics.bulletin.rates.rows import model_rows
 from analytics.data.calendar import iso_week, open_days, week_start
 from analytics.survey.build import seasons_with_data
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
 
     from analytics.bulletin.rates.candidates import Tried
     from analytics.data.snapshot import Snapshot
@@ -24,6 +29,9 @@ if TYPE_CHECKING:
 FOREVER = "9999-W52"
 #: Share of open weeks with an index from which a season that is over counts as complete.
 COMPLETE = 0.75
+ENCOUNTERS = "encounters"
+#: Terms that every index has where trips differ in them.
+USUAL = ("method", "day_group", "party")
 #: Weeks of a year; the 53rd of a long one counts as the first of the next.
 YEAR = 52
 
@@ -42,6 +50,13 @@ class SeasonIndex:
         Open weeks of each area through the season's end, in order; None for all areas.
     is_now : bool
         Whether it is the season asked for.
+    note : str
+        What keeps it from standing at this season's mix; empty where nothing does.
+
+    Attributes
+    ----------
+    number : ndarray of int, shape (W,)
+        Weeks since the origin of each week of the index.
     """
 
     season: str
@@ -49,12 +64,12 @@ class SeasonIndex:
     index: AreaIndex
     open_weeks: Mapping[str | None, tuple[str, ...]]
     is_now: bool
+    note: str = ""
+    number: NDArray[np.int64] = field(init=False)
 
-    @property
-    def number(self) -> np.ndarray:
-        """Weeks since the origin of each week of the index, shape (W,)."""
+    def __post_init__(self) -> None:
         days = [(week_start(week) - self.origin).days for week in self.index.weeks]
-        return np.array(days) // 7
+        object.__setattr__(self, "number", np.array(days, dtype=np.int64) // 7)
 
     def span(self, area: str | None) -> slice:
         """Return the places of the weeks from an area's first open one to its last."""
@@ -89,8 +104,10 @@ def season_indices(
 ) -> list[SeasonIndex]:
     """Return the index of encounters of every season before one, and of that one.
 
-    Past seasons are fitted with the family and terms chosen for this one, at this season's mix
-    and weights of areas, so that they differ by fish alone.
+    Past seasons are fitted with the family and terms chosen for this one, at this season's mix and
+    weights of areas, so that they differ by fish alone. One that did not know some method, group of
+    days or site of this season says nothing of its effect: it is fitted together with this season,
+    with a level for every area and week of both and one effect in both, and a note says so.
 
     Parameters
     ----------
@@ -101,6 +118,7 @@ def season_indices(
         Chosen for it.
     season : str
     mix : pandas.DataFrame
+        Trips of this season.
     weight : mapping of str to float
 
     Returns
@@ -112,19 +130,82 @@ def season_indices(
     known = seasons_with_data(snapshot)
     before = known[: known.index(season)] if season in known else []
     origins = _origins(days, [*before, season])
-    found = []
+    held = _held(snapshot)
+    trips: dict[str, pd.DataFrame] = {}
     for one in before:
-        rows = model_rows(snapshot, season=one, through=FOREVER)
+        if one not in held:
+            held[one] = model_rows(snapshot, season=one, through=FOREVER)
+        if len(held[one]):
+            trips[one] = held[one]
+    found = []
+    for one, rows in trips.items():
         mine = days[days["season"] == one]
-        if rows.empty:
-            continue
         weeks = tuple(
             weeks_between(mine["week"].min(), max(mine["week"].max(), rows["week"].max()))
         )
-        index = area_index(fitted(rows, "encounters"), model, mix=mix, weeks=weeks, weight=weight)
-        found.append(SeasonIndex(one, origins[one], index, _open_weeks(mine), is_now=False))
+        index, note = _at_common_mix(rows, mix, model, weeks=weeks, weight=weight)
+        open_weeks = _open_weeks(mine)
+        found.append(SeasonIndex(one, origins[one], index, open_weeks, is_now=False, note=note))
     mine = days[days["season"] == season]
     return [*found, SeasonIndex(season, origins[season], now, _open_weeks(mine), is_now=True)]
+
+
+@lru_cache(maxsize=1)
+def _held(_snapshot: Snapshot) -> dict[str, pd.DataFrame]:
+    """Return where trips of whole seasons are kept, of the newest snapshot alone."""
+    return {}
+
+
+def _at_common_mix(
+    rows: pd.DataFrame,
+    mix: pd.DataFrame,
+    model: Tried | None,
+    *,
+    weeks: tuple[str, ...],
+    weight: Mapping[str, float],
+) -> tuple[AreaIndex, str]:
+    """Return the index of encounters of a past season at this one's mix, and a note."""
+    data = fitted(rows, ENCOUNTERS)
+    if model is None:
+        return area_index(data, None, mix=mix, weeks=weeks, weight=weight), ""
+    terms = _terms_of(rows, mix, model)
+    candidate = replace(model.candidate, terms=(*model.candidate.terms, *terms))
+    model = replace(model, candidate=candidate)
+    gone = lacking(rows, mix, terms)
+    reason = ""
+    if gone:
+        factors = tuple(name for name in FACTORS if name in terms)
+        (past, now), note = linked(rows, mix, factors)
+        two = fitted(pd.concat([past, now], ignore_index=True), ENCOUNTERS)
+        both = [*weeks, *sorted(set(now["week"]))]
+        joint = area_index(two, model, mix=now, weeks=both, weight=weight)
+        if joint.series:
+            told = f"fitted together with this season, for it knows no {', no '.join(gone)}"
+            return _first(joint, weeks), "; ".join(filter(None, (told, note)))
+        reason = f"at its own mix, which knows no {', no '.join(gone)}: {joint.reason}"
+    return area_index(data, model, mix=mix, weeks=weeks, weight=weight), reason
+
+
+def _terms_of(rows: pd.DataFrame, mix: pd.DataFrame, model: Tried) -> tuple[str, ...]:
+    """Return the terms in which the mix of two seasons can differ.
+
+    The usual ones are among them though this season, with one method so far, does without: a past
+    one that knew several is to stand at that method.
+    """
+    both = pd.concat([rows, mix], ignore_index=True)
+    wanted = (*model.candidate.terms, *USUAL)
+    return tuple(name for name in (*FACTORS, "party") if name in wanted and varies(both, name))
+
+
+def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
+    """Return the first season of an index over two; areas without a week of it are left out."""
+    n = len(weeks)
+    series = {
+        area: Series(one.value[:n], one.cov[:n, :n])
+        for area, one in joint.series.items()
+        if area is None or np.isfinite(one.value[:n]).any()
+    }
+    return AreaIndex(joint.response, weeks, series, joint.levels)
 
 
 def weeks_between(first: str, last: str) -> Iterator[str]:

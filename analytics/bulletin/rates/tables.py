@@ -21,7 +21,9 @@ INDEX_SCHEMA = pa.schema(
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
-        ("n_trips", pa.int64()),
+        ("n_trips", pa.int64()),  # of a share: trips that met a fish
+        ("filled_prop", pa.float64()),  # all areas: part of the index lent by areas not fished
+        ("note", pa.string()),  # of an index: that there was no fish, or why it has no interval
         ("reason", pa.string()),  # why there is no index; empty where there is one
     ]
 )
@@ -34,6 +36,7 @@ TREND_SCHEMA = pa.schema(
         ("week", pa.string()),
         ("response", pa.string()),
         ("is_ahead", pa.bool_()),
+        ("is_closed", pa.bool_()),  # no day of the week is open, by the calendar
         ("level", pa.float64()),
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
@@ -110,6 +113,7 @@ TIMING_SCHEMA = pa.schema(
         ("week", pa.string()),
         ("day", pa.int64()),  # end of the week: days since the Monday all seasons count from
         ("index", pa.float64()),
+        ("log_se", pa.float64()),  # standard error of its log
         ("share", pa.float64()),  # null for a season in progress
         ("normal", pa.float64()),  # the curves fitted to the shares
         ("logistic", pa.float64()),
@@ -125,7 +129,7 @@ RUN_DATE_SCHEMA = pa.schema(
         ("curve", pa.string()),  # normal | logistic | index
         ("share", pa.float64()),
         ("date", pa.date32()),
-        ("se_days", pa.float64()),
+        ("se_days", pa.float64()),  # over draws of the index
         ("rmse", pa.float64()),
         ("reason", pa.string()),
     ]
@@ -144,7 +148,8 @@ STRENGTH_SCHEMA = pa.schema(
         ("n_past", pa.int64()),
         ("past_low", pa.float64()),  # lowest and highest past season over their mean
         ("past_high", pa.float64()),
-        ("reason", pa.string()),
+        ("reason", pa.string()),  # why there is no ratio; empty where there is one
+        ("note", pa.string()),  # how past seasons were brought to this one's mix, where not fully
     ]
 )
 
