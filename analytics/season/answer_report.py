@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analytics.season.answer_cells import NONE, amount, chance, day, points, reached
+from analytics.season.beaten import RULE
 from analytics.units import QUANTITIES
 
 if TYPE_CHECKING:
@@ -195,18 +196,17 @@ def _beaten(beaten: Sequence[Mapping[str, Any]]) -> str:
         for row in beaten
         if row["is_beaten"]
     ]
-    rule = (
-        "An option is beaten where another is at least as good on every count and better on one: "
-        "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, a lower "
-        "chance to pass each limit."
-    )
-    return "\n\n".join(["## Beaten on every count", rule, "\n".join(lines) or "None is."])
+    return "\n\n".join(["## Beaten on every count", plain(RULE), "\n".join(lines) or "None is."])
 
 
 def _assumptions(options: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
-    """Return every assumption; those that all options share once."""
+    """Return every assumption; those of all options once; the rule of beating stands above."""
     by_option = {
-        option: list(dict.fromkeys(row["words"] for row in rows if row["option"] == option))
+        option: list(
+            dict.fromkeys(
+                row["words"] for row in rows if row["option"] == option and row["words"] != RULE
+            )
+        )
         for option in options
     }
     every = list(dict.fromkeys(row["words"] for row in rows if row["option"] is None))

@@ -210,12 +210,12 @@ def _option(table: dict[str, Any], at: int, faults: Faults) -> Option:
 
 def _change(table: dict[str, Any], place: str, faults: Faults) -> Change:
     found = read_keys(table, CHANGE_KEYS, place, faults, tables=("release_rates",))
-    for earlier, later, rule in (
-        ("first", "last", "last_day comes before first_day"),
-        ("close", "reopen", "reopen_from comes before close_from"),
+    for early, late, least, rule in (
+        ("first", "last", 0, "last_day comes before first_day"),
+        ("close", "reopen", 1, "reopen_from does not come after close_from"),
     ):
-        if earlier in found and later in found and found[later] < found[earlier]:
-            faults.add(place, f"{rule}: {found[later]} and {found[earlier]}; mend one of them")
+        if {early, late} <= set(found) and (found[late] - found[early]).days < least:
+            faults.add(place, f"{rule}: {found[late]} and {found[early]}; mend one of them")
     rows = array_of_tables(table, "release_rates", place, faults, most=100)
     rates = [
         read_keys(row, RATE_KEYS, f"{place}, release rate {number}", faults)

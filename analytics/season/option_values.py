@@ -169,7 +169,7 @@ def shares(longest: int, most: int) -> Callable[[object], dict[str, float]]:
             raise Unfit(allowed)
         found = {}
         for name, share in value.items():
-            found[read_name(name) if name else ""] = _share_of(name, share, read_share)
+            found[read_name(name)] = _share_of(name, share, read_share)
         total = math.fsum(found.values())
         if abs(total - 1) > SHARE_SLACK:
             raise Unfit(allowed, f"they sum to {total:.6g}")
@@ -182,9 +182,7 @@ def _share_of(name: str, value: object, read: Callable[[object], float]) -> floa
     try:
         return read(value)
     except Unfit as fault:
-        raise Unfit(
-            f"{fault.allowed} for each method", f"{name or 'not told'} has {shown(value)}"
-        ) from None
+        raise Unfit(f"{fault.allowed} for each method", f"{name} has {shown(value)}") from None
 
 
 def _unquoted(value: object) -> str:

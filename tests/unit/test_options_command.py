@@ -155,9 +155,9 @@ def test_the_report_has_its_facts_every_option_limit_and_assumption(tmp_path, ru
     for words in ["Close VEL early", *(one.limit_id for one in small_limits())]:
         assert words in text
     rows = pq.read_table(tmp_path / "answer" / "assumptions.parquet").to_pylist()
-    listed = text.split("## Assumptions")[1].replace("\\", "")
+    told = text.split("## Beaten")[1].replace("\\", "")
     assert rows
-    assert all(" ".join(row["words"].split()) in listed for row in rows)
+    assert all(" ".join(row["words"].split()) in told for row in rows)
 
 
 def test_the_newest_bulletin_of_the_newest_data_is_taken(tmp_path, run, store, file):
