@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from analytics.bulletin.standing.stacked import stacked_totals
 from analytics.data import sql
 from analytics.season.baseline import PARTS
-from analytics.survey.arrays import add_at
 from analytics.survey.measures import UNKNOWN_SIZE
-from analytics.survey.reach import Domains, reach_of
 from analytics.survey.reduce import Analysis, Measure, Reduction
-from analytics.survey.totals import first_stage_correction, matrices, unit_cells
 from analytics.survey.ways import Drawn
 
 if TYPE_CHECKING:
@@ -22,10 +20,7 @@ if TYPE_CHECKING:
 
     from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.borrow import Loan, Plan
-    from analytics.survey.cells import Cells
     from analytics.survey.design import Design
-    from analytics.survey.reach import Reach
 
     Floats = NDArray[np.float64]
 
@@ -98,8 +93,7 @@ def joint_parts(snapshot: Snapshot, season: Season) -> JointParts:
         snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
     )
     moments = reduction.moments(analysis)
-    plan, cells, _ = unit_cells(design, moments, plans=season.plans, by_area=True)
-    total, cov = stacked_totals(design, plan, cells)
+    total, cov = stacked_totals(design, moments, plans=season.plans)
     a, m, n = len(design.areas), len(methods), len(PARTS)
     size = m * n
     wounds = cov.reshape(a, -1, a, cov.shape[1] // a)
@@ -115,76 +109,6 @@ def joint_parts(snapshot: Snapshot, season: Season) -> JointParts:
         deep=of_wounds[..., 0],
         deep_cov=np.stack([own[:, one, :, one, :] for one in range(m)], axis=1),
     )
-
-
-def stacked_totals(design: Design, plan: Plan, cells: Cells) -> tuple[Floats, Floats]:
-    r"""Return season totals of K measures by area, and the covariance of all of them at once.
-
-    As `analytics.survey.totals.domain_totals`, with the measures of each area in a block of their
-    own: the first stage is exact across areas, since a site-day has boats of several; the second
-    stage is that inside each area (the small negative covariance of boats of one site-day that
-    fished in different areas is left out, as in `analytics.survey.mapped`).
-
-    Parameters
-    ----------
-    design : Design
-    plan : Plan
-    cells : Cells
-        By unit and area.
-
-    Returns
-    -------
-    total : ndarray of float, shape (A, K)
-    cov : ndarray of float, shape (A K, A K)
-        A stratum with one unit and nobody to borrow from brings no error.
-    """
-    n_areas, k = len(design.areas), cells.total.shape[1]
-    reach = reach_of(design, plan, Domains(by_area=False, by_week=False, n_weeks=len(design.weeks)))
-    stratum, n = design.units.stratum, np.maximum(plan.n_active, 1)
-    weight = np.zeros(len(stratum))
-    weight[reach.unit] = reach.weight
-    weight /= n[stratum]
-    part = np.zeros((len(stratum), n_areas, k))
-    part[cells.unit, cells.key - 1] = weight[cells.unit, None] * cells.total
-    total = part.sum(axis=0)
-    active, correction = np.flatnonzero(plan.active), first_stage_correction(design, plan, cells)
-    flat, of_unit = part.reshape(len(stratum), -1)[active], stratum[active]
-    off = flat - (add_at(of_unit, flat, len(n)) / n[:, None])[of_unit]
-    factor = np.where(n > 1, np.maximum(correction, 0) * n / np.maximum(n - 1, 1), 0.0)
-    off *= np.sqrt(factor[of_unit])[:, None]
-    cov = off.T @ off
-    shrink = (weight**2 * n[stratum] / design.strata.n_frame[stratum])[cells.unit]
-    inside = matrices(cells.within.add_at(cells.key - 1, n_areas, factor=shrink), cells.pair, k)
-    for area in range(n_areas):
-        here = slice(area * k, (area + 1) * k)
-        cov[here, here] += np.nan_to_num(inside[area])
-    for loan in plan.loans:
-        rest = 1.0 if loan.is_fill else float(correction[loan.stratum])
-        cov += rest * _borrowed(loan, design, cells, reach)
-    return total, cov
-
-
-def _borrowed(loan: Loan, design: Design, cells: Cells, reach: Reach) -> Floats | float:
-    """Return the first-stage covariance of a stratum that borrows its spread, uncorrected."""
-    if len(loan.units) < 2:
-        return 0.0
-    n_areas = len(design.areas)
-    rows = np.flatnonzero(np.isin(cells.unit, loan.units))
-    weights = np.array([design.strata.n_frame[loan.stratum]])
-    if not loan.is_fill:
-        own = design.units.stratum[cells.unit] == loan.stratum
-        home = design.strata.landing_area[[loan.stratum]] + 1
-        held = np.union1d(home, cells.key[own & (cells.n > 0)])
-        rows = rows[np.isin(cells.key[rows], held)]
-        weights = reach.weight[design.units.stratum[reach.unit] == loan.stratum]
-    lent = np.zeros((len(loan.units), n_areas, cells.total.shape[1]))
-    lent[np.searchsorted(np.sort(loan.units), cells.unit[rows]), cells.key[rows] - 1] = cells.total[
-        rows
-    ]
-    flat = lent.reshape(len(loan.units), -1)
-    off = flat - flat.mean(axis=0)
-    spread: Floats = float((weights**2).sum()) * (off.T @ off) / (len(flat) - 1)
-    return spread
 
 
 def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.bulletin.standing.class_spread import CLASS_NAMES, class_covariance
+from analytics.bulletin.standing.stacked import stacked_totals
 from analytics.fish.fish_by_rate import FishByRate, fish_of_group
-from analytics.fish.marks import mark_analysis, mark_measures
-from analytics.survey.mapped import Maps, mapped_totals
+from analytics.fish.marks import CLASSES, mark_analysis, mark_measures
 from analytics.survey.reach import Domains
-from analytics.survey.totals import unit_cells
 from analytics.survey.ways import Drawn
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from analytics.survey.reduce import Analysis
 
     Floats = NDArray[np.float64]
+    Rows = Mapping[tuple[str | None, str], dict[str, Any]]
 
 #: Measures of the analysis of marks that each count of fish is the sum of.
 _COUNTS = {
@@ -62,7 +63,7 @@ def catch_variance(season: Season, codes: Sequence[int], quantities: Sequence[st
         added = [one for quantity in quantities for one in _COUNTS[quantity]]
         row = np.array([[float(added.count(name)) for name in names]])
     maps = dict.fromkeys(codes, row)
-    return float(_mapped(season, analysis, maps)[1][0, 0, 0])
+    return float(_mapped(season, analysis, maps)[1][0, 0])
 
 
 def death_variance(season: Season, codes: Sequence[int], fates: tuple[str, ...]) -> float:
@@ -92,26 +93,62 @@ def death_variance(season: Season, codes: Sequence[int], fates: tuple[str, ...])
     maps = {code: np.stack([one[area.index(code)] for one in slopes]) for code in codes}
     fish, cov = _mapped(season, plan.analysis, maps)
     none = np.zeros((1, len(plan.groups)), dtype=bool)
-    found = FishByRate(fish, cov, np.zeros((1, len(order))), none, none)
+    found = FishByRate(fish[None], cov[None], np.zeros((1, len(order))), none, none)
     return float(plan.deaths(found, fates)[2][0])
+
+
+def class_variance(
+    season: Season, rows: Rows, codes: Sequence[int], quantities: Sequence[str]
+) -> float:
+    """Return the variance of a sum of classes by size and mark over some areas.
+
+    Between areas the survey's part is that of kept and legal, or sublegal, fish as told, of which
+    each class is a share.
+
+    Parameters
+    ----------
+    season : Season
+    rows : mapping of (area, quantity) to dict
+        Result rows by area.
+    codes : sequence of int
+        Codes of areas.
+    quantities : sequence of str
+        Some of the four classes.
+
+    Returns
+    -------
+    float
+    """
+    picked = [CLASS_NAMES.index(one) for one in quantities]
+    own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
+    names = list(mark_measures())
+    moments = _drawn(season).reduction.moments(mark_analysis())
+    total, cov = stacked_totals(season.design, moments, plans=season.plans)
+    slope = np.zeros((len(codes), len(names)))
+    for place, code in enumerate(codes):
+        for quantity in quantities:
+            parts = [names.index(f"{one}_all") for one in CLASSES[quantity][0]]
+            fish = total[code, parts].sum()
+            value = rows[season.design.areas[code], quantity]["estimate"]
+            slope[place, parts] += value / fish if fish > 0 else 0.0
+    joint = cov.reshape(*total.shape, *total.shape)[codes][:, :, codes]
+    across = np.einsum("ak,akbl,bl->ab", slope, joint, slope)
+    np.fill_diagonal(across, 0.0)
+    return float(own.sum() + across.sum())
 
 
 def _mapped(
     season: Season, analysis: Analysis, by_area: dict[int, Floats]
 ) -> tuple[Floats, Floats]:
-    """Return ``Σ_a A_a T_a`` over the areas of some maps, with its covariance, one domain."""
-    design = season.design
+    """Return ``Σ_a A_a T_a`` over the areas of some maps, and its covariance, shape (J, J)."""
     moments = _drawn(season).reduction.moments(analysis)
-    plan, cells, _ = unit_cells(design, moments, plans=season.plans, by_area=True)
-    n_weeks = len(design.weeks)
-    fine = Domains(by_area=True, by_week=True, n_weeks=n_weeks)
-    keys, weeks = np.array(sorted(by_area), dtype=np.int64) + 1, np.arange(n_weeks) + 1
-    code = fine.code(np.repeat(keys, n_weeks), np.tile(weeks, len(keys)))
-    matrix = np.repeat(np.stack([by_area[key - 1] for key in keys.tolist()]), n_weeks, axis=0)
-    whole = Domains(by_area=False, by_week=False, n_weeks=n_weeks)
-    return mapped_totals(
-        design, plan, cells, whole, Maps(code, matrix), codes=np.zeros(1, dtype=np.int64)
-    )
+    total, cov = stacked_totals(season.design, moments, plans=season.plans)
+    k = total.shape[1]
+    one = next(iter(by_area.values()))
+    matrix = np.zeros((one.shape[0], total.size))
+    for code, part in by_area.items():
+        matrix[:, code * k : (code + 1) * k] = part
+    return matrix @ total.ravel(), matrix @ cov @ matrix.T
 
 
 def _drawn(season: Season) -> Drawn:

@@ -203,7 +203,7 @@ def with_binding(rows: Sequence[Row]) -> list[Row]:
     """
     told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
     if not told:
-        return list(rows)
+        return [row | {"is_binding": False} for row in rows]
     binding = min(told, key=lambda place: _rank(rows[place]))
     return [row | {"is_binding": place == binding} for place, row in enumerate(rows)]
 

@@ -8,8 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.bulletin.standing.class_spread import CLASS_NAMES, class_covariance
-from analytics.bulletin.standing.set_spread import catch_variance, death_variance
+from analytics.bulletin.standing.class_spread import CLASS_NAMES
+from analytics.bulletin.standing.set_spread import (
+    catch_variance,
+    class_variance,
+    death_variance,
+)
 from analytics.fish.release_deaths import FATES
 from analytics.interval import log_t
 from analytics.units import Status
@@ -137,7 +141,7 @@ class Sums:
             return None, ["no error can be had of a part: none of the sum"]
         names, codes = set(quantities), [self._season.design.areas.index(one) for one in areas]
         if names <= set(CLASS_NAMES):
-            found = self._of_classes(codes, quantities)
+            found = class_variance(self._season, self._rows, codes, quantities)
         elif names <= set(_FATES) and names & set(FATES):
             fates = tuple(fate for one in quantities for fate in _FATES[one])
             found = death_variance(self._season, codes, fates)
@@ -148,12 +152,6 @@ class Sums:
         if not np.isfinite(found) or found < 0:
             return None, ["no error can be had"]
         return (found if found > 0 else None), [] if found > 0 else ["no error can be had"]
-
-    def _of_classes(self, codes: Sequence[int], quantities: Sequence[str]) -> float:
-        cov = class_covariance(self._season, self._rows)
-        picked = [CLASS_NAMES.index(one) for one in quantities]
-        places = np.ix_(codes, picked, codes, picked)
-        return float(cov[places].sum())
 
     def _df(self, areas: Sequence[str], quantities: Sequence[str]) -> float:
         """Return the degrees of freedom: of the areas together, at most the season's."""

@@ -1,0 +1,325 @@
+"""Standing against limits: which total, which error, which limit binds, and words for the rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.standing.standing import with_binding
+from analytics.bulletin.standing.sums import NOT_OPEN_YET, Sums
+from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from analytics.bulletin.standing.to_date import area_rows, rows_by_area
+from analytics.bulletin.standing.whole import standing_tables
+from analytics.limits import FISH_TOTALS, TOTALS, listed, why_no_sum
+from analytics.season.kept import from_table
+from tests.tables import MONDAY, SiteDay, interview, survey
+
+N_WEEKS = 3
+SEASON_DAYS = 70
+SITES = {"r1": "A", "r2": "B"}
+RATES = [
+    {
+        "size_class": "legal",
+        "method": "any",
+        "wound_class": "any",
+        "rate_prop": 0.1,
+        "rate_se": 0.02,
+    },
+    {
+        "size_class": "sublegal",
+        "method": "any",
+        "wound_class": "any",
+        "rate_prop": 0.2,
+        "rate_se": 0.04,
+    },
+]
+DROP_OFF = [{"method": "any", "rate_prop": 0.05, "rate_se": 0.01, "base": "encounters"}]
+
+
+def limit(name="L1", areas="A", quantity="kept_fish", fish=100.0, season="2030-31"):
+    return {
+        "limit_id": name,
+        "season": season,
+        "areas": areas,
+        "quantity": quantity,
+        "limit_fish": fish,
+    }
+
+
+def season_of(limits, *, last=SEASON_DAYS - 1, more=(), sites=None):
+    """Return a season of two areas, three weeks of it sampled; boats of r1 fish in both."""
+    rng = np.random.default_rng(7)
+    days = []
+    for number in range(7 * N_WEEKS):
+        if number % 7 not in (0, 2, 5, 6):
+            continue
+        for site, area in SITES.items():
+            boats = [
+                interview(
+                    area=rng.choice(["A", "B"]) if site == "r1" else area,
+                    anglers=int(rng.integers(1, 4)),
+                    hours_fished=5.0,
+                    kept=int(rng.poisson(1.0)),
+                    kept_marked=0,
+                    released_legal=int(rng.poisson(0.5)),
+                    released_legal_marked=0,
+                    released_sublegal=int(rng.poisson(3.0)),
+                    released_sublegal_marked=0,
+                    method="trolling",
+                )
+                for _ in range(4)
+            ]
+            for boat in boats:
+                for part in ("kept", "released_legal", "released_sublegal"):
+                    boat[f"{part}_marked"] = int(rng.binomial(boat[part], 0.6))
+            day = MONDAY + dt.timedelta(days=number)
+            days.append(SiteDay(int(rng.integers(5, 12)), boats, site=site, date=day))
+    close = MONDAY + dt.timedelta(days=last)
+    seasons = [
+        {
+            "season": "2030-31",
+            "area": area,
+            "open_date": MONDAY,
+            "close_date": close,
+            "daily_limit_fish": 2,
+            "min_length_mm": 559.0,
+            "mark_selective": False,
+        }
+        for area in ("A", "B")
+    ]
+    return survey(
+        days,
+        sites=sites or SITES,
+        seasons=[*seasons, *more],
+        limits=limits,
+        release_rates=[one | {"source": None} for one in RATES],
+        drop_off=[one | {"source": None} for one in DROP_OFF],
+    )
+
+
+@pytest.fixture(scope="module")
+def prepared():
+    snapshot = season_of([limit()])
+    season = prepare(snapshot)
+    rows = rows_by_area(area_rows(season))
+    return season, rows, Sums(season, rows, level=0.95)
+
+
+def tables_of(limits, **given):
+    snapshot = season_of(limits, **given)
+    found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=400)
+    assert {name: table.schema for name, table in found.items()} == STANDING_SCHEMAS
+    return found, {row["limit_id"]: row for row in found["standing"].to_pylist()}
+
+
+class TestSums:
+    @pytest.mark.parametrize("quantity", TOTALS)
+    @pytest.mark.parametrize("areas", [("A",), ("A", "B")], ids=["one area", "all areas"])
+    def test_one_quantity_of_one_area_or_all_is_its_result_row(self, prepared, quantity, areas):
+        _, rows, sums = prepared
+        row = rows[None if len(areas) > 1 else "A", quantity]
+        found = sums.of(areas, (quantity,))
+        for name in ("estimate", "se", "ci_low", "ci_high", "df", "status", "method"):
+            assert getattr(found, name) == row[name]
+
+    @pytest.mark.parametrize("quantity", ["kept_fish", "angler_trips", "total_deaths_fish"])
+    def test_a_sum_over_all_areas_has_the_error_of_the_season_row(self, prepared, quantity):
+        _, rows, sums = prepared
+        found = sums._sum(("A", "B"), (quantity,))
+        assert found.estimate == pytest.approx(rows[None, quantity]["estimate"], rel=1e-9)
+        assert found.se == pytest.approx(rows[None, quantity]["se"], rel=1e-6)
+        apart = math.hypot(rows["A", quantity]["se"], rows["B", quantity]["se"])
+        if quantity == "total_deaths_fish":  # areas share their rates
+            assert found.se > apart
+
+    def test_parts_of_encounters_sum_to_the_row_of_encounters(self, prepared):
+        _, rows, sums = prepared
+        parts = ("kept_fish", "released_fish")
+        found, row = sums.of(("A",), parts), rows["A", "encounter_fish"]
+        for name in ("estimate", "se", "ci_low", "ci_high", "df"):
+            assert getattr(found, name) == pytest.approx(row[name], rel=1e-9)
+
+    def test_parts_of_deaths_sum_to_the_row_of_deaths(self, prepared):
+        _, rows, sums = prepared
+        parts = ("kept_fish", "release_deaths_fish", "drop_off_deaths_fish")
+        found, row = sums.of(("A",), parts), rows["A", "total_deaths_fish"]
+        for name in ("estimate", "se", "ci_low", "ci_high", "df"):
+            assert getattr(found, name) == pytest.approx(row[name], rel=1e-9)
+
+    def test_all_classes_sum_to_encounters_of_known_size(self, prepared):
+        _, rows, sums = prepared
+        names = tuple(one for one in FISH_TOTALS if one.startswith("encounter_") and "legal" in one)
+        found, row = sums.of(("A",), names), rows["A", "encounter_fish"]
+        assert found.estimate == pytest.approx(row["estimate"], rel=1e-9)
+        assert found.se == pytest.approx(row["se"], rel=1e-6)
+
+    def test_a_mix_without_a_joint_error_says_so(self, prepared):
+        _, rows, sums = prepared
+        found = sums.of(("A",), ("released_legal_fish", "drop_off_deaths_fish"))
+        assert found.se is None
+        assert found.ci_low is None
+        assert "no joint error" in found.method
+        both = rows["A", "released_legal_fish"], rows["A", "drop_off_deaths_fish"]
+        assert found.estimate == pytest.approx(sum(row["estimate"] for row in both))
+
+    def test_an_area_not_open_yet_holds_no_fish_and_says_so(self, prepared):
+        _, _, sums = prepared
+        found = sums.of(("Z",), ("kept_fish",))
+        assert (found.estimate, found.method) == (0.0, NOT_OPEN_YET)
+        assert sums.of(("A", "Z"), ("kept_fish",)) == sums.of(("A",), ("kept_fish",))
+
+    def test_a_withheld_area_is_named_and_the_rest_told(self, prepared):
+        season, rows, _ = prepared
+        withheld = rows["B", "kept_fish"] | {
+            "estimate": None,
+            "se": None,
+            "status": "no_sample",
+            "method": "why",
+        }
+        # A third area keeps the two from being all of the season.
+        third = {("C", name): rows["A", name] for name in TOTALS}
+        sums = Sums(season, rows | third | {("B", "kept_fish"): withheld}, level=0.95)
+        found = sums.of(("A", "B"), ("kept_fish",))
+        assert found.estimate == rows["A", "kept_fish"]["estimate"]
+        assert found.status == "no_sample"
+        assert "without B (why)" in found.method
+        alone = sums.of(("B",), ("kept_fish",))
+        assert (alone.estimate, alone.reason) == (None, "why")
+
+
+class TestTables:
+    def test_a_limit_is_told_with_outlook_and_fan(self):
+        found, rows = tables_of([limit(fish=400), limit("L2", "A;B", "total_deaths_fish", 1e6)])
+        row = rows["L1"]
+        assert row["is_binding"] and not rows["L2"]["is_binding"]
+        assert row["is_preliminary"]
+        assert row["through"] == MONDAY + dt.timedelta(days=7 * N_WEEKS - 1)
+        assert row["planned_close"] == MONDAY + dt.timedelta(days=SEASON_DAYS - 1)
+        assert row["used"] == row["estimate"] / 400
+        assert row["expected_low"] < row["expected"] < row["expected_high"]
+        assert row["estimate"] < row["expected"]
+        assert rows["L2"]["pass_prob"] == 0
+        assert rows["L2"]["date_10"] is None
+        fan = [one for one in found["fan"].to_pylist() if one["limit_id"] == "L1"]
+        past = [one for one in fan if not one["is_ahead"]]
+        assert len(past) == N_WEEKS
+        assert past[-1]["estimate"] == pytest.approx(row["estimate"])
+        assert past[-1]["day"] == row["through"]
+        ahead = [one for one in fan if one["is_ahead"]]
+        assert ahead[0]["day"] == row["through"] + dt.timedelta(days=7)
+        assert ahead[-1]["estimate"] == pytest.approx(row["expected"], rel=1e-5)
+        for one in ahead:
+            names = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
+            assert sorted(one[name] for name in names) == [one[name] for name in names]
+
+    def test_draws_come_back_as_the_ground_of_options(self):
+        found, rows = tables_of([limit()])
+        baseline = from_table(found["draws"])
+        assert baseline.through == rows["L1"]["through"]
+        assert baseline.to_date["kept_fish"][:, 0].mean() == pytest.approx(
+            rows["L1"]["estimate"], rel=1e-5
+        )
+
+    def test_a_season_that_is_over_is_final_and_has_no_days_to_come(self):
+        found, rows = tables_of([limit(fish=100)], last=7 * N_WEEKS - 3)
+        row = rows["L1"]
+        assert not row["is_preliminary"]
+        assert row["through"] == row["planned_close"] == MONDAY + dt.timedelta(days=7 * N_WEEKS - 3)
+        assert row["pass_prob"] == row["passed_prob"]
+        assert row["expected"] == pytest.approx(row["estimate"], rel=1e-5)
+        assert not any(one["is_ahead"] for one in found["fan"].to_pylist())
+        assert len(from_table(found["draws"]).days) == 0
+
+    def test_a_limit_of_0_is_passed_by_the_first_fish_and_has_no_share(self):
+        _, rows = tables_of([limit(fish=0), limit("L2", fish=1e6)])
+        row = rows["L1"]
+        assert (row["used"], row["passed_prob"], row["is_binding"]) == (None, 1.0, True)
+        assert row["remains"] == -row["estimate"]
+        assert "no share can be told" in row["method"]
+
+    def test_what_cannot_be_told_is_told_in_words(self):
+        areas = {"r1": "A", "r2": "B", "r3": "C", "r4": "D"}
+        opens = MONDAY + dt.timedelta(days=28)
+        later = {"season": "2030-31", "area": "D", "open_date": opens}
+        later["close_date"] = opens + dt.timedelta(days=20)
+        limits = [
+            limit("never", "C"),
+            limit("some", "A;C"),
+            limit("ratio", quantity="sublegal_prop"),
+            limit("later", "D"),
+            limit("elsewhere", season="2029-30"),
+            limit("unread", quantity="released_unknown_fish"),
+        ]
+        _, rows = tables_of(limits, sites=areas, more=[later])
+        assert "elsewhere" not in rows
+        assert rows["never"]["reason"] == "C not open on any day of season 2030-31"
+        assert rows["never"]["estimate"] is None
+        assert "C not open on any day" in rows["some"]["method"]
+        assert rows["some"]["pass_prob"] is not None
+        assert "is no total" in rows["ratio"]["reason"]
+        assert (rows["later"]["estimate"], rows["later"]["se"]) == (0.0, None)
+        assert rows["later"]["method"] == NOT_OPEN_YET
+        assert rows["later"]["planned_close"] == opens + dt.timedelta(days=20)
+        assert rows["later"]["reason"] == (
+            "no outlook: nothing tells the trips and catch rates to come of D"
+        )
+        assert rows["unread"]["estimate"] == 0
+        for row in rows.values():
+            assert bool(row["reason"]) == (row["estimate"] is None or row["pass_prob"] is None)
+            assert not any(isinstance(one, float) and math.isnan(one) for one in row.values())
+
+    def test_a_season_without_limits_keeps_its_draws(self):
+        found, rows = tables_of([])
+        assert not rows
+        assert found["fan"].num_rows == 0
+        assert from_table(found["draws"]).areas == ("A", "B")
+
+
+class TestBinding:
+    @staticmethod
+    def row(**given):
+        plain = {"estimate": 1.0, "date_50": None, "pass_prob": 0.0, "used": 0.1}
+        return plain | {"passed_prob": 0.0} | given
+
+    def names(self, **rows):
+        found = with_binding([row | {"limit_id": name} for name, row in rows.items()])
+        return [row["limit_id"] for row in found if row["is_binding"]]
+
+    def test_the_earliest_date_comes_before_chance_and_share(self):
+        early = self.row(date_50=dt.date(2031, 2, 1), pass_prob=0.5, used=0.1)
+        late = self.row(date_50=dt.date(2031, 3, 1), pass_prob=0.9, used=0.9)
+        chance = self.row(pass_prob=0.49, used=2.0)
+        assert self.names(late=late, early=early, chance=chance) == ["early"]
+        assert self.names(late=late, chance=chance) == ["late"]
+
+    def test_the_highest_chance_comes_before_the_share(self):
+        assert self.names(a=self.row(pass_prob=0.1, used=0.9), b=self.row(pass_prob=0.2)) == ["b"]
+
+    def test_the_share_decides_where_none_is_passed(self):
+        assert self.names(a=self.row(used=0.2), b=self.row(used=0.3)) == ["b"]
+
+    def test_no_total_never_binds(self):
+        assert self.names(a=self.row(estimate=None, used=None)) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("kept_fish", ""),
+        ("encounter_legal_unmarked_fish;encounter_sublegal_unmarked_fish", ""),
+        ("kept_fish;release_deaths_fish", ""),
+        ("", "no quantity named"),
+        ("fish", "not known"),
+        ("sublegal_prop", "no total"),
+        ("angler_trips;kept_fish", "not counted in fish"),
+        ("encounter_fish;encounter_legal_marked_fish", "counts them twice"),
+        ("released_fish;total_deaths_fish", "counts them twice"),
+    ],
+)
+def test_what_may_be_summed(text, words):
+    why = why_no_sum(listed(text))
+    assert (words in why) if words else why == ""
