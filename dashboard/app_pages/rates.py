@@ -6,16 +6,15 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, filters, move_tables, text
+from dashboard import filters, move_tables, text
 from dashboard.charts import dots as dotted
 from dashboard.charts import fits as residuals
+from dashboard.charts import rate_panel
 from dashboard.charts import rates as chart
 from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.rates import draw, fits, panels, words
-from dashboard.rates import index as modelled
+from dashboard.rates import draw, fits, panels, rate_table, terms, words
 from dashboard.rates.index import RESPONSES
-from dashboard.released.draw import answer, download, grid
+from dashboard.released.draw import answer, grid
 from dashboard.released.index import domains, head
 from dashboard.theme import is_dark
 
@@ -24,32 +23,23 @@ if TYPE_CHECKING:
     from dashboard.rates.index import Rates
 
 
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed(
-        "Catch rates",
-        "rates",
-        load=lambda folder, choice: data.rates(folder, choice.book.card),
-        body=_body,
-        with_week=False,
-    )
-
-
-def _body(chosen: Chosen, rates: Rates) -> None:
-    choice, book = chosen.choice, chosen.choice.book
-    if not modelled.has_tables(book, "index", "trend"):
-        answer(draw.OLDER)
-        return
+def _body(choice: Choice, rates: Rates) -> None:
+    book = choice.book
     response = filters.switch("Rate", RESPONSES, key="rate", words=lambda one: words.BUTTONS[one])
     answer(words.answer(book, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return
     st.caption(words.RULE)
     _figures(choice, rates, response)
-    st.html(words.table(book, rates, choice.areas, response=response))
-    for name, said in (("index", "the index"), ("trend", "the level and weeks ahead")):
-        download(said, book.bulletin.table(name), choice, name)
-    with st.expander("For who wants them: the regressions behind the index"):
+    st.html(rate_table.table(book, rates, choice.areas, response=response))
+    draw.reading(
+        words.meaning(response),
+        words.WHY_UNLIKE,
+        f"{words.AHEAD} {words.RULE} {words.MANY}",
+        words.CHANCES,
+    )
+    draw.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
+    with st.expander("For those who want them: the regressions behind the index"):
         _fits(choice, rates, response)
 
 
@@ -62,14 +52,14 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     if not found:
         return
     st.header(f"{words.LABELS[response]} by week", anchor=False)
-    st.html(move_tables.signs(chart.signs(list(found.values())), hues=chart.HUES))
-    st.caption(f"Each panel has its own scale, from zero. {words.MEANING}")
+    st.html(move_tables.signs(rate_panel.signs(list(found.values())), hues=rate_panel.HUES))
+    st.caption(words.scale(response))
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
         st.markdown(f"**{text.plain(name)}**")
         figure = chart.figure(found[area], palette=palette(dark=is_dark()))
-        said = chart.description(found[area], of=f"{words.LABELS[response]}, {name}")
+        said = rate_panel.description(found[area], of=f"{words.LABELS[response]}, {name}")
         draw.chart(figure, key=f"weeks-{area or 'all'}", alt=said)
 
     first = [area for area in found if area is None]
@@ -86,32 +76,41 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
     st.markdown("**Candidates**")
     st.html(fits.table(lines))
     st.caption(fits.CRITERIA)
-    _coefficients(rates, response)
+    _coefficients(choice, rates, response)
     st.markdown("**Does the chosen one fit?**")
     for said in fits.checks(fits.chosen(rates, response)):
         st.markdown(f"- {said}")
     _residuals(rates, response)
-    for name, said in (
-        ("models", "the candidates"),
-        ("coefficients", "the coefficients"),
-        ("residuals", "the residuals"),
-    ):
-        download(said, choice.book.bulletin.table(name), choice, name)
+    draw.downloads(
+        choice,
+        (
+            ("models", "the candidates"),
+            ("coefficients", "the coefficients"),
+            ("residuals", "the residuals"),
+        ),
+    )
 
 
-def _coefficients(rates: Rates, response: str) -> None:
-    found = fits.dots(rates, response)
+def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
+    found = terms.dots(choice.book, rates, response)
     if not found:
         st.markdown("No coefficients beyond areas and weeks were kept.")
         return
-    title = fits.ratio_words(response)
+    title = terms.ratio_words(response)
     st.markdown(f"**{text.plain(title)}**")
-    st.html(move_tables.signs(dotted.signs(found, [("sea", "ratio")]), hues=dotted.HUES))
-    figure = dotted.figure(found, palette=palette(dark=is_dark()), guide=1.0)
-    draw.chart(figure, key="ratios", alt=dotted.description(found, of=title))
+    left, right = st.columns(2)
+    with left:
+        st.html(move_tables.signs(dotted.signs(found, [("sea", "ratio")]), hues=dotted.HUES))
+        figure = dotted.figure(found, palette=palette(dark=is_dark()), guide=1.0)
+        draw.chart(figure, key="ratios", alt=dotted.description(found, of=title))
+    with right:
+        st.html(terms.table(choice.book, rates, response))
 
 
 def _residuals(rates: Rates, response: str) -> None:
+    if fits.has_no_boats(rates):
+        st.markdown(fits.WITHHELD)
+        return
     found = fits.quantiles(rates, response)
     if found:
         st.markdown("**Residuals**")
@@ -130,4 +129,4 @@ def _residuals(rates: Rates, response: str) -> None:
     st.caption(fits.INFLUENCE)
 
 
-show()
+draw.page("Catch rates", "rates", needs=("index", "trend"), body=_body)

@@ -6,40 +6,28 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, move_tables, text
+from dashboard import move_tables, text
+from dashboard.charts import run_panel
 from dashboard.charts import timing as chart
 from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.rates import draw, run, runs
-from dashboard.rates import index as modelled
-from dashboard.released.draw import answer, download, grid
+from dashboard.rates import draw, run, run_tables, runs
+from dashboard.released.draw import answer, grid
 from dashboard.released.index import domains, head
 from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.charts.timing import Run
+    from dashboard.charts.run_panel import Run
     from dashboard.filters import Choice
     from dashboard.rates.index import Rates
 
 
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed(
-        "Run timing",
-        "timing",
-        load=lambda folder, choice: data.rates(folder, choice.book.card),
-        body=_body,
-        with_week=False,
-    )
+CAME, INDEX = "How much of a run had come", "The index by week"
 
 
-def _body(chosen: Chosen, rates: Rates) -> None:
-    choice, book = chosen.choice, chosen.choice.book
-    if not modelled.has_tables(book, "timing", "strength"):
-        answer(draw.OLDER)
-        return
+def _body(choice: Choice, rates: Rates) -> None:
+    book = choice.book
     answer(run.answer(book, rates, choice.domains))
     if not rates.timing and not rates.strength:
         return
@@ -47,53 +35,71 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     shown = domains(book, choice.areas)
     if run.is_few(rates, choice.domains):
         st.caption(run.FEW)
-    _figures(choice, "How much of a run had come", runs.shares(rates, shown), folded=True)
-    _figures(choice, "The index by week", runs.indices(rates, shown), folded=False)
+    _figures(choice, CAME, runs.shares(rates, shown))
+    _figures(choice, INDEX, runs.indices(rates, shown))
     if rates.strength:
-        st.header("This season against past ones", anchor=False)
-        st.html(run.strength_table(book, rates, shown))
+        _strength(choice, rates)
     _dates(choice, rates)
-    for name, said in (
-        ("strength", "the strength by week"),
-        ("timing", "the shares by week"),
-        ("run_dates", "the dates"),
-    ):
-        download(said, book.bulletin.table(name), choice, name)
+    draw.reading(f"{run.MEANING} {run.FILLED}", run.CURVES_ARE)
+    draw.downloads(
+        choice,
+        (
+            ("strength", "the strength by week"),
+            ("timing", "the shares by week"),
+            ("run_dates", "the dates"),
+        ),
+    )
 
 
-def _figures(choice: Choice, title: str, found: Mapping[str | None, Run], *, folded: bool) -> None:
+def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> None:
+    """Draw all areas together, the areas folded; chosen areas stand open."""
     if not found:
         return
-    key = "came" if folded else "index"
     st.header(title, anchor=False)
-    st.html(move_tables.signs(chart.signs(list(found.values())), hues=chart.HUES))
+    st.html(move_tables.signs(run_panel.signs(list(found.values())), hues=run_panel.HUES))
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
         st.markdown(f"**{text.plain(name)}**")
         figure = chart.figure(found[area], palette=palette(dark=is_dark()))
-        said = chart.description(found[area], of=f"{title}, {name}")
+        said = run_panel.description(found[area], of=f"{title}, {name}")
+        key = "came" if title == CAME else "index"
         draw.chart(figure, key=f"{key}-{area or 'all'}", alt=said)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
-    if folded and areas and not choice.areas:
-        with st.expander("The shares by area"):
+    if areas and None in found:
+        with st.expander("The shares by area" if title == CAME else "The index by area"):
             grid(areas, one)
     else:
         grid(areas, one)
 
 
+def _strength(choice: Choice, rates: Rates) -> None:
+    st.header("This season against past ones", anchor=False)
+    shown = domains(choice.book, choice.areas)
+    why = run_tables.why_no_strength(rates, shown)
+    if why:
+        st.markdown(f"It cannot be told ({text.plain(why)}).")
+    else:
+        st.html(run_tables.strength(choice.book, rates, shown))
+
+
 def _dates(choice: Choice, rates: Rates) -> None:
-    found = run.table(choice.book, rates, choice.domains)
+    """Draw the dates of past runs: by area, then season by season, the curves folded."""
+    book, shown = choice.book, domains(choice.book, choice.areas)
+    found = run_tables.by_area(book, rates, shown)
     if not found:
         return
     st.header("Dates by which a quarter, half and three quarters had come", anchor=False)
     st.html(found)
-    by_area = "" if choice.areas else run.table(choice.book, rates, choice.book.areas)
-    if by_area:
-        with st.expander("The dates by area"):
-            st.html(by_area)
+    with st.expander("The dates season by season"):
+        st.html(run_tables.by_season(book, rates, choice.domains))
+        for area in choice.domains:
+            curves = run_tables.curves(rates, area)
+            if curves:
+                st.markdown(f"**{text.plain(head(book, area))}, by the curves**")
+                st.html(curves)
 
 
-show()
+draw.page("Run timing", "timing", needs=("timing", "strength"), body=_body)

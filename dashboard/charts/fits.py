@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 
 HEIGHT = 300
-SIGNS = (("●", "residuals in order"), ("┈", "where the law of the counts is right"))
+SIGNS = (("●", "residuals in order"), ("┈", "where the distribution of the counts is right"))
 HUES = {"┈": "quiet"}
 
 

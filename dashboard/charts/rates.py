@@ -2,190 +2,138 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.amounts import Amount, Sort
+from dashboard.amounts import Sort
+from dashboard.charts import across, scales
 from dashboard.charts.palette import plain
+from dashboard.charts.rate_panel import amount
 from dashboard.charts.trends import HOVER_WIDTH
+from dashboard.digits import percent
 from dashboard.rates.index import raw
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.charts.palette import Palette
+    from dashboard.charts.rate_panel import Line, Panel, Past
 
-Line = dict[str, Any]
-
-HEIGHT = 220
-SIGNS = (
-    ("●", "index with its interval"),
-    ("◇", "the survey's own figure"),
-    ("━", "level and its interval"),
-    ("┈", "weeks ahead"),
-)
-PAST = ("─", "index of a past season")
-GAP = ("×", "open, but no index")
-CUT = ("▲", "the interval runs on above the panel")
-HUES = {"◇": "quiet", "━": "copper", "┈": "copper", "─": "quiet", "×": "quiet"}
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """What one panel shows; weeks are places on the axis.
-
-    Parameters
-    ----------
-    weeks : tuple of str
-        The axis: weeks of the season so far, then those ahead.
-    index, trend : tuple of dict
-        Lines of the two tables, by week.
-    past : tuple of tuple of (int, float)
-        Place and index of each past season; None breaks the line.
-    sort : Sort
-    """
-
-    weeks: tuple[str, ...]
-    index: tuple[Line, ...]
-    trend: tuple[Line, ...]
-    past: tuple[tuple[tuple[int, float | None], ...], ...]
-    sort: Sort
-
-    @property
-    def top(self) -> float:
-        """Top of the axis: no more than twice the highest figure, so that one stays readable."""
-        known = [line[name] for line in self.index for name in ("index", "raw")]
-        known += [line["level"] for line in self.trend]
-        known += [value for line in self.past for _, value in line]
-        most = max((one for one in known if one is not None), default=0.0)
-        ends = [one["ci_high"] for one in (*self.index, *self.trend) if one["ci_high"] is not None]
-        top = 1.08 * (max(most, min(max(ends, default=0.0), 2 * most)) or 1.0)
-        return min(top, 1.0) if self.sort is Sort.SHARE else top
-
-    @property
-    def is_cut(self) -> bool:
-        """Whether an interval runs on above the panel."""
-        return bool(self.cut)
-
-    @property
-    def cut(self) -> list[str]:
-        """Weeks whose interval of index or level runs on above the panel."""
-        ends = (one for one in (*self.index, *self.trend) if (one["ci_high"] or 0.0) > self.top)
-        return list(dict.fromkeys(one["week"] for one in ends))
-
-    @property
-    def gaps(self) -> list[Line]:
-        """Lines of weeks that were open and have no index."""
-        return [one for one in self.index if one["index"] is None]
-
-    def at(self, week: str) -> int:
-        """Return the place of a week on the axis."""
-        return self.weeks.index(week)
-
-
-def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
-    """Return the signs that occur in some panels with their words."""
-    found = list(SIGNS[:2])
-    levels = [line["is_ahead"] for one in panels for line in one.trend if line["level"] is not None]
-    found += [SIGNS[2]] * (False in levels) + [SIGNS[3]] * (True in levels)
-    found += [PAST] * any(one.past for one in panels)
-    found += [GAP] * any(one.gaps for one in panels)
-    return found + [CUT] * any(one.is_cut for one in panels)
+HEIGHT = 236
+#: What stands over the axis of figures.
+UNITS = {Sort.RATIO: "fish per angler-hour", Sort.SHARE: "share of encounters"}
 
 
 def figure(panel: Panel, *, palette: Palette) -> go.Figure:
     """Draw a panel."""
     drawn = go.Figure()
     for line in panel.past:
-        drawn.add_trace(_past(line, palette=palette))
-    for is_ahead in (False, True):
-        for trace in _level(panel, is_ahead=is_ahead, palette=palette):
-            drawn.add_trace(trace)
+        drawn.add_trace(_past(panel, line, palette=palette))
+    for trace in _levels(panel, palette=palette):
+        drawn.add_trace(trace)
     drawn.add_trace(_intervals(panel, palette=palette))
     drawn.add_trace(_raw(panel, palette=palette))
     drawn.add_trace(_points(panel, palette=palette))
     drawn.add_trace(_gaps(panel, palette=palette))
-    drawn.add_trace(_cut(panel, palette=palette))
+    for hue, places in panel.cut.items():
+        colour = getattr(palette, hue)
+        drawn.add_trace(across.cut_above(places, top=panel.top, colour=colour))
     _lay_out(drawn, panel, palette=palette)
     return drawn
 
 
-def description(panel: Panel, *, of: str) -> str:
-    """Return a sentence that stands for a panel where it cannot be seen."""
-    known = [one for one in panel.index if one["index"] is not None]
-    if not known:
-        return f"{of}: no week has an index."
-    last = known[-1]
-    words = (
-        f"{of} by week, {len(known)} of {len(panel.index)} weeks with an index; the last, "
-        f"{last['week']}, {_amount(panel, last, 'index').figure()}"
-    )
-    levels = [one for one in panel.trend if one["level"] is not None and not one["is_ahead"]]
-    if levels:
-        first, end = (_amount(panel, one, "level").words for one in (levels[0], levels[-1]))
-        words += f"; the level goes from {first} to {end}"
-    return f"{words}."
-
-
-def _amount(panel: Panel, line: Line, name: str) -> Amount:
-    return Amount(line[name], line["ci_low"], line["ci_high"], panel.sort)
-
-
-def _past(line: Sequence[tuple[int, float | None]], *, palette: Palette) -> go.Scatter:
+def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
+    is_last = line is panel.past[-1]
     return go.Scatter(
-        x=[at for at, _ in line],
-        y=[value for _, value in line],
+        x=[at for at, _ in line.points],
+        y=[value for _, value in line.points],
         mode="lines",
-        line={"width": 1.1, "color": palette.quiet},
-        opacity=0.45,
-        hoverinfo="skip",
+        line={"width": 1.6 if is_last else 1.0, "color": palette.quiet},
+        opacity=0.8 if is_last else 0.4,
+        text=[_past_words(panel, line, *point) for point in line.points],
+        hovertemplate="%{text}<extra></extra>",
         name="past",
     )
 
 
-def _level(panel: Panel, *, is_ahead: bool, palette: Palette) -> list[go.Scatter]:
-    """Return the band and line of the level; the part ahead starts at the last week behind it."""
-    known = [one for one in panel.trend if one["level"] is not None]
-    behind = [one for one in known if not one["is_ahead"]]
-    lines = [*behind[-1:], *known[len(behind) :]] if is_ahead else behind
-    if not lines or (is_ahead and len(known) == len(behind)):
-        return []
-    x = [panel.at(one["week"]) for one in lines]
+def _past_words(panel: Panel, line: Past, at: int, value: float | None) -> str:
+    if value is None:
+        return ""
+    return f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
+
+
+def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
+    """Return bands and lines of the level; the part ahead starts at the last week behind it."""
+    behind = [one for one in panel.behind if one["level"] is not None]
+    ahead = [one for one in panel.trend if one["is_ahead"] and one["level"] is not None]
+    found = []
+    if behind:
+        found.append(_band(panel, behind, opacity=0.22, name="band", palette=palette))
+        solid, shut = _parts(panel, behind)
+        found.append(_line(panel, solid, dash="solid", name="level", palette=palette))
+        if shut:
+            found.append(_line(panel, shut, dash="dash", name="level closed", palette=palette))
+    if ahead:
+        lines = [*behind[-1:], *ahead]
+        found.append(_band(panel, lines, opacity=0.12, name="band ahead", palette=palette))
+        found.append(_line(panel, lines, dash="dot", name="ahead", palette=palette))
+    return found
+
+
+def _parts(panel: Panel, lines: Sequence[Line]) -> tuple[list[Line | None], list[Line | None]]:
+    """Return the level in open weeks and over closed ones; None breaks a line."""
+    is_shut = [panel.at(one["week"]) in panel.closed for one in lines]
+    solid = [None if shut else one for one, shut in zip(lines, is_shut, strict=True)]
+    dashed: list[Line | None] = []
+    for at, (one, after) in enumerate(pairwise(lines)):
+        dashed += [one, after, None] if is_shut[at] or is_shut[at + 1] else []
+    return solid, dashed
+
+
+def _band(
+    panel: Panel, lines: Sequence[Line], *, opacity: float, name: str, palette: Palette
+) -> go.Scatter:
     ends = [one for one in lines if one["ci_low"] is not None and one["ci_high"] is not None]
-    across = [panel.at(one["week"]) for one in (*ends, *reversed(ends))]
     band = [*(one["ci_high"] for one in ends), *(one["ci_low"] for one in reversed(ends))]
-    dash = "dot" if is_ahead else "solid"
-    return [
-        go.Scatter(
-            x=across,
-            y=[min(one, panel.top) for one in band],
-            mode="lines",
-            fill="toself",
-            fillcolor=palette.copper,
-            line={"width": 0},
-            opacity=0.12 if is_ahead else 0.22,
-            hoverinfo="skip",
-            name="band ahead" if is_ahead else "band",
-        ),
-        go.Scatter(
-            x=x,
-            y=[one["level"] for one in lines],
-            mode="lines",
-            line={"width": 2.2, "color": palette.copper, "dash": dash},
-            text=[_level_words(panel, one) for one in lines],
-            hovertemplate="%{text}<extra></extra>",
-            name="ahead" if is_ahead else "level",
-        ),
-    ]
+    return go.Scatter(
+        x=[panel.at(one["week"]) for one in (*ends, *reversed(ends))],
+        y=[_inside(panel, one) for one in band],
+        mode="lines",
+        fill="toself",
+        fillcolor=palette.copper,
+        line={"width": 0},
+        opacity=opacity,
+        hoverinfo="skip",
+        name=name,
+    )
+
+
+def _line(
+    panel: Panel, lines: Sequence[Line | None], *, dash: str, name: str, palette: Palette
+) -> go.Scatter:
+    return go.Scatter(
+        x=[None if one is None else panel.at(one["week"]) for one in lines],
+        y=[None if one is None else one["level"] for one in lines],
+        mode="lines",
+        line={"width": 2.2, "color": palette.copper, "dash": dash},
+        text=["" if one is None else _level_words(panel, one) for one in lines],
+        hovertemplate="%{text}<extra></extra>",
+        name=name,
+    )
 
 
 def _level_words(panel: Panel, one: Line) -> str:
     kind = "level ahead" if one["is_ahead"] else "level"
-    return f"<b>{one['week']}</b><br>{kind} {_amount(panel, one, 'level').figure()}"
+    shut = "<br>closed" if panel.at(one["week"]) in panel.closed else ""
+    return f"<b>{one['week']}</b><br>{kind} {amount(panel, one, 'level').figure()}{shut}"
+
+
+def _inside(panel: Panel, value: float) -> float:
+    return min(max(value, panel.bottom), panel.top)
 
 
 def _intervals(panel: Panel, *, palette: Palette) -> go.Scatter:
@@ -195,7 +143,7 @@ def _intervals(panel: Panel, *, palette: Palette) -> go.Scatter:
         if one["ci_low"] is not None and one["ci_high"] is not None:
             at = panel.at(one["week"])
             x += [at, at, None]
-            y += [min(one["ci_low"], panel.top), min(one["ci_high"], panel.top), None]
+            y += [_inside(panel, one["ci_low"]), _inside(panel, one["ci_high"]), None]
     line = {"width": 4, "color": palette.sea}
     return go.Scatter(
         x=x, y=y, mode="lines", line=line, opacity=0.35, hoverinfo="skip", name="intervals"
@@ -203,97 +151,108 @@ def _intervals(panel: Panel, *, palette: Palette) -> go.Scatter:
 
 
 def _raw(panel: Panel, *, palette: Palette) -> go.Scatter:
-    known = [one for one in panel.index if one["raw"] is not None]
-    return go.Scatter(
-        x=[panel.at(one["week"]) for one in known],
-        y=[one["raw"] for one in known],
-        mode="markers",
-        marker={
-            "symbol": "diamond-open",
-            "size": 7,
-            "color": palette.quiet,
-            "line": {"width": 1.4, "color": palette.quiet},
-        },
-        text=[_raw_words(one) for one in known],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-        name="raw",
-    )
-
-
-def _raw_words(one: Line) -> str:
-    return f"<b>{one['week']}</b><br>the survey's own {raw(one).figure()}"
+    line = {"width": 1.4, "color": palette.quiet}
+    marker = {"symbol": "diamond-open", "size": 7, "color": palette.quiet, "line": line}
+    known = [one for one in panel.index if one["raw"] is not None and one["raw"] <= panel.top]
+    words = [f"<b>{one['week']}</b><br>the survey's own {raw(one).figure()}" for one in known]
+    return _dots(panel, known, "raw", words=words, marker=marker)
 
 
 def _points(panel: Panel, *, palette: Palette) -> go.Scatter:
     known = [one for one in panel.index if one["index"] is not None]
+    marker = {"symbol": "circle", "size": 7, "color": palette.sea}
+    words = [_index_words(panel, one) for one in known]
+    return _dots(panel, known, "index", words=words, marker=marker)
+
+
+def _dots(
+    panel: Panel, lines: Sequence[Line], name: str, *, words: Sequence[str], marker: dict[str, Any]
+) -> go.Scatter:
     return go.Scatter(
-        x=[panel.at(one["week"]) for one in known],
-        y=[one["index"] for one in known],
+        x=[panel.at(one["week"]) for one in lines],
+        y=[one[name] for one in lines],
         mode="markers",
-        marker={"symbol": "circle", "size": 7, "color": palette.sea},
-        text=[_index_words(panel, one) for one in known],
+        marker=marker,
+        text=words,
         hovertemplate="%{text}<extra></extra>",
         cliponaxis=False,
-        name="index",
+        name=name,
     )
 
 
 def _index_words(panel: Panel, one: Line) -> str:
-    words = f"<b>{one['week']}</b><br>index {_amount(panel, one, 'index').figure()}"
-    return words if one["n_trips"] is None else f"{words}<br>{one['n_trips']:,} trips"
+    words = f"<b>{one['week']}</b><br>index {amount(panel, one, 'index').figure()}"
+    if one["n_trips"] is not None:
+        words += f"<br>{one['n_trips']:,} trips"
+    note = wrap(one.get("note") or one["reason"] or "", HOVER_WIDTH)
+    return words + "".join(f"<br>{escape(line)}" for line in note)
 
 
 def _gaps(panel: Panel, *, palette: Palette) -> go.Scatter:
-    found = panel.gaps
     words = [
         "<br>".join([f"<b>{one['week']}</b>", *map(escape, wrap(one["reason"] or "", HOVER_WIDTH))])
-        for one in found
+        for one in panel.gaps
     ]
-    return go.Scatter(
-        x=[panel.at(one["week"]) for one in found],
-        y=[0.04 * panel.top] * len(found),
-        mode="markers",
-        marker={
-            "symbol": "x-thin",
-            "size": 8,
-            "color": palette.quiet,
-            "line": {"width": 1.6, "color": palette.quiet},
-        },
-        text=words,
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-        name="gaps",
-    )
-
-
-def _cut(panel: Panel, *, palette: Palette) -> go.Scatter:
-    over = [panel.at(week) for week in panel.cut]
-    return go.Scatter(
-        x=over,
-        y=[panel.top] * len(over),
-        mode="markers",
-        marker={"symbol": "arrow-up", "size": 8, "color": palette.sea},
-        hoverinfo="skip",
-        cliponaxis=False,
-        name="cut",
-    )
+    places = [panel.at(one["week"]) for one in panel.gaps]
+    height = panel.bottom + 0.04 * (panel.top - panel.bottom)
+    return across.gaps_below(places, words=words, at=height, palette=palette)
 
 
 def _lay_out(drawn: go.Figure, panel: Panel, *, palette: Palette) -> None:
     step = max(1, -(-len(panel.weeks) // 5))
-    ticks = list(range(0, len(panel.weeks), step))
+    places = list(range(0, len(panel.weeks), step))
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    drawn.update_layout(height=HEIGHT, margin={"l": 44, "r": 10, "t": 8, "b": 26}, **plain(palette))
+    drawn.update_layout(
+        height=HEIGHT,
+        margin={"l": 40, "r": 10, "t": 24, "b": 26},
+        shapes=[_shut(at, palette=palette) for at in panel.closed],
+        annotations=[
+            unit(UNITS[panel.sort], palette=palette),
+            *(named(one.season, palette=palette) for one in panel.past[-1:]),
+        ],
+        **plain(palette),
+    )
     drawn.update_xaxes(
-        tickvals=ticks,
-        ticktext=[panel.weeks[at][5:] for at in ticks],
+        tickvals=places,
+        ticktext=[panel.weeks[at][5:] for at in places],
         range=[-0.6, len(panel.weeks) - 0.4],
         showgrid=False,
         tickangle=0,
         **axis,
     )
-    shown = ".0%" if panel.sort is Sort.SHARE else ",.2~f"
+    values = scales.ticks(panel.bottom, panel.top)
     drawn.update_yaxes(
-        range=[0, panel.top], nticks=4, gridcolor=palette.grid, tickformat=shown, **axis
+        range=[panel.bottom, panel.top],
+        tickvals=values,
+        ticktext=[_said(panel, one) for one in values],
+        gridcolor=palette.grid,
+        **axis,
     )
+
+
+def unit(words: str, *, palette: Palette) -> dict[str, Any]:
+    """Return the unit of an axis, to stand over its upper end."""
+    return {
+        "text": words,
+        "font": {"size": 11, "color": palette.quiet},
+        **{"xref": "paper", "yref": "paper", "x": 0, "y": 1, "yshift": 2},
+        **{"xanchor": "left", "yanchor": "bottom", "showarrow": False},
+    }
+
+
+def named(season: str, *, palette: Palette) -> dict[str, Any]:
+    """Return the name of the last past season, to stand over the right end of a figure."""
+    found = unit(f"━ {escape(season)}", palette=palette)
+    return found | {"x": 1, "xanchor": "right"}
+
+
+def _shut(at: int, *, palette: Palette) -> dict[str, Any]:
+    return {
+        **{"type": "rect", "layer": "below", "xref": "x", "yref": "paper", "y0": 0, "y1": 1},
+        **{"x0": at - 0.5, "x1": at + 0.5, "line": {"width": 0}},
+        **{"fillcolor": palette.quiet, "opacity": 0.16},
+    }
+
+
+def _said(panel: Panel, value: float) -> str:
+    return percent(value) if panel.sort is Sort.SHARE else f"{value:,.3g}"

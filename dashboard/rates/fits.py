@@ -1,4 +1,4 @@
-"""The regressions behind the index, in words and tables, for who wants them."""
+"""The regressions behind the index, in words and tables, for those who want them."""
 
 from __future__ import annotations
 
@@ -6,32 +6,49 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dashboard import cells, text
-from dashboard.amounts import Amount, Sort
-from dashboard.charts.dots import Dot
 from dashboard.digits import DASH, number, percent
-from dashboard.rates.index import SHARE
+from dashboard.rates import terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.rates.index import Line, Rates
 
-HEADS = ("Candidate", "Law and terms", "Trips", "AIC", "BIC", "Held-out weeks")
+HEADS = ("Candidate", "Distribution and terms", "Trips", "AIC", "BIC", "Held-out weeks")
 BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")
 CRITERIA = (
-    "AIC and BIC are given as what they are above the lowest: less is better. The score of "
-    "held-out weeks is the mean log chance that a fit of the weeks before gives them: more is "
-    "better. No candidate is chosen by p-values."
+    "AIC and BIC are told against the lowest of the candidates that the index may use: less is "
+    "better. The score of held-out weeks is the mean log chance that a fit of the weeks before "
+    "gives them: more is better. It is the only figure here that asks about weeks a fit has not "
+    "seen, which is what an index of a season in progress is used for. No candidate is chosen by "
+    "p-values."
 )
 RESIDUALS = (
     "Randomised quantile residuals (Dunn & Smyth 1996, Randomized quantile residuals, J. Comput. "
     "Graph. Stat. 5; from memory), in order, against those of a standard normal: on the line where "
-    "the law of the counts is right."
+    "the distribution of the counts is right."
 )
 INFLUENCE = (
     "Influence: the largest move of a coefficient, in its standard errors, if the boat were left "
     "out. A boat over 1 is worth a look at its interview."
 )
+WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."
+#: Words of a reason by which a candidate is shown and may not be chosen.
+_KEPT_OUT = "kept out of the index"
+#: What the names of candidates mean.
+CANDIDATES = {
+    "usual": "areas, weeks as a smooth line of their own in each area",
+    "areas in step": "every area goes up and down alike",
+    "slope of areas": "areas alike but for a straight line of their own",
+    "with site": "and the landing site",
+    "with daylight": "and the hours of daylight",
+    "with moon": "and the lit part of the moon",
+    "with tide": "and the tide range of the day",
+    "poisson": "counts that spread by chance alone",
+    "zero-inflated": "some trips could not have met fish",
+    "hurdle": "whether any fish, and how many, apart",
+    "binomial": "fish of one boat no more alike than others",
+}
 
 
 def chosen(rates: Rates, response: str) -> Line | None:
@@ -42,8 +59,9 @@ def chosen(rates: Rates, response: str) -> Line | None:
 
 def table(lines: Sequence[Line]) -> str:
     """Return candidates side by side as HTML, the chosen one marked."""
+    allowed = [line for line in lines if _KEPT_OUT not in (line["reason"] or "")]
     lowest = {
-        name: min((line[name] for line in lines if line[name] is not None), default=None)
+        name: min((line[name] for line in allowed if line[name] is not None), default=None)
         for name in ("aic", "bic")
     }
     return cells.table(HEADS, [_candidate(line, lowest) for line in lines])
@@ -51,7 +69,8 @@ def table(lines: Sequence[Line]) -> str:
 
 def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
     name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
-    law = escape(_spaced(line["family"])) + cells.small(line["terms"] or "")
+    meant = CANDIDATES.get(line["candidate"], "")
+    law = escape(_spaced(line["family"])) + cells.small(meant, terms.listed(line["terms"] or ""))
     if line["reason"]:
         law += cells.small(line["reason"])
     score, rows = line["held_out_score"], line["held_out_rows"]
@@ -80,26 +99,10 @@ def _parameters(amount: int | None) -> str:
 def _above(value: float | None, lowest: float | None) -> str:
     if value is None or lowest is None:
         return DASH
-    return "lowest" if value == lowest else f"+{number(value - lowest, place=-1)}"
-
-
-def dots(rates: Rates, response: str) -> list[Dot]:
-    """Return the coefficients of the chosen regression as ratios with their intervals.
-
-    Intercepts are levels and no ratios; they stand in the download.
-    """
-    return [
-        Dot(line["term"], Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO))
-        for line in rates.of("coefficients", response)
-        if line["ratio"] is not None and not line["term"].endswith("intercept")
-    ]
-
-
-def ratio_words(response: str) -> str:
-    """Return what the ratios of a response are."""
-    if response == SHARE:
-        return "Odds of a sublegal fish over those of the base"
-    return "Catch per angler-hour over that of the base"
+    if value == lowest:
+        return "lowest"
+    more = number(value - lowest, place=-1)
+    return more if more.startswith("−") else f"+{more}"
 
 
 def checks(line: Line | None) -> list[str]:
@@ -113,12 +116,12 @@ def checks(line: Line | None) -> list[str]:
     if line["pearson"] is not None:
         found.append(
             f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the counts spread as "
-            "the law says, above where they spread more."
+            "the distribution says, above where they spread more."
         )
     if line["dispersion"] is not None:
         found.append(
-            f"Dispersion of the law {number(line['dispersion'], place=-3)}: 0 would be no more "
-            "spread than chance alone gives."
+            f"Dispersion {number(line['dispersion'], place=-3)}: 0 would be no more spread than "
+            "chance alone gives."
         )
     if line["cluster_factor"] is not None:
         days = line["n_clusters"]
@@ -150,6 +153,11 @@ def _boat(line: Line) -> str:
         _figure(line["residual"], place=-2),
     ]
     return cells.line(BOAT_HEADS, line["interview_id"] or DASH, inside)
+
+
+def has_no_boats(rates: Rates) -> bool:
+    """Return whether regressions were chosen and no residual of any rate is kept."""
+    return not rates.lines["residuals"] and any(one["is_chosen"] for one in rates.lines["models"])
 
 
 def _figure(value: float | None, *, place: int) -> str:

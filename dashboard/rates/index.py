@@ -142,6 +142,22 @@ def before(rates: Rates, line: Line, *, weeks: int) -> Line | None:
     return found[0] if found else None
 
 
+def index_of(rates: Rates, response: str, area: str | None, week: str) -> Line | None:
+    """Return the line of the index of a week, or None where it was closed."""
+    lines = rates.index.get((response, area), ())
+    return next((one for one in lines if one["week"] == week), None)
+
+
+def empty_trips(rates: Rates, response: str, area: str | None) -> tuple[int, int]:
+    """Return trips and weeks at the end of the season so far in which none was seen."""
+    trips = weeks = 0
+    for one in reversed(rates.index.get((response, area), ())):
+        if one["raw"] != 0 or not one["n_trips"]:
+            break
+        trips, weeks = trips + one["n_trips"], weeks + 1
+    return trips, weeks
+
+
 def origin(lines: Sequence[Line]) -> date | None:
     """Return the day from which the days of a season's timing count."""
     for line in lines:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from dashboard.book import weeks_between
-from dashboard.charts.rates import Panel
+from dashboard.book import monday, weeks_between
+from dashboard.charts.rate_panel import Panel, Past
 from dashboard.rates import index as modelled
 from dashboard.rates.index import ENCOUNTERS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
     from dashboard.book import Book
-    from dashboard.rates.index import Rates
+    from dashboard.rates.index import Line, Rates
 
 
 def panel(book: Book, rates: Rates, area: str | None, *, response: str) -> Panel | None:
@@ -25,32 +28,51 @@ def panel(book: Book, rates: Rates, area: str | None, *, response: str) -> Panel
     weeks = [*book.axis, *(one["week"] for one in (*index, *trend))]
     axis = weeks_between(min(weeks), max(weeks))
     past = _past(rates, area, axis) if response == ENCOUNTERS else ()
-    return Panel(axis, index, trend, past, modelled.sort_of(response))
+    closed = _closed(axis, index, trend)
+    return Panel(axis, index, trend, past, closed, modelled.sort_of(response))
 
 
-def _past(
-    rates: Rates, area: str | None, axis: tuple[str, ...]
-) -> tuple[tuple[tuple[int, float | None], ...], ...]:
-    """Return past seasons on the weeks of this one, by the number of the week."""
-    place = {week: at for at, week in enumerate(axis)}
+def _closed(axis: Sequence[str], index: Sequence[Line], trend: Sequence[Line]) -> tuple[int, ...]:
+    """Return the places of closed weeks: those the trend calls so, or that have no index line."""
+    told = {one["week"]: one.get("is_closed") for one in trend}
+    open_weeks = {one["week"] for one in index}
+    first_ahead = min((one["week"] for one in trend if one["is_ahead"]), default="9999")
+    return tuple(
+        at
+        for at, week in enumerate(axis)
+        if told.get(week)
+        or (told.get(week) is None and week not in open_weeks and week < first_ahead)
+    )
+
+
+def _past(rates: Rates, area: str | None, axis: tuple[str, ...]) -> tuple[Past, ...]:
+    """Return past seasons on the weeks of this one, by the day that timing counts them from."""
+    start = start_of(rates, area)
+    if start is None:
+        return ()
     found = []
     for season in rates.seasons(area):
-        later = int(rates.season[:4]) - int(season[:4])
-        known = {
-            place[week]: one["index"]
-            for one in rates.timing[season, area]
-            if (week := moved(one["week"], years=later)) in place
-        }
-        # A week without a line was closed: None breaks the line there.
-        line = [(at, known.get(at)) for at in range(min(known), max(known) + 1)] if known else []
-        found += [tuple(line)] if any(value is not None for _, value in line) else []
+        known = {}
+        for one in rates.timing[season, area]:
+            if one["day"] is not None:
+                # The day ends a week: its Monday is six days before.
+                first = start + timedelta(days=one["day"] - 6)
+                known[(first - monday(axis[0])).days // 7] = one["index"]
+        inside = [at for at, value in known.items() if 0 <= at < len(axis) and value is not None]
+        if inside:
+            # A week without a line was closed: None breaks the line there.
+            places = range(min(inside), max(inside) + 1)
+            found.append(Past(season, tuple((at, known.get(at)) for at in places)))
     return tuple(found)
 
 
-def moved(week: str, *, years: int) -> str:
-    """Return the ISO week of the same number in a later year; after week 52 comes the first."""
-    year, number = int(week[:4]) + years, int(week[6:])
-    last = date(year, 12, 28).isocalendar().week
-    if number <= last:
-        return f"{year}-W{number:02d}"
-    return f"{year + 1}-W01"
+def start_of(rates: Rates, area: str | None) -> date | None:
+    """Return the day that days of timing count from in this season; None where no line tells.
+
+    Of an area without a line of its own, that of all areas together: days count alike.
+    """
+    for one in (area, None):
+        start = modelled.origin(rates.timing.get((rates.season, one), ()))
+        if start is not None:
+            return start
+    return None

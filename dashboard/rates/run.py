@@ -1,16 +1,19 @@
-"""The timing and strength of a run in sentences and tables."""
+"""The timing and strength of a run in sentences."""
 
 from __future__ import annotations
 
-from html import escape
+from datetime import timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
+from dashboard import text
 from dashboard.amounts import Amount, Sort
-from dashboard.digits import DASH, number
+from dashboard.book import monday
+from dashboard.digits import PERCENT, percent
 from dashboard.rates import index as modelled
+from dashboard.rates import runs
 from dashboard.rates.index import SHARES
-from dashboard.released.index import head, where
+from dashboard.released.index import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,16 +25,20 @@ if TYPE_CHECKING:
 #: What dates are read from, the first that a season has.
 CURVES = ("index", "normal", "logistic")
 CURVE_WORDS = {"index": "the index itself", "normal": "normal curve", "logistic": "logistic curve"}
-HEADS = ("Season", "A quarter", "Half", "Three quarters", "How far the curves are off")
-STRENGTH_HEADS = ("Area", "This season over the past", "Past seasons", "Through week")
 MEANING = (
     "Timing is built on the index of encounters per angler-hour and not on catch: a closure, or "
-    "few anglers, is no absence of fish. Weeks without an index take the mean of their neighbours. "
-    "The curves follow Mundy (1979), A quantitative measure of migratory timing illustrated by "
-    "application to the management of commercial salmon fisheries (from memory); ± is their "
-    "standard error, which treats weeks as independent and is rough. How far they are off is the "
-    "root mean square difference of shares."
+    "few anglers, is no absence of fish."
 )
+FILLED = "Weeks without an index take the mean of their neighbours."
+CURVES_ARE = (
+    "The curves follow Mundy (1979), A quantitative measure of migratory timing illustrated by "
+    "application to the management of commercial salmon fisheries (from memory). They have tails "
+    "that a season with an opening and a closing day has not, so that they begin above and end "
+    "below the shares: read dates from them, and the ends from the lines. How far they are off is "
+    "the root mean square difference of shares. ± is a standard error."
+)
+#: Days of a leap year.
+YEAR = 366
 FEW = "With so few past seasons their spread is hardly known: the interval may be too narrow."
 #: Past seasons under which that is said.
 ENOUGH = 4
@@ -49,7 +56,28 @@ def answer(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
 
 def _answer_of(book: Book, rates: Rates, area: str | None) -> str:
     place = where(book, area)
-    return f"{place[:1].upper()}{place[1:]}, {_strength(rates, area)}{_came(rates, area)}"
+    start = f"{place[:1].upper()}{place[1:]}, "
+    return f"{start}{_strength(rates, area)}{_stands(rates, area)}{_came(rates, area)}"
+
+
+def _stands(rates: Rates, area: str | None) -> str:
+    """Return how much of past runs had come by this season's last day."""
+    last, share = runs.today(rates, area), share_come(rates, area)
+    if last is None or not share:
+        return ""
+    many = len(runs.come(rates, area)) > 1
+    day = day_words(monday(last["week"]) + timedelta(days=6))
+    of = "past runs" if many else "the past run"
+    return f" By the end of week {last['week']} ({day}) **{text.plain(share)}** of {of} had come."
+
+
+def share_come(rates: Rates, area: str | None) -> str:
+    """Return the lowest and highest share of past runs that had come, such as ``55–65 %``."""
+    found = sorted(runs.come(rates, area).values())
+    if not found:
+        return ""
+    low, high = percent(found[0]), percent(found[-1])
+    return high if low == high else f"{low.removesuffix(PERCENT)}–{high}"
 
 
 def last_strength(rates: Rates, area: str | None) -> Line | None:
@@ -102,28 +130,43 @@ def curve_of(rates: Rates, area: str | None) -> str | None:
 
 
 def _came(rates: Rates, area: str | None) -> str:
-    curve = curve_of(rates, area)
-    if curve is None:
+    if curve_of(rates, area) is None:
         return "" if not rates.seasons(area) else " When past runs came is not known."
-    parts = []
-    for share, words in SHARES.items():
-        found = _dates_of(rates, area, curve, share)
-        if found:
-            had = "" if parts else " had come"
-            parts.append(f"{words}{had} {between(found)}")
+    parts = [
+        f"{words}{'' if share != min(SHARES) else ' had come'} {found}"
+        for share, words in SHARES.items()
+        if (found := dates_words(rates, area, share))
+    ]
     return f" Of past runs, {', '.join(parts)}." if parts else ""
 
 
-def _dates_of(rates: Rates, area: str | None, curve: str, share: float) -> list[date]:
-    """Return the dates of past seasons, the earliest of a season first."""
-    found = []
-    for line in rates.dates(area):
-        is_it = line["curve"] == curve and line["share"] == share
-        if is_it and line["date"] is not None and line["season"] != rates.season:
-            start = modelled.origin(rates.timing.get((line["season"], area), ()))
-            after = (line["date"] - start).days if start else line["date"].timetuple().tm_yday
-            found.append((after, line["date"]))
-    return [day for _, day in sorted(found)]
+def dates_words(rates: Rates, area: str | None, share: float) -> str:
+    """Return the dates by which a share of past runs had come; empty where none is known."""
+    curve = curve_of(rates, area)
+    found = [
+        line["date"]
+        for line in rates.dates(area)
+        if (line["curve"], line["share"]) == (curve, share)
+        and line["date"] is not None
+        and line["season"] != rates.season
+    ]
+    return between(in_turn(found)) if found else ""
+
+
+def in_turn(days: Sequence[date]) -> list[date]:
+    """Return dates of several years by their day of the year, begun after the longest gap.
+
+    So a run over the turn of a year stays in one piece, whatever its seasons are called.
+    """
+    places = sorted({_place(day) for day in days})
+    gaps = [(after - before) % YEAR or YEAR for before, after in pairwise([*places, places[0]])]
+    first = places[(gaps.index(max(gaps)) + 1) % len(places)]
+    return sorted(days, key=lambda day: (_place(day) - first) % YEAR)
+
+
+def _place(day: date) -> int:
+    """Return the day in a leap year, so that a date has one place in every year."""
+    return day.replace(year=2000).timetuple().tm_yday
 
 
 def between(days: Sequence[date]) -> str:
@@ -138,77 +181,6 @@ def between(days: Sequence[date]) -> str:
 def day_words(day: date) -> str:
     """Return a date without its year, such as ``3 Dec``."""
     return f"{day.day} {day:%b}"
-
-
-def table(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
-    """Return the dates of each season and area as HTML; empty where there are none."""
-    lines = []
-    for area in areas:
-        mine = rates.dates(area)
-        if mine:
-            lines += [cells.group(HEADS, head(book, area)), *_dates_lines(mine)]
-    return cells.table(HEADS, lines) if lines else ""
-
-
-def _dates_lines(mine: Sequence[Line]) -> list[str]:
-    seasons = sorted({line["season"] for line in mine})
-    return [
-        _dates_line(season, [one for one in mine if one["season"] == season]) for season in seasons
-    ]
-
-
-def _dates_line(season: str, found: Sequence[Line]) -> str:
-    by_curve = sorted(found, key=lambda one: CURVES.index(one["curve"]))
-    inside = [_dates(by_curve, share) for share in SHARES]
-    off = {
-        line[
-            "curve"
-        ]: f"{CURVE_WORDS[line['curve']]}: {number(100 * line['rmse'], place=-1)} points"
-        for line in by_curve
-        if line["rmse"] is not None
-    }
-    why = dict.fromkeys(line["reason"] for line in by_curve if line["reason"])
-    return cells.line(HEADS, season, [*inside, cells.small(*off.values(), *why)])
-
-
-def _dates(by_curve: Sequence[Line], share: float) -> str:
-    """Return a date as a cell, the first of the curves in full print."""
-    known = [one for one in by_curve if one["share"] == share and one["date"] is not None]
-    if not known:
-        return DASH
-    first = known[0]["date"]
-    lines = (f"{CURVE_WORDS[one['curve']]}{_by_curve(one)}" for one in known)
-    return f"{day_words(first)} {first:%Y}" + cells.small(*lines)
-
-
-def _by_curve(line: Line) -> str:
-    """Return the date of a curve with its standard error; nothing where it is the index itself."""
-    if line["curve"] == CURVES[0]:
-        return ""
-    se = line["se_days"]
-    error = "" if se is None else f" ± {number(se, place=-1)} days"
-    return f": {day_words(line['date'])}{error}"
-
-
-def strength_table(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
-    """Return this season against past ones of each area as HTML."""
-    return cells.table(STRENGTH_HEADS, [_strength_line(book, rates, area) for area in areas])
-
-
-def _strength_line(book: Book, rates: Rates, area: str | None) -> str:
-    line, name = last_strength(rates, area), head(book, area)
-    if line is None or line["ratio"] is None:
-        why = (line["reason"] if line else "") or "no week has a figure"
-        none = [DASH + cells.small(why), DASH, DASH]
-        return cells.line(STRENGTH_HEADS, name, none, is_all=area is None)
-    ratio = modelled.amount(line, "ratio")
-    past = Amount(line["ratio"], line["past_low"], line["past_high"], Sort.RATIO)
-    inside = [
-        cells.amount(ratio, below=(verdict(line),)),
-        escape(past.limits or DASH) + cells.small(text.count(line["n_past"] or 0, "season")),
-        escape(line["week"] or DASH),
-    ]
-    return cells.line(STRENGTH_HEADS, name, inside, is_all=area is None)
 
 
 def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:

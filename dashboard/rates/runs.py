@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.charts.timing import Run
+from dashboard.charts.run_panel import Run
 from dashboard.rates import index as modelled
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.timing import Points
+    from dashboard.charts.run_panel import Points
     from dashboard.rates.index import Line, Rates
 
 CURVES = ("normal", "logistic")
@@ -48,7 +48,31 @@ def _run(rates: Rates, area: str | None, name: str) -> Run | None:
         return None
     is_share = name == "share"
     curves = _curves(seasons, past) if is_share else {}
-    return Run(past=past, now=now, curves=curves, start=start, is_share=is_share)
+    last = today(rates, area)
+    mark = None if last is None else (last["day"], f"end of {last['week'][5:]}")
+    return Run(past=past, now=now, curves=curves, start=start, is_share=is_share, today=mark)
+
+
+def today(rates: Rates, area: str | None) -> Line | None:
+    """Return the last line of timing of this season, or None where there is none."""
+    lines = [one for one in rates.timing.get((rates.season, area), ()) if one["day"] is not None]
+    return lines[-1] if lines and lines[-1]["week"] else None
+
+
+def come(rates: Rates, area: str | None) -> dict[str, float]:
+    """Return the share that had come of each past season by this season's last day.
+
+    A past season that was closed on that day stands at its last share before it: what had come
+    stays so.
+    """
+    last = today(rates, area)
+    found = {}
+    for season in rates.seasons(area) if last is not None else []:
+        points = _points(rates.timing[season, area], "share")
+        before = [share for day, share in points if last is not None and day <= last["day"]]
+        if points:
+            found[season] = before[-1] if before else 0.0
+    return found
 
 
 def _points(lines: Sequence[Line], name: str) -> Points:

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import cells, reasons, text
-from dashboard.digits import DASH, PERCENT, number, percent
+from dashboard import text
+from dashboard.digits import PERCENT, number, percent
 from dashboard.rates import index as modelled
 from dashboard.rates.index import ENCOUNTERS, KEPT, SHARE
-from dashboard.released.index import domains, head, where
+from dashboard.released.index import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.amounts import Sort
     from dashboard.book import Book
     from dashboard.rates.index import Line, Rates
 
@@ -29,6 +28,15 @@ _SUBJECTS = {
     KEPT: ("kept fish per angler-hour", "are", "show"),
     SHARE: ("the sublegal share of encounters", "is", "shows"),
 }
+NOT_KNOWN = "not known"
+#: The words of a trend with their arrows, in the order they are told.
+ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
+#: What is said of weeks that had trips and none of the fish.
+NONE = {
+    ENCOUNTERS: "No fish was met",
+    KEPT: "No fish was kept",
+    SHARE: "No sublegal fish was met",
+}
 #: From which probability on a word is used; under the last one the other way is likelier.
 #: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
 #: consistent treatment of uncertainties; from memory.
@@ -38,20 +46,51 @@ _CHANCES = (
     (0.90, "very likely"),
     (0.66, "likely"),
 )
+#: Probability of a rise from which the bulletin calls a trend; its twin stands beside the rule
+#: itself (a test holds them together).
+CALLED = 0.92
 RULE = (
-    "The rule: rising where the probability that the level rose in four weeks is over 92 %, "
-    "falling where it is under 8 %, no clear change between. The words of a chance: about as "
-    "likely as not up to 66 %, likely from 66 %, very likely from 90 %, extremely likely from "
-    "95 %, virtually certain from 99 % (Mastrandrea et al. 2010, Guidance note on consistent "
-    "treatment of uncertainties; from memory)."
+    "The word is rising where the probability that the level rose in four weeks is over "
+    f"{percent(CALLED)}, falling where it is under {percent(1 - CALLED)}, no clear change between."
 )
-MEANING = (
-    "The index is the rate of an area and week at the season's own mix of methods, days and party "
-    "sizes, so that a change of who goes fishing is no change of the fish. "
-    "The level is a smooth line behind it that knows how uncertain each week is; closed weeks "
-    "count as missing and not as zero. Weeks ahead carry the level and its slope on, no more."
+MANY = (
+    "Every area and each of the three rates has a word of its own: of twenty words about fish that "
+    "did not change, one or two may still say rising or falling."
 )
-HEADS = ("Area", "Level", "Since the week before", "Over four weeks", "Ahead", "The survey's own")
+CHANCES = (
+    "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
+    "90 %, extremely likely from 95 %, virtually certain from 99 % (Mastrandrea et al. 2010, "
+    "Guidance note on consistent treatment of uncertainties; from memory)."
+)
+_WHOSE = {SHARE: "the share", KEPT: "the rate", ENCOUNTERS: "the rate"}
+AHEAD = "Weeks ahead carry the level and its slope on, no more."
+PAST_OF_ENCOUNTERS = (
+    "Bulletins keep the index of past seasons for encounters only, so none lie behind here."
+)
+WHY_UNLIKE = (
+    "Level, index and the survey's own figure answer unlike questions. The survey weighs the boats "
+    "of a week up to all boats, whoever they were; the index is the same week at the season's own "
+    "mix; the level leans on the weeks around it. Where a week has few trips they lie far apart, "
+    "and the intervals say how far is no surprise."
+)
+
+
+def meaning(response: str) -> str:
+    """Return what index and level of a response are."""
+    return (
+        f"The index is {_WHOSE[response]} of an area and week at the season's own mix of methods, "
+        "days and party sizes, so that a change of who goes fishing is no change of the fish. "
+        "The level is a smooth line behind it that knows how uncertain each week is; closed weeks "
+        "count as missing and not as zero."
+    )
+
+
+def scale(response: str) -> str:
+    """Return what the scales of the panels are, and whether past seasons lie behind."""
+    if response == SHARE:
+        return f"Each panel has its own scale, which need not begin at zero. {PAST_OF_ENCOUNTERS}"
+    own = "Each panel has its own scale, from zero."
+    return own if response == ENCOUNTERS else f"{own} {PAST_OF_ENCOUNTERS}"
 
 
 def answer(book: Book, rates: Rates, areas: Sequence[str | None], *, response: str) -> str:
@@ -61,26 +100,59 @@ def answer(book: Book, rates: Rates, areas: Sequence[str | None], *, response: s
             "There are no modelled catch rates to show: the bulletin holds none for this season "
             "(table `index`)."
         )
-    return "\n\n".join(_answer_of(book, rates, area, response) for area in areas)
+    parts = [_answer_of(book, rates, area, response) for area in areas]
+    if None in areas:
+        parts.append(_by_area(book, rates, response))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _by_area(book: Book, rates: Rates, response: str) -> str:
+    """Return which areas rise and fall in one sentence; empty where no area has a line."""
+    found: dict[str, list[str]] = {word: [] for word in ARROWS}
+    for area in book.areas:
+        if rates.trend.get((response, area)) or rates.index.get((response, area)):
+            name = text.plain(book.name(area))
+            found[word_of(modelled.latest(rates, response, area))].append(name)
+    parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
+    return f"By area: {'; '.join(parts)}." if parts else ""
+
+
+def word_of(line: Line | None) -> str:
+    """Return the word of a trend, one of `ARROWS`."""
+    word = "" if line is None or line["level"] is None else line["word"]
+    return word if word in ARROWS else NOT_KNOWN
 
 
 def _answer_of(book: Book, rates: Rates, area: str | None, response: str) -> str:
     line = modelled.latest(rates, response, area)
     place, (subject, verb, shows) = where(book, area), _SUBJECTS[response]
-    start = f"{place[:1].upper()}{place[1:]}, {subject}"
+    start, none = f"{place[:1].upper()}{place[1:]}, {subject}", _none(rates, area, response)
     if line is None or line["level"] is None:
-        return f"{start}: no trend can be told ({text.plain(why_none(line))})."
+        return f"{start}: no trend can be told ({text.plain(why_none(line))}).{none}"
     said = {
         "rising": f"{verb} **rising**",
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
-    }.get(line["word"], f"{verb} in a trend that is **not known**")
+    }.get(line["word"], f"{verb} in a trend that is **not known**{_why_no_word(line)}")
     level = modelled.amount(line, "level", sort=modelled.sort_of(response))
     return (
         f"{start} {said}. In week {line['week']} the level is **{level.words}** "
         f"{text.plain(level.bracket(line['ci_level']))}{_against(rates, line)}."
-        f"{_outlook(rates, line)}"
+        f"{none}{_outlook(rates, line)}"
     )
+
+
+def _why_no_word(line: Line) -> str:
+    return f" ({text.plain(line['reason'])})" if line["reason"] else ""
+
+
+def _none(rates: Rates, area: str | None, response: str) -> str:
+    """Return that the last weeks had trips and none of the fish; empty where they had some."""
+    trips, weeks = modelled.empty_trips(rates, response, area)
+    if not weeks:
+        return ""
+    when = "last week" if weeks == 1 else f"last {weeks} weeks"
+    return f" {NONE[response]} in {text.count(trips, 'trip')} of the {when}."
 
 
 def why_none(line: Line | None) -> str:
@@ -92,7 +164,15 @@ def _against(rates: Rates, line: Line) -> str:
     size = shift(rates, line, weeks=4)
     if not size or line["rose_4"] is None:
         return "; there is no week four weeks before to compare with"
-    return f", {text.plain(size)} against four weeks before; {text.plain(chance(line['rose_4']))}"
+    said = text.plain(chance(line["rose_4"]))
+    if line["word"] == "no clear change" and _is_told(line["rose_4"]):
+        said += f", but under the {percent(CALLED)} that we ask for"
+    return f", {text.plain(size)} against four weeks before; {said}"
+
+
+def _is_told(rose: float) -> bool:
+    """Return whether a chance has a word of its own, rise or fall."""
+    return max(rose, 1 - rose) >= _CHANCES[-1][0]
 
 
 def shift(rates: Rates, line: Line, *, weeks: int) -> str:
@@ -105,7 +185,8 @@ def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     earlier = modelled.before(rates, line, weeks=weeks)
     if earlier is None:
         return ""
-    return f"{signed(line['level'] - earlier['level'])} points"
+    points = signed(line["level"] - earlier["level"])
+    return f"{points} point{'' if points in ('+1', '−1') else 's'}"
 
 
 def signed(part: float) -> str:
@@ -139,55 +220,9 @@ def _outlook(rates: Rates, line: Line) -> str:
     weeks = [one["week"] for one in found]
     when = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {weeks[0]} to {weeks[-1]}"
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f" If the line runs on, {when} will stand at {listed}."
+    return f" If the line runs on, {when} would stand at {listed}."
 
 
-def table(book: Book, rates: Rates, areas: Sequence[str], *, response: str) -> str:
-    """Return the latest level, its rise and the outlook of each area as HTML."""
-    lines = [_line(book, rates, area, response) for area in domains(book, areas)]
-    return cells.table(HEADS, lines, kind="bm-every")
-
-
-def _line(book: Book, rates: Rates, area: str | None, response: str) -> str:
-    line, sort = modelled.latest(rates, response, area), modelled.sort_of(response)
-    is_all, name = area is None, head(book, area)
-    if line is None or line["level"] is None:
-        none = [DASH + cells.small(why_none(line)), *[DASH] * 3]
-        return cells.line(HEADS, name, [*none, _raw(rates, area, response)], is_all=is_all)
-    level = modelled.amount(line, "level", sort=sort)
-    inside = [
-        cells.amount(level, below=(f"week {line['week']}", line["word"] or "")),
-        _rise(rates, line, weeks=1),
-        _rise(rates, line, weeks=4),
-        _ahead(rates, line, sort),
-        _raw(rates, area, response),
-    ]
-    return cells.line(HEADS, name, inside, is_all=is_all)
-
-
-def _rise(rates: Rates, line: Line, *, weeks: int) -> str:
-    size, rose = shift(rates, line, weeks=weeks), line[f"rose_{weeks}"]
-    if not size:
-        return DASH + cells.small("no week to compare with")
-    return size + cells.small("" if rose is None else f"chance of a rise: {_rose(rose)}")
-
-
-def _rose(rose: float) -> str:
+def rose_words(rose: float) -> str:
+    """Return the probability of a rise in percent."""
     return f"under 1{PERCENT}" if rose < 0.01 else _of_hundred(rose)
-
-
-def _ahead(rates: Rates, line: Line, sort: Sort) -> str:
-    found = modelled.ahead(rates, line["response"], line["area"])
-    told = [(one["week"][5:], modelled.amount(one, "level", sort=sort)) for one in found]
-    return cells.small(*(f"{week}: {one.figure()}" for week, one in told)) or DASH
-
-
-def _raw(rates: Rates, area: str | None, response: str) -> str:
-    """Return the last figure of the survey as a cell."""
-    lines = [one for one in rates.index.get((response, area), ()) if one["raw"] is not None]
-    if not lines:
-        return DASH
-    last = lines[-1]
-    too_few = modelled.is_too_wide(last)
-    below = (reasons.TOO_FEW if too_few else "", f"week {last['week']}")
-    return cells.amount(modelled.raw(last), below=below)

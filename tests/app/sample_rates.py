@@ -34,6 +34,8 @@ PAST = {"2033-34": ("2033-W45", 0.85), "2034-35": ("2034-W45", 1.15)}
 #: This season over the mean of the past ones, by area.
 RATIOS = {None: (1.24, 1.05, 1.47), "A1": (0.7, 0.55, 0.9), "A3": (1.08, 0.8, 1.4)}
 N_WEEKS = 24
+#: What a closed week says of its trend.
+CLOSED = {"is_closed": True, "word": "not known", "reason": "closed"}
 BOAT = "<b>I-0042</b>"
 
 
@@ -45,7 +47,7 @@ def tables(
     domains: list[str | None] = [None, *areas]
     made: dict[str, list[Row]] = {
         "index": _index(season, weeks, domains, closed),
-        "trend": _trend(season, weeks, domains),
+        "trend": _trend(season, weeks, domains, closed),
         "models": _models(season),
         "coefficients": _coefficients(season),
         "residuals": _residuals(season),
@@ -101,10 +103,16 @@ def _point(area: str | None, at: int, response: str) -> Row:
     return found | {"raw_low": 0.8 * raw, "raw_high": 1.2 * raw}
 
 
-def _trend(season: str, weeks: Sequence[str], domains: Sequence[str | None]) -> list[Row]:
+def _trend(
+    season: str,
+    weeks: Sequence[str],
+    domains: Sequence[str | None],
+    closed: Collection[tuple[str, str]],
+) -> list[Row]:
     return [
-        {"season": season, "area": area, "week": week, "response": response}
+        {"season": season, "area": area, "week": week, "response": response, "is_closed": False}
         | _level_line(area, at, response, n_weeks=len(weeks))
+        | (CLOSED if (area, week) in closed else {})
         for response in UNITS
         for area in domains
         for at, week in enumerate([*weeks, *_after(weeks[-1])])

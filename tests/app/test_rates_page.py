@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import csv
 import io
-import json
+import math
 import re
-from dataclasses import replace
 
-import pyarrow as pa
 import pytest
 
-from analytics.bulletin import shelf as shelves
 from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.bulletin.rates.trend import CALLED
 from dashboard import book as books
 from dashboard import tables
-from dashboard.rates import fits, panels, words
 from dashboard.rates import index as modelled
+from dashboard.rates import panels, rate_table, words
 from tests.app import sample_rates
+from tests.app.rate_pages import old_shelf, plain, with_tables
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 
 RESPONSES = ("encounters", "kept", "sublegal")
+
+__all__ = ["old_shelf"]  # the tests of other pages take it from here
 
 
 @pytest.fixture
@@ -40,41 +41,6 @@ def rates(book):
     return modelled.index(book)
 
 
-def plain(said):
-    return said.replace("\\", "").replace("\u00a0", " ")
-
-
-def with_tables(book, **lines):
-    """Return the sample with other lines in some tables."""
-    made = {
-        name: pa.Table.from_pylist(found, schema=RATE_SCHEMAS[name])
-        for name, found in lines.items()
-    }
-    return books.index(replace(book.bulletin, rates={**book.bulletin.rates, **made}))
-
-
-def old_shelf(folder, *lacking):
-    """Keep the sample as a program would have that did not know some tables."""
-    bulletin = make(NOW)
-    shelves.keep(folder, bulletin)
-    path = folder / bulletin.card.bulletin / shelves.CARD_FILE
-    card = json.loads(path.read_text())
-    card["tables"] = [name for name in card["tables"] if name not in lacking]
-    path.write_text(json.dumps(card))
-    return folder
-
-
-@pytest.mark.parametrize("season", [NOW, "2034-35"])
-@pytest.mark.parametrize("rate", RESPONSES)
-def test_every_rate_is_told_in_words_without_a_hole(open_rates, season, rate):
-    for areas in ([], ["A2"], list(AREAS)):
-        page = open_rates(season=season, rate=rate, area=areas)
-        assert not page.exception
-        assert not {"nan", "None", "inf", "null"} & set(re.split(r"[^\w]+", words_of(page)))
-        assert page.query_params["rate"] == rate
-        assert not page.warning
-
-
 def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
     said = plain(words_of(open_rates()))
     assert "Over all areas, encounters per angler-hour are rising." in said.replace("**", "")
@@ -83,7 +49,7 @@ def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
     assert "+27 % against four weeks before; a rise is extremely likely (97 %)" in said
     ahead = [f"{sample_rates.level(None, at, 'encounters'):.2f}" for at in (14, 15, 16)]
     first, second, third = (f"{one} (" for one in ahead)
-    assert "weeks 2036-W07 to 2036-W09 will stand at" in said
+    assert "weeks 2036-W07 to 2036-W09 would stand at" in said
     assert said.index(first) < said.index(second) < said.index(third)
     assert len(modelled.ahead(rates, "encounters", None)) == 3
 
@@ -148,14 +114,16 @@ def test_the_last_week_with_a_level_is_told(book):
 
 
 def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
-    table = plain(words.table(book, rates, (), response="encounters"))
+    table = plain(rate_table.table(book, rates, (), response="encounters"))
     assert [table.index(name) for name in ("All areas", *AREAS.values())] == sorted(
         table.index(name) for name in ("All areas", *AREAS.values())
     )
     assert f"<small>{sample_rates.NO_FISH}</small>" in table
-    assert "−9 %<small>chance of a rise: 20 %</small>" in table
+    fall = 100 * (math.exp(4 * sample_rates.SLOPES["A3"]) - 1)
+    assert f"{fall:.0f} % in four weeks".replace("-", "−") in table
+    assert "<small>−9 % since the week before: 20 %</small>" in table
     assert "W09: " in table
-    one = words.table(book, rates, ("A3",), response="encounters")
+    one = rate_table.table(book, rates, ("A3",), response="encounters")
     assert "Pale Hook" in one
     assert "Quillon Bank" not in one
 
@@ -164,24 +132,32 @@ def test_past_seasons_lie_on_the_weeks_of_this_one(book, rates):
     panel = panels.panel(book, rates, "A1", response="encounters")
     assert panel.weeks[0] == "2035-W45"
     assert panel.weeks[-1] == "2036-W09"
-    assert len(panel.past) == 2
-    place, value = panel.past[0][0]
+    assert [one.season for one in panel.past] == ["2033-34", "2034-35"]
+    place, value = panel.past[0].points[0]
     assert place == 0
     assert value == pytest.approx(sample_rates.run_index(0, 0.85, 0.0))
+    # Day for day: the first days of the seasons lie over each other, whatever week they were in.
+    assert panel.past[1].points[5][1] == pytest.approx(sample_rates.run_index(5, 1.15, 1.0))
+
+
+def test_past_seasons_lie_behind_whatever_they_are_called(book, rates):
+    names = {"2033-34": "the wet one", "2034-35": "W35"}
+    lines = [
+        line | {"season": names.get(line["season"], line["season"])}
+        for line in book.bulletin.table("timing").to_pylist()
+    ]
+    found = with_tables(book, timing=lines)
+    panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
+    usual = panels.panel(book, rates, "A1", response="encounters")
+    assert {one.season for one in panel.past} == {"W35", "the wet one"}
+    assert {one.points for one in panel.past} == {one.points for one in usual.past}
+
+
+def test_a_rate_without_past_seasons_says_so(open_rates, book, rates):
     assert not panels.panel(book, rates, "A1", response="kept").past
-
-
-@pytest.mark.parametrize(
-    ("week", "years", "found"),
-    [
-        ("2034-W45", 1, "2035-W45"),
-        ("2032-W53", 1, "2034-W01"),
-        ("2026-W53", 6, "2032-W53"),
-        ("2033-W02", 2, "2035-W02"),
-    ],
-)
-def test_a_week_moves_by_its_number(week, years, found):
-    assert panels.moved(week, years=years) == found
+    for rate in ("kept", "sublegal"):
+        assert words.PAST_OF_ENCOUNTERS in words_of(open_rates(rate=rate))
+    assert words.PAST_OF_ENCOUNTERS not in words_of(open_rates())
 
 
 def test_a_closed_week_breaks_the_line_of_a_past_season(book):
@@ -192,8 +168,94 @@ def test_a_closed_week_breaks_the_line_of_a_past_season(book):
     ]
     found = with_tables(book, timing=lines)
     panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
-    assert panel.past[1][2] == (2, None)
-    assert None not in [value for _, value in panel.past[0]]
+    assert panel.past[1].points[2] == (2, None)
+    assert None not in [value for _, value in panel.past[0].points]
+
+
+def test_the_areas_are_told_by_their_word(open_rates):
+    said = plain(words_of(open_rates()))
+    names = [AREAS[area] for area in ("A1", "A3", "A4", "A2", "A5")]
+    assert (
+        f"By area: **rising** in {names[0]}; **falling** in {names[1]}; **no clear change** in "
+        f"{names[2]}, {AREAS['A6']}; **not known** in {names[3]}, {names[4]}." in said
+    )
+    assert "By area:" not in plain(words_of(open_rates(area="A1")))
+
+
+def test_the_word_stands_first_with_its_arrow(book, rates):
+    table = rate_table.table(book, rates, (), response="encounters")
+    cells = re.findall(r"<td data-label='Trend'><b class='bm-whole'>(.*?)</b>", table)
+    assert cells[:2] == ["↗ rising", "↗ rising"]
+    assert {"↘ falling", "→ no clear change", "? not known"} <= {*cells}
+    assert rate_table.HEADS[1] == "Trend"
+
+
+def test_the_word_and_its_rule_are_of_one_limit():
+    assert words.CALLED == CALLED
+    line = {"rose_4": 0.89, "word": "no clear change"}
+    assert "over 92 %" in plain(words.RULE)
+    assert "under 8 %" in plain(words.RULE)
+    assert line["rose_4"] < words.CALLED
+
+
+def test_a_likely_rise_that_is_not_called_says_why(book):
+    lines = book.bulletin.table("trend").to_pylist()
+    for line in lines:
+        if line["rose_4"] is not None:
+            line |= {"rose_4": 0.89, "word": "no clear change"}
+    found = modelled.index(with_tables(book, trend=lines))
+    said = plain(words.answer(book, found, [None], response="encounters"))
+    assert "a rise is likely (89 %), but under the 92 % that we ask for" in said
+    for line in lines:
+        line |= {"rose_4": 0.5}
+    found = modelled.index(with_tables(book, trend=lines))
+    assert "but under" not in words.answer(book, found, [None], response="encounters")
+
+
+def test_weeks_with_trips_and_no_fish_are_told(book):
+    lines = book.bulletin.table("index").to_pylist()
+    for line in lines:
+        if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
+            line |= {"raw": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
+    found = modelled.index(with_tables(book, index=lines))
+    said = words.answer(book, found, ["A1"], response="encounters")
+    assert "No fish was met in 82 trips of the last 2 weeks." in said
+    said = words.answer(book, found, ["A1"], response="kept")
+    assert "No fish was kept in 82 trips of the last 2 weeks." in said
+    table = rate_table.table(book, found, ("A1",), response="encounters")
+    assert "<small>no fish was met in 41 trips</small>" in table
+    assert "No fish" not in words.answer(book, found, ["A3"], response="encounters")
+
+
+def test_level_index_and_survey_are_of_one_week(book, rates):
+    table = plain(rate_table.table(book, rates, ("A1",), response="encounters"))
+    line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
+    assert f"<td data-label='Index'>{modelled.amount(line, 'index').words}<small>" in table
+    assert f"<td data-label='The survey&#x27;s own'>{modelled.raw(line).words}<small>" in table
+    kept = plain(rate_table.table(book, rates, ("A1",), response="kept"))
+    assert rate_table.NEVER in kept
+
+
+def test_a_closed_week_is_told_as_closed(book):
+    lines = book.bulletin.table("trend").to_pylist()
+    for line in lines:
+        if line["week"] == "2036-W06":
+            line.update(sample_rates.CLOSED)
+    index = [
+        line for line in book.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
+    ]
+    found = modelled.index(with_tables(book, trend=lines, index=index))
+    said = words.answer(book, found, ["A1"], response="encounters")
+    assert "in a trend that is **not known** (closed)" in said
+    table = rate_table.table(book, found, ("A1",), response="encounters")
+    assert "? not known</b><small>closed</small>" in table
+
+
+def test_moves_of_one_point_are_of_one_point(book, rates):
+    line = modelled.latest(rates, "sublegal", None)
+    earlier = modelled.before(rates, line, weeks=4)
+    assert words.shift(rates, line | {"level": earlier["level"] + 0.0101}, weeks=4) == "+1 point"
+    assert words.shift(rates, line | {"level": earlier["level"] + 0.02}, weeks=4) == "+2 points"
 
 
 def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
@@ -201,7 +263,7 @@ def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
     for line in lines:
         line |= {"raw_low": 0.0002, "raw_high": 836.85}
     found = modelled.index(with_tables(book, index=lines))
-    table = words.table(book, found, ("A1",), response="encounters")
+    table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "too few site-days for a useful interval" in table
     assert "836" not in table
 
@@ -212,56 +274,6 @@ def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
     keys = [one.proto.id for one in page.get("plotly_chart")]
     assert not any("rates-weeks" in key for key in keys)
     assert sample_rates.NO_FISH in words_of(page)
-
-
-def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
-    said = plain(words_of(open_rates()))
-    assert "candidate 2, chosen" in said
-    assert "+310.0" in said
-    assert sample_rates.NOT_FITTED in said
-    assert "hurdle negative binomial" in said
-    assert "Trips without a fish: 31.2 % seen, 30.8 % expected by the fit." in said
-    assert "Pearson dispersion 1.05" in said
-    assert "variances are 1.70 times those of single boats over 402 site-days" in said
-    dots = fits.dots(rates, "encounters")
-    assert [dot.label for dot in dots][:2] == ["method[mooching]", "method[*jigging*]"]
-    assert dots[0].amount.value == pytest.approx(1.1, abs=0.001)
-    assert not dots[-1].amount.has_interval
-
-
-def test_weighty_boats_are_listed_where_kept(open_rates):
-    said = words_of(open_rates())
-    assert "&lt;b&gt;I-0042&lt;/b&gt;" in said
-    assert sample_rates.BOAT not in said
-    assert "No single boats are listed here." in words_of(open_rates(rate="kept"))
-
-
-def test_a_share_without_checks_says_so(open_rates):
-    said = plain(words_of(open_rates(rate="sublegal")))
-    assert "No residuals were kept for this rate." in said
-    assert "No coefficients beyond areas and weeks were kept." in said
-    assert "Trips without a fish" not in said
-
-
-def test_no_regression_is_told(book):
-    found = modelled.index(with_tables(book, models=[]))
-    assert fits.chosen(found, "kept") is None
-    assert "nothing to check" in fits.checks(None)[0]
-
-
-def test_empty_tables_are_told_in_words_and_not_drawn(open_rates, tmp_path):
-    shelves.keep(tmp_path, replace(make(NOW), rates={}))
-    page = open_rates(folder=tmp_path)
-    assert not page.exception
-    assert "There are no modelled catch rates to show" in words_of(page)
-    assert not page.get("plotly_chart")
-
-
-def test_an_older_bulletin_says_so(open_rates, tmp_path):
-    page = open_rates(folder=old_shelf(tmp_path, *RATE_SCHEMAS))
-    assert not page.exception
-    assert "kept before bulletins modelled catch rates" in words_of(page)
-    assert not page.get("plotly_chart")
 
 
 def test_downloads_hold_the_tables_as_kept(book):

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import replace
 from datetime import date
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from dashboard import book as books
 from dashboard.rates import index as modelled
-from dashboard.rates import run, runs
+from dashboard.rates import run, run_tables, runs
 from tests.app import sample_rates
+from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import AREAS, NOW, make
-from tests.app.test_rates_page import old_shelf, plain, with_tables
+from tests.app.sample_bulletin import NOW, make
 
 
 @pytest.fixture
@@ -33,15 +29,6 @@ def book():
 @pytest.fixture(scope="module")
 def rates(book):
     return modelled.index(book)
-
-
-@pytest.mark.parametrize("season", [NOW, "2034-35"])
-def test_every_area_is_told_in_words_without_a_hole(open_timing, season):
-    for areas in ([], *([area] for area in AREAS)):
-        page = open_timing(season=season, area=areas)
-        assert not page.exception
-        assert not {"nan", "None", "inf", "null"} & set(re.split(r"[^\w]+", words_of(page)))
-        assert not page.warning
 
 
 def test_the_answer_tells_strength_and_dates(open_timing):
@@ -120,19 +107,77 @@ def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
         ([date(2034, 12, 3), date(2035, 12, 3)], "by 3 Dec"),
         ([date(2034, 12, 3), date(2035, 12, 9)], "between 3 and 9 Dec"),
         ([date(2034, 12, 28), date(2036, 1, 4)], "between 28 Dec and 4 Jan"),
+        # Earlier in its season is not earlier in the calendar: leap years, openings that move.
+        ([date(2031, 12, 13), date(2032, 12, 20), date(2033, 12, 12)], "between 12 and 20 Dec"),
+        ([date(2036, 2, 29), date(2035, 3, 1)], "between 29 Feb and 1 Mar"),
+        ([date(2035, 6, 30), date(2034, 7, 2), date(2036, 6, 28)], "between 28 Jun and 2 Jul"),
     ],
 )
 def test_dates_of_several_years_are_told_together(days, said):
-    assert run.between(days) == said
+    assert run.between(run.in_turn(days)) == said
 
 
-def test_the_table_of_dates_has_errors_and_reasons(book, rates):
-    table = plain(run.table(book, rates, [None, sample_rates.NO_INDEX]))
-    assert "4 Jan 2034<small>the index itself</small>" in table
-    assert "<small>normal curve: 4 Jan ± 1.3 days</small>" in table
-    assert "<small>logistic curve: 2.1 points</small>" in table
+def test_the_tables_of_dates_have_errors_and_reasons(book, rates):
+    table = plain(run_tables.by_season(book, rates, [None, sample_rates.NO_INDEX]))
+    assert ">2033-34</th><td data-label='A quarter'>4 Jan 2034</td>" in table
     assert sample_rates.NO_FISH in table
-    assert run.table(book, rates, []) == ""
+    curves = plain(run_tables.curves(rates, None))
+    assert "2033-34, normal curve" in curves
+    assert "4 Jan 2034<small>± 1.3 days</small>" in curves
+    assert "<td data-label='Off by'>2.1 points</td>" in curves
+    assert run_tables.by_season(book, rates, []) == ""
+
+
+def test_the_dates_of_areas_stand_in_one_table(book, rates):
+    table = plain(run_tables.by_area(book, rates, [None, "A1", sample_rates.NO_INDEX]))
+    assert table.count("between 27 Jan and 2 Feb") == 2
+    assert "Quillon Bank" in table
+    assert book.name(sample_rates.NO_INDEX) not in table
+    assert run_tables.by_area(book, rates, [sample_rates.NO_INDEX]) == ""
+
+
+def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
+    day = 7 * 13 + 6
+    wanted = sorted(
+        next(
+            line["share"]
+            for line in rates.timing[season, None]
+            if line["day"] == day and line["share"] is not None
+        )
+        for season in sample_rates.PAST
+    )
+    ends = f"{100 * wanted[0]:.0f}–{100 * wanted[1]:.0f} %"
+    said = plain(words_of(open_timing()))
+    assert f"By the end of week 2036-W06 (10 Feb) **{ends}** of past runs had come." in said
+    assert ends in plain(run_tables.strength(book, rates, [None]))
+
+
+def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
+    lines = [
+        line
+        for line in book.bulletin.table("timing").to_pylist()
+        if line["season"] != "2033-34" or not 80 < line["day"] < 110
+    ]
+    found = modelled.index(with_tables(book, timing=lines))
+    share = next(line["share"] for line in found.timing["2033-34", None] if line["day"] == 76)
+    assert runs.come(found, None)["2033-34"] == pytest.approx(share)
+    late = [line for line in lines if line["season"] != "2033-34" or line["day"] > 110]
+    found = modelled.index(with_tables(book, timing=late))
+    assert runs.come(found, None)["2033-34"] == 0.0
+
+
+def test_one_reason_for_all_is_told_once(open_timing, book):
+    said = plain(words_of(open_timing(season="2034-35")))
+    assert f"It cannot be told ({sample_rates.NO_PAST})." in said
+    assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
+    lines = book.bulletin.table("strength").to_pylist()
+    found = modelled.index(with_tables(book, strength=lines))
+    assert run_tables.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
+
+
+def test_no_table_without_a_line_is_offered(open_timing):
+    names = [one.proto.label for one in open_timing(season="2034-35").get("download_button")]
+    assert names == ["Download the strength by week (CSV)", "Download the shares by week (CSV)"]
 
 
 def test_figures_stand_on_the_days_of_the_season(rates):
@@ -160,17 +205,3 @@ def test_the_curve_is_the_mean_of_the_past_ones(book, rates):
     assert len(mine) == 2
     curve = dict(runs.shares(rates, [None])[None].curves["normal"])
     assert curve[83] == pytest.approx(sum(mine) / 2)
-
-
-def test_empty_tables_are_told_in_words_and_not_drawn(open_timing, tmp_path):
-    shelves.keep(tmp_path, replace(make(NOW), rates={}))
-    page = open_timing(folder=tmp_path)
-    assert not page.exception
-    assert "There is no timing of the run to show" in words_of(page)
-    assert not page.get("plotly_chart")
-
-
-def test_an_older_bulletin_says_so(open_timing, tmp_path):
-    page = open_timing(folder=old_shelf(tmp_path, *RATE_SCHEMAS))
-    assert not page.exception
-    assert "kept before bulletins modelled catch rates" in words_of(page)

@@ -45,7 +45,7 @@ def test_the_buttons_change_the_rate(visit):
 
 def test_the_regressions_open(visit):
     page = visit(width=390).open(**RATES)
-    page.get_by_text("For who wants them").click()
+    page.get_by_text("For those who want them").click()
     page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
     settle(page, charts=CHARTS["rates"])
     plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()

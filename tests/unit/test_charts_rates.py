@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from dashboard import book as books
 from dashboard.amounts import Sort
 from dashboard.charts import fits as residuals
-from dashboard.charts import palette, rates, timing
+from dashboard.charts import palette, rate_panel, rates, run_panel, scales, timing
 from dashboard.rates import fits, panels, runs
 from dashboard.rates import index as modelled
 from tests.app import sample_rates
@@ -60,17 +61,28 @@ def test_intervals_are_drawn_to_their_ends(book, told):
         end for line in told.index["encounters", "A4"] for end in (line["ci_low"], line["ci_high"])
     ]
     assert ends == wanted
-    assert not panel.is_cut
-    assert rates.CUT not in rates.signs([panel])
+    assert panel.cut["sea"] == []
+    calm = replace(panel, trend=tuple(panel.behind))
+    assert not calm.is_cut
+    assert rate_panel.CUT not in rate_panel.signs([calm])
 
 
 def test_an_interval_that_runs_on_is_marked(book, told):
     panel = panels.panel(book, told, sample_rates.WIDE, response="encounters")
-    assert panel.cut == ["2035-W48"]
+    assert panel.cut == {"sea": [3], "copper": [], "quiet": []}
     drawn = traces(rates.figure(panel, palette=COLOURS))
-    assert list(drawn["cut"][0].x) == [3]
-    assert rates.CUT in rates.signs([panel])
-    # Closed weeks have no point.
+    assert [list(one.x) for one in drawn["cut"]] == [[3], [], []]
+    assert drawn["cut"][0].marker.color == COLOURS.sea
+    assert rate_panel.CUT in rate_panel.signs([panel])
+    # Closed weeks have no point; they are shaded, and the level through them is dashed.
+    assert panel.closed == (0, 1, 7, 8)
+    shaded = [(one.x0, one.x1) for one in rates.figure(panel, palette=COLOURS).layout.shapes]
+    assert shaded == [(at - 0.5, at + 0.5) for at in panel.closed]
+    dashed = drawn["level closed"][0]
+    assert dashed.line.dash == "dash"
+    assert {0, 1, 2, 6, 7, 8, 9, None} == {*dashed.x}
+    assert not {1, 7, 8} & {*drawn["level"][0].x}
+    assert rate_panel.CLOSED in rate_panel.signs([panel])
     assert list(drawn["index"][0].x) == [2, 3, 4, 5, 6, 9, 10, 11, 12, 13]
 
 
@@ -82,39 +94,43 @@ def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
         else line
         for line in panel.index
     ]
-    with_gap = rates.Panel(panel.weeks, tuple(lines), panel.trend, (), Sort.RATIO)
+    with_gap = rate_panel.Panel(panel.weeks, tuple(lines), panel.trend, (), (), Sort.RATIO)
     drawn = traces(rates.figure(with_gap, palette=COLOURS))
     assert list(drawn["gaps"][0].x) == [5]
     assert "no fish in &lt;9&gt; trips" in drawn["gaps"][0].text[0]
-    assert rates.GAP in rates.signs([with_gap])
-    assert rates.GAP not in rates.signs([panel])
+    assert rate_panel.GAP in rate_panel.signs([with_gap])
+    assert rate_panel.GAP not in rate_panel.signs([panel])
 
 
 def test_an_area_without_a_trend_has_points_alone(book, told):
     panel = panels.panel(book, told, sample_rates.NO_TREND, response="kept")
     drawn = traces(rates.figure(panel, palette=COLOURS))
     assert not {"level", "ahead", "band"} & set(drawn)
-    assert rates.signs([panel]) == list(rates.SIGNS[:2])
+    assert rate_panel.signs([panel]) == list(rate_panel.SIGNS[:2])
 
 
 def test_shares_end_at_one_and_read_in_percent(book, told):
     panel = panels.panel(book, told, None, response="sublegal")
     figure = rates.figure(panel, palette=COLOURS)
     assert panel.top <= 1
-    assert figure.layout.yaxis.tickformat == ".0%"
-    words = rates.description(panel, of="Sublegal share").replace("\u00a0", " ")
+    lows = [line["ci_low"] for line in told.index["sublegal", None]]
+    assert panel.bottom == 0.4 <= min(lows)
+    assert list(figure.layout.yaxis.range) == [panel.bottom, panel.top]
+    ticks = [one.replace("\u00a0", " ") for one in figure.layout.yaxis.ticktext]
+    assert ticks == ["40 %", "60 %", "80 %"]
+    words = rate_panel.description(panel, of="Sublegal share").replace("\u00a0", " ")
     assert "14 of 14 weeks with an index" in words
     assert "%" in words
 
 
 def test_a_panel_is_told_in_words(book, told):
     panel = panels.panel(book, told, "A1", response="encounters")
-    words = rates.description(panel, of="Encounters, Quillon Bank")
+    words = rate_panel.description(panel, of="Encounters, Quillon Bank")
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
     assert words.startswith("Encounters, Quillon Bank by week, 14 of 14 weeks with an index")
     assert f"the level goes from {first:.2f} to {last:.2f}" in words
-    none = rates.Panel(panel.weeks, (), panel.trend, (), Sort.RATIO)
-    assert rates.description(none, of="Encounters") == "Encounters: no week has an index."
+    none = rate_panel.Panel(panel.weeks, (), panel.trend, (), (), Sort.RATIO)
+    assert rate_panel.description(none, of="Encounters") == "Encounters: no week has an index."
 
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
@@ -128,7 +144,7 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     assert drawn["normal"][0].line.dash == "solid"
     assert drawn["logistic"][0].line.dash == "dash"
     assert "now" not in drawn
-    assert timing.NOW not in timing.signs([run])
+    assert run_panel.NOW not in run_panel.signs([run])
 
 
 def test_the_index_of_a_run_stands_against_the_past(told):
@@ -139,14 +155,14 @@ def test_the_index_of_a_run_stands_against_the_past(told):
     assert list(drawn["now"][0].y) == [line["index"] for line in now]
     labels = timing.figure(run, palette=COLOURS).layout.xaxis.ticktext
     assert labels[0] == "1 Dec"
-    words = timing.description(run, of="The index")
+    words = run_panel.description(run, of="The index")
     assert words.startswith("The index: 2 past seasons; this season 0.")
     assert "by 10 Feb, past ones" in words
 
 
 def test_a_closed_time_breaks_the_line():
     points = ((6, 0.1), (13, 0.2), (34, 0.3))
-    run = timing.Run({}, points, {}, date(2035, 11, 5), is_share=False)
+    run = run_panel.Run({}, points, {}, date(2035, 11, 5), is_share=False)
     trace = traces(timing.figure(run, palette=COLOURS))["now"][0]
     assert list(trace.x) == [6, 13, 31, 34]
     assert list(trace.y) == [0.1, 0.2, None, 0.3]
@@ -157,7 +173,7 @@ def test_a_closed_time_breaks_the_line():
 def test_the_envelope_is_apart_where_past_seasons_were_closed():
     line = ((6, 0.1), (13, 0.2), (34, 0.3), (41, 0.4))
     past = {"a": line, "b": tuple((day, value + 0.1) for day, value in line)}
-    run = timing.Run(past, (), {}, date(2035, 11, 5), is_share=False)
+    run = run_panel.Run(past, (), {}, date(2035, 11, 5), is_share=False)
     band = traces(timing.figure(run, palette=COLOURS))["envelope"][0]
     assert list(band.x) == [6, 13, 13, 6, None, 34, 41, 41, 34]
     assert list(band.y) == pytest.approx([0.2, 0.3, 0.2, 0.1, None, 0.4, 0.5, 0.4, 0.3])
@@ -165,10 +181,10 @@ def test_the_envelope_is_apart_where_past_seasons_were_closed():
 
 def test_one_past_season_has_no_envelope(told):
     run = runs.indices(told, [None])[None]
-    one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
+    one = run_panel.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
     assert one.envelope == ()
-    assert timing.ENVELOPE not in timing.signs([one])
-    assert "1 past season;" in timing.description(one, of="The index")
+    assert run_panel.ENVELOPE not in run_panel.signs([one])
+    assert "1 past season;" in run_panel.description(one, of="The index")
 
 
 def test_residuals_stand_against_the_normal(told):
@@ -179,3 +195,59 @@ def test_residuals_stand_against_the_normal(told):
     assert len(points.x) == 60
     assert list(points.y) == [line["residual"] for line in lines]
     assert "60 points; farthest from the line at 2.1" in fits.quantile_words(lines)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "found"),
+    [
+        (0.0, 0.61, [0, 0.25, 0.5]),
+        (0.0, 2.1, [0, 1, 2]),
+        (0.0, 0.058, [0, 0.025, 0.05]),
+        (0.4, 0.85, [0.4, 0.6, 0.8]),
+        (0.0, 1.0, [0, 0.5, 1]),
+        (0.0, 37.0, [0, 10, 20, 30]),
+    ],
+)
+def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
+    assert scales.ticks(low, high) == pytest.approx(found)
+
+
+def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
+    panel = panels.panel(book, told, "A1", response="encounters")
+    ahead = [
+        line | {"level": 9.0, "ci_high": 40.0} if line["is_ahead"] else line for line in panel.trend
+    ]
+    spike = rate_panel.Past("2034-35", tuple((at, 30.0 if at == 5 else 0.3) for at in range(40)))
+    one = replace(panel, trend=tuple(ahead), past=(spike,))
+    most = max(line["index"] for line in panel.index)
+    assert one.top < 2.2 * most
+    assert one.cut["copper"] == [14, 15, 16]
+    assert one.cut["quiet"] == [5]
+    assert len(rate_panel.signs([one])) == 6
+
+
+def test_the_last_season_is_named_and_each_told_by_the_pointer(book, told):
+    panel = panels.panel(book, told, "A1", response="encounters")
+    figure = rates.figure(panel, palette=COLOURS)
+    assert [one.text for one in figure.layout.annotations] == ["fish per angler-hour", "━ 2034-35"]
+    first, last = traces(figure)["past"]
+    assert last.line.width > first.line.width
+    assert last.text[0].startswith("<b>2034-35</b><br>")
+
+
+def test_this_seasons_day_is_marked_on_a_run(told):
+    run = runs.shares(told, [None])[None]
+    assert run.today == (97, "end of W06")
+    layout = timing.figure(run, palette=COLOURS).layout
+    assert [(one.x0, one.x1) for one in layout.shapes] == [(97, 97)]
+    assert "end of W06" in [one.text for one in layout.annotations]
+    assert run_panel.TODAY in run_panel.signs([run])
+    assert run_panel.CUT not in run_panel.signs([run])
+
+
+def test_a_spike_of_a_past_season_is_cut_on_a_run():
+    past = {"a": tuple((7 * at + 6, 9.0 if at == 3 else 0.3) for at in range(30))}
+    run = run_panel.Run(past, ((6, 0.4),), {}, date(2035, 11, 5), is_share=False)
+    assert run.top < 1
+    assert run.cut == [27]
+    assert run_panel.CUT in run_panel.signs([run])

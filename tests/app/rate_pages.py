@@ -1,0 +1,38 @@
+"""What the tests of the pages of modelled catch rates share."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pyarrow as pa
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from dashboard import book as books
+from tests.app.sample_bulletin import NOW, make
+
+
+def plain(said):
+    """Return words without the marks that keep Markdown harmless."""
+    return said.replace("\\", "").replace("\u00a0", " ")
+
+
+def with_tables(book, **lines):
+    """Return the sample with other lines in some tables."""
+    made = {
+        name: pa.Table.from_pylist(found, schema=RATE_SCHEMAS[name])
+        for name, found in lines.items()
+    }
+    return books.index(replace(book.bulletin, rates={**book.bulletin.rates, **made}))
+
+
+def old_shelf(folder, *lacking):
+    """Keep the sample as a program would have that did not know some tables."""
+    bulletin = make(NOW)
+    shelves.keep(folder, bulletin)
+    path = folder / bulletin.card.bulletin / shelves.CARD_FILE
+    card = json.loads(path.read_text())
+    card["tables"] = [name for name in card["tables"] if name not in lacking]
+    path.write_text(json.dumps(card))
+    return folder

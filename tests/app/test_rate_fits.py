@@ -1,0 +1,117 @@
+"""The regressions behind the index as the page tells them: candidates, ratios, checks, boats."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pyarrow as pa
+import pytest
+
+from dashboard import book as books
+from dashboard.rates import fits, terms
+from dashboard.rates import index as modelled
+from tests.app import sample_rates
+from tests.app.rate_pages import plain, with_tables
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import NOW, make
+
+
+@pytest.fixture
+def open_rates(opener):
+    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    return opener("app_pages/rates.py")
+
+
+@pytest.fixture(scope="module")
+def book():
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def rates(book):
+    return modelled.index(book)
+
+
+def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
+    said = plain(words_of(open_rates()))
+    assert "candidate 2, chosen" in said
+    assert "+310.0" in said
+    assert sample_rates.NOT_FITTED in said
+    assert "hurdle negative binomial" in said
+    assert "Trips without a fish: 31.2 % seen, 30.8 % expected by the fit." in said
+    assert "Pearson dispersion 1.05" in said
+    assert "variances are 1.70 times those of single boats over 402 site-days" in said
+    assert "every area" not in said  # these candidates have names of their own
+    assert "area, week (smooth, 5 columns), method, days of the week" in said
+
+
+def test_coefficients_are_named_against_their_base(open_rates, book, rates):
+    dots = terms.dots(book, rates, "encounters")
+    assert [dot.label for dot in dots] == [
+        *("mooching", "*jigging*", "days of group weekend", "each angler more in the boat")
+    ]
+    assert dots[0].amount.value == pytest.approx(1.1, abs=0.001)
+    assert not dots[-1].amount.has_interval
+    table = plain(terms.table(book, rates, "encounters"))
+    assert ">Mooching</th><td data-label='Against'>the first method by name</td>" in table
+    assert "<td data-label='Ratio'>1.10<small>" in table
+    assert terms.HEADS[0] in words_of(open_rates())
+
+
+def test_bases_come_from_the_bulletin():
+    lines = [
+        {"term": one, "ratio": 1.1, "ci_low": 1.0, "ci_high": 1.2}
+        for one in ("method[mooching]", "day_group[2]", "zero: party", "moon", "odd[x]")
+    ]
+    mix = pa.table({"method": [None, "jigging", "mooching"]})
+    days = [("A1", "2036-W05 Mon–Fri"), ("A1", "2036-W05 Sat–Sun")]
+    strata = [SimpleNamespace(landing_area=area, stratum=name) for area, name in days]
+    book = SimpleNamespace(
+        bulletin=SimpleNamespace(table=lambda name: mix), strata=strata, name=str.title
+    )
+    assert terms.names(book, lines) == {
+        "method[mooching]": ("mooching", "jigging"),
+        "day_group[2]": ("weekend days", "weekdays"),
+        "zero: party": (
+            "chance of a trip without fish: each angler more in the boat",
+            "one angler fewer",
+        ),
+        "moon": ("full moon", "new moon"),
+        "odd[x]": ("odd x", "the base"),
+    }
+    strata.append(SimpleNamespace(landing_area="A2", stratum="2036-W05 Fri–Sat"))
+    assert terms.names(book, lines)["day_group[2]"] == ("days of group 2", "days of group 1")
+
+
+def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
+    lines = rates.of("models", "encounters")
+    shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason": "tried, and kept out of the index"}
+    table = plain(fits.table([shut, lines[1]]))
+    assert "<td data-label='BIC'>−10.0</td>" in table
+    assert "<td data-label='BIC'>lowest</td>" in table
+
+
+def test_a_public_bulletin_says_that_residuals_are_withheld(book):
+    found = modelled.index(with_tables(book, residuals=[]))
+    assert fits.has_no_boats(found)
+    assert not fits.has_no_boats(modelled.index(book))
+
+
+def test_weighty_boats_are_listed_where_kept(open_rates):
+    said = words_of(open_rates())
+    assert "&lt;b&gt;I-0042&lt;/b&gt;" in said
+    assert sample_rates.BOAT not in said
+    assert "No single boats are listed here." in words_of(open_rates(rate="kept"))
+
+
+def test_a_share_without_checks_says_so(open_rates):
+    said = plain(words_of(open_rates(rate="sublegal")))
+    assert "No residuals were kept for this rate." in said
+    assert "No coefficients beyond areas and weeks were kept." in said
+    assert "Trips without a fish" not in said
+
+
+def test_no_regression_is_told(book):
+    found = modelled.index(with_tables(book, models=[]))
+    assert fits.chosen(found, "kept") is None
+    assert "nothing to check" in fits.checks(None)[0]

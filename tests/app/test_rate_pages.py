@@ -1,0 +1,50 @@
+"""What the pages Catch rates and Run timing have in common: no hole, no old or empty bulletin."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from analytics.bulletin import shelf as shelves
+from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from tests.app.rate_pages import old_shelf
+from tests.app.reading import words_of
+from tests.app.sample_bulletin import AREAS, NOW, make
+
+PAGES = {
+    "rates": "There are no modelled catch rates to show",
+    "timing": "There is no timing of the run to show",
+}
+RESPONSES = ("encounters", "kept", "sublegal")
+
+
+@pytest.mark.parametrize("season", [NOW, "2034-35"])
+@pytest.mark.parametrize(
+    ("name", "link"), [*(("rates", {"rate": rate}) for rate in RESPONSES), ("timing", {})]
+)
+def test_every_area_is_told_in_words_without_a_hole(opener, name, link, season):
+    for areas in ([], ["A2"], ["A6"], list(AREAS)):
+        page = opener(f"app_pages/{name}.py")(season=season, area=areas, **link)
+        assert not page.exception
+        assert not {"nan", "None", "inf", "null"} & set(re.split(r"[^\w]+", words_of(page)))
+        assert not page.warning
+        assert all(page.query_params[key] == value for key, value in link.items())
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_empty_tables_are_told_in_words_and_not_drawn(opener, tmp_path, name):
+    shelves.keep(tmp_path, replace(make(NOW), rates={}))
+    page = opener(f"app_pages/{name}.py")(folder=tmp_path)
+    assert not page.exception
+    assert PAGES[name] in words_of(page)
+    assert not page.get("plotly_chart")
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_an_older_bulletin_says_so(opener, tmp_path, name):
+    page = opener(f"app_pages/{name}.py")(folder=old_shelf(tmp_path, *RATE_SCHEMAS))
+    assert not page.exception
+    assert "kept before bulletins modelled catch rates" in words_of(page)
+    assert not page.get("plotly_chart")
