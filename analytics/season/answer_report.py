@@ -11,7 +11,7 @@ from analytics.season.beaten import RULE
 from analytics.units import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
 
     import pyarrow as pa
@@ -30,6 +30,8 @@ COUNTS = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
+#: From this chance on a limit is likely to be passed.
+HALF = 0.5
 _MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
 
 
@@ -94,6 +96,7 @@ def report(about: About, tables: Mapping[str, pa.Table]) -> str:
         _head(about),
         _decision(options, figures, rows["reach"], rows["beaten"]),
         _differences(options, figures),
+        *_chances(about, options, rows["reach"]),
         _limits(about, options, rows["reach"]),
         _beaten(rows["beaten"]),
         _assumptions(options, rows["assumptions"]),
@@ -106,10 +109,14 @@ def plain(text: str) -> str:
     return _MARKUP.sub(r"\\\1", " ".join(text.split()))
 
 
-def highest(reach: Sequence[Mapping[str, Any]], option: str) -> Mapping[str, Any] | None:
-    """Return the limit that an option passes with the highest chance, None without limits."""
-    mine = [row for row in reach if row["option"] == option and row["pass_prob"] is not None]
-    return max(mine, key=lambda row: row["pass_prob"], default=None)
+def likely(reach: Sequence[Mapping[str, Any]], option: str) -> str:
+    """Return how many limits an option passes with a chance of a half or more, as ``5 of 8``."""
+    mine = [
+        row["pass_prob"]
+        for row in reach
+        if row["option"] == option and row["pass_prob"] is not None
+    ]
+    return f"{sum(one >= HALF for one in mine)} of {len(mine)}" if mine else NONE
 
 
 def _head(about: About) -> str:
@@ -141,12 +148,10 @@ def _decision(
     for option in options:
         name = plain(option) + " **(beaten)**" * (option in marked)
         cells = [_figure(figures.get((option, one))) for one in COUNTS]
-        top = highest(reach, option)
-        if reach:
-            cells.append(f"{chance(top['pass_prob'])} ({plain(top['limit_id'])})" if top else NONE)
+        cells += [likely(reach, option)] * bool(reach)
         lines.append([name, *cells])
     head = ["Option", *(QUANTITIES[one].label for one in COUNTS)]
-    head += ["Likeliest limit to be passed"] * bool(reach)
+    head += ["Limits likely passed"] * bool(reach)
     return "## What each option gives\n\n" + _table(head, lines)
 
 
@@ -169,13 +174,38 @@ def _differences(
     return title + _table(["Option", *(QUANTITIES[one].label for one in COUNTS)], lines)
 
 
+def _chances(
+    about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
+) -> Iterator[str]:
+    """Yield the chance to pass each limit, a line an option, with the day it is a half."""
+    if not about.limits:
+        return
+    found = {(row["option"], row["limit_id"]): row for row in reach}
+    names = [limit.limit_id for limit in about.limits]
+    lines = [
+        [plain(option), *(_chance(found.get((option, name))) for name in names)]
+        for option in options
+    ]
+    yield (
+        "## Chance to pass each limit\n\nWith the day by which it is passed with 50 %.\n\n"
+        + _table(["Option", *map(plain, names)], lines)
+    )
+
+
+def _chance(row: Mapping[str, Any] | None) -> str:
+    if row is None:
+        return NONE
+    middle = row["date_50"]
+    return chance(row["pass_prob"]) + (f", {day(middle)}" if middle else "")
+
+
 def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]) -> str:
     words = ["## Limits"]
     if not about.limits and not about.left_out:
         words.append("The season has no limit in the store.")
     words += [f"{one[:1].upper()}{one[1:]}." for one in map(plain, about.left_out)]
     for limit in about.limits:
-        what = " + ".join(QUANTITIES[one].label.lower() for one in limit.quantities)
+        what = " + ".join(QUANTITIES[one].label for one in limit.quantities)
         head = f"**{plain(limit.limit_id)}**: {what} in {', '.join(map(plain, limit.areas))}, "
         mine = {row["option"]: row for row in reach if row["limit_id"] == limit.limit_id}
         lines = [_reach_line(option, mine[option]) for option in options if option in mine]

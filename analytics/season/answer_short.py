@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.season.answer_cells import NONE, chance, day, first_number
-from analytics.season.answer_report import highest
+from analytics.season.answer_cells import NONE, day, first_number
+from analytics.season.answer_report import likely
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,14 +38,14 @@ def short_lines(about: About, tables: Mapping[str, pa.Table]) -> list[str]:
     }
     options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
     marked = {row["option"] for row in rows["beaten"] if row["is_beaten"]}
-    lines = [["option", *_COLUMNS.values(), "likeliest limit to be passed"]]
+    lines = [["option", *_COLUMNS.values(), "limits likely passed"]]
     for option in options:
         cells = [
             _cell(figures.get((option, one)), is_first=option == options[0]) for one in _COLUMNS
         ]
-        top = highest(rows["reach"], option)
-        last = f"{chance(top['pass_prob'])} {top['limit_id']}" if top else NONE
-        lines.append([_cut(option) + " *" * (option in marked), *cells, last])
+        lines.append(
+            [_cut(option) + " *" * (option in marked), *cells, likely(rows["reach"], option)]
+        )
     head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
     notes += ["* beaten by another option on every count"] * bool(marked)

@@ -117,11 +117,9 @@ def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
     lines = section(report(about(), tables), "What each option gives").splitlines()
     cell = "12,300 (10,100 to 15,000)"
     assert lines[2:] == [
-        "| Today's rule | " + " | ".join([cell] * 5) + " | 64 % (L1) |",
-        r"| Close \| early | "
-        + " | ".join(["11,500 (9,400 to 14,100)"] * 5)
-        + " | under 1 % (L1) |",
-        r"| Poor\_one **(beaten)** | " + " | ".join([cell] * 5) + " | 64 % (L1) |",
+        "| Today's rule | " + " | ".join([cell] * 5) + " | 1 of 1 |",
+        r"| Close \| early | " + " | ".join(["11,500 (9,400 to 14,100)"] * 5) + " | 0 of 1 |",
+        r"| Poor\_one **(beaten)** | " + " | ".join([cell] * 5) + " | 1 of 1 |",
     ]
     assert lines[0].count("|") == lines[1].count("|") == 8
 
@@ -133,9 +131,18 @@ def test_differences_are_from_todays_rule(tables):
     assert len(lines) == 4
 
 
+def test_the_chances_of_all_limits_stand_side_by_side(tables):
+    lines = section(report(about(), tables), "Chance to pass each limit").splitlines()
+    assert lines[2] == "| Option | L1 |"
+    assert lines[4:6] == [
+        "| Today's rule | 64 %, 14 March 2036 |",
+        r"| Close \| early | under 1 % |",
+    ]
+
+
 def test_each_limit_has_its_table(tables):
     text = section(report(about(), tables), "Limits")
-    assert "**L1**: sublegal releases in VEL, SOR, at most 20,000." in text
+    assert "**L1**: Sublegal releases in VEL, SOR, at most 20,000." in text
     assert "| 64 % | 0 points | 10 % by 3 March 2036, 50 % by 14 March 2036 |" in text
     assert "| under 1 % | −64 points | not reached with 10 % |" in text
 
@@ -144,7 +151,8 @@ def test_no_limits_and_limits_left_out_are_told(tables):
     bare = tables | {"reach": ANSWER_SCHEMAS["reach"].empty_table()}
     text = report(about(limits=()), bare)
     assert "The season has no limit in the store." in section(text, "Limits")
-    assert "Likeliest" not in text
+    assert "likely passed" not in text
+    assert "Chance to pass each limit" not in text
     left = report(about(limits=(), left_out=("limit L9 is not weighed: never open",)), bare)
     assert section(left, "Limits") == "Limit L9 is not weighed: never open."
 
