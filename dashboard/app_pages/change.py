@@ -23,8 +23,8 @@ from dashboard.theme import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
-    from analytics.season.option_file import OptionSet
     from dashboard.filters import Choice
     from dashboard.season.answered import Answered
     from dashboard.season.index import Line
@@ -64,19 +64,20 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
     found = form.draw(found, form.Ground(choice.book, on.baseline))
     unlinked = sets.hold(found)
     sets.note()
-    _files(choice, found)
-    if unlinked:
-        st.caption(text.plain(unlinked))
     try:
-        weighed = data.weighed(folder, choice.book.card, write_options(found))
+        toml = write_options(found)
+        weighed = data.weighed(folder, choice.book.card, toml)
     except WrongUse as error:
         with top:
             st.error(text.plain(f"The options cannot be weighed: {error}"))
         return
+    _files(choice, toml)
+    if unlinked:
+        st.caption(text.plain(unlinked))
     limits = data.standings(folder, choice.book.card).limits
     with top:
         _answer(choice, weighed, on, limits)
-    _answers(choice, weighed, limits)
+    _answers(choice, weighed, limits, on.baseline.through)
 
 
 def _why_not(choice: Choice, on: Scales | None) -> str:
@@ -109,7 +110,7 @@ def _answer(choice: Choice, weighed: Weighed, on: Scales, limits: Sequence[Line]
         st.caption(text.plain(f"{said[:1].upper()}{said[1:]}."))
 
 
-def _files(choice: Choice, found: OptionSet) -> None:
+def _files(choice: Choice, toml: str) -> None:
     """Offer the set as a file, and take one."""
     with st.expander("Save, share or load the options"):
         st.markdown(
@@ -118,7 +119,7 @@ def _files(choice: Choice, found: OptionSet) -> None:
         )
         st.download_button(
             "Save the options (TOML)",
-            write_options(found),
+            toml,
             file_name=f"{choice.book.card.season}.options.toml",
             mime="application/toml",
             on_click="ignore",
@@ -132,19 +133,20 @@ def _files(choice: Choice, found: OptionSet) -> None:
             st.error(text.plain(said))
 
 
-def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
+def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: date) -> None:
     found = weighed.answer
     labels = {line["limit_id"]: standings.label(choice.book, line) for line in limits}
     st.header("What each option gives", anchor=False)
     st.html(answer_tables.decision(choice.book, found, labels, choice.domains))
     st.caption(answer_words.MEANING)
-    st.caption(answer_words.BEATEN)
+    if found.beaten:
+        st.caption(answer_words.BEATEN)
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)
-        st.html(answer_tables.limits(found, labels))
+        st.html(answer_tables.limits(found, labels, through))
     _fan(choice, weighed, limits)
-    _assumptions(found)
+    _assumptions(choice, found)
     st.header("Take it away", anchor=False)
     for name, said in SAID.items():
         _download(choice, weighed, name, said)
@@ -210,15 +212,19 @@ def _fan(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
     draw.chart(fanned.figure(fan, palette=palette(dark=is_dark())), key="fan", alt=said)
 
 
-def _assumptions(found: Answered) -> None:
+def _assumptions(choice: Choice, found: Answered) -> None:
+    def said(lines: Sequence[str]) -> str:
+        named = (standings.with_names(choice.book, one) for one in lines)
+        return "\n".join(f"- {text.plain(one)}" for one in named)
+
     st.header("What this rests on", anchor=False)
     st.markdown("**All options**")
-    st.markdown("\n".join(f"- {text.plain(one)}" for one in found.shared()) or "- nothing told")
+    st.markdown(said(found.shared()) or "- nothing told")
     for name in found.options:
         own = found.own(name)
         if own:
             st.markdown(f"**{text.plain(name)}**")
-            st.markdown("\n".join(f"- {text.plain(one)}" for one in own))
+            st.markdown(said(own))
 
 
 def _download(choice: Choice, weighed: Weighed, name: str, said: str) -> None:

@@ -15,6 +15,7 @@ from dashboard.season.words import chance, short_day
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     from dashboard.amounts import Amount
     from dashboard.book import Book
@@ -91,35 +92,39 @@ def _likeliest(found: Answered, labels: Mapping[str, str], name: str) -> str:
     return escape(chance(part)) + cells.small(labels.get(limit, limit))
 
 
-def limits(found: Answered, labels: Mapping[str, str]) -> str:
-    """Return each limit under each option as HTML."""
+def limits(found: Answered, labels: Mapping[str, str], through: date) -> str:
+    """Return each limit under each option as HTML; `through` is the last day of the data."""
     lines = []
     for limit in found.limits:
         lines.append(cells.group(LIMIT_HEADS, labels.get(limit, limit)))
         lines += [
-            _limit_line(name, found.reach[(limit, name)], is_today=name == found.options[0])
+            _limit_line(
+                name, found.reach[(limit, name)], through, is_today=name == found.options[0]
+            )
             for name in found.options
             if (limit, name) in found.reach
         ]
     return cells.table(LIMIT_HEADS, lines) if lines else ""
 
 
-def _limit_line(name: str, line: Line, *, is_today: bool) -> str:
+def _limit_line(name: str, line: Line, through: date, *, is_today: bool) -> str:
     inside = [
         cells.amount(answered.total(line)),
         DASH if line["pass_prob"] is None else escape(chance(line["pass_prob"])),
         DASH if is_today else escape(answer_words.points(line["pass_prob_difference"]) or DASH),
-        _reached(line),
+        _reached(line, through),
     ]
     return cells.line(LIMIT_HEADS, name, inside, is_all=is_today)
 
 
-def _reached(line: Line) -> str:
+def _reached(line: Line, through: date) -> str:
     early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
     if line["pass_prob"] is None:
         return DASH
     if half is None:
         return "likely not" + cells.small(f"1 in 10: {short_day(early)}" if early else "")
+    if late is not None and late <= through:
+        return "passed already"
     span = f"80 %: from {short_day(early)}" if early else ""
     span += f" to {short_day(late)}" if late else " on"
     return escape(short_day(half)) + cells.small(span if early else "")

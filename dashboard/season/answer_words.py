@@ -160,4 +160,5 @@ def points(part: float | None) -> str:
         return "no change"
     if abs(part) < POINT / 2:
         return "under ±1 point"
-    return f"{100 * part:+.0f} points".replace("-", "−")
+    shown = f"{100 * part:+.0f}".replace("-", "−")
+    return f"{shown} point{'' if shown[1:] == '1' else 's'}"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dashboard.amounts import Amount
+from dashboard.digits import power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,6 +27,19 @@ ASKED = (
 )
 #: A difference of fish or trips that is none.
 NOTHING = 1e-6
+
+
+class Moved(Amount):
+    """A difference: its digits follow its interval alone, for its size may be near none."""
+
+    __slots__ = ()
+
+    @property
+    def place(self) -> int:
+        """Power of ten of the last digit: two digits of half the interval."""
+        if self.low is None or self.high is None or self.high <= self.low:
+            return Amount(self.value).place
+        return max(power((self.high - self.low) / 2) - 1, 0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +81,8 @@ class Answered:
     def difference(self, option: str, area: str | None, quantity: str) -> Amount:
         """Return the difference of an option from today's rule."""
         names = ("difference", "difference_low", "difference_high")
-        return _amount(self.figures.get((option, area, quantity)), *names)
+        one = _amount(self.figures.get((option, area, quantity)), *names)
+        return Moved(one.value, one.low, one.high)
 
     def shared(self) -> tuple[str, ...]:
         """Return the assumptions that all options share."""

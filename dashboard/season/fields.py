@@ -25,7 +25,6 @@ AT_LIMIT = {
 }
 MARKED = {True: "only marked fish", False: "marked and unmarked fish"}
 SIZES = {"sublegal": "sublegal fish", "legal": "legal fish", "any": "all fish"}
-UNTOLD = "method not told"
 
 
 def key(name: str) -> str:
@@ -172,11 +171,15 @@ def _marked(change: Change, _: Ground, start: str) -> Change:
 
 def _methods(change: Change, ground: Ground, start: str) -> Change:
     mix = dict(change.method_mix or {})
-    names = [*ground.baseline.methods, *(one for one in mix if one not in ground.baseline.methods)]
+    known = [one for one in ground.baseline.methods if one]
+    names = [*known, *(one for one in mix if one not in known)]
+    if not names:
+        st.caption("No method was told in this season, so none can be changed.")
+        return replace(change, method_mix=None)
     shown = {}
     for at, place in zip(names, st.columns(max(len(names), 2)), strict=False):
         with place:
-            label = f"{at or UNTOLD}, % of trips"
+            label = f"{at}, % of trips"
             part = 100 * mix.get(at, 0.0)
             shown[at] = slide(label, round(part, 1), f"{start}-{at}", ends=(0.0, 100.0), step=0.1)
     total = sum(shown.values())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
@@ -100,6 +101,19 @@ def what(quantities: Iterable[str]) -> str:
     """Return quantities in the words of a sentence, such as ``sublegal releases``."""
     names = tuple(quantities)
     return _OF_BOTH_SIZES.get(frozenset(names)) or listed([_noun(name) for name in names])
+
+
+def with_names(book: Book, said: str) -> str:
+    """Return words of an answer with the names of areas in the place of their codes.
+
+    Only where a code is plain: at the start before a colon, and after ``in`` at the end of a part;
+    elsewhere it could be a number.
+    """
+    if not book.names:
+        return said
+    codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
+    pattern = rf"^(?:{codes})(?=:)|(?<=\bin )(?:{codes})(?=[;,.:]|$)"
+    return re.sub(pattern, lambda found: book.name(found[0]), said)
 
 
 def listed(words: Sequence[str]) -> str:

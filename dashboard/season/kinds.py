@@ -59,7 +59,10 @@ _NONE = Change()
 
 @dataclass(frozen=True, slots=True)
 class Today:
-    """Today's rules where a change would start from them, over the areas that it names."""
+    """Today's rules where a change would start from them, over the areas that it names.
+
+    `mix` has the share of trips of each method among those whose method was told.
+    """
 
     daily_limit_fish: int
     min_length_mm: float
@@ -94,11 +97,12 @@ def today(baseline: Baseline, change: Change) -> Today:
     rows = mine or list(range(len(baseline.areas)))
     limits, lengths = rules.daily_limit_fish[rows], rules.min_length_mm[rows]
     trips = baseline.by_method[:, rows, :, 0].mean(axis=0, dtype=float).sum(axis=0)
-    shares = trips / trips.sum() if trips.sum() > 0 else np.full(trips.shape, 1 / trips.size)
+    told = {name: float(part) for name, part in zip(baseline.methods, trips, strict=True) if name}
+    total = sum(told.values())
     return Today(
         daily_limit_fish=round(_least(limits, 2.0)),
         min_length_mm=_least(lengths, 560.0),
-        mix={name: float(part) for name, part in zip(baseline.methods, shares, strict=True)},
+        mix={name: part / total if total > 0 else 1 / len(told) for name, part in told.items()},
     )
 
 

@@ -7,6 +7,7 @@ estimate of anything.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -84,8 +85,12 @@ def tables(
 
 def baseline(areas: Sequence[str], *, is_over: bool) -> Baseline:
     """Return the draws of a season of its own size."""
-    weeks = {"n_weeks": 0, "n_closed_weeks": 0} if is_over else {"n_weeks": 8}
-    return small_baseline(n_draws=100, areas=areas, **weeks)
+    if is_over:
+        return small_baseline(n_draws=100, areas=areas, n_weeks=0, n_closed_weeks=0)
+    made = small_baseline(n_draws=100, areas=areas, n_weeks=len(WEEKS_AHEAD), n_closed_weeks=1)
+    late = (THROUGH - made.through).days
+    weeks = (*WEEKS_AHEAD, "2036-W16")
+    return replace(made, through=THROUGH, days=made.days + late, weeks=weeks)
 
 
 def _span(middle: float, cv: float) -> tuple[float, float]:

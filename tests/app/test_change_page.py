@@ -17,12 +17,13 @@ from dashboard import book as books
 from dashboard.charts import options as dotted
 from dashboard.charts.palette import palette
 from dashboard.season import answer_tables, answer_words, answered, kinds, sets, weighing
+from dashboard.season import index as standings
 from dashboard.season.kinds import Kind
 from tests.app import sample_answers, sample_season
+from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
 from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
 from tests.app.sample_bulletin import NOW, make
-from tests.app.test_rates_page import old_shelf
 from tests.season_cases import small_baseline
 
 HOLES = {"nan", "None", "inf", "null"}
@@ -353,7 +354,7 @@ def test_the_day_of_a_limit_moves(answer):
 def test_without_limits_none_is_told(answer):
     found = answered.index(sample_answers.tables(reach=[]))
     assert "no limit can be told" in sentences(found)[0]
-    assert answer_tables.limits(found, {}) == ""
+    assert answer_tables.limits(found, {}, sample_season.THROUGH) == ""
 
 
 def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
@@ -364,7 +365,7 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
     assert "<b>−320</b><small>−470 to −180</small>" in table
     assert "<b>−80</b>" in table  # a quarter of it in one area
     assert "no change" in table
-    limits = plain(answer_tables.limits(answer, {"S-1": "<i>"}))
+    limits = plain(answer_tables.limits(answer, {"S-1": "<i>"}, sample_season.THROUGH))
     assert "&lt;i&gt;" in limits
     assert "−52 points" in limits
     assert "no change" in limits
@@ -373,7 +374,13 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
 
 @pytest.mark.parametrize(
     ("part", "said"),
-    [(-0.52, "−52 points"), (0.3, "+30 points"), (0.0, "no change"), (0.001, "under ±1 point")],
+    [
+        (-0.52, "−52 points"),
+        (0.01, "+1 point"),
+        (0.3, "+30 points"),
+        (0.0, "no change"),
+        (0.001, "under ±1 point"),
+    ],
 )
 def test_points(part, said):
     assert answer_words.points(part) == said
@@ -385,6 +392,35 @@ def test_shared_assumptions_are_told_once(answer):
     assert answer.own(UNSURE) == ()
     assert answer.options == (TODAY, CLOSE, UNSURE, IDLE)
     assert answer.limits == ("S-3", "S-1")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            "A1: by 60 measured in A2; none in A3.",
+            "Quillon Bank: by 60 measured in Sorrel Narrows; none in Pale Hook.",
+        ),
+        ("A1 of 3, in A12; A1", "A1 of 3, in A12; A1"),
+    ],
+)
+def test_codes_of_areas_are_named_where_they_are_plain(book, words, said):
+    assert standings.with_names(book, words) == said
+
+
+def test_digits_of_a_difference_follow_its_interval():
+    assert answer_words.signed(answered.Moved(-6.2, -255.2, 203.0)) == "−10"
+    assert answer_words.signed_span(answered.Moved(-6.2, -255.2, 203.0)) == "−260 to +200"
+    assert answer_words.signed(answered.Moved(1234.5, 1230.0, 1240.0)) == "+1,234"
+
+
+def test_a_limit_passed_already_has_no_day_to_come(answer):
+    past = sample_season.THROUGH
+    days = {"date_10": past, "date_50": past, "date_90": past, "pass_prob": 1.0}
+    lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
+    told = answer_tables.limits(answered.index(sample_answers.tables(reach=lines)), {}, past)
+    assert told.count("passed already") == len(lines)
+    assert "80 %" not in plain(told)
 
 
 def test_the_dots_stand_about_todays_rule(answer):

@@ -21,9 +21,9 @@ from dashboard.charts.palette import palette
 from dashboard.season import fared, panels, standing_table, words
 from dashboard.season import index as standings
 from tests.app import sample_season
+from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
-from tests.app.test_rates_page import old_shelf
 
 HOLES = {"nan", "None", "inf", "null"}
 
