@@ -73,8 +73,8 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
         between_areas[here, here] = -np.nan_to_num(inside[area])
     cov -= between_areas
     for loan in plan.loans:
-        rest = 1.0 if loan.is_fill else float(correction[loan.stratum])
-        cov += rest * _borrowed(loan, design, cells, reach)
+        finite = 1.0 if loan.is_fill else float(correction[loan.stratum])
+        cov += finite * _borrowed(loan, design, cells, reach)
     return total, cov
 
 

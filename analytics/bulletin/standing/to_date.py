@@ -15,7 +15,7 @@ from analytics.bulletin.standing.joint import PART_QUANTITIES, joint_parts
 from analytics.bulletin.weekly import result_rows
 from analytics.data.calendar import open_days
 from analytics.limits import TOTALS
-from analytics.season.lognormal import scaled_exp, tail_draws
+from analytics.season.lognormal import tail_draws
 from analytics.season.rate_draws import rate_key
 from analytics.units import QUANTITIES
 
@@ -165,15 +165,20 @@ def season_areas(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
 def _beside_trips(
     trips: Floats, areas: tuple[str, ...], rows: Rows, rng: np.random.Generator
 ) -> dict[str, Floats]:
-    """Return boat trips and angler-hours: per angler trip with the error that is left."""
+    """Return boat trips and angler-hours, which rise and fall with angler trips.
+
+    Where their own relative error is larger, the rest is drawn beside; where it is smaller, they
+    move by so much less.
+    """
     found = {}
     for name in ("boat_trips", "angler_hours"):
-        spread = np.zeros(len(areas))
+        power, spread = np.ones(len(areas)), np.zeros(len(areas))
         for place, area in enumerate(areas):
-            left = _cv2(rows.get((area, name))) - _cv2(rows.get((area, "angler_trips")))
-            spread[place] = np.log1p(max(left, 0.0))
+            own, base = (np.log1p(_cv2(rows.get((area, one)))) for one in (name, "angler_trips"))
+            power[place] = np.sqrt(min(own / base, 1.0)) if base > 0 else 0.0
+            spread[place] = max(own - base, 0.0)
         noise = rng.standard_normal(trips.shape) * np.sqrt(spread)
-        found[name] = trips * scaled_exp(noise, np.ones(len(areas)))
+        found[name] = trips**power * np.exp(noise)
     return found
 
 
@@ -219,6 +224,11 @@ def _at_rows(
                 mean = values[:, place].mean()
                 values[:, place] *= row["estimate"] / mean if mean else 1.0
         found[name] = values
+    # Rounding apart, the means add up as they do in the rows; so do the draws.
+    dead = [found[one] for one in ("kept_fish", "release_deaths_fish", "drop_off_deaths_fish")]
+    found["total_deaths_fish"] = np.where(
+        np.isnan(found["total_deaths_fish"]), np.nan, np.sum(dead, axis=0)
+    )
     return found, missing
 
 
