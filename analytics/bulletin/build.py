@@ -22,6 +22,7 @@ from analytics.bulletin.sampling import (
     sampling_findings,
     strata_table,
 )
+from analytics.bulletin.standing.whole import standing_tables
 from analytics.bulletin.warnings import row_warnings
 from analytics.bulletin.weekly import LEVELS, Row, result_rows
 from analytics.data import findings
@@ -114,6 +115,7 @@ def _made(
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)
     rates = rate_tables(snapshot, prepared, level=level, progress=progress)
+    standing = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = open_days(snapshot["seasons"], snapshot["holidays"])
@@ -140,6 +142,7 @@ def _made(
         heaping=readings.heaping,
         released=released,
         rates=rates,
+        standing=standing,
     )
 
 

@@ -13,6 +13,7 @@ from analytics.bulletin import shelf
 from analytics.bulletin.kept_tables import MOVED_SCHEMA
 from analytics.bulletin.moved import comparable, moves
 from analytics.bulletin.prepare import prepare
+from analytics.bulletin.standing.before import with_previous
 from analytics.bulletin.touched import Reach, Touched, events_of
 from analytics.bulletin.weekly import result_rows
 from analytics.data.store.history import Event
@@ -185,7 +186,12 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
         version=card.version,
         causes=_Causes(store, earlier.card, card),
     )
-    return replace(bulletin, card=replace(card, since=earlier.card.bulletin), moved=moved)
+    return replace(
+        bulletin,
+        card=replace(card, since=earlier.card.bulletin),
+        moved=moved,
+        standing=with_previous(bulletin.standing, earlier.standing),
+    )
 
 
 def _earlier(folder: Path, *, season: str, version: int) -> list[Card]:
