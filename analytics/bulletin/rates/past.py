@@ -144,10 +144,10 @@ def season_indices(
             weeks_between(mine["week"].min(), max(mine["week"].max(), rows["week"].max()))
         )
         index, note = _at_common_mix(rows, mix, model, weeks=weeks, weight=weight)
-        open_weeks = _open_weeks(mine)
+        open_weeks = open_weeks_of(mine)
         found.append(SeasonIndex(one, origins[one], index, open_weeks, is_now=False, note=note))
     mine = days[days["season"] == season]
-    return [*found, SeasonIndex(season, origins[season], now, _open_weeks(mine), is_now=True)]
+    return [*found, SeasonIndex(season, origins[season], now, open_weeks_of(mine), is_now=True)]
 
 
 @lru_cache(maxsize=1)
@@ -214,7 +214,14 @@ def weeks_between(first: str, last: str) -> Iterator[str]:
     yield from (str(week) for week in iso_week(mondays))
 
 
-def _open_weeks(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
+def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
+    """Return the open weeks of each area in order; None for all areas.
+
+    Parameters
+    ----------
+    days : pandas.DataFrame
+        Open days of one season, as by `analytics.data.calendar.open_days`.
+    """
     weeks: dict[str | None, tuple[str, ...]] = {None: tuple(sorted(days["week"].unique()))}
     for area, mine in days.groupby("area"):
         weeks[str(area)] = tuple(sorted(mine["week"].unique()))

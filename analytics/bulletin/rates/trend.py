@@ -13,11 +13,14 @@ from analytics.errors import WrongUse
 from analytics.models.trend import smooth
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
+
+    from numpy.typing import NDArray
 
     from analytics.bulletin.rates.levels import Series
     from analytics.models.trend import Trend
 
+    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 LAGS = (1, 4)
@@ -26,6 +29,8 @@ WEEKS_AHEAD = 3
 #: simulated seasons without a change, 0.9 called one in 9 to 12 % of them.
 CALLED = 0.92
 RISING, FALLING, UNCLEAR, NOT_KNOWN = "rising", "falling", "no clear change", "not known"
+CLOSED = "closed"
+TO_COME = "still to come: no trip tells of a change"
 
 
 def word_of(rose: float) -> str:
@@ -38,7 +43,13 @@ def word_of(rose: float) -> str:
 
 
 def trend_rows(
-    series: Series, weeks: Sequence[str], *, is_share: bool, level: float, names: Row
+    series: Series,
+    weeks: Sequence[str],
+    *,
+    is_share: bool,
+    level: float,
+    names: Row,
+    open_weeks: Collection[str] | None = None,
 ) -> list[Row]:
     """Return the trend of one area, or of all, week by week and three weeks ahead.
 
@@ -52,22 +63,28 @@ def trend_rows(
         Confidence level.
     names : dict
         Season, area and response of the rows.
+    open_weeks : collection of str, optional
+        Those with an open day, through the season's end; None where the calendar is not known.
 
     Returns
     -------
     list of dict
         Rows of `analytics.bulletin.rates.tables.TREND_SCHEMA`: from the first week with a figure
-        to the last asked and three ahead; of under three weeks, one row with the reason.
+        to the last asked and three ahead; of under three weeks, one row with the reason. A week
+        that was closed and has no figure has a level, which runs on through it, and no word.
     """
     has = np.isfinite(series.value) & (series.se > 0)
     blank = names | {"ci_level": level, "is_ahead": False, "word": NOT_KNOWN}
+
+    def closed(week: str) -> bool | None:
+        return None if open_weeks is None else week not in open_weeks
+
     try:
         start = int(np.argmax(has)) if has.any() else 0
-        value, se = series.value[start:], series.se[start:]
-        variance = np.where(has[start:], se**2, np.nan)
-        found = smooth(value, variance, slope=True, lags=LAGS, n_ahead=WEEKS_AHEAD)
+        found = smooth(*_figures(series, has, start), slope=True, lags=LAGS, n_ahead=WEEKS_AHEAD)
     except WrongUse as error:
-        return [blank | {"week": weeks[-1], "reason": str(error)}]
+        last = {"week": weeks[-1], "is_closed": closed(weeks[-1])}
+        return [blank | last | {"reason": str(error)}]
     told = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
     n_told = len(weeks) - start
     scale = Scale(is_share)
@@ -78,13 +95,24 @@ def trend_rows(
         row = blank | {
             "week": week,
             "is_ahead": ahead,
+            "is_closed": closed(week),
             "level": scale.back(found.level[place]),
             "ci_low": low,
             "ci_high": high,
-            "reason": "" if not ahead else f"week {place - n_told + 1} ahead",
+            "reason": TO_COME if ahead else "",
         }
-        rows.append(row | ({} if ahead else _changes(found, place, scale)))
+        if row["is_closed"] and (ahead or not has[start + place]):
+            rows.append(row | {"reason": CLOSED})
+        else:
+            rows.append(row | ({} if ahead else _changes(found, place, scale)))
     return rows
+
+
+def _figures(series: Series, has: NDArray[np.bool_], start: int) -> tuple[Floats, Floats]:
+    """Return figures from a week on and their covariance, NaN where one has no error."""
+    cov = series.cov.copy()
+    cov[~has, ~has] = np.nan
+    return series.value[start:], cov[start:, start:]
 
 
 def weeks_after(week: str, n: int) -> list[str]:

@@ -9,22 +9,22 @@ import pyarrow as pa
 
 from analytics.bulletin.rates.candidates import chosen, tried
 from analytics.bulletin.rates.fitted import EXPOSURE, RESPONSES, SHARE, fitted
-from analytics.bulletin.rates.index import area_index, index_rows
+from analytics.bulletin.rates.index import NO_TRIP, area_index, index_rows
 from analytics.bulletin.rates.model_tables import (
     coefficient_rows,
     model_table_rows,
     residual_rows,
 )
-from analytics.bulletin.rates.past import season_indices, weeks_between
+from analytics.bulletin.rates.past import open_weeks_of, season_indices, weeks_between
 from analytics.bulletin.rates.raw import area_weights, raw_figures
 from analytics.bulletin.rates.rows import model_rows
 from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from analytics.bulletin.rates.timing import strength_rows, timing_rows
-from analytics.bulletin.rates.trend import trend_rows
+from analytics.bulletin.rates.trend import NOT_KNOWN, trend_rows
 from analytics.data.calendar import open_days
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Collection, Mapping
 
     import pandas as pd
 
@@ -65,7 +65,10 @@ def rate_tables(
     """
     design = season.design
     rows = model_rows(snapshot, season=design.season, through=design.through)
-    weeks = _weeks(snapshot, season)
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[days["season"] == design.season]
+    weeks = tuple(weeks_between(min([*days["week"], *design.weeks]), design.through))
+    opened = open_weeks_of(days)
     raw, weight = raw_figures(season, level=level), area_weights(season, level=level)
     tables: dict[str, list[Row]] = {name: [] for name in RATE_SCHEMAS}
     modelled = {}
@@ -77,6 +80,7 @@ def rate_tables(
         modelled[response] = one
         for name, told in one.tables(raw[response], season=design.season, level=level).items():
             tables[name] += told
+        tables["trend"] += _trends(one.index, opened, season=design.season, level=level)
     progress("comparing with past seasons")
     every = season_indices(
         snapshot,
@@ -128,7 +132,6 @@ class _Modelled:
         data, best, index = self.data, self.best, self.index
         return {
             "index": index_rows(index, data, raw, season=season, level=level),
-            "trend": _trends(index, season=season, level=level),
             "models": model_table_rows(data, self.found, best, index, season=season),
             "coefficients": coefficient_rows(data, best, season=season, level=level),
             "residuals": residual_rows(data, best, season=season),
@@ -140,23 +143,36 @@ def _hours(rows: pd.DataFrame) -> dict[str, float]:
     return {str(area): float(hours) for area, hours in spent.items()}
 
 
-def _weeks(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
-    """Return every ISO week from the first open or sampled one of a season to the last asked."""
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    first = min([*days.loc[days["season"] == season.design.season, "week"], *season.design.weeks])
-    return tuple(weeks_between(first, season.design.through))
-
-
-def _trends(index: AreaIndex, *, season: str, level: float) -> list[Row]:
-    """Return the trend of all areas and of each; without an index, one row that says why."""
-    is_share = index.response == SHARE
-    names: Row = {"season": season, "response": index.response}
-    if not index.series:
-        words = {"week": index.weeks[-1], "is_ahead": False, "ci_level": level}
-        return [names | words | {"word": "not known", "reason": index.reason}]
+def _trends(
+    index: AreaIndex,
+    opened: Mapping[str | None, Collection[str]],
+    *,
+    season: str,
+    level: float,
+) -> list[Row]:
+    """Return the trend of all areas and of each; one row with the reason where there is none."""
     rows: list[Row] = []
-    for area, series in index.series.items():
-        rows += trend_rows(
-            series, index.weeks, is_share=is_share, level=level, names=names | {"area": area}
-        )
+    for area in dict.fromkeys([None, *sorted(filter(None, {*opened, *index.series}))]):
+        names: Row = {"season": season, "response": index.response, "area": area}
+        if area in index.series:
+            rows += trend_rows(
+                index.series[area],
+                index.weeks,
+                is_share=index.response == SHARE,
+                level=level,
+                names=names,
+                open_weeks=opened.get(area),
+            )
+        else:
+            last, words = index.weeks[-1], index.reason or _no_trip(index.response)
+            closed = last not in opened[area] if area in opened else None
+            rows.append(
+                names
+                | {"week": last, "is_ahead": False, "is_closed": closed, "ci_level": level}
+                | {"word": NOT_KNOWN, "reason": words}
+            )
     return rows
+
+
+def _no_trip(response: str) -> str:
+    return NO_TRIP + " that met a fish" * (response == SHARE)
