@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.bulletin.standing.backtest import backtest_rows
 from analytics.bulletin.standing.baseline import N_DRAWS, SEED, ground_of
 from analytics.bulletin.standing.fan import CUMULATED, past_rows
 from analytics.bulletin.standing.limits import limits_of_season
@@ -83,6 +84,8 @@ def standing_tables(
     limits = limits_of_season(snapshot, season=season.design.season, areas=ground.baseline.areas)
     progress("holding the season against its limits")
     standing, fan = standing_and_fan(season, ground, limits, known, level=level)
+    progress("projecting past seasons from earlier weeks")
+    backtest = backtest_rows(snapshot, season, rates, seed=seed, progress=progress)
     assumed = [
         *(("Standing", words) for words in (BINDING, CUMULATED) if limits),
         *ground.assumed,
@@ -90,7 +93,7 @@ def standing_tables(
     made: dict[str, list[Row]] = {
         "standing": standing,
         "fan": fan,
-        "backtest": [],
+        "backtest": backtest,
         "assumed": [{"topic": topic, "words": words} for topic, words in assumed],
     }
     tables = {name: _table(found, STANDING_SCHEMAS[name]) for name, found in made.items()}
