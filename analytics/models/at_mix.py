@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import expit, logit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,14 +26,14 @@ def at_mix(
     mix: pd.DataFrame,
     weight: Floats,
     *,
-    log_mean: bool,
+    is_share: bool,
 ) -> tuple[Floats, Floats]:
-    r"""Return the linear predictor of L levels at one mix, and its slopes in the coefficients.
+    r"""Return L levels at one mix on the scale of the link, and their slopes in the coefficients.
 
-    With a log link ``log Σ_m w_m exp(x_lm'b) = x_l'b + log Σ_m w_m exp(x_m'b)`` where the factor of
-    the levels does not interact with the mix: marginal means (Searle, Speed & Milliken 1980,
-    Population marginal means in the linear model, Am. Stat. 34; from memory) at a cost of L + M
-    rows and not L times M. Else the mean of the linear predictor itself. With the slopes G the
+    Marginal means (Searle, Speed & Milliken 1980, Population marginal means in the linear model,
+    Am. Stat. 34; from memory). With a log link ``log Σ_m w_m exp(x_lm'b) = x_l'b + log Σ_m w_m
+    exp(x_m'b)`` where the factor of the levels does not interact with the mix: a cost of L + M rows
+    and not L times M. With a logit link ``logit Σ_m w_m expit(x_lm'b)``. With the slopes G the
     covariance of the values is ``G V G'``: levels share the coefficients of everything else.
 
     Parameters
@@ -45,8 +46,8 @@ def at_mix(
         M rows of the other columns.
     weight : ndarray of float, shape (M,)
         0 or more, not all 0.
-    log_mean : bool
-        Whether means are of the rates (log link), or of the linear predictor (logit link).
+    is_share : bool
+        Whether the link is the logit; else the log.
 
     Returns
     -------
@@ -59,9 +60,12 @@ def at_mix(
     rows = coding.matrix(levels.assign(**first))
     base = coding.matrix(mix.assign(**{str(name): one[name].iloc[0] for name in one.columns}))
     off = base - base[0]
-    if not log_mean:
-        slopes = rows + share @ off
-        return np.asarray(slopes @ beta), slopes
+    if is_share:
+        chance = expit((rows @ beta)[:, None] + off @ beta)
+        mean = chance @ share
+        width = chance * (1 - chance) * share
+        each = width.sum(axis=1)[:, None] * rows + width @ off
+        return np.asarray(logit(mean)), each / (mean * (1 - mean))[:, None]
     part = share * np.exp(off @ beta)
     slopes = rows + (part / part.sum()) @ off
     return np.asarray(rows @ beta + math.log(part.sum())), slopes

@@ -9,7 +9,6 @@ Newton's steps arrive and no coefficient runs off.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,98 +16,28 @@ import pandas as pd
 
 from analytics.errors import WrongUse
 from analytics.models.climb_start import at_edge, has_more, log_rate, start_of
-from analytics.models.count_checks import rows_of
 from analytics.models.count_laws import Family
-from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, collapse
+from analytics.models.count_likelihood import CountLikelihood
 from analytics.models.counts import ZERO, CountFit
 from analytics.models.maximum import newton, top
-from analytics.models.terms import coding_of, parts_of
+from analytics.models.terms import coding_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from analytics.models.coded_rows import Coded
     from analytics.models.terms import Coding
 
     Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
 RUNS_OFF = 20.0
+#: The same for the logit of a part of zeros: 1 in 160,000.
+ZERO_RUNS_OFF = 12.0
 #: Part of a column that those before it leave, under which it follows from them.
 NO_RANK = 1e-6
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Coded:
-    """Rows of counts, collapsed, before any regression is chosen.
-
-    Parameters
-    ----------
-    counts : CollapsedCounts
-        M rows.
-    groups : pandas.DataFrame
-        G rows: every combination of the columns of the terms.
-    place : ndarray of int, shape (N,)
-        Place of every row of the frame among the M.
-    cluster : ndarray of int, shape (N,) or None
-    exposure : str
-    """
-
-    counts: CollapsedCounts
-    groups: pd.DataFrame
-    place: Ints
-    cluster: Ints | None
-    exposure: str
-
-    def only(self, keep: NDArray[np.bool_]) -> Coded:
-        """Return the rows of some groups, shape (G,), without their clusters."""
-        new = np.cumsum(keep) - 1
-        rows = keep[self.counts.group]
-        part = CollapsedCounts(
-            self.counts.y[rows],
-            new[self.counts.group[rows]],
-            self.counts.log_exposure[rows],
-            self.counts.weight[rows],
-        )
-        groups = self.groups[keep].reset_index(drop=True)
-        return Coded(part, groups, np.arange(len(part.y)), None, self.exposure)
-
-
-def coded(
-    frame: pd.DataFrame,
-    *,
-    response: str,
-    exposure: str,
-    terms: Sequence[str],
-    cluster: str | None = None,
-) -> Coded:
-    """Collapse rows of counts by the columns of some terms.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        N rows.
-    response, exposure : str
-        As in `analytics.models.counts.fit_counts`.
-    terms : sequence of str
-        All terms of the regressions to come.
-    cluster : str, optional
-
-    Returns
-    -------
-    Coded
-
-    Raises
-    ------
-    WrongUse
-        As in `analytics.models.count_checks.rows_of`.
-    """
-    columns = [name for term in terms for name in parts_of(frame, term).values()]
-    rows = rows_of(frame, response=response, exposure=exposure, terms=columns, cluster=cluster)
-    counts, place = collapse(rows.y, rows.group, rows.exposure)
-    return Coded(counts, rows.groups, place, rows.cluster, exposure)
 
 
 def climb(
@@ -155,7 +84,7 @@ def climb(
             f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
             f"which only {keep.sum()} can be told apart: leave a term out"
         )
-    before = _before(rows, terms, law, start, leave_out=leave_out)
+    before = _before(rows, terms, law, start, coding=coding, leave_out=leave_out)
     names, matrix = coding.names, matrix[:, keep]
     none = np.zeros((len(matrix), 0))
     ones = np.ones((len(matrix), 1))
@@ -189,10 +118,11 @@ def clustered(rows: Coded, fit: CountFit) -> Floats:
     Raises
     ------
     WrongUse
-        If the rows have no clusters or a single one.
+        If the rows have no clusters, or no more of them than the fit has coefficients.
     """
-    if rows.cluster is None or rows.cluster.max() < 1:
-        raise WrongUse("errors by cluster need two clusters or more")
+    if rows.cluster is None:
+        raise WrongUse("errors by cluster need clusters; none were named")
+    require_clusters(int(rows.cluster.max()) + 1, int((np.diag(fit.cov) > 0).sum()))
     matrix = fit.coding.matrix(rows.groups)
     zero = np.ones((len(matrix), 1 if fit.family.has_zero_part else 0))
     law, params = fit.family, fit.parameters
@@ -207,8 +137,29 @@ def clustered(rows: Coded, fit: CountFit) -> Floats:
     return np.asarray(whole[:k, :k], dtype=np.float64)
 
 
+def require_clusters(n: int, k: int) -> None:
+    """Refuse errors by cluster that would rest on fewer clusters than coefficients.
+
+    Raises
+    ------
+    WrongUse
+        If there are `n` clusters and as many coefficients, `k`, or more.
+    """
+    if n <= k:
+        raise WrongUse(
+            f"errors by cluster need more clusters than coefficients: {n} clusters, {k} "
+            "coefficients; name fewer terms"
+        )
+
+
 def _before(
-    rows: Coded, terms: Sequence[str], law: Family, start: CountFit | None, *, leave_out: bool
+    rows: Coded,
+    terms: Sequence[str],
+    law: Family,
+    start: CountFit | None,
+    *,
+    coding: Coding,
+    leave_out: bool,
 ) -> CountFit | None:
     """Return the fit of the family below, which this one starts from."""
     if law is Family.POISSON:
@@ -216,6 +167,9 @@ def _before(
     if start is not None and start.family is law is Family.NEGATIVE_BINOMIAL and start.dispersion:
         return start
     below = Family.NEGATIVE_BINOMIAL if law.has_zero_part and law.has_dispersion else Family.POISSON
+    if start is not None and start.family is below and start.coding == coding:
+        # The fit below to the same rows, or near enough to start from.
+        return start
     return climb(rows, terms, family=below, start=start, leave_out=leave_out)
 
 
@@ -239,6 +193,15 @@ def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) ->
     spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
     if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < RUNS_OFF:
         raise WrongUse("some terms pick out rows that are all without a count: join levels")
+    if likelihood.family.has_zero_part and not (
+        abs(params[p]) < ZERO_RUNS_OFF and cov[p, p] < ZERO_RUNS_OFF**2
+    ):
+        what = "a count above 0 in every row, or in none"
+        if not likelihood.family.value.startswith("hurdle"):
+            what = "no zero that is not a count, or zeros alone"
+        raise WrongUse(
+            f"{likelihood.family}: its part of zeros runs off ({what}); choose a simpler family"
+        )
 
 
 def _fit(

@@ -146,6 +146,8 @@ def _influence(fit: CountFit, rows: CountRows, x: Floats, z: Floats) -> Floats:
     counts = CollapsedCounts(rows.y, rows.group, np.log(rows.exposure), np.ones(len(rows.y)))
     first = CountLikelihood(fit.family, counts, x, z).slopes(fit.parameters).first
     se = np.sqrt(np.diag(fit.cov))
+    # Coefficients that were left out do not move.
+    se = np.where(se > 0, se, np.inf)
     # The score of a row is its slope in the linear parts times its covariates.
     by_eta = np.abs(x @ fit.cov[: x.shape[1]] / se)
     if not z.shape[1]:

@@ -13,7 +13,7 @@ from scipy.stats import betabinom, binom, norm
 
 from analytics.errors import WrongUse
 from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, slopes, tally
-from analytics.models.climb import RUNS_OFF, independent
+from analytics.models.climb import RUNS_OFF, independent, require_clusters
 from analytics.models.maximum import newton
 from analytics.models.share_checks import counts_of
 from analytics.models.share_likelihood import ShareLikelihood
@@ -34,18 +34,21 @@ FIRST_RHO = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Binomial:
+class Binomial:
     """The same likelihood with no correlation: it has one top, reached from anywhere."""
 
     whole: ShareLikelihood
 
     def value(self, params: Floats) -> float:
+        """Return the log-likelihood."""
         return self.whole.value(np.append(params, -math.inf))
 
     def score(self, params: Floats) -> Floats:
+        """Return the gradient, shape (P,)."""
         return self.whole.score(np.append(params, -math.inf))[:-1]
 
     def hessian(self, params: Floats) -> Floats:
+        """Return the matrix of second derivatives, shape (P, P)."""
         return self.whole.hessian(np.append(params, -math.inf))[:-1, :-1]
 
 
@@ -124,7 +127,7 @@ def climb_shares(
     rows = rows[:, keep]
     model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))
     with np.errstate(all="ignore"):
-        beta = newton(_Binomial(model), np.zeros(rows.shape[1]))
+        beta = newton(Binomial(model), np.zeros(rows.shape[1]))
     if beta is None:
         raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
     if not np.abs(rows @ beta).max() < RUNS_OFF:
@@ -150,13 +153,12 @@ def clustered_shares(
     Raises
     ------
     WrongUse
-        If there are fewer than two clusters.
+        If there are no more clusters than coefficients.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
     rows, group = _groups(fit.coding, counts.frame)
     codes, clusters = pd.factorize(counts.frame[cluster])
-    if len(clusters) < 2:
-        raise WrongUse("errors by cluster need two clusters or more")
+    require_clusters(len(clusters), int((np.diag(fit.cov) > 0).sum()))
     pairs, where = np.unique(codes * len(rows) + group, return_inverse=True)
     of, place = np.divmod(pairs, len(rows))
     model = ShareLikelihood(
@@ -192,6 +194,27 @@ def share_residuals(
     off = (counts.successes - law.mean()) ** 2 / law.var()
     free = max(fit.n - len(fit.coefficients), 1)
     return np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
+
+
+def share_influence(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
+    """Return the largest move of a coefficient, in its errors, if a row were left out, shape (N,).
+
+    One step, as in `analytics.models.diagnostics.diagnose`; N rows with a trial.
+    """
+    counts = counts_of(frame, successes=successes, trials=trials)
+    rows, group = _groups(fit.coding, counts.frame)
+    size = int(counts.trials.max()) + 1
+    key = (group * size + counts.trials) * size + counts.successes
+    alike, place = np.unique(key, return_inverse=True)
+    of, told = np.divmod(alike, size * size)
+    m, s = np.divmod(told, size)
+    b = fit.coefficients["estimate"].to_numpy(np.float64)
+    score = slopes(
+        tally(s, m, np.arange(len(alike)), len(alike)), (rows @ b)[of], _lam(fit.dispersion)
+    )
+    se = np.sqrt(np.diag(fit.cov))
+    moves = np.abs(rows @ fit.cov[:, se > 0] / se[se > 0]).max(axis=1)
+    return np.asarray((np.abs(score.eta) * moves[of])[place.ravel()])
 
 
 def _groups(coding: Coding, frame: pd.DataFrame) -> tuple[Floats, Ints]:

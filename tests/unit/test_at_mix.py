@@ -32,9 +32,9 @@ def fit(trips):
     return fit_counts(trips, response="fish", exposure="hours", terms=["area", "method"])
 
 
-def levels(fit, mix, weight, *, log_mean=True, moved=0.0):
+def levels(fit, mix, weight, *, is_share=False, moved=0.0):
     b = fit.coefficients["estimate"].to_numpy() + moved
-    return at_mix(fit.coding, b, LEVELS, mix, weight, log_mean=log_mean)
+    return at_mix(fit.coding, b, LEVELS, mix, weight, is_share=is_share)
 
 
 def averaged(fit, mix, weight):
@@ -60,13 +60,13 @@ def test_levels_are_means_of_predictions_at_the_same_mix(trips, fit):
     assert_allclose(alone, fit.predict(LEVELS.assign(method="troll", hours=1.0)))
 
 
-@pytest.mark.parametrize("log_mean", [True, False])
-def test_slopes_are_those_by_differences(trips, fit, log_mean):
+@pytest.mark.parametrize("is_share", [True, False])
+def test_slopes_are_those_by_differences(trips, fit, is_share):
     mix, weight = as_fished(trips, ["method"], "hours")
-    _, slopes = levels(fit, mix, weight, log_mean=log_mean)
+    _, slopes = levels(fit, mix, weight, is_share=is_share)
     step, k = 1e-6, len(fit.coefficients)
     ends = [
-        levels(fit, mix, weight, log_mean=log_mean, moved=sign * step * np.eye(k)[place])[0]
+        levels(fit, mix, weight, is_share=is_share, moved=sign * step * np.eye(k)[place])[0]
         for place in range(k)
         for sign in (1, -1)
     ]
@@ -74,15 +74,15 @@ def test_slopes_are_those_by_differences(trips, fit, log_mean):
     assert_allclose(slopes, by_difference.T, atol=1e-8)
 
 
-def test_the_mean_of_logs_is_that_of_predictors(trips, fit):
+def test_a_share_is_the_logit_of_the_mean_share(trips, fit):
     mix, weight = as_fished(trips, ["method"], "hours")
-    value, slopes = levels(fit, mix, weight, log_mean=False)
-    want = [
-        np.average(np.log(fit.predict(mix.assign(area=area, hours=1.0))), weights=weight)
-        for area in LEVELS["area"]
-    ]
-    assert_allclose(value, want, rtol=1e-12)
-    assert_allclose(slopes @ fit.coefficients["estimate"].to_numpy(), value)
+    value, _ = levels(fit, mix, weight, is_share=True)
+    want = []
+    for area in LEVELS["area"]:
+        # The same linear predictors, read as logits.
+        odds = fit.predict(mix.assign(area=area, hours=1.0))
+        want.append(np.average(odds / (1 + odds), weights=weight))
+    assert_allclose(1 / (1 + np.exp(-value)), want, rtol=1e-12)
 
 
 def test_a_mix_is_weighed_by_the_hours_fished_at_it(trips):
@@ -101,5 +101,5 @@ def test_an_unseen_level_is_refused(fit):
             pd.DataFrame({"area": ["south"]}),
             pd.DataFrame({"method": ["troll"]}),
             np.ones(1),
-            log_mean=True,
+            is_share=False,
         )

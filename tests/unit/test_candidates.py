@@ -16,8 +16,9 @@ from analytics.bulletin.rates.candidates import (
     candidates_of,
     chosen,
     tried,
+    why_chosen,
 )
-from analytics.bulletin.rates.fitted import Fitted
+from analytics.bulletin.rates.fitted import Fitted, terms_over
 from analytics.models.counts import fit_counts
 
 WEEKS = 12
@@ -51,7 +52,7 @@ def trips():
 
 @pytest.fixture(scope="module")
 def found(trips):
-    every = {one.name: one for one in tried(Fitted("encounters", trips, trips, {}, {}))}
+    every = {one.name: one for one in tried(Fitted("encounters", trips, {}, {}))}
     assert all(one.fit is not None for one in every.values())
     return every
 
@@ -84,7 +85,7 @@ def test_held_out_weeks_are_scored_by_fits_to_the_weeks_before(trips, found):
             trips[trips["week_number"] < week],
             response="encounters",
             exposure="angler_hours",
-            terms=one.candidate.terms,
+            terms=terms_over(one.candidate.terms, trips[trips["week_number"] < week]),
             family="poisson",
         )
         now = trips[trips["week_number"] == week]
@@ -95,7 +96,7 @@ def test_held_out_weeks_are_scored_by_fits_to_the_weeks_before(trips, found):
 
 def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
     few = trips[trips["week_number"] < HELD_OUT_WEEKS]
-    every = tried(Fitted("encounters", few, few, {}, {}))
+    every = tried(Fitted("encounters", few, {}, {}))
     assert all(math.isnan(one.held_out_score) for one in every)
     assert all("weeks with trips" in one.reason for one in every if one.fit is not None)
     best = chosen(every)
@@ -103,22 +104,51 @@ def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
     assert best is min(fits, key=lambda one: one.fit.bic)
 
 
-def test_between_equal_bics_the_held_out_score_decides(found):
-    fit = found["usual"].fit
-    near = [
-        Tried(name, Candidate((), "negative_binomial"), fit, 10, score, "")
-        for name, score in (("worse", -2.0), ("better", -1.0))
-    ]
-    assert chosen(near).name == "better"
+def told(name, fit, score, days):
+    """Return a candidate with log chances by site-day about a score, of 10 trips each."""
+    by_day = 10 * np.array(days) + 10 * score
+    return Tried(name, Candidate((), "negative_binomial"), fit, 10 * len(days), score, "", by_day)
+
+
+def test_the_held_out_score_decides_beyond_one_standard_error_and_the_bic_within(found):
+    low, high = found["usual"].fit, found["poisson"].fit
+    assert low.bic < high.bic
+    spread = [0.3, -0.3, 0.3, -0.3]
+    # A gap of 0.1 with an error of 0.17, and one of 1 with the same.
+    best, near, far = (
+        told("best", high, -1.0, [0.0] * 4),
+        told("near", low, -1.1, spread),
+        told("far", low, -2.0, spread),
+    )
+    gap, se = near.behind(best)
+    assert gap == pytest.approx(0.1)
+    assert se == pytest.approx(np.std(spread, ddof=1) / 2)
+    assert chosen([best, near, far]) is near
+    assert "within one standard error of the best (best)" in why_chosen([best, near, far], near)
+    assert chosen([best, far]) is best
+    assert why_chosen([best, far], best) == "best held-out score by more than one standard error"
     assert chosen([]) is None
 
 
+def test_short_seasons_have_scores_by_smaller_smooths(trips):
+    short = trips[trips["week_number"] < HELD_OUT_WEEKS + 3]
+    every = {one.name: one for one in tried(Fitted("encounters", short, {}, {}))}
+    assert all(math.isfinite(one.held_out_score) for one in every.values())
+
+
+def test_candidates_that_the_index_cannot_use_are_never_chosen(found):
+    assert set(KEPT_OUT) <= set(found)
+    every = [one for one in found.values() if one.name in KEPT_OUT]
+    assert chosen(every) is None
+    assert all("never chosen" in one.reason for one in every)
+
+
 def test_the_tide_is_a_term_where_every_site_day_tells_it(trips):
-    named = candidates_of(Fitted("encounters", trips, trips, {}, {}))
+    named = candidates_of(Fitted("encounters", trips, {}, {}))
     assert "with tide" not in named
     tides = 1.0 + (trips["week_number"] % 3)
     told = trips.assign(tide_range_m=tides)
-    named = candidates_of(Fitted("encounters", told, told, {}, {}))
+    named = candidates_of(Fitted("encounters", told, {}, {}))
     assert named["with tide"].terms[-1] == "tide_range_m"
     one_short = told.assign(tide_range_m=tides.mask(told.index == 3))
-    assert "with tide" not in candidates_of(Fitted("encounters", one_short, one_short, {}, {}))
+    assert "with tide" not in candidates_of(Fitted("encounters", one_short, {}, {}))

@@ -7,13 +7,15 @@ import pandas as pd
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.models.climb import climb, clustered, coded
+from analytics.models.climb import climb, clustered
+from analytics.models.coded_rows import coded
 from analytics.models.counts import fit_counts
 from analytics.models.filled import fill
 from analytics.models.share_climb import (
     climb_shares,
     clustered_shares,
     log_chances,
+    share_influence,
     share_residuals,
 )
 from analytics.models.shares import fit_shares
@@ -109,6 +111,18 @@ def test_refusals_in_words(frame):
         climb_shares(twice, successes="small", trials="fish", terms=["level", "again"])
     with pytest.raises(WrongUse, match="by cluster"):
         clustered(rows, alone)
+    few = frame.assign(day=frame["day"].astype(int) % 6)
+    rows = coded(few, response="fish", exposure="hours", terms=TERMS, cluster="day")
+    with pytest.raises(WrongUse, match="6 clusters, 6 coefficients"):
+        clustered(rows, climb(rows, TERMS, family="poisson"))
+
+
+@pytest.mark.parametrize("family", ["hurdle_poisson", "hurdle_negative_binomial"])
+def test_a_hurdle_whose_part_of_zeros_runs_off_is_refused(frame, family):
+    always = frame.assign(fish=frame["fish"] + 1)
+    rows = coded(always, response="fish", exposure="hours", terms=TERMS)
+    with pytest.raises(WrongUse, match="its part of zeros runs off"):
+        climb(rows, TERMS, family=family)
 
 
 def test_shares_climbed_are_those_of_the_full_search(frame):
@@ -141,6 +155,35 @@ def test_errors_of_shares_by_cluster_grow_with_what_clusters_share(frame):
         grown.append(cov[0, 0] / fit.cov[0, 0])
     assert 0.5 < grown[0] < 1.6
     assert grown[1] > 1.8
+
+
+def test_influence_on_a_share_is_the_move_of_a_fit_without_the_row(frame):
+    asked = {"successes": "small", "trials": "fish"}
+    met = frame[frame["fish"] > 0].reset_index(drop=True)
+    odd = met.assign(
+        fish=met["fish"].mask(met.index == 5, 15), small=met["small"].mask(met.index == 5, 0)
+    )
+    whole = climb_shares(odd, terms=TERMS, is_binomial=True, **asked)
+    moved = share_influence(whole, odd, **asked)
+    assert moved.argmax() == 5
+    without = climb_shares(odd.drop(index=5), terms=TERMS, is_binomial=True, **asked)
+    off = np.abs(whole.coefficients["estimate"] - without.coefficients["estimate"])
+    assert (off / whole.coefficients["se"]).max() == pytest.approx(moved[5], rel=0.2)
+
+
+def test_an_empty_cell_that_rests_on_little_moves_no_other():
+    area, week = np.array([0.0, 1.0, -0.5]), np.array([0.2, 0.0, 0.4, 0.1])
+    known = area[:, None] + week
+    known[0, 0] -= 4.0
+    known[2, 0] = np.nan
+    at = np.flatnonzero(np.isfinite(known.ravel()))
+    variance = np.full(len(at), 0.01)
+    variance[0] = 4.0
+    lent = fill(known, np.diag(variance), at)[0][2, 0]
+    assert abs(lent - (area[2] + week[0])) < 0.5
+    # With a single free cell the spread is not nothing.
+    pair = np.array([[0.0, 0.3], [1.0, np.nan]])
+    assert fill(pair, 0.01 * np.eye(3), np.array([0, 1, 2]))[1][3, 3] > 0.25
 
 
 def test_an_empty_cell_takes_what_areas_and_weeks_say_together():

@@ -126,14 +126,18 @@ def test_levels_without_a_fish_join_the_first_that_has_some():
     )
     met = fitted(frame, "encounters")
     assert met.joined["method"] == {"angling": "jigging"}
-    assert met.reasons == {("A", "2031-W03"): "no fish in 2 trips"}
-    assert len(met.with_fish) == 4
+    words = "no fish in 2 trips"
+    assert met.reasons == {("A", "2031-W03"): words, (None, "2031-W03"): words}
+    assert met.joining == "method angling joined to jigging: no fish to tell"
+    assert met.none == ""
     assert len(met.frame) == 6
     assert fitted(frame, "kept").joined["method"] == {"angling": "jigging", "trolling": "jigging"}
     share = fitted(frame, "sublegal")
     # Of boats that met fish alone; trolling brought sublegal fish only.
     assert share.frame["encounters"].tolist() == [3, 1]
     assert share.joined["method"] == {"trolling": "jigging"}
+    none = fitted(frame.assign(encounters=0, kept=0, sublegal=0), "encounters")
+    assert none.none == "no fish in 6 trips"
     assert base_terms(met.frame) == ("week_number", "method", "party")
 
 

@@ -121,19 +121,68 @@ def test_all_areas_stay_level_when_an_area_with_more_fish_opens():
     assert "rising" not in set(words)
 
 
-def test_area_week_without_a_fish_keeps_its_raw_zero_and_says_why():
+def test_area_week_without_a_fish_is_a_low_level_with_a_wide_error_and_words():
     rng = np.random.default_rng(3)
     days = season_days(rng, lambda area, week: 0.0 if (area, week) == ("B", 2) else 0.5)
     found, _ = tables_of(survey(days, sites=SITES, seasons=[opening("A"), opening("B")]))
     index = found["index"]
-    cell = index[(index["area"] == "B") & (index["week"] == "2031-W04")].set_index("response")
-    assert cell.loc["encounters", "raw"] == 0
-    assert np.isnan(cell.loc["encounters", "index"])
-    assert cell.loc["encounters", "reason"] == "no fish in 20 trips"
-    assert "no complete trip" in cell.loc["sublegal", "reason"]
+    mine = index[(index["area"] == "B") & (index["response"] == "encounters")].set_index("week")
+    cell, others = mine.loc["2031-W04"], mine.drop("2031-W04")
+    assert cell["raw"] == 0
+    assert 0 < cell["index"] < 0.1 * others["index"].min()
+    assert cell["log_se"] > 2 * others["log_se"].max()
+    assert cell["note"] == "no fish in 20 trips"
+    assert cell["reason"] == ""
+    assert (others["note"] == "").all()
+    share = index[(index["area"] == "B") & (index["response"] == "sublegal")].set_index("week")
+    assert "no complete trip" in share.loc["2031-W04", "reason"]
+    # The week that both areas share loses what one of them has lost.
+    whole = index[index["area"].isna() & (index["response"] == "encounters")].set_index("week")
+    assert whole.loc["2031-W04", "index"] < 0.75 * whole.drop("2031-W04")["index"].median()
+
+
+def test_area_without_a_fish_all_season_has_a_low_figure_with_words_and_a_trend():
+    rng = np.random.default_rng(13)
+    days = season_days(rng, lambda area, week: 0.5 * (area == "A"))
+    found, _ = tables_of(survey(days, sites=SITES, seasons=[opening("A"), opening("B")]))
+    index = found["index"]
+    mine = index[index["response"] == "encounters"].set_index(["area", "week"])
+    a, b = mine.loc["A"], mine.loc["B"]
+    assert (b["index"] < 0.05 * a["index"].min()).all()
+    assert (b["note"] == "no fish in 20 trips").all()
+    assert (b["n_trips"] == 20).all()
     trend = found["trend"]
-    smooth = trend[(trend["area"] == "B") & (trend["week"] == "2031-W04")].set_index("response")
-    assert smooth.loc["encounters", "level"] > 0.1
+    told = trend[(trend["area"] == "B") & (trend["response"] == "encounters")]
+    assert told["level"].notna().all()
+
+
+def test_rate_that_ends_reads_as_falling():
+    rng = np.random.default_rng(17)
+    days = season_days(rng, lambda area, week: 0.5 * (week < 7), weeks=9)
+    found, _ = tables_of(survey(days, sites=SITES, seasons=[opening("A"), opening("B")]))
+    trend = found["trend"]
+    for area in ("A", None):
+        mine = trend[trend["area"].isna() if area is None else trend["area"] == area]
+        mine = mine[(mine["response"] == "encounters") & ~mine["is_ahead"]]
+        assert mine["word"].iloc[-1] == "falling"
+        assert mine["level"].iloc[-1] < 0.2 * mine["level"].iloc[5]
+
+
+def test_site_days_that_cannot_be_told_apart_leave_no_interval_and_say_so():
+    days = [SiteDay(2, [interview(kept=one) for one in (1, 2)])]
+    found, _ = tables_of(survey(days, sites={"r1": "A"}, seasons=[opening("A")]))
+    row = found["index"][found["index"]["response"] == "encounters"].iloc[0]
+    assert row["index"] > 0
+    assert np.isnan(row["log_se"])
+    assert "no interval" in row["note"]
+
+
+def test_terms_give_way_where_trips_are_too_few_for_them():
+    rng = np.random.default_rng(19)
+    days = season_days(rng, lambda area, week: 0.6, boats=1, days=2, sites=("r1",))
+    found, _ = tables_of(survey(days, sites={"r1": "A"}, seasons=[opening("A")]))
+    index = found["index"]
+    assert index.loc[index["response"] == "encounters", "index"].notna().all()
 
 
 def cases():

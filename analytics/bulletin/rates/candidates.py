@@ -1,40 +1,58 @@
-"""Candidate regressions of a response side by side, and the rule by which one is chosen."""
+"""Candidate regressions of a response side by side, and the rule by which one is chosen.
+
+Candidates differ in what the index takes over: the law, and the terms beside areas and weeks. A
+smooth of the week stands in for the level of each week, which no fit could carry to a week ahead.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.bulletin.rates.fitted import CLUSTER, EXPOSURE, TRIALS, base_terms, varies
+from analytics.bulletin.rates.fitted import CLUSTER, base_terms, varies
+from analytics.bulletin.rates.trials import CountTrials, ShareTrials
 from analytics.errors import WrongUse
-from analytics.models.climb import climb, coded
 from analytics.models.count_laws import Family
-from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.share_climb import climb_shares, log_chances
+from analytics.models.grounds import BETA_BINOMIAL, BINOMIAL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from analytics.bulletin.rates.fitted import Fitted
-    from analytics.models.climb import Coded
     from analytics.models.counts import CountFit
     from analytics.models.share_climb import ShareClimb
 
+    Floats = NDArray[np.float64]
+
 #: Last weeks that are held out, one after the other.
 HELD_OUT_WEEKS = 4
-#: Differences of BIC under which neither model is better (Kass & Raftery 1995, Bayes factors, J.
-#: Am. Stat. Assoc. 90; from memory); the held-out score decides between them.
-SAME_BIC = 2.0
-BETA_BINOMIAL, BINOMIAL = "beta_binomial", "binomial"
-#: Candidates that are shown and never chosen: at one day length for all weeks, the levels of weeks
-#: would lose the season itself.
-KEPT_OUT = ("with daylight",)
-_WITH_THE_WEEK = "day length goes with the week: tried, and kept out of the index"
-RULE = "lowest BIC of those with a held-out score; within 2 of it, the best held-out score"
+#: Candidates that are shown and never chosen, and why.
+KEPT_OUT = {
+    "with daylight": "day length goes with the week: at one day length for all weeks, the levels "
+    "of weeks would lose the season itself",
+    "areas in step": "tells whether areas rise and fall together; the index has a level for every "
+    "area and week",
+    "hurdle": "its mean is not in proportion to effort, as a rate must be",
+}
+#: What a candidate is for.
+PURPOSE = {
+    "usual": "areas, a smooth of the week, and how was fished",
+    "poisson": "counts that spread no more than chance",
+    "binomial": "shares that spread no more than chance",
+    "zero-inflated": "boats that could not meet a fish, beside the others",
+    "hurdle": "boats without a fish apart from the rest",
+    "with site": "landing sites that differ within an area",
+    "with moon": "the lit part of the moon",
+    "with tide": "the tide range of the day",
+    "with daylight": "hours of daylight",
+    "areas in step": "areas that rise and fall together",
+}
+RULE = "best held-out score; of those within one standard error of it, the lowest BIC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +77,9 @@ class Tried:
     held_out_score : float
         Mean log chance of a held-out trip; NaN where it cannot be had.
     reason : str
-        Why there is no fit or no score.
+        Why there is no fit or no score, or why it is never chosen.
+    held_out_days : ndarray of float, shape (D,), optional
+        Log chances summed by held-out site-day, in one order for all candidates.
     """
 
     name: str
@@ -68,35 +88,48 @@ class Tried:
     held_out_rows: int
     held_out_score: float
     reason: str
+    held_out_days: Floats | None = None
 
     @property
     def n_parameters(self) -> int | None:
         """Parameters of the fit, its dispersion among them."""
         if self.fit is None:
             return None
-        family = self.candidate.family
-        is_wide = family == BETA_BINOMIAL or (family != BINOMIAL and Family(family).has_dispersion)
-        return len(self.fit.coefficients) + is_wide
+        return round((self.fit.aic + 2 * self.fit.log_likelihood) / 2)
+
+    def behind(self, best: Tried) -> tuple[float, float]:
+        """Return by how much its score is under another's, and the standard error of that.
+
+        Trips of a site-day go together: the error is that of sums by site-day.
+        """
+        gap = best.held_out_score - self.held_out_score
+        if self.held_out_days is None or best.held_out_days is None:
+            return gap, 0.0
+        off = best.held_out_days - self.held_out_days
+        n = len(off)
+        if n < 2:
+            return gap, math.inf
+        return gap, float(math.sqrt(n * off.var(ddof=1)) / self.held_out_rows)
 
 
 def candidates_of(data: Fitted) -> dict[str, Candidate]:
     """Return the candidates of a response by name."""
     terms, frame = base_terms(data.frame), data.frame
-    more = {
-        "with site": "site",
-        "with daylight": "daylight_hours",
-        "with moon": "moon",
-        "with tide": "tide_range_m",
-    }
     added = {
-        words: Candidate((*terms, column), "")
-        for words, column in more.items()
+        words: (*terms, column)
+        for words, column in (
+            ("with daylight", "daylight_hours"),
+            ("with moon", "moon"),
+            ("with tide", "tide_range_m"),
+        )
         if varies(frame, column)
     }
+    if (frame.groupby("area")["site"].nunique() > 1).any():
+        # With one site an area, the area says it already.
+        added["with site"] = (*terms, "site")
     step = tuple(term for term in terms if not term.startswith("area:"))
-    if "area" in terms and len(step) > 1:
-        added["areas in step"] = Candidate(step, "")
-        added["slope of areas"] = Candidate((*step, "area:week_number"), "")
+    if len(step) < len(terms):
+        added["areas in step"] = step
     usual = BETA_BINOMIAL if data.is_share else Family.NEGATIVE_BINOMIAL
     others = {"binomial": BINOMIAL}
     if not data.is_share:
@@ -107,7 +140,7 @@ def candidates_of(data: Fitted) -> dict[str, Candidate]:
         }
     named = {"usual": Candidate(terms, usual)}
     named |= {words: Candidate(terms, family) for words, family in others.items()}
-    return named | {words: Candidate(one.terms, usual) for words, one in added.items()}
+    return named | {words: Candidate(one, usual) for words, one in added.items()}
 
 
 def tried(data: Fitted) -> list[Tried]:
@@ -116,7 +149,7 @@ def tried(data: Fitted) -> list[Tried]:
     AIC and BIC are of all trips. The held-out score is the mean log chance of a trip of one of the
     last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
     rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
-    fit has seen what it is asked; never a p-value.
+    fit has seen what it is asked; never a p-value. A fit to fewer weeks has a smaller smooth.
 
     Parameters
     ----------
@@ -126,89 +159,103 @@ def tried(data: Fitted) -> list[Tried]:
     -------
     list of Tried
     """
-    do = _try_share if data.is_share else _try_counts
-    found = [do(data, name, one) for name, one in candidates_of(data).items()]
+    trials = ShareTrials(data) if data.is_share else CountTrials(data)
+    try:
+        held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
+    except WrongUse as error:
+        held, reason = np.zeros(0), f"no held-out score: {error}"
+    found = [
+        _tried(data, trials, name, one, held=held, reason=reason)
+        for name, one in candidates_of(data).items()
+    ]
     return [
-        replace(one, reason=one.reason or _WITH_THE_WEEK) if one.name in KEPT_OUT else one
+        replace(one, reason="; ".join(filter(None, (one.reason, _never(one.name)))))
         for one in found
     ]
 
 
+def _never(name: str) -> str:
+    return f"shown, never chosen: {KEPT_OUT[name]}" if name in KEPT_OUT else ""
+
+
 def chosen(found: Sequence[Tried]) -> Tried | None:
-    """Return the candidate that `RULE` chooses; without any score, that of the lowest BIC."""
+    """Return the candidate that `RULE` chooses; without any score, that of the lowest BIC.
+
+    Within one standard error of the best the simpler one (as Breiman et al. 1984, Classification
+    and regression trees; from memory), by BIC.
+    """
     fits = [one for one in found if one.fit is not None and one.name not in KEPT_OUT]
-    scored = [one for one in fits if math.isfinite(one.held_out_score)] or fits
+    scored = [one for one in fits if math.isfinite(one.held_out_score)]
     if not scored:
-        return None
-    lowest = min(_bic(one) for one in scored)
-    near = [one for one in scored if _bic(one) <= lowest + SAME_BIC]
-    return max(near, key=lambda one: (one.held_out_score, -_bic(one)))
+        return min(fits, key=_bic, default=None)
+    best = max(scored, key=lambda one: one.held_out_score)
+    near = [one for one in scored if one is best or _is_near(one, best)]
+    return min(near, key=_bic)
+
+
+def why_chosen(found: Sequence[Tried], best: Tried) -> str:
+    """Return why the chosen candidate was chosen, in words that agree with the table."""
+    scored = [one for one in found if one.fit is not None and math.isfinite(one.held_out_score)]
+    if not math.isfinite(best.held_out_score):
+        return "lowest BIC of those that may be chosen; none has a held-out score"
+    top = max(
+        (one for one in scored if one.name not in KEPT_OUT), key=lambda one: one.held_out_score
+    )
+    if top is best:
+        near = [one for one in scored if one is not best and one.name not in KEPT_OUT]
+        if any(_is_near(one, top) for one in near):
+            return (
+                "best held-out score, and the lowest BIC of those within one standard error of it"
+            )
+        return "best held-out score by more than one standard error"
+    return (
+        "lowest BIC of those whose held-out score is within one standard error of the best "
+        f"({top.name})"
+    )
+
+
+def _is_near(one: Tried, best: Tried) -> bool:
+    gap, se = one.behind(best)
+    return gap <= se
 
 
 def _bic(one: Tried) -> float:
     return math.inf if one.fit is None else one.fit.bic
 
 
-def _try_counts(data: Fitted, name: str, one: Candidate) -> Tried:
+def _tried(
+    data: Fitted,
+    trials: CountTrials | ShareTrials,
+    name: str,
+    one: Candidate,
+    *,
+    held: Floats,
+    reason: str,
+) -> Tried:
     try:
-        rows = coded(
-            data.frame,
-            response=data.response,
-            exposure=EXPOSURE,
-            terms=[*one.terms, "week_number"],
-            cluster=CLUSTER,
-        )
-        fit = climb(rows, one.terms, family=one.family)
+        fit = trials.fit(one.terms, one.family)
     except WrongUse as error:
         return Tried(name, one, None, 0, math.nan, str(error))
+    if reason:
+        return Tried(name, one, fit, 0, math.nan, reason)
+    value = np.full(len(data.frame), np.nan)
+    week = data.frame["week_number"].to_numpy()
     try:
-        values, weights = _held_counts(rows, one)
+        for at in held:
+            value[week == at] = trials.held_out(one.terms, one.family, float(at))
     except WrongUse as error:
         return Tried(name, one, fit, 0, math.nan, f"no held-out score: {error}")
-    return Tried(name, one, fit, int(weights.sum()), float(np.average(values, weights=weights)), "")
+    told = np.isin(week, held)
+    days = data.frame[CLUSTER].to_numpy()[told]
+    place = np.unique(days, return_inverse=True)[1]
+    by_day = np.asarray(np.bincount(place.ravel(), value[told]), dtype=np.float64)
+    score = float(value[told].mean())
+    if not math.isfinite(score):
+        return Tried(name, one, fit, 0, math.nan, "no held-out score: a trip had no chance at all")
+    return Tried(name, one, fit, int(told.sum()), score, "", by_day)
 
 
-def _held_counts(rows: Coded, one: Candidate) -> tuple[np.ndarray, np.ndarray]:
-    """Return log chances of held-out rows by the fit to all weeks before, with their weights."""
-    week = rows.groups["week_number"].to_numpy()
-    values, weights = [], []
-    for at in _held_weeks(week):
-        past, now = rows.only(week < at), rows.only(week == at)
-        fit = climb(past, one.terms, family=one.family, leave_out=True)
-        x = fit.coding.matrix(now.groups)
-        zero = np.ones((len(x), 1 if fit.family.has_zero_part else 0))
-        law = CountLikelihood(fit.family, now.counts, x, zero)
-        values.append(law.slopes(fit.parameters).value)
-        weights.append(now.counts.weight)
-    return np.concatenate(values), np.concatenate(weights)
-
-
-def _try_share(data: Fitted, name: str, one: Candidate) -> Tried:
-    fit_to = partial(
-        climb_shares,
-        successes=data.response,
-        trials=TRIALS,
-        terms=one.terms,
-        is_binomial=one.family == BINOMIAL,
-    )
-    frame, week = data.frame, data.frame["week_number"].to_numpy()
-    try:
-        fit = fit_to(frame)
-    except WrongUse as error:
-        return Tried(name, one, None, 0, math.nan, str(error))
-    try:
-        values = []
-        for at in _held_weeks(week):
-            past, now = frame[week < at], frame[week == at]
-            before = fit_to(past, leave_out=True)
-            values.append(log_chances(before, now, successes=data.response, trials=TRIALS))
-    except WrongUse as error:
-        return Tried(name, one, fit, 0, math.nan, f"no held-out score: {error}")
-    scores = np.concatenate(values)
-    return Tried(name, one, fit, len(scores), float(scores.mean()), "")
-
-
-def _held_weeks(week: np.ndarray) -> np.ndarray:
+def _held_weeks(week: Floats) -> Floats:
     """Return the weeks to hold out: the last ones, with three or more before the first.
 
     Raises

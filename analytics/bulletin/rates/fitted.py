@@ -18,6 +18,10 @@ SHARE, TRIALS, EXPOSURE, CLUSTER = "sublegal", "encounters", "angler_hours", "sa
 UNITS = dict.fromkeys(RESPONSES, "fish per angler-hour") | {SHARE: "1"}
 #: Factors beside area and week.
 FACTORS = ("method", "day_group", "site")
+#: Terms beside them where no candidate says otherwise.
+USUAL = ("method", "day_group", "party")
+#: Every term that can stand beside a level.
+BESIDE = (*FACTORS, "party", "moon", "tide_range_m")
 CELL = "area_week"
 
 
@@ -30,28 +34,38 @@ class Fitted:
     response : str
     frame : pandas.DataFrame
         Trips as given, with `CELL`; levels of factors without a fish joined to another.
-    with_fish : pandas.DataFrame
-        Those of area-weeks that a level of their own can be told of.
-    reasons : mapping of (str, str) to str
-        Why an area-week has no level.
+    reasons : mapping of (str or None, str) to str
+        What is to be said of an area and week (None: all areas) without a fish, or with fish of
+        one kind alone.
     joined : mapping of str to mapping of str to str
         By factor: levels and what they were joined to.
+    none : str
+        Why nothing at all can be modelled; empty where something can.
     """
 
     response: str
     frame: pd.DataFrame
-    with_fish: pd.DataFrame
-    reasons: Mapping[tuple[str, str], str]
+    reasons: Mapping[tuple[str | None, str | None], str]
     joined: Mapping[str, Mapping[str, str]]
+    none: str = ""
 
     @property
     def is_share(self) -> bool:
         """Whether the response is a share."""
         return self.response == SHARE
 
+    @property
+    def joining(self) -> str:
+        """Which levels were joined, in words; empty where none was."""
+        return "; ".join(
+            f"{factor} {', '.join(levels)} joined to {next(iter(levels.values()))}: no fish to tell"
+            for factor, levels in self.joined.items()
+            if levels
+        )
+
 
 def fitted(rows: pd.DataFrame, response: str) -> Fitted:
-    """Return the trips of one response with what cannot be told left out.
+    """Return the trips of one response, those of a share that met a fish.
 
     Parameters
     ----------
@@ -67,36 +81,73 @@ def fitted(rows: pd.DataFrame, response: str) -> Fitted:
     frame = rows.assign(**{CELL: rows["area"] + " " + rows["week"]})
     if response == SHARE:
         frame = frame[frame[TRIALS] > 0]
-    reasons = {}
-    for (area, week), fish, met, trips in _sums(frame, ["area", "week"], response).itertuples():
-        if response == SHARE and fish == met:
-            reasons[area, week] = f"all of {met} encounters are sublegal"
-        elif not fish and response == SHARE:
-            reasons[area, week] = f"none of {met} encounters is sublegal"
-        elif not fish:
-            reasons[area, week] = f"no fish in {trips} trips"
-    out = frame[CELL].isin({f"{area} {week}" for area, week in reasons})
-    joined = {}
+    reasons = _reasons(frame, response)
+    none = _none(frame, response)
+    joined: dict[str, dict[str, str]] = {}
     for factor in FACTORS:
-        joined[factor] = _joined(frame[~out], factor, response)
+        joined[factor] = {} if none else _joined(frame, factor, response)
         frame = frame.assign(**{factor: frame[factor].replace(joined[factor])})
-    areas = frame.loc[~out, "area"].unique()
-    keep = frame["area"].isin(areas)
-    return Fitted(response, frame[keep], frame[keep & ~out], reasons, joined)
+    return Fitted(response, frame, reasons, joined, none)
+
+
+def _reasons(frame: pd.DataFrame, response: str) -> dict[tuple[str | None, str | None], str]:
+    """Return what is to be said of areas and weeks, and of weeks, with no fish or one kind."""
+    told: dict[tuple[str | None, str | None], str] = {}
+    for by in (["area", "week"], ["week"]):
+        for key, fish, met, trips in _sums(frame, by, response).itertuples():
+            domain = key if isinstance(key, tuple) else (None, key)
+            if response == SHARE and fish in (0, met):
+                kinds = "none" if not fish else "all"
+                told[domain] = f"{kinds} of {met} encounters {'is' if not fish else 'are'} sublegal"
+            elif not fish:
+                told[domain] = f"no fish in {trips} trips"
+    return told
+
+
+def _none(frame: pd.DataFrame, response: str) -> str:
+    """Return why no level of any area and week can be told."""
+    if frame.empty:
+        return "no complete trip with every number" + " met a fish" * (response == SHARE)
+    fish = int(frame[response].sum())
+    if response == SHARE:
+        met = int(frame[TRIALS].sum())
+        if fish in (0, met):
+            kinds = "none is" if not fish else "all are"
+            return f"of {met} encounters {kinds} sublegal"
+        return ""
+    return "" if fish else f"no fish in {len(frame)} trips"
 
 
 def base_terms(frame: pd.DataFrame) -> tuple[str, ...]:
-    """Return the usual terms: areas, a smooth of the week in each, and how was fished."""
-    n_weeks, n_areas = frame["week_number"].nunique(), frame["area"].nunique()
+    """Return the usual terms: areas, a smooth of the week, and how was fished."""
+    return (*smooth_terms(frame), *(name for name in USUAL if varies(frame, name)))
+
+
+def smooth_terms(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return areas and a smooth of the week, with a slope of each area's own, as weeks allow."""
+    n_weeks = frame["week_number"].nunique()
+    n_areas = frame["area"].nunique() if "area" in frame else 1
     terms = ["area"] if n_areas > 1 else []
     size = min(5, n_weeks - 2)
     if size >= 2:
         terms.append(f"week_number~{size}")
         if n_areas > 1 and n_weeks >= 8:
-            terms.append("area:week_number~3")
+            terms.append("area:week_number")
     elif n_weeks > 1:
         terms.append("week_number")
-    return (*terms, *(name for name in ("method", "day_group", "party") if varies(frame, name)))
+    return tuple(terms)
+
+
+def terms_over(terms: tuple[str, ...], frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return the terms of a regression as fewer weeks can bear them.
+
+    The smooth is sized anew, and a column that does not vary is left out.
+    """
+    is_smooth = [one.startswith(("area", "week_number")) for one in terms]
+    has_slopes = any(one.startswith("area:") for one in terms)
+    smooth = [one for one in smooth_terms(frame) if has_slopes or not one.startswith("area:")]
+    others = (one for one, skip in zip(terms, is_smooth, strict=True) if not skip)
+    return (*smooth, *(one for one in others if varies(frame, one)))
 
 
 def varies(frame: pd.DataFrame, name: str) -> bool:
@@ -108,9 +159,9 @@ def varies(frame: pd.DataFrame, name: str) -> bool:
 def beside(frame: pd.DataFrame, terms: tuple[str, ...]) -> tuple[str, ...]:
     """Return the terms that stay beside a level for every area and week.
 
-    Daylight and moon go with the week: its level holds them.
+    Daylight goes with the week: its level holds it.
     """
-    return tuple(one for one in (*FACTORS, "party") if one in terms and varies(frame, one))
+    return tuple(one for one in BESIDE if one in terms and varies(frame, one))
 
 
 def _joined(frame: pd.DataFrame, factor: str, response: str) -> dict[str, str]:

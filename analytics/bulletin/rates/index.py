@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.bulletin.rates.fitted import UNITS
+from analytics.bulletin.rates.fitted import UNITS, USUAL
 from analytics.bulletin.rates.levels import Levels, Series, all_areas, levels_of, series_of
 from analytics.bulletin.rates.raw import Raw
 from analytics.bulletin.rates.scale import Scale
 from analytics.errors import WrongUse
+from analytics.models.count_laws import Family
+from analytics.models.grounds import BETA_BINOMIAL
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -62,11 +64,14 @@ def area_index(
 ) -> AreaIndex:
     """Return the index of a response by the chosen model.
 
+    Without one, by the usual terms and law: a level for every area and week does not need the
+    smooth of the week that candidates are compared by.
+
     Parameters
     ----------
     data : Fitted
     model : Tried or None
-        None where no candidate could be fitted.
+        None where there was none to choose.
     mix : pandas.DataFrame
         Trips that tell the mix; as in `analytics.bulletin.rates.levels.levels_of`.
     weeks : sequence of str
@@ -78,9 +83,11 @@ def area_index(
     AreaIndex
     """
     told = tuple(weeks)
+    terms: tuple[str, ...]
     if model is None:
-        return AreaIndex(data.response, told, {}, None, "no candidate model could be fitted")
-    terms, family = model.candidate.terms, model.candidate.family
+        terms, family = USUAL, BETA_BINOMIAL if data.is_share else str(Family.NEGATIVE_BINOMIAL)
+    else:
+        terms, family = model.candidate.terms, model.candidate.family
     try:
         levels = levels_of(data, terms=terms, family=family, mix=mix)
     except WrongUse as error:
@@ -141,6 +148,8 @@ def index_rows(
                 "ci_high": high,
                 "ci_level": level,
                 "n_trips": n_trips,
+                "filled_prop": _filled(index, area, week),
+                "note": _note(index, data, area, week) if math.isfinite(value) else "",
                 "reason": "" if math.isfinite(value) else _why(index, data, area, week, n_trips),
             }
         )
@@ -155,12 +164,24 @@ def _cell(index: AreaIndex, area: str | None, week: str | None) -> tuple[float, 
     return float(series.value[at]), float(np.sqrt(max(series.cov[at, at], 0.0)))
 
 
+def _filled(index: AreaIndex, area: str | None, week: str | None) -> float | None:
+    series = index.series.get(area)
+    if series is None or series.filled is None or week not in index.weeks:
+        return None
+    part = float(series.filled[index.weeks.index(week)])
+    return part if math.isfinite(part) else None
+
+
+def _note(index: AreaIndex, data: Fitted, area: str | None, week: str | None) -> str:
+    """Return what a reader must know of a level: that it has no fish, or no error."""
+    why = index.levels.why_no_error if index.levels is not None else ""
+    return "; ".join(words for words in (data.reasons.get((area, week), ""), why) if words)
+
+
 def _why(index: AreaIndex, data: Fitted, area: str | None, week: str | None, n_trips: int) -> str:
-    if area is not None and week is not None and (area, week) in data.reasons:
-        return data.reasons[area, week]
     if not n_trips:
         return NO_TRIP if not data.is_share else f"{NO_TRIP} that met a fish"
-    return index.reason or "no area has a figure this week"
+    return data.reasons.get((area, week)) or index.reason or "no area has a figure this week"
 
 
 def _trips(frame: pd.DataFrame) -> dict[Domain, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,10 +13,10 @@ from scipy.special import expit, logit
 from analytics.bulletin.rates.fitted import CELL, CLUSTER, EXPOSURE, TRIALS, beside
 from analytics.errors import WrongUse
 from analytics.models.at_mix import as_fished, at_mix
-from analytics.models.climb import climb, clustered, coded
 from analytics.models.count_laws import Family
+from analytics.models.counts import CountFit
 from analytics.models.filled import fill
-from analytics.models.share_climb import climb_shares, clustered_shares
+from analytics.models.level_laws import level_counts, level_shares
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,13 +25,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.bulletin.rates.fitted import Fitted
-    from analytics.models.terms import Coding
+    from analytics.models.level_laws import LevelFit
 
     Floats = NDArray[np.float64]
 
-#: Site-days from which an area and week say how much site-days vary more than boats.
-LEAST_SITE_DAYS = 4
-HURDLES = (Family.HURDLE_POISSON, Family.HURDLE_NEGATIVE_BINOMIAL)
+HURDLES = {
+    Family.HURDLE_POISSON: Family.POISSON,
+    Family.HURDLE_NEGATIVE_BINOMIAL: Family.NEGATIVE_BINOMIAL,
+}
+#: Terms beside the levels that give way, one after the other, where the fit is refused.
+GIVE_WAY = ("tide_range_m", "moon", "site", "party", "day_group", "method")
+NO_ERROR = (
+    "no area and week was met on two site-days: how much site-days differ cannot be told, so there "
+    "is no interval"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,9 +50,14 @@ class Levels:
     area, week : tuple of str, length C
     value : ndarray of float, shape (C,)
     cov : ndarray of float, shape (C, C)
-        With the cluster factor in it.
+        With the cluster factor in it; NaN where that cannot be told.
     cluster_factor : float
+        Variance by site-day over that of single boats; NaN where it cannot be told.
     n_clusters : int
+    model : LevelFit
+        The regression behind the levels.
+    terms : tuple of str
+        Its terms.
     note : str
         What the fit had to do otherwise than the chosen model.
     """
@@ -55,7 +68,14 @@ class Levels:
     cov: Floats
     cluster_factor: float
     n_clusters: int
+    model: LevelFit
+    terms: tuple[str, ...]
     note: str = ""
+
+    @property
+    def why_no_error(self) -> str:
+        """Why levels have no error; empty where they have one."""
+        return "" if math.isfinite(self.cluster_factor) else NO_ERROR
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,10 +87,13 @@ class Series:
     value : ndarray of float, shape (W,)
         NaN in a week without one.
     cov : ndarray of float, shape (W, W)
+    filled : ndarray of float, shape (W,), optional
+        Part of a week's figure that stands on areas filled in; of a mean of areas alone.
     """
 
     value: Floats
     cov: Floats
+    filled: Floats | None = None
 
     @property
     def se(self) -> Floats:
@@ -79,12 +102,12 @@ class Series:
 
 
 def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFrame) -> Levels:
-    r"""Fit a factor of areas and weeks in the place of the smooth, and take its levels at one mix.
+    r"""Fit a level for every area and week in the place of the smooth, all at one mix.
 
-    Errors are those of the model times a cluster factor: over area-weeks with n >= 4 site-days, the
-    mean of ``n/(n-1)`` times the variance of a level by site-day over that by boat, weighted by
-    ``n - 1`` and never below 1. A sandwich for every level by itself would rest on a handful of
-    site-days. Our choice, no source.
+    Every area-week with trips has a level, also one without a fish (`analytics.models.level_fit`).
+    Errors are those of the model times a cluster factor, `level_fit.spread_by_cluster` over
+    area-weeks with fish: a sandwich for every level by itself would rest on a handful of site-days.
+    Where the fit is refused, terms give way in the order of `GIVE_WAY`, and a note says so.
 
     Parameters
     ----------
@@ -92,10 +115,11 @@ def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFr
     terms : sequence of str
         Of the chosen model.
     family : str
-        Of the chosen model; for a hurdle the negative binomial stands in, since a rate needs a
+        Of the chosen model; for a hurdle the law of its counts stands in, since a rate needs a
         mean in proportion to effort.
     mix : pandas.DataFrame
-        Trips of which the mix of the other terms is taken, by angler-hours: the same for all.
+        Trips of which the mix of the other terms is taken, by angler-hours, for a share by
+        encounters: the same for all.
 
     Returns
     -------
@@ -104,36 +128,27 @@ def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFr
     Raises
     ------
     WrongUse
-        If no area-week has a level, or the fit is refused.
+        If there is no trip, no fish among them, or the fit is refused even without other terms.
     """
-    frame = data.with_fish
-    if frame.empty:
-        raise WrongUse("no area and week with fish that a level can be told of")
-    others = beside(frame, tuple(terms))
-    several = len(frame[CELL].unique()) > 1
-    own = (CELL, *others) if several else others
-    note = ""
+    if data.none:
+        raise WrongUse(data.none)
+    notes = [data.joining] if data.joining else []
     if family in HURDLES:
-        family, note = Family.NEGATIVE_BINOMIAL, "a hurdle has no rate: negative binomial instead"
-    coding, beta, cov, robust = (
-        _of_share(frame, own, data.response, family)
-        if data.is_share
-        else _of_counts(frame, own, data.response, family)
-    )
-    cells = frame.drop_duplicates(CELL).sort_values(["area", "week"])[["area", "week", CELL]]
-    value, slopes = _at_mix(coding, beta, cells[[CELL]], data=data, mix=mix, others=others)
-    plain, by_day = (slopes @ one @ slopes.T for one in (cov, robust))
-    days = cells[CELL].map(frame.groupby(CELL)[CLUSTER].nunique())
-    n_days = np.asarray(days, dtype=np.float64)
-    factor = _cluster_factor(np.diag(by_day), np.diag(plain), n_days)
+        family = HURDLES[Family(family)]
+        notes.append(f"a hurdle has no rate: {family} instead")
+    others, model = _fitted_beside(data, beside(data.frame, tuple(terms)), family, notes)
+    cells = data.frame.drop_duplicates(CELL).sort_values(["area", "week"])[["area", "week", CELL]]
+    value, slopes = _at_mix(model, cells[[CELL]], data=data, mix=mix, others=others)
     return Levels(
         area=tuple(cells["area"]),
         week=tuple(cells["week"]),
         value=value,
-        cov=plain * factor,
-        cluster_factor=factor,
-        n_clusters=int(frame[CLUSTER].nunique()),
-        note=note,
+        cov=slopes @ model.fit.cov @ slopes.T * model.spread,
+        cluster_factor=model.spread,
+        n_clusters=model.n_clusters,
+        model=model,
+        terms=(CELL, *others) if len(cells) > 1 else others,
+        note="; ".join([*notes, *getattr(model.fit, "notes", ())]),
     )
 
 
@@ -192,52 +207,50 @@ def all_areas(
     for place in range(len(areas)):
         gradient[np.arange(n), place * n + np.arange(n)] = slope[place]
     told = logit(mean) if is_share else np.log(mean)
-    return Series(np.asarray(told), gradient @ cov @ gradient.T)
+    lent = np.nan_to_num(share[:, None] * figure) * np.isnan(known)
+    part = np.where(np.isfinite(mean), lent.sum(axis=0) / mean, np.nan)
+    return Series(np.asarray(told), gradient @ cov @ gradient.T, part)
 
 
-def _of_counts(
-    frame: pd.DataFrame, terms: Sequence[str], response: str, family: str
-) -> tuple[Coding, Floats, Floats, Floats]:
-    rows = coded(frame, response=response, exposure=EXPOSURE, terms=terms, cluster=CLUSTER)
-    fit = climb(rows, terms, family=family)
-    b = fit.coefficients["estimate"].to_numpy(np.float64)
-    robust = clustered(rows, fit) if _has_clusters(frame) else fit.cov
-    p = len(fit.coding.names)
-    if fit.family.has_zero_part:
-        # The constant chance of a zero that is no count scales every level alike.
-        b = b.copy()
-        b[0] += math.log1p(-float(expit(b[p])))
-    return fit.coding, b[:p], fit.cov[:p, :p], robust[:p, :p]
+def _fitted_beside(
+    data: Fitted, others: tuple[str, ...], family: str, notes: list[str]
+) -> tuple[tuple[str, ...], LevelFit]:
+    """Return the terms that the fit can bear beside the levels, and the fit."""
+    left, reason = list(others), ""
+    for gone in (None, *GIVE_WAY):
+        if gone is not None and gone not in left:
+            continue
+        left = [one for one in left if one != gone]
+        try:
+            model = _fit(data, left, family)
+        except WrongUse as error:
+            reason = reason or str(error)
+            continue
+        out = [one for one in others if one not in left]
+        if out:
+            notes.append(f"without {', '.join(out)}: {reason}")
+        return tuple(left), model
+    raise WrongUse(reason)
 
 
-def _of_share(
-    frame: pd.DataFrame, terms: Sequence[str], response: str, family: str
-) -> tuple[Coding, Floats, Floats, Floats]:
-    fit = climb_shares(
-        frame, successes=response, trials=TRIALS, terms=terms, is_binomial=family == "binomial"
+def _fit(data: Fitted, others: Sequence[str], family: str) -> LevelFit:
+    fit = (
+        partial(level_shares, successes=data.response, trials=TRIALS)
+        if data.is_share
+        else partial(level_counts, response=data.response, exposure=EXPOSURE)
     )
-    robust = fit.cov
-    if _has_clusters(frame):
-        robust = clustered_shares(frame, fit, successes=response, trials=TRIALS, cluster=CLUSTER)
-    return fit.coding, fit.coefficients["estimate"].to_numpy(np.float64), fit.cov, robust
-
-
-def _cluster_factor(by_day: Floats, plain: Floats, n_days: Floats) -> float:
-    enough = (n_days >= LEAST_SITE_DAYS) & (plain > 0)
-    if not enough.any():
-        return 1.0
-    ratio, n = by_day[enough] / plain[enough], n_days[enough]
-    return max(float(np.average(ratio * n / (n - 1), weights=n - 1)), 1.0)
-
-
-def _has_clusters(frame: pd.DataFrame) -> bool:
-    """Return whether trips come from two site-days or more."""
-    return len(frame[CLUSTER].unique()) > 1
+    return fit(
+        data.frame,
+        cell=CELL,
+        parts=("area", "week"),
+        others=others,
+        cluster=CLUSTER,
+        family=family,
+    )
 
 
 def _at_mix(
-    coding: Coding,
-    beta: Floats,
+    model: LevelFit,
     cells: pd.DataFrame,
     *,
     data: Fitted,
@@ -245,14 +258,32 @@ def _at_mix(
     others: Sequence[str],
 ) -> tuple[Floats, Floats]:
     """Return levels and their slopes at the mix; levels that the fit never saw are left out."""
+    fit = model.fit
+    b, p = fit.coefficients["estimate"].to_numpy(np.float64), len(fit.coding.names)
     if not others:
-        rows = coding.matrix(cells)
-        return np.asarray(rows @ beta), rows
+        rows = fit.coding.matrix(cells)
+        value = np.asarray(rows @ b[:p])
+    else:
+        combined, weight = as_fished(_known(data, mix, others), list(others), _weight(data))
+        value, rows = at_mix(fit.coding, b[:p], cells, combined, weight, is_share=data.is_share)
+    slopes = np.zeros((len(cells), len(b)))
+    slopes[:, :p] = rows
+    if isinstance(fit, CountFit) and fit.family.has_zero_part:
+        # The constant chance of a zero that is no count scales every level alike.
+        part = float(expit(b[p]))
+        value, slopes[:, p] = value + math.log1p(-part), -part
+    return value, slopes
+
+
+def _known(data: Fitted, mix: pd.DataFrame, others: Sequence[str]) -> pd.DataFrame:
     known = mix.replace({name: dict(data.joined.get(name, {})) for name in others})
     for name in others:
-        if known[name].dtype.kind not in "fi":
-            known = known[known[name].isin(data.with_fish[name].unique())]
-    if known.empty:
-        known = data.with_fish
-    combined, weight = as_fished(known, list(others), EXPOSURE)
-    return at_mix(coding, beta, cells, combined, weight, log_mean=not data.is_share)
+        if known[name].dtype.kind in "fi":
+            known = known[known[name].notna()]
+        else:
+            known = known[known[name].isin(data.frame[name].unique())]
+    return known if known[_weight(data)].sum() > 0 else data.frame
+
+
+def _weight(data: Fitted) -> str:
+    return TRIALS if data.is_share else EXPOSURE

@@ -1,4 +1,8 @@
-"""Candidates, coefficients and residuals of the regressions, as tables keep them."""
+"""Candidates, coefficients and residuals of the regressions, as tables keep them.
+
+Coefficients, checks and residuals are of the regression behind the index: that with a level for
+every area and week.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.stats import norm
+from scipy.stats import t as student_t
 
-from analytics.bulletin.rates.candidates import RULE
+from analytics.bulletin.rates.candidates import KEPT_OUT, PURPOSE, why_chosen
 from analytics.bulletin.rates.fitted import CLUSTER, EXPOSURE, TRIALS
-from analytics.errors import WrongUse
-from analytics.models.climb import clustered, coded
 from analytics.models.counts import CountFit
 from analytics.models.diagnostics import diagnose
-from analytics.models.share_climb import ShareClimb, clustered_shares, share_residuals
+from analytics.models.share_climb import share_influence, share_residuals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,13 +43,21 @@ def model_table_rows(
     data: Fitted, found: Sequence[Tried], best: Tried | None, index: AreaIndex, *, season: str
 ) -> list[Row]:
     """Return the rows of `analytics.bulletin.rates.tables.MODEL_SCHEMA` of one response."""
+    scored = [one for one in found if math.isfinite(one.held_out_score)]
+    top = max(
+        (one for one in scored if one.name not in KEPT_OUT),
+        key=lambda one: one.held_out_score,
+        default=None,
+    )
     rows = []
     for one in found:
         fit = one.fit
+        behind = (math.nan, math.nan) if top is None else one.behind(top)
         reason = one.reason
         if one is best:
             note = index.levels.note if index.levels is not None else index.reason
-            reason = "; ".join(words for words in (RULE, one.reason, note) if words)
+            words = (f"chosen: {why_chosen(found, one)}", one.reason, note)
+            reason = "; ".join(filter(None, words))
         rows.append(
             {
                 "season": season,
@@ -54,6 +65,7 @@ def model_table_rows(
                 "candidate": one.name,
                 "family": str(one.candidate.family),
                 "terms": " + ".join(one.candidate.terms),
+                "purpose": PURPOSE.get(one.name, ""),
                 "is_chosen": one is best,
                 "n": None if fit is None else fit.n,
                 "n_parameters": one.n_parameters,
@@ -61,27 +73,38 @@ def model_table_rows(
                 "bic": None if fit is None else fit.bic,
                 "held_out_rows": one.held_out_rows,
                 "held_out_score": _none(one.held_out_score),
+                "behind": _none(behind[0]),
+                "behind_se": _none(behind[1]),
                 "dispersion": None if fit is None else _none(fit.dispersion),
                 "reason": reason,
             }
-            | (_checks(data, fit, index) if one is best and fit is not None else {})
+            | (_checks(data, index) if one is best else {})
         )
     return rows
 
 
-def coefficient_rows(data: Fitted, best: Tried | None, *, season: str, level: float) -> list[Row]:
-    """Return the rows of `COEFFICIENT_SCHEMA`: all but areas and weeks, errors by site-day."""
-    if best is None or best.fit is None:
+def coefficient_rows(data: Fitted, index: AreaIndex, *, season: str, level: float) -> list[Row]:
+    """Return the rows of `COEFFICIENT_SCHEMA`: all but areas and weeks, errors by site-day.
+
+    Intervals are of Student's t with the site-days beyond the coefficients as degrees of freedom.
+    """
+    if index.levels is None:
         return []
-    names = best.fit.coefficients["term"].tolist()
+    model = index.levels.model
     # Of few site-days a variance can be 0, and by rounding under it: that is no error at all.
-    errors = np.sqrt(np.maximum(np.diag(_robust(data, best)), 0.0))
-    step = float(norm.ppf(0.5 + level / 2))
+    errors = np.sqrt(np.maximum(np.diag(model.by_cluster), 0.0))
+    table = model.fit.coefficients
+    n_told = int(table["se"].notna().sum())
+    free = model.n_clusters - n_told
+    step = float(student_t.ppf(0.5 + level / 2, max(free, 1)))
     rows = []
-    for name, estimate, se in zip(names, best.fit.coefficients["estimate"], errors, strict=True):
-        if name.startswith(("area", "week_number")):
+    for name, estimate, plain, se in zip(
+        table["term"], table["estimate"], table["se"], errors, strict=True
+    ):
+        if name.startswith(("area", "intercept")) or not math.isfinite(plain):
             continue
         told = math.isfinite(se) and se > 0
+        why = f"no error: {model.n_clusters} site-days for {n_told} coefficients" * (free <= 0)
         rows.append(
             {
                 "season": season,
@@ -93,6 +116,7 @@ def coefficient_rows(data: Fitted, best: Tried | None, *, season: str, level: fl
                 "ci_low": _exp(estimate - step * se) if told else None,
                 "ci_high": _exp(estimate + step * se) if told else None,
                 "ci_level": level,
+                "reason": "" if told else why or "no error: site-days do not differ",
             }
         )
     return rows
@@ -103,73 +127,57 @@ def _exp(power: float) -> float | None:
     return math.exp(power) if power < LARGEST else None
 
 
-def residual_rows(data: Fitted, best: Tried | None, *, season: str) -> list[Row]:
+def residual_rows(data: Fitted, index: AreaIndex, *, season: str) -> list[Row]:
     """Return the rows of `RESIDUAL_SCHEMA`: quantiles, and boats of largest influence."""
-    if best is None or best.fit is None:
+    if index.levels is None:
         return []
-    names = {"season": season, "response": data.response}
-    if isinstance(best.fit, ShareClimb):
-        residual = share_residuals(best.fit, data.frame, successes=data.response, trials=TRIALS)[0]
-        return [names | row for row in _quantiles(residual)]
-    checked = diagnose(best.fit, data.frame, response=data.response)
-    weighty = np.argsort(-checked.influence, kind="stable")[:N_BOATS]
-    rows = _quantiles(checked.residual)
-    for place in weighty:
+    fit = index.levels.model.fit
+    if isinstance(fit, CountFit):
+        checked = diagnose(fit, data.frame, response=data.response)
+        residual, influence = checked.residual, checked.influence
+    else:
+        residual, _ = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
+        influence = share_influence(fit, data.frame, successes=data.response, trials=TRIALS)
+    rows = _quantiles(residual)
+    for place in np.argsort(-influence, kind="stable")[:N_BOATS]:
         boat = data.frame.iloc[int(place)]
         rows.append(
             {
                 "kind": "boat",
-                "residual": float(checked.residual[place]),
+                "residual": float(residual[place]),
                 "interview_id": boat["interview_id"],
-                "influence": float(checked.influence[place]),
+                "influence": _none(float(influence[place])),
                 "fish": int(boat[data.response]),
                 "angler_hours": float(boat[EXPOSURE]),
             }
         )
-    return [names | row for row in rows]
+    return [{"season": season, "response": data.response} | row for row in rows]
 
 
-def _checks(data: Fitted, fit: CountFit | ShareClimb, index: AreaIndex) -> Row:
-    clusters = {
+def _checks(data: Fitted, index: AreaIndex) -> Row:
+    if index.levels is None:
+        return {}
+    fit, factor = index.levels.model.fit, index.levels.cluster_factor
+    row: Row = {
         "n_clusters": int(data.frame[CLUSTER].nunique()),
-        "cluster_factor": None if index.levels is None else index.levels.cluster_factor,
+        "cluster_factor": _none(factor),
+        "index_terms": " + ".join(index.levels.terms),
+        "index_dispersion": _none(fit.dispersion),
     }
-    if isinstance(fit, ShareClimb):
-        pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)[1]
-        return clusters | {"pearson": _none(pearson)}
+    if not isinstance(fit, CountFit):
+        _, pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
+        return row | {"pearson": _none(pearson)}
     found = diagnose(fit, data.frame, response=data.response)
-    return clusters | {
+    return row | {
         "pearson": _none(found.pearson),
         "zeros": found.zeros,
         "zeros_expected": _none(found.zeros_expected),
     }
 
 
-def _robust(data: Fitted, best: Tried) -> Floats:
-    """Return the covariance of the chosen model's coefficients by site-day; NaN without two."""
-    fit = best.fit
-    try:
-        if isinstance(fit, ShareClimb):
-            return clustered_shares(
-                data.frame, fit, successes=data.response, trials=TRIALS, cluster=CLUSTER
-            )
-        if isinstance(fit, CountFit):
-            rows = coded(
-                data.frame,
-                response=data.response,
-                exposure=EXPOSURE,
-                terms=best.candidate.terms,
-                cluster=CLUSTER,
-            )
-            return clustered(rows, fit)
-    except WrongUse:
-        pass
-    size = 0 if fit is None else len(fit.coefficients)
-    return np.full((size, size), np.nan)
-
-
 def _quantiles(residual: Floats) -> list[Row]:
-    at = (np.arange(N_QUANTILES) + 0.5) / N_QUANTILES
+    n = min(N_QUANTILES, len(residual))
+    at = (np.arange(n) + 0.5) / n
     told = np.quantile(residual, at)
     return [
         {"kind": "quantile", "normal": float(one), "residual": float(other)}

@@ -58,6 +58,7 @@ MODEL_SCHEMA = pa.schema(
         ("candidate", pa.string()),
         ("family", pa.string()),
         ("terms", pa.string()),
+        ("purpose", pa.string()),  # what it is tried for
         ("is_chosen", pa.bool_()),
         ("n", pa.int64()),
         ("n_parameters", pa.int64()),
@@ -65,7 +66,12 @@ MODEL_SCHEMA = pa.schema(
         ("bic", pa.float64()),
         ("held_out_rows", pa.int64()),
         ("held_out_score", pa.float64()),
+        ("behind", pa.float64()),  # best score of those that may be chosen, less its own
+        ("behind_se", pa.float64()),  # standard error of that, by site-day
         ("dispersion", pa.float64()),
+        # Of the chosen one, the regression behind the index: a level for every area and week.
+        ("index_terms", pa.string()),
+        ("index_dispersion", pa.float64()),
         ("pearson", pa.float64()),
         ("zeros", pa.float64()),
         ("zeros_expected", pa.float64()),
@@ -75,7 +81,7 @@ MODEL_SCHEMA = pa.schema(
     ]
 )
 
-#: Coefficients of the chosen regressions, but for the area and week.
+#: Coefficients of the regressions behind the index, but for the levels of areas and weeks.
 COEFFICIENT_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
@@ -87,10 +93,12 @@ COEFFICIENT_SCHEMA = pa.schema(
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
+        ("reason", pa.string()),  # why there is no error; empty where there is one
     ]
 )
 
-#: Ordered residuals of the chosen regressions against the standard normal, and weighty boats.
+#: Ordered residuals of the regressions behind the index against the standard normal, and weighty
+#: boats.
 RESIDUAL_SCHEMA = pa.schema(
     [
         ("season", pa.string()),

@@ -133,8 +133,8 @@ class _Modelled:
         return {
             "index": index_rows(index, data, raw, season=season, level=level),
             "models": model_table_rows(data, self.found, best, index, season=season),
-            "coefficients": coefficient_rows(data, best, season=season, level=level),
-            "residuals": residual_rows(data, best, season=season),
+            "coefficients": coefficient_rows(data, index, season=season, level=level),
+            "residuals": residual_rows(data, index, season=season),
         }
 
 
