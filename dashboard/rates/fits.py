@@ -34,21 +34,7 @@ INFLUENCE = (
 )
 WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."
 #: Words of a reason by which a candidate is shown and may not be chosen.
-_KEPT_OUT = "kept out of the index"
-#: What the names of candidates mean.
-CANDIDATES = {
-    "usual": "areas, weeks as a smooth line of their own in each area",
-    "areas in step": "every area goes up and down alike",
-    "slope of areas": "areas alike but for a straight line of their own",
-    "with site": "and the landing site",
-    "with daylight": "and the hours of daylight",
-    "with moon": "and the lit part of the moon",
-    "with tide": "and the tide range of the day",
-    "poisson": "counts that spread by chance alone",
-    "zero-inflated": "some trips could not have met fish",
-    "hurdle": "whether any fish, and how many, apart",
-    "binomial": "fish of one boat no more alike than others",
-}
+_KEPT_OUT = "never chosen"
 
 
 def chosen(rates: Rates, response: str) -> Line | None:
@@ -69,8 +55,8 @@ def table(lines: Sequence[Line]) -> str:
 
 def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
     name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
-    meant = CANDIDATES.get(line["candidate"], "")
-    law = escape(_spaced(line["family"])) + cells.small(meant, terms.listed(line["terms"] or ""))
+    listed = terms.listed(line["terms"] or "")
+    law = escape(_spaced(line["family"])) + cells.small(line.get("purpose") or "", listed)
     if line["reason"]:
         law += cells.small(line["reason"])
     score, rows = line["held_out_score"], line["held_out_rows"]
@@ -79,9 +65,23 @@ def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
         law,
         _count(line["n"]) + cells.small(_parameters(line["n_parameters"])),
         *(_above(line[name], lowest[name]) for name in ("aic", "bic")),
-        held + cells.small("" if rows is None or score is None else text.count(rows, "trip")),
+        held
+        + cells.small(
+            _behind(line), "" if rows is None or score is None else text.count(rows, "trip")
+        ),
     ]
     return cells.line(HEADS, name, inside, is_all=bool(line["is_chosen"]))
+
+
+def _behind(line: Line) -> str:
+    """Return by how much a score is under the best, with the standard error of that."""
+    behind, se = line.get("behind"), line.get("behind_se")
+    if behind is None:
+        return ""
+    if behind == 0:
+        return "best"
+    by = f"{number(abs(behind), place=-3)} {'behind' if behind > 0 else 'ahead'}"
+    return by if se is None else f"{by} ± {number(se, place=-3)}"
 
 
 def _spaced(words: str | None) -> str:
@@ -110,6 +110,11 @@ def checks(line: Line | None) -> list[str]:
     if line is None:
         return ["No regression was chosen, so there is nothing to check."]
     found = []
+    if line.get("index_terms"):
+        found.append(
+            "Coefficients, checks and boats are of the regression behind the index itself: a level "
+            f"for every area and week, and {text.plain(terms.listed(line['index_terms']))}."
+        )
     if line["zeros"] is not None and line["zeros_expected"] is not None:
         seen, expected = percent(line["zeros"], digits=1), percent(line["zeros_expected"], digits=1)
         found.append(f"Trips without a fish: {seen} seen, {expected} expected by the fit.")
@@ -118,9 +123,11 @@ def checks(line: Line | None) -> list[str]:
             f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the counts spread as "
             "the distribution says, above where they spread more."
         )
-    if line["dispersion"] is not None:
+    own = line.get("index_dispersion")
+    dispersion = line["dispersion"] if own is None else own
+    if dispersion is not None:
         found.append(
-            f"Dispersion {number(line['dispersion'], place=-3)}: 0 would be no more spread than "
+            f"Dispersion {number(dispersion, place=-3)}: 0 would be no more spread than "
             "chance alone gives."
         )
     if line["cluster_factor"] is not None:

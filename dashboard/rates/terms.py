@@ -151,7 +151,9 @@ def table(book: Book, rates: Rates, response: str) -> str:
 
 def _line(this: str, base: str, line: Line) -> str:
     name = this[:1].upper() + this[1:]
-    return cells.line(HEADS, name, [escape(base), cells.amount(_amount(line))])
+    found, why = _amount(line), line.get("reason") or ""
+    ratio = escape(found.words) + cells.small(found.limits or why or "no interval")
+    return cells.line(HEADS, name, [escape(base), ratio])
 
 
 def ratio_words(response: str) -> str:

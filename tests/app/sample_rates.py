@@ -28,6 +28,7 @@ SLOPES = {None: 0.06, "A1": 0.08, "A3": -0.09, "A4": 0.002, "A6": 0.02}
 NO_FISH = "no fish in 41 trips"
 FEW_WEEKS = "2 weeks with a figure and its error; a level needs 3 or more"
 NO_PAST = "no past season in the store to compare with"
+NO_ERROR = "no error: 5 site-days for 6 coefficients"
 NOT_FITTED = "the fit did not converge"
 ROSE = {None: (0.83, 0.97), "A1": (0.9, 0.993), "A3": (0.2, 0.04), "A4": (0.45, 0.52)}
 PAST = {"2033-34": ("2033-W45", 0.85), "2034-35": ("2034-W45", 1.15)}
@@ -158,6 +159,11 @@ def _models(season: str) -> list[Row]:
                     "candidate": f"candidate {at + 1}",
                     "family": law,
                     "terms": terms,
+                    "purpose": "a line of its own in each area" if at else "chance alone",
+                    "behind": 0.1 * (1 - at),
+                    "behind_se": 0.04,
+                    "index_terms": "method + day_group + party" if at else None,
+                    "index_dispersion": 0.58 if at else None,
                     "is_chosen": at == 1,
                     "n": 3120,
                     "n_parameters": 12 + 3 * at,
@@ -202,6 +208,7 @@ def _coefficients(season: str) -> list[Row]:
                     "ci_low": low,
                     "ci_high": high,
                     "ci_level": 0.95,
+                    "reason": NO_ERROR if se is None else "",
                 }
             )
     return lines

@@ -41,7 +41,11 @@ def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
     assert "Trips without a fish: 31.2 % seen, 30.8 % expected by the fit." in said
     assert "Pearson dispersion 1.05" in said
     assert "variances are 1.70 times those of single boats over 402 site-days" in said
-    assert "every area" not in said  # these candidates have names of their own
+    assert "<small>a line of its own in each area</small>" in said
+    assert "<small>0.100 behind ± 0.040</small>" in said
+    assert "<small>best</small>" in said
+    assert "a level for every area and week, and method, days of the week, party size." in said
+    assert "Dispersion 0.580" in said
     assert "area, week (smooth, 5 columns), method, days of the week" in said
 
 
@@ -55,6 +59,7 @@ def test_coefficients_are_named_against_their_base(open_rates, book, rates):
     table = plain(terms.table(book, rates, "encounters"))
     assert ">Mooching</th><td data-label='Against'>the first method by name</td>" in table
     assert "<td data-label='Ratio'>1.10<small>" in table
+    assert f"<small>{sample_rates.NO_ERROR}</small>" in table
     assert terms.HEADS[0] in words_of(open_rates())
 
 
@@ -85,7 +90,7 @@ def test_bases_come_from_the_bulletin():
 
 def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
     lines = rates.of("models", "encounters")
-    shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason": "tried, and kept out of the index"}
+    shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason": "shown, never chosen: tried"}
     table = plain(fits.table([shut, lines[1]]))
     assert "<td data-label='BIC'>−10.0</td>" in table
     assert "<td data-label='BIC'>lowest</td>" in table

@@ -29,7 +29,8 @@ def test_catch_rates_are_drawn_whole(visit):
     # All areas, and five of six: one has no fish at all.
     assert page.locator("[class*=st-key-rates-weeks-] .js-plotly-plot").count() == 6
     first = page.locator(".st-key-rates-weeks-A1")
-    assert first.locator(".scatterlayer .points path").count() == 14 + 14
+    # Index, survey, and the two weeks ahead whose interval runs on.
+    assert first.locator(".scatterlayer .points path").count() == 14 + 14 + 2
     said = "Encounters per angler-hour, Quillon Bank by week"
     assert page.get_by_role("figure", name=said).count() == 1
 
