@@ -29,7 +29,7 @@ WIDE = 100.0
 #: Forecasting trends in time series, from memory); the value is our choice, no source.
 DAMPING = 0.8
 #: Sizes of steps whose weight, relative to the likeliest, is under this are left out.
-_NEGLIGIBLE = 1e-5
+_NEGLIGIBLE = 1e-4
 _GRID = np.linspace(0.02, 3.0, 24)
 _COARSE = np.linspace(0.05, 2.5, 9)
 #: Least variance of a week's usual change, so that no week follows another exactly.
@@ -172,14 +172,13 @@ def paths_of(
         raise WrongUse("a sampling variance below 0; allowed: 0 or more")
     model = _Model.of(len(y), n_ahead, damping=damping, slope=slope, first_slope_se=first_slope_se)
     steps, prior = _steps(slope=slope)
-    cov = model.cov(steps)
     told = _Told(np.eye(len(y) + n_ahead)[: len(y)][known], y[known], variance[known])
-    log_weight = prior + _posterior(model, cov, told)[2]
+    log_weight = prior + _log_likelihood(model, steps, told)
     keep = log_weight > log_weight.max() + np.log(_NEGLIGIBLE)
     weight = np.exp(log_weight[keep] - log_weight.max())
     if usual is not None and usual_se is not None:
         told = told.and_usual(usual, usual_se, n_weeks=len(y))
-    mean, spread, _ = _posterior(model, cov[keep], told)
+    mean, spread = _posterior(model, steps[keep], told)
     return Paths(weight / weight.sum(), mean, spread)
 
 
@@ -243,16 +242,33 @@ class _Model:
         variance = np.array([WIDE, first_slope_se])[:k] ** 2
         return cls(made[:, :k], variance, steps @ steps.T, slopes @ slopes.T)
 
-    def cov(self, steps: Floats) -> Floats:
-        """Return the covariance of the level by sizes of steps (G, 1 or 2), shape (G, n, n)."""
-        found = steps[:, 0, None, None] ** 2 * self.of_level
-        if steps.shape[1] > 1:
-            found = found + steps[:, 1, None, None] ** 2 * self.of_slope
-        return np.asarray(found)
+    def at(self, steps: Floats, row: Floats | None = None) -> Floats:
+        """Return the covariance of the level, or of rows of it, by sizes of steps (G, 1 or 2)."""
+        units = (self.of_level, self.of_slope)[: steps.shape[1]]
+        if row is not None:
+            units = tuple(row @ one @ row.T for one in units)
+        return np.asarray(np.einsum("gu,uij->gij", steps**2, np.array(units)))
 
 
-def _posterior(model: _Model, cov: Floats, told: _Told) -> tuple[Floats, Floats, Floats]:
-    """Return mean (G, n), covariance (G, n, n) and log likelihood (G,) of the level."""
+def _log_likelihood(model: _Model, steps: Floats, told: _Told) -> Floats:
+    """Return the log likelihood of figures by sizes of steps, shape (G,)."""
+    row, value = told.row, told.value
+    whole = model.at(steps, row) + np.diag(told.variance)
+    start = row @ model.start
+    solved = np.linalg.solve(whole, _each(np.column_stack([start, value]), whole))
+    of_start, weighed = solved[:, :, :-1], solved[:, :, -1]
+    precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
+    told_of_start = weighed @ start
+    first = np.linalg.solve(precision, told_of_start[:, :, None])[:, :, 0]
+    square = weighed @ value - (told_of_start * first).sum(axis=1)
+    size = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(precision)[1]
+    size += np.log(model.start_variance).sum() + len(value) * np.log(2 * np.pi)
+    return np.asarray(-(size + square) / 2)
+
+
+def _posterior(model: _Model, steps: Floats, told: _Told) -> tuple[Floats, Floats]:
+    """Return mean (G, n) and covariance (G, n, n) of the level by sizes of steps."""
+    cov = model.at(steps)
     across = cov @ told.row.T
     whole = told.row @ across + np.diag(told.variance)
     start = told.row @ model.start
@@ -263,16 +279,12 @@ def _posterior(model: _Model, cov: Floats, told: _Told) -> tuple[Floats, Floats,
     gain, of_start = np.swapaxes(solved[:, :, :n], 1, 2), solved[:, :, n:]
     precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
     spread = np.linalg.inv(precision)
-    first = np.einsum("gkl,gml,m->gk", spread, of_start, told.value)
+    first = np.einsum("gkl,gl->gk", spread, told.value @ of_start)
     off = told.value - first @ start.T
-    mean = first @ model.start.T + np.einsum("gnm,gm->gn", gain, off)
+    mean = first @ model.start.T + (gain @ off[:, :, None])[:, :, 0]
     left = model.start - gain @ start
     found = cov - gain @ np.swapaxes(across, 1, 2) + left @ spread @ np.swapaxes(left, 1, 2)
-    weighed = np.linalg.solve(whole, _each(told.value[:, None], whole))[:, :, 0]
-    square = weighed @ told.value - np.einsum("m,gmk,gk->g", told.value, of_start, first)
-    size = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(precision)[1]
-    size += np.log(model.start_variance).sum() + len(told.value) * np.log(2 * np.pi)
-    return mean, (found + np.swapaxes(found, 1, 2)) / 2, -(size + square) / 2
+    return mean, (found + np.swapaxes(found, 1, 2)) / 2
 
 
 def _each(matrix: Floats, like: Floats) -> Floats:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.prepare import Season
     from analytics.bulletin.standing.weekly_levels import Weekly
     from analytics.data.snapshot import Snapshot
+    from analytics.season.baseline import Baseline
 
     Row = dict[str, Any]
 
@@ -194,7 +195,7 @@ def _cut_rows(
     except BlackmouthError as error:
         yield {"through": through, "reason": str(error)}
         return
-    so_far = _finals(known)
+    so_far = _so_far(ground.baseline)
     narrow, wide = (
         {(row["area"], row["quantity"]): row for row in answer.to_pylist()}
         for answer in (table.filter(pc.is_in(table["quantity"], _projected())) for table in answers)
@@ -214,6 +215,16 @@ def _cut_rows(
             "final": final.get(key),
             "reason": "" if row["estimate"] is not None else _NO_OUTLOOK,
         }
+
+
+def _so_far(baseline: Baseline) -> dict[tuple[str | None, str], float | None]:
+    """Return the totals so far, which the draws have for their means."""
+    found: dict[tuple[str | None, str], float | None] = {}
+    for name in PROJECTED:
+        means = baseline.to_date[name].mean(axis=0, dtype=np.float64)
+        for area, mean in zip((*baseline.areas, None), (*means, means.sum()), strict=True):
+            found[area, name] = float(mean) if np.isfinite(mean) else None
+    return found
 
 
 _NO_OUTLOOK = "nothing was known of an area that was still to open"

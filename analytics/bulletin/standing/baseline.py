@@ -160,6 +160,8 @@ def _lengths(snapshot: Snapshot, season: Season) -> dict[tuple[str, str], NDArra
 
     Anglers may not land a fish under the line, so those at the dock stand for no others.
     """
+    if not snapshot["fish"].num_rows:
+        return {}
     fish = measured_fish(snapshot, season=season.design.season, through=season.design.through)
     fish = fish.filter(pc.is_valid(fish["is_legal"]))
     area = np.asarray(fish["area"].to_pylist(), dtype=str)

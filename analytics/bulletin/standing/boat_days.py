@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import SUNDAY, open_days, week_start
+from analytics.data.calendar import SUNDAY, week_start
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
@@ -92,7 +92,9 @@ class BoatDays:
         return np.where(is_holiday, SUNDAY - 1, weekday)
 
 
-def boat_days(snapshot: Snapshot, *, season: str, through: str, areas: Sequence[str]) -> BoatDays:
+def boat_days(
+    snapshot: Snapshot, days: pd.DataFrame, *, season: str, areas: Sequence[str]
+) -> BoatDays:
     """Fit boats at site-days as site times four weeks times day group, area by area.
 
     The fit is of expected counts in proportion to the product (iterative scaling to the sums of
@@ -102,9 +104,9 @@ def boat_days(snapshot: Snapshot, *, season: str, through: str, areas: Sequence[
     Parameters
     ----------
     snapshot : Snapshot
+    days : pandas.DataFrame
+        The season's open days that are told, as from `analytics.data.calendar.open_days`.
     season : str
-    through : str
-        Last ISO week.
     areas : sequence of str
         A landing areas in the order of the result.
 
@@ -115,7 +117,7 @@ def boat_days(snapshot: Snapshot, *, season: str, through: str, areas: Sequence[
     """
     kind = weekday_groups(snapshot, season=season, areas=areas)
     holidays = frozenset(snapshot["holidays"]["date"].to_numpy().astype("datetime64[D]").tolist())
-    rows = _site_days(snapshot, season=season, through=through, areas=areas)
+    rows = _site_days(snapshot, days, areas=areas)
     group = rows["area"].to_numpy() * 7 + kind[rows["area"].to_numpy(), rows["digit"].to_numpy()]
     every = np.ones(len(rows), dtype=bool)
     is_lost, _ = _weather(rows, _fit(rows, group, every)[0])
@@ -155,12 +157,8 @@ def _groups(written: str) -> list[int]:
     return [digits[min(digits, key=lambda one: (abs(one - day), one))] for day in range(1, 8)]
 
 
-def _site_days(
-    snapshot: Snapshot, *, season: str, through: str, areas: Sequence[str]
-) -> pd.DataFrame:
+def _site_days(snapshot: Snapshot, days: pd.DataFrame, *, areas: Sequence[str]) -> pd.DataFrame:
     """Return the site-days of open days with codes of area and site, block of weeks and weekday."""
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days[(days["season"] == season) & (days["week"] <= through)]
     rows = snapshot["site_days"].select(["site", "date", "boats_returned"]).to_pandas()
     rows["date"] = pd.to_datetime(rows["date"])
     rows = rows[rows["boats_returned"].notna()]

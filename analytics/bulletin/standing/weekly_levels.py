@@ -182,7 +182,7 @@ def weekly_of(
     first = min([*days["week"], *design.weeks])
     weeks = tuple(weeks_between(first, design.through))
     areas = tuple(areas) or design.areas
-    boats = boat_days(snapshot, season=design.season, through=design.through, areas=areas)
+    boats = boat_days(snapshot, days, season=design.season, areas=areas)
     told = {
         name: _rows(design, ways, name, analyses[name], weeks=weeks, areas=areas) for name in ASKED
     }
