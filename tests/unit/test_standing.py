@@ -272,6 +272,31 @@ class TestTables:
             assert bool(row["reason"]) == (row["estimate"] is None or row["pass_prob"] is None)
             assert not any(isinstance(one, float) and math.isnan(one) for one in row.values())
 
+    @pytest.mark.parametrize(
+        ("boats", "boat", "opening", "estimate", "said"),
+        [
+            (5, {"kept": 1}, {"design": "opportunistic"}, None, "interviews of convenience"),
+            (0, None, {}, 0.0, "nothing tells the trips and catch rates to come of A"),
+            (4, None, {}, None, "not recorded in any interview: kept"),
+            (5, {"kept": 1, "anglers": None}, {}, 35.0, "nothing tells the trips"),
+            (5, {"kept": 1, "released_legal": None}, {}, 35.0, "nothing tells the trips"),
+        ],
+        ids=["convenience", "no boats", "boats and no interview", "no anglers", "no releases"],
+    )
+    def test_a_season_that_tells_little_says_why(self, boats, boat, opening, estimate, said):
+        told = [] if boat is None else [interview(**boat)] * 3
+        days = [SiteDay(boats, told, date=MONDAY + dt.timedelta(days=one)) for one in range(3)]
+        close = MONDAY + dt.timedelta(days=9)
+        seasons = [{"season": "2030-31", "area": "A", "open_date": MONDAY, "close_date": close}]
+        seasons = [one | opening for one in seasons]
+        snapshot = survey(days, seasons=seasons, limits=[limit(fish=40)])
+        found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=50)
+        (row,) = found["standing"].to_pylist()
+        # Five fish a day over the seven days of the week that was sampled.
+        assert row["estimate"] == estimate
+        assert row["pass_prob"] is None
+        assert said in row["reason"]
+
     def test_a_season_without_limits_keeps_its_draws(self):
         found, rows = tables_of([])
         assert not rows

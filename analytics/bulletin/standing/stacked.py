@@ -57,14 +57,16 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
     part[cells.unit, cells.key - 1] = weight[cells.unit, None] * cells.total
     total = part.sum(axis=0)
     active, correction = np.flatnonzero(plan.active), first_stage_correction(design, plan, cells)
-    flat, of_unit = part.reshape(len(stratum), -1)[active], stratum[active]
+    flat, of_unit = part.reshape(len(stratum), n_areas * k)[active], stratum[active]
     off = flat - (add_at(of_unit, flat, len(n)) / n[:, None])[of_unit]
     factor = np.where(n > 1, np.maximum(correction, 0) * n / np.maximum(n - 1, 1), 0.0)
     off *= np.sqrt(factor[of_unit])[:, None]
     cov = off.T @ off
     # `part` holds one weight; what the second stage still needs is n/N.
     rest = n[stratum] / design.strata.n_frame[stratum]
-    met = np.sqrt(rest * _apart(design, answered))[:, None] * part.reshape(len(stratum), -1)
+    met = np.sqrt(rest * _apart(design, answered))[:, None] * part.reshape(
+        len(stratum), n_areas * k
+    )
     between_areas = met.T @ met
     shrink = (weight**2 * rest)[cells.unit]
     inside = matrices(cells.within.add_at(cells.key - 1, n_areas, factor=shrink), cells.pair, k)
@@ -95,7 +97,7 @@ def _borrowed(loan: Loan, design: Design, cells: Cells, reach: Reach) -> Floats 
     lent[np.searchsorted(np.sort(loan.units), cells.unit[rows]), cells.key[rows] - 1] = cells.total[
         rows
     ]
-    flat = lent.reshape(len(loan.units), -1)
+    flat = lent.reshape(len(loan.units), n_areas * cells.total.shape[1])
     off = flat - flat.mean(axis=0)
     spread: Floats = float((weights**2).sum()) * (off.T @ off) / (len(flat) - 1)
     return spread
