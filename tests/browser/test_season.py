@@ -1,0 +1,143 @@
+"""The pages of the season in a real browser: they draw, answer a moved slider, and fit."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from analytics.season.option import Change, Option
+from analytics.season.option_file import OptionSet, read_options, to_link
+from analytics.season.tables import ANSWER_SCHEMAS
+from tests.app import sample_season
+from tests.browser.screens import CHARTS, settle
+from tests.browser.test_rates import CUT
+from tests.browser.test_released import OUT
+
+pytestmark = pytest.mark.browser
+STANDING = {"page": "standing", "charts": CHARTS["standing"]}
+CHANGE = {"page": "change", "charts": CHARTS["change"]}
+SET = OptionSet(
+    "",
+    (
+        Option("Close Quillon Bank early", (Change(("A1",), close=date(2036, 3, 3)),)),
+        Option("Fewer trips", (Change(effort_factor=0.8),), elasticity=0.5),
+    ),
+)
+WITH_SET = f"set={to_link(SET)}"
+
+
+def answer(page) -> str:
+    return page.locator(".st-key-answer").inner_text()
+
+
+def test_the_standing_is_drawn_whole(visit):
+    page = visit().open(**STANDING)
+    assert "of the limit on sublegal releases in Quillon Bank is used" in answer(page)
+    bars = page.locator(".st-key-season-bars .barlayer .point")
+    assert bars.count() == len(sample_season.LIMITS) - 1  # one has no total
+    fan = page.locator(".st-key-season-fan")
+    assert fan.locator(".js-fill").count() == 3
+    assert fan.locator(".shapelayer path").count() == 2
+    said = "Sublegal releases, Quillon Bank by week against a limit of 2,400"
+    assert page.get_by_role("figure", name=said).count() == 1
+
+
+def test_another_limit_is_drawn_and_stands_in_the_link(visit):
+    page = visit().open(f"limit={sample_season.SUM}", **STANDING)
+    said = "Unmarked encounters, Quillon Bank and Sorrel Narrows by week"
+    assert page.get_by_role("figure", name=said).count() == 1
+    assert page.locator("[data-testid=stAlert]").count() == 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("where", "query"), [(STANDING, ""), (CHANGE, WITH_SET)])
+def test_the_pages_fit_a_phone(visit, where, query, scheme):
+    page = visit(width=390, scheme=scheme).open(query, **where)
+    assert page.evaluate(OUT) == []
+    assert page.evaluate(CUT) == []
+    plots = page.locator("[class*=st-key-season-] .js-plotly-plot")
+    assert all(plots.nth(at).bounding_box()["width"] > 250 for at in range(plots.count()))
+
+
+def test_a_pasted_link_answers_each_option(visit):
+    page = visit().open(WITH_SET, **CHANGE)
+    told = answer(page)
+    assert "Close Quillon Bank early saves about" in told
+    assert "Fewer trips saves about" in told
+    assert page.locator("[class*=st-key-season-shift-] .js-plotly-plot").count() == 5
+    assert page.locator(".bm-options tbody tr").count() == 3
+
+
+def test_a_moved_slider_answers_anew_and_changes_the_link(visit):
+    page = visit().open(WITH_SET, **CHANGE)
+    before, link = answer(page), page.url
+    page.get_by_text("2 · Fewer trips").click()
+    slider = page.get_by_role("slider", name="Trips of an open day")
+    slider.wait_for()
+    slider.focus()
+    slider.press("ArrowLeft")
+    page.wait_for_function("(link) => location.href !== link", arg=link)
+    page.wait_for_function(
+        "(told) => document.querySelector('.st-key-answer').innerText !== told", arg=before
+    )
+    settle(page, charts=CHARTS["change"])
+    assert answer(page).split("\n\n")[0] == before.split("\n\n")[0]
+
+
+def test_going_back_brings_the_options_before(visit):
+    page = visit().open(WITH_SET, **CHANGE)
+    page.get_by_role("button", name="Add an option").click()
+    page.get_by_text("3 · Option 3").wait_for()
+    page.wait_for_function("(query) => !location.search.includes(query)", arg=WITH_SET)
+    page.go_back()
+    page.get_by_text("3 · Option 3").wait_for(state="detached")
+    settle(page, charts=CHARTS["change"])
+    assert "Option 3" not in answer(page)
+
+
+def test_a_file_of_options_is_loaded_and_saved(visit, tmp_path):
+    path = tmp_path / "options.toml"
+    path.write_text('[[option]]\nname = "Weekends"\n[[option.change]]\nopen_weekdays = "67"\n')
+    page = visit().open(WITH_SET, **CHANGE)
+    page.get_by_text("Save, share or load the options").click()
+    page.locator("input[type=file]").set_input_files(path)
+    page.locator(".st-key-answer").get_by_text("Weekends").wait_for()
+    settle(page, charts=CHARTS["change"])
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save the options").click()
+    assert download.value.suggested_filename == "2035-36.options.toml"
+    saved = tmp_path / "saved.toml"
+    download.value.save_as(saved)
+    assert read_options(saved.read_bytes()) == read_options(path.read_bytes())
+
+
+def test_a_bad_file_is_refused_in_words(visit, tmp_path):
+    path = tmp_path / "options.toml"
+    path.write_text('[[option]]\nnam = "x"\n')
+    page = visit().open(WITH_SET, **CHANGE)
+    page.get_by_text("Save, share or load the options").click()
+    page.locator("input[type=file]").set_input_files(path)
+    page.get_by_text('unknown key "nam"').wait_for()
+    assert "Close Quillon Bank early" in answer(page)
+
+
+@pytest.mark.parametrize(
+    ("where", "words", "name"),
+    [
+        (STANDING, "Download the standing", "standing"),
+        (STANDING, "Download the projections", "backtest"),
+        (CHANGE, "Download the figures", "options.figures"),
+        (CHANGE, "Download the limits", "options.reach"),
+    ],
+)
+def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
+    page = visit().open(**where)
+    with page.expect_download() as download:
+        page.get_by_role("button", name=words).click()
+    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
+    path = tmp_path / f"{name}.csv"
+    download.value.save_as(path)
+    columns = (STANDING_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
+    assert path.read_text().startswith(",".join(columns))
