@@ -33,6 +33,8 @@ INFLUENCE = (
     "out. A boat over 1 is worth a look at its interview."
 )
 WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."
+#: Differences of scores under which they print alike.
+SAME_SCORE = 0.0005
 #: Words of a reason by which a candidate is shown and may not be chosen.
 _KEPT_OUT = "never chosen"
 
@@ -78,8 +80,8 @@ def _behind(line: Line) -> str:
     behind, se = line.get("behind"), line.get("behind_se")
     if behind is None:
         return ""
-    if behind == 0:
-        return "best"
+    if abs(behind) < SAME_SCORE:
+        return "best" if behind == 0 else "as good as the best"
     by = f"{number(abs(behind), place=-3)} {'behind' if behind > 0 else 'ahead'}"
     return by if se is None else f"{by} ± {number(se, place=-3)}"
 
