@@ -36,8 +36,6 @@ if TYPE_CHECKING:
 RUNS_OFF = 20.0
 #: The same for the logit of a part of zeros: 1 in 160,000.
 ZERO_RUNS_OFF = 12.0
-#: Part of a column that those before it leave, under which it follows from them.
-NO_RANK = 1e-6
 
 
 def climb(
@@ -76,9 +74,8 @@ def climb(
     law = Family(family)
     if not rows.counts.y.any():
         raise WrongUse("no row has a count above 0; a regression of counts needs one")
-    coding = coding_of(rows.groups, terms)
-    matrix = coding.matrix(rows.groups)
-    keep = independent(matrix)
+    found = rows.regressors(terms)
+    coding, matrix, keep = found.coding, found.matrix, found.keep
     if not (leave_out or keep.all()):
         raise WrongUse(
             f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
@@ -239,20 +236,3 @@ def _fit(
         zero_coding=coding_of(rows.groups, ()),
         exposure=rows.exposure,
     )
-
-
-def independent(matrix: Floats) -> NDArray[np.bool_]:
-    """Return which columns of a matrix do not follow from those before them, shape (P,).
-
-    By elimination in the cross-products: small next to the matrix, whatever its rows.
-    """
-    scale = np.linalg.norm(matrix, axis=0)
-    unit = matrix / np.where(scale > 0, scale, 1.0)
-    left = unit.T @ unit
-    keep = np.zeros(len(left), dtype=bool)
-    for place in range(len(left)):
-        keep[place] = left[place, place] > NO_RANK**2
-        if keep[place]:
-            row = left[place] / left[place, place]
-            left = left - left[:, place, None] * row
-    return keep

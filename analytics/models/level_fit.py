@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from analytics.errors import WrongUse
-from analytics.models.climb import RUNS_OFF, independent
+from analytics.models.climb import RUNS_OFF
+from analytics.models.coded_rows import independent
 from analytics.models.maximum import top
 from analytics.models.penalties import BiasReduced, Towards
 from analytics.models.terms import coding_of

@@ -13,7 +13,8 @@ from scipy.stats import betabinom, binom, norm
 
 from analytics.errors import WrongUse
 from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, slopes, tally
-from analytics.models.climb import RUNS_OFF, independent, require_clusters
+from analytics.models.climb import RUNS_OFF, require_clusters
+from analytics.models.coded_rows import independent
 from analytics.models.maximum import newton
 from analytics.models.share_checks import counts_of
 from analytics.models.share_likelihood import ShareLikelihood

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from analytics.errors import WrongUse
@@ -15,7 +16,6 @@ from analytics.models.splines import knots_of, natural_spline
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
     from numpy.typing import NDArray
 
 INTERCEPT = "intercept"
@@ -76,14 +76,15 @@ class Main:
             return natural_spline(_numbers(column, self.column), self.knots)
         if not self.levels:
             return [_numbers(column, self.column)]
-        labels = column.astype(str).to_numpy(object)
+        codes, labels = _labels(column)
         unseen = sorted(set(labels) - set(self.levels))
         if unseen:
             raise WrongUse(
                 f"factor {self.column!r} has the level {unseen[0]!r}, which the fit never saw; it "
                 f"knows {', '.join(self.levels)}"
             )
-        return [(labels == level).astype(np.float64) for level in self.levels[1:]]
+        known = np.array([self.levels.index(label) for label in labels], dtype=np.int64)[codes]
+        return [(known == place).astype(np.float64) for place in range(1, len(self.levels))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,13 +218,22 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
         return Main(name, knots=knots_of(_numbers(column, name), int(size), name=name))
     if is_numeric_dtype(column) and not is_bool_dtype(column):
         return Main(name)
-    levels = sorted(set(column.astype(str)))
+    levels = sorted(set(_labels(column)[1]))
     if len(levels) < 2:
         raise WrongUse(
             f"factor {name!r} has the one level {levels[0]!r}; at least two are needed: leave the "
             "term out"
         )
     return Main(name, tuple(levels))
+
+
+def _labels(column: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
+    """Return the place of each row among the levels that occur, and those levels as text."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        seen, codes = np.unique(column.cat.codes.to_numpy(), return_inverse=True)
+        return codes.ravel(), [str(column.cat.categories[place]) for place in seen]
+    codes, values = pd.factorize(column)
+    return codes, [str(one) for one in values]
 
 
 def _filled(frame: pd.DataFrame, name: str) -> pd.Series:

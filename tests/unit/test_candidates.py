@@ -126,7 +126,7 @@ def test_the_held_out_score_decides_beyond_one_standard_error_and_the_bic_within
     assert chosen([best, near, far]) is near
     assert "within one standard error of the best (best)" in why_chosen([best, near, far], near)
     assert chosen([best, far]) is best
-    assert why_chosen([best, far], best) == "best held-out score by more than one standard error"
+    assert why_chosen([best, far], best).endswith("by more than one standard error")
     assert chosen([]) is None
 
 

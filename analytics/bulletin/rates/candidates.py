@@ -204,10 +204,8 @@ def why_chosen(found: Sequence[Tried], best: Tried) -> str:
     if top is best:
         near = [one for one in scored if one is not best and one.name not in KEPT_OUT]
         if any(_is_near(one, top) for one in near):
-            return (
-                "best held-out score, and the lowest BIC of those within one standard error of it"
-            )
-        return "best held-out score by more than one standard error"
+            return "best held-out score of those that may be chosen, and lowest BIC near it"
+        return "best held-out score of those that may be chosen, by more than one standard error"
     return (
         "lowest BIC of those whose held-out score is within one standard error of the best "
         f"({top.name})"

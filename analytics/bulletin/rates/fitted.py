@@ -178,5 +178,10 @@ def _joined(frame: pd.DataFrame, factor: str, response: str) -> dict[str, str]:
 
 
 def _sums(frame: pd.DataFrame, by: list[str], response: str) -> pd.DataFrame:
-    grouped = frame.groupby(by)
+    """Return fish, encounters and trips of every level, in sorting order."""
+    # By codes: text is looked at once.
+    coded = {name: frame[name].astype("category") for name in by}
+    grouped = frame[list(dict.fromkeys((response, TRIALS)))].groupby(
+        list(coded.values()), observed=True
+    )
     return grouped.agg(fish=(response, "sum"), met=(TRIALS, "sum"), trips=(response, "size"))

@@ -52,7 +52,8 @@ def model_table_rows(
     rows = []
     for one in found:
         fit = one.fit
-        behind = (math.nan, math.nan) if top is None else one.behind(top)
+        has = top is not None and math.isfinite(one.held_out_score)
+        behind = one.behind(top) if top is not None and has else (math.nan, math.nan)
         reason = one.reason
         if one is best:
             note = index.levels.note if index.levels is not None else index.reason

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,6 +41,7 @@ class CountTrials:
 
     data: Fitted
     _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
+    _windows: dict[tuple[Terms, float, bool], Coded] = field(default_factory=dict, init=False)
     _fits: dict[tuple[Terms, str, float | None], CountFit | WrongUse] = field(
         default_factory=dict, init=False
     )
@@ -52,7 +54,7 @@ class CountTrials:
         """Return the log chance of every trip of a week by the fit to all weeks before it."""
         rows = self._coded(terms)
         is_now = (rows.groups["week_number"] == at).to_numpy()
-        now = rows.only(is_now)
+        now = self._window(terms, at, is_past=False)
         fit = self._fit(terms, Family(family), at)
         x = fit.coding.matrix(now.groups)
         zero = np.ones((len(x), 1 if fit.family.has_zero_part else 0))
@@ -87,14 +89,28 @@ class CountTrials:
     def _climbed(self, terms: Terms, family: Family, before: float | None) -> CountFit:
         rows, asked = self._coded(terms), terms
         if before is not None:
-            rows = rows.only((rows.groups["week_number"] < before).to_numpy())
+            rows = self._window(terms, before, is_past=True)
             asked = terms_over(terms, rows.groups)
-        start = None
+        go = partial(climb, rows, asked, family=family, leave_out=True)
         if family.has_zero_part:
-            start = self._fit(terms, Family.NEGATIVE_BINOMIAL, before)
-        elif family.has_dispersion:
-            start = self._nearest(before) or self._fit(terms, Family.POISSON, before)
-        return climb(rows, asked, family=family, start=start, leave_out=True)
+            return go(start=self._fit(terms, Family.NEGATIVE_BINOMIAL, before))
+        if not family.has_dispersion:
+            return go()
+        if (near := self._nearest(before)) is not None:
+            try:
+                return go(start=near)
+            except WrongUse:
+                pass
+        return go(start=self._fit(terms, Family.POISSON, before))
+
+    def _window(self, terms: Terms, at: float, *, is_past: bool) -> Coded:
+        """Return the rows of a week, or those of all weeks before it."""
+        key = (terms, at, is_past)
+        if key not in self._windows:
+            rows = self._coded(terms)
+            week = rows.groups["week_number"].to_numpy()
+            self._windows[key] = rows.only(week < at if is_past else week == at)
+        return self._windows[key]
 
     def _nearest(self, before: float | None) -> CountFit | None:
         """Return a negative binomial fit of other terms to the same weeks."""
