@@ -157,7 +157,9 @@ class _Draft:
         is_open = rules.is_open[area]
         opens = np.flatnonzero(is_open)
         self.close = int(opens[-1]) if len(opens) else -1
-        usual = np.isin(self.weekday, np.unique(self.weekday[opens])) if len(opens) else n * [True]
+        usual = np.ones(n, dtype=bool)
+        if len(opens):
+            usual = np.isin(self.weekday, np.unique(self.weekday[opens]))
         # An opening runs on over days of the week that it leaves out.
         self.span = _filled(is_open)
         self.on_day = np.where(self.span, is_open, usual)

@@ -1,0 +1,416 @@
+"""Options weighed: against the plain way, and against what must be so."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analytics.errors import WrongUse
+from analytics.season.baseline import Limit
+from analytics.season.option import AtLimit, Change, Option
+from analytics.season.tables import ANSWER_SCHEMAS
+from analytics.season.weigh import TODAY, TOLD, outlook, weigh
+from tests.season_cases import (
+    CLASSES,
+    DROP_OFF,
+    RELEASE_RATES,
+    THROUGH,
+    rules_of,
+    small_baseline,
+    small_limits,
+)
+from tests.season_plain import plain, plain_day, plain_totals
+
+BASE = small_baseline(n_draws=40)
+LIMITS = small_limits()
+
+DIFFERENCE = ("difference", "difference_low", "difference_high")
+
+
+def day(number: int) -> dt.date:
+    """Return the day so many days after the totals so far."""
+    return THROUGH + dt.timedelta(days=number)
+
+
+ROW = {
+    "size_class": "sublegal",
+    "method": "any",
+    "wound_class": "any",
+    "rate_prop": 0.12,
+    "rate_se": 0.02,
+    "source": "invented",
+}
+CLOSE = Change(("VEL",), close=day(15))
+CASES = {
+    "close": Option("close", (CLOSE,)),
+    "close a while": Option("a while", (Change(close=day(10), reopen=day(20)),)),
+    "open": Option("open", (Change(("OMB",), open=day(50)),)),
+    "weekends": Option("weekends", (Change(weekdays="67"),)),
+    "displaced": Option("displaced", (CLOSE, Change(("OMB",), weekdays="567")), 0.0, 0.4, 0.5),
+    "limit 1": Option("limit 1", (Change(daily_limit_fish=1),)),
+    "limit 0": Option("limit 0", (Change(("OMB",), daily_limit_fish=0),)),
+    "limit 3": Option("limit 3", (Change(daily_limit_fish=3),)),
+    "stop": Option("stop", (Change(daily_limit_fish=1, at_limit=AtLimit.STOP),)),
+    "stop at 4": Option("stop at 4", (Change(daily_limit_fish=4, at_limit=AtLimit.STOP),)),
+    "mid-week": Option("mid-week", (Change(first=day(11), last=day(19), daily_limit_fish=1),)),
+    "elastic": Option("elastic", (Change(daily_limit_fish=1, first=day(11)),), 0.6),
+    "longer": Option("longer", (Change(min_length_mm=610),)),
+    "shorter": Option("shorter", (Change(("VEL",), min_length_mm=520),)),
+    "longer, then shorter": Option(
+        "both", (Change(min_length_mm=610, last=day(17)), Change(min_length_mm=520, first=day(18)))
+    ),
+    "marked": Option("marked", (Change(mark_selective=True),)),
+    "mix": Option("mix", (Change(method_mix={"mooching": 0.2, "trolling": 0.8}),)),
+    "rate": Option("rate", (Change(release_rates=(ROW,), first=day(9)),)),
+    "more": Option("more", (Change(effort_factor=1.3),)),
+    "all": Option(
+        "all",
+        (
+            CLOSE,
+            Change(("OMB",), daily_limit_fish=1, min_length_mm=600, mark_selective=True),
+            Change(("OMB",), method_mix={"mooching": 1.0}, first=day(5), release_rates=(ROW,)),
+            Change(("VEL",), effort_factor=0.8),
+        ),
+        0.3,
+        0.5,
+        0.2,
+    ),
+}
+
+
+def figures(answers, option, area=None, column="estimate"):
+    """Return one column of an option by quantity."""
+    return {
+        row["quantity"]: row[column]
+        for row in answers.figures.to_pylist()
+        if row["option"] == option and row["area"] == area
+    }
+
+
+def reaches(answers, option):
+    return {row["limit_id"]: row for row in answers.reach.to_pylist() if row["option"] == option}
+
+
+@pytest.fixture(scope="module")
+def answers():
+    return weigh(BASE, list(CASES.values()), LIMITS)
+
+
+def rich_baseline():
+    """Return a baseline with wounds, rates by method, unknown sizes, and kept-based drop-off."""
+    base = small_baseline(n_draws=30, seed=9)
+    rng = np.random.default_rng(4)
+    by_method = base.by_method.copy()
+    by_method[..., 4] = by_method[..., 3] * 0.1
+    deep = rng.uniform(0.05, 0.3, base.deep.shape).astype(np.float32)
+    deep[:, 0, 1] = np.nan
+    rates = (
+        *RELEASE_RATES,
+        {**ROW, "method": "mooching", "wound_class": "deep", "rate_prop": 0.6, "rate_se": 0.05},
+        {**ROW, "method": "mooching", "wound_class": "shallow", "rate_prop": 0.1},
+        {**ROW, "method": "trolling", "wound_class": "deep", "rate_prop": 0.5, "rate_se": None},
+        {**ROW, "method": "trolling", "wound_class": "shallow", "rate_prop": 0.15},
+    )
+    lost = (
+        *DROP_OFF,
+        {**DROP_OFF[0], "method": "trolling", "base": "kept", "rate_prop": 0.2},
+    )
+    keys = ("sublegal mooching deep", "sublegal mooching shallow", "sublegal trolling deep")
+    keys += ("sublegal trolling shallow", "drop_off trolling")
+    normal = dict(base.normal)
+    normal |= {key: rng.standard_normal(30).astype(np.float32) for key in keys}
+    size = base.wanted_size.copy()
+    size[0] = 4000.0
+    return replace(
+        base,
+        by_method=by_method,
+        deep=deep,
+        rates=rates,
+        lost=lost,
+        normal=normal,
+        wanted_size=size,
+        rules=rules_of(base.rules.is_open, daily_limit_fish=3.0),
+    )
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("base", [BASE, rich_baseline()], ids=["plain", "rich"])
+def test_answers_are_those_of_the_plain_way(base, name):
+    option = CASES[name]
+    found, slow = weigh(base, [option], ()), plain_totals(base, option)
+    was = plain_totals(base, Option(TODAY))
+    for quantity in TOLD:
+        seen = [figures(found, option.name, area)[quantity] for area in base.areas]
+        # The table of kept fish is read between its nodes.
+        assert seen == pytest.approx(slow[quantity].mean(axis=0), rel=2e-4), quantity
+        whole = slow[quantity].sum(axis=1)
+        interval = [figures(found, option.name, None, c)[quantity] for c in ("ci_low", "ci_high")]
+        assert interval == pytest.approx(np.quantile(whole, [0.025, 0.975]), rel=3e-4)
+        off = whole - was[quantity].sum(axis=1)
+        seen = [figures(found, option.name, None, c)[quantity] for c in DIFFERENCE]
+        wanted = [off.mean(), *np.quantile(off, [0.025, 0.975])]
+        assert seen == pytest.approx(wanted, abs=3e-4 * whole.mean())
+
+
+@pytest.mark.parametrize("name", ["close", "displaced", "mid-week", "elastic", "shorter", "all"])
+def test_dates_are_those_of_the_plain_way(answers, name):
+    option = CASES[name]
+    ahead, rows = plain(BASE, option), reaches(answers, option.name)
+    for limit in LIMITS:
+        for chance in (10, 50, 90):
+            slow = plain_day(BASE, ahead, limit, chance / 100)
+            assert rows[limit.limit_id][f"date_{chance}"] == slow
+
+
+def test_today_comes_first_and_differs_by_nothing(answers):
+    assert answers.figures["option"][0].as_py() == TODAY
+    for column in ("difference", "difference_low", "difference_high"):
+        assert set(figures(answers, TODAY, column=column).values()) == {0.0}
+    assert all(row["pass_prob_difference"] == 0 for row in reaches(answers, TODAY).values())
+    named = weigh(BASE, [CASES["close"], Option(TODAY)], LIMITS)
+    assert named.reach["option"].unique().to_pylist() == [TODAY, "close"]
+
+
+def test_tables_have_their_shapes(answers):
+    for name, schema in ANSWER_SCHEMAS.items():
+        assert getattr(answers, name).schema == schema
+    n_options = len(CASES) + 1
+    assert answers.figures.num_rows == n_options * 3 * len(TOLD)
+    assert answers.reach.num_rows == n_options * len(LIMITS)
+    assert answers.fans.quantiles.shape == (n_options, len(LIMITS), 8, 7)
+
+
+def test_the_same_option_twice_differs_by_exactly_nothing():
+    for option in CASES.values():
+        twin = replace(option, name="twin")
+        found = weigh(BASE, [option, twin], LIMITS)
+        for area in (None, *BASE.areas):
+            for column in ("estimate", "ci_low", "difference", "difference_high"):
+                one, other = (figures(found, name, area, column) for name in (option.name, "twin"))
+                assert one == other
+        again = weigh(BASE, [option], LIMITS)
+        assert figures(again, option.name) == figures(found, option.name)
+
+
+def test_a_change_to_what_is_so_already_changes_nothing():
+    same = Change(min_length_mm=559, daily_limit_fish=2, mark_selective=False, weekdays="1234567")
+    found = weigh(BASE, [Option("same", (same,), 0.5, 0.2, 0.2)], LIMITS)
+    assert figures(found, "same") == figures(found, TODAY)
+    assert set(figures(found, "same", column="difference_high").values()) == {0.0}
+
+
+def test_other_areas_stay_to_the_bit_without_displacement():
+    option = CASES["close"]
+    found = weigh(BASE, [option], LIMITS)
+    for column in ("estimate", "ci_low", "ci_high"):
+        assert figures(found, "close", "OMB", column) == figures(found, TODAY, "OMB", column)
+    assert set(figures(found, "close", "OMB", "difference_low").values()) == {0.0}
+    displaced = weigh(BASE, [replace(option, to_other_areas_prop=0.2)], LIMITS)
+    assert (
+        figures(displaced, "close", "OMB")["angler_trips"]
+        > figures(found, TODAY, "OMB")["angler_trips"]
+    )
+
+
+def test_trips_that_go_elsewhere_are_kept_in_all():
+    option = Option("moved", (CLOSE,), 0.0, 1.0)
+    found = weigh(BASE, [option], ())
+    assert figures(found, "moved", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
+    days = Option("days", (Change(weekdays="67"),), 0.0, 0.0, 1.0)
+    found = weigh(BASE, [days], ())
+    assert figures(found, "days", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
+    # Where nothing is open, nothing is gained.
+    shut = Option("shut", (Change(close=day(1)),), 0.0, 0.5, 0.5)
+    found = weigh(BASE, [shut], ())
+    assert figures(found, "shut")["angler_trips"] == pytest.approx(
+        BASE.to_date["angler_trips"].sum(axis=1).mean()
+    )
+
+
+def test_closing_all_leaves_what_is_so_far():
+    shut = Option("shut", (Change(close=day(1)),))
+    found = weigh(BASE, [shut], LIMITS)
+    for place, area in enumerate(BASE.areas):
+        for name, value in figures(found, "shut", area).items():
+            assert value == BASE.to_date[name][:, place].mean(dtype=np.float64)
+
+
+def test_no_days_left_is_exactly_what_is_so_far():
+    base = small_baseline(n_weeks=0, n_closed_weeks=0)
+    found = outlook(base, LIMITS)
+    for place, area in enumerate(base.areas):
+        for name, value in figures(found, TODAY, area).items():
+            assert value == base.to_date[name][:, place].mean(dtype=np.float64)
+    row = reaches(found, TODAY)["deaths-all"]
+    dead = base.to_date["total_deaths_fish"].sum(axis=1)
+    assert row["pass_prob"] == (dead > 1000).mean()
+    assert row["estimate"] == pytest.approx(dead.mean())
+    assert row["date_90"] == THROUGH
+    assert found.fans.mean.shape == (1, len(LIMITS), 0)
+    with pytest.raises(WrongUse, match="no day is left"):
+        weigh(base, [CASES["limit 1"]], LIMITS)
+
+
+def test_anglers_who_go_on_meet_as_many_fish_and_those_who_stop_fewer(answers):
+    on, stop = (figures(answers, name, column="difference") for name in ("limit 1", "stop"))
+    assert on["encounter_fish"] == on["released_sublegal_fish"] == 0
+    assert on["released_legal_fish"] == pytest.approx(-on["kept_fish"], rel=1e-4)
+    assert stop["kept_fish"] == pytest.approx(on["kept_fish"], rel=1e-4)
+    assert stop["encounter_fish"] < 0
+    assert stop["released_sublegal_fish"] < 0
+    assert stop["total_deaths_fish"] < on["total_deaths_fish"]
+
+
+def test_fish_that_become_sublegal_keep_their_marks(answers):
+    for name in ("longer", "shorter", "both"):
+        off = figures(answers, name, column="difference")
+        for legal, sublegal in (CLASSES[::2], CLASSES[1::2]):
+            assert off[legal] == pytest.approx(-off[sublegal], rel=1e-3)
+            assert off[legal] != 0
+        assert off["encounter_fish"] == pytest.approx(0, abs=0.01)
+
+
+def test_fans_end_where_the_limit_does(answers):
+    for place, name in enumerate(answers.fans.options):
+        rows = reaches(answers, name)
+        for number, limit in enumerate(answers.fans.limit_ids):
+            fan = answers.fans.quantiles[place, number]
+            assert answers.fans.mean[place, number, -1] == pytest.approx(rows[limit]["estimate"])
+            assert fan[-1, [0, -1]] == pytest.approx(
+                [rows[limit][c] for c in ("ci_low", "ci_high")]
+            )
+            assert (np.diff(fan, axis=1) >= 0).all()
+            assert (np.diff(fan, axis=0) >= 0).all()
+    assert answers.fans.days[0] == np.datetime64(THROUGH) + 7
+
+
+def test_beaten_options_are_marked():
+    worse = Option("worse", (Change(release_rates=({**ROW, "rate_prop": 0.4},)),))
+    better = Option("better", (Change(release_rates=({**ROW, "rate_prop": 0.1},)),))
+    found = weigh(BASE, [worse, better, CASES["close"]], LIMITS)
+    rows = {row["option"]: row for row in found.beaten.to_pylist()}
+    assert rows["worse"]["beaten_by"] == f"{TODAY}; better"
+    assert rows[TODAY]["beaten_by"] == "better"
+    assert not rows["better"]["is_beaten"]
+    assert rows["better"]["beaten_by"] is None
+    assert not rows["close"]["is_beaten"]  # fewer deaths, fewer trips
+
+
+def test_what_has_no_number_is_null_and_the_rest_is_told():
+    effort = BASE.effort.copy()
+    effort[:, 0] = np.nan
+    found = outlook(replace(BASE, effort=effort), LIMITS)
+    assert figures(found, TODAY, "OMB")["kept_fish"] is None
+    assert figures(found, TODAY)["kept_fish"] is None
+    assert figures(found, TODAY, "VEL")["kept_fish"] > 0
+    row = reaches(found, TODAY)["kept-all"]
+    assert row["estimate"] is row["pass_prob"] is row["date_50"] is None
+    # Closed there, nothing is lacking.
+    shut = weigh(
+        replace(BASE, effort=effort), [Option("shut", (Change(("OMB",), close=day(1)),))], ()
+    )
+    assert figures(shut, "shut", "OMB")["kept_fish"] > 0
+
+
+def test_without_rates_there_are_no_deaths_but_the_rest():
+    found = outlook(replace(BASE, rates=(), lost=()), ())
+    told = figures(found, TODAY)
+    assert told["release_deaths_fish"] is told["total_deaths_fish"] is None
+    assert told["kept_fish"] > 0
+
+
+def test_an_area_without_trips_so_far_takes_the_shares_of_all():
+    by_method = BASE.by_method.copy()
+    by_method[:, 0] = 0
+    to_date = {name: np.where([True, False], 0, each) for name, each in BASE.to_date.items()}
+    wanted = BASE.wanted_mean.copy()
+    wanted[:, 0] = np.nan
+    base = replace(BASE, by_method=by_method, to_date=to_date, wanted_mean=wanted)
+    found = outlook(base, ())
+    told, was = figures(found, TODAY, "OMB"), figures(outlook(BASE, ()), TODAY, "OMB")
+    share = told["kept_fish"] / told["encounter_fish"]
+    assert share == pytest.approx(was["kept_fish"] / was["encounter_fish"], rel=0.1)
+    words = found.assumptions["words"].to_pylist()
+    assert any(one.startswith("OMB: no trips so far") for one in words)
+
+
+def test_a_method_new_to_an_area_brings_what_it_does_elsewhere():
+    by_method = BASE.by_method.copy()
+    by_method[:, 1, 1] = 0
+    base = replace(BASE, by_method=by_method)
+    option = Option("troll", (Change(("VEL",), method_mix={"trolling": 1.0}),))
+    told = figures(weigh(base, [option], ()), "troll", "VEL")
+    assert told["kept_fish"] == pytest.approx(
+        figures(outlook(BASE, ()), TODAY, "VEL")["kept_fish"], rel=0.1
+    )
+    assert told["total_deaths_fish"] > told["kept_fish"]
+
+
+def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
+    limits = [
+        Limit("lost", ("XXX",), ("kept_fish",), 10.0),
+        Limit("odd", ("VEL",), ("sublegal_prop",), 0.5),
+        Limit("part", ("VEL", "XXX"), ("kept_fish",), 10.0),
+    ]
+    found = outlook(BASE, limits)
+    rows = reaches(found, TODAY)
+    assert rows["lost"]["estimate"] is rows["odd"]["pass_prob"] is None
+    assert rows["part"]["estimate"] > 0
+    words = " ".join(found.assumptions["words"].to_pylist())
+    assert "Limit lost" in words
+    assert "Limit odd" in words
+    assert "reckoned in XXX" in words
+
+
+def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
+    base = replace(
+        BASE,
+        to_date={name: 0 * each for name, each in BASE.to_date.items()},
+        rate=0 * BASE.rate,
+    )
+    limit = Limit("none", BASE.areas, ("kept_fish",), 0.0)
+    row = reaches(outlook(base, [limit]), TODAY)["none"]
+    assert row["pass_prob"] == 0
+    assert row["date_10"] is None
+
+
+def test_limits_may_be_on_trips_and_hours():
+    limit = Limit("hours", ("VEL",), ("angler_hours",), 1e6)
+    found = outlook(BASE, [limit])
+    trips = figures(found, TODAY, "VEL")["angler_trips"]
+    assert reaches(found, TODAY)["hours"]["estimate"] == pytest.approx(5 * trips, rel=1e-5)
+
+
+def test_every_assumption_is_told(answers):
+    by_option: dict[str, str] = {}
+    for row in answers.assumptions.to_pylist():
+        by_option[row["option"]] = by_option.get(row["option"], "") + row["words"] + "\n"
+    told = {
+        "displaced": "40% go to the areas open that day and 50% to the open days",
+        "limit 1": "encounters stay as they are",
+        "stop": "boats stop fishing at it",
+        "elastic": "by the power 0.6",
+        "longer": "of legal fish sublegal, by 60 measured in OMB",
+        "shorter": "of sublegal fish legal",
+        "marked": "All anglers comply",
+        "mix": "mooching 20%, trolling 80%",
+        "rate": "12 % die (SE 2 %); source: invented",
+        "open": "none of these come from other days",
+        "more": "1.3 times today's",
+        "close": "not made elsewhere",
+    }
+    for name, words in told.items():
+        assert words in by_option[name]
+    assert all("is beaten where another" in words for words in by_option.values())
+
+
+def test_another_level_gives_another_interval(answers):
+    wide, narrow = outlook(BASE, ()), outlook(BASE, (), level=0.8)
+    assert narrow.figures["ci_level"][0].as_py() == 0.8
+    assert (
+        figures(narrow, TODAY, column="ci_low")["kept_fish"]
+        > figures(wide, TODAY, column="ci_low")["kept_fish"]
+    )
