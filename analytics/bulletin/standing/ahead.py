@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.bulletin.standing.effort import effort_ahead
-from analytics.bulletin.standing.rate_paths import rates_ahead, shares_ahead
+from analytics.bulletin.standing.rate_paths import rates_ahead
+from analytics.bulletin.standing.share_paths import shares_ahead
 from analytics.bulletin.standing.weekly_levels import ASKED, past_weekly, weekly_of
 from analytics.data.calendar import iso_week, week_start
 
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
 
     Float32 = NDArray[np.float32]
+
+_SO_FAR = ("angler_trips", "encounter_fish", "released_sublegal_fish")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,19 +88,18 @@ def ahead_of(
     -------
     Ahead
     """
-    areas = to_date.areas
-    n_draws = len(to_date.by_method)
     if not len(days):
-        none = np.zeros((n_draws, len(areas), 0), dtype=np.float32)
+        none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
         return Ahead(none, none.copy(), none.copy(), ())
     analyses = {name: season.analyses[name] for name in ASKED}
-    now = weekly_of(snapshot, season.design, season.ways, analyses, areas=areas)
+    now = weekly_of(snapshot, season.design, season.ways, analyses, areas=to_date.areas)
     if past is None:
         past = past_weekly(snapshot, season=season.design.season)
     ahead = weeks_ahead(now.weeks[-1], weeks)
-    trips = np.asarray(to_date.to_date["angler_trips"], dtype=np.float64)
+    trips, met, sublegal_fish = (
+        np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR
+    )
     effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
-    met = np.asarray(to_date.to_date["encounter_fish"], dtype=np.float64)
     rate = rates_ahead(
         now, past, rates, met=met, trips=trips, so_far=effort.so_far, ahead=ahead, rng=rng
     )
@@ -105,7 +107,7 @@ def ahead_of(
         now,
         past,
         rates,
-        sublegal=np.asarray(to_date.to_date["released_sublegal_fish"], dtype=np.float64),
+        sublegal=sublegal_fish,
         met=met,
         so_far=effort.so_far,
         ahead=ahead,

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.bulletin.standing.history import Course, Figures, course_of
-from analytics.bulletin.standing.level_paths import level_paths
-from analytics.bulletin.standing.weekly_levels import week_of_days
+from analytics.bulletin.standing.level_paths import SLOPE_WEEKS, level_paths
+from analytics.bulletin.standing.weekly_levels import week_of_days, words_of_areas
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -205,8 +205,8 @@ def _words(
     ]
     if course.is_told:
         told.append(
-            f"Past seasons' usual change from this week on is weighed in by precision: "
-            f"{len(past)} seasons, of which each area takes those that have the weeks."
+            f"The usual course of {len(past)} past seasons is followed; this season's own level "
+            "and slope off it, and how far past seasons strayed, are weighed by precision."
         )
     else:
         told.append(
@@ -214,7 +214,9 @@ def _words(
             "that a level strays by a factor of 1.6 (one standard deviation) in the long run; our "
             "choice, no source."
         )
-    for flag, words in (
+    n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
+    told += words_of_areas(
+        now,
         (
             from_past,
             "no trips sampled yet; past seasons' level in the same weeks, times how the "
@@ -222,17 +224,9 @@ def _words(
         ),
         (still, "no trip seen so far and no past season: none are expected"),
         (unknown, "nothing is known of its effort this season or before: no outlook"),
-    ):
-        areas = [area for area, one in zip(now.areas, flag, strict=True) if one]
-        if areas:
-            told.append(f"{', '.join(areas)}: {words}.")
-    few = [
-        area
-        for area, n in zip(
-            now.areas, (now.log_trips()[0] == now.log_trips()[0]).sum(axis=1), strict=True
-        )
-        if 0 < n < 3
-    ]
-    if few:
-        told.append(f"{', '.join(few)}: under three weeks with a figure: no slope, a wide outlook.")
+        (
+            (n_known > 0) & (n_known < SLOPE_WEEKS),
+            f"fewer than {SLOPE_WEEKS} weeks with a figure: no slope, a wide outlook",
+        ),
+    )
     return tuple((TOPIC, one) for one in told)

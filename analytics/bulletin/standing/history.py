@@ -21,6 +21,7 @@ YEAR = 52
 #: Weeks with a figure that a past season's course of an area needs, and their share of those it
 #: was open.
 LEAST_WEEKS, COMPLETE = 3, 0.75
+_ROUNDS = 20
 #: Weeks apart at which changes of areas are compared.
 _APART = 4
 #: Where past seasons cannot tell: correlation of changes between areas, and standard deviation of
@@ -61,6 +62,8 @@ class Course:
         ISO week number that stands first.
     level : ndarray of float, shape (K, A, 52)
         NaN outside each season.
+    shape : ndarray of float, shape (A, 52)
+        Mean course of each area, seasons' levels taken off; NaN of fewer than two seasons.
     growth : ndarray of float, shape (52,)
         By weeks apart: variance of a season's change about the mean of all; its own error counts.
     level_variance : float
@@ -73,6 +76,7 @@ class Course:
 
     anchor: int
     level: Floats
+    shape: Floats
     growth: Floats
     level_variance: float
     rho: float
@@ -82,32 +86,32 @@ class Course:
         """Return the place of an ISO week in the year."""
         return (int(week[-2:]) - self.anchor) % YEAR
 
-    def change(self, area: int, now: str, ahead: Sequence[str]) -> tuple[Floats, Floats]:
-        """Return the usual change of an area from a week to others, and its error.
+    def along(self, area: int, weeks: Sequence[str]) -> Floats:
+        """Return the usual course of an area over some weeks, 0 where none is told, shape (H,).
 
-        Parameters
-        ----------
-        area : int
-        now : str
-            ISO week.
-        ahead : sequence of str, length H
-
-        Returns
-        -------
-        mean, se : ndarray of float, shape (H,)
-            The mean over past seasons that have both weeks; the error is that of a new season.
-            Where fewer than two tell it no change, with a variance that nears `LEVEL_SE` squared:
-            a level that strayed as its steps alone let it would be without bounds.
+        Its level is of no meaning. Weeks that fewer than two past seasons had take the nearest
+        one that they had.
         """
-        bound = LEVEL_SE * np.sqrt(1 - KEPT ** np.arange(1, len(ahead) + 1))
-        if not self.is_told:
-            return np.zeros(len(ahead)), bound
-        at, to = self.place(now), np.array([self.place(week) for week in ahead], dtype=np.int64)
-        gap = self.level[:, area, to] - self.level[:, area, at][:, None]
-        n = np.isfinite(gap).sum(axis=0)
-        mean = np.where(n >= 2, np.nansum(gap, axis=0) / np.maximum(n, 1), 0.0)
-        spread = self.growth[(to - at) % YEAR] * (1 + 1 / np.maximum(n, 1))
-        return mean, np.where(n >= 2, np.sqrt(spread), np.maximum(bound, np.sqrt(spread)))
+        at = np.array([self.place(week) for week in weeks], dtype=np.int64)
+        known = np.flatnonzero(np.isfinite(self.shape[area]))
+        if not len(known) or not len(at):
+            return np.zeros(len(at))
+        gap = np.abs(at[:, None] - known)
+        near = known[np.minimum(gap, YEAR - gap).argmin(axis=1)]
+        return np.asarray(self.shape[area, near])
+
+    def stray(self, area: int, n_ahead: int) -> Floats:
+        """Return how far a new season strays from the usual course in H weeks, shape (H,).
+
+        A standard deviation: that of past seasons with the error of their mean. Where fewer than
+        two tell it, of a level that strays by its steps alone up to a bound, `LEVEL_SE`.
+        """
+        bound = LEVEL_SE * np.sqrt(1 - KEPT ** np.arange(1, n_ahead + 1))
+        n = int(np.isfinite(self.level[:, area]).any(axis=1).sum()) if len(self.level) else 0
+        if not self.is_told or n < 2:
+            return np.asarray(bound)
+        lags = np.minimum(np.arange(1, n_ahead + 1), YEAR - 1)
+        return np.asarray(np.sqrt(self.growth[lags] * (1 + 1 / n)))
 
     def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, NDArray[np.int64]]:
         """Return an area's mean level over past seasons and how many tell it, shapes (H,)."""
@@ -181,19 +185,39 @@ def _course(anchor: int, level: Floats, cov: Floats) -> Course:
     has = np.isfinite(level)
     n = has.sum(axis=0)
     several = n >= 2
-    mean = np.nansum(level, axis=0) / np.maximum(n, 1)
-    off = np.where(several & has, level - mean, np.nan)
+    shape = _shape(level, has)
+    off = np.where(several & has, level - shape, np.nan)
     free = np.where(several, 1 - 1 / np.maximum(n, 1), np.nan)
     growth = _growth(off, free, cov)
     is_told = bool(several.any()) and bool(np.isfinite(growth[1]))
     return Course(
         anchor=anchor,
         level=level,
+        shape=np.where(several, shape, np.nan),
         growth=growth if is_told else np.full(YEAR, np.nan),
         level_variance=_level_variance(off, several),
         rho=_rho(off) if is_told else RHO,
         is_told=is_told,
     )
+
+
+def _shape(level: Floats, has: NDArray[np.bool_]) -> Floats:
+    """Return the course that seasons share, shape (A, 52): levels are shape plus season's own.
+
+    Alternating means find it, so that a season which lacks some weeks bends nothing.
+    """
+    shape = np.zeros(level.shape[1:])
+    told = np.where(has, level, 0.0)
+    n_season, n_week = has.sum(axis=2), has.sum(axis=0)
+    for _ in range(_ROUNDS if level.size else 0):
+        left = (told - shape * has).sum(axis=2)
+        own = np.divide(left, n_season, out=np.zeros_like(left), where=n_season > 0)
+        # A season's level counts from the mean of all, so that the shape keeps theirs.
+        n_own = np.maximum((n_season > 0).sum(axis=0), 1)
+        own = np.where(n_season > 0, own - own.sum(axis=0) / n_own, 0.0)
+        left = (told - own[:, :, None] * has).sum(axis=0)
+        shape = np.divide(left, n_week, out=np.zeros_like(left), where=n_week > 0)
+    return shape
 
 
 def _growth(off: Floats, free: Floats, cov: Floats) -> Floats:

@@ -53,10 +53,11 @@ def level_paths(
 ) -> LevelPaths:
     """Draw the paths of every area over T weeks so far and H ahead.
 
-    An area with a figure this season follows its own level and slope, and past seasons' usual
-    change ahead, weighed by precision. One without has the mean level of past seasons in the same
-    weeks, times how this season stands in the other areas. Steps ahead are correlated between
-    areas as past seasons' were.
+    An area with a figure this season strays from past seasons' usual course: its own level and
+    slope off that course say how far, and how far past seasons strayed, weighed by precision. So
+    a change that comes every year is no surprise. One without a figure has the mean level of past
+    seasons in the same weeks, times how this season stands in the other areas. Steps ahead are
+    correlated between areas as past seasons' were.
 
     Parameters
     ----------
@@ -92,17 +93,17 @@ def level_paths(
             from_past[area] = bool(np.isfinite(draws[:, area]).any())
             continue
         first = int(np.argmax(known[area]))
-        usual = course.change(area, now.weeks[-1], ahead) if use_course else (None, None)
+        along = course.along(area, [*now.weeks, *ahead]) * use_course
         found = paths_of(
-            now.value[area, first:],
+            now.value[area, first:] - along[first:n_weeks],
             now.variance[area, first:],
             n_ahead=len(ahead),
-            usual=usual[0],
-            usual_se=usual[1],
+            usual=np.zeros(len(ahead)) if use_course else None,
+            usual_se=course.stray(area, len(ahead)) if use_course else None,
             slope=slope and int(known[area].sum()) >= SLOPE_WEEKS,
             first_slope_se=STEP_SCALE,
         )
-        draws[:, area, first:] = found.draw(normal[:, first:], rng)
+        draws[:, area, first:] = found.draw(normal[:, first:], rng) + along[first:]
         draws[:, area, :first] = draws[:, area, first, None]
     return LevelPaths(draws, known.sum(axis=1), from_past)
 

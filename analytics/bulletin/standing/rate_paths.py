@@ -1,4 +1,4 @@
-"""Encounters per angler trip and the sublegal share of every week, so far and to come, as draws."""
+"""Encounters per angler trip of every week, so far and to come, as draws."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import expit, logit
+from scipy.special import logit
 
 from analytics.bulletin.standing.history import Course, Figures, course_of
 from analytics.bulletin.standing.level_paths import level_paths
-from analytics.bulletin.standing.weekly_levels import SHARE, with_none
+from analytics.bulletin.standing.weekly_levels import with_none, words_of_areas
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,11 +24,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Words = tuple[str, str]
 
-RATE_TOPIC, SHARE_TOPIC = "Catch rate", "Sublegal share"
+TOPIC = "Catch rate"
 #: A share is kept this far from 0 and 1 where its logit is taken.
-_EDGE = 1e-4
-#: Error of a share's logit that stands in from elsewhere. Our choice, no source.
-_LENT_SE = 0.5
+EDGE = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +82,7 @@ def rates_ahead(
     """
     raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
     index = index_figures(rates, now, response="encounters")
-    by_index = _any(np.isfinite(index.value), 1)
+    by_index = any_of(np.isfinite(index.value), 1)
     figures = replace(
         raw,
         value=np.where(by_index[:, None], index.value, raw.value),
@@ -97,12 +95,12 @@ def rates_ahead(
     total = np.nansum(so_far * level[:, :, :n_weeks], axis=2)
     scale = np.divide(met, total, out=np.zeros_like(met), where=total > 0)
     # An area not fished yet: past seasons' own encounters per trip, on their scale.
-    fresh = ~_any(np.isfinite(figures.value), 1) & ~_any(trips != 0, 0)
+    fresh = ~any_of(np.isfinite(figures.value), 1) & ~any_of(trips != 0, 0)
     of_past = _per_trip(now, past, ahead, fresh=fresh, n_draws=len(met), rng=rng)
     draws = np.where(fresh[:, None], of_past, level * scale[:, :, None])
-    none = ~fresh & ~_any(met != 0, 0)
+    none = ~fresh & ~any_of(met != 0, 0)
     draws[:, none] = 0.0
-    lent = fresh & _any(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
+    lent = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
     return Drawn(draws, _rate_words(now, course, by_index, fresh=fresh, none=none, lent=lent))
 
 
@@ -144,7 +142,7 @@ def index_figures(rates: Mapping[str, pa.Table], now: Weekly, *, response: str) 
         if row["index"] is not None and row["log_se"] is not None:
             value[cell], variance[cell] = row["index"], row["log_se"] ** 2
     if is_share:
-        value = logit(np.clip(value, _EDGE, 1 - _EDGE))
+        value = logit(np.clip(value, EDGE, 1 - EDGE))
         return Figures(now.areas, now.weeks, value, variance, now.day_sum > 0)
     logs, variance = with_none(np.where(none, 0.0, value), variance)
     return Figures(now.areas, now.weeks, logs, variance, now.day_sum > 0)
@@ -183,81 +181,6 @@ def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFra
     return frame.loc[known]
 
 
-def shares_ahead(
-    now: Weekly,
-    past: Sequence[Weekly],
-    rates: Mapping[str, pa.Table],
-    *,
-    sublegal: Floats,
-    met: Floats,
-    so_far: Floats,
-    ahead: Sequence[str],
-    rng: np.random.Generator,
-) -> Drawn:
-    """Draw the sublegal share of encounters by week: the draw's share so far along its own path.
-
-    The path is that of the standardised share on the logit scale, a level without a slope, taken
-    off its mean over the weeks so far. Parameters as `rates_ahead`, and:
-
-    Parameters
-    ----------
-    sublegal : ndarray of float, shape (D, A)
-        Draws of sublegal releases so far.
-    """
-    n_weeks, n_draws = len(now.weeks), len(met)
-    index = index_figures(rates, now, response="sublegal")
-    by_index = _any(np.isfinite(index.value), 1)
-    raw = now.figure[SHARE]
-    raw = logit(np.where((raw > 0) & (raw < 1), raw, np.nan))
-    figures = replace(
-        index,
-        value=np.where(by_index[:, None], index.value, raw),
-        variance=np.where(by_index[:, None], index.variance, now.variance[SHARE]),
-    )
-    none = course_of([], areas=now.areas, first=now.weeks[0])
-    paths = level_paths(
-        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_course=False
-    ).draws
-    has = ~_any(~np.isfinite(paths), (0, 2))
-    weight = np.where(np.isfinite(so_far), so_far, 0.0)
-    weight = weight / np.maximum(weight.sum(axis=2, keepdims=True), 1e-12)
-    mean = (weight * np.nan_to_num(paths[:, :, :n_weeks])).sum(axis=2)
-    off = np.where(has[:, None], paths - mean[:, :, None], 0.0)
-    known = ~_any(~(met > 0) | ~np.isfinite(sublegal), 0)
-    share = np.divide(sublegal, met, out=np.zeros_like(met), where=met > 0)
-    level = logit(np.clip(np.nan_to_num(share), _EDGE, 1 - _EDGE))
-    level = np.where(known, level, _lent(now, past, share, known, rng))
-    draws = np.asarray(expit(level[:, :, None] + off))
-    # All or none of the fish so far: nothing to build a path on.
-    flat = known & (~_any(share != 0, 0) | ~_any(share != 1, 0))
-    draws[:, flat] = share[:, flat, None]
-    return Drawn(draws, _share_words(now, by_index, known))
-
-
-def _lent(
-    now: Weekly,
-    past: Sequence[Weekly],
-    share: Floats,
-    known: NDArray[np.bool_],
-    rng: np.random.Generator,
-) -> Floats:
-    """Return logits for areas without encounters: past seasons' mean share, else other areas'."""
-    level = np.zeros(share.shape)
-    others = float(np.mean(share[:, known])) if known.any() else 0.5
-    for place, area in enumerate(now.areas):
-        told = [
-            float(np.nanmean(one.figure[SHARE][one.areas.index(area)]))
-            for one in past
-            if area in one.areas and np.isfinite(one.figure[SHARE][one.areas.index(area)]).any()
-        ]
-        center = logit(np.clip(np.mean(told) if told else others, _EDGE, 1 - _EDGE))
-        spread = (
-            np.std(logit(np.clip(told, _EDGE, 1 - _EDGE)), ddof=1) if len(told) > 2 else _LENT_SE
-        )
-        level[:, place] = center + spread * rng.standard_normal(len(share))
-    return level
-
-
 def _rate_words(
     now: Weekly,
     course: Course,
@@ -273,8 +196,10 @@ def _rate_words(
         "to stay as long as they were.",
     ]
     if course.is_told:
-        words.append("Past seasons' usual change of the index is weighed in by precision.")
-    words += _of_areas(
+        words.append(
+            "Past seasons' usual course of the index is followed; this season strays off it."
+        )
+    words += words_of_areas(
         now,
         (
             ~by_index & ~fresh & ~none,
@@ -288,36 +213,9 @@ def _rate_words(
         (lent, "nothing is known of its catch rate: no outlook"),
         (none, "no fish met so far: none are expected"),
     )
-    return tuple((RATE_TOPIC, one) for one in words)
+    return tuple((TOPIC, one) for one in words)
 
 
-def _share_words(
-    now: Weekly, by_index: NDArray[np.bool_], known: NDArray[np.bool_]
-) -> tuple[Words, ...]:
-    words = [
-        "The sublegal share ahead is that so far along the course of the standardised share, a "
-        "level without a slope.",
-        *_of_areas(
-            now,
-            (known & ~by_index, "no standardised share; the survey's own weekly shares instead"),
-            (
-                ~known,
-                "no encounters so far; past seasons' share, or where there is none that of the "
-                "other areas",
-            ),
-        ),
-    ]
-    return tuple((SHARE_TOPIC, one) for one in words)
-
-
-def _any(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.bool_]:
+def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return whether any flag is set along an axis or two."""
     return np.asarray(flags.any(axis=axis), dtype=bool)
-
-
-def _of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
-    found = []
-    for flag, words in told:
-        areas = [area for area, one in zip(now.areas, flag, strict=True) if one]
-        if areas:
-            found.append(f"{', '.join(areas)}: {words}.")
-    return found

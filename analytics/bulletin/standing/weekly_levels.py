@@ -240,6 +240,16 @@ def week_of_days(days: NDArray[np.datetime64]) -> list[str]:
     return [str(week) for week in iso_week(pd.Series(pd.to_datetime(days)))]
 
 
+def words_of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
+    """Return a sentence for each set of areas that is not empty."""
+    found = []
+    for flag, words in told:
+        areas = [area for area, one in zip(now.areas, flag, strict=True) if one]
+        if areas:
+            found.append(f"{', '.join(areas)}: {words}.")
+    return found
+
+
 def _rows(
     design: Design,
     ways: Sequence[Way],
