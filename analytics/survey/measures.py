@@ -28,6 +28,8 @@ RATIOS: dict[str, tuple[str, str]] = {
     "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
     "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
 }
+#: Ratios that stand beside modelled rates and are no quantity of their own.
+BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish", "angler_hours")}
 
 
 def catch_measures() -> dict[str, Measure]:
@@ -60,7 +62,7 @@ def catch_measures() -> dict[str, Measure]:
 def catch_analyses() -> dict[str, Analysis]:
     """Return the analysis behind every quantity of effort and catch."""
     totals = {name: Analysis((name,)) for name in TOTALS}
-    return totals | {name: Analysis(pair) for name, pair in RATIOS.items()}
+    return totals | {name: Analysis(pair) for name, pair in (RATIOS | BESIDE_MODELS).items()}
 
 
 #: The effort that boats on the water are counted for.

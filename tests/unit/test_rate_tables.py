@@ -91,6 +91,9 @@ def test_index_follows_the_truth_at_one_mix_and_trend_and_words_follow_it():
     assert (np.abs(away) < 4 * mine["log_se"].to_numpy()).all()
     assert (mine["ci_low"] < mine["index"]).all()
     assert (mine["index"] < mine["ci_high"]).all()
+    kept = index[index["response"] == "kept"]
+    assert (kept["raw_low"] < kept["raw"]).all()
+    assert (kept["raw"] < kept["raw_high"]).all()
     trend = found["trend"]
     last = trend[trend["area"].isna() & (trend["response"] == "encounters") & ~trend["is_ahead"]]
     assert last["word"].iloc[-1] == "rising"

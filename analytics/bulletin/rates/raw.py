@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from analytics.bulletin.figures import catch_figures, finished
 from analytics.survey.reach import Domains
-from analytics.units import QUANTITIES
+from analytics.units import QUANTITIES, Kind
 
 if TYPE_CHECKING:
     from analytics.bulletin.prepare import Season
@@ -16,8 +16,12 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
 
 Domain = tuple[str | None, str | None]
-#: The survey's quantity of each response; kept fish per angler-hour is a ratio of two.
-QUANTITY = {"encounters": "encounters_per_angler_hour", "sublegal": "sublegal_prop"}
+#: The survey's analysis of each response.
+QUANTITY = {
+    "encounters": "encounters_per_angler_hour",
+    "kept": "kept_per_angler_hour",
+    "sublegal": "sublegal_prop",
+}
 #: What the areas of a response are weighted by.
 WEIGHTS = {"encounters": "angler_hours", "kept": "angler_hours", "sublegal": "encounter_fish"}
 
@@ -43,7 +47,7 @@ def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]
     Returns
     -------
     dict of str to dict
-        Kept fish per angler-hour have no limits: the two totals share their boats.
+        Rates are ratios of two totals over the same boats, with their joint error.
     """
     found: dict[str, dict[Domain, Raw]] = {}
     for response, quantity in QUANTITY.items():
@@ -56,13 +60,6 @@ def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]
             )
             for domain, row in rows.items()
         }
-    found["kept"] = {}
-    for by in (("area", "week"), ("week",)):
-        kept = _rows(season, "kept_fish", by, level)
-        spent = _rows(season, "angler_hours", by, level)
-        for domain, row in kept.items():
-            fish, hours = _none(row.get("estimate")), _none(spent[domain].get("estimate"))
-            found["kept"][domain] = Raw(None if fish is None or not hours else fish / hours)
     return found
 
 
@@ -83,7 +80,7 @@ def _rows(season: Season, name: str, by: tuple[str, ...], level: float) -> dict[
     told: dict[Domain, Row] = {}
     for way in season.ways:
         totals = way.totals(season.analyses[name], domains)
-        figures = catch_figures(QUANTITIES[name].kind, totals)
+        figures = catch_figures(_kind(name), totals)
         for place, code in enumerate(totals.code.tolist()):
             area, week = domains.cell(code)
             key = (
@@ -93,6 +90,10 @@ def _rows(season: Season, name: str, by: tuple[str, ...], level: float) -> dict[
             if key not in told:
                 told[key] = finished(design, totals, figures, place, area=area, level=level)
     return told
+
+
+def _kind(name: str) -> Kind:
+    return QUANTITIES[name].kind if name in QUANTITIES else Kind.RATE
 
 
 def _none(value: float | None) -> float | None:
