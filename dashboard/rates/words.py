@@ -41,6 +41,23 @@ NONE = {
 #: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
 #: consistent treatment of uncertainties; from memory.
 _CHANCES = (
+    (0.99, "virtually certain"),
+    (0.95, "extremely likely"),
+    (0.90, "very likely"),
+    (0.66, "likely"),
+)
+#: Probability of a rise from which the bulletin calls a trend; its twin stands beside the rule
+#: itself (a test holds them together).
+CALLED = 0.92
+RULE = (
+    "The word is rising where the probability that the level rose in four weeks is over "
+    f"{percent(CALLED)}, falling where it is under {percent(1 - CALLED)}, no clear change between."
+)
+MANY = (
+    "Every area and each of the three rates has a word of its own: of twenty words about fish that "
+    "did not change, one or two may still say rising or falling."
+)
+CHANCES = (
     "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
     "90 %, extremely likely from 95 %, virtually certain from 99 % (Mastrandrea et al. 2010, "
     "Guidance note on consistent treatment of uncertainties; from memory)."
