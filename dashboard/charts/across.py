@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from dashboard.charts.palette import Palette
 
 
-def cut(lines: Sequence[int], *, top: float, colour: str) -> go.Scatter:
+def cut(lines: Sequence[float], *, top: float, colour: str) -> go.Scatter:
     """Mark the lines on which an interval runs on beyond the right end of the axis."""
     x, y = [top] * len(lines), list(lines)
     return _marks(x, y, _arrow("right", colour), hoverinfo="skip")

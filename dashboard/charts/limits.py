@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 BAR_HEIGHT, LABEL_WIDTH = 54, 22
 #: How far the axis runs at least and at most, in limits.
 LEAST, MOST = 1.2, 2.5
+#: How far below its bar the expected total stands, in bars.
+LOWER = 0.33
 SIGNS = (("▬", "used so far"), ("━", "its interval"), ("┃", "the limit"))
 AHEAD = ("◇", "expected at the close, with its interval")
 GAP = ("×", "no figure")
@@ -55,7 +57,10 @@ def signs(bars: Sequence[Bar]) -> list[tuple[str, str]]:
     found = list(SIGNS)
     found += [AHEAD] * any(bar.expected.value is not None for bar in bars)
     found += [GAP] * any(bar.used.value is None for bar in bars)
-    return found + [CUT] * any(_over(bar, reach(bars)) for bar in bars)
+    top = reach(bars)
+    return found + [CUT] * any(
+        _is_over(one, top) for bar in bars for one in (bar.used, bar.expected)
+    )
 
 
 def reach(bars: Sequence[Bar]) -> float:
@@ -76,8 +81,9 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
     gaps = [at for at, bar in enumerate(bars) if bar.used.value is None]
     said = [_hover(bars[at]) for at in gaps]
     drawn.add_trace(across.gaps(gaps, words=said, top=top, palette=palette))
-    over = [at for at, bar in enumerate(bars) if _over(bar, top)]
-    drawn.add_trace(across.cut(over, top=top, colour=palette.ink))
+    for name, off, colour in (("used", 0.0, palette.ink), ("expected", LOWER, palette.copper)):
+        over = [at + off for at, bar in enumerate(bars) if _is_over(getattr(bar, name), top)]
+        drawn.add_trace(across.cut(over, top=top, colour=colour))
     drawn.add_vline(1.0, line={"width": 2.2, "color": palette.ink})
     _lay_out(drawn, bars, top=top, palette=palette)
     return drawn
@@ -93,9 +99,8 @@ def description(bars: Sequence[Bar]) -> str:
     return f"Use of each limit. {'; '.join(parts)}."
 
 
-def _over(bar: Bar, top: float) -> bool:
-    ends = (bar.used.value, bar.used.high, bar.expected.value, bar.expected.high)
-    return any(end is not None and end > top for end in ends)
+def _is_over(one: Amount, top: float) -> bool:
+    return any(end is not None and end > top for end in (one.value, one.high))
 
 
 def _bars(bars: Sequence[Bar], *, top: float, palette: Palette) -> go.Bar:
@@ -124,7 +129,7 @@ def _span(bars: Sequence[Bar], *, top: float, palette: Palette) -> go.Scatter:
 
 
 def _expected(bars: Sequence[Bar], *, top: float, palette: Palette) -> list[go.Scatter]:
-    known = [(at + 0.33, bar) for at, bar in enumerate(bars) if bar.expected.value is not None]
+    known = [(at + LOWER, bar) for at, bar in enumerate(bars) if bar.expected.value is not None]
     x: list[float | None] = []
     y: list[float | None] = []
     for at, bar in known:

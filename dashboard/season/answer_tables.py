@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dashboard.book import Book
     from dashboard.season.answered import Answered, Line
 
-HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), "Likeliest limit to be passed")
+HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), "Chance to pass a limit")
 LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
 
 
@@ -56,7 +56,7 @@ def _line(
 ) -> str:
     inside = [_figure(found, name, area, one) for one in ASKED]
     if found.limits:
-        inside.append(_likeliest(found, labels, name))
+        inside.append(_chance(found, labels, name))
     is_first = name == found.options[0]
     line = cells.line(heads, name, inside, is_all=is_first)
     by = found.beaten.get(name)
@@ -79,17 +79,13 @@ def _moved(one: Amount) -> tuple[str, str]:
     return answer_words.signed(one), cells.small(answer_words.signed_span(one) or "no interval")
 
 
-def _likeliest(found: Answered, labels: Mapping[str, str], name: str) -> str:
-    """Return the limit that an option passes with the highest chance."""
-    known = [
-        (line["pass_prob"], limit)
-        for limit in found.limits
-        if (line := found.reach.get((limit, name))) and line["pass_prob"] is not None
-    ]
-    if not known:
+def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
+    """Return the chance to pass the limit on which the options differ most."""
+    limit = found.telling
+    line = found.reach.get((limit, name)) if limit else None
+    if limit is None or line is None or line["pass_prob"] is None:
         return DASH
-    part, limit = max(known, key=lambda one: one[0])
-    return escape(chance(part)) + cells.small(labels.get(limit, limit))
+    return escape(chance(line["pass_prob"])) + cells.small(labels.get(limit, limit))
 
 
 def limits(found: Answered, labels: Mapping[str, str], through: date) -> str:

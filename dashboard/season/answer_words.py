@@ -23,7 +23,8 @@ POINT = 0.01
 MEANING = (
     "Figures are totals of the whole season, so far and to come. All options are weighed on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
-    "figure stands its interval."
+    "figure stands its interval. The chance is that of the limit on which the options differ most; "
+    "all limits stand further below."
 )
 BEATEN = (
     "An option is beaten where another is at least as good on every count and better on one: more "

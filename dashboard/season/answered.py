@@ -84,6 +84,18 @@ class Answered:
         one = _amount(self.figures.get((option, area, quantity)), *names)
         return Moved(one.value, one.low, one.high)
 
+    @property
+    def telling(self) -> str | None:
+        """The limit whose chance to be passed the options change most; None without limits."""
+        size = {
+            limit: max(
+                abs((self.reach.get((limit, name)) or {}).get("pass_prob_difference") or 0.0)
+                for name in self.options
+            )
+            for limit in self.limits
+        }
+        return max(self.limits, key=lambda limit: size[limit], default=None)
+
     def shared(self) -> tuple[str, ...]:
         """Return the assumptions that all options share."""
         first = self.assumptions.get(self.options[0], ())

@@ -57,7 +57,7 @@ def _told(line: Line) -> str:
 def fan(found: Standings, line: Line) -> Fan:
     """Return the fan of a limit that has weeks."""
     return Fan(
-        lines=found.fan[line["limit_id"]],
+        lines=_until_still(found.fan[line["limit_id"]]),
         limit_fish=line["limit_fish"],
         now=standings.total(line),
         close=line["planned_close"],
@@ -80,13 +80,33 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         )
     ]
     middle = fans.quantiles[now][:, QUANTILES.index("q50")].tolist()
+    lines = _until_still((*past, *ahead), middle)
+    weeks = len(lines) - len(past)
     return Fan(
-        lines=(*past, *ahead),
+        lines=lines,
         limit_fish=line["limit_fish"],
         now=standings.total(line),
         close=line["planned_close"],
-        beside=() if now == other else tuple(zip(days, middle, strict=True)),
+        beside=() if now == other else tuple(zip(days[:weeks], middle[:weeks], strict=True)),
     )
+
+
+def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[Line, ...]:
+    """Return the weeks of a fan without those after the close, in which no more fish are counted.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+    middle : sequence of float
+        Of another fan, by week to come: its weeks count too.
+    """
+    found, other = list(lines), list(middle)
+    while len(found) > 1 and found[-1]["is_ahead"] and found[-2]["is_ahead"]:
+        is_moved = any(found[-1][name] != found[-2][name] for name in QUANTILES)
+        if is_moved or (len(other) > 1 and other[-1] != other[-2]):
+            break
+        found, other = found[:-1], other[:-1]
+    return tuple(found)
 
 
 def fared(

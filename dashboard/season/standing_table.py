@@ -6,10 +6,10 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dashboard import cells
-from dashboard.amounts import Amount
 from dashboard.digits import DASH, number
 from dashboard.season import index as standings
 from dashboard.season import words
+from dashboard.season.answered import Moved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +75,7 @@ def _remains(line: Line) -> str:
     ends = (None, None)
     if total.low is not None and total.high is not None:
         ends = (limit - total.high, limit - total.low)
-    left = Amount(line["remains"], *ends)
+    left = Moved(line["remains"], *ends)
     between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
     return escape(left.words) + cells.small(between or "no interval")
 

@@ -14,9 +14,10 @@ from analytics.season.option import AtLimit, Change, Option
 from analytics.season.option_file import OptionSet, from_link, read_options, to_link
 from analytics.season.tables import ANSWER_SCHEMAS
 from dashboard import book as books
+from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.charts.palette import palette
-from dashboard.season import answer_tables, answer_words, answered, kinds, sets, weighing
+from dashboard.season import answer_tables, answer_words, answered, kinds, panels, sets, weighing
 from dashboard.season import index as standings
 from dashboard.season.kinds import Kind
 from tests.app import sample_answers, sample_season
@@ -384,6 +385,33 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
 )
 def test_points(part, said):
     assert answer_words.points(part) == said
+
+
+def test_the_chance_shown_is_that_of_the_limit_the_options_differ_on(book, answer):
+    assert answer.telling == "S-1"  # 52 points, against 20
+    table = plain(answer_tables.decision(book, answer, {"S-1": "Sublegal"}, [None]))
+    assert "64 %<small>Sublegal</small>" in table
+    assert "12 %<small>Sublegal</small>" in table
+    assert answered.index(sample_answers.tables(reach=[])).telling is None
+
+
+def test_the_fan_of_an_option_stands_beside_todays_rule(book):
+    on = weighing.scales(book)
+    text = '[[option]]\nname = "A"\n[[option.change]]\nclose_from = 2036-03-02'
+    fans = weighing.weighed(on, text).fans
+    found = standings.index(book)
+    one = panels.option_fan(found, found.limits[0], fans, "A")
+    assert len(one.past) == 14
+    assert len(one.ahead) == len(one.beside) == len(sample_season.WEEKS_AHEAD)
+    still = [line["q50"] for line in one.ahead]
+    assert len(set(still[2:])) == 1  # closed from the end of the third week
+    assert one.beside[-1][1] > still[-1]
+    today = panels.option_fan(found, found.limits[0], fans, TODAY)
+    assert today.beside == ()
+    assert panels.option_fan(found, found.limits[-1], fans, "A") is None  # has no total
+    assert fanned.BESIDE in fanned.signs(one)
+    drawn = fanned.figure(one, palette=palette(dark=False))
+    assert "dash" in [trace.line.dash for trace in drawn.data]
 
 
 def test_shared_assumptions_are_told_once(answer):

@@ -180,7 +180,7 @@ def test_the_table_tells_what_was_revised_and_what_remains(book, found):
     assert "as in the bulletin before" in told
     assert "2,800 through 3 Feb, bulletin before" in told
     assert "<small>860 to 1,400</small>" in told  # 2,400 less the interval of the total
-    assert "−57" in told
+    assert "−60<small>" in told
     assert "over the limit" in told
     assert "&lt;b&gt;A6" in told
     assert "<b>A6" not in told
@@ -214,6 +214,14 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     assert fanned.CLOSE in fanned.signs(one)
     said = fanned.description(one, of="Sublegal releases")
     assert "1,240 by 10 Feb" in said
+
+
+def test_a_fan_ends_where_no_more_fish_are_counted(book):
+    lines = book.bulletin.table("fan").to_pylist()
+    mine = [line for line in lines if line["limit_id"] == sample_season.BINDING]
+    after = [mine[-1] | {"week": f"2036-W{at}", "day": date(2036, 4, at)} for at in (20, 27)]
+    found = standings.index(with_tables(book, fan=[*mine, *after]))
+    assert panels.fan(found, found.limits[0]).lines[-1]["week"] == sample_season.WEEKS_AHEAD[-1]
 
 
 def test_a_fan_of_one_week_or_none_is_drawn_too(found):
