@@ -157,13 +157,8 @@ def _day_chances(
     """Yield the open days of a week with the chance that the limit is passed by then."""
     of_day: dict[int, list[Floats]] = {}
     for stream in streams:
-        fish: Floats | None = None
-        for n, place, share in stream.day_shares(week):
-            if fish is None:
-                fish = np.zeros_like(stream.came)
-                for name in limit.quantities:
-                    fish += stream.series(name)
-            of_day.setdefault(n, []).append(share * fish[place])
+        for n, fish in stream.by_day(limit.quantities, week):
+            of_day.setdefault(n, []).append(fish)
     total = start.copy()
     for n in sorted(of_day):
         for each in of_day[n]:

@@ -190,12 +190,13 @@ class Stream:
             terms.append(("down" if not is_legal else "up", of_legal - of_sublegal))
         return terms
 
-    def _part(self, name: str) -> Floats | None:
+    def _part(self, name: str, at: int | slice = slice(None)) -> Floats | None:
         if name == "down":
-            return np.maximum(self.parts["moved"], 0)
+            return np.maximum(self.parts["moved"][at], 0)
         if name == "up":
-            return np.minimum(self.parts["moved"], 0)
-        return self.parts.get(name)
+            return np.minimum(self.parts["moved"][at], 0)
+        part = self.parts.get(name)
+        return None if part is None else part[at]
 
     def _each(self, total: str) -> Iterator[tuple[NDArray[np.int64], Floats, Floats | None]]:
         for number, places in self.groups:
@@ -211,6 +212,16 @@ class Stream:
             whole = len(places) == len(found)
             at: slice | NDArray[np.int64] = slice(None) if whole else places
             found[at] += part[at] if weight is None else part[at] * weight
+        return found
+
+    def of_segment(self, total: str, place: int) -> Floats:
+        """Return a total of one segment, shape (D,)."""
+        found = np.zeros(self.came.shape[1], dtype=np.float32)
+        regime = self.plan.regimes[self.segments[place].regime]
+        for name, weight in self._terms(total, regime):
+            part = self._part(name, place)
+            if part is not None:
+                found += part if weight is None else part * weight
         return found
 
     def total(self, total: str) -> Floats:
@@ -229,12 +240,11 @@ class Stream:
             found[segment.week] += row
         return found
 
-    def day_shares(self, week: int) -> Iterator[tuple[int, int, Floats]]:
-        """Yield each open day of a week, its segment, and its share of that in trips, (D,)."""
+    def by_day(self, totals: Sequence[str], week: int) -> Iterator[tuple[int, Floats]]:
+        """Yield each open day of a week and the sum of some totals on it, shape (D,)."""
         for place, segment in enumerate(self.segments):
             if segment.week == week:
+                fish = sum(self.of_segment(name, place) for name in totals)
+                per_trip = ratio(np.asarray(fish), self.came[place], np.float32(0))
                 for n in segment.days:
-                    share = ratio(
-                        self.day_trips.of_day(self.area, n), self.came[place], np.float32(0)
-                    )
-                    yield n, place, share
+                    yield n, per_trip * self.day_trips.of_day(self.area, n)
