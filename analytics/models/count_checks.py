@@ -13,6 +13,7 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from analytics.errors import WrongUse
 from analytics.models.share_checks import separating, whole_counts
 from analytics.models.terms import column_of, parts_of, require_rank
+from analytics.models.wording import listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -164,19 +165,22 @@ def _dense(codes: Ints, size: int) -> tuple[Ints, int]:
 
 
 def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
-    column = column_of(frame, name)
-    if gaps := int(column.isna().sum()):
+    codes, values = pd.factorize(column_of(frame, name))
+    gaps = int((codes < 0).sum())
+    # Text without a letter is no level.
+    gaps += sum(int((codes == place).sum()) for place, one in enumerate(values) if one == "")
+    if gaps:
         raise WrongUse(
-            f"column {name!r} is empty in {gaps} of {len(column)} rows; it needs a value in every "
+            f"column {name!r} is empty in {gaps} of {len(codes)} rows; it needs a value in every "
             "row: fill or drop those rows"
         )
-    codes, values = pd.factorize(column)
     return codes.astype(np.int64, copy=False), len(values)
 
 
 def _require_counts(terms: Sequence[str]) -> None:
     if terms:
+        verb = "picks" if len(terms) == 1 else "together pick"
         raise WrongUse(
-            f"{' and '.join(terms)} pick out rows that are all without a count, or none of them, "
+            f"{listed(terms)} {verb} out rows that are all without a count, or none of them, "
             "so no finite coefficient is best: join levels, or leave the term out"
         )

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, gammaln
 
+from analytics.errors import WrongUse
+
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -46,6 +48,36 @@ class Family(StrEnum):
     def has_zero_part(self) -> bool:
         """Whether zeros have a part of their own."""
         return self not in (Family.POISSON, Family.NEGATIVE_BINOMIAL)
+
+
+#: Short names in common use.
+SHORT = {
+    "nb": "negative_binomial",
+    "nb2": "negative_binomial",
+    "zip": "zero_inflated_poisson",
+    "zinb": "zero_inflated_negative_binomial",
+}
+
+
+def family_of(word: str, zero_terms: Sequence[str]) -> Family:
+    """Return a family by its word, in any case, or by a short name in common use.
+
+    Raises
+    ------
+    WrongUse
+        If there is none, or it has no zero part where `zero_terms` are given.
+    """
+    plain = str(word).strip().lower().replace("-", "_").replace(" ", "_")
+    try:
+        law = Family(SHORT.get(plain, plain))
+    except ValueError:
+        raise WrongUse(f"family {str(word)!r}; allowed: {', '.join(Family)}") from None
+    if zero_terms and not law.has_zero_part:
+        having = ", ".join(one for one in Family if one.has_zero_part)
+        raise WrongUse(
+            f"family {str(law)!r} has no zero part; leave zero_terms out, or name one of {having}"
+        )
+    return law
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,11 +12,12 @@ from scipy.special import expit
 
 from analytics.errors import WrongUse
 from analytics.models.count_checks import positive, require_fit, rows_of
-from analytics.models.count_laws import Family
+from analytics.models.count_laws import Family, family_of
 from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
 from analytics.models.count_search import NO_DISPERSION, highest
 from analytics.models.maximum import checked_errors
-from analytics.models.terms import coding_of
+from analytics.models.terms import coding_of, parts_of
+from analytics.models.wording import cautions, require_apart, term_list
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 #: Before the names of the coefficients of the zero part.
 ZERO = "zero: "
+#: Coefficients that a fit prints.
+MOST_SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,7 +50,7 @@ class Clusters:
     place: Ints
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class CountFit:
     """A fitted regression of counts; it keeps no rows of the data.
 
@@ -94,6 +97,16 @@ class CountFit:
     exposure: str | None
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        """Return the family, the size and the coefficients, not the covariance."""
+        head = f"{self.family}: {self.n} rows, AIC {self.aic:.1f}, BIC {self.bic:.1f}"
+        if not math.isnan(self.dispersion):
+            head += f", dispersion {self.dispersion:.3g}"
+        table = self.coefficients.head(MOST_SHOWN).round(3).to_string(index=False)
+        left = len(self.coefficients) - MOST_SHOWN
+        more = [f"and {left} more in .coefficients"] if left > 0 else []
+        return "\n".join([head, table, *more, *self.notes])
+
     @property
     def parameters(self) -> Floats:
         """The coefficients, and the log of the dispersion where the law has one."""
@@ -120,6 +133,8 @@ class CountFit:
             If the exposure or a column is missing or not above 0, a cell is empty, or a factor has
             a level that the fit never saw.
         """
+        if not isinstance(frame, pd.DataFrame):
+            raise WrongUse(f"a {type(frame).__name__} was given; predictions need a pandas frame")
         rows = self.coding.matrix(frame)
         b = self.coefficients["estimate"].to_numpy()
         exposure = 1.0 if self.exposure is None else positive(frame, self.exposure)
@@ -166,7 +181,8 @@ def fit_counts(
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
         is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
     family : str
-        A word of `Family`.
+        ``poisson``, ``negative_binomial``, ``zero_inflated_poisson``,
+        ``zero_inflated_negative_binomial``, ``hurdle_poisson`` or ``hurdle_negative_binomial``.
     zero_terms : sequence of str
         Terms of the zero part: of the chance of a zero that is no count (zero-inflated), or of a
         count above 0 (hurdle).
@@ -176,6 +192,20 @@ def fit_counts(
     Returns
     -------
     CountFit
+        `coefficients`, `cov`, `dispersion`, `aic`, `bic`, `notes` and `predict` are what is used
+        most; all attributes stand with the class.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> trips = pd.DataFrame(
+    ...     {"fish": [1, 0, 3, 4, 2, 6], "hours": [4.0, 3, 5, 4, 3, 5], "area": list("eeewww")}
+    ... )
+    >>> fit = fit_counts(
+    ...     trips, response="fish", exposure="hours", terms=["area"], family="poisson"
+    ... )
+    >>> round(float(fit.predict(pd.DataFrame({"area": ["w"], "hours": [1.0]}))[0]), 3)
+    1.0
 
     Raises
     ------
@@ -183,13 +213,17 @@ def fit_counts(
         If a column, a cell, a term or the family is not allowed, one column of the regression
         follows from others, some terms pick out rows without a count, or the search did not arrive.
     """
-    law = _family(family, zero_terms)
+    terms, zero_terms = term_list(terms), term_list(zero_terms, what="zero_terms")
+    law = family_of(family, zero_terms)
+    columns = [part for term in (*terms, *zero_terms) for part in parts_of(frame, term).values()]
+    require_apart(response=[response], exposure=[exposure] if exposure else [], terms=columns)
     rows = rows_of(
         frame, response=response, exposure=exposure, terms=[*terms, *zero_terms], cluster=cluster
     )
     coding = coding_of(rows.groups, terms)
     zero_coding = coding_of(rows.groups, zero_terms)
     n, n_clusters = len(rows.y), rows.n_clusters
+    said = cautions(rows.groups, (*coding.columns, *zero_coding.columns))
     likelihood, clusters = _collapsed(rows, law, coding, zero_coding)
     # The rows are let go: what follows needs the collapsed ones alone.
     del rows
@@ -218,18 +252,8 @@ def fit_counts(
         coding=coding,
         zero_coding=zero_coding,
         exposure=exposure,
-        notes=(*notes, *more),
+        notes=(*notes, *more, *said),
     )
-
-
-def _family(word: str, zero_terms: Sequence[str]) -> Family:
-    try:
-        law = Family(word)
-    except ValueError:
-        raise WrongUse(f"family {word!r}; allowed: {', '.join(Family)}") from None
-    if zero_terms and not law.has_zero_part:
-        raise WrongUse(f"family {word!r} has no zero part; leave zero_terms out")
-    return law
 
 
 def _collapsed(

@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 from analytics.errors import WrongUse
 from analytics.models.beta_binomial import MOST_TRIALS
 from analytics.models.terms import column_of
+from analytics.models.wording import listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -117,9 +118,10 @@ def require_overlap(counts: Counts, design: Terms) -> None:
             "successes and failures were seen"
         )
     if terms := separating(design.names, design.matrix, side):
+        verb = "tells" if len(terms) == 1 else "together tell"
         raise WrongUse(
-            f"{' and '.join(terms)} tell rows of successes alone or failures alone from the "
-            "others without an exception, so no finite coefficient is best: join levels, or "
+            f"{listed(terms)} {verb} rows of successes alone or failures alone from the others "
+            "without an exception, so no finite coefficient is best: join levels, or "
             "leave the term out"
         )
     if (m > 1).any() and ((s == 0) | (s == m))[m > 1].all():

@@ -15,7 +15,8 @@ from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, t
 from analytics.models.maximum import checked_errors, newton, search
 from analytics.models.share_checks import counts_of, require_overlap
 from analytics.models.share_likelihood import ShareLikelihood, binomial_start
-from analytics.models.terms import terms_of
+from analytics.models.terms import parts_of, terms_of
+from analytics.models.wording import cautions, require_apart, term_list
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,7 @@ STARTS = (0.01, 0.1, 0.4)
 NO_RHO = 1e-10
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ShareFit:
     """A fitted regression of shares; it keeps no rows of the data.
 
@@ -61,6 +62,12 @@ class ShareFit:
     n: int
     converged: bool
     notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        """Return the size and the coefficients."""
+        head = f"beta-binomial: {self.n} rows, AIC {self.aic:.1f}, dispersion {self.dispersion:.3g}"
+        table = self.coefficients.round(3).to_string(index=False, max_rows=12)
+        return "\n".join([head, table, *self.notes])
 
 
 def fit_shares(
@@ -94,7 +101,10 @@ def fit_shares(
         If a column, a count or a term is not allowed, some terms tell successes from failures
         without an exception, every row is all or none, or the search did not arrive.
     """
+    terms = term_list(terms)
     counts = counts_of(frame, successes=successes, trials=trials)
+    columns = [part for term in terms for part in parts_of(counts.frame, term).values()]
+    require_apart(successes=[successes], trials=[trials], terms=columns)
     design = terms_of(counts.frame, terms)
     require_overlap(counts, design)
     rows, group = np.unique(design.matrix, axis=0, return_inverse=True)
@@ -118,7 +128,7 @@ def fit_shares(
         aic=2 * n_free - 2 * fit.value,
         n=len(counts.trials),
         converged=True,
-        notes=notes + fit.notes,
+        notes=(*notes, *fit.notes, *cautions(counts.frame, columns)),
     )
 
 

@@ -12,6 +12,7 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from analytics.errors import WrongUse
 from analytics.models.splines import knots_of, natural_spline
+from analytics.models.wording import listed, not_found, require_no_dates, term_list
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,7 +82,7 @@ class Main:
         if unseen:
             raise WrongUse(
                 f"factor {self.column!r} has the level {unseen[0]!r}, which the fit never saw; it "
-                f"knows {', '.join(self.levels)}"
+                f"knows {listed(self.levels)}"
             )
         known = np.array([self.levels.index(label) for label in labels], dtype=np.int64)[codes]
         return [(known == place).astype(np.float64) for place in range(1, len(self.levels))]
@@ -144,7 +145,7 @@ def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
         If a column is missing, has empty or infinite cells or a single level, or a term is named
         twice.
     """
-    asked = [terms] if isinstance(terms, str) else list(terms)
+    asked = term_list(terms)
     if len(set(asked)) != len(asked):
         raise WrongUse(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
     mains: dict[str, Main] = {}
@@ -203,8 +204,7 @@ def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
     """
     found = [str(one) for one in frame.columns].count(name)
     if found != 1 or name not in frame.columns:
-        has = ", ".join(map(str, frame.columns)) or "none"
-        raise WrongUse(f"column {name!r} stands {found} times in the frame, which has {has}")
+        raise not_found(frame, name, found)
     column: pd.Series = frame[name]
     return column
 
@@ -217,7 +217,11 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
             raise WrongUse(f"term {part!r}; a spline is written column~4, with its columns")
         return Main(name, knots=knots_of(_numbers(column, name), int(size), name=name))
     if is_numeric_dtype(column) and not is_bool_dtype(column):
+        numbers = _numbers(column, name)
+        if len(numbers) and (numbers == numbers[0]).all():
+            raise WrongUse(f"{name!r} is {numbers[0]:g} in every row: leave it out of the terms")
         return Main(name)
+    require_no_dates(column, name)
     levels = sorted(set(_labels(column)[1]))
     if len(levels) < 2:
         raise WrongUse(
@@ -238,7 +242,11 @@ def _labels(column: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
 
 def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
     column = column_of(frame, name)
-    if gaps := int(column.isna().sum()):
+    gaps = int(column.isna().sum())
+    if not is_numeric_dtype(column):
+        # Text without a letter is no level.
+        gaps += int((column == "").sum())
+    if gaps:
         raise WrongUse(
             f"column {name!r} is empty in {gaps} of {len(column)} rows; a term needs a value in "
             "every row: fill or drop those rows"
@@ -276,6 +284,6 @@ def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
         before = now
     raise WrongUse(
         f"{len(names)} coefficients from {len(matrix)} rows, but only {rank} can be told apart: "
-        f"{', '.join(follows)} would follow from the others; leave a term out, or give rows "
+        f"{listed(follows)} would follow from the others; leave a term out, or give rows "
         "for the levels that have none"
     )

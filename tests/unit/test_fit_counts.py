@@ -119,12 +119,17 @@ def test_a_fit_keeps_no_rows(trips):
     ("changed", "words"),
     [
         ({"family": "gamma"}, "family 'gamma'; allowed: poisson"),
-        ({"response": "kept"}, "'kept' stands 0 times"),
-        ({"exposure": "area"}, "an exposure is a number above 0"),
+        ({"response": "kept"}, "'kept' is not in the frame"),
+        ({"exposure": "area", "terms": ["party"]}, "an exposure is a number above 0"),
         ({"terms": ["area", "area"]}, "each is allowed once"),
-        ({"terms": ["boat"]}, "'boat' stands 0 times"),
-        ({"zero_terms": ["party"]}, "no zero part"),
-        ({"cluster": "ramp"}, "'ramp' stands 0 times"),
+        ({"terms": ["boat"]}, "'boat' is not in the frame"),
+        ({"zero_terms": ["party"]}, "'negative_binomial' has no zero part.*zero_inflated_poisson"),
+        ({"terms": "area"}, r"terms is a list: \['area'\]"),
+        ({"terms": None}, "terms is a list of column names"),
+        ({"terms": ["fish"]}, "'fish' is both response and terms"),
+        ({"exposure": "fish"}, "'fish' is both response and exposure"),
+        ({"terms": ["aera"]}, "did you mean 'area'"),
+        ({"cluster": "ramp"}, "'ramp' is not in the frame"),
     ],
 )
 def test_what_is_asked_wrongly_is_refused(trips, changed, words):
@@ -166,7 +171,42 @@ def test_what_a_fit_never_saw_is_not_predicted(trips):
     one = trips.head(2)
     with pytest.raises(WrongUse, match="level 'south', which the fit never saw"):
         found.predict(one.assign(area="south"))
-    with pytest.raises(WrongUse, match="'hours' stands 0 times"):
+    with pytest.raises(WrongUse, match="'hours' is not in the frame"):
         found.predict(one.drop(columns="hours"))
     with pytest.raises(WrongUse, match="is empty in 2 of 2 rows"):
         found.predict(one.assign(area=None))
+
+
+def test_columns_that_cannot_be_a_term_are_refused(trips):
+    with pytest.raises(WrongUse, match="'z' is 5 in every row: leave it out"):
+        fitted(trips.assign(z=5), terms=["z"])
+    days = pd.date_range("2031-01-01", periods=len(trips), freq="h")
+    for dates in (days, days.date):
+        with pytest.raises(WrongUse, match="'when' holds dates"):
+            fitted(trips.assign(when=dates), terms=["when"])
+    with pytest.raises(WrongUse, match="'area' is empty in 1 of 4000 rows"):
+        fitted(trips.assign(area=trips["area"].mask(trips.index == 3, "")))
+    many = trips.assign(area="a" + trips["day"])
+    with pytest.raises(WrongUse, match="and 55 more"):
+        fitted(many).predict(many.head(1).assign(area="south"))
+    with pytest.raises(WrongUse, match="predictions need a pandas frame"):
+        fitted(trips).predict(None)
+
+
+def test_what_is_easily_misread_is_said(trips):
+    coded = trips.assign(area=trips["area"].map({"east": 5, "north": 6, "west": 7}))
+    assert "area: whole numbers, taken as one slope" in "; ".join(fitted(coded).notes)
+    blank = trips.assign(area=trips["area"].mask(trips.index < 900, "East "))
+    assert "area: levels 'East ', 'east' are nearly alike" in fitted(blank, terms=["area"]).notes
+
+
+@pytest.mark.parametrize("word", ["Poisson", "POISSON", "zip", "nb2", "zero-inflated Poisson"])
+def test_families_are_known_in_any_case_and_by_short_names(trips, word):
+    assert fitted(trips, family=word, terms=["area"]).family in list(Family)
+
+
+def test_a_fit_prints_short(trips):
+    said = repr(fitted(trips))
+    assert said.startswith("negative_binomial: 4000 rows")
+    assert "area[north]" in said
+    assert len(said.splitlines()) < 10

@@ -108,7 +108,7 @@ def test_arrow_tables_are_taken():
 @pytest.mark.parametrize(
     ("change", "terms", "words"),
     [
-        ({}, ("week",), r"'week' stands 0 times .* has s, m, area, depth"),
+        ({}, ("week",), r"'week' is not in the frame, which has s, m, area, depth"),
         ({"area": ["A", None] * 4}, ("area",), "'area' is empty in 4 of 8 rows"),
         ({"depth": [math.nan] + [1.0] * 7}, ("depth",), "'depth' is empty in 1 of 8"),
         ({"depth": [math.inf] + [1.0] * 7}, ("depth",), "'depth' holds an infinite"),
@@ -122,7 +122,7 @@ def test_arrow_tables_are_taken():
         ({"s": [0] * 8}, (), "every one of the 84 trials is a failure"),
         ({"s": SPREAD["m"]}, (), "every one of the 84 trials is a success"),
         ({"s": [0] * 8, "m": [0] * 8}, (), "no row with a trial"),
-        ({"s": [0, 0, 0, 0, *SPREAD["s"][4:]]}, ("area",), r"area\[B\] tell rows"),
+        ({"s": [0, 0, 0, 0, *SPREAD["s"][4:]]}, ("area",), r"area\[B\] together tell rows"),
         ({"s": [0, 10] * 4, "m": [10] * 8}, (), "would be 1"),
         ({"twice": SPREAD["depth"] * 2}, ("depth", "twice"), "twice would follow"),
         ({"copy": SPREAD["area"]}, ("area", "copy"), r"copy\[B\] would follow"),

@@ -70,7 +70,7 @@ def test_a_smooth_of_the_week_is_a_term():
         ("week~1", "2 or more"),
         ("week~9", "over 5 distinct values of 'week'"),
         ("area~3", "has a slope for numbers"),
-        ("day~3", "'day' stands 0 times"),
+        ("day~3", "'day' is not in the frame"),
     ],
 )
 def test_a_spline_that_cannot_be_is_refused(term, words):
