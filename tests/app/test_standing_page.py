@@ -12,6 +12,7 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import shelf as shelves
+from analytics.bulletin.public import public_bulletin
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from dashboard import book as books
 from dashboard import tables
@@ -277,6 +278,20 @@ def test_the_downloads_are_the_tables(book):
     for name, schema in STANDING_SCHEMAS.items():
         lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
         assert lines[0] == schema.names
+
+
+def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):
+    shown = public_bulletin(make(NOW))
+    told = {name: one for name, one in shown.standing.items() if name != "draws"}
+    shelves.keep(tmp_path, replace(shown, standing=told))
+    page = open_standing(folder=tmp_path)
+    assert not page.exception
+    assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
+    assert "of the limit on **sublegal releases" in plain(words_of(page))
+    other = opener("app_pages/change.py")(folder=tmp_path)
+    assert not other.exception
+    assert "one for the public leaves them out" in words_of(other)
+    assert not other.slider
 
 
 def test_an_older_bulletin_says_so(open_standing, tmp_path):
