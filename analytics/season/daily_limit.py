@@ -100,8 +100,9 @@ class KeptPart:
     def __init__(self, size: Draws) -> None:
         spread = np.log1p(1 / np.asarray(size, dtype=np.float64))
         place = np.clip(spread, 0, _SPREAD[-1]) / _SPREAD[1]
-        self._row = np.minimum(place.astype(np.intp), len(_SPREAD) - 2)
-        self._up = (place - self._row).astype(np.float32)
+        row = np.minimum(place.astype(np.intp), len(_SPREAD) - 2)
+        self._start = row * len(_LOG_MEAN)
+        self._up = (place - row).astype(np.float32)
 
     def part(self, mean: Draws, party: Floats, limit: float) -> Draws:
         """Return kept over wanted.
@@ -127,6 +128,15 @@ class KeptPart:
             if share > 0:
                 table += share * n / float(party @ anglers) * _part_table(int(n), int(limit))
         flat = table.astype(np.float32).ravel()
+        found = np.empty(mean.shape, dtype=np.float32)
+        # A row of draws at a time: its places and values stay in the cache.
+        n_draws = len(self._start)
+        for here, out in zip(mean.reshape(-1, n_draws), found.reshape(-1, n_draws), strict=True):
+            out[:] = self._read(flat, here)
+        return found
+
+    def _read(self, flat: Draws, mean: Draws) -> Draws:
+        """Return the table's value at one mean a draw, between its nodes both ways."""
         with np.errstate(divide="ignore"):
             place = np.log(mean)
         place -= np.float32(_LOG_MEAN[0])
@@ -134,12 +144,14 @@ class KeptPart:
         np.clip(place, 0, len(_LOG_MEAN) - 1.001, out=place)
         left = place.astype(np.intp)
         place -= left.astype(np.float32)
-        left += self._row * len(_LOG_MEAN)
-        below = flat[left]
-        below += place * (flat[left + 1] - below)
-        left += len(_LOG_MEAN)
-        above = flat[left]
-        above += place * (flat[left + 1] - above)
+        left += self._start
+        below = flat.take(left)
+        left += 1
+        below += place * (flat.take(left) - below)
+        left += len(_LOG_MEAN) - 1
+        above = flat.take(left)
+        left += 1
+        above += place * (flat.take(left) - above)
         above -= below
         above *= self._up
         below += above

@@ -111,7 +111,7 @@ def reach(baseline: Baseline, streams: Sequence[Stream | None], limit: Limit) ->
     mine = [one for one in (streams[a] for a in places) if one is not None]
     for stream in mine:
         for name in limit.quantities:
-            used[1:] += stream.by_week(name, n_weeks)
+            stream.add_by_week(name, used[1:])
     for week in range(n_weeks):
         used[week + 1] += used[week]
     if np.isnan(used[-1]).any():

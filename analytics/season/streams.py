@@ -105,6 +105,7 @@ class Stream:
         for row, segment in zip(self.came, self.segments, strict=True):
             row[:] = trips.of_days(area, segment.days)
         self.parts: dict[str, Floats] = {"trips": self.came}
+        self._sums: dict[tuple[str, int], Floats] = {}
         groups: dict[tuple[int, int], list[int]] = {}
         for place, one in enumerate(self.segments):
             groups.setdefault((one.regime, one.today), []).append(place)
@@ -190,7 +191,7 @@ class Stream:
             terms.append(("down" if not is_legal else "up", of_legal - of_sublegal))
         return terms
 
-    def _part(self, name: str, at: int | slice = slice(None)) -> Floats | None:
+    def _part(self, name: str, at: int | slice | NDArray[np.int64] = slice(None)) -> Floats | None:
         if name == "down":
             return np.maximum(self.parts["moved"][at], 0)
         if name == "up":
@@ -198,53 +199,52 @@ class Stream:
         part = self.parts.get(name)
         return None if part is None else part[at]
 
-    def _each(self, total: str) -> Iterator[tuple[NDArray[np.int64], Floats, Floats | None]]:
-        for number, places in self.groups:
-            for name, weight in self._terms(total, self.plan.regimes[number]):
-                part = self._part(name)
-                if part is not None:
-                    yield places, part, weight
-
-    def series(self, total: str) -> Floats:
-        """Return a total by segment, shape (S, D)."""
-        found = np.zeros_like(self.came)
-        for places, part, weight in self._each(total):
-            whole = len(places) == len(found)
-            at: slice | NDArray[np.int64] = slice(None) if whole else places
-            found[at] += part[at] if weight is None else part[at] * weight
-        return found
-
-    def of_segment(self, total: str, place: int) -> Floats:
-        """Return a total of one segment, shape (D,)."""
-        found = np.zeros(self.came.shape[1], dtype=np.float32)
-        regime = self.plan.regimes[self.segments[place].regime]
-        for name, weight in self._terms(total, regime):
-            part = self._part(name, place)
-            if part is not None:
-                found += part if weight is None else part * weight
-        return found
-
     def total(self, total: str) -> Floats:
         """Return a total of all days to come, shape (D,)."""
         found = np.zeros(self.came.shape[1], dtype=np.float32)
-        for places, part, weight in self._each(total):
-            whole = len(places) == len(self.segments)
-            summed = (part if whole else part[places]).sum(axis=0)
-            found += summed if weight is None else summed * weight
+        for number, (regime, places) in enumerate(self.groups):
+            for name, weight in self._terms(total, self.plan.regimes[regime]):
+                if name in self.parts or name in ("down", "up"):
+                    summed = self._sum(name, number, places)
+                    found += summed if weight is None else summed * weight
         return found
 
-    def by_week(self, total: str, n_weeks: int) -> Floats:
-        """Return a total by week, shape (W, D)."""
-        found = np.zeros((n_weeks, self.came.shape[1]), dtype=np.float32)
-        for segment, row in zip(self.segments, self.series(total), strict=True):
-            found[segment.week] += row
+    def _sum(self, name: str, number: int, places: NDArray[np.int64]) -> Floats:
+        """Return the sum of a part over the segments of a regime; many totals ask for it."""
+        if (name, number) not in self._sums:
+            part = self._part(name, slice(None) if len(self.groups) == 1 else places)
+            self._sums[name, number] = np.asarray(part).sum(axis=0)
+        return self._sums[name, number]
+
+    def add_by_week(self, total: str, weeks: Floats) -> None:
+        """Add a total to the rows of its weeks, shape (W, D).
+
+        A row at a time: it stays in the cache, where whole parts would not.
+        """
+        for number, places in self.groups:
+            terms = self._terms(total, self.plan.regimes[number])
+            for place in places.tolist():
+                self._add(terms, place, weeks[self.segments[place].week])
+
+    def _add(self, terms: Terms, place: int, row: Floats) -> None:
+        for name, weight in terms:
+            part = self._part(name, place)
+            if part is not None:
+                row += part if weight is None else part * weight
+
+    def of_segment(self, totals: Sequence[str], place: int) -> Floats:
+        """Return the sum of some totals in one segment, shape (D,)."""
+        found = np.zeros(self.came.shape[1], dtype=np.float32)
+        for total in totals:
+            terms = self._terms(total, self.plan.regimes[self.segments[place].regime])
+            self._add(terms, place, found)
         return found
 
     def by_day(self, totals: Sequence[str], week: int) -> Iterator[tuple[int, Floats]]:
         """Yield each open day of a week and the sum of some totals on it, shape (D,)."""
         for place, segment in enumerate(self.segments):
             if segment.week == week:
-                fish = sum(self.of_segment(name, place) for name in totals)
-                per_trip = ratio(np.asarray(fish), self.came[place], np.float32(0))
+                fish = self.of_segment(totals, place)
+                per_trip = ratio(fish, self.came[place], np.float32(0))
                 for n in segment.days:
                     yield n, per_trip * self.day_trips.of_day(self.area, n)

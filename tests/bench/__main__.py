@@ -3,7 +3,8 @@
 ``python -m tests.bench`` prints Markdown tables: whole commands on a season of middling size;
 the steps of the estimate beside DuckDB's group-by of the same files, at two sizes ten times apart;
 the same estimates by a general survey library and by a bootstrap, on a subset, which must be equal;
-and a regression of counts beside statsmodels' dense one, equal too. No figure is kept from another
+a regression of counts beside statsmodels' dense one, equal too; and options weighed on joint
+draws beside a plain reckoning day by day. No figure is kept from another
 run.
 """
 
@@ -14,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import models, others, scale
+from tests.bench import models, options, others, scale
 from tests.bench.big_tables import big_tables, write_tables
 from tests.bench.processes import Measured, measure
 
@@ -86,7 +87,7 @@ def main() -> None:
     parser.add_argument("--subset", type=int, default=40_000, help="interviews, for other ways")
     parser.add_argument("--fitted", type=int, default=500_000, help="interviews, for models")
     parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--only", choices=("commands", "steps", "others", "models"))
+    parser.add_argument("--only", choices=("commands", "steps", "others", "models", "options"))
     given = parser.parse_args()
     if given.only in (None, "commands"):
         whole_commands(n_interviews=given.interviews, n_site_days=given.site_days, runs=given.runs)
@@ -106,6 +107,8 @@ def main() -> None:
         for n, ways in ((given.fitted, tuple(models.WAYS)), (4 * given.fitted, ("own",))):
             fits = models.compare(n=n, ways=ways, runs=given.runs)
             print("\n" + "\n".join(models.table(n, fits)))
+    if given.only in (None, "options"):
+        print("\n" + "\n".join(options.table(options.compare(runs=given.runs))))
 
 
 if __name__ == "__main__":
