@@ -184,7 +184,8 @@ def table(found: dict[str, Weighed]) -> list[str]:
     ]
     for size, one in found.items():
         lines.append(
-            f"| {SIZES[size][0]} | {one.seconds:.3f} | {one.processor:.3f} | {one.peak:,.0f} | {one.held:,.0f} "
+            f"| {SIZES[size][0]} | {one.seconds:.3f} | {one.processor:.3f} "
+            f"| {one.peak:,.0f} | {one.held:,.0f} "
             f"| {one.plain_seconds:.1f} | {one.times:,.0f} | {one.off:.0e} |"
         )
     return lines
