@@ -54,8 +54,7 @@ def backtest_rows(
     """Project every past season from a quarter, half and three quarters of its weeks.
 
     Each projection knows the season through its week and the seasons before. The index of a past
-    season is that of the season whole, cut at the week; its errors are those of the survey's own
-    rates.
+    season is that of the season whole, cut at the week; the sublegal share is the survey's own.
 
     Parameters
     ----------
@@ -140,10 +139,10 @@ class _Past:
             if not mine or row["area"] not in one.areas or row["week"] not in one.weeks:
                 continue
             cell = one.areas.index(row["area"]), one.weeks.index(row["week"])
-            variance = one.variance[RATE][cell]
-            if row["index"] is None or not np.isfinite(variance):
+            se = row.get("log_se") or float(np.sqrt(one.variance[RATE][cell]))
+            if row["index"] is None or not np.isfinite(se):
                 continue
-            told = {"response": "encounters", "log_se": float(np.sqrt(variance)), "reason": ""}
+            told = {"response": "encounters", "log_se": se, "reason": ""}
             rows.append({name: row[name] for name in ("season", "area", "week", "index")} | told)
         return {"index": pa.Table.from_pylist(rows, schema=INDEX_SCHEMA), "timing": timing}
 

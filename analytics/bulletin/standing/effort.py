@@ -113,8 +113,11 @@ def effort_ahead(
 
 def trip_figures(weekly: Weekly) -> Figures:
     """Return a season's logs of trips a fair day."""
-    value, variance = weekly.log_trips()
-    return Figures(weekly.areas, weekly.weeks, value, variance, weekly.day_sum > 0)
+    if "trips" not in weekly.figures:
+        weekly.figures["trips"] = Figures(
+            weekly.areas, weekly.weeks, *weekly.log_trips(), weekly.day_sum > 0
+        )
+    return weekly.figures["trips"]
 
 
 def _weights(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +33,15 @@ KEPT = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Smooth:
+    """The level of one season and area over the weeks `span`: its mean and covariance."""
+
+    span: slice
+    mean: Floats
+    cov: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Figures:
     """Log figures of one season by area and week.
 
@@ -50,6 +59,16 @@ class Figures:
     value: Floats
     variance: Floats
     is_open: NDArray[np.bool_]
+    _smoothed: dict[str, Smooth | None] = field(init=False, default_factory=dict)
+
+    def smoothed(self, area: str) -> Smooth | None:
+        """Return an area's level from its first figure to its last, made once.
+
+        None for an area with too few figures to tell its course.
+        """
+        if area not in self._smoothed:
+            self._smoothed[area] = _smoothed(self, area)
+        return self._smoothed[area]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,31 +173,26 @@ def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> C
     for k, one in enumerate(past):
         at = np.array([(int(week[-2:]) - anchor) % YEAR for week in one.weeks])
         for a, area in enumerate(areas):
-            span = _span(one, area)
-            if span is None:
-                continue
-            mine = one.areas.index(area)
-            found = paths_of(
-                one.value[mine, span], one.variance[mine, span], n_ahead=0, slope=False
-            )
-            mean, spread = found.moments()
-            level[k, a, at[span]] = mean
-            cov[k, a, at[span, None], at[None, span]] = spread
+            found = one.smoothed(area)
+            if found is not None:
+                mine = at[found.span]
+                level[k, a, mine] = found.mean
+                cov[k, a, mine[:, None], mine[None, :]] = found.cov
     return _course(anchor, level, cov)
 
 
-def _span(one: Figures, area: str) -> slice | None:
-    """Return the weeks from the first figure of an area to the last, if they are enough."""
+def _smoothed(one: Figures, area: str) -> Smooth | None:
     if area not in one.areas:
         return None
     mine = one.areas.index(area)
     known = np.isfinite(one.value[mine]) & np.isfinite(one.variance[mine])
-    n_open = int(one.is_open[mine].sum())
-    if known.sum() < max(LEAST_WEEKS, COMPLETE * n_open):
+    if known.sum() < max(LEAST_WEEKS, COMPLETE * int(one.is_open[mine].sum())):
         return None
     at = np.flatnonzero(known)
     # At most a year: weeks of it count once.
-    return slice(int(at[0]), min(int(at[-1]) + 1, int(at[0]) + YEAR))
+    span = slice(int(at[0]), min(int(at[-1]) + 1, int(at[0]) + YEAR))
+    found = paths_of(one.value[mine, span], one.variance[mine, span], n_ahead=0, slope=False)
+    return Smooth(span, *found.moments())
 
 
 def _course(anchor: int, level: Floats, cov: Floats) -> Course:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy.special import logit
 
 from analytics.bulletin.standing.history import Course, Figures, course_of
@@ -15,7 +16,6 @@ from analytics.bulletin.standing.weekly_levels import with_none, words_of_areas
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import pandas as pd
     import pyarrow as pa
     from numpy.typing import NDArray
 
@@ -138,7 +138,7 @@ def index_figures(rates: Mapping[str, pa.Table], now: Weekly, *, response: str) 
         if not known or row["response"] != response:
             continue
         cell = (now.areas.index(row["area"]), now.weeks.index(row["week"]))
-        none[cell] = not is_share and row["reason"].startswith("no fish")
+        none[cell] = not is_share and (row["reason"] or "").startswith("no fish")
         if row["index"] is not None and row["log_se"] is not None:
             value[cell], variance[cell] = row["index"], row["log_se"] ** 2
     if is_share:
@@ -153,7 +153,7 @@ def rate_course(
 ) -> Course:
     """Return past seasons' course of the index, of the survey's rate where there is no index.
 
-    A past week's error is not kept: this season's median stands in for it.
+    Where a past week's error was not kept, this season's median stands in for it.
     """
     typical = np.nanmedian(index.variance) if np.isfinite(index.variance).any() else 0.05
     told = _timing(rates, [one.season for one in past])
@@ -168,6 +168,8 @@ def rate_course(
             when = [one.weeks.index(week) for week in known["week"]]
             value[at, when] = np.log(known["index"].to_numpy(np.float64))
             variance = np.full_like(value, typical)
+            kept = known["log_se"].to_numpy(np.float64)
+            variance[at, when] = np.where(kept > 0, kept**2, typical)
         figures.append(Figures(one.areas, one.weeks, value, variance, one.day_sum > 0))
     return course_of(figures, areas=now.areas, first=now.weeks[0])
 
@@ -176,7 +178,11 @@ def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFra
     table = rates.get("timing")
     if table is None or not table.num_rows:
         return None
-    frame: pd.DataFrame = table.select(["season", "area", "week", "index"]).to_pandas()
+    names = ["season", "area", "week", "index", "log_se"]
+    frame = pd.DataFrame(
+        {one: table[one].to_pandas() for one in names if one in table.schema.names}
+    )
+    frame = frame.reindex(columns=names)
     known = frame["season"].isin(seasons) & frame["index"].gt(0) & frame["area"].notna()
     return frame.loc[known]
 

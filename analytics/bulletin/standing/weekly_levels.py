@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.bulletin.standing.history import Figures
     from analytics.survey.design import Design
     from analytics.survey.reduce import Analysis
     from analytics.survey.ways import Way
@@ -62,6 +63,8 @@ class Weekly:
     fair : ndarray of float, shape (A, T)
         Share of them left by weather.
     days : BoatDays
+    figures : dict of str to Figures
+        Figures made of it before, by name: past seasons are smoothed once for several uses.
     """
 
     season: str
@@ -72,6 +75,7 @@ class Weekly:
     day_sum: Floats
     fair: Floats
     days: BoatDays
+    figures: dict[str, Figures] = field(default_factory=dict)
 
     def log_trips(self) -> tuple[Floats, Floats]:
         """Return logs of trips a fair day and their variances, shapes (A, T).
