@@ -27,7 +27,8 @@ WITH placed AS (
     SELECT i.*, coalesce(d.site, i.site) AS at_site, coalesce(d.date, i.date) AS on_day,
            d.sample_id IS NOT NULL AS is_drawn, d.tide_range_m
     FROM interviews i
-    LEFT JOIN (SELECT sample_id, site, date, tide_range_m FROM site_days) d ON d.sample_id = i.sample_id)
+    LEFT JOIN (SELECT sample_id, site, date, tide_range_m FROM site_days) d
+    ON d.sample_id = i.sample_id)
 SELECT p.interview_id, coalesce(p.sample_id, concat(p.at_site, ' ', p.on_day)) AS sample_id,
        p.area, s.area AS landing_area, p.at_site AS site, CAST(p.on_day AS TIMESTAMP) AS date,
        coalesce(p.method, $not_told) AS method, CAST(p.anglers AS DOUBLE) AS party,
