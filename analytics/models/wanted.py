@@ -1,8 +1,8 @@
 r"""What boats would keep had they no daily limit, from what they kept under one.
 
 The fish a boat of n anglers would keep is negative binomial with mean ``n μ_area`` and size k
-common to all areas; a boat at its limit of ``n b`` fish tells only that it would keep as many or more.
-Whether anglers stop there or go on does not matter. The top is found by Newton's steps
+common to all areas; a boat at its limit of ``n b`` fish tells only that it would keep as many or
+more. Whether anglers stop there or go on does not matter. The top is found by Newton's steps
 (`analytics.models.maximum`) on collapsed boats.
 """
 
