@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 LAGS = (1, 4)
 WEEKS_AHEAD = 3
 #: Probability of a rise over four weeks from which a trend is called; below its rest, a fall. In
-#: simulated seasons without a change, 0.9 called one in 9 to 12 % of them.
+#: simulated seasons of the demo's size it calls 7 % of those without a change and 83 % of rises of
+#: 30 %; 0.9 would call 9 and 85 %.
 CALLED = 0.92
 RISING, FALLING, UNCLEAR, NOT_KNOWN = "rising", "falling", "no clear change", "not known"
 CLOSED = "closed"
