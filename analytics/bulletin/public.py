@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.bulletin.public_rates import public_rates
+from analytics.bulletin.public_standing import public_standing
 from analytics.bulletin.withheld import WITHHELD, floats, withheld_keys, without
 from analytics.precision import Precision, marks_of, pse
 from analytics.units import CiMethod
@@ -113,6 +114,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
         moved=_public_moves(bulletin.moved),
         released=public_released(bulletin.released),
         rates=public_rates(bulletin.rates, rows),
+        standing=public_standing(bulletin.standing),
         strata=bulletin.strata.slice(0, 0),
         findings=bulletin.findings.slice(0, 0),
     )
