@@ -18,8 +18,15 @@ if TYPE_CHECKING:
     from analytics.season.ground import Ground
     from analytics.season.option import Change, Option
 
+_OPENED = (
+    "Days that are opened bring the trips they would have under today's rules; none of these come "
+    "from other days or areas."
+)
 
-def words_of(ground: Ground, option: Option, limits: Sequence[Limit]) -> tuple[str, ...]:
+
+def words_of(
+    ground: Ground, option: Option, limits: Sequence[Limit], *, opens: bool = False
+) -> tuple[str, ...]:
     """Return what an option rests on, a sentence each; never empty.
 
     Parameters
@@ -27,6 +34,8 @@ def words_of(ground: Ground, option: Option, limits: Sequence[Limit]) -> tuple[s
     ground : Ground
     option : Option
     limits : sequence of Limit
+    opens : bool
+        Whether a day is open that is closed under today's rule.
 
     Returns
     -------
@@ -35,6 +44,8 @@ def words_of(ground: Ground, option: Option, limits: Sequence[Limit]) -> tuple[s
     words = list(_of_baseline(ground, limits))
     if option.changes:
         words += _of_response(option)
+    if opens:
+        words.append(_OPENED)
     for change in option.changes:
         words += _of_change(ground.baseline, change)
     return tuple(dict.fromkeys(words))
@@ -73,9 +84,9 @@ def _of_response(option: Option) -> Iterator[str]:
     areas, days = option.to_other_areas_prop, option.to_other_days_prop
     if areas or days:
         yield (
-            f"Of the trips of a day that is closed, {areas:.0%} go to the areas open that day and "
-            f"{days:.0%} to the open days of the same area and week, in proportion to the trips "
-            "there; the rest, and those that find nothing open, are not made."
+            f"Of the trips of a day that is closed, {_percent(areas)} go to the areas open that day "
+            f"and {_percent(days)} to the open days of the same area and week, in proportion to the "
+            "trips there; the rest, and those that find nothing open, are not made."
         )
     else:
         yield "The trips of a day that is closed are not made elsewhere or on another day."
@@ -89,11 +100,6 @@ def _of_response(option: Option) -> Iterator[str]:
 
 
 def _of_change(baseline: Baseline, change: Change) -> Iterator[str]:
-    if change.open or change.reopen or change.weekdays:
-        yield (
-            "Days that are opened bring the trips they would have under today's rules; none of "
-            "these come from other days or areas."
-        )
     if change.effort_factor != 1:
         yield f"Trips of open days are {change.effort_factor:g} times today's."
     if change.daily_limit_fish is not None:
@@ -104,7 +110,7 @@ def _of_change(baseline: Baseline, change: Change) -> Iterator[str]:
     if change.min_length_mm is not None:
         yield from _length_words(baseline, change)
     if change.method_mix:
-        mix = ", ".join(f"{name} {share:.0%}" for name, share in change.method_mix.items())
+        mix = ", ".join(f"{name} {_percent(share)}" for name, share in change.method_mix.items())
         yield (
             f"Trips by fishing method: {mix}; each method keeps its own catch per trip so far (in "
             "all areas where it was not used in the area) and its own rates of death."
@@ -123,7 +129,7 @@ def _limit_words(change: Change) -> str:
     start = f"Daily limit {change.daily_limit_fish}:"
     if change.at_limit is AtLimit.STOP:
         return (
-            f"{start} boats stop fishing at it; all their fish shrink alike, sublegal ones with "
+            f"{start} boats stop fishing at it; all their fish change alike, sublegal ones with "
             "the legal ones they come with."
         )
     return (
@@ -147,6 +153,11 @@ def _length_words(baseline: Baseline, change: Change) -> Iterator[str]:
         at = "released and die at the sublegal rate" if size == "legal" else "kept as others are"
         yield (
             f"{name}: a minimum of {length:g} mm in the place of {so_far_mm(baseline, area):g} mm "
-            f"makes {float(np.mean(share)):.0%} of {size} fish {other}, by {n} measured in "
+            f"makes {_percent(float(np.mean(share)))} of {size} fish {other}, by {n} measured in "
             f"{where or 'all areas'}; they are {at}. Kept and released fish are as long."
         )
+
+
+def _percent(share: float) -> str:
+    """Return a share in per cent, to two digits."""
+    return f"{100 * share:.{0 if share >= 0.0995 else 1}f} %".replace(".0 ", " ")

@@ -174,7 +174,10 @@ class _Scale:
             for place, limit in enumerate(self.limits)
         )
         figures = self._figures(totals, None if first is None else first.totals)
-        words = words_of(self.ground, option, self.limits)
+        opens = any(
+            (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
+        )
+        words = words_of(self.ground, option, self.limits, opens=opens)
         return _Answer(option, streams if first is None else [], totals, figures, reaches, words)
 
     def _stream(

@@ -389,14 +389,14 @@ def test_every_assumption_is_told(answers):
     for row in answers.assumptions.to_pylist():
         by_option[row["option"]] = by_option.get(row["option"], "") + row["words"] + "\n"
     told = {
-        "displaced": "40% go to the areas open that day and 50% to the open days",
+        "displaced": "40 % go to the areas open that day and 50 % to the open days",
         "limit 1": "encounters stay as they are",
         "stop": "boats stop fishing at it",
         "elastic": "by the power 0.6",
         "longer": "of legal fish sublegal, by 60 measured in OMB",
         "shorter": "of sublegal fish legal",
         "marked": "All anglers comply",
-        "mix": "mooching 20%, trolling 80%",
+        "mix": "mooching 20 %, trolling 80 %",
         "rate": "12 % die (SE 2 %); source: invented",
         "open": "none of these come from other days",
         "more": "1.3 times today's",
@@ -404,6 +404,7 @@ def test_every_assumption_is_told(answers):
     }
     for name, words in told.items():
         assert words in by_option[name]
+    assert "come from other days" not in by_option["weekends"]
     assert all("is beaten where another" in words for words in by_option.values())
 
 
