@@ -85,8 +85,8 @@ def _of_response(option: Option) -> Iterator[str]:
     if areas or days:
         yield (
             f"Of the trips of a day that is closed, {_percent(areas)} go to the areas open that "
-            f"day and {_percent(days)} to the open days of the same area and week, in proportion to "
-            "the trips there; the rest, and those that find nothing open, are not made."
+            f"day and {_percent(days)} to the open days of the same area and week, in proportion "
+            "to the trips there; the rest, and those that find nothing open, are not made."
         )
     else:
         yield "The trips of a day that is closed are not made elsewhere or on another day."
