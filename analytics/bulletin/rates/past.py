@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from math import nan
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analytics.bulletin.rates.fitted import FACTORS, fitted, varies
+from analytics.bulletin.rates.candidates import Candidate, Tried
+from analytics.bulletin.rates.fitted import BESIDE, FACTORS, USUAL, fitted, varies
 from analytics.bulletin.rates.index import AreaIndex, area_index
 from analytics.bulletin.rates.levels import Series
 from analytics.bulletin.rates.linked import lacking, linked
 from analytics.bulletin.rates.rows import model_rows
 from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.models.count_laws import Family
 from analytics.survey.build import seasons_with_data
 
 if TYPE_CHECKING:
@@ -22,7 +25,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.bulletin.rates.candidates import Tried
     from analytics.data.snapshot import Snapshot
 
 #: After the last week of any season.
@@ -30,8 +32,6 @@ FOREVER = "9999-W52"
 #: Share of open weeks with an index from which a season that is over counts as complete.
 COMPLETE = 0.75
 ENCOUNTERS = "encounters"
-#: Terms that every index has where trips differ in them.
-USUAL = ("method", "day_group", "party")
 #: Weeks of a year; the 53rd of a long one counts as the first of the next.
 YEAR = 52
 
@@ -166,8 +166,8 @@ def _at_common_mix(
 ) -> tuple[AreaIndex, str]:
     """Return the index of encounters of a past season at this one's mix, and a note."""
     data = fitted(rows, ENCOUNTERS)
-    if model is None:
-        return area_index(data, None, mix=mix, weeks=weeks, weight=weight), ""
+    # Without a choice the index has the usual terms.
+    model = model or Tried("usual", Candidate(USUAL, Family.NEGATIVE_BINOMIAL), None, 0, nan, "")
     terms = _terms_of(rows, mix, model)
     candidate = replace(model.candidate, terms=(*model.candidate.terms, *terms))
     model = replace(model, candidate=candidate)
@@ -194,7 +194,7 @@ def _terms_of(rows: pd.DataFrame, mix: pd.DataFrame, model: Tried) -> tuple[str,
     """
     both = pd.concat([rows, mix], ignore_index=True)
     wanted = (*model.candidate.terms, *USUAL)
-    return tuple(name for name in (*FACTORS, "party") if name in wanted and varies(both, name))
+    return tuple(name for name in BESIDE if name in wanted and varies(both, name))
 
 
 def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
