@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from astral import Observer
 from astral.sun import daylight
 
 from analytics.data.schema import TABLES
 from analytics.errors import WrongUse
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 SUNDAY = 7
 _WEEK = re.compile(r"\d{4}-W\d{2}")
@@ -73,7 +71,16 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
         digits, -1 and empty where no group holds the day.
         A holiday belongs to the group of day 7 but is open only if its own weekday is.
     """
-    rows = seasons.to_pandas()
+    return _opened(_written(seasons), _written(holidays)).copy()
+
+
+# A season's many steps ask for the same calendar; it is kept by content, since tables have no hash.
+@lru_cache(maxsize=16)
+def _opened(written_seasons: bytes, written_holidays: bytes) -> pd.DataFrame:
+    rows, named = (
+        pa.ipc.open_stream(one).read_all().to_pandas()
+        for one in (written_seasons, written_holidays)
+    )
     defaults = {column.name: column.default for column in TABLES["seasons"].columns}
     for name in ("open_weekdays", "day_groups", "design"):
         rows[name] = rows[name].fillna(defaults[name])
@@ -89,7 +96,7 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
         for weekday, weekdays in zip(days["weekday"], days["open_weekdays"], strict=True)
     ]
     days = days[np.array(is_open, dtype=bool)]
-    holiday_dates = pd.to_datetime(holidays["date"].to_pandas())
+    holiday_dates = pd.to_datetime(named["date"])
     grouped_as = days["weekday"].mask(days["date"].isin(holiday_dates), SUNDAY)
     found = [
         _group_of(weekday, groups)
@@ -101,6 +108,13 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
     columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
     listed: pd.DataFrame = days[columns]
     return listed.reset_index(drop=True)
+
+
+def _written(table: pa.Table) -> bytes:
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, table.schema) as writer:
+        writer.write_table(table)
+    return bytes(sink.getvalue())
 
 
 def daylight_hours(latitude: float, day: pd.Timestamp) -> float:

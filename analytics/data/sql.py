@@ -6,9 +6,12 @@ refused, and the settings that say so are locked.
 
 from __future__ import annotations
 
+import atexit
+import os
 import secrets
 import tempfile
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -17,7 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 _CONFIG = {
     "autoinstall_known_extensions": "false",
@@ -25,6 +28,8 @@ _CONFIG = {
 }
 #: Above it DuckDB puts what it has by the way into files of its own, removed when it is done.
 MEMORY = "1GB"
+#: Bytes of tables in memory from which a query has a database of its own, and its own memory.
+SMALL = 50_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,24 +61,42 @@ Source: TypeAlias = "pa.Table | ParquetRows"
 
 def connect(tables: Mapping[str, Source]) -> duckdb.DuckDBPyConnection:
     """Return a connection that sees `tables` under their names; close it after use."""
-    parquet = {label: one for label, one in tables.items() if isinstance(one, ParquetRows)}
-    files = [text(str(file)) for source in parquet.values() for file in source.files]
+    files = [
+        str(file) for one in tables.values() if isinstance(one, ParquetRows) for file in one.files
+    ]
+    size = sum(one.nbytes for one in tables.values() if isinstance(one, pa.Table))
+    # A database costs more to open than most queries: small ones that read no file share one.
+    is_small = not files and size < SMALL
+    connection = _shared(os.getpid()).cursor() if is_small else _opened(files)
+    for label, source in tables.items():
+        if isinstance(source, ParquetRows):
+            connection.execute(f"CREATE TEMP VIEW {name(label)} AS {source.sql}")
+        else:
+            connection.register(label, source)
+    return connection
+
+
+@lru_cache(maxsize=1)
+def _shared(process: int) -> duckdb.DuckDBPyConnection:
+    """Return the database of a process for small tables; another process has its own."""
+    database = _opened([])
+    atexit.register(database.close)
+    return database
+
+
+def _opened(files: Sequence[str]) -> duckdb.DuckDBPyConnection:
+    """Return a new database that may read some files and nothing else."""
     # DuckDB makes the folder when memory runs short, and removes it with the connection.
     spill = Path(tempfile.gettempdir()) / f"blackmouth-{secrets.token_hex(8)}"
     connection = duckdb.connect(":memory:", config=dict(_CONFIG))
     for setting in (
         f"temp_directory = {text(str(spill))}",
         f"memory_limit = {text(MEMORY)}",
-        f"allowed_paths = [{', '.join(files)}]",
+        f"allowed_paths = [{', '.join(map(text, files))}]",
         "enable_external_access = false",
         "lock_configuration = true",
     ):
         connection.execute(f"SET {setting}")
-    for label, source in tables.items():
-        if isinstance(source, ParquetRows):
-            connection.execute(f"CREATE TEMP VIEW {name(label)} AS {source.sql}")
-        else:
-            connection.register(label, source)
     return connection
 
 

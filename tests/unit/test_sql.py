@@ -67,8 +67,22 @@ def test_a_query_short_of_memory_goes_on_in_a_folder_it_removes(
 ) -> None:
     monkeypatch.setattr(sql, "MEMORY", "60MB")
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(sql, "SMALL", 0)
     with sql.connect({}) as connection:
         connection.execute("CREATE TEMP TABLE t AS SELECT hash(i) AS a FROM range(20000000) r(i)")
         assert list(tmp_path.iterdir())
         assert connection.sql("SELECT count(*) FROM t").fetchall() == [(20_000_000,)]
     assert not list(tmp_path.iterdir())
+
+
+def test_small_queries_share_a_database_and_see_their_own_tables_only(tmp_path: Path) -> None:
+    with sql.connect({"rows": pa.table({"a": [1]})}) as first:
+        with sql.connect({"rows": pa.table({"a": [2]})}) as second:
+            assert second.sql("SELECT a FROM rows").fetchall() == [(2,)]
+        assert first.sql("SELECT a FROM rows").fetchall() == [(1,)]
+        with pytest.raises((duckdb.PermissionException, duckdb.InvalidInputException)):
+            first.sql(f"SELECT * FROM read_csv('{tmp_path}/x.csv')").fetchall()
+        with pytest.raises((duckdb.PermissionException, duckdb.InvalidInputException)):
+            first.execute("SET enable_external_access = true")
+    with sql.connect({}) as empty, pytest.raises(duckdb.CatalogException):
+        empty.sql("SELECT a FROM rows").fetchall()
