@@ -10,6 +10,7 @@ import pyarrow as pa
 from analytics.bulletin.standing.backtest import backtest_rows
 from analytics.bulletin.standing.baseline import N_DRAWS, SEED, ground_of
 from analytics.bulletin.standing.fan import CUMULATED, past_rows
+from analytics.bulletin.standing.horizon import horizon_of
 from analytics.bulletin.standing.limits import limits_of_season
 from analytics.bulletin.standing.standing import (
     BINDING,
@@ -22,6 +23,7 @@ from analytics.bulletin.standing.standing import (
 from analytics.bulletin.standing.sums import Figure, Sums
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from analytics.bulletin.standing.to_date import area_rows, rows_by_area
+from analytics.bulletin.standing.weekly_levels import past_weekly
 from analytics.bulletin.weekly import result_rows
 from analytics.season.kept import to_table
 from analytics.season.weigh import TODAY, outlook
@@ -80,12 +82,20 @@ def standing_tables(
     """
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
-    ground = ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known)
-    limits = limits_of_season(snapshot, season=season.design.season, areas=ground.baseline.areas)
+    design = season.design
+    to_come = horizon_of(
+        snapshot, season=design.season, through=design.through, areas=design.areas
+    ).days
+    # A season that is over is not projected, and asks for no trust in projections.
+    past = past_weekly(snapshot, season=design.season) if len(to_come) else []
+    ground = ground_of(
+        snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known, past=past
+    )
+    limits = limits_of_season(snapshot, season=design.season, areas=ground.baseline.areas)
     progress("holding the season against its limits")
     standing, fan = standing_and_fan(season, ground, limits, known, level=level)
     progress("projecting past seasons from earlier weeks")
-    backtest = backtest_rows(snapshot, season, rates, seed=seed, progress=progress)
+    backtest = backtest_rows(snapshot, season, rates, seed=seed, past=past, progress=progress)
     assumed = [
         *(("Standing", words) for words in (BINDING, CUMULATED) if limits),
         *ground.assumed,
