@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from analytics.data.schema import TABLES, Kind
@@ -28,6 +30,9 @@ CONTRACT = {
     "limits": "limit_id*, season, areas, quantity, limit_fish",
     "holding_trials": "trial_id*, group*, held, died, hours",
 }
+#: Optional columns of ours that come after those of the contract.
+OURS = {"site_days": ["tide_range_m"]}
+README = Path(__file__).parents[2] / "README.md"
 
 
 def test_the_tables_are_the_contracts() -> None:
@@ -38,7 +43,11 @@ def test_the_tables_are_the_contracts() -> None:
 def test_the_columns_are_the_contracts(name: str) -> None:
     columns = CONTRACT[name].split(", ")
     table = TABLES[name]
-    assert list(table.arrow_schema.names) == [column.rstrip("*") for column in columns]
+    ours = OURS.get(name, [])
+    assert list(table.arrow_schema.names) == [column.rstrip("*") for column in columns] + ours
+    changes = README.read_text().rpartition("\n## Changes\n")[2]
+    assert all(f"`{column}` of `{name}`" in " ".join(changes.split()) for column in ours)
+    assert not any(table.column(column).filled for column in ours)
     assert table.key == tuple(column[:-1] for column in columns if column.endswith("*"))
 
 

@@ -194,12 +194,17 @@ def _fit(
     usual = np.ones(len(rows))
     for _ in range(_ROUNDS):
         for place, code in enumerate(codes):
-            told = np.bincount(code, boats * used, minlength=len(factors[place]))
-            expected = np.bincount(code, usual * used, minlength=len(factors[place]))
+            told = _sums(code, boats * used, len(factors[place]))
+            expected = _sums(code, usual * used, len(factors[place]))
             ratio = np.divide(told, expected, out=np.zeros_like(told), where=expected > 0)
             factors[place] *= ratio
             usual *= ratio[code]
     return usual, factors[2]
+
+
+def _sums(code: NDArray[np.int64], number: Floats, size: int) -> Floats:
+    """Return sums by code as floats, also of no numbers at all."""
+    return np.bincount(code, number, minlength=size).astype(np.float64)
 
 
 def _codes(values: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -259,7 +264,7 @@ def _weights(
     n_areas = len(kind)
     size = 7 * n_areas
     effect = np.pad(effect, (0, max(size - len(effect), 0)))[:size].reshape(n_areas, 7)
-    boats = np.bincount(group, rows["boats"], minlength=size).reshape(n_areas, 7)
+    boats = _sums(group, rows["boats"].to_numpy(np.float64), size).reshape(n_areas, 7)
     weight = np.take_along_axis(effect, kind, axis=1)
     behind = np.take_along_axis(boats, kind, axis=1)
     has = np.asarray(((weight > 0) & (behind > 0)).all(axis=1), dtype=bool)
@@ -281,9 +286,9 @@ def _noise(rows: pd.DataFrame, usual: Floats, *, n_areas: int) -> Floats:
     used = pd.DataFrame({"area": area, "site": rows["site"].to_numpy()}).drop_duplicates()
     n_used = np.bincount(used["area"].to_numpy(), minlength=n_areas) + 2.0
     free = np.where(n > n_used, n / np.maximum(n - n_used, 1.0), 1.0)
-    square = np.bincount(area, (boats - usual) ** 2, minlength=n_areas) * free
-    poisson = np.bincount(area, usual, minlength=n_areas)
-    scale = np.bincount(area, usual**2, minlength=n_areas)
+    square = _sums(area, (boats - usual) ** 2, n_areas) * free
+    poisson = _sums(area, usual, n_areas)
+    scale = _sums(area, usual**2, n_areas)
     whole = max(float(square.sum() - poisson.sum()), 0.0) / max(float(scale.sum()), 1e-12)
     over = np.maximum(square - poisson, 0.0)
     own = np.divide(over, scale, out=np.zeros_like(scale), where=scale > 0)
