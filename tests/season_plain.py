@@ -209,7 +209,14 @@ def _deaths(baseline, area, regime, given):
         chance = special.ndtr(baseline.normal[rate_key(row)].astype(float))
         return stats.beta.ppf(chance, size * mean, size * (1 - mean))
 
-    rows = {rate_key(row): row for row in (*baseline.rates, *map(dict, regime.rates))}
+    own = list(map(dict, regime.rates))
+    names = ("size_class", "method", "wound_class")
+
+    def is_governed(row):
+        return any(all(one[name] in ("any", row[name]) for name in names) for one in own)
+
+    store = [row for row in baseline.rates if not is_governed(row)]
+    rows = {rate_key(row): row for row in (*store, *own)}
     rates = ReleaseRates(list(rows.values()))
     released = {"legal": LEGAL, "sublegal": SUBLEGAL, "unknown": UNKNOWN}
     dead = 0.0

@@ -78,11 +78,21 @@ class Choice:
 
 
 class ReleaseRates:
-    """The release rates by key, asked for one kind of fish at a time."""
+    """The release rates by key, asked for one kind of fish at a time.
 
-    def __init__(self, rows: Sequence[dict[str, Any]]) -> None:
-        given = [_given(row) for row in rows]
-        self.by_key = {one.key: one for one in given}
+    Parameters
+    ----------
+    rows : sequence of dict
+        Of ``release_rates``.
+    first : sequence of dict
+        Rows that come before them for every fish that they name, however broadly.
+    """
+
+    def __init__(
+        self, rows: Sequence[dict[str, Any]], first: Sequence[dict[str, Any]] = ()
+    ) -> None:
+        self.by_key = {one.key: one for one in map(_given, rows)}
+        self._first = {one.key: one for one in map(_given, first)}
 
     def choose(self, size: str, method: str | None) -> Choice:
         """Return the rates that apply to releases of a size class by a fishing method.
@@ -90,7 +100,9 @@ class ReleaseRates:
         The own size class comes before ``any``, then the own method before ``any``, for each wound
         class on its own; fish are split by wound where shallow and deep hooks both have a rate and
         no rate of any wound is more their own than either. Fish of unknown size take ``any`` size,
-        else the sublegal rate, the higher as a rule.
+        else the sublegal rate, the higher as a rule. A row that comes first and is of any wound
+        governs shallow and deep hooks that have no first row; one of shallow or deep hooks leaves
+        the others at the rate they had.
 
         Parameters
         ----------
@@ -103,29 +115,53 @@ class ReleaseRates:
         -------
         Choice
         """
-        keys = list(self._keys(size, method))
-        found = {wound: self._first(keys, wound) for wound in ("shallow", "deep", ANY)}
-        shallow, deep, whole = found.values()
-        own = keys.index(whole.key[:2]) if whole else len(keys)
-        if shallow and deep and min(keys.index(one.key[:2]) for one in (shallow, deep)) <= own:
-            return Choice(shallow, deep, whole)
-        if whole:
-            return Choice(whole=whole)
-        alone = sorted(wound for wound, one in found.items() if one)
+        ranked = list(self._ranked(size, method))
+        whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
+        own = [one.given for one in halves if one.rank <= whole.rank]
+        if self._first:
+            # What no first row names stays under what governs it.
+            led = any(one.is_first for one in halves)
+            halves = [
+                whole if whole.is_first > one.is_first or (led and one.given is None) else one
+                for one in halves
+            ]
+            own = [one.given for one in halves if one is not whole and one.rank <= whole.rank]
+        shallow, deep = (one.given for one in halves)
+        if shallow and deep and any(own):
+            return Choice(shallow, deep, whole.given)
+        if whole.given:
+            return Choice(whole=whole.given)
+        found = zip(("shallow", "deep"), halves, strict=True)
+        alone = sorted(wound for wound, one in found if one.given)
         return Choice(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
 
-    def _first(self, keys: Sequence[tuple[str, str]], wound: str) -> GivenRate | None:
-        """Return the rate of a wound class that is most the fish's own."""
-        return next(
-            (self.by_key[*key, wound] for key in keys if (*key, wound) in self.by_key), None
-        )
+    def _best(self, ranked: Sequence[tuple[bool, tuple[str, str]]], wound: str) -> _Ranked:
+        """Return the rate of a wound class that is most the fish's own, and how much so."""
+        for rank, (is_first, key) in enumerate(ranked):
+            given = (self._first if is_first else self.by_key).get((*key, wound))
+            if given is not None:
+                return _Ranked(given, rank, is_first)
+        return _Ranked(None, len(ranked), is_first=False)
 
     @staticmethod
-    def _keys(size: str, method: str | None) -> Iterator[tuple[str, str]]:
-        for one_size in (ANY, "sublegal") if size == "unknown" else (size, ANY):
-            for one_method in (method, ANY):
-                if one_method is not None:
-                    yield one_size, one_method
+    def _ranked(size: str, method: str | None) -> Iterator[tuple[bool, tuple[str, str]]]:
+        """Yield whether a row comes first, its size and its method, the most own before others."""
+        # A sublegal rate is lent to fish of unknown size; it does not name them.
+        for sizes in ((ANY,), ("sublegal",)) if size == "unknown" else ((size, ANY),):
+            for is_first in (True, False):
+                for one_size in sizes:
+                    for one_method in (method, ANY):
+                        if one_method is not None:
+                            yield is_first, (one_size, one_method)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ranked:
+    """A rate, how much it is the fish's own (0 most), and whether its row comes first."""
+
+    given: GivenRate | None
+    rank: int
+    is_first: bool
 
 
 def drop_off_rate(

@@ -13,12 +13,13 @@ from analytics.season.per_trip import method_rates, method_shares
 from analytics.season.rate_draws import drawn_rate
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
     from analytics.fish.rate_choice import Choice, GivenRate
     from analytics.season.ground import Ground
+    from analytics.season.option import Change
     from analytics.season.plan import Row
 
     Floats = NDArray[np.float32]
@@ -45,12 +46,27 @@ class DeathRates:
     per_kept: Floats
 
 
-def rows_of(store: tuple[Mapping[str, object], ...], own: tuple[Row, ...]) -> list[dict[str, Any]]:
-    """Return release rates with an option's own in the place of those of the same key."""
-    rows = [dict(row) for row in (*store, *map(dict, own))]
-    keys = ("size_class", "method", "wound_class")
-    by_key = {tuple(row[key] for key in keys): row for row in rows}
-    return [{"rate_se": None, "source": ""} | row for row in by_key.values()]
+def release_rates(
+    store: Iterable[Mapping[str, Any]], own: Iterable[Mapping[str, Any]]
+) -> ReleaseRates:
+    """Return the release rates of a store under those of an option.
+
+    A row of the option governs all fish that it names, also those for which the store has a finer
+    row; among the option's own the finer comes first.
+
+    Parameters
+    ----------
+    store, own : iterable of mapping
+        Rows of `release_rates`.
+
+    Returns
+    -------
+    ReleaseRates
+    """
+    rows, first = (
+        [{"rate_se": None, "source": ""} | dict(row) for row in each] for each in (store, own)
+    )
+    return ReleaseRates(rows, first)
 
 
 def death_rates(
@@ -76,7 +92,7 @@ def death_rates(
     """
     by_method = _Weights(ground, area, mix)
     baseline, n_draws = ground.baseline, ground.n_draws
-    rates = ReleaseRates(rows_of(baseline.rates, own))
+    rates = release_rates(baseline.rates, map(dict, own))
     drawn = _Drawn(ground)
     sizes = {}
     for size, part in _SIZES.items():
@@ -103,6 +119,44 @@ def death_rates(
     return DeathRates(
         sizes["legal"], sizes["sublegal"], sizes["unknown"], bases["encounters"], bases["kept"]
     )
+
+
+def keys_taken(ground: Ground, change: Change) -> frozenset[tuple[str, str, str]]:
+    """Return the keys of the release rates that fish told so far would die at under a change.
+
+    Parameters
+    ----------
+    ground : Ground
+    change : Change
+
+    Returns
+    -------
+    frozenset of (str, str, str)
+        Size class, method and wound class.
+    """
+    if not change.release_rates:
+        return frozenset()
+    baseline = ground.baseline
+    rates = release_rates(baseline.rates, change.release_rates)
+    places = [
+        n for n, area in enumerate(baseline.areas) if area in (change.areas or baseline.areas)
+    ]
+    fish, deep = ground.parts[places], ground.deep[places]
+    if change.method_mix:
+        # A method may come from elsewhere.
+        fish, deep = ground.parts, ground.deep
+    found: set[tuple[str, str, str]] = set()
+    for number, name in enumerate(baseline.methods):
+        is_told = not np.isnan(deep[:, number]).all()
+        is_all_told = not np.isnan(deep[:, number]).any()
+        for size, part in _SIZES.items():
+            if not fish[:, part, number].any():
+                continue
+            choice = rates.choose(size, name or None)
+            pair = (choice.shallow, choice.deep) if choice.is_split and is_told else ()
+            whole = () if choice.is_split and is_all_told else (choice.whole,)
+            found.update(one.key for one in (*pair, *whole) if one is not None)
+    return frozenset(found)
 
 
 class _Weights:

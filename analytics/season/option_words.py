@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.season.beaten import RULE
+from analytics.season.deaths import keys_taken
 from analytics.season.lengths_moved import measured, moved_share, so_far_mm
 from analytics.season.option import AtLimit
 from analytics.season.reach import can_tell
@@ -48,6 +49,7 @@ def words_of(
         words.append(_OPENED)
     for change in option.changes:
         words += _of_change(ground.baseline, change)
+        words += _of_rates(ground, change)
     return tuple(dict.fromkeys(words))
 
 
@@ -115,14 +117,26 @@ def _of_change(baseline: Baseline, change: Change) -> Iterator[str]:
             f"Trips by fishing method: {mix}; each method keeps its own catch per trip so far (in "
             "all areas where it was not used in the area) and its own rates of death."
         )
+
+
+def _of_rates(ground: Ground, change: Change) -> Iterator[str]:
+    taken = keys_taken(ground, change)
     for row in change.release_rates:
+        fish = (
+            f"{row['size_class']}-size fish released by {row['method']} method with "
+            f"{row['wound_class']} wound"
+        )
         se = row.get("rate_se")
         error = f" (SE {100 * float(str(se)):g} %)" if se else ", taken as exact"
         yield (
-            f"From then on, of {row['size_class']}-size fish released by {row['method']} method "
-            f"with {row['wound_class']} wound, {100 * float(str(row['rate_prop'])):g} % "
+            f"From then on, of {fish}, {100 * float(str(row['rate_prop'])):g} % "
             f"die{error}; source: {row.get('source') or 'not told'}."
         )
+        if (row["size_class"], row["method"], row["wound_class"]) not in taken:
+            yield (
+                f"The rate of {fish} is taken for no fish and changes nothing: none of the kind "
+                "were told so far, or a finer rate of the option has them all."
+            )
 
 
 def _limit_words(change: Change) -> str:
