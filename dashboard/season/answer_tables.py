@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from dashboard.book import Book
     from dashboard.season.answered import Answered, Line
 
-HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), "Chance to pass a limit")
+OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
+HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), *OF_LIMITS)
 LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
 
 
@@ -38,7 +39,7 @@ def decision(
         Each limit in short, as it stands in the data.
     areas : sequence of str or None
     """
-    heads = HEADS if found.limits else HEADS[:-1]
+    heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines = []
     for area in areas:
         if len(areas) > 1 or area is not None:
@@ -56,7 +57,7 @@ def _line(
 ) -> str:
     inside = [_figure(found, name, area, one) for one in ASKED]
     if found.limits:
-        inside.append(_chance(found, labels, name))
+        inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
     line = cells.line(heads, name, inside, is_all=is_first)
     by = found.beaten.get(name)
@@ -79,9 +80,17 @@ def _moved(one: Amount) -> tuple[str, str]:
     return answer_words.signed(one), cells.small(answer_words.signed_span(one) or "no interval")
 
 
+def _likely(found: Answered, name: str) -> str:
+    n, of = found.likely(name)
+    if not of:
+        return DASH
+    today = "" if name == found.options[0] else f"today {found.likely(found.options[0])[0]}"
+    return f"{n} of {of}" + cells.small(today)
+
+
 def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
-    """Return the chance to pass the limit on which the options differ most."""
-    limit = found.telling
+    """Return the chance to pass the limit that binds first today."""
+    limit = found.binding
     line = found.reach.get((limit, name)) if limit else None
     if limit is None or line is None or line["pass_prob"] is None:
         return DASH

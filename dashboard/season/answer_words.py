@@ -23,8 +23,8 @@ POINT = 0.01
 MEANING = (
     "Figures are totals of the whole season, so far and to come. All options are weighed on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
-    "figure stands its interval. The chance is that of the limit on which the options differ most; "
-    "all limits stand further below."
+    "figure stands its interval. A limit is likely passed where its chance is 50 % or more; the "
+    "chance shown is that of the limit that binds first today, and all limits stand further below."
 )
 BEATEN = (
     "An option is beaten where another is at least as good on every count and better on one: more "
@@ -124,25 +124,38 @@ def _sign(one: Amount, value: float) -> str:
 
 
 def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
-    """Return what happens to the limit whose chance to be passed changes most."""
-    moved = [
-        (abs(line["pass_prob_difference"]), limit, line)
-        for limit in found.limits
-        if (line := found.reach.get((limit, name))) is not None
-        and line["pass_prob_difference"] is not None
-    ]
-    if not moved:
+    """Return how many limits are likely passed, the binding one, and the worst rise of a chance."""
+    n, of = found.likely(name)
+    if not of:
         return "no limit can be told"
-    size, limit, line = max(moved, key=lambda one: one[0])
-    if size < POINT:
-        return "the chance to pass a limit changes by less than 1 point"
-    before, now = line["pass_prob"] - line["pass_prob_difference"], line["pass_prob"]
+    today, _ = found.likely(found.options[0])
+    parts = [f"limits likely passed: **{n} of {of}** (today {today})"]
+    binding = found.reach.get((found.binding, name)) if found.binding else None
+    if binding is not None and binding["pass_prob"] is not None:
+        what = f"the chance to pass the limit that binds first, on {_named(limits, binding)},"
+        before = found.reach.get((binding["limit_id"], found.options[0]))
+        parts.append(f"{what} {_chances(binding)}{_days(before, binding)}")
+    worst = found.worst(name)
+    if worst is not None and worst is not binding and worst["pass_prob_difference"] >= POINT:
+        parts.append(f"the chance that rises most is that of {_named(limits, worst)}, ")
+        parts[-1] += _chances(worst).removeprefix("rises ")
+    return "; ".join(parts)
+
+
+def _named(limits: Mapping[str, str], line: Line) -> str:
+    return limits.get(line["limit_id"], text.plain(line["limit_id"]))
+
+
+def _chances(line: Line) -> str:
+    """Return how a chance moves, such as ``falls from 64 % to 12 %``."""
+    now, moved = line["pass_prob"], line["pass_prob_difference"]
+    before = None if moved is None else now - moved
+    if before is None:
+        return f"is **{chance(now)}**"
+    if abs(now - before) < POINT or chance(before) == chance(now):
+        return f"stays at **{chance(now)}**"
     verb = "falls" if now < before else "rises"
-    what = limits.get(limit, text.plain(limit))
-    return (
-        f"the chance to pass the limit on {what} {verb} from {chance(before)} to "
-        f"**{chance(now)}**{_days(found.reach.get((limit, found.options[0])), line)}"
-    )
+    return f"{verb} from {chance(before)} to **{chance(now)}**"
 
 
 def _days(today: Line | None, line: Line) -> str:

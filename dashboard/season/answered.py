@@ -25,6 +25,8 @@ ASKED = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
+#: From this chance on a limit is told as more likely passed than kept.
+LIKELY = 0.5
 #: A difference of fish or trips that is none.
 NOTHING = 1e-6
 
@@ -60,6 +62,8 @@ class Answered:
         Options that another beats on every count, and which.
     assumptions : mapping of str to tuple of str
         Every assumption of each option.
+    binding : str or None
+        The limit that is reached first under today's rule; None without limits.
     """
 
     options: tuple[str, ...]
@@ -68,6 +72,7 @@ class Answered:
     limits: tuple[str, ...]
     beaten: Mapping[str, str]
     assumptions: Mapping[str, tuple[str, ...]]
+    binding: str | None = None
 
     @property
     def changed(self) -> tuple[str, ...]:
@@ -84,17 +89,17 @@ class Answered:
         one = _amount(self.figures.get((option, area, quantity)), *names)
         return Moved(one.value, one.low, one.high)
 
-    @property
-    def telling(self) -> str | None:
-        """The limit whose chance to be passed the options change most; None without limits."""
-        size = {
-            limit: max(
-                abs((self.reach.get((limit, name)) or {}).get("pass_prob_difference") or 0.0)
-                for name in self.options
-            )
-            for limit in self.limits
-        }
-        return max(self.limits, key=lambda limit: size[limit], default=None)
+    def likely(self, option: str) -> tuple[int, int]:
+        """Return how many limits an option likely passes, and of how many that is known."""
+        lines = [self.reach.get((limit, option)) for limit in self.limits]
+        known = [line["pass_prob"] for line in lines if line and line["pass_prob"] is not None]
+        return sum(one >= LIKELY for one in known), len(known)
+
+    def worst(self, option: str) -> Line | None:
+        """Return the limit whose chance to be passed an option raises most; None for no limit."""
+        lines = [self.reach.get((limit, option)) for limit in self.limits]
+        known = [line for line in lines if line and line["pass_prob_difference"] is not None]
+        return max(known, key=lambda line: float(line["pass_prob_difference"]), default=None)
 
     def shared(self) -> tuple[str, ...]:
         """Return the assumptions that all options share."""
@@ -109,8 +114,16 @@ class Answered:
         return tuple(one for one in self.assumptions[option] if one not in every)
 
 
-def index(answers: Mapping[str, pa.Table]) -> Answered:
-    """Index the tables of an answer, in the shapes of `ANSWER_SCHEMAS` by name."""
+def index(answers: Mapping[str, pa.Table], *, binding: str | None = None) -> Answered:
+    """Index the tables of an answer.
+
+    Parameters
+    ----------
+    answers : mapping of str to pyarrow.Table
+        In the shapes of `ANSWER_SCHEMAS` by name.
+    binding : str, optional
+        The limit that is reached first; the likeliest to be passed where it is not weighed.
+    """
     lines = {name: _lines(table) for name, table in answers.items()}
     options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
     words: dict[str, list[str]] = defaultdict(list)
@@ -118,17 +131,19 @@ def index(answers: Mapping[str, pa.Table]) -> Answered:
         for name in [line["option"]] if line["option"] else options:
             words[name].append(line["words"])
     reach = {(line["limit_id"], line["option"]): line for line in lines["reach"]}
+    limits = _ordered(reach, options)
     return Answered(
         options=options,
         figures={
             (line["option"], line["area"], line["quantity"]): line for line in lines["figures"]
         },
         reach=reach,
-        limits=_ordered(reach, options),
+        limits=limits,
         beaten={
             line["option"]: line["beaten_by"] or "" for line in lines["beaten"] if line["is_beaten"]
         },
         assumptions={name: tuple(dict.fromkeys(words[name])) for name in options},
+        binding=binding if binding in limits else next(iter(limits), None),
     )
 
 

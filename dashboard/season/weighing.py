@@ -35,11 +35,14 @@ class Scales:
     limits : tuple of Limit
     left_out : tuple of str
         Limits that cannot be weighed, and why.
+    binding : str or None
+        The limit that is reached first under today's rule.
     """
 
     baseline: Baseline
     limits: tuple[Limit, ...]
     left_out: tuple[str, ...]
+    binding: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,8 +71,10 @@ def scales(book: Book) -> Scales | None:
     draws = book.bulletin.table("draws")
     if not draws.num_rows:
         return None
-    limits, left_out = limits_of(book.bulletin.table("standing"))
-    return Scales(from_table(draws), limits, left_out)
+    standing = book.bulletin.table("standing")
+    limits, left_out = limits_of(standing)
+    binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
+    return Scales(from_table(draws), limits, left_out, binding)
 
 
 def weighed(on: Scales, text: str) -> Weighed:
@@ -96,7 +101,7 @@ def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) 
 
     found = weigh(on.baseline, options, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    return Weighed(tables, answered.index(tables), found.fans, refused)
+    return Weighed(tables, answered.index(tables, binding=on.binding), found.fans, refused)
 
 
 def _why(on: Scales, one: Option) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from dashboard import text
 from dashboard.digits import PERCENT, number, percent
 from dashboard.season import index as standings
+from dashboard.season.answered import LIKELY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,8 +25,6 @@ MEANING = (
     "The share used is the total so far over the limit, reckoned anew from all data in hand, and "
     "may pass 100 %. The limit that binds is the one that is reached first under today's rules."
 )
-#: From here on a limit is told as more likely passed than kept.
-LIKELY = 0.5
 _ALMOST = 0.005
 
 

@@ -75,7 +75,7 @@ def book():
 
 @pytest.fixture(scope="module")
 def answer():
-    return answered.index(sample_answers.tables())
+    return answered.index(sample_answers.tables(), binding="S-1")
 
 
 def plain(said):
@@ -330,13 +330,15 @@ def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
     close, unsure, idle = sentences(answer)
     assert close == (
         "**Close <b>VEL</b>** saves about **320** (95 % CI 180–470) deaths and costs **2,100** "
-        "(1,700–2,600) angler trips; **2,100** (1,700–2,600) fewer Chinook are kept; the chance to "
-        "pass the limit on sublegal releases in Quillon Bank falls from 64 % to **12 %**."
+        "(1,700–2,600) angler trips; **2,100** (1,700–2,600) fewer Chinook are kept; limits "
+        "likely passed: **1 of 2** (today 2); the chance to pass the limit that binds first, on "
+        "sublegal releases in Quillon Bank, falls from 64 % to **12 %**."
     )
     assert "deaths show no clear change (−30, 95 % CI −120 to +60)" in unsure
     assert "angler trips stay as they are" in unsure
     assert "**400** (250–560) more Chinook are kept" in unsure
-    assert "the chance to pass a limit changes by less than 1 point" in unsure
+    assert "limits likely passed: **2 of 2** (today 2); the chance to pass the limit" in unsure
+    assert unsure.endswith("in Quillon Bank, stays at **64 %**.")
     assert idle == (
         "**As now** changes nothing against today's rule. It is beaten on every count by One fish."
     )
@@ -348,7 +350,7 @@ def test_the_day_of_a_limit_moves(answer):
     ]
     found = answered.index(sample_answers.tables(reach=lines))
     assert sentences(found)[0].endswith(
-        "the limit on S-3 falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
+        "first, on S-3, falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
     )
 
 
@@ -387,12 +389,27 @@ def test_points(part, said):
     assert answer_words.points(part) == said
 
 
-def test_the_chance_shown_is_that_of_the_limit_the_options_differ_on(book, answer):
-    assert answer.telling == "S-1"  # 52 points, against 20
+def test_the_chance_shown_is_that_of_the_limit_that_binds_first(book, answer):
     table = plain(answer_tables.decision(book, answer, {"S-1": "Sublegal"}, [None]))
     assert "64 %<small>Sublegal</small>" in table
     assert "12 %<small>Sublegal</small>" in table
-    assert answered.index(sample_answers.tables(reach=[])).telling is None
+    assert "1 of 2<small>today 2</small>" in table
+    # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
+    assert answered.index(sample_answers.tables(), binding="S-6").binding == "S-3"
+    assert answered.index(sample_answers.tables(reach=[])).binding is None
+
+
+def test_the_worst_rise_of_a_chance_is_told():
+    lines = sample_answers.tables()["reach"].to_pylist()
+    rise = {"pass_prob": 0.85, "pass_prob_difference": 0.13}
+    lines = [
+        one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
+    ]
+    found = answered.index(sample_answers.tables(reach=lines), binding="S-1")
+    told = sentences(found)[0]
+    assert "limits likely passed: **1 of 2** (today 2)" in told
+    assert told.endswith("the chance that rises most is that of S-3, from 72 % to **85 %**.")
+    assert "rises most" not in sentences(found)[1]
 
 
 def test_the_fan_of_an_option_stands_beside_todays_rule(book):
