@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.season.tables import BEATEN_SCHEMA
+from analytics.units import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,11 +44,13 @@ class Score:
     counts: tuple[float, ...]
 
     def beats(self, other: Score) -> bool:
-        """Return whether this option is no worse on any count and better on one."""
+        """Return whether this option is no worse on any count and better on one.
+
+        An option with a count that is no number neither beats nor is beaten.
+        """
         mine, others = np.array(self.counts), np.array(other.counts)
-        told = ~(np.isnan(mine) | np.isnan(others))
-        gain = (mine - others)[told]
-        tie = _TIE * np.maximum(1, np.maximum(np.abs(mine), np.abs(others)))[told]
+        gain = mine - others
+        tie = _TIE * np.maximum(1, np.maximum(np.abs(mine), np.abs(others)))
         return bool((gain >= -tie).all() and (gain > tie).any())
 
 
@@ -61,9 +64,11 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        In `BEATEN_SCHEMA`, one row an option; several that beat it are joined by ``; ``.
+        In `BEATEN_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
+        beaten where a count of any is no number.
     """
-    by = ["; ".join(one.name for one in scores if one.beats(this)) for this in scores]
+    judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
+    by = ["; ".join(one.name for one in judged if one.beats(this)) for this in scores]
     return pa.table(
         {
             "option": [one.name for one in scores],
@@ -71,4 +76,29 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
             "beaten_by": [names or None for names in by],
         },
         schema=BEATEN_SCHEMA,
+    )
+
+
+def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
+    """Return in words why no option is judged; empty where they are, or where there is only one.
+
+    Parameters
+    ----------
+    scores : sequence of Score
+        Their counts in the order of `COUNTS`, then a chance a limit.
+    limit_ids : sequence of str
+    """
+    if len(scores) < 2:
+        return ""
+    labels = [QUANTITIES[name].label.lower() for name in COUNTS]
+    labels += [f"the chance to pass {one}" for one in limit_ids]
+    is_lacking = np.isnan(np.array([one.counts for one in scores]))
+    lacking = [label for label, some in zip(labels, is_lacking.any(axis=0), strict=True) if some]
+    names = [one.name for one, some in zip(scores, is_lacking.any(axis=1), strict=True) if some]
+    if not lacking:
+        return ""
+    where = "any option" if len(names) == len(scores) else ", ".join(f'"{one}"' for one in names)
+    return (
+        f"No option is judged beaten or not: {', '.join(lacking)} cannot be told of {where}, and "
+        "options are only compared where every count of each is a number."
     )

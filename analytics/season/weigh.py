@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.season.beaten import COUNTS, Score, beaten
+from analytics.season.beaten import COUNTS, Score, beaten, why_none
 from analytics.season.ground import CLASSES, Ground
 from analytics.season.option_checks import check_options
 from analytics.season.option_words import words_of
@@ -225,7 +225,13 @@ class _Scale:
 def _tables(scale: _Scale, answers: list[_Answer]) -> Answers:
     baseline, limits = scale.baseline, scale.limits
     scores = [_score(one) for one in answers]
-    words = [{"option": one.option.name, "words": text} for one in answers for text in one.words]
+    unjudged = why_none(scores, [limit.limit_id for limit in limits])
+    words = [
+        {"option": one.option.name, "words": text}
+        for one in answers
+        for text in (*one.words, unjudged)
+        if text
+    ]
     ends = np.flatnonzero(np.diff(baseline.week, append=-1))
     shape = len(answers), len(limits), len(baseline.weeks)
     fans = Fans(

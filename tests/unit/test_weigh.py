@@ -299,6 +299,25 @@ def test_beaten_options_are_marked():
     assert not rows["close"]["is_beaten"]  # fewer deaths, fewer trips
 
 
+def test_none_is_beaten_where_a_count_is_no_number():
+    worse = Option("worse", (Change(release_rates=({**ROW, "rate_prop": 0.4},)),))
+    effort = BASE.effort.copy()
+    effort[:, 0] = np.nan
+    shut = Option("shut", (Change(("OMB",), close=day(1)),))
+    for base, name in (
+        (replace(BASE, effort=effort), 'cannot be told of "Today\'s rule", "worse",'),
+        (replace(BASE, rates=()), "total deaths, the chance to pass"),
+    ):
+        found = weigh(base, [worse, shut], LIMITS)
+        assert not any(found.beaten["is_beaten"].to_pylist())
+        rows = found.assumptions.to_pylist()
+        for option in (TODAY, "worse", "shut"):
+            words = [one["words"] for one in rows if one["option"] == option]
+            assert sum("No option is judged" in one and name in one for one in words) == 1
+    judged = weigh(BASE, [worse, shut], LIMITS)
+    assert not any("is judged" in one for one in judged.assumptions["words"].to_pylist())
+
+
 def test_what_has_no_number_is_null_and_the_rest_is_told():
     effort = BASE.effort.copy()
     effort[:, 0] = np.nan
