@@ -26,7 +26,12 @@ _OPENED = (
 
 
 def words_of(
-    ground: Ground, option: Option, limits: Sequence[Limit], *, opens: bool = False
+    ground: Ground,
+    option: Option,
+    limits: Sequence[Limit],
+    *,
+    opens: bool = False,
+    left_out: Sequence[str] = (),
 ) -> tuple[str, ...]:
     """Return what an option rests on, a sentence each; never empty.
 
@@ -37,6 +42,8 @@ def words_of(
     limits : sequence of Limit
     opens : bool
         Whether a day is open that is closed under today's rule.
+    left_out : sequence of str
+        Areas of unknown trips, which neither give nor take trips that move.
 
     Returns
     -------
@@ -45,6 +52,11 @@ def words_of(
     words = list(_of_baseline(ground, limits))
     if option.changes:
         words += _of_response(option)
+    if left_out:
+        words.append(
+            f"{', '.join(left_out)}: trips to come are not known, so that no trips move from or to "
+            "there; other areas are reckoned without them."
+        )
     if opens:
         words.append(_OPENED)
     for change in option.changes:

@@ -26,12 +26,18 @@ class Trips:
     A share of the trips of a day that an option closes goes to the areas open that day, another to
     the open days of the same area and week, each in proportion to the trips these have; the rest
     are lost, as are shares that find nothing open. Days that it opens bring trips of their own.
+    An area whose trips are not known neither gives nor takes.
 
     Parameters
     ----------
     ground : Ground
     plans, today : sequence of AreaPlan, length A
     option : Option
+
+    Attributes
+    ----------
+    left_out : tuple of str
+        Areas that neither give nor take since their trips are not known, where any would.
     """
 
     def __init__(
@@ -46,18 +52,31 @@ class Trips:
         closed = np.array(
             [was.is_open & ~now.is_open for was, now in zip(today, plans, strict=True)]
         )
+        elsewhere = bool(option.to_other_areas_prop and closed.any())
+        moves = elsewhere or bool(option.to_other_days_prop and closed.any())
+        areas = ground.baseline.areas
+        unknown = [
+            moves and self._is_unknown(a, each | plans[a].is_open) for a, each in enumerate(closed)
+        ]
+        self.left_out = tuple(one for one, out in zip(areas, unknown, strict=True) if out)
+        self._known = ~np.array(unknown, dtype=bool)
+        closed &= self._known[:, None]
         #: Gains of a day in all open areas; of a week in one area.
         self.by_day: dict[int, Floats] = {}
         self.by_week: dict[tuple[int, int], Floats] = {}
-        if option.to_other_areas_prop and closed.any():
+        if elsewhere:
             for n in np.flatnonzero(closed.any(axis=0)).tolist():
                 self._to_areas(n, np.flatnonzero(closed[:, n]), option.to_other_areas_prop)
         if option.to_other_days_prop:
             for area in np.flatnonzero(closed.any(axis=1)).tolist():
                 self._to_days(area, np.flatnonzero(closed[area]), option.to_other_days_prop)
 
+    def _is_unknown(self, area: int, days: NDArray[np.bool_]) -> bool:
+        """Return whether the trips of some of an area's days are no numbers."""
+        return bool(np.isnan(self.ground.effort[area, days]).any())
+
     def _to_areas(self, n: int, closed: NDArray[np.int64], share: float) -> None:
-        opens = [area for area, plan in enumerate(self.plans) if plan.is_open[n]]
+        opens = [a for a, plan in enumerate(self.plans) if plan.is_open[n] and self._known[a]]
         if not opens:
             return
         effort = self.ground.effort

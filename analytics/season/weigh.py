@@ -177,7 +177,7 @@ class _Scale:
         opens = any(
             (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
         )
-        words = words_of(self.ground, option, self.limits, opens=opens)
+        words = words_of(self.ground, option, self.limits, opens=opens, left_out=trips.left_out)
         return _Answer(option, streams if first is None else [], totals, figures, reaches, words)
 
     def _stream(

@@ -318,6 +318,28 @@ def test_none_is_beaten_where_a_count_is_no_number():
     assert not any("is judged" in one for one in judged.assumptions["words"].to_pylist())
 
 
+@pytest.mark.parametrize("areas", [(0.4, 0.0), (0.0, 0.4), (0.4, 0.3)])
+@pytest.mark.parametrize("closed", ["OMB", "VEL"])
+def test_trips_move_between_areas_whose_trips_are_known(areas, closed):
+    base = small_baseline(n_draws=20, areas=("KET", "OMB", "VEL"))
+    option = Option("one", (Change((closed,), first=day(3), weekdays="67"),), 0.0, *areas)
+    effort = base.effort.copy()
+    effort[:, 1] = np.nan
+    found = weigh(replace(base, effort=effort), [option], ())
+    # As if the area were closed on every day.
+    shut = replace(base.rules, is_open=base.rules.is_open & np.array([[True], [False], [True]]))
+    alone = weigh(replace(base, rules=shut), [option], ())
+    for area in ("KET", "VEL"):
+        told = figures(found, "one", area)
+        assert None not in told.values()
+        assert told == pytest.approx(figures(alone, "one", area), rel=1e-6)
+    assert figures(found, "one", "OMB")["angler_trips"] is None
+    words = [one["words"] for one in found.assumptions.to_pylist() if one["option"] == "one"]
+    assert any(one.startswith("OMB: trips to come are not known") for one in words)
+    words = alone.assumptions["words"].to_pylist()
+    assert not any("trips to come are not known" in one for one in words)
+
+
 def test_what_has_no_number_is_null_and_the_rest_is_told():
     effort = BASE.effort.copy()
     effort[:, 0] = np.nan
