@@ -144,9 +144,14 @@ def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: 
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)
-        st.html(answer_tables.limits(found, labels, through))
+        passed = {line["limit_id"]: line["passed_prob"] for line in limits}
+        st.html(answer_tables.limits(found, labels, through, passed))
     _fan(choice, weighed, limits)
     _assumptions(choice, found)
+    folder = data.shelf_folder()
+    if folder is not None:
+        held = data.standings(folder, choice.book.card)
+        draw.assumed(choice, held, "What every number ahead rests on")
     st.header("Take it away", anchor=False)
     for name, said in SAID.items():
         _download(choice, weighed, name, said)

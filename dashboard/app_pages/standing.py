@@ -51,7 +51,7 @@ def _body(chosen: Chosen, found: Standings) -> None:
         _fan(choice, found, limits)
         _table(choice, limits)
     _fared(choice, found)
-    _assumed(choice, found)
+    draw.assumed(choice, found, "What the numbers ahead rest on")
 
 
 def _bars(choice: Choice, limits: Sequence[Line]) -> None:
@@ -114,16 +114,6 @@ def _fared_panel(
     figure = dotted.figure(dots, palette=palette(dark=is_dark()), guide=1.0)
     said = dotted.description(dots, of=f"Expected over final, {title}")
     draw.chart(figure, key=f"fared-{quantity}-{area or 'all'}", alt=said)
-
-
-def _assumed(choice: Choice, found: Standings) -> None:
-    if not found.assumed:
-        return
-    with st.expander("What the numbers ahead rest on"):
-        for topic, lines in found.assumed.items():
-            st.markdown(f"**{text.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
-            st.markdown("\n".join(f"- {text.plain(one)}" for one in lines))
-        download("what was assumed", choice.book.bulletin.table("assumed"), choice, "assumed")
 
 
 show()

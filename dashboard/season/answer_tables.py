@@ -11,7 +11,8 @@ from dashboard.digits import DASH
 from dashboard.released.index import head
 from dashboard.season import answer_words, answered
 from dashboard.season.answered import ASKED
-from dashboard.season.words import chance, short_day
+from dashboard.season.standing_table import reached
+from dashboard.season.words import chance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -97,14 +98,34 @@ def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
     return escape(chance(line["pass_prob"])) + cells.small(labels.get(limit, limit))
 
 
-def limits(found: Answered, labels: Mapping[str, str], through: date) -> str:
-    """Return each limit under each option as HTML; `through` is the last day of the data."""
+def limits(
+    found: Answered,
+    labels: Mapping[str, str],
+    through: date,
+    passed: Mapping[str, float | None] | None = None,
+) -> str:
+    """Return each limit under each option as HTML.
+
+    Parameters
+    ----------
+    found : Answered
+    labels : mapping of str to str
+        Each limit in short.
+    through : date
+        Last day of the data.
+    passed : mapping of str to float or None, optional
+        The chance that each limit is passed already.
+    """
+    known = passed or {}
     lines = []
     for limit in found.limits:
         lines.append(cells.group(LIMIT_HEADS, labels.get(limit, limit)))
         lines += [
             _limit_line(
-                name, found.reach[(limit, name)], through, is_today=name == found.options[0]
+                name,
+                found.reach[(limit, name)],
+                _reached(found.reach[(limit, name)], through, known.get(limit)),
+                is_today=name == found.options[0],
             )
             for name in found.options
             if (limit, name) in found.reach
@@ -112,24 +133,21 @@ def limits(found: Answered, labels: Mapping[str, str], through: date) -> str:
     return cells.table(LIMIT_HEADS, lines) if lines else ""
 
 
-def _limit_line(name: str, line: Line, through: date, *, is_today: bool) -> str:
+def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
     inside = [
         cells.amount(answered.total(line)),
         DASH if line["pass_prob"] is None else escape(chance(line["pass_prob"])),
         DASH if is_today else escape(answer_words.points(line["pass_prob_difference"]) or DASH),
-        _reached(line, through),
+        days,
     ]
     return cells.line(LIMIT_HEADS, name, inside, is_all=is_today)
 
 
-def _reached(line: Line, through: date) -> str:
-    early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+def _reached(line: Line, through: date, passed: float | None) -> str:
+    late = line["date_90"]
     if line["pass_prob"] is None:
         return DASH
-    if half is None:
-        return "likely not" + cells.small(f"1 in 10: {short_day(early)}" if early else "")
     if late is not None and late <= through:
-        return "passed already"
-    span = f"80 %: from {short_day(early)}" if early else ""
-    span += f" to {short_day(late)}" if late else " on"
-    return escape(short_day(half)) + cells.small(span if early else "")
+        surely = "" if passed is None else f"the chance that it is: {chance(passed)}"
+        return "passed already" + cells.small(surely)
+    return reached(line, through, passed)

@@ -6,8 +6,14 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard import text
+from dashboard.released.draw import download
+
 if TYPE_CHECKING:
     import plotly.graph_objects as go
+
+    from dashboard.filters import Choice
+    from dashboard.season.index import Standings
 
 PLOT = {"displayModeBar": False, "responsive": True}
 OLDER = (
@@ -19,3 +25,14 @@ OLDER = (
 def chart(figure: go.Figure, *, key: str, alt: str) -> None:
     """Draw a figure; its key begins with ``season-``, by which the tests find it."""
     st.plotly_chart(figure, theme=None, config=PLOT, key=f"season-{key}", alt=alt)
+
+
+def assumed(choice: Choice, found: Standings, title: str) -> None:
+    """Draw, folded, what every number ahead rests on; nothing where the bulletin keeps none."""
+    if not found.assumed:
+        return
+    with st.expander(title):
+        for topic, lines in found.assumed.items():
+            st.markdown(f"**{text.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
+            st.markdown("\n".join(f"- {text.plain(one)}" for one in lines))
+        download("what was assumed", choice.book.bulletin.table("assumed"), choice, "assumed")

@@ -13,6 +13,7 @@ from dashboard.season.answered import Moved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from dashboard.book import Book
     from dashboard.season.index import Line
@@ -93,7 +94,11 @@ def _expected(line: Line) -> str:
 def _chance(line: Line) -> str:
     if not line["is_preliminary"]:
         return DASH if line["passed_prob"] is None else _past_chance(line)
-    return DASH if line["pass_prob"] is None else escape(words.chance(line["pass_prob"]))
+    if line["pass_prob"] is None:
+        return DASH
+    passed = line["passed_prob"] or 0.0
+    now = f"passed already: {words.chance(passed)}" if passed >= words.TOLD else ""
+    return escape(words.chance(line["pass_prob"])) + cells.small(now)
 
 
 def _past_chance(line: Line) -> str:
@@ -107,9 +112,32 @@ def _reached(line: Line) -> str:
         return "not reached"
     if line["pass_prob"] is None:
         return DASH
+    return reached(line, line["through"], line["passed_prob"])
+
+
+def reached(line: Line, through: date | None, passed: float | None) -> str:
+    """Return the days on which a limit is reached as HTML.
+
+    Parameters
+    ----------
+    line : dict
+        With the days by which it is passed with chances of 10, 50 and 90 %.
+    through : date or None
+        Last day of the data: a day up to it says that the limit may be passed already.
+    passed : float or None
+        The chance that it is.
+    """
     early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+    is_now = words.is_by_now(early, through)
+    first = words.when(early, through, passed)
     if half is None:
-        return "likely not" + cells.small(f"1 in 10: {words.short_day(early)}" if early else "")
-    span = f"from {words.short_day(early)}" if early else ""
-    span += f" to {words.short_day(late)}" if late else " on"
-    return escape(words.short_day(half)) + cells.small(f"80 %: {span}" if early else "")
+        told = first if is_now else f"1 in 10: {first}"
+        return "likely not" + cells.small(told if early else "")
+    if words.is_by_now(half, through):
+        told = f"9 in 10: by {words.short_day(late)}" if late else ""
+        return escape(words.when(half, through, passed)) + cells.small(told)
+    last = words.short_day(late) if late else ""
+    span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
+    if is_now:
+        span = first + (f"; 9 in 10: by {last}" if last else "")
+    return escape(words.short_day(half)) + cells.small(span if early else "")

@@ -26,6 +26,8 @@ MEANING = (
     "may pass 100 %. The limit that binds is the one that is reached first under today's rules."
 )
 _ALMOST = 0.005
+#: From here on the chance that a limit is passed already is told.
+TOLD = 0.05
 
 
 def as_of(choice: Choice) -> str:
@@ -97,6 +99,11 @@ def outlook(line: Line) -> str:
         return _final(line)
     if standings.is_passed(line):
         return f"It is **passed already**{_surely(line)}."
+    return f"{_ahead(line)}{_maybe(line)}"
+
+
+def _ahead(line: Line) -> str:
+    """Return when a limit that is not passed yet is reached, and how likely it is passed."""
     if line["pass_prob"] is None:
         why = f" ({text.plain(line['reason'])})" if line["reason"] else ""
         return f"Where it goes cannot be told{why}."
@@ -105,8 +112,43 @@ def outlook(line: Line) -> str:
     if line["date_50"] is None:
         early = line["date_10"]
         could = f"; it could be reached as early as {day(early)} (1 chance in 10)" if early else ""
+        could = "" if is_by_now(early, line["through"]) else could
         return f"Under today's rules {ahead}{could}."
+    if is_by_now(line["date_50"], line["through"]):
+        return f"Under today's rules it **may be passed already**; {ahead}."
     return f"Under today's rules it is reached on **{day(line['date_50'])}**{_span(line)}; {ahead}."
+
+
+def _maybe(line: Line) -> str:
+    """Return the chance that a limit is passed already where it is worth telling."""
+    part = line["passed_prob"]
+    if part is None or part < TOLD:
+        return ""
+    return (
+        f" The chance that it is passed already, given the error of the total: **{chance(part)}**."
+    )
+
+
+def is_by_now(one: date | None, through: date | None) -> bool:
+    """Return whether a day on which a limit is reached is no day to come."""
+    return one is not None and through is not None and one <= through
+
+
+def when(one: date | None, through: date | None, passed: float | None) -> str:
+    """Return a day on which a limit is reached, short; one of the past as what it stands for.
+
+    Parameters
+    ----------
+    one, through : date or None
+        The day, and the last day of the data.
+    passed : float or None
+        The chance that the limit is passed already.
+    """
+    if one is None:
+        return ""
+    if not is_by_now(one, through):
+        return short_day(one)
+    return "may be passed already" + (f" ({chance(passed)})" if passed is not None else "")
 
 
 def _final(line: Line) -> str:
@@ -127,6 +169,8 @@ def _span(line: Line) -> str:
     early, late = line["date_10"], line["date_90"]
     if early is None:
         return ""
+    if is_by_now(early, line["through"]):
+        return f" (9 chances in 10: by {day(late)})" if late else " (it may also not be reached)"
     if late is None:
         return f" (as early as {day(early)} with 1 chance in 10; it may also not be reached)"
     if early == late:
@@ -164,8 +208,11 @@ def _others(book: Book, lines: Sequence[Line]) -> str:
 
 
 def _likely(book: Book, line: Line) -> str:
-    when = f", {day(line['date_50'])}" if line["date_50"] else ""
-    return f"{limit(book, line)} ({chance(line['pass_prob'])}{when})"
+    half, through = line["date_50"], line["through"]
+    said = f", {day(half)}" if half else ""
+    if is_by_now(half, through):
+        said = f", {when(half, through, line['passed_prob'])}"
+    return f"{limit(book, line)} ({chance(line['pass_prob'])}{said})"
 
 
 def _kept(lines: Sequence[Line]) -> str:

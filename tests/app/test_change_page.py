@@ -27,6 +27,7 @@ from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
 from tests.app.sample_bulletin import NOW, make
 from tests.season_cases import small_baseline
 
+CLOSES = date(2036, 4, 10)
 HOLES = {"nan", "None", "inf", "null"}
 SET = OptionSet(
     "Two ways",
@@ -466,6 +467,27 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
     told = answer_tables.limits(answered.index(sample_answers.tables(reach=lines)), {}, past)
     assert told.count("passed already") == len(lines)
     assert "80 %" not in plain(told)
+
+
+def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
+    past = sample_season.THROUGH
+    days = {"date_10": past, "date_50": past, "date_90": CLOSES, "pass_prob": 0.9}
+    lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
+    found = answered.index(sample_answers.tables(reach=lines))
+    told = plain(answer_tables.limits(found, {}, past, {"S-1": 0.52}))
+    assert told.count("may be passed already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
+    assert told.count("may be passed already<small>") == 4  # of S-3 no chance is known
+    assert "10 Feb" not in told
+    early = [line | {"date_50": None} for line in lines]
+    found = answered.index(sample_answers.tables(reach=early))
+    told = plain(answer_tables.limits(found, {}, past, {"S-1": 0.12}))
+    assert "likely not<small>may be passed already (12 %)</small>" in told
+
+
+def test_what_every_number_ahead_rests_on_is_printed_too(open_change):
+    said = plain(words_of(open_change()))
+    assert "**Weather**" in said
+    assert "- one day in ten is lost to weather, in all areas at once" in said
 
 
 def test_the_dots_stand_about_todays_rule(answer):

@@ -105,6 +105,24 @@ def test_both_ends_of_a_day_are_told(book):
     assert "binds" not in answer(alone)
 
 
+def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(book):
+    past = sample_season.THROUGH
+    one = limit(book, sample_season.BINDING, passed_prob=0.42, date_10=past)
+    said = answer(one)
+    assert "reached on **14 March** (it may also not be reached)" in said
+    assert said.endswith(
+        "The chance that it is passed already, given the error of the total: **42 %**."
+    )
+    table = plain(standing_table.table(one, standings.index(one).limits))
+    assert "14 Mar<small>may be passed already (42 %)</small>" in table
+    assert "64 %<small>passed already: 42 %</small>" in table
+    both = limit(book, sample_season.BINDING, passed_prob=0.55, date_10=past, date_50=past)
+    assert "Under today's rules it **may be passed already**; the chance" in answer(both)
+    assert "10 Feb" not in plain(standing_table.table(both, standings.index(both).limits))
+    rare = limit(book, sample_season.BINDING, passed_prob=0.049)
+    assert "passed already" not in answer(rare)
+
+
 @pytest.mark.parametrize(
     ("name", "said"),
     [
