@@ -21,8 +21,14 @@ from tests.simulation import rule_seasons as rules
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
 
 N_SEASONS, N_DRAWS, SEED = 200, 400, 61
+#: Confidence level of intervals, and the least and most of seasons that they may truly hold. Those
+#: of 80 % tell intervals that are too wide, of which those of 95 % cannot say much.
+TRUE_SHARES = {0.95: (0.9, 0.98), 0.8: (0.72, 0.88)}
+#: Exact binomial bounds (5 % outside) of 200 seasons at these shares.
+COUNTS = {0.95: (171, 199), 0.8: (131, 185)}
 QUANTITIES = ("angler_trips", "kept_fish", "encounter_fish", "total_deaths_fish")
 CHANGED = "Close and cut"
+ENDS = ["ci_low", "ci_high"]
 
 
 def the_change():
@@ -43,7 +49,11 @@ def one_season(number):
     snapshot = rules.sampled(boats, rng)
     season = prepare(snapshot, season=rules.SEASON)
     ground = ground_of(snapshot, season, {}, n_draws=N_DRAWS, seed=number, past=())
-    found = weigh(ground.baseline, [the_change()], ()).figures.to_pandas()
+    answers = [
+        weigh(ground.baseline, [the_change()], (), level=level).figures.to_pandas()
+        for level in COUNTS
+    ]
+    found = pd.concat(answers, ignore_index=True)
     found = found[found["area"].isna() & found["quantity"].isin(QUANTITIES)]
     today, changed = rules.truths(boats)
     truth = np.where(found["option"] == CHANGED, found["quantity"].map(changed), 0.0)
@@ -66,28 +76,49 @@ def held(rows, *, truth="truth", low="ci_low", high="ci_high"):
     return inside.groupby(rows["quantity"]).mean()
 
 
-def check(share):
-    """The intervals of 95 % hold in 90 to 98 % of seasons: bounds that chance leaves in 99.8 %."""
-    low, _ = binomial_bounds(N_SEASONS, prop=0.9)
-    _, high = binomial_bounds(N_SEASONS, prop=0.98)
-    assert len(share) == len(QUANTITIES)
-    assert share.between(low, high).all(), share
+def check(rows, **columns):
+    """Intervals of each level hold as many seasons as chance leaves, neither less nor more."""
+    for level, (least, most) in COUNTS.items():
+        share = held(rows[rows["ci_level"] == level], **columns)
+        assert len(share) == len(QUANTITIES)
+        count = (share * N_SEASONS).round()
+        assert count.between(least, most).all(), (level, share)
+
+
+def times_as_wide(rows, factor):
+    ends = {name: rows["estimate"] + factor * (rows[name] - rows["estimate"]) for name in ENDS}
+    return rows.assign(**ends)
+
+
+def test_the_bounds_are_those_of_the_binomial():
+    for level, (least, most) in TRUE_SHARES.items():
+        low, _ = binomial_bounds(N_SEASONS, prop=least, alpha=0.05)
+        _, high = binomial_bounds(N_SEASONS, prop=most, alpha=0.05)
+        assert COUNTS[level] == (round(low * N_SEASONS), round(high * N_SEASONS))
 
 
 def test_seasons_under_other_rules_hold_their_truth(rows):
-    check(held(rows[rows["option"] == CHANGED]))
+    check(rows[rows["option"] == CHANGED])
 
 
 def test_seasons_under_todays_rules_hold_their_truth(rows):
-    check(held(rows[rows["option"] != CHANGED]))
+    check(rows[rows["option"] != CHANGED])
 
 
 def test_differences_hold_their_truth(rows):
     mine = rows[rows["option"] == CHANGED]
-    check(held(mine, truth="off", low="difference_low", high="difference_high"))
+    check(mine, truth="off", low="difference_low", high="difference_high")
+
+
+@pytest.mark.parametrize("factor", [0.6, 1.7])
+def test_intervals_too_narrow_or_too_wide_are_told(rows, factor):
+    mine = times_as_wide(rows[rows["option"] == CHANGED], factor)
+    with pytest.raises(AssertionError, match=r"angler_trips"):
+        check(mine)
 
 
 def test_projections_are_not_far_off_on_the_whole(rows):
+    rows = rows[rows["ci_level"] == min(COUNTS)]
     ratio = np.log(rows["estimate"] / rows["truth"]).groupby([rows["option"], rows["quantity"]])
     error = ratio.std() / np.sqrt(N_SEASONS)
     # A mean of lognormal draws lies over the middle of a season's possible ends.
