@@ -91,7 +91,11 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
 
 def _fared(choice: Choice, found: Standings) -> None:
     st.header("How past projections fared", anchor=False)
-    st.markdown(fared.answer(found.backtest))
+    st.markdown(fared.answer(found.backtest, is_over=not choice.book.card.preliminary))
+    lacking = fared.not_judged(found.backtest)
+    if lacking:
+        with st.expander("What could not be projected"):
+            st.markdown("\n".join(f"- {text.plain(one)}" for one in lacking))
     if not fared.judged(found.backtest):
         return
     st.caption(fared.MEANING)

@@ -8,10 +8,11 @@ from dashboard import text
 from dashboard.digits import DASH
 from dashboard.season import answered
 from dashboard.season import index as standings
-from dashboard.season.words import chance, day
+from dashboard.season.words import chance, day, is_by_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import date
 
     from dashboard.amounts import Amount
     from dashboard.book import Book
@@ -134,7 +135,7 @@ def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
     if binding is not None and binding["pass_prob"] is not None:
         what = f"the chance to pass the limit that binds first, on {_named(limits, binding)},"
         before = found.reach.get((binding["limit_id"], found.options[0]))
-        parts.append(f"{what} {_chances(binding)}{_days(before, binding)}")
+        parts.append(f"{what} {_chances(binding)}{_days(before, binding, found.through)}")
     worst = found.worst(name)
     if worst is not None and worst is not binding and worst["pass_prob_difference"] >= POINT:
         parts.append(f"the chance that rises most is that of {_named(limits, worst)}, ")
@@ -158,11 +159,13 @@ def _chances(line: Line) -> str:
     return f"{verb} from {chance(before)} to **{chance(now)}**"
 
 
-def _days(today: Line | None, line: Line) -> str:
+def _days(today: Line | None, line: Line, through: date | None) -> str:
     """Return how the day on which a limit is reached moves; empty where either has none."""
     before, now = (today or {}).get("date_50"), line["date_50"]
     if before is None or now is None or before == now:
         return ""
+    if is_by_now(before, through) or is_by_now(now, through):
+        return ""  # no day to come: the limit may be passed already
     return f", and its day moves from {day(before)} to {day(now)}"
 
 

@@ -12,6 +12,7 @@ from dashboard.digits import power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     import pyarrow as pa
 
@@ -64,6 +65,8 @@ class Answered:
         Every assumption of each option.
     binding : str or None
         The limit that is reached first under today's rule; None without limits.
+    through : date or None
+        Last day of the data; None where it is not known.
     """
 
     options: tuple[str, ...]
@@ -73,6 +76,7 @@ class Answered:
     beaten: Mapping[str, str]
     assumptions: Mapping[str, tuple[str, ...]]
     binding: str | None = None
+    through: date | None = None
 
     @property
     def changed(self) -> tuple[str, ...]:
@@ -114,7 +118,9 @@ class Answered:
         return tuple(one for one in self.assumptions[option] if one not in every)
 
 
-def index(answers: Mapping[str, pa.Table], *, binding: str | None = None) -> Answered:
+def index(
+    answers: Mapping[str, pa.Table], *, binding: str | None = None, through: date | None = None
+) -> Answered:
     """Index the tables of an answer.
 
     Parameters
@@ -123,6 +129,8 @@ def index(answers: Mapping[str, pa.Table], *, binding: str | None = None) -> Ans
         In the shapes of `ANSWER_SCHEMAS` by name.
     binding : str, optional
         The limit that is reached first; the likeliest to be passed where it is not weighed.
+    through : date, optional
+        Last day of the data.
     """
     lines = {name: _lines(table) for name, table in answers.items()}
     options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
@@ -144,6 +152,7 @@ def index(answers: Mapping[str, pa.Table], *, binding: str | None = None) -> Ans
         },
         assumptions={name: tuple(dict.fromkeys(words[name])) for name in options},
         binding=binding if binding in limits else next(iter(limits), None),
+        through=through,
     )
 
 

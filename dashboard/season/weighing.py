@@ -101,7 +101,8 @@ def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) 
 
     found = weigh(on.baseline, options, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    return Weighed(tables, answered.index(tables, binding=on.binding), found.fans, refused)
+    told = answered.index(tables, binding=on.binding, through=on.baseline.through)
+    return Weighed(tables, told, found.fans, refused)
 
 
 def _why(on: Scales, one: Option) -> str:

@@ -166,7 +166,7 @@ def test_a_season_that_is_over_is_final(open_standing):
     assert "The season is over: it was **kept**" in said
     assert "**Final**, unless late data come." in said
     assert "Under today's rules it" not in said
-    assert "No past season could be projected" in said
+    assert fared.OVER in said
     assert "planned close" not in said
 
 
@@ -270,7 +270,13 @@ def test_past_projections_are_judged_by_hand(found):
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
     said = plain(fared.answer(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
-    assert "fewer than they promise" in said
+    assert "fewer than they promise at 80 %, more at 95 %" in said
+    # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
+    assert "12 came to more than it and 12 to less" in said
+    assert (judged.over, judged.under) == (12, 12)
+    mean = sum(1 / ratio for ratio in sample_season.RATIOS) / len(sample_season.RATIOS)
+    assert judged.ratio == pytest.approx(mean)
+    assert said.endswith("On average 1.04 times the final total was expected.")
     dots = fared.dots(found.backtest, None, "kept_fish")
     assert [dot.label for dot in dots][:2] == ["2033-34, 2033-W50", "2033-34, 2034-W01"]
     assert dots[0].amount.value == pytest.approx(1 / 0.97)
@@ -283,6 +289,38 @@ def test_the_verdict_follows_the_rate(found, inside, said):
     line = fared.judged(found.backtest)[0]
     lines = [line | {"final": 2000.0}] * inside + [line | {"final": 1e4}] * (10 - inside)
     assert said in fared.fared(lines).verdict
+
+
+@pytest.mark.parametrize(
+    ("final", "inside", "said"),
+    [
+        (2000.0, 100, "wider than they promise"),
+        (1500.0, 15, "wider than they promise"),  # 85 of 100 inside 80 %, all inside 95 %
+        (1e4, 85, "fewer than they promise at 95 %"),
+    ],
+)
+def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
+    line = fared.judged(found.backtest)[0]
+    n = inside if inside > 50 else 100 - inside
+    lines = [line | {"final": 2000.0}] * n + [line | {"final": final}] * (100 - n)
+    judged = fared.fared(lines)
+    assert said in judged.verdict
+    assert judged.in_80 / judged.n == pytest.approx(0.85 if n < 100 else 1.0)
+
+
+def test_a_bulletin_without_a_test_says_so(open_standing, book, found, tmp_path):
+    assert fared.answer([], is_over=True) == fared.OVER
+    shelves.keep(tmp_path, with_tables(book, backtest=[]).bulletin)
+    said = plain(words_of(open_standing(folder=tmp_path)))
+    assert fared.UNTESTED in said
+    assert "could not be projected" not in said
+    assert fared.not_judged(found.backtest) == [
+        "2032-33 from 2033-W01: one season before it is too few"
+    ]
+
+
+def test_seasons_without_a_projection_say_why(open_standing):
+    assert "one season before it is too few" in plain(words_of(open_standing()))
 
 
 def test_assumptions_are_told_by_topic(open_standing):
