@@ -10,6 +10,9 @@ import pandas as pd
 import pytest
 
 from analytics.bulletin.build import bulletin_of
+from analytics.bulletin.prepare import prepare
+from analytics.bulletin.standing.tables import STANDING_SCHEMAS
+from analytics.bulletin.standing.whole import standing_tables
 from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
@@ -126,3 +129,26 @@ def test_a_bulletin_of_convenience_alone_is_made_and_warns_of_its_rows():
     assert {"ok", "no_design"} <= statuses
     found = bulletin.findings.to_pylist()
     assert any("5 kept by 1 angler" in str(one["seen"]) for one in found)
+
+
+@pytest.mark.parametrize("has_later_area", [False, True])
+def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
+    end = MONDAY + dt.timedelta(days=60)
+    openings = [opening(close_date=end)]
+    if has_later_area:  # So far nothing was caught there, which says nothing of the season.
+        openings.append(opening("B", open_date=MONDAY + dt.timedelta(days=30), close_date=end))
+    limit = {
+        "limit_id": "L1",
+        "season": "2030-31",
+        "areas": "A",
+        "quantity": "kept_fish",
+        "limit_fish": 100.0,
+    }
+    interviews = [{"interview_id": f"i{place}", **row} for place, row in enumerate(TRIPS)]
+    snapshot = survey((), seasons=openings, interviews=interviews, limits=[limit])
+    found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=20)
+    assert found["draws"].num_rows == 0
+    assert found["draws"].schema.equals(STANDING_SCHEMAS["draws"])
+    (row,) = found["standing"].to_pylist()
+    assert "never totals" in row["reason"]
+    assert any("no draws are kept" in one for one in found["assumed"]["words"].to_pylist())

@@ -25,7 +25,9 @@ from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from analytics.bulletin.standing.to_date import area_rows, rows_by_area
 from analytics.bulletin.standing.weekly_levels import past_weekly
 from analytics.bulletin.weekly import result_rows
+from analytics.limits import TOTALS
 from analytics.season.kept import to_table
+from analytics.season.tables import DRAW_SCHEMA
 from analytics.season.weigh import TODAY, outlook
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
+_NO_DRAWS = "No total of the season so far is a number: no draws are kept and no option is weighed."
 #: Columns of a fan in the order of the engine's quantiles.
 _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
@@ -78,7 +81,8 @@ def standing_tables(
     Returns
     -------
     dict of str to pyarrow.Table
-        In `STANDING_SCHEMAS`. Draws need a season that was sampled by design; limits none.
+        In `STANDING_SCHEMAS`. Draws are empty where no total so far is a number, as in a season
+        of convenience; limits need none.
     """
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
@@ -100,6 +104,8 @@ def standing_tables(
         *(("Standing", words) for words in (BINDING, CUMULATED) if limits),
         *ground.assumed,
     ]
+    if not _has_totals(known):
+        assumed.append(("Days to come", _NO_DRAWS))
     made: dict[str, list[Row]] = {
         "standing": standing,
         "fan": fan,
@@ -107,7 +113,8 @@ def standing_tables(
         "assumed": [{"topic": topic, "words": words} for topic, words in assumed],
     }
     tables = {name: _table(found, STANDING_SCHEMAS[name]) for name, found in made.items()}
-    return tables | {"draws": to_table(ground.baseline)}
+    kept = _has_totals(known)
+    return tables | {"draws": to_table(ground.baseline) if kept else DRAW_SCHEMA.empty_table()}
 
 
 def standing_and_fan(
@@ -164,6 +171,12 @@ def standing_and_fan(
         fan += past_rows(one, weekly, season=name, weeks=weeks, estimate=total, through=through)
         fan += _ahead_rows(answers, limit_id, row)
     return with_binding(standing), fan
+
+
+def _has_totals(rows: Iterable[Row]) -> bool:
+    """Return whether some area has a total so far that is a number."""
+    areas = (row for (area, name), row in rows_by_area(rows).items() if area and name in TOTALS)
+    return any(row.get("estimate") is not None for row in areas)
 
 
 def _all_rows(season: Season, level: float) -> list[Row]:
