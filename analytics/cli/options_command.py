@@ -16,12 +16,13 @@ from analytics.errors import DataRefused, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     import pyarrow as pa
 
     from analytics.bulletin.shelf import Bulletin, Card
     from analytics.data.store import Store
-    from analytics.season.answer_report import About
+    from analytics.season.answer_about import About
     from analytics.season.baseline import Baseline
     from analytics.season.option_file import OptionSet
 
@@ -55,7 +56,8 @@ def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> N
     "limit, and when.\n\n"
     "Draws come from the newest bulletin of the season as of the newest data, made first where "
     "there is none. DIR gets answer.md to read, and figures, reach, beaten and assumptions as CSV "
-    "and Parquet: all of them or nothing. The answer informs; the agency's own rules and licensed "
+    "and Parquet: all of them or nothing. An option that the season cannot weigh is told with the "
+    "reason, and the others are weighed. The answer informs; the agency's own rules and licensed "
     "practice decide.\n\n" + _FORMAT,
     epilog=examples(
         "blackmouth options --example > options.toml",
@@ -92,7 +94,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     baseline = _baseline(bulletin)
     progress("weighing")
     about, tables = _answer(asked, bulletin, baseline, fallback=file.stem)
-    for words in about.left_out:
+    for words in (*about.left_out, *(f"not weighed: {one}" for one in about.refused)):
         say(words)
     _write(about, tables, out)
     click.echo("\n".join(short_lines(about, tables)))
@@ -119,6 +121,7 @@ def _bulletin(store: Store, season: str | None) -> Bulletin:
 
     card = _newest(store, season)
     if card is None:
+        _require_days_to_come(store, season)
         from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - loads the models
 
         card = make_bulletin(store, season=season, progress=progress)
@@ -146,13 +149,45 @@ def _newest(store: Store, season: str | None) -> Card | None:
     )
 
 
+def _require_days_to_come(store: Store, season: str | None) -> None:
+    """Refuse a season that is over before a bulletin is made of it.
+
+    Raises
+    ------
+    WrongUse
+        If the last day with data is its last open day, or later.
+    """
+    from analytics.bulletin.standing.horizon import horizon_of  # noqa: PLC0415 - loads the models
+    from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
+    from analytics.survey.convenience import met_by_convenience  # noqa: PLC0415
+
+    snapshot = store.snapshot()
+    season = season or next(reversed(seasons_with_data(snapshot)), None)
+    if season is None:
+        return  # told where the bulletin is made
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, met=met)
+    to_come = horizon_of(snapshot, season=season, through=design.through, areas=design.areas)
+    if not len(to_come.days):
+        raise _over(season, to_come.through)
+
+
+def _over(season: str, through: date) -> WrongUse:
+    return WrongUse(
+        f"season {season} is over: no day is left after {through} on which a rule could change; "
+        "name a season that is under way with --season"
+    )
+
+
 def _baseline(bulletin: Bulletin) -> Baseline:
     """Return the draws of a bulletin.
 
     Raises
     ------
     DataRefused
-        If it has none, or no day is left on which a rule could change.
+        If it has none.
+    WrongUse
+        If no day is left on which a rule could change.
     """
     from analytics.season.kept import from_table  # noqa: PLC0415 - keeps --help quick
 
@@ -164,24 +199,27 @@ def _baseline(bulletin: Bulletin) -> Baseline:
         raise DataRefused(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
     baseline = from_table(draws)
     if not len(baseline.days):
-        raise DataRefused(
-            f"season {card.season} is over: no day is left after {baseline.through} on which a "
-            "rule could change; name a season that is under way with --season"
-        )
+        raise _over(card.season, baseline.through)
     return baseline
 
 
 def _answer(
     asked: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
 ) -> tuple[About, dict[str, pa.Table]]:
-    from analytics.season.answer_report import About  # noqa: PLC0415 - keeps --help quick
-    from analytics.season.kept_limits import limits_of  # noqa: PLC0415
+    from analytics.season.answer_about import About  # noqa: PLC0415 - keeps --help quick
+    from analytics.season.kept_limits import limits_of, passed_already  # noqa: PLC0415
+    from analytics.season.option_sift import sift  # noqa: PLC0415
     from analytics.season.tables import ANSWER_SCHEMAS  # noqa: PLC0415
-    from analytics.season.weigh import weigh  # noqa: PLC0415
+    from analytics.season.weigh import TODAY, weigh  # noqa: PLC0415
 
-    limits, left_out = limits_of(bulletin.table("standing"))
-    answers = weigh(baseline, asked.options, limits)
-    card = bulletin.card
+    standing, card = bulletin.table("standing"), bulletin.card
+    limits, left_out = limits_of(standing)
+    names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
+    names = {area: names.get(area) or area for area in baseline.areas}
+    sound, refused = sift(baseline, asked.options, areas=names, today=TODAY)
+    if not sound:
+        raise WrongUse("\n  ".join(["no option can be weighed:", *refused]))
+    answers = weigh(baseline, sound, limits)
     about = About(
         title=asked.title or fallback,
         notes=asked.notes,
@@ -194,8 +232,21 @@ def _answer(
         level=baseline.level,
         limits=limits,
         left_out=left_out,
+        refused=refused,
+        areas=names,
+        passed=passed_already(standing),
     )
-    return about, {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
+    tables = {name: getattr(answers, name) for name in ANSWER_SCHEMAS}
+    return about, tables | {"assumptions": _assumptions(bulletin, tables["assumptions"])}
+
+
+def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
+    """Return what the draws rest on, of no option alone, and then what the options do."""
+    import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
+
+    kept = bulletin.table("assumed").to_pylist()
+    shared = [{"option": None, "words": row["words"]} for row in kept]
+    return pa.concat_tables([pa.Table.from_pylist(shared, own.schema), own])
 
 
 def _write(about: About, tables: Mapping[str, pa.Table], out: Path) -> None:

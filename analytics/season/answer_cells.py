@@ -3,22 +3,47 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
 #: Shown where a number would stand and there is none.
 NONE = "–"
 #: Draws cannot tell chances nearer to none or all than this.
-_LEAST = 0.01
+_LEAST = 0.005
+#: From this chance on a limit is likely to be passed.
+HALF = 0.5
+#: Under this a total that is uncertain is told to a tenth.
+_TENTHS = 10
+_MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
+
+
+def plain(text: str) -> str:
+    """Return text so that Markdown shows it as it is, on one line."""
+    return _MARKUP.sub(r"\\\1", " ".join(text.split()))
+
+
+def count_likely(reach: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
+    """Return how many limits an option passes with a chance of a half or more, and of how many."""
+    told = [row["pass_prob"] for row in reach if row["option"] == option]
+    known = [one for one in told if one is not None]
+    return sum(one >= HALF for one in known), len(known)
+
+
+def likely(reach: Sequence[Mapping[str, Any]], option: str) -> str:
+    """Return how many limits an option likely passes, as ``5 of 8``."""
+    n, of = count_likely(reach, option)
+    return f"{n} of {of}" if of else NONE
 
 
 def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bool = False) -> str:
     """Return a number with its interval, such as ``1,240 (980 to 1,570)``.
 
-    Two digits of half the interval are shown, never fewer than two of the number, and no tenths.
+    Two digits of half the interval are shown; never fewer than two of a total, nor more than a
+    tenth of one. The dashboard rounds alike.
 
     Parameters
     ----------
@@ -32,7 +57,7 @@ def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bo
     ends = (row[low], row[high])
     if row[name] is None or None in ends or row[name] == ends[0] == ends[1]:
         return words
-    place = _place(row[name], (ends[1] - ends[0]) / 2)
+    place = _place(row[name], (ends[1] - ends[0]) / 2, signed=signed)
     low_word, high_word = (_rounded(one, place, signed=signed) for one in ends)
     return f"{words} ({low_word} to {high_word})"
 
@@ -44,7 +69,7 @@ def first_number(
     value, ends = row[name], (row[low], row[high])
     if value is None:
         return NONE
-    place = 0 if None in ends else _place(value, (ends[1] - ends[0]) / 2)
+    place = 0 if None in ends else _place(value, (ends[1] - ends[0]) / 2, signed=signed)
     return _rounded(value, place, signed=signed)
 
 
@@ -64,8 +89,9 @@ def points(difference: float | None) -> str:
     if difference is None:
         return NONE
     if not round(100 * difference):
-        return "0 points" if difference == 0 else "under ±1 point"
-    return f"{100 * difference:+.0f} points".replace("-", "−")
+        return "no change" if difference == 0 else "under ±1 point"
+    shown = f"{100 * difference:+.0f}".replace("-", "−")
+    return f"{shown} point{'' if shown[1:] == '1' else 's'}"
 
 
 def day(one: date | None) -> str:
@@ -73,22 +99,48 @@ def day(one: date | None) -> str:
     return NONE if one is None else f"{one.day} {one:%B %Y}"
 
 
-def reached(row: Mapping[str, Any]) -> str:
-    """Return the days by which a limit is passed with probability 10, 50 and 90 %."""
+def reached(
+    row: Mapping[str, Any], *, through: date | None = None, passed: float | None = None
+) -> str:
+    """Return the days by which a limit is passed with probability 10, 50 and 90 %.
+
+    Parameters
+    ----------
+    row : mapping
+        Of `analytics.season.tables.REACH_SCHEMA`.
+    through : datetime.date, optional
+        Last day of the totals so far: a limit that is reached on it may be passed already.
+    passed : float, optional
+        Chance that it is.
+    """
+    days = {share: row[f"date_{share}"] for share in (10, 50, 90)}
     told = [
-        f"{share} % by {day(row[f'date_{share}'])}"
-        for share in (10, 50, 90)
-        if row[f"date_{share}"] is not None
+        f"{share} % by {day(one)}"
+        for share, one in days.items()
+        if one is not None and one != through
     ]
+    if through is not None and through in days.values():
+        told.insert(0, already(passed))
     return ", ".join(told) or "not reached with 10 %"
 
 
-def _place(value: float, half: float) -> int:
-    """Return the power of ten of the last digit."""
+def already(passed: float | None) -> str:
+    """Return that the total so far may be over a limit, with the chance where it is known."""
+    return "may be passed already" + ("" if passed is None else f" ({chance(passed)})")
+
+
+def _place(value: float, half: float, *, signed: bool) -> int:
+    """Return the power of ten of the last digit.
+
+    Digits of a difference follow its interval alone, for its size may be near none.
+    """
     if not half:
         return 0
-    by_error = max(_power(half) - 1, 0)
-    return min(by_error, max(_power(value) - 1, 0)) if value else by_error
+    least = -1 if not signed and 0 < abs(value) < _TENTHS else 0
+    by_error = max(_power(half) - 1, least)
+    if signed:
+        return by_error
+    return max(min(by_error, _power(value) - 1), least) if value else 0
 
 
 def _power(size: float) -> int:
@@ -96,5 +148,9 @@ def _power(size: float) -> int:
 
 
 def _rounded(value: float, place: int, *, signed: bool) -> str:
-    whole = round(round(value, -place))
-    return f"{whole:{'+' if signed and whole else ''},}".replace("-", "−")
+    """Return a number to a place; one that would read as zero keeps its own first digit."""
+    if value and round(value, -place) == 0:
+        place = max(_power(value), -1)
+    part = round(value, -place) + 0.0
+    sign = "+" if signed and part else ""
+    return f"{part:{sign},.{max(-place, 0)}f}".replace("-", "−")

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analytics.season.answer_cells import NONE, amount, chance, day, points, reached
+from analytics.season.answer_cells import (
+    NONE,
+    already,
+    amount,
+    chance,
+    day,
+    likely,
+    plain,
+    points,
+    reached,
+)
+from analytics.season.answer_sentences import sentences
 from analytics.season.beaten import RULE
 from analytics.units import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
-    from datetime import date
 
     import pyarrow as pa
 
-    from analytics.season.baseline import Limit
+    from analytics.season.answer_about import About
 
 CAUTION = (
     "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
@@ -30,51 +38,10 @@ COUNTS = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
-#: From this chance on a limit is likely to be passed.
-HALF = 0.5
-_MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
-
-
-@dataclass(frozen=True, slots=True)
-class About:
-    """What an answer is about and what it was made from.
-
-    Parameters
-    ----------
-    title, notes : str
-        Of the set of options; empty where none is told.
-    season : str
-    through : datetime.date
-        Last day of the totals so far.
-    version : int
-        Version of the store.
-    bulletin : str
-        Name of the bulletin on the shelf.
-    is_preliminary : bool
-        Open days are still to come, or may still be sampled.
-    n_draws : int
-    level : float
-        Confidence level of the intervals.
-    limits : tuple of Limit
-    left_out : tuple of str
-        Limits that could not be weighed, in words.
-    """
-
-    title: str
-    notes: str
-    season: str
-    through: date
-    version: int
-    bulletin: str
-    is_preliminary: bool
-    n_draws: int
-    level: float
-    limits: tuple[Limit, ...] = ()
-    left_out: tuple[str, ...] = ()
 
 
 def report(about: About, tables: Mapping[str, pa.Table]) -> str:
-    """Return the report: decision table, limits, options beaten on every count, assumptions.
+    """Return the report: sentences, decision table, limits, options beaten, assumptions.
 
     Parameters
     ----------
@@ -94,6 +61,7 @@ def report(about: About, tables: Mapping[str, pa.Table]) -> str:
     options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
     parts = [
         _head(about),
+        _short(about, options, figures, rows["reach"]),
         _decision(options, figures, rows["reach"], rows["beaten"]),
         _differences(options, figures),
         *_chances(about, options, rows["reach"]),
@@ -102,21 +70,6 @@ def report(about: About, tables: Mapping[str, pa.Table]) -> str:
         _assumptions(options, rows["assumptions"]),
     ]
     return "\n\n".join(parts) + "\n"
-
-
-def plain(text: str) -> str:
-    """Return text so that Markdown shows it as it is, on one line."""
-    return _MARKUP.sub(r"\\\1", " ".join(text.split()))
-
-
-def likely(reach: Sequence[Mapping[str, Any]], option: str) -> str:
-    """Return how many limits an option passes with a chance of a half or more, as ``5 of 8``."""
-    mine = [
-        row["pass_prob"]
-        for row in reach
-        if row["option"] == option and row["pass_prob"] is not None
-    ]
-    return f"{sum(one >= HALF for one in mine)} of {len(mine)}" if mine else NONE
 
 
 def _head(about: About) -> str:
@@ -135,6 +88,20 @@ def _head(about: About) -> str:
         f"**{CAUTION}**",
     ]
     return "\n".join(lines)
+
+
+def _short(
+    about: About,
+    options: Sequence[str],
+    figures: Mapping[tuple[str, str], Mapping[str, Any]],
+    reach: Sequence[Mapping[str, Any]],
+) -> str:
+    told = [
+        f"**{plain(name)}**: {plain(words)}"
+        for name, words in sentences(about, options, figures, reach)
+    ]
+    told += [f"**Not weighed**: {plain(words)}" for words in about.refused]
+    return "\n\n".join(["## In short", *told])
 
 
 def _decision(
@@ -181,21 +148,24 @@ def _chances(
     if not about.limits:
         return
     found = {(row["option"], row["limit_id"]): row for row in reach}
-    names = [limit.limit_id for limit in about.limits]
+    ids = [limit.limit_id for limit in about.limits]
     lines = [
-        [plain(option), *(_chance(found.get((option, name))) for name in names)]
+        [plain(option), *(_chance(found.get((option, one)), about) for one in ids)]
         for option in options
     ]
+    names = map(about.named, about.limits)
     yield (
         "## Chance to pass each limit\n\nWith the day by which it is passed with 50 %.\n\n"
         + _table(["Option", *map(plain, names)], lines)
     )
 
 
-def _chance(row: Mapping[str, Any] | None) -> str:
+def _chance(row: Mapping[str, Any] | None, about: About) -> str:
     if row is None:
         return NONE
     middle = row["date_50"]
+    if middle == about.through:
+        return f"{chance(row['pass_prob'])}, {already(about.passed.get(row['limit_id']))}"
     return chance(row["pass_prob"]) + (f", {day(middle)}" if middle else "")
 
 
@@ -205,19 +175,20 @@ def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, A
         words.append("The season has no limit in the store.")
     words += [f"{one[:1].upper()}{one[1:]}." for one in map(plain, about.left_out)]
     for limit in about.limits:
-        what = " + ".join(QUANTITIES[one].label for one in limit.quantities)
-        head = f"**{plain(limit.limit_id)}**: {what} in {', '.join(map(plain, limit.areas))}, "
+        what = about.limit(limit)
+        head = f"**{plain(what[:1].upper() + what[1:])}**, at most {limit.fish:,.10g} fish "
         mine = {row["option"]: row for row in reach if row["limit_id"] == limit.limit_id}
-        lines = [_reach_line(option, mine[option]) for option in options if option in mine]
+        lines = [_reach_line(option, mine[option], about) for option in options if option in mine]
         columns = ["Option", "Total", "Chance to pass it", "Difference", "Passed"]
-        words.append(f"{head}at most {limit.fish:,.10g}.\n\n" + _table(columns, lines))
+        words.append(f"{head}({plain(limit.limit_id)}).\n\n" + _table(columns, lines))
     return "\n\n".join(words)
 
 
-def _reach_line(option: str, row: Mapping[str, Any]) -> list[str]:
+def _reach_line(option: str, row: Mapping[str, Any], about: About) -> list[str]:
     total = amount(row, "estimate", "ci_low", "ci_high")
     difference = points(row["pass_prob_difference"])
-    return [plain(option), total, chance(row["pass_prob"]), difference, reached(row)]
+    days = reached(row, through=about.through, passed=about.passed.get(row["limit_id"]))
+    return [plain(option), total, chance(row["pass_prob"]), difference, days]
 
 
 def _beaten(beaten: Sequence[Mapping[str, Any]]) -> str:

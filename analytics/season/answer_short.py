@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.season.answer_cells import NONE, day, first_number
-from analytics.season.answer_report import likely
+from analytics.season.answer_cells import NONE, day, first_number, likely
+from analytics.season.answer_sentences import binding
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import pyarrow as pa
 
-    from analytics.season.answer_report import About
+    from analytics.season.answer_about import About
 
 _COLUMNS = {
     "angler_trips": "trips",
@@ -49,7 +49,9 @@ def short_lines(about: About, tables: Mapping[str, pa.Table]) -> list[str]:
     head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
     notes += ["* beaten by another option on every count"] * bool(marked)
-    return [head, *_aligned(lines), *notes]
+    first = [(option, binding(about, rows["reach"], option)) for option in options]
+    told = [f"  {_cut(option)}: {words}" for option, words in first if words]
+    return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]
 
 
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:

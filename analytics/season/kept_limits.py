@@ -33,3 +33,18 @@ def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
             Limit(row["limit_id"], listed(row["areas"]), listed(row["quantity"]), row["limit_fish"])
         )
     return tuple(limits), tuple(left_out)
+
+
+def passed_already(standing: pa.Table) -> dict[str, float | None]:
+    """Return the chance that the total so far is over each limit.
+
+    Parameters
+    ----------
+    standing : pyarrow.Table
+        The bulletin's table of that name.
+
+    Returns
+    -------
+    dict of str to float or None
+    """
+    return {row["limit_id"]: row["passed_prob"] for row in standing.to_pylist()}

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
+    from collections.abc import Callable, Collection, Mapping
 
 #: Shares that should sum to 1 may miss it by this much (rounding of typed numbers).
 SHARE_SLACK = 1e-6
@@ -33,7 +33,7 @@ class Unfit(ValueError):  # noqa: N818 - reads as a sentence
 def shown(value: object) -> str:
     """Return a value of TOML as it may stand in a message, cut short."""
     if isinstance(value, dict):
-        return "a table"
+        return _table(value)
     if isinstance(value, list):
         return f"an array of {len(value)}"
     if isinstance(value, str | bool):
@@ -43,6 +43,19 @@ def shown(value: object) -> str:
     else:
         text = str(value)
     return text if len(text) <= _SEEN else text[:_SEEN] + "…"
+
+
+def _table(value: Mapping[str, object]) -> str:
+    """Return a table of numbers, such as shares, as it was written; others are not told."""
+    if not value or not all(isinstance(one, int | float) for one in value.values()):
+        return "a table"
+    bare = re.compile(r"[0-9A-Za-z_-]+")
+    parts = [
+        f"{name if bare.fullmatch(name) else shown(name)} = {shown(one)}"
+        for name, one in value.items()
+    ]
+    text = "{" + ", ".join(parts) + "}"
+    return text if len(text) <= 2 * _SEEN else text[: 2 * _SEEN] + "…"
 
 
 def flag(value: object) -> bool:

@@ -7,8 +7,10 @@ import datetime as dt
 import pyarrow as pa
 import pytest
 
+from analytics.season.answer_about import About
 from analytics.season.answer_cells import amount, chance, points, reached
-from analytics.season.answer_report import CAUTION, About, report
+from analytics.season.answer_report import CAUTION, report
+from analytics.season.answer_sentences import binding
 from analytics.season.answer_short import short_lines
 from analytics.season.baseline import Limit
 from analytics.season.kept_limits import limits_of
@@ -113,6 +115,54 @@ def test_the_head_says_what_the_answer_rests_on(tables):
     assert "Preliminary" not in report(about(is_preliminary=False), tables)
 
 
+def test_the_answer_opens_with_a_sentence_an_option(tables):
+    told = about(areas={"VEL": "Velmark", "SOR": "Sorrow", "KET": "Kettle"}, refused=("no A.",))
+    lines = section(report(told, tables), "In short").split("\n\n")
+    limit = "sublegal releases in Velmark and Sorrow, at most 20,000 (L1)"
+    assert lines[0].startswith("**Today's rule**: angler trips 12,300 (10,100 to 15,000), Chinook")
+    assert lines[0].endswith(
+        f"; limits likely passed: 1 of 1; binds first: {limit}: 64 % to pass it, with 50 % by "
+        "14 March 2036."
+    )
+    assert lines[1] == (
+        "**Close \\| early**: angler trips −810 (−1,190 to −510), Chinook kept −810 "
+        "(−1,190 to −510), sublegal releases −810 (−1,190 to −510), total deaths −810 "
+        "(−1,190 to −510); limits likely passed: 0 of 1 (today 1); binds first: "
+        f"{limit}: under 1 % to pass it."
+    )
+    assert lines[2].startswith("**Poor\\_one**: changes nothing in trips")
+    assert lines[3] == "**Not weighed**: no A."
+    every = report(about(areas={"VEL": "Velmark", "SOR": "Sorrow"}), tables)
+    assert "sublegal releases over all areas, at most 20,000" in every
+
+
+def test_the_first_limit_is_the_earliest_then_the_likeliest(tables):
+    other = Limit("L2", ("VEL",), ("kept_fish",), 500.0)
+    both = about(limits=(*LIMITS, other))
+    rows = tables["reach"].to_pylist()
+    late = [
+        row | {"limit_id": "L2", "pass_prob": 0.9, "date_50": dt.date(2036, 4, 1)} for row in rows
+    ]
+    assert "(L1)" in binding(both, rows + late, TODAY)
+    assert "(L2)" in binding(both, rows + late, CLOSE)
+    never = [row | {"limit_id": "L2", "pass_prob": 0.1} | FAR for row in rows]
+    assert "(L2): 10 %" in binding(both, rows + never, CLOSE)
+    assert binding(both, [], TODAY) == ""
+
+
+def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
+    day = dt.date(2036, 2, 17)
+    rows = [reach(TODAY, 0.64, 0.0, dict.fromkeys(FAR, day)), reach(CLOSE, 0.6, 0.0, FAR)]
+    made = tables | {"reach": pa.Table.from_pylist(rows, ANSWER_SCHEMAS["reach"])}
+    told = about(passed={"L1": 0.42})
+    text = report(told, made)
+    assert text.count("may be passed already (42 %)") == 3
+    assert "17 February 2036" not in text.split("## In short")[1]
+    assert any("may be passed already (42 %)" in line for line in short_lines(told, made))
+    late = dict.fromkeys(FAR, day) | {"date_90": dt.date(2036, 3, 1)}
+    assert reached(late, through=day) == "may be passed already, 90 % by 1 March 2036"
+
+
 def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
     lines = section(report(about(), tables), "What each option gives").splitlines()
     cell = "12,300 (10,100 to 15,000)"
@@ -133,7 +183,7 @@ def test_differences_are_from_todays_rule(tables):
 
 def test_the_chances_of_all_limits_stand_side_by_side(tables):
     lines = section(report(about(), tables), "Chance to pass each limit").splitlines()
-    assert lines[2] == "| Option | L1 |"
+    assert lines[2] == "| Option | sublegal releases in VEL and SOR, at most 20,000 (L1) |"
     assert lines[4:6] == [
         "| Today's rule | 64 %, 14 March 2036 |",
         r"| Close \| early | under 1 % |",
@@ -142,8 +192,8 @@ def test_the_chances_of_all_limits_stand_side_by_side(tables):
 
 def test_each_limit_has_its_table(tables):
     text = section(report(about(), tables), "Limits")
-    assert "**L1**: Sublegal releases in VEL, SOR, at most 20,000." in text
-    assert "| 64 % | 0 points | 10 % by 3 March 2036, 50 % by 14 March 2036 |" in text
+    assert "**Sublegal releases in VEL and SOR**, at most 20,000 fish (L1)." in text
+    assert "| 64 % | no change | 10 % by 3 March 2036, 50 % by 14 March 2036 |" in text
     assert "| under 1 % | −64 points | not reached with 10 % |" in text
 
 
@@ -194,7 +244,10 @@ def test_markup_in_names_and_notes_stays_text(tables):
         ((1240.4, 980.2, 1570.9), False, "1,240 (980 to 1,570)"),
         ((12.4, 3.0, 29.0), False, "12 (3 to 29)"),
         ((0.0, 0.0, 0.0), True, "0"),
-        ((-0.2, -3.1, 2.0), True, "0 (−3 to +2)"),
+        ((-0.2, -3.1, 2.0), True, "−0.2 (−3 to +2)"),
+        ((4.31, 1.1, 8.6), False, "4.3 (1.1 to 8.6)"),
+        ((-4.31, -8.6, -1.1), True, "−4 (−9 to −1)"),
+        ((40.0, -2400.0, 2100.0), True, "+40 (−2,400 to +2,100)"),
         ((310.0, 180.0, 470.0), True, "+310 (+180 to +470)"),
         ((50.0, None, None), False, "50"),
         ((None, None, None), False, "–"),
@@ -226,7 +279,13 @@ def test_no_chance_is_certain(part, words):
 
 @pytest.mark.parametrize(
     ("difference", "words"),
-    [(0.0, "0 points"), (-0.52, "−52 points"), (0.004, "under ±1 point"), (None, "–")],
+    [
+        (0.0, "no change"),
+        (0.01, "+1 point"),
+        (-0.52, "−52 points"),
+        (0.004, "under ±1 point"),
+        (None, "–"),
+    ],
 )
 def test_differences_of_chances_are_points(difference, words):
     assert points(difference) == words

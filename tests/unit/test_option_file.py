@@ -210,6 +210,8 @@ def test_bytes_with_a_byte_order_mark_and_windows_lines_are_read():
         ('areas = "VEL"', "an array of 1 to 100 names"),
         ('areas = ["VEL", "VEL"]', "one stands twice"),
         ('areas = ["VEL", 3]', "an array of 2"),
+        ("method_mix = {a = 0.5, b = 0.4}", "method_mix: {a = 0.5, b = 0.4}; allowed: shares"),
+        ('method_mix = {a = 0.5, "b c" = 0.4}', '{a = 0.5, "b c" = 0.4}; allowed: shares'),
         ("method_mix = {a = 0.5, b = 0.4}", "they sum to 0.9"),
         ("method_mix = {a = 1.5, b = -0.5}", "a has 1.5"),
         ('method_mix = {"" = 1}', "text on one line"),

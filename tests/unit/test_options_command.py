@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.bulletin import shelf
-from analytics.bulletin.standing.tables import STANDING_SCHEMA
+from analytics.bulletin.standing.tables import ASSUMED_SCHEMA, STANDING_SCHEMA
 from analytics.cli import main, options_command
 from analytics.data.store import Store
 from analytics.season.kept import to_table
@@ -90,6 +90,7 @@ def kept(
     through: str = "2031-W02",
     season: str = SEASON,
     reason: str = "",
+    assumed: tuple[str, ...] = (),
 ) -> str:
     """Put a bulletin with the draws of a small season on the shelf; return its name."""
     limits = small_limits() if limits is None else limits
@@ -101,11 +102,14 @@ def kept(
             "quantity": ";".join(one.quantities),
             "limit_fish": one.fish,
             "estimate": None if reason else 1.0,
+            "passed_prob": None if reason else 0.42,
             "reason": reason,
         }
         for one in limits
     ]
     tables = {"standing": pa.Table.from_pylist(standing, STANDING_SCHEMA)}
+    words = [{"topic": "Effort", "words": one} for one in assumed]
+    tables["assumed"] = pa.Table.from_pylist(words, ASSUMED_SCHEMA)
     if baseline is not None:
         tables["draws"] = to_table(baseline)
     version = Store(store).version if version is None else version
@@ -121,6 +125,8 @@ def kept(
         preliminary=True,
     )
     empty = {name: shelf.TABLE_SCHEMAS[name].empty_table() for name in shelf.FIRST_TABLES}
+    names = [{"area": "VEL", "area_name": "Velmark"}, {"area": "OMB", "area_name": "Ombra Bank"}]
+    empty["areas"] = pa.Table.from_pylist(names, shelf.TABLE_SCHEMAS["areas"])
     return shelf.keep(
         shelf.shelf_of(store), shelf.Bulletin(card, **empty, standing=tables)
     ).bulletin
@@ -206,9 +212,23 @@ def test_a_limit_without_an_estimate_is_told_and_left_out(tmp_path, run, store, 
 def test_a_season_that_is_over_is_refused(tmp_path, run, store, file):
     kept(store, baseline=small_baseline(n_weeks=0, n_closed_weeks=0))
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
-    assert status == 1
+    assert status == 2
     assert f"season {SEASON} is over" in err
     assert "--season" in err
+    assert not (tmp_path / "answer").exists()
+
+
+def test_no_bulletin_is_made_of_a_season_that_is_over(tmp_path, run, file):
+    week = field_week()
+    for row in week["seasons"]:
+        row["close_date"] = "2031-01-08"
+    store = tmp_path / "store"
+    status, _, err = run("import", write_week(week, tmp_path / "week"), "--store", store)
+    assert status == 0, err
+    status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
+    assert status == 2
+    assert f"season {SEASON} is over: no day is left after 2031-01-08" in err
+    assert not shelf.cards(shelf.shelf_of(store))
     assert not (tmp_path / "answer").exists()
 
 
@@ -221,13 +241,68 @@ def test_a_bulletin_without_draws_is_refused_with_its_reason(tmp_path, run, stor
     assert not (tmp_path / "answer").exists()
 
 
-def test_an_area_that_the_season_has_not_is_refused(tmp_path, run, store, file):
+def test_a_refused_option_is_told_and_the_others_are_weighed(tmp_path, run, store, file):
     kept(store, baseline=small_baseline())
-    file.write_text(OPTIONS.replace("VEL", "VAL"))
-    status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
-    assert status == 2
-    assert "VAL" in err
+    file.write_text(OPTIONS.replace('"VEL"', '"Velmark"'))
+    status, said, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
+    assert status == 0, err
+    words = (
+        'option "Close VEL early", change 1: area "Velmark" is not the code of one of the '
+        "season's areas; did you mean VEL (Velmark)? allowed: OMB (Ombra Bank), VEL (Velmark)"
+    )
+    assert f"not weighed: {words}".replace("? allowed", "?; allowed") in err
+    assert "One fish" in said
+    assert "Close VEL early" not in said
+    text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
+    assert '**Not weighed**: option "Close VEL early", change 1: area "Velmark"' in text
+    names = pq.read_table(tmp_path / "answer" / "figures.parquet")["option"].to_pylist()
+    assert set(names) == {"Today's rule", "One fish"}
+
+
+def test_no_option_that_can_be_weighed_is_wrong_use(tmp_path, run, store, file):
+    kept(store, baseline=small_baseline())
+    file.write_text(
+        '[[option]]\nname = "Gear"\n[[option.change]]\nmin_length_mm = 9\nareas = ["VAL"]\n'
+        "method_mix = {troling = 0.5, mooching = 0.5}\n"
+        '[[option]]\nname = "Late"\n[[option.change]]\nclose_from = 2039-01-01\n'
+    )
+    status, said, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
+    assert (status, said) == (2, "")
+    lines = err.splitlines()[-3:]
+    assert lines[0] == "blackmouth: no option can be weighed:"
+    assert lines[1] == (
+        '  option "Gear", change 1: method "troling" is not one of those seen so far; did you mean '
+        "trolling?; allowed: mooching, trolling; seen: method_mix = {troling = 0.5, mooching = 0.5}"
+        '; option "Gear", change 1: area "VAL" is not the code of one of the season\'s areas; did '
+        "you mean VEL (Velmark)?; allowed: OMB (Ombra Bank), VEL (Velmark)"
+    )
+    assert "2039-01-01; the outlook ends on" in lines[2]
     assert not (tmp_path / "answer").exists()
+
+
+def test_what_the_draws_rest_on_is_told_with_the_options(tmp_path, run, store, file):
+    kept(store, baseline=small_baseline(), assumed=("One day in ten is lost.", "Rates hold."))
+    run("options", file, "--store", store, "--out", tmp_path / "answer")
+    text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
+    assert "Of all options:\n\n* One day in ten is lost.\n* Rates hold.\n* " in text
+    rows = pq.read_table(tmp_path / "answer" / "assumptions.parquet").to_pylist()
+    assert [row["words"] for row in rows if row["option"] is None] == [
+        "One day in ten is lost.",
+        "Rates hold.",
+    ]
+    assert "One day in ten is lost." in (tmp_path / "answer" / "assumptions.csv").read_text()
+
+
+def test_limits_are_told_in_words_and_one_passed_already_as_such(tmp_path, run, store, file):
+    kept(store, baseline=small_baseline())
+    _, said, _ = run("options", file, "--store", store, "--out", tmp_path / "answer")
+    text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
+    assert "## In short\n\n**Today's rule**: angler trips" in text
+    assert "sublegal releases in Ombra Bank, at most 2,200 (sublegal-OMB)" in text
+    assert "total deaths over all areas, at most 1,000 (deaths-all)" in text
+    for words in (text, said):
+        assert "may be passed already (42 %)" in words
+        assert f"by {THROUGH.day} {THROUGH:%B %Y}" not in words
 
 
 @pytest.mark.parametrize(
