@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
+    from analytics.season.option_file import OptionSet
     from dashboard.filters import Choice
     from dashboard.season.answered import Answered
     from dashboard.season.index import Line
@@ -126,11 +127,22 @@ def _files(choice: Choice, toml: str) -> None:
             key="download-options",
         )
         file = st.file_uploader("Load options from a file", type=["toml"], key="options-file")
-        faults = sets.uploaded(file)
+        faults = sets.uploaded(file, lambda found: _refused(choice, found))
         if faults == []:
             st.rerun()
         for said in faults or []:
             st.error(text.plain(said))
+
+
+def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
+    """Return why options cannot be weighed on this season; none where they can."""
+    folder = data.shelf_folder()
+    if folder is None:
+        return ()
+    try:
+        return data.weighed(folder, choice.book.card, write_options(found)).refused
+    except WrongUse as error:
+        return str(error).splitlines()
 
 
 def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: date) -> None:

@@ -12,7 +12,7 @@ from dashboard.season import sets
 from dashboard.season.kinds import LABELS, Kind, today
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.season.option import Change
@@ -24,6 +24,7 @@ AT_LIMIT = {
     AtLimit.STOP: "stop and go home",
 }
 MARKED = {True: "only marked fish", False: "marked and unmarked fish"}
+WOUNDS = {"any": "any hook wound", "shallow": "shallow hooks", "deep": "deep hooks"}
 SIZES = {"sublegal": "sublegal fish", "legal": "legal fish", "any": "all fish"}
 
 
@@ -48,7 +49,7 @@ def slide(label: str, value: float, name: str, *, ends: tuple[float, float], ste
     """Draw a slider, long enough for its value."""
     low, high = min(ends[0], value), max(ends[1], value)
     seed(key(name), float(value))
-    return float(st.slider(label, low, high, step=step, key=key(name)))
+    return float(st.slider(label, low, high, step=step, key=key(name), format="%g"))
 
 
 def percent(label: str, part: float, name: str, *, most: int = 100) -> float:
@@ -176,39 +177,58 @@ def _methods(change: Change, ground: Ground, start: str) -> Change:
     if not names:
         st.caption("No method was told in this season, so none can be changed.")
         return replace(change, method_mix=None)
-    shown = {}
+    begun, shown = whole({at: mix.get(at, 0.0) for at in names}), {}
     for at, place in zip(names, st.columns(max(len(names), 2)), strict=False):
         with place:
-            label = f"{at}, % of trips"
-            part = 100 * mix.get(at, 0.0)
-            shown[at] = slide(label, round(part, 1), f"{start}-{at}", ends=(0.0, 100.0), step=0.1)
+            name = key(f"{start}-{at}")
+            seed(name, begun[at])
+            shown[at] = int(st.slider(f"{at}, parts of trips", 0, 100, step=1, key=name))
     total = sum(shown.values())
     if not total:
         st.caption("All shares are 0, so the methods stay as they are.")
         return replace(change, method_mix=None)
-    if all(round(100 * mix.get(at, 0.0), 1) == value for at, value in shown.items()):
+    told = whole({at: value / total for at, value in shown.items()})
+    st.caption(f"Weighed: {', '.join(f'{at} {value} %' for at, value in told.items())} of trips.")
+    if shown == begun:
         return change
-    if abs(total - 100) > 0.05:
-        st.caption(f"The shares sum to {total:.0f} %; they are scaled to 100 %.")
     return replace(change, method_mix={at: value / total for at, value in shown.items() if value})
+
+
+def whole(mix: Mapping[str, float]) -> dict[str, int]:
+    """Return shares in whole per cent that sum to 100: the largest remainders are rounded up.
+
+    Parameters
+    ----------
+    mix : mapping of str to float
+        Shares that sum to 1.
+    """
+    floors = {name: int(100 * part) for name, part in mix.items()}
+    rest = sorted(mix, key=lambda name: floors[name] - 100 * mix[name])
+    for name in rest[: 100 - sum(floors.values())]:
+        floors[name] += 1
+    return floors
 
 
 def _deaths(change: Change, ground: Ground, start: str) -> Change:
     row, *others = (dict(one) for one in change.release_rates)
-    sizes, methods, rates, errors = st.columns([2, 2, 3, 3])
+    sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
     with sizes:
         size = _pick("Released", list(SIZES), row["size_class"], f"{start}-size", SIZES)
     with methods:
         known = ["any", *(one for one in ground.baseline.methods if one)]
         said = {"any": "any method"} | {one: one for one in known[1:]}
         method = _pick("By", known, row["method"], f"{start}-method", said)
+    with wounds:
+        told = row.get("wound_class") or "any"
+        wound = _pick("Hooked", list(WOUNDS), str(told), f"{start}-wound", WOUNDS)
     with rates:
         rate = percent("Die of it, %", float(row["rate_prop"]), f"{start}-rate")
     with errors:
         error = percent("Standard error, %", float(row.get("rate_se") or 0), f"{start}-se", most=20)
     if others:
         st.caption(f"{len(others)} more rows of rates came with the option and hold too.")
-    row |= {"size_class": size, "method": method, "rate_prop": rate, "rate_se": error}
+    row |= {"size_class": size, "method": method, "wound_class": wound}
+    row |= {"rate_prop": rate, "rate_se": error}
     return replace(change, release_rates=(row, *others))
 
 

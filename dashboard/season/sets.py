@@ -15,6 +15,7 @@ from analytics.season.option_file import OptionSet, from_link, read_options, to_
 from dashboard import link
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from datetime import date
 
     from analytics.season.baseline import Baseline
@@ -25,6 +26,7 @@ MOST = 6
 KEY = "set"
 _SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
 TOO_LONG = "These options are too long for a link: save them as a file to pass them on."
+KEPT = "The file was not taken, and the options stay as they were:"
 #: How long before the planned close the first example closes.
 EARLY = timedelta(days=14)
 
@@ -80,15 +82,33 @@ def form() -> int:
     return int(st.session_state.get(_FORM, 0))
 
 
-def uploaded(file: Any) -> list[str] | None:
-    """Take the set of a file that was not taken yet; return why not, None where nothing is new."""
+def uploaded(
+    file: Any, check: Callable[[OptionSet], Sequence[str]] = lambda found: ()
+) -> list[str] | None:
+    """Take the set of a file that was not taken yet; one with a fault leaves the set as it was.
+
+    Parameters
+    ----------
+    file : object or None
+        As the uploader hands it on.
+    check : callable
+        Returns why options cannot be weighed on this season.
+
+    Returns
+    -------
+    list of str or None
+        What to tell; None where nothing is new.
+    """
     if file is None or st.session_state.get(_FILE) == file.file_id:
         return None
     st.session_state[_FILE] = file.file_id
     try:
         found = read_options(file.getvalue())
     except WrongUse as error:
-        return str(error).splitlines()
+        return [KEPT, *str(error).splitlines()]
+    faults = list(check(found))
+    if faults:
+        return [KEPT, *faults]
     take(found)
     return _over(found)
 

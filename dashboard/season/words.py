@@ -247,7 +247,7 @@ def chance(part: float) -> str:
     """Return a chance in percent; what is nearly none or nearly sure is said as such."""
     if part < _ALMOST:
         return f"under 1{PERCENT}"
-    return f"over 99{PERCENT}" if part > 1 - _ALMOST else percent(part)
+    return f"over 99{PERCENT}" if part >= 1 - _ALMOST else percent(part)
 
 
 def day(one: date | None, *, year: bool = False) -> str:

@@ -11,13 +11,23 @@ import pytest
 from analytics.bulletin import shelf as shelves
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from analytics.season.option import AtLimit, Change, Option
-from analytics.season.option_file import OptionSet, from_link, read_options, to_link
+from analytics.season.option_file import OptionSet, from_link, read_options, to_link, write_options
 from analytics.season.tables import ANSWER_SCHEMAS
 from dashboard import book as books
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.charts.palette import palette
-from dashboard.season import answer_tables, answer_words, answered, kinds, panels, sets, weighing
+from dashboard.season import (
+    answer_tables,
+    answer_words,
+    answered,
+    fields,
+    kinds,
+    panels,
+    sets,
+    weighing,
+    words,
+)
 from dashboard.season import index as standings
 from dashboard.season.kinds import Kind
 from tests.app import sample_answers, sample_season
@@ -300,8 +310,74 @@ def test_a_file_is_taken_once(state):
 )
 def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said):
     told = sets.uploaded(File(content, "1"))
+    assert told[0] == sets.KEPT
     assert any(said in line for line in told)
     assert "set" not in state
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [('areas = ["B9"]\nopen_weekdays = "67"', "B9"), ("close_from = 2036-01-04", "2036-01-04")],
+)
+def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, book, line, said):
+    sets.take(SET)
+    held, shown = dict(state), sets.form()
+    on = weighing.scales(book)
+    text = f'[[option]]\nname = "Elsewhere"\n[[option.change]]\n{line}\n'
+    told = sets.uploaded(
+        File(text.encode(), "1"), lambda found: weighing.weighed(on, write_options(found)).refused
+    )
+    assert told[0] == sets.KEPT
+    assert said in told[1]
+    assert "Elsewhere" in told[1]
+    assert state == held | {sets._FILE: "1"}
+    assert sets.form() == shown
+
+
+def test_a_file_that_cannot_be_weighed_is_told_on_the_page(open_change):
+    page = open_change(set=to_link(SET))
+    text = b'[[option]]\nname = "E"\n[[option.change]]\nareas = ["B9"]\nopen_weekdays = "67"\n'
+    page = page.get("file_uploader")[0].set_value(("e.toml", text, "application/toml")).run()
+    assert not page.exception
+    assert any("B9" in plain(one.value) for one in page.error)
+    assert any(sets.KEPT in plain(one.value) for one in page.error)
+    assert link_of(page) == SET
+
+
+def test_shares_of_methods_are_whole_and_sum(open_change):
+    mix = {"mooching": 1 / 3, "trolling": 2 / 3}
+    page = open_change(set=to_link(OptionSet("", (Option("x", (Change(method_mix=mix),)),))))
+    assert link_of(page).options[0].changes[0].method_mix == mix
+    sliders = [one for one in page.slider if "parts of trips" in one.label]
+    assert sum(one.value for one in sliders) == 100
+    assert {type(one.value) for one in sliders} == {int}
+    page = widget(page.slider, "-mooching").set_value(67).run()
+    half = link_of(page).options[0].changes[0].method_mix
+    assert half == {"mooching": 0.5, "trolling": 0.5}
+    assert "mooching 50 %, trolling 50 %" in plain(words_of(page))
+
+
+def test_whole_shares_sum_to_all():
+    assert fields.whole(dict.fromkeys("abc", 1 / 3)) == {"a": 34, "b": 33, "c": 33}
+    assert fields.whole({"a": 0.005, "b": 0.995}) == {"a": 1, "b": 99}
+    assert fields.whole({"a": 1.0, "b": 0.0}) == {"a": 100, "b": 0}
+
+
+def test_a_rate_of_release_can_name_a_wound(open_change):
+    one = OptionSet("", (Option("x", (Change(release_rates=(RATE,)),)),))
+    page = open_change(set=to_link(one))
+    page = widget(page.selectbox, "-wound").set_value("deep").run()
+    assert not page.exception
+    row = link_of(page).options[0].changes[0].release_rates[0]
+    assert row == RATE | {"wound_class": "deep"}
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [(0.995, "over 99 %"), (0.9949, "99 %"), (1.0, "over 99 %"), (0.0, "under 1 %"), (0.5, "50 %")],
+)
+def test_no_chance_is_told_as_certain(part, said):
+    assert plain(words.chance(part)) == said
 
 
 def test_a_set_too_long_for_a_link_is_weighed_all_the_same(state):
@@ -441,7 +517,7 @@ def test_shared_assumptions_are_told_once(answer):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("told", "said"),
     [
         (
             "A1: by 60 measured in A2; none in A3.",
@@ -450,8 +526,8 @@ def test_shared_assumptions_are_told_once(answer):
         ("A1 of 3, in A12; A1", "A1 of 3, in A12; A1"),
     ],
 )
-def test_codes_of_areas_are_named_where_they_are_plain(book, words, said):
-    assert standings.with_names(book, words) == said
+def test_codes_of_areas_are_named_where_they_are_plain(book, told, said):
+    assert standings.with_names(book, told) == said
 
 
 def test_digits_of_a_difference_follow_its_interval():
