@@ -4,8 +4,8 @@
 the steps of the estimate beside DuckDB's group-by of the same files, at two sizes ten times apart;
 the same estimates by a general survey library and by a bootstrap, on a subset, which must be equal;
 a regression of counts beside statsmodels' dense one, equal too; and options weighed on joint
-draws beside a plain reckoning day by day. No figure is kept from another
-run.
+draws beside a plain reckoning day by day, with the server's time of the page that shows them. No
+figure is kept from another run.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench import models, options, others, scale
+from tests.bench import models, options, others, page, scale
 from tests.bench.big_tables import big_tables, write_tables
 from tests.bench.processes import Measured, measure
 
@@ -109,6 +109,7 @@ def main() -> None:
             print("\n" + "\n".join(models.table(n, fits)))
     if given.only in (None, "options"):
         print("\n" + "\n".join(options.table(options.compare(runs=given.runs))))
+        print("\n" + "\n".join(page.lines(page.apart())))
 
 
 if __name__ == "__main__":
