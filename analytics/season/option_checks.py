@@ -12,14 +12,21 @@ from analytics.errors import WrongUse
 from analytics.season.baseline import PARTS
 from analytics.season.lengths_moved import LEAST_MEASURED, measured, so_far_mm
 from analytics.season.option import AtLimit, Change, Option
+from analytics.season.option_keys import CHANGE_KEYS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     from analytics.season.baseline import Baseline
 
 _SIZES, _WOUNDS = ("legal", "sublegal", "any"), ("any", "shallow", "deep")
 _MARKED = ("encounter_legal_marked_fish", "encounter_legal_unmarked_fish")
+#: What each field of a change is called in a file of options.
+_KEYS = {key.field: key.name for key in CHANGE_KEYS}
+#: Minimum lengths in mm that a rule on these fish may have; common practice, no source.
+LENGTHS_MM = (200, 1_200)
+_MM_PER_INCH, _MM_PER_CM = 25.4, 10
 #: Shares of a mix may miss 1 by rounding.
 _ROUNDING = 1e-6
 
@@ -137,37 +144,48 @@ class _Checked:
             day = getattr(change, name)
             if day is not None and day <= through:
                 self.refuse(
-                    f"{name} is {day}; the totals so far run through {through}: name a later day"
+                    f"{_KEYS[name]} is {day}; the totals so far run through {through}: name a "
+                    "later day"
                 )
             if day is not None and day > self.end:
-                self.refuse(f"{name} is {day}; the outlook ends on {self.end}: name an earlier day")
+                self.refuse(
+                    f"{_KEYS[name]} is {day}; the outlook ends on {self.end}: name an earlier day"
+                )
+        first, last, close, reopen, opens = (
+            f"{_KEYS[name]} is {getattr(change, name)}"
+            for name in ("first", "last", "close", "reopen", "open")
+        )
         if change.first and change.last and change.last < change.first:
-            self.refuse(f"last is {change.last}, before first, {change.first}: turn them round")
+            self.refuse(f"{last}, before {first}: turn them round")
         if change.close and change.reopen and change.reopen <= change.close:
-            self.refuse(f"reopen is {change.reopen}, not after close, {change.close}")
+            self.refuse(f"{reopen}, not after {close}: name a later day to open again")
         if change.reopen is not None:
-            opens = self.baseline.rules.is_open
-            after = (change.reopen - through).days - 1
-            end = len(self.baseline.days) if change.open else after
-            for place in self._places:
-                if not opens[place, after:].any() and not end > after:
-                    self.refuse(
-                        f"{self.baseline.areas[place]} has no planned open day from "
-                        f"{change.reopen} on: say through which day it would be open (open)"
-                    )
+            self._reopening(change.reopen)
             if change.open and change.open < change.reopen:
-                self.refuse(f"open is {change.open}, before reopen, {change.reopen}")
+                self.refuse(f"{opens}, before {reopen}: name a later day for {_KEYS['open']}")
+
+    def _reopening(self, day: date) -> None:
+        planned = self.baseline.rules.is_open
+        after = (day - self.baseline.through).days - 1
+        end = len(self.baseline.days) if self.change.open else after
+        for place in self._places:
+            if not planned[place, after:].any() and not end > after:
+                self.refuse(
+                    f"{self.baseline.areas[place]} has no planned open day from {day} on "
+                    f"({_KEYS['reopen']}): say through which day it would be open with "
+                    f"{_KEYS['open']}"
+                )
 
     def _weekdays(self) -> None:
         digits = self.change.weekdays
         wrong = sorted(set(digits) - set("1234567"))
         if wrong:
             self.refuse(
-                f'weekdays "{digits}" holds "{wrong[0]}"; 1 is Monday and 7 Sunday: write such as '
-                '"67"'
+                f'{_KEYS["weekdays"]} "{digits}" holds "{wrong[0]}"; 1 is Monday and 7 Sunday: '
+                'write such as "67"'
             )
         if len(set(digits)) < len(digits):
-            self.refuse(f'weekdays "{digits}" names a day twice')
+            self.refuse(f'{_KEYS["weekdays"]} "{digits}" names a day twice')
 
     def _effort(self) -> None:
         factor = self.change.effort_factor
@@ -206,8 +224,12 @@ class _Checked:
         length = self.change.min_length_mm
         if length is None:
             return
-        if not 0 <= length < math.inf:
-            self.refuse(f"min_length_mm is {length}; a length is 0 mm or more")
+        low, high = LENGTHS_MM
+        if not low <= length <= high:
+            self.refuse(
+                f"min_length_mm is {length:g}; lengths are in mm, from {low:,} to {high:,}"
+                f"{_length_hint(length)}"
+            )
         for place in self._places:
             told = so_far_mm(self.baseline, place)
             size = "legal" if length > told else "sublegal"
@@ -250,3 +272,22 @@ class _Checked:
             value = row.get(column)
             if value is not None and not 0 <= value <= 1:
                 self.refuse(f"{column} of a release rate is {value}; a rate runs from 0 to 1")
+        self._rate_error(row["rate_prop"], row.get("rate_se"))
+
+    def _rate_error(self, prop: float, se: float | None) -> None:
+        """Refuse an error that no law between 0 and 1 has: its variance is under p (1 - p)."""
+        most = math.sqrt(prop * (1 - prop))
+        if se and se >= most * (1 - _ROUNDING):
+            allowed = f"it must be under {most:.3g}" if most else "a rate of 0 or 1 has none"
+            self.refuse(
+                f"rate_se of a release rate is {se:g} where rate_prop is {prop:g}; a rate between "
+                f"0 and 1 cannot be so uncertain: {allowed}"
+            )
+
+
+def _length_hint(length: float) -> str:
+    """Return what a length would be in mm, were it told in inches or centimetres."""
+    for unit, factor in (("in", _MM_PER_INCH), ("cm", _MM_PER_CM)):
+        if LENGTHS_MM[0] <= length * factor <= LENGTHS_MM[1]:
+            return f": {length:g} {unit} = {length * factor:.0f} mm"
+    return ""

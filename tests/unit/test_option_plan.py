@@ -125,18 +125,34 @@ REFUSED = {
     ),
     "it changes nothing": option(Change(("VEL",), first=day(3))),
     "changes nothing: say": option(Change(method_mix={})),
-    "close is 2036-01-27; the totals so far run through": option(Change(close=THROUGH)),
-    "open is 2036-04-27; the outlook ends on 2036-03-23": option(Change(open=day(91))),
-    "before first": option(Change(first=day(9), last=day(8), close=day(9))),
-    "reopen is 2036-02-01, not after close": option(Change(close=day(5), reopen=day(5))),
-    "no planned open day from 2036-03-18 on": option(Change(reopen=day(51))),
-    "open is 2036-03-17, before reopen": option(Change(reopen=day(51), open=day(50))),
-    'weekdays "678" holds "8"': option(Change(weekdays="678")),
-    "names a day twice": option(Change(weekdays="667")),
+    "close_from is 2036-01-27; the totals so far run through": option(Change(close=THROUGH)),
+    "open_through is 2036-04-27; the outlook ends on 2036-03-23": option(Change(open=day(91))),
+    "last_day is 2036-02-04, before first_day is 2036-02-05": option(
+        Change(first=day(9), last=day(8), close=day(9))
+    ),
+    "reopen_from is 2036-02-01, not after close_from is 2036-02-01": option(
+        Change(close=day(5), reopen=day(5))
+    ),
+    "no planned open day from 2036-03-18 on (reopen_from): say": option(Change(reopen=day(51))),
+    "open_through is 2036-03-17, before reopen_from": option(Change(reopen=day(51), open=day(50))),
+    'open_weekdays "678" holds "8"': option(Change(weekdays="678")),
+    'open_weekdays "667" names a day twice': option(Change(weekdays="667")),
     "effort_factor is -1": option(Change(effort_factor=-1.0)),
     "daily_limit_fish is -1": option(Change(daily_limit_fish=-1)),
     "no one who stops at it would fish": option(Change(daily_limit_fish=0, at_limit=AtLimit.STOP)),
-    "min_length_mm is -5": option(Change(min_length_mm=-5.0)),
+    "min_length_mm is -5; lengths are in mm, from 200 to 1,200": option(Change(min_length_mm=-5.0)),
+    "min_length_mm is 22; lengths are in mm, from 200 to 1,200: 22 in = 559 mm": option(
+        Change(min_length_mm=22.0)
+    ),
+    "from 200 to 1,200: 58 cm = 580 mm": option(Change(min_length_mm=58.0)),
+    "min_length_mm is 1201;": option(Change(min_length_mm=1201.0)),
+    "min_length_mm is 0;": option(Change(min_length_mm=0.0)),
+    "rate_se of a release rate is 0.3 where rate_prop is 0.1; a rate": option(
+        Change(release_rates=(RATE | {"rate_se": 0.3},))
+    ),
+    "a rate of 0 or 1 has none": option(
+        Change(release_rates=(RATE | {"rate_prop": 1.0, "rate_se": 0.1},))
+    ),
     'method "netting" is not one of those seen so far: mooching, trolling': option(
         Change(method_mix={"netting": 1.0})
     ),

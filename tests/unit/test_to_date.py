@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 import pytest
 
@@ -230,11 +232,15 @@ class TestHorizon:
         assert (np.diff(found.week) >= 0).all()
         assert found.rules.is_open[0].sum() == (close - found.through).days
 
-    def test_it_is_at_most_26_weeks(self):
-        seasons = [{"season": "2030-31", "area": "A", "open_date": MONDAY}]
-        seasons[0]["close_date"] = MONDAY.replace(year=2032)
-        found = self.horizon(survey([], seasons=seasons), "2031-W02")
-        assert len(found.weeks) == 26
+    def test_it_is_a_year_at_most(self):
+        opening = {"season": "2030-31", "area": "A", "open_date": MONDAY}
+        weeks = {}
+        for n_days in (280, 700):
+            seasons = [opening | {"close_date": MONDAY + dt.timedelta(days=n_days - 1)}]
+            found = self.horizon(survey([], seasons=seasons), "2031-W02")
+            weeks[n_days] = len(found.weeks)
+        # 40 weeks, of which one is over, and four past the close.
+        assert weeks == {280: 43, 700: 53}
 
     def test_rules_are_those_of_the_opening_or_of_the_nearest(self):
         opens = [(6, 12, 2, True), (25, 31, 1, None)]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: Days after the last planned close on which an option may still open.
 AFTER_CLOSE = 28
 #: The most weeks to come.
-MOST_WEEKS = 26
+MOST_WEEKS = 53
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +72,7 @@ def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[st
     """Return the days to come of a season.
 
     They run from the day after `through` to the Sunday on or after 28 days past the last planned
-    close, for at most 26 weeks. The totals run through the Sunday of `through`, or the season's
+    close, for at most 53 weeks. The totals run through the Sunday of `through`, or the season's
     last open day where that is earlier.
 
     Parameters
