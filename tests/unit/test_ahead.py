@@ -12,7 +12,7 @@ import pytest
 from analytics.bulletin.prepare import prepare
 from analytics.bulletin.rates.tables import INDEX_SCHEMA, TIMING_SCHEMA
 from analytics.bulletin.standing.ahead import ahead_of, weeks_ahead
-from analytics.bulletin.standing.backtest import CUTS, PROJECTED, backtest_rows, hit_rates
+from analytics.bulletin.standing.backtest import CUTS, PROJECTED, backtest_rows
 from analytics.bulletin.standing.boat_days import BoatDays, Weather, boat_days
 from analytics.bulletin.standing.effort import effort_ahead
 from analytics.bulletin.standing.history import KEPT, LEVEL_SE, Figures, course_of
@@ -550,11 +550,3 @@ def test_past_weekly_reads_only_seasons_before():
     found = past_weekly(snapshot, season="next " + made.SEASON)
     assert [one.season for one in found] == [made.SEASON]
     assert np.isfinite(found[0].figure[TRIPS]).all()
-
-
-def test_hit_rates_count_what_can_be_counted():
-    row = {"quantity": "kept_fish", "reason": "", "final": 10.0}
-    inside = {"low_80": 9.0, "high_80": 11.0, "low_95": 8.0, "high_95": 12.0}
-    wide = {"low_80": 11.0, "high_80": 12.0, "low_95": 8.0, "high_95": 12.0}
-    rows = [row | inside, row | wide, row | inside | {"final": None}, row | {"reason": "none"}]
-    assert hit_rates(rows) == {"kept_fish": (2, 1, 2)}

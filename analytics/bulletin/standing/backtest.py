@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +37,6 @@ LEVELS = (0.8, 0.95)
 N_DRAWS = 500
 #: The classes by size and mark are not projected: what test fishing says of them is not asked.
 _RECKONING = Reckoning(classes=Classes.REPORTED)
-_N_THREADS = 2
 
 
 def backtest_rows(
@@ -87,29 +85,6 @@ def backtest_rows(
     return rows
 
 
-def hit_rates(rows: Sequence[Row]) -> dict[str, tuple[int, int, int]]:
-    """Return by quantity how many projections there are and how many 80 and 95 % intervals held.
-
-    Parameters
-    ----------
-    rows : sequence of dict
-        From `backtest_rows`.
-
-    Returns
-    -------
-    dict of str to (int, int, int)
-        Projections with an interval and a final estimate; held at 80 %; held at 95 %.
-    """
-    found: dict[str, tuple[int, int, int]] = {}
-    for row in rows:
-        if row["reason"] or row["final"] is None or row["low_80"] is None:
-            continue
-        held = [row[f"low_{one}"] <= row["final"] <= row[f"high_{one}"] for one in (80, 95)]
-        before = found.get(row["quantity"], (0, 0, 0))
-        found[row["quantity"]] = (before[0] + 1, before[1] + held[0], before[2] + held[1])
-    return found
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Past:
     """A past season to be projected, with what was known before it."""
@@ -155,9 +130,7 @@ def _season_rows(past: _Past) -> list[Row]:
     except BlackmouthError as error:
         return [names | {"reason": str(error)}]
     final = _finals(whole)
-    with ThreadPoolExecutor(_N_THREADS) as pool:
-        found = pool.map(lambda cut: list(_cut_rows(past, alone, cut, final)), past.cuts())
-        return [names | row for rows in found for row in rows]
+    return [names | row for cut in past.cuts() for row in _cut_rows(past, alone, cut, final)]
 
 
 def _alone(snapshot: Snapshot, season: str) -> Snapshot:
