@@ -185,7 +185,8 @@ def _figures(choice: Choice, found: Answered) -> None:
         area, quantity, shifts = panel
         title = f"{QUANTITIES[quantity].label}, {head(choice.book, area)}"
         st.markdown(f"**{text.plain(title)}**")
-        figure = dotted.figure(shifts, palette=palette(dark=is_dark()))
+        unit = text.unit_words(QUANTITIES[quantity].unit)
+        figure = dotted.figure(shifts, palette=palette(dark=is_dark()), unit=unit)
         said = dotted.description(shifts, of=title)
         draw.chart(figure, key=f"shift-{quantity}-{area or 'all'}", alt=said)
 

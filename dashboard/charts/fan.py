@@ -21,6 +21,10 @@ Line = dict[str, Any]
 HEIGHT = 330
 #: Bands from wide to narrow: their quantiles, their depth, their words.
 BANDS = (("q025", "q975", 0.13, "95 %"), ("q10", "q90", 0.2, "80 %"), ("q25", "q75", 0.3, "50 %"))
+#: Ends of those bands over the ends of the widest one, as a normal curve has them.
+_PARTS = (1.0, 1.2816 / 1.96, 0.6745 / 1.96)
+#: Below so many fish every tick of the axis is a whole one.
+FEW = 5
 SO_FAR = ("●", "estimated so far")
 AHEAD = ("┈", "middle of what is to come")
 FAN = ("▒", "in 50, 80 and 95 of 100 cases")
@@ -45,6 +49,8 @@ class Fan:
         The planned close.
     beside : tuple of (date, float)
         The middle of another fan.
+    unit : str
+        Of the axis, in words.
     """
 
     lines: tuple[Line, ...]
@@ -52,6 +58,7 @@ class Fan:
     now: Amount
     close: date | None
     beside: tuple[tuple[date, float], ...] = ()
+    unit: str = "fish"
 
     @property
     def past(self) -> tuple[Line, ...]:
@@ -112,9 +119,21 @@ def description(fan: Fan, *, of: str) -> str:
 
 
 def _start(fan: Fan) -> tuple[Line, ...]:
-    """Return the last week so far where it has quantiles of its own: the fan opens there."""
-    last = fan.past[-1:]
-    return last if last and last[0]["q50"] is not None else ()
+    """Return the last week so far: the fan opens there, as wide as the total so far is unsure."""
+    if not fan.past:
+        return ()
+    last = fan.past[-1]
+    if last.get("q50") is not None:
+        return (last,)
+    middle, low, high = last["estimate"], fan.now.low, fan.now.high
+    if low is None or high is None:
+        low = high = middle
+    ends = {
+        name: middle + part * (end - middle)
+        for names, part in zip(BANDS, _PARTS, strict=True)
+        for name, end in ((names[0], low), (names[1], high))
+    }
+    return (last | ends,)
 
 
 def _band(fan: Fan, low: str, high: str, *, depth: float, palette: Palette) -> list[go.Scatter]:
@@ -248,6 +267,21 @@ def _lines(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     return found
 
 
+def _number(fan: Fan, *, palette: Palette) -> dict[str, Any]:
+    """Return the limit in figures, above the start of its line; below it where no room is left."""
+    is_high = fan.limit_fish > 0.9 * fan.top
+    return {
+        "xref": "paper",
+        "x": 0.01,
+        "xanchor": "left",
+        "y": fan.limit_fish,
+        "yanchor": "top" if is_high else "bottom",
+        "text": f"limit {fan.limit_fish:,.10g}",
+        "showarrow": False,
+        "font": {"color": palette.ink, "size": 12},
+    }
+
+
 def _layout(fan: Fan, *, palette: Palette) -> dict[str, Any]:
     ticks = _ticks(fan.lines)
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
@@ -258,11 +292,20 @@ def _layout(fan: Fan, *, palette: Palette) -> dict[str, Any]:
         "showgrid": False,
         "tickangle": 0,
     }
-    fish = {"range": [0, fan.top], "nticks": 6, "gridcolor": palette.grid, "tickformat": ",.0f"}
+    fish: dict[str, Any] = {
+        "range": [0, fan.top],
+        "nticks": 6,
+        "gridcolor": palette.grid,
+        "tickformat": ",.0f",
+        "title": {"text": fan.unit, "standoff": 4},
+    }
+    if fan.top < FEW:
+        fish |= {"dtick": 1}
     return plain(palette) | {
         "height": HEIGHT,
-        "margin": {"l": 54, "r": 14, "t": 10, "b": 26},
+        "margin": {"l": 62, "r": 14, "t": 10, "b": 26},
         "shapes": _lines(fan, palette=palette),
+        "annotations": [_number(fan, palette=palette)],
         "xaxis": axis | days,
         "yaxis": axis | fish,
     }

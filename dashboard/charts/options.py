@@ -22,6 +22,8 @@ LINE_HEIGHT, LABEL_WIDTH = 38, 18
 SIGNS = (("●", "difference from today's rule"), ("━", "its interval"), ("┊", "today's rule"))
 FEWER, NO_DOT = ("▽", "beaten on every count"), ("×", "no figure")
 HUES = {"┊": "quiet", "▽": "copper", "×": "quiet"}
+#: Below so many fish every tick of the axis is a whole one.
+FEW = 4
 #: How much wider than its figures the axis is.
 ROOM = 1.1
 
@@ -52,8 +54,8 @@ def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
     return found + [NO_DOT] * any(one.amount.value is None for one in shifts)
 
 
-def figure(shifts: Sequence[Shift], *, palette: Palette) -> go.Figure:
-    """Draw one or more options from top to bottom in the order given."""
+def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.Figure:
+    """Draw one or more options from top to bottom in the order given; `unit` names the axis."""
     traces = []
     for is_beaten, hue, symbol in (
         (False, palette.sea, "circle"),
@@ -63,7 +65,7 @@ def figure(shifts: Sequence[Shift], *, palette: Palette) -> go.Figure:
         traces += [_spans(mine, colour=hue), _dots(mine, colour=hue, symbol=symbol)]
     traces.append(_gaps(shifts, palette=palette))
     # Made in one step: a figure that is updated piece by piece takes many times as long.
-    return go.Figure(traces, layout=_layout(shifts, palette=palette))
+    return go.Figure(traces, layout=_layout(shifts, palette=palette, unit=unit))
 
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:
@@ -81,7 +83,8 @@ def _reach(shifts: Sequence[Shift]) -> list[float]:
         if end is not None
     ]
     low, high = min([0.0, *ends]), max([0.0, *ends])
-    room = (ROOM - 1) * ((high - low) or 1.0)
+    low, high = min(low, -1.0), max(high, 1.0)
+    room = (ROOM - 1) * (high - low)
     return [low - room, high + room]
 
 
@@ -130,11 +133,15 @@ def _gaps(shifts: Sequence[Shift], *, palette: Palette) -> go.Scatter:
     )
 
 
-def _layout(shifts: Sequence[Shift], *, palette: Palette) -> dict[str, Any]:
+def _layout(shifts: Sequence[Shift], *, palette: Palette, unit: str) -> dict[str, Any]:
     labels = ["<br>".join(escape(part) for part in wrap(one.name, LABEL_WIDTH)) for one in shifts]
     height = max([LINE_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)])
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    across = {"range": _reach(shifts), "gridcolor": palette.grid, "nticks": 5, "tickformat": ",.0f"}
+    ends = _reach(shifts)
+    across = {"range": ends, "gridcolor": palette.grid, "nticks": 5, "tickformat": ",.0f"}
+    across |= {"title": {"text": unit, "standoff": 4}} if unit else {}
+    if ends[1] - ends[0] < FEW:
+        across |= {"dtick": 1}
     down = {
         "tickvals": list(range(len(shifts))),
         "ticktext": labels,
@@ -146,8 +153,8 @@ def _layout(shifts: Sequence[Shift], *, palette: Palette) -> dict[str, Any]:
     line = {"width": 1.5, "color": palette.quiet, "dash": "dot"}
     today = {"type": "line", "x0": 0.0, "x1": 0.0, "yref": "paper", "y0": 0, "y1": 1}
     return plain(palette) | {
-        "height": height * len(shifts) + 40,
-        "margin": {"l": 8, "r": 18, "t": 6, "b": 26},
+        "height": height * len(shifts) + 40 + 16 * bool(unit),
+        "margin": {"l": 8, "r": 18, "t": 6, "b": 26 + 16 * bool(unit)},
         "shapes": [today | {"line": line, "layer": "below"}],
         "xaxis": axis | across,
         "yaxis": axis | down | {"color": palette.ink},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from analytics.units import QUANTITIES
@@ -14,12 +15,15 @@ from dashboard.season import words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from analytics.season.weigh import Fans
     from dashboard.book import Book
     from dashboard.charts.dots import Dot
     from dashboard.season.index import Line, Standings
 
+#: A week that ends so long after the close holds it.
+LAST_WEEK = timedelta(days=6)
 #: Columns of the fan, in the order of the chances of the engine.
 QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
@@ -56,12 +60,22 @@ def _told(line: Line) -> str:
 
 def fan(found: Standings, line: Line) -> Fan:
     """Return the fan of a limit that has weeks."""
+    close = line["planned_close"]
     return Fan(
-        lines=_until_still(found.fan[line["limit_id"]]),
+        lines=_to_close(_until_still(found.fan[line["limit_id"]]), close),
         limit_fish=line["limit_fish"],
         now=standings.total(line),
-        close=line["planned_close"],
+        close=close,
+        unit=words.unit(line),
     )
+
+
+def _to_close(lines: Sequence[Line], close: date | None) -> tuple[Line, ...]:
+    """Return the weeks of a fan with the last of them ending on the planned close within it."""
+    *first, last = lines
+    if close is None or not last["is_ahead"] or not close < last["day"] <= close + LAST_WEEK:
+        return tuple(lines)
+    return (*first, last | {"day": close})
 
 
 def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | None:
@@ -88,6 +102,7 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         now=standings.total(line),
         close=line["planned_close"],
         beside=() if now == other else tuple(zip(days[:weeks], middle[:weeks], strict=True)),
+        unit=words.unit(line),
     )
 
 

@@ -581,6 +581,19 @@ def test_the_dots_stand_about_todays_rule(answer):
     assert "triangle-down-open" in symbols
 
 
+def test_an_axis_of_no_change_has_whole_ticks(answer):
+    amount = answer.difference(IDLE, None, "kept_fish")
+    drawn = dotted.figure(
+        [dotted.Shift(IDLE, amount, "x", is_beaten=False)],
+        palette=palette(dark=False),
+        unit="fish",
+    )
+    axis = drawn.layout.xaxis
+    assert axis.dtick == 1
+    assert axis.range[0] <= -1 < 1 <= axis.range[1]
+    assert axis.title.text == "fish"
+
+
 def test_an_exact_answer_comes_from_the_kept_draws(book):
     on = weighing.scales(book)
     assert on.baseline.season == NOW

@@ -235,6 +235,33 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     assert "1,240 by 10 Feb" in said
 
 
+def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(book, found):
+    one = panels.fan(found, found.limits[0])
+    drawn = fanned.figure(one, palette=palette(dark=False))
+    bands = [trace for trace in drawn.data if trace.fill == "toself"]
+    last = one.past[-1]["day"].isoformat()
+    assert {trace.x[0] for trace in bands} == {last}
+    # From the widest to the narrowest: the interval of the total, then parts of it.
+    ends = [(trace.y[-1], trace.y[0]) for trace in bands]
+    assert ends[0] == (one.now.low, one.now.high)
+    assert ends[0][0] < ends[1][0] < ends[2][0] < one.past[-1]["estimate"]
+    assert one.past[-1]["estimate"] < ends[2][1] < ends[1][1] < ends[0][1]
+    early = limit(book, sample_season.BINDING, planned_close=date(2036, 4, 9))
+    told = standings.index(early)
+    assert panels.fan(told, told.limits[0]).ahead[-1]["day"] == date(2036, 4, 9)
+
+
+def test_the_limit_stands_in_figures_beside_its_line(found):
+    one = panels.fan(found, found.limits[0])
+    drawn = fanned.figure(one, palette=palette(dark=False))
+    assert [(note.text, note.y) for note in drawn.layout.annotations] == [("limit 2,400", 2400.0)]
+    assert drawn.layout.yaxis.title.text == "fish"
+    assert drawn.layout.yaxis.dtick is None
+    few = replace(one, limit_fish=2.0, now=replace(one.now, high=None), lines=one.past[:1])
+    few = replace(few, lines=(few.lines[0] | {"estimate": 1.0},))
+    assert fanned.figure(few, palette=palette(dark=False)).layout.yaxis.dtick == 1
+
+
 def test_a_fan_ends_where_no_more_fish_are_counted(book):
     lines = book.bulletin.table("fan").to_pylist()
     mine = [line for line in lines if line["limit_id"] == sample_season.BINDING]
@@ -245,7 +272,10 @@ def test_a_fan_ends_where_no_more_fish_are_counted(book):
 
 def test_a_fan_of_one_week_or_none_is_drawn_too(found):
     one = panels.fan(found, found.limits[0])
-    short = replace(one, lines=(*one.past, one.ahead[0]))
+    next_one = replace(one, lines=(*one.past, one.ahead[0]))
+    drawn = fanned.figure(next_one, palette=palette(dark=False))
+    assert [trace.fill for trace in drawn.data].count("toself") == 3
+    short = replace(one, lines=one.ahead[:1])
     figure = fanned.figure(short, palette=palette(dark=False))
     assert not [trace for trace in figure.data if trace.fill == "toself"]
     assert [trace.line.width for trace in figure.data[:3]] == [12, 12, 12]
