@@ -76,9 +76,10 @@ def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bo
     if not is_first and rows and all(map(_is_nothing, rows.values())):
         return "changes nothing in trips, fish kept, sublegal releases and deaths"
     ends = ("estimate", "ci_low", "ci_high") if is_first else _ENDS
-    return ", ".join(
+    told = [
         f"{_noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
-    )
+    ]
+    return ("" if is_first else "against today's rule, ") + ", ".join(told)
 
 
 def _is_nothing(row: Row) -> bool:

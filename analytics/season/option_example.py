@@ -10,7 +10,9 @@ EXAMPLE = """\
 #
 # This is TOML: text in double quotes, dates YYYY-MM-DD without quotes, true or false, and a decimal
 # point. A key that is left out leaves today's rule as it is. Today's rule is always weighed, too;
-# every option is compared with it. At most 50 options; an unknown key is refused.
+# every option is compared with it. At most 50 options; an unknown key is refused. An option that
+# the season cannot weigh, such as of an area that it does not have, is told, and the others are
+# weighed.
 
 title = "Rules for March"           # heads the answer
 notes = "Asked by the board."       # printed with the answer, may have several lines

@@ -66,7 +66,7 @@ def _misnamed(baseline: Baseline, option: Option, areas: Mapping[str, str]) -> I
         where = f'option "{option.name}", change {number}'
         for seen, method in _methods(change):
             if method not in methods:
-                yield f"{where}: {_no_method(method, methods)}; seen: {seen}"
+                yield f"{where}: {_no_method(method, seen, methods)}"
         for area in change.areas:
             if area not in names:
                 yield f"{where}: {_no_area(area, names)}"
@@ -79,22 +79,20 @@ def _methods(change: Change) -> Iterator[tuple[str, str]]:
     for row in change.release_rates:
         method = str(row.get("method"))
         if method != "any":
-            yield f"method = {shown(method)} of a release rate", method
+            yield "a release rate", method
 
 
-def _no_method(method: str, methods: Sequence[str]) -> str:
+def _no_method(method: str, seen: str, methods: Sequence[str]) -> str:
     allowed = ", ".join(methods) or "none was told"
-    return (
-        f"method {shown(method)} is not one of those seen so far"
-        f"{_hint(method, dict.fromkeys(methods, ''))}; allowed: {allowed}"
-    )
+    hint = _hint(method, dict.fromkeys(methods, ""))
+    return f"method {shown(method)} in {seen} is not one of those seen so far; allowed: {allowed}{hint}"
 
 
 def _no_area(area: str, names: Mapping[str, str]) -> str:
     allowed = ", ".join(map(_named, names, names.values()))
     return (
-        f"area {shown(area)} is not the code of one of the season's areas{_hint(area, names)}; "
-        f"allowed: {allowed}"
+        f"area {shown(area)} is not the code of one of the season's areas; allowed: {allowed}"
+        f"{_hint(area, names)}"
     )
 
 

@@ -180,6 +180,36 @@ class TestGaps:
         assert kept == pytest.approx(rows["A", "kept_fish"]["estimate"])
         assert any("A: no error can be had of" in words for _, words in found.assumed)
 
+    @pytest.mark.parametrize("told_deep", [0, 3])
+    def test_areas_that_do_not_add_up_to_all_areas_are_told(self, told_deep):
+        boats = {  # In A half of the releases are told, in B all.
+            "r1": [interview(released_sublegal=4, released_deep_hooked=None)],
+            "r2": [interview(released_sublegal=4, released_deep_hooked=0)],
+        }
+        boats["r1"].append(interview(released_sublegal=4, released_deep_hooked=told_deep))
+        days = [
+            SiteDay(len(mine), mine, site=site, date=MONDAY + dt.timedelta(days=n))
+            for n in (0, 1)
+            for site, mine in boats.items()
+        ]
+        rates = [
+            {"size_class": "any", "method": "any", "wound_class": wound, "rate_prop": prop}
+            for wound, prop in (("shallow", 0.1), ("deep", 0.6), ("any", 0.2))
+        ]
+        snapshot = survey(days, sites={"r1": "A", "r2": "B"}, release_rates=rates)
+        found, rows = self.drawn(snapshot)
+        words = [words for _, words in found.assumed if "takes shares" in words]
+        name = "release_deaths_fish"
+        parts = found.to_date[name].sum(axis=1).mean()
+        assert parts == pytest.approx(sum(rows[area, name]["estimate"] for area in "AB"))
+        if told_deep:
+            whole = rows[None, name]["estimate"]
+            (line,) = words
+            assert f"release deaths {parts:,.1f} in the place of {whole:,.1f}" in line
+            assert whole != pytest.approx(parts, rel=0.01)
+        else:
+            assert words == []
+
     def test_no_fish_at_all_is_no_fish_in_every_draw(self):
         days = [SiteDay(5, [interview()] * 3, date=MONDAY.replace(day=day)) for day in (6, 7, 8)]
         found, _ = self.drawn(survey(days))

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
     Rows = Mapping[tuple[str | None, str], Row]
 
+#: Share of a total by which areas may miss it without a word.
+_APART = 1e-3
 _SUMS = {"released_fish": (2, 3, 4), "encounter_fish": (1, 2, 3, 4)}
 
 
@@ -250,4 +252,31 @@ def _assumed(rows: Rows, df: float | None) -> tuple[tuple[str, str], ...]:
         f"{area}: no error can be had of {', '.join(names)}; none is drawn."
         for area, names in sorted(lacking.items())
     ]
+    words += _apart(rows)
     return tuple(("Totals so far", one) for one in words)
+
+
+def _apart(rows: Rows) -> list[str]:
+    """Return the totals whose areas do not add up to all areas, such as deaths by deep hooks.
+
+    The draws of an area have its own row as their mean, for the limits on it; their sum is then
+    not that of the row of all areas where this takes its shares from all areas together.
+    """
+    areas = sorted({area for area, _ in rows if area is not None})
+    told = []
+    for name in TOTALS:
+        whole = rows.get((None, name), {}).get("estimate")
+        parts = [rows[area, name].get("estimate") for area in areas if (area, name) in rows]
+        known = [float(one) for one in parts if one is not None]
+        if whole is None or len(known) < len(parts):
+            continue
+        if abs(sum(known) - whole) > _APART * abs(whole):
+            label = QUANTITIES[name].label.lower()
+            told.append(f"{label} {sum(known):,.1f} in the place of {whole:,.1f}")
+    if not told:
+        return []
+    return [
+        "Draws of all areas are the sum of the areas', each with the estimate of its own row. The "
+        "row of all areas takes shares, such as that of fish hooked deep, from all areas together "
+        f"and differs: {'; '.join(told)}."
+    ]
