@@ -116,7 +116,7 @@ def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
     if not is_demo:
         del environment[DEMO_VARIABLE]
     signal.signal(signal.SIGTERM, _interrupt)
-    # A library that the models load lets system calls go on after Ctrl-C: set anew, it ends the wait.
+    # A library of the models lets system calls go on after Ctrl-C: set anew, it ends the wait.
     signal.signal(signal.SIGINT, signal.getsignal(signal.SIGINT))
     child = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
     try:
