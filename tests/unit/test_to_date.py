@@ -182,9 +182,9 @@ class TestGaps:
 
     @pytest.mark.parametrize("told_deep", [0, 3])
     def test_areas_that_do_not_add_up_to_all_areas_are_told(self, told_deep):
-        boats = {  # In A half of the releases are told, in B all.
+        boats = {  # Told of half of the releases in A, of all in B.
             "r1": [interview(released_sublegal=4, released_deep_hooked=None)],
-            "r2": [interview(released_sublegal=4, released_deep_hooked=0)],
+            "r2": [interview(area="B", released_sublegal=4, released_deep_hooked=0)],
         }
         boats["r1"].append(interview(released_sublegal=4, released_deep_hooked=told_deep))
         days = [
