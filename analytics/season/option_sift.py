@@ -85,7 +85,8 @@ def _methods(change: Change) -> Iterator[tuple[str, str]]:
 def _no_method(method: str, seen: str, methods: Sequence[str]) -> str:
     allowed = ", ".join(methods) or "none was told"
     hint = _hint(method, dict.fromkeys(methods, ""))
-    return f"method {shown(method)} in {seen} is not one of those seen so far; allowed: {allowed}{hint}"
+    told = f"method {shown(method)} in {seen} is not one of those seen so far"
+    return f"{told}; allowed: {allowed}{hint}"
 
 
 def _no_area(area: str, names: Mapping[str, str]) -> str:

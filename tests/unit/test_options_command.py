@@ -247,8 +247,8 @@ def test_a_refused_option_is_told_and_the_others_are_weighed(tmp_path, run, stor
     status, said, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 0, err
     words = (
-        'option "Close VEL early", change 1: area "Velmark" is not the code of one of the season\'s '
-        "areas; allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
+        'option "Close VEL early", change 1: area "Velmark" is not the code of one of the '
+        "season's areas; allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
     )
     assert f"not weighed: {words}" in err
     assert "One fish" in said
@@ -271,8 +271,8 @@ def test_no_option_that_can_be_weighed_is_wrong_use(tmp_path, run, store, file):
     lines = err.splitlines()[-3:]
     assert lines[0] == "blackmouth: no option can be weighed:"
     assert lines[1] == (
-        '  option "Gear", change 1: method "troling" in method_mix = {troling = 0.5, mooching = 0.5} '
-        "is not one of those seen so far; allowed: mooching, trolling; did you mean trolling?; "
+        '  option "Gear", change 1: method "troling" in method_mix = {troling = 0.5, mooching = '
+        "0.5} is not one of those seen so far; allowed: mooching, trolling; did you mean trolling?; "
         'option "Gear", change 1: area "VAL" is not the code of one of the season\'s areas; '
         "allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
     )
