@@ -125,9 +125,9 @@ def test_the_answer_opens_with_a_sentence_an_option(tables):
         "14 March 2036."
     )
     assert lines[1] == (
-        "**Close \\| early**: against today's rule, angler trips −810 (−1,190 to −510), Chinook kept "
-        "−810 (−1,190 to −510), sublegal releases −810 (−1,190 to −510), total deaths −810 "
-        "(−1,190 to −510); limits likely passed: 0 of 1 (today 1); binds first: "
+        "**Close \\| early**: against today's rule, angler trips −810 (−1,190 to −510), "
+        "Chinook kept −810 (−1,190 to −510), sublegal releases −810 (−1,190 to −510), "
+        "total deaths −810 (−1,190 to −510); limits likely passed: 0 of 1 (today 1); binds first: "
         f"{limit}: under 1 % to pass it."
     )
     assert lines[2].startswith("**Poor\\_one**: changes nothing in trips")

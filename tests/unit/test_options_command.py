@@ -272,9 +272,9 @@ def test_no_option_that_can_be_weighed_is_wrong_use(tmp_path, run, store, file):
     assert lines[0] == "blackmouth: no option can be weighed:"
     assert lines[1] == (
         '  option "Gear", change 1: method "troling" in method_mix = {troling = 0.5, mooching = '
-        "0.5} is not one of those seen so far; allowed: mooching, trolling; did you mean trolling?; "
-        'option "Gear", change 1: area "VAL" is not the code of one of the season\'s areas; '
-        "allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
+        "0.5} is not one of those seen so far; allowed: mooching, trolling; did you mean "
+        'trolling?; option "Gear", change 1: area "VAL" is not the code of one of '
+        "the season's areas; allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
     )
     assert "2039-01-01; the outlook ends on" in lines[2]
     assert not (tmp_path / "answer").exists()
