@@ -431,6 +431,14 @@ def test_the_day_of_a_limit_moves(answer):
     )
 
 
+def test_a_day_that_is_not_to_come_does_not_move(answer):
+    lines = [
+        line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
+    ]
+    found = answered.index(sample_answers.tables(reach=lines), through=date(2036, 4, 2))
+    assert sentences(found)[0].endswith("falls from 72 % to **52 %**.")
+
+
 def test_without_limits_none_is_told(answer):
     found = answered.index(sample_answers.tables(reach=[]))
     assert "no limit can be told" in sentences(found)[0]
