@@ -107,14 +107,3 @@ for schemas in GROUPS.values():
     TABLE_SCHEMAS |= schemas
 #: Tables of bulletins whose card does not name its tables; a bulletin lacks those added later.
 FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
-
-
-def conformed(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table in a schema: a column that an older program did not keep is null."""
-    columns = [
-        table[field.name].cast(field.type)
-        if field.name in table.column_names
-        else pa.nulls(table.num_rows, field.type)
-        for field in schema
-    ]
-    return pa.Table.from_arrays(columns, schema=schema)

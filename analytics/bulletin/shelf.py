@@ -24,9 +24,9 @@ from analytics.bulletin.kept_tables import (
     GROUPS,
     MOVED_SCHEMA,
     TABLE_SCHEMAS,
-    conformed,
 )
 from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.data.conform import conformed
 from analytics.errors import StoreError, WrongUse
 
 if TYPE_CHECKING:

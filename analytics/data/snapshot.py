@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
+from analytics.data.conform import conformed
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
@@ -131,12 +132,4 @@ class _Sink:
 
 def _conform(table: pa.Table | None, name: str) -> pa.Table:
     schema = TABLES[name].arrow_schema
-    if table is None:
-        return schema.empty_table()
-    columns = [
-        table[field.name].cast(field.type)
-        if field.name in table.column_names
-        else pa.nulls(table.num_rows, field.type)
-        for field in schema
-    ]
-    return pa.Table.from_arrays(columns, schema=schema)
+    return schema.empty_table() if table is None else conformed(table, schema)

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 #: Parts of the catch so far, the last axis of `Baseline.by_method`.
 PARTS = ("angler_trips", "kept", "released_legal", "released_sublegal", "released_unknown")
-#: Totals of the contract that a limit may be set on; a limit may also name several joined by ``;``.
-SUMMED = ("released_fish", "encounter_fish", "total_deaths_fish")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

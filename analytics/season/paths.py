@@ -81,42 +81,6 @@ class Paths:
         return paths
 
 
-def draw_paths(
-    y: Floats,
-    variance: Floats,
-    *,
-    n_ahead: int,
-    rng: np.random.Generator,
-    n_draws: int,
-    damping: float = DAMPING,
-    usual: Floats | None = None,
-    usual_se: Floats | None = None,
-    slope: bool = True,
-) -> Floats:
-    """Draw paths of a level over T weeks so far and H ahead; parameters as `paths_of`.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-    n_draws : int
-        D.
-
-    Returns
-    -------
-    ndarray of float, shape (D, T + H)
-    """
-    found = paths_of(
-        y,
-        variance,
-        n_ahead=n_ahead,
-        damping=damping,
-        usual=usual,
-        usual_se=usual_se,
-        slope=slope,
-    )
-    return found.draw(rng.standard_normal((n_draws, len(y) + n_ahead)), rng)
-
-
 def paths_of(
     y: Floats,
     variance: Floats,

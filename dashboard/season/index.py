@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from analytics import limits as limit_words
 from analytics.units import QUANTITIES
 from dashboard.amounts import Amount, Sort
 
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-#: What joins areas, and quantities whose sum is limited.
-JOINT = ";"
 #: Sums of classes that have a short name.
 _OF_BOTH_SIZES = {
     frozenset(f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")): (
@@ -76,12 +75,12 @@ def index(book: Book) -> Standings:
 
 def areas_of(line: Line) -> tuple[str, ...]:
     """Return the areas of a limit."""
-    return _parts(line["areas"])
+    return limit_words.listed(line["areas"])
 
 
 def quantities_of(line: Line) -> tuple[str, ...]:
     """Return the quantities whose sum is limited."""
-    return _parts(line["quantity"])
+    return limit_words.listed(line["quantity"])
 
 
 def place(book: Book, areas: Sequence[str]) -> str:
@@ -172,10 +171,6 @@ def _noun(name: str) -> str:
     """Return a quantity in the words of a sentence; Chinook keep their capital."""
     words = QUANTITIES[name].label if name in QUANTITIES else name
     return words if words.startswith("Chinook") else words[:1].lower() + words[1:]
-
-
-def _parts(words: str | None) -> tuple[str, ...]:
-    return tuple(part.strip() for part in (words or "").split(JOINT) if part.strip())
 
 
 def _lines(book: Book, name: str) -> list[Line]:

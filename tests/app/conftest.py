@@ -6,8 +6,10 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard import book as books
 from dashboard import data
-from tests.app.sample_bulletin import fill_shelf
+from dashboard.rates import index as modelled
+from tests.app.sample_bulletin import NOW, fill_shelf, make
 
 SECONDS = 30
 
@@ -40,3 +42,15 @@ def opener(monkeypatch: pytest.MonkeyPatch, shelf: Path):
 def open_page(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
     return opener("app.py")
+
+
+@pytest.fixture(scope="module")
+def book():
+    """Return the newest bulletin of the sample, indexed."""
+    return books.index(make(NOW))
+
+
+@pytest.fixture(scope="module")
+def rates(book):
+    """Return its tables of modelled catch rates."""
+    return modelled.index(book)

@@ -7,29 +7,17 @@ from types import SimpleNamespace
 import pyarrow as pa
 import pytest
 
-from dashboard import book as books
 from dashboard.rates import fits, terms
 from dashboard.rates import index as modelled
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import NOW, make
 
 
 @pytest.fixture
 def open_rates(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
     return opener("app_pages/rates.py")
-
-
-@pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
-
-
-@pytest.fixture(scope="module")
-def rates(book):
-    return modelled.index(book)
 
 
 def test_candidates_coefficients_and_checks_are_told(open_rates, rates):

@@ -11,14 +11,13 @@ import pytest
 
 from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from analytics.bulletin.rates.trend import CALLED
-from dashboard import book as books
 from dashboard import tables
 from dashboard.rates import index as modelled
 from dashboard.rates import panels, rate_table, words
 from tests.app import sample_rates
 from tests.app.rate_pages import old_shelf, plain, with_tables
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.app.sample_bulletin import AREAS
 
 RESPONSES = ("encounters", "kept", "sublegal")
 
@@ -29,16 +28,6 @@ __all__ = ["old_shelf"]  # the tests of other pages take it from here
 def open_rates(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
     return opener("app_pages/rates.py")
-
-
-@pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
-
-
-@pytest.fixture(scope="module")
-def rates(book):
-    return modelled.index(book)
 
 
 def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):

@@ -6,29 +6,17 @@ from datetime import date
 
 import pytest
 
-from dashboard import book as books
 from dashboard.rates import index as modelled
 from dashboard.rates import run, run_tables, runs
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
-from tests.app.sample_bulletin import NOW, make
 
 
 @pytest.fixture
 def open_timing(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
     return opener("app_pages/timing.py")
-
-
-@pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
-
-
-@pytest.fixture(scope="module")
-def rates(book):
-    return modelled.index(book)
 
 
 def test_the_answer_tells_strength_and_dates(open_timing):

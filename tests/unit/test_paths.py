@@ -8,7 +8,7 @@ import pytest
 from analytics.errors import WrongUse
 from analytics.models import trend
 from analytics.season import paths
-from analytics.season.paths import draw_paths, paths_of
+from analytics.season.paths import paths_of
 
 
 def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
@@ -39,7 +39,8 @@ def test_draws_have_the_moments_they_are_drawn_from() -> None:
     y, variance = _figures()
     found = paths_of(y, variance, n_ahead=6)
     mean, cov = found.moments()
-    drawn = draw_paths(y, variance, n_ahead=6, rng=np.random.default_rng(1), n_draws=40_000)
+    rng = np.random.default_rng(1)
+    drawn = found.draw(rng.standard_normal((40_000, len(y) + 6)), rng)
     se = np.sqrt(np.diag(cov))
     assert np.abs((drawn.mean(axis=0) - mean) / se).max() < 0.03
     assert drawn.std(axis=0) == pytest.approx(se, rel=0.04)

@@ -52,7 +52,6 @@ PURPOSE = {
     "with daylight": "hours of daylight",
     "areas in step": "areas that rise and fall together",
 }
-RULE = "best held-out score; of those within one standard error of it, the lowest BIC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +178,7 @@ def _never(name: str) -> str:
 
 
 def chosen(found: Sequence[Tried]) -> Tried | None:
-    """Return the candidate that `RULE` chooses; without any score, that of the lowest BIC.
+    """Return the candidate with the best held-out score; without any score, of the lowest BIC.
 
     Within one standard error of the best the simpler one (as Breiman et al. 1984, Classification
     and regression trees; from memory), by BIC.

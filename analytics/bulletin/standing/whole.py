@@ -112,7 +112,10 @@ def standing_tables(
         "backtest": backtest,
         "assumed": [{"topic": topic, "words": words} for topic, words in assumed],
     }
-    tables = {name: _table(found, STANDING_SCHEMAS[name]) for name, found in made.items()}
+    tables = {
+        name: pa.Table.from_pylist(found, schema=STANDING_SCHEMAS[name])
+        for name, found in made.items()
+    }
     kept = _has_totals(known)
     return tables | {"draws": to_table(ground.baseline) if kept else DRAW_SCHEMA.empty_table()}
 
@@ -214,9 +217,3 @@ def _ahead_rows(answers: Answers, limit_id: str, row: Row) -> list[Row]:
         }
         for at, (week, day) in enumerate(zip(fans.weeks, fans.days, strict=True))
     ]
-
-
-def _table(rows: list[Row], schema: pa.Schema) -> pa.Table:
-    """Return rows as a table in a schema; a missing key is null."""
-    columns = [pa.array([row.get(field.name) for row in rows], field.type) for field in schema]
-    return pa.Table.from_arrays(columns, schema=schema)

@@ -14,6 +14,7 @@ from filelock import FileLock, Timeout
 from pyarrow import fs
 
 from analytics.data import sql
+from analytics.data.conform import conformed
 from analytics.errors import StoreError, WrongStore
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def read(
         If it cannot be read.
     """
     with _told(path, "read"):
-        parts = [_conformed(_file(file), schema) for file in _files(path)]
+        parts = [conformed(_file(file), schema) for file in _files(path)]
     found = pa.concat_tables([schema.empty_table(), *parts])
     if only is None:
         return found
@@ -121,16 +122,6 @@ def _file(path: Path) -> pa.Table:
     # when it exits, abort the process (apache/arrow issues 34314, 36389, 39862).
     with pq.ParquetFile(path) as file:
         return file.read(use_threads=False)
-
-
-def _conformed(found: pa.Table, schema: pa.Schema) -> pa.Table:
-    columns = [
-        found[field.name].cast(field.type)
-        if field.name in found.column_names
-        else pa.nulls(found.num_rows, field.type)
-        for field in schema
-    ]
-    return pa.Table.from_arrays(columns, schema=schema)
 
 
 @contextmanager
