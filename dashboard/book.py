@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.precision import mark_of, pse
+from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import date
 
     from analytics.bulletin.shelf import Bulletin, Card
     from analytics.precision import Precision
@@ -208,17 +209,7 @@ def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:
 
 def monday(week: str) -> date:
     """Return the Monday of an ISO week written ``2031-W05``."""
-    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1)
-
-
-def weeks_between(first: str, last: str) -> tuple[str, ...]:
-    """Return every ISO week from `first` to `last`, both included."""
-    day, weeks = monday(first), []
-    while day <= monday(last):
-        year, number, _ = day.isocalendar()
-        weeks.append(f"{year}-W{number:02d}")
-        day += timedelta(days=7)
-    return tuple(weeks)
+    return week_start(week).date()
 
 
 def _records(table: pa.Table, kind: type[T]) -> list[T]:

@@ -11,15 +11,14 @@ import pyarrow as pa
 
 from analytics.bulletin.figures import SAMPLE_SE
 from analytics.bulletin.kept_tables import CHANGE_SCHEMA
-from analytics.data.calendar import week_start
 from analytics.interval import log_t, t_quantile
 from analytics.units import QUANTITIES, Kind
+from analytics.weeks import week_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 Row = dict[str, Any]
-DAYS_A_WEEK = 7
 
 
 #: Open days of an area (None: of all areas together) and week.
@@ -58,7 +57,7 @@ def week_changes(
     before = {
         week: earlier
         for earlier, week in itertools.pairwise(weeks)
-        if (week_start(week) - week_start(earlier)).days == DAYS_A_WEEK
+        if week_number(week) - week_number(earlier) == 1
     }
     changes = []
     for row in kept:

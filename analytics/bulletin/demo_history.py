@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.calendar import iso_week
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     import numpy as np

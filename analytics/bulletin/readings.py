@@ -19,7 +19,6 @@ from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, R
 from analytics.bulletin.sampling import uneven_findings
 from analytics.bulletin.scenarios import REPORTS_OVER, divided_reports, named_rows
 from analytics.bulletin.weekly import result_rows
-from analytics.data.calendar import iso_week
 from analytics.data.findings import Finding, Severity
 from analytics.errors import WrongUse
 from analytics.options import Effort, Reckoning
@@ -31,6 +30,7 @@ from analytics.survey.heaping import heaping_test, report_table
 from analytics.survey.uneven import uneven_shares
 from analytics.survey.ways import Drawn
 from analytics.table import to_arrow
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

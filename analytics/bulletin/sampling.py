@@ -9,7 +9,6 @@ import pyarrow as pa
 
 from analytics.bulletin.kept_tables import STRATUM_SCHEMA
 from analytics.data import sql
-from analytics.data.calendar import iso_week
 from analytics.data.findings import Finding, Severity, number_of
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.build import build_design, seasons_with_data
@@ -18,6 +17,7 @@ from analytics.survey.convenience import met_by_convenience
 from analytics.survey.reduce import Analysis
 from analytics.survey.uneven import MOST_UNEVEN, uneven_shares
 from analytics.units import Status
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.calendar import iso_week
 from analytics.data.schema import TABLES
 from analytics.data.store import delta, history, rows
 from analytics.data.store.store import EVENTS
+from analytics.weeks import week_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -102,7 +101,7 @@ class Reach:
         dates = pc.unique(pc.drop_null(self._dates(name, self._rows_of(name, batch))))
         within = pc.and_(pc.greater_equal(dates, self._first), pc.less_equal(dates, self._last))
         kept = dates.filter(pc.fill_null(within, False))
-        return set(iso_week(pd.Series(pd.to_datetime(kept.to_pylist()))))
+        return {week_of(day) for day in kept.to_pylist()}
 
     def _dates(self, name: str, some: pa.Table) -> pa.ChunkedArray:
         """Return the dates that rows ever told of, their interviews' and site-days' with them."""

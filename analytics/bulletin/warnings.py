@@ -7,17 +7,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data.calendar import week_start
 from analytics.data.checks.run import check_between
 from analytics.data.findings import Finding, Severity
 from analytics.data.intake.typed import Incoming
 from analytics.data.schema import TABLES
 from analytics.fish.measured import measured_fish
 from analytics.survey.convenience import met_by_convenience
+from analytics.weeks import week_end
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -88,8 +87,7 @@ def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) ->
 def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:
     """Return the interviews of convenience of the design's season and weeks."""
     met = met_by_convenience(snapshot, season=design.season)
-    late = pd.Timestamp(week_start(design.through)) + pd.Timedelta(days=6)
-    met = met.filter(pc.less_equal(met["on_day"], pa.scalar(late.date())))
+    met = met.filter(pc.less_equal(met["on_day"], pa.scalar(week_end(design.through))))
     return _among(snapshot["interviews"], "interview_id", met["interview_id"])
 
 

@@ -231,7 +231,7 @@ def demo(out: Path, seed: int) -> None:
 def _require_week(week: str | None) -> None:
     if week is None:
         return
-    from analytics.data.calendar import week_start  # noqa: PLC0415 - keeps --help quick
+    from analytics.weeks import week_start  # noqa: PLC0415 - keeps --help quick
 
     week_start(week)
 

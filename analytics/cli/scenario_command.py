@@ -57,7 +57,7 @@ def scenarios(
     target = out_path(out)
     words, multipliers = domains(by), _multipliers(reports_over)
     if through is not None:
-        from analytics.data.calendar import week_start  # noqa: PLC0415 - keeps --help quick
+        from analytics.weeks import week_start  # noqa: PLC0415 - keeps --help quick
 
         week_start(through)
 

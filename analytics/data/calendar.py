@@ -1,8 +1,7 @@
-"""The calendar of a season: open days, ISO weeks, day groups, and hours of daylight."""
+"""The calendar of a season: open days, day groups, and hours of daylight."""
 
 from __future__ import annotations
 
-import re
 from functools import lru_cache
 
 import numpy as np
@@ -13,46 +12,10 @@ from astral.sun import daylight
 
 from analytics.data.schema import TABLES
 from analytics.errors import WrongUse
+from analytics.weeks import iso_week
 
 SUNDAY = 7
-_WEEK = re.compile(r"\d{4}-W\d{2}")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-
-
-def iso_week(dates: pd.Series) -> pd.Series:
-    """Return the ISO 8601 week of each day, written ``2031-W05``.
-
-    Parameters
-    ----------
-    dates : pandas.Series of datetime64, shape (n,)
-
-    Returns
-    -------
-    pandas.Series of str, shape (n,)
-    """
-    parts = dates.dt.isocalendar()
-    year = parts["year"].astype("int64").astype("str")
-    week = parts["week"].astype("int64").astype("str").str.zfill(2)
-    written: pd.Series = year + "-W" + week
-    return written
-
-
-def week_start(week: str) -> pd.Timestamp:
-    """Return the Monday of an ISO week written ``2031-W05``.
-
-    Raises
-    ------
-    WrongUse
-        If it is not a week of the calendar so written.
-    """
-    try:
-        if not _WEEK.fullmatch(week):
-            raise ValueError
-        return pd.Timestamp.fromisocalendar(int(week[:4]), int(week[6:]), 1)
-    except ValueError:
-        raise WrongUse(
-            f"week {week!r}: an ISO week is written like 2031-W05, 01 to 52 or 53"
-        ) from None
 
 
 def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
-from analytics.data.calendar import week_start
 from analytics.fish.measured import measured_fish, unplaced_test_fish
 from analytics.fish.pools import CompositionSample
+from analytics.weeks import week_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,7 +58,7 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
         return _nothing(distance, _why_none(fish, unplaced, lengths, design.through), left_out)
     codes = {name: code for code, name in enumerate(design.areas)}
     area = known["area"].map(codes).to_numpy(np.int64)
-    week = known["week"].map(lambda one: week_start(one).toordinal() // 7).to_numpy(np.int64)
+    week = known["week"].map(week_number).to_numpy(np.int64)
     step = np.searchsorted(lengths, known["total_mm"].to_numpy(np.float64), side="right")
     cells, place = np.unique(np.stack([area, week]), axis=1, return_inverse=True)
     n = np.zeros((cells.shape[1], 2 * (len(lengths) + 1)))

@@ -107,7 +107,9 @@ def fit_wanted(
     fish = np.bincount(place, y)
     reasons = {
         str(name): words
-        for name, words in zip(names, map(_reason, fish, n_boats, n_full), strict=True)
+        for name, words in zip(
+            names, map(_reason, fish.tolist(), n_boats.tolist(), n_full.tolist()), strict=True
+        )
         if words
     }
     mean = np.where(fish > 0, np.nan, 0.0)

@@ -12,6 +12,7 @@ import pyarrow as pa
 from analytics.errors import WrongUse
 from analytics.season.baseline import PARTS, Baseline, Rules
 from analytics.season.tables import DRAW_SCHEMA
+from analytics.weeks import days_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -74,8 +75,7 @@ def from_table(draws: pa.Table) -> Baseline:
     about = kept.about()
     areas, methods, weeks = (tuple(about[one]) for one in ("areas", "methods", "weeks"))
     n = about["n_days"]
-    first = np.datetime64(about["first_day"] or about["through"], "D")
-    days = first + np.arange(n)
+    days = days_from(date.fromisoformat(about["first_day"] or about["through"]), n)
     at: dict[str, list[Any]] = {"area": list(areas), "method": list(methods), "week": list(weeks)}
     at["day"], at["key"] = [day.astype(object) for day in days], list(PARTS)
     return Baseline(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.season.option import AtLimit
+from analytics.weeks import weekday_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -134,11 +135,6 @@ def option_plan(baseline: Baseline, option: Option, area: int) -> AreaPlan:
         if not change.areas or baseline.areas[area] in change.areas:
             draft.apply(change)
     return draft.plan()
-
-
-def weekday_of(days: NDArray[np.datetime64]) -> NDArray[np.int64]:
-    """Return the ISO weekday of each day, 1 for Monday."""
-    return (days.astype("datetime64[D]").astype(np.int64) + 3) % 7 + 1
 
 
 def index_of(baseline: Baseline, day: date) -> int:

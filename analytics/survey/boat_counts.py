@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import daylight_hours, iso_week, open_days, weekday_words
+from analytics.data.calendar import daylight_hours, open_days, weekday_words
 from analytics.errors import WrongUse
 from analytics.survey.arrays import Columns
 from analytics.survey.borrow import Plan, plan_strata
@@ -16,6 +16,7 @@ from analytics.survey.cells import Cells
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
 from analytics.survey.frame import match_calendar
 from analytics.survey.successive import SiteRule
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

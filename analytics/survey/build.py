@@ -9,12 +9,13 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import sql
-from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.data.calendar import open_days
 from analytics.errors import WrongUse
 from analytics.survey.convenience import CONVENIENCE, clusters_of, met_by_convenience
 from analytics.survey.design import Design, Strata
 from analytics.survey.frame import calendar_frame, join_frames, match_calendar, match_stated
 from analytics.survey.site_draws import DAY_SITE, draw_sites
+from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

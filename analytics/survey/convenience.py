@@ -13,13 +13,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.data import sql
-from analytics.data.calendar import iso_week
 from analytics.data.schema import TABLES
 from analytics.survey.arrays import add_at
 from analytics.survey.borrow import Plan
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.support import Support
 from analytics.survey.totals import DomainTotals
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     import pyarrow as pa

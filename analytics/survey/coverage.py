@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import iso_week, open_days
+from analytics.data.calendar import open_days
 from analytics.interval import logit_t
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +96,7 @@ class _Base:
     @property
     def is_enough(self) -> bool:
         """Whether a factor with an error follows from these contacts."""
-        return self.n_days >= FEWEST_DAYS and self.listed.sum() > 0
+        return self.n_days >= FEWEST_DAYS and bool(self.listed.sum() > 0)
 
 
 def corrected_quotient(y: ArrayLike, x: ArrayLike, n_frame: float = math.inf) -> Quotient:

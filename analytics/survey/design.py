@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.data.calendar import week_start
 from analytics.survey.successive import SiteRule
+from analytics.weeks import week_number
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -148,5 +148,4 @@ class Design:
     @property
     def week_ordinal(self) -> NDArray[np.int64]:
         """Weeks as whole weeks since an origin, so that closures count in distances."""
-        days = [week_start(week).toordinal() // 7 for week in self.weeks]
-        return np.array(days, dtype=np.int64)
+        return np.array([week_number(week) for week in self.weeks], dtype=np.int64)

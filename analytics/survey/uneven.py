@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.data import sql
-from analytics.data.calendar import iso_week
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot

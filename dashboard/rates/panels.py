@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from dashboard.book import monday, weeks_between
+from analytics.weeks import weeks_between
+from dashboard.book import monday
 from dashboard.charts.rate_panel import Panel, Past
 from dashboard.rates import index as modelled
 from dashboard.rates.index import ENCOUNTERS

@@ -22,7 +22,7 @@ from analytics.bulletin.shelf import Bulletin, Card, keep
 from analytics.data.findings import to_arrow as findings_to_arrow
 from analytics.table import to_arrow
 from analytics.units import QUANTITIES, CiMethod, Kind, Status
-from dashboard.book import weeks_between
+from analytics.weeks import weeks_between
 from tests.app import sample_rates, sample_released, sample_season, sample_ways
 from tests.app.sample_cases import (
     CLOSED,

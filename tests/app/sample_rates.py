@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.bulletin.rates.tables import RATE_SCHEMAS
-from dashboard.book import monday, weeks_between
+from analytics.weeks import weeks_between
+from dashboard.book import monday
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

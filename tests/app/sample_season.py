@@ -15,7 +15,8 @@ import pyarrow as pa
 
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from analytics.season.kept import to_table
-from dashboard.book import monday, weeks_between
+from analytics.weeks import weeks_between
+from dashboard.book import monday
 from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:

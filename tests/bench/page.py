@@ -27,8 +27,8 @@ from analytics.season.kept_limits import limits_of
 from analytics.season.option import Change, Option
 from analytics.season.option_file import OptionSet, from_link, to_link
 from analytics.season.weigh import weigh
+from analytics.weeks import weeks_between
 from dashboard import data
-from dashboard.book import weeks_between
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_season import THROUGH
 from tests.season_cases import small_baseline

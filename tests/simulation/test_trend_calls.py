@@ -24,10 +24,10 @@ from scipy.stats import binom
 
 from analytics.bulletin.rates.fitted import fitted
 from analytics.bulletin.rates.levels import all_areas, levels_of
-from analytics.bulletin.rates.past import weeks_between
 from analytics.bulletin.rates.trend import trend_rows
+from analytics.weeks import weeks_between
 
-WEEKS = tuple(weeks_between("2030-W44", "2031-W07"))
+WEEKS = weeks_between("2030-W44", "2031-W07")
 #: Encounters per angler-hour of each area; each method's rate over the mean, and its share.
 AREAS = {"A": 0.29, "B": 0.40, "C": 0.16, "D": 0.46, "E": 0.51}
 METHODS = {"jigging": 0.7, "mooching": 1.3, "trolling": 1.0}

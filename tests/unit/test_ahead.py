@@ -25,11 +25,11 @@ from analytics.bulletin.standing.weekly_levels import (
     TRIPS,
     Weekly,
     past_weekly,
-    week_of_days,
     with_none,
 )
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
+from analytics.weeks import week_of_days
 from tests.simulation import rule_seasons as made
 
 WEEKS = tuple(f"2041-W{week:02d}" for week in range(2, 10))

@@ -10,8 +10,9 @@ import pytest
 
 from analytics.errors import WrongUse
 from analytics.season.option import AtLimit, Change, Option
-from analytics.season.plan import option_plan, today_plan, weekday_of
+from analytics.season.plan import option_plan, today_plan
 from analytics.season.weigh import TODAY, weigh
+from analytics.weeks import weekday_of
 from tests.season_cases import THROUGH, rules_of, small_baseline
 
 BASE = small_baseline(n_draws=20)

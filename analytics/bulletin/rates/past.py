@@ -16,12 +16,13 @@ from analytics.bulletin.rates.index import AreaIndex, area_index
 from analytics.bulletin.rates.levels import Series
 from analytics.bulletin.rates.linked import lacking, linked
 from analytics.bulletin.rates.rows import model_rows
-from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.data.calendar import open_days
 from analytics.models.count_laws import Family
 from analytics.survey.build import seasons_with_data
+from analytics.weeks import week_start, weeks_between
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -206,12 +207,6 @@ def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
         if area is None or np.isfinite(one.value[:n]).any()
     }
     return AreaIndex(joint.response, weeks, series, joint.levels)
-
-
-def weeks_between(first: str, last: str) -> Iterator[str]:
-    """Yield every ISO week from one to another, both included."""
-    mondays = pd.Series(pd.date_range(week_start(first), week_start(last), freq="7D"))
-    yield from (str(week) for week in iso_week(mondays))
 
 
 def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:

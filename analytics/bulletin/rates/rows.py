@@ -10,8 +10,9 @@ import pandas as pd
 from astral import moon
 
 from analytics.data import sql
-from analytics.data.calendar import daylight_hours, iso_week, open_days, week_start
+from analytics.data.calendar import daylight_hours, open_days
 from analytics.errors import WrongUse
+from analytics.weeks import iso_week, week_number
 
 if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
@@ -87,8 +88,7 @@ def week_numbers(weeks: pd.Series, *, first: str) -> pd.Series:
     """Return whole weeks since a first one, as floats, closures counted."""
     if weeks.empty:
         return weeks.astype(np.float64)
-    origin = week_start(first)
-    number = {week: (week_start(week) - origin).days / 7 for week in weeks.unique()}
+    number = {week: week_number(week) - week_number(first) for week in weeks.unique()}
     return weeks.map(number).astype(np.float64)
 
 

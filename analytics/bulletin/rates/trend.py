@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from analytics.bulletin.rates.scale import Scale
-from analytics.data.calendar import iso_week, week_start
 from analytics.errors import WrongUse
 from analytics.models.trend import smooth
+from analytics.weeks import weeks_after
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -114,13 +113,6 @@ def _figures(series: Series, has: NDArray[np.bool_], start: int) -> tuple[Floats
     cov = series.cov.copy()
     cov[~has, ~has] = np.nan
     return series.value[start:], cov[start:, start:]
-
-
-def weeks_after(week: str, n: int) -> list[str]:
-    """Return the `n` ISO weeks after one."""
-    monday = week_start(week)
-    days = pd.Series([monday + pd.Timedelta(weeks=1 + step) for step in range(n)])
-    return [str(one) for one in iso_week(days)]
 
 
 def _changes(found: Trend, place: int, scale: Scale) -> Row:

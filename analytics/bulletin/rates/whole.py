@@ -15,13 +15,14 @@ from analytics.bulletin.rates.model_tables import (
     model_table_rows,
     residual_rows,
 )
-from analytics.bulletin.rates.past import open_weeks_of, season_indices, weeks_between
+from analytics.bulletin.rates.past import open_weeks_of, season_indices
 from analytics.bulletin.rates.raw import area_weights, raw_figures
 from analytics.bulletin.rates.rows import model_rows
 from analytics.bulletin.rates.tables import RATE_SCHEMAS
 from analytics.bulletin.rates.timing import strength_rows, timing_rows
 from analytics.bulletin.rates.trend import NOT_KNOWN, trend_rows
 from analytics.data.calendar import open_days
+from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
@@ -67,7 +68,7 @@ def rate_tables(
     rows = model_rows(snapshot, season=design.season, through=design.through)
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     days = days[days["season"] == design.season]
-    weeks = tuple(weeks_between(min([*days["week"], *design.weeks]), design.through))
+    weeks = weeks_between(min([*days["week"], *design.weeks]), design.through)
     opened = open_weeks_of(days)
     raw, weight = raw_figures(season, level=level), area_weights(season, level=level)
     tables: dict[str, list[Row]] = {name: [] for name in RATE_SCHEMAS}

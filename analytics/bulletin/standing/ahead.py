@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from analytics.bulletin.standing.effort import effort_ahead
 from analytics.bulletin.standing.rate_paths import rates_ahead
 from analytics.bulletin.standing.share_paths import shares_ahead
 from analytics.bulletin.standing.weekly_levels import ASKED, past_weekly, weekly_of
-from analytics.data.calendar import iso_week, week_start
+from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -131,6 +130,4 @@ def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
     """Return every ISO week after one through the last of some, closed ones included."""
     if not len(weeks):
         return ()
-    first, end = week_start(last) + pd.Timedelta(weeks=1), week_start(max(weeks))
-    mondays = pd.Series(pd.date_range(first, end, freq="7D"))
-    return tuple(str(week) for week in iso_week(mondays)) if len(mondays) else ()
+    return weeks_between(last, max(weeks))[1:]

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import SUNDAY, week_start
+from analytics.data.calendar import SUNDAY
 from analytics.data.schema import TABLES
+from analytics.weeks import week_number, weekday_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -87,9 +88,8 @@ class BoatDays:
 
     def digit(self, days: NDArray[np.datetime64]) -> NDArray[np.int64]:
         """Return the place 0 to 6 of each day's weekday, holidays with Sundays."""
-        weekday = (days.astype("datetime64[D]").astype(np.int64) + 3) % 7
         is_holiday = np.isin(days, np.array(sorted(self.holidays), dtype="datetime64[D]"))
-        return np.where(is_holiday, SUNDAY - 1, weekday)
+        return np.where(is_holiday, SUNDAY, weekday_of(days)) - 1
 
 
 def boat_days(
@@ -168,7 +168,7 @@ def _site_days(snapshot: Snapshot, days: pd.DataFrame, *, areas: Sequence[str]) 
     rows = rows.merge(days, on=["area", "date"])
     rows = rows[rows["area"].isin(areas)].reset_index(drop=True)
     code = {area: place for place, area in enumerate(areas)}
-    monday = {week: week_start(week).toordinal() // 7 for week in rows["week"].unique()}
+    monday = {week: week_number(week) for week in rows["week"].unique()}
     first = min(monday.values(), default=0)
     holiday = rows["date"].isin(pd.to_datetime(snapshot["holidays"]["date"].to_pandas()))
     return pd.DataFrame(

@@ -97,7 +97,8 @@ def boats_of(
         return Boats(mean, size, party, (("Daily limit", why),))
     drawn, size = wanted.draws(rng, n_draws)
     known = np.flatnonzero(~np.isnan(wanted.mean)).tolist()
-    weight = wanted.n_boats[known] / max(wanted.n_boats[known].sum(), 1)
+    n_boats = wanted.n_boats[known]
+    weight = n_boats / max(int(n_boats.sum()), 1)
     mean[:] = (drawn[:, known] @ weight)[:, None] if known else np.nan
     for place in known:
         if wanted.areas[place] in areas:

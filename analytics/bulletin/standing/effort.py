@@ -9,7 +9,8 @@ import numpy as np
 
 from analytics.bulletin.standing.history import Course, Figures, course_of
 from analytics.bulletin.standing.level_paths import SLOPE_WEEKS, level_paths
-from analytics.bulletin.standing.weekly_levels import week_of_days, words_of_areas
+from analytics.bulletin.standing.weekly_levels import words_of_areas
+from analytics.weeks import week_of_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from analytics.bulletin.rates.past import weeks_between
-from analytics.data.calendar import week_start
+from analytics.weeks import week_end, weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -62,8 +59,7 @@ def past_rows(
             for area in limit.told
             for name in limit.limit.quantities
         )
-        day = (week_start(week) + pd.Timedelta(days=6)).date()
-        found.append((week, min(day, through), total))
+        found.append((week, min(week_end(week), through), total))
     scale = estimate / total if total > 0 else 1.0
     return [
         {

@@ -7,10 +7,10 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
-from analytics.data.calendar import iso_week, open_days, week_start
+from analytics.data.calendar import open_days
 from analytics.season.baseline import Rules
+from analytics.weeks import days_from, week_end, week_of_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,12 +91,10 @@ def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[st
     opened = opened[opened["season"] == season]
     last = {str(area): one.date() for area, one in opened.groupby("area")["date"].max().items()}
     end = max(last.values())
-    sunday = (week_start(through) + pd.Timedelta(days=6)).date()
+    sunday = week_end(through)
     day = min(sunday, end)
-    first = np.datetime64(sunday, "D") + 1
-    n = 0 if end <= sunday else _n_days(sunday, end)
-    days = first + np.arange(n)
-    labels = iso_week(pd.Series(pd.to_datetime(days))).tolist()
+    days = days_from(sunday + timedelta(days=1), 0 if end <= sunday else _n_days(sunday, end))
+    labels = week_of_days(days)
     weeks = tuple(dict.fromkeys(labels))
     openings = [row for row in snapshot["seasons"].to_pylist() if row["season"] == season]
     is_open = {(str(a), d.date()) for a, d in zip(opened["area"], opened["date"], strict=True)}

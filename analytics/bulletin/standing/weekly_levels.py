@@ -10,10 +10,9 @@ import pandas as pd
 import pyarrow.compute as pc
 
 from analytics.bulletin.figures import catch_figures, finished
-from analytics.bulletin.rates.past import weeks_between
 from analytics.bulletin.standing.boat_days import BoatDays, boat_days
 from analytics.data import sql
-from analytics.data.calendar import iso_week, open_days
+from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.errors import BlackmouthError
 from analytics.survey.borrow import Plans
@@ -23,6 +22,7 @@ from analytics.survey.reach import Domains
 from analytics.survey.reduce import Reduction
 from analytics.survey.ways import Drawn
 from analytics.units import QUANTITIES
+from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -184,7 +184,7 @@ def weekly_of(
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
     first = min([*days["week"], *design.weeks])
-    weeks = tuple(weeks_between(first, design.through))
+    weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas
     boats = boat_days(snapshot, days, season=design.season, areas=areas)
     told = {
@@ -237,11 +237,6 @@ def _fair(boats: BoatDays, *, n_areas: int, weeks: Sequence[str]) -> Floats:
     n_week = known.sum(axis=0)
     of_week = np.where(n_week > 0, told.sum(axis=0) / np.maximum(n_week, 1), overall)
     return np.asarray(1 - np.where(known, lost, of_week) * (1 - boats.weather.share))
-
-
-def week_of_days(days: NDArray[np.datetime64]) -> list[str]:
-    """Return the ISO week of each day."""
-    return [str(week) for week in iso_week(pd.Series(pd.to_datetime(days)))]
 
 
 def words_of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[str]:

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from analytics.data.calendar import open_days
 from analytics.data.schema import TABLES
+from analytics.weeks import days_from, week_of_days, weekday_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -107,9 +108,7 @@ def season_frame(sound: Sound, season: str) -> Frame:
     mine = tables["seasons"].filter(pc.equal(tables["seasons"]["season"], season))
     days = open_days(mine, tables["holidays"])
     first, last = days["date"].min(), days["date"].max()
-    dates = np.arange(
-        first.to_datetime64(), last.to_datetime64() + np.timedelta64(1, "D"), dtype="M8[D]"
-    )
+    dates = days_from(first.date(), (last - first).days + 1)
     days["day"] = (days["date"] - first).dt.days
     codes = {ramp.site: index for index, ramp in enumerate(sound.ramps)}
     ramps = tables["sites"].to_pandas()[["site", "area"]]
@@ -122,7 +121,7 @@ def season_frame(sound: Sound, season: str) -> Frame:
         stratum=np.asarray(groups.ngroup(), dtype=np.int64),
         stratum_group=groups["day_group"].first().to_numpy(np.int64),
         dates=dates,
-        week=_weeks(dates),
+        week=np.array(week_of_days(dates)),
         week_index=_week_index(dates),
         kind=_kinds(dates, tables["holidays"]),
         **_rules(sound, mine, days, len(dates)),
@@ -162,11 +161,6 @@ def _holidays(year: int) -> list[dict[str, Any]]:
     ]
 
 
-def _weeks(dates: NDArray[np.datetime64]) -> NDArray[np.str_]:
-    parts = [day.isocalendar() for day in dates.astype(object)]
-    return np.array([f"{part.year}-W{part.week:02d}" for part in parts])
-
-
 def _week_index(dates: NDArray[np.datetime64]) -> NDArray[np.int64]:
     monday = dates[0] - np.timedelta64(dates[0].astype(object).weekday(), "D")
     since: NDArray[np.int64] = (dates - monday).astype(np.int64)
@@ -174,7 +168,7 @@ def _week_index(dates: NDArray[np.datetime64]) -> NDArray[np.int64]:
 
 
 def _kinds(dates: NDArray[np.datetime64], holidays: pa.Table) -> NDArray[np.int64]:
-    weekday = np.array([day.isoweekday() for day in dates.astype(object)])
+    weekday = weekday_of(dates)
     festive = np.isin(dates, holidays["date"].to_numpy().astype("M8[D]"))
     return np.where((weekday > _FRIDAY) | festive, 2, np.where(weekday == _FRIDAY, 1, 0))
 

@@ -189,7 +189,7 @@ def site_day_ids(
 ) -> NDArray[np.str_]:
     """Return keys such as ``VEL1-20301107``."""
     frame = population.frame
-    sites = np.array([ramp.site for ramp in sound.ramps])[frame.site[units]]
+    sites = np.array([ramp.site for ramp in sound.ramps], dtype=np.str_)[frame.site[units]]
     days = np.char.replace(frame.dates.astype(str), "-", "")[frame.day[units]]
     return np.char.add(np.char.add(sites, "-"), days)
 
