@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.fish.lent import Lent, Wider, lend
+from analytics.fish.lent import Lent, Wider, lend, nothing_lent, parts_unread
 from analytics.fish.marks import PART_WORDS, PARTS, mark_analysis, mark_measures, marked
 from analytics.survey.arrays import add_at
 from analytics.survey.mapped import fine_domains
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.bulletin.prepare import Season
+    from analytics.survey.totals import DomainTotals
     from analytics.survey.ways import Way
 
     Floats = NDArray[np.float64]
@@ -29,6 +30,27 @@ _KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
 _MEASURES = list(mark_measures())
 #: Picks all legal fish, kept and released, from the measures of marks.
 ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
+
+
+def borrowed_marks(season: Season, way: Way, domains: Domains, totals: DomainTotals) -> Lent:
+    """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+    domains : Domains
+    totals : DomainTotals
+        Of the measures of marks, over the domains.
+
+    Returns
+    -------
+    Lent
+    """
+    parts = list(PART_WORDS.values())
+    if not parts_unread(totals.total, len(parts)).any():
+        return nothing_lent(len(totals.total), len(parts))
+    return lend(totals.total, wider_marks(season, way, domains, totals.code), parts=parts)
 
 
 def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple[Wider, ...]:

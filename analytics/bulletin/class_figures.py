@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.bulletin.class_base import wider_marks
+from analytics.bulletin.class_base import borrowed_marks
 from analytics.bulletin.classes import Sampled, pooled_of, sampled_classes
 from analytics.bulletin.figures import Figures, mark_figures
 from analytics.bulletin.reasons import ROUNDING_CV
 from analytics.combine import joint_df
-from analytics.fish.lent import lend
-from analytics.fish.marks import CLASSES, PART_WORDS
+from analytics.fish.marks import CLASSES
 from analytics.fish.sample_counts import NO_TEST_FISHING
 from analytics.options import Classes
 from analytics.units import Kind
@@ -50,12 +49,13 @@ class MarkFigures:
             return mark_figures(quantity, totals)
         key = id(way)
         if key not in self._lent:
-            wider = wider_marks(self._season, way, self._domains, totals.code)
-            self._lent[key] = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+            self._lent[key] = borrowed_marks(self._season, way, self._domains, totals)
         reported = mark_figures(quantity, totals, self._lent[key])
         sample = self._season.sample
         if quantity not in CLASSES or sample is None:
             return reported
+        if sample.why_none:
+            return _without_sample(reported, sample.why_none, self._season.classes)
         if key not in self._sampled:
             pooled = self._season.pooled(way, lambda: pooled_of(self._season, way, sample))
             self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
@@ -112,15 +112,25 @@ def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_
     return lacks
 
 
+def _without_sample(reported: Figures, why: str, classes: Classes) -> Figures:
+    """Return the figures of a season of which no fish of test fishing can be used."""
+    if classes is Classes.SAMPLED:
+        return reported.withheld(why)
+    if why == NO_TEST_FISHING:
+        return reported
+    return replace(reported, methods=tuple(_not_sampled(one, why) for one in reported.methods))
+
+
+def _not_sampled(method: str, why: str) -> str:
+    return f"{method}; not sampled: {why}"
+
+
 def _first(sampled: Figures, reported: Figures, totals: DomainTotals) -> Figures:
     """Return the sampled figures, and the reported ones where a domain has no sampled figure."""
     own_df = totals.support.df.astype(np.float64)
     use = np.array([not words for words in sampled.missing], dtype=bool)
     pick = zip(use, sampled.missing, sampled.methods, reported.methods, strict=True)
-    methods = tuple(
-        one if used else other + (f"; not sampled: {why}" if why != NO_TEST_FISHING else "")
-        for used, why, one, other in pick
-    )
+    methods = tuple(one if used else _not_sampled(other, why) for used, why, one, other in pick)
     return replace(
         sampled,
         value=np.where(use, sampled.value, reported.value),

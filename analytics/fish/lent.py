@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
 
 #: Places of a part's measures in the order of `analytics.fish.marks.mark_measures`.
 FISH, READ, CLIPPED = 0, 1, 2
@@ -98,10 +99,10 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
     share = np.full((size, len(parts)), np.nan)
     variance, source = share.copy(), np.full(share.shape, -1)
     words = [[""] * len(parts) for _ in range(size)]
+    unread = parts_unread(total, len(parts))
     for part, name in enumerate(parts):
         columns = 3 * part + np.array([FISH, READ, CLIPPED])
-        fish, read, _ = total[:, columns].T
-        open_places = np.flatnonzero((fish > 0) & (read == 0))
+        open_places = np.flatnonzero(unread[:, part])
         first = 0
         for one in wider:
             if one.part not in (None, part):
@@ -118,6 +119,13 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
             open_places = open_places[~lends]
             first += len(one.total)
     return Lent(share, variance, source, tuple(map(tuple, words)))
+
+
+def parts_unread(total: Floats, n_parts: int) -> Bools:
+    """Return where a part had fish and no mark of one was read, shape (D, P)."""
+    by_part = total[:, : 3 * n_parts].reshape(len(total), n_parts, 3)
+    found: Bools = (by_part[:, :, FISH] > 0) & (by_part[:, :, READ] == 0)
+    return found
 
 
 def nothing_lent(size: int, parts: int) -> Lent:

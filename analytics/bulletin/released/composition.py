@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.class_base import wider_marks
+from analytics.bulletin.class_base import borrowed_marks
 from analytics.bulletin.class_figures import sampled_figures
 from analytics.bulletin.classes import Pooled, Sampled, drawn_classes, sampled_classes
 from analytics.bulletin.figures import Figures, catch_figures, finished, mark_figures
@@ -18,8 +18,7 @@ from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHE
 from analytics.bulletin.weekly import LEVELS
 from analytics.combine import joint_df
 from analytics.fish.class_draws import N_DRAWS, draw_classes
-from analytics.fish.lent import lend
-from analytics.fish.marks import CLASSES, PART_WORDS, PARTS, mark_analysis, mark_measures, marked
+from analytics.fish.marks import CLASSES, PARTS, mark_analysis, mark_measures, marked
 from analytics.interval import log_t
 from analytics.survey.measures import catch_measures
 from analytics.survey.reach import Domains
@@ -107,8 +106,7 @@ class _Level:
         way = pooled.way
         totals = way.totals(mark_analysis(), domains)
         of_all = way.totals(season.analyses[ALL], domains)
-        wider = wider_marks(season, way, domains, totals.code)
-        lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+        lent = borrowed_marks(season, way, domains, totals)
         slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
         beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
         found = sampled_classes(season, pooled, domains, totals, beside=beside)

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.bulletin.class_base import wider_marks
+from analytics.bulletin.class_base import borrowed_marks
 from analytics.bulletin.class_figures import SAMPLED
 from analytics.bulletin.classes import pooled_of, sampled_classes
-from analytics.fish.lent import lend
-from analytics.fish.marks import CLASSES, PART_WORDS, mark_analysis, marked
+from analytics.fish.marks import CLASSES, mark_analysis, marked
 from analytics.survey.reach import Domains
 from analytics.survey.ways import Drawn
 
@@ -111,8 +110,7 @@ def _of_sample(pooled: Pooled, made: Sampled) -> Floats:
 
 def _told(season: Season, way: Drawn, domains: Domains, totals: DomainTotals) -> Floats:
     """Return the covariance of classes as marks told in interviews give them, shape (D, 4, 4)."""
-    wider = wider_marks(season, way, domains, totals.code)
-    lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+    lent = borrowed_marks(season, way, domains, totals)
     cov = totals.cov_of_sums
     made = [marked(one, totals.total, cov, lent=lent) for one in CLASS_NAMES]
     slope = np.stack([one.gradient for one in made], axis=1)
