@@ -75,6 +75,11 @@ _SHEET = """
   .bm-table tbody th {grid-column: 1 / -1; font-size: 1rem;}
   .bm-table td:empty {display: none;}
   .bm-every td:last-child, .bm-moves td:last-child, .bm-rates td:last-child {grid-column: 1 / -1;}
+  .st-key-document-text thead {display: none;}
+  .st-key-document-text tr, .st-key-document td {display: block; border: 0;}
+  .st-key-document-text tr {padding: .5rem 0; border-bottom: 1px solid LINE;}
+  .st-key-document-text td {padding: .1rem 0; overflow-wrap: anywhere;}
+  .st-key-document-text td:empty {display: none;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}
 }

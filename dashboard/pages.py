@@ -16,4 +16,5 @@ def pages() -> list[st.Page]:
         st.Page("app_pages/timing.py", title="Run timing"),
         st.Page("app_pages/released.py", title="Released fish"),
         st.Page("app_pages/ways.py", title="Ways to reckon"),
+        st.Page("app_pages/methods.py", title="Methods and cautions"),
     ]

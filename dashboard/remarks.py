@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from dashboard.book import Book, Row, Stratum
 
-#: What simulations showed of the intervals (coverage table of the README).
+#: What simulations showed of the intervals (analytics/docs/validation.md).
 COVERAGE = (
     "Area-by-week intervals rest on few site-days; in simulations they held the truth in about "
     "9 of 10 cases, not 19 of 20."

@@ -1,25 +1,55 @@
-"""The parts of the README that the program itself can write: a worked week on the demo season.
+"""The parts of the documents that the program writes itself.
 
-``python -m tests.documents README.md`` renews them and the data dictionary.
+``python -m tests.documents`` renews every generated section of every document; with names of
+sections, such as ``commands files``, only those. A section stands between
+``<!-- generated: NAME -->`` and ``<!-- end: NAME -->``.
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
+import ast
+import dataclasses
+import inspect
+import re
+import textwrap
+import types
+import typing
+from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import click
 import pyarrow.parquet as pq
 
 from analytics.bulletin.build import bulletin_of
-from analytics.data.dictionary import renewed
+from analytics.bulletin.kept_tables import TABLE_SCHEMAS
+from analytics.cli.group import blackmouth
+from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
+from analytics.options import Reckoning
+from analytics.table import RESULT_SCHEMA
 from analytics.units import QUANTITIES
 from dashboard import book as books
 from dashboard import sentences, text
 
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    import pyarrow as pa
+
+    from analytics.data.schema import Column, Table
+
 ROOT = Path(__file__).parents[1]
-START, END = "<!-- worked week: start -->", "<!-- worked week: end -->"
+DOCUMENTS = (
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    *sorted((ROOT / "analytics" / "docs").glob("*.md")),
+)
+SECTION = re.compile(r"(<!-- generated: ([\w ]+) -->\n).*?(<!-- end: \2 -->)", re.DOTALL)
+PRODUCT = ("analytics", "dashboard")
+#: Quantities of the worked week in the README.
 SHOWN = (
     "angler_trips",
     "angler_hours",
@@ -39,7 +69,7 @@ def demo_snapshot() -> Snapshot:
 
 
 def worked_week() -> str:
-    """Return the last week of the demo season as Markdown."""
+    """Return the last week of the demo season: the sentence, and a table of figures."""
     bulletin = bulletin_of(demo_snapshot())
     book, week = books.index(bulletin), bulletin.card.through
     lines = [f"> {sentences.answer(book, area=None, week=week)}", ""]
@@ -47,20 +77,220 @@ def worked_week() -> str:
     lines += ["|---|---|---|---|"]
     for quantity in SHOWN:
         row = book.row(None, week, quantity)
-        change = book.change(None, week, quantity)
-        pse = f"{row.pse:.0f} %"
+        change = text.change(book.change(None, week, quantity))
         label = QUANTITIES[quantity].label
-        lines += [f"| {label} | {text.figure(row)} | {pse} | {text.change(change)} |"]
+        lines += [f"| {label} | {text.figure(row)} | {row.pse:.0f} % | {change} |"]
     return "\n".join(lines)
 
 
-def with_worked_week(document: str) -> str:
-    """Return a document with the worked week between its marks renewed."""
-    before, _, rest = document.partition(START)
-    _, _, after = rest.partition(END)
-    return f"{before}{START}\n{worked_week()}\n{END}{after}"
+def result_columns() -> str:
+    """Return the columns of a result row."""
+    return ", ".join(f"`{name}`" for name in RESULT_SCHEMA.names)
+
+
+def quantities() -> str:
+    """Return a heading for every quantity, with unit, kind and meaning."""
+    return "\n\n".join(
+        f"### `{one.name}`\n\n{one.label}; unit `{one.unit}`; {one.kind}. {one.meaning}"
+        for one in QUANTITIES.values()
+    )
+
+
+def settings() -> str:
+    """Return a heading for every setting of the estimation, with its values."""
+    meanings = dict(_parameters(Reckoning.__doc__ or ""))
+    kinds = typing.get_type_hints(Reckoning)
+    return "\n\n".join(
+        f"### `{one.name}`\n\n{meanings[one.name]} Values: {_values(kinds[one.name])}."
+        for one in dataclasses.fields(Reckoning)
+    )
+
+
+def _values(kind: type) -> str:
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return ", ".join(f"`{word}`" for word in kind)
+    if kind is bool:
+        return "`False`, `True`"
+    if isinstance(kind, types.UnionType):
+        return "`None`, or a number"
+    raise ValueError(f"no words for values of {kind}")
+
+
+def _parameters(docstring: str) -> Iterator[tuple[str, str]]:
+    """Yield name and meaning of the parameters of a numpydoc docstring."""
+    _, _, body = docstring.partition("----------\n")
+    for name, meaning in re.findall(r"^ {4}(\w+) : .*\n((?: {8}.*\n)+)", body, re.MULTILINE):
+        yield name, " ".join(meaning.split())
+
+
+def input_tables() -> str:
+    """Return every input table with its columns."""
+    head = (
+        f"Text is on one line, at most {TEXT_CEILING} characters long, and does not begin with "
+        "`=`, `+`, `-` or `@`, which a spreadsheet would run as a formula."
+    )
+    return "\n\n".join([head, *map(_table, TABLES.values())])
+
+
+def _table(table: Table) -> str:
+    rows = "\n".join(_column(column, column.name in table.key) for column in table.columns)
+    return (
+        f"### {table.name}\n\n{table.meaning}\n\n"
+        f"| column | holds | unit | allowed | meaning |\n|---|---|---|---|---|\n{rows}"
+    )
+
+
+def _column(column: Column, is_key: bool) -> str:
+    name = f"`{column.name}`" + ("*" if is_key else "")
+    need = "" if column.filled else ", may be empty" if column.required else ", optional"
+    allowed = "; ".join(_allowed(column))
+    return f"| {name} | {column.kind}{need} | {column.unit} | {allowed} | {column.meaning} |"
+
+
+def _allowed(column: Column) -> Iterator[str]:
+    if column.allowed:
+        yield ", ".join(f"`{word}`" for word in column.allowed)
+    if column.low is not None or column.high is not None:
+        yield f"{_number(column.low)} to {_number(column.high)}"
+    if column.plausible_high is not None:
+        yield f"warning over {_number(column.plausible_high)}"
+    if column.pattern:
+        yield column.pattern.words
+    if column.part_of:
+        yield f"at most `{column.part_of}`"
+    if column.refers_to:
+        yield f"in `{column.refers_to}`"
+    if column.default is not None:
+        yield f"empty means `{column.default}`".replace("|", "\\|")
+
+
+def _number(value: float | None) -> str:
+    return "any" if value is None else f"{value:,.10g}"
+
+
+def bulletin_tables() -> str:
+    """Return every table of a bulletin with its columns and what they hold."""
+    return "\n\n".join(
+        f"### {name}\n\n{', '.join(_fields(schema))}." for name, schema in TABLE_SCHEMAS.items()
+    )
+
+
+def _fields(schema: pa.Schema) -> Iterator[str]:
+    words = {"double": "number", "string": "text", "int64": "integer", "bool": "true or false"}
+    for field in schema:
+        kind = (
+            str(field.type).replace("date32[day]", "date").replace("list<item: float>", "numbers")
+        )
+        yield f"`{field.name}` ({words.get(kind, kind)})"
+
+
+def commands() -> str:
+    """Return a heading for every command, with its help."""
+    top = click.Context(blackmouth, info_name="blackmouth")
+    parts = []
+    for name, command in sorted(blackmouth.commands.items()):
+        context = click.Context(command, info_name=name, parent=top)
+        usage = " ".join(command.collect_usage_pieces(context))
+        options = (one.get_help_record(context) for one in command.params)
+        parts += [f"## {name}", f"```text\nblackmouth {name} {usage}\n```"]
+        parts += _paragraphs(inspect.cleandoc(command.help or ""))
+        parts += ["\n".join(f"* `{one[0]}`: {one[1]}" for one in options if one)]
+        parts += _paragraphs(command.epilog or "")
+    return "\n\n".join(parts)
+
+
+def _paragraphs(words: str) -> Iterator[str]:
+    """Yield the paragraphs of a help text; what click leaves unwrapped stands as it is."""
+    for paragraph in re.split(r"\n\n", words.strip("\n")):
+        if not paragraph.startswith("\b\n"):
+            yield " ".join(paragraph.split())
+            continue
+        title, _, body = paragraph.removeprefix("\b\n").partition("\n")
+        yield f"{title}\n\n```text\n{textwrap.dedent(body).rstrip()}\n```"
+
+
+def pages() -> str:
+    """Return a heading for every page of the dashboard, with the first line of its script."""
+    folder = ROOT / "dashboard"
+    tree = ast.parse((folder / "pages.py").read_text())
+    calls = [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "st.Page"
+    ]
+    parts = []
+    for call in sorted(calls, key=lambda call: call.lineno):
+        title = next(ast.literal_eval(word.value) for word in call.keywords if word.arg == "title")
+        words = _first_line(folder / ast.literal_eval(call.args[0])).removeprefix(f"{title}: ")
+        parts += [f"### {title}", words[:1].upper() + words[1:]]
+    return "\n\n".join(parts)
+
+
+def files() -> str:
+    """Return every file of the product with the first line of its docstring, by folder."""
+    parts = []
+    for folder in _folders():
+        names = sorted(path for path in folder.glob("*.py") if path.name != "__init__.py")
+        room = folder.relative_to(ROOT).as_posix()
+        lines = [f"* `{path.name}`: {_first_line(path)}" for path in names]
+        parts += [f"### {room}/", _first_line(folder / "__init__.py"), "\n".join(lines)]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _folders() -> Iterable[Path]:
+    return sorted(path.parent for top in PRODUCT for path in (ROOT / top).rglob("__init__.py"))
+
+
+def _first_line(path: Path) -> str:
+    docstring = ast.get_docstring(ast.parse(path.read_text())) or ""
+    return " ".join(docstring.partition("\n\n")[0].split())
+
+
+SECTIONS: dict[str, Callable[[], str]] = {
+    "worked week": worked_week,
+    "result columns": result_columns,
+    "quantities": quantities,
+    "settings": settings,
+    "input tables": input_tables,
+    "bulletin tables": bulletin_tables,
+    "commands": commands,
+    "pages": pages,
+    "files": files,
+}
+
+
+def sections(document: str) -> dict[str, str]:
+    """Return the text of every generated section of a document by its name."""
+    return {
+        found[2]: found[0].removeprefix(found[1]).removesuffix(found[3]).strip("\n")
+        for found in SECTION.finditer(document)
+    }
+
+
+def renewed(document: str, names: Iterable[str] = SECTIONS) -> str:
+    """Return a document with the named sections written anew.
+
+    Raises
+    ------
+    KeyError
+        If the document has a section that nothing writes.
+    """
+
+    def write(found: re.Match[str]) -> str:
+        write_section = SECTIONS[found[2]]
+        return f"{found[1]}\n{write_section()}\n\n{found[3]}" if found[2] in names else found[0]
+
+    return SECTION.sub(write, document)
+
+
+def main() -> None:
+    """Renew the documents."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("section", nargs="*", choices=[[], *SECTIONS], metavar="SECTION")
+    names = parser.parse_args().section or list(SECTIONS)
+    for path in DOCUMENTS:
+        path.write_text(renewed(path.read_text(), names))
 
 
 if __name__ == "__main__":
-    path = Path(sys.argv[1])
-    path.write_text(with_worked_week(renewed(path.read_text())))
+    main()

@@ -56,7 +56,7 @@ def import_(
 
     PATH is a folder or a file, CSV (UTF-8) or Parquet; a file's stem names its table, such as
     interviews.csv. Folders in a folder are not read. Dates are YYYY-MM-DD, hours and lengths as in
-    the README's data dictionary; an empty cell means not recorded, 0 means observed none.
+    the data dictionary; an empty cell means not recorded, 0 means observed none.
 
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.

@@ -1,6 +1,6 @@
 """Every input table of the contract in one place: columns, types, units, keys, ranges, meanings.
 
-The import, the checks and the data dictionary of the README all follow from `TABLES`.
+The import, the checks and the data dictionary all follow from `TABLES`.
 """
 
 from __future__ import annotations

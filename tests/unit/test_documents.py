@@ -1,65 +1,91 @@
-"""The documents say what the program does: a missing heading or a stale number fails here."""
+"""The documents say what the program does: a missing heading or a stale section fails here."""
 
 from __future__ import annotations
 
+import dataclasses
 import re
+from typing import TYPE_CHECKING
 
 import pytest
 
 from analytics.cli.group import blackmouth
-from analytics.data.dictionary import renewed
 from analytics.data.schema import TABLES
-from analytics.units import QUANTITIES, Status
-from tests.documents import ROOT, with_worked_week
+from analytics.options import Reckoning
+from analytics.units import QUANTITIES, CiMethod, Status
+from tests import documents
+from tests.documents import DOCUMENTS, ROOT, SECTIONS
 
-README = (ROOT / "README.md").read_text()
-DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+if TYPE_CHECKING:
+    from pathlib import Path
 
-
-def test_the_data_dictionary_is_that_of_the_schema():
-    assert renewed(README) == README, "run python -m tests.documents README.md"
-
-
-def test_the_worked_week_is_what_the_demo_gives():
-    assert with_worked_week(README) == README, "run python -m tests.documents README.md"
+TEXTS = {path.name: path.read_text() for path in DOCUMENTS}
+IN_TEXTS = [(name, section) for name, text in TEXTS.items() for section in documents.sections(text)]
 
 
-@pytest.mark.parametrize("command", sorted(blackmouth.commands))
-def test_every_command_is_in_the_readme(command):
-    assert f"blackmouth {command}" in README
+@pytest.mark.parametrize(("name", "section"), IN_TEXTS)
+def test_every_generated_section_is_fresh(name: str, section: str) -> None:
+    found = documents.sections(TEXTS[name])[section]
+    assert found == SECTIONS[section](), f"run python -m tests.documents {section!r}"
 
 
-@pytest.mark.parametrize("word", [str(status) for status in Status])
-def test_every_status_is_explained(word):
-    assert f"| `{word}` |" in README
+def test_every_section_stands_in_one_document() -> None:
+    assert sorted(section for _, section in IN_TEXTS) == sorted(SECTIONS)
+
+
+def test_a_stale_section_is_renewed_and_the_text_around_it_stays() -> None:
+    stale = "a\n<!-- generated: result columns -->\nold\n<!-- end: result columns -->\nb\n"
+    fresh = documents.renewed(stale)
+    assert fresh.startswith("a\n")
+    assert fresh.endswith("\nb\n")
+    assert "old" not in fresh
+    assert documents.renewed(stale, ["files"]) == stale
+
+
+@pytest.mark.parametrize("name", list(blackmouth.commands))
+def test_every_command_has_a_heading(name: str) -> None:
+    assert f"\n## {name}\n" in TEXTS["commands.md"]
 
 
 @pytest.mark.parametrize("name", list(QUANTITIES))
-def test_every_quantity_has_a_row(name):
-    assert f"| `{name}` |" in README
+def test_every_quantity_has_a_heading(name: str) -> None:
+    assert f"\n### `{name}`\n" in TEXTS["codes.md"]
+
+
+@pytest.mark.parametrize("word", [*Status, *CiMethod])
+def test_every_code_is_explained(word: str) -> None:
+    assert f"| `{word}` |" in TEXTS["codes.md"]
+
+
+@pytest.mark.parametrize("setting", [one.name for one in dataclasses.fields(Reckoning)])
+def test_every_setting_has_a_heading(setting: str) -> None:
+    assert f"\n### `{setting}`\n" in TEXTS["interface.md"]
 
 
 @pytest.mark.parametrize("name", list(TABLES))
-def test_every_table_has_a_heading(name):
-    assert f"\n### {name}\n" in README
+def test_every_table_has_a_heading(name: str) -> None:
+    assert f"\n### {name}\n" in TEXTS["data_dictionary.md"]
 
 
-def test_every_page_is_named_in_the_readme():
+def test_every_page_has_a_heading() -> None:
     titles = re.findall(r'title="([^"]+)"', (ROOT / "dashboard" / "pages.py").read_text())
     assert titles
-    assert all(title in README for title in titles)
+    assert all(f"\n### {title}\n" in TEXTS["interface.md"] for title in titles)
 
 
-def test_every_room_is_on_the_map():
-    folders = {
-        path.parent.name
-        for top in ("analytics", "dashboard")
-        for path in (ROOT / top).rglob("__init__.py")
-    }
-    assert all(f"{name}/" in DEVELOPERS for name in folders)
+def test_every_room_is_on_the_map() -> None:
+    folders = {path.parent.name for top in documents.PRODUCT for path in inits(top)}
+    assert all(f"{name}/" in TEXTS["DEVELOPERS.md"] for name in folders)
 
 
-def test_links_inside_the_repository_lead_somewhere():
-    for document in (README, DEVELOPERS):
-        for target in re.findall(r"\]\(([^)#:]+)\)", document):
-            assert (ROOT / target).exists(), target
+def inits(top: str) -> list[Path]:
+    return list((ROOT / top).rglob("__init__.py"))
+
+
+def test_the_readme_is_short() -> None:
+    assert len(TEXTS["README.md"].encode()) <= 8 * 1024
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)
+def test_links_inside_the_repository_lead_somewhere(path: Path) -> None:
+    for target in re.findall(r"\]\(([^)#:]+)\)", path.read_text()):
+        assert (path.parent / target).exists(), target

@@ -1,0 +1,51 @@
+"""Methods and cautions: how the figures are made, what they mean, and what they cannot say."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+
+import streamlit as st
+
+from dashboard import filters, link, notices, remarks
+
+#: The documents of the package in the order of the chooser, with their titles.
+DOCUMENTS = {
+    "sampling": "Sampling and estimates",
+    "effort_from_counts": "Effort from counts",
+    "released_fish": "Released fish",
+    "catch_rates": "Catch rates and trend",
+    "outlook_and_options": "Outlook and options",
+    "revisions_and_publication": "Revisions and publication",
+    "validation": "Validation",
+    "codes": "Codes",
+    "data_dictionary": "Data dictionary",
+    "interface": "Interface",
+    "commands": "Commands",
+    "changes": "Changes",
+}
+
+
+def show() -> None:
+    """Draw the page: the cautions first, then the document that the reader chooses."""
+    st.title("Methods and cautions")
+    link.follow("methods")
+    with st.container(key="answer"):
+        st.markdown(f"{notices.CAUTION} {remarks.COVERAGE}")
+    name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.get)
+    wishes = st.container()
+    with st.container(key="document-text"):
+        st.markdown(_readable((files("analytics") / "docs" / f"{name}.md").read_text("utf-8")))
+    notices.foot()
+    with wishes:
+        notices.unmet(link.unmet())
+    link.write()
+
+
+def _readable(document: str) -> str:
+    """Return a document for the page: without marks of generated parts, links to this page."""
+    shown = re.sub(r"^<!-- .* -->\n+", "", document, flags=re.MULTILINE)
+    return re.sub(r"\]\((\w+)\.md\)", r"](?document=\1)", shown)
+
+
+show()
