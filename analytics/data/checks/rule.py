@@ -45,11 +45,16 @@ class Rule:
     def query(self) -> str:
         """The SQL that returns file, row, key and what was seen of every row at fault."""
         key = ", ".join(f"r.{name(column)}" for column in TABLES[self.table].key)
-        fresh = "" if self.severity is Severity.ERROR else " AND r._row IS NOT NULL"
         return (
             f"SELECT r._file, r._row, concat_ws(' ', {key}) AS key, {self.seen} AS seen "
-            f"FROM {self.source or name(self.table) + ' r'} WHERE ({self.when}){fresh}"
+            f"{self.faults}"
         )
+
+    @property
+    def faults(self) -> str:
+        """The SQL from FROM on that gives the rows at fault."""
+        fresh = "" if self.severity is Severity.ERROR else " AND r._row IS NOT NULL"
+        return f"FROM {self.source or name(self.table) + ' r'} WHERE ({self.when}){fresh}"
 
 
 def of_schema() -> list[Rule]:

@@ -14,7 +14,7 @@ from analytics.data.findings import Finding
 from analytics.data.schema import TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     import duckdb
 
@@ -97,10 +97,10 @@ def check_between(
     """
     skipped = set(skip)
     with _connect(stored, incoming, sql.name(origin) if origin else "NULL") as connection:
+        asked = [rule for rule in RULES if not skipped & set(rule.needs)]
         findings: dict[Finding, None] = {}
-        for rule in RULES:
-            if not skipped & set(rule.needs):
-                findings |= dict.fromkeys(_ask(connection, rule))
+        for rule in _broken(connection, asked):
+            findings |= dict.fromkeys(_ask(connection, rule))
     return list(findings)
 
 
@@ -148,6 +148,15 @@ def _placed(incoming: Incoming) -> pa.Table:
     known = incoming.data.select(TABLES[incoming.table].arrow_schema.names)
     placed = known.append_column("_file", pa.array(incoming.file, pa.string()))
     return placed.append_column("_row", pa.array(incoming.row.astype(np.int64)))
+
+
+def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> list[Rule]:
+    """Return the rules that some row breaks, found by one query: most rules find nothing."""
+    query = " UNION ALL ".join(
+        f"SELECT {place} AS place WHERE EXISTS (SELECT 1 {rule.faults})"
+        for place, rule in enumerate(rules)
+    )
+    return [rules[place] for (place,) in sorted(connection.execute(query).fetchall())]
 
 
 def _ask(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
