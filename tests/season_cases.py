@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.season.baseline import PARTS, Baseline, Limit, Rules
+from analytics.weeks import days_from, week_of_days
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -101,7 +102,7 @@ def small_baseline(
     keys += [f"length {area}" for area in ("", *areas)]
     normal = {key: (spread * rng.standard_normal(d)).astype(np.float32) for key in keys}
     per_fish = {name: around(one, 0.05, d, a) for name, one in zip(CLASSES, _PER_FISH, strict=True)}
-    days = np.datetime64(THROUGH) + 1 + np.arange(n)
+    days = days_from(THROUGH + dt.timedelta(days=1), n)
     weekday = (np.arange(n) % 7 + 1).astype(str)
     is_open = (np.arange(n) < 7 * n_weeks) & np.isin(weekday, list(weekdays))
     rate = around(1.25, 0.15, d, a, 1) * around(1, 0.1, d, a, w)
@@ -115,7 +116,7 @@ def small_baseline(
         through=THROUGH,
         areas=tuple(areas),
         methods=tuple(methods),
-        weeks=tuple(_week(days[7 * number]) for number in range(w)),
+        weeks=tuple(week_of_days(days[: 7 * w : 7])),
         days=days,
         week=np.arange(n) // 7,
         rules=rules_of(np.tile(is_open, (a, 1))),
@@ -207,8 +208,3 @@ def totals_of(
         "drop_off_deaths_fish": lost,
         "total_deaths_fish": kept + dead + lost,
     }
-
-
-def _week(day: np.datetime64) -> str:
-    year, week, _ = day.astype(dt.date).isocalendar()
-    return f"{year}-W{week:02d}"

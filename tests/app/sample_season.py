@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from analytics.bulletin.standing.tables import STANDING_SCHEMAS
 from analytics.season.kept import to_table
-from analytics.weeks import weeks_between
+from analytics.weeks import days_from, weeks_between
 from dashboard.book import monday
 from tests.season_cases import small_baseline
 
@@ -89,9 +89,9 @@ def baseline(areas: Sequence[str], *, is_over: bool) -> Baseline:
     if is_over:
         return small_baseline(n_draws=100, areas=areas, n_weeks=0, n_closed_weeks=0)
     made = small_baseline(n_draws=100, areas=areas, n_weeks=len(WEEKS_AHEAD), n_closed_weeks=1)
-    late = (THROUGH - made.through).days
+    days = days_from(THROUGH + timedelta(days=1), len(made.days))
     weeks = (*WEEKS_AHEAD, "2036-W16")
-    return replace(made, through=THROUGH, days=made.days + late, weeks=weeks)
+    return replace(made, through=THROUGH, days=days, weeks=weeks)
 
 
 def _span(middle: float, cv: float) -> tuple[float, float]:

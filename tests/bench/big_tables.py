@@ -31,7 +31,7 @@ def big_tables(*, n_interviews: int, n_site_days: int, seed: int = 1) -> dict[st
         Of the generator; the same seed gives the same tables.
     """
     rng = np.random.default_rng(seed)
-    days = np.arange(OPEN, CLOSE + 1)
+    days = np.arange(OPEN, CLOSE + np.timedelta64(1, "D"))
     n_sites = -(-n_site_days // (len(days) // 2)) + N_AREAS
     site_area = _names("A", np.arange(n_sites) % N_AREAS)
     drawn = rng.choice(n_sites * len(days), n_site_days, replace=False)

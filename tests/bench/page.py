@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from dataclasses import replace
+from datetime import timedelta
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +28,7 @@ from analytics.season.kept_limits import limits_of
 from analytics.season.option import Change, Option
 from analytics.season.option_file import OptionSet, from_link, to_link
 from analytics.season.weigh import weigh
-from analytics.weeks import weeks_between
+from analytics.weeks import days_from, weeks_between
 from dashboard import data
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_season import THROUGH
@@ -49,9 +50,9 @@ def bulletin() -> Bulletin:
     made = make(NOW)
     areas = tuple(made.areas["area"].to_pylist())
     draws = small_baseline(n_draws=N_DRAWS, areas=areas, n_weeks=N_WEEKS, n_closed_weeks=0)
-    late = (THROUGH - draws.through).days
+    days = days_from(THROUGH + timedelta(days=1), len(draws.days))
     weeks = weeks_between("2036-W07", f"2036-W{6 + N_WEEKS:02}")
-    draws = replace(draws, through=THROUGH, days=draws.days + late, weeks=tuple(weeks))
+    draws = replace(draws, through=THROUGH, days=days, weeks=weeks)
     return replace(made, standing=dict(made.standing) | {"draws": to_table(draws)})
 
 

@@ -8,6 +8,7 @@ boats.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,12 +16,13 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data.snapshot import Snapshot
+from analytics.weeks import days_from
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 SEASON, AREAS = "2040-41", ("EAST", "WEST")
-MONDAY = np.datetime64("2040-11-05")
+MONDAY = date(2040, 11, 5)
 N_WEEKS, N_TOLD = 16, 8
 THROUGH = "2040-W52"
 #: From here on the first area is closed; the second is open at weekends with a limit of one.
@@ -30,7 +32,7 @@ RAMPS = 2
 LEGAL_SHARE, WOULD_KEEP, SIZE = 0.4, 0.9, 1.2
 RATES = {"legal": (0.12, 0.03), "sublegal": (0.2, 0.04)}
 LOST = (0.05, 0.01)
-DAYS = MONDAY + np.arange(7 * N_WEEKS)
+DAYS = days_from(MONDAY, 7 * N_WEEKS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

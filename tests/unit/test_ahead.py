@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 
 import numpy as np
 import pandas as pd
@@ -29,12 +30,12 @@ from analytics.bulletin.standing.weekly_levels import (
 )
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
-from analytics.weeks import week_of_days
+from analytics.weeks import days_from, week_of_days
 from tests.simulation import rule_seasons as made
 
 WEEKS = tuple(f"2041-W{week:02d}" for week in range(2, 10))
 AHEAD = tuple(f"2041-W{week:02d}" for week in range(10, 14))
-DAYS = np.datetime64("2041-03-04") + np.arange(28)
+DAYS = days_from(dt.date(2041, 3, 4), 28)
 N = 3000
 FAIR = Weather(0, 0, 0, 0, 0.0)
 
@@ -152,7 +153,7 @@ def test_days_lost_to_weather_are_counted_and_kept_out_of_the_rest():
 
 
 def test_a_holiday_is_a_sunday():
-    feast = (np.datetime64("2040-11-05") + 9).astype(object)
+    feast = dt.date(2040, 11, 14)
 
     def boats(ramp, n):
         return 20 if n % 7 >= 5 or n == 9 else 10

@@ -284,7 +284,7 @@ def test_fans_end_where_the_limit_does(answers):
             )
             assert (np.diff(fan, axis=1) >= 0).all()
             assert (np.diff(fan, axis=0) >= 0).all()
-    assert answers.fans.days[0] == np.datetime64(THROUGH) + 7
+    assert answers.fans.days[0] == THROUGH + dt.timedelta(days=7)
 
 
 def test_beaten_options_are_marked():
