@@ -67,12 +67,10 @@ def to_arrow(rows: Sequence[dict[str, Any]]) -> pa.Table:
         return season, area, week, order[row["quantity"]]
 
     ranked = sorted(rows, key=key)
-    for before, after in itertools.pairwise(ranked):
-        if key(before) == key(after):
-            raise ValueError(f"two result rows for {key(after)}")
-    return pa.Table.from_pylist(
-        [{name: row.get(name) for name in RESULT_COLUMNS} for row in ranked], schema=RESULT_SCHEMA
-    )
+    for before, after in itertools.pairwise(map(key, ranked)):
+        if before == after:
+            raise ValueError(f"two result rows for {after}")
+    return pa.Table.from_pylist(ranked, schema=RESULT_SCHEMA)
 
 
 def to_frame(table: pa.Table) -> pd.DataFrame:

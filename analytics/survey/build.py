@@ -152,7 +152,8 @@ def _assemble(
     by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
     begins = by_user.groupby(["area", "label"])["week"].transform("min")
     frame, rows = join_frames(calendar, on_calendar, by_user[begins <= through])
-    weeks = tuple(sorted({*days["week"].unique(), *sampled["week"].unique(), *rows["week"]}))
+    seen = (one["week"].unique() for one in (days, sampled, rows))
+    weeks = tuple(sorted(set().union(*seen)))
     units, site_days = draw_sites(rows, _codes(rows["week"], weeks), snapshot)
     grid = _cells_of(areas, weeks, days, sampled)
     return Design(
