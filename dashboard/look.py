@@ -11,6 +11,7 @@ _SHEET = """
 <style>
 .stMainBlockContainer {max-width: 1180px; padding-top: 3.2rem; padding-bottom: 3rem;}
 .st-key-answer p {font-size: 1.2rem; line-height: 1.65; max-width: 62rem;}
+.st-key-document-text h4 {font-size: 1.05rem;}
 .bm-cards {display: grid; gap: .75rem; grid-template-columns: repeat(auto-fit, minmax(170px, 1fr));}
 .bm-card {border: 1px solid LINE; border-top: 3px solid SEA; border-radius: .5rem;
   padding: .7rem .9rem .75rem .9rem; min-width: 0; overflow-wrap: anywhere;}
@@ -76,9 +77,10 @@ _SHEET = """
   .bm-table td:empty {display: none;}
   .bm-every td:last-child, .bm-moves td:last-child, .bm-rates td:last-child {grid-column: 1 / -1;}
   .st-key-document-text thead {display: none;}
-  .st-key-document-text tr, .st-key-document td {display: block; border: 0;}
+  .st-key-document-text tr, .st-key-document-text td {display: block; border: 0;}
   .st-key-document-text tr {padding: .5rem 0; border-bottom: 1px solid LINE;}
   .st-key-document-text td {padding: .1rem 0; overflow-wrap: anywhere;}
+  .st-key-document-text table {border: 0;}
   .st-key-document-text td:empty {display: none;}
   .bm-table td::before {content: attr(data-label); display: block; font-size: .76rem;
     font-weight: 400; color: QUIET;}

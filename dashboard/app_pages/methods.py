@@ -24,6 +24,10 @@ DOCUMENTS = {
     "commands": "Commands",
     "changes": "Changes",
 }
+CAUTIONS = (
+    "Every figure is an estimate from a sample, with an error. Fish that anglers report released "
+    "are taken as reported, and boats that land at no listed site are not counted."
+)
 
 
 def show() -> None:
@@ -31,7 +35,7 @@ def show() -> None:
     st.title("Methods and cautions")
     link.follow("methods")
     with st.container(key="answer"):
-        st.markdown(f"{notices.CAUTION} {remarks.COVERAGE}")
+        st.markdown(f"{CAUTIONS} {remarks.COVERAGE}")
     name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.get)
     wishes = st.container()
     with st.container(key="document-text"):
@@ -43,8 +47,9 @@ def show() -> None:
 
 
 def _readable(document: str) -> str:
-    """Return a document for the page: without marks of generated parts, links to this page."""
+    """Return a document under the page's title, its links to this page, without marks of parts."""
     shown = re.sub(r"^<!-- .* -->\n+", "", document, flags=re.MULTILINE)
+    shown = re.sub(r"^#", "##", shown, flags=re.MULTILINE)
     return re.sub(r"\]\((\w+)\.md\)", r"](?document=\1)", shown)
 
 

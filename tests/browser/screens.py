@@ -34,6 +34,7 @@ CHARTS = {
     "timing": RATE_CHARTS,
     "released": RELEASED_CHARTS,
     "ways": WAY_CHARTS,
+    "methods": "",  # text alone
 }
 
 
@@ -58,7 +59,7 @@ def take(address: str, out: Path, *, query: str = "", page: str = "") -> list[Pa
 
 
 def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
-    """Wait until a page is drawn whole; `charts` selects what holds its charts, at least one."""
+    """Wait until a page is drawn whole; `charts` selects what holds its charts, if any."""
     page.get_by_test_id("stApp").wait_for()
     page.get_by_text("On the water in winter").last.wait_for(timeout=30_000)
     page.wait_for_function(
@@ -66,6 +67,8 @@ def settle(page: Page, *, charts: str = WEEK_CHARTS) -> None:
         " && !document.querySelector('[data-stale=true]')",
         timeout=30_000,
     )
+    if not charts:
+        return
     page.wait_for_function(
         "(charts) => [...document.querySelectorAll(charts)].length"
         " && [...document.querySelectorAll(charts)].filter(one => one.offsetParent)"

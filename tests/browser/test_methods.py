@@ -1,0 +1,33 @@
+"""The page *Methods and cautions* in a real browser: it draws, follows links, fits a phone."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.browser.screens import CHARTS
+
+pytestmark = pytest.mark.browser
+HERE = {"page": "methods", "charts": CHARTS["methods"]}
+
+
+def test_a_link_between_documents_opens_the_other(visit):
+    page = visit().open("document=sampling", **HERE)
+    link = page.locator(".st-key-document-text").get_by_role("link", name="Validation")
+    address = link.evaluate("link => link.href")
+    page.goto(address)
+    page.locator(".st-key-document-text").get_by_role("heading", name="Validation").wait_for()
+    assert page.get_by_role("combobox", name="Document").count() == 1
+
+
+@pytest.mark.parametrize("document", ["sampling", "data_dictionary", "commands"])
+def test_nothing_sticks_out_of_a_phone(visit, document):
+    page = visit(width=390).open(f"document={document}", **HERE)
+    place = "document.querySelector('[data-testid=stMain]')"
+    assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    out = page.evaluate(
+        """() => [...document.querySelectorAll(
+            '.st-key-document-text :is(h1, h2, h3, p, li, table, pre)')]
+            .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+            .map(one => one.outerHTML.slice(0, 90))"""
+    )
+    assert out == []
