@@ -6,6 +6,9 @@ import copy
 import csv
 from typing import TYPE_CHECKING, Any
 
+from analytics.data.intake import batch as intake
+from analytics.data.store import Store
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -129,3 +132,10 @@ def write_csv(path: Path, rows: list[dict[str, Any]]) -> Path:
         writer.writeheader()
         writer.writerows(rows)
     return path
+
+
+def field_store(folder: Path) -> None:
+    """Write the clean week into ``week`` and import it into the store ``store``."""
+    store = Store(folder / "store")
+    reading = intake.read_paths([write_week(field_week(), folder / "week")])
+    intake.store_checked(intake.check(reading, store), store)

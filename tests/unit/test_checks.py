@@ -41,7 +41,7 @@ def edited(edits: list[Edit]) -> Rows:
 
 def findings_of(rows: Rows, folder: Path, store: Store | None = None) -> tuple[Finding, ...]:
     """Return what an import of rows would find."""
-    reading = intake.read_paths([write_week(rows, folder / "week")])
+    reading = intake.read_paths([write_week(rows, folder / "rows")])
     return intake.check(reading, store or Store(folder / "nothing")).findings
 
 
@@ -486,16 +486,8 @@ def test_what_is_allowed_is_not_told(tmp_path: Path, name: str) -> None:
     assert findings_of(edited(FINE[name]), tmp_path) == ()
 
 
-def stored_week(folder: Path) -> Store:
-    """Return a store that holds the clean week."""
-    store = Store(folder / "s")
-    reading = intake.read_paths([write_week(field_week(), folder / "first")])
-    intake.store_checked(intake.check(reading, store), store)
-    return store
-
-
-def test_rows_stored_earlier_are_seen(tmp_path: Path) -> None:
-    store = stored_week(tmp_path)
+def test_rows_stored_earlier_are_seen(tmp_path: Path, field: Path) -> None:
+    store = Store(field / "store")
     later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
     assert findings_of(later, tmp_path, store) == ()
     later["interviews"] += [field_week()["interviews"][0] | {"interview_id": "i4"}]
@@ -507,16 +499,18 @@ def test_rows_stored_earlier_are_seen(tmp_path: Path) -> None:
     assert "4 complete interviews with those stored, 3 boats returned" in str(found[0])
 
 
-def test_a_batch_that_breaks_rows_stored_earlier_is_told(tmp_path: Path) -> None:
-    store = stored_week(tmp_path)
+def test_a_batch_that_breaks_rows_stored_earlier_is_told(tmp_path: Path, field: Path) -> None:
+    store = Store(field / "store")
     season = field_week()["seasons"][0] | {"close_date": "2030-12-31"}
     found = findings_of({"seasons": [season]}, tmp_path, store)
     assert [one[:3] for one in places(found) if one[0] == ERROR] == [(ERROR, "site_days", None)]
     assert "stored row sample_id d1: 2031-01-06" in str(found[0])
 
 
-def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(tmp_path: Path) -> None:
-    store = stored_week(tmp_path)
+def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(
+    tmp_path: Path, field: Path
+) -> None:
+    store = Store(field / "store")
     rows = field_week()
     again = {"interviews": [rows["interviews"][0] | {"hours_fished": 5}]}
     moved = {"site_days": [rows["site_days"][0] | {"boats_returned": 2}]}
@@ -536,8 +530,8 @@ def test_faulty_season_cells_do_not_close_every_day(tmp_path: Path) -> None:
     assert places(found) == [(ERROR, "seasons", 2, "close_date")]
 
 
-def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path) -> None:
-    store = stored_week(tmp_path)
+def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path, field: Path) -> None:
+    store = Store(field / "store")
     later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
     reading = intake.read_paths([write_week(later, tmp_path / "later")])
     intake.store_checked(intake.check(reading, store), store)

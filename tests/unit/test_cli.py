@@ -49,12 +49,9 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
 
 
 @pytest.fixture
-def stored(tmp_path: Path, run: Run) -> Path:
+def stored(field: Path) -> Path:
     """Return a store that holds the clean week as its first version."""
-    store = tmp_path / "store"
-    status, _, err = run("import", write_week(field_week(), tmp_path / "week"), "--store", store)
-    assert status == 0, err
-    return store
+    return field / "store"
 
 
 def contents(store: Path) -> dict[str, bytes]:

@@ -66,12 +66,9 @@ def run(capsys) -> Run:
 
 
 @pytest.fixture
-def store(tmp_path, run) -> Path:
+def store(field) -> Path:
     """Return a store of a small clean week, with no bulletin yet."""
-    path = tmp_path / "store"
-    status, _, err = run("import", write_week(field_week(), tmp_path / "week"), "--store", path)
-    assert status == 0, err
-    return path
+    return field / "store"
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ import pytest
 from analytics.bulletin.kept_tables import MOVED_SCHEMA
 from analytics.cli import main
 from analytics.data.store import Store
-from tests.field_week import field_week, write_csv, write_week
+from tests.field_week import field_week, write_csv
 
 
 @pytest.fixture
@@ -27,10 +27,9 @@ def run(capsys):
 
 
 @pytest.fixture
-def store(tmp_path, run):
+def store(tmp_path, field, run):
     """Return a store with the clean week, then a correction of its first interview."""
-    path = tmp_path / "store"
-    assert run("import", write_week(field_week(), tmp_path / "week"), "--store", path)[0] == 0
+    path = field / "store"
     slip = write_csv(tmp_path / "interviews.csv", [field_week()["interviews"][0] | {"kept": 2}])
     assert run("import", slip, "--store", path)[0] == 0
     return path

@@ -12,7 +12,6 @@ from analytics.cli import main
 from analytics.errors import WrongUse
 from analytics.table import RESULT_COLUMNS, to_frame
 from analytics.units import QUANTITIES
-from tests.field_week import field_week, write_week
 from tests.tables import SiteDay, figures, interview, survey
 
 RATES = [
@@ -124,11 +123,8 @@ def run(capsys):
 
 
 @pytest.fixture
-def stored(tmp_path, run):
-    store = tmp_path / "store"
-    status, _, err = run("import", write_week(field_week(), tmp_path / "week"), "--store", store)
-    assert status == 0, err
-    return store
+def stored(field):
+    return field / "store"
 
 
 def test_the_command_writes_scenarios_and_leaves_the_estimates_alone(stored, run, tmp_path):
