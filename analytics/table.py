@@ -13,7 +13,7 @@ from analytics.units import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-#: Result rows as Arrow; the order of the fields is the order of the columns.
+#: Result rows: one a domain and quantity, with error, interval, sample sizes, method and status.
 RESULT_SCHEMA = pa.schema(
     [
         ("season", pa.string()),

@@ -12,6 +12,7 @@ import ast
 import dataclasses
 import inspect
 import re
+import sys
 import textwrap
 import types
 import typing
@@ -169,19 +170,46 @@ def _number(value: float | None) -> str:
 
 
 def bulletin_tables() -> str:
-    """Return every table of a bulletin with its columns and what they hold."""
-    return "\n\n".join(
-        f"### {name}\n\n{', '.join(_fields(schema))}." for name, schema in TABLE_SCHEMAS.items()
-    )
+    """Return the tables of a bulletin, explained by the comments of their schemas."""
+    return "\n\n".join(_bulletin_table(name, schema) for name, schema in TABLE_SCHEMAS.items())
 
 
-def _fields(schema: pa.Schema) -> Iterator[str]:
+def _bulletin_table(name: str, schema: pa.Schema) -> str:
+    meaning, notes = _comments(schema)
+    shown = schema
+    parts = [f"### {name}", meaning]
+    if schema != RESULT_SCHEMA and set(RESULT_SCHEMA.names) <= set(schema.names):
+        shown = [field for field in schema if field.name not in RESULT_SCHEMA.names]
+        parts += ["The columns of a result row, and:"]
+    return "\n\n".join([*parts, "\n".join(_field(field, notes) for field in shown)])
+
+
+def _field(field: pa.Field, notes: dict[str, str]) -> str:
     words = {"double": "number", "string": "text", "int64": "integer", "bool": "true or false"}
-    for field in schema:
-        kind = (
-            str(field.type).replace("date32[day]", "date").replace("list<item: float>", "numbers")
-        )
-        yield f"`{field.name}` ({words.get(kind, kind)})"
+    words |= {"date32[day]": "date", "list<item: float>": "numbers"}
+    note = notes.get(field.name)
+    return f"* `{field.name}` ({words[str(field.type)]})" + (f": {note}" if note else "")
+
+
+def _comments(schema: pa.Schema) -> tuple[str, dict[str, str]]:
+    """Return the comment above a schema and those of its fields, as they stand in its module."""
+    above, below = _source_of(schema)
+    meaning = re.search(r"(?:^#: .*\n?)+\Z", above, re.MULTILINE)
+    if meaning is None:
+        raise ValueError(f"a schema has no comment that begins with #: ({schema.names})")
+    words = meaning[0].replace("#: ", "").replace("``", "`")
+    notes = re.findall(r'^ *(?:pa\.field)?\("(\w+)".*?# (.*)$', below, re.MULTILINE)
+    return " ".join(words.split()), dict(notes)
+
+
+def _source_of(schema: pa.Schema) -> tuple[str, str]:
+    """Return the source of a schema's module above the schema, and that of the schema."""
+    for module in [one for name, one in sys.modules.items() if name.startswith("analytics.")]:
+        for name in [name for name, value in vars(module).items() if value is schema]:
+            above, found, below = inspect.getsource(module).partition(f"\n{name} = ")
+            if found:
+                return above, below.partition("\n\n")[0]
+    raise ValueError(f"no module makes the schema of {schema.names}")
 
 
 def commands() -> str:

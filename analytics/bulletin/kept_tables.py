@@ -48,6 +48,7 @@ STRATUM_SCHEMA = pa.schema(
     ]
 )
 
+#: The areas of the season and their names.
 AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
 #: What moved between two versions of the store, by domain and quantity, and which batches did it.

@@ -69,6 +69,7 @@ class Finding:
         return text
 
 
+#: What the checks and the sampling report found in the data.
 FINDING_SCHEMA = pa.schema(
     [
         ("severity", pa.string()),
