@@ -58,7 +58,6 @@ class Checkout:
             "TMPDIR": folder,
             "PYTHONPATH": self.root,
             "COLUMNS": 100,
-            "PYTHONWARNINGS": "default",
         }
         return os.environ | {name: str(value) for name, value in ours.items()}
 
