@@ -166,6 +166,10 @@ def test_a_step_that_fails_stops_before_the_tests(
     assert setting.installed[-1][-1] == "mypy"
 
 
+def test_the_quick_part_leaves_out_files_that_there_are(setting: Setting) -> None:
+    assert [one for one in setting.module.SLOW if not (CI.parent / one).is_file()] == []
+
+
 @pytest.mark.parametrize("python", ["3.11.0", "3.12.0", "3.13.0", "3.14.0", "3.15.0"])
 @pytest.mark.parametrize("system", ["linux", "darwin", "win32"])
 def test_the_lock_holds_one_release_of_all_that_the_project_asks_for(
