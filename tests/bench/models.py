@@ -1,63 +1,34 @@
 """The same negative binomial regression by this program and by statsmodels' dense one.
 
 ``python -m tests.bench.models WAY PATH`` fits the interviews of a Parquet file in its own process
-and prints seconds, memory and answers as one line of JSON; ``python -m tests.bench --only models``
-runs every way in turns and compares. All start from the frame in memory and end with estimates and
-standard errors.
+and prints seconds, memory and answers as one line of JSON. All start from the frame in memory and
+end with estimates and standard errors.
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
-import ctypes
-import gc
 import json
-import resource
-import subprocess
-import sys
 import tempfile
-import time
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import statsmodels.api as sm
 
 from analytics.models.counts import fit_counts
+from tests.bench.processes import apart, forget_peak, peak_mib
+from tests.bench.runs import Clock, Part, Run, in_turns
 
 N_AREAS, N_WEEKS = 13, 26
 #: Largest difference of a coefficient or of the dispersion between two ways.
 EQUAL = 1e-6
 WAYS = {
+    "dense": "statsmodels, dense, by Newton's steps (baseline)",
     "own": "this program",
-    "newton": "statsmodels, dense, by Newton's steps",
-    "default": "statsmodels, dense, by its default search (BFGS)",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """One way of fitting: the quickest of its runs.
-
-    Parameters
-    ----------
-    seconds, processor : float
-        By the wall, and of all threads of the processor.
-    grown, peak : float
-        Largest memory of the process, MiB: over what it held before the fit, and in all.
-    params : ndarray of float
-        Coefficients, then the dispersion.
-    """
-
-    seconds: float
-    processor: float
-    grown: float
-    peak: float
-    params: np.ndarray
 
 
 def interviews(n: int, *, seed: int = 8) -> pd.DataFrame:
@@ -83,117 +54,52 @@ def own(frame: pd.DataFrame) -> np.ndarray:
     return np.append(fit.coefficients["estimate"], fit.dispersion)
 
 
-def dense(frame: pd.DataFrame, **search: Any) -> Any:
-    """Return the fit of statsmodels on a dense matrix."""
+def dense(frame: pd.DataFrame) -> np.ndarray:
+    """Return the same from statsmodels on a dense matrix, by Newton's steps."""
     columns = pd.get_dummies(frame[["area", "week"]], drop_first=True, dtype=float)
     columns.insert(0, "intercept", 1.0)
     offset = np.log(frame["angler_hours"].to_numpy())
     model = sm.NegativeBinomial(frame["fish"].to_numpy(), columns.to_numpy(), offset=offset)
-    return model.fit(maxiter=1000, disp=0, **search)
-
-
-def fitted(way: str, frame: pd.DataFrame) -> Any:
-    """Return the answer of one way: parameters, or a fit of statsmodels."""
-    if way == "own":
-        return own(frame)
-    return dense(frame, method="newton", tol=1e-10) if way == "newton" else dense(frame)
+    return np.asarray(model.fit(method="newton", maxiter=1000, tol=1e-10, disp=0).params)
 
 
 def measured(way: str, path: Path) -> dict[str, Any]:
     """Fit in this process and return what it took; the code is loaded by a small fit before."""
-    fitted(way, interviews(5000))
+    fit = {"own": own, "dense": dense}[way]
+    fit(interviews(5000))
     frame = pd.read_parquet(path)
-    _forget()
-    before, start, clock = _peak(), time.perf_counter(), time.process_time()
-    found = fitted(way, frame)
-    seconds, processor = time.perf_counter() - start, time.process_time() - clock
-    peak = _peak()
-    if way == "default":
-        # It stops short of six digits; steps that nobody times take it to the top.
-        polish = {"method": "newton", "maxiter": 50, "tol": 1e-10, "disp": 0}
-        found = found.model.fit(start_params=found.params, **polish)
-    params = found if way == "own" else found.params
-    return {
-        "seconds": seconds,
-        "processor": processor,
-        "grown": peak - before,
-        "peak": peak,
-        "params": np.asarray(params).tolist(),
-    }
+    forget_peak()
+    before, clock = peak_mib(), Clock()
+    params = fit(frame)
+    took, grown = clock.read(), peak_mib() - before
+    return {"run": (took.wall, took.processor, grown), "params": params.tolist()}
 
 
-def compare(*, n: int, ways: tuple[str, ...], runs: int) -> dict[str, Fitted]:
-    """Return every way on the same rows, each run a process of its own, taken in turns.
+def part(*, n_interviews: int, turns: int) -> Part:
+    """Fit the same rows in every way, each run a process of its own.
 
     Raises
     ------
     SystemExit
-        If a way fails, or two answers differ by more than `EQUAL`.
+        If two answers differ by more than `EQUAL`.
     """
-    found: dict[str, list[Fitted]] = {way: [] for way in ways}
+    params: dict[str, np.ndarray] = {}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "interviews.parquet"
-        interviews(n).to_parquet(path)
-        for _ in range(runs):
-            for way in ways:
-                found[way].append(_apart(way, path))
-    best = {way: min(runs, key=lambda one: one.seconds) for way, runs in found.items()}
-    for way, one in best.items():
-        off = _off(best[ways[0]], one)
-        if not off < EQUAL:
-            raise SystemExit(f"{WAYS[way]}: not equal: off by {off:.2g}")
-    return best
+        interviews(n_interviews).to_parquet(path)
 
+        def step(way: str, _: int) -> Run:
+            said = apart("tests.bench.models", way, str(path))
+            params[way] = np.array(said["params"])
+            return Run(*said["run"])
 
-def table(n: int, found: dict[str, Fitted]) -> list[str]:
-    """Return the ways as lines of a Markdown table."""
-    lines = [
-        f"| NB2 fit, {n:,} interviews | wall s | times as long | processor s | times as long "
-        "| memory of the fit, MiB | times as much | whole process, MiB | largest difference |",
-        "|---" * 9 + "|",
-    ]
-    first = next(iter(found.values()))
-    for way, one in found.items():
-        more = one.grown / max(first.grown, 0.1)
-        off = "" if one is first else f"{_off(first, one):.0e}"
-        lines.append(
-            f"| {WAYS[way]} | {one.seconds:.2f} | {one.seconds / first.seconds:.1f} "
-            f"| {one.processor:.2f} | {one.processor / first.processor:.1f} "
-            f"| {one.grown:,.0f} | {more:.1f} | {one.peak:,.0f} | {off} |"
-        )
-    return lines
-
-
-def _off(one: Fitted, other: Fitted) -> float:
-    return float(np.abs(one.params - other.params).max())
-
-
-def _apart(way: str, path: Path) -> Fitted:
-    command = [sys.executable, "-m", "tests.bench.models", way, str(path)]
-    said = subprocess.run(command, check=False, capture_output=True, text=True)
-    if said.returncode:
-        raise SystemExit(f"{WAYS[way]} failed: {said.stderr[-2000:]}")
-    one = json.loads(said.stdout.splitlines()[-1])
-    return Fitted(**(one | {"params": np.array(one["params"])}))
-
-
-def _forget() -> None:
-    """Give back memory that nothing holds, and have Linux count the peak anew."""
-    gc.collect()
-    pa.default_memory_pool().release_unused()
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL(None).malloc_trim(0)
-        Path("/proc/self/clear_refs").write_text("5")
-
-
-def _peak() -> float:
-    """Return the largest memory of this process, MiB."""
-    try:
-        lines = Path("/proc/self/status").read_text().splitlines()
-    except OSError:
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    # Not ru_maxrss here: it begins at the peak of the process that started this one.
-    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) / 1024
+        runs = in_turns({label: partial(step, way) for way, label in WAYS.items()}, turns=turns)
+    off = float(np.abs(params["own"] - params["dense"]).max())
+    if not off < EQUAL:
+        raise SystemExit(f"answers are not equal: off by {off:.2g}")
+    note = f"Memory is what the process grew by. Largest difference of an answer: {off:.0e}."
+    sizes = f"Negative binomial, {n_interviews:,} interviews, {N_AREAS} areas and {N_WEEKS} weeks"
+    return Part("models", sizes, runs, (WAYS["own"],), note)
 
 
 def main() -> None:

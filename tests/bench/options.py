@@ -1,9 +1,9 @@
 """Options weighed on joint draws: seconds and memory, beside a plain reckoning day by day.
 
-``python -m tests.bench.options WAY`` measures one way in its own process and prints a line of JSON;
-``python -m tests.bench --only options`` runs all and compares. The plain way (`tests.season_plain`)
-reckons every day of every area in double precision with exact sums, on the first draws alone; it
-and the engine, on the same draws, must give the same season totals.
+``python -m tests.bench.options SIZE`` measures one size in its own process and prints a line of
+JSON. The plain way (`tests.season_plain`) works out every day of every area in double precision
+with exact sums, on the first draws alone; it and the engine, on the same draws, must give the same
+season totals.
 """
 
 from __future__ import annotations
@@ -11,10 +11,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
-import subprocess
-import sys
-import time
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -22,7 +19,8 @@ import numpy as np
 from analytics.season.baseline import Baseline, Limit
 from analytics.season.option import AtLimit, Change, Option
 from analytics.season.weigh import TOLD, weigh
-from tests.bench.models import _forget, _peak
+from tests.bench.processes import apart, forget_peak, peak_mib
+from tests.bench.runs import Clock, Part, Run
 from tests.season_cases import THROUGH, small_baseline
 from tests.season_plain import plain_totals
 
@@ -33,34 +31,11 @@ FEW = 100
 EQUAL = 3e-4
 #: Name, draws, areas, weeks, options and whether the plain way is run beside it.
 SIZES = {
-    "whole": ("10,000 draws, 8 areas, 26 weeks, 10 options", 10_000, 8, 26, 10),
-    "slider": ("2,000 draws, 6 areas, 15 weeks, 1 option anew", 2_000, 6, 15, 1),
+    "season": ("10,000 draws, 8 areas, 26 weeks, 10 options", 10_000, 8, 26, 10),
+    "weeks": ("2,000 draws, 8 areas, 10 weeks, 10 options", 2_000, 8, 10, 10),
+    "slider": ("2,000 draws, 6 areas, 15 weeks, 1 option", 2_000, 6, 15, 1),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Weighed:
-    """One size: the quickest of its runs.
-
-    Parameters
-    ----------
-    seconds, processor, plain_seconds : float
-        Of the engine by the wall and of all threads, and of the plain way on `FEW` draws.
-    peak, held : float
-        Largest memory of the process while weighing, and what it held before, MiB.
-    times : float
-        How many times as long the plain way takes for a draw, by the processor of the engine.
-    off : float
-        Largest difference between the two, as a part of the total.
-    """
-
-    seconds: float
-    processor: float
-    plain_seconds: float
-    peak: float
-    held: float
-    times: float
-    off: float
+PLAIN, OWN = f"plain way on {FEW} draws, times the draws (baseline)", "this program"
 
 
 def day(number: int) -> dt.date:
@@ -116,30 +91,25 @@ def first_draws(baseline: Baseline, n: int) -> Baseline:
     return replace(baseline, **{name: cut(value) for name, value in kept.items()}, lengths=lengths)
 
 
-def measured(size: str) -> dict[str, float]:
-    """Weigh in this process and return what it took."""
+def measured(size: str) -> dict[str, Any]:
+    """Weigh in this process in both ways and return what they took."""
     _, n_draws, n_areas, n_weeks, n_options = SIZES[size]
     areas = AREAS[:n_areas]
     given = {"areas": areas, "n_weeks": n_weeks, "n_closed_weeks": 0}
     asked, held = options(areas, n_weeks)[:n_options], limits(areas)
     weigh(small_baseline(**given, n_draws=50), asked, held)  # loads the code
     baseline = small_baseline(**given, n_draws=n_draws)
-    _forget()
-    before, start, clock = _peak(), time.perf_counter(), time.process_time()
+    forget_peak()
+    clock = Clock()
     weigh(baseline, asked, held)
-    seconds, processor = time.perf_counter() - start, time.process_time() - clock
-    peak = _peak()
+    own, peak = clock.read(), peak_mib()
     few = first_draws(baseline, FEW)
-    start = time.perf_counter()
+    clock = Clock()
     slow = [plain_totals(few, one) for one in asked]
-    plain_seconds = time.perf_counter() - start
+    plain, times = clock.read(), n_draws / FEW
     return {
-        "seconds": seconds,
-        "processor": processor,
-        "plain_seconds": plain_seconds,
-        "peak": peak,
-        "held": before,
-        "times": plain_seconds / FEW / (processor / n_draws),
+        OWN: (own.wall, own.processor, peak),
+        PLAIN: (plain.wall * times, plain.processor * times),
         "off": _off(few, asked, slow),
     }
 
@@ -158,45 +128,21 @@ def _off(few: Baseline, asked: list[Option], slow: list[dict[str, Any]]) -> floa
     )
 
 
-def compare(*, runs: int) -> dict[str, Weighed]:
-    """Return every size, each run a process of its own.
+def part(*, size: str, turns: int) -> Part:
+    """Measure one size, each turn a process of its own.
 
     Raises
     ------
     SystemExit
-        If a run fails, or the two ways differ by more than `EQUAL`.
+        If the two ways differ by more than `EQUAL`.
     """
-    found = {}
-    for size, (name, *_) in SIZES.items():
-        best = min((_apart(size) for _ in range(runs)), key=lambda one: one.seconds)
-        if not best.off < EQUAL:
-            raise SystemExit(f"{name}: not equal: off by {best.off:.2g}")
-        found[size] = best
-    return found
-
-
-def table(found: dict[str, Weighed]) -> list[str]:
-    """Return the sizes as lines of a Markdown table."""
-    lines = [
-        "| options weighed | wall s | processor s | peak MiB | before, with the draws, MiB "
-        f"| plain way, {FEW} draws, s | × as long a draw | largest difference |",
-        "|---" * 8 + "|",
-    ]
-    for size, one in found.items():
-        lines.append(
-            f"| {SIZES[size][0]} | {one.seconds:.3f} | {one.processor:.3f} "
-            f"| {one.peak:,.0f} | {one.held:,.0f} "
-            f"| {one.plain_seconds:.1f} | {one.times:,.0f} | {one.off:.0e} |"
-        )
-    return lines
-
-
-def _apart(size: str) -> Weighed:
-    command = [sys.executable, "-m", "tests.bench.options", size]
-    said = subprocess.run(command, check=False, capture_output=True, text=True)
-    if said.returncode:
-        raise SystemExit(f"{SIZES[size][0]} failed: {said.stderr[-2000:]}")
-    return Weighed(**json.loads(said.stdout.splitlines()[-1]))
+    said = [apart("tests.bench.options", size) for _ in range(turns)]
+    off = max(one["off"] for one in said)
+    if not off < EQUAL:
+        raise SystemExit(f"options, {size}: not equal: off by {off:.2g}")
+    runs = {step: [Run(*one[step]) for one in said] for step in (PLAIN, OWN)}
+    note = f"Largest relative difference of a season total: {off:.0e}."
+    return Part(f"options, {size}", SIZES[size][0], runs, (OWN,), note)
 
 
 def main() -> None:

@@ -1,24 +1,21 @@
 """The page *Weigh a change* after a slider was moved: server seconds, beside weighing alone.
 
-``python -m tests.bench.page`` measures in its own process and prints a line of JSON. The page is
-run headless, without a browser: measured is all that the server does for one move, among it the
-making of charts and tables. The season is invented: 2,000 draws, 6 areas, 15 weeks.
+``python -m tests.bench.page TURNS`` measures in its own process and prints a line of JSON. The
+page is run headless, without a browser: measured is all that the server does for one move, among it
+the making of charts and tables. The season is invented: 2,000 draws, 6 areas, 15 weeks.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import statistics
-import subprocess
 import sys
 import tempfile
-import time
 from dataclasses import replace
 from datetime import timedelta
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from streamlit.testing.v1 import AppTest
 
@@ -32,17 +29,18 @@ from analytics.weeks import days_from, weeks_between
 from dashboard import data
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_season import THROUGH
+from tests.bench.processes import apart
+from tests.bench.runs import Clock, Part, Run, in_turns
 from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from analytics.bulletin.shelf import Bulletin
 
 N_DRAWS, N_WEEKS = 2_000, 15
 #: The slider and what it is moved to in turn, from 0.
 SLIDER, MOVES = "-elasticity", (0.2, 0.4, 0.6, 0.8, 1.0)
 _SECONDS = 60
+ALONE, PAGE = "comparison alone (baseline)", "the page, all of the server's time"
 
 
 def bulletin() -> Bulletin:
@@ -61,8 +59,8 @@ def asked(elasticity: float) -> OptionSet:
     return OptionSet("", (Option("One fish", (Change(daily_limit_fish=1),), elasticity),))
 
 
-def measured() -> dict[str, float]:
-    """Return the median seconds of the moves, of the page and of weighing alone.
+def measured(turns: int) -> dict[str, list[tuple[float, float]]]:
+    """Return wall and processor seconds of each move, of weighing alone and of the page.
 
     Raises
     ------
@@ -70,41 +68,33 @@ def measured() -> dict[str, float]:
         If the page fails, or does not take a move.
     """
     kept = bulletin()
+    baseline, limits = from_table(kept.table("draws")), limits_of(kept.table("standing"))[0]
+    weigh(baseline, asked(0.1).options, limits)  # loads the code
     with tempfile.TemporaryDirectory() as folder:
         keep(Path(folder), kept)
         os.environ[data.SHELF_VARIABLE] = folder
         page = _opened()
-        whole = [_seconds(lambda at=at: _move(page, at)) for at in MOVES]
-    baseline, limits = from_table(kept.table("draws")), limits_of(kept.table("standing"))[0]
-    weigh(baseline, asked(0.1).options, limits)
-    alone = [_seconds(lambda at=at: weigh(baseline, asked(at).options, limits)) for at in MOVES]
-    return {"page": statistics.median(whole), "alone": statistics.median(alone)}
+
+        def alone(turn: int) -> Run:
+            clock = Clock()
+            weigh(baseline, asked(MOVES[turn % len(MOVES)]).options, limits)
+            return clock.read()
+
+        def moved(turn: int) -> Run:
+            clock = Clock()
+            _move(page, MOVES[turn % len(MOVES)])
+            return clock.read()
+
+        runs = in_turns({ALONE: alone, PAGE: moved}, turns=turns)
+    return {step: [(one.wall, one.processor) for one in done] for step, done in runs.items()}
 
 
-def lines(found: dict[str, float]) -> list[str]:
-    """Return the seconds as lines of a Markdown table."""
-    return [
-        f"| a slider moved, {N_DRAWS:,} draws, 6 areas, {N_WEEKS} weeks, 1 option "
-        f"| median s of {len(MOVES)} |",
-        "|---|---|",
-        f"| the page *Weigh a change*, all of the server's time | {found['page']:.3f} |",
-        f"| weighing alone | {found['alone']:.3f} |",
-    ]
-
-
-def apart() -> dict[str, float]:
-    """Return what `measured` does, in a process of its own.
-
-    Raises
-    ------
-    SystemExit
-        If it fails.
-    """
-    command = [sys.executable, "-m", "tests.bench.page"]
-    said = subprocess.run(command, check=False, capture_output=True, text=True)
-    if said.returncode:
-        raise SystemExit(f"the page failed: {said.stderr[-2000:]}")
-    return json.loads(said.stdout.splitlines()[-1])
+def part(*, turns: int) -> Part:
+    """Measure in a process of its own."""
+    said = apart("tests.bench.page", str(turns))
+    runs = {step: [Run(*one) for one in took] for step, took in said.items()}
+    sizes = f"A slider moved: {N_DRAWS:,} draws, 6 areas, {N_WEEKS} weeks, 1 option"
+    return Part("page", sizes, runs, own=(PAGE,))
 
 
 def _opened() -> AppTest:
@@ -130,11 +120,5 @@ def _require_sound(page: AppTest) -> None:
         raise SystemExit(f"the page failed: {page.exception[0].message}")
 
 
-def _seconds(act: Callable[[], Any]) -> float:
-    start = time.perf_counter()
-    act()
-    return time.perf_counter() - start
-
-
 if __name__ == "__main__":
-    print(json.dumps(measured()))
+    print(json.dumps(measured(int(sys.argv[1]))))

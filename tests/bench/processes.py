@@ -1,40 +1,77 @@
-"""Wall time and peak memory of whole processes."""
+"""Steps as processes of their own: seconds and peak memory.
+
+``python -m tests.bench.processes COMMAND ...`` runs a command and prints its `Run` as JSON. It is
+small on purpose: Linux starts the peak memory of a process at that of the one that started it.
+"""
 
 from __future__ import annotations
 
-import os
-import statistics
+import contextlib
+import ctypes
+import gc
+import json
+import resource
 import subprocess
+import sys
 import time
-from dataclasses import dataclass
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from tests.bench.runs import Run
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One command: wall seconds of each run, and the largest peak memory in MiB."""
-
-    name: str
-    seconds: tuple[float, ...]
-    peak_mib: float
-
-    @property
-    def median(self) -> float:
-        """Median wall time, seconds."""
-        return statistics.median(self.seconds)
+def run_command(command: list[str]) -> Run:
+    """Run a command and return what it took, start of the process included."""
+    return Run(**apart("tests.bench.processes", *command))
 
 
-def measure(name: str, commands: list[list[str]]) -> Measured:
-    """Run commands one after the other and measure each as a whole process."""
-    seconds, peaks = [], []
-    for command in commands:
-        start = time.perf_counter()
-        child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-        _, status, usage = os.wait4(child.pid, 0)
-        seconds.append(time.perf_counter() - start)
-        peaks.append(usage.ru_maxrss / 1024)
-        if status:
-            raise SystemExit(f"{name} failed: {(child.stderr.read() if child.stderr else b'')!r}")
-        if child.stderr:
-            child.stderr.close()
-        child.returncode = 0
-    return Measured(name, tuple(seconds), max(peaks))
+def apart(module: str, *words: str) -> dict[str, Any]:
+    """Run a module of the bench in a process of its own and return what it printed as JSON.
+
+    Raises
+    ------
+    SystemExit
+        If it fails.
+    """
+    command = [sys.executable, "-m", module, *words]
+    said = subprocess.run(command, check=False, capture_output=True, text=True)
+    if said.returncode:
+        raise SystemExit(f"{' '.join(words) or module} failed: {said.stderr[-2000:]}")
+    found: dict[str, Any] = json.loads(said.stdout.splitlines()[-1])
+    return found
+
+
+def forget_peak() -> None:
+    """Give back memory that nothing holds, and have Linux count the peak anew."""
+    gc.collect()
+    if "pyarrow" in sys.modules:
+        sys.modules["pyarrow"].default_memory_pool().release_unused()
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
+        Path("/proc/self/clear_refs").write_text("5")
+
+
+def peak_mib() -> float:
+    """Return the largest memory of this process, MiB."""
+    try:
+        lines = Path("/proc/self/status").read_text().splitlines()
+    except OSError:
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    # Not ru_maxrss here: it begins at the peak of the process that started this one.
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) / 1024
+
+
+def main() -> None:
+    """Run the command of the arguments and print what it took."""
+    start = time.perf_counter()
+    child = subprocess.run(sys.argv[1:], check=False, stdout=subprocess.DEVNULL)
+    wall = time.perf_counter() - start
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    if child.returncode:
+        raise SystemExit(child.returncode)
+    print(json.dumps(asdict(Run(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024))))
+
+
+if __name__ == "__main__":
+    main()
