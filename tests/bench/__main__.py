@@ -41,8 +41,17 @@ SECTIONS: dict[str, dict[str, list[dict[str, Any]]]] = {
 
 
 def measure(section: str, size: str, turns: int) -> list[Part]:
-    """Measure one section."""
-    module = import_module(f"tests.bench.{section}")
+    """Measure one section.
+
+    Raises
+    ------
+    SystemExit
+        If a library that it measures beside is not installed.
+    """
+    try:
+        module = import_module(f"tests.bench.{section}")
+    except ModuleNotFoundError as missing:
+        raise SystemExit(f"no {missing.name} here: pip install -e .[bench] adds it") from missing
     return [module.part(turns=turns, **one) for one in SECTIONS[size][section]]
 
 

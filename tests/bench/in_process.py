@@ -57,10 +57,8 @@ class Watch:
         def made(reduction: Reduction, *args: Any, **more: Any) -> None:
             clock = Clock()
             self._made(reduction, *args, **more)
-            more_took = clock.read()
-            self.took = Run(
-                self.took.wall + more_took.wall, self.took.processor + more_took.processor
-            )
+            took, so_far = clock.read(), self.took
+            self.took = Run(so_far.wall + took.wall, so_far.processor + took.processor)
 
         def written(sums: Sums) -> str:
             self.query = self._written(sums)
@@ -104,7 +102,7 @@ def measure(store: Path, *, turns: int) -> dict[str, Any]:
     files = [str(file) for file in sorted((store / "interviews").glob("*.parquet"))]
     watch = Watch()
 
-    def whole(_: int) -> Run:
+    def timed(_: int) -> Run:
         watch.took = Run(0.0, 0.0)
         with watch:
             clock = Clock()
@@ -117,7 +115,7 @@ def measure(store: Path, *, turns: int) -> dict[str, Any]:
     runs = in_turns(
         {
             "sums": lambda _: time_of(bare_sums(files)),
-            "estimate": whole,
+            "estimate": timed,
             "reduction": lambda _: watch.took,
             "same sums": lambda _: time_of(same_sums(watch.query, files)),
         },
