@@ -8,18 +8,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analytics.bulletin.weekly import estimate
     from analytics.data.store import Store
-    from analytics.models.counts import fit_counts
-    from analytics.models.shares import fit_shares
+    from analytics.estimates.estimate import estimate
+    from analytics.models.count_regression import fit_counts
+    from analytics.models.share_regression import fit_shares
 
 __all__ = ["Store", "estimate", "fit_counts", "fit_shares"]
 
 _HOMES = {
     "Store": "analytics.data.store",
-    "estimate": "analytics.bulletin.weekly",
-    "fit_counts": "analytics.models.counts",
-    "fit_shares": "analytics.models.shares",
+    "estimate": "analytics.estimates.estimate",
+    "fit_counts": "analytics.models.count_regression",
+    "fit_shares": "analytics.models.share_regression",
 }
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.data.findings import Finding
+    from analytics.findings import Finding
 
 
 class BlackmouthError(Exception):

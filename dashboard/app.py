@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.charts.palette import palette
-from dashboard.look import sheet
+from dashboard.charts.theme import palette
 from dashboard.pages import pages
-from dashboard.theme import is_dark
+from dashboard.style import is_dark, sheet
 
 st.set_page_config(page_title="Blackmouth", layout="wide")
 st.html(sheet(palette(dark=is_dark())))

@@ -8,25 +8,25 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.bulletin import shelf as shelves
+from analytics.bulletin import archive as shelves
 from analytics.errors import WrongUse
-from dashboard import book as books
-from dashboard import moves as moved
-from dashboard import ways as reckoned
-from dashboard.rates import index as modelled
-from dashboard.released import index as gone_back
-from dashboard.season import index as limited
-from dashboard.season import weighing
+from dashboard import bulletin_index as books
+from dashboard.alternative_estimates import bases as reckoned
+from dashboard.catch_rates import records as modelled
+from dashboard.options import compare
+from dashboard.released import records as gone_back
+from dashboard.revisions import moves as moved
+from dashboard.season_limits import records as limited
 
 if TYPE_CHECKING:
-    from analytics.bulletin.shelf import Card
-    from dashboard.book import Book
-    from dashboard.moves import Move
-    from dashboard.rates.index import Rates
-    from dashboard.released.index import Released
-    from dashboard.season.index import Standings
-    from dashboard.season.weighing import Scales, Weighed
-    from dashboard.ways import Ways
+    from analytics.bulletin.archive import Card
+    from dashboard.alternative_estimates.bases import Ways
+    from dashboard.bulletin_index import Book
+    from dashboard.catch_rates.records import Rates
+    from dashboard.options.compare import Scales, Weighed
+    from dashboard.released.records import Released
+    from dashboard.revisions.moves import Move
+    from dashboard.season_limits.records import Standings
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
 
@@ -183,7 +183,7 @@ def _standings(folder: str, bulletin: str, made_utc: str) -> Standings:
 # Draws are large: few seasons are weighed at once.
 @st.cache_resource(max_entries=3, show_spinner=False)
 def _scales(folder: str, bulletin: str, made_utc: str) -> Scales | None:
-    return weighing.scales(_book(folder, bulletin, made_utc))
+    return compare.scales(_book(folder, bulletin, made_utc))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
@@ -191,4 +191,4 @@ def _weighed(folder: str, bulletin: str, made_utc: str, options: str) -> Weighed
     on = _scales(folder, bulletin, made_utc)
     if on is None:
         raise WrongUse("the bulletin holds no draws to weigh options on")
-    return weighing.weighed(on, options)
+    return compare.weighed(on, options)

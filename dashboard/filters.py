@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
-from dashboard import data, link, text
+from dashboard import data, numbers, url_state
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from analytics.bulletin.shelf import Card
-    from dashboard.book import Book
+    from analytics.bulletin.archive import Card
+    from dashboard.bulletin_index import Book
 
 T = TypeVar("T", bound=str)
 
@@ -116,15 +116,15 @@ def pick(
     words: Callable[[str], str] = str,
 ) -> T:
     """Draw a select box whose value starts from the link and stands in it."""
-    link.seed(key, options)
+    url_state.seed(key, options)
     value = st.selectbox(label, options, key=key, format_func=words)
-    link.note(key, value)
+    url_state.note(key, value)
     return value
 
 
 def switch(label: str, options: Sequence[T], *, key: str, words: Callable[[str], str]) -> T:
     """Draw a row of buttons, one of them chosen, tied to the link in the same way."""
-    link.seed(key, options)
+    url_state.seed(key, options)
     value = st.segmented_control(
         label,
         options,
@@ -133,25 +133,25 @@ def switch(label: str, options: Sequence[T], *, key: str, words: Callable[[str],
         required=True,
         label_visibility="collapsed",
     )
-    link.note(key, value)
+    url_state.note(key, value)
     return value
 
 
 def _bulletin(mine: Sequence[Card]) -> Card:
     by_name = {card.bulletin: card for card in mine}
-    link.seed("bulletin", list(by_name))
+    url_state.seed("bulletin", list(by_name))
     name = st.selectbox(
         "Bulletin",
         list(by_name),
         key="bulletin",
         format_func=lambda one: _card_words(by_name[one], newest=one == mine[0].bulletin),
     )
-    link.note("bulletin", name, is_unsaid=name == mine[0].bulletin)
+    url_state.note("bulletin", name, is_unsaid=name == mine[0].bulletin)
     return by_name[name]
 
 
 def _areas(book: Book) -> tuple[str, ...]:
-    link.seed_many("area", book.areas)
+    url_state.seed_many("area", book.areas)
     chosen = st.multiselect(
         "Areas",
         book.areas,
@@ -159,12 +159,12 @@ def _areas(book: Book) -> tuple[str, ...]:
         format_func=book.name,
         placeholder="All areas",
     )
-    link.note("area", list(chosen))
+    url_state.note("area", list(chosen))
     return tuple(area for area in book.areas if area in chosen)
 
 
 def _week_words(week: str) -> str:
-    return f"{week} · {text.week_dates(week)}"
+    return f"{week} · {numbers.week_dates(week)}"
 
 
 def _card_words(card: Card, *, newest: bool) -> str:

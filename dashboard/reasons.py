@@ -10,11 +10,11 @@ import math
 from typing import TYPE_CHECKING
 
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
-from analytics.units import QUANTITIES, Kind, Status
+from analytics.quantities import QUANTITIES, Kind, Status
 from dashboard.digits import percent
 
 if TYPE_CHECKING:
-    from dashboard.book import Row
+    from dashboard.bulletin_index import Row
 
 #: Beyond these an interval says nothing that helps: its upper end over the estimate, and the
 #: percent standard error. Our own choice, no source.

@@ -24,16 +24,17 @@ import click
 import pyarrow.parquet as pq
 
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.kept_tables import TABLE_SCHEMAS
+from analytics.bulletin.schemas import TABLE_SCHEMAS
 from analytics.cli.group import blackmouth
 from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.options import Reckoning
-from analytics.table import RESULT_SCHEMA
-from analytics.units import QUANTITIES
-from dashboard import book as books
-from dashboard import sentences, text
+from analytics.quantities import QUANTITIES
+from analytics.result_table import RESULT_SCHEMA
+from analytics.settings import Reckoning
+from dashboard import bulletin_index as books
+from dashboard import numbers
+from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -78,9 +79,9 @@ def worked_week() -> str:
     lines += ["|---|---|---|---|"]
     for quantity in SHOWN:
         row = book.row(None, week, quantity)
-        change = text.change(book.change(None, week, quantity))
+        change = numbers.change(book.change(None, week, quantity))
         label = QUANTITIES[quantity].label
-        lines += [f"| {label} | {text.figure(row)} | {row.pse:.0f} % | {change} |"]
+        lines += [f"| {label} | {numbers.figure(row)} | {row.pse:.0f} % | {change} |"]
     return "\n".join(lines)
 
 

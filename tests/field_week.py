@@ -6,7 +6,7 @@ import copy
 import csv
 from typing import TYPE_CHECKING, Any
 
-from analytics.data.intake import batch as intake
+from analytics.data.importing import batch as intake
 from analytics.data.store import Store
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.season.baseline import PARTS, Baseline, Limit, Rules
+from analytics.options.baseline import PARTS, Baseline, Limit, Rules
 from analytics.weeks import days_from, week_of_days
 
 if TYPE_CHECKING:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special, stats
 
-from analytics.fish.rate_choice import ReleaseRates, drop_off_rate
-from analytics.season.plan import option_plan, today_plan
+from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
+from analytics.options.regulations import option_plan, today_plan
 from tests.season_cases import CLASSES, rate_key
 
 if TYPE_CHECKING:
-    from analytics.season.baseline import Baseline, Limit
-    from analytics.season.option import Option
-    from analytics.season.plan import Regime
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.option import Option
+    from analytics.options.regulations import Regime
 
 TRIPS, KEPT, LEGAL, SUBLEGAL, UNKNOWN = range(5)
 

@@ -9,34 +9,34 @@ from typing import TYPE_CHECKING
 
 from threadpoolctl import threadpool_limits
 
-from analytics.bulletin import kept_tables, shelf
-from analytics.bulletin.changes import week_changes
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rate_warnings import rate_findings
-from analytics.bulletin.rates.whole import rate_tables
-from analytics.bulletin.readings import readings_of
-from analytics.bulletin.released.whole import released_tables
+from analytics import findings
+from analytics.bulletin import archive, schemas
 from analytics.bulletin.revisions import moved_since
-from analytics.bulletin.sampling import (
+from analytics.catch_rates.build import rate_tables
+from analytics.data.calendar import open_days
+from analytics.estimates.alternative_estimates import readings_of
+from analytics.estimates.estimate import LEVELS, Row, result_rows
+from analytics.estimates.sampling_report import (
     convenience_findings,
+    rate_findings,
+    row_warnings,
     sampling_findings,
     strata_table,
 )
-from analytics.bulletin.standing.whole import standing_tables
-from analytics.bulletin.warnings import row_warnings
-from analytics.bulletin.weekly import LEVELS, Row, result_rows
-from analytics.data import findings
-from analytics.data.calendar import open_days
-from analytics.table import to_arrow
+from analytics.estimates.season_survey import prepare
+from analytics.estimates.weekly_changes import week_changes
+from analytics.outlook.build import standing_tables
+from analytics.released.build import released_tables
+from analytics.result_table import to_arrow
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import pandas as pd
 
-    from analytics.bulletin.prepare import Season
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
+    from analytics.estimates.season_survey import Season
 
 
 def make_bulletin(
@@ -46,7 +46,7 @@ def make_bulletin(
     through: str | None = None,
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
-) -> shelf.Card:
+) -> archive.Card:
     """Estimate a season at every level and keep the result on the store's shelf.
 
     The same store version, season and week give the same bulletin, which is then left as it is.
@@ -55,7 +55,7 @@ def make_bulletin(
     ----------
     store : Store
     season, through : str, optional
-        As in `analytics.bulletin.weekly.estimate`.
+        As in `analytics.estimates.estimate.estimate`.
     level : float
         Confidence level.
     progress : callable, optional
@@ -68,14 +68,14 @@ def make_bulletin(
     Raises
     ------
     WrongUse, DataRefused
-        As in `analytics.bulletin.weekly.estimate`.
+        As in `analytics.estimates.estimate.estimate`.
     """
     progress("reading the store")
     bulletin = bulletin_of(
         store.snapshot(), season=season, through=through, level=level, progress=progress
     )
     progress("comparing with the bulletin before")
-    return shelf.keep(shelf.shelf_of(store.path), moved_since(store, bulletin))
+    return archive.keep(archive.shelf_of(store.path), moved_since(store, bulletin))
 
 
 def bulletin_of(
@@ -85,7 +85,7 @@ def bulletin_of(
     through: str | None = None,
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
-) -> shelf.Bulletin:
+) -> archive.Bulletin:
     """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`.
 
     Nothing in it is compared with other bulletins: a snapshot knows no shelf.
@@ -103,7 +103,7 @@ def _made(
     through: str | None,
     level: float,
     progress: Callable[[str], None],
-) -> shelf.Bulletin:
+) -> archive.Bulletin:
     progress("reducing interviews")
     prepared = prepare(snapshot, season=season, through=through)
     rows: list[Row] = []
@@ -120,7 +120,7 @@ def _made(
     weekly = [row for row in rows if row["week"] is not None]
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     days = days[days["season"] == prepared.design.season]
-    return shelf.Bulletin(
+    return archive.Bulletin(
         card=_card(snapshot, prepared, days, level),
         rows=to_arrow(rows),
         changes=week_changes(
@@ -136,7 +136,7 @@ def _made(
             ]
         ),
         strata=strata_table(prepared),
-        areas=snapshot["areas"].select(kept_tables.AREA_SCHEMA.names),
+        areas=snapshot["areas"].select(schemas.AREA_SCHEMA.names),
         readings=readings.rows,
         coverage=readings.coverage,
         heaping=readings.heaping,
@@ -155,9 +155,9 @@ def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
     return counts
 
 
-def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float) -> shelf.Card:
+def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float) -> archive.Card:
     design = prepared.design
-    return shelf.Card(
+    return archive.Card(
         bulletin=f"{_safe(design.season)}.{design.through}.v{snapshot.version}",
         season=design.season,
         through=design.through,

@@ -8,25 +8,157 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from analytics.bulletin import shelf
-from analytics.bulletin.kept_tables import MOVED_SCHEMA
-from analytics.bulletin.moved import comparable, moves
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.standing.before import with_previous
-from analytics.bulletin.touched import Reach, Touched, events_of
-from analytics.bulletin.weekly import result_rows
+from analytics.bulletin import archive
+from analytics.bulletin.differences import comparable, moves
+from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.data.schema import TABLES
+from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Event
+from analytics.data.store.store import EVENTS
 from analytics.errors import DataRefused, StoreError, WrongUse
-from analytics.table import RESULT_SCHEMA, to_arrow
+from analytics.estimates.estimate import result_rows
+from analytics.estimates.season_survey import prepare
+from analytics.outlook.limit_status import with_previous
+from analytics.result_table import RESULT_SCHEMA, to_arrow
+from analytics.weeks import week_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from pathlib import Path
 
-    from analytics.bulletin.moved import Row
-    from analytics.bulletin.shelf import Bulletin, Card
+    from analytics.bulletin.archive import Bulletin, Card
+    from analytics.bulletin.differences import Row
     from analytics.data.store import Store
+
+
+# Which weeks of a season a batch reaches: the events of a store that can move an estimate.
+
+#: Tables whose rows bear the date of what they tell, or hang on one that does.
+_DATED = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage", "holidays")
+#: Tables that no estimate is made from.
+_NO_PART = ("limits",)
+_LABEL = pa.field(rows.BATCH, pa.string())
+
+
+def events_of(store: Store) -> list[Event]:
+    """Return every event of a store, oldest first; a withdrawal tells the tables and files too.
+
+    Raises
+    ------
+    StoreError
+        If they cannot be read.
+    """
+    events = history.from_rows(delta.read(store.path / EVENTS, schema=history.EVENT_SCHEMA))
+    imports = {one.batch: one for one in events if one.event == history.IMPORTED}
+    return [
+        replace(one, counts=imports[one.batch].counts, sources=imports[one.batch].sources)
+        for one in events
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """What one batch reaches.
+
+    Parameters
+    ----------
+    weeks : frozenset of str
+        ISO weeks of its rows within the season.
+    is_whole : bool
+        It has rows that any week may rest on, such as an opening or a release rate.
+    """
+
+    weeks: frozenset[str]
+    is_whole: bool = False
+
+    @property
+    def has_season(self) -> bool:
+        """Whether it can have moved any estimate of the season."""
+        return self.is_whole or bool(self.weeks)
+
+
+class Reach:
+    """Reads off which weeks of a season batches reach, now or in any earlier form of their rows.
+
+    A row that took the place of another reaches the weeks of both, so that a site-day moved to
+    another date counts for the week that it left.
+
+    Parameters
+    ----------
+    store : Store
+    season : str
+    """
+
+    def __init__(self, store: Store, season: str) -> None:
+        self._store = store
+        self._season = season
+        self._tables: dict[str, pa.Table] = {}
+        openings = self._table("seasons")
+        mine = openings.filter(pc.equal(openings["season"], season))
+        self._first = pc.min(mine["open_date"])
+        self._last = pc.max(mine["close_date"])
+
+    def of(self, event: Event) -> Touched:
+        """Return what an event's batch reaches."""
+        wrote = [name for name, one in event.counts.items() if one.new + one.changed]
+        weeks = frozenset(week for name in wrote for week in self._weeks(name, event.batch))
+        return Touched(weeks, any(self._is_whole(name, event.batch) for name in wrote))
+
+    def _is_whole(self, name: str, batch: str) -> bool:
+        if name == "seasons":
+            return self._season in self._rows_of(name, batch)["season"].to_pylist()
+        return name not in (*_DATED, *_NO_PART)
+
+    def _weeks(self, name: str, batch: str) -> Iterable[str]:
+        if name not in _DATED:
+            return ()
+        dates = pc.unique(pc.drop_null(self._dates(name, self._rows_of(name, batch))))
+        within = pc.and_(pc.greater_equal(dates, self._first), pc.less_equal(dates, self._last))
+        kept = dates.filter(pc.fill_null(within, False))
+        return {week_of(day) for day in kept.to_pylist()}
+
+    def _dates(self, name: str, some: pa.Table) -> pa.ChunkedArray:
+        """Return the dates that rows ever told of, their interviews' and site-days' with them."""
+        if name == "bycatch":
+            return self._dates("interviews", some)
+        found = self._ever(name, some)
+        if name != "interviews":
+            return found["date"]
+        days = self._table("site_days")
+        theirs = days.filter(pc.is_in(days["sample_id"], value_set=_values(found["sample_id"])))
+        return pa.chunked_array([*found["date"].chunks, *theirs["date"].chunks], pa.date32())
+
+    def _rows_of(self, name: str, batch: str) -> pa.Table:
+        table = self._table(name)
+        return table.filter(pc.equal(table[rows.BATCH], batch))
+
+    def _ever(self, name: str, some: pa.Table) -> pa.Table:
+        """Return every form that the rows ever had, where their date is no part of their key."""
+        key = TABLES[name].key
+        if "date" in key:
+            return some
+        table = self._table(name)
+        return table.filter(pc.is_in(table[key[0]], value_set=_values(some[key[0]])))
+
+    def _table(self, name: str) -> pa.Table:
+        """Return the rows of every batch of a table, read once."""
+        if name not in self._tables:
+            path = self._store.path / name
+            wanted = {*TABLES[name].key, "date", "sample_id", "season", "open_date", "close_date"}
+            fields = [field for field in TABLES[name].arrow_schema if field.name in wanted]
+            schema = pa.schema([*fields, _LABEL])
+            is_there = delta.is_table(path)
+            self._tables[name] = (
+                delta.read(path, schema=schema) if is_there else schema.empty_table()
+            )
+        return self._tables[name]
+
+
+def _values(column: pa.ChunkedArray) -> pa.Array:
+    return pc.unique(pc.drop_null(column))
+
 
 #: The event of a bulletin that another version of the program made than the one before.
 PROGRAM = "program"
@@ -66,7 +198,7 @@ def revisions(
     Returns
     -------
     pyarrow.Table
-        In `MOVED_SCHEMA`, the steps in order; `analytics.bulletin.moved.netted` nets them. A
+        In `MOVED_SCHEMA`, the steps in order; `analytics.bulletin.differences.netted` nets them. A
         version whose tables contradict each other is passed over, and its batch named with the
         next one's.
 
@@ -148,7 +280,7 @@ def steps_between(
 
 def default_since(store: Store, *, season: str, version: int) -> int:
     """Return the version of the last bulletin kept before a version, else the version before."""
-    earlier = _earlier(shelf.shelf_of(store.path), season=season, version=version)
+    earlier = _earlier(archive.shelf_of(store.path), season=season, version=version)
     return earlier[0].version if earlier else max(version - 1, 0)
 
 
@@ -171,7 +303,7 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
         The same where the shelf holds none of an earlier version and the same season.
     """
     card = bulletin.card
-    earlier = _readable(shelf.shelf_of(store.path), card)
+    earlier = _readable(archive.shelf_of(store.path), card)
     if earlier is None:
         return bulletin
     is_same = earlier.card.through == card.through
@@ -196,7 +328,7 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
 
 def _earlier(folder: Path, *, season: str, version: int) -> list[Card]:
     """Return the cards of a season that were made from earlier versions, the last first."""
-    cards = [one for one in shelf.cards(folder) if one.season == season and one.version < version]
+    cards = [one for one in archive.cards(folder) if one.season == season and one.version < version]
     return sorted(cards, key=lambda one: (one.version, one.made_utc, one.through), reverse=True)
 
 
@@ -204,7 +336,7 @@ def _readable(folder: Path, card: Card) -> Bulletin | None:
     """Return the last bulletin of the season before a card that can be read."""
     for one in _earlier(folder, season=card.season, version=card.version):
         with suppress(StoreError):
-            return shelf.load(folder, one.bulletin)
+            return archive.load(folder, one.bulletin)
     return None
 
 

@@ -24,7 +24,7 @@ from analytics.errors import DataRefused, WrongUse
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analytics.data.intake.batch import Checked
+    from analytics.data.importing.batch import Checked
     from analytics.data.store import Store
     from analytics.data.store.history import Batch, Counts, Receipt
 
@@ -61,7 +61,7 @@ def import_(
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.
     """
-    from analytics.data.intake import batch as intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
     if quarantine:
@@ -125,8 +125,8 @@ def _end_check(checked: Checked) -> None:
 
 
 def _keep(checked: Checked, store: Store, quarantine: Path | None) -> None:
-    from analytics.data.intake import batch as intake  # noqa: PLC0415 - keeps --help quick
-    from analytics.data.intake.digest import quarantine_csv  # noqa: PLC0415
+    from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing.findings_report import quarantine_csv  # noqa: PLC0415
 
     if checked.errors:
         raise DataRefused(intake.refusal(checked.errors))
@@ -155,7 +155,7 @@ def _rows_aside(checked: Checked) -> str:
 
 
 def _number_of(number: int, noun: str) -> str:
-    from analytics.data.findings import number_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.findings import number_of  # noqa: PLC0415 - keeps --help quick
 
     return number_of(number, noun)
 

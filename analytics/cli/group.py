@@ -12,9 +12,7 @@ from analytics.cli.data_commands import batches, import_, withdraw
 from analytics.cli.held_command import held
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
-from analytics.cli.result_commands import bulletin, demo, estimate
-from analytics.cli.revision_command import revisions
-from analytics.cli.scenario_command import scenarios
+from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
 from analytics.errors import BlackmouthError, DataRefused, WrongUse
 

@@ -7,14 +7,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.files import write_table
-from analytics.cli.terminal import examples, require_room_for, say, show_findings, written_at
+from analytics.cli.terminal import (
+    examples,
+    require_room_for,
+    say,
+    show_findings,
+    write_table,
+    written_at,
+)
 from analytics.errors import WrongUse
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from analytics.models.hook_deaths import HookDeaths
+    from analytics.models.holding_survival import HookDeaths
 
 _COLUMNS = """\b
 Columns of FILE (.csv or .parquet, one row a fish):
@@ -61,11 +67,8 @@ def held(*, file: Path, level: float, out: Path | None) -> None:
     if out is not None:
         require_room_for(out)
 
-    from analytics.bulletin.released.trials import (  # noqa: PLC0415 - keeps --help quick
-        rates_table,
-        survival_rows,
-    )
-    from analytics.fish.held import read_held  # noqa: PLC0415
+    from analytics.fish.held_fish_file import read_held  # noqa: PLC0415
+    from analytics.released.holding_trials import rates_table, survival_rows
 
     fish, warnings = read_held(file)
     show_findings(warnings)

@@ -73,8 +73,8 @@ def open_(store: Path | None, port: int | None, public: str | None) -> None:
 
 def _public_shelf(shelf: Path, name: str, folder: Path) -> Path:
     """Return a shelf that holds the public form of one bulletin."""
-    from analytics.bulletin.public import public_bulletin  # noqa: PLC0415 - keeps --help quick
-    from analytics.bulletin.shelf import keep, load  # noqa: PLC0415
+    from analytics.bulletin.archive import keep, load  # noqa: PLC0415
+    from analytics.bulletin.publication import public_bulletin  # noqa: PLC0415 - keeps --help quick
 
     keep(folder, public_bulletin(load(shelf, name)))
     say(f"showing {name} as for the public: uncertain figures are withheld")
@@ -134,10 +134,10 @@ def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
 
 def _shelf(store: Path | None) -> Path:
     """Return the shelf to show, with at least one bulletin on it."""
-    from analytics.bulletin.shelf import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
 
     if store is None:
-        from analytics.bulletin.demo_store import prepare  # noqa: PLC0415
+        from analytics.cli.demo_store import prepare  # noqa: PLC0415
 
         say("no --store given: opening the invented demo season")
         return shelf_of(prepare(progress))

@@ -9,9 +9,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.files import write_table
 from analytics.cli.result_commands import SEASON
-from analytics.cli.terminal import STORE, examples, progress, require_room_for, say, written_at
+from analytics.cli.terminal import (
+    STORE,
+    examples,
+    progress,
+    require_room_for,
+    say,
+    write_table,
+    written_at,
+)
 from analytics.errors import DataRefused, WrongUse
 
 if TYPE_CHECKING:
@@ -20,11 +27,11 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
-    from analytics.bulletin.shelf import Bulletin, Card
+    from analytics.bulletin.archive import Bulletin, Card
     from analytics.data.store import Store
-    from analytics.season.answer_about import About
-    from analytics.season.baseline import Baseline
-    from analytics.season.option_file import OptionSet
+    from analytics.options.baseline import Baseline
+    from analytics.options.option_file import OptionSet
+    from analytics.options.report import About
 
 REPORT = "answer.md"
 
@@ -43,7 +50,7 @@ A key that is left out leaves today's rule as it is; an unknown key is refused.
 def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> None:
     if not asked:
         return
-    from analytics.season.option_example import EXAMPLE  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.option_file import EXAMPLE  # noqa: PLC0415 - keeps --help quick
 
     click.echo(EXAMPLE, nl=False)
     context.exit()
@@ -88,7 +95,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     require_room_for(out)
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
-    from analytics.season.answer_short import short_lines  # noqa: PLC0415
+    from analytics.options.report import short_lines  # noqa: PLC0415
 
     bulletin = _bulletin(Store(store), season)
     baseline = _baseline(bulletin)
@@ -103,7 +110,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
 
 
 def _read(file: Path) -> OptionSet:
-    from analytics.season.option_file import read_options  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.option_file import read_options  # noqa: PLC0415 - keeps --help quick
 
     try:
         return read_options(file.read_bytes())
@@ -117,7 +124,7 @@ def _read(file: Path) -> OptionSet:
 
 def _bulletin(store: Store, season: str | None) -> Bulletin:
     """Return the newest bulletin of the season as of the newest data that was kept with draws."""
-    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import load, shelf_of  # noqa: PLC0415 - keeps --help quick
 
     card = _newest(store, season)
     if card is None:
@@ -132,7 +139,7 @@ def _bulletin(store: Store, season: str | None) -> Bulletin:
 
 
 def _newest(store: Store, season: str | None) -> Card | None:
-    from analytics.bulletin.shelf import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
     from analytics.survey.build import seasons_with_data  # noqa: PLC0415
 
     fresh = [
@@ -157,7 +164,7 @@ def _require_days_to_come(store: Store, season: str | None) -> None:
     WrongUse
         If the last day with data is its last open day, or later.
     """
-    from analytics.bulletin.standing.horizon import horizon_of  # noqa: PLC0415 - loads the models
+    from analytics.outlook.season_calendar import horizon_of  # noqa: PLC0415 - loads the models
     from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
     from analytics.survey.convenience import met_by_convenience  # noqa: PLC0415
 
@@ -189,7 +196,7 @@ def _baseline(bulletin: Bulletin) -> Baseline:
     WrongUse
         If no day is left on which a rule could change.
     """
-    from analytics.season.kept import from_table  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.baseline_io import from_table  # noqa: PLC0415 - keeps --help quick
 
     card = bulletin.card
     draws = bulletin.table("draws")
@@ -206,11 +213,11 @@ def _baseline(bulletin: Bulletin) -> Baseline:
 def _answer(
     asked: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
 ) -> tuple[About, dict[str, pa.Table]]:
-    from analytics.season.answer_about import About  # noqa: PLC0415 - keeps --help quick
-    from analytics.season.kept_limits import limits_of, passed_already  # noqa: PLC0415
-    from analytics.season.option_sift import sift  # noqa: PLC0415
-    from analytics.season.tables import ANSWER_SCHEMAS  # noqa: PLC0415
-    from analytics.season.weigh import TODAY, weigh  # noqa: PLC0415
+    from analytics.options.baseline_io import limits_of, passed_already  # noqa: PLC0415
+    from analytics.options.compare import TODAY, weigh  # noqa: PLC0415
+    from analytics.options.option_checks import sift  # noqa: PLC0415
+    from analytics.options.report import About  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415
 
     standing, card = bulletin.table("standing"), bulletin.card
     limits, left_out = limits_of(standing)
@@ -251,7 +258,7 @@ def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
 
 def _write(about: About, tables: Mapping[str, pa.Table], out: Path) -> None:
     """Write every file of the answer into a draft folder first, then move them to their places."""
-    from analytics.season.answer_report import report  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.report import report  # noqa: PLC0415 - keeps --help quick
 
     is_new = not out.exists()
     with written_at(out):

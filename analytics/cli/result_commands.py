@@ -7,22 +7,25 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.cli.files import domains, out_path, write_table
 from analytics.cli.terminal import (
     STORE,
+    domains,
     examples,
+    out_path,
     progress,
     require_room_for,
     say,
+    write_table,
     written_at,
 )
 from analytics.errors import WrongUse
-from analytics.options import Classes, Effort, Reckoning, Thin
+from analytics.settings import Classes, Effort, Reckoning, Thin
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analytics.bulletin.shelf import Bulletin
+    from analytics.bulletin.archive import Bulletin
+
 
 SEASON = click.option(
     "--season", metavar="S", help="Season, such as 2030-31; the latest with data if not given."
@@ -128,8 +131,8 @@ def estimate(
     _require_week(through)
     Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes)
 
-    from analytics.bulletin.weekly import estimate as estimate_rows  # noqa: PLC0415 - quick --help
     from analytics.data.store import Store  # noqa: PLC0415
+    from analytics.estimates.estimate import estimate as estimate_rows  # noqa: PLC0415 - quick --help
 
     progress("estimating")
     rows = estimate_rows(
@@ -146,7 +149,7 @@ def estimate(
         classes=classes,
     )
     if effort == Effort.COUNTS:
-        from analytics.bulletin.sampling import uneven_warnings  # noqa: PLC0415
+        from analytics.estimates.sampling_report import uneven_warnings  # noqa: PLC0415
 
         snapshot = Store(store).snapshot(as_of=as_of)
         for warning in uneven_warnings(
@@ -183,8 +186,8 @@ def bulletin(store: Path, season: str | None, through: str | None, out: Path | N
     if out:
         require_room_for(out)
 
+    from analytics.bulletin.archive import load, shelf_of  # noqa: PLC0415
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
-    from analytics.bulletin.shelf import load, shelf_of  # noqa: PLC0415
     from analytics.data.store import Store  # noqa: PLC0415
 
     target = Store(store)
@@ -219,7 +222,7 @@ def demo(out: Path, seed: int) -> None:
     Everything in it is made up. The folder can be imported as it is; truth/ and dirty/ in it are
     not read by an import of the folder.
     """
-    from analytics.data.demo.write import write_demo  # noqa: PLC0415 - keeps --help quick
+    from analytics.simulation.write import write_demo  # noqa: PLC0415 - keeps --help quick
 
     require_room_for(out)
     progress("simulating")
@@ -239,7 +242,7 @@ def _require_week(week: str | None) -> None:
 def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
     import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
 
-    from analytics.table import RESULT_SCHEMA  # noqa: PLC0415
+    from analytics.result_table import RESULT_SCHEMA  # noqa: PLC0415
 
     table = pa.Table.from_pandas(rows, RESULT_SCHEMA, preserve_index=False)
     write_table(table.replace_schema_metadata(), target)
@@ -248,10 +251,145 @@ def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
 
 
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
-    from analytics.bulletin.kept_tables import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.schemas import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
     with written_at(folder):
         folder.mkdir(parents=True, exist_ok=True)
     for name in TABLE_SCHEMAS:
         for ending in (".csv", ".parquet"):
             write_table(bulletin.table(name), folder / (name + ending))
+
+
+# ``revisions``: which estimates moved between two versions of a store, and why.
+
+
+@click.command(
+    short_help="Tell which estimates moved, and why.",
+    epilog=examples(
+        "blackmouth revisions --store mystore --out moved.csv",
+        "blackmouth revisions --store mystore --since 3 --as-of 5 --by week --out -",
+    ),
+)
+@STORE
+@SEASON
+@click.option(
+    "--since",
+    type=int,
+    metavar="VERSION",
+    help="Version to begin with; that of the last bulletin before the newest data if not given.",
+)
+@click.option(
+    "--as-of", type=int, metavar="VERSION", help="Version to end with; the newest if not given."
+)
+@BY
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE",
+    help="The moves: a .csv or .parquet file, or - for CSV on standard output.",
+)
+def revisions(
+    *,
+    store: Path,
+    season: str | None,
+    since: int | None,
+    as_of: int | None,
+    by: str,
+    out: str,
+) -> None:
+    """Tell which estimates moved between two versions of the store, and which batch moved each.
+
+    One row a step, domain and quantity: the estimate, error and status before and after, the
+    batch, its files, and when it was imported or withdrawn. Weeks that were not there before are
+    new, not moved. A sentence on stderr nets the steps.
+    """
+    target = out_path(out)
+    words = domains(by)
+
+    from analytics.bulletin import differences  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.revisions import compared_versions, steps_between  # noqa: PLC0415
+    from analytics.data.store import Store  # noqa: PLC0415
+
+    progress("reading the store")
+    kept = Store(store)
+    ends = compared_versions(kept, season=season, since=since, as_of=as_of)
+    found = steps_between(kept, ends, by=words, progress=progress)
+    write_table(found, target)
+    net = differences.netted(found)
+    say(f"season {ends.season}, {differences.summary(net, since=ends.since, version=ends.version)}")
+    if target:
+        say(f"{differences.rows_words(found)} in {target}")
+
+
+# ``scenarios``: the estimates if reports of sublegal releases ran high by stated multipliers.
+
+
+@click.command(
+    short_help="Estimate as if sublegal reports ran high.",
+    epilog=examples(
+        "blackmouth scenarios --store mystore --out scenarios.csv",
+        "blackmouth scenarios --store mystore --by season --reports-over 1,2.2 --out -",
+    ),
+)
+@STORE
+@SEASON
+@BY
+@click.option(
+    "--reports-over",
+    default="1,1.5,2.2",
+    show_default=True,
+    metavar="M,M,...",
+    help="Multipliers, each from 0.1 to 10: sublegal fish reported for each one released.",
+)
+@THROUGH
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE",
+    help="The rows: a .csv or .parquet file, or - for CSV on standard output.",
+)
+def scenarios(
+    *,
+    store: Path,
+    season: str | None,
+    by: str,
+    reports_over: str,
+    through: str | None,
+    out: str,
+) -> None:
+    """Estimate every quantity as if anglers reported M sublegal fish for each one they released.
+
+    Reported sublegal releases are divided by M; all else stays as told. Rows are result rows after
+    a column `basis`: as_reported where M is 1, else sublegal_reports_divided_by_M. These are
+    scenarios, no correction: nothing in the other commands uses them.
+    """
+    target = out_path(out)
+    words, multipliers = domains(by), _multipliers(reports_over)
+    if through is not None:
+        from analytics.weeks import week_start  # noqa: PLC0415 - keeps --help quick
+
+        week_start(through)
+
+    from analytics.data.store import Store  # noqa: PLC0415
+    from analytics.estimates.alternative_estimates import scenario_table  # noqa: PLC0415 - keeps --help quick
+
+    progress("estimating")
+    rows = scenario_table(
+        Store(store).snapshot(),
+        season=season,
+        by=words,
+        through=through,
+        reports_over=multipliers,
+    )
+    write_table(rows, target)
+    if target:
+        say(f"{rows.num_rows:,} rows of {len(multipliers)} scenarios in {target}")
+
+
+def _multipliers(written: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(one) for one in written.split(","))
+    except ValueError:
+        raise WrongUse(
+            f"--reports-over {written}; allowed: numbers joined by commas, such as 1,1.5,2.2"
+        ) from None

@@ -5,6 +5,8 @@ The import, the checks and the data dictionary all follow from `TABLES`.
 
 from __future__ import annotations
 
+import pyarrow as pa
+
 from analytics.data.columns import (
     Column,
     Kind,
@@ -307,3 +309,60 @@ _TABLES = (
 
 #: Every input table by name, in an order in which references point backwards.
 TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
+
+
+# A table brought into a schema; readers need pyarrow only.
+
+
+def conformed(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table with the columns of a schema, cast; one that it lacks is null.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+    schema : pyarrow.Schema
+
+    Returns
+    -------
+    pyarrow.Table
+        Other columns are left out.
+
+    Raises
+    ------
+    pyarrow.ArrowInvalid
+        If a column cannot be cast without loss.
+    """
+    columns = [
+        table[field.name].cast(field.type)
+        if field.name in table.column_names
+        else pa.nulls(table.num_rows, field.type)
+        for field in schema
+    ]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+# Every table that a file can hold: the input tables, and those that a command reads alone.
+
+#: Fish held after capture, one by one; no store keeps them.
+HELD_FISH = Table(
+    "held_fish",
+    ("held_id",),
+    (
+        text("held_id", "Identifies the fish.", filled=True),
+        text("trial_id", "Its trial."),
+        text("group", "Where the hook held, or control for fish not hooked.", filled=True),
+        number("total_length_mm", "Total length.", "mm", low=50, high=2000),
+        number(
+            "hours",
+            "Hours until it died, or until it was last seen alive.",
+            "h",
+            filled=True,
+            low=0,
+            high=10_000,
+        ),
+        flag("died", "It died; false where it was alive when last seen.", filled=True),
+    ),
+    "A fish held after capture.",
+)
+
+FORMS: dict[str, Table] = TABLES | {HELD_FISH.name: HELD_FISH}

@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data.conform import conformed
-from analytics.data.schema import TABLES
+from analytics.data.schema import TABLES, conformed
 
 if TYPE_CHECKING:
-    from analytics.data.sql import ParquetRows, Source
+    from analytics.data.query import ParquetRows, Source
 
 
 @dataclass(frozen=True, slots=True, eq=False)

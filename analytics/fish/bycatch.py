@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data import sql
-from analytics.survey.reduce import Analysis, Measure
+from analytics.data import query as sql
+from analytics.survey.reduction import Analysis, Measure
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.data.sql import Source
+    from analytics.data.query import Source
 
 #: Species told apart; the rest are taken together.
 MOST = 30

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.data import sql
-from analytics.fish.lengths import (
+from analytics.data import query
+from analytics.fish.length_conversion import (
     FORK,
     TOTAL,
     WEIGHT,
@@ -21,8 +21,8 @@ from analytics.fish.lengths import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.data.query import Source
     from analytics.data.snapshot import Snapshot
-    from analytics.data.sql import Source
 
 MEASURED_SCHEMA = pa.schema(
     [
@@ -120,7 +120,7 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     fit = conversion.regression
     intercept, slope = (fit.intercept, fit.slope) if fit else (0.0, conversion.factor)
     asked = {"intercept": intercept, "slope": slope}
-    return sql.run(_MEASURED, {"placed": placed}, asked).cast(MEASURED_SCHEMA)
+    return query.run(_MEASURED, {"placed": placed}, asked).cast(MEASURED_SCHEMA)
 
 
 def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict[str, int]:
@@ -139,7 +139,7 @@ def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict
     dict of str to int
         By words that go after "fish": without an area, without a day, outside the openings.
     """
-    found = sql.run(
+    found = query.run(
         _UNPLACED, _tables(snapshot), {"season": season, "through": through}
     ).to_pylist()[0]
     return {words: int(n) for words, n in found.items()}
@@ -176,14 +176,14 @@ def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conve
 
 def _placed(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     """Return the fish of a season with all they were measured for, their area, day and week."""
-    return sql.run(_PLACED, _tables(snapshot), {"season": season, "through": through})
+    return query.run(_PLACED, _tables(snapshot), {"season": season, "through": through})
 
 
 def _so_far(snapshot: Snapshot, through: str) -> pa.Table:
     """Return the measures of the fish of all seasons of days up to a week."""
     tables = _tables(snapshot)
     del tables["seasons"]
-    return sql.run(_SO_FAR, tables, {"through": through})
+    return query.run(_SO_FAR, tables, {"through": through})
 
 
 def _tables(snapshot: Snapshot) -> dict[str, Source]:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.models.count_laws import ETA, LAM, ZETA, slopes
+from analytics.models.count_families import ETA, LAM, ZETA, slopes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from analytics.models.count_laws import Family, Slopes
+    from analytics.models.count_families import Family, Slopes
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]

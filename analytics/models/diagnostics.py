@@ -9,17 +9,17 @@ import numpy as np
 from scipy.special import expit
 from scipy.stats import nbinom, norm, poisson
 
-from analytics.models.count_checks import rows_of
-from analytics.models.count_laws import ETA, ZETA
+from analytics.models.count_families import ETA, ZETA
 from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood
+from analytics.models.response_checks import rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from analytics.models.count_checks import CountRows
-    from analytics.models.count_laws import Family
-    from analytics.models.counts import CountFit
+    from analytics.models.count_families import Family
+    from analytics.models.count_regression import CountFit
+    from analytics.models.response_checks import CountRows
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -73,7 +73,7 @@ def diagnose(fit: CountFit, frame: pd.DataFrame, *, response: str, seed: int = 0
     Raises
     ------
     WrongUse
-        As in `analytics.models.counts.fit_counts` and `CountFit.predict`.
+        As in `analytics.models.count_regression.fit_counts` and `CountFit.predict`.
     """
     columns = [*fit.coding.columns, *fit.zero_coding.columns]
     rows = rows_of(frame, response=response, exposure=fit.exposure, terms=columns, cluster=None)

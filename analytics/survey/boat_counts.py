@@ -11,11 +11,11 @@ import pandas as pd
 from analytics.data.calendar import daylight_hours, open_days, weekday_words
 from analytics.errors import WrongUse
 from analytics.survey.arrays import Columns
-from analytics.survey.borrow import Plan, plan_strata
-from analytics.survey.cells import Cells
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
-from analytics.survey.frame import match_calendar
-from analytics.survey.successive import SiteRule
+from analytics.survey.sampling_frame import match_calendar
+from analytics.survey.thin_strata import Plan, plan_strata
+from analytics.survey.unequal_probability import SiteRule
+from analytics.survey.unit_totals import Cells
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:

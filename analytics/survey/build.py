@@ -8,13 +8,18 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from analytics.data import sql
+from analytics.data import query
 from analytics.data.calendar import open_days
 from analytics.errors import WrongUse
 from analytics.survey.convenience import CONVENIENCE, clusters_of, met_by_convenience
 from analytics.survey.design import Design, Strata
-from analytics.survey.frame import calendar_frame, join_frames, match_calendar, match_stated
-from analytics.survey.site_draws import DAY_SITE, draw_sites
+from analytics.survey.sampling_frame import (
+    calendar_frame,
+    join_frames,
+    match_calendar,
+    match_stated,
+)
+from analytics.survey.site_selection import DAY_SITE, draw_sites
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
@@ -34,7 +39,7 @@ def seasons_with_data(snapshot: Snapshot) -> list[str]:
     """Return the seasons that have a site-day or an interview, oldest first."""
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     tables = {name: snapshot[name] for name in ("site_days", "sites")}
-    sampled = sql.run(_SAMPLED, tables).to_pandas()
+    sampled = query.run(_SAMPLED, tables).to_pandas()
     sampled["date"] = pd.to_datetime(sampled["date"])
     sampled = sampled.merge(days, on=["area", "date"])
     if days["design"].eq(CONVENIENCE).any():
@@ -183,15 +188,15 @@ def _area_codes(
     snapshot: Snapshot, openings: pd.DataFrame, sampled: pd.DataFrame
 ) -> tuple[str, ...]:
     landing = {*openings["area"], *sampled["area"].unique()}
-    tables: dict[str, sql.Source] = {"interviews": snapshot.source("interviews")}
-    named = sql.run("SELECT DISTINCT area FROM interviews WHERE area IS NOT NULL", tables)
+    tables: dict[str, query.Source] = {"interviews": snapshot.source("interviews")}
+    named = query.run("SELECT DISTINCT area FROM interviews WHERE area IS NOT NULL", tables)
     if landing.issuperset(named["area"].to_pylist()):
         return tuple(sorted(landing))
     tables |= {
         "days": pa.table({"sample_id": pa.array(sampled["sample_id"], pa.string())}),
         "landing": pa.table({"area": pa.array(sorted(landing), pa.string())}),
     }
-    return tuple(sorted(landing.union(sql.run(_FISHED, tables)["area"].to_pylist())))
+    return tuple(sorted(landing.union(query.run(_FISHED, tables)["area"].to_pylist())))
 
 
 def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...]) -> Strata:

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data import sql
+from analytics.data import query
 from analytics.data.schema import TABLES
 from analytics.survey.arrays import add_at
-from analytics.survey.borrow import Plan
 from analytics.survey.design import SITE_RULES, SiteDays, Units
+from analytics.survey.domain_totals import DomainTotals
 from analytics.survey.support import Support
-from analytics.survey.totals import DomainTotals
+from analytics.survey.thin_strata import Plan
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
-    from analytics.survey.reach import Domains
-    from analytics.survey.reduce import Moments
+    from analytics.survey.domains import Domains
+    from analytics.survey.reduction import Moments
 
 CONVENIENCE = "opportunistic"
 
@@ -59,8 +59,8 @@ def met_by_convenience(snapshot: Snapshot, *, season: str | None = None) -> pa.T
         Interviews in the order of their site-days, with ``at_site``, ``on_day``,
         ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
     """
-    where = "" if season is None else f" WHERE q.season = {sql.text(season)}"
-    tables: dict[str, sql.Source] = {
+    where = "" if season is None else f" WHERE q.season = {query.text(season)}"
+    tables: dict[str, query.Source] = {
         name: snapshot[name] for name in ("site_days", "sites", "seasons")
     }
     some = CONVENIENCE in snapshot["seasons"]["design"].to_pylist()
@@ -68,7 +68,7 @@ def met_by_convenience(snapshot: Snapshot, *, season: str | None = None) -> pa.T
     tables["interviews"] = (
         snapshot.source("interviews") if some else TABLES["interviews"].arrow_schema.empty_table()
     )
-    return sql.run(_MET + where, tables).sort_by("sample_id")
+    return query.run(_MET + where, tables).sort_by("sample_id")
 
 
 def clusters_of(met: pa.Table) -> pd.DataFrame:

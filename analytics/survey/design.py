@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.successive import SiteRule
+from analytics.survey.unequal_probability import SiteRule
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
-from analytics.data import sql
+from analytics.data import query
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -108,7 +108,7 @@ def report_table(interviews: pa.Table) -> tuple[NDArray[np.int64], NDArray[np.in
     count, boats : ndarray of int, shape (R,)
         Counts that were reported, in order, without 0.
     """
-    found = sql.run(
+    found = query.run(
         "SELECT released_sublegal AS fish, count(*) AS boats FROM interviews "
         "WHERE released_sublegal >= 1 AND coalesce(trip_complete, true) "
         "GROUP BY fish ORDER BY fish",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.cells import ROUNDING
+from analytics.survey.unit_totals import ROUNDING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -10,15 +10,15 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from analytics.survey.design import SITE_RULES
-from analytics.survey.successive import SiteRule
+from analytics.survey.unequal_probability import SiteRule
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analytics.survey.borrow import Plan
-    from analytics.survey.cells import Cells
     from analytics.survey.design import Design
-    from analytics.survey.reach import Domains, Reach
+    from analytics.survey.domains import Domains, Reach
+    from analytics.survey.thin_strata import Plan
+    from analytics.survey.unit_totals import Cells
 
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
@@ -98,7 +98,7 @@ def support_of(
     Parameters
     ----------
     design, plan, domains, cells, reach
-        As in `analytics.survey.totals.domain_totals`.
+        As in `analytics.survey.domain_totals.domain_totals`.
     codes : ndarray of int, shape (D,)
         Sorted domain codes.
     cell, link, seen : ndarray of int, shape (P,)

@@ -7,13 +7,23 @@ is not (Hoenig et al. 1997; Pollock et al. 1997; from memory). Each trip weighs 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pyarrow as pa
+
+from analytics.data import query
+from analytics.data.calendar import open_days
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import ArrayLike, NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.survey.reduction import Measure
+
 
 #: Trips under half an hour have rates too wild for a mean (Hoenig et al. 1997, Pollock et al. 1997;
 #: from memory).
@@ -161,3 +171,57 @@ def _numbers(values: ArrayLike) -> NDArray[np.float64]:
 
 def _sum(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.array([values.sum()])
+
+
+# Catch rates of trips that were not over when interviewed: the mean of the trips' own ratios.
+
+#: Days are the clusters: trips met on one day in one area share its weather and its fish.
+_MET = f"""
+SELECT i.* REPLACE (concat(i.area, ' ', i.on_day) AS sample_id, true AS trip_complete),
+       i.area AS landing_area, o.season
+FROM (SELECT r.*, coalesce(d.date, r.date) AS on_day FROM interviews r
+      LEFT JOIN (SELECT sample_id, date FROM site_days) d ON d.sample_id = r.sample_id
+      WHERE NOT coalesce(r.trip_complete, true) AND r.hours_fished >= {SHORTEST_HOURS}) i
+JOIN open_days o ON o.area = i.area AND o.date = i.on_day
+"""
+
+
+def met_under_way(snapshot: Snapshot, *, season: str) -> pa.Table:
+    """Return a season's interviews of trips that were not over, half an hour or longer.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+
+    Returns
+    -------
+    pyarrow.Table
+        Interviews on open days of the area fished; ``sample_id`` is that area and day in words, and
+        ``trip_complete`` is set, since what each tells here is its rate so far. With
+        ``landing_area`` (the area fished), ``on_day`` and ``season``.
+    """
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days.loc[days["season"] == season, ["area", "date", "season"]]
+    opened = pa.Table.from_pandas(days, preserve_index=False)
+    opened = opened.set_column(1, "date", opened["date"].cast(pa.date32()))
+    return query.run(
+        _MET,
+        {
+            "interviews": snapshot.source("interviews"),
+            "site_days": snapshot["site_days"],
+            "open_days": opened,
+        },
+    )
+
+
+def rate_measures(measures: Mapping[str, Measure]) -> dict[str, Measure]:
+    """Return each measure as a rate per hour the boat fished, under the same name."""
+    return {
+        name: replace(
+            one,
+            sql=f"({one.sql}) / hours_fished",
+            full_sql=f"({one.full_sql}) / hours_fished" if one.full_sql else "",
+        )
+        for name, one in measures.items()
+    }

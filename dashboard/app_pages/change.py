@@ -7,29 +7,33 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.errors import WrongUse
-from analytics.season.option_file import write_options
-from analytics.units import QUANTITIES
-from dashboard import data, filters, move_tables, tables, text
+from analytics.options.option_file import write_options
+from analytics.quantities import QUANTITIES
+from dashboard import data, filters, html_tables, numbers
+from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.rates.index import has_tables
-from dashboard.released.draw import answer, grid
-from dashboard.released.index import head
-from dashboard.season import answer_tables, answer_words, answered, draw, form, panels, sets, words
-from dashboard.season import index as standings
-from dashboard.theme import is_dark
+from dashboard.charts.theme import palette
+from dashboard.options import form, option_sets, records, sentences
+from dashboard.options import tables as answer_tables
+from dashboard.page_frame import Chosen, framed
+from dashboard.released.components import answer, grid
+from dashboard.released.records import head
+from dashboard.revisions import tables as move_tables
+from dashboard.season_limits import components, panels
+from dashboard.season_limits import records as standings
+from dashboard.season_limits import sentences as words
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from analytics.season.option_file import OptionSet
+    from analytics.options.option_file import OptionSet
     from dashboard.filters import Choice
-    from dashboard.season.answered import Answered
-    from dashboard.season.index import Line
-    from dashboard.season.weighing import Scales, Weighed
+    from dashboard.options.compare import Scales, Weighed
+    from dashboard.options.records import Answered
+    from dashboard.season_limits.records import Line
 
 SAID = {
     "figures": "the figures",
@@ -56,25 +60,25 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
     if on is None or folder is None or why:
         answer(why)
         return
-    found, unmet = sets.held(on.baseline)
+    found, unmet = option_sets.held(on.baseline)
     top = st.container()
     for said in unmet:
-        st.warning(text.plain(f"{said[:1].upper()}{said[1:]}."))
+        st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
     st.header("The options", anchor=False)
     st.caption(form.ABOUT)
     found = form.draw(found, form.Ground(choice.book, on.baseline))
-    unlinked = sets.hold(found)
-    sets.note()
+    unlinked = option_sets.hold(found)
+    option_sets.note()
     try:
         toml = write_options(found)
         weighed = data.weighed(folder, choice.book.card, toml)
     except WrongUse as error:
         with top:
-            st.error(text.plain(f"The options cannot be weighed: {error}"))
+            st.error(numbers.plain(f"The options cannot be weighed: {error}"))
         return
     _files(choice, toml)
     if unlinked:
-        st.caption(text.plain(unlinked))
+        st.caption(numbers.plain(unlinked))
     limits = data.standings(folder, choice.book.card).limits
     with top:
         _answer(choice, weighed, on, limits)
@@ -83,9 +87,9 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
 
 def _why_not(choice: Choice, on: Scales | None) -> str:
     """Return why nothing can be weighed; empty where it can."""
-    season = text.plain(choice.book.card.season)
+    season = numbers.plain(choice.book.card.season)
     if not has_tables(choice.book, "draws"):
-        return draw.OLDER
+        return components.OLDER
     if on is None:
         return (
             "This bulletin holds no draws of the rest of the season, so no change can be weighed "
@@ -102,13 +106,13 @@ def _answer(choice: Choice, weighed: Weighed, on: Scales, limits: Sequence[Line]
     book, found = choice.book, weighed.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
     named = {line["limit_id"]: words.limit(book, line) for line in limits}
-    answer(answer_words.answer(found, named, area, book))
+    answer(sentences.answer(found, named, area, book))
     st.caption(words.as_of(choice))
     st.caption(words.CAUTION)
     for said in weighed.refused:
-        st.error(text.plain(f"Not weighed: {said}"))
+        st.error(numbers.plain(f"Not weighed: {said}"))
     for said in on.left_out:
-        st.caption(text.plain(f"{said[:1].upper()}{said[1:]}."))
+        st.caption(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
 
 
 def _files(choice: Choice, toml: str) -> None:
@@ -127,11 +131,11 @@ def _files(choice: Choice, toml: str) -> None:
             key="download-options",
         )
         file = st.file_uploader("Load options from a file", type=["toml"], key="options-file")
-        faults = sets.uploaded(file, lambda found: _refused(choice, found))
+        faults = option_sets.uploaded(file, lambda found: _refused(choice, found))
         if faults == []:
             st.rerun()
         for said in faults or []:
-            st.error(text.plain(said))
+            st.error(numbers.plain(said))
 
 
 def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
@@ -150,9 +154,9 @@ def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: 
     labels = {line["limit_id"]: standings.label(choice.book, line) for line in limits}
     st.header("What each option gives", anchor=False)
     st.html(answer_tables.decision(choice.book, found, labels, choice.domains))
-    st.caption(answer_words.MEANING)
+    st.caption(sentences.MEANING)
     if found.beaten:
-        st.caption(answer_words.BEATEN)
+        st.caption(sentences.BEATEN)
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)
@@ -163,7 +167,7 @@ def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: 
     folder = data.shelf_folder()
     if folder is not None:
         held = data.standings(folder, choice.book.card)
-        draw.assumed(choice, held, "What every number ahead rests on")
+        components.assumed(choice, held, "What every number ahead rests on")
     st.header("Take it away", anchor=False)
     for name, said in SAID.items():
         _download(choice, weighed, name, said)
@@ -176,7 +180,7 @@ def _figures(choice: Choice, found: Answered) -> None:
     panels = [
         (area, quantity, _shifts(found, area, quantity))
         for area in choice.domains
-        for quantity in answered.ASKED
+        for quantity in records.ASKED
     ]
     every = [one for _, _, shifts in panels for one in shifts]
     st.html(move_tables.signs(dotted.signs(every), hues=dotted.HUES))
@@ -184,11 +188,11 @@ def _figures(choice: Choice, found: Answered) -> None:
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
         title = f"{QUANTITIES[quantity].label}, {head(choice.book, area)}"
-        st.markdown(f"**{text.plain(title)}**")
-        unit = text.unit_words(QUANTITIES[quantity].unit)
+        st.markdown(f"**{numbers.plain(title)}**")
+        unit = numbers.unit_words(QUANTITIES[quantity].unit)
         figure = dotted.figure(shifts, palette=palette(dark=is_dark()), unit=unit)
         said = dotted.description(shifts, of=title)
-        draw.chart(figure, key=f"shift-{quantity}-{area or 'all'}", alt=said)
+        components.chart(figure, key=f"shift-{quantity}-{area or 'all'}", alt=said)
 
     grid(panels, one)
 
@@ -197,8 +201,8 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
     shifts = []
     for name in found.changed:
         amount = found.difference(name, area, quantity)
-        span = answer_words.signed_span(amount)
-        said = answer_words.signed(amount) + (f" ({span})" if span else "")
+        span = sentences.signed_span(amount)
+        said = sentences.signed(amount) + (f" ({span})" if span else "")
         shifts.append(dotted.Shift(name, amount, said, is_beaten=name in found.beaten))
     return shifts
 
@@ -227,13 +231,13 @@ def _fan(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
         return
     st.html(move_tables.signs(fanned.signs(fan), hues=fanned.HUES))
     said = fanned.description(fan, of=f"{standings.label(choice.book, by_id[limit])}, {name}")
-    draw.chart(fanned.figure(fan, palette=palette(dark=is_dark())), key="fan", alt=said)
+    components.chart(fanned.figure(fan, palette=palette(dark=is_dark())), key="fan", alt=said)
 
 
 def _assumptions(choice: Choice, found: Answered) -> None:
     def said(lines: Sequence[str]) -> str:
         named = (standings.with_names(choice.book, one) for one in lines)
-        return "\n".join(f"- {text.plain(one)}" for one in named)
+        return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
     st.header("What this rests on", anchor=False)
     st.markdown("**All options**")
@@ -241,14 +245,14 @@ def _assumptions(choice: Choice, found: Answered) -> None:
     for name in found.options:
         own = found.own(name)
         if own:
-            st.markdown(f"**{text.plain(name)}**")
+            st.markdown(f"**{numbers.plain(name)}**")
             st.markdown(said(own))
 
 
 def _download(choice: Choice, weighed: Weighed, name: str, said: str) -> None:
     st.download_button(
         f"Download {said} (CSV)",
-        tables.csv(weighed.tables[name]),
+        html_tables.csv(weighed.tables[name]),
         file_name=f"{choice.book.card.bulletin}.options.{name}.csv",
         mime="text/csv",
         on_click="ignore",

@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import streamlit as st
 
-from dashboard import filters, link, notices, remarks
+from dashboard import filters, notices, url_state
 
 #: The documents of the package in the order of the chooser, with their titles.
 DOCUMENTS = {
@@ -33,17 +33,17 @@ CAUTIONS = (
 def show() -> None:
     """Draw the page: the cautions first, then the document that the reader chooses."""
     st.title("Methods and cautions")
-    link.follow("methods")
+    url_state.follow("methods")
     with st.container(key="answer"):
-        st.markdown(f"{CAUTIONS} {remarks.COVERAGE}")
+        st.markdown(f"{CAUTIONS} {notices.COVERAGE}")
     name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.get)
     wishes = st.container()
     with st.container(key="document-text"):
         st.markdown(_readable((files("analytics") / "docs" / f"{name}.md").read_text("utf-8")))
     notices.foot()
     with wishes:
-        notices.unmet(link.unmet())
-    link.write()
+        notices.unmet(url_state.unmet())
+    url_state.write()
 
 
 def _readable(document: str) -> str:

@@ -6,20 +6,22 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.units import QUANTITIES
-from dashboard import data, filters, move_tables, sentences, tables, text
-from dashboard import moves as moved
+from analytics.quantities import QUANTITIES
+from dashboard import data, filters, html_tables, numbers
 from dashboard.charts import moved as chart
-from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.theme import is_dark
+from dashboard.charts.theme import palette
+from dashboard.page_frame import Chosen, framed
+from dashboard.revisions import moves as moved
+from dashboard.revisions import tables as move_tables
+from dashboard.style import is_dark
+from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.bulletin.shelf import Card
+    from analytics.bulletin.archive import Card
     from dashboard.filters import Choice
-    from dashboard.moves import Move
+    from dashboard.revisions.moves import Move
 
 FIGURES = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 PLOT = {"displayModeBar": False, "responsive": True}
@@ -78,7 +80,7 @@ def _nothing_before(card: Card) -> str:
             "with `blackmouth bulletin`, and it will."
         )
     return (
-        f"This is the first bulletin of season {text.plain(card.season)} on the shelf: there is "
+        f"This is the first bulletin of season {numbers.plain(card.season)} on the shelf: there is "
         "nothing before it to compare with, so nothing can have moved. The next one, made after "
         "more data or a correction came in, will show here what it changed."
     )
@@ -116,7 +118,7 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
             st.html(others)
     st.download_button(
         "Download every move (CSV)",
-        tables.csv(move_tables.of_areas(book.bulletin.moved, areas=choice.areas)),
+        html_tables.csv(move_tables.of_areas(book.bulletin.moved, areas=choice.areas)),
         file_name=f"{book.card.bulletin}.moved.csv",
         mime="text/csv",
         on_click="ignore",

@@ -6,39 +6,42 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import filters, move_tables, text
-from dashboard.charts import dots as dotted
+from dashboard import filters, numbers
+from dashboard.catch_rates import components, models, panels, sentences, table, terms
+from dashboard.catch_rates.records import RESPONSES
 from dashboard.charts import fits as residuals
+from dashboard.charts import forest as dotted
 from dashboard.charts import rate_panel
 from dashboard.charts import rates as chart
-from dashboard.charts.palette import palette
-from dashboard.rates import draw, fits, panels, rate_table, terms, words
-from dashboard.rates.index import RESPONSES
-from dashboard.released.draw import answer, grid
-from dashboard.released.index import domains, head
-from dashboard.theme import is_dark
+from dashboard.charts.theme import palette
+from dashboard.released.components import answer, grid
+from dashboard.released.records import domains, head
+from dashboard.revisions import tables
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
+    from dashboard.catch_rates.records import Rates
     from dashboard.filters import Choice
-    from dashboard.rates.index import Rates
 
 
 def _body(choice: Choice, rates: Rates) -> None:
     book = choice.book
-    response = filters.switch("Rate", RESPONSES, key="rate", words=lambda one: words.BUTTONS[one])
-    answer(words.answer(book, rates, choice.domains, response=response))
+    response = filters.switch(
+        "Rate", RESPONSES, key="rate", words=lambda one: sentences.BUTTONS[one]
+    )
+    answer(sentences.answer(book, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return
-    st.caption(words.RULE)
+    st.caption(sentences.RULE)
     _figures(choice, rates, response)
-    st.html(rate_table.table(book, rates, choice.areas, response=response))
-    draw.reading(
-        words.meaning(response),
-        words.WHY_UNLIKE,
-        f"{words.AHEAD} {words.RULE} {words.MANY}",
-        words.CHANCES,
+    st.html(table.table(book, rates, choice.areas, response=response))
+    components.reading(
+        sentences.meaning(response),
+        sentences.WHY_UNLIKE,
+        f"{sentences.AHEAD} {sentences.RULE} {sentences.MANY}",
+        sentences.CHANCES,
     )
-    draw.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
+    components.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
     with st.expander("For those who want them: the regressions behind the index"):
         _fits(choice, rates, response)
 
@@ -51,16 +54,16 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     }
     if not found:
         return
-    st.header(f"{words.LABELS[response]} by week", anchor=False)
-    st.html(move_tables.signs(rate_panel.signs(list(found.values())), hues=rate_panel.HUES))
-    st.caption(words.scale(response))
+    st.header(f"{sentences.LABELS[response]} by week", anchor=False)
+    st.html(tables.signs(rate_panel.signs(list(found.values())), hues=rate_panel.HUES))
+    st.caption(sentences.scale(response))
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
-        st.markdown(f"**{text.plain(name)}**")
+        st.markdown(f"**{numbers.plain(name)}**")
         figure = chart.figure(found[area], palette=palette(dark=is_dark()))
-        said = rate_panel.description(found[area], of=f"{words.LABELS[response]}, {name}")
-        draw.chart(figure, key=f"weeks-{area or 'all'}", alt=said)
+        said = rate_panel.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
+        components.chart(figure, key=f"weeks-{area or 'all'}", alt=said)
 
     first = [area for area in found if area is None]
     grid(first, one)
@@ -74,14 +77,14 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
         st.markdown("The bulletin holds no regression of this rate.")
         return
     st.markdown("**Candidates**")
-    st.html(fits.table(lines))
-    st.caption(fits.CRITERIA)
+    st.html(models.table(lines))
+    st.caption(models.CRITERIA)
     _coefficients(choice, rates, response)
     st.markdown("**Does the chosen one fit?**")
-    for said in fits.checks(fits.chosen(rates, response)):
+    for said in models.checks(models.chosen(rates, response)):
         st.markdown(f"- {said}")
     _residuals(rates, response)
-    draw.downloads(
+    components.downloads(
         choice,
         (
             ("models", "the candidates"),
@@ -97,36 +100,36 @@ def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
         st.markdown("No coefficients beyond areas and weeks were kept.")
         return
     title = terms.ratio_words(response)
-    st.markdown(f"**{text.plain(title)}**")
+    st.markdown(f"**{numbers.plain(title)}**")
     left, right = st.columns(2)
     with left:
-        st.html(move_tables.signs(dotted.signs(found, [("sea", "ratio")]), hues=dotted.HUES))
+        st.html(tables.signs(dotted.signs(found, [("sea", "ratio")]), hues=dotted.HUES))
         figure = dotted.figure(found, palette=palette(dark=is_dark()), guide=1.0)
-        draw.chart(figure, key="ratios", alt=dotted.description(found, of=title))
+        components.chart(figure, key="ratios", alt=dotted.description(found, of=title))
     with right:
         st.html(terms.table(choice.book, rates, response))
 
 
 def _residuals(rates: Rates, response: str) -> None:
-    if fits.has_no_boats(rates):
-        st.markdown(fits.WITHHELD)
+    if models.has_no_boats(rates):
+        st.markdown(models.WITHHELD)
         return
-    found = fits.quantiles(rates, response)
+    found = models.quantiles(rates, response)
     if found:
         st.markdown("**Residuals**")
-        st.html(move_tables.signs(residuals.SIGNS, hues=residuals.HUES))
+        st.html(tables.signs(residuals.SIGNS, hues=residuals.HUES))
         figure = residuals.quantiles(found, palette=palette(dark=is_dark()))
-        draw.chart(figure, key="residuals", alt=fits.quantile_words(found))
-        st.caption(fits.RESIDUALS)
+        components.chart(figure, key="residuals", alt=models.quantile_words(found))
+        st.caption(models.RESIDUALS)
     else:
         st.markdown("No residuals were kept for this rate.")
-    boats = fits.boats(rates, response)
+    boats = models.boats(rates, response)
     if not boats:
         st.markdown("No single boats are listed here.")
         return
     st.markdown("**Boats that carry the fit**")
-    st.html(fits.boats_table(boats))
-    st.caption(fits.INFLUENCE)
+    st.html(models.boats_table(boats))
+    st.caption(models.INFLUENCE)
 
 
-draw.page("Catch rates", "rates", needs=("index", "trend"), body=_body)
+components.page("Catch rates", "rates", needs=("index", "trend"), body=_body)

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, filters, link
-from dashboard.framed import Chosen, framed
-from dashboard.released import draw, draw_deaths, draw_lengths, draw_shares, handling
+from dashboard import data, filters, url_state
+from dashboard.page_frame import Chosen, framed
+from dashboard.released import components, draw_deaths, draw_lengths, draw_shares, handling
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
-    from dashboard.released.index import Released
+    from dashboard.released.records import Released
 
 #: Choices that some parts have and others have not.
 CHOICES = ("span", "species")
@@ -39,26 +39,26 @@ def _body(chosen: Chosen, told: Released) -> None:
     _, needed, drawn = PARTS[part]
     for key in CHOICES:
         # A choice of another part is no choice here; a part that has it notes it once more.
-        link.note(key, "", is_unsaid=True)
+        url_state.note(key, "", is_unsaid=True)
     if needed and needed not in choice.book.card.tables:
-        draw.answer(OLDER)
+        components.answer(OLDER)
         return
     drawn(choice, told)
 
 
 def _handling(choice: Choice, told: Released) -> None:
     """Draw how to let a fish go; the same for every bulletin."""
-    draw.answer(handling.ANSWER)
+    components.answer(handling.ANSWER)
     st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
     st.caption(handling.ADVICE_SOURCE)
     st.header("Deaths by where the hook sat, in print", anchor=False)
     found = handling.dots()
-    draw.legend(found, handling.NAMES)
-    draw.dots(found, title=handling.TITLE, key="wounds", of="Share that died")
+    components.legend(found, handling.NAMES)
+    components.dots(found, title=handling.TITLE, key="wounds", of="Share that died")
     st.caption(handling.NOT_HERE)
     st.html(handling.table())
     st.caption("Sources: " + " ".join(handling.SOURCES))
-    draw.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
+    components.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
     st.caption(handling.DECIDES)
 
 

@@ -6,24 +6,25 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, filters, move_tables, text
-from dashboard.charts import dots as dotted
+from dashboard import data, filters, numbers
+from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
+from dashboard.charts import forest as dotted
 from dashboard.charts import limits as barred
-from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.rates.index import has_tables
-from dashboard.released.draw import answer, download, grid
-from dashboard.released.index import head
-from dashboard.season import draw, fared, panels, standing_table, words
-from dashboard.season import index as standings
-from dashboard.theme import is_dark
+from dashboard.charts.theme import palette
+from dashboard.page_frame import Chosen, framed
+from dashboard.released.components import answer, download, grid
+from dashboard.released.records import head
+from dashboard.revisions import tables
+from dashboard.season_limits import backtest, components, panels, sentences, table
+from dashboard.season_limits import records as standings
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.filters import Choice
-    from dashboard.season.index import Line, Standings
+    from dashboard.season_limits.records import Line, Standings
 
 
 def show() -> None:
@@ -40,27 +41,27 @@ def show() -> None:
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, book = chosen.choice, chosen.choice.book
     if not has_tables(book, "standing"):
-        answer(draw.OLDER)
+        answer(components.OLDER)
         return
-    answer(words.answer(book, found, choice.areas))
-    st.caption(words.as_of(choice))
-    st.caption(words.CAUTION)
+    answer(sentences.answer(book, found, choice.areas))
+    st.caption(sentences.as_of(choice))
+    st.caption(sentences.CAUTION)
     limits = found.of_areas(choice.areas)
     if limits:
         _bars(choice, limits)
         _fan(choice, found, limits)
         _table(choice, limits)
     _fared(choice, found)
-    draw.assumed(choice, found, "What the numbers ahead rest on")
+    components.assumed(choice, found, "What the numbers ahead rest on")
 
 
 def _bars(choice: Choice, limits: Sequence[Line]) -> None:
     bars = panels.bars(choice.book, limits)
     st.header("How much of each limit is used", anchor=False)
-    st.html(move_tables.signs(barred.signs(bars), hues=barred.HUES))
+    st.html(tables.signs(barred.signs(bars), hues=barred.HUES))
     figure = barred.figure(bars, palette=palette(dark=is_dark()))
-    draw.chart(figure, key="bars", alt=barred.description(bars))
-    st.caption(words.MEANING)
+    components.chart(figure, key="bars", alt=barred.description(bars))
+    st.caption(sentences.MEANING)
 
 
 def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
@@ -75,36 +76,36 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
         words=lambda one: standings.label(choice.book, by_id[one]),
     )
     fan = panels.fan(found, by_id[name])
-    st.html(move_tables.signs(fanned.signs(fan), hues=fanned.HUES))
+    st.html(tables.signs(fanned.signs(fan), hues=fanned.HUES))
     figure = fanned.figure(fan, palette=palette(dark=is_dark()))
     label = standings.label(choice.book, by_id[name])
-    draw.chart(figure, key="fan", alt=fanned.description(fan, of=label))
-    st.caption(f"{label}. {words.outlook(by_id[name]).replace('**', '')}")
+    components.chart(figure, key="fan", alt=fanned.description(fan, of=label))
+    st.caption(f"{label}. {sentences.outlook(by_id[name]).replace('**', '')}")
 
 
 def _table(choice: Choice, limits: Sequence[Line]) -> None:
     st.header("Every limit", anchor=False)
-    st.html(standing_table.table(choice.book, limits))
+    st.html(table.table(choice.book, limits))
     for name, said in (("standing", "the standing"), ("fan", "the weeks so far and to come")):
         download(said, choice.book.bulletin.table(name), choice, name)
 
 
 def _fared(choice: Choice, found: Standings) -> None:
     st.header("How past projections fared", anchor=False)
-    st.markdown(fared.answer(found.backtest, is_over=not choice.book.card.preliminary))
-    lacking = fared.not_judged(found.backtest)
+    st.markdown(backtest.answer(found.backtest, is_over=not choice.book.card.preliminary))
+    lacking = backtest.not_judged(found.backtest)
     if lacking:
         with st.expander("What could not be projected"):
-            st.markdown("\n".join(f"- {text.plain(one)}" for one in lacking))
-    if not fared.judged(found.backtest):
+            st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lacking))
+    if not backtest.judged(found.backtest):
         return
-    st.caption(fared.MEANING)
-    st.html(fared.table(found.backtest))
+    st.caption(backtest.MEANING)
+    st.html(backtest.table(found.backtest))
     drawn = panels.fared(found.backtest, choice.domains)
     if drawn:
-        named = list(fared.NAMED)
+        named = list(backtest.NAMED)
         dots = [dot for _, _, mine in drawn for dot in mine]
-        st.html(move_tables.signs(dotted.signs(dots, named), hues=dotted.HUES))
+        st.html(tables.signs(dotted.signs(dots, named), hues=dotted.HUES))
         st.caption("1 is what the season came to; each line is one projection.")
         grid(drawn, lambda one: _fared_panel(choice, *one))
     download("the projections", choice.book.bulletin.table("backtest"), choice, "backtest")
@@ -114,10 +115,10 @@ def _fared_panel(
     choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.Dot]
 ) -> None:
     title = f"{panels.label_of(quantity)}, {head(choice.book, area)}"
-    st.markdown(f"**{text.plain(title)}**")
+    st.markdown(f"**{numbers.plain(title)}**")
     figure = dotted.figure(dots, palette=palette(dark=is_dark()), guide=1.0)
     said = dotted.description(dots, of=f"Expected over final, {title}")
-    draw.chart(figure, key=f"fared-{quantity}-{area or 'all'}", alt=said)
+    components.chart(figure, key=f"fared-{quantity}-{area or 'all'}", alt=said)
 
 
 show()

@@ -6,29 +6,23 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.units import QUANTITIES
-from dashboard import (
-    data,
-    filters,
-    move_tables,
-    remarks,
-    sentences,
-    tables,
-    text,
-    way_tables,
-)
-from dashboard import ways as reckoned
-from dashboard.charts import bases
+from analytics.quantities import QUANTITIES
+from dashboard import data, filters, html_tables, notices, numbers
+from dashboard.alternative_estimates import bases as reckoned
+from dashboard.alternative_estimates import tables as way_tables
+from dashboard.charts import bars
 from dashboard.charts import ways as chart
-from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.theme import is_dark
+from dashboard.charts.theme import palette
+from dashboard.page_frame import Chosen, framed
+from dashboard.revisions import tables as move_tables
+from dashboard.style import is_dark
+from dashboard.week import sentences
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from dashboard.alternative_estimates.bases import Reading, Ways
     from dashboard.filters import Choice
-    from dashboard.ways import Reading, Ways
 
 FIGURES = (
     sentences.MET,
@@ -76,7 +70,7 @@ def _page(choice: Choice, ways: Ways) -> None:
         st.markdown(reckoned.answer(choice.book, ways, areas=choice.domains, quantity=quantity))
     st.caption(ASSUMED)
     for words in reckoned.why_not(choice.book):
-        st.markdown(f"- {text.plain(words[:1].upper() + words[1:])}")
+        st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
     _coverage(choice)
@@ -111,7 +105,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
     name = choice.book.name(area)
     name = name[:1].upper() + name[1:]
-    st.markdown(f"**{text.plain(name)}**")
+    st.markdown(f"**{numbers.plain(name)}**")
     st.plotly_chart(
         chart.panel(found, palette=palette(dark=is_dark())),
         theme=None,
@@ -129,21 +123,21 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
             st.html(way_tables.readings_table(book, ways, areas=book.areas, quantity=quantity))
     _uneven(choice)
     kept = move_tables.of_areas(book.bulletin.readings, areas=choice.areas)
-    _download("every reading", tables.with_precision(kept), choice, "readings")
+    _download("every reading", html_tables.with_precision(kept), choice, "readings")
 
 
 def _uneven(choice: Choice) -> None:
     told = reckoned.uneven(choice.book, choice.areas)
     if not told:
         return
-    head = text.count(len(told), "area")
+    head = numbers.count(len(told), "area")
     with st.expander(f"Days interviewed unevenly: {head} where boats were counted"):
         st.markdown(
             "A catch rate leans to the days interviewed most. With few counts a day, part of what "
             "is told here is chance."
         )
         for words in told:
-            st.markdown(f"- {text.plain(remarks.with_names(words, book=choice.book))}.")
+            st.markdown(f"- {numbers.plain(notices.with_names(words, book=choice.book))}.")
 
 
 def _coverage(choice: Choice) -> None:
@@ -153,8 +147,8 @@ def _coverage(choice: Choice) -> None:
     known = [line for line in lines if line["share"] is not None]
     if not known:
         return
-    st.html(move_tables.signs(bases.SHARE_SIGNS))
-    figure = bases.shares(known, names=book.names, palette=palette(dark=is_dark()))
+    st.html(move_tables.signs(bars.SHARE_SIGNS))
+    figure = bars.shares(known, names=book.names, palette=palette(dark=is_dark()))
     words = way_tables.shares_words(lines, book=book).replace("**", "")
     st.plotly_chart(figure, theme=None, config=PLOT, key="coverage-chart", alt=words)
     st.html(way_tables.shares_table(lines, book=book))
@@ -169,10 +163,10 @@ def _reports(choice: Choice) -> None:
     st.markdown(words)
     if not lines:
         return
-    drawn = bases.shown(lines)
-    signs = bases.REPORT_SIGNS if lines[0]["ratio"] else bases.REPORT_SIGNS[:2]
-    st.html(move_tables.signs(signs, hues=bases.REPORT_HUES))
-    figure = bases.reports(drawn, palette=palette(dark=is_dark()))
+    drawn = bars.shown(lines)
+    signs = bars.REPORT_SIGNS if lines[0]["ratio"] else bars.REPORT_SIGNS[:2]
+    st.html(move_tables.signs(signs, hues=bars.REPORT_HUES))
+    figure = bars.reports(drawn, palette=palette(dark=is_dark()))
     plain = words.replace("**", "")
     st.plotly_chart(figure, theme=None, config=PLOT, key="reports-chart", alt=plain)
     left = sum(line["boats"] for line in lines[len(drawn) :])
@@ -188,7 +182,7 @@ def _reports(choice: Choice) -> None:
 def _download(words: str, table: pa.Table, choice: Choice, name: str) -> None:
     st.download_button(
         f"Download {words} (CSV)",
-        tables.csv(table),
+        html_tables.csv(table),
         file_name=f"{choice.book.card.bulletin}.{name}.csv",
         mime="text/csv",
         on_click="ignore",

@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.units import QUANTITIES
-from dashboard import book as books
-from dashboard import filters, notices, reasons, remarks, sentences, tables, text
-from dashboard.charts import heat, marks, trends
-from dashboard.charts.palette import palette
-from dashboard.framed import Chosen, framed
-from dashboard.theme import is_dark
+from analytics.quantities import QUANTITIES
+from dashboard import bulletin_index as books
+from dashboard import filters, html_tables, notices, numbers, reasons
+from dashboard.charts import heat, series, theme
+from dashboard.charts.theme import palette
+from dashboard.page_frame import Chosen, framed
+from dashboard.style import is_dark
+from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.book import Row
+    from dashboard.bulletin_index import Row
     from dashboard.filters import Choice
 
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
@@ -49,13 +50,13 @@ def _answer(choice: Choice) -> None:
     if len(choice.areas) <= 1:
         with st.container(key="answer"):
             st.markdown(sentences.answer(book, area=choice.domains[0], week=week))
-        st.html(tables.cards(book, area=choice.domains[0], week=week))
+        st.html(html_tables.cards(book, area=choice.domains[0], week=week))
         return
     with st.container(key="answer"):
         st.markdown(sentences.answer_by_area(book, areas=choice.areas, week=week))
     for area in choice.areas:
-        st.subheader(text.plain(book.name(area)), anchor=False)
-        st.html(tables.cards(book, area=area, week=week))
+        st.subheader(numbers.plain(book.name(area)), anchor=False)
+        st.html(html_tables.cards(book, area=area, week=week))
 
 
 def _trends(choice: Choice) -> None:
@@ -64,19 +65,19 @@ def _trends(choice: Choice) -> None:
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
     weeks, shown = choice.book.axis, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
-    shared = trends.ceiling(row for line in lines.values() for row in line)
-    tops = {area: shared if scale == "shared" else trends.ceiling(lines[area]) for area in shown}
-    cut = any(trends.is_cut(lines[area], top=tops[area]) for area in shown)
-    more = [trends.CUT] if cut else []
+    shared = series.ceiling(row for line in lines.values() for row in line)
+    tops = {area: shared if scale == "shared" else series.ceiling(lines[area]) for area in shown}
+    cut = any(series.is_cut(lines[area], top=tops[area]) for area in shown)
+    more = [series.CUT] if cut else []
     due = {reasons.caution(choice.book.row(area, choice.week, quantity))[0] for area in shown}
     more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
-    st.html(tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
+    st.html(html_tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
     for start in range(0, len(shown), PANELS_ACROSS):
         columns = st.columns(PANELS_ACROSS if len(shown) > 1 else 1)
         for place, area in zip(columns, shown[start : start + PANELS_ACROSS], strict=False):
             with place:
                 _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=tops[area])
-    st.caption(remarks.COVERAGE)
+    st.caption(notices.COVERAGE)
 
 
 def _panel(
@@ -90,10 +91,10 @@ def _panel(
 ) -> None:
     name = choice.book.name(area)
     st.markdown(
-        f"**{text.plain(name)}** · "
-        f"{text.plain(text.short(choice.book.row(area, choice.week, quantity)))}"
+        f"**{numbers.plain(name)}** · "
+        f"{numbers.plain(numbers.short(choice.book.row(area, choice.week, quantity)))}"
     )
-    figure = trends.panel(
+    figure = series.panel(
         rows,
         weeks=weeks,
         chosen=choice.week,
@@ -101,7 +102,7 @@ def _panel(
         top=top,
         palette=palette(dark=is_dark()),
     )
-    words = trends.description(rows, weeks=weeks, area=name, label=_label(quantity))
+    words = series.description(rows, weeks=weeks, area=name, label=_label(quantity))
     st.plotly_chart(figure, theme=None, config=PLOT, key=f"trend-{area}", alt=words)
 
 
@@ -111,14 +112,16 @@ def _heat_map(choice: Choice) -> None:
     book, shown = choice.book, choice.shown
     cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
     st.markdown(heat.span_words(cells.values()))
-    signs = tables.legend(_marks([cells.values()]), chosen=choice.week, more=reasons.CAUTION_SIGNS)
+    signs = html_tables.legend(
+        _marks([cells.values()]), chosen=choice.week, more=reasons.CAUTION_SIGNS
+    )
     st.html(signs)
     with st.container(key="heat-wide"):
         _map(choice, quantity, cells=cells, weeks=book.axis, key="heat-map")
     # The server does not know the width; the style sheet shows one of the two.
     few = heat.weeks_at_hand(book.axis, chosen=choice.week)
     with st.container(key="heat-narrow"):
-        st.html(tables.few_weeks(few, of=len(book.axis)))
+        st.html(html_tables.few_weeks(few, of=len(book.axis)))
         _map(choice, quantity, cells=cells, weeks=few, key="heat-map-narrow")
 
 
@@ -149,14 +152,16 @@ def _map(
 def _table(choice: Choice) -> None:
     book, week = choice.book, choice.week
     st.header(f"Week {week} by area", anchor=False)
-    st.html(tables.week_table(book, areas=choice.shown, week=week, together=not choice.areas))
-    st.caption(tables.SITE_DAYS)
+    st.html(html_tables.week_table(book, areas=choice.shown, week=week, together=not choice.areas))
+    st.caption(html_tables.SITE_DAYS)
     domains = choice.areas or (None, *book.areas)
     with st.expander("Every quantity of the week"):
-        st.html(tables.every_quantity(book, areas=domains, week=week))
+        st.html(html_tables.every_quantity(book, areas=domains, week=week))
     st.download_button(
         "Download the week (CSV)",
-        tables.csv(tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))),
+        html_tables.csv(
+            html_tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))
+        ),
         file_name=f"{book.card.bulletin}.{week}.csv",
         mime="text/csv",
         on_click="ignore",
@@ -167,8 +172,8 @@ def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
     return [choice.book.row(area, week, quantity) for week in choice.book.axis]
 
 
-def _marks(lines: Iterable[Iterable[Row | None]]) -> list[marks.Mark]:
-    return marks.legend(row for line in lines for row in line)
+def _marks(lines: Iterable[Iterable[Row | None]]) -> list[theme.Mark]:
+    return theme.legend(row for line in lines for row in line)
 
 
 def _label(quantity: str) -> str:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.amounts import Amount
-from dashboard.charts.palette import plain
+from dashboard.charts.theme import plain
+from dashboard.numbers import Amount
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.charts.palette import Palette
+    from dashboard.charts.theme import Palette
 
 Line = dict[str, Any]
 

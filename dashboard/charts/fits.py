@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.charts.palette import plain
+from dashboard.charts.theme import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.palette import Palette
+    from dashboard.charts.theme import Palette
 
 Line = dict[str, Any]
 

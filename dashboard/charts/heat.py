@@ -8,17 +8,16 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from analytics.units import QUANTITIES, Kind
-from dashboard import reasons, text
-from dashboard.charts.marks import PLAIN, mark
-from dashboard.charts.palette import FONT, on_scale
-from dashboard.charts.trends import hover
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import numbers, reasons
+from dashboard.charts.series import hover
+from dashboard.charts.theme import FONT, PLAIN, mark, on_scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.book import Row
-    from dashboard.charts.palette import Palette
+    from dashboard.bulletin_index import Row
+    from dashboard.charts.theme import Palette
 
 ROW_HEIGHT = 46
 #: Weeks whose figures stay readable on a phone.
@@ -111,7 +110,7 @@ def span_words(rows: Iterable[Row | None]) -> str:
     _, high = span([row.estimate or 0.0 for row in known])
     top = replace(known[-1], estimate=min(high, known[-1].estimate or 0.0))
     more = " or more" if high < (known[-1].estimate or 0.0) else ""
-    return f"Colour runs from {text.coarse(known[0])} to {text.coarse(top)}{more}."
+    return f"Colour runs from {numbers.coarse(known[0])} to {numbers.coarse(top)}{more}."
 
 
 def cell_text(row: Row | None) -> str:
@@ -120,7 +119,7 @@ def cell_text(row: Row | None) -> str:
         return mark(row).glyph
     glyph = "" if mark(row) == PLAIN else mark(row).glyph
     signs = glyph + reasons.caution(row)[0]
-    return text.coarse(row) + (f"<br>{signs}" if signs else "")
+    return numbers.coarse(row) + (f"<br>{signs}" if signs else "")
 
 
 def _colours(

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from dashboard.charts import across
-from dashboard.charts.palette import plain
-from dashboard.charts.trends import HOVER_WIDTH
+from dashboard.charts import theme
+from dashboard.charts.series import HOVER_WIDTH
+from dashboard.charts.theme import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.amounts import Amount
-    from dashboard.charts.palette import Palette
+    from dashboard.charts.theme import Palette
+    from dashboard.numbers import Amount
 
 #: Pixels of a bar, and characters of a label that stand on one line.
 BAR_HEIGHT, LABEL_WIDTH = 54, 22
@@ -80,10 +80,10 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
         drawn.add_trace(trace)
     gaps = [at for at, bar in enumerate(bars) if bar.used.value is None]
     said = [_hover(bars[at]) for at in gaps]
-    drawn.add_trace(across.gaps(gaps, words=said, top=top, palette=palette))
+    drawn.add_trace(theme.gaps(gaps, words=said, top=top, palette=palette))
     for name, off, colour in (("used", 0.0, palette.ink), ("expected", LOWER, palette.copper)):
         over = [at + off for at, bar in enumerate(bars) if _is_over(getattr(bar, name), top)]
-        drawn.add_trace(across.cut(over, top=top, colour=colour))
+        drawn.add_trace(theme.cut(over, top=top, colour=colour))
     drawn.add_vline(1.0, line={"width": 2.2, "color": palette.ink})
     _lay_out(drawn, bars, top=top, palette=palette)
     return drawn

@@ -10,18 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from analytics.units import QUANTITIES, Kind
-from dashboard import moves as moved
-from dashboard import text
-from dashboard.charts.palette import plain
-from dashboard.charts.trends import HOVER_WIDTH
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import numbers
+from dashboard.charts.series import HOVER_WIDTH
+from dashboard.charts.theme import plain
+from dashboard.revisions import moves as moved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book, Row
-    from dashboard.charts.palette import Palette
-    from dashboard.moves import Move
+    from dashboard.bulletin_index import Book, Row
+    from dashboard.charts.theme import Palette
+    from dashboard.revisions.moves import Move
 
 ROW_HEIGHT = 52
 #: Moves that a figure shows; the table has them all.
@@ -125,8 +125,8 @@ def description(moves: Sequence[Move], *, book: Book, label: str) -> str:
     place = moved.place_of(first)
     return (
         f"{label} before and now, with intervals, for the {len(moves)} largest moves; first "
-        f"{moved.where(first, book=book)}: {text.figure(first.before, place=place)} before, "
-        f"{text.figure(first.now, place=place)} now."
+        f"{moved.where(first, book=book)}: {numbers.figure(first.before, place=place)} before, "
+        f"{numbers.figure(first.now, place=place)} now."
     )
 
 
@@ -194,8 +194,8 @@ def _hover(move: Move, *, book: Book) -> str:
     size = ", ".join(part for part in (moved.shift(move), moved.in_errors(move)) if part)
     place = moved.place_of(move)
     lines = [
-        f"before: {text.figure(move.before, place=place)}",
-        f"now: {text.figure(move.now, place=place)}",
+        f"before: {numbers.figure(move.before, place=place)}",
+        f"now: {numbers.figure(move.now, place=place)}",
         size,
         moved.cause_words(move.causes),
     ]

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.charts.palette import plain
+from dashboard.charts.theme import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.amounts import Amount
-    from dashboard.charts.palette import Palette
+    from dashboard.charts.theme import Palette
+    from dashboard.numbers import Amount
 
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18

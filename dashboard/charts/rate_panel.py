@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dashboard.amounts import Amount, Sort
-from dashboard.charts import scales
+from dashboard.charts import theme
+from dashboard.numbers import Amount, Sort
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -81,7 +81,7 @@ class Panel:
             most,
             min(max([*ends, *raw], default=0.0), MOST_BY_INTERVAL * most),
             min(max(ahead, default=0.0), MOST_AHEAD * most),
-            scales.without_spikes(past),
+            theme.without_spikes(past),
         )
         top = 1.08 * (top or 1.0)
         return min(top, 1.0) if self.sort is Sort.SHARE else top

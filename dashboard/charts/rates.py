@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.amounts import Sort
-from dashboard.charts import across, scales
-from dashboard.charts.palette import plain
+from dashboard.catch_rates.records import raw
+from dashboard.charts import theme
 from dashboard.charts.rate_panel import amount
-from dashboard.charts.trends import HOVER_WIDTH
+from dashboard.charts.series import HOVER_WIDTH
+from dashboard.charts.theme import plain
 from dashboard.digits import percent
-from dashboard.rates.index import raw
+from dashboard.numbers import Sort
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.palette import Palette
     from dashboard.charts.rate_panel import Line, Panel, Past
+    from dashboard.charts.theme import Palette
 
 HEIGHT = 236
 #: What stands over the axis of figures.
@@ -41,7 +41,7 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
     drawn.add_trace(_gaps(panel, palette=palette))
     for hue, places in panel.cut.items():
         colour = getattr(palette, hue)
-        drawn.add_trace(across.cut_above(places, top=panel.top, colour=colour))
+        drawn.add_trace(theme.cut_above(places, top=panel.top, colour=colour))
     _lay_out(drawn, panel, palette=palette)
     return drawn
 
@@ -195,7 +195,7 @@ def _gaps(panel: Panel, *, palette: Palette) -> go.Scatter:
     ]
     places = [panel.at(one["week"]) for one in panel.gaps]
     height = panel.bottom + 0.04 * (panel.top - panel.bottom)
-    return across.gaps_below(places, words=words, at=height, palette=palette)
+    return theme.gaps_below(places, words=words, at=height, palette=palette)
 
 
 def _lay_out(drawn: go.Figure, panel: Panel, *, palette: Palette) -> None:
@@ -220,7 +220,7 @@ def _lay_out(drawn: go.Figure, panel: Panel, *, palette: Palette) -> None:
         tickangle=0,
         **axis,
     )
-    values = scales.ticks(panel.bottom, panel.top)
+    values = theme.ticks(panel.bottom, panel.top)
     drawn.update_yaxes(
         range=[panel.bottom, panel.top],
         tickvals=values,

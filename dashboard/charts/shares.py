@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from dashboard import text
-from dashboard.charts.marks import mark
-from dashboard.charts.palette import plain
-from dashboard.charts.trends import hover
+from dashboard import numbers
+from dashboard.charts.series import hover
+from dashboard.charts.theme import mark, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from dashboard.book import Row
-    from dashboard.charts.palette import Palette
+    from dashboard.bulletin_index import Row
+    from dashboard.charts.theme import Palette
 
 HEIGHT = 225
 #: The signs of the pooled line with their words, and their colour.
@@ -92,8 +91,8 @@ def description(
         return f"{words}; no pooled line."
     (first, start), (last, end) = line[0], line[-1]
     return (
-        f"{words}; the pooled line goes from {text.figure(start)} in {first} to "
-        f"{text.figure(end)} in {last}."
+        f"{words}; the pooled line goes from {numbers.figure(start)} in {first} to "
+        f"{numbers.figure(end)} in {last}."
     )
 
 
@@ -143,7 +142,7 @@ def _line(pooled: Sequence[Row | None], *, weeks: Sequence[str], palette: Palett
         line={"width": 2.2, "color": palette.copper},
         connectgaps=False,
         text=[
-            f"<b>{week}, pooled line</b><br>{escape(text.figure(row))}"
+            f"<b>{week}, pooled line</b><br>{escape(numbers.figure(row))}"
             for week, row in zip(weeks, pooled, strict=True)
         ],
         hovertemplate="%{text}<extra></extra>",

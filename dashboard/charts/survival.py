@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from dashboard.amounts import Amount, Sort
-from dashboard.charts.palette import plain
+from dashboard.charts.theme import plain
+from dashboard.numbers import Amount, Sort
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.palette import Palette
+    from dashboard.charts.theme import Palette
 
 Line = dict[str, Any]
 

@@ -2,23 +2,127 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from html import escape
 from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from dashboard.amounts import Sort
-from dashboard.charts import across, scales
-from dashboard.charts.palette import plain
+from dashboard.charts import theme
 from dashboard.charts.rates import UNITS, named, unit
-from dashboard.charts.run_panel import CURVES, WEEK, day_words, said
+from dashboard.charts.theme import plain
+from dashboard.numbers import Sort
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from dashboard.charts.palette import Palette
-    from dashboard.charts.run_panel import Ends, Points, Run
+    from dashboard.charts.theme import Palette
+
+
+# What a figure of a run shows, its scale, and its words.
+
+PAST = ("─", "past seasons, the last one named")
+ENVELOPE = ("▒", "lowest to highest past season")
+NORMAL = ("━", "normal curve, mean of past seasons")
+LOGISTIC = ("┈", "logistic curve, mean of past seasons")
+NOW = ("●", "this season")
+TODAY = ("│", "where this season stands")
+CUT = ("▲", "a past season runs on above the panel")
+HUES = {"─": "quiet", "▒": "quiet", "━": "copper", "┈": "copper", "▲": "quiet"}
+CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
+
+Points = tuple[tuple[int, float], ...]
+Ends = tuple[tuple[int, float, float], ...]
+#: Days from one figure to the next where no week lacks.
+WEEK = 7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """What a figure of a run shows; days count from `start`.
+
+    Parameters
+    ----------
+    past : mapping of str to tuple of (int, float)
+        Day and figure of each past season.
+    now : tuple of (int, float)
+        The same of this season; empty where the figure has none.
+    curves : mapping of str to tuple of (int, float)
+        ``normal`` and ``logistic``, as far as there are any.
+    start : date
+        Of this season, for the labels of days.
+    is_share : bool
+        Shares of a season, from 0 to 1; an index from 0 if not.
+    today : tuple of (int, str), optional
+        Last day of this season so far, and its words.
+    """
+
+    past: Mapping[str, Points]
+    now: Points
+    curves: Mapping[str, Points]
+    start: date
+    is_share: bool
+    today: tuple[int, str] | None = None
+
+    @property
+    def top(self) -> float:
+        """Top of the axis; single spikes of past seasons do not squeeze the rest."""
+        if self.is_share:
+            return 1.0
+        past = [value for line in self.past.values() for _, value in line]
+        return 1.08 * (max([theme.without_spikes(past), *(value for _, value in self.now)]) or 1.0)
+
+    @property
+    def cut(self) -> list[int]:
+        """Days on which a past season runs on above the axis; shares never do."""
+        if self.is_share:
+            return []
+        return sorted({day for of in self.past.values() for day, value in of if value > self.top})
+
+    @property
+    def envelope(self) -> Ends:
+        """Day, lowest and highest past figure, where two past seasons or more have one."""
+        days = sorted({day for line in self.past.values() for day, _ in line})
+        values = {
+            day: [dict(one)[day] for one in self.past.values() if day in dict(one)] for day in days
+        }
+        return tuple((day, min(of), max(of)) for day, of in values.items() if len(of) > 1)
+
+
+def signs(runs: Sequence[Run]) -> list[tuple[str, str]]:
+    """Return the signs that occur in some figures with their words."""
+    found = [PAST] * any(one.past for one in runs)
+    found += [ENVELOPE] * any(one.envelope for one in runs)
+    found += [sign for name, (_, sign) in CURVES.items() if any(name in one.curves for one in runs)]
+    found += [NOW] * any(one.now for one in runs) + [TODAY] * any(one.today for one in runs)
+    return found + [CUT] * any(one.cut for one in runs)
+
+
+def description(run: Run, *, of: str) -> str:
+    """Return a sentence that stands for a figure where it cannot be seen."""
+    words = f"{of}: {len(run.past)} past season{'' if len(run.past) == 1 else 's'}"
+    if run.now:
+        day, value = run.now[-1]
+        words += f"; this season {said(run, value)} by {day_words(run, day)}"
+        beside = [ends for ends in run.envelope if ends[0] == day]
+        if beside:
+            _, low, high = beside[0]
+            words += f", past ones {said(run, low)} to {said(run, high)}"
+    return f"{words}."
+
+
+def said(run: Run, value: float) -> str:
+    """Return a figure of a run in words."""
+    return f"{value:.0%}" if run.is_share else f"{value:.2f}"
+
+
+def day_words(run: Run, day: int) -> str:
+    """Return a day of a run as a date without its year."""
+    on = run.start + timedelta(days=day)
+    return f"{on.day} {on:%b}"
+
 
 HEIGHT = 230
 HEIGHT = 230
@@ -36,7 +140,7 @@ def figure(run: Run, *, palette: Palette) -> go.Figure:
             drawn.add_trace(_curve(run.curves[name], dash=dash, palette=palette, name=name))
     if run.now:
         drawn.add_trace(_now(run, palette=palette))
-    drawn.add_trace(across.cut_above(run.cut, top=run.top, colour=palette.quiet))
+    drawn.add_trace(theme.cut_above(run.cut, top=run.top, colour=palette.quiet))
     _lay_out(drawn, run, palette=palette)
     return drawn
 
@@ -157,7 +261,7 @@ def _lay_out(drawn: go.Figure, run: Run, *, palette: Palette) -> None:
     if run.is_share:
         drawn.update_yaxes(tickvals=[0, 0.25, 0.5, 0.75, 1], tickformat=".0%")
     else:
-        values = scales.ticks(0.0, run.top)
+        values = theme.ticks(0.0, run.top)
         drawn.update_yaxes(tickvals=values, ticktext=[f"{one:,.3g}" for one in values])
 
 

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from analytics.units import QUANTITIES, Kind
-from dashboard import reasons, text
-from dashboard import ways as reckoned
-from dashboard.charts import across
-from dashboard.charts.palette import plain
-from dashboard.charts.trends import HOVER_WIDTH, ceiling
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import numbers, reasons
+from dashboard.alternative_estimates import bases as reckoned
+from dashboard.charts import theme
+from dashboard.charts.series import HOVER_WIDTH, ceiling
+from dashboard.charts.theme import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.palette import Palette
-    from dashboard.ways import Reading
+    from dashboard.alternative_estimates.bases import Reading
+    from dashboard.charts.theme import Palette
 
 ROW_HEIGHT = 30
 #: The signs of the figure with their words.
@@ -88,13 +88,13 @@ def is_cut(found: Sequence[Reading]) -> bool:
 def description(found: Sequence[Reading], *, where: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     label = QUANTITIES[found[0].row.quantity].label
-    parts = [f"{reckoned.short(one.basis)} {text.figure(one.row)}" for one in found]
+    parts = [f"{reckoned.short(one.basis)} {numbers.figure(one.row)}" for one in found]
     return f"{label}, {where}, by how it is reckoned: {'; '.join(parts)}."
 
 
 def hover(one: Reading) -> str:
     """Return the words of a dot: basis, figure, precision, what stands behind it."""
-    lines = [text.figure(one.row), reasons.precision(one.row)]
+    lines = [numbers.figure(one.row), reasons.precision(one.row)]
     lines += [" ".join(reasons.caution(one.row)).strip(), reasons.behind(one.row)]
     told = [escape(part) for line in lines if line for part in wrap(line, HOVER_WIDTH)]
     return "<br>".join([f"<b>{escape(reckoned.whole(one.basis))}</b>", *told])
@@ -134,14 +134,14 @@ def _dots(lines: Sequence[Line], *, colour: str, is_assumed: bool) -> go.Scatter
 
 def _cut(lines: Sequence[Line], *, top: float, colour: str) -> go.Scatter:
     over = [at for at, one in lines if (one.row.ci_high or 0.0) > top]
-    return across.cut(over, top=top, colour=colour)
+    return theme.cut(over, top=top, colour=colour)
 
 
 def _gaps(found: Sequence[Reading], *, top: float, palette: Palette) -> go.Scatter:
     """Mark the bases that have no figure here."""
     lost = [(at, one) for at, one in enumerate(found) if one.row.estimate is None]
     words = [hover(one) for _, one in lost]
-    return across.gaps([at for at, _ in lost], words=words, top=top, palette=palette)
+    return theme.gaps([at for at, _ in lost], words=words, top=top, palette=palette)
 
 
 def _lay_out(figure: go.Figure, *, labels: Sequence[str], palette: Palette) -> None:

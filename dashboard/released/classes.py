@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from dashboard import amounts, cells, reasons, tables, text
-from dashboard.amounts import Amount, Sort
-from dashboard.charts.dots import Dot
-from dashboard.released.index import REPORTED, SAMPLED, head, where
-from dashboard.sentences import MET
+from dashboard import html_tables, numbers, reasons
+from dashboard.charts.forest import Dot
+from dashboard.numbers import Amount, Sort
+from dashboard.released.records import REPORTED, SAMPLED, head, where
+from dashboard.week.sentences import MET
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from dashboard.book import Book, Row
-    from dashboard.released.index import Line, Released, Told
+    from dashboard.bulletin_index import Book, Row
+    from dashboard.released.records import Line, Released, Told
+
 
 #: The four classes, then all of them together, with the words of figures and tables.
 CLASSES = {
@@ -70,7 +71,7 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     sampled, reported = (_row(told, basis, area, MET) for basis in (SAMPLED, REPORTED))
     start = f"{where(book, area).capitalize()}, season through week {book.card.through}: "
     if area is not None:
-        start = f"In {text.plain(book.name(area))}, season through week {book.card.through}: "
+        start = f"In {numbers.plain(book.name(area))}, season through week {book.card.through}: "
     parts = [_said("the sample says", sampled), _said("reports say", reported)]
     words = f"{start}{parts[0]} Chinook met, {parts[1]}"
     if sampled is None or sampled.estimate is None:
@@ -86,8 +87,8 @@ def _said(start: str, row: Row | None) -> str:
     if row is None or row.estimate is None:
         noun = "the sample" if "sample" in start else "reports"
         why = reasons.why_no_estimate(row) if row else "the bulletin has none"
-        return f"no figure from {noun} ({text.plain(why)})"
-    return f"{start} **{text.value(row)}** {text.plain(text.bracket(row))}"
+        return f"no figure from {noun} ({numbers.plain(why)})"
+    return f"{start} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row))}"
 
 
 def _ratio_words(line: Line | None, *, said: str) -> str:
@@ -96,9 +97,9 @@ def _ratio_words(line: Line | None, *, said: str) -> str:
         return ""
     ratio = ratio_of(line)
     if ratio.value is None:
-        why = text.plain(line["reason"] or "none was reckoned")
+        why = numbers.plain(line["reason"] or "none was reckoned")
         return ", so there is no ratio of the two" if why in said else f"; no ratio ({why})"
-    limits = text.plain(ratio.bracket(line["ci_level"]))
+    limits = numbers.plain(ratio.bracket(line["ci_level"]))
     words = f"; sampled over reported is **{ratio.words}** {limits}"
     if line["ci_low"] is None or line["ci_high"] is None:
         return words
@@ -116,10 +117,10 @@ def _largest(told: Released, area: str | None) -> str:
         known = [row for row in rows if row is not None and row.estimate]
         if known:
             most = max(known, key=lambda row: row.estimate or 0.0)
-            limits = text.plain(text.bracket(most, full=False))
+            limits = numbers.plain(numbers.bracket(most, full=False))
             return (
                 f" Most by {words} were {CLASSES[most.quantity].replace(',', ' and')}: "
-                f"**{text.value(most)}** {limits}."
+                f"**{numbers.value(most)}** {limits}."
             )
     return ""
 
@@ -162,7 +163,7 @@ def dots(told: Released, area: str | None) -> list[Dot]:
 
 
 def _dot(one: Told, *, label: str, basis: str) -> Dot:
-    amount = amounts.of_row(one.row, Sort.COUNT)
+    amount = numbers.of_row(one.row, Sort.COUNT)
     lines = [basis, reasons.behind(one.row)]
     lines += [_sample_words(one)] if basis == SAMPLED else []
     words = "\n".join(line for line in lines if line)
@@ -186,16 +187,16 @@ def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
     """
     lines = []
     for area in areas:
-        lines.append(cells.group(_HEADS, head(book, area)))
+        lines.append(html_tables.group(_HEADS, head(book, area)))
         shared = _shared_reasons(told, area)
         of_area = [_line(told, area, quantity, shared=shared) for quantity in ALL]
         found = [line for line in of_area if line]
-        lines += found or [cells.words_line(_HEADS, "no open day")]
+        lines += found or [html_tables.words_line(_HEADS, "no open day")]
         lines += [
-            cells.words_line(_HEADS, f"Where a figure or an interval lacks: {why}.")
+            html_tables.words_line(_HEADS, f"Where a figure or an interval lacks: {why}.")
             for why in shared
         ]
-    return cells.table(_HEADS, lines, kind="bm-moves")
+    return html_tables.table(_HEADS, lines, kind="bm-moves")
 
 
 def _shared_reasons(told: Released, area: str | None) -> list[str]:
@@ -218,25 +219,25 @@ def _line(told: Released, area: str | None, quantity: str, *, shared: Sequence[s
     if reported is None and sampled is None:
         return ""
     compared = told.compared.get((area, None, quantity))
-    ratio = text.DASH
+    ratio = numbers.DASH
     if compared is not None:
         found, why = ratio_of(compared), compared["reason"] or ""
         why = "" if why in shared else why
-        ratio = cells.amount(found, why=why, below=("" if found.limits else why,))
+        ratio = html_tables.amount(found, why=why, below=("" if found.limits else why,))
     values = (
         _cell(reported, shared=shared),
         _cell(sampled, shared=shared),
         ratio,
-        cells.small(_sample_words(sampled)) if sampled else text.DASH,
+        html_tables.small(_sample_words(sampled)) if sampled else numbers.DASH,
     )
-    return cells.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
+    return html_tables.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
 
 
 def _cell(one: Told | None, *, shared: Sequence[str]) -> str:
     if one is None:
-        return text.DASH
+        return numbers.DASH
     is_said = one.row.estimate is None and reasons.why_no_estimate(one.row) in shared
-    return text.DASH if is_said else tables.cell(one.row)
+    return numbers.DASH if is_said else html_tables.cell(one.row)
 
 
 def _sample_words(one: Told) -> str:
@@ -278,3 +279,35 @@ def _by_area(
     if len(areas) == 1:
         return "; ".join(named)
     return "; ".join(f"{part} ({', '.join(of)})" for part, of in named.items())
+
+
+# Notes of the lines of a table: those that several lines share are said once, below it.
+
+#: What the rate of fish lost at the hook is of: the table says it with the fish.
+_BASES = ("of encounters", "of kept fish")
+#: Said in the place of a figure whose reason stands below the table.
+BELOW = "no figure: see below the table"
+
+
+def of(line: Line) -> list[str]:
+    """Return the notes of a line; its reason has them apart by semicolons."""
+    found = (line["reason"] or "").split("; ")
+    return [part for part in found if part and part not in _BASES]
+
+
+def shared(lines: Sequence[Line]) -> list[str]:
+    """Return the notes that stand on two lines or more, in the order in which they occur."""
+    times = Counter(note for line in lines for note in dict.fromkeys(of(line)))
+    return [note for note, count in times.items() if count > 1]
+
+
+def own(line: Line, *, shared: Sequence[str]) -> str:
+    """Return the notes of a line that are not shared; a line without a figure points to those."""
+    mine = [note for note in of(line) if note not in shared]
+    lacks = line.get("deaths", 0.0) is None and len(mine) < len(of(line))
+    return "; ".join([BELOW, *mine] if lacks and not mine else mine)
+
+
+def sentence(found: Sequence[str]) -> str:
+    """Return notes as a sentence; empty where there are none."""
+    return f"Notes: {'; '.join(found)}." if found else ""

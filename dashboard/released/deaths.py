@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from dashboard import text
-from dashboard.amounts import Amount, Sort
+from dashboard import html_tables, numbers
+from dashboard.charts.forest import Dot
 from dashboard.digits import percent
-from dashboard.released.index import SAMPLED_DEATHS, where
+from dashboard.numbers import Amount, Sort
+from dashboard.released import classes
+from dashboard.released.classes import HUE
+from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book
-    from dashboard.released.index import Line, Released
+    from dashboard.bulletin_index import Book
+    from dashboard.released.records import Line, Released
+
 
 _SIZES = {"unknown": "size unknown", "any": "", None: ""}
 _WOUNDS = {"deep": "deep", "shallow": "not deep"}
@@ -61,7 +65,7 @@ def bracket(line: Line) -> str:
     """Return the interval of the deaths of a line in brackets, or why it has none (Markdown)."""
     if is_certain(line):
         return f"({NO_ERROR})"
-    return text.plain(deaths_of(line).bracket(line["ci_level"]))
+    return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
 def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
@@ -80,7 +84,7 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     if line is None or line["deaths"] is None:
         why = (line["reason"] if line else None) or "the bulletin has no such line"
         words = f"{start}: no total of deaths by the releases that anglers reported"
-        return f"{words} ({text.plain(why)}).{beside(told, area)}"
+        return f"{words} ({numbers.plain(why)}).{beside(told, area)}"
     words = (
         f"{start}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
         f"died {bracket(line)}{_parts(told, area)}.{_ends(told, line)}"
@@ -100,7 +104,7 @@ def beside(told: Released, area: str | None) -> str:
         return ""
     if line["deaths"] is None:
         why = line["reason"] or "the bulletin does not say why"
-        return f" At the composition of test fishing there is no total ({text.plain(why)})."
+        return f" At the composition of test fishing there is no total ({numbers.plain(why)})."
     return (
         f" At the composition of test fishing the total is **{deaths_of(line).words}** "
         f"{bracket(line)}."
@@ -208,3 +212,182 @@ def fish_of(line: Line) -> Amount:
 def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
     """Return a standard error to either side, which decides the digits of a number."""
     return (None, None) if value is None or not se else (value - se, value + se)
+
+
+# Deaths as dots: the totals by reports and by the sample, the groups, the areas.
+
+#: Groups with a smaller part of all deaths stand in the table alone.
+LEAST_PART = 0.01
+NAMES = (
+    ("sea", "at the composition of test fishing"),
+    ("copper", "releases as anglers reported them"),
+    ("bar", "interval, from the fish and the rate"),
+    ("thin", "the same fish at the low and the high end of the rate"),
+)
+_BASES = {SAMPLED_DEATHS: SAMPLED, "deaths": REPORTED}
+
+
+def sums(told: Released, area: str | None) -> list[Dot]:
+    """Return kept, released, lost and all deaths of a domain, by the sample and by reports."""
+    found = []
+    for fate in FATES:
+        for table, basis in _BASES.items():
+            every = groups(told, area, table=table)
+            mine = [one for one in totals(every) if one["fate"] == fate]
+            names = (
+                [DIED.get(fate, FATES[fate])] if len(mine) == 1 else [label(one) for one in mine]
+            )
+            found += [
+                _dot(name, one, every, basis=basis) for name, one in zip(names, mine, strict=True)
+            ]
+    return known(found)
+
+
+def by_group(told: Released, area: str | None) -> list[Dot]:
+    """Return reported deaths, a dot for each group of fish; small groups are left out."""
+    whole = total(told, area)
+    least = LEAST_PART * ((whole["deaths"] if whole else None) or 0.0)
+    every = groups(told, area)
+    return known(
+        [
+            _dot(label(line, short=True), line, every, basis=REPORTED)
+            for line in every
+            if line["deaths"] is None or line["deaths"] >= least
+        ]
+    )
+
+
+def by_area(book: Book, told: Released) -> list[Dot]:
+    """Return all deaths together, by the sample and by reports, for each area."""
+    found = []
+    for area in book.areas:
+        for table, basis in _BASES.items():
+            line = total(told, area, table=table)
+            if line is not None:
+                found.append(_dot(book.name(area), line, (), basis=basis))
+    return known(found)
+
+
+def known(dots: list[Dot]) -> list[Dot]:
+    """Return the dots of a figure; none where not one of them has a number."""
+    return dots if any(dot.amount.value is not None for dot in dots) else []
+
+
+def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> Dot:
+    lines = []
+    if line["fish"] is not None and line["rate_prop"] is not None:
+        fish = f"{fish_of(line).words} {out_of(line, every)}"
+        lines.append(f"{fish}, at a rate of {rate_of(line).words}")
+    lines += [one for one in (line["standing"], line["reason"]) if one]
+    words = "\n".join(lines)
+    return Dot(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
+
+
+# Deaths of the season by group of fish, as tables.
+
+_HEADS = ("Fish", "Out of", "Rate", "Deaths", "Rates low to high", "Source and notes")
+SMALL = (
+    "Deep: hooked in gills, throat or gut, or bleeding. Groups with under 1 % of the deaths stand "
+    "in the table alone."
+)
+ALL_RATES = (
+    "Low and high in the line of all together take every rate at its low end, or every rate at "
+    "its high end, at once: a wider span than chance alone would give, and no interval."
+)
+
+
+def table(
+    book: Book, told: Released, areas: Sequence[str | None], *, is_short: bool = False
+) -> str:
+    """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
+
+    Notes that several lines share are left out: `shared_notes` has them.
+    """
+    shared = _shared(told, areas, is_short=is_short)
+    parts: list[tuple[str, list[tuple[Line, list[str]]]]] = []
+    for area in areas:
+        for basis, name in _headings(book, told, area).items():
+            every = groups(told, area, table=basis)
+            shown = totals(every) if is_short else every
+            parts.append((name, [(one, _values(one, every, shared=shared)) for one in shown]))
+    used = _used([values for _, of_domain in parts for _, values in of_domain])
+    heads = (_HEADS[0], *(_HEADS[1 + at] for at in used))
+    lines = []
+    for name, of_domain in parts:
+        lines.append(html_tables.group(heads, name))
+        lines += [
+            html_tables.line(heads, label(one), [values[at] for at in used], is_all=is_sum(one))
+            for one, values in of_domain
+        ]
+        lines += [] if of_domain else [html_tables.words_line(heads, "no fish met")]
+    return html_tables.table(heads, lines, kind="bm-rates")
+
+
+def _used(lines: Sequence[Sequence[str]]) -> list[int]:
+    """Return the columns in which some line has more than a dash."""
+    return [
+        at
+        for at in range(len(_HEADS) - 1)
+        if not lines or any(values[at] != numbers.DASH for values in lines)
+    ]
+
+
+def shared_notes(told: Released, areas: Sequence[str | None], *, is_short: bool = False) -> str:
+    """Return the notes that several lines of `table` share, once; empty where there are none."""
+    return classes.sentence(_shared(told, areas, is_short=is_short))
+
+
+def _shared(told: Released, areas: Sequence[str | None], *, is_short: bool) -> list[str]:
+    found = [
+        groups(told, area, table=basis) for area in areas for basis in ("deaths", SAMPLED_DEATHS)
+    ]
+    return classes.shared(
+        [one for lines in found for one in (totals(lines) if is_short else lines)]
+    )
+
+
+def _headings(book: Book, told: Released, area: str | None) -> dict[str, str]:
+    """Return the heading of a domain for each table that has lines: reports, then the sample."""
+    name = head(book, area)
+    if not told.of(SAMPLED_DEATHS, area):
+        return {"deaths": name}
+    return {
+        "deaths": f"{name}, releases as reported",
+        SAMPLED_DEATHS: f"{name}, at the composition of test fishing",
+    }
+
+
+def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list[str]:
+    fish = fish_of(line)
+    deaths = deaths_of(line)
+    has_none = line["rate_prop"] is None or line["fate"] == "kept"
+    error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
+    return [
+        numbers.DASH
+        if fish.value is None
+        else f"{fish.words} {out_of(line, every)}{html_tables.small(error)}",
+        numbers.DASH if has_none else _rate(rate_of(line)),
+        _deaths(line, deaths),
+        numbers.DASH if deaths.value is None else deaths.between(*span_of(line)) or numbers.DASH,
+        source_of(line, shared=shared),
+    ]
+
+
+def _deaths(line: Line, deaths: Amount) -> str:
+    if deaths.value is None:
+        return numbers.DASH
+    if is_certain(line):
+        return deaths.words + html_tables.small("no error")
+    return html_tables.amount(deaths)
+
+
+def _rate(rate: Amount) -> str:
+    return rate.words + html_tables.small(rate.limits or "no error given")
+
+
+def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
+    """Return where a rate is from, how far to trust it, and its own notes, as HTML."""
+    parts = [line["source"] or "", line["standing"] or ""]
+    if (line["standing"] or "") in (line["source"] or ""):
+        parts = parts[:1]
+    return html_tables.small(*parts, classes.own(line, shared=shared)) or numbers.DASH

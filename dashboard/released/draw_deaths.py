@@ -6,28 +6,29 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import move_tables, text
+from dashboard import numbers
 from dashboard.charts import survival as stairs
-from dashboard.charts.palette import palette
-from dashboard.released import death_dots as dotted
-from dashboard.released import death_table as tabled
+from dashboard.charts.theme import palette
+from dashboard.released import classes, components
 from dashboard.released import deaths as dead
-from dashboard.released import draw, notes
-from dashboard.released import index as gone_back
+from dashboard.released import deaths as dotted
+from dashboard.released import deaths as tabled
 from dashboard.released import mix as mixed
+from dashboard.released import records as gone_back
 from dashboard.released import trials as tried
-from dashboard.theme import is_dark
+from dashboard.revisions import tables
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.filters import Choice
-    from dashboard.released.index import Line, Released
+    from dashboard.released.records import Line, Released
 
 
 def deaths(choice: Choice, told: Released) -> None:
     """Draw deaths by group of fish, then what they rest on."""
-    draw.answer(dead.answer(choice.book, told, choice.domains))
+    components.answer(dead.answer(choice.book, told, choice.domains))
     if told.lines["deaths"]:
         _totals(choice, told)
     _mix(choice, told)
@@ -41,13 +42,13 @@ def _totals(choice: Choice, told: Released) -> None:
     every = [dot for one in (*found.values(), by_area) for dot in one]
     if every:
         st.header("Deaths, the season so far", anchor=False)
-        draw.legend(every, dotted.NAMES)
+        components.legend(every, dotted.NAMES)
     for area, drawn in found.items():
         title, key = gone_back.head(book, area), f"deaths-{area or 'all'}"
-        draw.dots(drawn, title=title, key=key, of="Deaths", names=dotted.NAMES)
+        components.dots(drawn, title=title, key=key, of="Deaths", names=dotted.NAMES)
     if by_area:
         title = "All deaths, by area"
-        draw.dots(by_area, title=title, key="deaths-areas", of="Deaths", names=dotted.NAMES)
+        components.dots(by_area, title=title, key="deaths-areas", of="Deaths", names=dotted.NAMES)
     st.caption(tabled.ALL_RATES)
     _table(choice, told, choice.domains, is_short=True)
     with st.expander("Each group of fish, with its rate and where that is from"):
@@ -55,7 +56,7 @@ def _totals(choice: Choice, told: Released) -> None:
     if not choice.areas:
         with st.expander("The same by area"):
             _table(choice, told, book.areas, is_short=True)
-    draw.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
+    components.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
 
 
 def _groups(choice: Choice, told: Released) -> None:
@@ -64,7 +65,7 @@ def _groups(choice: Choice, told: Released) -> None:
         if drawn:
             title = f"{gone_back.head(choice.book, area)}, releases as reported"
             key = f"groups-{area or 'all'}"
-            draw.dots(drawn, title=title, key=key, of="Deaths by group")
+            components.dots(drawn, title=title, key=key, of="Deaths by group")
     st.caption(tabled.SMALL)
     _table(choice, told, choice.domains)
 
@@ -76,7 +77,7 @@ def _table(
     st.html(tabled.table(choice.book, told, areas, is_short=is_short))
     words = tabled.shared_notes(told, areas, is_short=is_short)
     if words:
-        st.caption(text.plain(words))
+        st.caption(numbers.plain(words))
 
 
 def _mix(choice: Choice, told: Released) -> None:
@@ -90,20 +91,20 @@ def _mix(choice: Choice, told: Released) -> None:
             _mix_of(choice, told, area)
         st.caption(mixed.OTHER_FISHERIES)
         table = choice.book.bulletin.table("method_mix")
-        draw.download("the method mix", table, choice, "method_mix")
+        components.download("the method mix", table, choice, "method_mix")
 
 
 def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
     drawn = mixed.dots(told, area)
     if not drawn:
         return
-    draw.legend(drawn, mixed.NAMES)
+    components.legend(drawn, mixed.NAMES)
     title, key = gone_back.head(choice.book, area), f"mix-{area or 'all'}"
-    draw.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
+    components.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
     st.html(mixed.table(told, area))
     words = mixed.shared_notes(told, area)
     if words:
-        st.caption(text.plain(words))
+        st.caption(numbers.plain(words))
 
 
 def _held(choice: Choice, told: Released) -> None:
@@ -123,23 +124,25 @@ def _trials(choice: Choice, told: Released) -> None:
     book = choice.book
     if told.lines["trials"]:
         drawn = tried.dots(told)
-        draw.legend(drawn, tried.NAMES)
+        components.legend(drawn, tried.NAMES)
         title = "Share of held fish that died"
-        draw.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
+        components.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
         st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
         _trial_table(tried.together(told))
-        draw.download("the trials", book.bulletin.table("trials"), choice, "trials")
+        components.download("the trials", book.bulletin.table("trials"), choice, "trials")
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")
         st.html(tried.mix_table(told))
-        draw.download("the wound sites", book.bulletin.table("wound_mix"), choice, "wound_mix")
+        components.download(
+            "the wound sites", book.bulletin.table("wound_mix"), choice, "wound_mix"
+        )
 
 
 def _trial_table(lines: Sequence[Line]) -> None:
     st.html(tried.table(lines))
-    words = notes.sentence(notes.shared(lines))
+    words = classes.sentence(classes.shared(lines))
     if words:
-        st.caption(text.plain(words))
+        st.caption(numbers.plain(words))
 
 
 def _survival(choice: Choice, told: Released) -> None:
@@ -148,18 +151,18 @@ def _survival(choice: Choice, told: Released) -> None:
         return
     if max(map(len, groups.values())) == 1:
         st.caption(tried.ONE_CHECK)
-        draw.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
+        components.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
         return
     st.markdown("**Alive over time, by group**")
-    st.html(move_tables.signs(stairs.SIGNS))
+    st.html(tables.signs(stairs.SIGNS))
     until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
     def panel(name: str) -> None:
-        st.markdown(text.plain(name))
+        st.markdown(numbers.plain(name))
         figure = stairs.panel(groups[name], until=until, palette=palette(dark=is_dark()))
-        draw.chart(figure, key=f"alive-{name}", alt=tried.survival_words(name, groups[name]))
+        components.chart(figure, key=f"alive-{name}", alt=tried.survival_words(name, groups[name]))
 
-    draw.grid(list(groups), panel)
+    components.grid(list(groups), panel)
     st.caption(tried.AT_CHECKS)
     table = choice.book.bulletin.table("survival")
-    draw.download("survival", table, choice, "survival")
+    components.download("survival", table, choice, "survival")

@@ -6,52 +6,53 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import move_tables, tables, text
-from dashboard.charts import marks
+from dashboard import html_tables, numbers
 from dashboard.charts import shares as chart
-from dashboard.charts.palette import palette
+from dashboard.charts import theme
+from dashboard.charts.theme import palette
 from dashboard.digits import percent
 from dashboard.released import classes as classed
-from dashboard.released import draw
-from dashboard.released import index as gone_back
+from dashboard.released import components
+from dashboard.released import records as gone_back
 from dashboard.released import shares as shared
-from dashboard.theme import is_dark
+from dashboard.revisions import tables as move_tables
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
-    from dashboard.released.index import Released
+    from dashboard.released.records import Released
 
 
 def shares(choice: Choice, told: Released) -> None:
     """Draw the sublegal share by area and week."""
     book = choice.book
-    draw.answer(shared.answer(book, told, choice.areas))
+    components.answer(shared.answer(book, told, choice.areas))
     if not told.shares:
         return
     shown = [area for area in choice.shown if shared.latest(told, area)]
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [told.share(gone_back.SURVEY, area, week) for area in shown for week in book.axis]
-        signs = [(one.glyph, one.words) for one in marks.legend(row for row in rows if row)]
+        signs = [(one.glyph, one.words) for one in theme.legend(row for row in rows if row)]
         st.html(move_tables.signs([*signs, *chart.SIGNS], hues=chart.HUES))
         rows += [told.share(gone_back.POOLED, area, week) for area in shown for week in book.axis]
         span = chart.axis(rows)
-        draw.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
+        components.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
         st.caption(
             f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
         )
     st.caption(f"{shared.LEAN} {shared.DESIGN_EFFECT}")
     st.html(shared.table(book, told, choice.areas))
     for area in choice.areas:
-        with st.expander(f"Every week in {text.plain(book.name(area))}"):
+        with st.expander(f"Every week in {numbers.plain(book.name(area))}"):
             st.html(shared.weeks_table(book, told, area))
     if not choice.areas:
         st.caption("Choose an area to read its weeks in a table; the download has them all.")
     words = shared.model_words(told)
     if words:
-        st.caption(f"The model, in the words of the bulletin: {text.plain(words)}.")
-    table = tables.with_precision(book.bulletin.table("shares"))
-    draw.download("the shares", table, choice, "shares")
+        st.caption(f"The model, in the words of the bulletin: {numbers.plain(words)}.")
+    table = html_tables.with_precision(book.bulletin.table("shares"))
+    components.download("the shares", table, choice, "shares")
 
 
 def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float, float]) -> None:
@@ -60,40 +61,40 @@ def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float
         [told.share(basis, area, week) for week in weeks]
         for basis in (gone_back.SURVEY, gone_back.POOLED)
     )
-    st.markdown(f"**{text.plain(book.name(area))}**")
+    st.markdown(f"**{numbers.plain(book.name(area))}**")
     figure = chart.panel(survey, pooled, weeks=weeks, span=span, palette=palette(dark=is_dark()))
     words = chart.description(survey, pooled, weeks=weeks, area=book.name(area))
-    draw.chart(figure, key=f"share-{area}", alt=words)
+    components.chart(figure, key=f"share-{area}", alt=words)
 
 
 def classes(choice: Choice, told: Released) -> None:
     """Draw encounters by size and mark, reported beside sampled."""
     book, domains = choice.book, gone_back.domains(choice.book, choice.areas)
-    draw.answer(classed.answer(book, told, choice.domains))
+    components.answer(classed.answer(book, told, choice.domains))
     if not told.classes:
         return
     found = [dot for area in domains for dot in classed.dots(told, area)]
     if found:
         st.header("Encounters by size and mark, the season so far", anchor=False)
-        draw.legend(found, classed.NAMES)
+        components.legend(found, classed.NAMES)
         for area in choice.domains:
             _class_pair(choice, told, area)
-        st.caption(draw.OWN_SCALE)
+        st.caption(components.OWN_SCALE)
     if found and not choice.areas:
         shown = [area for area in book.areas if classed.dots(told, area)]
-        draw.grid(shown, lambda area: _class_panel(choice, told, area))
+        components.grid(shown, lambda area: _class_panel(choice, told, area))
     st.caption(classed.BOTH)
     rules, behind = (words(book, told, choice.domains) for words in (classed.rules, classed.behind))
-    pooled = f" How samples were pooled: {text.plain(rules)}." if rules else ""
+    pooled = f" How samples were pooled: {numbers.plain(rules)}." if rules else ""
     st.caption(f"{classed.POOLING}{pooled}")
     if behind:
-        st.caption(f"Sampled figures: {text.plain(behind)}.")
+        st.caption(f"Sampled figures: {numbers.plain(behind)}.")
     st.html(classed.table(book, told, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):
             st.html(classed.table(book, told, book.areas))
     for words, name in (("the classes", "composition"), ("the comparison", "compared")):
-        draw.download(words, book.bulletin.table(name), choice, name)
+        components.download(words, book.bulletin.table(name), choice, name)
 
 
 def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
@@ -106,7 +107,7 @@ def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
     with right:
         title = f"Sampled over reported, {choice.book.name(area)}"
         of = "Ratio of the two"
-        draw.dots(ratios, title=title, key=f"ratio-{area or 'all'}", of=of, guide=1.0)
+        components.dots(ratios, title=title, key=f"ratio-{area or 'all'}", of=of, guide=1.0)
         st.caption("Dotted line: as many sampled as reported.")
 
 
@@ -116,4 +117,4 @@ def _class_panel(choice: Choice, told: Released, area: str | None) -> None:
         title = gone_back.head(choice.book, area)
         of = "Encounters by size and mark"
         names = classed.NAMES
-        draw.dots(found, title=title, key=f"classes-{area or 'all'}", of=of, names=names)
+        components.dots(found, title=title, key=f"classes-{area or 'all'}", of=of, names=names)

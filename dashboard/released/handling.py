@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-from dashboard import cells
-from dashboard.amounts import Amount, Sort
-from dashboard.charts.dots import Dot
+from dashboard import html_tables
+from dashboard.charts.forest import Dot
+from dashboard.numbers import Amount, Sort
 
 ANSWER = (
     "Where the hook sits decides most of it: of fish hooked in the jaw **2.3 %** died, of fish "
@@ -71,10 +71,10 @@ def ranked() -> list[tuple[str, float, float]]:
 def table() -> str:
     """Return deaths by wound site in print as an HTML table."""
     lines = [
-        cells.line(_HEADS, name, (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
+        html_tables.line(_HEADS, name, (f"{100 * died:.1f}\u00a0%", f"{100 * hit:.1f}\u00a0%"))
         for name, died, hit in ranked()
     ]
-    return cells.table(_HEADS, lines)
+    return html_tables.table(_HEADS, lines)
 
 
 def in_print() -> pa.Table:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
-from dashboard.amounts import Amount, Sort
-from dashboard.released.index import where
+from dashboard import html_tables, numbers
+from dashboard.numbers import Amount, Sort
+from dashboard.released.records import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book
-    from dashboard.released.index import Line, Released
+    from dashboard.bulletin_index import Book
+    from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
 SOURCES = {
@@ -94,12 +94,12 @@ def _answer_of(book: Book, told: Released, area: str | None) -> str:
     if rule is None or rule["share"] is None:
         reason = next((one["reason"] for one in lines if one["reason"]), "")
         why = (rule["reason"] if rule else "") or reason or "no fish of test fishing was measured"
-        return f"{start} no share of legal fish can be given: {text.plain(why)}."
+        return f"{start} no share of legal fish can be given: {numbers.plain(why)}."
     share = share_of(rule)
     words = (
         f"{start}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
         f"of legal length, {rule['min_length_mm']:,.0f} mm or more "
-        f"{text.plain(share.bracket(rule['ci_level']))}"
+        f"{numbers.plain(share.bracket(rule['ci_level']))}"
     )
     others = [_near(lines, rule["min_length_mm"] + off) for off in (-AWAY_MM, AWAY_MM)]
     parts = [
@@ -136,15 +136,15 @@ def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
         ones = [found.get(low) for found in by_low]
         width = next(one["bin_mm"] for one in ones if one)
         name = f"{low:,.0f} to under {low + width:,.0f}"
-        lines.append(cells.line(_HEADS, name, [_count(one) for one in ones]))
-    return cells.table(_HEADS, lines)
+        lines.append(html_tables.line(_HEADS, name, [_count(one) for one in ones]))
+    return html_tables.table(_HEADS, lines)
 
 
 def _count(one: Line | None) -> str:
     if one is None or not one["fish"]:
         return "0"
     marked = f"{one['marked']:,} clipped"
-    return f"{one['fish']:,}" + cells.small(marked)
+    return f"{one['fish']:,}" + html_tables.small(marked)
 
 
 def why_none(lines: Sequence[Line]) -> str:
@@ -169,7 +169,7 @@ def curve_words(lines: Sequence[Line], *, place: str) -> str:
 
 def shares_table(lines: Sequence[Line], *, head: str) -> str:
     """Return the legal share at some minimum lengths as an HTML table, the rule among them."""
-    parts = [cells.group(_SHARE_HEADS, head)]
+    parts = [html_tables.group(_SHARE_HEADS, head)]
     rule = next((one["min_length_mm"] for one in lines if one["is_rule"]), None)
     for one in lines:
         length = one["min_length_mm"]
@@ -177,13 +177,13 @@ def shares_table(lines: Sequence[Line], *, head: str) -> str:
             continue
         name = "–" if length is None else f"{length:,.0f} mm"
         name += ", the minimum in force" if one["is_rule"] else ""
-        measured = text.DASH
+        measured = numbers.DASH
         if one["n_legal"] is not None and one["n_fish"] is not None:
             measured = f"{one['n_legal']:,} of {one['n_fish']:,}"
         share = share_of(one)
-        values = (cells.amount(share, why=one["reason"] or ""), measured)
-        parts.append(cells.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
-    return cells.table(_SHARE_HEADS, parts)
+        values = (html_tables.amount(share, why=one["reason"] or ""), measured)
+        parts.append(html_tables.line(_SHARE_HEADS, name, values, is_all=one["is_rule"]))
+    return html_tables.table(_SHARE_HEADS, parts)
 
 
 def _is_shown(length: float | None, rule: float | None) -> bool:

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
-from dashboard.amounts import Amount
-from dashboard.charts.dots import Dot
-from dashboard.released import notes
-from dashboard.released.death_table import source_of
-from dashboard.released.deaths import deaths_of, rate_of, span_of
-from dashboard.released.index import where
+from dashboard import html_tables, numbers
+from dashboard.charts.forest import Dot
+from dashboard.numbers import Amount
+from dashboard.released import classes
+from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
+from dashboard.released.records import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book
-    from dashboard.released.index import Line, Released
+    from dashboard.bulletin_index import Book
+    from dashboard.released.records import Line, Released
 
 _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
 #: How the case begins that takes the rates the user gave.
@@ -50,8 +49,8 @@ def _of(book: Book, told: Released, area: str | None) -> str:
     known = [one for one in found if one["deaths"] is not None]
     if not known:
         why = next((one["reason"] for one in told.of("method_mix", area) if one["reason"]), "")
-        return f"{start}: {text.plain(why or 'no fishing method was told with a release')}."
-    parts = [f"**{deaths_of(one).words}** ({text.plain(one['case'])})" for one in known]
+        return f"{start}: {numbers.plain(why or 'no fishing method was told with a release')}."
+    parts = [f"**{deaths_of(one).words}** ({numbers.plain(one['case'])})" for one in known]
     words = f"{start}, deaths of released sublegal fish by the rates taken: {'; '.join(parts)}"
     low, high = (pick(known, key=lambda one: one["deaths"]) for pick in (min, max))
     if low["deaths"] > 0 and low is not high:
@@ -90,32 +89,36 @@ def table(told: Released, area: str | None) -> str:
     Notes that several lines share are left out: `shared_notes` has them.
     """
     lines, case = [], None
-    shared = notes.shared(told.of("method_mix", area))
+    shared = classes.shared(told.of("method_mix", area))
     for one in told.of("method_mix", area):
         if one["case"] != case:
             case = one["case"]
-            lines.append(cells.group(_HEADS, case or "no case"))
+            lines.append(html_tables.group(_HEADS, case or "no case"))
         deaths = deaths_of(one)
         values = (
             Amount(one["fish"]).words,
-            text.DASH if one["rate_prop"] is None else _rate(one),
-            cells.amount(deaths, below=_span(deaths, one)),
+            numbers.DASH if one["rate_prop"] is None else _rate(one),
+            html_tables.amount(deaths, below=_span(deaths, one)),
             source_of(one, shared=shared),
         )
         is_all = one["method"] is None
-        lines.append(cells.line(_HEADS, one["method"] or "all methods", values, is_all=is_all))
-    return cells.table(_HEADS, lines, kind="bm-rates")
+        lines.append(
+            html_tables.line(_HEADS, one["method"] or "all methods", values, is_all=is_all)
+        )
+    return html_tables.table(_HEADS, lines, kind="bm-rates")
 
 
 def shared_notes(told: Released, area: str | None) -> str:
     """Return the notes that several lines of `table` share, once; empty where there are none."""
-    return notes.sentence(notes.shared(told.of("method_mix", area)))
+    return classes.sentence(classes.shared(told.of("method_mix", area)))
 
 
 def _rate(one: Line) -> str:
     rate = rate_of(one)
     se = one["rate_se"]
-    return rate.words + cells.small("no error given" if se is None else f"± {100 * se:.1f} points")
+    return rate.words + html_tables.small(
+        "no error given" if se is None else f"± {100 * se:.1f} points"
+    )
 
 
 def _span(deaths: Amount, one: Line) -> tuple[str, ...]:

@@ -6,15 +6,15 @@ import math
 from statistics import median
 from typing import TYPE_CHECKING
 
-from dashboard import cells, reasons, tables, text
-from dashboard.released.index import POOLED, SURVEY, where
-from dashboard.sentences import SHARE
+from dashboard import html_tables, numbers, reasons
+from dashboard.released.records import POOLED, SURVEY, where
+from dashboard.week.sentences import SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book, Row
-    from dashboard.released.index import Released
+    from dashboard.bulletin_index import Book, Row
+    from dashboard.released.records import Released
 
 _HEADS = (
     *("Area", "Latest week, survey", "Latest week, pooled line"),
@@ -63,14 +63,14 @@ def answer(book: Book, told: Released, areas: Sequence[str]) -> str:
 def _of_all(book: Book, told: Released) -> str:
     weeks = [found for area in book.areas if (found := latest(told, area))]
     if not weeks:
-        return f"No area has a sublegal share: {text.plain(_why(told))}."
+        return f"No area has a sublegal share: {numbers.plain(_why(told))}."
     week = max(weeks)
     row = book.row(None, week, SHARE)
     start = f"In week {week} no share can be given over all areas."
     if row is not None and row.estimate is not None:
         start = (
-            f"In week {week}, over all areas, **{text.value(row)}** of the fish met were sublegal "
-            f"{text.plain(text.bracket(row))} by the survey."
+            f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were sublegal "
+            f"{numbers.plain(numbers.bracket(row))} by the survey."
         )
     lines = [
         (one, area) for area in book.areas if _has(one := told.share(POOLED, area, week)) and one
@@ -87,8 +87,8 @@ def _of_all(book: Book, told: Released) -> str:
 
 
 def _said(book: Book, row: Row, area: str) -> str:
-    limits = text.plain(text.bracket(row, full=False))
-    return f"**{text.value(row)}** in {text.plain(book.name(area))} {limits}"
+    limits = numbers.plain(numbers.bracket(row, full=False))
+    return f"**{numbers.value(row)}** in {numbers.plain(book.name(area))} {limits}"
 
 
 def _why(told: Released) -> str:
@@ -103,24 +103,24 @@ def _of_area(book: Book, told: Released, area: str) -> str:
     if week is None:
         rows = [one.row for (_, at, _), one in told.shares.items() if at == area]
         why = reasons.why_no_estimate(rows[0] if rows else None)
-        return f"There is no sublegal share {place}: {text.plain(why)}."
+        return f"There is no sublegal share {place}: {numbers.plain(why)}."
     survey, pooled = (told.share(basis, area, week) for basis in (SURVEY, POOLED))
     start = f"In week {week}, {place}, "
     if survey is not None and survey.estimate is not None:
         start += (
-            f"**{text.value(survey)}** of the fish met were sublegal by the survey "
-            f"{text.plain(text.bracket(survey))}"
+            f"**{numbers.value(survey)}** of the fish met were sublegal by the survey "
+            f"{numbers.plain(numbers.bracket(survey))}"
         )
     else:
-        start += f"the survey gives no share ({text.plain(reasons.why_no_estimate(survey))})"
+        start += f"the survey gives no share ({numbers.plain(reasons.why_no_estimate(survey))})"
     if pooled is None or pooled.estimate is None:
-        why = text.plain(reasons.why_no_estimate(pooled)) if pooled else "none was reckoned"
+        why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was reckoned"
         return f"{start}; there is no pooled line ({why})."
-    return f"{start}; the pooled line says **{text.value(pooled)}** {_limits(pooled)}."
+    return f"{start}; the pooled line says **{numbers.value(pooled)}** {_limits(pooled)}."
 
 
 def _limits(row: Row) -> str:
-    return text.plain(text.bracket(row, full=False))
+    return numbers.plain(numbers.bracket(row, full=False))
 
 
 def alike(told: Released, areas: Sequence[str]) -> str:
@@ -159,7 +159,7 @@ def _wider(effect: float) -> str:
 def _correlation(rho: float) -> str:
     if rho < _NONE:
         return "the pooled line finds no correlation between two fish of a day and ramp"
-    shown = text.number(rho, place=-3 if rho < 0.1 else -2)
+    shown = numbers.number(rho, place=-3 if rho < 0.1 else -2)
     return f"between two fish of a day and ramp the pooled line finds a correlation of {shown}"
 
 
@@ -181,8 +181,8 @@ def table(book: Book, told: Released, areas: Sequence[str]) -> str:
         found = [told.share(basis, area, week) if week else None for basis in (SURVEY, POOLED)]
         season = [told.share(basis, area, None) for basis in (SURVEY, POOLED)]
         values = [_cell(row, with_week=True) for row in found] + [_cell(row) for row in season]
-        lines.append(cells.line(_HEADS, book.name(area), [*values, _rests(told, area, None)]))
-    return cells.table(_HEADS, lines)
+        lines.append(html_tables.line(_HEADS, book.name(area), [*values, _rests(told, area, None)]))
+    return html_tables.table(_HEADS, lines)
 
 
 def weeks_table(book: Book, told: Released, area: str) -> str:
@@ -192,28 +192,28 @@ def weeks_table(book: Book, told: Released, area: str) -> str:
         found = [told.share(basis, area, week) for basis in (SURVEY, POOLED)]
         if found != [None, None]:
             values = [*map(_cell, found), _rests(told, area, week)]
-            lines.append(cells.line(_WEEK_HEADS, week, values))
-    lines = lines or [cells.words_line(_WEEK_HEADS, "no open week")]
-    return cells.table(_WEEK_HEADS, lines)
+            lines.append(html_tables.line(_WEEK_HEADS, week, values))
+    lines = lines or [html_tables.words_line(_WEEK_HEADS, "no open week")]
+    return html_tables.table(_WEEK_HEADS, lines)
 
 
 def _cell(row: Row | None, *, with_week: bool = False) -> str:
     if row is None:
-        return text.DASH
-    return tables.cell(row) + (cells.small(row.week or "") if with_week else "")
+        return numbers.DASH
+    return html_tables.cell(row) + (html_tables.small(row.week or "") if with_week else "")
 
 
 def _rests(told: Released, area: str, week: str | None) -> str:
     one = told.shares.get((SURVEY, area, week)) or told.shares.get((POOLED, area, week))
     if one is None:
-        return text.DASH
+        return numbers.DASH
     fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
     lines = []
     if fish is not None:
         lines.append(f"{sublegal or 0:,} sublegal of {fish:,} fish told")
     if effect is not None:
         lines.append(f"design effect {effect:.1f}")
-    return cells.small(*lines) or text.DASH
+    return html_tables.small(*lines) or numbers.DASH
 
 
 def _has(row: Row | None) -> bool:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import amounts, cells, reasons, tables, text
-from dashboard.amounts import Sort
-from dashboard.charts.dots import Dot
-from dashboard.released.index import where
+from dashboard import html_tables, numbers, reasons
+from dashboard.charts.forest import Dot
+from dashboard.numbers import Sort
+from dashboard.released.records import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.book import Book, Row
-    from dashboard.released.index import Released
+    from dashboard.bulletin_index import Book, Row
+    from dashboard.released.records import Released
 
 #: Species that the answer names.
 NAMED = 3
@@ -66,11 +66,11 @@ def _answer_of(book: Book, told: Released, area: str | None, week: str | None) -
         return f"{start}: {_why_none(list(rows.values()))}."
     known.sort(key=lambda pair: -(pair[1].estimate or 0.0))
     parts = [
-        f"{text.plain(name)} **{text.value(row)}** {text.plain(text.bracket(row, full=not at))}"
+        f"{numbers.plain(name)} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row, full=not at))}"
         for at, (name, row) in enumerate(known[:NAMED])
     ]
     more = len(known) - NAMED
-    tail = f", and {text.count(more, 'other name')}" if more > 0 else ""
+    tail = f", and {numbers.count(more, 'other name')}" if more > 0 else ""
     return f"{start}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
 
 
@@ -78,7 +78,7 @@ def _why_none(rows: Sequence[Row | None]) -> str:
     known = [row for row in rows if row is not None]
     if any(row.estimate == 0 for row in known):
         return "no fish of another species was met"
-    return text.plain(reasons.why_no_estimate(known[0])) if known else "no open day"
+    return numbers.plain(reasons.why_no_estimate(known[0])) if known else "no open day"
 
 
 def dots(told: Released, area: str | None, week: str | None) -> list[Dot]:
@@ -88,7 +88,7 @@ def dots(told: Released, area: str | None, week: str | None) -> list[Dot]:
         row = told.species.get((name, area, week))
         if row is not None:
             words = reasons.behind(row)
-            found.append(Dot(name, amounts.of_row(row, Sort.RATIO), words=words))
+            found.append(Dot(name, numbers.of_row(row, Sort.RATIO), words=words))
     return found
 
 
@@ -100,11 +100,13 @@ def table(book: Book, told: Released, areas: Sequence[str | None], *, week: str 
         rows = [told.species.get((name, area, week)) for area in areas]
         if any(row is not None for row in rows):
             lines.append(
-                cells.line(
-                    heads, name, [text.DASH if one is None else tables.cell(one) for one in rows]
+                html_tables.line(
+                    heads,
+                    name,
+                    [numbers.DASH if one is None else html_tables.cell(one) for one in rows],
                 )
             )
-    return cells.table(heads, lines or [cells.words_line(heads, "no open day")])
+    return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
 
 
 def _head(book: Book, area: str | None) -> str:

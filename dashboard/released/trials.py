@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import cells, text
-from dashboard.amounts import Amount, Sort
-from dashboard.charts.dots import Dot
+from dashboard import html_tables, numbers
+from dashboard.charts.forest import Dot
 from dashboard.digits import percent
-from dashboard.released import notes
+from dashboard.numbers import Amount, Sort
+from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, fish_of, is_sum
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.released.index import Line, Released
+    from dashboard.released.records import Line, Released
 
 _HEADS = ("Group", "Died of held", "As seen", "Exact interval", "Corrected for handling", "Note")
 _MIX_HEADS = ("Wound site", "Fish with it", "Share", "Rate", "Note")
@@ -73,12 +73,12 @@ def _mixed(told: Released) -> str:
     line = next((one for one in told.lines["wound_mix"] if one["wound_site"] is None), None)
     if line is None or line["rate_prop"] is None:
         why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
-        return f"There is no rate for the fishery as a whole: {text.plain(why)}."
+        return f"There is no rate for the fishery as a whole: {numbers.plain(why)}."
     rate = mixed_rate(line)
     beside = in_use(told)
     words = (
         f"Weighed by the wound sites of this season’s measured fish, **{rate.words}** of released "
-        f"fish die {text.plain(rate.bracket(line['ci_level']))}{beside}"
+        f"fish die {numbers.plain(rate.bracket(line['ci_level']))}{beside}"
     )
     mix, rates = line["se_from_mix"], line["se_from_rates"]
     if mix is None or rates is None or mix == rates == 0:
@@ -161,23 +161,23 @@ def _above_zero(rate: Amount) -> Amount:
 def table(lines: Sequence[Line]) -> str:
     """Return groups of held fish as an HTML table; notes that several share are left out."""
     parts = []
-    shared = notes.shared(lines)
+    shared = classes.shared(lines)
     for line in lines:
         seen, right = seen_rate(line), corrected_rate(line)
-        corrected = text.DASH
+        corrected = numbers.DASH
         if not line["is_control"]:
-            corrected = cells.amount(right, below=_below_zero(right))
+            corrected = html_tables.amount(right, below=_below_zero(right))
         note = "control fish" if line["is_control"] else ""
         hours = "" if line["hours"] is None else f"held {line['hours']:g} hours"
         values = (
             f"{line['died']:,} of {line['held']:,}",
-            cells.amount(seen),
-            seen.between(line["exact_low"], line["exact_high"]) or text.DASH,
+            html_tables.amount(seen),
+            seen.between(line["exact_low"], line["exact_high"]) or numbers.DASH,
             corrected,
-            cells.small(note, hours, notes.own(line, shared=shared)),
+            html_tables.small(note, hours, classes.own(line, shared=shared)),
         )
-        parts.append(cells.line(_HEADS, name_of(line), values))
-    return cells.table(_HEADS, parts, kind="bm-moves")
+        parts.append(html_tables.line(_HEADS, name_of(line), values))
+    return html_tables.table(_HEADS, parts, kind="bm-moves")
 
 
 def single(told: Released) -> list[Line]:
@@ -194,24 +194,24 @@ def mix_table(told: Released) -> str:
         is_all = line["wound_site"] is None
         rate = mixed_rate(line)
         name = "the fishery as a whole" if is_all else line["wound_site"].replace("_", " ")
-        fish = text.DASH if line["n_fish"] is None else f"{line['n_fish']:,}"
+        fish = numbers.DASH if line["n_fish"] is None else f"{line['n_fish']:,}"
         share = Amount(line["share"], sort=Sort.SHARE).words
         values = (
             fish,
-            text.DASH if is_all else share,
+            numbers.DASH if is_all else share,
             _rate_cell(line, rate),
-            cells.small(line["reason"] or ""),
+            html_tables.small(line["reason"] or ""),
         )
-        parts.append(cells.line(heads, name, values[: len(heads) - 1], is_all=is_all))
-    return cells.table(heads, parts)
+        parts.append(html_tables.line(heads, name, values[: len(heads) - 1], is_all=is_all))
+    return html_tables.table(heads, parts)
 
 
 def _rate_cell(line: Line, rate: Amount) -> str:
     if rate.value is None:
-        return text.DASH
+        return numbers.DASH
     se = line["rate_se"]
     below = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
-    return rate.words + cells.small(below, *_below_zero(rate))
+    return rate.words + html_tables.small(below, *_below_zero(rate))
 
 
 def _below_zero(rate: Amount) -> tuple[str, ...]:

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import book as books
+from dashboard import bulletin_index as books
 from dashboard import data
-from dashboard.rates import index as modelled
+from dashboard.catch_rates import records as modelled
 from tests.app.sample_bulletin import NOW, fill_shelf, make
 
 SECONDS = 30

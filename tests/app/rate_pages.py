@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pyarrow as pa
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
-from dashboard import book as books
+from analytics.bulletin import archive as shelves
+from analytics.catch_rates.schemas import RATE_SCHEMAS
+from dashboard import bulletin_index as books
 from tests.app.sample_bulletin import NOW, make
 
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from analytics.season.tables import ANSWER_SCHEMAS
-from analytics.units import QUANTITIES
-from dashboard.season.answered import ASKED
+from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.quantities import QUANTITIES
+from dashboard.options.records import ASKED
 
 Row = dict[str, Any]
 

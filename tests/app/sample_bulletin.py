@@ -12,16 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.kept_tables import (
-    AREA_SCHEMA,
-    CHANGE_SCHEMA,
-    MOVED_SCHEMA,
-    STRATUM_SCHEMA,
-)
-from analytics.bulletin.shelf import Bulletin, Card, keep
-from analytics.data.findings import to_arrow as findings_to_arrow
-from analytics.table import to_arrow
-from analytics.units import QUANTITIES, CiMethod, Kind, Status
+from analytics.bulletin.archive import Bulletin, Card, keep
+from analytics.bulletin.schemas import AREA_SCHEMA, CHANGE_SCHEMA, MOVED_SCHEMA, STRATUM_SCHEMA
+from analytics.findings import to_arrow as findings_to_arrow
+from analytics.quantities import QUANTITIES, CiMethod, Kind, Status
+from analytics.result_table import to_arrow
 from analytics.weeks import weeks_between
 from tests.app import sample_rates, sample_released, sample_season, sample_ways
 from tests.app.sample_cases import (

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from analytics.data.findings import Finding, Severity
-from analytics.units import CiMethod, Status
+from analytics.findings import Finding, Severity
+from analytics.quantities import CiMethod, Status
 
 Row = dict[str, Any]
 

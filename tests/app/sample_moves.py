@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.bulletin.moved import moves
+from analytics.bulletin.differences import moves
 from analytics.data.store.history import IMPORTED, WITHDRAWN, Event
-from analytics.table import to_arrow
+from analytics.result_table import to_arrow
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 
 if TYPE_CHECKING:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.weeks import weeks_between
-from dashboard.book import monday
+from dashboard.bulletin_index import monday
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.bulletin.released.tables import RELEASED_SCHEMAS
+from analytics.released.schemas import RELEASED_SCHEMAS
 from tests.app import sample_held
 from tests.app.sample_cases import NO_DESIGN, without_estimate
 

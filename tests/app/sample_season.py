@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from analytics.season.kept import to_table
+from analytics.options.baseline_io import to_table
+from analytics.outlook.schemas import STANDING_SCHEMAS
 from analytics.weeks import days_from, weeks_between
-from dashboard.book import monday
+from dashboard.bulletin_index import monday
 from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.season.baseline import Baseline
+    from analytics.options.baseline import Baseline
 
 Row = dict[str, Any]
 

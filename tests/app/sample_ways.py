@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
-from analytics.data.findings import Finding, Severity
+from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.findings import Finding, Severity
 from analytics.survey.heaping import heaping_test
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 

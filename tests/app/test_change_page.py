@@ -8,28 +8,21 @@ from datetime import date
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.option_file import OptionSet, from_link, read_options, to_link, write_options
-from analytics.season.tables import ANSWER_SCHEMAS
-from dashboard import book as books
+from analytics.bulletin import archive as shelves
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.option_file import OptionSet, from_link, read_options, to_link, write_options
+from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.outlook.schemas import STANDING_SCHEMAS
+from dashboard import bulletin_index as books
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.charts.palette import palette
-from dashboard.season import (
-    answer_tables,
-    answer_words,
-    answered,
-    fields,
-    kinds,
-    panels,
-    sets,
-    weighing,
-    words,
-)
-from dashboard.season import index as standings
-from dashboard.season.kinds import Kind
+from dashboard.charts.theme import palette
+from dashboard.options import change_kinds, compare, fields, option_sets, records, tables
+from dashboard.options import sentences as answer_words
+from dashboard.options.change_kinds import Kind
+from dashboard.season_limits import panels
+from dashboard.season_limits import records as standings
+from dashboard.season_limits import sentences as words
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
@@ -86,7 +79,7 @@ def book():
 
 @pytest.fixture(scope="module")
 def answer():
-    return answered.index(sample_answers.tables(), binding="S-1")
+    return records.index(sample_answers.tables(), binding="S-1")
 
 
 def plain(said):
@@ -120,7 +113,7 @@ def test_the_page_starts_from_an_example_that_the_link_holds(open_change):
     said = plain(words_of(page))
     assert "**Close early**" in said
     assert not HOLES & set(re.split(r"[^\w]+", said))
-    assert link_of(page) == sets.example(sample_season.baseline(["A1"], is_over=False))
+    assert link_of(page) == option_sets.example(sample_season.baseline(["A1"], is_over=False))
 
 
 def test_a_pasted_link_opens_the_same_options_and_answer(open_change):
@@ -139,7 +132,7 @@ def test_what_a_link_holds_stands_in_the_form_to_the_last_digit(open_change, kin
     page = open_change(set=to_link(one))
     assert not page.exception
     assert link_of(page) == one
-    assert kind in kinds.kinds_of(OF_KINDS[kind])
+    assert kind in change_kinds.kinds_of(OF_KINDS[kind])
 
 
 def test_release_rates_of_a_link_stand_in_the_form(open_change):
@@ -161,7 +154,7 @@ def test_each_kind_of_change_can_be_begun_and_dropped(open_change, kind):
     page = pills.set_value([kind]).run()
     assert not page.exception
     begun = link_of(page).options[0].changes[0]
-    assert kinds.kinds_of(begun) == [kind]
+    assert change_kinds.kinds_of(begun) == [kind]
     page = widget(page.get("button_group"), "-kinds").set_value([]).run()
     assert link_of(page) == bare
 
@@ -198,7 +191,7 @@ def test_options_are_added_copied_and_removed(open_change):
     assert link_of(page).options[2].changes[1] == Change()
     for _ in range(3):
         page = press(page, "add")
-    assert len(link_of(page).options) == sets.MOST
+    assert len(link_of(page).options) == option_sets.MOST
     assert widget(page.button, "press-add").disabled
     assert not page.exception
 
@@ -285,18 +278,18 @@ class File:
 def state(monkeypatch):
     """The state of a session, without a session."""
     held = {}
-    monkeypatch.setattr(sets.st, "session_state", held)
+    monkeypatch.setattr(option_sets.st, "session_state", held)
     return held
 
 
 def test_a_file_is_taken_once(state):
     text = b'title = "t"\n[[option]]\nname = "Weekends"\n[[option.change]]\nopen_weekdays = "67"\n'
-    assert sets.uploaded(None) is None
-    assert sets.uploaded(File(text, "1")) == []
+    assert option_sets.uploaded(None) is None
+    assert option_sets.uploaded(File(text, "1")) == []
     assert from_link(state["set"]) == read_options(text)
-    shown = sets.form()
-    assert sets.uploaded(File(text, "1")) is None
-    assert sets.form() == shown
+    shown = option_sets.form()
+    assert option_sets.uploaded(File(text, "1")) is None
+    assert option_sets.form() == shown
 
 
 @pytest.mark.parametrize(
@@ -309,8 +302,8 @@ def test_a_file_is_taken_once(state):
     ],
 )
 def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said):
-    told = sets.uploaded(File(content, "1"))
-    assert told[0] == sets.KEPT
+    told = option_sets.uploaded(File(content, "1"))
+    assert told[0] == option_sets.KEPT
     assert any(said in line for line in told)
     assert "set" not in state
 
@@ -320,18 +313,18 @@ def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said
     [('areas = ["B9"]\nopen_weekdays = "67"', "B9"), ("close_from = 2036-01-04", "2036-01-04")],
 )
 def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, book, line, said):
-    sets.take(SET)
-    held, shown = dict(state), sets.form()
-    on = weighing.scales(book)
+    option_sets.take(SET)
+    held, shown = dict(state), option_sets.form()
+    on = compare.scales(book)
     text = f'[[option]]\nname = "Elsewhere"\n[[option.change]]\n{line}\n'
-    told = sets.uploaded(
-        File(text.encode(), "1"), lambda found: weighing.weighed(on, write_options(found)).refused
+    told = option_sets.uploaded(
+        File(text.encode(), "1"), lambda found: compare.weighed(on, write_options(found)).refused
     )
-    assert told[0] == sets.KEPT
+    assert told[0] == option_sets.KEPT
     assert said in told[1]
     assert "Elsewhere" in told[1]
-    assert state == held | {sets._FILE: "1"}
-    assert sets.form() == shown
+    assert state == held | {option_sets._FILE: "1"}
+    assert option_sets.form() == shown
 
 
 def test_a_file_that_cannot_be_weighed_is_told_on_the_page(open_change):
@@ -340,7 +333,7 @@ def test_a_file_that_cannot_be_weighed_is_told_on_the_page(open_change):
     page = page.get("file_uploader")[0].set_value(("e.toml", text, "application/toml")).run()
     assert not page.exception
     assert any("B9" in plain(one.value) for one in page.error)
-    assert any(sets.KEPT in plain(one.value) for one in page.error)
+    assert any(option_sets.KEPT in plain(one.value) for one in page.error)
     assert link_of(page) == SET
 
 
@@ -397,10 +390,10 @@ def test_a_set_too_long_for_a_link_is_weighed_all_the_same(state):
         )
         for at in range(6)
     )
-    why = sets.hold(replace(long, options=wordy))
+    why = option_sets.hold(replace(long, options=wordy))
     assert "pass them on as a file" in why
     assert state["set"] == ""
-    assert sets.hold(replace(long, options=wordy)) == sets.TOO_LONG
+    assert option_sets.hold(replace(long, options=wordy)) == option_sets.TOO_LONG
 
 
 def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
@@ -425,7 +418,7 @@ def test_the_day_of_a_limit_moves(answer):
     lines = [
         line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
     ]
-    found = answered.index(sample_answers.tables(reach=lines))
+    found = records.index(sample_answers.tables(reach=lines))
     assert sentences(found)[0].endswith(
         "first, on S-3, falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
     )
@@ -435,25 +428,25 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
     lines = [
         line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
     ]
-    found = answered.index(sample_answers.tables(reach=lines), through=date(2036, 4, 2))
+    found = records.index(sample_answers.tables(reach=lines), through=date(2036, 4, 2))
     assert sentences(found)[0].endswith("falls from 72 % to **52 %**.")
 
 
 def test_without_limits_none_is_told(answer):
-    found = answered.index(sample_answers.tables(reach=[]))
+    found = records.index(sample_answers.tables(reach=[]))
     assert "no limit can be told" in sentences(found)[0]
-    assert answer_tables.limits(found, {}, sample_season.THROUGH) == ""
+    assert tables.limits(found, {}, sample_season.THROUGH) == ""
 
 
 def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
-    table = plain(answer_tables.decision(book, answer, {"S-1": "<i>"}, [None, "A2"]))
+    table = plain(tables.decision(book, answer, {"S-1": "<i>"}, [None, "A2"]))
     assert "<b>VEL" not in table
     assert "Close &lt;b&gt;VEL&lt;/b&gt;" in table
     assert table.count("▽ beaten on every count by One fish") == 2
     assert "<b>−320</b><small>−470 to −180</small>" in table
     assert "<b>−80</b>" in table  # a quarter of it in one area
     assert "no change" in table
-    limits = plain(answer_tables.limits(answer, {"S-1": "<i>"}, sample_season.THROUGH))
+    limits = plain(tables.limits(answer, {"S-1": "<i>"}, sample_season.THROUGH))
     assert "&lt;i&gt;" in limits
     assert "−52 points" in limits
     assert "no change" in limits
@@ -475,13 +468,13 @@ def test_points(part, said):
 
 
 def test_the_chance_shown_is_that_of_the_limit_that_binds_first(book, answer):
-    table = plain(answer_tables.decision(book, answer, {"S-1": "Sublegal"}, [None]))
+    table = plain(tables.decision(book, answer, {"S-1": "Sublegal"}, [None]))
     assert "64 %<small>Sublegal</small>" in table
     assert "12 %<small>Sublegal</small>" in table
     assert "1 of 2<small>today 2</small>" in table
     # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
-    assert answered.index(sample_answers.tables(), binding="S-6").binding == "S-3"
-    assert answered.index(sample_answers.tables(reach=[])).binding is None
+    assert records.index(sample_answers.tables(), binding="S-6").binding == "S-3"
+    assert records.index(sample_answers.tables(reach=[])).binding is None
 
 
 def test_the_worst_rise_of_a_chance_is_told():
@@ -490,7 +483,7 @@ def test_the_worst_rise_of_a_chance_is_told():
     lines = [
         one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
     ]
-    found = answered.index(sample_answers.tables(reach=lines), binding="S-1")
+    found = records.index(sample_answers.tables(reach=lines), binding="S-1")
     told = sentences(found)[0]
     assert "limits likely passed: **1 of 2** (today 2)" in told
     assert told.endswith("the chance that rises most is that of S-3, from 72 % to **85 %**.")
@@ -498,9 +491,9 @@ def test_the_worst_rise_of_a_chance_is_told():
 
 
 def test_the_fan_of_an_option_stands_beside_todays_rule(book):
-    on = weighing.scales(book)
+    on = compare.scales(book)
     text = '[[option]]\nname = "A"\n[[option.change]]\nclose_from = 2036-03-02'
-    fans = weighing.weighed(on, text).fans
+    fans = compare.weighed(on, text).fans
     found = standings.index(book)
     one = panels.option_fan(found, found.limits[0], fans, "A")
     assert len(one.past) == 14
@@ -539,16 +532,16 @@ def test_codes_of_areas_are_named_where_they_are_plain(book, told, said):
 
 
 def test_digits_of_a_difference_follow_its_interval():
-    assert answer_words.signed(answered.Moved(-6.2, -255.2, 203.0)) == "−10"
-    assert answer_words.signed_span(answered.Moved(-6.2, -255.2, 203.0)) == "−260 to +200"
-    assert answer_words.signed(answered.Moved(1234.5, 1230.0, 1240.0)) == "+1,234"
+    assert answer_words.signed(records.Moved(-6.2, -255.2, 203.0)) == "−10"
+    assert answer_words.signed_span(records.Moved(-6.2, -255.2, 203.0)) == "−260 to +200"
+    assert answer_words.signed(records.Moved(1234.5, 1230.0, 1240.0)) == "+1,234"
 
 
 def test_a_limit_passed_already_has_no_day_to_come(answer):
     past = sample_season.THROUGH
     days = {"date_10": past, "date_50": past, "date_90": past, "pass_prob": 1.0}
     lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
-    told = answer_tables.limits(answered.index(sample_answers.tables(reach=lines)), {}, past)
+    told = tables.limits(records.index(sample_answers.tables(reach=lines)), {}, past)
     assert told.count("passed already") == len(lines)
     assert "80 %" not in plain(told)
 
@@ -557,14 +550,14 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
     past = sample_season.THROUGH
     days = {"date_10": past, "date_50": past, "date_90": CLOSES, "pass_prob": 0.9}
     lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
-    found = answered.index(sample_answers.tables(reach=lines))
-    told = plain(answer_tables.limits(found, {}, past, {"S-1": 0.52}))
+    found = records.index(sample_answers.tables(reach=lines))
+    told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
     assert told.count("may be passed already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
     assert told.count("may be passed already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in told
     early = [line | {"date_50": None} for line in lines]
-    found = answered.index(sample_answers.tables(reach=early))
-    told = plain(answer_tables.limits(found, {}, past, {"S-1": 0.12}))
+    found = records.index(sample_answers.tables(reach=early))
+    told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
     assert "likely not<small>may be passed already (12 %)</small>" in told
 
 
@@ -603,22 +596,22 @@ def test_an_axis_of_no_change_has_whole_ticks(answer):
 
 
 def test_an_exact_answer_comes_from_the_kept_draws(book):
-    on = weighing.scales(book)
+    on = compare.scales(book)
     assert on.baseline.season == NOW
     assert [one.limit_id for one in on.limits] == ["S-1", "S-2", "S-3", "S-4", "S-5"]
     assert len(on.left_out) == 1
-    found = weighing.weighed(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
+    found = compare.weighed(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
     assert not found.refused  # what says nothing yet is no fault
     assert set(found.tables) == set(ANSWER_SCHEMAS)
-    assert answered.is_nothing(found.answer.difference("A", None, "kept_fish"))
+    assert records.is_nothing(found.answer.difference("A", None, "kept_fish"))
 
 
 def test_every_kind_starts_from_todays_rules():
     baseline = small_baseline(n_draws=5)
-    now = kinds.today(baseline, Change(("VEL",)))
+    now = change_kinds.today(baseline, Change(("VEL",)))
     assert (now.daily_limit_fish, now.min_length_mm) == (2, 559.0)
     assert sum(now.mix.values()) == pytest.approx(1)
-    begun = kinds.begun(Change(), Kind.LENGTH, baseline)
+    begun = change_kinds.begun(Change(), Kind.LENGTH, baseline)
     assert begun.min_length_mm == 579.0
-    assert kinds.begun(begun, Kind.LENGTH, baseline) == begun
-    assert kinds.begun(Change(), Kind.DAILY, baseline).daily_limit_fish == 1
+    assert change_kinds.begun(begun, Kind.LENGTH, baseline) == begun
+    assert change_kinds.begun(Change(), Kind.DAILY, baseline).daily_limit_fish == 1

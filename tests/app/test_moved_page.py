@@ -9,10 +9,12 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.kept_tables import MOVED_SCHEMA
-from dashboard import book as books
-from dashboard import move_tables, moves, tables
+from analytics.bulletin import archive as shelves
+from analytics.bulletin.schemas import MOVED_SCHEMA
+from dashboard import bulletin_index as books
+from dashboard import html_tables
+from dashboard.revisions import moves
+from dashboard.revisions import tables as move_tables
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, fill_shelf, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
@@ -175,7 +177,7 @@ def test_the_table_has_every_move_and_is_harmless(open_moved, told):
 
 
 def test_the_download_holds_every_move_of_the_areas(book):
-    written = tables.csv(move_tables.of_areas(book.bulletin.moved, areas=("A1",))).decode()
+    written = html_tables.csv(move_tables.of_areas(book.bulletin.moved, areas=("A1",))).decode()
     lines = list(csv.DictReader(io.StringIO(written)))
     assert list(lines[0]) == MOVED_SCHEMA.names
     assert {line["area"] for line in lines} == {"A1"}

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import pyarrow as pa
 import pytest
 
-from dashboard.rates import fits, terms
-from dashboard.rates import index as modelled
+from dashboard.catch_rates import models, terms
+from dashboard.catch_rates import records as modelled
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
@@ -79,21 +79,21 @@ def test_bases_come_from_the_bulletin():
 def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
     lines = rates.of("models", "encounters")
     shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason": "shown, never chosen: tried"}
-    table = plain(fits.table([shut, lines[1]]))
+    table = plain(models.table([shut, lines[1]]))
     assert "<td data-label='BIC'>−10.0</td>" in table
     assert "<td data-label='BIC'>lowest</td>" in table
 
 
 def test_scores_that_print_alike_are_as_good(rates):
     line = rates.of("models", "encounters")[0]
-    assert "as good as the best" in fits.table([line | {"behind": 3e-10, "behind_se": 2e-10}])
-    assert "0.006 ahead ± 0.009" in fits.table([line | {"behind": -0.006, "behind_se": 0.009}])
+    assert "as good as the best" in models.table([line | {"behind": 3e-10, "behind_se": 2e-10}])
+    assert "0.006 ahead ± 0.009" in models.table([line | {"behind": -0.006, "behind_se": 0.009}])
 
 
 def test_a_public_bulletin_says_that_residuals_are_withheld(book):
     found = modelled.index(with_tables(book, residuals=[]))
-    assert fits.has_no_boats(found)
-    assert not fits.has_no_boats(modelled.index(book))
+    assert models.has_no_boats(found)
+    assert not models.has_no_boats(modelled.index(book))
 
 
 def test_weighty_boats_are_listed_where_kept(open_rates):
@@ -112,5 +112,5 @@ def test_a_share_without_checks_says_so(open_rates):
 
 def test_no_regression_is_told(book):
     found = modelled.index(with_tables(book, models=[]))
-    assert fits.chosen(found, "kept") is None
-    assert "nothing to check" in fits.checks(None)[0]
+    assert models.chosen(found, "kept") is None
+    assert "nothing to check" in models.checks(None)[0]

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.bulletin import archive as shelves
+from analytics.catch_rates.schemas import RATE_SCHEMAS
 from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make

@@ -9,11 +9,12 @@ import re
 
 import pytest
 
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
-from analytics.bulletin.rates.trend import CALLED
-from dashboard import tables
-from dashboard.rates import index as modelled
-from dashboard.rates import panels, rate_table, words
+from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.catch_rates.trend import CALLED
+from dashboard import html_tables
+from dashboard.catch_rates import panels, sentences
+from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import table as rate_table
 from tests.app import sample_rates
 from tests.app.rate_pages import old_shelf, plain, with_tables
 from tests.app.reading import words_of
@@ -66,7 +67,7 @@ def test_a_share_moves_in_points(open_rates, rates):
     assert "Over all areas, the sublegal share of encounters is **rising**" in said
     assert f"+{100 * (now - before):.0f} points against four weeks before" in said
     line = modelled.latest(rates, "sublegal", None)
-    assert words.shift(rates, line | {"week": "2035-W45"}, weeks=4) == ""
+    assert sentences.shift(rates, line | {"week": "2035-W45"}, weeks=4) == ""
 
 
 @pytest.mark.parametrize(
@@ -82,7 +83,7 @@ def test_a_share_moves_in_points(open_rates, rates):
     ],
 )
 def test_a_chance_has_its_word(rose, said):
-    assert plain(words.chance(rose)) == said
+    assert plain(sentences.chance(rose)) == said
 
 
 @pytest.mark.parametrize(
@@ -90,7 +91,7 @@ def test_a_chance_has_its_word(rose, said):
     [(0.27, "+27"), (-0.304, "−30"), (0.002, "+0.2"), (0.0, "0"), (0.0002, "+0.02"), (2.0, "+200")],
 )
 def test_a_move_is_signed(part, said):
-    assert words.signed(part) == said
+    assert sentences.signed(part) == said
 
 
 def test_the_last_week_with_a_level_is_told(book):
@@ -99,7 +100,7 @@ def test_the_last_week_with_a_level_is_told(book):
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
     found = modelled.index(with_tables(book, trend=lines))
-    assert "In week 2036-W05 the level is" in words.answer(book, found, [None], response="kept")
+    assert "In week 2036-W05 the level is" in sentences.answer(book, found, [None], response="kept")
 
 
 def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
@@ -145,8 +146,8 @@ def test_past_seasons_lie_behind_whatever_they_are_called(book, rates):
 def test_a_rate_without_past_seasons_says_so(open_rates, book, rates):
     assert not panels.panel(book, rates, "A1", response="kept").past
     for rate in ("kept", "sublegal"):
-        assert words.PAST_OF_ENCOUNTERS in words_of(open_rates(rate=rate))
-    assert words.PAST_OF_ENCOUNTERS not in words_of(open_rates())
+        assert sentences.PAST_OF_ENCOUNTERS in words_of(open_rates(rate=rate))
+    assert sentences.PAST_OF_ENCOUNTERS not in words_of(open_rates())
 
 
 def test_a_closed_week_breaks_the_line_of_a_past_season(book):
@@ -180,11 +181,11 @@ def test_the_word_stands_first_with_its_arrow(book, rates):
 
 
 def test_the_word_and_its_rule_are_of_one_limit():
-    assert words.CALLED == CALLED
+    assert sentences.CALLED == CALLED
     line = {"rose_4": 0.89, "word": "no clear change"}
-    assert "over 92 %" in plain(words.RULE)
-    assert "under 8 %" in plain(words.RULE)
-    assert line["rose_4"] < words.CALLED
+    assert "over 92 %" in plain(sentences.RULE)
+    assert "under 8 %" in plain(sentences.RULE)
+    assert line["rose_4"] < sentences.CALLED
 
 
 def test_a_likely_rise_that_is_not_called_says_why(book):
@@ -193,12 +194,12 @@ def test_a_likely_rise_that_is_not_called_says_why(book):
         if line["rose_4"] is not None:
             line |= {"rose_4": 0.89, "word": "no clear change"}
     found = modelled.index(with_tables(book, trend=lines))
-    said = plain(words.answer(book, found, [None], response="encounters"))
+    said = plain(sentences.answer(book, found, [None], response="encounters"))
     assert "a rise is likely (89 %), but under the 92 % that we ask for" in said
     for line in lines:
         line |= {"rose_4": 0.5}
     found = modelled.index(with_tables(book, trend=lines))
-    assert "but under" not in words.answer(book, found, [None], response="encounters")
+    assert "but under" not in sentences.answer(book, found, [None], response="encounters")
 
 
 def test_weeks_with_trips_and_no_fish_are_told(book):
@@ -207,13 +208,13 @@ def test_weeks_with_trips_and_no_fish_are_told(book):
         if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
             line |= {"raw": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
     found = modelled.index(with_tables(book, index=lines))
-    said = words.answer(book, found, ["A1"], response="encounters")
+    said = sentences.answer(book, found, ["A1"], response="encounters")
     assert "No fish was met in 82 trips of the last 2 weeks." in said
-    said = words.answer(book, found, ["A1"], response="kept")
+    said = sentences.answer(book, found, ["A1"], response="kept")
     assert "No fish was kept in 82 trips of the last 2 weeks." in said
     table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "<small>no fish was met in 41 trips</small>" in table
-    assert "No fish" not in words.answer(book, found, ["A3"], response="encounters")
+    assert "No fish" not in sentences.answer(book, found, ["A3"], response="encounters")
 
 
 def test_level_index_and_survey_are_of_one_week(book, rates):
@@ -234,7 +235,7 @@ def test_a_closed_week_is_told_as_closed(book):
         line for line in book.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
     ]
     found = modelled.index(with_tables(book, trend=lines, index=index))
-    said = words.answer(book, found, ["A1"], response="encounters")
+    said = sentences.answer(book, found, ["A1"], response="encounters")
     assert "in a trend that is **not known** (closed)" in said
     table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "? not known</b><small>closed</small>" in table
@@ -243,8 +244,10 @@ def test_a_closed_week_is_told_as_closed(book):
 def test_moves_of_one_point_are_of_one_point(book, rates):
     line = modelled.latest(rates, "sublegal", None)
     earlier = modelled.before(rates, line, weeks=4)
-    assert words.shift(rates, line | {"level": earlier["level"] + 0.0101}, weeks=4) == "+1 point"
-    assert words.shift(rates, line | {"level": earlier["level"] + 0.02}, weeks=4) == "+2 points"
+    assert (
+        sentences.shift(rates, line | {"level": earlier["level"] + 0.0101}, weeks=4) == "+1 point"
+    )
+    assert sentences.shift(rates, line | {"level": earlier["level"] + 0.02}, weeks=4) == "+2 points"
 
 
 def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
@@ -267,7 +270,7 @@ def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
 
 def test_downloads_hold_the_tables_as_kept(book):
     for name in ("index", "trend", "models", "coefficients"):
-        lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
+        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
         assert lines[0] == RATE_SCHEMAS[name].names
         assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
 

@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from analytics.units import Status
-from dashboard import reasons, text
-from dashboard.book import index, of_line
+from analytics.quantities import Status
+from dashboard import numbers, reasons
+from dashboard.bulletin_index import index, of_line
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_cases import (
     ALL_OF_IT,
@@ -40,7 +40,7 @@ def bare(**more):
 @pytest.mark.parametrize("quantity", ["encounter_fish", "sublegal_prop", "release_deaths_fish"])
 def test_no_number_gives_the_rows_own_reason(reason, quantity):
     row = bare(quantity=quantity, estimate=None, method=reason, status=Status.NO_SAMPLE)
-    assert text.figure(row) == reasons.why_no_estimate(row) == reasons.behind(row) == reason
+    assert numbers.figure(row) == reasons.why_no_estimate(row) == reasons.behind(row) == reason
     short = reasons.why_no_estimate_short(row)
     assert short
     assert len(short) <= min(len(reason), 32)
@@ -67,13 +67,13 @@ def test_a_closed_or_unexplained_cell_has_words():
         ({"estimate": 0.0, "status": "zero_total"}, "0 fish (none seen, no interval)"),
         (
             {"quantity": "sublegal_prop", "estimate": 1.0, "status": "zero_total"},
-            f"100{text.PERCENT} (nothing else seen, no interval)",
+            f"100{numbers.PERCENT} (nothing else seen, no interval)",
         ),
         ({"status": "census"}, "1,240 fish (all sampled, no sampling error)"),
     ],
 )
 def test_no_interval_gives_a_reason(more, words):
-    assert text.figure(bare(**more)) == words
+    assert numbers.figure(bare(**more)) == words
 
 
 def test_a_figure_without_an_error_carries_the_strong_mark():
@@ -112,8 +112,8 @@ def test_caution_follows_the_relative_error(se, mark):
 )
 def test_every_figure_has_its_percent_error_and_its_caution(se, words, caution):
     row = make_row(estimate=1000.0, se=se)
-    assert reasons.precision(row).replace(text.PERCENT, " %") == words
-    assert reasons.caution(row)[1].replace(text.PERCENT, " %") == caution
+    assert reasons.precision(row).replace(numbers.PERCENT, " %") == words
+    assert reasons.caution(row)[1].replace(numbers.PERCENT, " %") == caution
     assert reasons.precision(bare(estimate=None)) == reasons.precision(None) == ""
 
 
@@ -138,9 +138,9 @@ def test_an_absurd_interval_is_said_in_words(high, se, is_useful):
     row = make_row(estimate=1000.0, high=high, se=se)
     assert reasons.is_useful(row) is is_useful
     if not is_useful:
-        assert text.figure(row) == "1,000 fish (too few site-days for a useful interval)"
-        assert text.interval(row) == ""
-        assert text.short(row) == "1,000 !! (no useful interval)"
+        assert numbers.figure(row) == "1,000 fish (too few site-days for a useful interval)"
+        assert numbers.interval(row) == ""
+        assert numbers.short(row) == "1,000 !! (no useful interval)"
         assert reasons.caution(row)[0] == "!!"
 
 
@@ -149,7 +149,7 @@ def test_the_sample_holds_these_cases(book):
     assert math.isinf(endless.ci_high)
     assert reasons.why_no_interval(endless) == reasons.TOO_FEW
     assert reasons.lacks_error(book.row(*NO_ERROR, "encounter_fish"))
-    assert text.figure(book.row(*ALL_OF_IT, "sublegal_prop")).startswith("100")
+    assert numbers.figure(book.row(*ALL_OF_IT, "sublegal_prop")).startswith("100")
 
 
 def test_a_total_without_an_area_names_it(book):
@@ -216,5 +216,5 @@ def test_every_status_has_words():
 def test_an_interval_over_most_of_a_share_is_said_in_words(low, is_useful):
     row = make_row(quantity="sublegal_prop", unit="1", estimate=0.9, se=0.04, low=low, high=0.94)
     assert reasons.is_useful(row) is is_useful
-    assert ("no useful interval" in text.short(row)) is not is_useful
+    assert ("no useful interval" in numbers.short(row)) is not is_useful
     assert reasons.caution(row)[0] == ("" if is_useful else "!!")

@@ -10,19 +10,22 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.released.tables import RELEASED_SCHEMAS
-from dashboard import book as books
-from dashboard import move_tables, reasons, tables, text
+from analytics.bulletin import archive as shelves
+from analytics.released.schemas import RELEASED_SCHEMAS
+from dashboard import bulletin_index as books
+from dashboard import html_tables, numbers, reasons
 from dashboard.released import classes as released_classes
-from dashboard.released import death_dots, death_table, handling
+from dashboard.released import deaths as death_dots
+from dashboard.released import deaths as death_table
 from dashboard.released import deaths as released_deaths
-from dashboard.released import index as released
+from dashboard.released import handling
 from dashboard.released import lengths as released_lengths
 from dashboard.released import mix as released_mix
+from dashboard.released import records as released
 from dashboard.released import shares as released_shares
 from dashboard.released import species as released_species
 from dashboard.released import trials as released_trials
+from dashboard.revisions import tables as move_tables
 from tests.app import sample_held, sample_released
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
@@ -78,7 +81,7 @@ def test_every_part_is_told_in_words_without_a_hole(open_released, season, part)
 def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
     words = plain(words_of(open_released(part="share", area="A1")))
     row = book.row("A1", "2036-W06", "sublegal_prop")
-    start = f"In week 2036-W06, in Quillon Bank, **{plain(text.value(row))}** of the fish met"
+    start = f"In week 2036-W06, in Quillon Bank, **{plain(numbers.value(row))}** of the fish met"
     assert start in words
     assert "the pooled line says **68 %** (64–72 %)" in words
     assert (
@@ -131,8 +134,8 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, told):
     words = plain(words_of(page))
     sampled = told.classes["sampled", None, None, MET].row
     reported = told.classes["reported", None, None, MET].row
-    assert f"the sample says **{plain(text.value(sampled))}**" in words
-    assert f"reports say **{plain(text.value(reported))}**" in words
+    assert f"the sample says **{plain(numbers.value(sampled))}**" in words
+    assert f"reports say **{plain(numbers.value(reported))}**" in words
     assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports lie above" in words
     assert "Most by the sample were sublegal and unmarked" in words
     # All areas with its ratio, then six areas.
@@ -249,10 +252,10 @@ def test_a_share_of_a_census_has_no_sampling_error(book):
     row = book.row(None, None, "sublegal_prop")
     same = {"ci_low": row.estimate, "ci_high": row.estimate, "se": 0.0}
     census = replace(row, status="census", **same)
-    assert text.interval(census) == ""
-    assert text.bracket(census) == "(all sampled, no sampling error)"
-    assert text.bracket(replace(census, status="ok")) == "(no sampling error)"
-    assert "no sampling error" in text.short(census)
+    assert numbers.interval(census) == ""
+    assert numbers.bracket(census) == "(all sampled, no sampling error)"
+    assert numbers.bracket(replace(census, status="ok")) == "(no sampling error)"
+    assert "no sampling error" in numbers.short(census)
 
 
 def test_a_mark_for_a_useless_interval_stands_without_pse(book):
@@ -600,7 +603,7 @@ def test_advice_has_its_sources(open_released):
 
 def test_downloads_hold_the_tables_as_kept(book):
     for name in ("deaths", "composition", "legal_share", "trials"):
-        lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
+        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
         assert lines[0] == RELEASED_SCHEMAS[name].names
         assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
     kept = move_tables.of_areas(book.bulletin.table("deaths"), areas=("A1",))

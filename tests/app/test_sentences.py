@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import book as books
-from dashboard import reasons, remarks, sentences
-from dashboard.text import PERCENT
+from dashboard import bulletin_index as books
+from dashboard import notices, reasons
+from dashboard.numbers import PERCENT
+from dashboard.week import sentences
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, PARTIAL
 
@@ -120,7 +121,7 @@ def test_several_areas_are_not_added_up(book):
 
 
 def test_thin_strata_are_said_plainly(book):
-    notes = remarks.strata_notes(book, areas=(), week=CHOSEN)
+    notes = notices.strata_notes(book, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
         f"(one site-day: spread taken together with Pale Hook {CHOSEN} Sat–Sun)." in notes
@@ -137,8 +138,8 @@ def test_thin_strata_are_said_plainly(book):
 
 
 def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
-    every = remarks.strata_notes(book, areas=(), week=CHOSEN)
-    first = remarks.strata_notes(book, areas=("A4",), week=CHOSEN)
+    every = notices.strata_notes(book, areas=(), week=CHOSEN)
+    first = notices.strata_notes(book, areas=("A4",), week=CHOSEN)
     assert "Umbra Flats" in first[0]
     assert "Umbra Flats" not in every[0]
     assert sorted(first) == sorted(every)
@@ -146,11 +147,11 @@ def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
 
 def test_a_stratum_named_by_the_user_keeps_its_name(book):
     named = replace(book.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
-    assert remarks.span(named) == "“storm days”"
+    assert notices.span(named) == "“storm days”"
 
 
 def test_equal_findings_are_counted_once(book):
-    assert remarks.finding_notes(book) == [
+    assert notices.finding_notes(book) == [
         "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
         "Note, site-days: NF-17 (Pale Hook): 5 boats returned and none was interviewed. "
         "It left the sample",
@@ -166,26 +167,26 @@ def test_equal_findings_are_counted_once(book):
 
 def test_a_code_that_could_be_a_number_stays(book):
     other = replace(book, names={"10": "Pale Hook"})
-    assert remarks.with_names("10 boats returned at 10 2036-W05", book=other) == (
+    assert notices.with_names("10 boats returned at 10 2036-W05", book=other) == (
         "10 boats returned at Pale Hook 2036-W05"
     )
-    assert remarks.with_names("as it is", book=replace(book, names={})) == "as it is"
+    assert notices.with_names("as it is", book=replace(book, names={})) == "as it is"
 
 
 def test_figures_on_very_little_are_listed(book):
     area, week = NO_ERROR
-    assert remarks.thin_notes(book, areas=("A2", area), week=week) == [
+    assert notices.thin_notes(book, areas=("A2", area), week=week) == [
         f"In week {week}, the figures of Quillon Bank rest on 2 interviews: read them, and "
         "any interval, as a warning."
     ]
-    assert remarks.thin_notes(book, areas=("A1",), week=CHOSEN) == []
+    assert notices.thin_notes(book, areas=("A1",), week=CHOSEN) == []
     area, week = ENDLESS
-    assert "rest on 1 degree of freedom: " in remarks.thin_notes(book, areas=(area,), week=week)[0]
+    assert "rest on 1 degree of freedom: " in notices.thin_notes(book, areas=(area,), week=week)[0]
 
 
 def test_marks_of_a_week_are_known(book):
-    assert remarks.has_marks(book, areas=("A3",), week=CHOSEN)
-    assert not remarks.has_marks(book, areas=("A2",), week=CHOSEN)
+    assert notices.has_marks(book, areas=("A3",), week=CHOSEN)
+    assert not notices.has_marks(book, areas=("A2",), week=CHOSEN)
 
 
 def test_answer_says_what_a_total_is_without(book):
@@ -229,7 +230,7 @@ def test_answer_where_no_boat_gave_a_number(book):
 
 
 def test_glossary_explains_every_status_word():
-    words = remarks.glossary(level=0.9)
+    words = notices.glossary(level=0.9)
     assert f"90{PERCENT} CI" in words
     for short, long in reasons.STATUS_WORDS.values():
         assert f"**{short}**: {long}" in words

@@ -11,16 +11,17 @@ from datetime import date
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.public import public_bulletin
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from dashboard import book as books
-from dashboard import tables
+from analytics.bulletin import archive as shelves
+from analytics.bulletin.publication import public_bulletin
+from analytics.outlook.schemas import STANDING_SCHEMAS
+from dashboard import bulletin_index as books
+from dashboard import html_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
-from dashboard.charts.palette import palette
-from dashboard.season import fared, panels, standing_table, words
-from dashboard.season import index as standings
+from dashboard.charts.theme import palette
+from dashboard.season_limits import backtest, panels, sentences
+from dashboard.season_limits import records as standings
+from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
@@ -66,7 +67,7 @@ def limit(book, name, **other):
 
 
 def answer(book, areas=()):
-    return plain(words.answer(book, standings.index(book), areas))
+    return plain(sentences.answer(book, standings.index(book), areas))
 
 
 @pytest.mark.parametrize("season", [NOW, "2034-35"])
@@ -166,7 +167,7 @@ def test_a_season_that_is_over_is_final(open_standing):
     assert "The season is over: it was **kept**" in said
     assert "**Final**, unless late data come." in said
     assert "Under today's rules it" not in said
-    assert fared.OVER in said
+    assert backtest.OVER in said
     assert "planned close" not in said
 
 
@@ -296,9 +297,9 @@ def test_the_chosen_limit_stands_in_the_link(open_standing):
 def test_past_projections_are_judged_by_hand(found):
     # Six projections each of 4 figures and 3 areas; of RATIOS 0.97, 1.04, 1.1 and 0.88 lie within
     # 0.8 to 1.25, and all six within 0.7 to 1.45.
-    judged = fared.fared(found.backtest)
+    judged = backtest.fared(found.backtest)
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
-    said = plain(fared.answer(found.backtest))
+    said = plain(backtest.answer(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
     assert "fewer than they promise at 80 %, more at 95 %" in said
     # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
@@ -307,7 +308,7 @@ def test_past_projections_are_judged_by_hand(found):
     mean = sum(1 / ratio for ratio in sample_season.RATIOS) / len(sample_season.RATIOS)
     assert judged.ratio == pytest.approx(mean)
     assert said.endswith("On average 1.04 times the final total was expected.")
-    dots = fared.dots(found.backtest, None, "kept_fish")
+    dots = backtest.dots(found.backtest, None, "kept_fish")
     assert [dot.label for dot in dots][:2] == ["2033-34, 2033-W50", "2033-34, 2034-W01"]
     assert dots[0].amount.value == pytest.approx(1 / 0.97)
 
@@ -316,9 +317,9 @@ def test_past_projections_are_judged_by_hand(found):
     ("inside", "said"), [(6, "fewer than"), (8, "about as many"), (10, "more than")]
 )
 def test_the_verdict_follows_the_rate(found, inside, said):
-    line = fared.judged(found.backtest)[0]
+    line = backtest.judged(found.backtest)[0]
     lines = [line | {"final": 2000.0}] * inside + [line | {"final": 1e4}] * (10 - inside)
-    assert said in fared.fared(lines).verdict
+    assert said in backtest.fared(lines).verdict
 
 
 @pytest.mark.parametrize(
@@ -330,21 +331,21 @@ def test_the_verdict_follows_the_rate(found, inside, said):
     ],
 )
 def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
-    line = fared.judged(found.backtest)[0]
+    line = backtest.judged(found.backtest)[0]
     n = inside if inside > 50 else 100 - inside
     lines = [line | {"final": 2000.0}] * n + [line | {"final": final}] * (100 - n)
-    judged = fared.fared(lines)
+    judged = backtest.fared(lines)
     assert said in judged.verdict
     assert judged.in_80 / judged.n == pytest.approx(0.85 if n < 100 else 1.0)
 
 
 def test_a_bulletin_without_a_test_says_so(open_standing, book, found, tmp_path):
-    assert fared.answer([], is_over=True) == fared.OVER
+    assert backtest.answer([], is_over=True) == backtest.OVER
     shelves.keep(tmp_path, with_tables(book, backtest=[]).bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
-    assert fared.UNTESTED in said
+    assert backtest.UNTESTED in said
     assert "could not be projected" not in said
-    assert fared.not_judged(found.backtest) == [
+    assert backtest.not_judged(found.backtest) == [
         "2032-33 from 2033-W01: one season before it is too few"
     ]
 
@@ -362,7 +363,7 @@ def test_assumptions_are_told_by_topic(open_standing):
 
 def test_the_downloads_are_the_tables(book):
     for name, schema in STANDING_SCHEMAS.items():
-        lines = list(csv.reader(io.StringIO(tables.csv(book.bulletin.table(name)).decode())))
+        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
         assert lines[0] == schema.names
 
 

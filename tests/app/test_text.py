@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from analytics.units import QUANTITIES
-from dashboard import text
-from dashboard.book import Change, Row
+from analytics.quantities import QUANTITIES
+from dashboard import numbers as text
+from dashboard.bulletin_index import Change, Row
 
 PERCENT = text.PERCENT
 

@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
-from dashboard.rates import index as modelled
-from dashboard.rates import run, run_tables, runs
+from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import seasonal_timing
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
@@ -30,7 +30,7 @@ def test_the_answer_tells_strength_and_dates(open_timing):
         in (said)
     )
     assert "a closure, or few anglers, is no absence of fish" in said
-    assert run.FEW in said
+    assert seasonal_timing.FEW in said
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
         for line in book.bulletin.table("strength").to_pylist()
     ]
     found = modelled.index(with_tables(book, strength=lines))
-    said = plain(run.answer(book, found, [None]))
+    said = plain(seasonal_timing.answer(book, found, [None]))
     assert "**of unknown strength**" in said
     assert "1.24 times** (no interval)" in said
     assert "past ones ran" not in said
@@ -74,18 +74,18 @@ def test_the_last_week_with_a_ratio_is_told(book):
         if line["week"] == "2036-W06":
             line |= {"ratio": None, "reason": "closed"}
     found = modelled.index(with_tables(book, strength=lines))
-    assert run.last_strength(found, None)["week"] == "2036-W05"
+    assert seasonal_timing.last_strength(found, None)["week"] == "2036-W05"
 
 
 def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
-    assert run.curve_of(rates, None) == "index"
+    assert seasonal_timing.curve_of(rates, None) == "index"
     lines = [
         line for line in book.bulletin.table("run_dates").to_pylist() if line["curve"] != "index"
     ]
     found = modelled.index(with_tables(book, run_dates=lines))
-    assert run.curve_of(found, None) == "normal"
+    assert seasonal_timing.curve_of(found, None) == "normal"
     none = modelled.index(with_tables(book, run_dates=[]))
-    assert "When past runs came is not known." in run.answer(book, none, [None])
+    assert "When past runs came is not known." in seasonal_timing.answer(book, none, [None])
 
 
 @pytest.mark.parametrize(
@@ -102,26 +102,26 @@ def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
     ],
 )
 def test_dates_of_several_years_are_told_together(days, said):
-    assert run.between(run.in_turn(days)) == said
+    assert seasonal_timing.between(seasonal_timing.in_turn(days)) == said
 
 
 def test_the_tables_of_dates_have_errors_and_reasons(book, rates):
-    table = plain(run_tables.by_season(book, rates, [None, sample_rates.NO_INDEX]))
+    table = plain(seasonal_timing.by_season(book, rates, [None, sample_rates.NO_INDEX]))
     assert ">2033-34</th><td data-label='A quarter'>4 Jan 2034</td>" in table
     assert sample_rates.NO_FISH in table
-    curves = plain(run_tables.curves(rates, None))
+    curves = plain(seasonal_timing.curves(rates, None))
     assert "2033-34, normal curve" in curves
     assert "4 Jan 2034<small>± 1.3 days</small>" in curves
     assert "<td data-label='Off by'>2.1 points</td>" in curves
-    assert run_tables.by_season(book, rates, []) == ""
+    assert seasonal_timing.by_season(book, rates, []) == ""
 
 
 def test_the_dates_of_areas_stand_in_one_table(book, rates):
-    table = plain(run_tables.by_area(book, rates, [None, "A1", sample_rates.NO_INDEX]))
+    table = plain(seasonal_timing.by_area(book, rates, [None, "A1", sample_rates.NO_INDEX]))
     assert table.count("between 27 Jan and 2 Feb") == 2
     assert "Quillon Bank" in table
     assert book.name(sample_rates.NO_INDEX) not in table
-    assert run_tables.by_area(book, rates, [sample_rates.NO_INDEX]) == ""
+    assert seasonal_timing.by_area(book, rates, [sample_rates.NO_INDEX]) == ""
 
 
 def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
@@ -137,7 +137,7 @@ def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
     ends = f"{100 * wanted[0]:.0f}–{100 * wanted[1]:.0f} %"
     said = plain(words_of(open_timing()))
     assert f"By the end of week 2036-W06 (10 Feb) **{ends}** of past runs had come." in said
-    assert ends in plain(run_tables.strength(book, rates, [None]))
+    assert ends in plain(seasonal_timing.strength(book, rates, [None]))
 
 
 def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
@@ -148,10 +148,10 @@ def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
     ]
     found = modelled.index(with_tables(book, timing=lines))
     share = next(line["share"] for line in found.timing["2033-34", None] if line["day"] == 76)
-    assert runs.come(found, None)["2033-34"] == pytest.approx(share)
+    assert seasonal_timing.come(found, None)["2033-34"] == pytest.approx(share)
     late = [line for line in lines if line["season"] != "2033-34" or line["day"] > 110]
     found = modelled.index(with_tables(book, timing=late))
-    assert runs.come(found, None)["2033-34"] == 0.0
+    assert seasonal_timing.come(found, None)["2033-34"] == 0.0
 
 
 def test_one_reason_for_all_is_told_once(open_timing, book):
@@ -160,7 +160,7 @@ def test_one_reason_for_all_is_told_once(open_timing, book):
     assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
     lines = book.bulletin.table("strength").to_pylist()
     found = modelled.index(with_tables(book, strength=lines))
-    assert run_tables.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
+    assert seasonal_timing.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
 
 
 def test_no_table_without_a_line_is_offered(open_timing):
@@ -169,7 +169,7 @@ def test_no_table_without_a_line_is_offered(open_timing):
 
 
 def test_figures_stand_on_the_days_of_the_season(rates):
-    found = runs.shares(rates, [None, sample_rates.NO_INDEX])
+    found = seasonal_timing.shares(rates, [None, sample_rates.NO_INDEX])
     assert list(found) == [None]
     one = found[None]
     assert one.start == date(2035, 11, 5)
@@ -177,7 +177,7 @@ def test_figures_stand_on_the_days_of_the_season(rates):
     assert one.now == ()  # a season in progress has no shares
     assert one.past["2034-35"][-1] == (7 * 23 + 6, pytest.approx(1.0))
     assert len(one.curves["normal"]) == 24
-    index = runs.indices(rates, [None])[None]
+    index = seasonal_timing.indices(rates, [None])[None]
     assert len(index.now) == 14
     ends = [sample_rates.run_index(0, size, late) for size, late in ((0.85, 0.0), (1.15, 1.0))]
     assert index.envelope[0] == (6, min(ends), max(ends))
@@ -191,5 +191,5 @@ def test_the_curve_is_the_mean_of_the_past_ones(book, rates):
         if line["area"] is None and line["day"] == 83 and line["normal"] is not None
     ]
     assert len(mine) == 2
-    curve = dict(runs.shares(rates, [None])[None].curves["normal"])
+    curve = dict(seasonal_timing.shares(rates, [None])[None].curves["normal"])
     assert curve[83] == pytest.approx(sum(mine) / 2)

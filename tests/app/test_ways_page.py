@@ -10,12 +10,16 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import shelf as shelves
-from analytics.bulletin.reading_tables import HEAPING_SCHEMA, READING_SCHEMA
-from dashboard import book as books
-from dashboard import look, move_tables, tables, text, way_tables, ways
-from dashboard.charts import bases, palette
+from analytics.bulletin import archive as shelves
+from analytics.estimates.schemas import HEAPING_SCHEMA, READING_SCHEMA
+from dashboard import bulletin_index as books
+from dashboard import html_tables, numbers, style
+from dashboard.alternative_estimates import bases as ways
+from dashboard.alternative_estimates import tables as way_tables
+from dashboard.charts import bars as bases
+from dashboard.charts import theme
 from dashboard.charts import ways as chart
+from dashboard.revisions import tables as move_tables
 from tests.app import sample_ways
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import NOW, make
@@ -52,7 +56,7 @@ def answer_of(page, start="Chinook encounters, "):
 def test_the_answer_sets_every_basis_against_the_figure_as_sampled(open_ways, book):
     page = open_ways()
     assert not page.exception
-    usual = text.value(book.row(None, None, MET))
+    usual = numbers.value(book.row(None, None, MET))
     words = answer_of(page)
     assert words.startswith(
         f"Chinook encounters, all areas, season through week 2036-W06: **{usual}** (95 % CI "
@@ -100,7 +104,7 @@ def test_differences_are_told_in_percent_points_or_not_at_all(book, told):
 
 def test_every_panel_draws_every_interval_and_says_what_lacks(book, told):
     found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
-    drawn = chart.panel(found, palette=palette.LIGHT)
+    drawn = chart.panel(found, palette=theme.LIGHT)
     lines, dots, _, assumed_lines, assumed, _, gaps = drawn.data
     rows = {one.basis: one.row for one in found}
     assert list(dots.x) == [rows["as_sampled"].estimate, rows["all_boats"].estimate]
@@ -126,7 +130,7 @@ def test_an_interval_that_runs_on_is_marked(book, told):
     wide = replace(usual.row, ci_high=9 * usual.row.estimate)
     found = [usual, ways.Reading("boats_counted", wide)]
     assert chart.is_cut(found)
-    assert list(chart.panel(found, palette=palette.LIGHT).data[2].y) == [1]
+    assert list(chart.panel(found, palette=theme.LIGHT).data[2].y) == [1]
     assert not chart.is_cut([usual])
 
 
@@ -135,7 +139,7 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, book):
     assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
     assert "no boat of the area was contacted: taken from all areas together" in words
     lines = way_tables.share_lines(book, ())
-    drawn = bases.shares(lines, names=book.names, palette=palette.DARK)
+    drawn = bases.shares(lines, names=book.names, palette=theme.DARK)
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
     assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])
@@ -152,13 +156,13 @@ def test_reports_are_told_with_the_test(open_ways, book):
     assert f"of {sum(sample_ways.BOATS)} reports were rounded there" in words
     still = [line | {"ratio_low": 0.9, "p_value": 0.2} for line in lines]
     assert "no clear sign of rounding" in way_tables.reports_words(still)
-    bars, curve = bases.reports(lines, palette=palette.LIGHT).data
+    bars, curve = bases.reports(lines, palette=theme.LIGHT).data
     assert list(bars.y) == list(sample_ways.BOATS)
     assert [fish for fish, shape in zip(bars.x, bars.marker.pattern.shape, strict=True) if shape]
     assert list(curve.y) == [line["smooth"] for line in lines]
 
 
-@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+@pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
 def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, colours):
     found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
     dots, assumed, gaps = (chart.panel(found, palette=colours).data[at] for at in (1, 4, 6))
@@ -174,10 +178,10 @@ def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, c
     for words, colour in drawn.items():
         (hue,) = re.findall(rf"<b class='bm-(\w+)'>.</b> {words}</span>", page)
         assert getattr(colours, hue) == colour
-        assert f".bm-legend b.bm-{hue} {{color: {colour};}}" in look.sheet(colours)
+        assert f".bm-legend b.bm-{hue} {{color: {colour};}}" in style.sheet(colours)
     for words, colour in {"estimate": dots.marker.color, "boats at another": of_bar[""]}.items():
         assert re.search(rf"<b>.</b> {words}", page)
-        assert f".bm-legend b {{color: {colour};" in look.sheet(colours)
+        assert f".bm-legend b {{color: {colour};" in style.sheet(colours)
 
 
 def test_the_figure_of_reports_ends_before_a_long_tail():
@@ -220,11 +224,13 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
 
 def test_downloads_hold_the_tables_as_kept(book):
     kept = move_tables.of_areas(book.bulletin.readings, areas=("A1",))
-    lines = list(csv.DictReader(io.StringIO(tables.csv(tables.with_precision(kept)).decode())))
+    lines = list(
+        csv.DictReader(io.StringIO(html_tables.csv(html_tables.with_precision(kept)).decode()))
+    )
     assert list(lines[0]) == [*READING_SCHEMA.names, "pse_percent", "precision"]
     assert {line["area"] for line in lines} == {"A1"}
     assert len(lines) == kept.num_rows > 0
-    reports = list(csv.DictReader(io.StringIO(tables.csv(book.bulletin.heaping).decode())))
+    reports = list(csv.DictReader(io.StringIO(html_tables.csv(book.bulletin.heaping).decode())))
     assert list(reports[0]) == HEAPING_SCHEMA.names
 
 

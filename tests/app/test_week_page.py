@@ -10,11 +10,11 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import kept_tables
-from analytics.bulletin import shelf as shelves
+from analytics.bulletin import archive as shelves
+from analytics.bulletin import schemas
 from analytics.precision import Precision
-from dashboard import book as books
-from dashboard import notices, reasons, tables
+from dashboard import bulletin_index as books
+from dashboard import html_tables, notices, reasons
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
@@ -171,7 +171,7 @@ def test_site_days_are_explained_below_the_table(open_page):
 
 def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
     book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
-    written = tables.csv(books.rows_of_week(book, week=CHOSEN, areas=("A2",))).decode()
+    written = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=("A2",))).decode()
     assert written.splitlines()[0] == (
         "season,area,week,quantity,unit,estimate,se,ci_low,ci_high,ci_level,ci_method,df,"
         "n_psu,n_psu_frame,n_interviews,method,status"
@@ -180,7 +180,7 @@ def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
     assert len(lines) == 10
     assert {(line["season"], line["area"], line["week"]) for line in lines} == {(NOW, "A2", CHOSEN)}
     assert [line["estimate"] for line in lines] == [""] * 10
-    whole = tables.csv(books.rows_of_week(book, week=CHOSEN, areas=())).decode()
+    whole = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=())).decode()
     lines = list(csv.DictReader(io.StringIO(whole)))
     assert len(lines) == 7 * 10
     for line in lines:
@@ -191,7 +191,7 @@ def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
 def test_the_page_and_its_download_carry_the_precision(open_page, shelf):
     words = words_of(open_page(week=CHOSEN))
     book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
-    table = tables.with_precision(books.rows_of_week(book, week=CHOSEN, areas=()))
+    table = html_tables.with_precision(books.rows_of_week(book, week=CHOSEN, areas=()))
     assert table.column_names[-2:] == ["pse_percent", "precision"]
     marks = set()
     for line in table.to_pylist():
@@ -255,7 +255,7 @@ def test_names_from_the_data_are_harmless(open_page, tmp_path):
         {"area": one["area"], "area_name": "<script>x</script> *$a$* | {b}"}
         for one in bulletin.areas.to_pylist()
     ]
-    areas = pa.Table.from_pylist(nasty, schema=kept_tables.AREA_SCHEMA)
+    areas = pa.Table.from_pylist(nasty, schema=schemas.AREA_SCHEMA)
     shelves.keep(tmp_path, replace(bulletin, areas=areas))
     page = open_page(folder=tmp_path, area="A1")
     assert not page.exception

@@ -6,7 +6,7 @@ count.
 * **sums**: a bare group-by to site-day and area fished, with the count and the sum of every number
   the estimates use and nothing else: no squares, no cross-products, no codes, no filter;
 * **same sums**: a bare group-by with the very sums, squares and cross-products of the reduction;
-* **reduction**: `analytics.survey.reduce.Reduction`, as it runs within the estimate;
+* **reduction**: `analytics.survey.reduction.Reduction`, as it runs within the estimate;
 * **estimate**: from the store on disk to the frame of result rows by area and week.
 
 ``python -m tests.bench.in_process STORE TURNS`` prints the seconds of every turn, wall and
@@ -23,10 +23,9 @@ from typing import Any
 
 import duckdb
 
-from analytics.bulletin.weekly import estimate
 from analytics.data.store import Store
-from analytics.survey.reduce import Reduction
-from analytics.survey.sums import Sums
+from analytics.estimates.estimate import estimate
+from analytics.survey.reduction import Reduction, Sums
 from tests.bench.runs import Clock, Run, in_turns
 
 NUMBERS = (

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from analytics.models.counts import fit_counts
+from analytics.models.count_regression import fit_counts
 from tests.bench.processes import apart, forget_peak, peak_mib
 from tests.bench.runs import Clock, Part, Run, in_turns
 

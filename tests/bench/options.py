@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 
-from analytics.season.baseline import Baseline, Limit
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.weigh import TOLD, weigh
+from analytics.options.baseline import Baseline, Limit
+from analytics.options.compare import TOLD, weigh
+from analytics.options.option import AtLimit, Change, Option
 from tests.bench.processes import apart, forget_peak, peak_mib
 from tests.bench.runs import Clock, Part, Run
 from tests.season_cases import THROUGH, small_baseline

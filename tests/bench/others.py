@@ -17,9 +17,9 @@ import pandas as pd
 import polars as pl
 import svy
 
-from analytics.bulletin.weekly import estimate
 from analytics.data.store import Store
-from analytics.survey.measures import RATIOS
+from analytics.estimates.estimate import estimate
+from analytics.survey.reduction import RATIOS
 from tests.bench.runs import Clock, Part, Run, in_turns
 from tests.bench.single_stage import COMPARED, NOWHERE, TOTALS, Sample, single_stage
 

@@ -19,12 +19,11 @@ from typing import TYPE_CHECKING
 
 from streamlit.testing.v1 import AppTest
 
-from analytics.bulletin.shelf import keep
-from analytics.season.kept import from_table, to_table
-from analytics.season.kept_limits import limits_of
-from analytics.season.option import Change, Option
-from analytics.season.option_file import OptionSet, from_link, to_link
-from analytics.season.weigh import weigh
+from analytics.bulletin.archive import keep
+from analytics.options.baseline_io import from_table, limits_of, to_table
+from analytics.options.compare import weigh
+from analytics.options.option import Change, Option
+from analytics.options.option_file import OptionSet, from_link, to_link
 from analytics.weeks import days_from, weeks_between
 from dashboard import data
 from tests.app.sample_bulletin import NOW, make
@@ -34,7 +33,7 @@ from tests.bench.runs import Clock, Part, Run, in_turns
 from tests.season_cases import small_baseline
 
 if TYPE_CHECKING:
-    from analytics.bulletin.shelf import Bulletin
+    from analytics.bulletin.archive import Bulletin
 
 N_DRAWS, N_WEEKS = 2_000, 15
 #: The slider and what it is moved to in turn, from 0.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
+from analytics.catch_rates.schemas import RATE_SCHEMAS
 from tests.browser.screens import CHARTS, settle
 from tests.browser.test_released import OUT
 

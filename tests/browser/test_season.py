@@ -6,10 +6,10 @@ from datetime import date
 
 import pytest
 
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from analytics.season.option import Change, Option
-from analytics.season.option_file import OptionSet, read_options, to_link
-from analytics.season.tables import ANSWER_SCHEMAS
+from analytics.options.option import Change, Option
+from analytics.options.option_file import OptionSet, read_options, to_link
+from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.outlook.schemas import STANDING_SCHEMAS
 from tests.app import sample_season
 from tests.browser.screens import CHARTS, settle
 from tests.browser.test_rates import CUT

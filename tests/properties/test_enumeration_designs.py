@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.survey import cells
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.survey import unit_totals
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DAY = dt.timedelta(days=1)
@@ -267,9 +267,9 @@ def test_the_proof_sees_a_variance_without_the_boats(monkeypatch):
     """Were the spread between boats forgotten, the mean of the variances would not be right."""
 
     def nothing(products, sums, m, pair):
-        return cells.Columns(lambda p: np.zeros(len(sums)), len(pair))
+        return unit_totals.Columns(lambda p: np.zeros(len(sums)), len(pair))
 
-    monkeypatch.setattr(cells, "_squares", nothing)
+    monkeypatch.setattr(unit_totals, "_squares", nothing)
     samples = some_days(only(DAYS, THREE), 2, THREE, 2)
     _, variance, estimated = moments(samples, sites=THREE, n_days=3, design="day_site")
     assert estimated < 0.999 * variance

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.season.ground import Ground
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.plan import option_plan, today_plan
-from analytics.season.streams import TOTALS, Reckoner, Stream
-from analytics.season.trips import Trips
-from analytics.season.weigh import TODAY, weigh
+from analytics.options.area_projection import TOTALS, Reckoner, Stream
+from analytics.options.baseline_arrays import Ground
+from analytics.options.compare import TODAY, weigh
+from analytics.options.effort_shift import Trips
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.regulations import option_plan, today_plan
 from tests.season_cases import RELEASE_RATES, THROUGH, small_baseline
 
 #: Part of a number that is rounding of single precision.

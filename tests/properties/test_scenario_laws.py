@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.bulletin.scenarios import divided_reports, scenario_table
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.table import RESULT_COLUMNS, to_frame
+from analytics.estimates.alternative_estimates import divided_reports, scenario_table
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.result_table import RESULT_COLUMNS, to_frame
 from tests.properties.test_survey_laws import surveys
 
 SUBLEGAL_ONLY = (

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.data import sql
+from analytics.data import query
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 from analytics.data.store import store as store_module
@@ -69,10 +69,10 @@ def queried(store: Store, as_of: int) -> dict[str, Row]:
         patch.setattr(store_module, "LARGE", (NAME,))
         source = Store(store.path).snapshot(as_of).source(NAME)
     is_there = bool(read(store, as_of))
-    assert isinstance(source, sql.ParquetRows) or not is_there
-    found = sql.run("SELECT * FROM t ORDER BY trial_id", {"t": source})
+    assert isinstance(source, query.ParquetRows) or not is_there
+    found = query.run("SELECT * FROM t ORDER BY trial_id", {"t": source})
     assert found.schema == TABLES[NAME].arrow_schema
-    for name in set(found.column_names) - sql.gaps(source):
+    for name in set(found.column_names) - query.gaps(source):
         assert found[name].null_count == 0
     columns = (found[name].to_pylist() for name in ("trial_id", "held", "hours"))
     return {key: (held, hours, None) for key, held, hours in zip(*columns, strict=True)}

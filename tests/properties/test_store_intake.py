@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.data.intake import batch as intake
+from analytics.data.importing import batch as intake
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 

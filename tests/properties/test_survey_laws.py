@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings, target
 from hypothesis import strategies as st
 
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.data.snapshot import Snapshot
-from analytics.units import QUANTITIES, Kind
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.quantities import QUANTITIES, Kind
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 SITES = {"r1": "A", "r2": "A", "r3": "B", "r4": "B"}

@@ -12,9 +12,9 @@ import math
 
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.composition import composition_tables
-from analytics.bulletin.weekly import estimate_snapshot
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.released.composition import composition_tables
 from tests.class_cases import boat, drawn, fish_of, sampled_survey
 from tests.tables import figures
 

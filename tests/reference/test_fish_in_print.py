@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.fish.rates_in_print import RATES_IN_PRINT, Standing
-from analytics.fish.sampled import class_ratios
-from analytics.fish.wounds import Rate, handling_corrected, mixed_rate
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.fish.class_ratios import class_ratios
+from analytics.fish.holding_trials import Rate, handling_corrected, mixed_rate
+from analytics.fish.mortality_rates import RATES_IN_PRINT, Standing
 from tests.tables import SiteDay, figures, interview, survey
 
 # Lindsay et al. (2004), Hooking mortality by anatomical location and its use in estimating

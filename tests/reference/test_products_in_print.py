@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.combine import fieller, product, product_variance
+from analytics.propagation import fieller, product, product_variance
 
 
 def test_catch_as_effort_times_catch_rate():

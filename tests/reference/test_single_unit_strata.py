@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
+from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import SiteDay, figures, interview, survey
 
 #: Frame and sampled totals of three strata; the first has one unit.

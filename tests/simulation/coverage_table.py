@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from analytics.units import QUANTITIES as UNITS
+from analytics.quantities import QUANTITIES as UNITS
 from tests.simulation.designs import CASES, simulate_design
 from tests.simulation.seasons import (
     QUANTITIES,

@@ -16,26 +16,34 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data.demo.convenience import draw_convenience_sample
-from analytics.data.demo.day_site import DayOptions, draw_day_site_sample
-from analytics.data.demo.elsewhere import CountOptions, random_counts_table, simulate_elsewhere
-from analytics.data.demo.frame import Frame, reference_tables, season_frame
-from analytics.data.demo.on_water import coverage_table
-from analytics.data.demo.ondrell import ondrell_sound
-from analytics.data.demo.places import Opening
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.sampling import SampleOptions, draw_sample
-from analytics.data.demo.truth import season_truth
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
+from analytics.simulation.demo_scenario import ondrell_sound
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.on_water import (
+    CountOptions,
+    coverage_table,
+    random_counts_table,
+    simulate_elsewhere,
+)
+from analytics.simulation.sampling import (
+    DayOptions,
+    SampleOptions,
+    draw_convenience_sample,
+    draw_day_site_sample,
+    draw_sample,
+)
+from analytics.simulation.scenario import Opening
+from analytics.simulation.truth import season_truth
 from tests.simulation.seasons import QUANTITIES, RESULT, SEASON, in_processes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from analytics.data.demo.elsewhere import Elsewhere
-    from analytics.data.demo.places import Sound
-    from analytics.data.demo.population import Population
+    from analytics.simulation.fishery import Population
+    from analytics.simulation.on_water import Elsewhere
+    from analytics.simulation.scenario import Sound
 
     Tables = dict[str, pa.Table]
     Draw = Callable[[Sound, Population, Elsewhere, np.random.Generator], Tables]

@@ -13,20 +13,20 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binom
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data.demo.frame import Frame, reference_tables, season_frame
-from analytics.data.demo.ondrell import ondrell_sound, small_sound
-from analytics.data.demo.population import Population, simulate_population
-from analytics.data.demo.sampling import SampleOptions, draw_sample
-from analytics.data.demo.truth import AS_REPORTED, season_truth, truth_rows
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
+from analytics.simulation.demo_scenario import ondrell_sound, small_sound
+from analytics.simulation.fishery import Population, simulate_population
+from analytics.simulation.sampling import SampleOptions, draw_sample
+from analytics.simulation.truth import AS_REPORTED, season_truth, truth_rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     import pyarrow as pa
 
-    from analytics.data.demo.places import Sound
+    from analytics.simulation.scenario import Sound
 
 SEASON = "2030-31"
 SOUNDS = {"ondrell": ondrell_sound, "small": small_sound}

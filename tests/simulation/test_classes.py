@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.fish.marks import CLASSES
+from analytics.fish.mark_composition import CLASSES
 from tests.simulation.class_seasons import simulate_classes
 from tests.simulation.seasons import default_processes, shrunk, summary
 

@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data.demo.frame import table_of
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.sampling import draw_sample
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.simulation.calendar_frame import table_of
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.sampling import draw_sample
 from tests.simulation.seasons import RESULT, SAMPLE, SEASON, _place, binomial_bounds, in_processes
 
 N_SEASONS = 200

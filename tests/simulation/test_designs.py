@@ -12,7 +12,7 @@ from multiprocessing import get_context
 import pandas as pd
 import pytest
 
-from analytics.survey import site_draws, successive
+from analytics.survey import site_selection, unequal_probability
 from tests.simulation.designs import (
     BATCH,
     CASES,
@@ -100,10 +100,10 @@ def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monke
     def nothing(between, size):
         return 0 * between
 
-    monkeypatch.setattr(successive, "_pair_form", nothing)
-    site_draws._site_draw.cache_clear()
+    monkeypatch.setattr(unequal_probability, "_pair_form", nothing)
+    site_selection._site_draw.cache_clear()
     broken = several("every day", SEED, range(50))
-    site_draws._site_draw.cache_clear()
+    site_selection._site_draw.cache_clear()
     assert (summary(broken, TOTALS)["held_prop"] < low).all()
 
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import t as student_t
 
-from analytics.models.pooled import pool_shares
+from analytics.models.partial_pooling import pool_shares
 
 N_AREAS, N_WEEKS = 6, 12
 #: Truths as the model has them, and one whose weeks follow a trend and whose areas are two kinds.

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.standing.baseline import ground_of
-from analytics.season.option import Change, Option
-from analytics.season.weigh import weigh
+from analytics.estimates.season_survey import prepare
+from analytics.options.compare import weigh
+from analytics.options.option import Change, Option
+from analytics.outlook.projection import ground_of
 from tests.simulation import rule_seasons as rules
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
 

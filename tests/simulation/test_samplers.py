@@ -10,23 +10,24 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from analytics.data.demo.convenience import ConvenienceOptions, draw_convenience_sample
-from analytics.data.demo.day_site import (
-    DayOptions,
-    draw_day_site_sample,
-    draw_day_sites,
-    draw_probabilities,
-)
-from analytics.data.demo.elsewhere import (
+from analytics.simulation.calendar_frame import reference_tables, season_frame
+from analytics.simulation.demo_scenario import small_sound
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.on_water import (
     CountOptions,
     boats_fishing,
     random_counts_table,
     simulate_elsewhere,
 )
-from analytics.data.demo.frame import reference_tables, season_frame
-from analytics.data.demo.ondrell import small_sound
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.truth import season_truth, truth_rows
+from analytics.simulation.sampling import (
+    ConvenienceOptions,
+    DayOptions,
+    draw_convenience_sample,
+    draw_day_site_sample,
+    draw_day_sites,
+    draw_probabilities,
+)
+from analytics.simulation.truth import season_truth, truth_rows
 
 SOUND = small_sound()
 FRAME = season_frame(SOUND, "2030-31")

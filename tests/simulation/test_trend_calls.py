@@ -22,9 +22,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binom
 
-from analytics.bulletin.rates.fitted import fitted
-from analytics.bulletin.rates.levels import all_areas, levels_of
-from analytics.bulletin.rates.trend import trend_rows
+from analytics.catch_rates.standardised_levels import all_areas, levels_of
+from analytics.catch_rates.trend import trend_rows
+from analytics.catch_rates.trips import fitted
 from analytics.weeks import weeks_between
 
 WEEKS = weeks_between("2030-W44", "2031-W07")

@@ -10,26 +10,18 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rates.tables import INDEX_SCHEMA, TIMING_SCHEMA
-from analytics.bulletin.standing.ahead import ahead_of, weeks_ahead
-from analytics.bulletin.standing.backtest import CUTS, PROJECTED, backtest_rows
-from analytics.bulletin.standing.boat_days import BoatDays, Weather, boat_days
-from analytics.bulletin.standing.effort import effort_ahead
-from analytics.bulletin.standing.history import KEPT, LEVEL_SE, Figures, course_of
-from analytics.bulletin.standing.rate_paths import rates_ahead
-from analytics.bulletin.standing.share_paths import shares_ahead
-from analytics.bulletin.standing.to_date import to_date_draws
-from analytics.bulletin.standing.weekly_levels import (
-    RATE,
-    SHARE,
-    TRIPS,
-    Weekly,
-    past_weekly,
-    with_none,
-)
+from analytics.catch_rates.schemas import INDEX_SCHEMA, TIMING_SCHEMA
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
+from analytics.outlook.day_effects import BoatDays, Weather, boat_days
+from analytics.outlook.effort_projection import effort_ahead
+from analytics.outlook.projection import ahead_of, weeks_ahead
+from analytics.outlook.rate_projection import rates_ahead, shares_ahead
+from analytics.outlook.seasonal_pattern import KEPT, LEVEL_SE, Figures, course_of
+from analytics.outlook.to_date_draws import to_date_draws
+from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, Weekly, past_weekly, with_none
 from analytics.weeks import days_from, week_of_days
 from tests.simulation import rule_seasons as made
 

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from dashboard.amounts import Amount, Sort, of_row
+from dashboard.numbers import Amount, Sort, of_row
 
 
 def plain(words):

@@ -7,14 +7,20 @@ import datetime as dt
 import pyarrow as pa
 import pytest
 
-from analytics.season.answer_about import About
-from analytics.season.answer_cells import amount, chance, points, reached
-from analytics.season.answer_report import CAUTION, report
-from analytics.season.answer_sentences import binding
-from analytics.season.answer_short import short_lines
-from analytics.season.baseline import Limit
-from analytics.season.kept_limits import limits_of
-from analytics.season.tables import ANSWER_SCHEMAS
+from analytics.options.baseline import Limit
+from analytics.options.baseline_io import limits_of
+from analytics.options.report import (
+    CAUTION,
+    About,
+    amount,
+    binding,
+    chance,
+    points,
+    reached,
+    report,
+    short_lines,
+)
+from analytics.options.schemas import ANSWER_SCHEMAS
 
 TODAY, CLOSE, POOR = "Today's rule", "Close | early", "Poor_one"
 LIMITS = (Limit("L1", ("VEL", "SOR"), ("released_sublegal_fish",), 20000.0),)
@@ -306,7 +312,7 @@ def test_short_lines_are_aligned(tables):
 
 
 def test_limits_are_those_of_the_standing_that_have_an_estimate():
-    from analytics.bulletin.standing.tables import STANDING_SCHEMA
+    from analytics.outlook.schemas import STANDING_SCHEMA
 
     rows = [
         {

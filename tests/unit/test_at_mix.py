@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from analytics.errors import WrongUse
-from analytics.models.at_mix import as_fished, at_mix
-from analytics.models.counts import fit_counts
+from analytics.models.count_regression import fit_counts
+from analytics.models.marginal_means import as_fished, at_mix
 
 LEVELS = pd.DataFrame({"area": ["east", "west"]})
 

@@ -10,15 +10,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin import shelf
+from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
-from analytics.bulletin.changes import week_changes
-from analytics.bulletin.weekly import LEVELS, estimate_snapshot
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, WrongUse
-from analytics.interval import t_quantile
-from analytics.table import RESULT_SCHEMA, to_arrow
+from analytics.estimates.estimate import LEVELS, estimate_snapshot
+from analytics.estimates.weekly_changes import week_changes
+from analytics.intervals import t_quantile
+from analytics.result_table import RESULT_SCHEMA, to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 
@@ -45,7 +45,7 @@ def store(tmp_path):
 
 def test_a_bulletin_holds_every_level_and_equals_the_estimates(store):
     card = make_bulletin(store)
-    bulletin = shelf.load(shelf.shelf_of(store.path), card.bulletin)
+    bulletin = archive.load(archive.shelf_of(store.path), card.bulletin)
     assert bulletin.rows.schema.equals(RESULT_SCHEMA)
     rows = bulletin.rows.to_pandas()
     for by in LEVELS:
@@ -61,14 +61,14 @@ def test_a_bulletin_is_kept_by_version_and_left_alone(store):
     assert card.version == 1
     assert card.preliminary
     assert make_bulletin(store).bulletin == card.bulletin
-    folder = shelf.shelf_of(store.path)
-    assert len(shelf.cards(folder)) == 1
-    assert shelf.cards(folder)[0].made_utc == card.made_utc
+    folder = archive.shelf_of(store.path)
+    assert len(archive.cards(folder)) == 1
+    assert archive.cards(folder)[0].made_utc == card.made_utc
     changed = store.snapshot()["interviews"].slice(0, 1)
     place = changed.column_names.index("kept")
     store.add({"interviews": changed.set_column(place, "kept", [[9]])})
     assert make_bulletin(store).version == 2
-    assert [one.version for one in shelf.cards(folder)] == [1, 2]
+    assert [one.version for one in archive.cards(folder)] == [1, 2]
 
 
 def test_another_program_version_makes_another_bulletin(store, monkeypatch):
@@ -77,7 +77,7 @@ def test_another_program_version_makes_another_bulletin(store, monkeypatch):
     second = make_bulletin(store)
     assert second.bulletin == first.bulletin + "-2"
     assert make_bulletin(store).made_utc == second.made_utc
-    assert len(shelf.cards(shelf.shelf_of(store.path))) == 2
+    assert len(archive.cards(archive.shelf_of(store.path))) == 2
 
 
 def test_findings_and_strata_say_what_the_sample_lacks():
@@ -111,23 +111,23 @@ def test_compliance_of_the_season_is_counted_in_its_bulletin():
 def test_an_unknown_bulletin_names_those_there_are(store):
     card = make_bulletin(store)
     with pytest.raises(WrongUse, match=card.bulletin):
-        shelf.load(shelf.shelf_of(store.path), "1999")
+        archive.load(archive.shelf_of(store.path), "1999")
 
 
 def test_a_broken_bulletin_is_told_in_words(store):
-    folder = shelf.shelf_of(store.path)
+    folder = archive.shelf_of(store.path)
     card = make_bulletin(store)
     (folder / card.bulletin / "rows.parquet").write_bytes(b"PAR1")
     with pytest.raises(StoreError, match="cannot be read"):
-        shelf.load(folder, card.bulletin)
+        archive.load(folder, card.bulletin)
 
 
 def test_one_damaged_card_hides_no_other_bulletin(store):
-    folder = shelf.shelf_of(store.path)
+    folder = archive.shelf_of(store.path)
     sound, broken = make_bulletin(store), make_bulletin(store, through="2031-W02")
-    (folder / broken.bulletin / shelf.CARD_FILE).write_text("{")
-    assert [card.bulletin for card in shelf.cards(folder)] == [sound.bulletin]
-    assert shelf.damaged(folder) == [broken.bulletin]
+    (folder / broken.bulletin / archive.CARD_FILE).write_text("{")
+    assert [card.bulletin for card in archive.cards(folder)] == [sound.bulletin]
+    assert archive.damaged(folder) == [broken.bulletin]
 
 
 def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
@@ -137,23 +137,23 @@ def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
     monkeypatch.setattr(pq, "write_table", fail)
     with pytest.raises(OSError, match="disk full"):
         make_bulletin(store)
-    assert list(shelf.shelf_of(store.path).iterdir()) == []
+    assert list(archive.shelf_of(store.path).iterdir()) == []
 
 
 def test_cards_are_plain_json(store):
     card = make_bulletin(store)
-    path = shelf.shelf_of(store.path) / card.bulletin / shelf.CARD_FILE
+    path = archive.shelf_of(store.path) / card.bulletin / archive.CARD_FILE
     assert json.loads(path.read_text())["season"] == "2030-31"
 
 
-@pytest.mark.parametrize("file", [shelf.CARD_FILE, "rows.parquet"])
+@pytest.mark.parametrize("file", [archive.CARD_FILE, "rows.parquet"])
 def test_a_damaged_bulletin_is_made_again_beside_it(store, file):
-    folder = shelf.shelf_of(store.path)
+    folder = archive.shelf_of(store.path)
     first = make_bulletin(store)
     (folder / first.bulletin / file).write_text("{")
     second = make_bulletin(store)
     assert second.bulletin == first.bulletin + "-2"
-    assert shelf.load(folder, second.bulletin).rows.num_rows
+    assert archive.load(folder, second.bulletin).rows.num_rows
     assert make_bulletin(store).bulletin == second.bulletin
 
 

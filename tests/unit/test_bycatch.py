@@ -11,11 +11,11 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.bycatch import bycatch_table
-from analytics.bulletin.released.tables import BYCATCH_SCHEMA
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.season_survey import prepare
 from analytics.fish.bycatch import MOST, bycatch_of
+from analytics.released.bycatch import bycatch_table
+from analytics.released.schemas import BYCATCH_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.rates.candidates import (
+from analytics.catch_rates.model_selection import (
     HELD_OUT_WEEKS,
     KEPT_OUT,
     Candidate,
@@ -18,8 +18,8 @@ from analytics.bulletin.rates.candidates import (
     tried,
     why_chosen,
 )
-from analytics.bulletin.rates.fitted import Fitted, terms_over
-from analytics.models.counts import fit_counts
+from analytics.catch_rates.trips import Fitted, terms_over
+from analytics.models.count_regression import fit_counts
 
 WEEKS = 12
 

@@ -9,11 +9,11 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin.public import WITHHELD
-from analytics.units import Status
-from dashboard import book as books
+from analytics.bulletin.publication import WITHHELD
+from analytics.quantities import Status
+from dashboard import bulletin_index as books
 from dashboard import reasons
-from dashboard.charts import heat, marks, palette, trends
+from dashboard.charts import heat, series, theme
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
 
@@ -31,9 +31,9 @@ def line_of(book, area, quantity=MET):
 
 def panel_of(book, area, *, quantity=MET, top=None, chosen=CHOSEN):
     rows = line_of(book, area, quantity)
-    top = trends.ceiling(rows) if top is None else top
-    return trends.panel(
-        rows, weeks=book.axis, chosen=chosen, quantity=quantity, top=top, palette=palette.LIGHT
+    top = series.ceiling(rows) if top is None else top
+    return series.panel(
+        rows, weeks=book.axis, chosen=chosen, quantity=quantity, top=top, palette=theme.LIGHT
     )
 
 
@@ -46,7 +46,7 @@ def heat_of(book, quantity, *, dark=False, weeks=None):
         weeks=weeks or book.axis,
         chosen=CHOSEN,
         quantity=quantity,
-        palette=palette.palette(dark=dark),
+        palette=theme.palette(dark=dark),
     )
 
 
@@ -98,7 +98,7 @@ def test_every_reservation_has_a_symbol_of_its_own(book):
         Status.CENSUS,
         Status.MODELLED,
     }
-    assert len({*drawn.values(), marks.PLAIN.symbol}) == 6
+    assert len({*drawn.values(), theme.PLAIN.symbol}) == 6
 
 
 def test_the_chosen_week_is_framed(book):
@@ -112,7 +112,7 @@ def test_the_chosen_week_is_framed(book):
 
 def test_an_interval_beyond_the_panel_is_marked(book):
     rows = line_of(book, "A4")
-    top = trends.ceiling(rows)
+    top = series.ceiling(rows)
     over = [at for at, row in enumerate(rows) if row and row.ci_high and row.ci_high > top]
     assert over
     figure = panel_of(book, "A4")
@@ -124,9 +124,9 @@ def test_an_interval_beyond_the_panel_is_marked(book):
 def test_ceiling_holds_every_estimate_and_survives_nothing(book):
     for area in book.areas:
         rows = line_of(book, area)
-        assert trends.ceiling(rows) > max(row.estimate or 0 for row in rows if row)
-    assert trends.ceiling([None, None]) > 0
-    assert trends.ceiling([]) > 0
+        assert series.ceiling(rows) > max(row.estimate or 0 for row in rows if row)
+    assert series.ceiling([None, None]) > 0
+    assert series.ceiling([]) > 0
 
 
 def test_a_share_is_read_in_percent(book):
@@ -136,14 +136,14 @@ def test_a_share_is_read_in_percent(book):
 
 def test_description_names_lowest_and_highest(book):
     rows = line_of(book, "A2")
-    words = trends.description(rows, weeks=book.axis, area="Sorrel Narrows", label="Encounters")
+    words = series.description(rows, weeks=book.axis, area="Sorrel Narrows", label="Encounters")
     known = [
         (row.estimate, week) for week, row in zip(book.axis, rows, strict=True) if row.estimate
     ]
     assert f"{len(known)} of {len(rows)} weeks" in words
     assert f"in {min(known)[1]}, highest" in words
     assert words.endswith(f"in {max(known)[1]}.")
-    empty = trends.description([None], weeks=["2036-W01"], area="X", label="Encounters")
+    empty = series.description([None], weeks=["2036-W01"], area="X", label="Encounters")
     assert empty.endswith("no week has an estimate.")
 
 
@@ -157,7 +157,7 @@ def test_every_cell_has_a_value_or_a_reason(book, quantity):
         if row is None or row.estimate is None:
             missing.add((x, y))
         else:
-            shown = trends.text.interval(row) or reasons.why_no_interval(row)
+            shown = series.text.interval(row) or reasons.why_no_interval(row)
             assert shown in colours.customdata[at].replace("<br>", " ")
     every = {(x, y) for x in range(len(book.axis)) for y in range(len(book.areas))}
     assert set(zip(colours.x, colours.y, strict=True)) == every
@@ -176,7 +176,7 @@ def test_cells_carry_the_marks_of_their_reservations(book):
     assert "△!!" in heat.cell_text(filled)
     plain = book.row("A1", CHOSEN, RATE)
     assert heat.cell_text(plain) == f"{plain.estimate:.2f}"
-    assert heat.cell_text(None) == marks.CLOSED.glyph
+    assert heat.cell_text(None) == theme.CLOSED.glyph
 
 
 def test_heat_colours_span_the_values_in_view(book):
@@ -201,10 +201,10 @@ def test_one_odd_week_does_not_take_the_colour_from_the_rest(book):
 def test_an_endless_interval_ends_in_an_arrow(book):
     area, week = ENDLESS
     rows = line_of(book, area)
-    top = trends.ceiling(rows)
+    top = series.ceiling(rows)
     assert math.isfinite(top)
-    assert trends.is_cut(rows, top=top)
-    assert not trends.is_cut([None, book.row("A1", CHOSEN, MET)], top=1e9)
+    assert series.is_cut(rows, top=top)
+    assert not series.is_cut([None, book.row("A1", CHOSEN, MET)], top=1e9)
     figure = panel_of(book, area)
     at = book.axis.index(week)
     assert at in figure.data[4].x
@@ -216,24 +216,24 @@ def test_an_endless_interval_ends_in_an_arrow(book):
 def test_a_figure_without_an_error_has_a_mark_of_its_own(book):
     area, week = NO_ERROR
     row = book.row(area, week, MET)
-    assert marks.mark(row) == marks.UNSURE
-    assert marks.UNSURE in marks.legend([row])
+    assert theme.mark(row) == theme.UNSURE
+    assert theme.UNSURE in theme.legend([row])
     points = panel_of(book, area).data[2]
     at = list(points.x).index(book.axis.index(week))
-    assert points.marker.symbol[at] == marks.UNSURE.symbol
+    assert points.marker.symbol[at] == theme.UNSURE.symbol
     assert heat.cell_text(book.row(area, week, RATE)).endswith("<br>⊙!!")
 
 
 def test_a_total_without_an_area_has_the_mark_of_no_sample(book):
     row = book.row(*PARTIAL, MET)
-    assert marks.mark(row) == marks.PARTIAL
-    assert marks.PARTIAL.glyph == marks.GAP.glyph
-    assert "without Sorrel Narrows" in trends.hover(PARTIAL[1], row).replace("<br>", " ")
+    assert theme.mark(row) == theme.PARTIAL
+    assert theme.PARTIAL.glyph == theme.GAP.glyph
+    assert "without Sorrel Narrows" in series.hover(PARTIAL[1], row).replace("<br>", " ")
 
 
 def test_hover_words_are_harmless(book):
     row = replace(book.row("A2", CHOSEN, MET), method="<b>no</b> sample")
-    assert "&lt;b&gt;no" in trends.hover(CHOSEN, row)
+    assert "&lt;b&gt;no" in series.hover(CHOSEN, row)
 
 
 @pytest.mark.parametrize(
@@ -260,51 +260,51 @@ def test_a_map_of_nothing_is_still_a_map():
         weeks=("2036-W01",),
         chosen="2036-W02",
         quantity=RATE,
-        palette=palette.DARK,
+        palette=theme.DARK,
     )
     assert figure.data[2].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
 
 
 def test_legend_says_each_mark_once_and_only_those_seen(book):
     rows = line_of(book, "A3") + line_of(book, "A6")
-    seen = marks.legend(rows)
+    seen = theme.legend(rows)
     assert len(seen) == len(set(seen))
-    assert marks.MARKS[Status.COLLAPSED] in seen
-    assert marks.CLOSED in seen
-    assert marks.MARKS[Status.IMPUTED] not in seen
+    assert theme.MARKS[Status.COLLAPSED] in seen
+    assert theme.CLOSED in seen
+    assert theme.MARKS[Status.IMPUTED] not in seen
 
 
 def test_a_share_of_no_fish_is_no_missing_sample(book):
     nothing = book.row("A5", CHOSEN, SHARE)
     assert nothing.estimate is None
-    assert marks.mark(nothing) == marks.EMPTY
-    assert marks.mark(book.row("A2", CHOSEN, SHARE)) == marks.GAP
-    assert marks.mark(book.row("A6", CHOSEN, MET)) == marks.MARKS[Status.NO_DESIGN]
-    assert marks.mark(book.row("A6", CHOSEN, SHARE)) == marks.PLAIN
-    assert marks.EMPTY in marks.legend([nothing])
+    assert theme.mark(nothing) == theme.EMPTY
+    assert theme.mark(book.row("A2", CHOSEN, SHARE)) == theme.GAP
+    assert theme.mark(book.row("A6", CHOSEN, MET)) == theme.MARKS[Status.NO_DESIGN]
+    assert theme.mark(book.row("A6", CHOSEN, SHARE)) == theme.PLAIN
+    assert theme.EMPTY in theme.legend([nothing])
 
 
 @pytest.mark.parametrize("status", Status)
 def test_a_withheld_figure_says_so_whatever_its_status(book, status):
     blank = {"estimate": None, "se": None, "ci_low": None, "ci_high": None, "method": WITHHELD}
     withheld = replace(book.row("A1", CHOSEN, RATE), status=status, **blank)
-    assert marks.mark(withheld) == marks.WITHHELD
-    assert marks.legend([withheld]) == [marks.WITHHELD]
-    assert heat.cell_text(withheld) == marks.WITHHELD.glyph
-    assert marks.mark(replace(withheld, method="the denominator is 0")) != marks.WITHHELD
+    assert theme.mark(withheld) == theme.WITHHELD
+    assert theme.legend([withheld]) == [theme.WITHHELD]
+    assert heat.cell_text(withheld) == theme.WITHHELD.glyph
+    assert theme.mark(replace(withheld, method="the denominator is 0")) != theme.WITHHELD
 
 
 def test_glyphs_tell_every_mark_apart():
-    lone = {marks.EMPTY, marks.CLOSED, marks.UNSURE, marks.WITHHELD}
-    glyphs = [one.glyph for one in {*marks.MARKS.values(), *lone}]
-    same_gap = [marks.GAP.glyph, marks.MARKS[Status.NO_DESIGN].glyph]
+    lone = {theme.EMPTY, theme.CLOSED, theme.UNSURE, theme.WITHHELD}
+    glyphs = [one.glyph for one in {*theme.MARKS.values(), *lone}]
+    same_gap = [theme.GAP.glyph, theme.MARKS[Status.NO_DESIGN].glyph]
     assert len(set(glyphs)) == len(glyphs) - (same_gap[0] == same_gap[1])
-    assert set(marks.MARKS) == set(Status)
+    assert set(theme.MARKS) == set(Status)
 
 
 def test_figures_need_no_streamlit():
     program = (
-        "import sys; import dashboard.charts.trends, dashboard.charts.heat; "
+        "import sys; import dashboard.charts.series, dashboard.charts.heat; "
         "sys.exit('streamlit' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

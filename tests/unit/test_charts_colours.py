@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard import look
-from dashboard.charts import palette
+from dashboard import style
+from dashboard.charts import theme as palette
 
 
 @pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
@@ -54,7 +54,7 @@ def test_the_theme_is_readable(theme):
 
 def test_captions_and_chosen_chips_take_colours_that_are_tested():
     for colours in (palette.LIGHT, palette.DARK):
-        sheet = look.sheet(colours)
+        sheet = style.sheet(colours)
         captions = sheet[sheet.index("[data-testid=stCaptionContainer]") :]
         assert captions[: captions.index("}")].endswith(f"color: {colours.quiet}; opacity: 1;")
         chip = sheet[sheet.index("[data-selected=true]") :]

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import book as books
-from dashboard import moves
-from dashboard.charts import moved, palette
+from dashboard import bulletin_index as books
+from dashboard.charts import moved, theme
+from dashboard.revisions import moves
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_moves import WAS_ZERO
 
@@ -28,7 +28,7 @@ def drawn_of(book, quantity=MET):
 @pytest.mark.parametrize("quantity", [MET, SHARE])
 def test_every_figure_and_interval_is_drawn(book, quantity):
     drawn = drawn_of(book, quantity)
-    figure = moved.dumbbells(drawn, book=book, palette=palette.LIGHT)
+    figure = moved.dumbbells(drawn, book=book, palette=theme.LIGHT)
     bars_before, before, _, bars_now, now, _ = figure.data
     for points, bars, side in ((before, bars_before, "before"), (now, bars_now, "now")):
         rows = [row for one in drawn if (row := getattr(one, side)) and row.estimate is not None]
@@ -47,7 +47,7 @@ def test_every_figure_and_interval_is_drawn(book, quantity):
 
 def test_a_zero_stands_inside_the_low_end_and_says_so(book):
     drawn = drawn_of(book)
-    _, before, *_ = moved.dumbbells(drawn, book=book, palette=palette.LIGHT).data
+    _, before, *_ = moved.dumbbells(drawn, book=book, palette=theme.LIGHT).data
     with_before = [one for one in drawn if one.before.estimate is not None]
     (at,) = [n for n, one in enumerate(with_before) if (one.row.area, one.row.week) == WAS_ZERO]
     low = moved.span(drawn).low
@@ -63,7 +63,7 @@ def test_an_interval_that_runs_on_is_marked_and_held(book):
     wider = [*drawn[:-1], wide]
     assert moved.is_cut(wider)
     ends = moved.span(wider)
-    *_, bars, _, cut = moved.dumbbells(wider, book=book, palette=palette.LIGHT).data
+    *_, bars, _, cut = moved.dumbbells(wider, book=book, palette=theme.LIGHT).data
     assert list(cut.y) == [len(drawn) - 1 + moved.APART] * 2
     assert ends.low < cut.x[0] < 1.1 * ends.low
     assert ends.high > cut.x[1] > ends.high / 1.1
@@ -89,5 +89,5 @@ def test_the_words_stand_for_the_figure(book):
 
 def test_names_from_the_data_are_harmless(book):
     nasty = replace(book, names=dict.fromkeys(book.names, "<b>x</b>"))
-    figure = moved.dumbbells(drawn_of(book), book=nasty, palette=palette.DARK)
+    figure = moved.dumbbells(drawn_of(book), book=nasty, palette=theme.DARK)
     assert not any("<b>x" in label for label in figure.layout.yaxis.ticktext)

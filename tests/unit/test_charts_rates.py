@@ -7,16 +7,16 @@ from datetime import date
 
 import pytest
 
-from dashboard import book as books
-from dashboard.amounts import Sort
+from dashboard import bulletin_index as books
+from dashboard.catch_rates import models, panels, seasonal_timing
+from dashboard.catch_rates import records as modelled
 from dashboard.charts import fits as residuals
-from dashboard.charts import palette, rate_panel, rates, run_panel, scales, timing
-from dashboard.rates import fits, panels, runs
-from dashboard.rates import index as modelled
+from dashboard.charts import rate_panel, rates, theme, timing
+from dashboard.numbers import Sort
 from tests.app import sample_rates
 from tests.app.sample_bulletin import NOW, make
 
-COLOURS = palette.LIGHT
+COLOURS = theme.LIGHT
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +134,7 @@ def test_a_panel_is_told_in_words(book, told):
 
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
-    run = runs.shares(told, [None])[None]
+    run = seasonal_timing.shares(told, [None])[None]
     drawn = traces(timing.figure(run, palette=COLOURS))
     lines = told.timing["2033-34", None]
     assert list(drawn["past"][0].y) == [line["share"] for line in lines]
@@ -144,25 +144,25 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
     assert drawn["normal"][0].line.dash == "solid"
     assert drawn["logistic"][0].line.dash == "dash"
     assert "now" not in drawn
-    assert run_panel.NOW not in run_panel.signs([run])
+    assert timing.NOW not in timing.signs([run])
 
 
 def test_the_index_of_a_run_stands_against_the_past(told):
-    run = runs.indices(told, ["A1"])["A1"]
+    run = seasonal_timing.indices(told, ["A1"])["A1"]
     drawn = traces(timing.figure(run, palette=COLOURS))
     now = told.timing[NOW, "A1"]
     assert list(drawn["now"][0].x) == [line["day"] for line in now]
     assert list(drawn["now"][0].y) == [line["index"] for line in now]
     labels = timing.figure(run, palette=COLOURS).layout.xaxis.ticktext
     assert labels[0] == "1 Dec"
-    words = run_panel.description(run, of="The index")
+    words = timing.description(run, of="The index")
     assert words.startswith("The index: 2 past seasons; this season 0.")
     assert "by 10 Feb, past ones" in words
 
 
 def test_a_closed_time_breaks_the_line():
     points = ((6, 0.1), (13, 0.2), (34, 0.3))
-    run = run_panel.Run({}, points, {}, date(2035, 11, 5), is_share=False)
+    run = timing.Run({}, points, {}, date(2035, 11, 5), is_share=False)
     trace = traces(timing.figure(run, palette=COLOURS))["now"][0]
     assert list(trace.x) == [6, 13, 31, 34]
     assert list(trace.y) == [0.1, 0.2, None, 0.3]
@@ -173,28 +173,28 @@ def test_a_closed_time_breaks_the_line():
 def test_the_envelope_is_apart_where_past_seasons_were_closed():
     line = ((6, 0.1), (13, 0.2), (34, 0.3), (41, 0.4))
     past = {"a": line, "b": tuple((day, value + 0.1) for day, value in line)}
-    run = run_panel.Run(past, (), {}, date(2035, 11, 5), is_share=False)
+    run = timing.Run(past, (), {}, date(2035, 11, 5), is_share=False)
     band = traces(timing.figure(run, palette=COLOURS))["envelope"][0]
     assert list(band.x) == [6, 13, 13, 6, None, 34, 41, 41, 34]
     assert list(band.y) == pytest.approx([0.2, 0.3, 0.2, 0.1, None, 0.4, 0.5, 0.4, 0.3])
 
 
 def test_one_past_season_has_no_envelope(told):
-    run = runs.indices(told, [None])[None]
-    one = run_panel.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
+    run = seasonal_timing.indices(told, [None])[None]
+    one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
     assert one.envelope == ()
-    assert run_panel.ENVELOPE not in run_panel.signs([one])
-    assert "1 past season;" in run_panel.description(one, of="The index")
+    assert timing.ENVELOPE not in timing.signs([one])
+    assert "1 past season;" in timing.description(one, of="The index")
 
 
 def test_residuals_stand_against_the_normal(told):
-    lines = fits.quantiles(told, "encounters")
+    lines = models.quantiles(told, "encounters")
     figure = residuals.quantiles(lines, palette=COLOURS)
     guide, points = figure.data
     assert list(guide.x) == list(guide.y)
     assert len(points.x) == 60
     assert list(points.y) == [line["residual"] for line in lines]
-    assert "60 points; farthest from the line at 2.1" in fits.quantile_words(lines)
+    assert "60 points; farthest from the line at 2.1" in models.quantile_words(lines)
 
 
 @pytest.mark.parametrize(
@@ -209,7 +209,7 @@ def test_residuals_stand_against_the_normal(told):
     ],
 )
 def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
-    assert scales.ticks(low, high) == pytest.approx(found)
+    assert theme.ticks(low, high) == pytest.approx(found)
 
 
 def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
@@ -236,18 +236,18 @@ def test_the_last_season_is_named_and_each_told_by_the_pointer(book, told):
 
 
 def test_this_seasons_day_is_marked_on_a_run(told):
-    run = runs.shares(told, [None])[None]
+    run = seasonal_timing.shares(told, [None])[None]
     assert run.today == (97, "end of W06")
     layout = timing.figure(run, palette=COLOURS).layout
     assert [(one.x0, one.x1) for one in layout.shapes] == [(97, 97)]
     assert "end of W06" in [one.text for one in layout.annotations]
-    assert run_panel.TODAY in run_panel.signs([run])
-    assert run_panel.CUT not in run_panel.signs([run])
+    assert timing.TODAY in timing.signs([run])
+    assert timing.CUT not in timing.signs([run])
 
 
 def test_a_spike_of_a_past_season_is_cut_on_a_run():
     past = {"a": tuple((7 * at + 6, 9.0 if at == 3 else 0.3) for at in range(30))}
-    run = run_panel.Run(past, ((6, 0.4),), {}, date(2035, 11, 5), is_share=False)
+    run = timing.Run(past, ((6, 0.4),), {}, date(2035, 11, 5), is_share=False)
     assert run.top < 1
     assert run.cut == [27]
-    assert run_panel.CUT in run_panel.signs([run])
+    assert timing.CUT in timing.signs([run])

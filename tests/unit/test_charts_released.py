@@ -6,15 +6,16 @@ import itertools
 
 import pytest
 
-from dashboard import book as books
-from dashboard.amounts import Amount, Sort
-from dashboard.charts import dots, lengths, palette, shares, survival
-from dashboard.charts.dots import Dot
+from dashboard import bulletin_index as books
+from dashboard.charts import bars as lengths
+from dashboard.charts import forest, shares, survival, theme
+from dashboard.charts.forest import Dot
+from dashboard.numbers import Amount, Sort
 from dashboard.released import classes as released_classes
-from dashboard.released import death_dots
+from dashboard.released import deaths
 from dashboard.released import deaths as released_deaths
-from dashboard.released import index as released
 from dashboard.released import lengths as released_lengths
+from dashboard.released import records as released
 from dashboard.released import trials as released_trials
 from tests.app import sample_held, sample_released
 from tests.app.sample_bulletin import NOW, make
@@ -38,7 +39,7 @@ def ends_of(trace):
 
 def test_both_methods_stand_apart_on_one_line_with_their_intervals(told):
     found = released_classes.dots(told, None)
-    figure = dots.figure(found, palette=palette.LIGHT)
+    figure = forest.figure(found, palette=theme.LIGHT)
     bars, thin, sampled, _, bars_told, _, reported, _, gaps = figure.data
     for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_told, "reported")):
         rows = [told.classes[basis, None, None, name].row for name in released_classes.ALL]
@@ -54,16 +55,16 @@ def test_both_methods_stand_apart_on_one_line_with_their_intervals(told):
 
 def test_a_number_that_lacks_is_marked_with_its_reason(told):
     found = released_classes.dots(told, sample_released.NO_SAMPLE)
-    gaps = dots.figure(found, palette=palette.DARK).data[-1]
+    gaps = forest.figure(found, palette=theme.DARK).data[-1]
     assert len(gaps.x) == 5
     assert sample_released.NO_FISH in gaps.text[0].replace("<br>", " ")
-    assert dots.GAP in dots.signs(found, released_classes.NAMES)
-    assert "no figure" in dots.description(found, of="Encounters", names=released_classes.NAMES)
+    assert forest.GAP in forest.signs(found, released_classes.NAMES)
+    assert "no figure" in forest.description(found, of="Encounters", names=released_classes.NAMES)
 
 
 def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
-    found = death_dots.by_group(told, None)
-    bars, thin, points, *_ = dots.figure(found, palette=palette.LIGHT).data
+    found = deaths.by_group(told, None)
+    bars, thin, points, *_ = forest.figure(found, palette=theme.LIGHT).data
     lines = released_deaths.groups(told, None)
     assert list(points.x) == [one["deaths"] for one in lines]
     assert ends_of(bars) == [one[end] for one in lines for end in ("ci_low", "ci_high")]
@@ -75,43 +76,43 @@ def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
 
 def test_an_interval_that_runs_on_is_cut_and_marked():
     found = [Dot("a", Amount(10.0, 8.0, 12.0)), Dot("b", Amount(9.0, 1.0, 400.0))]
-    bars, _, _, cut, _ = dots.figure(found, palette=palette.LIGHT).data
-    top = dots.reach(found)
+    bars, _, _, cut, _ = forest.figure(found, palette=theme.LIGHT).data
+    top = forest.reach(found)
     assert top == pytest.approx(1.08 * 2.5 * 10.0)
     assert max(ends_of(bars)) == top
     assert list(cut.y) == [1]
-    assert dots.CUT in dots.signs(found, (("sea", "fish"),))
-    assert not dots.is_cut(found[:1])
+    assert forest.CUT in forest.signs(found, (("sea", "fish"),))
+    assert not forest.is_cut(found[:1])
 
 
 def test_a_share_ends_at_one_and_a_guide_is_in_sight():
     share = [Dot("a", Amount(0.97, 0.9, 1.0, Sort.SHARE))]
-    assert dots.reach(share) == 1.0
+    assert forest.reach(share) == 1.0
     ratio = [Dot("a", Amount(0.4, 0.3, 0.5, Sort.RATIO))]
-    figure = dots.figure(ratio, palette=palette.LIGHT, guide=1.0)
+    figure = forest.figure(ratio, palette=theme.LIGHT, guide=1.0)
     assert figure.layout.xaxis.range[1] > 1.0
     assert figure.layout.shapes[0].x0 == 1.0
 
 
 def test_a_dot_on_zero_does_not_touch_its_label():
-    figure = dots.figure([Dot("a", Amount(0.0)), Dot("b", Amount(5.0))], palette=palette.LIGHT)
+    figure = forest.figure([Dot("a", Amount(0.0)), Dot("b", Amount(5.0))], palette=theme.LIGHT)
     assert figure.layout.xaxis.range[0] < 0
 
 
 def test_names_are_escaped():
     found = [Dot("<b>x</b>", Amount(1.0), words="<i>y</i>")]
-    figure = dots.figure(found, palette=palette.LIGHT)
+    figure = forest.figure(found, palette=theme.LIGHT)
     assert figure.layout.yaxis.ticktext[0] == "&lt;b&gt;x&lt;/b&gt;"
     assert "<i>" not in figure.data[2].text[0]
 
 
-@pytest.mark.parametrize("colours", [palette.LIGHT, palette.DARK])
+@pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
 def test_signs_have_the_colour_of_what_they_name(told, colours):
     found = released_classes.dots(told, None)
-    figure = dots.figure(found, palette=colours)
+    figure = forest.figure(found, palette=colours)
     for points, hue in ((figure.data[2], "sea"), (figure.data[6], "copper")):
         assert points.marker.color == getattr(colours, hue)
-        assert dots.HUES.get(dots.GLYPHS[hue], "sea") == hue
+        assert forest.HUES.get(forest.GLYPHS[hue], "sea") == hue
 
 
 def share_rows(book, told, area):
@@ -123,7 +124,7 @@ def share_rows(book, told, area):
 
 def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, told):
     survey, pooled = share_rows(book, told, "A1")
-    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.LIGHT)
+    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT)
     band, line, bars, points, gaps = figure.data
     assert list(line.y) == [row.estimate for row in pooled]
     for row in pooled:
@@ -141,16 +142,16 @@ def test_closed_weeks_part_the_band(book, told):
     survey, pooled = share_rows(book, told, sample_released.CONVENIENT)
     open_weeks = [at for at, row in enumerate(pooled) if row is not None]
     assert open_weeks != list(range(len(book.axis)))
-    band = shares.panel(
-        survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.LIGHT
-    ).data[0]
+    band = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT).data[
+        0
+    ]
     runs = 1 + sum(b - a > 1 for a, b in itertools.pairwise(open_weeks))
     assert list(band.x).count(None) == runs > 1
 
 
 def test_no_pooled_line_is_no_band(book, told):
     survey, pooled = share_rows(book, told, sample_released.NOTHING)
-    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=palette.DARK)
+    figure = shares.panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.DARK)
     assert list(figure.data[0].x) == []
     words = shares.description(survey, pooled, weeks=book.axis, area="Wicket Pass")
     assert words.endswith("no pooled line.")
@@ -174,7 +175,7 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(told):
         bins,
         rules=released_lengths.rules(told, None),
         span=released_lengths.span(told),
-        palette=palette.LIGHT,
+        palette=theme.LIGHT,
     )
     marked, others = figure.data
     assert [a + b for a, b in zip(marked.y, others.y, strict=True)] == [one["fish"] for one in bins]
@@ -186,7 +187,7 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(told):
 
 def test_the_curve_has_its_band_and_the_minimum_in_force(told):
     lines = released_lengths.shares(told, None)
-    band, curve, rule = lengths.curve(lines, palette=palette.LIGHT).data
+    band, curve, rule = lengths.curve(lines, palette=theme.LIGHT).data
     assert list(curve.y) == [one["share"] for one in lines]
     assert list(curve.x) == sorted(curve.x)
     assert sorted(band.y) == sorted(one[end] for one in lines for end in ("ci_low", "ci_high"))
@@ -196,14 +197,14 @@ def test_the_curve_has_its_band_and_the_minimum_in_force(told):
 def test_stairs_begin_with_all_alive_and_show_the_last_fall(told):
     groups = released_trials.survivors(told)
     steps = groups["jaw"]
-    high, low, alive = survival.panel(steps, until=100.0, palette=palette.LIGHT).data
+    high, low, alive = survival.panel(steps, until=100.0, palette=theme.LIGHT).data
     assert list(alive.x) == [0.0, 24.0, 96.0, 100.0]
     assert list(alive.y) == [1.0, 0.967, 0.933, 0.933]
     assert alive.line.shape == "hv"
     assert list(low.y)[1:3] == [one["ci_low"] for one in steps]
     assert list(high.y)[1:3] == [one["ci_high"] for one in steps]
     # A group without limits has no band, and still its stairs.
-    (alone,) = survival.panel(groups["oesophagus stomach"], until=100.0, palette=palette.DARK).data
+    (alone,) = survival.panel(groups["oesophagus stomach"], until=100.0, palette=theme.DARK).data
     assert list(alone.y) == [1.0, 0.0, 0.0]
 
 

@@ -13,14 +13,14 @@ import pytest
 from analytics.data.checks import catch as rules_catch
 from analytics.data.checks import frame as rules_frame
 from analytics.data.checks.rule import parts, references
-from analytics.data.intake import batch as intake
+from analytics.data.importing import batch as intake
 from analytics.data.store import Store
 from analytics.errors import DataRefused
 from tests.field_week import field_week, write_week
 
 if TYPE_CHECKING:
     from analytics.data.checks.rule import Rule
-    from analytics.data.findings import Finding
+    from analytics.findings import Finding
     from tests.field_week import Rows
 
 ERROR, WARNING = "error", "warning"

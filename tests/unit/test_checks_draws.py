@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.data.findings import Severity
+from analytics.findings import Severity
 from tests.field_week import field_week
 from tests.unit.test_checks import findings_of
 

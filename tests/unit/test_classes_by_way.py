@@ -7,9 +7,9 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.cli import main
-from analytics.fish.marks import CLASSES
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.fish.mark_composition import CLASSES
 from tests.class_cases import boat, fish_of, sampled_survey, seasons
 from tests.field_week import field_week, write_week
 from tests.tables import MONDAY, SiteDay, figures

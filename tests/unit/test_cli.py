@@ -18,7 +18,7 @@ import pytest
 
 from analytics.cli import main
 from analytics.data.store import Store
-from analytics.table import RESULT_COLUMNS, RESULT_SCHEMA
+from analytics.result_table import RESULT_COLUMNS, RESULT_SCHEMA
 from tests.field_week import field_week, write_csv, write_week
 
 if TYPE_CHECKING:
@@ -251,8 +251,8 @@ def test_other_ways_to_reckon_say_so_in_every_method(
 
 
 def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
-    from analytics.bulletin.kept_tables import TABLE_SCHEMAS
-    from analytics.bulletin.shelf import cards, shelf_of
+    from analytics.bulletin.archive import cards, shelf_of
+    from analytics.bulletin.schemas import TABLE_SCHEMAS
 
     out = tmp_path / "out"
     status, _, err = run("bulletin", "--store", stored, "--out", out)
@@ -529,7 +529,7 @@ def served(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, str]:
 def test_open_tells_the_page_that_the_demo_is_invented(
     run: Run, stored: Path, served: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from analytics.bulletin import demo_store
+    from analytics.cli import demo_store
 
     monkeypatch.setattr(demo_store, "prepare", lambda progress: stored)
     assert run("open")[0] == 0

@@ -7,18 +7,17 @@ import pandas as pd
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.models.climb import climb, clustered
-from analytics.models.coded_rows import coded
-from analytics.models.counts import fit_counts
-from analytics.models.filled import fill
-from analytics.models.share_climb import (
+from analytics.models.count_data import coded
+from analytics.models.count_regression import climb, clustered, fit_counts
+from analytics.models.marginal_means import fill
+from analytics.models.share_regression import (
     climb_shares,
     clustered_shares,
+    fit_shares,
     log_chances,
     share_influence,
     share_residuals,
 )
-from analytics.models.shares import fit_shares
 
 TERMS = ("level", "method", "party")
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.composition import composition_tables
-from analytics.bulletin.released.tables import COMPARED_SCHEMA, COMPOSITION_SCHEMA
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.fish.marks import CLASSES
-from analytics.interval import t_quantile
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.fish.mark_composition import CLASSES
+from analytics.intervals import t_quantile
+from analytics.released.composition import composition_tables
+from analytics.released.schemas import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import SiteDay, figures, interview, survey
 

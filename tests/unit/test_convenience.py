@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from analytics.bulletin.standing.whole import standing_tables
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.outlook.build import standing_tables
+from analytics.outlook.schemas import STANDING_SCHEMAS
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 

@@ -10,9 +10,9 @@ from statsmodels.tools.numdiff import approx_fprime
 
 from analytics.errors import WrongUse
 from analytics.models import count_likelihood
-from analytics.models.count_checks import MOST_COUNT, rows_of
-from analytics.models.count_laws import Family, slopes
+from analytics.models.count_families import Family, slopes
 from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
+from analytics.models.response_checks import MOST_COUNT, rows_of
 
 
 @pytest.fixture(scope="module")

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.data.calendar import daylight_hours
 from analytics.errors import WrongUse
+from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 SEASON = {

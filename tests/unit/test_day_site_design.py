@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import DataRefused
+from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 SITES = dict.fromkeys(("r1", "r2", "r3", "r4"), "A")

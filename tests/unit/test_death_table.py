@@ -11,16 +11,14 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.death_sums import death_sums
-from analytics.bulletin.released.deaths import death_table
-from analytics.bulletin.released.mix import mix_table, printed_rate
-from analytics.bulletin.released.tables import DEATH_SCHEMA, MIX_SCHEMA
-from analytics.bulletin.weekly import result_rows
 from analytics.data.snapshot import Snapshot
-from analytics.fish.death_plan import has_no_sizes
-from analytics.fish.rates_in_print import MOOCHING, RATES_IN_PRINT, TROLLING, standing_of
-from analytics.interval import logit_t
+from analytics.estimates.estimate import result_rows
+from analytics.estimates.season_survey import prepare
+from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, standing_of
+from analytics.fish.release_mortality import has_no_sizes
+from analytics.intervals import logit_t
+from analytics.released.deaths import death_sums, death_table, mix_table, printed_rate
+from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_release_deaths import PAIR, TOLD, drop, rate, sample
 

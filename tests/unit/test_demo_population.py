@@ -7,10 +7,10 @@ import time
 import numpy as np
 import pytest
 
-from analytics.data.demo.frame import season_frame
-from analytics.data.demo.ondrell import ondrell_sound, small_sound
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.truth import AS_REPORTED, TRUE, season_truth, trend_rows, truth_rows
+from analytics.simulation.calendar_frame import season_frame
+from analytics.simulation.demo_scenario import ondrell_sound, small_sound
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.truth import AS_REPORTED, TRUE, season_truth, trend_rows, truth_rows
 
 SOUND = ondrell_sound()
 FRAME = season_frame(SOUND, "2034-35")

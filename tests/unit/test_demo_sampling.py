@@ -10,10 +10,10 @@ import numpy as np
 import pyarrow.compute as pc
 import pytest
 
-from analytics.data.demo.frame import season_frame
-from analytics.data.demo.ondrell import ondrell_sound, small_sound
-from analytics.data.demo.population import simulate_population
-from analytics.data.demo.sampling import (
+from analytics.simulation.calendar_frame import season_frame
+from analytics.simulation.demo_scenario import ondrell_sound, small_sound
+from analytics.simulation.fishery import simulate_population
+from analytics.simulation.sampling import (
     SampleOptions,
     draw_boats,
     draw_sample,

@@ -5,11 +5,12 @@ from __future__ import annotations
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin import demo_store, shelf
+from analytics.bulletin import archive
+from analytics.cli import demo_store
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.fish.marks import MARK_QUANTITIES
+from analytics.fish.mark_composition import MARK_QUANTITIES
 
 
 @pytest.fixture(scope="module")
@@ -33,12 +34,12 @@ def test_the_batches_together_are_the_demo_tables(prepared):
 
 
 def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
-    folder = shelf.shelf_of(prepared.path)
-    earlier, newest = shelf.cards(folder)[-2:]
+    folder = archive.shelf_of(prepared.path)
+    earlier, newest = archive.cards(folder)[-2:]
     assert earlier.season == newest.season
     assert newest.since == earlier.bulletin
     assert earlier.through < newest.through
-    moved = shelf.load(folder, newest.bulletin).moved.to_pylist()
+    moved = archive.load(folder, newest.bulletin).moved.to_pylist()
     new = {row["week"] for row in moved if row["kind"] == "new"}
     assert new == {newest.through}
     revised = [row for row in moved if row["kind"] == "revised"]
@@ -53,5 +54,5 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
 
 
 def test_every_other_season_has_one_bulletin(prepared):
-    cards = shelf.cards(shelf.shelf_of(prepared.path))
+    cards = archive.cards(archive.shelf_of(prepared.path))
     assert len(cards) == len({card.season for card in cards}) + 1

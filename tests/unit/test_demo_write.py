@@ -10,16 +10,16 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data.demo.frame import reference_tables
-from analytics.data.demo.ondrell import ondrell_sound
-from analytics.data.demo.write import write_demo
-from analytics.data.findings import Severity
-from analytics.data.intake.batch import check, read_paths
+from analytics.data.importing.batch import check, read_paths
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import WrongUse
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.findings import Severity
+from analytics.simulation.calendar_frame import reference_tables
+from analytics.simulation.demo_scenario import ondrell_sound
+from analytics.simulation.write import write_demo
 
 COMMITTED = Path(__file__).parents[2] / "demo_parquet"
 SEASONS = [season.season for season in ondrell_sound().seasons]

@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import kstest
 
-from analytics.models.count_laws import Family
-from analytics.models.counts import fit_counts
+from analytics.models.count_families import Family
+from analytics.models.count_regression import fit_counts
 from analytics.models.diagnostics import diagnose
 
 N = 4000

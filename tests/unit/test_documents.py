@@ -10,8 +10,8 @@ import pytest
 
 from analytics.cli.group import blackmouth
 from analytics.data.schema import TABLES
-from analytics.options import Reckoning
-from analytics.units import QUANTITIES, CiMethod, Status
+from analytics.quantities import QUANTITIES, CiMethod, Status
+from analytics.settings import Reckoning
 from tests import documents
 from tests.documents import DOCUMENTS, ROOT, SECTIONS
 

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
+from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 AREAS = {"r1": "A", "q1": "B"}

@@ -13,8 +13,8 @@ import pytest
 
 from analytics import fit_shares
 from analytics.errors import WrongUse
-from analytics.models import shares
-from analytics.models.maximum import checked_errors
+from analytics.models import share_regression
+from analytics.models.maximum_likelihood import checked_errors
 
 SPREAD = pd.DataFrame(
     {
@@ -171,7 +171,7 @@ def test_a_flawed_hessian_gives_no_errors():
 
 
 def test_a_search_that_does_not_arrive_is_refused(monkeypatch):
-    monkeypatch.setattr(shares, "search", lambda likelihood, start: None)
+    monkeypatch.setattr(share_regression, "search", lambda likelihood, start: None)
     with pytest.raises(WrongUse, match=r"did not arrive: .* name fewer terms"):
         fit(SPREAD)
 

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
+from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 DAY = dt.timedelta(days=1)

@@ -9,8 +9,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA
 from analytics.cli import main
+from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA
 
 DEMO = Path(__file__).parents[2] / "demo_parquet" / "held" / "held_fish.csv"
 HEAD = "held_id,group,hours,died,trial_id,total_length_mm\n"

@@ -10,9 +10,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data.intake import batch as intake
-from analytics.data.intake.cells import Fault, read_cell, read_extra
-from analytics.data.intake.digest import counted, grouped, quarantine_csv
+from analytics.data.importing import batch as intake
+from analytics.data.importing.findings_report import counted, grouped, quarantine_csv
+from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 from analytics.errors import DataRefused, WrongUse
@@ -21,8 +21,8 @@ from tests.field_week import field_week, write_csv, write_week
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from analytics.data.findings import Finding
-    from analytics.data.intake.batch import Reading
+    from analytics.data.importing.batch import Reading
+    from analytics.findings import Finding
 
 HEADER = "date,holiday\n"
 

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from analytics.combine import weighted_sum
-from analytics.interval import WIDEST, log_t, logit_t
+from analytics.intervals import WIDEST, log_t, logit_t
+from analytics.propagation import weighted_sum
 
 
 def test_log_t_is_students_t_on_the_log_scale():

@@ -10,8 +10,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.season.kept import from_table, to_table
-from analytics.season.tables import DRAW_SCHEMA
+from analytics.options.baseline_io import from_table, to_table
+from analytics.options.schemas import DRAW_SCHEMA
 from tests.season_cases import small_baseline
 
 

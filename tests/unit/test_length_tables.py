@@ -9,18 +9,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.lengths import (
-    conversion_table,
-    legal_share_table,
-    length_table,
-)
-from analytics.bulletin.released.tables import (
-    CONVERSION_SCHEMA,
-    LEGAL_SHARE_SCHEMA,
-    LENGTH_SCHEMA,
-)
-from analytics.data.lengths import TOTAL_PER_FORK
+from analytics.data.plausible_lengths import TOTAL_PER_FORK
+from analytics.estimates.season_survey import prepare
+from analytics.released.lengths import conversion_table, legal_share_table, length_table
+from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 LINE = 559.0

@@ -8,9 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, norm
 
-from analytics.fish.legal_share import design_effect, legal_share
-from analytics.fish.lengths import Form, Pairs, least_squares, total_from_fork, weight_from_length
-from analytics.interval import wilson
+from analytics.fish.legal_proportion import design_effect, legal_share
+from analytics.fish.length_conversion import (
+    Form,
+    Pairs,
+    least_squares,
+    total_from_fork,
+    weight_from_length,
+)
+from analytics.intervals import wilson
 
 LINE = 559.0
 

@@ -6,17 +6,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.rates.fitted import CELL, fitted
-from analytics.bulletin.rates.levels import all_areas, levels_of, series_of
+from analytics.catch_rates.standardised_levels import all_areas, levels_of, series_of
+from analytics.catch_rates.trips import CELL, fitted
 from analytics.errors import WrongUse
-from analytics.models.climb import climb
-from analytics.models.coded_rows import coded
-from analytics.models.count_laws import Family
-from analytics.models.grounds import CountGround
-from analytics.models.level_fit import spread_by_cluster
-from analytics.models.level_laws import level_shares
-from analytics.models.maximum import top
-from analytics.models.penalties import BiasReduced, Towards
+from analytics.models.cell_levels import (
+    BiasReduced,
+    CountGround,
+    Towards,
+    level_shares,
+    spread_by_cluster,
+)
+from analytics.models.count_data import coded
+from analytics.models.count_families import Family
+from analytics.models.count_regression import climb
+from analytics.models.maximum_likelihood import top
 
 AREAS = {"A": 0.6, "B": 0.3, "C": 0.4}
 WEEKS = tuple(f"2031-W{week:02}" for week in range(2, 12))

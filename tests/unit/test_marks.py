@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.fish.marks import MARK_QUANTITIES, mark_measures, marked
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.fish.mark_composition import MARK_QUANTITIES, mark_measures, marked
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 

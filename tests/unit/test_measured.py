@@ -7,10 +7,10 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.warnings import row_warnings
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data.lengths import TOTAL_PER_FORK
+from analytics.data.plausible_lengths import TOTAL_PER_FORK
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.sampling_report import row_warnings
+from analytics.estimates.season_survey import prepare
 from analytics.fish.measured import MEASURED_SCHEMA, conversions, measured_fish
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 

@@ -9,8 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin.rates.fitted import base_terms, fitted
-from analytics.bulletin.rates.rows import model_rows
+from analytics.catch_rates.trips import base_terms, fitted, model_rows
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from tests.tables import MONDAY, SiteDay, interview, survey

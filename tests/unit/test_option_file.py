@@ -13,19 +13,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import WrongUse
-from analytics.season import option_file
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.option_example import EXAMPLE
-from analytics.season.option_file import (
+from analytics.options import option_file
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.option_file import (
+    CHANGE_KEYS,
+    EXAMPLE,
     LONGEST_LINK,
     LONGEST_TEXT,
+    OPTION_KEYS,
+    RATE_KEYS,
+    SET_KEYS,
     OptionSet,
     from_link,
     read_options,
     to_link,
     write_options,
 )
-from analytics.season.option_keys import CHANGE_KEYS, OPTION_KEYS, RATE_KEYS, SET_KEYS
 
 #: Quotes, backslashes, signs of TOML and letters that JSON and TOML escape unlike each other.
 SIGNS = string.ascii_letters + "0189 \"'\\#=[]{}.,;éß漢🐟\u007e"

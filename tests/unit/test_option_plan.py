@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.plan import option_plan, today_plan
-from analytics.season.weigh import TODAY, weigh
+from analytics.options.compare import TODAY, weigh
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.regulations import option_plan, today_plan
 from analytics.weeks import weekday_of
 from tests.season_cases import THROUGH, rules_of, small_baseline
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.season.option import Change, Option
-from analytics.season.weigh import TODAY, outlook, weigh
+from analytics.options.compare import TODAY, outlook, weigh
+from analytics.options.option import Change, Option
 from tests.season_cases import RELEASE_RATES, small_baseline
 
 BASE = small_baseline(n_draws=40)

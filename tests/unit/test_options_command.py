@@ -11,14 +11,13 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin import shelf
-from analytics.bulletin.standing.tables import ASSUMED_SCHEMA, STANDING_SCHEMA
+from analytics.bulletin import archive
 from analytics.cli import main, options_command
 from analytics.data.store import Store
-from analytics.season.kept import to_table
-from analytics.season.option_example import EXAMPLE
-from analytics.season.option_file import read_options
-from analytics.season.tables import ANSWER_SCHEMAS
+from analytics.options.baseline_io import to_table
+from analytics.options.option_file import EXAMPLE, read_options
+from analytics.options.schemas import ANSWER_SCHEMAS
+from analytics.outlook.schemas import ASSUMED_SCHEMA, STANDING_SCHEMA
 from tests.field_week import field_week, write_week
 from tests.season_cases import THROUGH, small_baseline, small_limits
 
@@ -110,7 +109,7 @@ def kept(
     if baseline is not None:
         tables["draws"] = to_table(baseline)
     version = Store(store).version if version is None else version
-    card = shelf.Card(
+    card = archive.Card(
         bulletin=f"{season}.{through}.v{version}",
         season=season,
         through=through,
@@ -121,11 +120,11 @@ def kept(
         program="0",
         preliminary=True,
     )
-    empty = {name: shelf.TABLE_SCHEMAS[name].empty_table() for name in shelf.FIRST_TABLES}
+    empty = {name: archive.TABLE_SCHEMAS[name].empty_table() for name in archive.FIRST_TABLES}
     names = [{"area": "VEL", "area_name": "Velmark"}, {"area": "OMB", "area_name": "Ombra Bank"}]
-    empty["areas"] = pa.Table.from_pylist(names, shelf.TABLE_SCHEMAS["areas"])
-    return shelf.keep(
-        shelf.shelf_of(store), shelf.Bulletin(card, **empty, standing=tables)
+    empty["areas"] = pa.Table.from_pylist(names, archive.TABLE_SCHEMAS["areas"])
+    return archive.keep(
+        archive.shelf_of(store), archive.Bulletin(card, **empty, standing=tables)
     ).bulletin
 
 
@@ -187,7 +186,7 @@ def test_a_bulletin_is_made_where_none_is_of_the_newest_data(tmp_path, run, stor
     _, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     made = f"{SEASON}.2031-W02.v1"
     assert f"made bulletin {made}" in err
-    assert made in [card.bulletin for card in shelf.cards(shelf.shelf_of(store))]
+    assert made in [card.bulletin for card in archive.cards(archive.shelf_of(store))]
 
 
 def test_no_limits_leave_the_rest_of_the_answer(tmp_path, run, store, file):
@@ -225,7 +224,7 @@ def test_no_bulletin_is_made_of_a_season_that_is_over(tmp_path, run, file):
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 2
     assert f"season {SEASON} is over: no day is left after 2031-01-08" in err
-    assert not shelf.cards(shelf.shelf_of(store))
+    assert not archive.cards(archive.shelf_of(store))
     assert not (tmp_path / "answer").exists()
 
 

@@ -9,14 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rates import past
-from analytics.bulletin.rates.index import AreaIndex
-from analytics.bulletin.rates.levels import Series
-from analytics.bulletin.rates.linked import lacking, linked
-from analytics.bulletin.rates.past import SeasonIndex, season_indices
-from analytics.bulletin.rates.timing import strength_rows, timing_rows
-from analytics.bulletin.rates.whole import rate_tables
+from analytics.catch_rates import seasonal_timing
+from analytics.catch_rates.build import rate_tables
+from analytics.catch_rates.index import AreaIndex
+from analytics.catch_rates.seasonal_timing import (
+    SeasonIndex,
+    season_indices,
+    strength_rows,
+    timing_rows,
+)
+from analytics.catch_rates.standardised_levels import Series, lacking, linked
+from analytics.estimates.season_survey import prepare
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = 6
@@ -100,14 +103,14 @@ def test_levels_are_linked_through_others():
 
 
 def test_refused_joint_fit_leaves_seasons_apart_and_says_so(monkeypatch):
-    really = past.area_index
+    really = seasonal_timing.area_index
 
     def refused(data, model, *, mix, weeks, weight):
         if data.frame["week"].max() > "2030-W20" > data.frame["week"].min():
             return AreaIndex(data.response, tuple(weeks), {}, None, "no top was found")
         return really(data, model, mix=mix, weeks=weeks, weight=weight)
 
-    monkeypatch.setattr(past, "area_index", refused)
+    monkeypatch.setattr(seasonal_timing, "area_index", refused)
     last = strength_over(("trolling",), ("trolling", "jigging"))
     assert last["note"] == "at its own mix, which knows no method jigging: no top was found"
     assert last["ratio"] < 0.8
@@ -163,8 +166,10 @@ def test_trips_of_past_seasons_are_read_once_of_a_snapshot(monkeypatch):
     days = [*days_of(rng, start, ("trolling",)), *days_of(rng, MONDAY, ("trolling",))]
     snapshot = survey(days, seasons=[opening("2029-30", start), opening("2030-31", MONDAY)])
     asked = []
-    really = past.model_rows
-    monkeypatch.setattr(past, "model_rows", lambda *a, **k: asked.append(k) or really(*a, **k))
+    really = seasonal_timing.model_rows
+    monkeypatch.setattr(
+        seasonal_timing, "model_rows", lambda *a, **k: asked.append(k) or really(*a, **k)
+    )
     now = AreaIndex("encounters", ("2031-W02",), {}, None)
     mix = really(snapshot, season="2030-31", through="2031-W02")
     for _ in range(2):

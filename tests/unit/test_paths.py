@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.models import trend
-from analytics.season import paths
-from analytics.season.paths import paths_of
+from analytics.models import smoother
+from analytics.models.smoother import paths_of
 
 
 def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
@@ -22,7 +21,7 @@ def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("slope", [False, True])
 def test_the_level_is_that_of_the_filter(slope: bool) -> None:
     y, variance = _figures()
-    found = trend.smooth(y, variance, slope=slope, n_ahead=5)
+    found = smoother.smooth(y, variance, slope=slope, n_ahead=5)
     mean, cov = paths_of(y, variance, n_ahead=5, damping=1.0, slope=slope).moments()
     assert mean == pytest.approx(found.level, abs=1e-3)
     assert np.sqrt(np.diag(cov)) == pytest.approx(found.level_se, rel=1e-3)
@@ -32,7 +31,10 @@ def test_the_level_is_that_of_the_filter(slope: bool) -> None:
 
 
 def test_scales_are_those_of_the_trend() -> None:
-    assert (paths.STEP_SCALE, paths.SLOPE_SCALE) == (trend.STEP_SCALE, trend.SLOPE_SCALE)
+    assert (smoother.PATHS_STEP_SCALE, smoother.PATHS_SLOPE_SCALE) == (
+        smoother.STEP_SCALE,
+        smoother.SLOPE_SCALE,
+    )
 
 
 def test_draws_have_the_moments_they_are_drawn_from() -> None:
@@ -50,7 +52,7 @@ def test_draws_have_the_moments_they_are_drawn_from() -> None:
 def test_two_figures_of_a_level_without_steps_weigh_by_precision(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(paths, "STEP_SCALE", 1e-6)
+    monkeypatch.setattr(smoother, "STEP_SCALE", 1e-6)
     mean, cov = paths_of(
         np.array([1.0, 2.0]), np.array([0.1, 0.3]), n_ahead=1, slope=False
     ).moments()
@@ -61,8 +63,8 @@ def test_two_figures_of_a_level_without_steps_weigh_by_precision(
 
 
 def test_a_damped_slope_rises_by_a_geometric_sum(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(paths, "STEP_SCALE", 1e-5)
-    monkeypatch.setattr(paths, "SLOPE_SCALE", 1e-6)
+    monkeypatch.setattr(smoother, "STEP_SCALE", 1e-5)
+    monkeypatch.setattr(smoother, "SLOPE_SCALE", 1e-6)
     y = 0.1 * np.arange(10.0)
     mean, _ = paths_of(y, np.full(10, 1e-4), n_ahead=4, damping=0.5).moments()
     assert mean[10:] - mean[9] == pytest.approx(0.1 * np.cumsum(0.5 ** np.arange(1, 5)), abs=1e-4)

@@ -8,8 +8,14 @@ from scipy.integrate import quad
 from scipy.special import expit, logit
 
 from analytics.models.beta_binomial import log_likelihood, slopes, tally
-from analytics.models.pooled import PooledShares, pool_shares
-from analytics.models.pooled_mode import Layout, Spreads, covariance, mode_of
+from analytics.models.partial_pooling import (
+    Layout,
+    PooledShares,
+    Spreads,
+    covariance,
+    mode_of,
+    pool_shares,
+)
 
 AREA = np.array([0, 0, 0, 1, 1, 1])
 WEEK = np.array([0, 1, 2, 0, 1, 2])

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from analytics.bulletin.public import WITHHELD, public_rows
+from analytics.bulletin.publication import WITHHELD, public_rows
 from analytics.precision import Precision, mark_of, marks_of, pse
-from analytics.table import RESULT_SCHEMA, to_arrow
+from analytics.result_table import RESULT_SCHEMA, to_arrow
 
 
 def test_percent_of_the_estimate_whatever_its_sign():

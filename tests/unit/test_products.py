@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.combine import fieller, product, product_variance, weighted_sum
+from analytics.propagation import fieller, product, product_variance, weighted_sum
 
 POPULATIONS = ([3.0, 8.0, 1.0, 12.0], [0.2, 0.9, 0.4])
 

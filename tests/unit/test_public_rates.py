@@ -9,10 +9,9 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import t as student_t
 
-from analytics.bulletin.public_rates import public_rates
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
-from analytics.bulletin.withheld import WITHHELD
-from analytics.table import RESULT_SCHEMA
+from analytics.bulletin.publication import WITHHELD, public_rates
+from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.result_table import RESULT_SCHEMA
 
 Z = 1.959964
 

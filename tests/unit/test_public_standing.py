@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-from analytics.bulletin.public_standing import public_standing
-from analytics.bulletin.standing.tables import FAN_SCHEMA, STANDING_SCHEMA
-from analytics.bulletin.withheld import WITHHELD
-from analytics.season.tables import DRAW_SCHEMA
+from analytics.bulletin.publication import WITHHELD, public_standing
+from analytics.options.schemas import DRAW_SCHEMA
+from analytics.outlook.schemas import FAN_SCHEMA, STANDING_SCHEMA
 
 
 def table(schema, *rows):

@@ -8,9 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rates.tables import RATE_SCHEMAS
-from analytics.bulletin.rates.whole import rate_tables
+from analytics.catch_rates.build import rate_tables
+from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.estimates.season_survey import prepare
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SITES = {"r1": "A", "r2": "B"}

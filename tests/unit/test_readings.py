@@ -8,16 +8,20 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import kept_tables, shelf
+from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.reading_tables import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
-from analytics.bulletin.readings import ALL_BOATS, BOATS_COUNTED, heaping_table
-from analytics.bulletin.scenarios import scenario_table
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.alternative_estimates import (
+    ALL_BOATS,
+    BOATS_COUNTED,
+    heaping_table,
+    scenario_table,
+)
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.season_survey import prepare
+from analytics.result_table import RESULT_SCHEMA, to_frame
 from analytics.survey.coverage import coverage_factors, season_contacts
-from analytics.table import RESULT_SCHEMA, to_frame
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DIVIDED = ("sublegal_reports_divided_by_1.5", "sublegal_reports_divided_by_2.2")
@@ -181,18 +185,18 @@ def test_a_basis_that_cannot_be_had_is_told_why(given, gone, words):
 
 
 def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin):
-    card = shelf.keep(tmp_path, bulletin)
-    kept = shelf.load(tmp_path, card.bulletin)
+    card = archive.keep(tmp_path, bulletin)
+    kept = archive.load(tmp_path, card.bulletin)
     for name in ("readings", "coverage", "heaping"):
         assert kept.table(name).equals(bulletin.table(name))
         assert name in card.tables
-    path = tmp_path / card.bulletin / shelf.CARD_FILE
-    named = [f'"{name}"' for name in kept_tables.TABLE_SCHEMAS]
-    first = ", ".join(f'"{name}"' for name in kept_tables.FIRST_TABLES)
+    path = tmp_path / card.bulletin / archive.CARD_FILE
+    named = [f'"{name}"' for name in schemas.TABLE_SCHEMAS]
+    first = ", ".join(f'"{name}"' for name in schemas.FIRST_TABLES)
     text = path.read_text()
     start, end = text.index(named[0]), text.index(named[-1]) + len(named[-1])
     path.write_text(text[:start] + first + text[end:])
-    old = shelf.load(tmp_path, card.bulletin)
-    assert old.card == replace(card, tables=kept_tables.FIRST_TABLES)
+    old = archive.load(tmp_path, card.bulletin)
+    assert old.card == replace(card, tables=schemas.FIRST_TABLES)
     assert old.readings.equals(READING_SCHEMA.empty_table())
     assert old.coverage.num_rows == old.heaping.num_rows == 0

@@ -10,12 +10,18 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data import sql
-from analytics.fish.marks import mark_analysis, mark_measures
+from analytics.data import query
+from analytics.fish.mark_composition import mark_analysis, mark_measures
 from analytics.survey.build import build_design
-from analytics.survey.measures import catch_analyses, catch_measures
-from analytics.survey.reduce import Analysis, Reduction
-from analytics.survey.sums import NOTHING, Measure, Sums
+from analytics.survey.reduction import (
+    NOTHING,
+    Analysis,
+    Measure,
+    Reduction,
+    Sums,
+    catch_analyses,
+    catch_measures,
+)
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 if TYPE_CHECKING:
@@ -106,12 +112,12 @@ def number_of(row: dict[str, Any], name: str) -> float | None:
 @pytest.mark.parametrize("on_disk", [False, True])
 def test_the_sums_are_those_of_the_rows(tmp_path: Path, gaps: bool, on_disk: bool) -> None:
     snapshot = season(gaps=gaps)
-    source: sql.Source = snapshot["interviews"]
+    source: query.Source = snapshot["interviews"]
     if on_disk:
         file = tmp_path / "interviews.parquet"
         pq.write_table(snapshot["interviews"], file)
-        empty = {name for name, gap in sql.gaps_of_files((file,)).items() if gap}
-        source = sql.ParquetRows((file,), "SELECT * FROM {files}", frozenset(empty))
+        empty = {name for name, gap in query.gaps_of_files((file,)).items() if gap}
+        source = query.ParquetRows((file,), "SELECT * FROM {files}", frozenset(empty))
     design = build_design(snapshot, season="2030-31")
     analyses = {*catch_analyses().values(), mark_analysis()}
     measures = catch_measures() | mark_measures()

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rate_warnings import rate_findings
-from analytics.bulletin.weekly import estimate_snapshot
-from analytics.data import sql
-from analytics.fish.death_plan import plan_deaths
-from analytics.survey.sums import NOTHING, Sums
+from analytics.data import query as sql
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.sampling_report import rate_findings
+from analytics.estimates.season_survey import prepare
+from analytics.fish.release_mortality import plan_deaths
+from analytics.survey.reduction import NOTHING, Sums
 from tests.tables import SiteDay, figures, interview, survey
 
 
@@ -218,7 +218,7 @@ def test_a_rate_of_one_row_has_one_error_over_sizes_and_methods():
 
 
 def test_a_rate_above_one_is_refused(tmp_path):
-    from analytics.data.intake.batch import read_paths
+    from analytics.data.importing.batch import read_paths
 
     head = "size_class,method,wound_class,rate_prop,rate_se,source\n"
     (tmp_path / "release_rates.csv").write_text(head + "sublegal,any,any,20,0.1,mine\n")

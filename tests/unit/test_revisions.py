@@ -10,15 +10,14 @@ from itertools import pairwise
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import kept_tables, shelf
+from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import make_bulletin
-from analytics.bulletin.moved import GONE, NEW, RESTATED, REVISED, moves, netted, summary
-from analytics.bulletin.revisions import default_since, revisions
-from analytics.bulletin.touched import Reach, events_of
-from analytics.bulletin.weekly import estimate
+from analytics.bulletin.differences import GONE, NEW, RESTATED, REVISED, moves, netted, summary
+from analytics.bulletin.revisions import Reach, default_since, events_of, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, WrongUse
-from analytics.table import to_arrow
+from analytics.estimates.estimate import estimate
+from analytics.result_table import to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, LATER = "2030-31", "2031-32"
@@ -277,8 +276,8 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(store, tables):
     store.add(interviews_with(tables, 0, kept=3), sources=["slip.csv"])
     second = make_bulletin(store, season=SEASON)
     assert second.since == first.bulletin
-    kept = shelf.load(shelf.shelf_of(store.path), second.bulletin).moved
-    assert kept.schema.equals(kept_tables.MOVED_SCHEMA)
+    kept = archive.load(archive.shelf_of(store.path), second.bulletin).moved
+    assert kept.schema.equals(schemas.MOVED_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
         steps = revisions(store, season=SEASON, since=5, by=by).to_pylist()
         mine = [
@@ -297,7 +296,7 @@ def test_of_several_batches_those_that_reach_the_week_are_named(store, tables):
     store.add(interviews_with(tables, 4, kept=5), sources=["third_week.csv"])
     store.add(interviews_with(tables, 12, kept=5), sources=["other_season.csv"])
     card = make_bulletin(store, season=SEASON)
-    kept = shelf.load(shelf.shelf_of(store.path), card.bulletin).moved
+    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved
     for week, sources in (
         ("2031-W02", "second_week.csv"),
         ("2031-W03", "third_week.csv"),
@@ -315,10 +314,10 @@ def test_later_weeks_are_new_and_totals_over_other_weeks_do_not_compare(tmp_path
     make_bulletin(store)
     store.add(part(tables, range(8, 12)))
     card = make_bulletin(store)
-    kept = shelf.load(shelf.shelf_of(store.path), card.bulletin).moved
+    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved
     assert {(one["kind"], one["week"]) for one in kept.to_pylist()} == {(NEW, "2031-W04")}
     earlier = make_bulletin(store, through="2031-W03")
-    assert shelf.load(shelf.shelf_of(store.path), earlier.bulletin).moved.num_rows == 0
+    assert archive.load(archive.shelf_of(store.path), earlier.bulletin).moved.num_rows == 0
 
 
 def test_another_program_is_named_beside_the_batch(store, tables, monkeypatch):
@@ -326,25 +325,25 @@ def test_another_program_is_named_beside_the_batch(store, tables, monkeypatch):
     store.add(interviews_with(tables, 0, kept=3))
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
     card = make_bulletin(store, season=SEASON)
-    kept = shelf.load(shelf.shelf_of(store.path), card.bulletin).moved.to_pylist()
+    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved.to_pylist()
     assert all(one["event"] == "imported; program" for one in kept)
     assert all(one["batch"].endswith("to 99.0") for one in kept)
 
 
 def test_a_bulletin_older_than_the_table_loads_with_none(store):
     card = make_bulletin(store, season=SEASON)
-    folder = shelf.shelf_of(store.path)
-    path = folder / card.bulletin / shelf.CARD_FILE
+    folder = archive.shelf_of(store.path)
+    path = folder / card.bulletin / archive.CARD_FILE
     (folder / card.bulletin / "moved.parquet").unlink()
     with pytest.raises(StoreError, match="moved"):
-        shelf.load(folder, card.bulletin)
+        archive.load(folder, card.bulletin)
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
     path.write_text(json.dumps(old))
-    bulletin = shelf.load(folder, card.bulletin)
-    assert bulletin.card.tables == kept_tables.FIRST_TABLES
+    bulletin = archive.load(folder, card.bulletin)
+    assert bulletin.card.tables == schemas.FIRST_TABLES
     assert bulletin.moved.num_rows == 0
-    assert bulletin.moved.schema.equals(kept_tables.MOVED_SCHEMA)
+    assert bulletin.moved.schema.equals(schemas.MOVED_SCHEMA)
     assert make_bulletin(store, season=SEASON).bulletin == card.bulletin + "-2"
 
 
@@ -352,7 +351,7 @@ def test_a_damaged_bulletin_before_does_not_stop_the_next(store, tables):
     first = make_bulletin(store, season=SEASON)
     store.add(interviews_with(tables, 0, kept=3))
     second = make_bulletin(store, season=SEASON)
-    (shelf.shelf_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
+    (archive.shelf_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
     store.add(interviews_with(tables, 1, kept=4))
     assert make_bulletin(store, season=SEASON).since == first.bulletin
 

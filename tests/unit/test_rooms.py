@@ -78,10 +78,10 @@ def test_a_page_that_makes_bulletins_would_be_seen(tmp_path):
     page = tmp_path / "page.py"
     page.write_text(
         "from analytics.bulletin import shelf, weekly\n"
-        "from analytics.bulletin.shelf import load\n"
+        "from analytics.bulletin.archive import load\n"
         "import analytics.bulletin.build\n"
     )
-    assert estimating(imports(page)) == {"analytics.bulletin.weekly", "analytics.bulletin.build"}
+    assert estimating(imports(page)) == {"analytics.estimates.estimate", "analytics.bulletin.build"}
 
 
 @pytest.mark.parametrize("path", PAGES, ids=module_name)
@@ -97,7 +97,7 @@ def test_pages_estimate_nothing(path):
 
 def test_reading_bulletins_stays_light():
     code = (
-        "import sys, analytics.bulletin.shelf; "
+        "import sys, analytics.bulletin.archive; "
         "heavy = {'scipy', 'statsmodels', 'duckdb', 'deltalake'} & set(sys.modules); "
         "sys.exit(', '.join(sorted(heavy)) or 0)"
     )
@@ -110,8 +110,8 @@ def test_reading_bulletins_stays_light():
 def test_a_wrong_arrow_would_be_seen(tmp_path):
     wrong = tmp_path / "wrong.py"
     wrong.write_text("from analytics.survey import totals\nimport streamlit as st\n")
-    assert {"analytics.survey.totals", "streamlit"} <= imports(wrong)
-    assert room("analytics.survey.totals") == "survey"
+    assert {"analytics.survey.domain_totals", "streamlit"} <= imports(wrong)
+    assert room("analytics.survey.domain_totals") == "survey"
     assert ORDER.index("survey") > ORDER.index("data")
 
 

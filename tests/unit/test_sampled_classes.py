@@ -10,16 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.composition import composition_tables
-from analytics.bulletin.scenarios import divided_reports
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import WrongUse
-from analytics.fish.class_draws import draw_classes
-from analytics.fish.marks import CLASSES
-from analytics.fish.pools import CompositionSample, Rule, pools_of
-from analytics.fish.sampled import class_ratios
-from analytics.interval import t_quantile
+from analytics.estimates.alternative_estimates import divided_reports
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.fish.class_ratios import class_ratios, draw_classes
+from analytics.fish.composition_sample import CompositionSample, Rule, pools_of
+from analytics.fish.mark_composition import CLASSES
+from analytics.intervals import t_quantile
+from analytics.released.composition import composition_tables
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import MONDAY, SiteDay, figures, interview
 

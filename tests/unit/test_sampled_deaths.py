@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.sampled_deaths import sampled_death_table
-from analytics.bulletin.released.tables import DEATH_SCHEMA
-from analytics.bulletin.released.whole import released_tables
+from analytics.estimates.season_survey import prepare
+from analytics.released.build import released_tables
+from analytics.released.sampled_deaths import sampled_death_table
+from analytics.released.schemas import DEATH_SCHEMA
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 
 SAMPLE = (30, 18, 42, 30)

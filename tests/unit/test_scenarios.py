@@ -6,12 +6,16 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.scenarios import SCENARIO_SCHEMA, divided_reports, scenario_table
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.cli import main
 from analytics.errors import WrongUse
-from analytics.table import RESULT_COLUMNS, to_frame
-from analytics.units import QUANTITIES
+from analytics.estimates.alternative_estimates import (
+    SCENARIO_SCHEMA,
+    divided_reports,
+    scenario_table,
+)
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.quantities import QUANTITIES
+from analytics.result_table import RESULT_COLUMNS, to_frame
 from tests.tables import SiteDay, figures, interview, survey
 
 RATES = [

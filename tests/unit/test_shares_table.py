@@ -7,12 +7,12 @@ import math
 
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.shares import shares_table
-from analytics.bulletin.released.tables import SHARE_SCHEMA
-from analytics.bulletin.weekly import result_rows
 from analytics.errors import WrongUse
-from analytics.interval import logit_t
+from analytics.estimates.estimate import result_rows
+from analytics.estimates.season_survey import prepare
+from analytics.intervals import logit_t
+from analytics.released.schemas import SHARE_SCHEMA
+from analytics.released.sublegal_share import shares_table
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = ("2031-W02", "2031-W03", "2031-W04")

@@ -8,10 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.weekly import estimate_snapshot
 from analytics.errors import DataRefused, WrongUse
-from analytics.survey.borrow import plan_strata
+from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates.season_survey import prepare
+from analytics.survey.thin_strata import plan_strata
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 

@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 from patsy import dmatrix
 
 from analytics.errors import WrongUse
-from analytics.models.counts import fit_counts
-from analytics.models.splines import knots_of, natural_spline
+from analytics.models.count_regression import fit_counts
+from analytics.models.formula import knots_of, natural_spline
 
 GRID = np.linspace(-4, 30, 200)
 KNOTS = knots_of(np.arange(26.0), 4, name="week")

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data import sql
+from analytics.data import query as sql
 
 if TYPE_CHECKING:
     from pathlib import Path

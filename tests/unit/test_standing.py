@@ -8,14 +8,14 @@ import math
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.standing.standing import with_binding
-from analytics.bulletin.standing.sums import NOT_OPEN_YET, Sums
-from analytics.bulletin.standing.tables import STANDING_SCHEMAS
-from analytics.bulletin.standing.to_date import area_rows, rows_by_area
-from analytics.bulletin.standing.whole import standing_tables
-from analytics.limits import FISH_TOTALS, TOTALS, listed, why_no_sum
-from analytics.season.kept import from_table
+from analytics.catch_limits import FISH_TOTALS, TOTALS, listed, why_no_sum
+from analytics.estimates.season_survey import prepare
+from analytics.options.baseline_io import from_table
+from analytics.outlook.build import standing_tables
+from analytics.outlook.limit_status import with_binding
+from analytics.outlook.limit_totals import NOT_OPEN_YET, Sums
+from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 N_WEEKS = 3

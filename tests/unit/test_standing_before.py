@@ -6,8 +6,8 @@ import datetime as dt
 
 import pyarrow as pa
 
-from analytics.bulletin.standing.before import with_previous
-from analytics.bulletin.standing.tables import STANDING_SCHEMA
+from analytics.outlook.limit_status import with_previous
+from analytics.outlook.schemas import STANDING_SCHEMA
 
 JANUARY, FEBRUARY = dt.date(2031, 1, 5), dt.date(2031, 2, 2)
 

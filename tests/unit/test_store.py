@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pytest
 
-from analytics.data import sql
+from analytics.data import query
 from analytics.data.schema import TABLES
 from analytics.data.store import Store, delta, rows
 from analytics.data.store.history import Counts
@@ -163,8 +163,8 @@ def interviews(**kept: int | None) -> dict[str, pa.Table]:
 def kept_on_disk(store: Store) -> dict[str, int | None]:
     """Return interviews as a query over the store's files finds them."""
     source = store.snapshot().source("interviews")
-    assert isinstance(source, sql.ParquetRows)
-    found = sql.run("SELECT * FROM i ORDER BY interview_id", {"i": source})
+    assert isinstance(source, query.ParquetRows)
+    found = query.run("SELECT * FROM i ORDER BY interview_id", {"i": source})
     assert found.equals(store.snapshot()["interviews"])
     return dict(zip(found["interview_id"].to_pylist(), found["kept"].to_pylist(), strict=True))
 

@@ -11,8 +11,14 @@ from scipy.optimize import curve_fit
 from scipy.stats import binom, logistic, norm
 
 from analytics.errors import WrongUse
-from analytics.models.run_shares import crossing, cumulative, draw_shares
-from analytics.models.timing import SHARES, fit_timing, strength
+from analytics.models.seasonal_timing import (
+    SHARES,
+    crossing,
+    cumulative,
+    draw_shares,
+    fit_timing,
+    strength,
+)
 
 DAYS = np.arange(7.0, 183.0, 7.0)
 

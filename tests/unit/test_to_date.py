@@ -7,18 +7,23 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.standing.horizon import AFTER_CLOSE, horizon_of
-from analytics.bulletin.standing.joint import PART_QUANTITIES, joint_parts
-from analytics.bulletin.standing.to_date import area_rows, rows_by_area, to_date_draws
-from analytics.fish.marks import CLASSES
-from analytics.limits import TOTALS
-from analytics.season.lognormal import (
+from analytics.catch_limits import TOTALS
+from analytics.estimates.season_survey import prepare
+from analytics.fish.mark_composition import CLASSES
+from analytics.models.lognormal_draws import (
     FURTHEST,
     log_covariance,
     normal_draws,
     scaled_exp,
     tail_draws,
+)
+from analytics.outlook.season_calendar import AFTER_CLOSE, horizon_of
+from analytics.outlook.to_date_draws import (
+    PART_QUANTITIES,
+    area_rows,
+    joint_parts,
+    rows_by_area,
+    to_date_draws,
 )
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_standing import limit, season_of

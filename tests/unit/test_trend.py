@@ -9,8 +9,8 @@ from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
 from analytics.errors import WrongUse
-from analytics.models import trend
-from analytics.models.trend import smooth
+from analytics.models import smoother
+from analytics.models.smoother import smooth
 
 WIDE = 1e4
 
@@ -42,7 +42,7 @@ def by_states(y, variance, step, *, lag, n_ahead):
     model.ssm["state_cov"] = np.diag(step**2)
     model.ssm["obs_cov"] = np.append(variance, [1.0] * n_ahead)[None, None]
     model.ssm.initialize(
-        Initialization(k, "approximate_diffuse", approximate_diffuse_variance=trend._WIDE)
+        Initialization(k, "approximate_diffuse", approximate_diffuse_variance=smoother._WIDE)
     )
     found = model.ssm.smooth()
     spread = found.smoothed_state_cov[0, 0]
@@ -54,9 +54,9 @@ def by_states(y, variance, step, *, lag, n_ahead):
 @pytest.fixture
 def one_step(monkeypatch):
     """Let the step have one size: the mixture is then a plain normal law."""
-    monkeypatch.setattr(trend, "_GRID", np.array([1.0]))
-    monkeypatch.setattr(trend, "_COARSE", np.array([1.0]))
-    return trend.STEP_SCALE
+    monkeypatch.setattr(smoother, "_GRID", np.array([1.0]))
+    monkeypatch.setattr(smoother, "_COARSE", np.array([1.0]))
+    return smoother.STEP_SCALE
 
 
 @pytest.mark.parametrize("slope", [False, True])
@@ -69,7 +69,7 @@ def test_level_and_changes_are_those_of_the_joint_normal_law(one_step, slope):
         np.concatenate([y, [np.nan] * 2]),
         np.concatenate([variance, [1, 1]]),
         one_step,
-        trend.SLOPE_SCALE if slope else None,
+        smoother.SLOPE_SCALE if slope else None,
     )
     assert_allclose(found.level, mean, rtol=1e-4, atol=1e-5)
     assert_allclose(found.level_se, np.sqrt(np.diag(cov)), rtol=1e-4)
@@ -84,13 +84,13 @@ def test_level_and_changes_are_those_of_the_joint_normal_law(one_step, slope):
 @pytest.mark.parametrize("slope", [False, True])
 def test_every_size_of_steps_is_that_of_a_state_space_smoother(monkeypatch, slope):
     # At a wider start the smoother itself loses digits: 1e-7 of an error at 1e4.
-    monkeypatch.setattr(trend, "_WIDE", 100.0)
+    monkeypatch.setattr(smoother, "_WIDE", 100.0)
     rng = np.random.default_rng(8)
     y, variance = np.cumsum(rng.normal(0, 0.3, 12)) - 2, rng.uniform(0.01, 0.3, 12)
     y[[3, 4, 8]] = np.nan
-    sizes, _ = trend._steps(slope=slope)
+    sizes, _ = smoother._steps(slope=slope)
     seen = np.flatnonzero(np.isfinite(y))
-    parts = trend._Parts.of(y, np.diag(variance[seen]), seen, sizes, n=15)
+    parts = smoother._Parts.of(y, np.diag(variance[seen]), seen, sizes, n=15)
     change, change_variance = parts.change(4, 12)
     for place, size in enumerate(sizes):
         level, spread, between, likelihood = by_states(y, variance, size, lag=4, n_ahead=3)

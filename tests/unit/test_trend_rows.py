@@ -6,10 +6,10 @@ import datetime as dt
 
 import numpy as np
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.rates.levels import Series
-from analytics.bulletin.rates.trend import trend_rows
-from analytics.bulletin.rates.whole import rate_tables
+from analytics.catch_rates.build import rate_tables
+from analytics.catch_rates.standardised_levels import Series
+from analytics.catch_rates.trend import trend_rows
+from analytics.estimates.season_survey import prepare
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = tuple(f"2031-W{week:02d}" for week in range(2, 12))

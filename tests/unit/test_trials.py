@@ -13,14 +13,21 @@ import pyarrow.parquet as pq
 import pytest
 from scipy.stats import binom
 
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.released.tables import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
-from analytics.bulletin.released.trials import survival_table, trial_table, wound_mix_table
 from analytics.data.snapshot import Snapshot
-from analytics.fish.holding import HeldGroup, group_rate, ratio_limits, trial_rates
-from analytics.fish.wounds import Rate, handling_corrected, mix_errors, mixed_rate
-from analytics.models.hook_deaths import hook_deaths
-from analytics.models.survival import kaplan_meier
+from analytics.estimates.season_survey import prepare
+from analytics.fish.holding_trials import (
+    HeldGroup,
+    Rate,
+    group_rate,
+    handling_corrected,
+    mix_errors,
+    mixed_rate,
+    ratio_limits,
+    trial_rates,
+)
+from analytics.models.holding_survival import hook_deaths, kaplan_meier
+from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
+from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"

@@ -8,12 +8,12 @@ import pytest
 from click.testing import CliRunner
 
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.prepare import prepare
-from analytics.bulletin.sampling import uneven_warnings
 from analytics.cli.group import blackmouth
 from analytics.data.store import Store
-from analytics.options import Effort, Reckoning
-from analytics.survey.uneven import uneven_shares
+from analytics.estimates.sampling_report import uneven_warnings
+from analytics.estimates.season_survey import prepare
+from analytics.settings import Effort, Reckoning
+from analytics.survey.interview_evenness import uneven_shares
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON = {

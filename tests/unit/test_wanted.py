@@ -9,8 +9,8 @@ import pytest
 from scipy import optimize, stats
 
 from analytics.errors import WrongUse
-from analytics.models import wanted
-from analytics.models.wanted import fit_wanted
+from analytics.models import censored_catch
+from analytics.models.censored_catch import fit_wanted
 
 MEANS = {"OMB": 0.9, "VEL": 0.4}
 SIZE = 0.8
@@ -74,10 +74,10 @@ def test_the_top_is_that_of_a_plain_search():
 def test_the_derivatives_are_those_of_the_value():
     kept, anglers, limit, area = boats(300)
     place = (area == "VEL").astype(int)
-    made = wanted._Boats.of(
+    made = censored_catch._Boats.of(
         kept.astype(float), anglers.astype(float), anglers * limit, place, place >= 0
     )
-    law, at, step = wanted._Censored(made), np.array([-0.3, -1.2, 0.4]), 1e-5
+    law, at, step = censored_catch._Censored(made), np.array([-0.3, -1.2, 0.4]), 1e-5
     for number, one in enumerate(np.eye(3) * step):
         slope = (law.value(at + one) - law.value(at - one)) / (2 * step)
         assert law.score(at)[number] == pytest.approx(slope, rel=1e-6, abs=1e-6)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from analytics.errors import WrongUse
-from analytics.season.baseline import Limit
-from analytics.season.option import AtLimit, Change, Option
-from analytics.season.tables import ANSWER_SCHEMAS
-from analytics.season.weigh import TODAY, TOLD, outlook, weigh
+from analytics.options.baseline import Limit
+from analytics.options.compare import TODAY, TOLD, outlook, weigh
+from analytics.options.option import AtLimit, Change, Option
+from analytics.options.schemas import ANSWER_SCHEMAS
 from tests.season_cases import (
     CLASSES,
     DROP_OFF,

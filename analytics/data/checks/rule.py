@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analytics.data.findings import Severity
+from analytics.data.query import name
 from analytics.data.schema import TABLES
-from analytics.data.sql import name
+from analytics.findings import Severity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

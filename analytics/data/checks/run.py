@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.data import sql
+from analytics.data import query as sql
 from analytics.data.calendar import open_days, weekday_words
-from analytics.data.checks import catch, draws, frame, rule
-from analytics.data.findings import Finding
+from analytics.data.checks import catch, frame, rule
 from analytics.data.schema import TABLES
+from analytics.findings import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     import duckdb
 
     from analytics.data.checks.rule import Rule
-    from analytics.data.intake.typed import Incoming
+    from analytics.data.importing.typed import Incoming
 
 RULES: tuple[Rule, ...] = (
     *rule.of_schema(),
     *frame.RULES,
-    *draws.RULES,
+    *frame.DRAWS_RULES,
     *catch.RULES,
 )
 

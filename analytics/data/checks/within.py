@@ -8,15 +8,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data import sql
-from analytics.data.findings import Finding, Severity, shortened
-from analytics.data.forms import FORMS
+from analytics.data import query as sql
+from analytics.data.schema import FORMS
+from analytics.findings import Finding, Severity, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.data.columns import Column
-    from analytics.data.intake.typed import Incoming
+    from analytics.data.importing.typed import Incoming
 
 
 def check_keys(incoming: Incoming) -> list[Finding]:

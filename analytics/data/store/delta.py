@@ -13,8 +13,8 @@ from deltalake.exceptions import DeltaError
 from filelock import FileLock, Timeout
 from pyarrow import fs
 
-from analytics.data import sql
-from analytics.data.conform import conformed
+from analytics.data import query
+from analytics.data.schema import conformed
 from analytics.errors import StoreError, WrongStore
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def gaps_of(files: Sequence[Path]) -> dict[str, bool]:
         If one cannot be read.
     """
     with _told(files[0].parent, "read"):
-        return sql.gaps_of_files(tuple(files))
+        return query.gaps_of_files(tuple(files))
 
 
 def _files(path: Path) -> list[Path]:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.data import sql
-from analytics.data.findings import number_of
+from analytics.data import query as sql
 from analytics.data.store.history import Counts
 from analytics.errors import DataRefused
+from analytics.findings import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -21,13 +21,13 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
-from analytics.data.store.leaving import require_sound
+from analytics.data.store.withdrawal import require_sound
 from analytics.errors import StoreError, WrongStore, WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from analytics.data.sql import ParquetRows
+    from analytics.data.query import ParquetRows
 
 EVENTS = "_batches"
 _SNAPSHOTS_KEPT = 4

@@ -1,0 +1,218 @@
+"""The shelf of kept bulletins: one folder each, written whole or not at all, never changed.
+
+A bulletin is the finished result tables of one season through one week, as of one version of the
+store. Readers need pyarrow only, so that the dashboard stays light.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import shutil
+import tempfile
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.bulletin.schemas import FIELDS, FIRST_TABLES, GROUPS, MOVED_SCHEMA, TABLE_SCHEMAS
+from analytics.data.schema import conformed
+from analytics.errors import StoreError, WrongUse
+from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+CARD_FILE = "bulletin.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What a bulletin is about and what it was made from.
+
+    Parameters
+    ----------
+    bulletin : str
+        Its name on the shelf, such as ``2035-36.2036-W05.v3``.
+    season, through : str
+        Season, and the last ISO week in it.
+    version : int
+        Version of the store it was made from.
+    snapshot_key : str
+        Content hash of that snapshot.
+    level : float
+        Confidence level of its intervals.
+    made_utc : str
+        ISO 8601 instant.
+    program : str
+        Version of this program.
+    preliminary : bool
+        Open days of the season come after `through`.
+    since : str
+        Name of the bulletin of the season kept before, from an earlier version of the store, that
+        `moved` compares with; empty where there is none.
+    tables : tuple of str
+        Tables it was kept with; `keep` writes them here.
+    """
+
+    bulletin: str
+    season: str
+    through: str
+    version: int
+    snapshot_key: str
+    level: float
+    made_utc: str
+    program: str
+    preliminary: bool
+    since: str = ""
+    tables: tuple[str, ...] = FIRST_TABLES
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bulletin:
+    """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
+
+    Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
+    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`, `standing` those of
+    `STANDING_SCHEMAS`.
+    """
+
+    card: Card
+    rows: pa.Table
+    changes: pa.Table
+    findings: pa.Table
+    strata: pa.Table
+    areas: pa.Table
+    moved: pa.Table = field(default_factory=MOVED_SCHEMA.empty_table)
+    readings: pa.Table = field(default_factory=READING_SCHEMA.empty_table)
+    coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
+    heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
+    released: Mapping[str, pa.Table] = field(default_factory=dict)
+    rates: Mapping[str, pa.Table] = field(default_factory=dict)
+    standing: Mapping[str, pa.Table] = field(default_factory=dict)
+
+    def table(self, name: str) -> pa.Table:
+        """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
+        if name in FIELDS:
+            return getattr(self, name)
+        group = next(group for group, schemas in GROUPS.items() if name in schemas)
+        return getattr(self, group).get(name, TABLE_SCHEMAS[name].empty_table())
+
+
+def shelf_of(store: Path | str) -> Path:
+    """Return the folder of a store that holds its bulletins."""
+    return Path(store) / "bulletins"
+
+
+def cards(shelf: Path | str) -> list[Card]:
+    """Return the readable cards on a shelf by season, week and version; no shelf, no cards."""
+    found = [card for path in _card_files(shelf) if (card := _read_card(path)) is not None]
+    return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
+
+
+def damaged(shelf: Path | str) -> list[str]:
+    """Return the names of bulletins whose card cannot be read."""
+    return sorted(path.parent.name for path in _card_files(shelf) if _read_card(path) is None)
+
+
+def load(shelf: Path | str, bulletin: str) -> Bulletin:
+    """Return one bulletin; a table that it was kept without is empty.
+
+    Raises
+    ------
+    WrongUse
+        If no bulletin of that name is on the shelf.
+    StoreError
+        If one of its files cannot be read.
+    """
+    folder = Path(shelf) / bulletin
+    known = {card.bulletin: card for card in cards(shelf)}
+    if bulletin not in known:
+        names = ", ".join(known) or "none"
+        raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
+    try:
+        tables = {
+            name: conformed(pq.read_table(folder / f"{name}.parquet"), schema)
+            for name, schema in TABLE_SCHEMAS.items()
+            if name in known[bulletin].tables
+        }
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"bulletin {bulletin} cannot be read: {error}") from error
+    groups = {
+        group: {name: tables.pop(name) for name in schemas if name in tables}
+        for group, schemas in GROUPS.items()
+    }
+    return Bulletin(known[bulletin], **tables, **groups)
+
+
+def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
+    """Put a bulletin on the shelf, whole or not at all.
+
+    The same bulletin is left as it is; one of the same name that another program version or level
+    made, or that is damaged, stays, and the new one gets the next number.
+
+    Returns
+    -------
+    Card
+        The card that stands on the shelf.
+    """
+    root = Path(shelf)
+    root.mkdir(parents=True, exist_ok=True)
+    bulletin = replace(bulletin, card=replace(bulletin.card, tables=tuple(TABLE_SCHEMAS)))
+    for number in itertools.count(1):
+        name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
+        card = replace(bulletin.card, bulletin=name)
+        if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
+            return card
+        standing = _standing(root, name)
+        if standing is not None and replace(standing, made_utc=card.made_utc) == card:
+            return standing
+    raise AssertionError  # the count has no end
+
+
+def _standing(root: Path, name: str) -> Card | None:
+    """Return the card of a bulletin that can be read whole, else None."""
+    try:
+        return load(root, name).card
+    except (WrongUse, StoreError):
+        return None
+
+
+def _write(root: Path, bulletin: Bulletin) -> bool:
+    """Write a bulletin whole; return whether its name was still free at the last step."""
+    draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
+    try:
+        write_tables(bulletin, draft)
+        (draft / CARD_FILE).write_text(json.dumps(asdict(bulletin.card), indent=2) + "\n")
+        draft.chmod(0o755)
+        target = root / bulletin.card.bulletin
+        try:
+            os.rename(draft, target)  # noqa: PTH104 - the one step that makes it visible
+        except OSError:
+            if target.exists():  # another process took the name first
+                return False
+            raise
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    return True
+
+
+def write_tables(bulletin: Bulletin, folder: Path) -> None:
+    """Write the tables of a bulletin as Parquet into an existing folder."""
+    for name, schema in TABLE_SCHEMAS.items():
+        pq.write_table(bulletin.table(name).cast(schema), folder / f"{name}.parquet")
+
+
+def _card_files(shelf: Path | str) -> list[Path]:
+    return list(Path(shelf).glob(f"[!.]*/{CARD_FILE}"))
+
+
+def _read_card(path: Path) -> Card | None:
+    try:
+        card = Card(**json.loads(path.read_text()))
+        return replace(card, tables=tuple(card.tables))
+    except (OSError, ValueError, TypeError):
+        return None

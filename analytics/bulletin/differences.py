@@ -1,0 +1,230 @@
+"""What moved between two sets of result rows: by how much, and by which batches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.findings import number_of
+from analytics.quantities import QUANTITIES
+from analytics.result_table import DOMAIN_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from analytics.data.store.history import Event
+
+Row = dict[str, Any]
+
+#: A difference this small, relative to the figures, is rounding.
+ROUNDING = 1e-9
+REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
+JOINED_BY = "; "
+#: Columns of a result row that a move keeps as they were before, too.
+_BEFORE = {
+    "previous": "estimate",
+    "previous_se": "se",
+    "previous_ci_low": "ci_low",
+    "previous_ci_high": "ci_high",
+    "previous_method": "method",
+    "previous_status": "status",
+}
+
+
+def moves(
+    before: pa.Table,
+    after: pa.Table,
+    *,
+    since: int,
+    version: int,
+    causes: Callable[[Row], Sequence[Event]],
+) -> pa.Table:
+    """Return every row that moved from `before` to `after`.
+
+    Parameters
+    ----------
+    before, after : pyarrow.Table
+        Result rows of one season at the same levels.
+    since, version : int
+        The versions of the store they were made from.
+    causes : callable
+        Given a result row that moved, the events behind it, oldest first.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `MOVED_SCHEMA`: `kind` is ``revised`` where an estimate moved, came or went in a domain
+        that stands in both; ``restated`` where it stands but its error or status does not; ``new``
+        and ``gone`` where a domain is in one of them only. A relative difference under `ROUNDING`
+        is no move.
+    """
+    old, new = ({_key(row): row for row in table.to_pylist()} for table in (before, after))
+    found = []
+    for key in sorted({*old, *new}, key=_rank):
+        move = _move(old.get(key), new.get(key))
+        if move:
+            told = _told(causes(new.get(key) or old[key]))
+            found.append(move | told | {"since_version": since, "version": version})
+    return pa.Table.from_pylist(found, schema=MOVED_SCHEMA)
+
+
+def netted(steps: pa.Table) -> pa.Table:
+    """Return moves from the first state to the last, one row a domain and quantity.
+
+    Parameters
+    ----------
+    steps : pyarrow.Table
+        In `MOVED_SCHEMA`, steps of one domain and quantity in order of their versions.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `MOVED_SCHEMA`, with the batches of all steps; what came back to where it was is left
+        out.
+    """
+    chains: dict[tuple[Any, ...], list[Row]] = {}
+    for row in sorted(steps.to_pylist(), key=lambda row: row["version"]):
+        chains.setdefault(_key(row), []).append(row)
+    found = []
+    for key in sorted(chains, key=_rank):
+        first, last = chains[key][0], chains[key][-1]
+        old = None if first["kind"] == NEW else _state_before(first)
+        move = _move(old, None if last["kind"] == GONE else last)
+        if move:
+            joined = {name: _joined(chains[key], name) for name in _CAUSE}
+            ends = {"since_version": first["since_version"], "version": last["version"]}
+            found.append(move | joined | ends)
+    return pa.Table.from_pylist(found, schema=MOVED_SCHEMA)
+
+
+def summary(net: pa.Table, *, since: int, version: int) -> str:
+    """Return what moved in a sentence or two.
+
+    Parameters
+    ----------
+    net : pyarrow.Table
+        As `netted` returns it.
+    since, version : int
+        Versions compared.
+    """
+    between = f"from version {since} to {version}"
+    rows = net.to_pylist()
+    by_kind = {kind: [row for row in rows if row["kind"] == kind] for kind in _KIND_WORDS}
+    if not rows:
+        return f"{between}: no estimate moved"
+    parts = [f"{number_of(len(by_kind[k]), 'estimate')} {w}" for k, w in _KIND_WORDS.items()]
+    kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
+    sizes = [row for row in by_kind[REVISED] if row["moved_in_se"] is not None]
+    largest = ""
+    if sizes:
+        most = max(sizes, key=lambda row: abs(row["moved_in_se"]))
+        largest = f"; the largest move: {_largest(most)}"
+    return f"{between}: {', '.join(kept)}{largest}"
+
+
+def rows_words(steps: pa.Table) -> str:
+    """Return how many steps a table of moves holds, in words."""
+    return number_of(steps.num_rows, "row")
+
+
+_KIND_WORDS = {
+    REVISED: "moved",
+    RESTATED: "kept the figure with another error or status",
+    NEW: "new",
+    GONE: "gone",
+}
+_CAUSE = ("batch", "event", "at_utc", "sources")
+
+
+def _largest(row: Row) -> str:
+    where = " ".join(row[name] for name in DOMAIN_COLUMNS if row[name])
+    return (
+        f"{row['quantity']} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
+        f"{abs(row['moved_in_se']):.1f} of its standard error before (batch {row['batch']})"
+    )
+
+
+def _move(old: Row | None, new: Row | None) -> Row | None:
+    """Return what moved between two states of a row, None where nothing did."""
+    kind = _kind(old, new)
+    if kind is None:
+        return None
+    here = new or old or {}
+    names = (*DOMAIN_COLUMNS, "quantity", "unit", "ci_level")
+    move: Row = {name: here[name] for name in names} | {"kind": kind}
+    if new is not None:
+        move |= {name: new[name] for name in _BEFORE.values()}
+    if old is None:
+        return move
+    move |= {name: old[column] for name, column in _BEFORE.items()}
+    if new is not None and None not in (old["estimate"], new["estimate"]):
+        move["moved"] = new["estimate"] - old["estimate"]
+        move["moved_in_se"] = move["moved"] / old["se"] if old["se"] else None
+    return move
+
+
+def _kind(old: Row | None, new: Row | None) -> str | None:
+    if old is None or new is None:
+        return NEW if new else GONE if old else None
+    size = max(abs(one["estimate"] or 0.0) for one in (old, new))
+    if _is_apart(old["estimate"], new["estimate"], size=size):
+        return REVISED
+    if old["status"] != new["status"] or _is_apart(old["se"], new["se"], size=size):
+        return RESTATED
+    return None
+
+
+def _is_apart(old: float | None, new: float | None, *, size: float) -> bool:
+    if old is None or new is None:
+        return old is not new
+    return abs(new - old) > ROUNDING * max(size, abs(old), abs(new))
+
+
+def _state_before(step: Row) -> Row:
+    """Return the result row that a step began with, as far as a move needs it."""
+    return step | {column: step[name] for name, column in _BEFORE.items()}
+
+
+def _told(events: Sequence[Event]) -> Row:
+    columns = {
+        "batch": [event.batch for event in events],
+        "event": [event.event for event in events],
+        "at_utc": [event.at_utc for event in events],
+        "sources": [", ".join(event.sources) for event in events],
+    }
+    return {name: JOINED_BY.join(parts) for name, parts in columns.items()}
+
+
+def _joined(chain: Sequence[Row], name: str) -> str:
+    return JOINED_BY.join(str(row[name]) for row in chain)
+
+
+def _key(row: Row) -> tuple[Any, ...]:
+    return tuple(row[name] for name in (*DOMAIN_COLUMNS, "quantity"))
+
+
+_ORDER = {name: rank for rank, name in enumerate(QUANTITIES)}
+
+
+def _rank(key: tuple[Any, ...]) -> tuple[Any, ...]:
+    *domain, quantity = key
+    return (*(part or "" for part in domain), _ORDER.get(quantity, len(_ORDER)), quantity)
+
+
+def comparable(rows: pa.Table, *, through: str, with_totals: bool) -> pa.Table:
+    """Return the rows of a bulletin that another of the same season can be compared with.
+
+    Parameters
+    ----------
+    rows : pyarrow.Table
+        Result rows.
+    through : str
+        Last ISO week of the later bulletin: weeks after it are out of its view.
+    with_totals : bool
+        Whether both end in the same week, so that rows of areas and of the season compare.
+    """
+    in_view = pc.less_equal(rows["week"], through)
+    return rows.filter(pc.fill_null(in_view, with_totals))

@@ -1,0 +1,357 @@
+"""Result rows for the public: what is too uncertain to publish is withheld, and says so."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from scipy.special import logit
+from scipy.stats import norm
+from scipy.stats import t as student_t
+
+from analytics.catch_rates.trips import SHARE
+from analytics.precision import WITHHELD_OVER, Precision, marks_of, pse
+from analytics.quantities import CiMethod
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.bulletin.archive import Bulletin
+
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+
+
+# Taking figures out of tables for publication, with the reason in their place.
+
+#: Stands in `method` or `reason` in the place of a withheld figure's own.
+WITHHELD = f"withheld: its percent standard error is over {WITHHELD_OVER:.0f}"
+
+
+def withheld_keys(rows: pa.Table) -> set[tuple[str | None, ...]]:
+    """Return area, week and quantity of the rows that are withheld."""
+    withheld = rows.filter(pc.equal(rows["method"], WITHHELD))
+    columns = ("area", "week", "quantity")
+    return set(zip(*(withheld[name].to_pylist() for name in columns), strict=True))
+
+
+def without(
+    table: pa.Table,
+    *,
+    hidden: Sequence[bool],
+    instead: Mapping[str, str],
+    taken: Sequence[str],
+) -> pa.Table:
+    """Return a table with some columns of hidden rows null, and words in others."""
+    mask = pa.array(hidden, pa.bool_())
+    columns = dict.fromkeys(name for name in taken if name in table.column_names) | dict(instead)
+    for name, value in columns.items():
+        at = table.schema.get_field_index(name)
+        field = table.schema.field(at)
+        column = pc.if_else(mask, pa.scalar(value, field.type), table[name])
+        table = table.set_column(at, field, column)
+    return table
+
+
+def floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    """Return a column of numbers as an array, NaN where it is null."""
+    return np.asarray(pc.fill_null(pc.cast(column, pa.float64()), np.nan), dtype=float)
+
+
+# Modelled catch rates for the public: what is too uncertain to publish is withheld.
+
+ENCOUNTERS = "encounters"
+#: What each response's survey figure is made of.
+_RAW = {
+    ENCOUNTERS: ("encounters_per_angler_hour",),
+    "kept": ("kept_fish", "angler_hours"),
+    SHARE: ("sublegal_prop",),
+}
+#: Beyond these an interval of the survey's figure says nothing that helps, and is left out as on
+#: the pages: its upper end over the figure, and the width of that of a share. Our choice.
+USELESS_TIMES, USELESS_WIDTH = 20.0, 0.8
+_OF_INDEX = ("index", "log_se", "ci_low", "ci_high")
+_OF_RAW = ("raw", "raw_low", "raw_high")
+_OF_LEVEL = ("level", "ci_low", "ci_high", "rise_1", "rose_1", "rise_4", "rose_4")
+_OF_STRENGTH = ("ratio", "ci_low", "ci_high")
+LAGS = (1, 4)
+
+
+def public_rates(rates: Mapping[str, pa.Table], rows: pa.Table) -> dict[str, pa.Table]:
+    """Return the tables of modelled catch rates for the public.
+
+    Parameters
+    ----------
+    rates : mapping of str to pyarrow.Table
+        In `analytics.catch_rates.schemas.RATE_SCHEMAS`.
+    rows : pyarrow.Table
+        Result rows as by `analytics.bulletin.publication.public_rows`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        Index, level, weeks ahead and strength without figures whose percent standard error is over
+        50; the survey's figure where that is withheld, and its interval where that says nothing;
+        the index beside the timing likewise; no table that names a boat.
+    """
+    shown = dict(rates)
+    if "residuals" in shown:
+        shown["residuals"] = shown["residuals"].slice(0, 0)
+    if "index" in shown:
+        shown["index"] = _index(shown["index"], withheld_keys(rows))
+    if "trend" in shown:
+        shown["trend"] = _trend(shown["trend"])
+    if "timing" in shown:
+        shown["timing"] = _timing(shown["timing"], shown.get("index"))
+    if "strength" in shown:
+        shown["strength"] = _strength(shown["strength"])
+    return shown
+
+
+def _index(table: pa.Table, hidden: set[tuple[str | None, ...]]) -> pa.Table:
+    is_share = _is_share(table)
+    unsure = _unsure(floats(table["index"]), floats(table["log_se"]), is_share)
+    table = without(table, hidden=unsure.tolist(), instead={"reason": WITHHELD}, taken=_OF_INDEX)
+    keys = zip(*(table[name].to_pylist() for name in ("area", "week", "response")), strict=True)
+    raw = [
+        any((area, week, quantity) in hidden for quantity in _RAW.get(response, ()))
+        for area, week, response in keys
+    ]
+    table = without(table, hidden=raw, instead={}, taken=_OF_RAW)
+    value, low, high = (floats(table[name]) for name in _OF_RAW)
+    wide = np.where(is_share, high - low > USELESS_WIDTH, high > USELESS_TIMES * value)
+    return without(table, hidden=wide.tolist(), instead={}, taken=_OF_RAW[1:])
+
+
+def _trend(table: pa.Table) -> pa.Table:
+    """Withhold unsure levels with their changes, and rises that would tell a level before."""
+    is_share = _is_share(table)
+    level, low, high = (floats(table[name]) for name in _OF_LEVEL[:3])
+    step = norm.ppf(0.5 + floats(table["ci_level"]) / 2)
+    unsure = _unsure(level, _spread(low, high, is_share) / (2 * step), is_share)
+    for lag in LAGS:
+        # Rows of an area and response follow each other week by week.
+        before = np.append(np.zeros(lag, dtype=bool), unsure)[: len(unsure)]
+        table = without(table, hidden=before.tolist(), instead={}, taken=(f"rise_{lag}",))
+    instead = {"word": "not known", "reason": WITHHELD}
+    return without(table, hidden=unsure.tolist(), instead=instead, taken=_OF_LEVEL)
+
+
+def _timing(table: pa.Table, index: pa.Table | None) -> pa.Table:
+    """Withhold the index beside the shares, by its own error and where the index's own is."""
+    never = np.zeros(len(table), dtype=bool)
+    unsure = _unsure(floats(table["index"]), floats(table["log_se"]), never)
+    if index is not None:
+        names = ("season", "area", "week", "response", "reason")
+        lines = zip(*(index[name].to_pylist() for name in names), strict=True)
+        told = {line[:3] for line in lines if line[3:] == (ENCOUNTERS, WITHHELD)}
+        keys = zip(*(table[name].to_pylist() for name in names[:3]), strict=True)
+        unsure |= np.array([key in told for key in keys], dtype=bool)
+    return without(table, hidden=unsure.tolist(), instead={}, taken=("index", "log_se"))
+
+
+def _strength(table: pa.Table) -> pa.Table:
+    never = np.zeros(len(table), dtype=bool)
+    ratio, low, high = (floats(table[name]) for name in _OF_STRENGTH)
+    # The interval is Student's, with one degree fewer than past seasons.
+    free = np.maximum(floats(table["n_past"]) - 1, 1)
+    step = student_t.ppf(0.5 + floats(table["ci_level"]) / 2, free)
+    unsure = _unsure(ratio, _spread(low, high, never) / (2 * step), never)
+    instead = {"reason": WITHHELD}
+    return without(table, hidden=unsure.tolist(), instead=instead, taken=_OF_STRENGTH)
+
+
+def _is_share(table: pa.Table) -> Bools:
+    return np.array([one == SHARE for one in table["response"].to_pylist()], dtype=bool)
+
+
+def _spread(low: Floats, high: Floats, is_share: Bools) -> Floats:
+    """Return the width of an interval on the log scale, of a share on the logit scale."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(is_share, logit(high) - logit(low), np.log(high) - np.log(low))
+
+
+def _unsure(value: Floats, se: Floats, is_share: Bools) -> Bools:
+    """Return which figures have a percent standard error over the limit.
+
+    Of a log it is the error itself; of a logit ``(1 - p)`` of it (delta method).
+    """
+    percent = 100 * np.where(is_share, (1 - value) * se, se)
+    marks = marks_of(np.where(np.isfinite(value), percent, np.nan)) if len(value) else []
+    return np.array([mark is Precision.WITHHELD for mark in marks], dtype=bool)
+
+
+# A season's limits for the public: no draws, and no figure that is too uncertain to publish.
+
+_TOTAL = ("estimate", "se", "ci_low", "ci_high", "used", "used_low", "used_high", "remains")
+_AHEAD = ("expected", "expected_low", "expected_high", "pass_prob", "date_10", "date_50", "date_90")
+_OF_STANDING = (*_TOTAL, *_AHEAD, "passed_prob", "previous_estimate")
+#: Half the width of a normal 95 % interval in standard errors.
+_HALF = 1.96
+
+
+def public_standing(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return the tables of a season's limits for the public.
+
+    Parameters
+    ----------
+    tables : mapping of str to pyarrow.Table
+        In `analytics.outlook.schemas.STANDING_SCHEMAS`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        No draws; a limit whose total has a percent standard error over 50 keeps its row, with the
+        reason and no figure, and has no fan; weeks ahead of a fan are left out where half the
+        width of their 95 % interval is over 1.96 times 50 % of their mean.
+    """
+    shown = dict(tables)
+    if "draws" in shown:
+        shown["draws"] = shown["draws"].slice(0, 0)
+    if "standing" not in shown:
+        return shown
+    table = shown["standing"]
+    marks = marks_of(pse(floats(table["estimate"]), floats(table["se"])))
+    hidden = [mark is Precision.WITHHELD for mark in marks]
+    shown["standing"] = without(
+        table, hidden=hidden, instead={"reason": WITHHELD}, taken=_OF_STANDING
+    )
+    limits = {one for one, out in zip(table["limit_id"].to_pylist(), hidden, strict=True) if out}
+    if "fan" in shown:
+        shown["fan"] = _public_fan(shown["fan"], limits)
+    return shown
+
+
+def _public_fan(fan: pa.Table, hidden: set[str]) -> pa.Table:
+    mean, low, high = (floats(fan[name]) for name in ("estimate", "q025", "q975"))
+    wide = 100 * (high - low) / 2 > _HALF * WITHHELD_OVER * mean
+    limits = fan["limit_id"].to_pylist()
+    kept = [one not in hidden and not out for one, out in zip(limits, wide, strict=True)]
+    return fan.filter(pa.array(kept, pa.bool_()))
+
+
+_TAKEN_OUT = ("estimate", "se", "ci_low", "ci_high", "draws_low", "draws_high", "design_effect")
+_OF_DEATHS = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high", "from_fish_prop")
+_OF_RATIOS = ("reported", "sampled", "ratio", "ci_low", "ci_high")
+
+
+def public_rows(table: pa.Table) -> pa.Table:
+    """Return result rows without the figures that are not for publication.
+
+    Every row stays, so that a reader sees that there is a figure and why it is not shown. This
+    guards against uncertain figures, not against disclosure: where domains add up, a withheld one
+    follows from the others.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Result rows (contract, section 2).
+
+    Returns
+    -------
+    pyarrow.Table
+        The same rows and columns. Where the percent standard error is over 50, estimate, standard
+        error and interval are null, `ci_method` is ``none`` and `method` gives the reason.
+    """
+    instead = {"ci_method": str(CiMethod.NONE), "method": WITHHELD}
+    hidden = _is_withheld(table, "estimate", "se")
+    return without(table, hidden=hidden, instead=instead, taken=_TAKEN_OUT)
+
+
+def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+    """Return the tables of released fish for the public.
+
+    Parameters
+    ----------
+    released : mapping of str to pyarrow.Table
+        In `analytics.released.schemas.RELEASED_SCHEMAS`.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        Tables of figures without those whose percent standard error is over 50, nor a ratio of
+        which either side is withheld; what was measured, and rates, as they are.
+    """
+    shown = dict(released)
+    for name in {"shares", "composition", "bycatch"} & set(shown):
+        shown[name] = public_rows(shown[name])
+    reason = {"reason": WITHHELD}
+    for name in {"deaths", "method_mix"} & set(shown):
+        table = shown[name]
+        if "fish_se" in table.column_names:
+            hidden = _is_withheld(table, "fish", "fish_se")
+            table = without(table, hidden=hidden, instead=reason, taken=("fish", "fish_se"))
+        hidden = _is_withheld(table, "deaths", "se")
+        shown[name] = without(table, hidden=hidden, instead=reason, taken=_OF_DEATHS)
+    if "compared" in shown:
+        hidden = _is_compared(shown["compared"], shown.get("composition"))
+        shown["compared"] = without(
+            shown["compared"], hidden=hidden, instead=reason, taken=_OF_RATIOS
+        )
+    return shown
+
+
+def _is_withheld(table: pa.Table, value: str, se: str) -> list[bool]:
+    marks = marks_of(pse(floats(table[value]), floats(table[se])))
+    return [mark is Precision.WITHHELD for mark in marks]
+
+
+def _is_compared(compared: pa.Table, composition: pa.Table | None) -> list[bool]:
+    """Return which ratios have a side that is withheld."""
+    hidden = withheld_keys(composition) if composition is not None else set()
+    names = ("area", "week", "quantity")
+    keys = zip(*(compared[name].to_pylist() for name in names), strict=True)
+    return [key in hidden for key in keys]
+
+
+def public_bulletin(bulletin: Bulletin) -> Bulletin:
+    """Return a bulletin for the public: uncertain figures withheld, no site-day named.
+
+    Parameters
+    ----------
+    bulletin : Bulletin
+
+    Returns
+    -------
+    Bulletin
+        Result rows and other ways to reckon as by `public_rows`; a change or a revision of which
+        either side is withheld is not shown; strata and findings, which name site-days, are empty.
+    """
+    rows = public_rows(bulletin.rows)
+    return replace(
+        bulletin,
+        rows=rows,
+        readings=public_rows(bulletin.readings),
+        changes=_public_changes(bulletin.changes, rows),
+        moved=_public_moves(bulletin.moved),
+        released=public_released(bulletin.released),
+        rates=public_rates(bulletin.rates, rows),
+        standing=public_standing(bulletin.standing),
+        strata=bulletin.strata.slice(0, 0),
+        findings=bulletin.findings.slice(0, 0),
+    )
+
+
+def _public_changes(changes: pa.Table, rows: pa.Table) -> pa.Table:
+    """Take changes out that rest on a withheld figure."""
+    hidden = withheld_keys(rows)
+    names = ("area", "week", "previous_week", "quantity")
+    keys = zip(*(changes[name].to_pylist() for name in names), strict=True)
+    shown = [
+        not {(area, week, quantity), (area, before, quantity)} & hidden
+        for area, week, before, quantity in keys
+    ]
+    return changes.filter(pa.array(shown, pa.bool_()))
+
+
+def _public_moves(moved: pa.Table) -> pa.Table:
+    """Take revisions out of which either side is not for publication."""
+    sides = (("previous", "previous_se"), ("estimate", "se"))
+    marks = [marks_of(pse(floats(moved[value]), floats(moved[se]))) for value, se in sides]
+    shown = [Precision.WITHHELD not in pair for pair in zip(*marks, strict=True)]
+    return moved.filter(pa.array(shown, pa.bool_()))

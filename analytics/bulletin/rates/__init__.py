@@ -1,1 +1,0 @@
-"""Catch rates, their trend and the timing of the run, as a bulletin keeps them."""

@@ -1,1 +1,0 @@
-"""The fish that go back, as a bulletin keeps them: one module a table or two."""

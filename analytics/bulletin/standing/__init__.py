@@ -1,1 +1,0 @@
-"""Tables of a season's standing against its limits, its outlook, and the draws behind them."""

@@ -1,0 +1,83 @@
+"""Limits in words: the areas and quantities that one names, and which may be summed."""
+
+from __future__ import annotations
+
+import itertools
+
+from analytics.quantities import QUANTITIES, Kind
+
+#: Quantities that are totals: a limit may be told against them.
+TOTALS: tuple[str, ...] = tuple(
+    name for name, one in QUANTITIES.items() if one.kind in (Kind.TOTAL, Kind.DEATHS)
+)
+#: Totals of fish: a limit may be set on the sum of several.
+FISH_TOTALS: tuple[str, ...] = tuple(name for name in TOTALS if QUANTITIES[name].unit == "fish")
+
+_KEPT = frozenset(itertools.product(["kept"], ["marked", "unmarked"], ["dead"]))
+
+
+def _released(*sizes: str) -> frozenset[tuple[str, str, str]]:
+    return frozenset(itertools.product(sizes, ["marked", "unmarked"], ["dead", "alive"]))
+
+
+_RELEASED = _released("legal", "sublegal", "unknown")
+_LEGAL, _SUBLEGAL = _KEPT | _released("legal"), _released("sublegal")
+_DIED = frozenset(one for one in _RELEASED if one[2] == "dead")
+_LOST = frozenset({("lost", "", "dead")})
+
+#: What each total of fish counts, fish that no other counts apart.
+_COUNTED: dict[str, frozenset[tuple[str, str, str]]] = {
+    "kept_fish": _KEPT,
+    "released_legal_fish": _released("legal"),
+    "released_sublegal_fish": _SUBLEGAL,
+    "released_unknown_fish": _released("unknown"),
+    "released_fish": _RELEASED,
+    "encounter_fish": _KEPT | _RELEASED,
+    "release_deaths_fish": _DIED,
+    "drop_off_deaths_fish": _LOST,
+    "total_deaths_fish": _KEPT | _DIED | _LOST,
+} | {
+    f"encounter_{size}_{mark}_fish": frozenset(one for one in fish if one[1] == mark)
+    for size, fish in (("legal", _LEGAL), ("sublegal", _SUBLEGAL))
+    for mark in ("marked", "unmarked")
+}
+
+#: Pairs of totals that count some fish twice, a total with itself among them.
+COUNTED_TWICE: frozenset[tuple[str, str]] = frozenset(
+    (one, other)
+    for one, other in itertools.product(FISH_TOTALS, repeat=2)
+    if _COUNTED[one] & _COUNTED[other]
+)
+
+
+def listed(text: str | None) -> tuple[str, ...]:
+    """Return the words of a list joined by semicolons, each once and without blanks around it."""
+    words = (word.strip() for word in (text or "").split(";"))
+    return tuple(dict.fromkeys(word for word in words if word))
+
+
+def why_no_sum(quantities: tuple[str, ...]) -> str:
+    """Return why no standing can be told against some quantities; empty where it can.
+
+    Parameters
+    ----------
+    quantities : tuple of str
+
+    Returns
+    -------
+    str
+    """
+    if not quantities:
+        return "no quantity named"
+    for one in quantities:
+        if one not in TOTALS:
+            what = "is no total: no standing can be told" if one in QUANTITIES else "is not known"
+            return f"{one} {what}"
+    other = next((one for one in quantities if one not in FISH_TOTALS), "")
+    if other and len(quantities) > 1:
+        return f"{other} is not counted in fish: it cannot be summed with others"
+    twice = (pair for pair in itertools.combinations(quantities, 2) if pair in COUNTED_TWICE)
+    return next(
+        (f"{one} and {two} count the same fish: their sum counts them twice" for one, two in twice),
+        "",
+    )

@@ -1,0 +1,176 @@
+"""All that a bulletin keeps of modelled catch rates, their trend, and the timing of the run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.catch_rates.index import NO_TRIP, area_index, area_weights, index_rows, raw_figures
+from analytics.catch_rates.model_selection import chosen, tried
+from analytics.catch_rates.model_tables import coefficient_rows, model_table_rows, residual_rows
+from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.catch_rates.seasonal_timing import (
+    open_weeks_of,
+    season_indices,
+    strength_rows,
+    timing_rows,
+)
+from analytics.catch_rates.trend import NOT_KNOWN, trend_rows
+from analytics.catch_rates.trips import EXPOSURE, RESPONSES, SHARE, fitted, model_rows
+from analytics.data.calendar import open_days
+from analytics.weeks import weeks_between
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Mapping
+
+    import pandas as pd
+
+    from analytics.catch_rates.index import AreaIndex, Domain, Raw
+    from analytics.catch_rates.model_selection import Tried
+    from analytics.catch_rates.trips import Fitted
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+
+    Row = dict[str, Any]
+
+
+def rate_tables(
+    snapshot: Snapshot,
+    season: Season,
+    *,
+    level: float,
+    progress: Callable[[str], None] = lambda words: None,
+) -> dict[str, pa.Table]:
+    """Return every table of modelled catch rates by its name.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    level : float
+        Confidence level.
+    progress : callable
+        Called with a few words before each step.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        In `analytics.catch_rates.schemas.RATE_SCHEMAS`; where a model cannot be fitted, rows
+        with the reason in words.
+    """
+    design = season.design
+    rows = model_rows(snapshot, season=design.season, through=design.through)
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[days["season"] == design.season]
+    weeks = weeks_between(min([*days["week"], *design.weeks]), design.through)
+    opened = open_weeks_of(days)
+    raw, weight = raw_figures(season, level=level), area_weights(season, level=level)
+    tables: dict[str, list[Row]] = {name: [] for name in RATE_SCHEMAS}
+    modelled = {}
+    for response in RESPONSES:
+        progress(f"fitting models of {response}")
+        # Where nothing was drawn there is no total: the hours interviewed stand in.
+        weight[response] = weight[response] or _hours(rows)
+        one = _Modelled.of(rows, response, weeks=weeks, weight=weight[response])
+        modelled[response] = one
+        for name, told in one.tables(raw[response], season=design.season, level=level).items():
+            tables[name] += told
+        tables["trend"] += _trends(one.index, opened, season=design.season, level=level)
+    progress("comparing with past seasons")
+    every = season_indices(
+        snapshot,
+        modelled["encounters"].index,
+        modelled["encounters"].best,
+        season=design.season,
+        mix=rows,
+        weight=weight["encounters"],
+    )
+    for past in every:
+        timing, dates = timing_rows(past)
+        tables["timing"] += timing
+        tables["run_dates"] += dates
+    tables["strength"] += strength_rows(every, level=level)
+    return {
+        name: pa.Table.from_pylist(tables[name], schema=schema)
+        for name, schema in RATE_SCHEMAS.items()
+    }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Modelled:
+    """One response: its trips, its candidates, the one chosen, and its index."""
+
+    data: Fitted
+    found: list[Tried]
+    best: Tried | None
+    index: AreaIndex
+
+    @classmethod
+    def of(
+        cls,
+        rows: pd.DataFrame,
+        response: str,
+        *,
+        weeks: tuple[str, ...],
+        weight: Mapping[str, float],
+    ) -> _Modelled:
+        """Fit one response to the trips of a season."""
+        data = fitted(rows, response)
+        found = tried(data) if len(data.frame) else []
+        best = chosen(found)
+        return cls(data, found, best, area_index(data, best, mix=rows, weeks=weeks, weight=weight))
+
+    def tables(
+        self, raw: Mapping[Domain, Raw], *, season: str, level: float
+    ) -> dict[str, list[Row]]:
+        """Return the rows of every table of one response."""
+        data, best, index = self.data, self.best, self.index
+        return {
+            "index": index_rows(index, data, raw, season=season, level=level),
+            "models": model_table_rows(data, self.found, best, index, season=season),
+            "coefficients": coefficient_rows(data, index, season=season, level=level),
+            "residuals": residual_rows(data, index, season=season),
+        }
+
+
+def _hours(rows: pd.DataFrame) -> dict[str, float]:
+    spent = rows.groupby("area")[EXPOSURE].sum()
+    return {str(area): float(hours) for area, hours in spent.items()}
+
+
+def _trends(
+    index: AreaIndex,
+    opened: Mapping[str | None, Collection[str]],
+    *,
+    season: str,
+    level: float,
+) -> list[Row]:
+    """Return the trend of all areas and of each; one row with the reason where there is none."""
+    rows: list[Row] = []
+    for area in dict.fromkeys([None, *sorted(filter(None, {*opened, *index.series}))]):
+        names: Row = {"season": season, "response": index.response, "area": area}
+        if area in index.series:
+            rows += trend_rows(
+                index.series[area],
+                index.weeks,
+                is_share=index.response == SHARE,
+                level=level,
+                names=names,
+                open_weeks=opened.get(area),
+            )
+        else:
+            last, words = index.weeks[-1], index.reason or _no_trip(index.response)
+            closed = last not in opened[area] if area in opened else None
+            rows.append(
+                names
+                | {"week": last, "is_ahead": False, "is_closed": closed, "ci_level": level}
+                | {"word": NOT_KNOWN, "reason": words}
+            )
+    return rows
+
+
+def _no_trip(response: str) -> str:
+    return NO_TRIP + " that met a fish" * (response == SHARE)

@@ -1,0 +1,334 @@
+"""The standardised index of a response by area and week beside the survey's own figure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from analytics.catch_rates.standardised_levels import (
+    Levels,
+    Series,
+    all_areas,
+    levels_of,
+    series_of,
+)
+from analytics.catch_rates.trips import UNITS, USUAL
+from analytics.errors import WrongUse
+from analytics.estimates.result_rows import catch_figures, finished
+from analytics.models.cell_levels import BETA_BINOMIAL
+from analytics.models.count_families import Family
+from analytics.quantities import QUANTITIES, Kind
+from analytics.survey.domains import Domains
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from analytics.catch_rates.model_selection import Tried
+    from analytics.catch_rates.trips import Fitted
+    from analytics.estimates.season_survey import Season
+
+    Row = dict[str, Any]
+
+
+# The survey's own figures beside the index, and the weights of areas.
+
+Domain = tuple[str | None, str | None]
+#: The survey's analysis of each response.
+QUANTITY = {
+    "encounters": "encounters_per_angler_hour",
+    "kept": "kept_per_angler_hour",
+    "sublegal": "sublegal_prop",
+}
+#: What the areas of a response are weighted by.
+WEIGHTS = {"encounters": "angler_hours", "kept": "angler_hours", "sublegal": "encounter_fish"}
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """A figure of the survey with its limits, None where there is none."""
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+
+
+def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]:
+    """Return the survey's figures by response, then by area (None for all) and week.
+
+    Parameters
+    ----------
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict of str to dict
+        Rates are ratios of two totals over the same boats, with their joint error.
+    """
+    found: dict[str, dict[Domain, Raw]] = {}
+    for response, quantity in QUANTITY.items():
+        rows = _rows(season, quantity, ("area", "week"), level) | _rows(
+            season, quantity, ("week",), level
+        )
+        found[response] = {
+            domain: Raw(
+                _none(row.get("estimate")), _none(row.get("ci_low")), _none(row.get("ci_high"))
+            )
+            for domain, row in rows.items()
+        }
+    return found
+
+
+def area_weights(season: Season, *, level: float) -> dict[str, dict[str, float]]:
+    """Return what each area weighs in the mean of all, by response: the season's own totals."""
+    found = {}
+    for response, quantity in WEIGHTS.items():
+        rows = _rows(season, quantity, ("area",), level)
+        totals = {area: _none(row.get("estimate")) for (area, _), row in rows.items()}
+        found[response] = {area: one for area, one in totals.items() if area and one}
+    return found
+
+
+def _rows(season: Season, name: str, by: tuple[str, ...], level: float) -> dict[Domain, Row]:
+    """Return the survey's rows of one quantity, the first way that tells a domain taken."""
+    design = season.design
+    domains = Domains("area" in by, "week" in by, len(design.weeks))
+    told: dict[Domain, Row] = {}
+    for way in season.ways:
+        totals = way.totals(season.analyses[name], domains)
+        figures = catch_figures(_kind(name), totals)
+        for place, code in enumerate(totals.code.tolist()):
+            area, week = domains.cell(code)
+            key = (
+                None if area is None else design.areas[area],
+                None if week is None else design.weeks[week],
+            )
+            if key not in told:
+                told[key] = finished(design, totals, figures, place, area=area, level=level)
+    return told
+
+
+def _kind(name: str) -> Kind:
+    return QUANTITIES[name].kind if name in QUANTITIES else Kind.RATE
+
+
+def _none(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+# From the log or logit scale of a response to its figures, with intervals.
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The scale on which a response is smoothed.
+
+    Parameters
+    ----------
+    is_share : bool
+        Logit for a share, log for a rate.
+    """
+
+    is_share: bool
+
+    def back(self, value: float) -> float | None:
+        """Return a figure from its log or logit; None where there is none."""
+        if not math.isfinite(value):
+            return None
+        return float(expit(value) if self.is_share else np.exp(value))
+
+    def interval(
+        self, value: float, se: float, *, level: float
+    ) -> tuple[float | None, float | None]:
+        """Return the limits of a figure, normal on the scale; None where there is no error."""
+        if not (math.isfinite(value) and math.isfinite(se) and se > 0):
+            return None, None
+        step = float(norm.ppf(0.5 + level / 2)) * se
+        return self.back(value - step), self.back(value + step)
+
+    def over(self, now: float, before: float) -> float | None:
+        """Return a figure over another, less 1, from their logs or logits."""
+        one, other = self.back(now), self.back(before)
+        return None if one is None or other is None or other == 0 else one / other - 1
+
+    def on(self, figure: float) -> float:
+        """Return the log or logit of a figure."""
+        return float(logit(figure) if self.is_share else np.log(figure))
+
+
+NO_TRIP = "no complete trip with every number was interviewed"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AreaIndex:
+    """The index of one response over W weeks.
+
+    Parameters
+    ----------
+    response : str
+    weeks : tuple of str, length W
+        Every ISO week from the season's first to the last asked.
+    series : mapping of (str or None) to Series
+        By area; None for all areas.
+    levels : Levels or None
+        None where the fit was refused.
+    reason : str
+        Why there is none.
+    """
+
+    response: str
+    weeks: tuple[str, ...]
+    series: Mapping[str | None, Series]
+    levels: Levels | None
+    reason: str = ""
+
+
+def area_index(
+    data: Fitted,
+    model: Tried | None,
+    *,
+    mix: pd.DataFrame,
+    weeks: Sequence[str],
+    weight: Mapping[str, float],
+) -> AreaIndex:
+    """Return the index of a response by the chosen model.
+
+    Without one, by the usual terms and law: a level for every area and week does not need the
+    smooth of the week that candidates are compared by.
+
+    Parameters
+    ----------
+    data : Fitted
+    model : Tried or None
+        None where there was none to choose.
+    mix : pandas.DataFrame
+        Trips that tell the mix; as in `analytics.catch_rates.standardised_levels.levels_of`.
+    weeks : sequence of str
+    weight : mapping of str to float
+        What each area weighs in the mean of all.
+
+    Returns
+    -------
+    AreaIndex
+    """
+    told = tuple(weeks)
+    terms: tuple[str, ...]
+    if model is None:
+        terms, family = USUAL, BETA_BINOMIAL if data.is_share else str(Family.NEGATIVE_BINOMIAL)
+    else:
+        terms, family = model.candidate.terms, model.candidate.family
+    try:
+        levels = levels_of(data, terms=terms, family=family, mix=mix)
+    except WrongUse as error:
+        return AreaIndex(data.response, told, {}, None, str(error))
+    every: dict[str | None, Series] = {
+        None: all_areas(levels, told, weight, is_share=data.is_share)
+    }
+    for area, series in series_of(levels, told).items():
+        every[area] = series
+    return AreaIndex(data.response, told, every, levels)
+
+
+def index_rows(
+    index: AreaIndex,
+    data: Fitted,
+    raw: Mapping[Domain, Raw],
+    *,
+    season: str,
+    level: float,
+) -> list[Row]:
+    """Return the rows of `analytics.catch_rates.schemas.INDEX_SCHEMA` of one response.
+
+    Parameters
+    ----------
+    index : AreaIndex
+    data : Fitted
+    raw : mapping of (area, week) to Raw
+        The survey's figures; their areas and weeks get a row each, and those with trips.
+    season : str
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    list of dict
+    """
+    trips = _trips(data.frame)
+    scale = Scale(data.is_share)
+    rows = []
+    for area, week in sorted({*raw, *trips}, key=_order):
+        value, se = _cell(index, area, week)
+        low, high = scale.interval(value, se, level=level)
+        survey = raw.get((area, week), Raw(None))
+        n_trips = int(trips.get((area, week), 0))
+        rows.append(
+            {
+                "season": season,
+                "area": area,
+                "week": week,
+                "response": index.response,
+                "unit": UNITS[index.response],
+                "raw": survey.value,
+                "raw_low": survey.low,
+                "raw_high": survey.high,
+                "index": scale.back(value),
+                "log_se": se if math.isfinite(value) and se > 0 else None,
+                "ci_low": low,
+                "ci_high": high,
+                "ci_level": level,
+                "n_trips": n_trips,
+                "filled_prop": _filled(index, area, week),
+                "note": _note(index, data, area, week) if math.isfinite(value) else "",
+                "reason": "" if math.isfinite(value) else _why(index, data, area, week, n_trips),
+            }
+        )
+    return rows
+
+
+def _cell(index: AreaIndex, area: str | None, week: str | None) -> tuple[float, float]:
+    series = index.series.get(area)
+    if series is None or week not in index.weeks:
+        return math.nan, math.nan
+    at = index.weeks.index(week)
+    return float(series.value[at]), float(np.sqrt(max(series.cov[at, at], 0.0)))
+
+
+def _filled(index: AreaIndex, area: str | None, week: str | None) -> float | None:
+    series = index.series.get(area)
+    if series is None or series.filled is None or week not in index.weeks:
+        return None
+    part = float(series.filled[index.weeks.index(week)])
+    return part if math.isfinite(part) else None
+
+
+def _note(index: AreaIndex, data: Fitted, area: str | None, week: str | None) -> str:
+    """Return what a reader must know of a level: that it has no fish, or no error."""
+    why = index.levels.why_no_error if index.levels is not None else ""
+    return "; ".join(words for words in (data.reasons.get((area, week), ""), why) if words)
+
+
+def _why(index: AreaIndex, data: Fitted, area: str | None, week: str | None, n_trips: int) -> str:
+    if not n_trips:
+        return NO_TRIP if not data.is_share else f"{NO_TRIP} that met a fish"
+    return data.reasons.get((area, week)) or index.reason or "no area has a figure this week"
+
+
+def _trips(frame: pd.DataFrame) -> dict[Domain, int]:
+    """Count trips by area and week, and over all areas."""
+    counts: dict[Domain, int] = {}
+    for area, week in zip(frame["area"], frame["week"], strict=True):
+        for domain in ((area, week), (None, week)):
+            counts[domain] = counts.get(domain, 0) + 1
+    return counts
+
+
+def _order(domain: Domain) -> tuple[str, str]:
+    return domain[0] or "", domain[1] or ""

@@ -1,0 +1,400 @@
+"""Candidate regressions of a response side by side, and the rule by which one is chosen.
+
+Candidates differ in what the index takes over: the law, and the terms beside areas and weeks. A
+smooth of the week stands in for the level of each week, which no fit could carry to a week ahead.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
+from analytics.errors import WrongUse
+from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
+from analytics.models.count_data import coded
+from analytics.models.count_families import Family
+from analytics.models.count_likelihood import CountLikelihood
+from analytics.models.count_regression import climb
+from analytics.models.share_regression import climb_shares, log_chances
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.catch_rates.trips import Fitted
+    from analytics.models.count_data import Coded
+    from analytics.models.count_regression import CountFit
+    from analytics.models.share_regression import ShareClimb
+
+    Floats = NDArray[np.float64]
+
+
+# Fits of candidates to all weeks of a season and to those before each held-out one.
+
+Terms = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CountTrials:
+    """Regressions of counts, each started from what was fitted before.
+
+    Parameters
+    ----------
+    data : Fitted
+    """
+
+    data: Fitted
+    _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
+    _windows: dict[tuple[Terms, float, bool], Coded] = field(default_factory=dict, init=False)
+    _fits: dict[tuple[Terms, str, float | None], CountFit | WrongUse] = field(
+        default_factory=dict, init=False
+    )
+
+    def fit(self, terms: Terms, family: str) -> CountFit:
+        """Return the fit of some terms and family to all weeks."""
+        return self._fit(terms, Family(family), None)
+
+    def held_out(self, terms: Terms, family: str, at: float) -> Floats:
+        """Return the log chance of every trip of a week by the fit to all weeks before it."""
+        rows = self._coded(terms)
+        is_now = (rows.groups["week_number"] == at).to_numpy()
+        now = self._window(terms, at, is_past=False)
+        fit = self._fit(terms, Family(family), at)
+        x = fit.coding.matrix(now.groups)
+        zero = np.ones((len(x), 1 if fit.family.has_zero_part else 0))
+        law = CountLikelihood(fit.family, now.counts, x, zero)
+        value = np.full(len(rows.counts.y), np.nan)
+        value[is_now[rows.counts.group]] = law.slopes(fit.parameters).value
+        return np.asarray(value[rows.place][is_now[rows.counts.group[rows.place]]])
+
+    def _coded(self, terms: Terms) -> Coded:
+        if terms not in self._rows:
+            self._rows[terms] = coded(
+                self.data.frame,
+                response=self.data.response,
+                exposure=EXPOSURE,
+                terms=[*terms, "week_number"],
+                cluster=CLUSTER,
+            )
+        return self._rows[terms]
+
+    def _fit(self, terms: Terms, family: Family, before: float | None) -> CountFit:
+        key = (terms, str(family), before)
+        if key not in self._fits:
+            try:
+                self._fits[key] = self._climbed(terms, family, before)
+            except WrongUse as error:
+                self._fits[key] = error
+        found = self._fits[key]
+        if isinstance(found, WrongUse):
+            raise found
+        return found
+
+    def _climbed(self, terms: Terms, family: Family, before: float | None) -> CountFit:
+        rows, asked = self._coded(terms), terms
+        if before is not None:
+            rows = self._window(terms, before, is_past=True)
+            asked = terms_over(terms, rows.groups)
+        go = partial(climb, rows, asked, family=family, leave_out=True)
+        if family.has_zero_part:
+            return go(start=self._fit(terms, Family.NEGATIVE_BINOMIAL, before))
+        if not family.has_dispersion:
+            return go()
+        if (near := self._nearest(before)) is not None:
+            try:
+                return go(start=near)
+            except WrongUse:
+                pass
+        return go(start=self._fit(terms, Family.POISSON, before))
+
+    def _window(self, terms: Terms, at: float, *, is_past: bool) -> Coded:
+        """Return the rows of a week, or those of all weeks before it."""
+        key = (terms, at, is_past)
+        if key not in self._windows:
+            rows = self._coded(terms)
+            week = rows.groups["week_number"].to_numpy()
+            self._windows[key] = rows.only(week < at if is_past else week == at)
+        return self._windows[key]
+
+    def _nearest(self, before: float | None) -> CountFit | None:
+        """Return a negative binomial fit of other terms to the same weeks."""
+        for (_, family, week), fit in self._fits.items():
+            if family == Family.NEGATIVE_BINOMIAL and week == before:
+                return None if isinstance(fit, WrongUse) or not fit.dispersion > 0 else fit
+        return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShareTrials:
+    """Regressions of shares.
+
+    Parameters
+    ----------
+    data : Fitted
+    """
+
+    data: Fitted
+
+    def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareClimb:
+        """Return the fit of some terms and family to all weeks, or to those before one."""
+        frame = self.data.frame
+        if before is not None:
+            frame = frame[frame["week_number"] < before]
+            terms = terms_over(terms, frame)
+        return climb_shares(
+            frame,
+            successes=self.data.response,
+            trials=TRIALS,
+            terms=terms,
+            is_binomial=family == BINOMIAL,
+            leave_out=True,
+        )
+
+    def held_out(self, terms: Terms, family: str, at: float) -> Floats:
+        """Return the log chance of every trip of a week by the fit to all weeks before it."""
+        now = self.data.frame[self.data.frame["week_number"] == at]
+        fit = self.fit(terms, family, at)
+        return log_chances(fit, now, successes=self.data.response, trials=TRIALS)
+
+
+#: Last weeks that are held out, one after the other.
+HELD_OUT_WEEKS = 4
+#: Candidates that are shown and never chosen, and why.
+KEPT_OUT = {
+    "with daylight": "day length goes with the week: at one day length for all weeks, the levels "
+    "of weeks would lose the season itself",
+    "areas in step": "tells whether areas rise and fall together; the index has a level for every "
+    "area and week",
+    "hurdle": "its mean is not in proportion to effort, as a rate must be",
+}
+#: What a candidate is for.
+PURPOSE = {
+    "usual": "areas, a smooth of the week, and how was fished",
+    "poisson": "counts that spread no more than chance",
+    "binomial": "shares that spread no more than chance",
+    "zero-inflated": "boats that could not meet a fish, beside the others",
+    "hurdle": "boats without a fish apart from the rest",
+    "with site": "landing sites that differ within an area",
+    "with moon": "the lit part of the moon",
+    "with tide": "the tide range of the day",
+    "with daylight": "hours of daylight",
+    "areas in step": "areas that rise and fall together",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A regression to try: the terms and the law; a zero part has its constant alone."""
+
+    terms: tuple[str, ...]
+    family: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tried:
+    """One candidate and how it did.
+
+    Parameters
+    ----------
+    name : str
+    candidate : Candidate
+    fit : CountFit or ShareClimb or None
+        None where it was refused.
+    held_out_rows : int
+    held_out_score : float
+        Mean log chance of a held-out trip; NaN where it cannot be had.
+    reason : str
+        Why there is no fit or no score, or why it is never chosen.
+    held_out_days : ndarray of float, shape (D,), optional
+        Log chances summed by held-out site-day, in one order for all candidates.
+    """
+
+    name: str
+    candidate: Candidate
+    fit: CountFit | ShareClimb | None
+    held_out_rows: int
+    held_out_score: float
+    reason: str
+    held_out_days: Floats | None = None
+
+    @property
+    def n_parameters(self) -> int | None:
+        """Parameters of the fit, its dispersion among them."""
+        if self.fit is None:
+            return None
+        return round((self.fit.aic + 2 * self.fit.log_likelihood) / 2)
+
+    def behind(self, best: Tried) -> tuple[float, float]:
+        """Return by how much its score is under another's, and the standard error of that.
+
+        Trips of a site-day go together: the error is that of sums by site-day.
+        """
+        gap = best.held_out_score - self.held_out_score
+        if self.held_out_days is None or best.held_out_days is None:
+            return gap, 0.0
+        off = best.held_out_days - self.held_out_days
+        n = len(off)
+        if n < 2:
+            return gap, math.inf
+        return gap, float(math.sqrt(n * off.var(ddof=1)) / self.held_out_rows)
+
+
+def candidates_of(data: Fitted) -> dict[str, Candidate]:
+    """Return the candidates of a response by name."""
+    terms, frame = base_terms(data.frame), data.frame
+    added = {
+        words: (*terms, column)
+        for words, column in (
+            ("with daylight", "daylight_hours"),
+            ("with moon", "moon"),
+            ("with tide", "tide_range_m"),
+        )
+        if varies(frame, column)
+    }
+    if (frame.groupby("area")["site"].nunique() > 1).any():
+        # With one site an area, the area says it already.
+        added["with site"] = (*terms, "site")
+    step = tuple(term for term in terms if not term.startswith("area:"))
+    if len(step) < len(terms):
+        added["areas in step"] = step
+    usual = BETA_BINOMIAL if data.is_share else Family.NEGATIVE_BINOMIAL
+    others = {"binomial": BINOMIAL}
+    if not data.is_share:
+        others = {
+            "poisson": Family.POISSON,
+            "zero-inflated": Family.ZERO_INFLATED_NEGATIVE_BINOMIAL,
+            "hurdle": Family.HURDLE_NEGATIVE_BINOMIAL,
+        }
+    named = {"usual": Candidate(terms, usual)}
+    named |= {words: Candidate(terms, family) for words, family in others.items()}
+    return named | {words: Candidate(one, usual) for words, one in added.items()}
+
+
+def tried(data: Fitted) -> list[Tried]:
+    """Fit every candidate to all trips and, for its score, without each of the last weeks.
+
+    AIC and BIC are of all trips. The held-out score is the mean log chance of a trip of one of the
+    last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
+    rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
+    fit has seen what it is asked; never a p-value. A fit to fewer weeks has a smaller smooth.
+
+    Parameters
+    ----------
+    data : Fitted
+
+    Returns
+    -------
+    list of Tried
+    """
+    trials = ShareTrials(data) if data.is_share else CountTrials(data)
+    try:
+        held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
+    except WrongUse as error:
+        held, reason = np.zeros(0), f"no held-out score: {error}"
+    found = [
+        _tried(data, trials, name, one, held=held, reason=reason)
+        for name, one in candidates_of(data).items()
+    ]
+    return [
+        replace(one, reason="; ".join(filter(None, (one.reason, _never(one.name)))))
+        for one in found
+    ]
+
+
+def _never(name: str) -> str:
+    return f"shown, never chosen: {KEPT_OUT[name]}" if name in KEPT_OUT else ""
+
+
+def chosen(found: Sequence[Tried]) -> Tried | None:
+    """Return the candidate with the best held-out score; without any score, of the lowest BIC.
+
+    Within one standard error of the best the simpler one (as Breiman et al. 1984, Classification
+    and regression trees; from memory), by BIC.
+    """
+    fits = [one for one in found if one.fit is not None and one.name not in KEPT_OUT]
+    scored = [one for one in fits if math.isfinite(one.held_out_score)]
+    if not scored:
+        return min(fits, key=_bic, default=None)
+    best = max(scored, key=lambda one: one.held_out_score)
+    near = [one for one in scored if one is best or _is_near(one, best)]
+    return min(near, key=_bic)
+
+
+def why_chosen(found: Sequence[Tried], best: Tried) -> str:
+    """Return why the chosen candidate was chosen, in words that agree with the table."""
+    scored = [one for one in found if one.fit is not None and math.isfinite(one.held_out_score)]
+    if not math.isfinite(best.held_out_score):
+        return "lowest BIC of those that may be chosen; none has a held-out score"
+    top = max(
+        (one for one in scored if one.name not in KEPT_OUT), key=lambda one: one.held_out_score
+    )
+    if top is best:
+        near = [one for one in scored if one is not best and one.name not in KEPT_OUT]
+        if any(_is_near(one, top) for one in near):
+            return "best held-out score of those that may be chosen, and lowest BIC near it"
+        return "best held-out score of those that may be chosen, by more than one standard error"
+    return (
+        "lowest BIC of those whose held-out score is within one standard error of the best "
+        f"({top.name})"
+    )
+
+
+def _is_near(one: Tried, best: Tried) -> bool:
+    gap, se = one.behind(best)
+    return gap <= se
+
+
+def _bic(one: Tried) -> float:
+    return math.inf if one.fit is None else one.fit.bic
+
+
+def _tried(
+    data: Fitted,
+    trials: CountTrials | ShareTrials,
+    name: str,
+    one: Candidate,
+    *,
+    held: Floats,
+    reason: str,
+) -> Tried:
+    try:
+        fit = trials.fit(one.terms, one.family)
+    except WrongUse as error:
+        return Tried(name, one, None, 0, math.nan, str(error))
+    if reason:
+        return Tried(name, one, fit, 0, math.nan, reason)
+    value = np.full(len(data.frame), np.nan)
+    week = data.frame["week_number"].to_numpy()
+    try:
+        for at in held:
+            value[week == at] = trials.held_out(one.terms, one.family, float(at))
+    except WrongUse as error:
+        return Tried(name, one, fit, 0, math.nan, f"no held-out score: {error}")
+    told = np.isin(week, held)
+    days = data.frame[CLUSTER].to_numpy()[told]
+    place = np.unique(days, return_inverse=True)[1]
+    by_day = np.asarray(np.bincount(place.ravel(), value[told]), dtype=np.float64)
+    score = float(value[told].mean())
+    if not math.isfinite(score):
+        return Tried(name, one, fit, 0, math.nan, "no held-out score: a trip had no chance at all")
+    return Tried(name, one, fit, int(told.sum()), score, "", by_day)
+
+
+def _held_weeks(week: Floats) -> Floats:
+    """Return the weeks to hold out: the last ones, with three or more before the first.
+
+    Raises
+    ------
+    WrongUse
+        If there are too few weeks.
+    """
+    told = np.unique(week)
+    if len(told) < HELD_OUT_WEEKS + 3:
+        raise WrongUse(f"{len(told)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
+    return np.asarray(told[-HELD_OUT_WEEKS:])

@@ -1,0 +1,190 @@
+"""Candidates, coefficients and residuals of the regressions, as tables keep them.
+
+Coefficients, checks and residuals are of the regression behind the index: that with a level for
+every area and week.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.stats import norm
+from scipy.stats import t as student_t
+
+from analytics.catch_rates.model_selection import KEPT_OUT, PURPOSE, why_chosen
+from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
+from analytics.models.count_regression import CountFit
+from analytics.models.diagnostics import diagnose
+from analytics.models.share_regression import share_influence, share_residuals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.catch_rates.index import AreaIndex
+    from analytics.catch_rates.model_selection import Tried
+    from analytics.catch_rates.trips import Fitted
+
+    Row = dict[str, Any]
+    Floats = NDArray[np.float64]
+
+#: Residual quantiles and boats of largest influence that are kept.
+N_QUANTILES, N_BOATS = 60, 10
+
+
+#: Powers of e from here on are larger than any number.
+LARGEST = 700.0
+
+
+def model_table_rows(
+    data: Fitted, found: Sequence[Tried], best: Tried | None, index: AreaIndex, *, season: str
+) -> list[Row]:
+    """Return the rows of `analytics.catch_rates.schemas.MODEL_SCHEMA` of one response."""
+    scored = [one for one in found if math.isfinite(one.held_out_score)]
+    top = max(
+        (one for one in scored if one.name not in KEPT_OUT),
+        key=lambda one: one.held_out_score,
+        default=None,
+    )
+    rows = []
+    for one in found:
+        fit = one.fit
+        has = top is not None and math.isfinite(one.held_out_score)
+        behind = one.behind(top) if top is not None and has else (math.nan, math.nan)
+        reason = one.reason
+        if one is best:
+            note = index.levels.note if index.levels is not None else index.reason
+            words = (f"chosen: {why_chosen(found, one)}", one.reason, note)
+            reason = "; ".join(filter(None, words))
+        rows.append(
+            {
+                "season": season,
+                "response": data.response,
+                "candidate": one.name,
+                "family": str(one.candidate.family),
+                "terms": " + ".join(one.candidate.terms),
+                "purpose": PURPOSE.get(one.name, ""),
+                "is_chosen": one is best,
+                "n": None if fit is None else fit.n,
+                "n_parameters": one.n_parameters,
+                "aic": None if fit is None else fit.aic,
+                "bic": None if fit is None else fit.bic,
+                "held_out_rows": one.held_out_rows,
+                "held_out_score": _none(one.held_out_score),
+                "behind": _none(behind[0]),
+                "behind_se": _none(behind[1]),
+                "dispersion": None if fit is None else _none(fit.dispersion),
+                "reason": reason,
+            }
+            | (_checks(data, index) if one is best else {})
+        )
+    return rows
+
+
+def coefficient_rows(data: Fitted, index: AreaIndex, *, season: str, level: float) -> list[Row]:
+    """Return the rows of `COEFFICIENT_SCHEMA`: all but areas and weeks, errors by site-day.
+
+    Intervals are of Student's t with the site-days beyond the coefficients as degrees of freedom.
+    """
+    if index.levels is None:
+        return []
+    model = index.levels.model
+    # Of few site-days a variance can be 0, and by rounding under it: that is no error at all.
+    errors = np.sqrt(np.maximum(np.diag(model.by_cluster), 0.0))
+    table = model.fit.coefficients
+    n_told = int(table["se"].notna().sum())
+    free = model.n_clusters - n_told
+    step = float(student_t.ppf(0.5 + level / 2, max(free, 1)))
+    rows = []
+    for name, estimate, plain, se in zip(
+        table["term"], table["estimate"], table["se"], errors, strict=True
+    ):
+        if name.startswith(("area", "intercept")) or not math.isfinite(plain):
+            continue
+        told = math.isfinite(se) and se > 0
+        why = f"no error: {model.n_clusters} site-days for {n_told} coefficients" * (free <= 0)
+        rows.append(
+            {
+                "season": season,
+                "response": data.response,
+                "term": name,
+                "estimate": estimate,
+                "se": se if told else None,
+                "ratio": _exp(estimate),
+                "ci_low": _exp(estimate - step * se) if told else None,
+                "ci_high": _exp(estimate + step * se) if told else None,
+                "ci_level": level,
+                "reason": "" if told else why or "no error: site-days do not differ",
+            }
+        )
+    return rows
+
+
+def _exp(power: float) -> float | None:
+    """Return e to a power, None where no number can hold it."""
+    return math.exp(power) if power < LARGEST else None
+
+
+def residual_rows(data: Fitted, index: AreaIndex, *, season: str) -> list[Row]:
+    """Return the rows of `RESIDUAL_SCHEMA`: quantiles, and boats of largest influence."""
+    if index.levels is None:
+        return []
+    fit = index.levels.model.fit
+    if isinstance(fit, CountFit):
+        checked = diagnose(fit, data.frame, response=data.response)
+        residual, influence = checked.residual, checked.influence
+    else:
+        residual, _ = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
+        influence = share_influence(fit, data.frame, successes=data.response, trials=TRIALS)
+    rows = _quantiles(residual)
+    for place in np.argsort(-influence, kind="stable")[:N_BOATS]:
+        boat = data.frame.iloc[int(place)]
+        rows.append(
+            {
+                "kind": "boat",
+                "residual": float(residual[place]),
+                "interview_id": boat["interview_id"],
+                "influence": _none(float(influence[place])),
+                "fish": int(boat[data.response]),
+                "angler_hours": float(boat[EXPOSURE]),
+            }
+        )
+    return [{"season": season, "response": data.response} | row for row in rows]
+
+
+def _checks(data: Fitted, index: AreaIndex) -> Row:
+    if index.levels is None:
+        return {}
+    fit, factor = index.levels.model.fit, index.levels.cluster_factor
+    row: Row = {
+        "n_clusters": int(data.frame[CLUSTER].nunique()),
+        "cluster_factor": _none(factor),
+        "index_terms": " + ".join(index.levels.terms),
+        "index_dispersion": _none(fit.dispersion),
+    }
+    if not isinstance(fit, CountFit):
+        _, pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
+        return row | {"pearson": _none(pearson)}
+    found = diagnose(fit, data.frame, response=data.response)
+    return row | {
+        "pearson": _none(found.pearson),
+        "zeros": found.zeros,
+        "zeros_expected": _none(found.zeros_expected),
+    }
+
+
+def _quantiles(residual: Floats) -> list[Row]:
+    n = min(N_QUANTILES, len(residual))
+    at = (np.arange(n) + 0.5) / n
+    told = np.quantile(residual, at)
+    return [
+        {"kind": "quantile", "normal": float(one), "residual": float(other)}
+        for one, other in zip(norm.ppf(at), told, strict=True)
+    ]
+
+
+def _none(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,306 @@
+"""The rows of the regressions: one a complete boat trip that was interviewed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from astral import moon
+
+from analytics.data import query
+from analytics.data.calendar import daylight_hours, open_days
+from analytics.errors import WrongUse
+from analytics.weeks import iso_week, week_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.data.snapshot import Snapshot
+
+
+#: A factor's level where the form says nothing.
+NOT_TOLD = "not told"
+#: Days between two new moons, in the reckoning of the phase.
+_LUNATION = 28.0
+#: Trips that landed in an opening of the season and gave every number. Interviews without a
+#: site-day count where their landing area is one of convenience, as in the survey.
+_TRIPS = """
+WITH placed AS (
+    SELECT i.*, coalesce(d.site, i.site) AS at_site, coalesce(d.date, i.date) AS on_day,
+           d.sample_id IS NOT NULL AS is_drawn, d.tide_range_m
+    FROM interviews i
+    LEFT JOIN (SELECT sample_id, site, date, tide_range_m FROM site_days) d
+    ON d.sample_id = i.sample_id)
+SELECT p.interview_id, coalesce(p.sample_id, concat(p.at_site, ' ', p.on_day)) AS sample_id,
+       p.area, s.area AS landing_area, p.at_site AS site, CAST(p.on_day AS TIMESTAMP) AS date,
+       coalesce(p.method, $not_told) AS method, CAST(p.anglers AS DOUBLE) AS party,
+       CAST(p.kept AS BIGINT) AS kept, CAST(p.released_sublegal AS BIGINT) AS sublegal,
+       CAST(p.kept + p.released_legal + p.released_sublegal + coalesce(p.released_unknown, 0)
+            AS BIGINT) AS encounters,
+       CAST(p.anglers * p.hours_fished AS DOUBLE) AS angler_hours, p.tide_range_m
+FROM placed p JOIN sites s ON s.site = p.at_site
+WHERE coalesce(p.trip_complete, true) AND p.area IS NOT NULL AND p.anglers * p.hours_fished > 0
+  AND p.kept + p.released_legal + p.released_sublegal IS NOT NULL
+  AND EXISTS (SELECT 1 FROM seasons q
+              WHERE q.season = $season AND q.area = s.area
+                AND p.on_day BETWEEN q.open_date AND q.close_date
+                AND (p.is_drawn OR q.design = 'opportunistic'))
+ORDER BY p.interview_id
+"""
+
+
+def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame:
+    """Return the trips of a season through a week, as the regressions take them.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+    through : str
+        Last ISO week.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a complete trip with every number given and some effort, by `interview_id`:
+        ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area``
+        (fished), ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``,
+        ``encounters, angler_hours, week, week_number`` (0 in the season's first open week),
+        ``day_group`` (its place among the area's groups from 1, or ``none``), ``daylight_hours``
+        (NaN where no site has a latitude), ``moon`` (lit part of the disc) and ``tide_range_m``
+        (NaN where the site-day does not tell it).
+    """
+    tables: dict[str, query.Source] = {
+        name: snapshot[name] for name in ("site_days", "sites", "seasons")
+    }
+    tables["interviews"] = snapshot.source("interviews")
+    found = query.run(_TRIPS, tables, {"season": season, "not_told": NOT_TOLD}).to_pandas()
+    found["date"] = pd.to_datetime(found["date"])
+    found["week"] = iso_week(found["date"])
+    found = found[found["week"] <= through].reset_index(drop=True)
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[days["season"] == season]
+    found["week_number"] = week_numbers(found["week"], first=days["week"].min())
+    found["day_group"] = _day_groups(found, days)
+    return _sky(found, snapshot["sites"]["latitude"].to_pandas())
+
+
+def week_numbers(weeks: pd.Series, *, first: str) -> pd.Series:
+    """Return whole weeks since a first one, as floats, closures counted."""
+    if weeks.empty:
+        return weeks.astype(np.float64)
+    number = {week: week_number(week) - week_number(first) for week in weeks.unique()}
+    return weeks.map(number).astype(np.float64)
+
+
+def _day_groups(rows: pd.DataFrame, days: pd.DataFrame) -> pd.Series:
+    listed = days.drop_duplicates(["area", "date"])[["area", "date", "day_group"]]
+    listed = listed.rename(columns={"area": "landing_area"})
+    listed["date"] = listed["date"].astype(rows["date"].dtype)
+    joined = rows[["landing_area", "date"]].merge(listed, on=["landing_area", "date"], how="left")
+    number = joined["day_group"].fillna(-1).astype(np.int64)
+    words: pd.Series = (number + 1).astype(str).mask(number < 0, "none")
+    return words
+
+
+def _sky(rows: pd.DataFrame, latitudes: pd.Series) -> pd.DataFrame:
+    """Return the rows with hours of daylight and the lit part of the moon, once for each day."""
+    days = rows["date"].drop_duplicates()
+    latitude = float(latitudes.mean())
+    light = {day: _daylight(latitude, day) for day in days}
+    lit = {
+        day: (1 - math.cos(2 * math.pi * moon.phase(day.date()) / _LUNATION)) / 2 for day in days
+    }
+    return rows.assign(
+        daylight_hours=rows["date"].map(light).astype(np.float64),
+        moon=rows["date"].map(lit).astype(np.float64),
+    )
+
+
+def _daylight(latitude: float, day: pd.Timestamp) -> float:
+    if math.isnan(latitude):
+        return math.nan
+    try:
+        return daylight_hours(latitude, day)
+    except WrongUse:
+        return math.nan
+
+
+# What a regression of one response is fitted to: its trips, its terms, and what was left out.
+
+#: Responses: the first two per angler-hour, the last a share of encounters.
+RESPONSES = ("encounters", "kept", "sublegal")
+SHARE, TRIALS, EXPOSURE, CLUSTER = "sublegal", "encounters", "angler_hours", "sample_id"
+UNITS = dict.fromkeys(RESPONSES, "fish per angler-hour") | {SHARE: "1"}
+#: Factors beside area and week.
+FACTORS = ("method", "day_group", "site")
+#: Terms beside them where no candidate says otherwise.
+USUAL = ("method", "day_group", "party")
+#: Every term that can stand beside a level.
+BESIDE = (*FACTORS, "party", "moon", "tide_range_m")
+CELL = "area_week"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """Trips of one response.
+
+    Parameters
+    ----------
+    response : str
+    frame : pandas.DataFrame
+        Trips as given, with `CELL`; levels of factors without a fish joined to another.
+    reasons : mapping of (str or None, str) to str
+        What is to be said of an area and week (None: all areas) without a fish, or with fish of
+        one kind alone.
+    joined : mapping of str to mapping of str to str
+        By factor: levels and what they were joined to.
+    none : str
+        Why nothing at all can be modelled; empty where something can.
+    """
+
+    response: str
+    frame: pd.DataFrame
+    reasons: Mapping[tuple[str | None, str | None], str]
+    joined: Mapping[str, Mapping[str, str]]
+    none: str = ""
+
+    @property
+    def is_share(self) -> bool:
+        """Whether the response is a share."""
+        return self.response == SHARE
+
+    @property
+    def joining(self) -> str:
+        """Which levels were joined, in words; empty where none was."""
+        return "; ".join(
+            f"{factor} {', '.join(levels)} joined to {next(iter(levels.values()))}: no fish to tell"
+            for factor, levels in self.joined.items()
+            if levels
+        )
+
+
+def fitted(rows: pd.DataFrame, response: str) -> Fitted:
+    """Return the trips of one response, those of a share that met a fish.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        From `analytics.catch_rates.trips.model_rows`.
+    response : str
+        One of `RESPONSES`.
+
+    Returns
+    -------
+    Fitted
+    """
+    frame = rows.assign(**{CELL: rows["area"] + " " + rows["week"]})
+    if response == SHARE:
+        frame = frame[frame[TRIALS] > 0]
+    reasons = _reasons(frame, response)
+    none = _none(frame, response)
+    joined: dict[str, dict[str, str]] = {}
+    for factor in FACTORS:
+        joined[factor] = {} if none else _joined(frame, factor, response)
+        frame = frame.assign(**{factor: frame[factor].replace(joined[factor])})
+    return Fitted(response, frame, reasons, joined, none)
+
+
+def _reasons(frame: pd.DataFrame, response: str) -> dict[tuple[str | None, str | None], str]:
+    """Return what is to be said of areas and weeks, and of weeks, with no fish or one kind."""
+    told: dict[tuple[str | None, str | None], str] = {}
+    for by in (["area", "week"], ["week"]):
+        for key, fish, met, trips in _sums(frame, by, response).itertuples():
+            domain = key if isinstance(key, tuple) else (None, key)
+            if response == SHARE and fish in (0, met):
+                kinds = "none" if not fish else "all"
+                told[domain] = f"{kinds} of {met} encounters {'is' if not fish else 'are'} sublegal"
+            elif not fish:
+                told[domain] = f"no fish in {trips} trips"
+    return told
+
+
+def _none(frame: pd.DataFrame, response: str) -> str:
+    """Return why no level of any area and week can be told."""
+    if frame.empty:
+        return "no complete trip with every number" + " met a fish" * (response == SHARE)
+    fish = int(frame[response].sum())
+    if response == SHARE:
+        met = int(frame[TRIALS].sum())
+        if fish in (0, met):
+            kinds = "none is" if not fish else "all are"
+            return f"of {met} encounters {kinds} sublegal"
+        return ""
+    return "" if fish else f"no fish in {len(frame)} trips"
+
+
+def base_terms(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return the usual terms: areas, a smooth of the week, and how was fished."""
+    return (*smooth_terms(frame), *(name for name in USUAL if varies(frame, name)))
+
+
+def smooth_terms(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return areas and a smooth of the week, with a slope of each area's own, as weeks allow."""
+    n_weeks = frame["week_number"].nunique()
+    n_areas = frame["area"].nunique() if "area" in frame else 1
+    terms = ["area"] if n_areas > 1 else []
+    size = min(5, n_weeks - 2)
+    if size >= 2:
+        terms.append(f"week_number~{size}")
+        if n_areas > 1 and n_weeks >= 8:
+            terms.append("area:week_number")
+    elif n_weeks > 1:
+        terms.append("week_number")
+    return tuple(terms)
+
+
+def terms_over(terms: tuple[str, ...], frame: pd.DataFrame) -> tuple[str, ...]:
+    """Return the terms of a regression as fewer weeks can bear them.
+
+    The smooth is sized anew, and a column that does not vary is left out.
+    """
+    is_smooth = [one.startswith(("area", "week_number")) for one in terms]
+    has_slopes = any(one.startswith("area:") for one in terms)
+    smooth = [one for one in smooth_terms(frame) if has_slopes or not one.startswith("area:")]
+    others = (one for one, skip in zip(terms, is_smooth, strict=True) if not skip)
+    return (*smooth, *(one for one in others if varies(frame, one)))
+
+
+def varies(frame: pd.DataFrame, name: str) -> bool:
+    """Return whether a column is given in every row and has two values or more."""
+    column = frame[name]
+    return bool(column.notna().all() and len(column.unique()) > 1)
+
+
+def beside(frame: pd.DataFrame, terms: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the terms that stay beside a level for every area and week.
+
+    Daylight goes with the week: its level holds it.
+    """
+    return tuple(one for one in BESIDE if one in terms and varies(frame, one))
+
+
+def _joined(frame: pd.DataFrame, factor: str, response: str) -> dict[str, str]:
+    """Return the levels of a factor that no effect can be told of, each with what it joins."""
+    sums = _sums(frame, [factor], response)
+    empty = sums["fish"] == 0
+    if response == SHARE:
+        empty |= sums["fish"] == sums["met"]
+    if empty.all() or not empty.any():
+        return {}
+    levels = np.array(sums.index, dtype=object)
+    base = str(levels[~empty.to_numpy()][0])
+    return {str(level): base for level in levels[empty.to_numpy()]}
+
+
+def _sums(frame: pd.DataFrame, by: list[str], response: str) -> pd.DataFrame:
+    """Return fish, encounters and trips of every level, in sorting order."""
+    # By codes: text is looked at once.
+    coded = {name: frame[name].astype("category") for name in by}
+    grouped = frame[list(dict.fromkeys((response, TRIALS)))].groupby(
+        list(coded.values()), observed=True
+    )
+    return grouped.agg(fish=(response, "sum"), met=(TRIALS, "sum"), trips=(response, "size"))

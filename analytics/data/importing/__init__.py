@@ -1,0 +1,1 @@
+"""Files in: found, read, typed cell by cell, put together as a batch."""

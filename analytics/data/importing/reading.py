@@ -1,0 +1,293 @@
+"""Reading a CSV or Parquet file as it stands: cells as written, with the row of each."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+
+from analytics.data.importing.files import suggest
+from analytics.data.schema import FORMS
+from analytics.findings import Finding, Severity, number_of, shortened
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+_DELIMITERS = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Raw:
+    """A file as it stands.
+
+    Parameters
+    ----------
+    table : str
+        Input table it belongs to.
+    file : str
+        The file as the user named it.
+    data : pyarrow.Table
+        Cells: text from CSV, any type from Parquet; rows without any value are left out.
+    row : ndarray of int, shape (n,)
+        Row of each as a spreadsheet shows it (the header is row 1).
+    ragged : dict of int to str
+        Lines with too many or too few cells, by row.
+    """
+
+    table: str
+    file: str
+    data: pa.Table
+    row: NDArray[np.int64]
+    ragged: dict[int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FileReading:
+    """What reading a file gave: the raw cells, or faults that forbid reading it at all."""
+
+    raw: Raw | None
+    faults: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+class _Unreadable(Exception):  # noqa: N818 - never leaves this module
+    """The whole file cannot be read."""
+
+    def __init__(self, seen: str, allowed: str, advice: str, row: int | None = None) -> None:
+        super().__init__(seen)
+        self.told: dict[str, Any] = {"seen": seen, "allowed": allowed, "advice": advice, "row": row}
+
+
+def read_file(path: Path, *, table: str = "") -> FileReading:
+    """Read one table file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    table : str
+        A name of `FORMS`; the file's stem where not given.
+
+    Returns
+    -------
+    FileReading
+        With `faults` where the file as a whole cannot be taken: empty, not UTF-8, wrong
+        delimiter, cut short, a column twice or missing.
+    """
+    name = table or path.stem
+    place: dict[str, Any] = {"table": name, "file": str(path)}
+    try:
+        is_csv = path.suffix.lower() == ".csv"
+        data, row, ragged = _read_csv(path, name) if is_csv else _read_parquet(path)
+        _require_columns(data.column_names, name)
+    except _Unreadable as error:
+        fault = Finding(severity=Severity.ERROR, **place, **error.told)
+        return FileReading(None, faults=(fault,))
+    except OSError as error:
+        fault = Finding(
+            severity=Severity.ERROR, **place, seen=f"the file cannot be read: {error.strerror}"
+        )
+        return FileReading(None, faults=(fault,))
+    data, row, blank = _without_blank_rows(data, row)
+    findings = [*_ragged_findings(ragged, data.num_columns, place)]
+    if blank:
+        rows = number_of(blank, "row")
+        seen = f"{rows} without any value between the others left out"
+        findings.append(Finding(severity=Severity.WARNING, **place, seen=seen))
+    if not data.num_rows and not ragged:
+        findings.append(
+            Finding(
+                severity=Severity.WARNING,
+                **place,
+                seen="a header and no rows",
+                advice="nothing to import from this file; is that meant?",
+            )
+        )
+    return FileReading(Raw(name, str(path), data, row, ragged), findings=tuple(findings))
+
+
+def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
+    data = path.read_bytes()
+    names = _header(data, table_name)
+    ragged: dict[int, str] = {}
+
+    def set_aside(line: pacsv.InvalidRow) -> str:
+        ragged[line.number] = line.text
+        return "skip"
+
+    try:
+        table = pacsv.read_csv(
+            _native(data),
+            # Row numbers are only known without threads.
+            read_options=pacsv.ReadOptions(use_threads=False, block_size=_block_size(data)),
+            parse_options=pacsv.ParseOptions(
+                newlines_in_values=True, ignore_empty_lines=False, invalid_row_handler=set_aside
+            ),
+            convert_options=pacsv.ConvertOptions(
+                column_types={name: pa.string() for name in names},
+                strings_can_be_null=True,
+                null_values=[""],
+                quoted_strings_can_be_null=True,
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        raise _Unreadable(
+            f"not a readable CSV file: {error}", "comma-separated UTF-8 text", "save it again"
+        ) from error
+    total = table.num_rows + len(ragged)
+    every = np.arange(2, total + 2, dtype=np.int64)
+    row = np.setdiff1d(every, np.fromiter(ragged, dtype=np.int64, count=len(ragged)))
+    stripped = [name.strip() for name in table.column_names]
+    return _named(table, stripped), row, ragged
+
+
+def _native(data: bytes) -> pa.BufferReader:
+    """Return the bytes as a stream the reader's threads can drop without asking Python."""
+    sink = pa.BufferOutputStream()
+    sink.write(data)
+    if not data.endswith((b"\n", b"\r")):
+        sink.write(b"\n")  # a header without an end of line is taken for an empty file
+    return pa.BufferReader(sink.getvalue())
+
+
+def _block_size(data: bytes) -> int:
+    # A quoted cell longer than a block is refused by the reader.
+    return max(1 << 20, min(len(data) + 1, 1 << 26))
+
+
+def _header(data: bytes, table: str) -> list[str]:
+    """Return the header's cells as written, or refuse a file that is no such CSV."""
+    if not data.strip(b"\xef\xbb\xbf \t\r\n"):
+        raise _Unreadable("an empty file", "a header row and rows below it", "export it again")
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise _Unreadable("text in UTF-16", "text in UTF-8", "save the file as CSV UTF-8")
+    try:
+        text = io.StringIO(data.decode("utf-8-sig"), newline="")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise _Unreadable(
+            f"the byte 0x{data[error.start]:02X}, which is not UTF-8 (it looks like Latin-1 or "
+            "Windows text)",
+            "text in UTF-8",
+            "save the file as CSV UTF-8",
+            row=line,
+        ) from error
+    try:
+        names = next(csv.reader(text))
+    except (csv.Error, StopIteration) as error:
+        raise _Unreadable("no header in the first line", "a header row", "export it again") from (
+            error
+        )
+    _require_comma(names, table)
+    return names
+
+
+def _require_comma(names: list[str], table: str) -> None:
+    known = {column.name for column in FORMS[table].columns}
+    line = ",".join(names)
+    if known & {name.strip() for name in names}:
+        return
+    for sign, words in _DELIMITERS.items():
+        if sign in line and known & {name.strip(' "') for name in line.split(sign)}:
+            raise _Unreadable(
+                f"columns parted by {words}",
+                "columns parted by a comma",
+                "save the file as CSV with commas (and decimal points)",
+                row=1,
+            )
+
+
+def _read_parquet(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
+    if not path.stat().st_size:
+        raise _Unreadable("an empty file", "a Parquet file", "export it again")
+    try:
+        with pq.ParquetFile(path) as file:
+            table = file.read()
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        reason = str(error).splitlines()[0]
+        raise _Unreadable(
+            f"not a whole Parquet file, it may be cut short ({reason})",
+            "a Parquet file",
+            "copy or export it again",
+        ) from error
+    names = [name.strip() for name in table.column_names]
+    return _named(table, names), np.arange(2, table.num_rows + 2, dtype=np.int64), {}
+
+
+def _named(table: pa.Table, names: list[str]) -> pa.Table:
+    """Return the table under these names without empty unnamed columns, or refuse the header."""
+    twice = sorted(name for name, times in Counter(names).items() if times > 1 and name)
+    if twice:
+        raise _Unreadable(
+            f"the column {twice[0]!r} {names.count(twice[0])} times in the header",
+            "every column once",
+            "rename or remove one of them",
+            row=1,
+        )
+    keep = [
+        index
+        for index, name in enumerate(names)
+        if name or table.column(index).null_count < table.num_rows
+    ]
+    if any(not names[index] for index in keep):
+        raise _Unreadable(
+            "a column with values and no name", "a name over every column", "name it", row=1
+        )
+    return table.select(keep).rename_columns([names[index] for index in keep])
+
+
+def _require_columns(names: list[str], table: str) -> None:
+    missing = [
+        column.name
+        for column in FORMS[table].columns
+        if column.must_exist and column.name not in names
+    ]
+    if missing:
+        hints = [suggest(name, set(names)) for name in missing]
+        advice = next((hint for hint in hints if hint), "add the column")
+        raise _Unreadable(
+            f"no column {', '.join(missing)}; there are: {', '.join(names)}",
+            "every column that " + table + " must have (its cells may be empty where not recorded)",
+            advice,
+            row=1,
+        )
+
+
+def _without_blank_rows(
+    data: pa.Table, row: NDArray[np.int64]
+) -> tuple[pa.Table, NDArray[np.int64], int]:
+    """Leave out rows without any value; count those that stand before the last row with one."""
+    filled = np.zeros(data.num_rows, dtype=bool)
+    for column in data.columns:
+        filled |= pc.is_valid(column).to_numpy()
+        if filled.all():
+            return data, row, 0
+    where = np.flatnonzero(filled)
+    between = int(where[-1]) + 1 - len(where) if len(where) else 0
+    return data.take(pa.array(where)), row[where], between
+
+
+def _ragged_findings(
+    ragged: dict[int, str], n_columns: int, place: dict[str, Any]
+) -> list[Finding]:
+    return [
+        Finding(
+            severity=Severity.ERROR,
+            **place,
+            row=row,
+            seen=f"a row whose number of cells is not that of the header: {shortened(text)}",
+            allowed=f"{n_columns} cells",
+            advice="put text that holds a comma in double quotes",
+        )
+        for row, text in ragged.items()
+    ]

@@ -1,0 +1,412 @@
+"""Raw cells to typed columns, whole columns at a time; every bad cell gives a finding."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data.columns import TEXT_CEILING
+from analytics.data.importing.files import suggest
+from analytics.data.schema import FORMS, Column, Kind
+from analytics.findings import Finding, Severity, shortened
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.columns import Pattern
+    from analytics.data.importing.reading import Raw
+
+
+# One cell: what was written, judged against its column, gives a value or a fault.
+
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+_WITH_COMMA = re.compile(r"[+-]?\d+(,\d+)+(\.\d+)?")
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+_FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+_YEARS = (1900, 2199)
+_EMPTY = "leave the cell empty for not recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Why a cell cannot be taken."""
+
+    allowed: str
+    advice: str = ""
+
+
+def read_cell(value: Any, *, column: Column) -> Any:
+    """Return the cell's value in the column's type, None for an empty cell, or a `Fault`.
+
+    Parameters
+    ----------
+    value : object
+        Text from a CSV cell, or the value of a Parquet cell.
+    column : Column
+        Its column.
+    """
+    if isinstance(value, str):
+        value = value.strip()
+    if value is None or value == "":
+        return None
+    parsed = _PARSERS[column.kind](value)
+    if parsed is None or isinstance(parsed, Fault):
+        return parsed
+    return _in_range(parsed, column)
+
+
+def read_extra(value: Any) -> str | Fault | None:
+    """Return the cell of a column the contract does not know as text, or a `Fault`."""
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return None
+    text = str(value).strip()
+    if _NUMBER.fullmatch(text):
+        return text
+    return _text(text)
+
+
+def allowed_of(column: Column) -> str:
+    """Return in words what a column's cell may hold, for findings."""
+    if column.allowed:
+        return ", ".join(column.allowed)
+    if column.pattern:
+        return column.pattern.words
+    kind = {
+        Kind.DATE: "a date written YYYY-MM-DD",
+        Kind.TIME: "a time written HH:MM",
+        Kind.COUNT: "a whole number",
+        Kind.NUMBER: "a number",
+        Kind.PROPORTION: "a proportion",
+        Kind.FLAG: "true or false",
+        Kind.TEXT: "text",
+    }[column.kind]
+    unit = f" {column.unit}" if column.unit not in ("", "1") else ""
+    if column.low is not None and column.high is not None:
+        return f"{kind} from {column.low:,.15g} to {column.high:,.15g}{unit}"
+    if column.low is not None:
+        return f"{kind} of at least {column.low:,.15g}{unit}"
+    return kind + (f" in {column.unit}" if unit else "")
+
+
+def _in_range(value: Any, column: Column) -> Any:
+    if column.allowed and value not in column.allowed:
+        return Fault(allowed_of(column), suggest(value, column.allowed))
+    if column.pattern and not re.fullmatch(column.pattern.regex, value):
+        return Fault(allowed_of(column), _rewritten(value, column.pattern))
+    too_low = column.low is not None and value < column.low
+    if too_low or (column.high is not None and value > column.high):
+        empty = "" if column.filled else f", or {_EMPTY}"
+        percent = "10 % is written 0.1: " if column.kind is Kind.PROPORTION else ""
+        return Fault(allowed_of(column), f"{percent}mend the number{empty}")
+    return value
+
+
+def _rewritten(value: str, pattern: Pattern) -> str:
+    """Return advice to write a text with a dash for every character that does not fit."""
+    fitting = "".join(one if re.fullmatch(pattern.regex, one) else "-" for one in value).strip("-")
+    return f"write {fitting}" if re.fullmatch(pattern.regex, fitting) else "mend it"
+
+
+def _text(value: Any) -> str | Fault:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return str(value)
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))  # ids that passed through a frame with empty cells
+    if not isinstance(value, str):
+        return Fault("text", _EMPTY if isinstance(value, float) else "write it as text")
+    return _label(value)
+
+
+def _label(value: str) -> str | Fault:
+    if value[0] in "=+-@":
+        return Fault(
+            "text that does not begin with = + - or @",
+            "a spreadsheet would run it as a formula; write it without the sign",
+        )
+    if _CONTROL.search(value):
+        return Fault(
+            "text on one line without control characters",
+            "remove line breaks and control characters; is a double quote left open?",
+        )
+    if len(value) > TEXT_CEILING:
+        return Fault(f"at most {TEXT_CEILING} characters", "shorten it")
+    return value
+
+
+def _number(value: Any) -> float | Fault:
+    is_number = isinstance(value, (int, float, Decimal)) and not isinstance(value, bool)
+    if is_number or (isinstance(value, str) and _NUMBER.fullmatch(value)):
+        number = float(value)
+        return number if math.isfinite(number) else Fault("a number", _EMPTY)
+    if isinstance(value, str) and _WITH_COMMA.fullmatch(value):
+        return Fault("a number", "write a decimal point and no comma")
+    return Fault("a number", _EMPTY)
+
+
+def _count(value: Any) -> int | Fault:
+    number = _number(value)
+    if isinstance(number, Fault):
+        return Fault("a whole number", number.advice)
+    return int(number) if number.is_integer() else Fault("a whole number", "mend the number")
+
+
+def _date(value: Any) -> dt.date | Fault:
+    if isinstance(value, dt.datetime):
+        midnight = value.tzinfo is None and value.time() == dt.time()
+        value = value.date() if midnight else None
+    elif isinstance(value, str):
+        value = _iso_date(value)
+    if not isinstance(value, dt.date):
+        return Fault("a date written YYYY-MM-DD, without a time", "such as 2031-02-01")
+    if not _YEARS[0] <= value.year <= _YEARS[1]:
+        return Fault(f"a year from {_YEARS[0]} to {_YEARS[1]}", "mend the year")
+    return value
+
+
+def _iso_date(text: str) -> dt.date | None:
+    if not _DATE.fullmatch(text):
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:  # no such day, as 2031-02-30
+        return None
+
+
+def _time(value: Any) -> str | Fault:
+    if isinstance(value, dt.time) and value.tzinfo is None:
+        return value.strftime("%H:%M")
+    if isinstance(value, str) and _TIME.fullmatch(value):
+        return value
+    return Fault("a time written HH:MM", "such as 07:30")
+
+
+def _flag(value: Any) -> bool | Fault:
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    word = str(value).lower()
+    return _FLAGS[word] if word in _FLAGS else Fault("true or false, yes or no, 1 or 0", _EMPTY)
+
+
+_PARSERS: dict[Kind, Callable[[Any], Any]] = {
+    Kind.TEXT: _text,
+    Kind.COUNT: _count,
+    Kind.NUMBER: _number,
+    Kind.PROPORTION: _number,
+    Kind.DATE: _date,
+    Kind.TIME: _time,
+    Kind.FLAG: _flag,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Incoming:
+    """Rows of one table on their way in, with the place of each.
+
+    Parameters
+    ----------
+    table : str
+        Input table.
+    data : pyarrow.Table
+        The contract's columns in their types, then extra columns as text; bad cells are null.
+    file : ndarray of object, shape (n,)
+        File of each row.
+    row : ndarray of int, shape (n,)
+        Row of each in its file.
+    """
+
+    table: str
+    data: pa.Table
+    file: NDArray[np.object_]
+    row: NDArray[np.int64]
+
+    def keep(self, mask: NDArray[np.bool_]) -> Incoming:
+        """Return the rows where `mask` is true."""
+        data = self.data.filter(pa.array(mask))
+        return replace(self, data=data, file=self.file[mask], row=self.row[mask])
+
+
+def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
+    """Return the typed rows of a file and a finding for every cell at fault."""
+    table = FORMS[raw.table]
+    findings: list[Finding] = []
+    columns: dict[str, pa.Array] = {}
+    for column in table.columns:
+        if column.name in raw.data.column_names:
+            typed, found = _contract_column(raw, column)
+            findings += found
+        else:
+            typed = pa.nulls(len(raw.row), column.arrow_type)
+        columns[column.name] = typed
+    for name in raw.data.column_names:
+        if name not in table.arrow_schema.names:
+            columns[name], found = _extra_column(raw, name)
+            findings += found
+    file = np.full(len(raw.row), raw.file, dtype=object)
+    return Incoming(raw.table, pa.table(columns), file, raw.row), findings
+
+
+def together(parts: Sequence[Incoming]) -> Incoming:
+    """Return the rows of several files of one table, in the order of the files."""
+    if len(parts) == 1:
+        return parts[0]
+    return Incoming(
+        parts[0].table,
+        pa.concat_tables([part.data for part in parts], promote_options="default"),
+        np.concatenate([part.file for part in parts]),
+        np.concatenate([part.row for part in parts]),
+    )
+
+
+def _contract_column(raw: Raw, column: Column) -> tuple[pa.Array, list[Finding]]:
+    def judge(value: Any) -> Any:
+        return read_cell(value, column=column)
+
+    typed, findings = _judged(raw, column.name, column.arrow_type, judge)
+    if column.plausible_high is not None:
+        findings += _implausible(raw, column, typed)
+    if column.filled:
+        findings += _empty(raw, column, typed, {finding.row for finding in findings})
+    return typed, findings
+
+
+def _implausible(raw: Raw, column: Column, typed: pa.Array) -> list[Finding]:
+    limit = pa.scalar(column.plausible_high).cast(typed.type)
+    fault = Fault(f"plausible up to {column.plausible_high:g} {column.unit}", "is it right?")
+    return [
+        _finding(
+            raw,
+            column.name,
+            index,
+            seen=typed[index].as_py(),
+            fault=fault,
+            severity=Severity.WARNING,
+        )
+        for index in np.flatnonzero(_true(pc.greater(typed, limit)))
+    ]
+
+
+def _empty(raw: Raw, column: Column, typed: pa.Array, at_fault: set[int | None]) -> list[Finding]:
+    fault = Fault(allowed_of(column), "fill it in")
+    return [
+        _finding(
+            raw, column.name, index, seen="an empty cell", fault=fault, severity=Severity.ERROR
+        )
+        for index in np.flatnonzero(_true(pc.is_null(typed)))
+        if int(raw.row[index]) not in at_fault
+    ]
+
+
+def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
+    typed, findings = _judged(raw, name, pa.string(), read_extra)
+    place: dict[str, Any] = {"table": raw.table, "file": raw.file, "row": 1, "column": name}
+    header = read_extra(name)
+    if isinstance(header, Fault):
+        findings.append(
+            Finding(
+                severity=Severity.ERROR,
+                **place,
+                seen=f"the column name {shortened(name)}",
+                allowed=header.allowed,
+                advice=header.advice,
+            )
+        )
+    absent = set(FORMS[raw.table].arrow_schema.names) - set(raw.data.column_names)
+    close = suggest(name, absent)
+    if close:
+        seen = f"the column {name} is not known; it is kept and ignored"
+        findings.append(Finding(severity=Severity.WARNING, **place, seen=seen, advice=close))
+    return typed, findings
+
+
+def _judged(
+    raw: Raw, name: str, kind: pa.DataType, judge: Callable[[Any], Any]
+) -> tuple[pa.Array, list[Finding]]:
+    """Judge every distinct value once and spread the verdicts over the rows."""
+    values, codes = _distinct(raw.data[name])
+    verdicts = [judge(value) for value in values]
+    faults = {code: verdict for code, verdict in enumerate(verdicts) if isinstance(verdict, Fault)}
+    good = [None if isinstance(verdict, Fault) else verdict for verdict in verdicts]
+    typed = pa.array(good, kind).take(codes)
+    findings = []
+    if faults:
+        places = codes.fill_null(-1).to_numpy(zero_copy_only=False)
+        for index in np.flatnonzero(np.isin(places, list(faults))):
+            code = int(places[index])
+            finding = _finding(
+                raw,
+                name,
+                index,
+                seen=values[code],
+                fault=faults[code],
+                severity=Severity.ERROR,
+            )
+            findings.append(finding)
+    return typed, findings
+
+
+def _distinct(column: pa.ChunkedArray) -> tuple[list[Any], pa.Array]:
+    """Return the distinct values of a column and the place of each row's value among them."""
+    array = _plain(column.combine_chunks())
+    try:
+        coded = array.dictionary_encode()
+        return coded.dictionary.to_pylist(), coded.indices
+    except (pa.ArrowNotImplementedError, ValueError, OverflowError):
+        # Nested values and instants outside the calendar have no Python value to judge.
+        values = [str(value) for value in array]
+        coded = pa.array(values, pa.string()).dictionary_encode()
+        return [_NoValue(value) for value in coded.dictionary.to_pylist()], coded.indices
+
+
+class _NoValue:
+    """A Parquet value that no column can hold, as text for the finding."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+
+    def __str__(self) -> str:
+        return self.text
+
+
+def _plain(array: pa.Array) -> pa.Array:
+    if pa.types.is_dictionary(array.type):
+        array = array.dictionary_decode()
+    if pa.types.is_timestamp(array.type):
+        return array.cast(pa.timestamp("us", array.type.tz), safe=False)
+    if pa.types.is_time(array.type):
+        return array.cast(pa.time64("us"), safe=False)
+    if pa.types.is_large_string(array.type) or pa.types.is_string_view(array.type):
+        return array.cast(pa.string())
+    return array
+
+
+def _true(mask: pa.Array) -> NDArray[np.bool_]:
+    filled: NDArray[np.bool_] = mask.fill_null(False).to_numpy(zero_copy_only=False)
+    return filled
+
+
+def _finding(
+    raw: Raw, column: str, index: Any, *, seen: Any, fault: Fault, severity: Severity
+) -> Finding:
+    number = isinstance(seen, float) and math.isfinite(seen)
+    return Finding(
+        severity=severity,
+        table=raw.table,
+        file=raw.file,
+        row=int(raw.row[index]),
+        column=column,
+        seen=f"{seen:.15g}" if number else shortened(seen),
+        allowed=fault.allowed,
+        advice=fault.advice,
+    )

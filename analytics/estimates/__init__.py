@@ -1,0 +1,1 @@
+"""A season's survey made ready, and its result rows."""

@@ -1,0 +1,331 @@
+"""From totals to finished figures: value, error, interval, and what stands behind it."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from analytics.data.schema import TABLES
+from analytics.fish.mark_composition import CLASSES, PARTS, marked
+from analytics.fish.release_mortality import FATES
+from analytics.intervals import log_t, logit_t
+from analytics.quantities import QUANTITIES, CiMethod, Kind, Status
+from analytics.survey.design import SITE_RULES
+from analytics.survey.ratios import combined_ratio
+from analytics.survey.unequal_probability import SiteRule
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from analytics.fish.mark_composition import Lent
+    from analytics.fish.release_mortality import DeathPlan
+    from analytics.survey.design import Design
+    from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.reduction import Measure
+
+
+# The words beside a figure: its status, the rules it needed, why it or its error cannot be had.
+
+#: A relative error under this is rounding.
+ROUNDING_CV = 1e-9
+
+
+def not_recorded(measures: Iterable[Measure]) -> str:
+    """Return that no interview gave all the numbers behind a figure, naming them."""
+    known = {column.name for column in TABLES["interviews"].columns}
+    columns: dict[str, None] = {}
+    for one in measures:
+        named = [word for word in re.findall(r"\w+", one.sql) if word in known]
+        columns |= dict.fromkeys(word for word in named if word not in one.optional)
+    together = " together" if len(columns) > 1 else ""
+    return f"not recorded in any interview: {', '.join(columns)}{together}"
+
+
+def why_not(
+    design: Design, totals: DomainTotals, figures: Figures, place: int, *, area: int | None
+) -> tuple[Status, str] | None:
+    """Return status and reason where a domain has no value, else None."""
+    return _not_of_design(design, totals, figures, place) or _not_of_sample(
+        totals, figures, place, area
+    )
+
+
+def _not_of_design(
+    design: Design, totals: DomainTotals, figures: Figures, place: int
+) -> tuple[Status, str] | None:
+    if totals.is_convenience:
+        if figures.is_ratio:
+            return None
+        return Status.NO_DESIGN, "interviews of convenience give rates and shares, never totals"
+    if totals.support.is_undesigned[place]:
+        names = _names(design, design.areas_without_design)
+        return Status.NO_DESIGN, f"interviews of convenience only in {names}: no estimate here"
+    return None
+
+
+def _not_of_sample(
+    totals: DomainTotals, figures: Figures, place: int, area: int | None
+) -> tuple[Status, str] | None:
+    support = totals.support
+    reason = ""
+    if totals.missing and totals.missing[place]:
+        reason = totals.missing[place]
+    elif figures.missing[place]:
+        reason = figures.missing[place]
+    elif support.n_psu[place] == 0 and not support.is_imputed[place]:
+        reason = "no interview" if totals.is_convenience else "no site-day sampled"
+    elif totals.plan.refuses and support.is_imputed[place]:
+        reason = "open days without a sample, and filling them was refused"
+    elif area is not None and support.is_partial[place]:
+        reason = "no site-day sampled where boats of this area land"
+        if totals.lost and totals.lost[place]:
+            reason = f"nothing to reckon with in {totals.lost[place]}"
+    elif math.isnan(figures.value[place]) and figures.is_ratio:
+        return Status.ZERO_TOTAL, "the denominator is 0"
+    elif math.isnan(figures.value[place]):
+        reason = "the frame of a stratum is not known"
+    return (Status.NO_SAMPLE, reason) if reason else None
+
+
+def status_of(totals: DomainTotals, figures: Figures, place: int) -> Status:
+    """Return the strongest reservation of a value."""
+    support, value = totals.support, figures.value[place]
+    by_fish = figures.is_sampled is not None and figures.is_sampled[place]
+    none_seen = value == 0 or (figures.kind is Kind.SHARE and value == 1)
+    found = (
+        (support.is_partial[place], Status.NO_SAMPLE),
+        (support.is_census[place] and not by_fish, Status.CENSUS),
+        (none_seen, Status.ZERO_TOTAL),
+        (support.is_imputed[place], Status.IMPUTED),
+        (support.is_collapsed[place] and not totals.plan.refuses, Status.COLLAPSED),
+    )
+    return next((status for holds, status in found if holds), Status.OK)
+
+
+def why_no_error(
+    totals: DomainTotals, figures: Figures, place: int, status: Status
+) -> tuple[str, ...]:
+    """Return the reason where an estimate has no standard error; empty where it has one."""
+    variance, support = figures.variance[place], totals.support
+    unit = _unit(totals, place)
+    if status is Status.CENSUS:
+        return ()
+    if status is Status.ZERO_TOTAL:
+        what = "nothing else was seen" if figures.value[place] else "none was seen"
+    elif totals.plan.refuses and (support.is_collapsed[place] or support.is_pooled[place]):
+        what = "one unit or one boat alone, and borrowing a spread was refused"
+    elif math.isnan(variance) or (figures.is_ratio and support.n_seen[place] < 2):
+        of_factor = totals.estimator == "expanded_total" and support.n_seen[place] > 1
+        what = "one day of contacts only" if of_factor else f"one {unit} only"
+    elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
+        return ()
+    elif variance < 0:
+        what = "the unbiased estimate of its variance came out below 0"
+    elif support.is_whole[place]:
+        what = "its ramps sampled whole, boats landing elsewhere unseen"
+    else:
+        what = f"{unit}s all alike"
+    return (f"{what}: no error can be had",)
+
+
+def method_words(design: Design, totals: DomainTotals, figures: Figures, place: int) -> list[str]:
+    """Name the estimator and every rule that thin data called for."""
+    support = totals.support
+    notes = [figures.method]
+    if totals.is_convenience:
+        return [*notes, "interviews of convenience: the error is that between their site-days"]
+    if totals.estimator and figures.kind is Kind.TOTAL:
+        notes = [totals.estimator]
+    if figures.methods:
+        own = figures.methods[place]
+        notes = [own, *notes] if notes[0] == totals.estimator else [own]
+    if support.of_days[place]:
+        notes = [one.replace("two_stage", "three_stage") for one in notes]
+        followed = zip(SITE_RULES, support.rules[place], strict=True)
+        notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
+    if support.is_imputed[place]:
+        notes.append("open days without a sample filled from the nearest weeks")
+    if support.is_collapsed[place] and not totals.plan.refuses:
+        unit = _unit(totals, place)
+        notes.append(f"a stratum of one {unit} took its spread together with a neighbour")
+    if support.is_pooled[place] and not totals.plan.refuses:
+        notes.append("spread between boats pooled where one of several was interviewed")
+    if support.is_unknown[place]:
+        notes.append("no spread between boats to be had: first stage without its finite term")
+    if totals.notes:
+        notes.append(totals.notes[place])
+    if support.is_partial[place] and totals.lost:
+        notes.append(f"without {totals.lost[place]}")
+    elif support.is_partial[place]:
+        lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
+        names = _names(design, lost)
+        notes.append(f"without {names} (open and never sampled)")
+    if design.no_design and not totals.estimator.startswith("counted"):
+        names = _names(design, design.areas_without_design)
+        notes.append(f"without boats that landed in {names}")
+    return notes
+
+
+def _unit(totals: DomainTotals, place: int) -> str:
+    """Return what a sampled unit of a domain is called."""
+    return "day" if totals.support.of_days[place] else "site-day"
+
+
+def _names(design: Design, areas: Iterable[int]) -> str:
+    return ", ".join(design.areas[one] for one in sorted(areas))
+
+
+Row = dict[str, Any]
+
+#: The standard error from the sample alone, without that of the rates; not a result column.
+SAMPLE_SE = "sample_se"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Figures:
+    """One quantity in D domains.
+
+    Parameters
+    ----------
+    kind : Kind
+    value, variance : ndarray of float, shape (D,)
+    sample_variance : ndarray of float, shape (D,)
+        The part of the variance that is the sample's own; rates of death add the rest.
+    method : str
+        Name of the estimator, with its assumptions.
+    missing : tuple of str, length D
+        Why a value cannot be had; empty where it can.
+    is_ratio : bool
+        A ratio of two totals: within one site-day it does not vary.
+    methods : tuple of str, length D
+        Names of the estimators where domains differ in it; they stand before that of the totals.
+    df : ndarray of float, shape (D,), optional
+        Degrees of freedom, where they are not those of the totals alone.
+    is_sampled : ndarray of bool, shape (D,), optional
+        Where a sample of fish brings an error of its own: no census, even where every boat was
+        asked.
+    """
+
+    kind: Kind
+    value: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    sample_variance: NDArray[np.float64]
+    method: str
+    missing: tuple[str, ...]
+    is_ratio: bool = False
+    methods: tuple[str, ...] = ()
+    df: NDArray[np.float64] | None = None
+    is_sampled: NDArray[np.bool_] | None = None
+
+    def withheld(self, reason: str) -> Figures:
+        """Return the same figures with no value anywhere."""
+        return replace(self, missing=(reason,) * len(self.missing))
+
+
+def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
+    """Return a total of one measure, or the combined ratio of two."""
+    none = ("",) * len(totals.code)
+    if kind is Kind.TOTAL:
+        variance = totals.cov_of_sums[:, 0, 0]
+        return Figures(kind, totals.total[:, 0], variance, variance, "two_stage_total", none)
+    ratio, variance = combined_ratio(totals.total, totals.cov)
+    return Figures(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
+
+
+def mark_figures(quantity: str, totals: DomainTotals, lent: Lent | None = None) -> Figures:
+    """Return encounters by mark, or the marked share, from the marks told in interviews.
+
+    Where no mark was read and none lent there is no value.
+    """
+    kind = QUANTITIES[quantity].kind
+    is_share = kind is Kind.SHARE
+    found = marked(
+        quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, lent=lent
+    )
+    name, value, spread = "reported_marks", found.value, found.variance
+    parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
+    words = lent.said([list(PARTS).index(one) for one in parts]) if lent else [""] * len(value)
+    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in words)
+    return Figures(kind, value, spread, spread, name, found.unread, is_share, methods)
+
+
+def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
+    """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
+    fates = FATES[quantity]
+    found = plan.fish(totals.total, totals.cov_of_sums)
+    value, sample_variance, variance = plan.deaths(found, fates)
+    name = "releases_times_rates"
+    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in plan.notes(found, fates))
+    missing = plan.missing(found, fates)
+    return Figures(Kind.DEATHS, value, variance, sample_variance, name, missing, methods=methods)
+
+
+def finished(
+    design: Design,
+    totals: DomainTotals,
+    figures: Figures,
+    place: int,
+    *,
+    area: int | None,
+    level: float,
+) -> Row:
+    """Return all of a result row but its names.
+
+    Parameters
+    ----------
+    design, totals, figures
+        What the row is made from.
+    place : int
+        Index of the domain.
+    area : int or None
+        Code of the domain's area, if it has one.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict
+        A value that cannot be had is None, with the reason in ``status`` and ``method``. Beside the
+        columns of a result row it holds `SAMPLE_SE`.
+    """
+    support = totals.support
+    row: Row = {
+        "n_psu": int(support.n_psu[place]),
+        "n_psu_frame": None if totals.is_convenience else int(support.n_psu_frame[place]),
+        "n_interviews": int(support.n_interviews[place]),
+        "ci_level": level,
+        "ci_method": str(CiMethod.NONE),
+    }
+    absent = why_not(design, totals, figures, place, area=area)
+    if absent:
+        status, reason = absent
+        return row | {"status": str(status), "method": reason}
+    status = status_of(totals, figures, place)
+    no_error = why_no_error(totals, figures, place, status)
+    row |= {
+        "estimate": float(figures.value[place]),
+        "df": float((support.df if figures.df is None else figures.df)[place]),
+        "status": str(status),
+        "method": "; ".join([*method_words(design, totals, figures, place), *no_error]),
+    }
+    return row if no_error else row | _error(row, status, figures, place, level)
+
+
+def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
+    """Return standard errors and interval."""
+    value, se = row["estimate"], math.sqrt(figures.variance[place])
+    of_sample = figures.sample_variance[place]
+    errors: Row = {"se": se, SAMPLE_SE: math.sqrt(of_sample) if of_sample >= 0 else None}
+    if status is Status.CENSUS and se == 0:
+        return errors | {"ci_low": value, "ci_high": value}
+    share = figures.kind is Kind.SHARE
+    low, high = (logit_t if share else log_t)(value, se, df=row["df"], level=level)
+    if math.isnan(low):
+        return errors
+    method = CiMethod.LOGIT_T if share else CiMethod.LOG_T
+    return errors | {"ci_low": low, "ci_high": high, "ci_method": str(method)}

@@ -1,0 +1,378 @@
+"""What the sampling reached: one row a stratum, and the reservations it calls for in words."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.bulletin.schemas import STRATUM_SCHEMA
+from analytics.data import query as sql
+from analytics.data.checks.run import check_between
+from analytics.data.importing.typed import Incoming
+from analytics.data.schema import TABLES
+from analytics.findings import Finding, Severity, number_of
+from analytics.fish.measured import measured_fish
+from analytics.fish.mortality_rates import ANY, LOST, RELEASED, ReleaseRates, drop_off_rate
+from analytics.quantities import Status
+from analytics.survey.boat_counts import count_boats
+from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.convenience import met_by_convenience
+from analytics.survey.domains import Domains
+from analytics.survey.interview_evenness import MOST_UNEVEN, uneven_shares
+from analytics.survey.reduction import Analysis
+from analytics.survey.unit_totals import interviewed
+from analytics.weeks import iso_week, week_end
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.fish.mortality_rates import GivenRate
+    from analytics.survey.design import Design
+    from analytics.survey.interview_evenness import Uneven
+    from analytics.survey.thin_strata import Plan
+
+
+#: Interviews of no site-day that landed, in the open season, in an area of another design.
+_BY_CONVENIENCE = """
+SELECT s.area, i.date, count(*)::BIGINT AS n
+FROM interviews i JOIN sites s ON s.site = i.site
+WHERE i.sample_id IS NULL AND EXISTS (
+    SELECT 1 FROM seasons q WHERE q.area = s.area AND q.season = $season
+    AND q.design IS DISTINCT FROM 'opportunistic' AND i.date BETWEEN q.open_date AND q.close_date)
+GROUP BY ALL ORDER BY ALL
+"""
+
+
+def strata_table(season: Season) -> pa.Table:
+    """Return every stratum with its frame, its sample and the rule it needed.
+
+    Parameters
+    ----------
+    season : Season
+
+    Returns
+    -------
+    pyarrow.Table
+        In `STRATUM_SCHEMA`.
+    """
+    design, days = season.design, season.design.site_days
+    answered, plan = _answers(season)
+    size = len(design.strata.label)
+
+    def per_stratum(unit: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.int64]:
+        stratum = design.units.stratum[unit]
+        sums = np.bincount(stratum, weights=values, minlength=size)
+        return np.rint(sums).astype(np.int64)
+
+    rules = {loan.stratum: loan.rule for loan in plan.loans}
+    rules |= {
+        code: f"one {design.strata.unit_word(code)} and no neighbour: no error can be had"
+        for code in plan.lonely
+    }
+    every_unit = np.arange(len(plan.active))
+    columns = {
+        "season": [design.season] * size,
+        "landing_area": [design.areas[code] for code in design.strata.landing_area],
+        "week": [design.weeks[code] for code in design.strata.week],
+        "stratum": list(design.strata.label),
+        "n_psu_frame": np.rint(design.strata.n_frame).astype(np.int64),
+        "n_psu": plan.n_active,
+        "n_missing_psu": per_stratum(every_unit, (~plan.active).astype(np.float64)),
+        "boats_returned": per_stratum(days.unit, np.nan_to_num(days.boats_returned)),
+        "n_interviews": per_stratum(days.unit, answered),
+        "status": [str(_status(plan, code)) for code in range(size)],
+        "rule": [rules.get(code, "") for code in range(size)],
+    }
+    table = pa.table(columns, schema=STRATUM_SCHEMA)
+    return table.sort_by([("week", "ascending"), ("landing_area", "ascending")])
+
+
+def sampling_findings(season: Season) -> Iterator[Finding]:
+    """Yield what a reader must know of the sample: units lost, strata that borrowed.
+
+    Parameters
+    ----------
+    season : Season
+
+    Yields
+    ------
+    Finding
+        Notes and warnings on `site_days`.
+    """
+    design, days = season.design, season.design.site_days
+    answered, plan = _answers(season)
+    silent = ~((days.boats_returned == 0) | (answered > 0)) | np.isnan(days.boats_returned)
+    for place in np.flatnonzero(silent):
+        boats = days.boats_returned[place]
+        seen = (
+            "boats_returned was not recorded"
+            if np.isnan(boats)
+            else f"{boats:.0f} boat{'s' if boats > 1 else ''} returned, none interviewed"
+        )
+        stratum = int(design.units.stratum[days.unit[place]])
+        where = design.areas[design.strata.landing_area[stratum]]
+        lost = "its day left" if design.strata.of_days[stratum] else "it left"
+        unit_name = f"{days.sample_id[place]} ({where})"
+        yield _note(Severity.WARNING, f"{unit_name}: {seen}", f"{lost} the sample")
+    for loan in plan.loans:
+        where = f"{design.areas[design.strata.landing_area[loan.stratum]]}"
+        yield _note(
+            Severity.NOTE, f"{where} {design.strata.label[loan.stratum]}: {loan.rule}", "see status"
+        )
+    for code in sorted({int(design.strata.landing_area[one]) for one in plan.unfilled}):
+        seen = f"{design.areas[code]} is open and none of its site-days was sampled"
+        yield _note(Severity.WARNING, seen, "boats landing there are in no total")
+    for code in sorted(design.areas_without_design):
+        seen = f"{design.areas[code]} has a sampling design that gives no total here"
+        yield _note(Severity.WARNING, seen, "its rows say no_design")
+
+
+def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
+    """Yield how many interviews of convenience landed where the design has no use for them.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+        Its season through its last week is looked at.
+
+    Yields
+    ------
+    Finding
+        One note an area.
+    """
+    query = _BY_CONVENIENCE.replace("$season", sql.text(design.season))
+    tables = {name: snapshot[name] for name in ("sites", "seasons")}
+    met = sql.run(query, tables | {"interviews": snapshot.source("interviews")}).to_pandas()
+    met = met[iso_week(met["date"].astype("datetime64[ns]")) <= design.through]
+    for area, n in met.groupby("area")["n"].sum().items():
+        seen = f"{number_of(int(n), 'interview')} of convenience landing in {area}"
+        advice = "in no estimate there: that area is sampled by a design of site-days"
+        yield Finding(severity=Severity.NOTE, table="interviews", seen=seen, advice=advice)
+
+
+def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
+    """Yield a warning for each area whose days were interviewed unevenly.
+
+    Parameters
+    ----------
+    found : iterable of Uneven
+        As from `analytics.survey.interview_evenness.uneven_shares`.
+
+    Yields
+    ------
+    Finding
+        On `boat_counts`.
+    """
+    for one in found:
+        seen = (
+            f"{one.area} has uneven days: interviews told {100 * one.low:,.1f} to "
+            f"{100 * one.high:,.1f} % of the boat-hours counted on a day in {one.week}, over "
+            f"{MOST_UNEVEN:g} times as much on one day as on another in "
+            f"{one.n_weeks} of {number_of(one.n_compared, 'week')}"
+        )
+        advice = "the catch rate leans to the days interviewed most (with few counts a day, part "
+        advice += "of this is chance)"
+        yield Finding(severity=Severity.WARNING, table="boat_counts", seen=seen, advice=advice)
+
+
+def uneven_warnings(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    day_hours: float | None = None,
+) -> list[Finding]:
+    """Return the warnings of `uneven_findings`; parameters as `analytics.estimates.estimate.estimate`.
+
+    Raises
+    ------
+    WrongUse
+        As in `analytics.estimates.estimate.estimate`.
+    """
+    season = season or seasons_with_data(snapshot)[-1]
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
+    counted = count_boats(snapshot, design, day_hours=day_hours)
+    return list(uneven_findings(uneven_shares(snapshot, counted)))
+
+
+def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:
+    """Return interviewed boats a site-day and the plan, as for boat trips."""
+    boats = season.design.site_days.boats_returned
+    moments = season.reduction.moments(Analysis(("boat_trips",)))
+    answered = interviewed(moments, n_units=len(boats))
+    return answered, season.plans.for_answers(answered)
+
+
+def _status(plan: Plan, code: int) -> Status:
+    if code in plan.unfilled:
+        return Status.NO_SAMPLE
+    loan = next((loan for loan in plan.loans if loan.stratum == code), None)
+    if loan is None:
+        return Status.OK
+    return Status.IMPUTED if loan.is_fill else Status.COLLAPSED
+
+
+def _note(severity: Severity, seen: str, advice: str) -> Finding:
+    return Finding(severity=severity, table="site_days", seen=seen, advice=advice)
+
+
+# What is amiss with the rates of deaths: fish without one, and rates that no fish take.
+
+_TABLES = {RELEASED: "release_rates", LOST: "drop_off"}
+_WOUNDS = {ANY: "any wound", "shallow": "shallow hooks", "deep": "deep hooks"}
+
+
+def rate_findings(snapshot: Snapshot, season: Season) -> Iterator[Finding]:
+    """Yield a warning for fish that lack a rate, and for each rate that no fish of a season take.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+
+    Yields
+    ------
+    Finding
+    """
+    plan = season.deaths
+    whole = Domains(by_area=False, by_week=False, n_weeks=len(season.design.weeks))
+    used: set[GivenRate] = set()
+    lacking: dict[str, dict[str, None]] = {RELEASED: {}, LOST: {}}
+    for way in season.ways:
+        totals = way.totals(plan.analysis, whole)
+        found = plan.fish(totals.total, totals.cov_of_sums)
+        at = list(plan.measures)
+        for place, group in enumerate(plan.groups):
+            if (totals.total[:, at.index(group.measure.name)] > 0).any():
+                used.update(group.choice.given)
+            if group.fate in lacking and group.fate not in plan.absent:
+                words = plan.missing_of(found, (place,))
+                lacking[group.fate].update(dict.fromkeys(filter(None, words)))
+    for fate, table in _TABLES.items():
+        for what in lacking[fate]:
+            yield _lacking(table, what)
+    for rate in _given(snapshot):
+        if rate not in used:
+            yield _idle(rate)
+
+
+def _given(snapshot: Snapshot) -> Iterator[GivenRate]:
+    yield from ReleaseRates(snapshot["release_rates"].to_pylist()).by_key.values()
+    lost = snapshot["drop_off"].to_pylist()
+    for row in lost:
+        rate, _ = drop_off_rate(lost, row["method"])
+        if rate is not None:
+            yield rate
+
+
+def _lacking(table: str, words: str) -> Finding:
+    return Finding(
+        severity=Severity.WARNING,
+        table=table,
+        column="rate_prop",
+        seen=words,
+        allowed="a rate for all fish that were met",
+        advice="their deaths have no figure: give a rate for them, or one for any method",
+    )
+
+
+def _idle(rate: GivenRate) -> Finding:
+    if rate.fate == LOST:
+        seen = f"the rate for method {rate.method}"
+    else:
+        size, method, wound = rate.key
+        seen = f"the rate for size {size}, method {method}, {_WOUNDS.get(wound, wound)}"
+    return Finding(
+        severity=Severity.WARNING,
+        table=_TABLES[rate.fate],
+        column="rate_prop",
+        seen=f"{seen}: no fish of the season take it",
+        allowed="a rate that some fish of the season take",
+        advice="is the method spelled as in interviews? Shallow and deep hooks need a rate each; "
+        "other rates may be nearer to the fish",
+    )
+
+
+# The warnings that the season's own rows call for, counted by kind: compliance and gaps.
+
+#: Tables whose warnings a reader of the bulletin should know; the sample's own are told apart.
+TOLD = ("interviews", "fish")
+#: Tables that are looked at for the season alone, or not at all.
+_SEASONAL = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage")
+
+
+def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
+    """Yield one warning for each kind that stored rows of the season give rise to.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+        The season: its site-days, their interviews, the fish measured at them and those measured
+        on its open days are looked at.
+
+    Yields
+    ------
+    Finding
+        `seen` counts the rows and gives the first.
+    """
+    kinds: dict[tuple[str, str | None, str, str], list[Finding]] = defaultdict(list)
+    stored = {name: snapshot[name].slice(0, 0 if name in _SEASONAL else None) for name in TABLES}
+    for finding in check_between(stored, _of_season(snapshot, design)):
+        if finding.table in TOLD and finding.severity is Severity.WARNING:
+            kind = (finding.table, finding.column, finding.allowed, finding.advice)
+            kinds[kind].append(finding)
+    for alike in kinds.values():
+        rows = "1 row" if len(alike) == 1 else f"{len(alike):,} rows, the first"
+        first = min(alike, key=lambda finding: finding.row or 0)
+        yield replace(first, seen=f"{rows}: {first.seen}", row=None, file="")
+
+
+def _of_season(snapshot: Snapshot, design: Design) -> dict[str, Incoming]:
+    """Return the season's rows as a batch: the rules warn of the rows of a batch only."""
+    sampled = pa.array(design.site_days.sample_id.tolist(), pa.string())
+    days = _among(snapshot["site_days"], "sample_id", sampled)
+    drawn = _among(snapshot["interviews"], "sample_id", days["sample_id"])
+    interviews = pa.concat_tables([drawn, _met_in(snapshot, design)])
+    fish = _fish_of(snapshot, design, interviews["interview_id"])
+    tables = {"site_days": days, "interviews": interviews, "fish": fish}
+    return {
+        name: Incoming(name, table, np.full(len(table), "", dtype=object), np.arange(len(table)))
+        for name, table in tables.items()
+    }
+
+
+def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) -> pa.Table:
+    """Return the fish of some interviews, and those of no interview measured in the season."""
+    fish = snapshot["fish"]
+    alone = fish.filter(pc.is_null(fish["interview_id"]))
+    measured = measured_fish(snapshot, season=design.season, through=design.through)
+    return pa.concat_tables(
+        [
+            _among(fish, "interview_id", interviews),
+            _among(alone, "fish_id", measured["fish_id"]),
+        ]
+    )
+
+
+def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:
+    """Return the interviews of convenience of the design's season and weeks."""
+    met = met_by_convenience(snapshot, season=design.season)
+    met = met.filter(pc.less_equal(met["on_day"], pa.scalar(week_end(design.through))))
+    return _among(snapshot["interviews"], "interview_id", met["interview_id"])
+
+
+def _among(table: pa.Table, column: str, values: pa.Array | pa.ChunkedArray) -> pa.Table:
+    return table.filter(pc.is_in(table[column], value_set=pc.drop_null(values)))

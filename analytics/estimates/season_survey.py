@@ -1,0 +1,180 @@
+"""A season made ready: its design, one pass over its interviews, and the way to its totals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TYPE_CHECKING
+
+from analytics.errors import WrongUse
+from analytics.fish.composition_sample import composition_sample
+from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
+from analytics.fish.release_mortality import has_no_sizes, plan_deaths
+from analytics.quantities import QUANTITIES, Kind
+from analytics.settings import Classes, Effort, Reckoning
+from analytics.survey.boat_counts import count_boats
+from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
+from analytics.survey.coverage import Expanded, coverage_of
+from analytics.survey.effort_times_rate import CountedEffort, with_boat_hours
+from analytics.survey.estimators import Drawn, Met
+from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
+from analytics.survey.thin_strata import Plans
+from analytics.survey.trip_rates import met_under_way, rate_measures
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.size_mark_classes import Pooled
+    from analytics.fish.composition_sample import CompositionSample
+    from analytics.fish.release_mortality import DeathPlan
+    from analytics.survey.design import Design
+    from analytics.survey.estimators import Way
+    from analytics.survey.reduction import Analysis
+
+#: The usual way: strata borrow, effort from interviews, totals at listed sites.
+USUAL = Reckoning()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Season:
+    """One season, reduced once and ready for estimates at any level.
+
+    Parameters
+    ----------
+    design : Design
+    plans : Plans
+        How thin strata are treated.
+    deaths : DeathPlan
+    analyses : mapping of str to Analysis
+        The analysis behind every quantity.
+    reduction : Reduction
+        Sums of every analysis by site-day and area fished.
+    ways : tuple of Way
+        Where totals come from; the first that tells a domain is taken.
+    classes : Classes
+        Which method tells encounters by size and mark.
+    sample : CompositionSample or None
+        Fish of test fishing; None where the choice does not ask for them.
+    mark_selective : frozenset of int
+        Codes of areas in which only marked fish may be kept, in some opening.
+    any_mark : frozenset of int
+        Codes of areas in which unmarked fish may be kept, too, in every opening, as it was told.
+    """
+
+    design: Design
+    plans: Plans
+    deaths: DeathPlan
+    analyses: Mapping[str, Analysis]
+    reduction: Reduction
+    ways: tuple[Way, ...]
+    classes: Classes
+    sample: CompositionSample | None
+    mark_selective: frozenset[int]
+    any_mark: frozenset[int]
+    _pooled: dict[int, Pooled] = field(default_factory=dict)
+
+    def pooled(self, way: Way, make: Callable[[], Pooled]) -> Pooled:
+        """Return what all levels of sampled classes share, made once for each of the ways."""
+        if id(way) not in self._pooled:
+            self._pooled[id(way)] = make()
+        return self._pooled[id(way)]
+
+
+def prepare(
+    snapshot: Snapshot,
+    *,
+    season: str | None = None,
+    through: str | None = None,
+    reckoning: Reckoning = USUAL,
+) -> Season:
+    """Build the design of a season and reduce its interviews, once for every level.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season, through : str, optional
+        As in `analytics.estimates.estimate.estimate`.
+    reckoning : Reckoning
+        How totals are reckoned.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    WrongUse, DataRefused
+        As in `analytics.estimates.estimate.estimate`.
+    """
+    season = season or _latest(snapshot)
+    met = met_by_convenience(snapshot, season=season)
+    design = build_design(snapshot, season=season, through=through, met=met)
+    plans = Plans(design, thin=reckoning.thin)
+    interviews = snapshot.source("interviews")
+    deaths = plan_deaths(
+        interviews,
+        snapshot["release_rates"],
+        snapshot["drop_off"],
+        unsized=has_no_sizes(interviews, design.site_days.sample_id.tolist(), met),
+    )
+    analyses, measures = _analyses(deaths), catch_measures() | mark_measures() | deaths.measures
+    counts = reckoning.effort is Effort.COUNTS
+    asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
+    ask = partial(Reduction, analyses=asked)
+    reduction = ask(interviews, design=design, measures=measures | EFFORT)
+    drawn = Drawn(design, plans, reduction)
+    way: Way = drawn
+    if counts:
+        counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
+        trips = met_under_way(snapshot, season=season)
+        by_day = convenience_design(design, clusters_of(trips))
+        rates = ask(trips, design=by_day, measures=rate_measures(measures | EFFORT))
+        way = CountedEffort(drawn, counted, (by_day, rates) if len(trips) else None)
+    elif reckoning.expand:
+        way = Expanded(drawn, coverage_of(snapshot, design))
+    ways = [way]
+    if len(met):
+        by_day = convenience_design(design, clusters_of(met))
+        ways.insert(0, Met(by_day, ask(met, design=by_day, measures=measures | EFFORT)))
+    asks = reckoning.classes is not Classes.REPORTED
+    return Season(
+        design,
+        plans,
+        deaths,
+        analyses,
+        reduction,
+        tuple(ways),
+        reckoning.classes,
+        composition_sample(snapshot, design) if asks else None,
+        *_mark_rules(snapshot, design),
+    )
+
+
+def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], frozenset[int]]:
+    """Return the areas of which some opening is mark-selective, and those told to have none."""
+    seasons = snapshot["seasons"].select(["season", "area", "mark_selective"]).to_pylist()
+    told: dict[str, set[bool | None]] = {}
+    for one in seasons:
+        if one["season"] == design.season:
+            told.setdefault(one["area"], set()).add(one["mark_selective"])
+    rules = [told.get(area, set()) for area in design.areas]
+    selective = frozenset(code for code, one in enumerate(rules) if True in one)
+    return selective, frozenset(code for code, one in enumerate(rules) if one == {False})
+
+
+def _latest(snapshot: Snapshot) -> str:
+    known = seasons_with_data(snapshot)
+    if not known:
+        raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
+    return known[-1]
+
+
+def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
+    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is Kind.DEATHS]
+    return (
+        catch_analyses()
+        | dict.fromkeys(MARK_QUANTITIES, mark_analysis())
+        | dict.fromkeys(of_deaths, deaths.analysis)
+    )

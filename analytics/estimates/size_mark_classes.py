@@ -1,0 +1,647 @@
+"""Encounters by size and mark: interviews tell the base, test fishing the classes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.estimates.result_rows import ROUNDING_CV, Figures, mark_figures
+from analytics.fish.class_ratios import DAMPED_UNDER, class_ratios
+from analytics.fish.composition_sample import (
+    ENOUGH_BASE,
+    ENOUGH_FISH,
+    NO_TEST_FISHING,
+    Rule,
+    composition_sample,
+    pools_of,
+)
+from analytics.fish.mark_composition import (
+    CLASSES,
+    PART_WORDS,
+    PARTS,
+    UNKNOWN,
+    Lent,
+    Wider,
+    lend,
+    mark_analysis,
+    mark_measures,
+    marked,
+    nothing_lent,
+    parts_unread,
+)
+from analytics.propagation import joint_df
+from analytics.quantities import Kind
+from analytics.settings import Classes
+from analytics.survey.arrays import add_at
+from analytics.survey.domain_totals import (
+    Maps,
+    coarse_codes,
+    fine_domains,
+    mapped_totals,
+    unit_cells,
+)
+from analytics.survey.domains import Domains
+from analytics.survey.estimators import Drawn
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.fish.class_ratios import ClassRatios
+    from analytics.fish.composition_sample import CompositionSample, Pools
+    from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.estimators import Way
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+
+# What interviews tell of the base class by area and week, and who lends a marked share.
+
+LEGAL_MARKED = "encounter_legal_marked_fish"
+#: Legal releases borrow, from kept fish.
+_KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
+_MEASURES = list(mark_measures())
+#: Picks all legal fish, kept and released, from the measures of marks.
+ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
+
+
+def borrowed_marks(season: Season, way: Way, domains: Domains, totals: DomainTotals) -> Lent:
+    """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+    domains : Domains
+    totals : DomainTotals
+        Of the measures of marks, over the domains.
+
+    Returns
+    -------
+    Lent
+    """
+    parts = list(PART_WORDS.values())
+    if not parts_unread(totals.total, len(parts)).any():
+        return nothing_lent(len(totals.total), len(parts))
+    return lend(totals.total, wider_marks(season, way, domains, totals.code), parts=parts)
+
+
+def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple[Wider, ...]:
+    """Return the domains from which others borrow a marked share, the nearest first.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+    domains : Domains
+    code : ndarray of int, shape (D,)
+        Of the domains that may borrow.
+
+    Returns
+    -------
+    tuple of Wider
+        For domains of an area: its season, then all areas with the same rule on keeping marked
+        fish, their covariances left out; for others the season. Kept fish of the season lend to
+        legal releases last, where every opening says that unmarked fish may be kept as well.
+    """
+    analysis, n_weeks = mark_analysis(), domains.n_weeks
+    if not domains.by_area:
+        whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
+        place = np.zeros(len(code), dtype=np.int64)
+        free = place if len(season.any_mark) == len(season.design.areas) else place - 1
+        return (
+            Wider(whole.total, whole.cov, place, "the whole season"),
+            Wider(whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS),
+        )
+    by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
+    areas = way.totals(analysis, by_area)
+    own = code // (n_weeks + 1) * (n_weeks + 1)
+    at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
+    place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
+    selective = [by_area.cell(int(one))[0] in season.mark_selective for one in areas.code]
+    rule = np.array(selective, dtype=np.int64)
+    total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
+    mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
+    is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
+    free = np.where(is_free, place, -1)
+    return (
+        Wider(areas.total, areas.cov, place, "the area's season"),
+        Wider(total, cov, mine, "all areas with the same rule on keeping marked fish"),
+        Wider(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Base:
+    """What interviews tell of the base class in each of C area-weeks.
+
+    Parameters
+    ----------
+    code, area, week : ndarray of int, shape (C,)
+        Fine code, code of the area, and week as whole weeks since an origin.
+    fish : ndarray of float, shape (C,)
+    gradient : ndarray of float, shape (C, K)
+        Slope of `fish` in the totals of the measures of marks.
+    classes : ndarray of bool, shape (C, 4)
+        Which classes the base holds.
+    total : ndarray of float, shape (C, K)
+    lent : Lent
+    is_unmarked : ndarray of bool, shape (C,)
+        Where legal releases are taken as unmarked, since no mark of one was read.
+    """
+
+    code: Ints
+    area: Ints
+    week: Ints
+    fish: Floats
+    gradient: Floats
+    classes: Bools
+    total: Floats
+    lent: Lent
+    is_unmarked: Bools
+
+    @property
+    def is_by_mark(self) -> Bools:
+        """Where the base is legal marked fish, and not all legal fish, shape (C,)."""
+        found: Bools = ~self.classes[:, 1]
+        return found
+
+
+def base_of(season: Season, way: Way) -> Base:
+    """Return the base of every area-week: legal marked fish, kept or released.
+
+    In an area where no mark of a kept fish was read all season, the base is all legal fish. A
+    legal release is taken as unmarked where no mark of one was read in any area alike.
+
+    Parameters
+    ----------
+    season : Season
+    way : Way
+
+    Returns
+    -------
+    Base
+    """
+    fine = fine_domains(season.design)
+    totals = way.totals(mark_analysis(), fine)
+    key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
+    wider = wider_marks(season, way, fine, totals.code)
+    lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+    found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
+    of_season = wider[0].total[wider[0].place]
+    column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
+    none_kept = (column["kept_all"] == 0) & (column["released_legal_read"] > 0)
+    by_mark = (column["kept_read"] > 0) | none_kept
+    marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
+    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
+    return Base(
+        code=totals.code,
+        area=key - 1,
+        week=season.design.week_ordinal[week_key - 1],
+        fish=np.where(by_mark, found.value, totals.total @ ALL_LEGAL),
+        gradient=np.where(by_mark[:, None], found.gradient, ALL_LEGAL),
+        classes=np.where(by_mark[:, None], marks, legal),
+        total=totals.total,
+        lent=lent,
+        is_unmarked=unread & by_mark,
+    )
+
+
+# What stands behind sampled classes, domain by domain, in words.
+
+_ELSEWHERE = "test fish of other weeks or areas taken in"
+_FEW_BASE = f"though {ENOUGH_FISH} were measured, under {ENOUGH_BASE} of the base were expected"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DomainWords:
+    """What is said of D domains of C area-weeks.
+
+    Parameters
+    ----------
+    areas : tuple of str
+        Names by code.
+    pooled : Pooled
+    weight : ndarray of float, shape (D, C)
+        Base fish of each area-week in each domain.
+    place : ndarray of int, shape (C,)
+        The domain of each area-week.
+    unknown : ndarray of float, shape (D,)
+        Reported releases of unknown size.
+    """
+
+    areas: tuple[str, ...]
+    pooled: Pooled
+    weight: Floats
+    place: Ints
+    unknown: Floats
+
+    def missing(self) -> tuple[str, ...]:
+        """Return why there is no figure; empty where there is one."""
+        if self.pooled.sample.why_none:
+            return (self.pooled.sample.why_none,) * len(self.weight)
+        return tuple(self._missing(place) for place in range(len(self.weight)))
+
+    def rules(self) -> tuple[str, ...]:
+        """Return how samples were pooled; of several area-weeks for how many, how far at most."""
+        return tuple(self._rule(place) for place in range(len(self.weight)))
+
+    def notes(self) -> tuple[str, ...]:
+        """Return base, sample, rule and assumptions."""
+        many = self.n_class[:, -1]
+        return tuple(self._notes(place, float(many[place])) for place in range(len(self.weight)))
+
+    @property
+    def n_class(self) -> Floats:
+        """Sampled fish behind each domain by class, and all of them, shape (D, 5)."""
+        pools, sample = self.pooled.pools, self.pooled.sample
+        hit = np.zeros((len(self.weight), len(sample.area), 4, sample.n.shape[1]), dtype=bool)
+        for line in np.unique(pools.line[pools.line >= 0]):
+            rows = pools.line == line
+            used = (self.weight[:, rows] > 0).astype(np.float64) @ pools.member[rows] > 0
+            hit |= used[:, :, None, None] & sample.classes_of(np.array([line]))[0]
+        by_class = np.einsum("dgjk,gk->dj", hit, sample.n)
+        all_fish = np.einsum("dgk,gk->d", hit.any(axis=2), sample.n)
+        return np.concatenate([by_class, all_fish[:, None]], axis=1)
+
+    def _missing(self, place: int) -> str:
+        base, ratios = self.pooled.base, self.pooled.ratios
+        here, fish = self.place == place, self.weight[place]
+        lost = (fish > 0) & ~ratios.is_served
+        is_legal = bool((~base.is_by_mark[lost if lost.any() else here]).any())
+        unlined = lost & (self.pooled.pools.line < 0)
+        if unlined.any():
+            return f"no minimum length in {self._names(unlined)}, so no fish there has a side"
+        if lost.any():
+            what = "legal" if is_legal else "legal and marked"
+            return f"none of {self.pooled.sample.n.sum():.0f} fish of test fishing was {what}"
+        what = "legal" if is_legal else "legal marked"
+        return "" if fish.any() else f"no {what} fish was kept or released here"
+
+    def _rule(self, place: int) -> str:
+        pools, cells = self.pooled.pools, np.flatnonzero(self.weight[place] > 0)
+        taken = cells[(pools.rule[cells] > Rule.OWN) & (pools.rule[cells] != Rule.NONE)]
+        if not len(taken):
+            return ""
+        widest = pools.words[taken[np.argmax(pools.rule[taken])]]
+        few = int(pools.is_few[taken].sum())
+        if len(cells) == 1:
+            return f"test fish taken in from {widest}" + (f" ({_FEW_BASE})" if few else "")
+        many = f"{len(taken)} of {len(cells)}" if len(taken) < len(cells) else f"all {len(cells)}"
+        because = f" ({few} of them {_FEW_BASE})" if few else ""
+        return f"{_ELSEWHERE} for {many} area-weeks, at the widest from {widest}{because}"
+
+    def _notes(self, place: int, n_fish: float) -> str:
+        sample, ratios = self.pooled.sample, self.pooled.ratios
+        fish, rule = self.weight[place], self._rule(place)
+        said = [*self._of_base(place), f"{n_fish:.0f} fish of test fishing", rule]
+        if np.any(ratios.is_damped & (fish > 0)):
+            said.append(f"damped where under {DAMPED_UNDER} fish of the base were sampled")
+        said.append(self._lent(place))
+        if sample.left_out:
+            said.append(f"{', '.join(sample.left_out)} left out")
+        if self.unknown[place] > 0:
+            many = f"{self.unknown[place]:,.0f} reported releases of unknown size"
+            said.append(f"{many} are not in the base")
+        return "; ".join(filter(None, said))
+
+    def _of_base(self, place: int) -> list[str]:
+        base, here = self.pooled.base, self.place == place
+        filled = here & (self.weight[place] > 0)
+        by_mark, said = (filled if filled.any() else here) & base.is_by_mark, []
+        by_size = (filled if filled.any() else here) & ~base.is_by_mark
+        if by_mark.any():
+            said.append("base: legal marked fish kept and released")
+        if by_size.any():
+            areas = self._names(by_size)
+            said.append(f"base: all legal fish in {areas} (no mark of kept fish read)")
+        unread = here & base.is_unmarked
+        if unread.any():
+            areas = self._names(unread)
+            said.append(f"legal releases in {areas} taken as unmarked (no mark of one read)")
+        return said
+
+    def _lent(self, place: int) -> str:
+        base = self.pooled.base
+        filled = (self.weight[place] > 0) & base.is_by_mark
+        lent = [one for one in np.array(base.lent.said((0, 1)), dtype=object)[filled] if one]
+        if not lent:
+            return ""
+        return f"marked shares lent to {len(lent)} area-weeks" if filled.sum() > 1 else str(lent[0])
+
+    def _names(self, rows: Bools) -> str:
+        return ", ".join(self.areas[one] for one in np.unique(self.pooled.base.area[rows]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sampled:
+    """Encounters by size and mark from a sample, over D domains and the five `COLUMNS`.
+
+    Parameters
+    ----------
+    value : ndarray of float, shape (D, 5)
+    from_survey, from_sample : ndarray of float, shape (D, 5, 5)
+        (Co)variances that interviews and sample bring.
+    across : ndarray of float, shape (D, 5, J)
+        Covariances with J linear functions of the same totals.
+    weight : ndarray of float, shape (D, C)
+        Base fish of each area-week in each domain.
+    ratios : ClassRatios
+    missing : tuple of str, length D
+        Why there is no figure; empty where there is one.
+    rule : tuple of str, length D
+        How samples were pooled, in words; empty where none was.
+    n_class : ndarray of float, shape (D, 5)
+        Sampled fish behind each figure.
+    notes : tuple of str, length D
+        What each figure rests on and assumes.
+    """
+
+    value: Floats
+    from_survey: Floats
+    from_sample: Floats
+    across: Floats
+    weight: Floats
+    ratios: ClassRatios
+    missing: tuple[str, ...]
+    rule: tuple[str, ...]
+    n_class: Floats
+    notes: tuple[str, ...]
+
+    @property
+    def cov(self) -> Floats:
+        """All (co)variance, shape (D, 5, 5)."""
+        return self.from_survey + self.from_sample
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pooled:
+    """What serves every choice of domains: the base, and the ratios of pooled samples to it.
+
+    Parameters
+    ----------
+    way : Way
+        What tells the base.
+    base : Base
+    sample : CompositionSample
+    pools : Pools
+    ratios : ClassRatios
+    """
+
+    way: Way
+    base: Base
+    sample: CompositionSample
+    pools: Pools
+    ratios: ClassRatios
+
+
+def pooled_of(season: Season, way: Way, sample: CompositionSample) -> Pooled:
+    """Return base and ratios of every area-week of a season."""
+    base = base_of(season, way)
+    pools = pools_of(
+        sample, area=base.area, week=base.week, base=base.classes, names=season.design.areas
+    )
+    of_class = sample.classes_of(pools.line)
+    ratios = class_ratios(sample.n, pools.member, base.classes, of_class)
+    return Pooled(way, base, sample, pools, ratios)
+
+
+def drawn_classes(snapshot: Snapshot, season: Season) -> Pooled:
+    """Return base and ratios at listed sites, in whatever way the season itself is reckoned.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+
+    Returns
+    -------
+    Pooled
+    """
+    sample = season.sample or composition_sample(snapshot, season.design)
+    way = next((one for one in season.ways if isinstance(one, Drawn)), None)
+    way = way or Drawn(season.design, season.plans, season.reduction)
+    return season.pooled(way, lambda: pooled_of(season, way, sample))
+
+
+def sampled_classes(
+    season: Season,
+    pooled: Pooled,
+    domains: Domains,
+    totals: DomainTotals,
+    *,
+    beside: Floats | None = None,
+) -> Sampled:
+    r"""Return encounters by class as ``T_j(D) = Σ_c r_cj N_c`` over the area-weeks c of a domain.
+
+    N is the base from interviews and r the ratio from the pooled sample. The variance is
+    ``Σ_cc' r_cj r_c'j Cov(N_c, N_c') + Σ_cc' N_c N_c' Cov(r_cj, r_c'j)``, as of the product of
+    independent estimates (Goodman 1960); its small third term, the product of both variances, is
+    left out, which errs to the safe side. The first part is exact for totals of drawn units. For
+    other ways it is ``(T_j/N)² v(N)`` with the base of the whole domain. A marked share that
+    area-weeks borrow adds its own error.
+
+    Parameters
+    ----------
+    season : Season
+    pooled : Pooled
+    domains : Domains
+    totals : DomainTotals
+        Of the measures of marks, over the domains.
+    beside : ndarray of float, shape (D, J, K), optional
+        J linear functions of each domain's totals, whose covariances are wanted.
+
+    Returns
+    -------
+    Sampled
+    """
+    base, ratios, way = pooled.base, pooled.ratios, pooled.way
+    fine, size = fine_domains(season.design), len(totals.code)
+    place = np.searchsorted(totals.code, coarse_codes(domains, fine, base.code))
+    weight = np.zeros((size, len(base.code)))
+    weight[place, np.arange(len(base.code))] = base.fish
+    value = weight @ ratios.value
+    if isinstance(way, Drawn):
+        matrix = ratios.value[:, :, None] * base.gradient[:, None, :]
+        if beside is not None:
+            matrix = np.concatenate([matrix, beside[place]], axis=1)
+        survey, across = _drawn(way, domains, totals.code, Maps(base.code, matrix))
+    else:
+        survey, across = _scaled(base, totals, value, place), np.zeros((size, 5, 0))
+    words = DomainWords(season.design.areas, pooled, weight, place, totals.total[:, UNKNOWN])
+    return Sampled(
+        value=value,
+        from_survey=survey + _from_lent(base, ratios, place, size),
+        from_sample=ratios.covariance(weight),
+        across=across,
+        weight=weight,
+        ratios=ratios,
+        missing=words.missing(),
+        rule=words.rules(),
+        n_class=words.n_class,
+        notes=words.notes(),
+    )
+
+
+def _drawn(way: Drawn, domains: Domains, codes: Ints, maps: Maps) -> tuple[Floats, Floats]:
+    """Return the exact survey covariance of the classes, and theirs with other functions."""
+    moments = way.reduction.moments(mark_analysis())
+    plan, cells, _ = unit_cells(way.design, moments, plans=way.plans, by_area=True)
+    _, cov = mapped_totals(way.design, plan, cells, domains, maps, codes=codes)
+    return cov[:, :5, :5].copy(), cov[:, :5, 5:]
+
+
+def _from_lent(base: Base, ratios: ClassRatios, place: Ints, size: int) -> Floats:
+    """Return what the error of lent marked shares adds; one share has one error in a domain."""
+    added = np.zeros((size, 5, 5))
+    for part in (0, 1):
+        fish, source = base.total[:, 3 * part], base.lent.source[:, part]
+        for one in np.unique(source[(source >= 0) & base.is_by_mark]):
+            rows = (source == one) & base.is_by_mark
+            sums = add_at(place[rows], ratios.value[rows] * fish[rows, None], size)
+            spread = base.lent.variance[rows, part][0]
+            met = np.bincount(place[rows], minlength=size) > 0
+            square = np.einsum("dj,di->dji", sums, sums)
+            added += np.where(met[:, None, None], spread * square, 0.0)
+    return added
+
+
+def _scaled(base: Base, totals: DomainTotals, value: Floats, place: Ints) -> Floats:
+    """Return the survey covariance where only that of whole domains is to be had.
+
+    The base of a domain is ``Σ_c g_c'T_c = g'T`` with g the mean of the gradients of its
+    area-weeks, each weighted by its totals: lent shares, and areas with another base, enter so.
+    """
+    sums = add_at(place, base.total, len(value))
+    parts = add_at(place, base.gradient * base.total, len(value))
+    slope = np.where(sums != 0, parts / np.where(sums != 0, sums, 1.0), 0.0)
+    fish = parts.sum(axis=1)
+    spread = np.einsum("dk,dkl,dl->d", slope, totals.cov_of_sums, slope)
+    cv2 = np.maximum(spread, 0.0) / np.where(fish > 0, fish, np.nan) ** 2
+    cov: Floats = np.einsum("dj,di,d->dji", value, value, np.where(fish > 0, cv2, 0.0))
+    return cov
+
+
+# Encounters by size and mark by the method the user names: sampled, or reported.
+
+SAMPLED = "sampled_composition"
+
+
+class MarkFigures:
+    """Figures of marks over one choice of domains; what several of them need is made once.
+
+    Parameters
+    ----------
+    season : Season
+    domains : Domains
+    """
+
+    def __init__(self, season: Season, domains: Domains) -> None:
+        self._season, self._domains = season, domains
+        self._lent: dict[int, Lent] = {}
+        self._sampled: dict[int, Sampled] = {}
+
+    def of(self, way: Way, quantity: str, totals: DomainTotals) -> Figures:
+        """Return the figures of one quantity of marks; their methods say which method it is."""
+        if totals.is_convenience:
+            return mark_figures(quantity, totals)
+        key = id(way)
+        if key not in self._lent:
+            self._lent[key] = borrowed_marks(self._season, way, self._domains, totals)
+        reported = mark_figures(quantity, totals, self._lent[key])
+        sample = self._season.sample
+        if quantity not in CLASSES or sample is None:
+            return reported
+        if sample.why_none:
+            return _without_sample(reported, sample.why_none, self._season.classes)
+        if key not in self._sampled:
+            pooled = self._season.pooled(way, lambda: pooled_of(self._season, way, sample))
+            self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
+        column = list(CLASSES).index(quantity)
+        sampled = sampled_figures(self._sampled[key], column, totals)
+        if self._season.classes is Classes.SAMPLED:
+            return sampled
+        return _first(sampled, reported, totals)
+
+
+def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figures:
+    """Return one class of a sampled season as figures.
+
+    Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
+    less one (`analytics.propagation.joint_df`). Where interviews should bring an error and none is to
+    be had, there is none in all.
+
+    Parameters
+    ----------
+    found : Sampled
+    column : int
+        Place in `analytics.fish.class_ratios.COLUMNS`.
+    totals : DomainTotals
+        Of the measures of marks, over the same domains.
+
+    Returns
+    -------
+    Figures
+    """
+    value = found.value[:, column]
+    survey, sample = (one[:, column, column] for one in (found.from_survey, found.from_sample))
+    lacks = lacks_survey_error(found, totals)
+    own_df = totals.support.df.astype(np.float64)
+    joint = joint_df([survey, sample], [own_df, np.maximum(found.n_class[:, -1] - 1, 0)])
+    variance = np.where(lacks, 0.0, survey + sample)
+    return Figures(
+        Kind.TOTAL,
+        value,
+        variance,
+        variance,
+        SAMPLED,
+        found.missing,
+        methods=tuple(f"{SAMPLED}; {said}" for said in found.notes),
+        df=np.where(lacks | np.isnan(survey), own_df, joint),
+        is_sampled=(sample > 0) | (value == 0),
+    )
+
+
+def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_]:
+    """Return where interviews should bring an error to all classes together and bring none."""
+    of_all, whole = found.from_survey[:, -1, -1], found.value[:, -1]
+    is_none = of_all <= (ROUNDING_CV * whole) ** 2
+    lacks: NDArray[np.bool_] = is_none & (whole > 0) & ~totals.support.is_census
+    return lacks
+
+
+def _without_sample(reported: Figures, why: str, classes: Classes) -> Figures:
+    """Return the figures of a season of which no fish of test fishing can be used."""
+    if classes is Classes.SAMPLED:
+        return reported.withheld(why)
+    if why == NO_TEST_FISHING:
+        return reported
+    return replace(reported, methods=tuple(_not_sampled(one, why) for one in reported.methods))
+
+
+def _not_sampled(method: str, why: str) -> str:
+    return f"{method}; not sampled: {why}"
+
+
+def _first(sampled: Figures, reported: Figures, totals: DomainTotals) -> Figures:
+    """Return the sampled figures, and the reported ones where a domain has no sampled figure."""
+    own_df = totals.support.df.astype(np.float64)
+    use = np.array([not words for words in sampled.missing], dtype=bool)
+    pick = zip(use, sampled.missing, sampled.methods, reported.methods, strict=True)
+    methods = tuple(one if used else _not_sampled(other, why) for used, why, one, other in pick)
+    return replace(
+        sampled,
+        value=np.where(use, sampled.value, reported.value),
+        variance=np.where(use, sampled.variance, reported.variance),
+        sample_variance=np.where(use, sampled.sample_variance, reported.sample_variance),
+        missing=tuple("" if one else two for one, two in zip(use, reported.missing, strict=True)),
+        methods=methods,
+        df=np.where(use, own_df if sampled.df is None else sampled.df, own_df),
+        is_sampled=None if sampled.is_sampled is None else use & sampled.is_sampled,
+    )

@@ -1,0 +1,342 @@
+"""Which test-fishing fish stand for an area-week where few were measured in it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow.compute as pc
+
+from analytics.fish.measured import measured_fish, unplaced_test_fish
+from analytics.weeks import week_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.survey.design import Design
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+#: Size by mark, in the order of every array of classes.
+SIZE_MARK = ("legal_marked", "legal_unmarked", "sublegal_marked", "sublegal_unmarked")
+#: Measured fish under which samples are pooled (a choice of this program, no source).
+ENOUGH_FISH = 20
+#: Fish of the base class that a pool of weeks should hold by the area's share of them: the damped
+#: ratio of a pool that expects μ of them is too low by the factor ``1 - exp(-μ)``, here 0.993.
+ENOUGH_BASE = 5
+_SEASON = "the whole season of the area"
+
+
+class Rule(IntEnum):
+    """How far a pool reaches, from its own area-week to everything."""
+
+    OWN = 0
+    WEEKS = 1
+    SEASON = 2
+    NEAR_AREAS = 3
+    ALL_AREAS = 4
+    NONE = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CompositionSample:
+    """Fish of test fishing, counted by area, week, size step and mark.
+
+    Steps lie between the L minimum lengths of the season, so that a fish lent to an area with
+    another minimum is sized by the line of the borrower.
+
+    Parameters
+    ----------
+    area, week : ndarray of int, shape (G,)
+        Code of the area, and the week as whole weeks since an origin.
+    n : ndarray of float, shape (G, K)
+        Fish of each kind, K = 2 (L + 1): the largest step marked, unmarked, then the next. With
+        one minimum length these are the classes of `SIZE_MARK`.
+    distance : ndarray of float, shape (A, A)
+        Between areas, km; NaN where a position is not known.
+    line : mapping of (int, int) to int
+        Place of the minimum length of an area and week among all of them, from the shortest; no
+        entry where there is none.
+    left_out : tuple of str
+        Fish that could not be used, by why, in words.
+    why_none : str
+        Why there is no fish; empty where there is one.
+    """
+
+    area: Ints
+    week: Ints
+    n: Floats
+    distance: Floats
+    line: Mapping[tuple[int, int], int]
+    left_out: tuple[str, ...] = ()
+    why_none: str = ""
+
+    def lines_of(self, area: Ints, week: Ints) -> Ints:
+        """Return the place of the minimum length of area-weeks, -1 for none, shape (C,)."""
+        pairs = zip(area.tolist(), week.tolist(), strict=True)
+        return np.array([self.line.get(one, -1) for one in pairs], dtype=np.int64)
+
+    def classes_of(self, line: Ints) -> Bools:
+        """Return which kinds of fish make each class under some lines, shape (C, 4, K)."""
+        n_kinds = self.n.shape[1]
+        step, mark = np.divmod(np.arange(n_kinds), 2)
+        is_legal = (n_kinds // 2 - 1 - step) > line[:, None]
+        kind = np.where(is_legal, 0, 2) + mark
+        found: Bools = (kind[:, None, :] == np.arange(4)[:, None]) & (line >= 0)[:, None, None]
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pools:
+    """Which sample cells stand for each of C area-weeks.
+
+    Parameters
+    ----------
+    member : ndarray of bool, shape (C, G)
+    rule : ndarray of int, shape (C,)
+        Codes of `Rule`.
+    words : tuple of str, length C
+        Where the fish come from; empty where nothing was pooled.
+    is_few : ndarray of bool, shape (C,)
+        Pooled for want of fish of the base, though enough fish were measured.
+    line : ndarray of int, shape (C,)
+        Place of the minimum length; -1 where there is none, and no fish serve.
+    """
+
+    member: Bools
+    rule: Ints
+    words: tuple[str, ...]
+    is_few: Bools
+    line: Ints
+
+
+def pools_of(
+    sample: CompositionSample, *, area: Ints, week: Ints, base: Bools, names: tuple[str, ...]
+) -> Pools:
+    """Pool the sample for each area-week until `ENOUGH_FISH` were measured, one of the base class.
+
+    The area's adjacent weeks come first, as many before as after; then all weeks of the area; then
+    all weeks of the nearest areas, one after the other; then everything. Where the area has no
+    position all areas are taken together. Fewer fish in everything still serve, where one is of
+    the base class. A pool of some weeks has to be large enough, too, that by the area's share of
+    the base class over its whole season it should hold `ENOUGH_BASE` of them: to ask for those
+    that it does hold would favour pools with many (order and numbers are choices of this program,
+    no source).
+
+    Parameters
+    ----------
+    sample : CompositionSample
+    area, week : ndarray of int, shape (C,)
+        Of each area-week, coded as those of the sample.
+    base : ndarray of bool, shape (C, 4)
+        Classes that the interviews tell.
+    names : tuple of str, length A
+        Names of the areas.
+
+    Returns
+    -------
+    Pools
+    """
+    line = sample.lines_of(area, week)
+    by_line = {
+        one: sample.n @ sample.classes_of(np.array([one]))[0].T.astype(np.float64)
+        for one in np.unique(line).tolist()
+    }
+    member = np.zeros((len(area), len(sample.area)), dtype=bool)
+    rule, is_few, words = np.full(len(area), int(Rule.NONE)), np.zeros(len(area), bool), []
+    for c, one in enumerate(line.tolist()):
+        place = _Place(sample, by_line[one], int(area[c]), int(week[c]), base[c])
+        member[c], rule[c], said = place.pool(names)
+        is_few[c] = rule[c] not in (Rule.OWN, Rule.NONE) and place.has_many
+        words.append(said)
+    return Pools(member, rule, tuple(words), is_few, line)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """One area-week, and all sampled fish by its minimum length, shape (G, 4)."""
+
+    sample: CompositionSample
+    n: Floats
+    area: int
+    week: int
+    base: Bools
+
+    @property
+    def has_many(self) -> bool:
+        """Whether enough fish were measured in the area-week itself."""
+        own = (self.sample.area == self.area) & (self.sample.week == self.week)
+        return bool(self.n[own].sum() >= ENOUGH_FISH)
+
+    def enough(self, rows: Bools, expected: float = 0.0) -> bool:
+        """Return whether some cells hold enough fish to stand for the area-week."""
+        of_season = self.n[self.sample.area == self.area].sum(axis=0)
+        share = of_season[self.base].sum() / max(of_season.sum(), 1.0)
+        n = self.n[rows].sum(axis=0)
+        many = n.sum() >= ENOUGH_FISH and n.sum() * share >= expected
+        return bool(many and n[self.base].sum() > 0)
+
+    def pool(self, names: tuple[str, ...]) -> tuple[Bools, Rule, str]:
+        """Return the cells that stand for the area-week, the rule, and it in words."""
+        sample, own = self.sample, self.sample.area == self.area
+        away = np.abs(sample.week - self.week)
+        furthest = int(away[own].max(initial=0))
+        for span in range(furthest + 1):
+            rows = own & (away <= span)
+            if self.enough(rows, ENOUGH_BASE if span < furthest else 0.0):
+                return rows, *_weeks(span, furthest)
+        rows, added = own, list[str]()
+        for other in _nearest(sample, self.area):
+            rows, added = rows | (sample.area == other), [*added, names[other]]
+            if self.enough(rows):
+                return rows, Rule.NEAR_AREAS, f"{_SEASON} and the nearest: {', '.join(added)}"
+        everything = np.ones_like(own)
+        if not self.n[:, self.base].sum() > 0:
+            return np.zeros_like(own), Rule.NONE, ""
+        if (own == everything).all():
+            return own, Rule.SEASON, _SEASON
+        return everything, Rule.ALL_AREAS, "the whole season of all areas"
+
+
+def _weeks(span: int, furthest: int) -> tuple[Rule, str]:
+    if span == 0:
+        return Rule.OWN, ""
+    if span == furthest:
+        return Rule.SEASON, _SEASON
+    many = "week" if span == 1 else "weeks"
+    return Rule.WEEKS, f"{span} {many} before and after"
+
+
+def _nearest(sample: CompositionSample, area: int) -> list[int]:
+    """Return the other areas with fish and a known distance, the nearest first."""
+    away = sample.distance[area]
+    others = [int(one) for one in np.unique(sample.area) if one != area]
+    return sorted((one for one in others if not np.isnan(away[one])), key=lambda one: away[one])
+
+
+# Count the fish of test fishing by area, week and class, and say how far areas lie apart.
+
+_EARTH_KM = 6371.0
+#: Why there is no sample where nobody test fished; no row needs to say it.
+NO_TEST_FISHING = "no fish of test fishing in the data"
+
+
+def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
+    """Return the test fishing of a season through its last week.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+        Its areas are the codes.
+
+    Returns
+    -------
+    CompositionSample
+        Fish without length, mark, area or day, and of days outside the openings, are left out and
+        counted.
+    """
+    distance = area_distances(snapshot, design.areas)
+    if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
+        return _nothing(distance, NO_TEST_FISHING)
+    asked = {"season": design.season, "through": design.through}
+    unplaced = _unplaced_words(unplaced_test_fish(snapshot, **asked))
+    fish = measured_fish(snapshot, **asked)
+    fish = fish.filter(pc.equal(fish["source"], "test_fishing")).to_pandas()
+    fish = fish[fish["area"].isin(design.areas)]
+    known = fish[fish["total_mm"].notna() & fish["marked"].notna()]
+    n_unknown = len(fish) - len(known)
+    unknown = [f"{n_unknown} fish of unknown length or mark"] if n_unknown else []
+    left_out = (*unknown, *unplaced)
+    lengths, line = minimum_lengths(snapshot, design)
+    if not len(known) or not len(lengths):
+        return _nothing(distance, _why_none(fish, unplaced, lengths, design.through), left_out)
+    codes = {name: code for code, name in enumerate(design.areas)}
+    area = known["area"].map(codes).to_numpy(np.int64)
+    week = known["week"].map(week_number).to_numpy(np.int64)
+    step = np.searchsorted(lengths, known["total_mm"].to_numpy(np.float64), side="right")
+    cells, place = np.unique(np.stack([area, week]), axis=1, return_inverse=True)
+    n = np.zeros((cells.shape[1], 2 * (len(lengths) + 1)))
+    kind = 2 * (len(lengths) - step) + ~known["marked"].to_numpy(bool)
+    np.add.at(n, (place.ravel(), kind), 1.0)
+    return CompositionSample(cells[0], cells[1], n, distance, line, left_out)
+
+
+def minimum_lengths(
+    snapshot: Snapshot, design: Design
+) -> tuple[Floats, dict[tuple[int, int], int]]:
+    """Return the minimum lengths of a season, mm, and which of them holds in each area and week.
+
+    Where openings of one week differ, the one of most days holds for the week, of as many the
+    longest.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+
+    Returns
+    -------
+    lengths : ndarray of float, shape (L,)
+        Sorted.
+    line : dict of (int, int) to int
+        Place among them by code of the area and week as whole weeks since an origin.
+    """
+    codes = {name: code for code, name in enumerate(design.areas)}
+    days: dict[tuple[int, int], Counter[float]] = {}
+    for opening in snapshot["seasons"].to_pylist():
+        minimum = opening["min_length_mm"]
+        if opening["season"] != design.season or minimum is None or opening["area"] not in codes:
+            continue
+        first, last = opening["open_date"].toordinal(), opening["close_date"].toordinal()
+        for week in range((first - 1) // 7, (last - 1) // 7 + 1):
+            many = min(last, 7 * week + 7) - max(first, 7 * week + 1) + 1
+            days.setdefault((codes[opening["area"]], week), Counter())[float(minimum)] += many
+    held = {key: max(counts, key=lambda one: (counts[one], one)) for key, counts in days.items()}
+    lengths = np.unique(np.array(list(held.values()), dtype=np.float64))
+    places = {float(length): place for place, length in enumerate(lengths)}
+    return lengths, {key: places[length] for key, length in held.items()}
+
+
+def area_distances(snapshot: Snapshot, areas: tuple[str, ...]) -> Floats:
+    """Return distances, km, between the mean positions of the sites of areas, shape (A, A).
+
+    NaN where no site of an area has a position. Great-circle distance by the haversine formula.
+    """
+    sites = snapshot["sites"].to_pandas().dropna(subset=["longitude", "latitude"])
+    means = sites.groupby("area")[["longitude", "latitude"]].mean().reindex(list(areas))
+    longitude, latitude = np.radians(means.to_numpy(np.float64)).T
+    half_lat = np.sin((latitude[:, None] - latitude) / 2) ** 2
+    half_lon = np.sin((longitude[:, None] - longitude) / 2) ** 2
+    part = half_lat + np.cos(latitude[:, None]) * np.cos(latitude) * half_lon
+    distance: Floats = 2 * _EARTH_KM * np.arcsin(np.sqrt(np.clip(part, 0.0, 1.0)))
+    return distance
+
+
+def _unplaced_words(groups: dict[str, int]) -> tuple[str, ...]:
+    return tuple(f"{n} fish {words}" for words, n in groups.items() if n)
+
+
+def _why_none(fish: pd.DataFrame, unplaced: tuple[str, ...], lengths: Floats, through: str) -> str:
+    if not len(fish):
+        why = f" ({', '.join(unplaced)})" if unplaced else ""
+        return f"no fish of test fishing on an open day of the season through {through}{why}"
+    if not len(lengths):
+        return f"no minimum length in the season, so none of {len(fish)} measured fish has a side"
+    if fish["marked"].isna().all():
+        return f"no mark was read on any of {len(fish)} fish of test fishing"
+    return f"none of {len(fish)} fish of test fishing has both a known length and a known mark"
+
+
+def _nothing(distance: Floats, why: str, left_out: tuple[str, ...] = ()) -> CompositionSample:
+    none = np.zeros(0, dtype=np.int64)
+    return CompositionSample(none, none, np.zeros((0, 4)), distance, {}, left_out, why)

@@ -1,0 +1,377 @@
+"""Fish held after capture: the share that died, and what of it the handling alone would explain."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import TYPE_CHECKING, TypeVar
+
+from analytics.models.holding_survival import share_limits
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+
+# Release mortality from where the hook held, and from fish held after capture.
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A proportion that dies and its standard error, None where it was not given."""
+
+    rate_prop: float
+    rate_se: float | None = None
+
+
+def mixed_rate(
+    share: Mapping[str, float],
+    rate: Mapping[str, Rate],
+    *,
+    n_fish: int | None = None,
+    renormalise: bool = True,
+) -> Rate:
+    r"""Weigh the rates of wound sites by how often each is met.
+
+    ``m = Σ p_j m_j`` and ``v(m) = [Σ p_j m_j² - m²]/n + Σ p_j² se(m_j)²``: the multinomial error
+    of the mix plus that of the rates (delta method).
+
+    Parameters
+    ----------
+    share : mapping of str to float
+        Proportion of fish by wound site.
+    rate : mapping of str to Rate
+        Proportion that dies by wound site.
+    n_fish : int, optional
+        Fish behind the shares; without it no error is given.
+    renormalise : bool
+        Divide by the sum of the shares, which rounding in print leaves off 1.
+
+    Returns
+    -------
+    Rate
+
+    Raises
+    ------
+    ValueError
+        If a wound site has no rate, or the shares do not sum to 1 within 2 %.
+    """
+    lacking = sorted(set(share) - set(rate))
+    if lacking:
+        raise ValueError(f"no rate for wound sites {lacking}; give one for each of {sorted(share)}")
+    whole = sum(share.values())
+    if not math.isclose(whole, 1, abs_tol=0.02):
+        raise ValueError(f"the shares sum to {whole:.3f}; they must sum to 1 (proportions, not %)")
+    p = {site: value / whole if renormalise else value for site, value in share.items()}
+    mixed = sum(p[site] * rate[site].rate_prop for site in p)
+    errors = mix_errors(p, rate, n_fish=n_fish)
+    return Rate(mixed, None if errors is None else math.hypot(*errors))
+
+
+def mix_errors(
+    share: Mapping[str, float], rate: Mapping[str, Rate], *, n_fish: int | None
+) -> tuple[float, float] | None:
+    r"""Return the two parts of the standard error of a mixed rate.
+
+    Of the mix, ``√([Σ p_j m_j² - m²]/n)``, and of the rates, ``√(Σ p_j² se(m_j)²)``.
+
+    Parameters
+    ----------
+    share : mapping of str to float
+        Proportions that sum to 1.
+    rate : mapping of str to Rate
+    n_fish : int or None
+        Fish behind the shares.
+
+    Returns
+    -------
+    tuple of float or None
+        None without a number of fish, or where a rate has no standard error.
+    """
+    errors = [rate[site].rate_se for site in share]
+    if n_fish is None or None in errors:
+        return None
+    mixed = sum(share[site] * rate[site].rate_prop for site in share)
+    mix = (sum(share[site] * rate[site].rate_prop ** 2 for site in share) - mixed**2) / n_fish
+    rates = sum((share[site] * (rate[site].rate_se or 0)) ** 2 for site in share)
+    return math.sqrt(max(mix, 0.0)), math.sqrt(rates)
+
+
+def handling_corrected(observed: Rate, control: Rate) -> Rate:
+    r"""Take the deaths that handling alone causes out of an observed rate.
+
+    ``m = (m_obs - m_c)/(1 - m_c)``, for two causes that act independently (Abbott 1925, A method
+    of computing the effectiveness of an insecticide, J. Econ. Entomol. 18), with
+    ``v(m) = v(m_obs)/(1 - m_c)² + v(m_c) (1 - m_obs)²/(1 - m_c)⁴`` (delta method).
+
+    Parameters
+    ----------
+    observed, control : Rate
+        Deaths of treated and of control fish.
+
+    Returns
+    -------
+    Rate
+        Below 0 where fewer treated than control fish died: the trial then shows no effect.
+
+    Raises
+    ------
+    ValueError
+        If a rate is not a proportion, or every control fish died.
+    """
+    if not (0 <= observed.rate_prop <= 1 and 0 <= control.rate_prop < 1):
+        raise ValueError(
+            f"observed {observed.rate_prop} and control {control.rate_prop} deaths: "
+            "rates are proportions from 0 to 1, and some control fish must survive"
+        )
+    alive = 1 - control.rate_prop
+    corrected = (observed.rate_prop - control.rate_prop) / alive
+    if observed.rate_se is None or control.rate_se is None:
+        return Rate(corrected)
+    from_observed = observed.rate_se / alive
+    from_control = control.rate_se * (1 - observed.rate_prop) / alive**2
+    return Rate(corrected, math.hypot(from_observed, from_control))
+
+
+_Key = TypeVar("_Key")
+
+CONTROL = "control"
+_NO_FISH = "no fish held"
+_NO_CONTROL = "no control was held: deaths by handling cannot be taken out"
+_ALL_CONTROLS = "no control in this trial: all controls taken together"
+_UNEVEN = "trials differ in controls for fish held: all controls taken together, not trial by trial"
+_CONTROLS_DIED = "every control died: deaths by handling cannot be taken out"
+_NEGATIVE = "below 0, fewer treated fish than controls died: the trial shows no effect of the hook"
+_CUT = "an interval that reaches below 0 is cut there"
+_SURE = "none or all died: the standard error is that of (died + 1/2)/(held + 1)"
+_NO_LIMITS = "too few controls lived: no interval"
+_HOURS = "held for different hours in different trials"
+
+
+def plain_group(words: str) -> str:
+    """Return where a hook held, or that fish were controls, so that writings of one are one."""
+    return re.sub(r"[\s_-]+", "_", words.strip().casefold())
+
+
+@dataclass(frozen=True, slots=True)
+class HeldGroup:
+    """Fish of one group of a trial, or of all trials (trial_id None).
+
+    Of the fish that did not die, `n_out` were taken out alive before the end of the trial.
+    """
+
+    trial_id: str | None
+    group: str
+    held: int
+    died: int
+    hours: float | None
+    n_out: int = 0
+
+    @property
+    def is_control(self) -> bool:
+        """Whether the fish were held without having been hooked."""
+        return plain_group(self.group) == CONTROL
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRate:
+    """A group of held fish, the share that died, and the share the hook killed.
+
+    Parameters
+    ----------
+    fish : HeldGroup
+    rate_prop : float or None
+        Died over held.
+    wilson, exact : tuple of float or None
+        Intervals of it.
+    corrected : Rate or None
+        Without the deaths that the controls show.
+    corrected_limits : tuple of float or None
+    reason : str
+        What is missing, or was assumed.
+    """
+
+    fish: HeldGroup
+    rate_prop: float | None = None
+    wilson: tuple[float | None, float | None] = (None, None)
+    exact: tuple[float | None, float | None] = (None, None)
+    corrected: Rate | None = None
+    corrected_limits: tuple[float | None, float | None] = (None, None)
+    reason: str = ""
+
+
+def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate, ...]:
+    """Return the rates of every group, trial by trial, then of all trials together.
+
+    Groups of one trial whose names differ in writing only are one (`plain_group`). A group is
+    corrected by the controls of its trial, else by all controls together; all trials together by
+    all controls.
+
+    Parameters
+    ----------
+    groups : sequence of HeldGroup
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of TrialRate
+    """
+    named = _by(groups, lambda one: (one.trial_id, plain_group(one.group)))
+    some = [_together(alike, name, trial) for (trial, name), alike in named.items()]
+    controls = {one.trial_id: one for one in some if one.is_control and one.held}
+    every = _together(controls.values(), CONTROL) if controls else None
+    rates = []
+    for one in some:
+        own = controls.get(one.trial_id)
+        words = "" if own or one.is_control or not every else _ALL_CONTROLS
+        rates.append(group_rate(one, own or every, level=level, words=words))
+    for name, alike in _by(some, lambda one: one.group).items():
+        notes = [_HOURS] if len({one.hours for one in alike}) > 1 else []
+        notes += [_UNEVEN] if name != CONTROL and every and _uneven(alike, controls) else []
+        whole = _together(alike, name)
+        rates.append(group_rate(whole, every, level=level, words="; ".join(notes)))
+    return tuple(rates)
+
+
+def _uneven(groups: Sequence[HeldGroup], controls: Mapping[str | None, HeldGroup]) -> bool:
+    """Return whether trials have unlike numbers of controls for a fish held."""
+    held = {one.trial_id: one.held for one in groups if one.held}
+    if held.keys() != controls.keys():
+        return bool(held)
+    return len({Fraction(controls[trial].held, n) for trial, n in held.items()}) > 1
+
+
+def group_rate(
+    fish: HeldGroup, control: HeldGroup | None, *, level: float, words: str = ""
+) -> TrialRate:
+    r"""Return the share of one group that died, with intervals and corrected for handling.
+
+    The corrected rate is ``1 - S/S_c`` for shares alive S and S_c (the formula of
+    `handling_corrected`). Its interval is that of a ratio of independent estimates by the method of
+    variance estimates recovery from their Wilson limits (`ratio_limits`), cut at 0: no hook brings
+    fish back.
+
+    Parameters
+    ----------
+    fish : HeldGroup
+    control : HeldGroup or None
+        Fish held without having been hooked.
+    level : float
+        Confidence level.
+    words : str
+        What was assumed, for the reason.
+
+    Returns
+    -------
+    TrialRate
+    """
+    reasons = [words] if words else []
+    if fish.n_out:
+        reasons.append(f"{fish.n_out} taken out alive before the end counted as alive")
+    if not fish.held:
+        return TrialRate(fish, reason="; ".join([_NO_FISH, *reasons]))
+    limits = share_limits(fish.died, fish.held, level=level)
+    found = TrialRate(
+        fish,
+        fish.died / fish.held,
+        (limits.wilson_low, limits.wilson_high),
+        (limits.exact_low, limits.exact_high),
+    )
+    if fish.is_control:
+        return replace(found, reason="; ".join(reasons))
+    if control is None or not control.held:
+        return replace(found, reason="; ".join([*reasons, _NO_CONTROL]))
+    if control.died == control.held:
+        return replace(found, reason="; ".join([*reasons, _CONTROLS_DIED]))
+    corrected = handling_corrected(died_rate(fish), died_rate(control))
+    of_controls = share_limits(control.died, control.held, level=level)
+    ends = ratio_limits(
+        (1 - limits.wilson_high, 1 - fish.died / fish.held, 1 - limits.wilson_low),
+        (1 - of_controls.wilson_high, 1 - control.died / control.held, 1 - of_controls.wilson_low),
+    )
+    reasons += [_NEGATIVE] if corrected.rate_prop < 0 else []
+    reasons += [_CUT] if ends is not None and ends[1] > 1 else []
+    reasons += [_SURE] if fish.died in (0, fish.held) else []
+    reasons += [_NO_LIMITS] if ends is None else []
+    span = (None, None) if ends is None else (max(1 - ends[1], 0.0), max(1 - ends[0], 0.0))
+    return replace(found, corrected=corrected, corrected_limits=span, reason="; ".join(reasons))
+
+
+def died_rate(fish: HeldGroup) -> Rate:
+    """Return the share that died with its binomial standard error.
+
+    Where none or all died that error would be 0; it is then the one of ``(died + 1/2)/(held + 1)``
+    (common practice, no source).
+
+    Parameters
+    ----------
+    fish : HeldGroup
+        With at least one fish.
+
+    Returns
+    -------
+    Rate
+    """
+    share = fish.died / fish.held
+    if fish.died in (0, fish.held):
+        near = (fish.died + 0.5) / (fish.held + 1)
+        return Rate(share, math.sqrt(near * (1 - near) / (fish.held + 1)))
+    return Rate(share, math.sqrt(share * (1 - share) / fish.held))
+
+
+def ratio_limits(
+    top: tuple[float, float, float], base: tuple[float, float, float]
+) -> tuple[float, float] | None:
+    r"""Return the interval of a ratio of two independent estimates from their own intervals.
+
+    With ``(l, p, u)`` of each, the ends are
+    ``[p₁p₂ ∓ √((p₁p₂)² - a b (2p₁ - a)(2p₂ - b))] / [b (2p₂ - b)]`` with ``a, b = l₁, u₂`` below
+    and ``u₁, l₂`` above (Donner & Zou 2012, Closed-form confidence intervals for functions of the
+    normal mean and standard deviation, Stat. Methods Med. Res. 21; from memory).
+
+    Parameters
+    ----------
+    top, base : tuple of float
+        Lower limit, estimate and upper limit of numerator and denominator.
+
+    Returns
+    -------
+    tuple of float or None
+        None where the interval has no bound.
+    """
+    (low, p, high), (base_low, q, base_high) = top, base
+    below, above = base_high * (2 * q - base_high), base_low * (2 * q - base_low)
+    if below <= 0 or above <= 0:
+        return None
+    inner = [
+        (p * q) ** 2 - a * b * (2 * p - a) * (2 * q - b)
+        for a, b in ((low, base_high), (high, base_low))
+    ]
+    roots = [math.sqrt(max(one, 0.0)) for one in inner]
+    return max((p * q - roots[0]) / below, 0.0), (p * q + roots[1]) / above
+
+
+def _together(groups: Iterable[HeldGroup], name: str, trial_id: str | None = None) -> HeldGroup:
+    """Return groups as one; hours only where they are the same."""
+    some = list(groups)
+    hours = {one.hours for one in some}
+    return HeldGroup(
+        trial_id,
+        name,
+        sum(one.held for one in some),
+        sum(one.died for one in some),
+        hours.pop() if len(hours) == 1 else None,
+        sum(one.n_out for one in some),
+    )
+
+
+def _by(
+    groups: Iterable[HeldGroup], key: Callable[[HeldGroup], _Key]
+) -> dict[_Key, list[HeldGroup]]:
+    found: dict[_Key, list[HeldGroup]] = defaultdict(list)
+    for one in groups:
+        found[key(one)].append(one)
+    return found

@@ -1,0 +1,407 @@
+"""Which of the user's rates a kind of fish dies at, and what to say where there is none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from analytics.intervals import logit_t
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+
+RELEASED, LOST, KEPT_FATE = "released", "lost", "kept"
+SIZES = ("legal", "sublegal", "unknown")
+ANY = "any"
+_SIZE_WORDS = {
+    "legal": "legal fish",
+    "sublegal": "sublegal fish",
+    "unknown": "fish of unknown size",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GivenRate:
+    """One row of ``release_rates`` or ``drop_off``.
+
+    Parameters
+    ----------
+    fate : str
+        ``released`` or ``lost``.
+    size_class, method, wound_class : str
+        Its key; ``any`` for a drop-off rate's size and wound.
+    rate_prop : float
+    rate_se : float or None
+    source : str
+    """
+
+    fate: str
+    size_class: str
+    method: str
+    wound_class: str
+    rate_prop: float
+    rate_se: float | None
+    source: str
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """Size class, fishing method and wound class."""
+        return self.size_class, self.method, self.wound_class
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The rates of one kind of fish.
+
+    Parameters
+    ----------
+    shallow, deep : GivenRate or None
+        Both, or neither.
+    whole : GivenRate or None
+        The rate of any wound: of all fish without the pair, else where nobody told the wound.
+    lacking : str
+        What else is to be said where there is no rate at all.
+    """
+
+    shallow: GivenRate | None = None
+    deep: GivenRate | None = None
+    whole: GivenRate | None = None
+    lacking: str = ""
+
+    @property
+    def is_split(self) -> bool:
+        """Whether the fish are split by wound."""
+        return self.deep is not None
+
+    @property
+    def given(self) -> tuple[GivenRate, ...]:
+        """The rates there are: shallow, deep, any wound."""
+        return tuple(one for one in (self.shallow, self.deep, self.whole) if one is not None)
+
+
+class ReleaseRates:
+    """The release rates by key, asked for one kind of fish at a time.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Of ``release_rates``.
+    first : sequence of dict
+        Rows that come before them for every fish that they name, however broadly.
+    """
+
+    def __init__(
+        self, rows: Sequence[dict[str, Any]], first: Sequence[dict[str, Any]] = ()
+    ) -> None:
+        self.by_key = {one.key: one for one in map(_given, rows)}
+        self._first = {one.key: one for one in map(_given, first)}
+
+    def choose(self, size: str, method: str | None) -> Choice:
+        """Return the rates that apply to releases of a size class by a fishing method.
+
+        The own size class comes before ``any``, then the own method before ``any``, for each wound
+        class on its own; fish are split by wound where shallow and deep hooks both have a rate and
+        no rate of any wound is more their own than either. Fish of unknown size take ``any`` size,
+        else the sublegal rate, the higher as a rule. A row that comes first and is of any wound
+        governs shallow and deep hooks that have no first row; one of shallow or deep hooks leaves
+        the others at the rate they had.
+
+        Parameters
+        ----------
+        size : str
+            ``legal``, ``sublegal`` or ``unknown``.
+        method : str or None
+            None where the boat did not tell it.
+
+        Returns
+        -------
+        Choice
+        """
+        ranked = list(self._ranked(size, method))
+        whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
+        own = [one.given for one in halves if one.rank <= whole.rank]
+        if self._first:
+            # What no first row names stays under what governs it.
+            led = any(one.is_first for one in halves)
+            halves = [
+                whole if whole.is_first > one.is_first or (led and one.given is None) else one
+                for one in halves
+            ]
+            own = [one.given for one in halves if one is not whole and one.rank <= whole.rank]
+        shallow, deep = (one.given for one in halves)
+        if shallow and deep and any(own):
+            return Choice(shallow, deep, whole.given)
+        if whole.given:
+            return Choice(whole=whole.given)
+        found = zip(("shallow", "deep"), halves, strict=True)
+        alone = sorted(wound for wound, one in found if one.given)
+        return Choice(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
+
+    def _best(self, ranked: Sequence[tuple[bool, tuple[str, str]]], wound: str) -> _Ranked:
+        """Return the rate of a wound class that is most the fish's own, and how much so."""
+        for rank, (is_first, key) in enumerate(ranked):
+            given = (self._first if is_first else self.by_key).get((*key, wound))
+            if given is not None:
+                return _Ranked(given, rank, is_first)
+        return _Ranked(None, len(ranked), is_first=False)
+
+    @staticmethod
+    def _ranked(size: str, method: str | None) -> Iterator[tuple[bool, tuple[str, str]]]:
+        """Yield whether a row comes first, its size and its method, the most own before others."""
+        # A sublegal rate is lent to fish of unknown size; it does not name them.
+        for sizes in ((ANY,), ("sublegal",)) if size == "unknown" else ((size, ANY),):
+            for is_first in (True, False):
+                for one_size in sizes:
+                    for one_method in (method, ANY):
+                        if one_method is not None:
+                            yield is_first, (one_size, one_method)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ranked:
+    """A rate, how much it is the fish's own (0 most), and whether its row comes first."""
+
+    given: GivenRate | None
+    rank: int
+    is_first: bool
+
+
+def drop_off_rate(
+    rows: Sequence[dict[str, Any]], method: str | None
+) -> tuple[GivenRate | None, str]:
+    """Return the drop-off rate of a fishing method, and its base (``encounters`` or ``kept``)."""
+    by_method = {row["method"]: row for row in rows}
+    row = by_method.get(method, by_method.get(ANY))
+    if row is None:
+        return None, "encounters"
+    given = GivenRate(
+        LOST, ANY, row["method"], ANY, row["rate_prop"], row["rate_se"], row["source"] or ""
+    )
+    return given, row["base"] or "encounters"
+
+
+def fish_words(fate: str, size: str, methods: Sequence[str | None]) -> str:
+    """Return a kind of fish in words, such as ``sublegal fish released by trolling``."""
+    told = [f"by {' or '.join(sorted(one for one in methods if one is not None))}"]
+    told = told if any(methods) else []
+    told += ["by a method not told"] if None in methods else []
+    return f"{_SIZE_WORDS.get(size, 'fish')} {fate} {' or '.join(told)}"
+
+
+def _given(row: dict[str, Any]) -> GivenRate:
+    return GivenRate(
+        RELEASED,
+        row["size_class"],
+        row["method"],
+        row["wound_class"],
+        row["rate_prop"],
+        row["rate_se"],
+        row["source"] or "",
+    )
+
+
+# Release rates in print or in use, each with its standing; nothing here is a default.
+
+#: Normal quantile of the printed intervals, which are of 95 %.
+_Z_PRINTED, _LEVEL_PRINTED = 1.959964, 0.95
+#: Rates within this of each other are the same printed number.
+_SAME = 5e-4
+
+
+class Standing(StrEnum):
+    """How far a number can be trusted to be what its source says."""
+
+    PUBLISHED = "published"
+    FROM_MEMORY = "from memory"
+    COMMON_PRACTICE = "common practice"
+    OWN = "user's own"
+
+
+@dataclass(frozen=True, slots=True)
+class RateInPrint:
+    """A rate, the fish it is for, and where it comes from.
+
+    Parameters
+    ----------
+    fish : str
+        What the rate is of.
+    rate_prop : float
+        Proportion that dies.
+    low, high : float or None
+        Its 95 % interval.
+    standing : Standing
+    source : str
+        Author, year and title; empty for common practice.
+    marks : tuple of str
+        Words that a source must hold to be taken for this one, such as author and year.
+    """
+
+    fish: str
+    rate_prop: float
+    low: float | None
+    high: float | None
+    standing: Standing
+    source: str
+    marks: tuple[str, ...] = ()
+
+    @property
+    def rate_se(self) -> float | None:
+        """The standard error that its interval implies, if the normal quantile made it."""
+        if self.low is None or self.high is None:
+            return None
+        return (self.high - self.low) / (2 * _Z_PRINTED)
+
+    def limits(self, level: float) -> tuple[float | None, float | None]:
+        """Return its interval at a level: as printed at 95 %, else on the logit scale."""
+        if level == _LEVEL_PRINTED or self.rate_se is None:
+            return self.low, self.high
+        return rate_limits(self.rate_prop, self.rate_se, level=level)
+
+
+_TCC = "TCCHINOOK (97)-1 (1997), Incidental fishing mortality of Chinook salmon"
+_GROVER = (
+    "Grover et al. (2002), hooking mortality of drift-mooched Chinook salmon, "
+    "Am. Fish. Soc. Symp. 30; another fishery"
+)
+_WERTHEIMER = (
+    "Wertheimer (1988), hooking mortality of Chinook salmon released by commercial trollers; "
+    "another fishery"
+)
+_LINDSAY = (
+    "Lindsay et al. (2004), Hooking mortality by anatomical location and its use in estimating "
+    "mortality of spring Chinook salmon caught and released in a river sport fishery, "
+    "N. Am. J. Fish. Manage. 24; another fishery"
+)
+_KENAI = (
+    "Bendock & Alexandersdottir (1993), hooking mortality of Chinook salmon released in the Kenai "
+    "River, N. Am. J. Fish. Manage. 13; another fishery, adult fish; interval reckoned from 34 of "
+    "446, an inferred count"
+)
+_GJERNES = (
+    "Gjernes et al. (1993), hooking mortality of Chinook and coho salmon of the first ocean year, "
+    "N. Am. J. Fish. Manage. 13; about 30 %; another fishery"
+)
+
+MOOCHING = RateInPrint(
+    "drift mooching, under 660 mm",
+    0.422,
+    0.342,
+    0.502,
+    Standing.PUBLISHED,
+    _GROVER,
+    ("grover", "2002"),
+)
+TROLLING = RateInPrint(
+    "ocean troll, sublegal",
+    0.245,
+    0.201,
+    0.290,
+    Standing.PUBLISHED,
+    _WERTHEIMER,
+    ("wertheimer", "1988"),
+)
+
+RATES_IN_PRINT: tuple[RateInPrint, ...] = (
+    RateInPrint("sublegal", 0.20, None, None, Standing.COMMON_PRACTICE, ""),
+    RateInPrint("legal", 0.10, None, None, Standing.COMMON_PRACTICE, ""),
+    RateInPrint("drop-off, of encounters", 0.05, None, None, Standing.COMMON_PRACTICE, ""),
+    RateInPrint(
+        "sport, 33 cm and over",
+        0.123,
+        None,
+        None,
+        Standing.FROM_MEMORY,
+        _TCC,
+        ("tcchinook", "1997"),
+    ),
+    RateInPrint(
+        "sport, under 33 cm", 0.322, None, None, Standing.FROM_MEMORY, _TCC, ("tcchinook", "1997")
+    ),
+    MOOCHING,
+    TROLLING,
+    RateInPrint(
+        "ocean troll, legal",
+        0.205,
+        0.090,
+        0.319,
+        Standing.PUBLISHED,
+        _WERTHEIMER,
+        ("wertheimer", "1988"),
+    ),
+    RateInPrint(
+        "river sport, all wounds",
+        0.122,
+        None,
+        None,
+        Standing.PUBLISHED,
+        _LINDSAY,
+        ("lindsay", "2004"),
+    ),
+    RateInPrint(
+        "river sport, adults",
+        0.076,
+        0.0551,
+        0.1046,
+        Standing.PUBLISHED,
+        _KENAI,
+        ("bendock", "1993"),
+    ),
+    RateInPrint(
+        "first ocean year", 0.30, None, None, Standing.PUBLISHED, _GJERNES, ("gjernes", "1993")
+    ),
+)
+
+
+def standing_of(source: str | None, rate_prop: float) -> Standing:
+    """Return how far a user's rate can be trusted, from the words of its source.
+
+    Parameters
+    ----------
+    source : str or None
+        As in ``release_rates`` or ``drop_off``.
+    rate_prop : float
+        The rate given with it.
+
+    Returns
+    -------
+    Standing
+        Common practice where the source begins with those words; that of a rate of
+        `RATES_IN_PRINT` where the source names its author and year and the number is the same;
+        else the user's own.
+    """
+    words = (source or "").strip().casefold()
+    if words.startswith("common practice"):
+        return Standing.COMMON_PRACTICE
+    for printed in RATES_IN_PRINT:
+        is_cited = bool(printed.marks) and all(mark in words for mark in printed.marks)
+        if is_cited and abs(printed.rate_prop - rate_prop) < _SAME:
+            return printed.standing
+    return Standing.OWN
+
+
+def rate_limits(
+    rate_prop: float, rate_se: float | None, *, level: float
+) -> tuple[float | None, float | None]:
+    """Return the interval of a rate from its standard error, on the logit scale.
+
+    Parameters
+    ----------
+    rate_prop : float
+    rate_se : float or None
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float or None
+        Both None without a standard error, and for a rate of 0 or 1 that has one above 0.
+    """
+    if rate_se is None:
+        return None, None
+    if rate_se == 0:
+        return rate_prop, rate_prop
+    low, high = logit_t(rate_prop, rate_se, df=1e9, level=level)
+    return (None, None) if math.isnan(low) else (low, high)

@@ -1,0 +1,593 @@
+"""Deaths of released and lost fish: reported counts times rates, each with its error.
+
+Releases as anglers report them, by size class, fishing method and, where the rates ask for it, by
+whether the hook held deep, at the rates the user gives. There is no default rate; where a rate is
+missing the rows say so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.data import query
+from analytics.fish.mortality_rates import (
+    ANY,
+    KEPT_FATE,
+    LOST,
+    RELEASED,
+    SIZES,
+    Choice,
+    GivenRate,
+    ReleaseRates,
+    drop_off_rate,
+    fish_words,
+)
+from analytics.propagation import weighted_sum
+from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.query import Source
+
+    Floats = NDArray[np.float64]
+
+
+# A part split by a share that only some of the fish told.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Split:
+    """Fish of a part that have a trait, over D domains.
+
+    Parameters
+    ----------
+    fish : ndarray of float, shape (D,)
+        0 where no fish told.
+    gradient : ndarray of float, shape (D, 3)
+        By the whole part, the fish that told, and those of them with the trait.
+    is_told : ndarray of bool, shape (D,)
+        Whether some fish told.
+    """
+
+    fish: Floats
+    gradient: Floats
+    is_told: NDArray[np.bool_]
+
+
+def split(whole: Floats, told: Floats, with_trait: Floats) -> Split:
+    r"""Return the fish with a trait, ``A B/C``, and its gradient.
+
+    Of a part of A fish, C told whether they have the trait and B of those have it; the fish that
+    did not tell are taken to be like those that did. The gradient is ``(B/C, -A B/C², A/C)``.
+
+    Parameters
+    ----------
+    whole, told, with_trait : ndarray of float, shape (D,)
+        A, C and B.
+
+    Returns
+    -------
+    Split
+    """
+    is_told = told > 0
+    below = np.where(is_told, told, np.inf)
+    share, by_told = with_trait / below, whole / below
+    gradient = np.stack([share, -share * by_told, by_told], axis=1)
+    return Split(whole * share, gradient, is_told)
+
+
+# Fish of a group by the rate that applies to each, with the slopes of their errors.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FishByRate:
+    """Fish to which each rate applies, over D domains and the P parts of a plan.
+
+    Parameters
+    ----------
+    fish : ndarray of float, shape (D, P)
+    cov : ndarray of float, shape (D, P, P)
+    total : ndarray of float, shape (D, K)
+        The totals of the measures that they follow from.
+    untold : ndarray of bool, shape (D, G)
+        Where a group has fish and nobody told their wounds though the rates ask for them.
+    lacking : ndarray of bool, shape (D, G)
+        Where a group has fish and no rate applies to them.
+    """
+
+    fish: Floats
+    cov: Floats
+    total: Floats
+    untold: NDArray[np.bool_]
+    lacking: NDArray[np.bool_]
+
+
+def fish_of_group(
+    group: Group, total: Floats, order: list[str]
+) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
+    """Return the fish of a group by rate with their gradients, and where they could be split.
+
+    Parameters
+    ----------
+    group : Group
+    total : ndarray of float, shape (D, K)
+        Totals of measures over D domains.
+    order : list of str
+        Names of the K measures.
+
+    Returns
+    -------
+    fish : list of ndarray of float, shape (D,)
+        One for each of the group's rates.
+    gradients : list of ndarray of float, shape (D, K)
+    is_told : ndarray of bool, shape (D,)
+    """
+    size = len(order)
+    place = order.index(group.measure.name)
+    whole, one = total[:, place], np.zeros((len(total), size))
+    one[:, place] = 1
+    choice = group.choice
+    if group.told is None or group.deep is None:
+        is_told = np.full(len(total), choice.whole is not None)
+        return [whole], [one], is_told
+    columns = [place, order.index(group.told.name), order.index(group.deep.name)]
+    found = split(*total[:, columns].T)
+    slope = np.zeros_like(one)
+    slope[:, columns] = found.gradient
+    untold = ~found.is_told
+    # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
+    rest = np.zeros_like(whole) if choice.whole else np.where(untold, whole, 0.0)
+    fish = [np.where(untold, rest, whole - found.fish), found.fish]
+    slopes = [np.where(untold[:, None], 0.0, one - slope), slope]
+    if choice.whole:
+        fish.append(np.where(untold, whole, 0.0))
+        slopes.append(np.where(untold[:, None], one, 0.0))
+    return fish, slopes, found.is_told
+
+
+#: Fates whose deaths add up to each quantity.
+FATES: dict[str, tuple[str, ...]] = {
+    "release_deaths_fish": (RELEASED,),
+    "drop_off_deaths_fish": (LOST,),
+    "total_deaths_fish": (KEPT_FATE, RELEASED, LOST),
+}
+_NO_SIZES = (
+    "the size of released fish was recorded in no interview: all {:,.0f} released are of unknown "
+    "size"
+)
+#: In the place of a rate that was not given: no death follows from it, and a reason is told.
+NO_RATE = GivenRate("", "", "", "", 0.0, 0.0, "")
+#: Fish kept are dead for sure.
+KEPT_RATE = GivenRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Fish of one fate that the same rates apply to.
+
+    Parameters
+    ----------
+    fate : str
+        ``kept``, ``released`` or ``lost``.
+    sizes : tuple of str
+        Their size classes.
+    methods : tuple of str or None
+        Their fishing methods, None for one not told; empty for all together.
+    choice : Choice
+        Their rates.
+    measure : Measure
+        Their number.
+    base : str
+        Of lost fish, what the rate is of, in words; empty otherwise.
+    told, deep : Measure or None
+        Releases of the boats that told how many were hooked deep, and those hooked deep; of all
+        sizes. None where the fish are not split.
+    """
+
+    fate: str
+    sizes: tuple[str, ...]
+    methods: tuple[str | None, ...]
+    choice: Choice
+    measure: Measure
+    base: str = ""
+    told: Measure | None = None
+    deep: Measure | None = None
+
+    @property
+    def size_class(self) -> str:
+        """Its one size class, else ``any``."""
+        return self.sizes[0] if len(self.sizes) == 1 else ANY
+
+    @property
+    def rates(self) -> tuple[GivenRate, ...]:
+        """The rates that some of its fish may take: shallow, deep, any wound; else `NO_RATE`."""
+        return self.choice.given or (NO_RATE,)
+
+    @property
+    def words(self) -> str:
+        """The fish in words."""
+        return fish_words(self.fate, self.size_class, self.methods)
+
+
+@dataclass(frozen=True, slots=True)
+class DeathPlan:
+    """How deaths follow from interviews.
+
+    Parameters
+    ----------
+    groups : tuple of Group
+        Kept fish, releases by rate, the base of drop-off by rate, and fish without a rate.
+    absent : mapping of str to str
+        Fates without any rate in the tables, in words.
+    assumed : mapping of str to tuple of str
+        Assumptions in words, by fate.
+    unsized : bool
+        The size of released fish was recorded in no interview.
+    """
+
+    groups: tuple[Group, ...]
+    absent: Mapping[str, str]
+    assumed: Mapping[str, tuple[str, ...]]
+    unsized: bool = False
+
+    @property
+    def measures(self) -> dict[str, Measure]:
+        """Every measure by name, in the order of the analysis."""
+        asked = [one for group in self.groups for one in (group.measure, group.told, group.deep)]
+        return {one.name: one for one in asked if one is not None}
+
+    @property
+    def analysis(self) -> Analysis:
+        """The joint analysis of all measures."""
+        return Analysis(tuple(self.measures))
+
+    @property
+    def parts(self) -> tuple[tuple[int, GivenRate], ...]:
+        """Place of a group and one of its rates, for each part of the fish."""
+        pairs = [(place, one) for place, group in enumerate(self.groups) for one in group.rates]
+        return tuple(pairs)
+
+    def fish(self, total: Floats, cov: Floats) -> FishByRate:
+        """Return the fish to which each rate applies.
+
+        A group with a pair of rates by wound is split by the deep share that boats of its fishing
+        method told: ``A D/R`` deep and ``A - A D/R`` shallow (`analytics.fish.release_mortality`). In a domain
+        where nobody told, all take the rate of any wound.
+
+        Parameters
+        ----------
+        total : ndarray of float, shape (D, K)
+            Totals in the order of `measures`.
+        cov : ndarray of float, shape (D, K, K)
+            Their (co)variances.
+
+        Returns
+        -------
+        FishByRate
+        """
+        order = list(self.measures)
+        fish, slopes = [], []
+        untold = np.zeros((len(total), len(self.groups)), dtype=bool)
+        lacking = np.zeros_like(untold)
+        for place, group in enumerate(self.groups):
+            whole = total[:, order.index(group.measure.name)]
+            found, gradient, is_told = fish_of_group(group, total, order)
+            fish += found
+            slopes += gradient
+            untold[:, place] = ~is_told & (whole > 0)
+            lacking[:, place] = untold[:, place] & (group.choice.whole is None)
+        jacobian = np.stack(slopes, axis=1)
+        spread = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
+        return FishByRate(np.stack(fish, axis=1), spread, total, untold, lacking)
+
+    def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
+        """Return the deaths of some fates: value, variance of the fish, variance of both.
+
+        A rate that applies to several parts has one error, perfectly correlated between them;
+        different rates are independent.
+
+        Parameters
+        ----------
+        found : FishByRate
+        fates : tuple of str
+
+        Returns
+        -------
+        value, sample_variance, variance : ndarray of float, shape (D,)
+        """
+        rates: dict[GivenRate, list[int]] = {}
+        for place, (group, rate) in enumerate(self.parts):
+            if self.groups[group].fate in fates:
+                rates.setdefault(rate, []).append(place)
+        by_rate = np.zeros((len(rates), found.fish.shape[1]))
+        for row, places in enumerate(rates.values()):
+            by_rate[row, places] = 1
+        return weighted_sum(
+            found.fish @ by_rate.T,
+            np.einsum("qp,dpr,sr->dqs", by_rate, found.cov, by_rate),
+            weight=np.array([rate.rate_prop for rate in rates]),
+            weight_se=np.array([rate.rate_se or 0.0 for rate in rates]),
+        )
+
+    def missing(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
+        """Return why deaths of some fates cannot be had, domain by domain; empty where they can."""
+        nothing = "; ".join(self.absent[fate] for fate in fates if fate in self.absent)
+        if nothing:
+            return (nothing,) * len(found.fish)
+        chosen = [place for place, group in enumerate(self.groups) if group.fate in fates]
+        return self.missing_of(found, tuple(chosen))
+
+    def missing_of(self, found: FishByRate, places: tuple[int, ...]) -> tuple[str, ...]:
+        """Return which rates some groups lack, domain by domain; empty where they lack none."""
+        words = []
+        unsized = self._unsized(found)
+        for domain in range(len(found.fish)):
+            lacking = [place for place in places if found.lacking[domain, place]]
+            is_released = any(self.groups[place].fate == RELEASED for place in lacking)
+            told = [unsized[domain]] if is_released and unsized[domain] else []
+            words.append("; ".join([*told, self._lacking(lacking)]))
+        return tuple(words)
+
+    def _unsized(self, found: FishByRate) -> tuple[str, ...]:
+        """Return how many fish were released where no size was recorded, domain by domain."""
+        released = [
+            part
+            for part, (group, _) in enumerate(self.parts)
+            if self.groups[group].fate == RELEASED
+        ]
+        numbers = found.fish[:, released].sum(axis=1)
+        return tuple(_NO_SIZES.format(n) if self.unsized and n > 0 else "" for n in numbers)
+
+    def notes(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
+        """Return what was assumed for the deaths of some fates, domain by domain."""
+        general = list(dict.fromkeys(one for fate in fates for one in self.assumed.get(fate, ())))
+        split_groups = [place for place, group in enumerate(self.groups) if group.told]
+        unsized = self._unsized(found) if RELEASED in fates else ("",) * len(found.fish)
+        words = []
+        for untold, no_sizes in zip(found.untold, unsized, strict=True):
+            kinds = [self.groups[place].words for place in split_groups if untold[place]]
+            own = [f"wounds not told of {', '.join(kinds)}: rate of any wound"]
+            own *= bool(kinds and RELEASED in fates)
+            words.append("; ".join(filter(None, [no_sizes, *general, *own])))
+        return tuple(words)
+
+    def _lacking(self, places: list[int]) -> str:
+        """Say which rates are missing, fishing methods of one kind of fish together."""
+        kinds: dict[tuple[str, str, str], list[str | None]] = {}
+        for group in (self.groups[place] for place in places):
+            why = "untold" if group.choice.is_split else group.choice.lacking
+            kinds.setdefault((group.fate, group.size_class, why), []).extend(group.methods)
+        words = []
+        for (fate, size, why), methods in kinds.items():
+            fish = fish_words(fate, size, methods)
+            rate = "drop-off rate" if fate == LOST else "release rate"
+            told = f"wounds not told of {fish}, and no release rate of any wound"
+            words.append(told if why == "untold" else f"no {rate} for {fish}{why}")
+        return "; ".join(words)
+
+
+def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Floats, ...]:
+    """Return deaths of one part: value, variance from the fish, variance from fish and rate.
+
+    The variance is that of a product of independent estimates (`analytics.propagation.weighted_sum`).
+
+    Parameters
+    ----------
+    fish, variance : ndarray of float, shape (D,)
+    rate : GivenRate
+
+    Returns
+    -------
+    tuple of ndarray of float, shape (D,)
+    """
+    return weighted_sum(
+        fish[:, None],
+        variance[:, None, None],
+        weight=np.array([rate.rate_prop]),
+        weight_se=np.array([rate.rate_se or 0.0]),
+    )
+
+
+# The plan of deaths: every kind of fish in the interviews matched with the rates given.
+
+_METHODS = (
+    "SELECT method, sum(released_unknown) AS n_unknown FROM interviews "
+    "GROUP BY method ORDER BY method"
+)
+_SIZED = """
+SELECT count(*) FILTER (WHERE released_legal IS NOT NULL OR released_sublegal IS NOT NULL) AS sized,
+    count(released_unknown) AS unsized
+FROM interviews
+"""
+_OF_DAYS = " WHERE sample_id IN (SELECT sample_id FROM days)"
+_COLUMNS = {"legal": "released_legal", "sublegal": "released_sublegal", "unknown": UNKNOWN_SIZE}
+#: Where no size was ever recorded, fish of unknown size are all releases.
+_ALL_UNKNOWN = {"unknown": "released_unknown"}
+_DEEP = "released_deep_hooked"
+_BASES = ("of encounters", "of kept fish")
+
+#: What groups share: fate, column for those of one column, rates, and what keeps them apart.
+_Key = tuple[object, ...]
+
+
+def has_no_sizes(interviews: Source, sample_ids: Sequence[str], met: pa.Table) -> bool:
+    """Return whether releases were recorded, and the size of a released fish in no interview.
+
+    Parameters
+    ----------
+    interviews : pyarrow.Table or ParquetRows
+    sample_ids : sequence of str
+        Site-days whose interviews are looked at.
+    met : pyarrow.Table
+        Interviews of convenience, looked at too.
+
+    Returns
+    -------
+    bool
+    """
+    if not {"released_legal", "released_sublegal"} <= query.gaps(interviews):
+        return False
+    days = pa.table({"sample_id": pa.array(sample_ids, pa.string())})
+    counts = [
+        query.run(_SIZED + _OF_DAYS, {"interviews": interviews, "days": days}),
+        query.run(_SIZED, {"interviews": met}),
+    ]
+    sized, unsized = (sum(one[name][0].as_py() for one in counts) for name in ("sized", "unsized"))
+    return not sized and unsized > 0
+
+
+def plan_deaths(
+    interviews: Source,
+    release_rates: pa.Table,
+    drop_off: pa.Table,
+    *,
+    detail: bool = False,
+    unsized: bool = False,
+) -> DeathPlan:
+    """Match every kind of fish in the interviews with the rates that apply to it.
+
+    Releases follow `analytics.fish.mortality_rates.ReleaseRates`. A drop-off rate of the own fishing
+    method comes before one for ``any``.
+
+    Parameters
+    ----------
+    interviews : pyarrow.Table or ParquetRows
+    release_rates, drop_off : pyarrow.Table
+        All in their schemas.
+    detail : bool
+        Keep size classes and fishing methods apart where they take the same rates; the deaths are
+        the same.
+    unsized : bool
+        The size of released fish was never recorded (`has_no_sizes`): all are of unknown size.
+
+    Returns
+    -------
+    DeathPlan
+    """
+    said = query.run(_METHODS, {"interviews": interviews})
+    methods = said["method"].to_pylist()
+    columns = _columns(said["n_unknown"].to_pylist(), unsized=unsized)
+    rates, lost_rates = ReleaseRates(release_rates.to_pylist()), drop_off.to_pylist()
+    releases = " + ".join(_ALL_UNKNOWN.values() if unsized else _COLUMNS.values())
+    groups = _Groups(methods, releases, detail=detail)
+    for size, column in columns.items():
+        for method in methods:
+            choice = rates.choose(size, method)
+            groups.add(RELEASED, size, method, choice, column=column, is_given=bool(rates.by_key))
+    for method in methods:
+        given, base = drop_off_rate(lost_rates, method)
+        column = "kept" if base == "kept" else f"kept + {releases}"
+        groups.add(LOST, ANY, method, Choice(whole=given), column=column, is_given=bool(lost_rates))
+    absent = {} if rates.by_key else {RELEASED: "no release rates given"}
+    absent |= {} if lost_rates else {LOST: "no drop-off rates given"}
+    kept = Group(KEPT_FATE, (ANY,), (), Choice(whole=KEPT_RATE), Measure("deaths_kept", "kept"))
+    made = (kept, *groups.made())
+    assumed = {fate: _assumed(made, fate) for fate in (RELEASED, LOST)}
+    return DeathPlan(made, absent, assumed, unsized)
+
+
+def _columns(n_unknown: list[int | None], *, unsized: bool) -> dict[str, str]:
+    """Return the columns of releases by size class; fish of unknown size only if there are any."""
+    if unsized:
+        return _ALL_UNKNOWN
+    return {size: _COLUMNS[size] for size in SIZES if size != "unknown" or any(n_unknown)}
+
+
+def _assumed(groups: tuple[Group, ...], fate: str) -> tuple[str, ...]:
+    """Return what is assumed of the fish of one fate, in words."""
+    mine = [group for group in groups if group.fate == fate]
+    notes = []
+    if any(group.told for group in mine):
+        notes.append("shallow and deep hooks by the deep share told")
+    of_unknown = [rate for group in mine if "unknown" in group.sizes for rate in group.rates]
+    if any(rate.size_class == "sublegal" for rate in of_unknown):
+        notes.append("unknown sizes at the sublegal rate, the higher as a rule")
+    if any(rate.rate_se is None for group in mine for rate in group.rates):
+        notes.append("a rate has no standard error: its error is not in the interval")
+    return tuple(notes)
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A group while its fish are still being collected."""
+
+    fate: str
+    choice: Choice
+    sizes: dict[str, None] = field(default_factory=dict)
+    methods: dict[str | None, None] = field(default_factory=dict)
+    columns: dict[str, set[str | None]] = field(default_factory=dict)
+
+
+class _Groups:
+    """Collects fish by the rates that apply to them and writes one measure a group."""
+
+    def __init__(self, methods: list[str | None], releases: str, *, detail: bool) -> None:
+        self._methods = methods
+        self._releases = releases
+        self._detail = detail
+        self._drafts: dict[_Key, _Draft] = {}
+
+    def add(
+        self,
+        fate: str,
+        size: str,
+        method: str | None,
+        choice: Choice,
+        *,
+        column: str,
+        is_given: bool,
+    ) -> None:
+        key: _Key = (fate, choice, method) if choice.is_split else (fate, choice)
+        if not is_given:
+            key = (fate,)
+        elif not choice.given:
+            key = (fate, size, method)
+        if self._detail:
+            key = (fate, size, method)
+        draft = self._drafts.setdefault(key, _Draft(fate, choice))
+        draft.sizes[size] = draft.methods[method] = None
+        draft.columns.setdefault(column, set()).add(method)
+
+    def made(self) -> tuple[Group, ...]:
+        return tuple(self._group(place, one) for place, one in enumerate(self._drafts.values()))
+
+    def _group(self, place: int, draft: _Draft) -> Group:
+        terms = [self._term(column, methods) for column, methods in draft.columns.items()]
+        measure = self._measure(f"{draft.fate}_{place}", " + ".join(terms), draft)
+        told = deep = None
+        if draft.choice.is_split:
+            (method,) = draft.methods
+            number, of_method = self._methods.index(method), {method}
+            every = self._releases
+            seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({every}) ELSE {every} END"
+            told = self._measure(f"told_{number}", self._term(seen, of_method), draft)
+            hooked = f"coalesce({_DEEP}, 0 * ({every}))"
+            deep = self._measure(f"deep_{number}", self._term(hooked, of_method), draft)
+        sizes, methods = tuple(draft.sizes), tuple(draft.methods)
+        bases = {_BASES[column == "kept"] for column in draft.columns} if draft.fate == LOST else ()
+        base = " and ".join(sorted(bases))
+        return Group(draft.fate, sizes, methods, draft.choice, measure, base, told, deep)
+
+    @staticmethod
+    def _measure(name: str, text: str, draft: _Draft) -> Measure:
+        full = text.replace(UNKNOWN_SIZE, "released_unknown")
+        optional: tuple[str, ...] = ("released_unknown", "method") if full != text else ("method",)
+        if _DEEP in text:  # a boat that did not tell is left in, whatever else is empty
+            optional, full = (*optional, _DEEP), ""
+        return Measure(name, text, optional, full, frozenset(draft.methods))
+
+    def _term(self, column: str, methods: set[str | None]) -> str:
+        if methods == set(self._methods):
+            return column
+        named = sorted(query.text(method) for method in methods if method is not None)
+        tests = [f"method IN ({', '.join(named)})"] if named else []
+        tests += ["method IS NULL"] if None in methods else []
+        # `ELSE 0 * column` keeps a number that was not recorded a null.
+        return f"CASE WHEN {' OR '.join(tests)} THEN {column} ELSE 0 * ({column}) END"

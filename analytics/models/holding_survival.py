@@ -1,0 +1,314 @@
+"""Share of held fish alive over time; fish that left alive count as long as they were seen."""
+
+from __future__ import annotations
+
+import warnings
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import norm
+from statsmodels.discrete.discrete_model import Logit
+from statsmodels.duration.survfunc import SurvfuncRight
+from statsmodels.stats.proportion import proportion_confint
+from statsmodels.tools.sm_exceptions import ModelWarning, PerfectSeparationError
+
+from analytics.intervals import wilson
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Survival:
+    """A survival curve at its E times: the start, every time of a death, and the last seen.
+
+    Parameters
+    ----------
+    hours : ndarray of float, shape (E,)
+    at_risk, died : ndarray of int, shape (E,)
+        Fish under watch just before, and deaths then.
+    alive_prop : ndarray of float, shape (E,)
+    low, high : ndarray of float, shape (E,)
+        NaN where the curve is 1 or 0.
+    """
+
+    hours: Floats
+    at_risk: Ints
+    died: Ints
+    alive_prop: Floats
+    low: Floats
+    high: Floats
+
+
+def kaplan_meier(
+    hours: Floats, is_dead: NDArray[np.bool_], fish: Ints | None = None, *, level: float
+) -> Survival:
+    r"""Estimate the share alive over time, right-censored.
+
+    ``S(t) = Π (1 - d/n)`` over the times of deaths up to t (Kaplan & Meier 1958, Nonparametric
+    estimation from incomplete observations, J. Am. Stat. Assoc. 53), with Greenwood's variance, by
+    statsmodels. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln S))``, which stays
+    within 0 and 1 (Kalbfleisch & Prentice 1980, The statistical analysis of failure time data; from
+    memory).
+
+    Parameters
+    ----------
+    hours : ndarray of float, shape (n,)
+        Until death, or until last seen alive; ties count the deaths first.
+    is_dead : ndarray of bool, shape (n,)
+    fish : ndarray of int, shape (n,), optional
+        How many fish each entry stands for; one if not given.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    Survival
+
+    Raises
+    ------
+    ValueError
+        If there is no fish.
+    """
+    if fish is not None:  # with weights the library gives another error than fish by fish
+        hours, is_dead = np.repeat(hours, fish), np.repeat(is_dead, fish)
+    if not len(hours):
+        raise ValueError("no fish was held; a survival curve needs one")
+    curve = _events(np.asarray(hours, dtype=np.float64), np.asarray(is_dead))
+    last = float(np.max(hours))
+    if curve[0, -1] < last:
+        n_last = float((hours >= last).sum())
+        curve = np.column_stack([curve, [last, n_last, 0, *curve[3:, -1]]])
+    times, at_risk, died, alive, se = curve
+    low, high = _limits(alive, se, level)
+    return Survival(times, at_risk.astype(np.int64), died.astype(np.int64), alive, low, high)
+
+
+def _events(hours: Floats, dead: NDArray[np.bool_]) -> Floats:
+    """Return times, fish at risk, deaths, share alive, Greenwood's error: the start, each death."""
+    start = np.array([[0.0], [len(hours)], [0], [1], [0]])
+    if not dead.any():
+        return start
+    found = SurvfuncRight(hours, dead.astype(int))
+    columns = (
+        found.surv_times,
+        found.n_risk,
+        found.n_events,
+        found.surv_prob,
+        found.surv_prob_se,
+    )
+    events = np.stack([np.asarray(column, dtype=np.float64) for column in columns])
+    return events if events[0, 0] == 0 else np.column_stack([start, events])
+
+
+def _limits(alive: Floats, se: Floats, level: float) -> tuple[Floats, Floats]:
+    inner = (alive > 0) & (alive < 1)
+    share = np.where(inner, alive, 0.5)
+    step = norm.ppf(0.5 + level / 2) * se / (share * np.abs(np.log(share)))
+    ends = share ** np.exp(step), share ** np.exp(-step)
+    low, high = (np.where(inner, end, np.nan) for end in ends)
+    return low, high
+
+
+# A logistic model of the death of held fish by where the hook held and by length.
+
+#: Fewer deaths, or survivors, tell nothing of what they depend on (our choice, no source).
+FEWEST = 5
+#: Deaths a coefficient from which its error can be trusted.
+_DEATHS_A_TERM = 10
+#: A fitted chance of death this near to 0 or 1 comes from coefficients without a bound.
+_CERTAIN = 1e-6
+LENGTH_TERM = "total_length_100mm"
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One coefficient on the logit scale, and its odds ratio with limits."""
+
+    term: str
+    estimate: float
+    se: float
+    odds_ratio: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class HookDeaths:
+    """The model, or why there is none.
+
+    Parameters
+    ----------
+    terms : tuple of Term
+        Intercept, each group against `base`, and 100 mm of length; empty without a model.
+    base : str
+        The group that the others are compared with: the one of most fish.
+    n, died : int
+        Fish in the model, and deaths among them.
+    log_likelihood : float or None
+    notes : tuple of str
+        What was assumed or left out.
+    reason : str
+        Why there is no model; empty where there is one.
+    """
+
+    terms: tuple[Term, ...]
+    base: str
+    n: int
+    died: int
+    log_likelihood: float | None = None
+    notes: tuple[str, ...] = ()
+    reason: str = ""
+
+
+def hook_deaths(
+    died: NDArray[np.bool_], group: Sequence[str], length_mm: Floats, *, level: float
+) -> HookDeaths:
+    r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
+
+    Parameters
+    ----------
+    died : ndarray of bool, shape (n,)
+    group : sequence of str, length n
+        Where the hook held.
+    length_mm : ndarray of float, shape (n,)
+        Total length; NaN where it was not measured. Such fish are left out, or the length where no
+        fish was measured.
+    level : float
+        Confidence level of the odds ratios.
+
+    Returns
+    -------
+    HookDeaths
+        Without terms, but with a reason, where deaths or survivors are too few, all fish are of one
+        group, or a group or a length sets the dead apart from the living.
+    """
+    names = np.asarray(group, dtype=object)
+    measured = np.isfinite(length_mm)
+    notes: list[str] = []
+    if not measured.any():
+        notes.append("no fish was measured: length left out")
+    elif not measured.all():
+        notes.append(f"{int((~measured).sum())} fish without a length left out")
+        died, names, length_mm = died[measured], names[measured], length_mm[measured]
+    has_length = bool(measured.any()) and len(set(length_mm.tolist())) > 1
+    if measured.any() and not has_length:
+        notes.append("all fish of one length: length left out")
+    sizes = Counter(names.tolist())
+    base = min(sizes, key=lambda name: (-sizes[name], name)) if sizes else ""
+    others = sorted(set(sizes) - {base})
+    n_dead, n_terms = int(died.sum()), 1 + len(others) + has_length
+    none = HookDeaths((), base, len(died), n_dead, notes=tuple(notes))
+    reason = _refused(died, names, n_terms)
+    if reason:
+        return _without(none, reason)
+    if n_dead < _DEATHS_A_TERM * n_terms:
+        notes.append(
+            f"{n_dead} deaths for {n_terms} coefficients: under {_DEATHS_A_TERM} each, take the "
+            "odds ratios as rough (Peduzzi et al. 1996, A simulation study of the number of events "
+            "per variable in logistic regression analysis, J. Clin. Epidemiol. 49; from memory)"
+        )
+    columns = [np.ones(len(died)), *((names == one).astype(float) for one in others)]
+    if has_length:
+        columns.append(length_mm / 100)
+    terms = ["intercept", *(f"group {one}" for one in others), *[LENGTH_TERM] * has_length]
+    return _fitted(none, np.stack(columns, axis=1), died, terms, notes=notes, level=level)
+
+
+def _refused(died: NDArray[np.bool_], names: NDArray[np.object_], n_terms: int) -> str:
+    """Return why no model can be fitted, empty where one may."""
+    n_dead, n_alive = int(died.sum()), int((~died).sum())
+    if min(n_dead, n_alive) < max(FEWEST, n_terms):
+        return (
+            f"{n_dead} of {len(died)} fish died; a model of {n_terms} coefficient"
+            f"{'s' * (n_terms != 1)} needs at least "
+            f"{max(FEWEST, n_terms)} deaths and as many survivors"
+        )
+    found = sorted(set(names.tolist()))
+    if len(found) < 2:
+        return f"all fish are of one group ({found[0]}); a model by group needs two or more"
+    sure = [name for name in found if len(set(died[names == name].tolist())) == 1]
+    if sure:
+        return (
+            f"none or all died in {', '.join(sure)}: its coefficient has no bound; put such a "
+            "group together with another"
+        )
+    return ""
+
+
+def _fitted(
+    none: HookDeaths,
+    design: Floats,
+    died: NDArray[np.bool_],
+    terms: list[str],
+    *,
+    notes: list[str],
+    level: float,
+) -> HookDeaths:
+    apart = "length and group together set the dead apart from the living: no bounded coefficients"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ModelWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        try:
+            fit = Logit(died.astype(float), design).fit(disp=0, method="newton", maxiter=100)
+        except (PerfectSeparationError, np.linalg.LinAlgError):
+            return _without(none, apart)
+    chance = fit.predict()
+    is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
+    if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
+        return _without(none, apart)
+    z = float(norm.ppf(0.5 + level / 2))
+    made = tuple(
+        Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
+        for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
+    )
+    return HookDeaths(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
+
+
+def _without(none: HookDeaths, reason: str) -> HookDeaths:
+    return HookDeaths((), none.base, none.n, none.died, notes=none.notes, reason=reason)
+
+
+# Intervals of a share of single fish: Wilson's and the exact one.
+
+
+@dataclass(frozen=True, slots=True)
+class ShareLimits:
+    """Two intervals of one binomial share."""
+
+    wilson_low: float
+    wilson_high: float
+    exact_low: float
+    exact_high: float
+
+
+def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
+    """Return intervals of a share ``count/n`` of fish that are independent of each other.
+
+    Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
+    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), as in
+    statsmodels, and holds the level or more for every share.
+
+    Parameters
+    ----------
+    count, n : int
+        ``0 <= count <= n`` and ``n >= 1``.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    ShareLimits
+    """
+    exact = proportion_confint(count, n, alpha=1 - level, method="beta")
+    # Where none or all died the ends are 0 and 1; rounding must not move them.
+    low = 0.0 if count == 0 else max(0.0, float(exact[0]))
+    high = 1.0 if count == n else min(1.0, float(exact[1]))
+    return ShareLimits(*wilson(count / n, n, level=level), low, high)

@@ -1,0 +1,442 @@
+"""Shares by area and week that borrow from each other: partial pooling of thin cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.special import expit, logit
+
+from analytics.models.beta_binomial import log_likelihood, slopes, tally
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.models.beta_binomial import Tallies
+
+
+# The most likely shares of groups at given spreads, and Laplace's likelihood of those spreads.
+
+#: Twice the log-likelihood that a last Newton step would still gain.
+ARRIVED = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """What is held fixed while the most likely shares are sought.
+
+    Parameters
+    ----------
+    area, week, own : float
+        Standard deviations of the effects of area, of week and of both together, on the logit
+        scale; 0 leaves the effect out.
+    lam : float
+        Logit of the intraclass correlation; minus infinity for none.
+    """
+
+    area: float
+    week: float
+    own: float
+    lam: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """G groups, each of one area and one week.
+
+    Parameters
+    ----------
+    tallies : Tallies
+        Fish of the groups.
+    incidence : ndarray of float, shape (G, 1 + A + W)
+        Intercept, areas and weeks of each group.
+    n_areas : int
+        A.
+    """
+
+    tallies: Tallies
+    incidence: NDArray[np.float64]
+    n_areas: int
+
+    @classmethod
+    def of(cls, tallies: Tallies, area: NDArray[np.int64], week: NDArray[np.int64]) -> Layout:
+        """Return the layout of groups with these codes of area and week, shape (G,) each."""
+        areas, area_place = np.unique(area, return_inverse=True)
+        weeks, week_place = np.unique(week, return_inverse=True)
+        ones = np.ones((len(area), 1))
+        parts = [ones, np.eye(len(areas))[area_place], np.eye(len(weeks))[week_place]]
+        return cls(tallies, np.hstack(parts), len(areas))
+
+    def precision(self, spreads: Spreads) -> NDArray[np.float64]:
+        """Return 1/sd² of intercept, areas and weeks; 0 for the intercept, huge for sd 0."""
+        n_weeks = self.incidence.shape[1] - 1 - self.n_areas
+        of_area, of_week = (1 / max(sd, 1e-8) ** 2 for sd in (spreads.area, spreads.week))
+        return np.concatenate([[0.0], np.full(self.n_areas, of_area), np.full(n_weeks, of_week)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mode:
+    """The most likely effects at given spreads.
+
+    Parameters
+    ----------
+    common : ndarray of float, shape (1 + A + W,)
+        Intercept and effects of areas and weeks.
+    own : ndarray of float, shape (G,)
+        Effects of the groups.
+    eta : ndarray of float, shape (G,)
+        Logit shares.
+    log_marginal : float
+        Laplace's log-likelihood of the spreads, but for a constant.
+    curve : ndarray of float, shape (G,)
+        Minus the second derivative of the log-likelihood in eta.
+    information : ndarray of float, shape (1 + A + W, 1 + A + W)
+        Of the common effects, the groups' own integrated out.
+    """
+
+    common: NDArray[np.float64]
+    own: NDArray[np.float64]
+    eta: NDArray[np.float64]
+    log_marginal: float
+    curve: NDArray[np.float64]
+    information: NDArray[np.float64]
+
+
+def mode_of(
+    layout: Layout,
+    spreads: Spreads,
+    common: NDArray[np.float64],
+    own: NDArray[np.float64],
+) -> Mode:
+    r"""Climb to the most likely effects by Newton's method.
+
+    Maximises ``l(η) - Σu²/2σ_u² - Σv²/2σ_v² - Σd²/2σ_d²`` with ``η = b + u_a + v_w + d_aw``. The
+    own effects d are solved for group by group, so that each step is of size 1 + A + W.
+
+    Parameters
+    ----------
+    layout : Layout
+    spreads : Spreads
+    common, own : ndarray of float
+        Where to start; shapes as in `Mode`.
+
+    Returns
+    -------
+    Mode
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the top is flat.
+    """
+    x, d, penalty = common, own, layout.precision(spreads)
+    z, tau = layout.incidence, 1 / max(spreads.own, 1e-8) ** 2
+    for _ in range(100):
+        at = slopes(layout.tallies, z @ x + d, spreads.lam)
+        curve = np.abs(at.eta2)
+        pull_x, pull_d = z.T @ at.eta - penalty * x, at.eta - tau * d
+        kept = curve / (curve + tau)
+        information = np.diag(penalty) + z.T @ ((kept * tau)[:, None] * z)
+        pull = np.asarray(pull_x - z.T @ (kept * pull_d), dtype=np.float64)
+        step_x = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
+        step_d: NDArray[np.float64] = (pull_d - curve * (z @ step_x)) / (curve + tau)
+        if float(pull_x @ step_x + pull_d @ step_d) < ARRIVED:
+            break
+        x, d = _uphill(layout, spreads, (x, d), (step_x, step_d))
+    return _at_mode(layout, spreads, x, d)
+
+
+def _uphill(
+    layout: Layout,
+    spreads: Spreads,
+    place: tuple[NDArray[np.float64], NDArray[np.float64]],
+    step: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the effects after a step, halved until the penalised likelihood does not fall."""
+    here, size = _penalised(layout, spreads, *place), 1.0
+    while size > 1e-6:
+        x, d = place[0] + size * step[0], place[1] + size * step[1]
+        if _penalised(layout, spreads, x, d) >= here - 1e-12 * abs(here):
+            return x, d
+        size /= 2
+    return place
+
+
+def _penalised(
+    layout: Layout, spreads: Spreads, x: NDArray[np.float64], d: NDArray[np.float64]
+) -> float:
+    value = log_likelihood(layout.tallies, layout.incidence @ x + d, spreads.lam)
+    tau = 1 / max(spreads.own, 1e-8) ** 2
+    return value - 0.5 * float(layout.precision(spreads) @ x**2) - 0.5 * tau * float(d @ d)
+
+
+def _at_mode(
+    layout: Layout, spreads: Spreads, x: NDArray[np.float64], d: NDArray[np.float64]
+) -> Mode:
+    """Return the mode with ``penalised - ½ log det H + ½ Σ log τ`` and what its errors need."""
+    z, penalty = layout.incidence, layout.precision(spreads)
+    tau = 1 / max(spreads.own, 1e-8) ** 2
+    eta = z @ x + d
+    curve = -slopes(layout.tallies, eta, spreads.lam).eta2
+    # At a maximum curve + tau is above 0 but for rounding.
+    curve = np.maximum(curve, -0.999 * tau)
+    information = np.diag(penalty) + z.T @ ((curve * tau / (curve + tau))[:, None] * z)
+    root = np.linalg.cholesky(information)
+    log_marginal = (
+        _penalised(layout, spreads, x, d)
+        - float(np.log(np.diag(root)).sum())
+        - 0.5 * float(np.log1p(curve / tau).sum())
+        + 0.5 * float(np.log(penalty[1:]).sum())
+    )
+    return Mode(x, d, eta, log_marginal, curve, information)
+
+
+def covariance(layout: Layout, spreads: Spreads, mode: Mode) -> NDArray[np.float64]:
+    r"""Return the covariance of the logit shares at given spreads, shape (G, G).
+
+    ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
+    of the joint information of all effects.
+    """
+    tau = 1 / max(spreads.own, 1e-8) ** 2
+    shrunk = layout.incidence * (tau / (mode.curve + tau))[:, None]
+    joint: NDArray[np.float64] = shrunk @ np.linalg.solve(mode.information, shrunk.T)
+    return joint + np.diag(1 / (mode.curve + tau))
+
+
+#: Bounds of standard deviations on the logit scale, and of the intraclass correlation.
+SPREAD_BOUNDS = (0.01, 5.0)
+RHO_BOUNDS = (1e-6, 0.99)
+#: An intraclass correlation under this is none: the search stops anywhere on the way to 0.
+NO_RHO = 1e-5
+#: Step of the differences that say how well the spreads are known.
+STEP = 0.02
+#: Logarithms of spreads known less well than this standard deviation count as known so well:
+#: further out the quadratic form no longer tells their likelihood.
+WIDEST = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledShares:
+    """Shares of G groups of one area and week each.
+
+    Parameters
+    ----------
+    logit : ndarray of float, shape (G,)
+        Logit shares.
+    cov : ndarray of float, shape (G, G)
+        Their covariance, with the error of the spreads.
+    spreads : Spreads
+        Standard deviations between areas, between weeks and of both together; logit of the
+        intraclass correlation. 0, and minus infinity, where one was left out or is at its bound.
+    rho : float
+        Intraclass correlation of the fish of a cell; NaN where no cell has two fish.
+    n_cells : int
+        Cells with fish.
+    n_parameters : int
+        Intercept, spreads and intraclass correlation.
+    """
+
+    logit: NDArray[np.float64]
+    cov: NDArray[np.float64]
+    spreads: Spreads
+    rho: float
+    n_cells: int
+    n_parameters: int
+
+    @property
+    def share(self) -> NDArray[np.float64]:
+        """Shares, shape (G,)."""
+        return np.asarray(expit(self.logit), dtype=np.float64)
+
+    @property
+    def se(self) -> NDArray[np.float64]:
+        """Their standard errors by the delta method, ``p(1-p)`` times that of the logit."""
+        width = self.share * (1 - self.share)
+        return np.asarray(width * np.sqrt(np.diag(self.cov)), dtype=np.float64)
+
+    @property
+    def df(self) -> int:
+        """Cells with fish less parameters, at least 0."""
+        return max(self.n_cells - self.n_parameters, 0)
+
+    def mean(
+        self, weight: NDArray[np.float64], weight_variance: NDArray[np.float64]
+    ) -> tuple[float, float]:
+        r"""Return the weighted mean ``Σ w p / Σ w`` of the shares and its standard error.
+
+        By the delta method: ``v = g' C g + Σ ((p - mean)/W)² v(w)`` with ``g = w p (1-p)/W`` and
+        ``W = Σ w``, the weights independent of each other and of the shares.
+
+        Parameters
+        ----------
+        weight, weight_variance : ndarray of float, shape (G,)
+            Weights of 0 or more, not all 0, and their variances.
+
+        Returns
+        -------
+        mean, se : float
+        """
+        part, p = weight / weight.sum(), self.share
+        value = float(part @ p)
+        gradient = part * p * (1 - p)
+        of_weights = ((p - value) / weight.sum()) ** 2 @ weight_variance
+        return value, float(np.sqrt(gradient @ self.cov @ gradient + of_weights))
+
+
+def pool_shares(
+    successes: NDArray[np.int64],
+    trials: NDArray[np.int64],
+    group: NDArray[np.int64],
+    *,
+    area: NDArray[np.int64],
+    week: NDArray[np.int64],
+) -> PooledShares:
+    r"""Estimate the shares of groups by a beta-binomial model with partial pooling.
+
+    Cell i of group g has ``s_i ~ BetaBinomial(m_i, μ_g, ρ)`` and
+    ``logit μ_g = b + u_area + v_week + d_g`` with normal u, v, d of mean 0. Their standard
+    deviations and ρ maximise Laplace's approximation to the likelihood with b, u, v and d
+    integrated out (Tierney & Kadane 1986, Accurate approximations for posterior moments and
+    marginal densities, J. Am. Stat. Assoc. 81; from memory), times ``σ exp(-σ)`` for each standard
+    deviation, which keeps one that few areas or weeks tell away from 0 (after Chung et al. 2013, A
+    nondegenerate penalized likelihood estimator for variance parameters in multilevel models,
+    Psychometrika 78; from memory). An effect of a single level is left out, and then d too. The
+    covariance is the inverse joint information at the top plus ``J V J'``, J the change of the
+    logit shares with the spreads and V the covariance of those (Kass & Steffey 1989, Approximate
+    Bayesian inference in conditionally independent hierarchical models, J. Am. Stat. Assoc. 84;
+    from memory).
+
+    Parameters
+    ----------
+    successes, trials : ndarray of int, shape (N,)
+        Counts of cells, such as the fish of a site-day.
+    group : ndarray of int, shape (N,)
+        Place of each cell's group.
+    area, week : ndarray of int, shape (G,)
+        Codes of the groups wanted; a group without cells is predicted.
+
+    Returns
+    -------
+    PooledShares
+
+    Raises
+    ------
+    ValueError
+        If there is no trial, or only successes or only failures.
+    """
+    told = trials > 0
+    if not 0 < successes.sum() < trials.sum():
+        raise ValueError(
+            f"{successes.sum()} successes of {trials.sum()} trials; a share is pooled where both "
+            "successes and failures were seen"
+        )
+    tallies = tally(successes[told], trials[told], group[told], len(area))
+    seen = np.unique(group[told])
+    search = _Search.of(Layout.of(tallies, area, week), area[seen], week[seen], trials, successes)
+    best = search.best()
+    spreads, mode = search.spreads(best), search.mode(best)
+    cov = covariance(search.layout, spreads, mode) + search.of_spreads(best)
+    has_rho = search.names[-1:] == ("lam",)
+    if has_rho and best[-1] < logit(NO_RHO):
+        spreads = replace(spreads, lam=-np.inf)
+    return PooledShares(
+        logit=mode.eta,
+        cov=cov,
+        spreads=spreads,
+        rho=float(expit(spreads.lam)) if has_rho else np.nan,
+        n_cells=int(told.sum()),
+        n_parameters=1 + len(search.names),
+    )
+
+
+@dataclass(slots=True, eq=False)
+class _Search:
+    """The search for the spreads; it remembers the last top, from which the next one is near."""
+
+    layout: Layout
+    names: tuple[str, ...]
+    last: tuple[NDArray[np.float64], NDArray[np.float64]]
+
+    @classmethod
+    def of(
+        cls,
+        layout: Layout,
+        area: NDArray[np.int64],
+        week: NDArray[np.int64],
+        trials: NDArray[np.int64],
+        successes: NDArray[np.int64],
+    ) -> _Search:
+        several = (len(np.unique(area)) > 1, len(np.unique(week)) > 1)
+        has = {"area": several[0], "week": several[1], "own": all(several)}
+        names = (*(name for name, is_so in has.items() if is_so),)
+        if trials.max() > 1:
+            names = (*names, "lam")
+        n_groups, n_common = layout.incidence.shape
+        common = np.zeros(n_common)
+        common[0] = logit(successes.sum() / trials.sum())
+        return cls(layout, names, (common, np.zeros(n_groups)))
+
+    def spreads(self, at: NDArray[np.float64]) -> Spreads:
+        given = {
+            name: float(value) if name == "lam" else float(np.exp(value))
+            for name, value in zip(self.names, at, strict=True)
+        }
+        none = {"area": 0.0, "week": 0.0, "own": 0.0, "lam": -np.inf}
+        return Spreads(**(none | given))
+
+    def mode(self, at: NDArray[np.float64]) -> Mode:
+        mode = mode_of(self.layout, self.spreads(at), *self.last)
+        self.last = mode.common, mode.own
+        return mode
+
+    def cost(self, at: NDArray[np.float64]) -> float:
+        """Return minus the penalised log-likelihood of the spreads."""
+        try:
+            value = self.mode(at).log_marginal
+        except np.linalg.LinAlgError:
+            return 1e10
+        logs = np.array([x for name, x in zip(self.names, at, strict=True) if name != "lam"])
+        return -value - float((logs - np.exp(logs)).sum())
+
+    def bounds(self) -> list[tuple[float, float]]:
+        low, high = np.log(SPREAD_BOUNDS)
+        of_rho = (float(logit(RHO_BOUNDS[0])), float(logit(RHO_BOUNDS[1])))
+        return [of_rho if name == "lam" else (low, high) for name in self.names]
+
+    def best(self) -> NDArray[np.float64]:
+        """Return the logarithms of the spreads, and logit ρ, that cost least."""
+        start = np.array([logit(0.05) if name == "lam" else np.log(0.3) for name in self.names])
+        if not len(start):
+            return start
+        found = minimize(
+            self.cost, start, method="L-BFGS-B", bounds=self.bounds(), options={"eps": 1e-4}
+        )
+        return np.asarray(found.x, dtype=np.float64)
+
+    def of_spreads(self, best: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what the error of the spreads adds to the covariance, shape (G, G)."""
+        free = [
+            place
+            for place, (low, high) in enumerate(self.bounds())
+            if low + 2 * STEP < best[place] < high - 2 * STEP
+        ]
+        n_groups = len(self.layout.incidence)
+        if not free:
+            return np.zeros((n_groups, n_groups))
+        steps = STEP * np.eye(len(best))[free]
+        change = [(self.mode(best + s).eta - self.mode(best - s).eta) / (2 * STEP) for s in steps]
+        middle = self.cost(best)
+        curve = np.empty((len(free), len(free)))
+        for i, a in enumerate(steps):
+            curve[i, i] = (self.cost(best + a) - 2 * middle + self.cost(best - a)) / STEP**2
+            for j, b in enumerate(steps[:i]):
+                both = self.cost(best + a + b) + self.cost(best - a - b)
+                apart = self.cost(best + a - b) + self.cost(best - a + b)
+                curve[i, j] = curve[j, i] = (both - apart) / (4 * STEP**2)
+        values, vectors = np.linalg.eigh(curve)
+        spread = (vectors / np.maximum(values, WIDEST**-2)) @ vectors.T
+        by_spread = np.array(change)
+        added: NDArray[np.float64] = by_spread.T @ spread @ by_spread
+        return added

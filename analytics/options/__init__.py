@@ -1,0 +1,1 @@
+"""Changes of the rules compared on joint draws of the rest of a season."""

@@ -1,0 +1,250 @@
+"""The fish and trips of one area in the weeks to come, under one plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.options.baseline_arrays import (
+    LEGAL_MARKED,
+    LEGAL_UNMARKED,
+    SUBLEGAL_MARKED,
+    SUBLEGAL_UNMARKED,
+    ratio,
+)
+from analytics.options.catch_per_trip import PerTrip, per_trip
+from analytics.options.mortality_draws import death_rates
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.options.baseline_arrays import Ground
+    from analytics.options.effort_shift import Trips
+    from analytics.options.mortality_draws import DeathRates
+    from analytics.options.regulations import AreaPlan, Regime, Segment
+
+    Floats = NDArray[np.float32]
+    #: A part of the stream, and what each of its fish counts; None for one.
+    Terms = list[tuple[str, Floats | None]]
+
+_PARTS = ("kept", "legal", "sublegal", "unknown")
+#: Totals that are sums of parts.
+_SUMS = {
+    "angler_trips": ("trips",),
+    "kept_fish": ("kept",),
+    "released_legal_fish": ("legal",),
+    "released_sublegal_fish": ("sublegal",),
+    "released_unknown_fish": ("unknown",),
+    "released_fish": _PARTS[1:],
+    "encounter_fish": _PARTS,
+}
+_PAIRS = {
+    LEGAL_MARKED: SUBLEGAL_MARKED,
+    LEGAL_UNMARKED: SUBLEGAL_UNMARKED,
+}
+_DEATHS = ("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish")
+#: Totals that go with trips at their share so far.
+_WITH_TRIPS = ("boat_trips", "angler_hours")
+#: Every total that can be told ahead.
+TOTALS = (*_SUMS, *_WITH_TRIPS, *_PAIRS, *_PAIRS.values(), *_DEATHS)
+
+
+class Reckoner:
+    """Makes streams on one ground, and keeps what today's rules take per trip.
+
+    Parameters
+    ----------
+    ground : Ground
+    today : sequence of AreaPlan, length A
+    """
+
+    def __init__(self, ground: Ground, today: Sequence[AreaPlan]) -> None:
+        self.ground = ground
+        self.today = today
+        self._per_trip: dict[tuple[int, Regime], PerTrip] = {}
+        self._rates: dict[tuple[object, ...], DeathRates] = {}
+
+    def per_trip(self, area: int, regime: Regime) -> PerTrip:
+        """Return fish per trip; those of today's regimes are kept."""
+        found = self._per_trip.get((area, regime))
+        if found is None:
+            found = per_trip(self.ground, area, regime)
+            if regime in self.today[area].regimes:
+                self._per_trip[area, regime] = found
+        return found
+
+    def deaths(self, area: int, regime: Regime) -> DeathRates:
+        """Return deaths per fish."""
+        key = area, regime.mix, regime.rates
+        if key not in self._rates:
+            self._rates[key] = death_rates(self.ground, *key)
+        return self._rates[key]
+
+
+class Stream:
+    """What an area brings by segment: parts of shape (S, D), and any total of them.
+
+    Parameters
+    ----------
+    reckoner : Reckoner
+    area : int
+    trips : Trips
+    elasticity : float
+    """
+
+    def __init__(self, reckoner: Reckoner, area: int, trips: Trips, elasticity: float) -> None:
+        self.reckoner, self.area, self.day_trips = reckoner, area, trips
+        ground, plan, today = reckoner.ground, trips.plans[area], reckoner.today[area]
+        self.plan = plan
+        self.segments: tuple[Segment, ...] = plan.segments(ground.baseline.week, today)
+        shape = len(self.segments), ground.n_draws
+        self.came = np.empty(shape, dtype=np.float32)
+        for row, segment in zip(self.came, self.segments, strict=True):
+            row[:] = trips.of_days(area, segment.days)
+        self.parts: dict[str, Floats] = {"trips": self.came}
+        self._sums: dict[tuple[str, int], Floats] = {}
+        groups: dict[tuple[int, int], list[int]] = {}
+        for place, one in enumerate(self.segments):
+            groups.setdefault((one.regime, one.today), []).append(place)
+        #: Places of the segments under each regime.
+        self.groups = [(key[0], np.array(places)) for key, places in groups.items()]
+        for (regime, was), places in groups.items():
+            self._fill(plan.regimes[regime], today.regimes[was], np.array(places), elasticity)
+
+    def _fill(
+        self, regime: Regime, was: Regime, places: NDArray[np.int64], elasticity: float
+    ) -> None:
+        """Reckon the segments of one regime."""
+        weeks = np.array([self.segments[place].week for place in places])
+        found = self.reckoner.per_trip(self.area, regime).rows(weeks)
+        whole = len(places) == len(self.segments)
+        trips = self.came if whole else self.came[places]
+        if elasticity and regime != was:
+            before = self.reckoner.per_trip(self.area, was).rows(weeks).kept
+            gain = ratio(found.kept, before, np.float32(1)) ** np.float32(elasticity)
+            trips = trips * gain
+            self._put("trips", trips, places, whole=whole)
+        for name in (*_PARTS, "moved"):
+            each = getattr(found, name)
+            if each is not None:
+                self._put(name, trips * each, places, whole=whole)
+
+    def _put(self, name: str, values: Floats, places: NDArray[np.int64], *, whole: bool) -> None:
+        if whole:
+            self.parts[name] = values
+            return
+        if name not in self.parts:
+            self.parts[name] = np.zeros_like(self.came)
+        elif self.parts[name] is self.came:
+            self.parts[name] = self.came.copy()
+        self.parts[name][places] = values
+
+    def _terms(self, total: str, regime: Regime) -> Terms:
+        """Return a total as parts with what each of their fish counts."""
+        if total in _SUMS:
+            return [(part, None) for part in _SUMS[total]]
+        if total in _WITH_TRIPS:
+            return [("trips", self._per_angler_trip(total))]
+        if total in _DEATHS:
+            return self._death_terms(total, regime)
+        return self._class_terms(total)
+
+    def _per_angler_trip(self, total: str) -> Floats:
+        to_date, none = self.reckoner.ground.baseline.to_date, np.float32(np.nan)
+        over, trips = to_date[total], to_date["angler_trips"]
+        every = ratio(over.sum(axis=1), trips.sum(axis=1), none)
+        return ratio(over[:, self.area], trips[:, self.area], every)
+
+    def _death_terms(self, total: str, regime: Regime) -> Terms:
+        rates = self.reckoner.deaths(self.area, regime)
+        zero = np.zeros_like(rates.legal)
+        found = dict.fromkeys(_PARTS, zero)
+        if total != "release_deaths_fish":
+            found = dict.fromkeys(_PARTS, rates.per_encounter)
+            found["kept"] = found["kept"] + rates.per_kept
+        if total != "drop_off_deaths_fish":
+            for name in _PARTS[1:]:
+                found[name] = found[name] + getattr(rates, name)
+        if total == "total_deaths_fish":
+            found["kept"] = found["kept"] + 1
+        return [(name, each) for name, each in found.items() if each is not zero]
+
+    def _class_terms(self, total: str) -> Terms:
+        """Return the terms of a class; fish moved between sizes keep the marks of where they were.
+
+        Legal fish as told so far are kept + legal + moved, sublegal ones sublegal - moved.
+        """
+        told, area = self.reckoner.ground.baseline.class_per_fish, self.area
+        legal = total if total in _PAIRS else {two: one for one, two in _PAIRS.items()}[total]
+        if not {legal, _PAIRS[legal]} <= set(told):
+            return [("trips", np.full(self.came.shape[1], np.nan, dtype=np.float32))]
+        of_legal, of_sublegal = told[legal][:, area], told[_PAIRS[legal]][:, area]
+        is_legal = total == legal
+        terms: Terms = [("kept", of_legal), ("legal", of_legal)]
+        if not is_legal:
+            terms = [("sublegal", of_sublegal)]
+        if "moved" in self.parts:
+            # A part with both signs: what went down is of legal fish, what came up of sublegal.
+            terms.append(("down" if not is_legal else "up", of_legal - of_sublegal))
+        return terms
+
+    def _part(self, name: str, at: int | slice | NDArray[np.int64] = slice(None)) -> Floats | None:
+        if name == "down":
+            return np.maximum(self.parts["moved"][at], 0)
+        if name == "up":
+            return np.minimum(self.parts["moved"][at], 0)
+        part = self.parts.get(name)
+        return None if part is None else part[at]
+
+    def total(self, total: str) -> Floats:
+        """Return a total of all days to come, shape (D,)."""
+        found = np.zeros(self.came.shape[1], dtype=np.float32)
+        for number, (regime, places) in enumerate(self.groups):
+            for name, weight in self._terms(total, self.plan.regimes[regime]):
+                if name in self.parts or name in ("down", "up"):
+                    summed = self._sum(name, number, places)
+                    found += summed if weight is None else summed * weight
+        return found
+
+    def _sum(self, name: str, number: int, places: NDArray[np.int64]) -> Floats:
+        """Return the sum of a part over the segments of a regime; many totals ask for it."""
+        if (name, number) not in self._sums:
+            part = self._part(name, slice(None) if len(self.groups) == 1 else places)
+            self._sums[name, number] = np.asarray(part).sum(axis=0)
+        return self._sums[name, number]
+
+    def add_by_week(self, total: str, weeks: Floats) -> None:
+        """Add a total to the rows of its weeks, shape (W, D).
+
+        A row at a time: it stays in the cache, where whole parts would not.
+        """
+        for number, places in self.groups:
+            terms = self._terms(total, self.plan.regimes[number])
+            for place in places.tolist():
+                self._add(terms, place, weeks[self.segments[place].week])
+
+    def _add(self, terms: Terms, place: int, row: Floats) -> None:
+        for name, weight in terms:
+            part = self._part(name, place)
+            if part is not None:
+                row += part if weight is None else part * weight
+
+    def of_segment(self, totals: Sequence[str], place: int) -> Floats:
+        """Return the sum of some totals in one segment, shape (D,)."""
+        found = np.zeros(self.came.shape[1], dtype=np.float32)
+        for total in totals:
+            terms = self._terms(total, self.plan.regimes[self.segments[place].regime])
+            self._add(terms, place, found)
+        return found
+
+    def by_day(self, totals: Sequence[str], week: int) -> Iterator[tuple[int, Floats]]:
+        """Yield each open day of a week and the sum of some totals on it, shape (D,)."""
+        for place, segment in enumerate(self.segments):
+            if segment.week == week:
+                fish = self.of_segment(totals, place)
+                per_trip = ratio(fish, self.came[place], np.float32(0))
+                for n in segment.days:
+                    yield n, per_trip * self.day_trips.of_day(self.area, n)

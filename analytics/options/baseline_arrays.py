@@ -1,0 +1,137 @@
+"""The baseline laid out for reckoning: a day's or a week's draws side by side, shares so far."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.options.baseline import PARTS
+from analytics.options.daily_limit import KeptPart
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.options.baseline import Baseline
+
+    Floats = NDArray[np.float32]
+
+TRIPS, KEPT, LEGAL, SUBLEGAL, UNKNOWN = range(len(PARTS))
+LEGAL_MARKED, LEGAL_UNMARKED, SUBLEGAL_MARKED, SUBLEGAL_UNMARKED = CLASSES = (
+    "encounter_legal_marked_fish",
+    "encounter_legal_unmarked_fish",
+    "encounter_sublegal_marked_fish",
+    "encounter_sublegal_unmarked_fish",
+)
+#: Draws turned round at once: their days stay in the cache.
+_BLOCK = 256
+
+
+class Ground:
+    """A baseline with the draws last, so that every sum runs over neighbours in memory.
+
+    Parameters
+    ----------
+    baseline : Baseline
+
+    Attributes
+    ----------
+    effort : ndarray of float32, shape (A, N, D)
+    legal, sublegal, unknown : ndarray of float32, shape (A, W, D)
+        Encounters per angler trip by the size that anglers tell, under the rules so far.
+    has_unknown : bool
+    parts : ndarray of float32, shape (A, 5, M, D)
+        Totals so far by method; of all areas together where an area had no trips yet.
+    all_parts : ndarray of float32, shape (5, M, D)
+    kept_share, legal_per_trip, wanted : ndarray of float32, shape (A, D)
+        Kept over legal fish, legal fish per trip, fish an angler would keep; all so far.
+    has_wanted : bool
+    kept_part : KeptPart
+    party : ndarray of float, shape (A, P)
+    deep : ndarray of float32, shape (A, M, D)
+    lent : tuple of str
+        Areas whose shares are those of all areas.
+    """
+
+    def __init__(self, baseline: Baseline) -> None:
+        self.baseline = baseline
+        self.n_draws = len(baseline.wanted_size)
+        self.drawn: dict[tuple[tuple[str, object], ...], Floats] = {}
+        self.effort = draws_last(baseline.effort)
+        self._parts()
+        self._wanted()
+        self._per_trip()
+
+    def _parts(self) -> None:
+        parts = np.nan_to_num(draws_last(self.baseline.by_method).swapaxes(1, 2))
+        trips = parts[:, TRIPS].sum(axis=1)
+        lent = ~(trips.max(axis=1, initial=0) > 0)
+        self.all_parts = parts.sum(axis=0)
+        parts[lent] = self.all_parts
+        self.parts = parts
+        self.lent = tuple(
+            area for area, is_lent in zip(self.baseline.areas, lent, strict=True) if is_lent
+        )
+        self.deep = draws_last(self.baseline.deep)
+        told = np.where(np.isnan(self.deep), 0, 1) * parts[:, LEGAL:].sum(axis=1)
+        self.all_deep = ratio(
+            (np.nan_to_num(self.deep) * told).sum(axis=0), told.sum(axis=0), np.float32(np.nan)
+        )
+        sums = parts.sum(axis=2)
+        whole = self.all_parts.sum(axis=1)
+        legal = sums[:, KEPT] + sums[:, LEGAL]
+        every = whole[KEPT] + whole[LEGAL]
+        self.kept_share = ratio(sums[:, KEPT], legal, ratio(whole[KEPT], every, np.float32(0)))
+        self.legal_per_trip = ratio(legal, sums[:, TRIPS], np.float32(0))
+        rest = legal + sums[:, UNKNOWN]
+        self.has_unknown = bool(sums[:, UNKNOWN].any())
+        self.unknown_share = ratio(sums[:, UNKNOWN], rest, np.float32(0))
+
+    def _wanted(self) -> None:
+        baseline = self.baseline
+        wanted = draws_last(baseline.wanted_mean)
+        told = ~np.isnan(wanted).any(axis=1)
+        self.has_wanted = bool(told.any())
+        weight = self.parts[:, TRIPS].sum(axis=1)[told]
+        if self.has_wanted:
+            wanted[~told] = (wanted[told] * weight).sum(axis=0) / weight.sum(axis=0)
+        self.wanted = wanted
+        party = np.nan_to_num(np.asarray(baseline.party, dtype=np.float64))
+        none = ~(party.sum(axis=1) > 0)
+        party[none] = party[~none].mean(axis=0) if not none.all() else 1.0
+        self.party = party / party.sum(axis=1, keepdims=True)
+        self.kept_part = KeptPart(baseline.wanted_size)
+
+    def _per_trip(self) -> None:
+        met = draws_last(self.baseline.rate)
+        self.sublegal = draws_last(self.baseline.sublegal)
+        self.sublegal *= met
+        met -= self.sublegal
+        self.legal = met
+        if self.has_unknown:
+            self.unknown = met * self.unknown_share[:, None, :]
+            self.legal = met - self.unknown
+
+    def marked(self, area: int) -> Floats:
+        """Return the marked share of legal fish, shape (D,); NaN where nobody told."""
+        told = self.baseline.class_per_fish
+        if not {LEGAL_MARKED, LEGAL_UNMARKED} <= set(told):
+            return np.full(self.n_draws, np.nan, dtype=np.float32)
+        marked, rest = told[LEGAL_MARKED][:, area], told[LEGAL_UNMARKED][:, area]
+        return ratio(marked, marked + rest, np.float32(np.nan))
+
+
+def draws_last(values: Floats) -> Floats:
+    """Return an array of shape (D, ...) as (..., D), a copy without gaps."""
+    flat = np.asarray(values, dtype=np.float32).reshape(len(values), -1)
+    turned = np.empty(flat.shape[::-1], dtype=np.float32)
+    for start in range(0, len(flat), _BLOCK):
+        turned[:, start : start + _BLOCK] = flat[start : start + _BLOCK].T
+    return turned.reshape(*values.shape[1:], len(values))
+
+
+def ratio(over: Floats, under: Floats, otherwise: Floats | np.float32) -> Floats:
+    """Return a ratio, and something else where it is of nothing."""
+    is_some = under > 0
+    found = np.where(is_some, over / np.where(is_some, under, 1), otherwise)
+    return np.asarray(found, dtype=np.float32)

@@ -1,0 +1,304 @@
+"""Options weighed side by side on the same draws: what each brings, and what it costs."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.options.area_projection import Reckoner, Stream
+from analytics.options.assumptions import words_of
+from analytics.options.baseline_arrays import CLASSES, Ground
+from analytics.options.dominance import COUNTS, Score, beaten, why_none
+from analytics.options.effort_shift import Trips
+from analytics.options.limit_exceedance import FAN, Reach, quantiles, reach
+from analytics.options.option_checks import check_options
+from analytics.options.regulations import option_plan, today_plan
+from analytics.options.schemas import ASSUMPTION_SCHEMA, FIGURE_SCHEMA, REACH_SCHEMA
+from analytics.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.option import Option
+    from analytics.options.regulations import AreaPlan
+
+    Floats = NDArray[np.float32]
+
+TODAY = "Today's rule"
+#: What is told of every option, by area and in all.
+TOLD = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "released_legal_fish",
+    "release_deaths_fish",
+    "drop_off_deaths_fish",
+    "total_deaths_fish",
+    *CLASSES,
+)
+#: Part of a total that is rounding: sums are of single precision.
+ROUNDING = np.float32(1e-6)
+_N_THREADS = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fans:
+    """Fish of each limit by the end of each week, so far and to come.
+
+    Parameters
+    ----------
+    options, limit_ids, weeks : tuple of str
+        O, L and W labels.
+    days : ndarray of datetime64[D], shape (W,)
+        Last day of each week.
+    chances : tuple of float
+        Q chances.
+    mean : ndarray of float, shape (O, L, W)
+    quantiles : ndarray of float, shape (O, L, W, Q)
+    """
+
+    options: tuple[str, ...]
+    limit_ids: tuple[str, ...]
+    weeks: tuple[str, ...]
+    days: NDArray[np.datetime64]
+    chances: tuple[float, ...]
+    mean: NDArray[np.float64]
+    quantiles: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
+
+    Parameters
+    ----------
+    figures, reach, beaten, assumptions : pyarrow.Table
+    fans : Fans
+    """
+
+    figures: pa.Table
+    reach: pa.Table
+    beaten: pa.Table
+    assumptions: pa.Table
+    fans: Fans
+
+
+def weigh(
+    baseline: Baseline,
+    options: Sequence[Option],
+    limits: Sequence[Limit],
+    *,
+    level: float | None = None,
+) -> Answers:
+    """Return what each option brings by the season's end, and its difference from today's rule.
+
+    Every option is reckoned on the same draws, so that differences hold the error of what differs
+    alone.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    options : sequence of Option
+        Today's rule is weighed first whether it is among them or not.
+    limits : sequence of Limit
+    level : float, optional
+        Confidence level; that of the baseline by default.
+
+    Returns
+    -------
+    Answers
+
+    Raises
+    ------
+    WrongUse
+        If an option asks for what the season does not have or the baseline cannot tell.
+    """
+    asked = check_options(baseline, options, today=TODAY)
+    scale = _Scale(baseline, tuple(limits), baseline.level if level is None else level)
+    # Today's first: the others rest on it.
+    first = scale.answer(asked[0], None)
+    with ThreadPoolExecutor(_N_THREADS) as pool:
+        rest = pool.map(lambda one: scale.answer(one, first), asked[1:])
+        answers = [first, *rest]
+    return _tables(scale, answers)
+
+
+def outlook(baseline: Baseline, limits: Sequence[Limit], *, level: float | None = None) -> Answers:
+    """Return where the season goes under today's rule: the answers with no option."""
+    return weigh(baseline, (), limits, level=level)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Answer:
+    """One option: its streams while others need them, its figures, and each limit."""
+
+    option: Option
+    streams: list[Stream | None]
+    totals: Floats
+    figures: NDArray[np.float64]
+    reaches: tuple[Reach, ...]
+    words: tuple[str, ...]
+
+
+class _Scale:
+    """What all options are weighed on."""
+
+    def __init__(self, baseline: Baseline, limits: tuple[Limit, ...], level: float) -> None:
+        self.baseline, self.limits, self.level = baseline, limits, level
+        self.ground = Ground(baseline)
+        self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
+        self.reckoner = Reckoner(self.ground, self.today)
+        self.at = ((1 - level) / 2, (1 + level) / 2)
+
+    def answer(self, option: Option, first: _Answer | None) -> _Answer:
+        """Return one option weighed against today's rule; None where it is that."""
+        baseline = self.baseline
+        plans = self.today
+        if first is not None:
+            plans = [option_plan(baseline, option, area) for area in range(len(self.today))]
+        trips = Trips(self.ground, plans, self.today, option)
+        streams = [self._stream(area, trips, option, first) for area in range(len(plans))]
+        totals = self._totals(streams, first)
+        reaches = tuple(
+            first.reaches[place]
+            if first is not None and self._untouched(streams, first, limit)
+            else reach(baseline, streams, limit)
+            for place, limit in enumerate(self.limits)
+        )
+        figures = self._figures(totals, None if first is None else first.totals)
+        opens = any(
+            (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
+        )
+        words = words_of(self.ground, option, self.limits, opens=opens, left_out=trips.left_out)
+        return _Answer(option, streams if first is None else [], totals, figures, reaches, words)
+
+    def _stream(
+        self, area: int, trips: Trips, option: Option, first: _Answer | None
+    ) -> Stream | None:
+        """Return the stream of an area; today's own where nothing touches it."""
+        plan: AreaPlan = trips.plans[area]
+        if first is not None and plan.is_as(self.today[area]) and not trips.gains(area):
+            return first.streams[area]
+        if not plan.is_open.any():
+            return None
+        return Stream(self.reckoner, area, trips, option.elasticity)
+
+    def _untouched(self, streams: list[Stream | None], first: _Answer, limit: Limit) -> bool:
+        places = [a for a, name in enumerate(self.baseline.areas) if name in limit.areas]
+        return all(streams[a] is first.streams[a] for a in places)
+
+    def _totals(self, streams: list[Stream | None], first: _Answer | None) -> Floats:
+        """Return season totals, shape (Q, A + 1, D), all areas last."""
+        n_areas = len(streams)
+        found = np.empty((len(TOLD), n_areas + 1, self.ground.n_draws), dtype=np.float32)
+        for area, stream in enumerate(streams):
+            if first is not None and stream is first.streams[area]:
+                found[:, area] = first.totals[:, area]
+                continue
+            for place, name in enumerate(TOLD):
+                found[place, area] = self.baseline.to_date[name][:, area]
+                if stream is not None:
+                    found[place, area] += stream.total(name)
+        np.sum(found[:, :-1], axis=1, out=found[:, -1])
+        return found
+
+    def _figures(self, totals: Floats, before: Floats | None) -> NDArray[np.float64]:
+        """Return mean and interval, and those of the difference, shape (6, Q, A + 1)."""
+        off = np.zeros_like(totals) if before is None else totals - before
+        # What differs by the rounding of sums alone does not differ.
+        off[np.abs(off) <= ROUNDING * np.abs(totals)] = 0
+        found = [
+            (each.mean(axis=-1, dtype=np.float64), *np.moveaxis(quantiles(each, self.at), -1, 0))
+            for each in (totals, off)
+        ]
+        return np.array([one for three in found for one in three])
+
+
+def _tables(scale: _Scale, answers: list[_Answer]) -> Answers:
+    baseline, limits = scale.baseline, scale.limits
+    scores = [_score(one) for one in answers]
+    unjudged = why_none(scores, [limit.limit_id for limit in limits])
+    words = [
+        {"option": one.option.name, "words": text}
+        for one in answers
+        for text in (*one.words, unjudged)
+        if text
+    ]
+    ends = np.flatnonzero(np.diff(baseline.week, append=-1))
+    shape = len(answers), len(limits), len(baseline.weeks)
+    fans = Fans(
+        tuple(one.option.name for one in answers),
+        tuple(limit.limit_id for limit in limits),
+        baseline.weeks,
+        baseline.days[ends],
+        FAN,
+        np.array([[r.fan_mean for r in one.reaches] for one in answers]).reshape(shape),
+        np.array([[r.fan for r in one.reaches] for one in answers]).reshape(*shape, len(FAN)),
+    )
+    return Answers(
+        figures=_table(list(_figure_rows(scale, answers)), FIGURE_SCHEMA),
+        reach=_table(list(_reach_rows(scale, answers)), REACH_SCHEMA),
+        beaten=beaten(scores),
+        assumptions=pa.Table.from_pylist(words, schema=ASSUMPTION_SCHEMA),
+        fans=fans,
+    )
+
+
+def _score(one: _Answer) -> Score:
+    sums = {name: one.figures[0, TOLD.index(name), -1] for name in COUNTS}
+    turned = [sums[name] if more else -sums[name] for name, more in COUNTS.items()]
+    return Score(one.option.name, (*turned, *(-reach.pass_prob for reach in one.reaches)))
+
+
+def _figure_rows(scale: _Scale, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
+    columns = ("estimate", "ci_low", "ci_high")
+    names = (*columns, "difference", "difference_low", "difference_high")
+    for one in answers:
+        for place, area in enumerate((*scale.baseline.areas, None)):
+            for number, name in enumerate(TOLD):
+                values = one.figures[:, number, place].tolist()
+                yield {
+                    "option": one.option.name,
+                    "area": area,
+                    "quantity": name,
+                    "unit": QUANTITIES[name].unit,
+                    **dict(zip(names, values, strict=True)),
+                    "ci_level": scale.level,
+                }
+
+
+def _reach_rows(scale: _Scale, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
+    for one in answers:
+        for limit, found, was in zip(scale.limits, one.reaches, answers[0].reaches, strict=True):
+            low, high = quantiles(found.used, scale.at).tolist()
+            yield {
+                "option": one.option.name,
+                "limit_id": limit.limit_id,
+                "limit_fish": limit.fish,
+                "estimate": float(found.used.mean(dtype=np.float64)),
+                "ci_low": low,
+                "ci_high": high,
+                "ci_level": scale.level,
+                "pass_prob": found.pass_prob,
+                "pass_prob_difference": found.pass_prob - was.pass_prob,
+                **dict(zip(("date_10", "date_50", "date_90"), found.dates, strict=True)),
+            }
+
+
+def _table(rows: list[dict[str, Any]], schema: pa.Schema) -> pa.Table:
+    """Return rows as a table; NaN becomes null."""
+    return pa.table(
+        [
+            pa.array([row[field.name] for row in rows], field.type, from_pandas=True)
+            for field in schema
+        ],
+        schema=schema,
+    )

@@ -1,0 +1,104 @@
+"""Options that another beats: no worse on any count, and better on one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.options.schemas import BEATEN_SCHEMA
+from analytics.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+#: Means over all areas that count, and whether more is better.
+COUNTS = {
+    "angler_trips": True,
+    "kept_fish": True,
+    "released_sublegal_fish": False,
+    "total_deaths_fish": False,
+}
+RULE = (
+    "An option is beaten where another brings at least as many angler trips and kept fish, at most "
+    "as many sublegal releases and deaths, at most the same chance to pass each limit, and is "
+    "better on one of these; expected numbers of the whole season count, not their intervals."
+)
+#: Part of a number within which two are alike: sums are of single precision.
+_TIE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """An option's counts, each turned so that more is better; NaN where there is no number.
+
+    Parameters
+    ----------
+    name : str
+    counts : tuple of float
+    """
+
+    name: str
+    counts: tuple[float, ...]
+
+    def beats(self, other: Score) -> bool:
+        """Return whether this option is no worse on any count and better on one.
+
+        An option with a count that is no number neither beats nor is beaten.
+        """
+        mine, others = np.array(self.counts), np.array(other.counts)
+        gain = mine - others
+        tie = _TIE * np.maximum(1, np.maximum(np.abs(mine), np.abs(others)))
+        return bool((gain >= -tie).all() and (gain > tie).any())
+
+
+def beaten(scores: Sequence[Score]) -> pa.Table:
+    """Return which options are beaten, and by which.
+
+    Parameters
+    ----------
+    scores : sequence of Score
+
+    Returns
+    -------
+    pyarrow.Table
+        In `BEATEN_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
+        beaten where a count of any is no number.
+    """
+    judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
+    by = ["; ".join(one.name for one in judged if one.beats(this)) for this in scores]
+    return pa.table(
+        {
+            "option": [one.name for one in scores],
+            "is_beaten": [bool(names) for names in by],
+            "beaten_by": [names or None for names in by],
+        },
+        schema=BEATEN_SCHEMA,
+    )
+
+
+def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
+    """Return in words why no option is judged; empty where they are, or where there is only one.
+
+    Parameters
+    ----------
+    scores : sequence of Score
+        Their counts in the order of `COUNTS`, then a chance a limit.
+    limit_ids : sequence of str
+    """
+    if len(scores) < 2:
+        return ""
+    labels = [QUANTITIES[name].label.lower() for name in COUNTS]
+    labels += [f"the chance to pass {one}" for one in limit_ids]
+    is_lacking = np.isnan(np.array([one.counts for one in scores]))
+    lacking = [label for label, some in zip(labels, is_lacking.any(axis=0), strict=True) if some]
+    names = [one.name for one, some in zip(scores, is_lacking.any(axis=1), strict=True) if some]
+    if not lacking:
+        return ""
+    where = "any option" if len(names) == len(scores) else ", ".join(f'"{one}"' for one in names)
+    return (
+        f"No option is judged beaten or not: {', '.join(lacking)} cannot be told of {where}, and "
+        "options are only compared where every count of each is a number."
+    )

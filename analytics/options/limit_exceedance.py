@@ -1,0 +1,166 @@
+"""Limits under an option: how much of them is used week by week, and when they are passed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.options.area_projection import TOTALS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from datetime import date
+
+    from numpy.typing import NDArray
+
+    from analytics.options.area_projection import Stream
+    from analytics.options.baseline import Baseline, Limit
+
+    Floats = NDArray[np.float32]
+
+#: Chances whose days are told.
+CHANCES = (0.1, 0.5, 0.9)
+#: Quantiles of a fan.
+FAN = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reach:
+    """One limit under one option.
+
+    Parameters
+    ----------
+    used : ndarray of float32, shape (D,)
+        Fish of the limit by the end of the horizon.
+    pass_prob : float
+        NaN where draws lack a number.
+    dates : tuple of datetime.date or None
+        By `CHANCES`; None where the chance is never so high.
+    fan_mean : ndarray of float, shape (W,)
+        Mean of the fish of the limit by the end of each week.
+    fan : ndarray of float, shape (W, 7)
+        Their quantiles `FAN`.
+    """
+
+    used: Floats
+    pass_prob: float
+    dates: tuple[date | None, ...]
+    fan_mean: NDArray[np.float64]
+    fan: NDArray[np.float64]
+
+
+def quantiles(draws: Floats, at: Sequence[float]) -> NDArray[np.float64]:
+    """Return quantiles over the last axis, shape (..., Q), by linear interpolation.
+
+    Parameters
+    ----------
+    draws : ndarray of float, shape (..., D)
+    at : sequence of float
+        Q chances.
+
+    Returns
+    -------
+    ndarray of float
+        NaN where a draw is NaN.
+    """
+    ordered = np.sort(draws, axis=-1)  # NaN last
+    place = np.asarray(at) * (draws.shape[-1] - 1)
+    left = np.floor(place).astype(np.intp)
+    right = np.minimum(left + 1, draws.shape[-1] - 1)
+    below = ordered[..., left].astype(np.float64)
+    found = below + (place - left) * (ordered[..., right] - below)
+    return np.where(np.isnan(ordered[..., -1:]), np.nan, found)
+
+
+def can_tell(baseline: Baseline, limit: Limit) -> bool:
+    """Return whether a limit is on totals of areas that the draws hold."""
+    return bool(set(limit.areas) & set(baseline.areas)) and set(limit.quantities) <= set(TOTALS)
+
+
+def reach(baseline: Baseline, streams: Sequence[Stream | None], limit: Limit) -> Reach:
+    """Return where a limit goes under an option.
+
+    A day's chance is the share of draws in which the fish so far, and of the days to come through
+    it, are more than the limit. Fish are cumulated by week; by day only in the weeks in which a
+    chance is first reached.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    streams : sequence of Stream or None, length A
+        None for an area without an open day to come.
+    limit : Limit
+
+    Returns
+    -------
+    Reach
+    """
+    n_draws, n_weeks = len(baseline.wanted_size), len(baseline.weeks)
+    if not can_tell(baseline, limit):
+        nothing = np.full(n_draws, np.nan, dtype=np.float32)
+        dates: tuple[date | None, ...] = (None,) * len(CHANCES)
+        none = np.full((n_weeks, len(FAN)), np.nan)
+        return Reach(nothing, np.nan, dates, none[:, 0], none)
+    places = [baseline.areas.index(area) for area in limit.areas if area in baseline.areas]
+    used = np.empty((n_weeks + 1, n_draws), dtype=np.float32)
+    used[0] = sum(baseline.to_date[name][:, a] for a in places for name in limit.quantities)
+    used[1:] = 0
+    mine = [one for one in (streams[a] for a in places) if one is not None]
+    for stream in mine:
+        for name in limit.quantities:
+            stream.add_by_week(name, used[1:])
+    for week in range(n_weeks):
+        used[week + 1] += used[week]
+    if np.isnan(used[-1]).any():
+        chance, dates = np.nan, (None,) * len(CHANCES)
+    else:
+        chances = (used > limit.fish).mean(axis=1)
+        chance = float(chances[-1])
+        dates = _dates(baseline, mine, limit, used, chances)
+    mean = used[1:].mean(axis=1, dtype=np.float64)
+    return Reach(used[-1], chance, dates, mean, quantiles(used[1:], FAN))
+
+
+def _dates(
+    baseline: Baseline,
+    streams: Sequence[Stream],
+    limit: Limit,
+    used: Floats,
+    chances: NDArray[np.float64],
+) -> tuple[date | None, ...]:
+    """Return the first day on which each chance is reached."""
+    found: list[date | None] = []
+    by_week: dict[int, list[tuple[int, float]]] = {}
+    for wanted in CHANCES:
+        hit = np.flatnonzero(chances >= wanted)
+        if not len(hit):
+            found.append(None)
+        elif hit[0] == 0:
+            found.append(baseline.through)
+        else:
+            week = int(hit[0]) - 1
+            if week not in by_week:
+                by_week[week] = list(_day_chances(streams, limit, used[week], week))
+            days = by_week[week]
+            # The last day stands in where rounding leaves the week's own sum just short.
+            n = next((day for day, chance in days if chance >= wanted), days[-1][0])
+            found.append(baseline.through + timedelta(days=n + 1))
+    return tuple(found)
+
+
+def _day_chances(
+    streams: Sequence[Stream], limit: Limit, start: Floats, week: int
+) -> Iterator[tuple[int, float]]:
+    """Yield the open days of a week with the chance that the limit is passed by then."""
+    of_day: dict[int, list[Floats]] = {}
+    for stream in streams:
+        for n, fish in stream.by_day(limit.quantities, week):
+            of_day.setdefault(n, []).append(fish)
+    total = start.copy()
+    for n in sorted(of_day):
+        for each in of_day[n]:
+            total += each
+        yield n, float((total > limit.fish).mean())

@@ -1,0 +1,228 @@
+"""Deaths per fish to come: the rates of each size, method and wound, weighted by who releases."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
+from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
+from analytics.options.catch_per_trip import method_rates, method_shares
+from analytics.options.rate_draws import drawn_rate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from analytics.fish.mortality_rates import Choice, GivenRate
+    from analytics.options.baseline_arrays import Ground
+    from analytics.options.option import Change
+    from analytics.options.regulations import Row
+
+    Floats = NDArray[np.float32]
+
+_SIZES = {"legal": LEGAL, "sublegal": SUBLEGAL, "unknown": UNKNOWN}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DeathRates:
+    """Deaths per fish, shape (D,) each; NaN where no rate applies to fish that there are.
+
+    Parameters
+    ----------
+    legal, sublegal, unknown : ndarray of float32
+        Per fish released.
+    per_encounter, per_kept : ndarray of float32
+        Lost fish that die, per fish of the base of their rate.
+    """
+
+    legal: Floats
+    sublegal: Floats
+    unknown: Floats
+    per_encounter: Floats
+    per_kept: Floats
+
+
+def release_rates(
+    store: Iterable[Mapping[str, Any]], own: Iterable[Mapping[str, Any]]
+) -> ReleaseRates:
+    """Return the release rates of a store under those of an option.
+
+    A row of the option governs all fish that it names, also those for which the store has a finer
+    row; among the option's own the finer comes first.
+
+    Parameters
+    ----------
+    store, own : iterable of mapping
+        Rows of `release_rates`.
+
+    Returns
+    -------
+    ReleaseRates
+    """
+    rows, first = (
+        [{"rate_se": None, "source": ""} | dict(row) for row in each] for each in (store, own)
+    )
+    return ReleaseRates(rows, first)
+
+
+def death_rates(
+    ground: Ground, area: int, mix: tuple[tuple[str, float], ...], own: tuple[Row, ...]
+) -> DeathRates:
+    """Return the deaths per fish of an area.
+
+    Which rate applies to a size and method, and how fish are split by wound, is
+    `analytics.fish.mortality_rates.ReleaseRates.choose`; methods weigh by the fish they release.
+
+    Parameters
+    ----------
+    ground : Ground
+    area : int
+    mix : tuple of (str, float)
+        Share of trips by method; empty for that so far.
+    own : tuple of rows
+        Release rates of an option.
+
+    Returns
+    -------
+    DeathRates
+    """
+    by_method = _Weights(ground, area, mix)
+    baseline, n_draws = ground.baseline, ground.n_draws
+    rates = release_rates(baseline.rates, map(dict, own))
+    drawn = _Drawn(ground)
+    sizes = {}
+    for size, part in _SIZES.items():
+        weight = by_method.of(part)
+        each = []
+        for number, name in enumerate(baseline.methods):
+            choice = rates.choose(size, name or None)
+            each.append(drawn.released(choice, by_method.deep[number]))
+        sizes[size] = _mean(weight, each)
+    lost = [
+        {"rate_se": None, "source": "", "base": "encounters"} | dict(row) for row in baseline.lost
+    ]
+    found = [drop_off_rate(lost, name or None) for name in baseline.methods]
+    none = np.full(n_draws, np.nan, dtype=np.float32)
+    zero = np.zeros(n_draws, dtype=np.float32)
+    bases = {}
+    for base, weight in (("encounters", by_method.of()), ("kept", by_method.of(KEPT))):
+        each = [
+            none if given is None else drawn.lost(given) if told == base else zero
+            for given, told in found
+        ]
+        # A rate that is missing is told once, per encounter.
+        bases[base] = _mean(weight, each) if base == "encounters" else _mean(weight, _told(each))
+    return DeathRates(
+        sizes["legal"], sizes["sublegal"], sizes["unknown"], bases["encounters"], bases["kept"]
+    )
+
+
+def keys_taken(ground: Ground, change: Change) -> frozenset[tuple[str, str, str]]:
+    """Return the keys of the release rates that fish told so far would die at under a change.
+
+    Parameters
+    ----------
+    ground : Ground
+    change : Change
+
+    Returns
+    -------
+    frozenset of (str, str, str)
+        Size class, method and wound class.
+    """
+    if not change.release_rates:
+        return frozenset()
+    baseline = ground.baseline
+    rates = release_rates(baseline.rates, change.release_rates)
+    places = [
+        n for n, area in enumerate(baseline.areas) if area in (change.areas or baseline.areas)
+    ]
+    fish, deep = ground.parts[places], ground.deep[places]
+    if change.method_mix:
+        # A method may come from elsewhere.
+        fish, deep = ground.parts, ground.deep
+    found: set[tuple[str, str, str]] = set()
+    for number, name in enumerate(baseline.methods):
+        is_told = not np.isnan(deep[:, number]).all()
+        is_all_told = not np.isnan(deep[:, number]).any()
+        for size, part in _SIZES.items():
+            if not fish[:, part, number].any():
+                continue
+            choice = rates.choose(size, name or None)
+            pair = (choice.shallow, choice.deep) if choice.is_split and is_told else ()
+            whole = () if choice.is_split and is_all_told else (choice.whole,)
+            found.update(one.key for one in (*pair, *whole) if one is not None)
+    return frozenset(found)
+
+
+class _Weights:
+    """The share of each method in the fish of a part."""
+
+    def __init__(self, ground: Ground, area: int, mix: tuple[tuple[str, float], ...]) -> None:
+        self.fish = ground.parts[area]
+        self.deep = ground.deep[area]
+        if mix:
+            rates, is_lent, _ = method_rates(ground, area)
+            self.fish = rates * method_shares(ground, mix)[None, :, None]
+            self.fish[TRIPS] = method_shares(ground, mix)[:, None]
+            self.deep = np.where(is_lent[:, None], ground.all_deep, self.deep)
+
+    def of(self, part: int | None = None) -> Floats:
+        """Return shares of a part, or of all encounters; of trips where there are no fish."""
+        fish = self.fish[KEPT:].sum(axis=0) if part is None else self.fish[part]
+        trips = ratio(self.fish[TRIPS], self.fish[TRIPS].sum(axis=0), np.float32(0))
+        return ratio(fish, fish.sum(axis=0), trips)
+
+
+class _Drawn:
+    """Draws of each rate, made once."""
+
+    def __init__(self, ground: Ground) -> None:
+        self.ground = ground
+
+    def rate(self, row: dict[str, Any]) -> Floats:
+        key = tuple(row.items())
+        made = self.ground.drawn
+        if key not in made:
+            made[key] = drawn_rate(row, self.ground.baseline.normal, self.ground.n_draws)
+        return made[key]
+
+    def released(self, choice: Choice, deep: Floats) -> Floats:
+        def of(given: GivenRate | None) -> Floats:
+            if given is None:
+                return np.full(self.ground.n_draws, np.nan, dtype=np.float32)
+            return self.rate(
+                {
+                    "size_class": given.size_class,
+                    "method": given.method,
+                    "wound_class": given.wound_class,
+                    "rate_prop": given.rate_prop,
+                    "rate_se": given.rate_se,
+                }
+            )
+
+        if not choice.is_split:
+            return of(choice.whole)
+        split = of(choice.shallow) * (1 - deep) + of(choice.deep) * deep
+        return np.where(np.isnan(deep), of(choice.whole), split)
+
+    def lost(self, given: GivenRate) -> Floats:
+        row = {"method": given.method, "rate_prop": given.rate_prop, "rate_se": given.rate_se}
+        return self.rate(row | {"base": ""})
+
+
+def _told(each: list[Floats]) -> list[Floats]:
+    return [np.nan_to_num(one) for one in each]
+
+
+def _mean(weight: Floats, each: list[Floats]) -> Floats:
+    """Return the weighted mean; a rate that weighs nothing may be missing."""
+    if not each:
+        return np.zeros(weight.shape[-1], dtype=np.float32)
+    rates = np.stack(each)
+    found: Floats = np.where(weight > 0, weight * rates, 0).sum(axis=0)
+    return found

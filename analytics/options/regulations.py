@@ -1,0 +1,268 @@
+"""The rules of one area on each day to come: today's, and today's with an option's changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.options.option import AtLimit
+from analytics.weeks import weekday_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from numpy.typing import NDArray
+
+    from analytics.options.baseline import Baseline
+    from analytics.options.option import Change, Option
+
+    Bools = NDArray[np.bool_]
+    Row = tuple[tuple[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Regime:
+    """What a boat may keep, how it fishes, and what released fish die at.
+
+    Parameters
+    ----------
+    limit : float
+        Daily limit; infinite for none.
+    stop_from : float or None
+        Today's daily limit, where anglers stop at the option's; None where they go on.
+    min_length : float
+        mm; 0 where none is told.
+    is_selective : bool
+    mix : tuple of (str, float)
+        Share of trips by fishing method; empty for that so far.
+    rates : tuple of rows
+        Release rates in the place of those of the store.
+    """
+
+    limit: float
+    stop_from: float | None
+    min_length: float
+    is_selective: bool
+    mix: tuple[tuple[str, float], ...] = ()
+    rates: tuple[Row, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segment:
+    """Open days of one week under one regime.
+
+    Parameters
+    ----------
+    week, regime, today : int
+        Week; place among the plan's regimes; place of the day's regime among today's.
+    days : tuple of int
+    """
+
+    week: int
+    regime: int
+    today: int
+    days: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AreaPlan:
+    """The rules of an area over N days.
+
+    Parameters
+    ----------
+    is_open : ndarray of bool, shape (N,)
+    factor : ndarray of float, shape (N,)
+        Effort over today's.
+    regimes : tuple of Regime
+    regime : ndarray of int, shape (N,)
+    """
+
+    is_open: Bools
+    factor: NDArray[np.float64]
+    regimes: tuple[Regime, ...]
+    regime: NDArray[np.int64]
+
+    def is_as(self, other: AreaPlan) -> bool:
+        """Return whether both plans mean the same on every day that is open in one of them."""
+        if not np.array_equal(self.is_open, other.is_open):
+            return False
+        days = np.flatnonzero(self.is_open)
+        return bool((self.factor[days] == other.factor[days]).all()) and all(
+            self.regimes[self.regime[n]] == other.regimes[other.regime[n]] for n in days
+        )
+
+    def segments(self, week: NDArray[np.int64], today: AreaPlan) -> tuple[Segment, ...]:
+        """Return the open days by week and regime, in the order of days.
+
+        Parameters
+        ----------
+        week : ndarray of int, shape (N,)
+        today : AreaPlan
+            Today's plan of the same area.
+        """
+        found: dict[tuple[int, int, int], list[int]] = {}
+        for n in np.flatnonzero(self.is_open).tolist():
+            key = int(week[n]), int(self.regime[n]), int(today.regime[n])
+            found.setdefault(key, []).append(n)
+        return tuple(Segment(*key, tuple(days)) for key, days in found.items())
+
+
+def today_plan(baseline: Baseline, area: int) -> AreaPlan:
+    """Return today's rules of an area."""
+    return _Draft(baseline, area).plan()
+
+
+def option_plan(baseline: Baseline, option: Option, area: int) -> AreaPlan:
+    """Return the rules of an area under an option that was checked before.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    option : Option
+    area : int
+        Place of the area.
+
+    Returns
+    -------
+    AreaPlan
+    """
+    draft = _Draft(baseline, area)
+    for change in option.changes:
+        if not change.areas or baseline.areas[area] in change.areas:
+            draft.apply(change)
+    return draft.plan()
+
+
+def index_of(baseline: Baseline, day: date) -> int:
+    """Return how many days after `through` a day comes, less one: its place among the days."""
+    return (day - baseline.through).days - 1
+
+
+class _Draft:
+    """The rules of an area while changes are applied, a value a day."""
+
+    def __init__(self, baseline: Baseline, area: int) -> None:
+        rules, so_far = baseline.rules, baseline.so_far
+        n = len(baseline.days)
+        self.baseline = baseline
+        self.weekday = weekday_of(baseline.days)
+        is_open = rules.is_open[area]
+        opens = np.flatnonzero(is_open)
+        self.close = int(opens[-1]) if len(opens) else -1
+        usual = np.ones(n, dtype=bool)
+        if len(opens):
+            usual = np.isin(self.weekday, np.unique(self.weekday[opens]))
+        # An opening runs on over days of the week that it leaves out.
+        self.span = _filled(is_open)
+        self.on_day = np.where(self.span, is_open, usual)
+        self.factor = np.ones(n)
+        limit = rules.daily_limit_fish[area]
+        self.today_limit = np.where(np.isnan(limit), np.inf, limit)
+        self.limit = self.today_limit.copy()
+        self.stops = np.zeros(n, dtype=bool)
+        told = float(so_far.min_length_mm[area, 0])
+        length = rules.min_length_mm[area]
+        self.length = np.nan_to_num(np.where(np.isnan(length), told, length))
+        self.selective = rules.is_mark_selective[area].copy()
+        self.mix: list[tuple[tuple[str, float], ...]] = [()] * n
+        self.rates: list[tuple[Row, ...]] = [()] * n
+
+    def apply(self, change: Change) -> None:
+        inside = self._window(change)
+        self._open(change, inside)
+        self.factor[inside] *= change.effort_factor
+        if change.daily_limit_fish is not None:
+            self.limit[inside] = change.daily_limit_fish
+            self.stops[inside] = change.at_limit is AtLimit.STOP
+        if change.min_length_mm is not None:
+            self.length[inside] = change.min_length_mm
+        if change.mark_selective is not None:
+            self.selective[inside] = change.mark_selective
+        if change.method_mix:
+            mix = tuple((name, share) for name, share in sorted(change.method_mix.items()) if share)
+            self.mix = [mix if told else old for told, old in zip(inside, self.mix, strict=True)]
+        if change.release_rates:
+            rows = [as_row(row) for row in change.release_rates]
+            self.rates = [
+                _over(old, rows) if told else old
+                for told, old in zip(inside, self.rates, strict=True)
+            ]
+
+    def _window(self, change: Change) -> Bools:
+        place = np.arange(len(self.factor))
+        inside = np.ones(len(place), dtype=bool)
+        if change.first is not None:
+            inside &= place >= index_of(self.baseline, change.first)
+        if change.last is not None:
+            inside &= place <= index_of(self.baseline, change.last)
+        return inside
+
+    def _open(self, change: Change, inside: Bools) -> None:
+        place = np.arange(len(self.factor))
+        end = self.close
+        if change.close is not None:
+            self.span &= ~(inside & (place >= index_of(self.baseline, change.close)))
+        if change.open is not None:
+            end = index_of(self.baseline, change.open)
+            self.span |= inside & (place > self.close) & (place <= end)
+            end = max(end, self.close)
+        if change.reopen is not None:
+            start = index_of(self.baseline, change.reopen)
+            self.span |= inside & (place >= start) & (place <= end)
+        if change.weekdays:
+            digits = [int(one) for one in change.weekdays]
+            self.on_day = np.where(inside, np.isin(self.weekday, digits), self.on_day)
+
+    def plan(self) -> AreaPlan:
+        places: dict[Regime, int] = {}
+        regime = np.array(
+            [places.setdefault(self._regime(n), len(places)) for n in range(len(self.factor))],
+            dtype=np.int64,
+        )
+        return AreaPlan(self.span & self.on_day, self.factor, tuple(places), regime)
+
+    def _regime(self, n: int) -> Regime:
+        limit, today = float(self.limit[n]), float(self.today_limit[n])
+        stops = self.stops[n] and limit != today
+        return Regime(
+            limit,
+            today if stops else None,
+            float(self.length[n]),
+            bool(self.selective[n]),
+            self.mix[n],
+            self.rates[n],
+        )
+
+
+def as_row(row: Mapping[str, Any]) -> Row:
+    """Return a row of `release_rates` as a tuple of its columns."""
+    return (
+        ("size_class", row["size_class"]),
+        ("method", row["method"]),
+        ("wound_class", row["wound_class"]),
+        ("rate_prop", row["rate_prop"]),
+        ("rate_se", row.get("rate_se")),
+        ("source", row.get("source") or ""),
+    )
+
+
+def _over(old: tuple[Row, ...], new: list[Row]) -> tuple[Row, ...]:
+    """Return rows of rates with newer ones in the place of those of the same key."""
+    return tuple({row[:3]: row for row in (*old, *new)}.values())
+
+
+def _filled(is_open: Bools) -> Bools:
+    """Return open days with the gaps of less than a week between them, and before the first."""
+    span = is_open.copy()
+    opens = np.flatnonzero(is_open)
+    if len(opens):
+        if opens[0] < 7:
+            span[: opens[0]] = True
+        for before, after in pairwise(opens):
+            if after - before <= 7:
+                span[before:after] = True
+    return span

@@ -1,0 +1,609 @@
+"""An answer to a set of options as a report to read, in Markdown."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from analytics.options.dominance import RULE
+from analytics.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    import pyarrow as pa
+
+    from analytics.options.baseline import Limit
+
+    Row = Mapping[str, Any]
+
+
+# What an answer to a set of options is about, and its limits in words.
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What an answer is about and what it was made from.
+
+    Parameters
+    ----------
+    title, notes : str
+        Of the set of options; empty where none is told.
+    season : str
+    through : datetime.date
+        Last day of the totals so far.
+    version : int
+        Version of the store.
+    bulletin : str
+        Name of the bulletin on the shelf.
+    is_preliminary : bool
+        Open days are still to come, or may still be sampled.
+    n_draws : int
+    level : float
+        Confidence level of the intervals.
+    limits : tuple of Limit
+    left_out : tuple of str
+        Limits that could not be weighed, in words.
+    refused : tuple of str
+        Options that could not be weighed, in words.
+    areas : mapping of str to str
+        Code and name of the season's areas.
+    passed : mapping of str to float or None
+        Chance that the total so far is over a limit, by its id.
+    """
+
+    title: str
+    notes: str
+    season: str
+    through: date
+    version: int
+    bulletin: str
+    is_preliminary: bool
+    n_draws: int
+    level: float
+    limits: tuple[Limit, ...] = ()
+    left_out: tuple[str, ...] = ()
+    refused: tuple[str, ...] = ()
+    areas: Mapping[str, str] = field(default_factory=dict)
+    passed: Mapping[str, float | None] = field(default_factory=dict)
+
+    def limit(self, limit: Limit) -> str:
+        """Return a limit in words, such as ``sublegal releases in North and South``."""
+        where = "all areas"
+        if not set(self.areas) or set(self.areas) - set(limit.areas):
+            where = _listed([self.areas.get(one) or one for one in limit.areas])
+        return f"{_what(limit.quantities)} {'over' if where == 'all areas' else 'in'} {where}"
+
+    def named(self, limit: Limit) -> str:
+        """Return a limit in words with its fish and its id."""
+        return f"{self.limit(limit)}, at most {limit.fish:,.10g} ({limit.limit_id})"
+
+
+def _what(quantities: Sequence[str]) -> str:
+    """Return quantities in words; Chinook keep their capital."""
+    for mark in ("marked", "unmarked"):
+        if set(quantities) == {f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")}:
+            return f"{mark} encounters"
+    labels = [QUANTITIES[one].label if one in QUANTITIES else one for one in quantities]
+    return _listed(
+        [one if one.startswith("Chinook") else one[:1].lower() + one[1:] for one in labels]
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    *most, last = words or ("",)
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+# Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
+
+#: Shown where a number would stand and there is none.
+NONE = "–"
+#: Draws cannot tell chances nearer to none or all than this.
+_LEAST = 0.005
+#: From this chance on a limit is likely to be passed.
+HALF = 0.5
+#: Under this a total that is uncertain is told to a tenth.
+_TENTHS = 10
+_MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
+
+
+def plain(text: str) -> str:
+    """Return text so that Markdown shows it as it is, on one line."""
+    return _MARKUP.sub(r"\\\1", " ".join(text.split()))
+
+
+def count_likely(reach: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
+    """Return how many limits an option passes with a chance of a half or more, and of how many."""
+    told = [row["pass_prob"] for row in reach if row["option"] == option]
+    known = [one for one in told if one is not None]
+    return sum(one >= HALF for one in known), len(known)
+
+
+def likely(reach: Sequence[Mapping[str, Any]], option: str) -> str:
+    """Return how many limits an option likely passes, as ``5 of 8``."""
+    n, of = count_likely(reach, option)
+    return f"{n} of {of}" if of else NONE
+
+
+def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bool = False) -> str:
+    """Return a number with its interval, such as ``1,240 (980 to 1,570)``.
+
+    Two digits of half the interval are shown; never fewer than two of a total, nor more than a
+    tenth of one. The dashboard rounds alike.
+
+    Parameters
+    ----------
+    row : mapping
+    name, low, high : str
+        Its columns with the number and the ends.
+    signed : bool
+        With a plus where it is over 0, as differences are.
+    """
+    words = first_number(row, name, low, high, signed=signed)
+    ends = (row[low], row[high])
+    if row[name] is None or None in ends or row[name] == ends[0] == ends[1]:
+        return words
+    place = _place(row[name], (ends[1] - ends[0]) / 2, signed=signed)
+    low_word, high_word = (_rounded(one, place, signed=signed) for one in ends)
+    return f"{words} ({low_word} to {high_word})"
+
+
+def first_number(
+    row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bool = False
+) -> str:
+    """Return the number of `amount` without its interval, rounded alike."""
+    value, ends = row[name], (row[low], row[high])
+    if value is None:
+        return NONE
+    place = 0 if None in ends else _place(value, (ends[1] - ends[0]) / 2, signed=signed)
+    return _rounded(value, place, signed=signed)
+
+
+def chance(part: float | None) -> str:
+    """Return a probability in whole per cent, never as certain."""
+    if part is None:
+        return NONE
+    if part < _LEAST:
+        return "under 1 %"
+    if part > 1 - _LEAST:
+        return "over 99 %"
+    return f"{100 * part:.0f} %"
+
+
+def points(difference: float | None) -> str:
+    """Return a difference of probabilities in percentage points."""
+    if difference is None:
+        return NONE
+    if not round(100 * difference):
+        return "no change" if difference == 0 else "under ±1 point"
+    shown = f"{100 * difference:+.0f}".replace("-", "−")
+    return f"{shown} point{'' if shown[1:] == '1' else 's'}"
+
+
+def day(one: date | None) -> str:
+    """Return a date as ``14 March 2036``."""
+    return NONE if one is None else f"{one.day} {one:%B %Y}"
+
+
+def reached(
+    row: Mapping[str, Any], *, through: date | None = None, passed: float | None = None
+) -> str:
+    """Return the days by which a limit is passed with probability 10, 50 and 90 %.
+
+    Parameters
+    ----------
+    row : mapping
+        Of `analytics.options.schemas.REACH_SCHEMA`.
+    through : datetime.date, optional
+        Last day of the totals so far: a limit that is reached on it may be passed already.
+    passed : float, optional
+        Chance that it is.
+    """
+    days = {share: row[f"date_{share}"] for share in (10, 50, 90)}
+    told = [
+        f"{share} % by {day(one)}"
+        for share, one in days.items()
+        if one is not None and one != through
+    ]
+    if through is not None and through in days.values():
+        told.insert(0, already(passed))
+    return ", ".join(told) or "not reached with 10 %"
+
+
+def already(passed: float | None) -> str:
+    """Return that the total so far may be over a limit, with the chance where it is known."""
+    return "may be passed already" + ("" if passed is None else f" ({chance(passed)})")
+
+
+def _place(value: float, half: float, *, signed: bool) -> int:
+    """Return the power of ten of the last digit.
+
+    Digits of a difference follow its interval alone, for its size may be near none.
+    """
+    if not half:
+        return 0
+    least = -1 if not signed and 0 < abs(value) < _TENTHS else 0
+    by_error = max(_power(half) - 1, least)
+    if signed:
+        return by_error
+    return max(min(by_error, _power(value) - 1), least) if value else 0
+
+
+def _power(size: float) -> int:
+    return math.floor(math.log10(abs(size))) if size else 0
+
+
+def _rounded(value: float, place: int, *, signed: bool) -> str:
+    """Return a number to a place; one that would read as zero keeps its own first digit."""
+    if value and round(value, -place) == 0:
+        place = max(_power(value), -1)
+    part = round(value, -place) + 0.0
+    sign = "+" if signed and part else ""
+    return f"{part:{sign},.{max(-place, 0)}f}".replace("-", "−")
+
+
+# Each option of an answer in a sentence: what it changes, limits likely passed, which binds.
+
+#: Totals that a sentence tells.
+_TOLD = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
+_ENDS = ("difference", "difference_low", "difference_high")
+#: A difference of fish or trips that is none.
+_NOTHING = 1e-6
+
+
+def sentences(
+    about: About,
+    options: Sequence[str],
+    figures: Mapping[tuple[str, str], Row],
+    reach: Sequence[Row],
+) -> list[tuple[str, str]]:
+    """Return each option with its sentence.
+
+    Parameters
+    ----------
+    about : About
+    options : sequence of str
+        Today's rule first: the others are told by their differences from it.
+    figures : mapping of (option, quantity) to mapping
+        Of all areas together.
+    reach : sequence of mapping
+        Of `analytics.options.schemas.REACH_SCHEMA`.
+    """
+    found = []
+    for option in options:
+        is_first = option == options[0]
+        parts = [_totals(figures, option, is_first=is_first)]
+        parts += _answer_sentences_limits(about, reach, option, None if is_first else options[0])
+        found.append((option, "; ".join(parts) + "."))
+    return found
+
+
+def binding(about: About, reach: Sequence[Row], option: str) -> str:
+    """Return the limit that an option reaches first, with its chance and day; empty without one.
+
+    Of limits that are not reached with an even chance, the one most likely passed.
+    """
+    limits = {limit.limit_id: limit for limit in about.limits}
+    mine = [
+        row
+        for row in reach
+        if row["option"] == option and row["pass_prob"] is not None and row["limit_id"] in limits
+    ]
+    if not mine:
+        return ""
+    row = min(mine, key=lambda one: (one["date_50"] or date.max, -one["pass_prob"]))
+    words = f"{about.named(limits[row['limit_id']])}: {chance(row['pass_prob'])} to pass it"
+    if row["date_50"] is None:
+        return words
+    if row["date_50"] == about.through:
+        return f"{words}, {already(about.passed.get(row['limit_id']))}"
+    return f"{words}, with 50 % by {day(row['date_50'])}"
+
+
+def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bool) -> str:
+    rows = {one: figures[option, one] for one in _TOLD if (option, one) in figures}
+    if not is_first and rows and all(map(_is_nothing, rows.values())):
+        return "changes nothing in trips, fish kept, sublegal releases and deaths"
+    ends = ("estimate", "ci_low", "ci_high") if is_first else _ENDS
+    told = [
+        f"{_noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
+    ]
+    return ("" if is_first else "against today's rule, ") + ", ".join(told)
+
+
+def _is_nothing(row: Row) -> bool:
+    return all(row[one] is not None and abs(row[one]) < _NOTHING for one in _ENDS)
+
+
+def _noun(name: str) -> str:
+    label = QUANTITIES[name].label
+    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
+
+
+def _answer_sentences_limits(
+    about: About, reach: Sequence[Row], option: str, today: str | None
+) -> list[str]:
+    n, of = count_likely(reach, option)
+    if not of:
+        return []
+    beside = "" if today is None else f" (today {count_likely(reach, today)[0]})"
+    first = binding(about, reach, option)
+    return [
+        f"limits likely passed: {n} of {of}{beside}",
+        *([f"binds first: {first}"] if first else []),
+    ]
+
+
+CAUTION = (
+    "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
+    "They hold as far as the assumptions below do."
+)
+#: What a manager asks of an option, in this order: opportunity, catch, cost in fish.
+COUNTS = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "total_deaths_fish",
+)
+
+
+def report(about: About, tables: Mapping[str, pa.Table]) -> str:
+    """Return the report: sentences, decision table, limits, options beaten, assumptions.
+
+    Parameters
+    ----------
+    about : About
+    tables : mapping of str to pyarrow.Table
+        In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
+
+    Returns
+    -------
+    str
+        Markdown, ending in a line break.
+    """
+    rows = {name: table.to_pylist() for name, table in tables.items()}
+    figures = {
+        (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
+    }
+    options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
+    parts = [
+        _head(about),
+        _short(about, options, figures, rows["reach"]),
+        _decision(options, figures, rows["reach"], rows["beaten"]),
+        _differences(options, figures),
+        *_chances(about, options, rows["reach"]),
+        _limits(about, options, rows["reach"]),
+        _beaten(rows["beaten"]),
+        _assumptions(options, rows["assumptions"]),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def _head(about: About) -> str:
+    lines = [f"# {plain(about.title) or 'Options weighed'}", ""]
+    lines += [f"> {line}" for line in map(plain, about.notes.splitlines()) if line]
+    lines += [""] * (len(lines) > 2)
+    state = "Preliminary: open days are still to come." if about.is_preliminary else "Final data."
+    lines += [
+        f"Season {plain(about.season)}, through {day(about.through)}, as of version "
+        f"{about.version} of the store (bulletin {plain(about.bulletin)}). {state}",
+        "",
+        "Figures are totals of the whole season over all areas: so far and to come. In brackets "
+        f"{100 * about.level:g} % intervals from {about.n_draws:,} draws, the same for every "
+        "option.",
+        "",
+        f"**{CAUTION}**",
+    ]
+    return "\n".join(lines)
+
+
+def _short(
+    about: About,
+    options: Sequence[str],
+    figures: Mapping[tuple[str, str], Mapping[str, Any]],
+    reach: Sequence[Mapping[str, Any]],
+) -> str:
+    told = [
+        f"**{plain(name)}**: {plain(words)}"
+        for name, words in sentences(about, options, figures, reach)
+    ]
+    told += [f"**Not weighed**: {plain(words)}" for words in about.refused]
+    return "\n\n".join(["## In short", *told])
+
+
+def _decision(
+    options: Sequence[str],
+    figures: Mapping[tuple[str, str], Mapping[str, Any]],
+    reach: Sequence[Mapping[str, Any]],
+    beaten: Sequence[Mapping[str, Any]],
+) -> str:
+    marked = {row["option"] for row in beaten if row["is_beaten"]}
+    lines = []
+    for option in options:
+        name = plain(option) + " **(beaten)**" * (option in marked)
+        cells = [_figure(figures.get((option, one))) for one in COUNTS]
+        cells += [likely(reach, option)] * bool(reach)
+        lines.append([name, *cells])
+    head = ["Option", *(QUANTITIES[one].label for one in COUNTS)]
+    head += ["Limits likely passed"] * bool(reach)
+    return "## What each option gives\n\n" + _table(head, lines)
+
+
+def _figure(row: Mapping[str, Any] | None) -> str:
+    return amount(row, "estimate", "ci_low", "ci_high") if row else NONE
+
+
+def _differences(
+    options: Sequence[str], figures: Mapping[tuple[str, str], Mapping[str, Any]]
+) -> str:
+    ends = ("difference", "difference_low", "difference_high")
+    lines = []
+    for option in options[1:]:
+        rows = [figures.get((option, one)) for one in COUNTS]
+        cells = [amount(row, *ends, signed=True) if row else NONE for row in rows]
+        lines.append([plain(option), *cells])
+    title = f"## Difference from {plain(options[0]) if options else 'today'}\n\n"
+    if not lines:
+        return title + "There is no other option."
+    return title + _table(["Option", *(QUANTITIES[one].label for one in COUNTS)], lines)
+
+
+def _chances(
+    about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
+) -> Iterator[str]:
+    """Yield the chance to pass each limit, a line an option, with the day it is a half."""
+    if not about.limits:
+        return
+    found = {(row["option"], row["limit_id"]): row for row in reach}
+    ids = [limit.limit_id for limit in about.limits]
+    lines = [
+        [plain(option), *(_chance(found.get((option, one)), about) for one in ids)]
+        for option in options
+    ]
+    names = map(about.named, about.limits)
+    yield (
+        "## Chance to pass each limit\n\nWith the day by which it is passed with 50 %.\n\n"
+        + _table(["Option", *map(plain, names)], lines)
+    )
+
+
+def _chance(row: Mapping[str, Any] | None, about: About) -> str:
+    if row is None:
+        return NONE
+    middle = row["date_50"]
+    if middle == about.through:
+        return f"{chance(row['pass_prob'])}, {already(about.passed.get(row['limit_id']))}"
+    return chance(row["pass_prob"]) + (f", {day(middle)}" if middle else "")
+
+
+def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]) -> str:
+    words = ["## Limits"]
+    if not about.limits and not about.left_out:
+        words.append("The season has no limit in the store.")
+    words += [f"{one[:1].upper()}{one[1:]}." for one in map(plain, about.left_out)]
+    for limit in about.limits:
+        what = about.limit(limit)
+        head = f"**{plain(what[:1].upper() + what[1:])}**, at most {limit.fish:,.10g} fish "
+        mine = {row["option"]: row for row in reach if row["limit_id"] == limit.limit_id}
+        lines = [_reach_line(option, mine[option], about) for option in options if option in mine]
+        columns = ["Option", "Total", "Chance to pass it", "Difference", "Passed"]
+        words.append(f"{head}({plain(limit.limit_id)}).\n\n" + _table(columns, lines))
+    return "\n\n".join(words)
+
+
+def _reach_line(option: str, row: Mapping[str, Any], about: About) -> list[str]:
+    total = amount(row, "estimate", "ci_low", "ci_high")
+    difference = points(row["pass_prob_difference"])
+    days = reached(row, through=about.through, passed=about.passed.get(row["limit_id"]))
+    return [plain(option), total, chance(row["pass_prob"]), difference, days]
+
+
+def _beaten(beaten: Sequence[Mapping[str, Any]]) -> str:
+    lines = [
+        f"* {plain(row['option'])}, by {plain(row['beaten_by'] or 'another')}"
+        for row in beaten
+        if row["is_beaten"]
+    ]
+    return "\n\n".join(["## Beaten on every count", plain(RULE), "\n".join(lines) or "None is."])
+
+
+def _assumptions(options: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
+    """Return every assumption; those of all options once; the rule of beating stands above."""
+    by_option = {
+        option: list(
+            dict.fromkeys(
+                row["words"] for row in rows if row["option"] == option and row["words"] != RULE
+            )
+        )
+        for option in options
+    }
+    every = list(dict.fromkeys(row["words"] for row in rows if row["option"] is None))
+    first = by_option[options[0]] if options else []
+    every += [one for one in first if all(one in words for words in by_option.values())]
+    words = ["## Assumptions", "Of all options:\n\n" + _list(every)]
+    for option, own in by_option.items():
+        rest = [one for one in own if one not in every]
+        if rest:
+            words.append(f"Of {plain(option)}:\n\n{_list(rest)}")
+    return "\n\n".join(words)
+
+
+def _list(words: Sequence[str]) -> str:
+    return "\n".join(f"* {plain(one)}" for one in words) or "* none told"
+
+
+def _table(head: Sequence[str], lines: Sequence[Sequence[str]]) -> str:
+    rule = [":--", *["--:"] * (len(head) - 1)]
+    return "\n".join("| " + " | ".join(line) + " |" for line in (head, rule, *lines))
+
+
+# An answer in a few aligned lines, for a terminal.
+
+_COLUMNS = {
+    "angler_trips": "trips",
+    "kept_fish": "kept",
+    "released_sublegal_fish": "sublegal",
+    "total_deaths_fish": "deaths",
+}
+_LONGEST = 40
+
+
+def short_lines(about: About, tables: Mapping[str, pa.Table]) -> list[str]:
+    """Return an answer as lines: an option each, with its difference from today's rule.
+
+    Parameters
+    ----------
+    about : About
+    tables : mapping of str to pyarrow.Table
+        In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
+    """
+    rows = {name: table.to_pylist() for name, table in tables.items()}
+    figures = {
+        (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
+    }
+    options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
+    marked = {row["option"] for row in rows["beaten"] if row["is_beaten"]}
+    lines = [["option", *_COLUMNS.values(), "limits likely passed"]]
+    for option in options:
+        cells = [
+            _cell(figures.get((option, one)), is_first=option == options[0]) for one in _COLUMNS
+        ]
+        lines.append(
+            [_cut(option) + " *" * (option in marked), *cells, likely(rows["reach"], option)]
+        )
+    head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
+    notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
+    notes += ["* beaten by another option on every count"] * bool(marked)
+    first = [(option, binding(about, rows["reach"], option)) for option in options]
+    told = [f"  {_cut(option)}: {words}" for option, words in first if words]
+    return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]
+
+
+def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:
+    if row is None:
+        return NONE
+    total = first_number(row, "estimate", "ci_low", "ci_high")
+    if is_first or row["difference"] is None:
+        return total
+    ends = ("difference", "difference_low", "difference_high")
+    return f"{total} ({first_number(row, *ends, signed=True)})"
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
+
+
+def _aligned(lines: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    return [
+        "  ".join(
+            [line[0].ljust(widths[0])]
+            + [cell.rjust(width) for cell, width in zip(line[1:], widths[1:], strict=True)]
+        ).rstrip()
+        for line in lines
+    ]

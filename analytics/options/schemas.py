@@ -1,0 +1,71 @@
+"""The shapes of kept draws and of answers to a set of options; readers need pyarrow only."""
+
+from __future__ import annotations
+
+import pyarrow as pa
+
+#: The draws themselves, one row a series of one draw each: `array` is a field of
+#: `analytics.options.baseline.Baseline`; labels that it lacks are null. What is one number (a rule,
+#: a measured length) has as many values as it has numbers; rows of rates stand in `key` as JSON.
+DRAW_SCHEMA = pa.schema(
+    [
+        ("array", pa.string()),
+        ("key", pa.string()),  # quantity, part, class, size or normal number
+        ("area", pa.string()),
+        ("method", pa.string()),
+        ("week", pa.string()),
+        ("day", pa.date32()),
+        ("values", pa.list_(pa.float32())),
+    ]
+)
+
+#: Season totals of an option: so far and to come. `estimate` is the mean of the draws; differences
+#: are from today's rule, draw by draw.
+FIGURE_SCHEMA = pa.schema(
+    [
+        ("option", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("quantity", pa.string()),
+        ("unit", pa.string()),
+        ("estimate", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("difference", pa.float64()),
+        ("difference_low", pa.float64()),
+        ("difference_high", pa.float64()),
+        ("ci_level", pa.float64()),
+    ]
+)
+
+#: Each limit under each option.
+REACH_SCHEMA = pa.schema(
+    [
+        ("option", pa.string()),
+        ("limit_id", pa.string()),
+        ("limit_fish", pa.float64()),
+        ("estimate", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("pass_prob", pa.float64()),
+        ("pass_prob_difference", pa.float64()),  # from today's rule
+        ("date_10", pa.date32()),
+        ("date_50", pa.date32()),
+        ("date_90", pa.date32()),
+    ]
+)
+
+#: Which options another beats on every count.
+BEATEN_SCHEMA = pa.schema(
+    [("option", pa.string()), ("is_beaten", pa.bool_()), ("beaten_by", pa.string())]
+)
+
+#: Every assumption of an option, in words.
+ASSUMPTION_SCHEMA = pa.schema([("option", pa.string()), ("words", pa.string())])
+
+ANSWER_SCHEMAS: dict[str, pa.Schema] = {
+    "figures": FIGURE_SCHEMA,
+    "reach": REACH_SCHEMA,
+    "beaten": BEATEN_SCHEMA,
+    "assumptions": ASSUMPTION_SCHEMA,
+}

@@ -1,0 +1,219 @@
+"""All that a bulletin keeps of a season's limits: standing, outlook, and the draws behind them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.catch_limits import TOTALS
+from analytics.estimates.estimate import result_rows
+from analytics.options.baseline_io import to_table
+from analytics.options.compare import TODAY, outlook
+from analytics.options.schemas import DRAW_SCHEMA
+from analytics.outlook.backtest import backtest_rows
+from analytics.outlook.limit_status import (
+    BINDING,
+    CUMULATED,
+    past_rows,
+    standing_row,
+    why_no_outlook,
+    with_binding,
+    with_drawn,
+    with_outlook,
+)
+from analytics.outlook.limit_totals import Figure, Sums, limits_of_season
+from analytics.outlook.projection import N_DRAWS, SEED, ground_of
+from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.season_calendar import horizon_of
+from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.outlook.weekly_series import past_weekly
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.options.baseline import Limit
+    from analytics.options.compare import Answers
+    from analytics.outlook.limit_totals import SeasonLimit
+    from analytics.outlook.projection import Ground
+
+    Row = dict[str, Any]
+
+_NO_DRAWS = "No total of the season so far is a number: no draws are kept and no option is weighed."
+#: Columns of a fan in the order of the engine's quantiles.
+_QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
+
+
+def standing_tables(
+    snapshot: Snapshot,
+    season: Season,
+    rates: Mapping[str, pa.Table],
+    *,
+    level: float,
+    progress: Callable[[str], None] = lambda words: None,
+    rows: Iterable[Row] | None = None,
+    n_draws: int = N_DRAWS,
+    seed: int = SEED,
+) -> dict[str, pa.Table]:
+    """Return every table of a season's limits by its name.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    rates : mapping of str to pyarrow.Table
+        The bulletin's tables of modelled rates.
+    level : float
+        Confidence level.
+    progress : callable, optional
+        Called with a few words before each step.
+    rows : iterable of dict, optional
+        Result rows by area, by season, and by area and week, where they are at hand.
+    n_draws : int
+        D.
+    seed : int
+        The same data and seed give the same draws.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        In `STANDING_SCHEMAS`. Draws are empty where no total so far is a number, as in a season
+        of convenience; limits need none.
+    """
+    progress("drawing the season so far and the days to come")
+    known = list(rows) if rows is not None else _all_rows(season, level)
+    design = season.design
+    to_come = horizon_of(
+        snapshot, season=design.season, through=design.through, areas=design.areas
+    ).days
+    # A season that is over is not projected, and asks for no trust in projections.
+    past = past_weekly(snapshot, season=design.season) if len(to_come) else []
+    ground = ground_of(
+        snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known, past=past
+    )
+    limits = limits_of_season(snapshot, season=design.season, areas=ground.baseline.areas)
+    progress("holding the season against its limits")
+    standing, fan = standing_and_fan(season, ground, limits, known, level=level)
+    progress("projecting past seasons from earlier weeks")
+    backtest = backtest_rows(snapshot, season, rates, seed=seed, past=past, progress=progress)
+    assumed = [
+        *(("Standing", words) for words in (BINDING, CUMULATED) if limits),
+        *ground.assumed,
+    ]
+    if not _has_totals(known):
+        assumed.append(("Days to come", _NO_DRAWS))
+    made: dict[str, list[Row]] = {
+        "standing": standing,
+        "fan": fan,
+        "backtest": backtest,
+        "assumed": [{"topic": topic, "words": words} for topic, words in assumed],
+    }
+    tables = {
+        name: pa.Table.from_pylist(found, schema=STANDING_SCHEMAS[name])
+        for name, found in made.items()
+    }
+    kept = _has_totals(known)
+    return tables | {"draws": to_table(ground.baseline) if kept else DRAW_SCHEMA.empty_table()}
+
+
+def standing_and_fan(
+    season: Season,
+    ground: Ground,
+    limits: Sequence[SeasonLimit],
+    rows: Sequence[Row],
+    *,
+    level: float,
+) -> tuple[list[Row], list[Row]]:
+    """Return the rows of standing and of the fan of each limit.
+
+    Parameters
+    ----------
+    season : Season
+    ground : Ground
+    limits : sequence of SeasonLimit
+    rows : sequence of dict
+        Result rows by area, by season, and by area and week.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of list of dict
+    """
+    sums = Sums(season, rows_by_area(rows), level=level)
+    drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}
+    asked = [one for one in drawable.values() if one is not None]
+    answers = outlook(ground.baseline, asked, level=level)
+    reach = {row["limit_id"]: row for row in answers.reach.to_pylist() if row["option"] == TODAY}
+    weekly = {
+        (row["area"], row["week"], row["quantity"]): row["estimate"]
+        for row in rows
+        if row["area"] is not None and row["week"] is not None and "estimate" in row
+    }
+    weeks = [one for one in season.design.weeks if one <= season.design.through]
+    standing: list[Row] = []
+    fan: list[Row] = []
+    name, through = season.design.season, ground.horizon.through
+    for one in limits:
+        limit_id, asked_as = one.limit.limit_id, drawable[one.limit.limit_id]
+        figure = Figure() if one.reason else sums.of(one.told, one.limit.quantities)
+        close = ground.horizon.planned_close(one.limit.areas)
+        row = standing_row(
+            one, figure, season=name, through=through, planned_close=close, level=level
+        )
+        if asked_as is not None:
+            row = with_drawn(row, ground.baseline, asked_as)
+        row = with_outlook(row, reach.get(limit_id))
+        row |= why_no_outlook(row, ground.baseline, one, ground.to_date.missing)
+        standing.append(row)
+        total = row.get("estimate")
+        fan += past_rows(one, weekly, season=name, weeks=weeks, estimate=total, through=through)
+        fan += _ahead_rows(answers, limit_id, row)
+    return with_binding(standing), fan
+
+
+def _has_totals(rows: Iterable[Row]) -> bool:
+    """Return whether some area has a total so far that is a number."""
+    areas = (row for (area, name), row in rows_by_area(rows).items() if area and name in TOTALS)
+    return any(row.get("estimate") is not None for row in areas)
+
+
+def _all_rows(season: Season, level: float) -> list[Row]:
+    weekly = result_rows(season, by=("area", "week"), level=level)
+    return [*area_rows(season, level=level), *weekly]
+
+
+def _drawable(limit: SeasonLimit, ground: Ground) -> Limit | None:
+    """Return a limit over the areas of which its totals have draws; None where there is none."""
+    areas = tuple(
+        area
+        for area in limit.told
+        if not any((area, name) in ground.to_date.missing for name in limit.limit.quantities)
+    )
+    if limit.reason or not areas:
+        return None
+    return replace(limit.limit, areas=areas)
+
+
+def _ahead_rows(answers: Answers, limit_id: str, row: Row) -> list[Row]:
+    """Return the weeks to come of a limit that has an outlook."""
+    fans = answers.fans
+    if row.get("pass_prob") is None or limit_id not in fans.limit_ids:
+        return []
+    option, place = fans.options.index(TODAY), fans.limit_ids.index(limit_id)
+    return [
+        {
+            "season": row["season"],
+            "limit_id": limit_id,
+            "week": week,
+            "day": day.astype(object),
+            "is_ahead": True,
+            "estimate": float(fans.mean[option, place, at]),
+            **dict(zip(_QUANTILES, fans.quantiles[option, place, at].tolist(), strict=True)),
+        }
+        for at, (week, day) in enumerate(zip(fans.weeks, fans.days, strict=True))
+    ]

@@ -1,0 +1,235 @@
+"""Angler trips of every day to come, were it open: draws from the weeks so far and past seasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.outlook.seasonal_pattern import SLOPE_WEEKS, Course, Figures, course_of, level_paths
+from analytics.outlook.weekly_series import words_of_areas
+from analytics.weeks import week_of_days
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.outlook.day_effects import BoatDays, Weather
+    from analytics.outlook.weekly_series import Weekly
+
+    Floats = NDArray[np.float64]
+    Words = tuple[str, str]
+
+TOPIC = "Effort"
+#: Sampled dates that count as one on their own: bad weather lasts.
+DATES_APART = 2.0
+#: Standard deviation of a season's share of lost days about that of past seasons is no less than
+#: this part of it. Our choice, no source.
+_LEAST_SPREAD = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EffortAhead:
+    """Effort of A areas.
+
+    Parameters
+    ----------
+    effort : ndarray of float32, shape (D, A, N)
+        Angler trips of each day, were it open; NaN for an area nothing is known of.
+    so_far : ndarray of float, shape (D, A, T)
+        Trips of each week so far as the draw has them; they sum to its total.
+    words : tuple of (str, str)
+        Topic and words of what is assumed.
+    """
+
+    effort: NDArray[np.float32]
+    so_far: Floats
+    words: tuple[Words, ...]
+
+
+def effort_ahead(
+    now: Weekly,
+    past: Sequence[Weekly],
+    trips: Floats,
+    *,
+    days: NDArray[np.datetime64],
+    ahead: Sequence[str],
+    rng: np.random.Generator,
+) -> EffortAhead:
+    """Draw the effort of every day ahead.
+
+    A day's trips are the level of its week times the weight of its weekday times a factor of its
+    own, and next to none on a day lost to weather. The level is scaled so that the draw's weeks so
+    far add up to its own total: the error of the total counts once.
+
+    Parameters
+    ----------
+    now : Weekly
+        T weeks of A areas.
+    past : sequence of Weekly
+        Seasons before, oldest first.
+    trips : ndarray of float, shape (D, A)
+        Draws of the angler trips so far.
+    days : ndarray of datetime64[D], shape (N,)
+    ahead : sequence of str, length H
+        ISO weeks after the last of `now` without a gap; they hold all days.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    EffortAhead
+    """
+    course = course_of([trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0])
+    figures = trip_figures(now)
+    paths = level_paths(figures, course, ahead, n_draws=len(trips), rng=rng)
+    n_weeks = len(now.weeks)
+    weight, rescale = _weights(now.days, now.day_sum, len(trips), rng)
+    usual = now.day_sum * now.fair * np.exp(paths.draws[:, :, :n_weeks])
+    total = np.nansum(usual, axis=2)
+    fresh = paths.from_past & ~(trips > 0).any(axis=0)
+    scale = np.divide(trips, total, out=np.zeros_like(trips), where=total > 0)
+    so_far = np.nan_to_num(usual) * scale[:, :, None]
+    scale = np.where(fresh, 1.0, np.where(np.isfinite(trips), scale * rescale, np.nan))
+    at = np.array([[*now.weeks, *ahead].index(week) for week in week_of_days(days)], dtype=np.int64)
+    digit = now.days.digit(days)
+    lost = _weather(
+        now.days.weather, [one.days.weather for one in past], len(trips), len(days), rng
+    )
+    effort = np.empty((*trips.shape, len(days)), dtype=np.float32)
+    for area in range(trips.shape[1]):
+        sigma = np.sqrt(np.log1p(now.days.noise[area]))
+        noise = np.exp(sigma * rng.standard_normal((len(trips), len(days))) - sigma**2 / 2)
+        level = np.exp(paths.draws[:, area, at]) * scale[:, area, None]
+        effort[:, area] = level * weight[:, area, digit] * noise * lost
+    # Nothing told this season and nothing caught of it: no trips are expected, and words say so.
+    still = (paths.n_known == 0) & ~paths.from_past & (trips == 0).all(axis=0)
+    still &= (now.day_sum > 0).any(axis=1)
+    effort[:, still] = 0.0
+    words = _words(now, past, course, paths.from_past, still, unknown=_unknown(effort, days))
+    return EffortAhead(effort, so_far, words)
+
+
+def trip_figures(weekly: Weekly) -> Figures:
+    """Return a season's logs of trips a fair day."""
+    if "trips" not in weekly.figures:
+        weekly.figures["trips"] = Figures(
+            weekly.areas, weekly.weeks, *weekly.log_trips(), weekly.day_sum > 0
+        )
+    return weekly.figures["trips"]
+
+
+def _weights(
+    days: BoatDays, day_sum: Floats, n_draws: int, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Return drawn weights of weekdays (D, A, 7), and what keeps the mean of the days so far.
+
+    The days so far are taken as whole weeks, which they nearly are.
+    """
+    normal = rng.standard_normal((n_draws, *days.weight.shape))
+    at = np.broadcast_to(days.kind, normal.shape)
+    drawn = days.weight * np.exp(days.log_se * np.take_along_axis(normal, at, axis=2))
+    told = (day_sum > 0).any(axis=1) & days.has_boats
+    return drawn, np.where(told, 7 / drawn.sum(axis=2), 1.0)
+
+
+def _weather(
+    now: Weather, past: Sequence[Weather], n_draws: int, n_days: int, rng: np.random.Generator
+) -> Floats:
+    """Draw what weather leaves of each day, alike in all areas, shape (D, N).
+
+    A day is lost more often after a lost one: a chain of two states with the drawn share of lost
+    days and the share of lost days that another followed.
+    """
+    every = [*past, now]
+    n_after, n_again = (
+        sum(one) for one in zip(*((w.n_after, w.n_again) for w in every), strict=True)
+    )
+    share = _lost_share(now, past, n_draws, rng)
+    again = rng.beta(n_again + 0.5, n_after - n_again + 0.5, n_draws) if n_after else share
+    again = np.maximum(again, share)
+    fresh = np.clip(share * (1 - again) / np.maximum(1 - share, 1e-9), 0.0, 1.0)
+    luck = rng.random((n_draws, n_days))
+    lost = np.zeros((n_draws, n_days), dtype=bool)
+    before = rng.random(n_draws) < share
+    for day in range(n_days):
+        before = luck[:, day] < np.where(before, again, fresh)
+        lost[:, day] = before
+    left = [one.share for one in every if one.n_lost]
+    return np.where(lost, float(np.mean(left)) if left else 0.0, 1.0)
+
+
+def _lost_share(
+    now: Weather, past: Sequence[Weather], n_draws: int, rng: np.random.Generator
+) -> Floats:
+    """Draw the season's share of lost days: past seasons' spread with this season's days so far.
+
+    A beta distribution with mean and variance of past seasons, updated; without past seasons,
+    Jeffreys' (Gelman et al. 2013, Bayesian Data Analysis, section 2.4; from memory).
+    """
+    first, second = 0.5, 0.5
+    shares = [one.n_lost / one.n_dates for one in past if one.n_dates]
+    if shares:
+        mean = float(np.clip(np.mean(shares), 0.005, 0.9))
+        spread = float(np.var(shares, ddof=1)) * (1 + 1 / len(shares)) if len(shares) > 1 else 0.0
+        spread = max(spread, (_LEAST_SPREAD * mean) ** 2, mean**2 / 4 * (len(shares) == 1))
+        size = max(mean * (1 - mean) / spread - 1, 1.0)
+        first, second = mean * size, (1 - mean) * size
+    if not shares and not now.n_dates:
+        return np.zeros(n_draws)
+    n, lost = now.n_dates / DATES_APART, now.n_lost / DATES_APART
+    return np.asarray(rng.beta(first + lost, second + n - lost, n_draws))
+
+
+def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
+    if not len(days):
+        return np.zeros(effort.shape[1], dtype=bool)
+    return np.asarray(np.isnan(effort).any(axis=(0, 2)))
+
+
+def _words(
+    now: Weekly,
+    past: Sequence[Weekly],
+    course: Course,
+    from_past: NDArray[np.bool_],
+    still: NDArray[np.bool_],
+    *,
+    unknown: NDArray[np.bool_],
+) -> tuple[Words, ...]:
+    weather = now.days.weather
+    told = [
+        "Angler trips of a day follow from the weekly totals so far: a smooth level with a slope "
+        "that keeps 0.8 of itself a week ahead, times the weight of the weekday from boats that "
+        "returned at sampled site-days, times a factor of the day.",
+        f"Weather: {weather.n_lost} of {weather.n_dates} sampled dates that could tell were lost "
+        "to it (a quarter of the usual boats or fewer); past seasons' shares count with this "
+        "season's; a lost day is lost in all areas and often followed by another.",
+    ]
+    if course.is_told:
+        told.append(
+            f"The usual course of {len(past)} past seasons is followed; this season's own level "
+            "and slope off it, and how far past seasons strayed, are weighed by precision."
+        )
+    else:
+        told.append(
+            "Fewer than two past seasons tell a usual course: no change is taken as usual, and "
+            "that a level strays by a factor of 1.6 (one standard deviation) in the long run; our "
+            "choice, no source."
+        )
+    n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
+    told += words_of_areas(
+        now,
+        (
+            from_past,
+            "no trips sampled yet; past seasons' level in the same weeks, times how the "
+            "other areas stand this season",
+        ),
+        (still, "no trip seen so far and no past season: none are expected"),
+        (unknown, "nothing is known of its effort this season or before: no outlook"),
+        (
+            (n_known > 0) & (n_known < SLOPE_WEEKS),
+            f"fewer than {SLOPE_WEEKS} weeks with a figure: no slope, a wide outlook",
+        ),
+    )
+    return tuple((TOPIC, one) for one in told)

@@ -1,0 +1,316 @@
+"""Where a season stands against each of its limits, and which of them binds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.outlook.schemas import STANDING_SCHEMA
+from analytics.weeks import week_end, weeks_between
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.outlook.limit_totals import Figure, SeasonLimit
+
+    Row = dict[str, Any]
+
+_OF_NONE = "a limit of 0: no share can be told"
+#: How the binding limit is chosen, in words.
+BINDING = (
+    "The limit that binds is the one with the earliest date by which it is passed with a chance of "
+    "one half; where none has such a date, the one with the highest chance to be passed, and then "
+    "the one of which the largest share is used."
+)
+_FROM_OUTLOOK = ("pass_prob", "date_10", "date_50", "date_90")
+
+
+def standing_row(
+    limit: SeasonLimit,
+    figure: Figure,
+    *,
+    season: str,
+    through: date,
+    planned_close: date | None,
+    level: float,
+) -> Row:
+    """Return the total so far against one limit, without its outlook.
+
+    Shares are recomputed from the total and may pass 1; interval ends are those of the total over
+    the limit, which has no error.
+
+    Parameters
+    ----------
+    limit : SeasonLimit
+    figure : Figure
+        The total so far.
+    season : str
+    through : datetime.date
+        Last day of the total.
+    planned_close : datetime.date or None
+        Last open day of the limit's areas.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict
+        In the columns of `analytics.outlook.schemas.STANDING_SCHEMA`.
+    """
+    fish = limit.limit.fish
+    why = limit.reason or figure.reason
+    row: Row = {
+        "season": season,
+        "limit_id": limit.limit.limit_id,
+        "areas": ";".join(limit.limit.areas),
+        "quantity": ";".join(limit.limit.quantities),
+        "unit": limit.unit,
+        "limit_fish": fish,
+        "through": through,
+        "planned_close": planned_close,
+        "is_preliminary": planned_close is not None and planned_close > through,
+        "ci_level": level,
+        "is_binding": False,
+        "status": figure.status,
+        "reason": why,
+    }
+    if why or figure.estimate is None:
+        return row
+    over = {
+        name: None if value is None or fish == 0 else value / fish
+        for name, value in (
+            ("used", figure.estimate),
+            ("used_low", figure.ci_low),
+            ("used_high", figure.ci_high),
+        )
+    }
+    words = [figure.method, limit.note, _OF_NONE if fish == 0 else ""]
+    return row | {
+        "estimate": figure.estimate,
+        "se": figure.se,
+        "ci_low": figure.ci_low,
+        "ci_high": figure.ci_high,
+        "df": figure.df,
+        **over,
+        "remains": fish - figure.estimate,
+        "method": "; ".join(filter(None, words)),
+        # Without an error the total is taken as it stands.
+        "passed_prob": float(figure.estimate > fish),
+    }
+
+
+def with_drawn(row: Row, baseline: Baseline, limit: Limit) -> Row:
+    """Return a row with the chance that the total so far is over its limit, from the draws.
+
+    Parameters
+    ----------
+    row : dict
+        From `standing_row`.
+    baseline : Baseline
+    limit : Limit
+        Over the areas of which its totals have draws.
+
+    Returns
+    -------
+    dict
+        As it was where there is no estimate, or no error to draw.
+    """
+    if row.get("estimate") is None or row.get("se") is None:
+        return row
+    places = [baseline.areas.index(one) for one in limit.areas]
+    parts = [baseline.to_date[name][:, places].sum(axis=1) for name in limit.quantities]
+    total = np.sum(parts, axis=0)
+    if np.isnan(total).any():
+        return row
+    return row | {"passed_prob": float((total > limit.fish).mean())}
+
+
+def why_no_outlook(
+    row: Row, baseline: Baseline, limit: SeasonLimit, missing: Mapping[tuple[str, str], str]
+) -> Row:
+    """Return the reason where a total has no outlook, as a part of its row; else nothing.
+
+    Parameters
+    ----------
+    row : dict
+        With its outlook, if it has one.
+    baseline : Baseline
+    limit : SeasonLimit
+    missing : mapping of (str, str) to str
+        Why a total (area, quantity) has no draws.
+
+    Returns
+    -------
+    dict
+    """
+    if row.get("estimate") is None or row.get("pass_prob") is not None:
+        return {}
+    words = [
+        f"{area}: {missing[area, name]}"
+        for area in limit.told
+        for name in limit.limit.quantities
+        if (area, name) in missing
+    ]
+    places = [baseline.areas.index(one) for one in limit.told]
+    unknown = [
+        baseline.areas[place]
+        for place in places
+        if np.isnan(baseline.effort[:, place]).any() or np.isnan(baseline.rate[:, place]).any()
+    ]
+    if unknown:
+        words.append(f"nothing tells the trips and catch rates to come of {', '.join(unknown)}")
+    words = words or ["no total to come is told of this quantity"]
+    return {"reason": f"no outlook: {'; '.join(dict.fromkeys(words))}"}
+
+
+def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
+    """Return a row of standing with where its total goes under today's rules.
+
+    Parameters
+    ----------
+    row : dict
+        From `standing_row`.
+    reach : mapping or None
+        A row of `analytics.options.schemas.REACH_SCHEMA`, of today's rule.
+
+    Returns
+    -------
+    dict
+    """
+    if reach is None or row.get("estimate") is None or reach["estimate"] is None:
+        return row
+    ends = {"expected": "estimate", "expected_low": "ci_low", "expected_high": "ci_high"}
+    return (
+        row
+        | {name: reach[source] for name, source in ends.items()}
+        | {name: reach[name] for name in _FROM_OUTLOOK}
+    )
+
+
+def with_binding(rows: Sequence[Row]) -> list[Row]:
+    """Mark the limit that binds; the rule is told in `BINDING`.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Rows of standing with their outlook.
+
+    Returns
+    -------
+    list of dict
+        At most one is marked; none where no limit has a total.
+    """
+    told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
+    if not told:
+        return [row | {"is_binding": False} for row in rows]
+    binding = min(told, key=lambda place: _rank(rows[place]))
+    return [row | {"is_binding": place == binding} for place, row in enumerate(rows)]
+
+
+def _rank(row: Row) -> tuple[float, float, float]:
+    """Return what sorts limits, the first binding: date, chance, share used."""
+    day, chance, used = row.get("date_50"), row.get("pass_prob"), row.get("used")
+    if used is None:  # a limit of 0 is passed by the first fish
+        used = np.inf if row["estimate"] > 0 else 0.0
+    return (
+        np.inf if day is None else float(day.toordinal()),
+        -(row["passed_prob"] if chance is None else chance),
+        -used,
+    )
+
+
+# What a standing was in the bulletin before: estimates are revised, and a reader should see it.
+
+
+def with_previous(
+    tables: Mapping[str, pa.Table], earlier: Mapping[str, pa.Table]
+) -> dict[str, pa.Table]:
+    """Return the tables of standing with each limit's estimate and last day of the bulletin before.
+
+    Parameters
+    ----------
+    tables, earlier : mapping of str to pyarrow.Table
+        In `STANDING_SCHEMAS`; of the bulletin before, empty where it kept none.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        The same tables; a limit that is new, or whose areas or quantity were others, has null.
+    """
+    if "standing" not in tables or "standing" not in earlier:
+        return dict(tables)
+    names = ("limit_id", "areas", "quantity")
+    known = {tuple(row[name] for name in names): row for row in earlier["standing"].to_pylist()}
+    rows = []
+    for row in tables["standing"].to_pylist():
+        before = known.get(tuple(row[name] for name in names), {})
+        row["previous_estimate"] = before.get("estimate")
+        row["previous_through"] = before.get("through")
+        rows.append(row)
+    return dict(tables) | {"standing": pa.Table.from_pylist(rows, schema=STANDING_SCHEMA)}
+
+
+# Use of each limit week by week so far, from the weekly result rows.
+
+#: How the weeks so far are drawn, in words.
+CUMULATED = (
+    "The use of a limit so far adds up weekly estimates; a week without one adds nothing. The sum "
+    "is brought to the season's total, from which ratios of single weeks may differ a little."
+)
+
+
+def past_rows(
+    limit: SeasonLimit,
+    weekly: Mapping[tuple[str | None, str, str], float | None],
+    *,
+    season: str,
+    weeks: Sequence[str],
+    estimate: float | None,
+    through: date,
+) -> list[Row]:
+    """Return the cumulated total of a limit at the end of every week so far.
+
+    Parameters
+    ----------
+    limit : SeasonLimit
+    weekly : mapping of (area, week, quantity) to float or None
+        Estimates of the result rows by area and week.
+    season : str
+    weeks : sequence of str
+        Open or sampled weeks so far, in order; closed ones between are carried on.
+    estimate : float or None
+        Total so far, at which the last week ends; without one there is no row.
+    through : datetime.date
+        Last day of the total.
+
+    Returns
+    -------
+    list of dict
+        In the columns of `analytics.outlook.schemas.FAN_SCHEMA`.
+    """
+    if estimate is None or not weeks:
+        return []
+    total, found = 0.0, []
+    for week in weeks_between(weeks[0], weeks[-1]):
+        total += sum(
+            weekly.get((area, week, name)) or 0.0
+            for area in limit.told
+            for name in limit.limit.quantities
+        )
+        found.append((week, min(week_end(week), through), total))
+    scale = estimate / total if total > 0 else 1.0
+    return [
+        {
+            "season": season,
+            "limit_id": limit.limit.limit_id,
+            "week": week,
+            "day": day,
+            "is_ahead": False,
+            "estimate": scale * value,
+        }
+        for week, day, value in found
+    ]

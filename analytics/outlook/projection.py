@@ -1,0 +1,428 @@
+"""The ground on which a season's options are weighed, put together from a snapshot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data import query
+from analytics.errors import WrongUse
+from analytics.fish.measured import measured_fish
+from analytics.models.censored_catch import fit_wanted
+from analytics.options.baseline import Baseline
+from analytics.outlook.effort_projection import effort_ahead
+from analytics.outlook.rate_projection import rates_ahead, shares_ahead
+from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, horizon_of
+from analytics.outlook.to_date_draws import to_date_draws
+from analytics.outlook.weekly_series import ASKED, past_weekly, weekly_of
+from analytics.weeks import weeks_between
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.outlook.season_calendar import Horizon
+    from analytics.outlook.to_date_draws import ToDate
+    from analytics.outlook.weekly_series import Weekly
+
+    Float32 = NDArray[np.float32]
+    Floats = NDArray[np.float64]
+    Row = dict[str, Any]
+
+
+# What is to come of a season under any rules: effort by day, catch rates by week, as draws.
+
+_SO_FAR = ("angler_trips", "encounter_fish", "released_sublegal_fish")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ahead:
+    """What is to come, D draws over A areas, N days and W weeks.
+
+    Parameters
+    ----------
+    effort : ndarray of float32, shape (D, A, N)
+        Angler trips of a day, were it open under today's rules; days lost to weather included. NaN
+        for an area of whose effort or catch rate nothing is known.
+    rate : ndarray of float32, shape (D, A, W)
+        Encounters per angler trip; 0 where `effort` is NaN.
+    sublegal : ndarray of float32, shape (D, A, W)
+        Share of encounters released as sublegal.
+    words : tuple of (str, str)
+        Topic and words of every assumption.
+    """
+
+    effort: Float32
+    rate: Float32
+    sublegal: Float32
+    words: tuple[tuple[str, str], ...]
+
+
+def ahead_of(
+    snapshot: Snapshot,
+    season: Season,
+    to_date: ToDate,
+    rates: Mapping[str, pa.Table],
+    *,
+    days: NDArray[np.datetime64],
+    weeks: Sequence[str],
+    rng: np.random.Generator,
+    past: Sequence[Weekly] | None = None,
+) -> Ahead:
+    """Draw what is to come of a season.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    to_date : ToDate
+        Draws of the totals so far; those ahead share their errors.
+    rates : mapping of str to pyarrow.Table
+        The bulletin's `index` and `timing`; either may be absent or empty, and the survey's own
+        weekly rates stand in.
+    days : ndarray of datetime64[D], shape (N,)
+        Consecutive days after the last one told.
+    weeks : sequence of str, length W
+        Their ISO weeks.
+    rng : numpy.random.Generator
+    past : sequence of Weekly, optional
+        Weekly figures of the seasons before, where they are at hand.
+
+    Returns
+    -------
+    Ahead
+    """
+    if not len(days):
+        none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
+        return Ahead(none, none.copy(), none.copy(), ())
+    analyses = {name: season.analyses[name] for name in ASKED}
+    now = weekly_of(snapshot, season.design, season.ways, analyses, areas=to_date.areas)
+    if past is None:
+        past = past_weekly(snapshot, season=season.design.season)
+    ahead = weeks_ahead(now.weeks[-1], weeks)
+    trips, met, sublegal_fish = (
+        np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR
+    )
+    effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
+    rate = rates_ahead(
+        now, past, rates, met=met, trips=trips, so_far=effort.so_far, ahead=ahead, rng=rng
+    )
+    sublegal = shares_ahead(
+        now,
+        past,
+        rates,
+        sublegal=sublegal_fish,
+        met=met,
+        so_far=effort.so_far,
+        ahead=ahead,
+        rng=rng,
+    )
+    at = [[*now.weeks, *ahead].index(week) for week in weeks]
+    of_weeks = rate.draws[:, :, at].astype(np.float32)
+    # A catch rate that is not known makes the effort of no use: one of them says so.
+    unknown = np.isnan(of_weeks).any(axis=(0, 2))
+    effort.effort[:, unknown] = np.nan
+    of_weeks[:, unknown] = 0.0
+    return Ahead(
+        effort=effort.effort,
+        rate=of_weeks,
+        sublegal=sublegal.draws[:, :, at].astype(np.float32),
+        words=(*effort.words, *rate.words, *sublegal.words),
+    )
+
+
+def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
+    """Return every ISO week after one through the last of some, closed ones included."""
+    if not len(weeks):
+        return ()
+    return weeks_between(last, max(weeks))[1:]
+
+
+# What boats would keep and how many anglers they carry, from the season's interviews.
+
+#: Boats with more anglers than this count as boats of so many.
+MOST_ANGLERS = 12
+_BOATS = """
+SELECT i.area, i.anglers, i.kept, max(q.daily_limit_fish) AS most
+FROM interviews i JOIN site_days d USING (sample_id) JOIN days USING (sample_id)
+LEFT JOIN seasons q ON q.season = $season AND q.area = i.area
+    AND d.date BETWEEN q.open_date AND q.close_date
+WHERE coalesce(i.trip_complete, true) AND i.anglers >= 1 AND i.kept IS NOT NULL
+GROUP BY i.interview_id, i.area, i.anglers, i.kept ORDER BY i.interview_id
+"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Boats:
+    """Boats of a season, D draws over A areas.
+
+    Parameters
+    ----------
+    wanted_mean : ndarray of float, shape (D, A)
+        Fish an angler would keep in a trip had he no daily limit; NaN where it cannot be told.
+    wanted_size : ndarray of float, shape (D,)
+    party : ndarray of float, shape (A, P)
+        Share of boats with 1, 2, ... P anglers.
+    assumed : tuple of (str, str)
+        Topic and words.
+    """
+
+    wanted_mean: Floats
+    wanted_size: Floats
+    party: Floats
+    assumed: tuple[tuple[str, str], ...]
+
+
+def boats_of(
+    snapshot: Snapshot,
+    season: Season,
+    *,
+    areas: tuple[str, ...],
+    rng: np.random.Generator,
+    n_draws: int,
+) -> Boats:
+    """Fit what boats would keep, and count anglers aboard.
+
+    An area without a boat so far takes the mean and the parties of all areas.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+    areas : tuple of str
+    rng : numpy.random.Generator
+    n_draws : int
+
+    Returns
+    -------
+    Boats
+    """
+    days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
+    tables = {name: snapshot[name] for name in ("site_days", "seasons")}
+    found = query.run(
+        _BOATS,
+        tables | {"days": days, "interviews": snapshot.source("interviews")},
+        {"season": season.design.season},
+    )
+    area = np.asarray(found["area"].to_pylist(), dtype=str)
+    anglers = np.asarray(found["anglers"].to_numpy(), dtype=np.int64)
+    kept, most = (np.asarray(found[name].to_numpy(), dtype=np.float64) for name in ("kept", "most"))
+    party = _party(area, anglers, areas)
+    mean, size = np.full((n_draws, len(areas)), np.nan), np.full(n_draws, np.inf)
+    try:
+        wanted = fit_wanted(kept, anglers, most, area.tolist())
+    except WrongUse as problem:
+        why = f"What boats would keep had they no daily limit cannot be told: {problem}."
+        return Boats(mean, size, party, (("Daily limit", why),))
+    drawn, size = wanted.draws(rng, n_draws)
+    known = np.flatnonzero(~np.isnan(wanted.mean)).tolist()
+    n_boats = wanted.n_boats[known]
+    weight = n_boats / max(int(n_boats.sum()), 1)
+    mean[:] = (drawn[:, known] @ weight)[:, None] if known else np.nan
+    for place in known:
+        if wanted.areas[place] in areas:
+            mean[:, areas.index(wanted.areas[place])] = drawn[:, place]
+    words = [
+        f"{name}: {wanted.reasons[name]}; what its boats would keep is that of all areas."
+        for place, name in enumerate(wanted.areas)
+        if place not in known
+    ]
+    without = [one for one in areas if one not in wanted.areas]
+    if without:
+        words.append(
+            f"{', '.join(without)}: no boat so far; anglers aboard and what they would keep are "
+            "those of all areas."
+        )
+    return Boats(mean, size, party, tuple(("Daily limit", one) for one in words))
+
+
+def _party(area: NDArray[np.str_], anglers: NDArray[np.int64], areas: tuple[str, ...]) -> Floats:
+    """Return the share of boats by anglers aboard, shape (A, P)."""
+    aboard = np.minimum(anglers, MOST_ANGLERS)
+    width = int(aboard.max(initial=1))
+    whole = np.bincount(aboard, minlength=width + 1)[1:].astype(np.float64)
+    if not whole.sum():
+        whole[0] = 1.0
+    rows = []
+    for one in areas:
+        mine = np.bincount(aboard[area == one], minlength=width + 1)[1:].astype(np.float64)
+        counted = mine if mine.sum() else whole
+        rows.append(counted / counted.sum())
+    return np.stack(rows)
+
+
+#: Draws that a bulletin keeps.
+N_DRAWS = 2_000
+#: Seed of the draws: the same data give the same outlook.
+SEED = 20_360_217
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """A baseline with what it was made from.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    to_date : ToDate
+    horizon : Horizon
+    assumed : tuple of (str, str)
+        Topic and words of every assumption.
+    """
+
+    baseline: Baseline
+    to_date: ToDate
+    horizon: Horizon
+    assumed: tuple[tuple[str, str], ...]
+
+
+def baseline_of(
+    snapshot: Snapshot,
+    season: Season,
+    rates: Mapping[str, pa.Table],
+    *,
+    n_draws: int = N_DRAWS,
+    seed: int = SEED,
+    level: float = 0.95,
+) -> Baseline:
+    """Draw a season so far and its days to come.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    rates : mapping of str to pyarrow.Table
+        The bulletin's tables of modelled rates.
+    n_draws : int
+        D.
+    seed : int
+        The same data and seed give the same draws.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    Baseline
+    """
+    return ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level).baseline
+
+
+def ground_of(
+    snapshot: Snapshot,
+    season: Season,
+    rates: Mapping[str, pa.Table],
+    *,
+    n_draws: int = N_DRAWS,
+    seed: int = SEED,
+    level: float = 0.95,
+    rows: Iterable[Row] | None = None,
+    past: Sequence[Weekly] | None = None,
+) -> Ground:
+    """Draw as `baseline_of`, with what the draws rest on.
+
+    `rows` are as in `to_date_draws`, `past` as in `analytics.outlook.projection.ahead_of`.
+    """
+    so_far, boat, to_come, luck = (
+        np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
+    )
+    design = season.design
+    to_date = to_date_draws(snapshot, season, rng=so_far, n_draws=n_draws, rows=rows)
+    horizon = horizon_of(
+        snapshot, season=design.season, through=design.through, areas=to_date.areas
+    )
+    boats = boats_of(snapshot, season, areas=to_date.areas, rng=boat, n_draws=n_draws)
+    ahead = ahead_of(
+        snapshot,
+        season,
+        to_date,
+        rates,
+        days=horizon.days,
+        weeks=horizon.weeks,
+        rng=to_come,
+        past=past,
+    )
+    lengths = _lengths(snapshot, season)
+    keys = [f"length {area}" for area in ("", *to_date.areas)]
+    normal = dict(to_date.normal) | {key: luck.standard_normal(n_draws) for key in keys}
+    baseline = Baseline(
+        season=design.season,
+        through=horizon.through,
+        areas=to_date.areas,
+        methods=to_date.methods,
+        weeks=horizon.weeks,
+        days=horizon.days,
+        week=horizon.week,
+        rules=horizon.rules,
+        so_far=horizon.so_far,
+        to_date={name: one.astype(np.float32) for name, one in to_date.to_date.items()},
+        by_method=to_date.by_method.astype(np.float32),
+        deep=to_date.deep.astype(np.float32),
+        effort=ahead.effort,
+        rate=ahead.rate,
+        sublegal=ahead.sublegal,
+        class_per_fish={
+            name: one.astype(np.float32) for name, one in to_date.class_per_fish.items()
+        },
+        wanted_mean=boats.wanted_mean.astype(np.float32),
+        wanted_size=boats.wanted_size.astype(np.float32),
+        party=boats.party,
+        rates=tuple(snapshot["release_rates"].to_pylist()),
+        lost=tuple(snapshot["drop_off"].to_pylist()),
+        normal={key: one.astype(np.float32) for key, one in normal.items()},
+        lengths=lengths,
+        level=level,
+    )
+    assumed = (*to_date.assumed, *ahead.words, *boats.assumed, *_words(horizon))
+    return Ground(baseline, to_date, horizon, assumed)
+
+
+def _lengths(snapshot: Snapshot, season: Season) -> dict[tuple[str, str], NDArray[np.float64]]:
+    """Return total lengths by area and size; of sublegal fish from test fishing alone.
+
+    Anglers may not land a fish under the line, so those at the dock stand for no others.
+    """
+    if not snapshot["fish"].num_rows:
+        return {}
+    fish = measured_fish(snapshot, season=season.design.season, through=season.design.through)
+    fish = fish.filter(pc.is_valid(fish["is_legal"]))
+    area = np.asarray(fish["area"].to_pylist(), dtype=str)
+    long = np.asarray(fish["total_mm"].to_numpy(), dtype=np.float64)
+    is_legal = np.asarray(fish["is_legal"].to_pylist(), dtype=bool)
+    is_test = np.asarray(fish["source"].to_pylist(), dtype=str) == "test_fishing"
+    kinds = {"legal": is_legal, "sublegal": ~is_legal & is_test}
+    found = {}
+    for name in ("", *sorted(set(area.tolist()))):
+        here = np.ones(len(area), dtype=bool) if not name else area == name
+        for kind, mine in kinds.items():
+            if (here & mine).any():
+                found[name, kind] = np.sort(long[here & mine])
+    return found
+
+
+def _words(horizon: Horizon) -> tuple[tuple[str, str], ...]:
+    """Say what the days to come and the boats rest on."""
+    told = [
+        ("Daily limit", f"Boats with more than {MOST_ANGLERS} anglers count as boats of so many."),
+    ]
+    if len(horizon.days):
+        last = horizon.days[-1].astype(object)
+        told.insert(
+            0,
+            (
+                "Days to come",
+                f"From {horizon.days[0]} to {last}: {AFTER_CLOSE} days past the last planned "
+                f"close, at most {MOST_WEEKS} weeks. Rules on a closed day are those of the "
+                "area's nearest opening.",
+            ),
+        )
+    return tuple(told)

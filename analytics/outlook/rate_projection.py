@@ -1,0 +1,325 @@
+"""Encounters per angler trip of every week, so far and to come, as draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit, logit
+
+from analytics.outlook.seasonal_pattern import Course, Figures, course_of, level_paths
+from analytics.outlook.weekly_series import SHARE, with_none, words_of_areas
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from analytics.outlook.weekly_series import Weekly
+
+    Floats = NDArray[np.float64]
+    Words = tuple[str, str]
+
+TOPIC = "Catch rate"
+#: A share is kept this far from 0 and 1 where its logit is taken.
+EDGE = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """A figure of A areas over T weeks so far and H ahead.
+
+    Parameters
+    ----------
+    draws : ndarray of float, shape (D, A, T + H)
+    words : tuple of (str, str)
+        Topic and words of what is assumed.
+    """
+
+    draws: Floats
+    words: tuple[Words, ...]
+
+
+def rates_ahead(
+    now: Weekly,
+    past: Sequence[Weekly],
+    rates: Mapping[str, pa.Table],
+    *,
+    met: Floats,
+    trips: Floats,
+    so_far: Floats,
+    ahead: Sequence[str],
+    rng: np.random.Generator,
+) -> Drawn:
+    """Draw encounters per angler trip by week.
+
+    A draw's encounters over its trips so far, times the path of the standardised index over its
+    own mean of the weeks so far, weighted by their trips: the level has the error of the totals,
+    once, and the path that of the index.
+
+    Parameters
+    ----------
+    now : Weekly
+        T weeks of A areas.
+    past : sequence of Weekly
+        Seasons before.
+    rates : mapping of str to pyarrow.Table
+        Tables `index` and `timing`.
+    met, trips : ndarray of float, shape (D, A)
+        Draws of encounters and angler trips so far.
+    so_far : ndarray of float, shape (D, A, T)
+        Trips of each week so far.
+    ahead : sequence of str, length H
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Drawn
+    """
+    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
+    index = index_figures(rates, now, response="encounters")
+    by_index = any_of(np.isfinite(index.value), 1)
+    figures = replace(
+        raw,
+        value=np.where(by_index[:, None], index.value, raw.value),
+        variance=np.where(by_index[:, None], index.variance, raw.variance),
+    )
+    course = rate_course(now, past, rates, index)
+    paths = level_paths(figures, course, ahead, n_draws=len(met), rng=rng)
+    level = np.exp(paths.draws)
+    n_weeks = len(now.weeks)
+    total = np.nansum(so_far * level[:, :, :n_weeks], axis=2)
+    scale = np.divide(met, total, out=np.zeros_like(met), where=total > 0)
+    # An area not fished yet: past seasons' own encounters per trip, on their scale.
+    fresh = ~any_of(np.isfinite(figures.value), 1) & ~any_of(trips != 0, 0)
+    of_past = _per_trip(now, past, ahead, fresh=fresh, n_draws=len(met), rng=rng)
+    draws = np.where(fresh[:, None], of_past, level * scale[:, :, None])
+    none = ~fresh & ~any_of(met != 0, 0)
+    draws[:, none] = 0.0
+    lent = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
+    return Drawn(draws, _rate_words(now, course, by_index, fresh=fresh, none=none, lent=lent))
+
+
+def _per_trip(
+    now: Weekly,
+    past: Sequence[Weekly],
+    ahead: Sequence[str],
+    *,
+    fresh: NDArray[np.bool_],
+    n_draws: int,
+    rng: np.random.Generator,
+) -> Floats:
+    """Return past seasons' encounters per trip at this season's standing, shape (D, A, T + H)."""
+    n = len(now.weeks) + len(ahead)
+    if not fresh.any():
+        return np.full((n_draws, len(now.areas), n), np.nan)
+    every = [Figures(one.areas, one.weeks, *one.log_rate(), one.day_sum > 0) for one in past]
+    course = course_of(every, areas=now.areas, first=now.weeks[0])
+    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
+    return np.exp(level_paths(raw, course, ahead, n_draws=n_draws, rng=rng).draws)
+
+
+def index_figures(rates: Mapping[str, pa.Table], now: Weekly, *, response: str) -> Figures:
+    """Return the standardised index of a response, log or logit, by area and week.
+
+    Weeks in which no fish was met stand with half the least of their area; a share has none.
+    """
+    shape = (len(now.areas), len(now.weeks))
+    value, variance = np.full(shape, np.nan), np.full(shape, np.nan)
+    is_share = response == "sublegal"
+    none = np.zeros(shape, dtype=bool)
+    table = rates.get("index")
+    for row in table.to_pylist() if table is not None else ():
+        known = row["area"] in now.areas and row["week"] in now.weeks
+        if not known or row["response"] != response:
+            continue
+        cell = (now.areas.index(row["area"]), now.weeks.index(row["week"]))
+        none[cell] = not is_share and (row["reason"] or "").startswith("no fish")
+        if row["index"] is not None and row["log_se"] is not None:
+            value[cell], variance[cell] = row["index"], row["log_se"] ** 2
+    if is_share:
+        value = logit(np.clip(value, EDGE, 1 - EDGE))
+        return Figures(now.areas, now.weeks, value, variance, now.day_sum > 0)
+    logs, variance = with_none(np.where(none, 0.0, value), variance)
+    return Figures(now.areas, now.weeks, logs, variance, now.day_sum > 0)
+
+
+def rate_course(
+    now: Weekly, past: Sequence[Weekly], rates: Mapping[str, pa.Table], index: Figures
+) -> Course:
+    """Return past seasons' course of the index, of the survey's rate where there is no index.
+
+    Where a past week's error was not kept, this season's median stands in for it.
+    """
+    typical = np.nanmedian(index.variance) if np.isfinite(index.variance).any() else 0.05
+    told = _timing(rates, [one.season for one in past])
+    figures = []
+    for one in past:
+        value, variance = one.log_rate()
+        mine = told[told["season"] == one.season] if told is not None else None
+        if mine is not None and len(mine):
+            value = np.full_like(value, np.nan)
+            known = mine[mine["area"].isin(one.areas) & mine["week"].isin(one.weeks)]
+            at = [one.areas.index(area) for area in known["area"]]
+            when = [one.weeks.index(week) for week in known["week"]]
+            value[at, when] = np.log(known["index"].to_numpy(np.float64))
+            variance = np.full_like(value, typical)
+            kept = known["log_se"].to_numpy(np.float64)
+            variance[at, when] = np.where(kept > 0, kept**2, typical)
+        figures.append(Figures(one.areas, one.weeks, value, variance, one.day_sum > 0))
+    return course_of(figures, areas=now.areas, first=now.weeks[0])
+
+
+def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFrame | None:
+    table = rates.get("timing")
+    if table is None or not table.num_rows:
+        return None
+    names = ["season", "area", "week", "index", "log_se"]
+    frame = pd.DataFrame(
+        {one: table[one].to_pandas() for one in names if one in table.schema.names}
+    )
+    frame = frame.reindex(columns=names)
+    known = frame["season"].isin(seasons) & frame["index"].gt(0) & frame["area"].notna()
+    return frame.loc[known]
+
+
+def _rate_words(
+    now: Weekly,
+    course: Course,
+    by_index: NDArray[np.bool_],
+    *,
+    fresh: NDArray[np.bool_],
+    none: NDArray[np.bool_],
+    lent: NDArray[np.bool_],
+) -> tuple[Words, ...]:
+    words = [
+        "Encounters per angler trip: the rate so far times the course of the standardised index "
+        "since, a smooth level with a slope that keeps 0.8 of itself a week ahead. Trips are taken "
+        "to stay as long as they were.",
+    ]
+    if course.is_told:
+        words.append(
+            "Past seasons' usual course of the index is followed; this season strays off it."
+        )
+    words += words_of_areas(
+        now,
+        (
+            ~by_index & ~fresh & ~none,
+            "no standardised index; the survey's own weekly rates instead",
+        ),
+        (
+            fresh & ~lent,
+            "not fished yet; past seasons' encounters per trip in the same weeks, times "
+            "how the other areas stand this season",
+        ),
+        (lent, "nothing is known of its catch rate: no outlook"),
+        (none, "no fish met so far: none are expected"),
+    )
+    return tuple((TOPIC, one) for one in words)
+
+
+def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return whether any flag is set along an axis or two."""
+    return np.asarray(flags.any(axis=axis), dtype=bool)
+
+
+# The sublegal share of encounters of every week, so far and to come, as draws.
+
+SHARE_PATHS_TOPIC = "Sublegal share"
+#: Error of a share's logit that stands in from elsewhere. Our choice, no source.
+_LENT_SE = 0.5
+
+
+def shares_ahead(
+    now: Weekly,
+    past: Sequence[Weekly],
+    rates: Mapping[str, pa.Table],
+    *,
+    sublegal: Floats,
+    met: Floats,
+    so_far: Floats,
+    ahead: Sequence[str],
+    rng: np.random.Generator,
+) -> Drawn:
+    """Draw the sublegal share of encounters by week: the draw's share so far along its own path.
+
+    The path is that of the standardised share on the logit scale, a level without a slope, taken
+    off its mean over the weeks so far. Parameters as `rates_ahead`, and:
+
+    Parameters
+    ----------
+    sublegal : ndarray of float, shape (D, A)
+        Draws of sublegal releases so far.
+    """
+    n_weeks, n_draws = len(now.weeks), len(met)
+    index = index_figures(rates, now, response="sublegal")
+    by_index = any_of(np.isfinite(index.value), 1)
+    raw = now.figure[SHARE]
+    raw = logit(np.where((raw > 0) & (raw < 1), raw, np.nan))
+    figures = replace(
+        index,
+        value=np.where(by_index[:, None], index.value, raw),
+        variance=np.where(by_index[:, None], index.variance, now.variance[SHARE]),
+    )
+    none = course_of([], areas=now.areas, first=now.weeks[0])
+    paths = level_paths(
+        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_course=False
+    ).draws
+    has = ~any_of(~np.isfinite(paths), (0, 2))
+    weight = np.where(np.isfinite(so_far), so_far, 0.0)
+    weight = weight / np.maximum(weight.sum(axis=2, keepdims=True), 1e-12)
+    mean = (weight * np.nan_to_num(paths[:, :, :n_weeks])).sum(axis=2)
+    off = np.where(has[:, None], paths - mean[:, :, None], 0.0)
+    known = ~any_of(~(met > 0) | ~np.isfinite(sublegal), 0)
+    share = np.divide(sublegal, met, out=np.zeros_like(met), where=met > 0)
+    level = logit(np.clip(np.nan_to_num(share), EDGE, 1 - EDGE))
+    level = np.where(known, level, _lent(now, past, share, known, rng))
+    draws = np.asarray(expit(level[:, :, None] + off))
+    # All or none of the fish so far: nothing to build a path on.
+    flat = known & (~any_of(share != 0, 0) | ~any_of(share != 1, 0))
+    draws[:, flat] = share[:, flat, None]
+    return Drawn(draws, _share_words(now, by_index, known))
+
+
+def _lent(
+    now: Weekly,
+    past: Sequence[Weekly],
+    share: Floats,
+    known: NDArray[np.bool_],
+    rng: np.random.Generator,
+) -> Floats:
+    """Return logits for areas without encounters: past seasons' mean share, else other areas'."""
+    level = np.zeros(share.shape)
+    others = float(np.mean(share[:, known])) if known.any() else 0.5
+    for place, area in enumerate(now.areas):
+        told = [
+            float(np.nanmean(one.figure[SHARE][one.areas.index(area)]))
+            for one in past
+            if area in one.areas and np.isfinite(one.figure[SHARE][one.areas.index(area)]).any()
+        ]
+        center = logit(np.clip(np.mean(told) if told else others, EDGE, 1 - EDGE))
+        spread = np.std(logit(np.clip(told, EDGE, 1 - EDGE)), ddof=1) if len(told) > 2 else _LENT_SE
+        level[:, place] = center + spread * rng.standard_normal(len(share))
+    return level
+
+
+def _share_words(
+    now: Weekly, by_index: NDArray[np.bool_], known: NDArray[np.bool_]
+) -> tuple[Words, ...]:
+    words = [
+        "The sublegal share ahead is that so far along the course of the standardised share, a "
+        "level without a slope.",
+        *words_of_areas(
+            now,
+            (known & ~by_index, "no standardised share; the survey's own weekly shares instead"),
+            (
+                ~known,
+                "no encounters so far; past seasons' share, or where there is none that of the "
+                "other areas",
+            ),
+        ),
+    ]
+    return tuple((SHARE_PATHS_TOPIC, one) for one in words)

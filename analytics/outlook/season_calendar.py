@@ -1,0 +1,192 @@
+"""Days to come of a season, and the rules of each area on them, from the table of seasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.data.calendar import open_days
+from analytics.options.baseline import Rules
+from analytics.weeks import days_from, week_end, week_of_days
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+#: Days after the last planned close on which an option may still open.
+AFTER_CLOSE = 28
+#: The most weeks to come.
+MOST_WEEKS = 53
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Horizon:
+    """The calendar of a season around the last day of its totals.
+
+    Parameters
+    ----------
+    areas : tuple of str
+        A areas.
+    through : datetime.date
+        Last day of the totals so far.
+    days : ndarray of datetime64[D], shape (N,)
+        Days to come; none of a season that is over.
+    weeks : tuple of str
+        Their ISO weeks.
+    week : ndarray of int, shape (N,)
+        Index of each day's week.
+    rules : Rules
+        Of the days to come.
+    so_far : Rules
+        Of the most open days so far, N = 1; of an area not open yet, of its first opening.
+    last_open : mapping of str to datetime.date
+        Last open day of each area of the season.
+    """
+
+    areas: tuple[str, ...]
+    through: date
+    days: NDArray[np.datetime64]
+    weeks: tuple[str, ...]
+    week: NDArray[np.int64]
+    rules: Rules
+    so_far: Rules
+    last_open: dict[str, date]
+
+    def planned_close(self, areas: Sequence[str]) -> date | None:
+        """Return the last open day of some areas; None where none is ever open."""
+        return max((self.last_open[one] for one in areas if one in self.last_open), default=None)
+
+    def is_open_again(self, areas: Sequence[str]) -> bool:
+        """Return whether some area has an open day after the totals so far."""
+        close = self.planned_close(areas)
+        return close is not None and close > self.through
+
+
+def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[str, ...]) -> Horizon:
+    """Return the days to come of a season.
+
+    They run from the day after `through` to the Sunday on or after 28 days past the last planned
+    close, for at most 53 weeks. The totals run through the Sunday of `through`, or the season's
+    last open day where that is earlier.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : str
+    through : str
+        Last ISO week of the totals.
+    areas : tuple of str
+
+    Returns
+    -------
+    Horizon
+    """
+    opened = open_days(snapshot["seasons"], snapshot["holidays"])
+    opened = opened[opened["season"] == season]
+    last = {str(area): one.date() for area, one in opened.groupby("area")["date"].max().items()}
+    end = max(last.values())
+    sunday = week_end(through)
+    day = min(sunday, end)
+    days = days_from(sunday + timedelta(days=1), 0 if end <= sunday else _n_days(sunday, end))
+    labels = week_of_days(days)
+    weeks = tuple(dict.fromkeys(labels))
+    openings = [row for row in snapshot["seasons"].to_pylist() if row["season"] == season]
+    is_open = {(str(a), d.date()) for a, d in zip(opened["area"], opened["date"], strict=True)}
+    return Horizon(
+        areas=areas,
+        through=day,
+        days=days,
+        weeks=weeks,
+        week=np.array([weeks.index(one) for one in labels], dtype=np.int64),
+        rules=_rules(openings, areas, days, is_open),
+        so_far=_so_far(openings, areas, day, is_open),
+        last_open=last,
+    )
+
+
+def _n_days(sunday: date, end: date) -> int:
+    last = end + timedelta(days=AFTER_CLOSE)
+    last += timedelta(days=6 - last.weekday())
+    return min((last - sunday).days, 7 * MOST_WEEKS)
+
+
+def _rules(
+    openings: Sequence[dict[str, Any]],
+    areas: tuple[str, ...],
+    days: NDArray[np.datetime64],
+    is_open: set[tuple[str, date]],
+) -> Rules:
+    """Return the rules of each day: of the opening that holds it, else of the nearest."""
+    civil: list[date] = days.astype(object).tolist()
+    columns: dict[str, list[list[float]]] = {name: [] for name in _FIELDS}
+    for area in areas:
+        nearest = _nearest([one for one in openings if one["area"] == area], days)
+        for name, field in _FIELDS.items():
+            columns[name].append([_number(one, field) for one in nearest])
+    shape = (len(areas), len(days))
+    found = {
+        name: np.array(rows, dtype=np.float64).reshape(shape) for name, rows in columns.items()
+    }
+    opened = [[(area, day) in is_open for day in civil] for area in areas]
+    return Rules(
+        is_open=np.array(opened, dtype=bool).reshape(shape),
+        min_length_mm=found["min_length_mm"],
+        daily_limit_fish=found["daily_limit_fish"],
+        is_mark_selective=found["is_mark_selective"] > 0,
+    )
+
+
+_FIELDS = {
+    "min_length_mm": "min_length_mm",
+    "daily_limit_fish": "daily_limit_fish",
+    "is_mark_selective": "mark_selective",
+}
+
+
+def _number(opening: dict[str, Any] | None, field: str) -> float:
+    value = None if opening is None else opening[field]
+    return float("nan") if value is None else float(value)
+
+
+def _nearest(
+    openings: Sequence[dict[str, Any]], days: NDArray[np.datetime64]
+) -> list[dict[str, Any] | None]:
+    """Return the opening that holds each day, else the nearest; the later one at a tie."""
+    if not openings:
+        return [None] * len(days)
+    ranked = sorted(openings, key=lambda one: one["open_date"], reverse=True)
+    begins, ends = (
+        np.array([one[name] for one in ranked], dtype="datetime64[D]")
+        for name in ("open_date", "close_date")
+    )
+    before = (begins - days[:, None]).astype(np.int64)
+    after = (days[:, None] - ends).astype(np.int64)
+    return [ranked[place] for place in np.maximum(np.maximum(before, after), 0).argmin(axis=1)]
+
+
+def _so_far(
+    openings: Sequence[dict[str, Any]],
+    areas: tuple[str, ...],
+    through: date,
+    is_open: set[tuple[str, date]],
+) -> Rules:
+    """Return the rules that most open days so far were fished under, shape (A, 1)."""
+    found = []
+    for place, area in enumerate(areas):
+        past = sorted(day for name, day in is_open if name == area and day <= through)
+        ahead = min((day for name, day in is_open if name == area), default=through)
+        days = np.array(past or [ahead], dtype="datetime64[D]")
+        mine = _rules(openings, areas[place : place + 1], days, is_open)
+        told = np.stack(
+            [mine.min_length_mm, mine.daily_limit_fish, mine.is_mark_selective], axis=-1
+        )
+        kinds, count = np.unique(told[0], axis=0, return_counts=True, equal_nan=True)
+        found.append((bool(past), *kinds[count.argmax()]))
+    table = np.array(found, dtype=np.float64).reshape(len(areas), 4)[:, :, None]
+    return Rules(table[:, 0] > 0, table[:, 1], table[:, 2], table[:, 3] > 0)

@@ -1,0 +1,295 @@
+"""Weekly trips and catch rates of a season by area, with errors that a smoother can weigh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow.compute as pc
+
+from analytics.data import query
+from analytics.data.calendar import open_days
+from analytics.data.snapshot import Snapshot
+from analytics.errors import BlackmouthError
+from analytics.estimates.result_rows import catch_figures, finished
+from analytics.outlook.day_effects import BoatDays, boat_days
+from analytics.quantities import QUANTITIES
+from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.domains import Domains
+from analytics.survey.estimators import Drawn
+from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
+from analytics.survey.thin_strata import Plans
+from analytics.weeks import weeks_between
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.outlook.seasonal_pattern import Figures
+    from analytics.survey.design import Design
+    from analytics.survey.estimators import Way
+    from analytics.survey.reduction import Analysis
+
+    Floats = NDArray[np.float64]
+
+TRIPS, RATE, SHARE = "angler_trips", "encounters_per_angler_trip", "sublegal_prop"
+ASKED = (TRIPS, RATE, SHARE)
+#: Variance of the log of a figure that stands for a week of none. Our choice, no source.
+NONE_VARIANCE = 1.0
+#: Share of a week that weather must leave to tell its level. Our choice, no source.
+LEAST_FAIR = 0.3
+#: Relative variance of one unit where no area tells one.
+_DEFAULT = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weekly:
+    """Weekly figures of A areas over T consecutive ISO weeks.
+
+    Parameters
+    ----------
+    season : str
+    areas, weeks : tuple of str
+    figure : mapping of str to ndarray, shape (A, T)
+        By quantity of `ASKED`; NaN where nothing was sampled or the area was closed.
+    variance : mapping of str to ndarray, shape (A, T)
+        Of logs, of the share's logit.
+    day_sum : ndarray of float, shape (A, T)
+        Open days of each week, each with its weekday's weight.
+    fair : ndarray of float, shape (A, T)
+        Share of them left by weather.
+    days : BoatDays
+    figures : dict of str to Figures
+        Figures made of it before, by name: past seasons are smoothed once for several uses.
+    """
+
+    season: str
+    areas: tuple[str, ...]
+    weeks: tuple[str, ...]
+    figure: Mapping[str, Floats]
+    variance: Mapping[str, Floats]
+    day_sum: Floats
+    fair: Floats
+    days: BoatDays
+    figures: dict[str, Figures] = field(default_factory=dict)
+
+    def log_trips(self) -> tuple[Floats, Floats]:
+        """Return logs of trips a fair day and their variances, shapes (A, T).
+
+        Of a week that was lost but for `LEAST_FAIR` nothing is told.
+        """
+        fair = np.where(self.fair >= LEAST_FAIR, self.day_sum * self.fair, 0.0)
+        none = np.full_like(fair, np.nan)
+        per_day = np.divide(self.figure[TRIPS], fair, out=none, where=fair > 0)
+        return with_none(per_day, self.variance[TRIPS])
+
+    def log_rate(self) -> tuple[Floats, Floats]:
+        """Return logs of encounters a trip and their variances, shapes (A, T)."""
+        return with_none(self.figure[RATE], self.variance[RATE])
+
+
+def with_none(figure: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Return logs, a week of none as half the least of its area with a wide error.
+
+    Left out, such weeks would leave the level of the rest, which is higher.
+    """
+    some = figure > 0
+    least = np.where(some, figure, np.inf).min(axis=1, initial=np.inf, keepdims=True)
+    is_none = (figure == 0) & np.isfinite(least)
+    value = np.where(is_none, least / 2, np.where(some, figure, np.nan))
+    return np.log(value), np.where(is_none, NONE_VARIANCE, variance)
+
+
+def past_weekly(snapshot: Snapshot, *, season: str) -> list[Weekly]:
+    """Return the weekly figures of every season with data before one, oldest first.
+
+    A season that cannot be estimated, or has no totals, is left out.
+    """
+    known = seasons_with_data(snapshot)
+    found = []
+    for one in known[: known.index(season)] if season in known else []:
+        try:
+            found.append(_light(of_season(snapshot, season=one), season=one))
+        except BlackmouthError:
+            continue
+    return found
+
+
+def of_season(snapshot: Snapshot, *, season: str) -> Snapshot:
+    """Return a snapshot with the site-days and interviews of one season alone."""
+    rows = snapshot["seasons"].to_pandas()
+    rows = rows[rows["season"] == season]
+    days = snapshot["site_days"]
+    on = pd.to_datetime(days["date"].to_pandas())
+    inside = (on >= pd.to_datetime(rows["open_date"]).min()) & (
+        on <= pd.to_datetime(rows["close_date"]).max()
+    )
+    days = days.filter(inside.to_numpy())
+    tables = {name: snapshot[name] for name in snapshot.tables if name != "interviews"}
+    tables["seasons"] = tables["seasons"].filter(pc.equal(tables["seasons"]["season"], season))
+    found = query.run(
+        "SELECT i.* FROM interviews i SEMI JOIN days USING (sample_id) ORDER BY interview_id",
+        {"interviews": snapshot.source("interviews"), "days": days.select(["sample_id"])},
+    )
+    return Snapshot.of(tables | {"site_days": days, "interviews": found}, version=snapshot.version)
+
+
+def _light(snapshot: Snapshot, *, season: str) -> Weekly:
+    design = build_design(snapshot, season=season)
+    every = catch_analyses()
+    analyses = {name: every[name] for name in ASKED}
+    reduction = Reduction(
+        snapshot.source("interviews"),
+        design=design,
+        measures=catch_measures(),
+        analyses=analyses.values(),
+    )
+    way = Drawn(design, Plans(design), reduction)
+    return weekly_of(snapshot, design, [way], analyses)
+
+
+def weekly_of(
+    snapshot: Snapshot,
+    design: Design,
+    ways: Sequence[Way],
+    analyses: Mapping[str, Analysis],
+    *,
+    areas: Sequence[str] = (),
+) -> Weekly:
+    """Return the weekly figures of a season through its last week told.
+
+    A weekly standard error rests on few units and would weigh by chance, so that a log's variance
+    is taken as one number of an area over the units of the week: the mean of ``n (se/estimate)²``,
+    weighted by degrees of freedom. Our choice, no source.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+    ways : sequence of Way
+        The first that tells a domain is taken.
+    analyses : mapping of str to Analysis
+        Those of `ASKED`.
+    areas : sequence of str, optional
+        Areas of the result in order; those of the design where not given.
+
+    Returns
+    -------
+    Weekly
+    """
+    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
+    first = min([*days["week"], *design.weeks])
+    weeks = weeks_between(first, design.through)
+    areas = tuple(areas) or design.areas
+    boats = boat_days(snapshot, days, season=design.season, areas=areas)
+    told = {
+        name: _rows(design, ways, name, analyses[name], weeks=weeks, areas=areas) for name in ASKED
+    }
+    return Weekly(
+        season=design.season,
+        areas=areas,
+        weeks=weeks,
+        figure={name: one[0] for name, one in told.items()},
+        variance={name: one[1] for name, one in told.items()},
+        day_sum=day_sums(days, boats, areas, weeks),
+        fair=_fair(boats, n_areas=len(areas), weeks=weeks),
+        days=boats,
+    )
+
+
+def day_sums(
+    days: pd.DataFrame, boats: BoatDays, areas: Sequence[str], weeks: Sequence[str]
+) -> Floats:
+    """Return open days by area and week with their weights, shape (A, T).
+
+    An area that no opening names is open whenever any is: boats of other ramps fish there.
+    """
+    listed = days.drop_duplicates(["area", "date"])
+    anywhere = listed.drop_duplicates("date")
+    sums = np.zeros((len(areas), len(weeks)))
+    place = {week: at for at, week in enumerate(weeks)}
+    for code, area in enumerate(areas):
+        mine = listed[listed["area"] == area]
+        mine = mine if len(mine) else anywhere
+        mine = mine[mine["week"].isin(place)]
+        digit = boats.digit(mine["date"].to_numpy().astype("datetime64[D]"))
+        at = mine["week"].map(place).to_numpy(np.int64)
+        sums[code] = np.bincount(at, boats.weight[code, digit], minlength=len(weeks))
+    return sums
+
+
+def _fair(boats: BoatDays, *, n_areas: int, weeks: Sequence[str]) -> Floats:
+    """Return the share of each area and week that weather left, shape (A, T).
+
+    Where no site-day tells it the mean of the week's other areas stands in, then that of all.
+    """
+    lost = np.full((n_areas, len(weeks)), np.nan)
+    for (area, week), share in boats.lost.items():
+        lost[area, weeks.index(week)] = share
+    known = np.isfinite(lost)
+    told = np.where(known, lost, 0.0)
+    overall = told.sum() / max(known.sum(), 1)
+    n_week = known.sum(axis=0)
+    of_week = np.where(n_week > 0, told.sum(axis=0) / np.maximum(n_week, 1), overall)
+    return np.asarray(1 - np.where(known, lost, of_week) * (1 - boats.weather.share))
+
+
+def words_of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
+    """Return a sentence for each set of areas that is not empty."""
+    found = []
+    for flag, words in told:
+        areas = [area for area, one in zip(now.areas, flag, strict=True) if one]
+        if areas:
+            found.append(f"{', '.join(areas)}: {words}.")
+    return found
+
+
+def _rows(
+    design: Design,
+    ways: Sequence[Way],
+    name: str,
+    analysis: Analysis,
+    *,
+    weeks: Sequence[str],
+    areas: Sequence[str],
+) -> tuple[Floats, Floats]:
+    """Return figures of one quantity by area and week, and the variances of their logs."""
+    domains = Domains(by_area=True, by_week=True, n_weeks=len(design.weeks))
+    shape = (len(areas), len(weeks))
+    figure, n, spread, df = (np.full(shape, np.nan) for _ in range(4))
+    place = {week: at for at, week in enumerate(weeks)}
+    for way in ways:
+        totals = way.totals(analysis, domains)
+        if not way.was_told(analysis):
+            continue
+        figures = catch_figures(QUANTITIES[name].kind, totals)
+        for at, code in enumerate(totals.code.tolist()):
+            area, week = domains.cell(code)
+            if area is None or week is None or design.weeks[week] not in place:
+                continue
+            if design.areas[area] not in areas:
+                continue
+            row = finished(design, totals, figures, at, area=area, level=0.95)
+            cell = (areas.index(design.areas[area]), place[design.weeks[week]])
+            if np.isfinite(figure[cell]) or row.get("estimate") is None or not row["n_psu"]:
+                continue
+            figure[cell], n[cell], df[cell] = row["estimate"], row["n_psu"], row["df"]
+            if row.get("se") and row["estimate"] > 0:
+                scale = row["estimate"] * (1 - row["estimate"] if name == SHARE else 1.0)
+                spread[cell] = (row["se"] / scale) ** 2 if scale > 0 else np.nan
+    return figure, np.log1p(_pooled(n * spread, df) / n)
+
+
+def _pooled(unit: Floats, df: Floats) -> Floats:
+    """Return the relative variance of one unit by area, shape (A, 1)."""
+    weight = np.where(np.isfinite(unit) & (df > 0), df, 0.0)
+    known = np.where(weight > 0, unit, 0.0)
+    total = weight.sum()
+    whole = (weight * known).sum() / total if total > 0 else _DEFAULT
+    # An area's own counts by its degrees of freedom, that of all areas as four more.
+    own = (weight * known).sum(axis=1) + 4 * whole
+    return np.asarray((own / (weight.sum(axis=1) + 4))[:, None])

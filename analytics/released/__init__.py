@@ -1,0 +1,1 @@
+"""Tables of the fish that go back: shares, composition, deaths, lengths, bycatch."""

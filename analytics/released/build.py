@@ -1,0 +1,58 @@
+"""All that a bulletin keeps of released fish."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+
+from analytics.released.bycatch import bycatch_table
+from analytics.released.composition import composition_tables
+from analytics.released.deaths import death_sums, death_table, mix_table
+from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
+from analytics.released.lengths import conversion_table, legal_share_table, length_table
+from analytics.released.sampled_deaths import sampled_death_table
+from analytics.released.sublegal_share import shares_table
+
+if TYPE_CHECKING:
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+
+
+def released_tables(snapshot: Snapshot, season: Season, *, level: float) -> dict[str, pa.Table]:
+    """Return every table of released fish by its name.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it in the usual way.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict of str to pyarrow.Table
+        In `analytics.released.schemas.RELEASED_SCHEMAS`.
+    """
+    sums = death_sums(snapshot, season)
+    composition, compared = composition_tables(snapshot, season, level=level)
+    return {
+        "shares": shares_table(snapshot, season, level=level),
+        "composition": composition,
+        "compared": compared,
+        "deaths": pa.concat_tables(
+            [
+                death_table(snapshot, season, level=level, sums=sums),
+                sampled_death_table(snapshot, season, level=level, sums=sums),
+            ]
+        ),
+        "method_mix": mix_table(snapshot, season, level=level, sums=sums),
+        "trials": trial_table(snapshot, level=level),
+        "wound_mix": wound_mix_table(snapshot, season, level=level),
+        "survival": survival_table(snapshot, level=level),
+        "lengths": length_table(snapshot, season),
+        "legal_share": legal_share_table(snapshot, season, level=level),
+        "conversions": conversion_table(snapshot, season),
+        "bycatch": bycatch_table(snapshot, season, level=level),
+    }

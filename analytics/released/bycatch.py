@@ -1,0 +1,140 @@
+"""Other species met per angler-hour, by area and week, with the error of the survey's design."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from analytics.estimates.estimate import LEVELS
+from analytics.estimates.result_rows import catch_figures, finished
+from analytics.fish.bycatch import Bycatch, Species, bycatch_of, told_on, with_bycatch
+from analytics.quantities import QUANTITIES
+from analytics.released.schemas import BYCATCH_SCHEMA
+from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
+from analytics.survey.domains import Domains
+from analytics.survey.estimators import Drawn, Met
+from analytics.survey.reduction import Reduction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from analytics.data.query import Source
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.result_rows import Figures
+    from analytics.estimates.season_survey import Season
+    from analytics.survey.design import Design
+    from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.estimators import Way
+
+    Row = dict[str, Any]
+
+_QUANTITY = QUANTITIES["encounters_per_angler_hour"]
+_ESTIMATOR = "combined_ratio of bycatch"
+_NOT_RECORDED = "bycatch was recorded by nobody who fished this area"
+
+
+def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+    """Estimate encounters (kept and released) of every other species per angler-hour.
+
+    The combined ratio of two stratified two-stage totals, with the season's own design and its
+    rules for thin strata, for area and week, area, week, and the season.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `BYCATCH_SCHEMA`, the species most met first. Without a row of bycatch in the season
+        the table is empty: nobody can tell whether none was met or none was written down.
+    """
+    rows = [
+        row
+        for found, ways in _ways(snapshot, season)
+        for species in found.species
+        for row in sorted(_rows(season, ways, found, species, level=level), key=_place)
+    ]
+    named = [{name: row.get(name) for name in BYCATCH_SCHEMA.names} for row in rows]
+    return pa.Table.from_pylist(named, BYCATCH_SCHEMA)
+
+
+def _ways(snapshot: Snapshot, season: Season) -> Iterator[tuple[Bycatch, list[Way]]]:
+    """Yield some species at a time with the ways to their totals, as for the season's catch."""
+    design, interviews = season.design, snapshot.source("interviews")
+    met = met_by_convenience(snapshot, season=design.season)
+    sources: list[tuple[Design, Source]] = [(design, interviews)]
+    if len(met):
+        sources.insert(0, (convenience_design(design, clusters_of(met)), met))
+    told = [told_on(said, one.site_days.sample_id.tolist()) for one, said in sources]
+    for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(told)).blocks:
+        ways: list[Way] = []
+        for one, said in sources:
+            table = with_bycatch(found, said, one.site_days.sample_id.tolist())
+            sums = Reduction(table, design=one, measures=found.measures, analyses=found.analyses)
+            ways.append(Drawn(design, season.plans, sums) if one is design else Met(one, sums))
+        yield found, ways
+
+
+def _rows(
+    season: Season, ways: list[Way], found: Bycatch, species: Species, *, level: float
+) -> Iterator[Row]:
+    """Yield the rows of one species; the first way that tells a domain is taken."""
+    design = season.design
+    for by in LEVELS:
+        domains = Domains("area" in by, "week" in by, len(design.weeks))
+        told: dict[int, Row] = {}
+        for way in ways:
+            totals = _told(design, way.totals(species.analysis, domains), domains)
+            figures = _figures(design, totals, found, species, domains)
+            for place, code in enumerate(totals.code.tolist()):
+                if code not in told:
+                    area = domains.cell(code)[0]
+                    told[code] = finished(design, totals, figures, place, area=area, level=level)
+        for code, row in told.items():
+            area, week = domains.cell(code)
+            yield {
+                "species": species.words,
+                "season": design.season,
+                "area": None if area is None else design.areas[area],
+                "week": None if week is None else design.weeks[week],
+                "quantity": _QUANTITY.name,
+                "unit": _QUANTITY.unit,
+                **row,
+            }
+
+
+def _told(design: Design, totals: DomainTotals, domains: Domains) -> DomainTotals:
+    """Return totals that say what figures of all areas together are without.
+
+    Boats of an area are out where its ramps were not sampled, and where nobody wrote bycatch down.
+    """
+    landing = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
+    if totals.is_convenience or domains.by_area or not landing:
+        return totals
+    names = ", ".join(design.areas[one] for one in sorted(landing))
+    words = f"boats that landed in {names} (no bycatch recorded)"
+    return replace(totals, lost=(words,) * len(totals.code))
+
+
+def _figures(
+    design: Design, totals: DomainTotals, found: Bycatch, species: Species, domains: Domains
+) -> Figures:
+    """Return the ratio in every domain, without a value where nobody recorded bycatch."""
+    figures = catch_figures(_QUANTITY.kind, totals)
+    areas = [domains.cell(code)[0] for code in totals.code.tolist()]
+    missing = tuple(
+        "" if area is None or design.areas[area] in found.areas else _NOT_RECORDED for area in areas
+    )
+    words = f"{_ESTIMATOR}: {species.note}" if species.note else _ESTIMATOR
+    return replace(figures, method=words, missing=missing)
+
+
+def _place(row: Row) -> tuple[str, str]:
+    """Return where a row stands among those of its species: nulls first."""
+    return row["area"] or "", row["week"] or ""

@@ -1,0 +1,244 @@
+"""Encounters by size and mark on two bases, interviews and test fishing, and their ratio."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.estimates.estimate import LEVELS
+from analytics.estimates.result_rows import (
+    Figures,
+    catch_figures,
+    finished,
+    mark_figures,
+    not_recorded,
+)
+from analytics.estimates.size_mark_classes import (
+    Pooled,
+    Sampled,
+    borrowed_marks,
+    drawn_classes,
+    sampled_classes,
+    sampled_figures,
+)
+from analytics.fish.class_ratios import N_DRAWS, draw_classes
+from analytics.fish.mark_composition import CLASSES, PARTS, mark_analysis, mark_measures, marked
+from analytics.intervals import log_t
+from analytics.propagation import joint_df
+from analytics.quantities import QUANTITIES, Kind
+from analytics.released.schemas import COMPARED_SCHEMA, COMPOSITION_SCHEMA
+from analytics.survey.domains import Domains
+from analytics.survey.reduction import catch_measures
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.fish.mark_composition import Lent
+    from analytics.survey.domain_totals import DomainTotals
+
+    Floats = NDArray[np.float64]
+    Row = dict[str, Any]
+
+ALL = "encounter_fish"
+#: The four classes and their sum, in the order of the sampled columns.
+QUANTITIES_TOLD = (*CLASSES, ALL)
+REPORTED_BASIS, SAMPLED_BASIS = "reported", "sampled"
+#: Seed of the draws: the same data give the same table.
+SEED = 20_301
+_SAME = "the base of the sampled figures: both come from the same interviews"
+_MET = np.isin(
+    list(mark_measures()), [f"{part}_all" for part in (*PARTS, "released_unknown")]
+).astype(np.float64)
+
+
+def composition_tables(
+    snapshot: Snapshot, season: Season, *, level: float = 0.95, n_draws: int = N_DRAWS
+) -> tuple[pa.Table, pa.Table]:
+    """Return encounters by class as reported and as sampled, and one over the other.
+
+    Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
+    is reckoned. `encounter_fish` is, as reported, the contract's own row, releases of unknown size
+    among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+    level : float
+        Confidence level.
+    n_draws : int
+        Joint draws behind ``draws_low`` and ``draws_high``.
+
+    Returns
+    -------
+    composition, compared : pyarrow.Table
+        In `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a bulletin.
+    """
+    rows: list[Row] = []
+    compared: list[Row] = []
+    pooled = drawn_classes(snapshot, season)
+    n_weeks = len(season.design.weeks)
+    levels = [
+        _Level.of(season, pooled, Domains("area" in by, "week" in by, n_weeks)) for by in LEVELS
+    ]
+    drawn = _draws([one.found for one in levels], level, n_draws)
+    for one, ends in zip(levels, drawn, strict=True):
+        level_rows, level_compared = one.tables(level, ends)
+        rows += level_rows
+        compared += level_compared
+    return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """Everything that the two tables say of one choice of domains."""
+
+    season: Season
+    domains: Domains
+    totals: DomainTotals
+    of_all: DomainTotals
+    lent: Lent
+    found: Sampled
+    was_told: bool
+    was_met: bool
+
+    @classmethod
+    def of(cls, season: Season, pooled: Pooled, domains: Domains) -> _Level:
+        way = pooled.way
+        totals = way.totals(mark_analysis(), domains)
+        of_all = way.totals(season.analyses[ALL], domains)
+        lent = borrowed_marks(season, way, domains, totals)
+        slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
+        beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
+        found = sampled_classes(season, pooled, domains, totals, beside=beside)
+        told = [way.was_told(one) for one in (mark_analysis(), season.analyses[ALL])]
+        return cls(season, domains, totals, of_all, lent, found, *told)
+
+    def tables(self, level: float, drawn: Floats) -> tuple[list[Row], list[Row]]:
+        """Return the rows of both tables."""
+        rows: list[Row] = []
+        compared: list[Row] = []
+        for column, name in enumerate(QUANTITIES_TOLD):
+            reported = self._rows(name, *self._reported(name), level)
+            sampled = self._rows(
+                name, sampled_figures(self.found, column, self.totals), self.totals, level
+            )
+            for place, (one, other) in enumerate(zip(reported, sampled, strict=True)):
+                extra: Row = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
+                extra |= _counts(self.found, place, column)
+                if other.get("se") is not None and other.get("ci_low") is not None:
+                    extra |= {
+                        "draws_low": float(drawn[0][place, column]),
+                        "draws_high": float(drawn[1][place, column]),
+                    }
+                rows += [one | {"basis": REPORTED_BASIS}, other | extra]
+                compared.append(self._compared(place, column, one, other, level))
+        return rows, compared
+
+    def _reported(self, name: str) -> tuple[Figures, DomainTotals]:
+        if name == ALL:
+            figures = catch_figures(Kind.TOTAL, self.of_all)
+            if not self.was_met:
+                figures = figures.withheld(not_recorded([catch_measures()[ALL]]))
+            return figures, self.of_all
+        return mark_figures(name, self.totals, self.lent), self.totals
+
+    def _rows(self, name: str, figures: Figures, totals: DomainTotals, level: float) -> list[Row]:
+        """Return one quantity's result rows over the domains that interviews and marks share."""
+        if not self.was_told and name != ALL:
+            figures = figures.withheld(not_recorded(mark_measures().values()))
+        design = self.season.design
+        place_of = {int(code): place for place, code in enumerate(totals.code)}
+        rows = []
+        for code in self.totals.code.tolist():
+            area, week = self.domains.cell(code)
+            names = {
+                "season": design.season,
+                "area": None if area is None else design.areas[area],
+                "week": None if week is None else design.weeks[week],
+                "quantity": name,
+                "unit": QUANTITIES[name].unit,
+            }
+            place = place_of[code]
+            rows.append(names | finished(design, totals, figures, place, area=area, level=level))
+        return rows
+
+    def _compared(self, place: int, column: int, one: Row, other: Row, level: float) -> Row:
+        """Return sampled over reported; the covariance of both comes from the same interviews."""
+        row = {key: one[key] for key in ("season", "area", "week", "quantity")}
+        row |= {"reported": one.get("estimate"), "sampled": other.get("estimate")}
+        row |= {"ci_level": level, "reason": _why_no_ratio(one, other)}
+        if row["reason"]:
+            return row
+        reported, sampled = row["reported"], row["sampled"]
+        row["ratio"] = sampled / reported
+        if sampled > 0 and self.found.from_sample[place, column, column] == 0:
+            return row | {"reason": _SAME}
+        if sampled == 0 or one.get("se") is None or other.get("se") is None:
+            row["reason"] = _why_no_interval(one, other)
+            return row
+        shared = self.found.across[place, column, column] / (reported * sampled)
+        of_fish = self.found.from_sample[place, column, column] / sampled**2
+        cv2 = (one["se"] / reported) ** 2 + (other["se"] / sampled) ** 2 - 2 * shared
+        told = max(cv2 - of_fish, 0.0)
+        df = joint_df([told, of_fish], [one["df"], max(self.found.n_class[place, -1] - 1, 0)])
+        se = row["ratio"] * math.sqrt(told + of_fish)
+        low, high = log_t(row["ratio"], se, df=float(df), level=level)
+        if math.isnan(low):
+            return row | {"reason": "too few site-days for an interval"}
+        return row | {"ci_low": low, "ci_high": high}
+
+
+def _why_no_ratio(one: Row, other: Row) -> str:
+    if one.get("estimate") is None:
+        return f"nothing as reported: {one['method']}"
+    if other.get("estimate") is None:
+        return f"nothing as sampled: {other['method']}"
+    return "none was reported, so there is nothing to divide by" if one["estimate"] == 0 else ""
+
+
+def _why_no_interval(one: Row, other: Row) -> str:
+    if other["estimate"] == 0:
+        return "no sampled fish was of this class: a ratio of 0 has no interval"
+    lacking = one if one.get("se") is None else other
+    return f"no interval: {lacking['method'].split('; ')[-1]}"
+
+
+def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats]:
+    """Return low and high quantiles of each choice of domains, from draws of the same ratios."""
+    value, survey, weight = (
+        np.concatenate([getattr(one, name) for one in levels])
+        for name in ("value", "from_survey", "weight")
+    )
+    spread = np.einsum("djj->dj", survey)
+    cv = np.sqrt(np.maximum(spread, 0)) / np.where(value > 0, value, np.nan)
+    drawn = draw_classes(
+        levels[0].ratios, weight, np.nan_to_num(cv), level=level, n_draws=n_draws, seed=SEED
+    )
+    stops = np.cumsum([len(one.value) for one in levels])[:-1]
+    return np.split(np.stack([drawn.low, drawn.high]), stops, axis=1)
+
+
+def _counts(found: Sampled, place: int, column: int) -> Row:
+    n = found.n_class[place]
+    return {"n_measured": round(float(n[-1])), "n_class": round(float(n[column]))}
+
+
+def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:
+    """Return rows in a schema, by domain and in the order of quantities; missing keys are null."""
+    order = {name: rank for rank, name in enumerate(QUANTITIES_TOLD)}
+
+    def key(row: Row) -> tuple[str, str, int, str]:
+        return row["area"] or "", row["week"] or "", order[row["quantity"]], row.get("basis", "")
+
+    ranked = [{name: row.get(name) for name in schema.names} for row in sorted(rows, key=key)]
+    return pa.Table.from_pylist(ranked, schema=schema)

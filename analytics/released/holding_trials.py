@@ -1,0 +1,274 @@
+"""Holding trials of a store: rates of held fish, survival over time, the rate of a season's mix."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.data import query
+from analytics.fish.holding_trials import (
+    HeldGroup,
+    Rate,
+    died_rate,
+    handling_corrected,
+    mix_errors,
+    mixed_rate,
+    plain_group,
+    trial_rates,
+)
+from analytics.fish.measured import measured_fish
+from analytics.intervals import logit_t
+from analytics.models.holding_survival import kaplan_meier
+from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.fish.holding_trials import TrialRate
+
+    Row = dict[str, Any]
+
+_NO_SITES = "no released fish and none of test fishing was measured with a wound site"
+_IN_IT = "deaths by handling are in the rate"
+_NO_CONTROL = "no control was held: deaths by handling are in the rate"
+_CONTROLS_DIED = "every control died: deaths by handling are in the rate"
+_NEGATIVE = "below 0: the trials show no effect of the hook"
+_ALONE = (
+    "the error of the mix takes fish one by one: fish of one trip that are alike make it larger"
+)
+_MET = """
+SELECT wound_site, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met
+FROM measured WHERE wound_site IS NOT NULL
+"""
+
+
+def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
+    """Return the groups of every holding trial, then of all trials together, with their rates.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `TRIAL_SCHEMA`; empty where no fish was held.
+    """
+    return rates_table(_groups(snapshot), level=level)
+
+
+def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
+    """Return the rates of groups of held fish, as `trial_table`."""
+    rows = [_rate_row(one, level) for one in trial_rates(groups, level=level)]
+    return pa.Table.from_pylist(rows, TRIAL_SCHEMA)
+
+
+def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
+    """Return the share of held fish alive over time by group, all trials together.
+
+    A trial says how many died by the end of its hours and not when: its deaths are placed at that
+    hour, and its survivors leave alive then.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `SURVIVAL_SCHEMA`; trials without hours are left out.
+    """
+    timed = [one for one in _groups(snapshot) if one.hours is not None]
+    return survival_rows(
+        [one.group for one in timed for _ in (0, 1)],
+        np.array([one.hours for one in timed for _ in (0, 1)], dtype=np.float64),
+        np.array([died for _ in timed for died in (True, False)], dtype=bool),
+        fish=np.array([n for one in timed for n in (one.died, one.held - one.died)], dtype=int),
+        level=level,
+    )
+
+
+def survival_rows(
+    group: Sequence[str],
+    hours: np.ndarray[Any, np.dtype[np.float64]],
+    died: np.ndarray[Any, np.dtype[np.bool_]],
+    *,
+    fish: np.ndarray[Any, np.dtype[np.int64]] | None = None,
+    level: float,
+) -> pa.Table:
+    """Return the survival curve of every group, in `SURVIVAL_SCHEMA`.
+
+    Parameters
+    ----------
+    group : sequence of str, length n
+    hours : ndarray of float, shape (n,)
+        Until death, or until last seen alive.
+    died : ndarray of bool, shape (n,)
+    fish : ndarray of int, shape (n,), optional
+        How many fish each entry stands for.
+    level : float
+        Confidence level.
+    """
+    names = np.array(group, dtype=object)
+    weight = np.ones(len(names), dtype=int) if fish is None else fish
+    rows: list[Row] = []
+    for name in dict.fromkeys(group):
+        mine = names == name
+        if not weight[mine].sum():
+            continue
+        curve = kaplan_meier(hours[mine], died[mine], weight[mine], level=level)
+        rows += [
+            {
+                "group": name,
+                "hours": float(curve.hours[at]),
+                "at_risk": int(curve.at_risk[at]),
+                "died": int(curve.died[at]),
+                "alive_prop": float(curve.alive_prop[at]),
+                "ci_low": _known(curve.low[at]),
+                "ci_high": _known(curve.high[at]),
+                "ci_level": level,
+            }
+            for at in range(len(curve.hours))
+        ]
+    return pa.Table.from_pylist(rows, SURVIVAL_SCHEMA)
+
+
+def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+    """Return the rate of a season's fish: how often each wound site is met times its trial rate.
+
+    Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
+    the dock die and are left out. The rates are those of all trials together, corrected by their
+    controls.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `WOUND_MIX_SCHEMA`: a row for each wound site, then (null) the rate of them all; without
+        a value, and with a reason, where a site has no rate.
+    """
+    design = season.design
+    fish = measured_fish(snapshot, season=design.season, through=design.through)
+    seen = query.run(_MET, {"measured": fish}).to_pylist()
+    sites = Counter(plain_group(one["wound_site"]) for one in seen if one["is_met"])
+    whole = [
+        one
+        for one in trial_rates(_groups(snapshot), level=level)
+        if one.fish.trial_id is None and one.rate_prop is not None
+    ]
+    rates = {one.fish.group: one for one in whole if not one.fish.is_control}
+    control = next((one.fish for one in whole if one.fish.is_control), None)
+    n = sites.total()
+    share = {site: count / n for site, count in sorted(sites.items())}
+    rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]
+    mixed = _mix_row(share, rates, control, n_fish=n, level=level)
+    if len(seen) > n:
+        mixed["reason"] += f"; {len(seen) - n} kept fish left out"
+    rows.append(mixed)
+    first = {"season": design.season, "ci_level": level}
+    return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
+
+
+def _groups(snapshot: Snapshot) -> list[HeldGroup]:
+    columns = ("trial_id", "group", "held", "died", "hours")
+    rows = snapshot["holding_trials"].select(list(columns)).to_pylist()
+    found = [HeldGroup(**row | {"group": plain_group(row["group"])}) for row in rows]
+    return sorted(found, key=lambda one: (one.trial_id or "", one.is_control, one.group))
+
+
+def _rate_row(one: TrialRate, level: float) -> Row:
+    fish, corrected = one.fish, one.corrected
+    return {
+        "trial_id": fish.trial_id,
+        "group": fish.group,
+        "is_control": fish.is_control,
+        "held": fish.held,
+        "died": fish.died,
+        "hours": fish.hours,
+        "rate_prop": one.rate_prop,
+        "wilson_low": one.wilson[0],
+        "wilson_high": one.wilson[1],
+        "exact_low": one.exact[0],
+        "exact_high": one.exact[1],
+        "corrected_prop": corrected and corrected.rate_prop,
+        "corrected_se": corrected and corrected.rate_se,
+        "corrected_low": one.corrected_limits[0],
+        "corrected_high": one.corrected_limits[1],
+        "ci_level": level,
+        "reason": one.reason,
+    }
+
+
+def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Row:
+    row: Row = {"wound_site": site, "n_fish": count, "share": share}
+    if rate is None:
+        return row | {"reason": "no fish with this wound was held"}
+    known = rate.corrected or died_rate(rate.fish)
+    low, high = rate.corrected_limits if rate.corrected else rate.wilson
+    row |= {"rate_prop": known.rate_prop, "rate_se": known.rate_se, "ci_low": low, "ci_high": high}
+    return row | {
+        "reason": "; ".join(filter(None, [rate.reason, "" if rate.corrected else _IN_IT]))
+    }
+
+
+def _mix_row(
+    share: dict[str, float],
+    rates: dict[str, TrialRate],
+    control: HeldGroup | None,
+    *,
+    n_fish: int,
+    level: float,
+) -> Row:
+    """Return the row of all wound sites together.
+
+    The mix of the rates as seen is corrected once: the controls are the same for every site, and so
+    is their error.
+    """
+    row: Row = {"wound_site": None, "n_fish": n_fish, "share": 1.0 if n_fish else None}
+    lacking = sorted(set(share) - set(rates))
+    if not n_fish or lacking:
+        words = f"no rate of held fish for {', '.join(lacking)}: no rate of all wounds"
+        return row | {"reason": words if n_fish else _NO_SITES}
+    seen = {site: died_rate(rates[site].fish) for site in share}
+    mixed = mixed_rate(share, seen, n_fish=n_fish)
+    from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish) or (math.nan, math.nan)
+    reasons = [_ALONE]
+    if control is None or control.died == control.held:
+        reasons.append(_CONTROLS_DIED if control else _NO_CONTROL)
+    else:
+        alone = died_rate(control)
+        shared = handling_corrected(Rate(mixed.rate_prop, 0.0), alone).rate_se or 0.0
+        mixed, alive = handling_corrected(mixed, alone), 1 - alone.rate_prop
+        from_mix, from_rates = from_mix / alive, math.hypot(from_rates / alive, shared)
+    low, high = logit_t(mixed.rate_prop, mixed.rate_se or 0.0, df=1e9, level=level)
+    reasons += [_NEGATIVE] if mixed.rate_prop < 0 else []
+    reasons += ["no rate strictly between 0 and 1: no interval"] if math.isnan(low) else []
+    return row | {
+        "rate_prop": mixed.rate_prop,
+        "rate_se": mixed.rate_se,
+        "se_from_mix": from_mix,
+        "se_from_rates": from_rates,
+        "ci_low": _known(low),
+        "ci_high": _known(high),
+        "reason": "; ".join(reasons),
+    }
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)

@@ -1,0 +1,194 @@
+"""Lengths of a season's measured fish: how many, how many legal, and what they were reckoned by."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.data import query
+from analytics.fish.legal_proportion import legal_share
+from analytics.fish.length_conversion import Form
+from analytics.fish.measured import conversions, measured_fish
+from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import pandas as pd
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.fish.length_conversion import Conversion
+
+BIN_MM = 20.0
+#: Step between the minimum lengths for which a share is given.
+STEP_MM = 10.0
+
+_BINS = """
+SELECT $season AS season, area, week, source, floor(total_mm / $width) * $width AS bin_low_mm,
+    $width AS bin_mm, count(*) AS fish, count(*) FILTER (WHERE marked) AS marked,
+    count(*) FILTER (WHERE is_converted) AS converted, min_length_mm
+FROM measured WHERE total_mm IS NOT NULL
+GROUP BY area, week, source, bin_low_mm, min_length_mm
+ORDER BY area, week, source, bin_low_mm, min_length_mm
+"""
+_NO_FISH = (
+    "no fish of test fishing was measured here: fish kept on the dock say nothing of those met"
+)
+
+
+def length_table(snapshot: Snapshot, season: Season) -> pa.Table:
+    """Count the measured fish of a season by length.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+
+    Returns
+    -------
+    pyarrow.Table
+        In `LENGTH_SCHEMA`: bins of 20 mm, each with its lower edge, by area, week and source. Every
+        fish of known length counts, an undersized one that was kept too.
+    """
+    asked = {"season": season.design.season, "width": BIN_MM}
+    return query.run(_BINS, {"measured": _measured(snapshot, season)}, asked).cast(LENGTH_SCHEMA)
+
+
+def legal_share_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+    """Return the share of the fish met that are legal at many minimum lengths.
+
+    Fish of test fishing only: they are the fish met, those on the dock were chosen by the line.
+    Fish of one area and week are alike, and their likeness widens the interval.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `LEGAL_SHARE_SCHEMA`, all areas first: every 10 mm over the lengths of the sample, and
+        the minimum of the season (`is_rule`; one row each where areas have several). An area with
+        a minimum and no sample has that row alone, without a share and with the reason.
+    """
+    measured = _measured(snapshot, season)
+    met = measured.filter(pc.equal(measured["source"], "test_fishing")).to_pandas()
+    rules = _rules(snapshot, season)
+    grid = _grid(met["total_mm"].dropna())
+    rows: list[dict[str, Any]] = []
+    for area in (None, *season.design.areas):
+        of_area = met if area is None else met[met["area"] == area]
+        rows += _shares(of_area, area, rules[area], grid, season=season.design.season, level=level)
+    return pa.Table.from_pylist(rows, LEGAL_SHARE_SCHEMA)
+
+
+def conversion_table(snapshot: Snapshot, season: Season) -> pa.Table:
+    """Return how total length follows from fork length, and weight from length.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+
+    Returns
+    -------
+    pyarrow.Table
+        In `CONVERSION_SCHEMA`. Linear: target = intercept + slope · given; power: the same of
+        natural logarithms; stated factor: `slope` is the factor (total over fork length, or the
+        condition K) and the rest is null.
+    """
+    asked = {"season": season.design.season, "through": season.design.through}
+    rows = [
+        {"season": season.design.season, **_numbers(one)} for one in conversions(snapshot, **asked)
+    ]
+    return pa.Table.from_pylist(rows, CONVERSION_SCHEMA)
+
+
+def _numbers(conversion: Conversion) -> dict[str, Any]:
+    fit = conversion.regression
+    told = {
+        "target": conversion.target,
+        "given": conversion.given,
+        "form": str(conversion.form),
+        "source": conversion.source,
+    }
+    if fit is None or conversion.form is Form.STATED:
+        return told | {"n_fish": 0, "slope": conversion.factor}
+    return told | {
+        "n_fish": fit.n,
+        "intercept": fit.intercept,
+        "slope": fit.slope,
+        "intercept_se": fit.intercept_se,
+        "slope_se": fit.slope_se,
+        "residual_sd": fit.residual_sd,
+        "r_squared": fit.r_squared,
+    }
+
+
+def _measured(snapshot: Snapshot, season: Season) -> pa.Table:
+    return measured_fish(snapshot, season=season.design.season, through=season.design.through)
+
+
+def _rules(snapshot: Snapshot, season: Season) -> dict[str | None, dict[float, list[str]]]:
+    """Return every minimum of each area, and of all (None), with the areas that have it."""
+    rules: dict[str | None, dict[float, list[str]]] = defaultdict(dict)
+    for row in snapshot["seasons"].to_pylist():
+        area, minimum = row["area"], row["min_length_mm"]
+        if row["season"] == season.design.season and minimum is not None:
+            for key in (area, None):
+                who = rules[key].setdefault(minimum, [])
+                if area not in who:
+                    who.append(area)
+    return rules
+
+
+def _grid(lengths: pd.Series) -> list[float]:
+    """Return every 10 mm from under the shortest to over the longest fish."""
+    if lengths.empty:
+        return []
+    first, last = np.floor(lengths.min() / STEP_MM), np.ceil(lengths.max() / STEP_MM)
+    return [float(one) for one in STEP_MM * np.arange(first, last + 1)]
+
+
+def _shares(
+    met: pd.DataFrame,
+    area: str | None,
+    rules: dict[float, list[str]],
+    grid: list[float],
+    *,
+    season: str,
+    level: float,
+) -> Iterator[dict[str, Any]]:
+    known = met[met["total_mm"].notna()]
+    clusters = (known["area"] + " " + known["week"]).to_numpy()
+    unknown = len(met) - len(known)
+    for minimum in sorted({*rules, *(grid if len(known) else ())}):
+        found = legal_share(known["total_mm"].to_numpy(), minimum, clusters, level=level)
+        words = [found.reason if found.n_fish else _NO_FISH]
+        if area is None and found.n_fish:
+            words.append("every fish sampled weighs the same, whatever the catch of its area")
+        if unknown:
+            words.append(f"{unknown} without a length left out")
+        if len(rules) > 1 and minimum in rules:
+            words.append(f"the minimum of {', '.join(sorted(rules[minimum]))}")
+        yield {
+            "season": season,
+            "area": area,
+            "min_length_mm": minimum,
+            "is_rule": minimum in rules,
+            "n_fish": found.n_fish,
+            "n_legal": found.n_legal,
+            "share": found.share,
+            "ci_low": found.low,
+            "ci_high": found.high,
+            "ci_level": level,
+            "reason": "; ".join(words),
+        }

@@ -1,0 +1,354 @@
+"""Season deaths at the composition of test fishing, beside those of releases as reported."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.estimates.result_rows import Figures, finished
+from analytics.estimates.size_mark_classes import (
+    Sampled,
+    drawn_classes,
+    sampled_classes,
+    sampled_figures,
+)
+from analytics.fish.mark_composition import mark_analysis, mark_measures
+from analytics.fish.mortality_rates import ANY, KEPT_FATE, LOST, RELEASED, rate_limits, standing_of
+from analytics.fish.release_mortality import KEPT_RATE, NO_RATE
+from analytics.intervals import log_t
+from analytics.propagation import joint_df, weighted_sum
+from analytics.quantities import Kind
+from analytics.released.deaths import BY_AREA, DeathSums, death_sums
+from analytics.released.schemas import DEATH_SCHEMA
+from analytics.survey.domains import Domains
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.estimates.size_mark_classes import Pooled
+    from analytics.fish.mortality_rates import GivenRate
+    from analytics.fish.release_mortality import DeathPlan, FishByRate
+    from analytics.survey.domain_totals import DomainTotals
+
+    Floats = NDArray[np.float64]
+    Row = dict[str, Any]
+
+
+# The rate of a kind of fish whose methods and wounds are told by reports alone.
+
+
+@dataclass(frozen=True, slots=True)
+class MeanRate:
+    """Rates in use, each with its share of the fish.
+
+    Parameters
+    ----------
+    parts : tuple of (GivenRate, float)
+        Shares add up to 1.
+    weighted : str
+        What the shares are of, in words.
+    missing : str
+        Why there is no rate; empty where there is one.
+    """
+
+    parts: tuple[tuple[GivenRate, float], ...]
+    weighted: str = ""
+    missing: str = ""
+
+    def ends(self, level: float) -> tuple[float, float] | None:
+        """Return the mean of the low and of the high ends; None where a rate has none."""
+        low = high = 0.0
+        for rate, share in self.parts:
+            ends = rate_limits(rate.rate_prop, rate.rate_se, level=level)
+            if ends[0] is None or ends[1] is None:
+                return None
+            low, high = low + share * ends[0], high + share * ends[1]
+        return low, high
+
+    def columns(self, level: float) -> dict[str, Any]:
+        """Return the rate, its error and limits, its sources and standing."""
+        errors = [rate.rate_se for rate, _ in self.parts]
+        squares = [
+            (share * error) ** 2
+            for (_, share), error in zip(self.parts, errors, strict=True)
+            if error is not None
+        ]
+        ends = self.ends(level) or (None, None)
+        sources = dict.fromkeys(rate.source for rate, _ in self.parts if rate.source)
+        standings = {str(standing_of(rate.source, rate.rate_prop)) for rate, _ in self.parts}
+        return {
+            "rate_prop": sum(share * rate.rate_prop for rate, share in self.parts),
+            "rate_se": sum(squares) ** 0.5 if len(squares) == len(errors) else None,
+            "rate_low": ends[0],
+            "rate_high": ends[1],
+            "source": "; ".join(sources) or None,
+            "standing": standings.pop() if len(standings) == 1 else None,
+        }
+
+
+def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: str) -> MeanRate:
+    """Return the mean of the rates in use of one kind of fish in a domain.
+
+    Parameters
+    ----------
+    plan : DeathPlan
+        In detail: each group is of one size class and method.
+    found : FishByRate
+        Reported fish by rate.
+    place : int
+        Index of the domain.
+    fate, size : str
+        Of the fish; ``any`` for the base of drop-off.
+
+    Returns
+    -------
+    MeanRate
+        Weighted by reported fish; where none was reported, the one rate if there is only one.
+    """
+    if fate in plan.absent:
+        return MeanRate((), missing=plan.absent[fate])
+    groups = [
+        at for at, one in enumerate(plan.groups) if one.fate == fate and one.size_class == size
+    ]
+    lacking = plan.missing_of(found, tuple(groups))[place]
+    if lacking:
+        return MeanRate((), missing=lacking)
+    fish: dict[GivenRate, float] = {}
+    for part, (group, rate) in enumerate(plan.parts):
+        if group in groups and rate is not NO_RATE:
+            fish[rate] = fish.get(rate, 0.0) + max(float(found.fish[place, part]), 0.0)
+    whole = sum(fish.values())
+    noun = "fish met or kept" if fate == LOST else f"{size} releases by method and wound"
+    if not whole and len(fish) == 1:
+        return MeanRate(tuple((rate, 1.0) for rate in fish), noun)
+    if not whole:
+        return MeanRate((), missing=f"no reported {noun} tell which rate applies")
+    return MeanRate(tuple((rate, many / whole) for rate, many in fish.items() if many), noun)
+
+
+ALL, LEGAL, SUBLEGAL = "all", "legal", "sublegal"
+#: The five columns of sampled classes and the fish kept, in the order of every joint covariance.
+_KEPT = 5
+#: Fish of each kind as sums of those six.
+_KINDS: dict[tuple[str, str], tuple[int, ...]] = {
+    (KEPT_FATE, ANY): (0, 0, 0, 0, 0, 1),
+    (RELEASED, LEGAL): (1, 1, 0, 0, 0, -1),
+    (RELEASED, SUBLEGAL): (0, 0, 1, 1, 0, 0),
+}
+_OF_MET, _OF_KEPT = (0, 0, 0, 0, 1, 0), (0, 0, 0, 0, 0, 1)
+_NO_RELEASE = "fewer legal fish at this composition than were kept: none taken as released"
+_NO_ENDS = "a rate has no interval of its own: no low and high"
+_TWO_BASES = "drop-off rates have different bases, and the sample does not tell fishing methods"
+_MEAN = "rate: mean of those in use, weighted by reported {}"
+
+
+def sampled_death_table(
+    snapshot: Snapshot, season: Season, *, level: float, sums: DeathSums | None = None
+) -> pa.Table:
+    """Return deaths of a season with releases as test fishing tells them.
+
+    Legal releases are the legal fish met less those kept, sublegal ones the sublegal fish met, by
+    `analytics.estimates.size_mark_classes.sampled_classes`. The rate of a size is the mean of the rates in
+    use, weighted by reported releases of that size by fishing method and wound; the error of those
+    weights is left out. Errors follow from the joint covariance of classes and kept fish, which
+    rest on the same interviews, and from the rates.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : Season
+        Prepared from it.
+    level : float
+        Confidence level.
+    sums : DeathSums, optional
+        From `analytics.released.deaths.death_sums`, where they are at hand.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `DEATH_SCHEMA`, basis ``sampled``: all areas (null) first, then each area; no row for
+        a domain without sampled classes.
+    """
+    sums = sums or death_sums(snapshot, season)
+    pooled = drawn_classes(snapshot, season)
+    rows: list[Row] = []
+    for by_area in BY_AREA:
+        rows += _rows(season, pooled, sums, by_area=by_area, level=level)
+    rows.sort(key=lambda row: row["area"] or "")
+    named = [{name: row.get(name) for name in DEATH_SCHEMA.names} for row in rows]
+    return pa.Table.from_pylist(named, DEATH_SCHEMA)
+
+
+def _rows(
+    season: Season, pooled: Pooled, sums: DeathSums, *, by_area: bool, level: float
+) -> Iterator[Row]:
+    design = season.design
+    domains = Domains(by_area, by_week=False, n_weeks=len(design.weeks))
+    totals = pooled.way.totals(mark_analysis(), domains)
+    kept = np.isin(list(mark_measures()), ["kept_all"]).astype(np.float64)
+    beside = np.broadcast_to(kept, (len(totals.code), 1, len(kept)))
+    found = sampled_classes(season, pooled, domains, totals, beside=beside)
+    of_all = sampled_figures(found, _KEPT - 1, totals)
+    reported = sums.ways[-1].totals(sums.plan.analysis, domains)
+    by_rate = sums.plan.fish(reported.total, reported.cov_of_sums)
+    places = {int(code): place for place, code in enumerate(reported.code)}
+    for place, code in enumerate(totals.code.tolist()):
+        area = domains.cell(code)[0]
+        row = finished(design, totals, of_all, place, area=area, level=level)
+        if row.get("estimate") is None or code not in places:
+            continue
+        made = _Domain(sums, by_rate, places[code], found, totals, place, level)
+        name = None if area is None else design.areas[area]
+        first = {"basis": "sampled", "season": design.season, "area": name, "ci_level": level}
+        no_error = "" if row.get("se") is not None else row["method"].rpartition("; ")[2]
+        kept_row = finished(design, totals, _kept(totals), place, area=area, level=level)
+        yield from (first | one for one in made.rows(no_error, kept_row))
+
+
+def _kept(totals: DomainTotals) -> Figures:
+    value, spread = totals.total[:, 0], totals.cov_of_sums[:, 0, 0]
+    return Figures(Kind.TOTAL, value, spread, spread, "", ("",) * len(value))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Domain:
+    """One domain: its reported fish by rate, and its sampled classes."""
+
+    sums: DeathSums
+    by_rate: FishByRate
+    at: int
+    found: Sampled
+    totals: DomainTotals
+    place: int
+    level: float
+
+    def rows(self, no_error: str, kept_row: Row) -> Iterator[Row]:
+        """Yield kept fish, releases by size and in all, lost fish, everything."""
+        kinds, rates = dict(_KINDS), self._rates()
+        none_released = self._fish(kinds[RELEASED, LEGAL]) < 0
+        if none_released:
+            kinds[RELEASED, LEGAL] = (0,) * 6
+        bases = {group.base for group in self.sums.plan.groups if group.fate == LOST}
+        kinds[LOST, ANY] = _OF_KEPT if bases == {"of kept fish"} else _OF_MET
+        if len(bases) > 1 and not rates[LOST, ANY].missing:
+            rates[LOST, ANY] = MeanRate((), missing=_TWO_BASES)
+        groups = [
+            [(RELEASED, LEGAL)],
+            [(RELEASED, SUBLEGAL)],
+            [(RELEASED, LEGAL), (RELEASED, SUBLEGAL)],
+            [(LOST, ANY)],
+            list(kinds),
+        ]
+        yield self._kept_row(kept_row)
+        for keys in groups:
+            fate = ALL if len(keys) == len(kinds) else keys[0][0]
+            size = keys[0][1] if len(keys) == 1 else ANY
+            row = {"fate": fate, "size_class": size, "wound_class": ANY}
+            chosen = [(np.array(kinds[key], dtype=np.float64), rates[key]) for key in keys]
+            said = [_NO_RELEASE] if none_released and (RELEASED, LEGAL) in keys else []
+            said += [*bases] if fate == LOST and len(bases) == 1 else []
+            yield row | self._row(chosen, said, no_error, is_all=fate == ALL)
+
+    def _rates(self) -> dict[tuple[str, str], MeanRate]:
+        """Return the mean rate of every kind of fish."""
+        found = {(KEPT_FATE, ANY): MeanRate(((KEPT_RATE, 1.0),))}
+        for fate, size in ((RELEASED, LEGAL), (RELEASED, SUBLEGAL), (LOST, ANY)):
+            found[fate, size] = mean_rate(self.sums.plan, self.by_rate, self.at, fate, size)
+        return found
+
+    def _kept_row(self, row: Row) -> Row:
+        limits = {name: row.get(name) for name in ("se", "ci_low", "ci_high")}
+        told = {"fish": row.get("estimate"), "fish_se": row.get("se")}
+        rate = {"rate_prop": 1.0, "rate_se": 0.0, "rate_low": 1.0, "rate_high": 1.0}
+        ends = dict.fromkeys(("deaths", "deaths_low", "deaths_high"), row.get("estimate"))
+        first = {"fate": KEPT_FATE, "size_class": ANY, "wound_class": ANY}
+        no_error = row.get("estimate") is None or row.get("se") is None
+        reason = row["method"].rpartition("; ")[2] if no_error else ""
+        part = 1.0 if row.get("se") else None
+        return first | told | rate | ends | limits | {"from_fish_prop": part, "reason": reason}
+
+    def _row(
+        self,
+        chosen: Sequence[tuple[Floats, MeanRate]],
+        words: list[str],
+        no_error: str,
+        *,
+        is_all: bool,
+    ) -> Row:
+        """Return the deaths of some kinds of fish, with their error."""
+        row: Row = {}
+        kind = np.sum([kind for kind, _ in chosen], axis=0)
+        if not is_all:
+            row["fish"] = self._fish(kind)
+            row["fish_se"] = self._se(kind, no_error)
+        missing = list(dict.fromkeys(rate.missing for _, rate in chosen if rate.missing))
+        if missing:
+            return row | {"reason": "; ".join([*words, *missing])}
+        if len(chosen) == 1:
+            rate = chosen[0][1]
+            row |= rate.columns(self.level)
+            words = [*words, *([_MEAN.format(rate.weighted)] if len(rate.parts) > 1 else [])]
+        row |= self._deaths(chosen, no_error)
+        ends = [rate.ends(self.level) for _, rate in chosen]
+        fish = [self._fish(one) for one, _ in chosen]
+        if all(end is not None for end, many in zip(ends, fish, strict=True) if many > 0):
+            pairs = [(end or (0.0, 0.0), many) for end, many in zip(ends, fish, strict=True)]
+            row["deaths_low"] = sum(end[0] * many for end, many in pairs)
+            row["deaths_high"] = sum(end[1] * many for end, many in pairs)
+        else:
+            words = [*words, _NO_ENDS]
+        no_error = no_error or ("" if row["se"] else "none at this composition: no error")
+        return row | {"reason": "; ".join(filter(None, [*words, *([no_error] * (not row["se"]))]))}
+
+    def _deaths(self, chosen: Sequence[tuple[Floats, MeanRate]], no_error: str) -> Row:
+        """Return deaths with standard error, interval and the part of the variance of the fish."""
+        by_rate: dict[GivenRate, Floats] = {}
+        for kind, mean in chosen:
+            for rate, weight in mean.parts:
+                by_rate[rate] = by_rate.get(rate, np.zeros(_KEPT + 1)) + weight * kind
+        map_ = np.stack(list(by_rate.values()))
+        survey, sample = self._covs()
+        value, of_fish, whole = weighted_sum(
+            (map_ @ self._all())[None],
+            (map_ @ (survey + sample) @ map_.T)[None],
+            weight=np.array([rate.rate_prop for rate in by_rate]),
+            weight_se=np.array([rate.rate_se or 0.0 for rate in by_rate]),
+        )
+        row: Row = {"deaths": float(value[0]), "se": None}
+        if no_error or not whole[0] > 0:
+            return row
+        slope = np.array([rate.rate_prop for rate in by_rate]) @ map_
+        parts = [slope @ survey @ slope, slope @ sample @ slope]
+        n_fish = self.found.n_class[self.place, -1]
+        df = joint_df(parts, [self.totals.support.df[self.place], max(n_fish - 1, 0)])
+        row["se"] = math.sqrt(whole[0])
+        low, high = log_t(row["deaths"], row["se"], df=float(df), level=self.level)
+        limits = {} if math.isnan(low) else {"ci_low": low, "ci_high": high}
+        return row | limits | {"from_fish_prop": float(of_fish[0] / whole[0])}
+
+    def _all(self) -> Floats:
+        return np.append(self.found.value[self.place], self.totals.total[self.place, 0])
+
+    def _covs(self) -> tuple[Floats, Floats]:
+        """Return what interviews and sample bring to the covariance of the six."""
+        across = self.found.across[self.place, :, 0]
+        survey = np.empty((_KEPT + 1, _KEPT + 1))
+        survey[:_KEPT, :_KEPT] = self.found.from_survey[self.place]
+        survey[_KEPT, :_KEPT] = survey[:_KEPT, _KEPT] = across
+        survey[_KEPT, _KEPT] = self.totals.cov_of_sums[self.place, 0, 0]
+        return survey, np.pad(self.found.from_sample[self.place], (0, 1))
+
+    def _fish(self, kind: Sequence[int] | Floats) -> float:
+        return float(np.asarray(kind, dtype=np.float64) @ self._all())
+
+    def _se(self, kind: Floats, no_error: str) -> float | None:
+        variance = float(kind @ np.sum(self._covs(), axis=0) @ kind)
+        return None if no_error or not variance > 0 else math.sqrt(variance)

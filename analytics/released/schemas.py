@@ -1,0 +1,228 @@
+"""The shapes of what a bulletin keeps of released fish; readers need pyarrow only."""
+
+from __future__ import annotations
+
+import pyarrow as pa
+
+from analytics.result_table import RESULT_SCHEMA
+
+#: Sublegal share by area and week on two bases, ``survey`` and ``pooled`` (status ``modelled``).
+SHARE_SCHEMA = pa.schema(
+    [
+        pa.field("basis", pa.string()),  # survey | pooled
+        *RESULT_SCHEMA,
+        ("n_fish", pa.int64()),  # encounters told in the interviews behind the row
+        ("n_sublegal", pa.int64()),
+        # survey: its variance over p(1-p)/n_fish, that of as many fish drawn one by one; the finite
+        # sample makes it small where much of the fleet was interviewed
+        ("design_effect", pa.float64()),
+        ("overdispersion", pa.float64()),  # pooled: intraclass correlation of a site-day's fish
+    ]
+)
+
+#: Encounters by size and mark, and their sum ``encounter_fish``, by ``reported`` and ``sampled``.
+COMPOSITION_SCHEMA = pa.schema(
+    [
+        pa.field("basis", pa.string()),  # reported | sampled
+        *RESULT_SCHEMA,
+        ("draws_low", pa.float64()),  # interval of joint draws at ci_level; sampled rows only
+        ("draws_high", pa.float64()),
+        ("n_measured", pa.int64()),  # test-fishing fish behind a sampled row, pooled ones too
+        ("n_class", pa.int64()),  # of those, fish of the row's class
+        ("rule", pa.string()),  # how samples were pooled, in words; empty where none was
+    ]
+)
+
+#: Sampled over reported, class by class and for all encounters.
+COMPARED_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("week", pa.string()),  # null: the season
+        ("quantity", pa.string()),
+        ("reported", pa.float64()),
+        ("sampled", pa.float64()),
+        ("ratio", pa.float64()),  # sampled over reported
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("reason", pa.string()),  # why there is no ratio or interval; empty where there is one
+    ]
+)
+
+#: Season deaths, one row for every group of fish that shares a rate, then their totals.
+DEATH_SCHEMA = pa.schema(
+    [
+        ("basis", pa.string()),  # releases as reported | sampled: at the test-fishing composition
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("fate", pa.string()),  # kept | released | lost | all
+        ("size_class", pa.string()),  # legal | sublegal | unknown | any
+        ("method", pa.string()),  # fishing method; null: all or not told
+        ("wound_class", pa.string()),  # any | shallow | deep
+        ("fish", pa.float64()),  # fish that the rate applies to
+        ("fish_se", pa.float64()),
+        ("rate_prop", pa.float64()),
+        ("rate_se", pa.float64()),
+        ("rate_low", pa.float64()),
+        ("rate_high", pa.float64()),
+        ("deaths", pa.float64()),
+        ("deaths_low", pa.float64()),  # the same fish at rate_low and rate_high
+        ("deaths_high", pa.float64()),
+        ("se", pa.float64()),  # of deaths, from the fish and the rate
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("from_fish_prop", pa.float64()),  # part of the variance that the fish bring
+        ("source", pa.string()),
+        ("standing", pa.string()),  # published | from memory | common practice | user's own
+        ("reason", pa.string()),  # why there is no figure, or an assumption made
+    ]
+)
+
+#: What the mix of fishing methods does to sublegal deaths.
+MIX_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("case", pa.string()),  # in words: rates as given | printed rates, as fished | all by ...
+        ("method", pa.string()),  # one method's part; null: all methods of the case
+        ("fish", pa.float64()),  # sublegal releases
+        ("rate_prop", pa.float64()),
+        ("rate_se", pa.float64()),
+        ("deaths", pa.float64()),
+        ("deaths_low", pa.float64()),
+        ("deaths_high", pa.float64()),
+        ("se", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("source", pa.string()),
+        ("standing", pa.string()),
+        ("reason", pa.string()),
+    ]
+)
+
+#: Fish held after capture: deaths with two intervals, and corrected for handling.
+TRIAL_SCHEMA = pa.schema(
+    [
+        ("trial_id", pa.string()),  # null: all trials together
+        ("group", pa.string()),
+        ("is_control", pa.bool_()),
+        ("held", pa.int64()),
+        ("died", pa.int64()),
+        ("hours", pa.float64()),
+        ("rate_prop", pa.float64()),
+        ("wilson_low", pa.float64()),
+        ("wilson_high", pa.float64()),
+        ("exact_low", pa.float64()),
+        ("exact_high", pa.float64()),
+        ("corrected_prop", pa.float64()),
+        ("corrected_se", pa.float64()),
+        ("corrected_low", pa.float64()),
+        ("corrected_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("reason", pa.string()),
+    ]
+)
+
+#: The fishery-wide rate: wound sites of a season's fish times rates of the trials.
+WOUND_MIX_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("wound_site", pa.string()),  # null: the fishery-wide rate
+        ("n_fish", pa.int64()),
+        ("share", pa.float64()),
+        ("rate_prop", pa.float64()),
+        ("rate_se", pa.float64()),
+        ("se_from_mix", pa.float64()),  # of the fishery-wide rate only
+        ("se_from_rates", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("reason", pa.string()),
+    ]
+)
+
+#: Share of held fish alive over time, by group.
+SURVIVAL_SCHEMA = pa.schema(
+    [
+        ("group", pa.string()),
+        ("hours", pa.float64()),
+        ("at_risk", pa.int64()),
+        ("died", pa.int64()),
+        ("alive_prop", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+    ]
+)
+
+#: Measured fish by length.
+LENGTH_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("week", pa.string()),
+        ("source", pa.string()),  # dockside | test_fishing
+        ("bin_low_mm", pa.float64()),
+        ("bin_mm", pa.float64()),  # width
+        ("fish", pa.int64()),
+        ("marked", pa.int64()),
+        ("converted", pa.int64()),  # of those, with a total length reckoned from another
+        ("min_length_mm", pa.float64()),  # legal line of the area; null where none is given
+    ]
+)
+
+#: Share of the fish met (test fishing) that would be legal at a minimum length.
+LEGAL_SHARE_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # null: all areas
+        ("min_length_mm", pa.float64()),
+        ("is_rule", pa.bool_()),  # the minimum of the season
+        ("n_fish", pa.int64()),
+        ("n_legal", pa.int64()),
+        ("share", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("reason", pa.string()),
+    ]
+)
+
+#: How one measure of a fish follows from another.
+CONVERSION_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("target", pa.string()),  # total_length_mm | weight_g
+        ("given", pa.string()),  # fork_length_mm | total_length_mm
+        ("form", pa.string()),  # linear | power | stated factor
+        ("n_fish", pa.int64()),
+        ("intercept", pa.float64()),
+        ("slope", pa.float64()),
+        ("intercept_se", pa.float64()),
+        ("slope_se", pa.float64()),
+        ("residual_sd", pa.float64()),
+        ("r_squared", pa.float64()),
+        ("source", pa.string()),
+    ]
+)
+
+#: Other species met per angler-hour: a species, then a result row.
+BYCATCH_SCHEMA = pa.schema([pa.field("species", pa.string()), *RESULT_SCHEMA])
+
+RELEASED_SCHEMAS: dict[str, pa.Schema] = {
+    "shares": SHARE_SCHEMA,
+    "composition": COMPOSITION_SCHEMA,
+    "compared": COMPARED_SCHEMA,
+    "deaths": DEATH_SCHEMA,
+    "method_mix": MIX_SCHEMA,
+    "trials": TRIAL_SCHEMA,
+    "wound_mix": WOUND_MIX_SCHEMA,
+    "survival": SURVIVAL_SCHEMA,
+    "lengths": LENGTH_SCHEMA,
+    "legal_share": LEGAL_SHARE_SCHEMA,
+    "conversions": CONVERSION_SCHEMA,
+    "bycatch": BYCATCH_SCHEMA,
+}

@@ -1,0 +1,345 @@
+"""The sublegal share by area and week on two bases: the survey's ratio, and pooled by a model."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.estimates.estimate import result_rows
+from analytics.intervals import logit_t
+from analytics.models.partial_pooling import NO_RHO, RHO_BOUNDS, pool_shares
+from analytics.quantities import CiMethod, Status
+from analytics.released.schemas import SHARE_SCHEMA
+from analytics.survey.estimators import Met
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import Season
+    from analytics.models.partial_pooling import PooledShares
+    from analytics.survey.design import Design
+    from analytics.survey.reduction import Moments, Reduction
+
+
+# Fish told at site-days, by area fished and week: what shares and models are made from.
+
+SHARE = "sublegal_prop"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToldFish:
+    """Cells of one site-day and one area fished, R of them, with the fish its boats told.
+
+    Parameters
+    ----------
+    area, week : ndarray of int, shape (R,)
+        Codes of the season's design.
+    is_met : ndarray of bool, shape (R,)
+        Interviews of convenience.
+    sublegal, fish, interviews : ndarray of int, shape (R,)
+        Sublegal releases and all encounters, of the boats that gave both numbers, and those boats.
+    """
+
+    area: NDArray[np.int64]
+    week: NDArray[np.int64]
+    is_met: NDArray[np.bool_]
+    sublegal: NDArray[np.int64]
+    fish: NDArray[np.int64]
+    interviews: NDArray[np.int64]
+
+
+def told_fish(season: Season) -> ToldFish:
+    """Return the cells of a season through its last week, site-days of convenience too."""
+    analysis = season.analyses[SHARE]
+    parts = []
+    for design, reduction, is_met in _sources(season):
+        moments = reduction.moments(analysis)
+        week = _week(design, moments)
+        mine = week < season.design.n_weeks_told
+        numbers = np.rint(np.column_stack([moments.sums, moments.n])).astype(np.int64)
+        columns = (moments.area, week, np.full(len(week), is_met), *numbers.T)
+        parts.append([column[mine] for column in columns])
+    return ToldFish(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+
+
+def unknown_only(season: Season) -> frozenset[tuple[int, int]]:
+    """Return the (area, week) codes where fish were released and none of known size was told."""
+    sized = _by_domain(season, "released_legal_fish") | _by_domain(season, "released_sublegal_fish")
+    return frozenset(_by_domain(season, "released_unknown_fish") - sized)
+
+
+def _by_domain(season: Season, quantity: str) -> set[tuple[int, int]]:
+    """Return the (area, week) codes where a total of one measure is above 0 in the sample."""
+    found: set[tuple[int, int]] = set()
+    for design, reduction, _ in _sources(season):
+        moments = reduction.moments(season.analyses[quantity])
+        some = moments.sums[:, 0] > 0
+        areas, weeks = moments.area[some], _week(design, moments)[some]
+        found |= set(zip(areas.tolist(), weeks.tolist(), strict=True))
+    return found
+
+
+def _sources(season: Season) -> list[tuple[Design, Reduction, bool]]:
+    met = [(way.design, way.reduction, True) for way in season.ways if isinstance(way, Met)]
+    return [(season.design, season.reduction, False), *met]
+
+
+def _week(design: Design, moments: Moments) -> NDArray[np.int64]:
+    """Return the week of each cell; its unit in the sums is a site-day."""
+    return design.units.week[design.site_days.unit[moments.unit]]
+
+
+Row = dict[str, Any]
+Domain = tuple[str, str | None]
+SURVEY, POOLED = "survey", "pooled"
+WEIGHT = "encounter_fish"
+UNKNOWN = "all Chinook told as released here are of unknown size: no share can be had"
+_FIGURES = ("estimate", "se", "ci_low", "ci_high", "df")
+
+
+def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+    """Return the sublegal share of every area and week, and of every area, on both bases.
+
+    The survey's rows are the result rows of `sublegal_prop`; the pooled ones come from
+    `analytics.models.partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of
+    its weeks, weighted by their encounters.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        Not read: the season holds the sums of its interviews.
+    season : Season
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pyarrow.Table
+        In `SHARE_SCHEMA`, survey before pooled, by area and week; week null for a whole area.
+
+    Raises
+    ------
+    WrongUse
+        If the level is not allowed.
+    """
+    rows: dict[str, dict[Domain, Row]] = {SHARE: {}, WEIGHT: {}}
+    for by in (("area", "week"), ("area",)):
+        for row in result_rows(season, by=by, level=level):
+            if row["quantity"] in rows:
+                rows[row["quantity"]][row["area"], row["week"]] = row
+    told = _Told.of(season, told_fish(season))
+    domains = sorted(rows[SHARE], key=lambda domain: (domain[0], domain[1] or ""))
+    survey = [_survey_row(rows[SHARE][domain], told, domain) for domain in domains]
+    weekly = [domain for domain in domains if domain[1] is not None]
+    model = _model(told, weekly)
+    pooled = [
+        _pooled_row(rows[SHARE][domain], told, model, _weights(rows[WEIGHT], told, model, domain))
+        for domain in domains
+    ]
+    return pa.Table.from_pylist(
+        [{name: row.get(name) for name in SHARE_SCHEMA.names} for row in survey + pooled],
+        schema=SHARE_SCHEMA,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """Cells by the labels of their domain, and the domains whose releases are all unsized."""
+
+    cells: ToldFish
+    area: NDArray[np.object_]
+    week: NDArray[np.object_]
+    unknown: frozenset[Domain]
+
+    @classmethod
+    def of(cls, season: Season, cells: ToldFish) -> _Told:
+        design = season.design
+        areas, weeks = np.array(design.areas, object), np.array(design.weeks, object)
+        unknown = {(design.areas[a], design.weeks[w]) for a, w in unknown_only(season)}
+        return cls(cells, areas[cells.area], weeks[cells.week], frozenset(unknown))
+
+    def rows(self, domain: Domain, *, is_met: bool | None = None) -> NDArray[np.intp]:
+        """Return the cells of a domain, of one way of interviewing or of both."""
+        area, week = domain
+        mine = self.area == area
+        if week is not None:
+            mine &= self.week == week
+        if is_met is not None:
+            mine &= self.cells.is_met == is_met
+        return np.flatnonzero(mine)
+
+    def is_unknown(self, domain: Domain) -> bool:
+        """Return whether every fish told as released in a domain is of unknown size."""
+        if domain[1] is not None:
+            return domain in self.unknown
+        weeks = {
+            str(self.week[row])
+            for row in self.rows(domain)
+            if self.cells.fish[row] and (domain[0], str(self.week[row])) not in self.unknown
+        }
+        return not weeks and any(area == domain[0] for area, _ in self.unknown)
+
+    def counts(self, rows: NDArray[np.intp]) -> Row:
+        fish, sublegal = self.cells.fish[rows], self.cells.sublegal[rows]
+        return {"n_fish": int(fish.sum()), "n_sublegal": int(sublegal.sum())}
+
+
+def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
+    """Return a result row with the fish behind it and its design effect.
+
+    ``v(p)/[p(1-p)/n]``: the variance of the survey's share over that of a share of as many fish
+    drawn one by one. Where much of the fleet was interviewed the finite sample makes it small.
+    """
+    is_met = row["n_psu_frame"] is None
+    counts = told.counts(told.rows(domain, is_met=is_met))
+    found = row | counts | {"basis": SURVEY}
+    if told.is_unknown(domain):
+        empty: Row = dict.fromkeys(_FIGURES)
+        words = {"status": str(Status.NO_SAMPLE), "method": UNKNOWN}
+        return found | empty | words | {"ci_method": str(CiMethod.NONE)}
+    p, se, n = row.get("estimate"), row.get("se"), counts["n_fish"]
+    if p is None or se is None or not 0 < p < 1:
+        return found
+    if row["status"] == Status.IMPUTED and domain[1] is not None:
+        note = "no design effect: fish of other weeks stand in"
+        return found | {"method": f"{row['method']}; {note}"}
+    return found | {"design_effect": se**2 * n / (p * (1 - p)) if n else None}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """The fitted model, the place of each domain in it, or why there is none."""
+
+    shares: PooledShares | None
+    place: Mapping[Domain, int]
+    effects: str
+    why_not: str
+    areas: frozenset[str]
+
+
+def _model(told: _Told, domains: Sequence[Domain]) -> _Model:
+    """Fit the model to the cells of weeks and areas; a domain told only unsized is left out."""
+    cells, usable = told.cells, set(domains) - told.unknown
+    mine = [
+        row
+        for row in range(len(cells.fish))
+        if cells.fish[row] and (told.area[row], told.week[row]) in usable
+    ]
+    s, m = cells.sublegal[mine], cells.fish[mine]
+    areas = frozenset(str(area) for area in told.area[mine])
+    place = {one: at for at, one in enumerate(one for one in domains if one[0] in areas)}
+    why_not = ""
+    if not m.sum():
+        why_not = UNKNOWN if told.unknown else "no Chinook told in any interview with both numbers"
+    elif s.sum() in (0, m.sum()):
+        what = "no" if s.sum() == 0 else "every"
+        why_not = f"{what} Chinook told is sublegal in the whole season: no spread to pool over"
+    if why_not:
+        return _Model(None, place, "", why_not, areas)
+    codes = [np.unique([one[k] for one in place], return_inverse=True)[1] for k in (0, 1)]
+    group = np.array([place[told.area[row], told.week[row]] for row in mine], dtype=np.int64)
+    shares = pool_shares(s, m, group, area=codes[0], week=codes[1])
+    spreads = shares.spreads
+    effects = [word for word, sd in (("areas", spreads.area), ("weeks", spreads.week)) if sd]
+    return _Model(shares, place, " and ".join(effects), "", areas)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weights:
+    """Weights of the model's domains in one row, with their variances and words about them."""
+
+    weight: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    note: str
+
+
+def _weights(
+    encounters: Mapping[Domain, Row], told: _Told, model: _Model, domain: Domain
+) -> _Weights:
+    """Return the weights whose mean is a domain's share: its weeks' encounters for an area."""
+    weight, variance = np.zeros((2, len(model.place)))
+    if domain[1] is not None:
+        if domain in model.place:
+            weight[model.place[domain]] = 1
+        return _Weights(weight, variance, "")
+    weeks = [one for one in model.place if one[0] == domain[0]]
+    totals = {one: encounters[one] for one in weeks if encounters[one].get("estimate") is not None}
+    for one, row in totals.items():
+        weight[model.place[one]] = row["estimate"]
+        variance[model.place[one]] = (row.get("se") or 0.0) ** 2
+    if weight.any():
+        lost = len(weeks) - len(totals)
+        without = f", without {lost} that have no total" if lost else ""
+        return _Weights(weight, variance, f"mean of weeks by their encounters{without}")
+    for one in weeks:
+        weight[model.place[one]] = told.cells.fish[told.rows(one)].sum()
+    return _Weights(weight, variance, "mean of weeks by the fish told: no total of encounters")
+
+
+def _pooled_row(row: Row, told: _Told, model: _Model, weights: _Weights) -> Row:
+    """Return the row of a domain from the model, or why it has none."""
+    domain: Domain = row["area"], row["week"]
+    cells = told.rows(domain)
+    cells = cells[told.cells.fish[cells] > 0]
+    found: Row = {
+        **{name: row[name] for name in ("season", "area", "week", "quantity", "unit", "ci_level")},
+        **told.counts(cells),
+        "basis": POOLED,
+        "n_psu": len(cells),
+        "n_interviews": int(told.cells.interviews[cells].sum()),
+        "ci_method": str(CiMethod.NONE),
+    }
+    why_not = model.why_not
+    if told.is_unknown(domain):
+        why_not = UNKNOWN
+    elif not why_not and domain[0] not in model.areas:
+        why_not = "no Chinook told in this area in the whole season: nothing of its own to pool"
+    if model.shares is None or why_not:
+        return found | {"status": str(Status.NO_SAMPLE), "method": why_not}
+    return found | _figures(model.shares, model.effects, weights, row["ci_level"], len(cells))
+
+
+def _figures(
+    shares: PooledShares, effects: str, weights: _Weights, level: float, n_cells: int
+) -> Row:
+    """Return estimate, error and interval of a weighted mean of the model's shares, with words."""
+    value, se = shares.mean(weights.weight, weights.variance)
+    low, high = logit_t(value, se, df=shares.df, level=level)
+    over = f" with partial pooling over {effects}" if effects else ", one share for all site-days"
+    words = [f"beta-binomial model of site-days{over}", weights.note]
+    if not n_cells:
+        words.append("no fish told here: reckoned from its area and week")
+    if math.isnan(low):
+        words.append("too few site-days with fish for an interval")
+    rho, why_not = _overdispersion(shares.rho)
+    words.append(why_not)
+    has_limits = not math.isnan(low)
+    return {
+        "estimate": value,
+        "se": se,
+        "ci_low": low if has_limits else None,
+        "ci_high": high if has_limits else None,
+        "ci_method": str(CiMethod.LOGIT_T if has_limits else CiMethod.NONE),
+        "df": float(shares.df),
+        "status": str(Status.MODELLED),
+        "method": "; ".join(word for word in words if word),
+        "overdispersion": rho,
+    }
+
+
+def _overdispersion(rho: float) -> tuple[float | None, str]:
+    """Return the intraclass correlation, or why it is no number."""
+    if math.isnan(rho):
+        return None, "no site-day with two fish: no overdispersion can be had"
+    if rho <= NO_RHO:
+        return None, "overdispersion at its lower bound: fish of a site-day no more alike than any"
+    if rho >= RHO_BOUNDS[1] - NO_RHO:
+        return None, "overdispersion at its upper bound: fish of a site-day all alike"
+    return rho, ""

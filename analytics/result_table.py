@@ -1,0 +1,79 @@
+"""The one tidy shape of every estimate: column names, types and order of a result row."""
+
+from __future__ import annotations
+
+import itertools
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pyarrow as pa
+
+from analytics.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+#: Result rows: one a domain and quantity, with error, interval, sample sizes, method and status.
+RESULT_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),
+        ("week", pa.string()),
+        ("quantity", pa.string()),
+        ("unit", pa.string()),
+        ("estimate", pa.float64()),
+        ("se", pa.float64()),
+        ("ci_low", pa.float64()),
+        ("ci_high", pa.float64()),
+        ("ci_level", pa.float64()),
+        ("ci_method", pa.string()),
+        ("df", pa.float64()),
+        ("n_psu", pa.int64()),
+        ("n_psu_frame", pa.int64()),
+        ("n_interviews", pa.int64()),
+        ("method", pa.string()),
+        ("status", pa.string()),
+    ]
+)
+RESULT_COLUMNS: tuple[str, ...] = tuple(RESULT_SCHEMA.names)
+DOMAIN_COLUMNS: tuple[str, ...] = ("season", "area", "week")
+
+
+def to_arrow(rows: Sequence[dict[str, Any]]) -> pa.Table:
+    """Return result rows as Arrow in the contract's columns and order.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        One dict a row; a missing key is null.
+
+    Returns
+    -------
+    pyarrow.Table
+        Sorted by season, area, week and the registry's order of quantities; nulls first.
+
+    Raises
+    ------
+    ValueError
+        If two rows share a domain and quantity, or a quantity is not in the registry.
+    """
+    order = {name: rank for rank, name in enumerate(QUANTITIES)}
+    unknown = {row["quantity"] for row in rows} - set(order)
+    if unknown:
+        raise ValueError(f"quantities not in the registry: {sorted(unknown)}")
+
+    def key(row: dict[str, Any]) -> tuple[str, str, str, int]:
+        season, area, week = (row.get(name) or "" for name in DOMAIN_COLUMNS)
+        return season, area, week, order[row["quantity"]]
+
+    ranked = sorted(rows, key=key)
+    for before, after in itertools.pairwise(map(key, ranked)):
+        if before == after:
+            raise ValueError(f"two result rows for {after}")
+    return pa.Table.from_pylist(ranked, schema=RESULT_SCHEMA)
+
+
+def to_frame(table: pa.Table) -> pd.DataFrame:
+    """Return result rows as a pandas frame; counts keep their integers where they are null."""
+    frame: pd.DataFrame = table.to_pandas(types_mapper={pa.int64(): pd.Int64Dtype()}.get)
+    return frame

@@ -1,0 +1,382 @@
+"""Every boat trip of one season in an invented sound: what was caught, and what is told of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.simulation.calendar_frame import Frame
+    from analytics.simulation.scenario import Habits, Sound
+
+
+# What the water does: storms, and the expected catch by area and day, before any boat goes out.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Water:
+    """The state of one season by area (A), season week (W) and day (D).
+
+    Parameters
+    ----------
+    calm : ndarray of float, shape (D,)
+        Share of the usual boats that go out.
+    encounters_per_angler_hour : ndarray of float, shape (A, W)
+        Expected Chinook encounters per angler-hour of an average method: the trend.
+    bite : ndarray of float, shape (A, D)
+        Factor of the day on that rate, mean 1.
+    legal_logit : ndarray of float, shape (A, W)
+        Log-odds that a fish met is of legal length.
+    """
+
+    calm: NDArray[np.float64]
+    encounters_per_angler_hour: NDArray[np.float64]
+    bite: NDArray[np.float64]
+    legal_logit: NDArray[np.float64]
+
+
+def simulate_water(sound: Sound, frame: Frame, rng: np.random.Generator) -> Water:
+    """Draw the storms and the catch rates of one season."""
+    habits = sound.habits
+    n_areas, n_days = frame.is_open.shape
+    n_weeks = int(frame.week_index[-1]) + 1
+    return Water(
+        calm=_calm(sound, n_days, rng),
+        encounters_per_angler_hour=_rates(sound, frame.season, n_weeks, rng),
+        bite=unit_lognormal(rng, habits.bite_day_sd, (n_areas, n_days)),
+        legal_logit=_legal_logit(sound, n_weeks),
+    )
+
+
+def unit_lognormal(
+    rng: np.random.Generator, sd: float, size: int | tuple[int, ...]
+) -> NDArray[np.float64]:
+    """Draw lognormal factors of mean 1 whose logarithm has standard deviation `sd`."""
+    return rng.lognormal(-(sd**2) / 2, sd, size)
+
+
+def _calm(sound: Sound, n_days: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draw storms of one to three days; on the other days a light wind costs few boats."""
+    habits = sound.habits
+    starts = rng.random(n_days) < habits.storm_prop / 2
+    storm = starts.copy()
+    storm[1:] |= starts[:-1]
+    storm[2:] |= starts[:-2] & (rng.random(n_days - 2) < 0.3)
+    return np.where(storm, habits.storm_effort, rng.uniform(0.75, 1.2, n_days))
+
+
+def _rates(sound: Sound, label: str, n_weeks: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    habits, season = sound.habits, sound.season(label)
+    weeks = np.arange(n_weeks)
+    base = np.log([area.encounters_per_angler_hour for area in sound.areas])
+    peak = np.array([area.peak_week for area in sound.areas])
+    log_rate = base[:, None] + season.log_abundance
+    log_rate = log_rate + rng.normal(0, habits.area_sd, (len(base), 1))
+    log_rate = log_rate + habits.season_rise * np.exp(-(((weeks - peak[:, None]) / 6) ** 2) / 2)
+    log_rate += _wander(habits.week_sd, habits.week_memory, log_rate.shape, rng)
+    for pulse in season.pulses:
+        bell = np.exp(-(((weeks - pulse.week) / pulse.width_weeks) ** 2) / 2)
+        log_rate[sound.area_ids.index(pulse.area)] += pulse.log_height * bell
+    return np.asarray(np.exp(log_rate))
+
+
+def _wander(
+    sd: float, memory: float, shape: tuple[int, int], rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Draw a first-order autoregression along the weeks, stationary with deviation `sd`."""
+    steps = rng.normal(0, sd, shape)
+    steps[:, 1:] *= np.sqrt(1 - memory**2)
+    for week in range(1, shape[1]):
+        steps[:, week] += memory * steps[:, week - 1]
+    return steps
+
+
+def _legal_logit(sound: Sound, n_weeks: int) -> NDArray[np.float64]:
+    prop = np.array([area.legal_prop for area in sound.areas])
+    growth = sound.habits.growth_per_week * (np.arange(n_weeks) - n_weeks / 2)
+    return np.asarray(np.log(prop / (1 - prop))[:, None] + growth)
+
+
+# What each boat met: legal and sublegal Chinook, marked or not, kept or let go.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trips:
+    """Boat trips; every array has shape (T,).
+
+    Parameters
+    ----------
+    unit : ndarray of int
+        Index of the site-day in the frame; ascending.
+    area, method : ndarray of int
+        Index of the area fished and of the method.
+    anglers : ndarray of int
+        Anglers aboard.
+    hours : ndarray of float
+        Hours planned on the water; the catch lengthens them (see `Catch`).
+    start_hour : ndarray of float
+        Local civil hour at which fishing began.
+    """
+
+    unit: NDArray[np.int64]
+    area: NDArray[np.int64]
+    method: NDArray[np.int64]
+    anglers: NDArray[np.int64]
+    hours: NDArray[np.float64]
+    start_hour: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Catch:
+    """Effort and Chinook of boat trips; every array has shape (T,).
+
+    Parameters
+    ----------
+    hours : ndarray of float
+        Hours the boat fished.
+    kept, legal, sublegal, unknown : ndarray of int
+        Kept; released of legal length, under it, and of unknown size (0 in truth).
+    kept_marked, legal_marked, sublegal_marked : ndarray of int
+        Of those, the marked ones.
+    """
+
+    hours: NDArray[np.float64]
+    kept: NDArray[np.int64]
+    legal: NDArray[np.int64]
+    sublegal: NDArray[np.int64]
+    unknown: NDArray[np.int64]
+    kept_marked: NDArray[np.int64]
+    legal_marked: NDArray[np.int64]
+    sublegal_marked: NDArray[np.int64]
+
+
+def simulate_catch(
+    sound: Sound, frame: Frame, water: Water, trips: Trips, rng: np.random.Generator
+) -> Catch:
+    """Draw the catch of every boat trip.
+
+    A trip's encounters are Poisson around its rate times a gamma factor of the trip, hence
+    negative binomial; legal fish are a binomial part of them.
+    """
+    habits = sound.habits
+    met, luck = _encounters(sound, frame, water, trips, rng)
+    week = frame.week_index[frame.day[trips.unit]]
+    logit = water.legal_logit[trips.area, week] + np.array(habits.method_legal_logit)[trips.method]
+    legal = rng.binomial(met, 1 / (1 + np.exp(-logit)))
+    legal_marked = rng.binomial(legal, habits.marked_prop)
+    sublegal = met - legal
+    kept, kept_marked = _kept(sound, frame, trips, met=(legal, legal_marked), rng=rng)
+    return Catch(
+        hours=np.clip(
+            trips.hours * luck**0.04, 1.0, 12.0
+        ),  # success makes people stay (Smith 1999)
+        kept=kept,
+        legal=legal - kept,
+        sublegal=sublegal,
+        unknown=np.zeros_like(kept),
+        kept_marked=kept_marked,
+        legal_marked=legal_marked - kept_marked,
+        sublegal_marked=rng.binomial(sublegal, habits.marked_prop),
+    )
+
+
+def _encounters(
+    sound: Sound, frame: Frame, water: Water, trips: Trips, rng: np.random.Generator
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    habits = sound.habits
+    day = frame.day[trips.unit]
+    rate = water.encounters_per_angler_hour[trips.area, frame.week_index[day]]
+    rate = rate * water.bite[trips.area, day] * np.array(habits.method_rate)[trips.method]
+    rate = rate * unit_lognormal(rng, habits.bite_site_sd, len(frame.site))[trips.unit]
+    luck = rng.gamma(habits.trip_k, 1 / habits.trip_k, len(trips.unit))
+    return rng.poisson(rate * luck * trips.anglers * trips.hours), np.maximum(luck, 1e-3)
+
+
+def _kept(
+    sound: Sound,
+    frame: Frame,
+    trips: Trips,
+    *,
+    met: tuple[NDArray[np.int64], NDArray[np.int64]],
+    rng: np.random.Generator,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return fish kept, and of those the marked: up to the limit, marked only where so ruled."""
+    legal, legal_marked = met
+    habits, day = sound.habits, frame.day[trips.unit]
+    selective = frame.mark_selective[trips.area, day] & (rng.random(len(day)) >= habits.slip_prop)
+    wanted = rng.binomial(np.where(selective, legal_marked, legal), 1 - habits.let_go_prop)
+    kept = np.minimum(wanted, trips.anglers * frame.daily_limit[trips.area, day])
+    by_chance = rng.hypergeometric(legal_marked, legal - legal_marked, kept)
+    return kept, np.where(selective, kept, by_chance)
+
+
+# What crews tell at the ramp: too many releases, large counts in fives, sizes forgotten.
+
+
+def simulate_reports(habits: Habits, true: Catch, rng: np.random.Generator) -> Catch:
+    """Return what each crew would tell.
+
+    Kept fish are seen by the sampler and are true; hours are told to the half hour; releases are
+    told with some added, and large counts are heaped on multiples of five. That told releases run
+    high is published (Sullivan 2003); how much they do here is chosen for the demo.
+    """
+    legal = _told(habits, true.legal, rng)
+    sublegal = _told(habits, true.sublegal, rng)
+    unsure = rng.random(len(legal)) < habits.unsure_prop
+    legal_lost = np.where(unsure, rng.binomial(legal, 0.5), 0)
+    sublegal_lost = np.where(unsure, rng.binomial(sublegal, 0.5), 0)
+    legal_left, sublegal_left = legal - legal_lost, sublegal - sublegal_lost
+    return Catch(
+        hours=np.round(true.hours * 2) / 2,
+        kept=true.kept,
+        legal=legal_left,
+        sublegal=sublegal_left,
+        unknown=legal_lost + sublegal_lost,
+        kept_marked=true.kept_marked,
+        legal_marked=_marked(legal_left, true.legal_marked, true.legal, rng),
+        sublegal_marked=_marked(sublegal_left, true.sublegal_marked, true.sublegal, rng),
+    )
+
+
+def _told(habits: Habits, count: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    told = count + rng.binomial(count, habits.over_report_prop)
+    rounds = (told >= habits.heap_from) & (rng.random(len(told)) < habits.heap_prop)
+    return np.where(rounds, 5 * ((told + 2) // 5), told)
+
+
+def _marked(
+    told: NDArray[np.int64],
+    marked: NDArray[np.int64],
+    of: NDArray[np.int64],
+    rng: np.random.Generator,
+) -> NDArray[np.int64]:
+    """Return the marked fish told among `told`: in the true proportion, at most `told`."""
+    prop = marked / np.maximum(of, 1)
+    more = marked + rng.binomial(np.maximum(told - of, 0), prop)
+    return np.where(told >= of, more, rng.binomial(told, prop))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Population:
+    """Every boat trip that ends at a listed ramp on an open day of its landing area.
+
+    Parameters
+    ----------
+    frame : Frame
+        The site-days.
+    water : Water
+        Storms and expected catch rates.
+    trips : Trips
+        Who went where, for how long; T of them, in the order of the frame's units.
+    true, reported : Catch
+        What happened, and what the crew would tell a sampler; arrays of shape (T,).
+    release_deaths, drop_off_deaths : ndarray of int, shape (T,)
+        Released fish, and fish lost before the boat, that died.
+    deep_hooked : ndarray of int, shape (T,)
+        Of the releases told, those told as deep-hooked.
+    """
+
+    frame: Frame
+    water: Water
+    trips: Trips
+    true: Catch
+    reported: Catch
+    release_deaths: NDArray[np.int64]
+    drop_off_deaths: NDArray[np.int64]
+    deep_hooked: NDArray[np.int64]
+
+
+def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator) -> Population:
+    """Simulate one season.
+
+    Parameters
+    ----------
+    sound : Sound
+        The settings.
+    frame : Frame
+        From `season_frame`; it can be built once for many simulations of a season.
+    rng : numpy.random.Generator
+        The only source of chance.
+
+    Returns
+    -------
+    Population
+        Tens of thousands of boat trips for the demo's sound.
+    """
+    habits = sound.habits
+    water = simulate_water(sound, frame, rng)
+    trips = simulate_trips(sound, frame, water, rng)
+    true = simulate_catch(sound, frame, water, trips, rng)
+    reported = simulate_reports(habits, true, rng)
+    told = reported.legal + reported.sublegal + reported.unknown
+    deep_prop = np.array(habits.method_deep_prop)[trips.method]
+    return Population(
+        frame=frame,
+        water=water,
+        trips=trips,
+        true=true,
+        reported=reported,
+        release_deaths=rng.binomial(
+            true.legal, _death_prop(habits.legal_wound_death_prop, deep_prop)
+        )
+        + rng.binomial(true.sublegal, _death_prop(habits.sublegal_wound_death_prop, deep_prop)),
+        drop_off_deaths=rng.binomial(true.kept + true.legal + true.sublegal, habits.drop_off_prop),
+        deep_hooked=rng.binomial(told, deep_prop),
+    )
+
+
+def _death_prop(
+    of_wound: tuple[float, float], deep_prop: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the chance that a release dies: its hook holds deep or shallow, then kills or not."""
+    shallow, deep = of_wound
+    return shallow + deep_prop * (deep - shallow)
+
+
+def simulate_trips(sound: Sound, frame: Frame, water: Water, rng: np.random.Generator) -> Trips:
+    """Draw the boats of every site-day, where they fish, with how many anglers and how."""
+    habits = sound.habits
+    size = np.array([ramp.weekend_boats for ramp in sound.ramps])
+    effort = np.array([habits.weekday_effort, habits.friday_effort, 1.0])[frame.kind] * water.calm
+    mean = size[frame.site] * effort[frame.day]
+    boats = rng.poisson(mean * rng.gamma(habits.boats_k, 1 / habits.boats_k, len(mean)))
+    unit = np.repeat(np.arange(len(mean)), boats)
+    area = _areas_fished(sound, frame, unit, rng)
+    mixes = np.cumsum([area_.method_mix for area_ in sound.areas], axis=1)[:, :-1]
+    method = (rng.random(len(unit))[:, None] > mixes[area]).sum(axis=1)
+    anglers = 1 + rng.choice(len(habits.angler_props), len(unit), p=habits.angler_props)
+    span = habits.hours_high - habits.hours_low
+    hours = habits.hours_low + span * rng.beta(2.2, 2.6, len(unit))
+    return Trips(
+        unit=unit,
+        area=area,
+        method=method,
+        anglers=anglers,
+        hours=hours,
+        start_hour=rng.triangular(6.5, 7.5, 12.0, len(unit)),
+    )
+
+
+def _areas_fished(
+    sound: Sound, frame: Frame, unit: NDArray[np.int64], rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Return the area each boat fishes: its ramp's, or an open neighbour."""
+    codes = {area: index for index, area in enumerate(sound.area_ids)}
+    home = np.array([codes[ramp.area] for ramp in sound.ramps])[frame.site[unit]]
+    most = max(len(area.neighbours) for area in sound.areas)
+    near = np.array(
+        [
+            [codes[name] for name in (*area.neighbours, *[area.area] * most)][:most]
+            for area in sound.areas
+        ]
+    ).reshape(len(sound.areas), most)
+    if most == 0:
+        return home
+    pick = near[home, rng.integers(most, size=len(unit))]
+    away = np.array([ramp.away_prop for ramp in sound.ramps])[frame.site[unit]]
+    goes = (rng.random(len(unit)) < away) & frame.is_open[pick, frame.day[unit]]
+    return np.where(goes, pick, home)

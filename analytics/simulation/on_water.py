@@ -1,0 +1,377 @@
+"""What is seen on the water: boats counted at a moment, boats asked where they land, other fish."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from analytics.data.calendar import daylight_hours
+from analytics.simulation.sampling import in_schema, rank_within
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.simulation.fishery import Population
+    from analytics.simulation.sampling import Sample
+    from analytics.simulation.scenario import Sound
+
+
+_COUNTS_A_WEEK, _CONTACT_DAYS_A_WEEK, _MOST_CONTACTS = 2, 1, 25
+#: Counts fall on the middles of so many equal parts of the daylight, which lies around noon.
+_MOMENTS, _NOON = 16, 12.0
+
+#: Bycatch per angler-hour (trolling), factors of each method on it, and share kept; chosen for the
+#: demo, the species are those common near the bottom (common practice, no source).
+_SPECIES: dict[str, tuple[float, tuple[float, ...], float]] = {
+    "dogfish": (0.05, (1.6, 1.0, 0.6), 0.0),
+    "flatfish": (0.025, (1.0, 0.8, 2.0), 0.35),
+    "sculpin": (0.02, (1.0, 0.7, 2.2), 0.05),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fleet:
+    """Boats by area fished and day, arrays of shape (A, D): to listed ramps, and to others."""
+
+    listed: NDArray[np.int64]
+    unlisted: NDArray[np.int64]
+
+
+def simulate_fleet(sound: Sound, population: Population, *, rng: np.random.Generator) -> Fleet:
+    """Add the boats that land where no sampler stands to those of the population."""
+    shape = population.frame.is_open.shape
+    day = population.frame.day[population.trips.unit]
+    code = population.trips.area * shape[1] + day
+    listed = np.bincount(code, minlength=shape[0] * shape[1]).reshape(shape)
+    prop = np.array([area.listed_prop for area in sound.areas])[:, None]
+    return Fleet(listed=listed, unlisted=rng.poisson(listed * (1 - prop) / prop))
+
+
+def boat_counts_table(
+    sound: Sound,
+    population: Population,
+    fleet: Fleet,
+    *,
+    rng: np.random.Generator,
+    through: str | None = None,
+) -> pa.Table:
+    """Return instantaneous counts: two open days an area and week, at random in daylight."""
+    area, day = _days(population, _COUNTS_A_WEEK, rng, through)
+    trips, frame = population.trips, population.frame
+    light = _daylight(sound, area, frame.dates[day])
+    part = (rng.integers(0, _MOMENTS, len(area)) + 0.5) / _MOMENTS
+    minutes = np.rint(60 * (_NOON + (part - 0.5) * light)).astype(np.int64)
+    n_days = len(frame.dates)
+    fishing = np.zeros(len(area), dtype=np.int64)
+    code = trips.area * n_days + frame.day[trips.unit]
+    for row, (where, when) in enumerate(zip(area * n_days + day, minutes / 60, strict=True)):
+        mine = code == where
+        start = trips.start_hour[mine]
+        fishing[row] = ((start <= when) & (when < start + population.true.hours[mine])).sum()
+    share = fishing / np.maximum(fleet.listed[area, day], 1)
+    boats = fishing + rng.binomial(fleet.unlisted[area, day], share)
+    times = np.array([f"{one // 60:02d}:{one % 60:02d}" for one in minutes])
+    areas, dates = np.array(sound.area_ids)[area], frame.dates[day]
+    stem = np.char.add(np.char.add(areas, "-"), dates.astype(str))
+    columns = {
+        "count_id": np.char.add(np.char.add(stem, "-"), np.char.replace(times, ":", "")),
+        "area": areas,
+        "date": dates,
+        "time": times,
+        "boats": boats,
+    }
+    return in_schema("boat_counts", columns)
+
+
+def _daylight(
+    sound: Sound, area: NDArray[np.int64], dates: NDArray[np.datetime64]
+) -> NDArray[np.float64]:
+    """Return the hours of daylight at an area's ramps on each day."""
+    ids = np.array(sound.area_ids)
+    latitude = {
+        one: np.mean([ramp.latitude for ramp in sound.ramps if ramp.area == one]) for one in ids
+    }
+    hours = [
+        daylight_hours(float(latitude[ids[where]]), pd.Timestamp(day))
+        for where, day in zip(area, dates, strict=True)
+    ]
+    return np.array(hours)
+
+
+def coverage_table(
+    sound: Sound,
+    population: Population,
+    fleet: Fleet,
+    *,
+    rng: np.random.Generator,
+    through: str | None = None,
+) -> pa.Table:
+    """Return on-water contacts: one open day an area and week, at most 25 boats of those out."""
+    area, day = _days(population, _CONTACT_DAYS_A_WEEK, rng, through)
+    listed, unlisted = fleet.listed[area, day], fleet.unlisted[area, day]
+    asked = np.minimum(listed + unlisted, _MOST_CONTACTS)
+    columns = {
+        "area": np.array(sound.area_ids)[area],
+        "date": population.frame.dates[day],
+        "boats_contacted": asked,
+        "boats_to_listed_sites": rng.hypergeometric(listed, unlisted, asked),
+    }
+    return in_schema("coverage", columns)
+
+
+def simulate_bycatch(
+    population: Population, *, rng: np.random.Generator
+) -> dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Return fish kept and released by species, each of shape (T,), for every boat trip."""
+    trips = population.trips
+    hours = trips.anglers * population.true.hours
+    found = {}
+    for species, (rate, by_method, kept_prop) in _SPECIES.items():
+        uneven = rng.gamma(0.6, 1 / 0.6, len(hours))
+        met = rng.poisson(rate * np.array(by_method)[trips.method] * hours * uneven)
+        kept = rng.binomial(met, kept_prop)
+        found[species] = (kept, met - kept)
+    return found
+
+
+def bycatch_table(
+    sample: Sample, bycatch: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]]
+) -> pa.Table:
+    """Return the `bycatch` rows of the interviewed trips; a boat without a row met none."""
+    parts = []
+    for species, (kept, released) in bycatch.items():
+        met = np.flatnonzero((kept + released)[sample.trips])
+        columns = {
+            "interview_id": sample.interview_id[met],
+            "species": np.full(len(met), species),
+            "kept": kept[sample.trips][met],
+            "released": released[sample.trips][met],
+        }
+        parts.append(in_schema("bycatch", columns))
+    return pa.concat_tables(parts)
+
+
+def bycatch_truth(
+    sound: Sound,
+    population: Population,
+    bycatch: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]],
+) -> pd.DataFrame:
+    """Return true bycatch: ``season, area, species, kept_fish, released_fish``."""
+    parts = []
+    for species, (kept, released) in bycatch.items():
+        frame = pd.DataFrame(
+            {"area": population.trips.area, "kept_fish": kept, "released_fish": released}
+        )
+        parts.append(frame.groupby("area", as_index=False).sum().assign(species=species))
+    rows = pd.concat(parts, ignore_index=True)
+    rows["area"] = np.array(sound.area_ids)[rows["area"]]
+    rows["season"] = population.frame.season
+    return rows[["season", "area", "species", "kept_fish", "released_fish"]]
+
+
+def fleet_truth(sound: Sound, population: Population, fleet: Fleet) -> pd.DataFrame:
+    """Return true boats by area fished: ``season, area, boats_listed, boats_unlisted``."""
+    return pd.DataFrame(
+        {
+            "season": population.frame.season,
+            "area": sound.area_ids,
+            "boats_listed": fleet.listed.sum(axis=1),
+            "boats_unlisted": fleet.unlisted.sum(axis=1),
+        }
+    )
+
+
+def _days(
+    population: Population, n_days: int, rng: np.random.Generator, through: str | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return areas and days of `n_days` random open days an area and week."""
+    frame = population.frame
+    area, day = np.nonzero(frame.is_open)
+    if through is not None:
+        early = frame.week[day] <= through
+        area, day = area[early], day[early]
+    cell = area * (int(frame.week_index[-1]) + 1) + frame.week_index[day]
+    drawn = rank_within(cell, rng) < n_days
+    return area[drawn], day[drawn]
+
+
+# Boats that land at no listed ramp: their trips, and counts of all boats afloat.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Elsewhere:
+    """Every boat afloat, B of them: the T trips of the population first, then all others.
+
+    A boat that lands elsewhere fishes the area, day, hours and fish of some trip of the
+    population, with its own hour of start; so what is true of all boats is known.
+
+    Parameters
+    ----------
+    boats : ndarray of int, shape (T,)
+        Boats each trip of the population stands for: itself and those that fish as it does.
+    trip : ndarray of int, shape (B,)
+        The trip each boat fishes as.
+    start_hour : ndarray of float, shape (B,)
+        Local civil hour at which it begins.
+    fleet : Fleet
+        Boats by area fished and day, to listed ramps and to others.
+    """
+
+    boats: NDArray[np.int64]
+    trip: NDArray[np.int64]
+    start_hour: NDArray[np.float64]
+    fleet: Fleet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountOptions:
+    """How boats are counted.
+
+    Parameters
+    ----------
+    days_low, days_high : int
+        Days of each area, ISO week and day group counted, any number from low to high (never more
+        than there are), equal probabilities without replacement.
+    counts_a_day : int
+        Counts a day at independent moments, any minute of the fishing day as likely.
+    first_hour, last_hour : float
+        The fishing day. Nobody fishes outside it, so the mean count times its length is unbiased
+        for the boat-hours of the day.
+    """
+
+    days_low: int = 2
+    days_high: int = 3
+    counts_a_day: int = 3
+    first_hour: float = 6.0
+    last_hour: float = 21.0
+
+    @property
+    def hours(self) -> float:
+        """Length of the fishing day in hours."""
+        return self.last_hour - self.first_hour
+
+
+def simulate_elsewhere(
+    sound: Sound, population: Population, *, rng: np.random.Generator, day_spread: float = 0.0
+) -> Elsewhere:
+    """Add to each trip a Poisson number of boats that land elsewhere.
+
+    Parameters
+    ----------
+    sound : Sound
+        The settings; an area's `listed_prop` is the expected share of boats to listed ramps.
+    population : Population
+        One season.
+    rng : numpy.random.Generator
+        The only source of chance.
+    day_spread : float, optional
+        Log-scale spread between days of the boats elsewhere per boat to a listed ramp.
+
+    Returns
+    -------
+    Elsewhere
+    """
+    trips, frame = population.trips, population.frame
+    shape = frame.is_open.shape
+    prop = np.array([area.listed_prop for area in sound.areas])[:, None]
+    of_day = (1 - prop) / prop * rng.lognormal(-(day_spread**2) / 2, day_spread, shape)
+    day = frame.day[trips.unit]
+    others = rng.poisson(of_day[trips.area, day])
+    twin = np.repeat(np.arange(len(others)), others)
+    cell = trips.area * shape[1] + day
+    counts = [
+        np.bincount(cell[boats], minlength=shape[0] * shape[1]).reshape(shape)
+        for boats in (slice(None), twin)
+    ]
+    return Elsewhere(
+        boats=1 + others,
+        trip=np.concatenate([np.arange(len(others)), twin]),
+        start_hour=np.concatenate([trips.start_hour, rng.triangular(6.5, 7.5, 12.0, len(twin))]),
+        fleet=Fleet(listed=counts[0], unlisted=counts[1]),
+    )
+
+
+def random_counts_table(
+    sound: Sound,
+    population: Population,
+    elsewhere: Elsewhere,
+    *,
+    rng: np.random.Generator,
+    options: CountOptions | None = None,
+) -> pa.Table:
+    """Count all boats fishing at random moments of random days.
+
+    Parameters
+    ----------
+    sound, population, elsewhere
+        One season.
+    rng : numpy.random.Generator
+        The only source of chance.
+    options : CountOptions, optional
+        How boats are counted.
+
+    Returns
+    -------
+    pyarrow.Table
+        ``boat_counts`` rows.
+    """
+    options = options or CountOptions()
+    area, day = _counted_days(sound, population, rng, options)
+    area, day = (np.repeat(each, options.counts_a_day) for each in (area, day))
+    first, last = round(60 * options.first_hour), round(60 * options.last_hour)
+    minute = rng.integers(first, last, len(area))
+    boats = boats_fishing(population, elsewhere, area=area, day=day, hour=(minute + 0.5) / 60)
+    areas, dates = np.array(sound.area_ids)[area], population.frame.dates[day]
+    times = np.array([f"{at // 60:02d}:{at % 60:02d}" for at in minute])
+    number = np.char.zfill((np.arange(len(area)) % options.counts_a_day + 1).astype(str), 2)
+    stem = np.char.add(np.char.add(areas, "-"), np.char.add(dates.astype(str), "-"))
+    columns = {
+        "count_id": np.char.add(stem, number),
+        "area": areas,
+        "date": dates,
+        "time": times,
+        "boats": boats,
+    }
+    return in_schema("boat_counts", columns)
+
+
+def boats_fishing(
+    population: Population,
+    elsewhere: Elsewhere,
+    *,
+    area: NDArray[np.int64],
+    day: NDArray[np.int64],
+    hour: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """Return the boats that fish an area at a moment of a day, shape of `hour`."""
+    trips, frame = population.trips, population.frame
+    n_days = len(frame.dates)
+    cell = (trips.area * n_days + frame.day[trips.unit])[elsewhere.trip]
+    order = np.argsort(cell, kind="stable")
+    start = elsewhere.start_hour[order]
+    end = start + population.true.hours[elsewhere.trip[order]]
+    wanted = area * n_days + day
+    low, high = (np.searchsorted(cell[order], wanted, side=side) for side in ("left", "right"))
+    found = [
+        int(((start[a:b] <= at) & (at < end[a:b])).sum())
+        for a, b, at in zip(low, high, hour, strict=True)
+    ]
+    return np.array(found, dtype=np.int64)
+
+
+def _counted_days(
+    sound: Sound, population: Population, rng: np.random.Generator, options: CountOptions
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return areas and days counted: random days of each landing area, week and day group."""
+    frame = population.frame
+    n_days = len(frame.dates)
+    home = np.array([sound.area_ids.index(ramp.area) for ramp in sound.ramps])[frame.site]
+    cells, first = np.unique(home * n_days + frame.day, return_index=True)
+    stratum = frame.stratum[first]
+    wanted = rng.integers(options.days_low, options.days_high + 1, len(frame.stratum_group))
+    drawn = cells[rank_within(stratum, rng) < wanted[stratum]]
+    return drawn // n_days, drawn % n_days

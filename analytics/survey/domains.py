@@ -1,0 +1,114 @@
+"""Which site-days count towards which domain, and with what weight."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.survey.arrays import add_at
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.survey.design import Design
+    from analytics.survey.thin_strata import Plan
+    from analytics.survey.unit_totals import Cells
+
+
+@dataclass(frozen=True, slots=True)
+class Domains:
+    """Which columns a domain is told by, and how a domain is coded.
+
+    A code is ``key · (weeks + 1) + week key``; a key is the code + 1, or 0 where the column was
+    not asked for.
+    """
+
+    by_area: bool
+    by_week: bool
+    n_weeks: int
+
+    def code(self, key: NDArray[np.int64], week_key: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the code of each (area key, week key)."""
+        return key * (self.n_weeks + 1) + week_key
+
+    def area_key(self, area: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the key of each area code."""
+        return area + 1 if self.by_area else np.zeros_like(area)
+
+    def week_key(self, week: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the key of each week code."""
+        return week + 1 if self.by_week else np.zeros_like(week)
+
+    def keys(self, code: int) -> tuple[int, int]:
+        """Return the area key and week key of a domain."""
+        return divmod(code, self.n_weeks + 1)
+
+    def cell(self, code: int) -> tuple[int | None, int | None]:
+        """Return the area and week codes of a domain, None for a column not asked for."""
+        key, week_key = self.keys(code)
+        return key - 1 if key else None, week_key - 1 if week_key else None
+
+    def all_of(self, design: Design) -> NDArray[np.int64]:
+        """Return the codes of every open domain of a design."""
+        return self.codes_of(design.grid)
+
+    def codes_of(self, cells: frozenset[tuple[int, int]]) -> NDArray[np.int64]:
+        """Return the codes of the domains that some (area, week) lie in."""
+        pairs = np.array(sorted(cells), dtype=np.int64).reshape(-1, 2)
+        return np.unique(self.code(self.area_key(pairs[:, 0]), self.week_key(pairs[:, 1])))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reach:
+    """How often each site-day counts in each week: ``b`` of T = Σ b/n_h · t (one row a pair)."""
+
+    unit: NDArray[np.int64]
+    week_key: NDArray[np.int64]
+    weight: NDArray[np.float64]
+    is_fill: NDArray[np.bool_]
+
+
+def reach_of(design: Design, plan: Plan, domains: Domains) -> Reach:
+    """Direct weights N_h in the unit's own week, and the weights with which it fills others."""
+    stratum, week = design.units.stratum, design.units.week
+    frame = design.strata.n_frame
+    unit = [np.flatnonzero(plan.active & (week < design.n_weeks_told))]
+    key = [domains.week_key(week[unit[0]])]
+    weight = [frame[stratum[unit[0]]]]
+    for loan in plan.loans:
+        if not loan.is_fill:
+            continue
+        lenders = np.flatnonzero(plan.active & np.isin(stratum, loan.lenders))
+        n_lenders = plan.n_active[stratum[lenders]]
+        unit.append(lenders)
+        target = np.full(len(lenders), design.strata.week[loan.stratum])
+        key.append(domains.week_key(target))
+        weight.append(frame[loan.stratum] * n_lenders / len(lenders))
+    return _merge_reach(
+        np.concatenate(unit), np.concatenate(key), np.concatenate(weight), len(unit[0])
+    )
+
+
+def _merge_reach(
+    unit: NDArray[np.int64], key: NDArray[np.int64], weight: NDArray[np.float64], n_direct: int
+) -> Reach:
+    width = int(key.max(initial=0)) + 1
+    codes, place = np.unique(unit * width + key, return_inverse=True)
+    direct = np.bincount(place[:n_direct], minlength=len(codes)) > 0
+    return Reach(
+        unit=codes // width,
+        week_key=codes % width,
+        weight=add_at(place, weight, len(codes)),
+        is_fill=~direct,
+    )
+
+
+def pair(cells: Cells, reach: Reach) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pair every cell with every reach of its unit; both are sorted by unit."""
+    first = np.searchsorted(reach.unit, cells.unit, side="left")
+    count = np.searchsorted(reach.unit, cells.unit, side="right") - first
+    cell = np.repeat(np.arange(len(cells.unit)), count)
+    step = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
+    return cell, np.repeat(first, count) + step

@@ -1,0 +1,419 @@
+"""Totals as effort times catch rate: boat-hours from counts on the water, rates from interviews."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.propagation import joint_df
+from analytics.survey.arrays import add_at
+from analytics.survey.convenience import clustered_sums
+from analytics.survey.domain_totals import (
+    DomainTotals,
+    Maps,
+    coarse_codes,
+    domain_totals,
+    fine_domains,
+    mapped_totals,
+    totals_of_cells,
+    unit_cells,
+)
+from analytics.survey.domains import Domains
+from analytics.survey.ratios import all_over_last
+from analytics.survey.reduction import EFFORT, Analysis
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.survey.boat_counts import Counted
+    from analytics.survey.design import Design
+    from analytics.survey.estimators import Drawn
+    from analytics.survey.reduction import Moments, Reduction
+    from analytics.survey.support import Support
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+
+# Catch per boat-hour in each area and week, from complete trips or from trips under way.
+
+#: Site-days, or days, that a rate's own spread takes.
+FEWEST = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellRates:
+    """Catch per boat-hour of F cells of area and week.
+
+    Complete trips tell the rate of a cell (ratio of means) where they were interviewed on two
+    site-days or more; else trips under way do where there are any (mean of ratios); else what
+    complete trips there are, of lenders where the cell itself has none. A rate that rests on one
+    site-day or day takes its spread about the area's rate of all weeks (common practice, no
+    source).
+
+    Parameters
+    ----------
+    code : ndarray of int, shape (F,)
+        Sorted codes of `analytics.survey.domain_totals.fine_domains`.
+    rate : ndarray of float, shape (F, K)
+        0 where there is none.
+    about : ndarray of float, shape (F, K)
+        The rate about which the residuals of complete trips are taken.
+    cov : ndarray of float, shape (F, K, K)
+        NaN where no error can be had.
+    hours : ndarray of float, shape (F,)
+        Boat-hours of complete trips, as expanded.
+    is_complete, is_under_way : ndarray of bool, shape (F,)
+        Which trips tell the rate; neither where there is none.
+    is_imputed, is_collapsed : ndarray of bool, shape (F,)
+        How strata of the complete trips behind a rate were treated.
+    n_days, n_interviews : ndarray of int, shape (F,)
+        Days and interviews of the trips under way behind a rate.
+    """
+
+    code: Ints
+    rate: Floats
+    about: Floats
+    cov: Floats
+    hours: Floats
+    is_complete: Bools
+    is_under_way: Bools
+    is_imputed: Bools
+    is_collapsed: Bools
+    n_days: Ints
+    n_interviews: Ints
+
+    def of(self, rows: Bools) -> CellRates:
+        """Return some of the cells."""
+        return CellRates(*(getattr(self, name)[rows] for name in CellRates.__slots__))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """Rates of one kind of trip: F cells, NaN or 0 where there is none."""
+
+    rate: Floats
+    about: Floats
+    cov: Floats
+    n_seen: Ints
+
+
+def cell_rates(
+    drawn: Drawn, under_way: tuple[Design, Reduction] | None, asked: Analysis
+) -> CellRates:
+    """Return the rates of every open area and week, and of every other where boats fished.
+
+    Parameters
+    ----------
+    drawn : Drawn
+        Complete trips, from sampled units.
+    under_way : tuple of Design and Reduction, optional
+        Trips that were not over.
+    asked : Analysis
+        Of K measures and, last, boat-hours.
+
+    Returns
+    -------
+    CellRates
+    """
+    fine = fine_domains(drawn.design)
+    moments = drawn.reduction.moments(asked)
+    totals = domain_totals(drawn.design, moments, fine, plans=drawn.plans)
+    codes = np.union1d(fine.all_of(drawn.design), totals.code[totals.total[:, -1] > 0])
+    at = np.searchsorted(totals.code, codes)
+    hours, own = totals.total[at, -1], totals.support.n_interviews[at] > 0
+    complete = _complete(drawn, moments, totals, codes)
+    met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
+    use_met = (met.n_seen > 0) & ~(own & (complete.n_seen >= FEWEST))
+    is_complete = (hours > 0) & ~use_met
+    told = is_complete | use_met
+    rate = np.where(use_met[:, None], met.rate, complete.rate)
+    cov = np.where(use_met[:, None, None], met.cov, complete.cov)
+    return CellRates(
+        code=codes,
+        rate=np.where(told[:, None], rate, 0.0),
+        about=np.where(is_complete[:, None], complete.about, 0.0),
+        cov=np.where(told[:, None, None], cov, 0.0),
+        hours=hours,
+        is_complete=is_complete,
+        is_under_way=use_met,
+        is_imputed=is_complete & totals.support.is_imputed[at],
+        is_collapsed=is_complete & totals.support.is_collapsed[at],
+        n_days=np.where(use_met, met.n_seen, 0),
+        n_interviews=np.where(use_met, n_interviews, 0),
+    )
+
+
+def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
+    """Return the domains of areas, and the code of each cell's area in them."""
+    areas = Domains(by_area=True, by_week=False, n_weeks=fine.n_weeks)
+    key = codes // (fine.n_weeks + 1)
+    return areas, areas.code(key, np.zeros_like(key))
+
+
+def _complete(drawn: Drawn, moments: Moments, totals: DomainTotals, codes: Ints) -> _Told:
+    """Return the ratios of means of complete trips, from their totals by area and week."""
+    areas, of_area = _area_of(codes, fine_domains(drawn.design))
+    wide = domain_totals(drawn.design, moments, areas, plans=drawn.plans)
+    at, there = np.searchsorted(totals.code, codes), np.searchsorted(wide.code, of_area)
+    total, n_seen = totals.total[at], totals.support.n_seen[at]
+    rate, _ = all_over_last(total, totals.cov[at])
+    of_all, _ = all_over_last(wide.total[there], wide.cov[there])
+    alone = n_seen < FEWEST
+    about = np.where(alone[:, None], of_all, rate)
+    _, cov = all_over_last(total, totals.cov[at], about=about)
+    cov[alone & (wide.support.n_seen[there] < FEWEST)] = np.nan
+    return _Told(rate, np.nan_to_num(about), cov, n_seen)
+
+
+def _under_way(
+    under_way: tuple[Design, Reduction] | None,
+    asked: Analysis,
+    fine: Domains,
+    codes: Ints,
+    *,
+    k: int,
+) -> tuple[_Told, Ints]:
+    """Return the means of ratios of trips under way, and how many trips they rest on."""
+    none = np.zeros(len(codes), dtype=np.int64)
+    if under_way is None:
+        nothing = np.zeros((len(codes), k))
+        return _Told(nothing, nothing, np.zeros((len(codes), k, k)), none), none
+    by_day, reduction = under_way
+    moments = reduction.moments(asked)
+    every = np.ones(len(moments.n), dtype=bool)
+    areas, of_area = _area_of(codes, fine)
+    met = clustered_sums(by_day, moments, fine, codes=codes, mine=every)
+    wide = clustered_sums(by_day, moments, areas, codes=np.unique(of_area), mine=every)
+    there = np.searchsorted(wide.code, of_area)
+    rate, cov = all_over_last(met.total, met.cov)
+    of_all, _ = all_over_last(wide.total, wide.cov)
+    # One day: the spread of the area's days about its rate, one day's worth.
+    one_day = wide.cov / np.maximum(wide.n_clusters, 1)[:, None, None]
+    _, alone = all_over_last(met.total, one_day[there], about=of_all[there])
+    cov = np.where((met.n_clusters < FEWEST)[:, None, None], alone, cov)
+    return _Told(rate, rate, cov, met.n_clusters), met.n_interviews
+
+
+_TRIPS = {"boat_trips", "angler_trips"}
+_COMPLETE = "rate of complete trips (ratio of means)"
+_UNDER_WAY = "rate of trips under way (mean of ratios, under half an hour dropped)"
+
+
+def with_boat_hours(analysis: Analysis) -> Analysis:
+    """Return an analysis with boat-hours as its last measure."""
+    return Analysis((*analysis.measures, *EFFORT))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CountedEffort:
+    r"""Totals of a season from counted effort.
+
+    In each area and week c, ``T = E_c R_c`` with E the boat-hours counted and R the catch per
+    boat-hour of interviews; wider domains add these up. ``v(T) = R² v(E) + E² v(R) - v(E) v(R)``
+    for the product of independent estimates (Goodman 1960, On the exact variance of products, J.
+    Am. Stat. Assoc. 55); what the same site-days or counted days add to several cells counts once
+    in a linear form (`analytics.survey.domain_totals`).
+
+    Parameters
+    ----------
+    drawn : Drawn
+        Complete trips, from sampled units; asked with `with_boat_hours`.
+    counted : Counted
+    under_way : tuple of Design and Reduction, optional
+        Trips that were not over: the day of an area is the unit.
+    """
+
+    drawn: Drawn
+    counted: Counted
+    under_way: tuple[Design, Reduction] | None = None
+    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
+    _efforts: dict[Domains, DomainTotals] = field(default_factory=dict)
+
+    @property
+    def design(self) -> Design:
+        """The design whose codes the totals use."""
+        return self.drawn.design
+
+    def was_told(self, analysis: Analysis) -> bool:
+        """Return whether any interview gave the numbers, or no boat was there to ask."""
+        told = self.under_way is not None and self.under_way[1].n_told(with_boat_hours(analysis))
+        return bool(told) or self.drawn.was_told(with_boat_hours(analysis))
+
+    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        """Return the totals of an analysis over every domain."""
+        if (analysis, domains) not in self._made:
+            self._made[analysis, domains] = self._totals(analysis, domains)
+        return self._made[analysis, domains]
+
+    def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        fine, asked = fine_domains(self.design), with_boat_hours(analysis)
+        rates = cell_rates(self.drawn, self.under_way, asked)
+        of_domain = coarse_codes(domains, fine, rates.code)
+        codes = np.union1d(domains.all_of(self.design), of_domain)
+        place = np.searchsorted(codes, of_domain)
+        cells = _Cells.of(rates, self._effort(fine))
+        total, v_effort = mapped_totals(
+            self.counted.design,
+            self.counted.plan,
+            self.counted.cells,
+            domains,
+            Maps(cells.code, rates.rate[:, :, None]),
+            codes=codes,
+        )
+        v_rate = self._from_interviews(asked, cells, domains, codes=codes, place=place)
+        told = self.drawn.totals(asked, domains)
+        days = _aligned(self._effort(domains), codes)
+        own = _aligned(told, codes)
+        return DomainTotals(
+            code=codes,
+            total=total,
+            cov=v_effort + v_rate,
+            support=_support(own, days, cells, place, v_effort=v_effort, v_rate=v_rate),
+            plan=told.plan,
+            product_term=-add_at(place, cells.variance[:, None, None] * rates.cov, len(codes)),
+            notes=self._notes(cells, place, days),
+            lost=_lost(self.design, fine, cells, place, len(codes)),
+            missing=_missing(analysis, cells, place, len(codes)),
+            estimator="counted_effort_times_rate",
+        )
+
+    def _effort(self, domains: Domains) -> DomainTotals:
+        """Return the boat-hours of every domain."""
+        if domains not in self._efforts:
+            design, plan, cells = self.counted.design, self.counted.plan, self.counted.cells
+            answered = np.zeros(len(design.site_days.unit))
+            keyed = replace(cells, key=domains.area_key(cells.key - 1))
+            self._efforts[domains] = totals_of_cells(
+                design, plan, keyed, domains, answered=answered
+            )
+        return self._efforts[domains]
+
+    def _from_interviews(
+        self, asked: Analysis, cells: _Cells, domains: Domains, *, codes: Ints, place: Ints
+    ) -> Floats:
+        """Return the part of the covariance that comes from the interviews, shape (D, K, K)."""
+        rates, k = cells.rates, cells.rates.rate.shape[1]
+        moments = self.drawn.reduction.moments(asked)
+        plan, by_area, _ = unit_cells(self.design, moments, plans=self.drawn.plans, by_area=True)
+        # Linearised: E/X (y - R x) for each site-day.
+        per_hour = cells.effort / np.where(rates.hours > 0, rates.hours, 1.0)
+        factor = np.where(rates.is_complete, per_hour, 0.0)
+        residual = np.concatenate(
+            [np.broadcast_to(np.eye(k), (len(factor), k, k)), -rates.about[:, :, None]], axis=2
+        )
+        maps = Maps(cells.code, factor[:, None, None] * residual)
+        _, cov = mapped_totals(self.design, plan, by_area, domains, maps, codes=codes)
+        unknown = np.isnan(rates.cov).any(axis=(1, 2))
+        apart = rates.is_under_way | unknown
+        own = np.where(apart, cells.effort, 0.0)
+        own_cov = np.where(apart[:, None, None], rates.cov, 0.0)
+        return cov + add_at(place, own[:, None, None] ** 2 * own_cov, len(codes))
+
+    def _notes(self, cells: _Cells, place: Ints, days: Support) -> tuple[str, ...]:
+        """Say on what effort and rate of each domain rest."""
+        size = len(days.n_psu)
+        complete = np.bincount(place[cells.rates.is_complete], minlength=size) > 0
+        under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
+        notes = []
+        for at in range(size):
+            kinds = [_COMPLETE] * bool(complete[at]) + [_UNDER_WAY] * bool(under_way[at])
+            times = f", times the {' and the '.join(kinds)}" if kinds else ""
+            notes.append(
+                f"effort from boat counts on {days.n_psu[at]} of {days.n_psu_frame[at]} days "
+                f"over {self.counted.hours_from}{times}"
+            )
+        return tuple(notes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """Area-weeks with their rates and boat-hours, F of them."""
+
+    code: Ints
+    rates: CellRates
+    effort: Floats
+    variance: Floats
+    is_lacking: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, rates: CellRates, effort: DomainTotals) -> _Cells:
+        at = np.minimum(np.searchsorted(effort.code, rates.code), len(effort.code) - 1)
+        known = (effort.support.n_psu[at] > 0) | effort.support.is_imputed[at]
+        known &= effort.code[at] == rates.code
+        hours = np.where(known, effort.total[at, 0], 0.0)
+        variance = np.where(known, effort.cov[at, 0, 0], 0.0)
+        has_rate = rates.is_complete | rates.is_under_way
+        return cls(rates.code, rates, hours, variance, ~known | ((hours > 0) & ~has_rate))
+
+
+def _aligned(totals: DomainTotals, codes: Ints) -> Support:
+    """Return the support of some domains; nothing stands behind one that is not there."""
+    at = np.minimum(np.searchsorted(totals.code, codes), len(totals.code) - 1)
+    known = totals.code[at] == codes
+
+    def column(name: str) -> NDArray[np.generic]:
+        values = getattr(totals.support, name)[at]
+        keep = known.reshape(-1, *[1] * (values.ndim - 1))
+        aligned: NDArray[np.generic] = np.where(keep, values, np.zeros_like(values))
+        return aligned
+
+    return type(totals.support)(*(column(name) for name in type(totals.support).__slots__))  # type: ignore[arg-type]
+
+
+def _support(
+    own: Support, days: Support, cells: _Cells, place: Ints, *, v_effort: Floats, v_rate: Floats
+) -> Support:
+    """Return what products of effort and rate rest on."""
+    size, rates = len(own.n_psu), cells.rates
+
+    def any_of(rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        there: NDArray[np.bool_] = np.bincount(place[rows], minlength=size) > 0
+        return there
+
+    def sum_of(values: Ints) -> Ints:
+        return np.rint(np.bincount(place, weights=values, minlength=size)).astype(np.int64)
+
+    n_days, never = sum_of(rates.n_days), np.zeros(size, dtype=bool)
+    parts = [np.einsum("dkk->d", one) for one in (v_effort, v_rate)]
+    return replace(
+        own,
+        df=joint_df(parts, [days.df, own.df + np.maximum(n_days - 1, 0)]),
+        n_psu=own.n_psu + n_days,
+        n_interviews=own.n_interviews + sum_of(rates.n_interviews),
+        n_seen=own.n_seen + n_days,
+        is_imputed=any_of(rates.is_imputed) | days.is_imputed,
+        is_collapsed=any_of(rates.is_collapsed) | days.is_collapsed,
+        is_census=never,
+        is_whole=never,
+        is_partial=any_of(cells.is_lacking),
+    )
+
+
+def _missing(analysis: Analysis, cells: _Cells, place: Ints, size: int) -> tuple[str, ...]:
+    """Say why trips cannot be had where trips under way tell the rate: nobody knows their end."""
+    if not _TRIPS & set(analysis.measures):
+        return ()
+    under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
+    words = "trips that were not over do not tell how many trips there were"
+    return tuple(words if one else "" for one in under_way)
+
+
+def _lost(design: Design, fine: Domains, cells: _Cells, place: Ints, size: int) -> tuple[str, ...]:
+    """Name what each domain is without: area-weeks with no count, or boats and no interview."""
+    lost: list[list[str]] = [[] for _ in range(size)]
+    for row in np.flatnonzero(cells.is_lacking):
+        area, week = fine.cell(int(cells.code[row]))
+        assert area is not None
+        assert week is not None
+        lost[place[row]].append(f"{design.areas[area]} {design.weeks[week]}")
+    return tuple(
+        f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''} "
+        "(no boat count, or boats and no interview)"
+        if names
+        else ""
+        for names in lost
+    )

@@ -1,0 +1,358 @@
+"""The only step that touches interview rows: sums by site-day and area fished.
+
+Every estimate follows from these sums, sums of squares and cross-products.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.data import query
+from analytics.survey.arrays import Columns
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from analytics.data.query import Source
+    from analytics.survey.design import Design
+
+
+# The one query of the reduction: which sums it asks for, each once.
+
+#: Alias of a sum that is 0 everywhere.
+NOTHING = "nothing"
+_ONE, _ZERO = "1", "0"
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A number of one interview: its name and its SQL over the interviews table.
+
+    A null result means that the boat did not give the number.
+
+    Parameters
+    ----------
+    name : str
+    sql : str
+    optional : tuple of str
+        Columns whose empty cells leave the number given.
+    full_sql : str
+        A shorter SQL for the same number where no cell of the optional columns is empty.
+    only : frozenset, optional
+        What boats are one of, such as their fishing method: others give 0. The product of two
+        measures for boats that are never both is 0 and is not summed.
+    """
+
+    name: str
+    sql: str
+    optional: tuple[str, ...] = ()
+    full_sql: str = ""
+    only: frozenset[str | None] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Aliases of the sums of one analysis with K measures."""
+
+    count: str
+    sums: tuple[str, ...]
+    products: tuple[tuple[str, ...], ...]
+
+
+class Sums:
+    """Collects the sums that analyses ask for and writes them as one query.
+
+    Parameters
+    ----------
+    measures : mapping of str to Measure
+    gaps : frozenset of str
+        Columns of the interviews in which a cell may be empty.
+    """
+
+    def __init__(self, measures: Mapping[str, Measure], gaps: frozenset[str]) -> None:
+        self._sql: dict[str, str] = {}
+        self._only = {name: measure.only for name, measure in measures.items()}
+        self._partial: set[str] = set()
+        for name, measure in measures.items():
+            is_full = not gaps & set(measure.optional)
+            text = measure.full_sql if is_full and measure.full_sql else measure.sql
+            self._sql[name] = text
+            needed = set(re.findall(r"\w+", text)) - set(measure.optional)
+            if needed & gaps:
+                self._partial.add(text)
+        self._numbers: dict[str, str] = {}
+        self._asked: dict[str, str] = {}
+
+    def ask(self, names: Sequence[str]) -> Asked:
+        """Ask for the sums of measures over the boats that gave all of them."""
+        texts = [self._sql[name] for name in names]
+        given = tuple(sorted({self._number(text) for text in texts if text in self._partial}))
+        return Asked(
+            self._sum((), given),
+            tuple(self._sum((text,), given) for text in texts),
+            tuple(tuple(self._product(a, b, given) for b in names) for a in names),
+        )
+
+    def query(self) -> str:
+        """Return the query over ``interviews``, ``units`` and ``areas``, one row a cell."""
+        numbers = "".join(f", CAST({text} AS DOUBLE) AS {x}" for text, x in self._numbers.items())
+        sums = "".join(f", {text} AS {alias}" for text, alias in self._asked.items())
+        return (
+            f"SELECT unit, area{sums} FROM (SELECT units.unit, areas.code AS area{numbers} "
+            "FROM interviews JOIN units USING (sample_id) JOIN areas USING (area) "
+            "WHERE coalesce(interviews.trip_complete, true)) GROUP BY unit, area"
+        )
+
+    def _product(self, name: str, other: str, given: tuple[str, ...]) -> str:
+        """Return the alias of the sum of a product of two measures."""
+        mine, others = self._only[name], self._only[other]
+        if mine is not None and others is not None and mine.isdisjoint(others):
+            return NOTHING
+        return self._sum((self._sql[name], self._sql[other]), given)
+
+    def _number(self, text: str) -> str:
+        return self._numbers.setdefault(text, f"x{len(self._numbers)}")
+
+    def _sum(self, factors: tuple[str, ...], given: tuple[str, ...]) -> str:
+        """Return the alias of the sum of a product; a filter only where it is not implied."""
+        if _ZERO in factors:
+            return NOTHING
+        numbers = sorted(self._number(text) for text in factors if text != _ONE)
+        # A sum leaves nulls out by itself.
+        rest = [x for x in given if x not in numbers]
+        if not numbers:
+            what = f"count({rest.pop()})" if len(rest) == 1 else "count(*)"
+        else:
+            what = f"sum({' * '.join(numbers)})"
+        if rest:
+            what += f" FILTER (WHERE {' AND '.join(f'{x} IS NOT NULL' for x in rest)})"
+        text = f"CAST({what} AS DOUBLE)" if what.startswith("count") else what
+        return self._asked.setdefault(text, f"s{len(self._asked)}")
+
+
+__all__ = ["Analysis", "Joint", "Measure", "Moments", "Reduction"]
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """Measures that are totalled together, over boats that gave all of them."""
+
+    measures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """Sums of K measures over R (site-day, area fished) cells, sorted by both.
+
+    Parameters
+    ----------
+    unit, area : ndarray of int, shape (R,)
+        Codes of the design.
+    n : ndarray of float, shape (R,)
+        Interviews that gave the numbers.
+    sums : ndarray of float, shape (R, K)
+        Sums over those interviews.
+    pair : ndarray of int, shape (P, 2)
+        Measures i <= j whose product was summed: all pairs that some analysis asked for.
+    products : Columns
+        Sums of those squares and cross-products, P columns of R.
+    """
+
+    unit: NDArray[np.int64]
+    area: NDArray[np.int64]
+    n: NDArray[np.float64]
+    sums: NDArray[np.float64]
+    pair: NDArray[np.int64]
+    products: Columns
+
+
+class Reduction:
+    """Sums of many analyses from one pass over the interviews.
+
+    Parameters
+    ----------
+    interviews : pyarrow.Table or ParquetRows
+        In the schema of ``interviews``; trips that were not over are left out, since a boat that
+        goes out again has not returned.
+    design : Design
+        Its site-days are the cells; interviews of others are left out.
+    measures : mapping of str to Measure
+        Every measure an analysis names.
+    analyses : iterable of Analysis
+    """
+
+    def __init__(
+        self,
+        interviews: Source,
+        *,
+        design: Design,
+        measures: Mapping[str, Measure],
+        analyses: Iterable[Analysis],
+    ) -> None:
+        sums = Sums(measures, query.gaps(interviews))
+        self._asked = {analysis: sums.ask(analysis.measures) for analysis in analyses}
+        tables: dict[str, Source] = {
+            "interviews": interviews,
+            "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
+            "areas": _coded("area", design.areas, code="code"),
+        }
+        self._cells = query.run(sums.query(), tables)
+        # Sorted here and not by the query: a sort would move every sum.
+        unit, area = (self._cells[name].to_numpy() for name in ("unit", "area"))
+        self._order = np.argsort(unit * len(design.areas) + area)
+        self._unit, self._area = unit[self._order], area[self._order]
+
+    def moments(self, analysis: Analysis) -> Moments:
+        """Return the sums of one analysis; cells where no boat gave the numbers are dropped.
+
+        Every pair of its K measures is there.
+        """
+        asked = self._asked[analysis]
+        k = len(asked.sums)
+        pairs = {(i, j): asked.products[i][j] for i in range(k) for j in range(i, k)}
+        return self._moments(asked.count, asked.sums, pairs)
+
+    def n_told(self, analysis: Analysis) -> float:
+        """Return the number of interviews that gave the numbers of an analysis."""
+        return float(self._cells[self._asked[analysis].count].to_numpy().sum())
+
+    def joint(self, analysis: Analysis) -> Joint:
+        """Return the sums of all analyses that the same boats answer as this one."""
+        count = self._asked[analysis].count
+        alike = {one: asked for one, asked in self._asked.items() if asked.count == count}
+        column: dict[str, int] = {NOTHING: -1}
+        pairs: dict[tuple[int, int], str] = {}
+        for asked in alike.values():
+            for alias in asked.sums:
+                column.setdefault(alias, len(column) - 1)
+            for one, row in zip(asked.sums, asked.products, strict=True):
+                for other, product in zip(asked.sums, row, strict=True):
+                    i, j = column[one], column.get(other, -1)
+                    if 0 <= i <= j:
+                        pairs[i, j] = product
+        found = self._moments(count, tuple(list(column)[1:]), dict(sorted(pairs.items())))
+        return Joint(
+            found,
+            {one: tuple(column[alias] for alias in asked.sums) for one, asked in alike.items()},
+        )
+
+    def _moments(
+        self, count: str, sums: tuple[str, ...], pairs: Mapping[tuple[int, int], str]
+    ) -> Moments:
+        rows = self._order
+        n = self._column(count, rows)
+        unit, area = self._unit, self._area
+        if not n.all():
+            given = n > 0
+            rows, unit, area, n = rows[given], unit[given], area[given], n[given]
+        aliases = tuple(pairs.values())
+        return Moments(
+            unit=unit,
+            area=area,
+            n=n,
+            sums=np.stack([self._column(alias, rows) for alias in sums]).T,
+            pair=np.array(list(pairs), dtype=np.int64).reshape(-1, 2),
+            products=Columns(lambda p: self._column(aliases[p], rows), len(aliases)),
+        )
+
+    def _column(self, alias: str, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+        if alias == NOTHING:
+            return np.zeros(len(rows))
+        column: NDArray[np.float64] = self._cells[alias].to_numpy()[rows]
+        return column
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """Sums of several analyses over the same boats.
+
+    Parameters
+    ----------
+    moments : Moments
+        Sums of all their K measures, each once.
+    columns : mapping of Analysis to tuple of int
+        The measures of each analysis; -1 stands for one that is 0 everywhere.
+    """
+
+    moments: Moments
+    columns: Mapping[Analysis, tuple[int, ...]]
+
+
+def _coded(name: str, values: Iterable[str], *, code: str) -> pa.Table:
+    """Return labels beside their codes."""
+    labels = pa.array(values, pa.string())
+    return pa.table({name: labels, code: np.arange(len(labels))})
+
+
+# What one interview says: the measures of effort and catch, as SQL over its columns.
+
+#: Releases of unknown size as they add to sums. Samplers fill the class only when they need it, so
+#: an empty cell adds nothing; the class's own total still counts only boats that gave it.
+UNKNOWN_SIZE = "coalesce(released_unknown, 0)"
+
+
+#: Quantities that are totals of one measure; ratios name two of them.
+TOTALS: tuple[str, ...] = (
+    "boat_trips",
+    "angler_trips",
+    "angler_hours",
+    "kept_fish",
+    "released_legal_fish",
+    "released_sublegal_fish",
+    "released_unknown_fish",
+    "released_fish",
+    "encounter_fish",
+)
+RATIOS: dict[str, tuple[str, str]] = {
+    "kept_per_angler_trip": ("kept_fish", "angler_trips"),
+    "encounters_per_angler_hour": ("encounter_fish", "angler_hours"),
+    "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
+    "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
+    "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
+}
+#: Ratios that stand beside modelled rates and are no quantity of their own.
+BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish", "angler_hours")}
+
+
+def catch_measures() -> dict[str, Measure]:
+    """Return the measures of effort and catch by name.
+
+    Returns
+    -------
+    dict of str to Measure
+    """
+    said = "released_legal + released_sublegal"
+    released, full = f"{said} + {UNKNOWN_SIZE}", f"{said} + released_unknown"
+    sql = {
+        "boat_trips": "1",
+        "angler_trips": "anglers",
+        "angler_hours": "anglers * hours_fished",
+        "kept_fish": "kept",
+        "released_legal_fish": "released_legal",
+        "released_sublegal_fish": "released_sublegal",
+        "released_unknown_fish": "released_unknown",
+    }
+    optional = ("released_unknown",)
+    return {name: Measure(name, expression) for name, expression in sql.items()} | {
+        "released_fish": Measure("released_fish", released, optional, full),
+        "encounter_fish": Measure(
+            "encounter_fish", f"kept + {released}", optional, f"kept + {full}"
+        ),
+    }
+
+
+def catch_analyses() -> dict[str, Analysis]:
+    """Return the analysis behind every quantity of effort and catch."""
+    totals = {name: Analysis((name,)) for name in TOTALS}
+    return totals | {name: Analysis(pair) for name, pair in (RATIOS | BESIDE_MODELS).items()}
+
+
+#: The effort that boats on the water are counted for.
+EFFORT = {"boat_hours": Measure("boat_hours", "hours_fished")}

@@ -1,0 +1,188 @@
+"""Units of a design from its site-days: site-days themselves, or days with their drawn sites."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import DataRefused
+from analytics.survey.design import SITE_RULES, SiteDays, Units
+from analytics.survey.unequal_probability import SiteDraw, SiteRule, site_draw
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+
+DAY_SITE = "day_site"
+#: By this much written probabilities may sum to more than 1.
+ROUNDING = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Days:
+    """The days that were drawn first: one row of sites each."""
+
+    unit: list[int]
+    rows: list[NDArray[np.int64]]
+    draws: list[SiteDraw]
+    n_frame: list[int]
+
+
+def draw_sites(
+    sampled: pd.DataFrame, week: NDArray[np.int64], snapshot: Snapshot
+) -> tuple[Units, SiteDays]:
+    """Return the units of a sample and its site-days.
+
+    A site's single-draw probability is the stated ``draw_probability``; sites without one share
+    what is left in proportion to ``draw_weight``, or equally where a site of the area has none.
+
+    Parameters
+    ----------
+    sampled : pandas.DataFrame
+        Site-days with ``sample_id, area, site, date, design, stratum_code, boats_returned,
+        draw_probability``, S rows in the order of `sample_id`.
+    week : ndarray of int, shape (S,)
+        Code of each one's week.
+    snapshot : Snapshot
+        For the sites of each area.
+
+    Returns
+    -------
+    Units, SiteDays
+
+    Raises
+    ------
+    DataRefused
+        If a day's sites contradict each other: drawn twice, or with probabilities that are zero or
+        sum to more than 1.
+    """
+    by_day = sampled["design"].eq(DAY_SITE).to_numpy(dtype=bool)
+    unit = _units_of(sampled, by_day)
+    _, first = np.unique(unit, return_index=True)
+    n_units = len(first)
+    days = _drawn_days(sampled, by_day, unit, snapshot)
+    n_sites, n_frame = np.ones(n_units, dtype=np.int64), np.ones(n_units, dtype=np.int64)
+    rule = np.full(n_units, SITE_RULES.index(SiteRule.EVERY_SITE))
+    weight = np.ones(len(sampled))
+    for code, rows, draw, frame in zip(days.unit, days.rows, days.draws, days.n_frame, strict=True):
+        n_sites[code], n_frame[code] = len(rows), frame
+        rule[code] = SITE_RULES.index(draw.rule)
+        weight[rows] = draw.weight
+    pair, form = _pairs(days)
+    units = Units(
+        stratum=sampled["stratum_code"].to_numpy(np.int64)[first],
+        week=week[first],
+        n_sites=n_sites,
+        n_sites_frame=n_frame,
+        rule=rule,
+    )
+    site_days = SiteDays(
+        sample_id=sampled["sample_id"].to_numpy(object),
+        unit=unit,
+        boats_returned=sampled["boats_returned"].to_numpy(np.float64, na_value=np.nan),
+        weight=weight,
+        pair=pair,
+        form=form,
+    )
+    return units, site_days
+
+
+def _units_of(sampled: pd.DataFrame, by_day: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the unit of each site-day, numbered in the order in which they first come."""
+    own = np.arange(len(sampled))
+    if not by_day.any():
+        return own
+    day = (sampled["date"] - sampled["date"].min()).dt.days.to_numpy(np.int64)
+    drawn = sampled["stratum_code"].to_numpy(np.int64) * (day.max() + 1) + day
+    number, _ = pd.factorize(np.where(by_day, drawn, -1 - own))
+    return number.astype(np.int64)
+
+
+def _drawn_days(
+    sampled: pd.DataFrame,
+    by_day: NDArray[np.bool_],
+    unit: NDArray[np.int64],
+    snapshot: Snapshot,
+) -> _Days:
+    weights = _site_weights(snapshot) if by_day.any() else {}
+    days = _Days([], [], [], [])
+    rows_of = np.flatnonzero(by_day)
+    rows_of = rows_of[np.argsort(unit[rows_of], kind="stable")]
+    sites = sampled["site"].to_numpy(object)
+    stated = sampled["draw_probability"].to_numpy(np.float64, na_value=np.nan)
+    areas, dates = sampled["area"].to_numpy(object), sampled["date"].to_numpy()
+    starts = np.flatnonzero(np.diff(unit[rows_of], prepend=-1))
+    for rows in np.split(rows_of, starts[1:]) if len(rows_of) else []:
+        weight = weights[areas[rows[0]]]
+        where = f"{areas[rows[0]]} on {np.datetime_as_string(dates[rows[0]], unit='D')}"
+        seen, left = _probabilities(weight, sites[rows].tolist(), stated[rows].tolist(), where)
+        days.unit.append(int(unit[rows[0]]))
+        days.rows.append(rows)
+        days.draws.append(_site_draw(seen, left))
+        days.n_frame.append(len(weight))
+    return days
+
+
+def _site_weights(snapshot: Snapshot) -> dict[str, dict[str, float]]:
+    """Return the draw weights of the sites of each area, equal where one is missing."""
+    sites = snapshot["sites"].to_pandas()
+    weights = {}
+    for area, rows in sites.groupby("area"):
+        weight = rows["draw_weight"].astype("float64")
+        if weight.isna().any() or weight.sum() <= 0:
+            weight[:] = 1.0
+        weights[str(area)] = dict(zip(rows["site"], weight.tolist(), strict=True))
+    return weights
+
+
+def _probabilities(
+    weights: dict[str, float], sites: list[str], stated: list[float], where: str
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return single-draw probabilities of the sampled sites and of the others."""
+    if len(set(sites)) < len(sites):
+        raise DataRefused(
+            f"{where}: a site comes twice in one day of design day_site, where sites are drawn "
+            "without replacement; put its interviews under one sample_id"
+        )
+    told = {site: p for site, p in zip(sites, stated, strict=True) if not math.isnan(p)}
+    spare = 1 - sum(told.values())
+    if spare < -ROUNDING:
+        raise DataRefused(
+            f"{where}: draw_probability adds up to {1 - spare:.4g} over the sampled sites; "
+            "allowed: at most 1 over all sites of the area; write single-draw probabilities"
+        )
+    rest = sum(weight for site, weight in weights.items() if site not in told)
+    part = max(spare, 0.0) / rest if rest > 0 else 0.0
+    p = {site: told.get(site, part * weight) for site, weight in weights.items()}
+    for site in sites:
+        if not p[site] > 0:
+            raise DataRefused(
+                f"{where}: site {site} was sampled though its draw probability is 0; mend "
+                "draw_probability or the site's draw_weight"
+            )
+    drawn = set(sites)
+    left = tuple(one for site, one in p.items() if site not in drawn)
+    return tuple(p[site] for site in sites), left
+
+
+@lru_cache(maxsize=4096)
+def _site_draw(seen: tuple[float, ...], left: tuple[float, ...]) -> SiteDraw:
+    return site_draw(np.array(seen), np.array(left))
+
+
+def _pairs(days: _Days) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return every ordered pair of site-days of a day that has a variance, with its a."""
+    pairs: list[NDArray[np.int64]] = [np.zeros((0, 2), dtype=np.int64)]
+    forms: list[NDArray[np.float64]] = [np.zeros(0)]
+    for rows, draw in zip(days.rows, days.draws, strict=True):
+        if draw.form.any():
+            n = len(rows)
+            pairs.append(np.column_stack([np.repeat(rows, n), np.tile(rows, n)]))
+            forms.append(draw.form.ravel())
+    return np.concatenate(pairs), np.concatenate(forms)

@@ -1,0 +1,315 @@
+"""Boats within a site-day, and sites within a day: expanded totals and their variance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.survey.arrays import Columns, add_at, rows_of, scaled
+from analytics.survey.unequal_probability import SiteRule
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.survey.design import Design
+    from analytics.survey.reduction import Moments
+
+
+# Boats that stand alone: one interviewed of several, their spread taken from other site-days.
+
+
+def with_pooled(
+    design: Design,
+    cells: Cells,
+    squares: Columns,
+    *,
+    m_unit: NDArray[np.float64],
+    single: NDArray[np.int64],
+) -> Cells:
+    """Give site-days with one interview of several boats a pooled spread between boats.
+
+    It is that of the stratum, or of the landing area, or of the season, the first that has one
+    (common practice, no source).
+
+    Parameters
+    ----------
+    design : Design
+    cells : Cells
+        By site-day, sorted; those of `single` have no variance yet.
+    squares : Columns
+        Sums of squares and products about the mean, P columns of C.
+    m_unit : ndarray of float, shape (S,)
+        Interviewed boats of each site-day.
+    single : ndarray of int, shape (Q,)
+        The site-days that need one.
+
+    Returns
+    -------
+    Cells
+    """
+    keys, column = np.unique(cells.key, return_inverse=True)
+    within = _within(design, cells, squares, m_unit=m_unit, single=single, column=column)
+    width = int(keys.max()) + 1
+    codes = cells.unit * width + cells.key
+    wanted = (single[:, None] * width + keys).ravel()
+    found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
+    met = codes[found] == wanted
+    # Cells that carry neither a fish nor a spread say nothing; they are not kept.
+    fresh = np.flatnonzero(~met & (within != 0).any(axis=0))
+    order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
+    nothing = np.zeros(len(fresh))
+    unit = np.concatenate([cells.unit, wanted[fresh] // width])[order]
+    is_single = np.zeros(len(cells.unknown), dtype=bool)
+    is_single[single] = True
+
+    def pooled(p: int) -> NDArray[np.float64]:
+        own = cells.within[p]
+        own[found[met]] = within[p, met]
+        return np.concatenate([own, within[p, fresh]])[order]
+
+    return replace(
+        cells,
+        unit=unit,
+        key=np.concatenate([cells.key, wanted[fresh] % width])[order],
+        n=np.concatenate([cells.n, nothing])[order],
+        total=np.stack([np.concatenate([one, nothing])[order] for one in cells.total.T]).T,
+        within=Columns(pooled, len(squares)),
+        is_pooled=is_single[unit],
+    )
+
+
+def _within(
+    design: Design,
+    cells: Cells,
+    squares: Columns,
+    *,
+    m_unit: NDArray[np.float64],
+    single: NDArray[np.int64],
+    column: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Return the variances of single site-days by area key, shape (P, Q * keys)."""
+    stratum = design.units.stratum[design.site_days.unit]
+    n_strata, n_keys, n_pairs = len(design.strata.label), int(column.max()) + 1, len(squares)
+    # One boat alone has no spread: what its cells add is 0.
+    place = stratum[cells.unit] * n_keys + column
+    size = n_strata * n_keys
+    by_pair = squares.reduced(lambda one: add_at(place, one, size), size=size)
+    by_stratum = by_pair.reshape(n_pairs, n_strata, n_keys).transpose(1, 0, 2)
+    lenders = np.flatnonzero(m_unit > 1)
+    df_stratum = add_at(stratum[lenders], m_unit[lenders] - 1, n_strata)
+    spread = np.zeros((len(single), n_pairs, n_keys))
+    is_open = np.ones(len(single), dtype=bool)
+    home = design.strata.landing_area
+    for pool in (np.arange(n_strata), home, np.zeros_like(home)):
+        size = int(pool.max()) + 1
+        sums, df = add_at(pool, by_stratum, size), add_at(pool, df_stratum, size)
+        mine = pool[stratum[single]]
+        now = is_open & (df[mine] > 0)
+        spread[now] = sums[mine[now]] / df[mine[now]][:, None, None]
+        is_open &= ~now
+    boats = design.site_days.boats_returned[single]
+    within = spread * (boats * (boats - 1))[:, None, None]
+    return within.transpose(1, 0, 2).reshape(n_pairs, -1)
+
+
+#: Relative size under which a sum of squares is rounding and not spread.
+ROUNDING = 1e-12
+
+_Merged = tuple[
+    "NDArray[np.int64]",
+    "NDArray[np.int64]",
+    "NDArray[np.float64]",
+    "NDArray[np.float64]",
+    Columns,
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Totals of units by area fished, C cells of K measures, unique and sorted by (unit, key).
+
+    Parameters
+    ----------
+    unit, key : ndarray of int, shape (C,)
+        Site-day or unit, and area code + 1, or 0 where areas are taken together.
+    n : ndarray of float, shape (C,)
+        Interviews in the cell.
+    total : ndarray of float, shape (C, K)
+        The unit's total; of a site-day ``M/m · Σ y``.
+    pair : ndarray of int, shape (P, 2)
+        Measures i <= j of each (co)variance.
+    within : Columns
+        Estimated (co)variance of `total` from sampling inside the unit, P columns of C.
+    is_pooled : ndarray of bool, shape (C,)
+        The spread between boats was pooled, since one boat of several was interviewed.
+    unknown : ndarray of bool, shape (U,)
+        Units whose spread inside nothing can tell: one boat of several was interviewed and no
+        site-day of the season has two interviews, or one site was drawn of several.
+    """
+
+    unit: NDArray[np.int64]
+    key: NDArray[np.int64]
+    n: NDArray[np.float64]
+    total: NDArray[np.float64]
+    pair: NDArray[np.int64]
+    within: Columns
+    is_pooled: NDArray[np.bool_]
+    unknown: NDArray[np.bool_]
+
+
+def interviewed(moments: Moments, *, n_units: int) -> NDArray[np.float64]:
+    """Return m_i, the boats of each site-day that gave the numbers, shape (n_units,)."""
+    return add_at(moments.unit, moments.n, n_units)
+
+
+def site_day_totals(
+    design: Design, moments: Moments, active: NDArray[np.bool_], *, by_area: bool
+) -> Cells:
+    r"""Expand interviews to site-days.
+
+    With M boats returned and m interviewed, ``t = M ȳ`` and
+    ``v(t) = M² (1 - m/M) s²/m`` (Cochran 1977, Sampling Techniques, section 11.8; from memory).
+    A boat outside the cell's area counts as a zero. Where m is 1 and M more, s² is the pooled
+    spread between boats of the stratum, or of the landing area, or of the season, the first that
+    has one (common practice, no source); where nothing has one, the unit is `unknown`.
+
+    Parameters
+    ----------
+    design : Design
+    moments : Moments
+        Sums by site-day and area fished.
+    active : ndarray of bool, shape (S,)
+        Site-days of units that answer.
+    by_area : bool
+        Keep areas apart.
+
+    Returns
+    -------
+    Cells
+    """
+    m_unit = interviewed(moments, n_units=len(active))
+    unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
+    boats, m = design.site_days.boats_returned[unit], m_unit[unit]
+    factor = np.where(m > 1, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)
+    is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
+    squares = _squares(products, sums, m, moments.pair)
+    has_pool = bool(is_single.any() and (m_unit > 1).any())
+    cells = Cells(
+        unit=unit,
+        key=key,
+        n=n,
+        total=scaled(sums, boats / m),
+        pair=moments.pair,
+        within=squares.each(lambda column: column * factor),
+        is_pooled=np.zeros(len(unit), dtype=bool),
+        unknown=np.zeros_like(is_single) if has_pool else is_single,
+    )
+    if not has_pool:
+        return cells
+    return with_pooled(design, cells, squares, m_unit=m_unit, single=np.flatnonzero(is_single))
+
+
+def unit_totals(design: Design, cells: Cells) -> Cells:
+    r"""Take the sites of each day together: totals of site-days become totals of units.
+
+    ``T = Σ w_i t_i`` with ``v(T) = Σ_ij a_ij t_i t_j + Σ_i (w_i² - a_ii) v(t_i)``, which is
+    unbiased where the form a is unbiased for known site-days (Rao 1975, Unbiased variance
+    estimation for multistage designs, Sankhya C 37; from memory). Where one site was drawn of
+    several a is not to be had and the unit is `unknown`: its spread lies in that between days.
+
+    Parameters
+    ----------
+    design : Design
+    cells : Cells
+        By site-day.
+
+    Returns
+    -------
+    Cells
+        By unit. Where units are site-days, `cells` as they are.
+    """
+    days, units = design.site_days, design.units
+    if not design.strata.of_days.any():
+        return cells
+    width = int(cells.key.max(initial=0)) + 1
+    codes, place = np.unique(days.unit[cells.unit] * width + cells.key, return_inverse=True)
+    own = np.zeros(len(days.unit))
+    diagonal = days.pair[:, 0] == days.pair[:, 1]
+    own[days.pair[diagonal, 0]] = days.form[diagonal]
+    weight = days.weight[cells.unit]
+    within = scaled(cells.within.table, weight**2 - own[cells.unit])
+    one, other, form = _paired_cells(design, cells, width)
+    within_all = add_at(place, within, len(codes))
+    i, j = cells.pair.T
+    products = form[:, None] * cells.total[one][:, i] * cells.total[other][:, j]
+    within_all += add_at(place[one], products, len(codes))
+    single = units.drawn_by(SiteRule.SINGLE_DRAW)
+    within_all[single[codes // width]] = 0
+    unknown = single.copy()
+    unknown[days.unit[cells.unknown]] = True
+    return Cells(
+        unit=codes // width,
+        key=codes % width,
+        n=add_at(place, cells.n, len(codes)),
+        total=add_at(place, weight[:, None] * cells.total, len(codes)),
+        pair=cells.pair,
+        within=Columns.of(within_all),
+        is_pooled=np.bincount(place, weights=cells.is_pooled, minlength=len(codes)) > 0,
+        unknown=unknown,
+    )
+
+
+def _paired_cells(
+    design: Design, cells: Cells, width: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return the cells i and j of one unit and one key, and their a_ij."""
+    pair, form = design.site_days.pair, design.site_days.form
+    code = cells.unit * width + cells.key
+    first = np.searchsorted(cells.unit, pair[:, 0], side="left")
+    count = np.searchsorted(cells.unit, pair[:, 0], side="right") - first
+    row = np.repeat(np.arange(len(pair)), count)
+    one = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(row))
+    wanted = pair[row, 1] * width + cells.key[one]
+    other = np.minimum(np.searchsorted(code, wanted), len(code) - 1)
+    met = code[other] == wanted if len(code) else np.zeros(0, dtype=bool)
+    return one[met], other[met], form[row[met]]
+
+
+def _squares(
+    products: Columns, sums: NDArray[np.float64], m: NDArray[np.float64], pair: NDArray[np.int64]
+) -> Columns:
+    """Return sums of squares about the mean; what is only rounding is taken as no spread."""
+    pairs = [(int(i), int(j)) for i, j in pair]
+    own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pairs) if i == j}
+
+    def about_mean(p: int) -> NDArray[np.float64]:
+        i, j = pairs[p]
+        about = products[p] - sums[:, i] * sums[:, j] / m
+        about[np.abs(about) <= ROUNDING * (own[i] * own[j])] = 0.0
+        return about
+
+    return Columns(about_mean, len(pairs))
+
+
+def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:
+    """Drop units that do not answer; add the areas of a unit where they are not kept apart."""
+    unit, key, n = moments.unit, moments.area + 1, moments.n
+    sums, products = moments.sums, moments.products
+    rows = active[unit]
+    if not rows.all():
+        kept = np.flatnonzero(rows)
+        unit, key, n = unit[kept], key[kept], n[kept]
+        sums, products = rows_of(sums, kept), products.each(lambda column: column[kept])
+    if by_area:
+        return unit, key, n, sums, products
+    first, place = np.unique(unit, return_inverse=True)
+    size = len(first)
+    return (
+        first,
+        np.zeros(size, dtype=np.int64),
+        add_at(place, n, size),
+        add_at(place, sums, size),
+        products.each(lambda column: add_at(place, column, size)),
+    )

@@ -1,0 +1,200 @@
+"""The season's figures in every way the bulletin reckoned them, and what sets them apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pyarrow.compute as pc
+
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import numbers, reasons
+from dashboard.bulletin_index import of_line
+from dashboard.digits import number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from dashboard.bulletin_index import Book, Row
+
+#: The bulletin's own rows, then the bases of its table of readings.
+USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
+#: How the bases of assumptions begin; the rest is the multiplier.
+_DIVIDED = "sublegal_reports_divided_by_"
+_SHORT = {USUAL: "as sampled", ALL_BOATS: "all boats", BOATS_COUNTED: "boats counted"}
+_WHOLE = {
+    USUAL: "As sampled: boats that land at listed sites",
+    ALL_BOATS: "Over all boats, those that land elsewhere too",
+    BOATS_COUNTED: "From boats counted on the water",
+}
+_SAID = {
+    ALL_BOATS: "reckoned over all boats, those that land elsewhere too",
+    BOATS_COUNTED: "with effort from boats counted on the water",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One figure on one basis."""
+
+    basis: str
+    row: Row
+
+    @property
+    def is_assumed(self) -> bool:
+        """Whether it rests on a stated assumption and not on data of its own."""
+        return multiplier(self.basis) != ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ways:
+    """Season figures of the other bases, by basis, area (None: all areas together) and quantity."""
+
+    bases: tuple[str, ...]
+    rows: Mapping[tuple[str, str | None, str], Row]
+
+
+def index(book: Book) -> Ways:
+    """Return the season figures of a bulletin's table of readings."""
+    table = book.bulletin.readings
+    lines = table.filter(pc.is_null(table["week"])).to_pylist()
+    rows = {}
+    for line in lines:
+        basis = line.pop("basis")
+        row = of_line(line, book.names)
+        rows[basis, row.area, row.quantity] = row
+    return Ways(tuple(dict.fromkeys(basis for basis, _, _ in rows)), rows)
+
+
+def multiplier(basis: str) -> str:
+    """Return how many times too high an assumption takes reports, such as ``2.2``; else empty."""
+    return basis.removeprefix(_DIVIDED) if basis.startswith(_DIVIDED) else ""
+
+
+def short(basis: str) -> str:
+    """Return a basis in two words or so, for the axis of a figure."""
+    return f"reports ÷ {multiplier(basis)}" if multiplier(basis) else _SHORT.get(basis, basis)
+
+
+def whole(basis: str) -> str:
+    """Return a basis in words, for a table."""
+    times = multiplier(basis)
+    if times:
+        return f"If sublegal releases were reported {times} times too high"
+    return _WHOLE.get(basis, basis)
+
+
+def readings(book: Book, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
+    """Return a season figure on every basis that has it, the usual one first.
+
+    Assumptions that leave a quantity as it is in every domain, such as effort, are left out.
+    """
+    usual = book.row(area, None, quantity)
+    found = [] if usual is None else [Reading(USUAL, usual)]
+    for basis in ways.bases:
+        row = ways.rows.get((basis, area, quantity))
+        if row is not None and (not multiplier(basis) or is_touched(book, ways, quantity)):
+            found.append(Reading(basis, row))
+    return found
+
+
+def is_touched(book: Book, ways: Ways, quantity: str) -> bool:
+    """Return whether a stated assumption changes some figure of a quantity."""
+    assumed = (
+        (row, book.row(area, None, name))
+        for (basis, area, name), row in ways.rows.items()
+        if name == quantity and multiplier(basis)
+    )
+    return any(usual is not None and row.estimate != usual.estimate for row, usual in assumed)
+
+
+def shift(one: Reading, usual: Row | None) -> str:
+    """Return how far a figure lies from the usual one, such as ``14 % higher``; else empty."""
+    if usual is None or usual.estimate is None or one.row.estimate is None:
+        return ""
+    off = one.row.estimate - usual.estimate
+    if QUANTITIES[one.row.quantity].kind is Kind.SHARE:
+        size, unit = 100 * off, " points"
+    elif usual.estimate:
+        size, unit = 100 * off / usual.estimate, numbers.PERCENT
+    else:
+        return ""
+    shown = number(abs(size), place=-1 if abs(size) < 1 else 0)
+    if abs(size) < 0.05:
+        return "the same"
+    return f"{shown}{unit} {'higher' if size > 0 else 'lower'}"
+
+
+def against(one: Reading, usual: Row | None) -> str:
+    """Return whether two intervals overlap, in words; empty where either has none that helps."""
+    if usual is None or not (reasons.is_useful(one.row) and reasons.is_useful(usual)):
+        return ""
+    lows = [row.ci_low or 0.0 for row in (one.row, usual)]
+    highs = [row.ci_high or 0.0 for row in (one.row, usual)]
+    return "intervals overlap" if max(lows) <= min(highs) else "intervals lie apart"
+
+
+def answer(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
+    """Return how much a season figure depends on how it is reckoned (Markdown).
+
+    Parameters
+    ----------
+    book : Book
+    ways : Ways
+    areas : sequence of str or None
+        A sentence for each; None is all areas together.
+    quantity : str
+    """
+    parts = [
+        _answer_of(book, readings(book, ways, area=area, quantity=quantity), area) for area in areas
+    ]
+    return "\n\n".join(parts)
+
+
+def _answer_of(book: Book, found: Sequence[Reading], area: str | None) -> str:
+    where = numbers.plain(book.name(area))
+    if not found or found[0].row.estimate is None:
+        why = numbers.plain(reasons.why_no_estimate(found[0].row if found else None))
+        return f"For {where} there is no season figure to start from: {why}."
+    usual = found[0].row
+    label = QUANTITIES[usual.quantity].label
+    start = (
+        f"{label}, {where}, season through week {book.card.through}: **{numbers.value(usual)}** "
+        f"{numbers.plain(numbers.bracket(usual))} as sampled"
+    )
+    told = [_told(one, usual) for one in found[1:] if not one.is_assumed]
+    assumed = [_told(one, usual) for one in found[1:] if one.is_assumed]
+    if not told and not assumed:
+        return f"{start}; the bulletin reckons it in no other way."
+    words = f"{start}; {'; '.join(told)}." if told else f"{start}."
+    if assumed:
+        words += f" As an assumption alone: {'; '.join(assumed)}."
+    return words
+
+
+def _told(one: Reading, usual: Row) -> str:
+    times = multiplier(one.basis)
+    start = f"if reports ran {times} times too high" if times else _SAID.get(one.basis, one.basis)
+    if one.row.estimate is None:
+        return f"{start}, no figure ({numbers.plain(reasons.why_no_estimate(one.row))})"
+    size = shift(one, usual)
+    overlap = "" if times else against(one, usual)
+    tail = f", {overlap}" if overlap else ""
+    return f"{start}, **{size or numbers.value(one.row)}**{tail}"
+
+
+def why_not(book: Book) -> list[str]:
+    """Return why the bulletin lacks a basis, in its own words."""
+    told = [one["seen"] for one in book.findings if one["table"] in ("boat_counts", "coverage")]
+    return [seen for seen in told if seen and seen.startswith("no figures ")]
+
+
+def uneven(book: Book, areas: Sequence[str]) -> list[str]:
+    """Return the warnings that interviews and counts go ill together in some areas."""
+    return [
+        one["seen"]
+        for one in book.findings
+        if one["table"] == "boat_counts"
+        and one["severity"] == "warning"
+        and (not areas or any(one["seen"].startswith(f"{area} ") for area in areas))
+    ]

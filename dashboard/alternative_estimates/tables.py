@@ -1,0 +1,177 @@
+"""Other ways to reckon as HTML tables and sentences; names are escaped in the tables."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from dashboard import html_tables, numbers, reasons
+from dashboard.alternative_estimates import bases as reckoned
+from dashboard.digits import DASH, number, percent
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.alternative_estimates.bases import Ways
+    from dashboard.bulletin_index import Book
+
+Line = dict[str, Any]
+
+_HEADS = ("How it is reckoned", "Season figure", "Against as sampled", "Behind it")
+_SHARE_HEADS = ("Area", "For listed sites", "Contacts", "Totals times", "Note")
+_REPORT_HEADS = ("Fish reported", "Boats", "By the curve")
+#: A p-value below is told as such.
+_LEAST_P = 0.001
+
+
+def readings_table(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
+    """Return a season figure on every basis as an HTML table, a domain after the other."""
+    parts = []
+    for area in areas:
+        name = book.name(area)
+        parts.append(
+            f"<tr class='bm-group'><th scope='rowgroup' colspan='{len(_HEADS)}'>"
+            f"{escape(name[:1].upper() + name[1:])}</th></tr>"
+        )
+        found = reckoned.readings(book, ways, area=area, quantity=quantity)
+        usual = found[0].row if found else None
+        parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]
+        parts += [] if found else [f"<tr><td colspan='{len(_HEADS)}'>no open day</td></tr>"]
+    return _table(_HEADS, parts, kind="bm-moves")
+
+
+def _line(one: reckoned.Reading, *, is_usual: bool, usual: Any) -> str:
+    overlap = "" if one.is_assumed else reckoned.against(one, usual)
+    off = reckoned.shift(one, usual)
+    compared = f"<b>{escape(off)}</b>" + (f"<small>{escape(overlap)}</small>" if overlap else "")
+    cells = (
+        html_tables.cell(one.row),
+        DASH if is_usual or not off else compared,
+        f"<small>{escape(reasons.behind(one.row))}</small>",
+    )
+    return _cells(_HEADS, escape(reckoned.whole(one.basis)), cells)
+
+
+def share_lines(book: Book, areas: Sequence[str]) -> list[Line]:
+    """Return the lines of the table of coverage of some areas; all where none is chosen."""
+    lines: list[Line] = book.bulletin.coverage.to_pylist()
+    return [line for line in lines if not areas or line["area"] in areas]
+
+
+def shares_table(lines: Sequence[Line], *, book: Book) -> str:
+    """Return coverage by area as an HTML table."""
+    parts = []
+    told = any(_note(line) for line in lines)
+    heads = _SHARE_HEADS if told else _SHARE_HEADS[:-1]
+    for line in lines:
+        days = f"{numbers.count(line['boats'], 'boat')} on {numbers.count(line['n_days'], 'day')}"
+        factor = DASH
+        if line["factor"] is not None:
+            se = line["factor_se"]
+            error = "no error to be had" if se is None else f"standard error {se:.3f}"
+            factor = f"{line['factor']:.3f}<small>{error}</small>"
+        cells = (_share(line), days, factor, f"<small>{escape(_note(line))}</small>")
+        name = escape(book.name(line["area"]))
+        parts.append(_cells(heads, name, cells[: len(heads) - 1]))
+    return _table(heads, parts)
+
+
+def _note(line: Line) -> str:
+    """Return what is to be said of a factor beside its estimator, or why there is none."""
+    method: str = line["method"] or ""
+    return method if line["factor"] is None else method.partition("; ")[2]
+
+
+def _share(line: Line) -> str:
+    if line["share"] is None:
+        return DASH
+    limits = "no interval"
+    if line["share_low"] is not None:
+        low, high = (number(100 * line[end], place=0) for end in ("share_low", "share_high"))
+        limits = f"{low}–{high}{numbers.PERCENT}"
+    return f"{percent(line['share'])}<small>{escape(limits)}</small>"
+
+
+def shares_words(lines: Sequence[Line], *, book: Book) -> str:
+    """Return what coverage tells, in a sentence (Markdown)."""
+    known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
+    if not known:
+        return "No boat met on the water on an open day was asked where it would land."
+    low, high = known[0], known[-1]
+    span = f"**{percent(low['share'])}** in {numbers.plain(book.name(low['area']))}"
+    if low["share"] != high["share"]:
+        span += f" to **{percent(high['share'])}** in {numbers.plain(book.name(high['area']))}"
+    return (
+        f"Of the boats met on the water, {span} were for a listed site. The rest is in no figure "
+        "as sampled; over all boats, totals are multiplied by the factor in the table, and its "
+        "error counts."
+    )
+
+
+def reports_words(lines: Sequence[Line]) -> str:
+    """Return what the test for heaps tells, in a sentence or two (Markdown)."""
+    if not lines:
+        return "No boat of the season reported a sublegal release, so there is nothing to test."
+    one = lines[0]
+    if one["reason"] or one["ratio"] is None:
+        return (
+            f"Whether reports heap on round numbers was not tested: {numbers.plain(one['reason'])}."
+        )
+    level = numbers.level(one["ci_level"])
+    ratio = (
+        f"**{one['ratio']:.2f}** times ({level} CI {one['ratio_low']:.2f}–{one['ratio_high']:.2f}; "
+        f"{_p_words(one['p_value'])})"
+    )
+    start = (
+        f"Boats reported 5, 10, 15 … sublegal fish {ratio} as often as a smooth curve through the "
+        "other numbers expects"
+    )
+    if one["ratio_low"] <= 1:
+        tail = ": no clear sign of rounding."
+    else:
+        low, high = (number(one[end], place=0) for end in ("n_heaped_low", "n_heaped_high"))
+        tail = (
+            f": about {number(one['n_heaped'], place=0)} ({low}–{high}) of "
+            f"{one['n_reports']:,} reports were rounded there (an interval of chance alone; "
+            "by how people round, the number can come out a third too high)."
+        )
+    return (
+        f"{start}{tail} Rounding shows that fish are recalled and not counted; how much too high "
+        "reports run as a whole, it cannot show."
+    )
+
+
+def _p_words(p: float) -> str:
+    return f"p under {_LEAST_P}" if p < _LEAST_P else f"p {p:.3f}"
+
+
+def reports_table(lines: Sequence[Line]) -> str:
+    """Return the table of reports as HTML; numbers nobody reported are left out."""
+    parts = [
+        _cells(
+            _REPORT_HEADS,
+            f"{line['fish']}{' (multiple of 5)' if line['is_heap'] else ''}",
+            (
+                f"{line['boats']:,}",
+                DASH if line["smooth"] is None else number(line["smooth"], place=-1),
+            ),
+        )
+        for line in lines
+        if line["boats"]
+    ]
+    return _table(_REPORT_HEADS, parts)
+
+
+def _cells(heads: Sequence[str], first: str, cells: Sequence[str]) -> str:
+    inside = "".join(
+        f"<td data-label='{head}'>{cell}</td>" for head, cell in zip(heads[1:], cells, strict=True)
+    )
+    return f"<tr><th scope='row'>{first}</th>{inside}</tr>"
+
+
+def _table(heads: Sequence[str], lines: Sequence[str], *, kind: str = "") -> str:
+    top = "".join(f"<th scope='col'>{head}</th>" for head in heads)
+    return (
+        f"<table class='bm-table {kind}'><thead><tr>{top}</tr></thead>"
+        f"<tbody>{''.join(lines)}</tbody></table>"
+    )

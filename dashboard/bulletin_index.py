@@ -1,0 +1,245 @@
+"""A bulletin indexed for reading: a row, a change or a stratum in one look-up, nulls as None."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analytics.precision import mark_of, pse
+from analytics.weeks import week_start, weeks_between
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from analytics.bulletin.archive import Bulletin, Card
+    from analytics.precision import Precision
+
+T = TypeVar("T")
+
+#: The areas in a reservation such as ``without DRU, VEL (open and never sampled)``, or in the
+#: reason ``interviews of convenience only in DRU: no estimate here``.
+_AREAS_IN = re.compile(
+    r"^(without (?:boats that landed in )?)(.+?)(?= \(open |$)"
+    r"|^(interviews of convenience only in )(.+)(?=: no estimate here$)"
+)
+
+#: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
+Key = tuple[str | None, str | None, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One result row; the fields are the contract's columns, areas in `method` by their names."""
+
+    season: str | None
+    area: str | None
+    week: str | None
+    quantity: str
+    unit: str
+    estimate: float | None
+    se: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float | None
+    ci_method: str | None
+    df: float | None
+    n_psu: int | None
+    n_psu_frame: int | None
+    n_interviews: int | None
+    method: str | None
+    status: str
+
+    @property
+    def has_interval(self) -> bool:
+        """Whether both ends of the interval are known."""
+        return self.ci_low is not None and self.ci_high is not None
+
+    @property
+    def pse(self) -> float | None:
+        """Percent standard error; None where it is missing or the estimate is zero."""
+        found = float(pse(self.estimate, self.se))
+        return None if math.isnan(found) else found
+
+    @property
+    def precision(self) -> Precision:
+        """What the percent standard error says of the use of the figure."""
+        return mark_of(self.pse)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Change of one quantity from the week before; the fields are the shelf's columns."""
+
+    season: str | None
+    area: str | None
+    week: str | None
+    previous_week: str | None
+    quantity: str
+    previous: float | None
+    estimate: float | None
+    change: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float | None
+    form: str | None
+    word: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """What sampling reached in one stratum; the fields are the shelf's columns."""
+
+    season: str | None
+    landing_area: str | None
+    week: str | None
+    stratum: str | None
+    n_psu_frame: int | None
+    n_psu: int | None
+    n_missing_psu: int | None
+    boats_returned: int | None
+    n_interviews: int | None
+    status: str | None
+    rule: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Book:
+    """A bulletin, indexed.
+
+    Parameters
+    ----------
+    card : Card
+        What it is about.
+    bulletin : Bulletin
+        The Arrow tables as kept, for downloads.
+    rows : mapping of Key to Row
+        Result rows.
+    changes : mapping of Key to Change
+        Changes from the week before.
+    strata : tuple of Stratum
+        In the order of the bulletin.
+    findings : tuple of dict
+        One dict a finding.
+    names : mapping of str to str
+        Area names for people.
+    areas : tuple of str
+        Areas that have a row, sorted.
+    weeks : tuple of str
+        Weeks that have a row, in order.
+    axis : tuple of str
+        Every week from the first to the last, closed ones too, so that time runs evenly.
+    """
+
+    card: Card
+    bulletin: Bulletin
+    rows: Mapping[Key, Row]
+    changes: Mapping[Key, Change]
+    strata: tuple[Stratum, ...]
+    findings: tuple[dict[str, Any], ...]
+    names: Mapping[str, str]
+    areas: tuple[str, ...]
+    weeks: tuple[str, ...]
+    axis: tuple[str, ...]
+
+    def name(self, area: str | None) -> str:
+        """Return the name of an area for people; None is all areas together."""
+        return "all areas" if area is None else self.names.get(area) or area
+
+    def row(self, area: str | None, week: str | None, quantity: str) -> Row | None:
+        """Return a result row, or None where the bulletin has none."""
+        return self.rows.get((area, week, quantity))
+
+    def change(self, area: str | None, week: str | None, quantity: str) -> Change | None:
+        """Return the change from the week before, or None where the bulletin has none."""
+        return self.changes.get((area, week, quantity))
+
+
+def index(bulletin: Bulletin) -> Book:
+    """Index a bulletin for reading."""
+    names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
+    found = (of_line(line, names) for line in bulletin.rows.to_pylist())
+    rows = {(row.area, row.week, row.quantity): row for row in found}
+    changes = {
+        (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
+    }
+    weeks = tuple(sorted({week for _, week, _ in rows if week is not None}))
+    return Book(
+        card=bulletin.card,
+        bulletin=bulletin,
+        rows=rows,
+        changes=changes,
+        strata=tuple(_records(bulletin.strata, Stratum)),
+        findings=tuple(bulletin.findings.to_pylist()),
+        names=names,
+        areas=tuple(sorted({area for area, _, _ in rows if area is not None})),
+        weeks=weeks,
+        axis=weeks_between(weeks[0], weeks[-1]) if weeks else (),
+    )
+
+
+def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
+    """Return a line of a table as a result row, areas in `method` by their names."""
+    row = Row(**_sound(line))
+    return replace(row, method=_named(row.method, names))
+
+
+def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:
+    """Return the result rows of a week as kept, in the contract's columns.
+
+    Parameters
+    ----------
+    book : Book
+    week : str
+        ISO week.
+    areas : tuple of str
+        Areas; empty for every area and the row of all areas together.
+    """
+    table = book.bulletin.rows
+    chosen = pc.equal(table["week"], week)
+    if areas:
+        chosen = pc.and_(chosen, pc.is_in(table["area"], pa.array(areas, pa.string())))
+    return table.filter(pc.fill_null(chosen, False))
+
+
+def monday(week: str) -> date:
+    """Return the Monday of an ISO week written ``2031-W05``."""
+    return week_start(week).date()
+
+
+def _records(table: pa.Table, kind: type[T]) -> list[T]:
+    return [kind(**_sound(line)) for line in table.to_pylist()]
+
+
+def _sound(line: dict[str, Any]) -> dict[str, Any]:
+    """Return a line without NaN; a figure without bound is no figure, an interval may have none."""
+    return {
+        name: None if isinstance(value, float) and _is_no_number(name, value) else value
+        for name, value in line.items()
+    }
+
+
+def _is_no_number(name: str, value: float) -> bool:
+    return math.isnan(value) or (math.isinf(value) and name in ("estimate", "previous", "change"))
+
+
+def _named(method: str | None, names: Mapping[str, str]) -> str:
+    """Return a method with the names of the areas it tells of in the place of their codes."""
+    return "; ".join(
+        _AREAS_IN.sub(lambda found: _with_names(found, names), part)
+        for part in (method or "").split("; ")
+    )
+
+
+def _with_names(found: re.Match[str], names: Mapping[str, str]) -> str:
+    start, codes = (one for one in found.groups() if one is not None)
+    return start + _list_of(codes, names)
+
+
+def _list_of(codes: str, names: Mapping[str, str]) -> str:
+    return ", ".join(names.get(code) or code for code in codes.split(", "))

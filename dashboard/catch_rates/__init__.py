@@ -1,0 +1,1 @@
+"""The pages of catch rates and of the seasonal pattern."""

@@ -1,0 +1,189 @@
+"""What a bulletin keeps of modelled catch rates, ready to be told and drawn."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from dashboard.bulletin_index import monday
+from dashboard.numbers import Amount, Sort
+from dashboard.reasons import USELESS_TIMES, USELESS_WIDTH
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from dashboard.bulletin_index import Book
+
+Line = dict[str, Any]
+
+ENCOUNTERS, KEPT, SHARE = "encounters", "kept", "sublegal"
+#: The responses, in the order of their buttons.
+RESPONSES = (ENCOUNTERS, KEPT, SHARE)
+#: Weeks back that a rise is told over.
+LAGS = (1, 4)
+#: Shares of a run whose dates are told, in words.
+SHARES = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
+_TABLES = ("run_dates", "models", "coefficients", "residuals")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rates:
+    """The tables of modelled catch rates.
+
+    Parameters
+    ----------
+    season : str
+        The season of the bulletin.
+    index, trend : mapping of (response, area) to tuple of dict
+        Lines of the season by week; area None is all areas together.
+    timing : mapping of (season, area) to tuple of dict
+        Lines by day, every season.
+    strength : mapping of area to tuple of dict
+        Lines of the season by week.
+    lines : mapping of str to tuple of dict
+        The lines of every other table, by its name.
+    """
+
+    season: str
+    index: Mapping[tuple[str, str | None], tuple[Line, ...]]
+    trend: Mapping[tuple[str, str | None], tuple[Line, ...]]
+    timing: Mapping[tuple[str, str | None], tuple[Line, ...]]
+    strength: Mapping[str | None, tuple[Line, ...]]
+    lines: Mapping[str, tuple[Line, ...]]
+
+    def of(self, table: str, response: str) -> list[Line]:
+        """Return the lines of a table that are about a response."""
+        return [line for line in self.lines[table] if line["response"] == response]
+
+    def dates(self, area: str | None) -> list[Line]:
+        """Return the lines of dates of an area; None is all areas together."""
+        return [line for line in self.lines["run_dates"] if line["area"] == area]
+
+    def seasons(self, area: str | None) -> list[str]:
+        """Return the past seasons with a timing of an area, in order."""
+        found = {season for season, of in self.timing if of == area}
+        return sorted(found - {self.season})
+
+
+def index(book: Book) -> Rates:
+    """Index the tables of modelled catch rates of a bulletin; those it lacks are empty."""
+    season = book.card.season
+    mine = {
+        name: [line for line in _lines(book, name) if line["season"] == season]
+        for name in ("index", "trend", "strength")
+    }
+    by_week = {name: sorted(lines, key=_week_of) for name, lines in mine.items()}
+    timing = sorted(_lines(book, "timing"), key=lambda line: line["day"] or 0)
+    return Rates(
+        season=season,
+        index=_grouped(by_week["index"], "response", "area"),
+        trend=_grouped(by_week["trend"], "response", "area"),
+        timing=_grouped(timing, "season", "area"),
+        strength={key[0]: lines for key, lines in _grouped(by_week["strength"], "area").items()},
+        lines={name: tuple(_lines(book, name)) for name in _TABLES},
+    )
+
+
+def has_tables(book: Book, *names: str) -> bool:
+    """Return whether a bulletin was kept with some tables; an older one lacks them."""
+    return set(names) <= set(book.card.tables)
+
+
+def sort_of(response: str) -> Sort:
+    """Return how figures of a response are read."""
+    return Sort.SHARE if response == SHARE else Sort.RATIO
+
+
+def amount(line: Line | None, name: str, *, sort: Sort = Sort.RATIO) -> Amount:
+    """Return a figure of a line with its interval; no figure where there is no line."""
+    if line is None:
+        return Amount(None, sort=sort)
+    return Amount(line[name], line["ci_low"], line["ci_high"], sort)
+
+
+def raw(line: Line) -> Amount:
+    """Return the survey's figure of a line with its interval, without one too wide to help."""
+    ends = (None, None) if is_too_wide(line) else (line["raw_low"], line["raw_high"])
+    return Amount(line["raw"], *ends, sort_of(line["response"]))
+
+
+def is_too_wide(line: Line) -> bool:
+    """Return whether the interval of the survey's figure says nothing that helps."""
+    low, high, value = line["raw_low"], line["raw_high"], line["raw"]
+    if low is None or high is None or not value:
+        return False
+    if line["response"] == SHARE:
+        return high - low > USELESS_WIDTH
+    return high > USELESS_TIMES * value
+
+
+def latest(rates: Rates, response: str, area: str | None) -> Line | None:
+    """Return the last week of the trend that is not ahead, or None where there is no line."""
+    found = [line for line in rates.trend.get((response, area), ()) if not line["is_ahead"]]
+    known = [line for line in found if line["level"] is not None]
+    return known[-1] if known else found[-1] if found else None
+
+
+def ahead(rates: Rates, response: str, area: str | None) -> list[Line]:
+    """Return the weeks ahead that have a level."""
+    lines = rates.trend.get((response, area), ())
+    return [line for line in lines if line["is_ahead"] and line["level"] is not None]
+
+
+def before(rates: Rates, line: Line, *, weeks: int) -> Line | None:
+    """Return the line of the trend some weeks before another, or None where it has no level."""
+    day = monday(line["week"]) - timedelta(weeks=weeks)
+    lines = rates.trend.get((line["response"], line["area"]), ())
+    found = [one for one in lines if monday(one["week"]) == day and one["level"] is not None]
+    return found[0] if found else None
+
+
+def index_of(rates: Rates, response: str, area: str | None, week: str) -> Line | None:
+    """Return the line of the index of a week, or None where it was closed."""
+    lines = rates.index.get((response, area), ())
+    return next((one for one in lines if one["week"] == week), None)
+
+
+def empty_trips(rates: Rates, response: str, area: str | None) -> tuple[int, int]:
+    """Return trips and weeks at the end of the season so far in which none was seen."""
+    trips = weeks = 0
+    for one in reversed(rates.index.get((response, area), ())):
+        if one["raw"] != 0 or not one["n_trips"]:
+            break
+        trips, weeks = trips + one["n_trips"], weeks + 1
+    return trips, weeks
+
+
+def origin(lines: Sequence[Line]) -> date | None:
+    """Return the day from which the days of a season's timing count."""
+    for line in lines:
+        if line["week"] and line["day"] is not None:
+            return monday(line["week"]) + timedelta(days=6 - line["day"])
+    return None
+
+
+def _grouped(lines: Sequence[Line], *names: str) -> dict[Any, tuple[Line, ...]]:
+    found: dict[tuple[Any, ...], list[Line]] = defaultdict(list)
+    for line in lines:
+        found[tuple(line[name] for name in names)].append(line)
+    return {key: tuple(of) for key, of in found.items()}
+
+
+def _lines(book: Book, name: str) -> list[Line]:
+    return [
+        {key: _sound(value) for key, value in line.items()}
+        for line in book.bulletin.table(name).to_pylist()
+    ]
+
+
+def _week_of(line: Line) -> str:
+    return line["week"] or ""
+
+
+def _sound(value: Any) -> Any:
+    """Return a value of a table; what is no finite number is none."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,228 @@
+"""Catch rates in sentences and tables: where they stand, whether they rose, what is ahead."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import numbers
+from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
+from dashboard.digits import PERCENT, number, percent
+from dashboard.released.records import where
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.bulletin_index import Book
+    from dashboard.catch_rates.records import Line, Rates
+
+LABELS = {
+    ENCOUNTERS: "Encounters per angler-hour",
+    KEPT: "Kept fish per angler-hour",
+    SHARE: "Sublegal share of encounters",
+}
+#: The same on buttons.
+BUTTONS = {ENCOUNTERS: "Encounters", KEPT: "Kept fish", SHARE: "Sublegal share"}
+_SUBJECTS = {
+    ENCOUNTERS: ("encounters per angler-hour", "are", "show"),
+    KEPT: ("kept fish per angler-hour", "are", "show"),
+    SHARE: ("the sublegal share of encounters", "is", "shows"),
+}
+NOT_KNOWN = "not known"
+#: The words of a trend with their arrows, in the order they are told.
+ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
+#: What is said of weeks that had trips and none of the fish.
+NONE = {
+    ENCOUNTERS: "No fish was met",
+    KEPT: "No fish was kept",
+    SHARE: "No sublegal fish was met",
+}
+#: From which probability on a word is used; under the last one the other way is likelier.
+#: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
+#: consistent treatment of uncertainties; from memory.
+_CHANCES = (
+    (0.99, "virtually certain"),
+    (0.95, "extremely likely"),
+    (0.90, "very likely"),
+    (0.66, "likely"),
+)
+#: Probability of a rise from which the bulletin calls a trend; its twin stands beside the rule
+#: itself (a test holds them together).
+CALLED = 0.92
+RULE = (
+    "The word is rising where the probability that the level rose in four weeks is over "
+    f"{percent(CALLED)}, falling where it is under {percent(1 - CALLED)}, no clear change between."
+)
+MANY = (
+    "Every area and each of the three rates has a word of its own: of twenty words about fish that "
+    "did not change, one or two may still say rising or falling."
+)
+CHANCES = (
+    "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
+    "90 %, extremely likely from 95 %, virtually certain from 99 % (Mastrandrea et al. 2010, "
+    "Guidance note on consistent treatment of uncertainties; from memory)."
+).replace(" %", PERCENT)
+_WHOSE = {SHARE: "the share", KEPT: "the rate", ENCOUNTERS: "the rate"}
+AHEAD = "Weeks ahead carry the level and its slope on, no more."
+PAST_OF_ENCOUNTERS = (
+    "Bulletins keep the index of past seasons for encounters only, so none lie behind here."
+)
+WHY_UNLIKE = (
+    "Level, index and the survey's own figure answer unlike questions. The survey weighs the boats "
+    "of a week up to all boats, whoever they were; the index is the same week at the season's own "
+    "mix; the level leans on the weeks around it. Where a week has few trips they lie far apart, "
+    "and the intervals say how far is no surprise."
+)
+
+
+def meaning(response: str) -> str:
+    """Return what index and level of a response are."""
+    return (
+        f"The index is {_WHOSE[response]} of an area and week at the season's own mix of methods, "
+        "days and party sizes, so that a change of who goes fishing is no change of the fish. "
+        "The level is a smooth line behind it that knows how uncertain each week is; closed weeks "
+        "count as missing and not as zero."
+    )
+
+
+def scale(response: str) -> str:
+    """Return what the scales of the panels are, and whether past seasons lie behind."""
+    if response == SHARE:
+        return f"Each panel has its own scale, which need not begin at zero. {PAST_OF_ENCOUNTERS}"
+    own = "Each panel has its own scale, from zero."
+    return own if response == ENCOUNTERS else f"{own} {PAST_OF_ENCOUNTERS}"
+
+
+def answer(book: Book, rates: Rates, areas: Sequence[str | None], *, response: str) -> str:
+    """Return whether a catch rate rises or falls, one paragraph a domain (Markdown)."""
+    if not rates.trend and not rates.index:
+        return (
+            "There are no modelled catch rates to show: the bulletin holds none for this season "
+            "(table `index`)."
+        )
+    parts = [_answer_of(book, rates, area, response) for area in areas]
+    if None in areas:
+        parts.append(_by_area(book, rates, response))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _by_area(book: Book, rates: Rates, response: str) -> str:
+    """Return which areas rise and fall in one sentence; empty where no area has a line."""
+    found: dict[str, list[str]] = {word: [] for word in ARROWS}
+    for area in book.areas:
+        if rates.trend.get((response, area)) or rates.index.get((response, area)):
+            name = numbers.plain(book.name(area))
+            found[word_of(modelled.latest(rates, response, area))].append(name)
+    parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
+    return f"By area: {'; '.join(parts)}." if parts else ""
+
+
+def word_of(line: Line | None) -> str:
+    """Return the word of a trend, one of `ARROWS`."""
+    word = "" if line is None or line["level"] is None else line["word"]
+    return word if word in ARROWS else NOT_KNOWN
+
+
+def _answer_of(book: Book, rates: Rates, area: str | None, response: str) -> str:
+    line = modelled.latest(rates, response, area)
+    place, (subject, verb, shows) = where(book, area), _SUBJECTS[response]
+    start, none = f"{place[:1].upper()}{place[1:]}, {subject}", _none(rates, area, response)
+    if line is None or line["level"] is None:
+        return f"{start}: no trend can be told ({numbers.plain(why_none(line))}).{none}"
+    said = {
+        "rising": f"{verb} **rising**",
+        "falling": f"{verb} **falling**",
+        "no clear change": f"{shows} **no clear change**",
+    }.get(line["word"], f"{verb} in a trend that is **not known**{_why_no_word(line)}")
+    level = modelled.amount(line, "level", sort=modelled.sort_of(response))
+    return (
+        f"{start} {said}. In week {line['week']} the level is **{level.words}** "
+        f"{numbers.plain(level.bracket(line['ci_level']))}{_against(rates, line)}."
+        f"{none}{_outlook(rates, line)}"
+    )
+
+
+def _why_no_word(line: Line) -> str:
+    return f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
+
+
+def _none(rates: Rates, area: str | None, response: str) -> str:
+    """Return that the last weeks had trips and none of the fish; empty where they had some."""
+    trips, weeks = modelled.empty_trips(rates, response, area)
+    if not weeks:
+        return ""
+    when = "last week" if weeks == 1 else f"last {weeks} weeks"
+    return f" {NONE[response]} in {numbers.count(trips, 'trip')} of the {when}."
+
+
+def why_none(line: Line | None) -> str:
+    """Return why there is no level."""
+    return (line["reason"] if line else "") or "no week has a figure"
+
+
+def _against(rates: Rates, line: Line) -> str:
+    size = shift(rates, line, weeks=4)
+    if not size or line["rose_4"] is None:
+        return "; there is no week four weeks before to compare with"
+    said = numbers.plain(chance(line["rose_4"]))
+    if line["word"] == "no clear change" and _is_told(line["rose_4"]):
+        said += f", but under the {percent(CALLED)} that we ask for"
+    return f", {numbers.plain(size)} against four weeks before; {said}"
+
+
+def _is_told(rose: float) -> bool:
+    """Return whether a chance has a word of its own, rise or fall."""
+    return max(rose, 1 - rose) >= _CHANCES[-1][0]
+
+
+def shift(rates: Rates, line: Line, *, weeks: int) -> str:
+    """Return how far a level moved over one or four weeks, such as ``+12 %``; empty if not known.
+
+    A share is told in points, from the two levels as kept.
+    """
+    if line["response"] != SHARE:
+        return "" if line[f"rise_{weeks}"] is None else signed(line[f"rise_{weeks}"]) + PERCENT
+    earlier = modelled.before(rates, line, weeks=weeks)
+    if earlier is None:
+        return ""
+    points = signed(line["level"] - earlier["level"])
+    return f"{points} point{'' if points in ('+1', '−1') else 's'}"
+
+
+def signed(part: float) -> str:
+    """Return a proportion in percent with its sign, without the percent sign."""
+    points = number(100 * part, place=0 if abs(part) >= 0.0095 else -1)
+    is_none = not points.strip("−0.")
+    return "0" if is_none else points if points.startswith("−") else f"+{points}"
+
+
+def chance(rose: float) -> str:
+    """Return the probability of a rise in words, such as ``a rise is very likely (94 %)``."""
+    likelier = max(rose, 1 - rose)
+    noun = "rise" if rose >= 0.5 else "fall"
+    for least, word in _CHANCES:
+        if likelier >= least:
+            return f"a {noun} is {word} ({_of_hundred(likelier)})"
+    return f"a rise is about as likely as not ({_of_hundred(rose)})"
+
+
+def _of_hundred(part: float) -> str:
+    return f"over 99{PERCENT}" if part > 0.99 else percent(part)
+
+
+def _outlook(rates: Rates, line: Line) -> str:
+    found = modelled.ahead(rates, line["response"], line["area"])
+    if not found:
+        return ""
+    sort = modelled.sort_of(line["response"])
+    told = [modelled.amount(one, "level", sort=sort) for one in found]
+    parts = [f"{one.words} {numbers.plain(one.bracket())}" for one in told]
+    weeks = [one["week"] for one in found]
+    when = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {weeks[0]} to {weeks[-1]}"
+    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return f" If the line runs on, {when} would stand at {listed}."
+
+
+def rose_words(rose: float) -> str:
+    """Return the probability of a rise in percent."""
+    return f"under 1{PERCENT}" if rose < 0.01 else _of_hundred(rose)

@@ -1,0 +1,278 @@
+"""Our colours, for light and dark: one sea, one copper, one grey; safe for colour-blind readers.
+
+Blue-green and copper stay apart in every common colour-vision deficiency (a test computes it), and
+no meaning rests on colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import plotly.graph_objects as go
+
+from analytics.quantities import Status
+from dashboard.reasons import lacks_error
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from dashboard.bulletin_index import Row
+
+
+#: Plotly takes the font of the page; nothing is fetched.
+FONT = '"Source Sans", sans-serif'
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """Colours of one theme.
+
+    Parameters
+    ----------
+    ink, quiet, grid : str
+        Text, secondary text, grid lines.
+    sea, copper : str
+        Estimates; the chosen week and the share.
+    band : str
+        Behind the chosen week.
+    sea_scale, copper_scale : tuple of str
+        From none to most, for heat maps.
+    """
+
+    ink: str
+    quiet: str
+    grid: str
+    sea: str
+    copper: str
+    band: str
+    sea_scale: tuple[str, ...]
+    copper_scale: tuple[str, ...]
+
+
+LIGHT = Palette(
+    ink="#1D2A33",
+    quiet="#5B6770",
+    grid="#E3DFD4",
+    sea="#1B6378",
+    copper="#A84B14",
+    band="rgba(168,75,20,0.10)",
+    sea_scale=("#EAF1EF", "#A9CBD0", "#5E9CAB", "#1B6378", "#0B3645"),
+    copper_scale=("#F8EFE4", "#EBC7A0", "#D59258", "#A84B14", "#5F2406"),
+)
+DARK = Palette(
+    ink="#E4E8E6",
+    quiet="#A3AFB5",
+    grid="#2A3841",
+    sea="#6FBFD3",
+    copper="#F0A35E",
+    band="rgba(240,163,94,0.16)",
+    sea_scale=("#1B2B33", "#26505F", "#357F94", "#6FBFD3", "#D3F1F6"),
+    copper_scale=("#2C221A", "#5E3C1F", "#9A6230", "#F0A35E", "#FFE3C4"),
+)
+
+
+def on_scale(scale: Sequence[str], part: float) -> str:
+    """Return the text colour, near black or white, that stands out at a part (0-1) of a scale."""
+    at = min(max(part, 0.0), 1.0) * (len(scale) - 1)
+    left = min(int(at), len(scale) - 2)
+    ends = _channels(scale[left]), _channels(scale[left + 1])
+    mixed = [a + (b - a) * (at - left) for a, b in zip(*ends, strict=True)]
+    depth = _luminance(mixed)
+    # Relative luminance and contrast: Web Content Accessibility Guidelines 2.2 (W3C 2023).
+    return "#FFFFFF" if 1.05 / (depth + 0.05) > (depth + 0.05) / 0.055 else "#0B1217"
+
+
+def _channels(colour: str) -> list[float]:
+    return [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+
+
+def _luminance(channels: Sequence[float]) -> float:
+    linear = [
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in channels
+    ]
+    return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+def palette(*, dark: bool) -> Palette:
+    """Return the colours of the dark or the light theme."""
+    return DARK if dark else LIGHT
+
+
+def plain(palette: Palette) -> dict[str, Any]:
+    """Return the layout that figures share."""
+    return {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 12, "color": palette.ink},
+        "showlegend": False,
+        "dragmode": False,
+        "hovermode": "closest",
+        "hoverlabel": {"font": {"family": FONT, "size": 13}},
+        "template": "none",
+    }
+
+
+# Marks that figures share: where something is cut by the axis, and what has no figure.
+
+
+def cut(lines: Sequence[float], *, top: float, colour: str) -> go.Scatter:
+    """Mark the lines on which an interval runs on beyond the right end of the axis."""
+    x, y = [top] * len(lines), list(lines)
+    return _marks(x, y, _arrow("right", colour), hoverinfo="skip")
+
+
+def cut_above(places: Sequence[int], *, top: float, colour: str) -> go.Scatter:
+    """Mark the places at which something runs on above the top of the axis."""
+    x, y = list(places), [top] * len(places)
+    return _marks(x, y, _arrow("up", colour), hoverinfo="skip", name="cut")
+
+
+def gaps(lines: Sequence[int], *, words: Sequence[str], top: float, palette: Palette) -> go.Scatter:
+    """Mark the lines that have no figure, each with its hover words."""
+    return _gaps([0.03 * top] * len(lines), lines, words=words, palette=palette)
+
+
+def gaps_below(
+    places: Sequence[int], *, words: Sequence[str], at: float, palette: Palette
+) -> go.Scatter:
+    """Mark the places that have no figure at a height, each with its hover words."""
+    return _gaps(places, [at] * len(places), words=words, palette=palette)
+
+
+def _gaps(
+    x: Sequence[float], y: Sequence[float], *, words: Sequence[str], palette: Palette
+) -> go.Scatter:
+    line = {"width": 1.6, "color": palette.quiet}
+    marker = {"symbol": "x-thin", "size": 8, "color": palette.quiet, "line": line}
+    how = {"text": words, "hovertemplate": "%{text}<extra></extra>", "name": "gaps"}
+    return _marks(x, y, marker, **how)
+
+
+def _arrow(way: str, colour: str) -> dict[str, Any]:
+    return {"symbol": f"arrow-{way}", "size": 8, "color": colour}
+
+
+def _marks(
+    x: Sequence[float], y: Sequence[float], marker: dict[str, Any], **how: Any
+) -> go.Scatter:
+    return go.Scatter(x=x, y=y, mode="markers", marker=marker, cliponaxis=False, **how)
+
+
+# One mark a status: the symbol in figures, its twin in legends and cells, its words.
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """How a status is drawn.
+
+    Parameters
+    ----------
+    symbol : str
+        Plotly's name of the marker.
+    glyph : str
+        The same mark as a character.
+    words : str
+        For the legend.
+    """
+
+    symbol: str
+    glyph: str
+    words: str
+
+
+PLAIN = Mark("circle", "●", "estimate")
+GAP = Mark("x-thin", "×", "nothing to estimate from")
+PARTIAL = Mark("x", "×", "without an area that was open and never sampled")
+EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
+WITHHELD = Mark("square-x-open", "⊠", "withheld: too uncertain to publish")
+UNSURE = Mark("circle-open-dot", "⊙", "no interval to be had")
+CLOSED = Mark("", "–", "no open day")
+MARKS: dict[str, Mark] = {
+    Status.OK: PLAIN,
+    Status.CENSUS: Mark("square", "■", "every site-day sampled"),
+    Status.ZERO_TOTAL: Mark("circle-open", "○", "none seen, or nothing else: no interval"),
+    Status.COLLAPSED: Mark("diamond-open", "◇", "error borrowed from a neighbour"),
+    Status.IMPUTED: Mark("triangle-up-open", "△", "gap filled from neighbours"),
+    Status.MODELLED: Mark("star", "★", "from a model"),
+    Status.NO_SAMPLE: GAP,
+    Status.NO_DESIGN: Mark("x-thin", "×", "interviews of convenience: rates and shares, no totals"),
+}
+
+_WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)
+#: How the method of a figure withheld from the public begins.
+_WITHHELD = "withheld:"
+
+
+def mark(row: Row | None) -> Mark:
+    """Return the mark of a row; a missing row is closed, one without an estimate says why.
+
+    A lacking error outranks the status, so that no figure looks surer than its neighbours.
+    """
+    if row is None:
+        return CLOSED
+    if row.estimate is None:
+        if (row.method or "").startswith(_WITHHELD):
+            return WITHHELD
+        return MARKS[row.status] if row.status in _WITHOUT_ESTIMATE else EMPTY
+    if row.status == Status.NO_SAMPLE:
+        return PARTIAL
+    if lacks_error(row):
+        return UNSURE
+    return PLAIN if row.status == Status.NO_DESIGN else MARKS.get(row.status, PLAIN)
+
+
+def legend(rows: Iterable[Row | None]) -> list[Mark]:
+    """Return the marks that occur among rows, in a fixed order and each once."""
+    seen = {mark(row) for row in rows}
+    order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, WITHHELD, CLOSED))
+    return [one for one in order if one in seen]
+
+
+# Ends and ticks of an axis of figures.
+
+#: Steps that read easily, within a power of ten; the largest first.
+_STEPS = (5.0, 4.0, 2.5, 2.0, 1.0)
+#: The part of figures that an axis holds at the least, and how far above it others may stretch it.
+MOST, SPIKE = 0.95, 1.3
+#: Ticks that an axis has at least.
+FEWEST_TICKS = 3
+
+
+def ticks(low: float, high: float) -> list[float]:
+    """Return the fewest round numbers between two ends that are three or more.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the axis, the second the higher.
+    """
+    power = math.floor(math.log10(high - low)) + 1
+    for exponent in range(power, power - 4, -1):
+        for step in (one * 10.0**exponent for one in _STEPS):
+            first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+            if last - first + 1 >= FEWEST_TICKS:
+                return [round(at * step, 12) for at in range(first, last + 1)]
+    return [low, high]
+
+
+def quantile(values: Sequence[float], part: float) -> float:
+    """Return a quantile, between neighbours in proportion; 0 where there is no value."""
+    if not values:
+        return 0.0
+    found = sorted(values)
+    at = part * (len(found) - 1)
+    left = math.floor(at)
+    right = min(left + 1, len(found) - 1)
+    return found[left] + (at - left) * (found[right] - found[left])
+
+
+def without_spikes(values: Sequence[float]) -> float:
+    """Return the highest of some figures; where it stands far above the most, the quantile of them.
+
+    Few figures far above all others would squeeze the rest.
+    """
+    most = quantile(values, MOST)
+    highest = max(values, default=0.0)
+    return most if highest > SPIKE * most else highest

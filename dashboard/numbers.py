@@ -1,0 +1,311 @@
+"""Numbers for people: ``1,240 fish (95 % CI 980–1,570)``, and the words for what has no number.
+
+Rounding follows the error: two digits of half the interval, never fewer than two of the estimate;
+a total is never finer than a tenth.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import reasons
+from dashboard.bulletin_index import monday
+from dashboard.digits import DASH, PERCENT, number, power
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from dashboard.bulletin_index import Change, Row
+
+
+#: A ratio beyond which percent read badly and "times" is said instead.
+LARGE_RATIO = 3.0
+
+_UNITS = {
+    "fish": ("fish", "fish"),
+    "boat_trip": ("boat trip", "boat trips"),
+    "angler_trip": ("angler trip", "angler trips"),
+    "angler_hour": ("angler-hour", "angler-hours"),
+    "1": ("", ""),
+}
+
+#: What the bulletin says of a change; any other word is not known.
+_CHANGE_WORDS = frozenset({"up", "down", "no clear change", "not comparable"})
+
+
+def value(row: Row, *, place: int | None = None) -> str:
+    """Return the estimate alone, such as ``1,240`` or ``78 %``; a dash where there is none.
+
+    `place` is the power of ten of its last digit; as its error has it when not given.
+    """
+    if row.estimate is None:
+        return DASH
+    at = last_place(row) if place is None else place
+    return number(scale(row) * row.estimate, place=at) + _percent(row)
+
+
+def coarse(row: Row) -> str:
+    """Return the estimate in the fewest digits that a column of figures can share."""
+    if row.estimate is None:
+        return DASH
+    place = {Kind.RATE: -2}.get(QUANTITIES[row.quantity].kind, 0)
+    return number((100 if _is_share(row) else 1) * row.estimate, place=place) + _percent(row)
+
+
+def interval(row: Row) -> str:
+    """Return the interval alone, such as ``980–1,570``; empty where none helps."""
+    if row.ci_low is None or row.ci_high is None or not reasons.is_useful(row):
+        return ""
+    if reasons.is_certain(row):
+        return ""
+    return f"{_scaled(row, row.ci_low)}–{_scaled(row, row.ci_high)}{_percent(row)}"
+
+
+def bracket(row: Row, *, full: bool = True) -> str:
+    """Return the interval in brackets, or why there is none; `full` names its level."""
+    limits = interval(row)
+    if not limits:
+        return f"({reasons.why_no_interval(row)})"
+    return f"({level(row.ci_level)} CI {limits})" if full else f"({limits})"
+
+
+def figure(row: Row | None, *, place: int | None = None) -> str:
+    """Return ``1,240 fish (95 % CI 980–1,570)``, or in words why there is no number.
+
+    `place` is that of `value`.
+    """
+    if row is None or row.estimate is None:
+        return reasons.why_no_estimate(row)
+    unit = unit_words(row.unit, plural=row.estimate != 1)
+    return " ".join(part for part in (value(row, place=place), unit, bracket(row)) if part)
+
+
+def level(part: float | None) -> str:
+    """Return a confidence level as ``95 %``."""
+    return f"{100 * (0.95 if part is None else part):.4g}{PERCENT}"
+
+
+def count(amount: int, noun: str) -> str:
+    """Return a count with its noun, such as ``1 interview`` or ``1,200 interviews``."""
+    return f"{amount:,} {noun}{'' if amount == 1 else 's'}"
+
+
+def unit_words(unit: str, *, plural: bool = True) -> str:
+    """Return a unit of the result rows in words; empty for shares."""
+    if unit in _UNITS:
+        return _UNITS[unit][plural]
+    above, _, below = unit.partition(" per ")
+    return f"{_UNITS.get(above, (above, above))[1]} per {_UNITS.get(below, (below, below))[0]}"
+
+
+def change(one: Change | None) -> str:
+    """Return a change in words first, such as ``up: +23 % (95 % CI +5 to +44 %)``."""
+    if one is None:
+        return "no week just before to compare with"
+    word = change_word(one)
+    if word == "not comparable":
+        return f"{word}: the week before had other open days"
+    if word == "not known" or None in (one.change, one.ci_low, one.ci_high):
+        return "change not known: too little sample in one of the two weeks"
+    if not _is_useful_change(one):
+        return f"{word}: {reasons.TOO_FEW}"
+    unit = " points" if one.form == "difference" else PERCENT
+    if one.form == "ratio" and max(one.change, one.ci_high) > LARGE_RATIO:
+        limits = f"{one.ci_low:.1f}–{one.ci_high:.1f}"
+        return f"{word}: {one.change:.1f} times ({level(one.ci_level)} CI {limits})"
+    limits = f"{_shift(one, one.ci_low)} to {_shift(one, one.ci_high)}"
+    limits += unit if unit == PERCENT else ""
+    return f"{word}: {_shift(one, one.change)}{unit} ({level(one.ci_level)} CI {limits})"
+
+
+def change_word(one: Change | None) -> str:
+    """Return up, down, no clear change, not comparable, or not known."""
+    word = one.word if one else None
+    return word if word in _CHANGE_WORDS else "not known"
+
+
+def short(row: Row | None) -> str:
+    """Return the figure for a narrow heading, such as ``1,240 (980–1,570)``, or why it has none."""
+    if row is None or row.estimate is None:
+        return reasons.why_no_estimate_short(row)
+    sign = f" {reasons.caution(row)[0]}".rstrip()
+    limits = interval(row)
+    if limits:
+        return f"{value(row)}{sign} ({limits})"
+    return f"{value(row)}{sign} ({reasons.brief(reasons.why_no_interval(row))})"
+
+
+def week_dates(week: str) -> str:
+    """Return the days of an ISO week, such as ``28 Jan – 3 Feb 2036``."""
+    first = monday(week)
+    last = first.fromordinal(first.toordinal() + 6)
+    left = f"{first.day} {first:%b}" if first.month != last.month else f"{first.day}"
+    if first.year != last.year:
+        left += f" {first.year}"
+    return f"{left} – {_day(last)}"
+
+
+def plain(words: object) -> str:
+    """Return text with the marks of Markdown made harmless, for names that come from data."""
+    return re.sub(r"([\\`*_{}\[\]()#+\-!|<>$~:])", r"\\\1", str(words))
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%b} {day.year}"
+
+
+def _is_share(row: Row) -> bool:
+    return QUANTITIES[row.quantity].kind is Kind.SHARE
+
+
+def _percent(row: Row) -> str:
+    return PERCENT if _is_share(row) else ""
+
+
+def _scaled(row: Row, amount: float) -> str:
+    return number(scale(row) * amount, place=last_place(row))
+
+
+def scale(row: Row) -> int:
+    """Return what an amount is multiplied by to be read: shares are read in percent."""
+    return 100 if _is_share(row) else 1
+
+
+def last_place(row: Row) -> int:
+    """Return the power of ten of the last digit worth showing."""
+    factor = scale(row)
+    size = factor * abs(row.estimate or 0.0)
+    smallest = _smallest(row, size)
+    if size == 0 or not math.isfinite(size):
+        return smallest
+    if row.ci_low is None or row.ci_high is None or not reasons.is_useful(row):
+        # Without an interval that helps, a figure must not look finer than its neighbours.
+        digits = 2 if row.has_interval or reasons.lacks_error(row) else 3
+        return max(power(size) - digits + 1, smallest)
+    half = factor * (row.ci_high - row.ci_low) / 2
+    by_error = power(half) - 1 if half > 0 else smallest
+    return max(min(by_error, power(size) - 1), smallest)
+
+
+def _smallest(row: Row, size: float) -> int:
+    kind = QUANTITIES[row.quantity].kind
+    if kind is Kind.RATE:
+        return (0 if size == 0 else -3) if size < 0.1 else -2
+    return 0 if size >= 10 or size == 0 else -1
+
+
+def _is_useful_change(one: Change) -> bool:
+    """Return whether the interval of a change is narrow enough to help."""
+    ends = (one.change or 0.0, one.ci_low or 0.0, one.ci_high or 0.0)
+    if not all(math.isfinite(end) for end in ends):
+        return False
+    return one.form == "difference" or ends[2] <= reasons.USELESS_TIMES * ends[0]
+
+
+def _shift(one: Change, amount: float) -> str:
+    """Return a change as signed percent (ratio) or signed percentage points (difference)."""
+    points = 100 * (amount if one.form == "difference" else amount - 1)
+    shown = f"{points:+,.1f}" if 0.05 <= abs(points) < 1 else f"{points + 0.0:+,.0f}"
+    return "0" if shown in ("+0", "-0") else shown.replace("-", "−")
+
+
+# A number with its interval in words, for tables whose lines are no result rows.
+
+
+class Sort(StrEnum):
+    """How an amount is read: a count of fish, a share in percent, a ratio or rate."""
+
+    COUNT = "count"
+    SHARE = "share"
+    RATIO = "ratio"
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number and the ends of its interval; None where there is none."""
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    sort: Sort = Sort.COUNT
+
+    @property
+    def has_interval(self) -> bool:
+        """Whether both ends of the interval are known."""
+        return self.low is not None and self.high is not None
+
+    @property
+    def place(self) -> int:
+        """Power of ten of the last digit: two digits of half the interval, two of the number."""
+        size = self._scale * abs(self.value or 0.0)
+        least = self._least(size)
+        if size == 0 or not math.isfinite(size):
+            return least
+        finest = power(size) - (1 if self.has_interval else 2)
+        half = self._half()
+        by_error = power(half) - 1 if half > 0 else least
+        return max(min(by_error, finest), least)
+
+    @property
+    def words(self) -> str:
+        """The number alone; a dash where there is none."""
+        return self.shown(self.value)
+
+    @property
+    def limits(self) -> str:
+        """The interval alone, such as ``980–1,570``; empty where there is none."""
+        return self.between(self.low, self.high)
+
+    def between(self, low: float | None, high: float | None) -> str:
+        """Return two ends in the digits of this number; empty where either lacks."""
+        if low is None or high is None:
+            return ""
+        return f"{self.shown(low).removesuffix(PERCENT)}–{self.shown(high)}"
+
+    def shown(self, value: float | None) -> str:
+        """Return another number in the digits of this one."""
+        if value is None:
+            return DASH
+        return number(self._scale * value, place=self.place) + PERCENT * self._is_share
+
+    def bracket(self, level: float | None = None) -> str:
+        """Return the interval in brackets, its level named where given; or that there is none."""
+        if not self.limits:
+            return "(no interval)"
+        named = "" if level is None else f"{level(level)} CI "
+        return f"({named}{self.limits})"
+
+    def figure(self, level: float | None = None) -> str:
+        """Return the number with its interval in brackets."""
+        return self.words if self.value is None else f"{self.words} {self.bracket(level)}"
+
+    @property
+    def _is_share(self) -> bool:
+        return self.sort is Sort.SHARE
+
+    @property
+    def _scale(self) -> int:
+        return 100 if self._is_share else 1
+
+    def _half(self) -> float:
+        if self.low is None or self.high is None:
+            return 0.0
+        half = self._scale * (self.high - self.low) / 2
+        return half if math.isfinite(half) else 0.0
+
+    def _least(self, size: float) -> int:
+        if self.sort is Sort.RATIO:
+            return -3 if 0 < size < 0.1 else -2
+        return 0 if size >= 10 or size == 0 else -1
+
+
+def of_row(row: Row | None, sort: Sort) -> Amount:
+    """Return the estimate and interval of a result row as an amount."""
+    if row is None:
+        return Amount(None, sort=sort)
+    return Amount(row.estimate, row.ci_low, row.ci_high, sort)

@@ -1,0 +1,142 @@
+"""The kinds of changes that the form offers, and what each starts from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analytics.options.option import AtLimit, Change
+from dashboard.options import option_sets
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analytics.options.baseline import Baseline
+
+
+class Kind(StrEnum):
+    """What a change may be about, in the order of the form."""
+
+    DATES = "dates"
+    WEEKDAYS = "weekdays"
+    DAILY = "daily"
+    LENGTH = "length"
+    MARKED = "marked"
+    METHODS = "methods"
+    DEATHS = "deaths"
+    EFFORT = "effort"
+    SPAN = "span"
+
+
+LABELS = {
+    Kind.DATES: "Opening and closing",
+    Kind.WEEKDAYS: "Days of the week",
+    Kind.DAILY: "Daily limit",
+    Kind.LENGTH: "Minimum length",
+    Kind.MARKED: "Marked fish only",
+    Kind.METHODS: "Fishing methods",
+    Kind.DEATHS: "Deaths of released fish",
+    Kind.EFFORT: "How often anglers go",
+    Kind.SPAN: "Only between two days",
+}
+#: Fields of a change that belong to each kind.
+FIELDS = {
+    Kind.DATES: ("close", "reopen", "open"),
+    Kind.WEEKDAYS: ("weekdays",),
+    Kind.DAILY: ("daily_limit_fish", "at_limit"),
+    Kind.LENGTH: ("min_length_mm",),
+    Kind.MARKED: ("mark_selective",),
+    Kind.METHODS: ("method_mix",),
+    Kind.DEATHS: ("release_rates",),
+    Kind.EFFORT: ("effort_factor",),
+    Kind.SPAN: ("first", "last"),
+}
+_NONE = Change()
+
+
+@dataclass(frozen=True, slots=True)
+class Today:
+    """Today's rules where a change would start from them, over the areas that it names.
+
+    `mix` has the share of trips of each method among those whose method was told.
+    """
+
+    daily_limit_fish: int
+    min_length_mm: float
+    mix: Mapping[str, float]
+
+
+def kinds_of(change: Change) -> list[Kind]:
+    """Return what a change is about."""
+    return [
+        kind
+        for kind, names in FIELDS.items()
+        if any(getattr(change, name) != getattr(_NONE, name) for name in names)
+    ]
+
+
+def without(change: Change, kind: Kind) -> Change:
+    """Return a change with today's rule for a kind."""
+    return replace(change, **{name: getattr(_NONE, name) for name in FIELDS[kind]})
+
+
+def begun(change: Change, kind: Kind, baseline: Baseline) -> Change:
+    """Return a change that is about a kind, with a value to start from where it has none."""
+    if kind in kinds_of(change):
+        return change
+    return replace(change, **_STARTS[kind](baseline, today(baseline, change)))
+
+
+def today(baseline: Baseline, change: Change) -> Today:
+    """Return today's rules of the areas of a change on the first day that one of them is open."""
+    rules = baseline.rules
+    mine = [at for at, area in enumerate(baseline.areas) if area in change.areas]
+    rows = mine or list(range(len(baseline.areas)))
+    limits, lengths = rules.daily_limit_fish[rows], rules.min_length_mm[rows]
+    trips = baseline.by_method[:, rows, :, 0].mean(axis=0, dtype=float).sum(axis=0)
+    told = {name: float(part) for name, part in zip(baseline.methods, trips, strict=True) if name}
+    total = sum(told.values())
+    return Today(
+        daily_limit_fish=round(_least(limits, 2.0)),
+        min_length_mm=_least(lengths, 560.0),
+        mix={name: part / total if total > 0 else 1 / len(told) for name, part in told.items()},
+    )
+
+
+def _least(values: Any, other: float) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.min()) if known.size else other
+
+
+def _dates(baseline: Baseline, _: Today) -> dict[str, Any]:
+    return {
+        "close": max(
+            option_sets.last_open(baseline) - option_sets.EARLY, option_sets.first_day(baseline)
+        )
+    }
+
+
+def _deaths(baseline: Baseline, _: Today) -> dict[str, Any]:
+    rows = [dict(row) for row in baseline.rates if row.get("size_class") == "sublegal"]
+    row = rows[0] if rows else {"size_class": "sublegal", "rate_prop": 0.2, "rate_se": 0.0}
+    words = {"method": "any", "wound_class": "any", "source": "stated for this option"}
+    return {"release_rates": (row | words,)}
+
+
+_STARTS: dict[Kind, Any] = {
+    Kind.DATES: _dates,
+    Kind.WEEKDAYS: lambda *_: {"weekdays": "67"},
+    Kind.DAILY: lambda _, now: {
+        "daily_limit_fish": max(now.daily_limit_fish - 1, 1),
+        "at_limit": AtLimit.GO_ON,
+    },
+    Kind.LENGTH: lambda _, now: {"min_length_mm": now.min_length_mm + 20},
+    Kind.MARKED: lambda *_: {"mark_selective": True},
+    Kind.METHODS: lambda _, now: {"method_mix": dict(now.mix)},
+    Kind.DEATHS: _deaths,
+    Kind.EFFORT: lambda *_: {"effort_factor": 0.9},
+    Kind.SPAN: lambda baseline, _: {"first": option_sets.first_day(baseline)},
+}

@@ -1,0 +1,114 @@
+"""Where the pages call the engine: kept draws in, tables of answers out; nothing is estimated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from analytics.errors import WrongUse
+from analytics.options.baseline_io import from_table, limits_of
+from analytics.options.option_file import read_options
+from analytics.options.schemas import ANSWER_SCHEMAS
+from dashboard.options import records
+from dashboard.options.change_kinds import Kind, kinds_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pyarrow as pa
+
+    from analytics.options.baseline import Baseline, Limit
+    from analytics.options.compare import Fans
+    from analytics.options.option import Option
+    from dashboard.bulletin_index import Book
+    from dashboard.options.records import Answered
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scales:
+    """What options of a season are weighed on.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    limits : tuple of Limit
+    left_out : tuple of str
+        Limits that cannot be weighed, and why.
+    binding : str or None
+        The limit that is reached first under today's rule.
+    """
+
+    baseline: Baseline
+    limits: tuple[Limit, ...]
+    left_out: tuple[str, ...]
+    binding: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """Options weighed.
+
+    Parameters
+    ----------
+    tables : mapping of str to pyarrow.Table
+        In the shapes of `ANSWER_SCHEMAS`.
+    answer : Answered
+    fans : analytics.options.compare.Fans
+        Each limit by week under each option.
+    refused : tuple of str
+        Options that were left out, and why.
+    """
+
+    tables: Mapping[str, pa.Table]
+    answer: Answered
+    fans: Fans
+    refused: tuple[str, ...] = ()
+
+
+def scales(book: Book) -> Scales | None:
+    """Return what options are weighed on; None where the bulletin holds no draws."""
+    draws = book.bulletin.table("draws")
+    if not draws.num_rows:
+        return None
+    standing = book.bulletin.table("standing")
+    limits, left_out = limits_of(standing)
+    binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
+    return Scales(from_table(draws), limits, left_out, binding)
+
+
+def weighed(on: Scales, text: str) -> Weighed:
+    """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
+    options = tuple(_bare(one) for one in read_options(text).options)
+    try:
+        return _weighed(on, options, ())
+    except WrongUse as error:
+        refused = {one.name: _why(on, one) for one in options}
+        sound = tuple(one for one in options if not refused[one.name])
+        if len(sound) == len(options):  # each alone is sound: their company is at fault
+            return _weighed(on, (), (str(error),))
+        return _weighed(on, sound, tuple(words for words in refused.values() if words))
+
+
+def _bare(one: Option) -> Option:
+    """Return an option without the changes that say nothing yet, as the form begins them."""
+    told = tuple(change for change in one.changes if set(kinds_of(change)) - {Kind.SPAN})
+    return replace(one, changes=told)
+
+
+def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) -> Weighed:
+    from analytics.options.compare import weigh  # noqa: PLC0415 - other pages do without the engine
+
+    found = weigh(on.baseline, options, on.limits)
+    tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
+    told = records.index(tables, binding=on.binding, through=on.baseline.through)
+    return Weighed(tables, told, found.fans, refused)
+
+
+def _why(on: Scales, one: Option) -> str:
+    """Return why an option is refused, with its name; empty where it is not."""
+    try:
+        _weighed(on, (one,), ())
+    except WrongUse as error:
+        words = str(error)
+        return words if one.name in words else f"{one.name}: {words}"
+    return ""

@@ -1,0 +1,260 @@
+"""The widgets of a change, each seeded from the option it changes; keys end with their run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from analytics.options.option import AtLimit
+from dashboard.options import option_sets
+from dashboard.options.change_kinds import LABELS, Kind, today
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from analytics.options.option import Change
+    from dashboard.options.form import Ground
+
+DAYS = {"1": "Mon", "2": "Tue", "3": "Wed", "4": "Thu", "5": "Fri", "6": "Sat", "7": "Sun"}
+AT_LIMIT = {
+    AtLimit.GO_ON: "go on fishing and release what they catch",
+    AtLimit.STOP: "stop and go home",
+}
+MARKED = {True: "only marked fish", False: "marked and unmarked fish"}
+WOUNDS = {"any": "any hook wound", "shallow": "shallow hooks", "deep": "deep hooks"}
+SIZES = {"sublegal": "sublegal fish", "legal": "legal fish", "any": "all fish"}
+
+
+def key(name: str) -> str:
+    """Return the key of a widget of the form that is shown now."""
+    return f"weigh-{option_sets.form()}-{name}"
+
+
+def seed(name: str, value: Any) -> None:
+    """Give a widget its value before it is drawn for the first time."""
+    if name not in st.session_state:
+        st.session_state[name] = value
+
+
+def words(label: str, value: str, name: str) -> str:
+    """Draw a line of text."""
+    seed(key(name), value)
+    return str(st.text_input(label, key=key(name), max_chars=80)).strip()
+
+
+def slide(label: str, value: float, name: str, *, ends: tuple[float, float], step: float) -> float:
+    """Draw a slider, long enough for its value."""
+    low, high = min(ends[0], value), max(ends[1], value)
+    seed(key(name), float(value))
+    return float(st.slider(label, low, high, step=step, key=key(name), format="%g"))
+
+
+def percent(label: str, part: float, name: str, *, most: int = 100) -> float:
+    """Draw a slider in percent and return the part."""
+    shown = slide(label, round(100 * part, 6), name, ends=(0.0, float(most)), step=1.0)
+    kept = round(100 * part, 6) == shown
+    return part if kept else shown / 100
+
+
+def areas(chosen: Sequence[str], ground: Ground, start: str) -> tuple[str, ...]:
+    """Draw the areas of a change; none is all of them."""
+    known = ground.baseline.areas
+    options = [*known, *(one for one in chosen if one not in known)]
+    name = key(f"{start}-areas")
+    seed(name, list(chosen))
+
+    def said(one: str) -> str:
+        return ground.book.name(one) if one in known else f"{one} (not in this season)"
+
+    found = st.multiselect("Where", options, key=name, format_func=said, placeholder="All areas")
+    return tuple(one for one in options if one in found)
+
+
+def kinds(chosen: Sequence[Kind], start: str) -> list[Kind]:
+    """Draw what a change is about."""
+    name = key(f"{start}-kinds")
+    seed(name, list(chosen))
+    found = st.pills(
+        "What changes",
+        list(Kind),
+        selection_mode="multi",
+        key=name,
+        format_func=LABELS.get,
+        wrap=True,
+    )
+    return [Kind(one) for one in found or []]
+
+
+def draw(kind: Kind, change: Change, ground: Ground, start: str) -> Change:
+    """Draw the widgets of one kind and return the change as they tell it."""
+    return _DRAWN[kind](change, ground, f"{start}-{kind}")
+
+
+def _dates(change: Change, ground: Ground, start: str) -> Change:
+    close, reopen, open_ = st.columns(3)
+    with close:
+        closed = _day("Closed from", change.close, ground, f"{start}-close")
+    with reopen:
+        again = _day("Open again from", change.reopen, ground, f"{start}-reopen")
+    with open_:
+        longer = _day("Open through", change.open, ground, f"{start}-open")
+    return replace(change, close=closed, reopen=again, open=longer)
+
+
+def _span(change: Change, ground: Ground, start: str) -> Change:
+    left, right, _ = st.columns(3)
+    with left:
+        first = _day("Changed from", change.first, ground, f"{start}-first")
+    with right:
+        last = _day("Changed through", change.last, ground, f"{start}-last")
+    return replace(change, first=first, last=last)
+
+
+def _day(label: str, value: date | None, ground: Ground, name: str) -> date | None:
+    ends = [option_sets.first_day(ground.baseline), option_sets.last_day(ground.baseline)]
+    ends += [value] if value else []
+    seed(key(name), value)
+    return st.date_input(
+        label, min_value=min(ends), max_value=max(ends), key=key(name), format="YYYY-MM-DD"
+    )
+
+
+def _weekdays(change: Change, _: Ground, start: str) -> Change:
+    name = key(f"{start}-days")
+    seed(name, [one for one in DAYS if one in change.weekdays])
+    found = st.pills("Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.get)
+    if not found:
+        st.caption("No day is chosen, so the days stay as they are; to close, choose a day above.")
+    return replace(change, weekdays="".join(one for one in DAYS if one in (found or [])))
+
+
+def _daily(change: Change, ground: Ground, start: str) -> Change:
+    left, right = st.columns([1, 2])
+    now = today(ground.baseline, change).daily_limit_fish
+    with left:
+        name = key(f"{start}-fish")
+        seed(name, int(change.daily_limit_fish or 0))
+        fish = st.number_input(f"Fish a day (now {now})", 0, 100, key=name)
+    with right:
+        name = key(f"{start}-at")
+        seed(name, change.at_limit)
+        at = st.radio("Anglers with their limit", list(AT_LIMIT), key=name, format_func=_at_words)
+    return replace(change, daily_limit_fish=int(fish), at_limit=AtLimit(at))
+
+
+def _at_words(one: AtLimit) -> str:
+    return AT_LIMIT[AtLimit(one)]
+
+
+def _length(change: Change, ground: Ground, start: str) -> Change:
+    now = today(ground.baseline, change).min_length_mm
+    value = slide(
+        f"Minimum length in mm (now {now:g})",
+        float(change.min_length_mm or now),
+        f"{start}-mm",
+        ends=(max(now - 150, 0.0), now + 150),
+        step=1.0,
+    )
+    return replace(change, min_length_mm=value)
+
+
+def _marked(change: Change, _: Ground, start: str) -> Change:
+    name = key(f"{start}-marked")
+    seed(name, bool(change.mark_selective))
+    found = st.radio(
+        "Anglers may keep", list(MARKED), key=name, format_func=MARKED.get, horizontal=True
+    )
+    return replace(change, mark_selective=bool(found))
+
+
+def _methods(change: Change, ground: Ground, start: str) -> Change:
+    mix = dict(change.method_mix or {})
+    known = [one for one in ground.baseline.methods if one]
+    names = [*known, *(one for one in mix if one not in known)]
+    if not names:
+        st.caption("No method was told in this season, so none can be changed.")
+        return replace(change, method_mix=None)
+    begun, shown = whole({at: mix.get(at, 0.0) for at in names}), {}
+    for at, place in zip(names, st.columns(max(len(names), 2)), strict=False):
+        with place:
+            name = key(f"{start}-{at}")
+            seed(name, begun[at])
+            shown[at] = int(st.slider(f"{at}, parts of trips", 0, 100, step=1, key=name))
+    total = sum(shown.values())
+    if not total:
+        st.caption("All shares are 0, so the methods stay as they are.")
+        return replace(change, method_mix=None)
+    told = whole({at: value / total for at, value in shown.items()})
+    st.caption(f"Weighed: {', '.join(f'{at} {value} %' for at, value in told.items())} of trips.")
+    if shown == begun:
+        return change
+    return replace(change, method_mix={at: value / total for at, value in shown.items() if value})
+
+
+def whole(mix: Mapping[str, float]) -> dict[str, int]:
+    """Return shares in whole per cent that sum to 100: the largest remainders are rounded up.
+
+    Parameters
+    ----------
+    mix : mapping of str to float
+        Shares that sum to 1.
+    """
+    floors = {name: int(100 * part) for name, part in mix.items()}
+    rest = sorted(mix, key=lambda name: floors[name] - 100 * mix[name])
+    for name in rest[: 100 - sum(floors.values())]:
+        floors[name] += 1
+    return floors
+
+
+def _deaths(change: Change, ground: Ground, start: str) -> Change:
+    row, *others = (dict(one) for one in change.release_rates)
+    sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
+    with sizes:
+        size = _pick("Released", list(SIZES), row["size_class"], f"{start}-size", SIZES)
+    with methods:
+        known = ["any", *(one for one in ground.baseline.methods if one)]
+        said = {"any": "any method"} | {one: one for one in known[1:]}
+        method = _pick("By", known, row["method"], f"{start}-method", said)
+    with wounds:
+        told = row.get("wound_class") or "any"
+        wound = _pick("Hooked", list(WOUNDS), str(told), f"{start}-wound", WOUNDS)
+    with rates:
+        rate = percent("Die of it, %", float(row["rate_prop"]), f"{start}-rate")
+    with errors:
+        error = percent("Standard error, %", float(row.get("rate_se") or 0), f"{start}-se", most=20)
+    if others:
+        st.caption(f"{len(others)} more rows of rates came with the option and hold too.")
+    row |= {"size_class": size, "method": method, "wound_class": wound}
+    row |= {"rate_prop": rate, "rate_se": error}
+    return replace(change, release_rates=(row, *others))
+
+
+def _pick(label: str, options: list[str], value: str, name: str, said: dict[str, str]) -> str:
+    options = options if value in options else [*options, value]
+    seed(key(name), value)
+    return str(
+        st.selectbox(label, options, key=key(name), format_func=lambda one: said.get(one, one))
+    )
+
+
+def _effort(change: Change, _: Ground, start: str) -> Change:
+    part = percent(
+        "Trips of an open day, % of today's", change.effort_factor, f"{start}-factor", most=200
+    )
+    return replace(change, effort_factor=part)
+
+
+_DRAWN: dict[Kind, Any] = {
+    Kind.DATES: _dates,
+    Kind.WEEKDAYS: _weekdays,
+    Kind.DAILY: _daily,
+    Kind.LENGTH: _length,
+    Kind.MARKED: _marked,
+    Kind.METHODS: _methods,
+    Kind.DEATHS: _deaths,
+    Kind.EFFORT: _effort,
+    Kind.SPAN: _span,
+}

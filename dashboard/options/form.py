@@ -1,0 +1,163 @@
+"""The form of the page Weigh a change: plain widgets that make options, one shown at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from analytics.options.option import Change, Option
+from dashboard.options import change_kinds, fields, option_sets
+from dashboard.options.change_kinds import Kind
+
+if TYPE_CHECKING:
+    from analytics.options.baseline import Baseline
+    from analytics.options.option_file import OptionSet
+    from dashboard.bulletin_index import Book
+
+#: Most changes of an option that the form adds; a file may have more, and they are shown.
+MOST_CHANGES = 4
+CHOSEN = "_set_chosen"
+ABOUT = (
+    "Today's rule is always weighed too. Each option below says what it would change, from the day "
+    "after the data end; what it leaves out stays as it is."
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """What the widgets of a form offer."""
+
+    book: Book
+    baseline: Baseline
+
+
+def draw(found: OptionSet, ground: Ground) -> OptionSet:
+    """Draw the form and return the set as it stands in it; a pressed button starts a new run."""
+    at = _choose(found)
+    with st.container(border=True, key="option-box"):
+        one = _option(found.options[at], ground, at=at)
+    options = (*found.options[:at], one, *found.options[at + 1 :])
+    made = option_sets.named(replace(found, options=options))
+    _buttons(made, at)
+    return made
+
+
+def _choose(found: OptionSet) -> int:
+    """Return which option the form shows."""
+    n = len(found.options)
+    key = fields.key("option")
+    fields.seed(key, min(int(st.session_state.get(CHOSEN, 0)), n - 1))
+    at = st.segmented_control(
+        "Option to change",
+        range(n),
+        key=key,
+        format_func=lambda one: f"{one + 1} · {found.options[one].name}",
+        required=True,
+        disabled=n == 1,
+        wrap=True,
+    )
+    st.session_state[CHOSEN] = int(at or 0)
+    return int(at or 0)
+
+
+def _option(one: Option, ground: Ground, *, at: int) -> Option:
+    start = f"{at}"
+    name = fields.words("Name of the option", one.name, f"{start}-name")
+    changes = [
+        _change(change, ground, start=f"{start}-{number}", number=number, of=len(one.changes))
+        for number, change in enumerate(one.changes)
+    ]
+    with st.expander("How anglers respond"):
+        response = _response(one, start)
+    return replace(one, name=name, changes=tuple(changes), **response)
+
+
+def _change(change: Change, ground: Ground, *, start: str, number: int, of: int) -> Change:
+    """Draw a change: its areas, what it is about, and a row of widgets for each of that."""
+    if of > 1:
+        st.markdown(f"**Change {number + 1}**")
+    left, right = st.columns([1, 2])
+    with left:
+        areas = fields.areas(change.areas, ground, start)
+    with right:
+        chosen = fields.kinds(change_kinds.kinds_of(change), start)
+    change = replace(change, areas=areas)
+    for kind in Kind:
+        if kind in chosen:
+            change = fields.draw(
+                kind, change_kinds.begun(change, kind, ground.baseline), ground, start
+            )
+        else:
+            change = change_kinds.without(change, kind)
+    return change
+
+
+def _response(one: Option, start: str) -> dict[str, float]:
+    st.caption(
+        "The data do not tell any of this: it is what you assume, and it is printed with the "
+        "answer."
+    )
+    places = st.columns(3)
+    with places[0]:
+        areas = fields.percent(
+            "Trips of closed days that go to open areas", one.to_other_areas_prop, f"{start}-areas"
+        )
+    with places[1]:
+        days = fields.percent(
+            "Trips of closed days that go to open days of the same area and week",
+            one.to_other_days_prop,
+            f"{start}-days",
+        )
+    with places[2]:
+        elasticity = fields.slide(
+            "Per cent more trips for 1 % more fish kept per trip",
+            one.elasticity,
+            f"{start}-elasticity",
+            ends=(0.0, 2.0),
+            step=0.1,
+        )
+    if areas + days > 1:
+        st.warning(
+            f"More than all trips of closed days are moved ({100 * (areas + days):.0f} %): those "
+            f"to open days are taken as {100 * (1 - areas):.0f} %."
+        )
+        days = round(1 - areas, 10)
+    return {
+        "to_other_areas_prop": areas,
+        "to_other_days_prop": days,
+        "elasticity": elasticity,
+    }
+
+
+def _buttons(made: OptionSet, at: int) -> None:
+    one, n = made.options[at], len(made.options)
+    with st.container(horizontal=True, key="option-buttons"):
+        if _pressed("Add an option", "add", is_shut=n >= option_sets.MOST):
+            _turn(option_sets.added(made, Option(f"Option {n + 1}", (Change(),))), n)
+        if _pressed("Copy this option", "copy", is_shut=n >= option_sets.MOST):
+            _turn(option_sets.added(made, one), n)
+        if _pressed("Add a change to it", "more", is_shut=len(one.changes) >= MOST_CHANGES):
+            _turn(_with(made, at, replace(one, changes=(*one.changes, Change()))), at)
+        is_bare = len(one.changes) < 2
+        if _pressed("Drop its last change", "less", is_shut=is_bare):
+            _turn(_with(made, at, replace(one, changes=one.changes[:-1])), at)
+        if _pressed("Remove this option", "remove", is_shut=n < 2):
+            options = (*made.options[:at], *made.options[at + 1 :])
+            _turn(replace(made, options=options), max(at - 1, 0))
+
+
+def _pressed(words: str, name: str, *, is_shut: bool) -> bool:
+    return st.button(words, key=fields.key(f"press-{name}"), disabled=is_shut)
+
+
+def _with(made: OptionSet, at: int, one: Option) -> OptionSet:
+    return replace(made, options=(*made.options[:at], one, *made.options[at + 1 :]))
+
+
+def _turn(made: OptionSet, at: int) -> None:
+    """Hold a set that the form does not show yet, and draw the page anew."""
+    option_sets.take(made)
+    st.session_state[CHOSEN] = at
+    st.rerun()

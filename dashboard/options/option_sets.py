@@ -1,0 +1,168 @@
+"""The set of options of a reader: held between runs, told in the link, read from a file."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import streamlit as st
+
+from analytics.errors import WrongUse
+from analytics.options.option import Change, Option
+from analytics.options.option_file import OptionSet, from_link, read_options, to_link
+from dashboard import url_state
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import date
+
+    from analytics.options.baseline import Baseline
+
+#: Most options beside today's rule.
+MOST = 6
+#: The choice in the link, and what is held beside it: the set itself, its link, the form's number.
+KEY = "set"
+_SET, _LINKED, _FORM, _FILE = "_set", "_set_linked", "_set_form", "_set_file"
+TOO_LONG = "These options are too long for a link: save them as a file to pass them on."
+KEPT = "The file was not taken, and the options stay as they were:"
+#: How long before the planned close the first example closes.
+EARLY = timedelta(days=14)
+
+
+def held(baseline: Baseline) -> tuple[OptionSet, list[str]]:
+    """Return the set of this reader, or of the link, or an example, and what could not be had."""
+    state = st.session_state
+    if KEY in state and _SET in state and state[KEY] == state.get(_LINKED):
+        return state[_SET], []
+    asked = [state[KEY]] if state.get(KEY) else st.query_params.get_all(KEY)[-1:]
+    if not asked:
+        take(example(baseline))
+        return state[_SET], []
+    try:
+        found = from_link(asked[0])
+    except WrongUse as error:
+        take(example(baseline))
+        return state[_SET], [f"{error}; an example stands in its place"]
+    take(found)
+    return state[_SET], _over(found)
+
+
+def take(found: OptionSet) -> None:
+    """Hold another set than the form shows: the form is drawn anew."""
+    state = st.session_state
+    state[_FORM] = form() + 1
+    hold(replace(found, options=found.options[:MOST]))
+
+
+def hold(found: OptionSet) -> str:
+    """Hold what the form shows now; return why it has no link, empty where it has one."""
+    state = st.session_state
+    why = ""
+    if state.get(_SET) != found or KEY not in state:
+        try:
+            state[_LINKED] = to_link(found)
+        except WrongUse as error:
+            state[_LINKED] = ""
+            why = str(error)
+    elif not state.get(_LINKED):
+        why = TOO_LONG
+    state[_SET], state[KEY] = found, state[_LINKED]
+    return why
+
+
+def note() -> None:
+    """Write the set into the link; call it after the form."""
+    url_state.note(KEY, st.session_state[KEY])
+
+
+def form() -> int:
+    """Return the number of the form: another one has other widgets."""
+    return int(st.session_state.get(_FORM, 0))
+
+
+def uploaded(
+    file: Any, check: Callable[[OptionSet], Sequence[str]] = lambda found: ()
+) -> list[str] | None:
+    """Take the set of a file that was not taken yet; one with a fault leaves the set as it was.
+
+    Parameters
+    ----------
+    file : object or None
+        As the uploader hands it on.
+    check : callable
+        Returns why options cannot be weighed on this season.
+
+    Returns
+    -------
+    list of str or None
+        What to tell; None where nothing is new.
+    """
+    if file is None or st.session_state.get(_FILE) == file.file_id:
+        return None
+    st.session_state[_FILE] = file.file_id
+    try:
+        found = read_options(file.getvalue())
+    except WrongUse as error:
+        return [KEPT, *str(error).splitlines()]
+    faults = list(check(found))
+    if faults:
+        return [KEPT, *faults]
+    take(found)
+    return _over(found)
+
+
+def _over(found: OptionSet) -> list[str]:
+    n = len(found.options)
+    if n <= MOST:
+        return []
+    return [
+        f"{n} options were given and the first {MOST} are shown; the command "
+        "`blackmouth options` weighs them all"
+    ]
+
+
+def example(baseline: Baseline) -> OptionSet:
+    """Return the set that a reader starts from: all areas closed two weeks early."""
+    close = max(last_open(baseline) - EARLY, first_day(baseline))
+    return OptionSet("", (Option("Close early", (Change(close=close),)),))
+
+
+def added(found: OptionSet, one: Option) -> OptionSet:
+    """Return a set with an option more, under a name of its own."""
+    return named(replace(found, options=(*found.options, one)))
+
+
+def named(found: OptionSet) -> OptionSet:
+    """Return a set in which every option has a name, unlike those before it."""
+    seen: set[str] = set()
+    options = []
+    for number, one in enumerate(found.options, start=1):
+        start = one.name.strip() or f"Option {number}"
+        name, again = start, 1
+        while name.casefold() in seen:
+            again += 1
+            name = f"{start} ({again})"
+        seen.add(name.casefold())
+        options.append(replace(one, name=name))
+    return replace(found, options=tuple(options))
+
+
+def first_day(baseline: Baseline) -> date:
+    """Return the first day to come."""
+    day: date = baseline.days[0].astype(object)
+    return day
+
+
+def last_day(baseline: Baseline) -> date:
+    """Return the last day of the horizon."""
+    day: date = baseline.days[-1].astype(object)
+    return day
+
+
+def last_open(baseline: Baseline) -> date:
+    """Return the last day that is open under today's rules; the first to come where none is."""
+    is_open = np.flatnonzero(baseline.rules.is_open.any(axis=0))
+    day: date = baseline.days[is_open[-1] if is_open.size else 0].astype(object)
+    return day

@@ -1,0 +1,186 @@
+"""An answer to a set of options, ready to be told and drawn."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from dashboard.digits import power
+from dashboard.numbers import Amount
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    import pyarrow as pa
+
+Line = dict[str, Any]
+
+#: What a manager asks of an option: opportunity, catch, and its cost in fish.
+ASKED = (
+    "angler_trips",
+    "kept_fish",
+    "encounter_fish",
+    "released_sublegal_fish",
+    "total_deaths_fish",
+)
+#: From this chance on a limit is told as more likely passed than kept.
+LIKELY = 0.5
+#: A difference of fish or trips that is none.
+NOTHING = 1e-6
+
+
+class Moved(Amount):
+    """A difference: its digits follow its interval alone, for its size may be near none."""
+
+    __slots__ = ()
+
+    @property
+    def place(self) -> int:
+        """Power of ten of the last digit: two digits of half the interval."""
+        if self.low is None or self.high is None or self.high <= self.low:
+            return Amount(self.value).place
+        return max(power((self.high - self.low) / 2) - 1, 0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answered:
+    """The tables of an answer.
+
+    Parameters
+    ----------
+    options : tuple of str
+        Names, today's rule first.
+    figures : mapping of (option, area, quantity) to dict
+        Season totals; area None is all areas together.
+    reach : mapping of (limit, option) to dict
+        Each limit under each option.
+    limits : tuple of str
+        Limits, the likeliest to be passed under today's rule first.
+    beaten : mapping of str to str
+        Options that another beats on every count, and which.
+    assumptions : mapping of str to tuple of str
+        Every assumption of each option.
+    binding : str or None
+        The limit that is reached first under today's rule; None without limits.
+    through : date or None
+        Last day of the data; None where it is not known.
+    """
+
+    options: tuple[str, ...]
+    figures: Mapping[tuple[str, str | None, str], Line]
+    reach: Mapping[tuple[str, str], Line]
+    limits: tuple[str, ...]
+    beaten: Mapping[str, str]
+    assumptions: Mapping[str, tuple[str, ...]]
+    binding: str | None = None
+    through: date | None = None
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Names of the options beside today's rule."""
+        return self.options[1:]
+
+    def figure(self, option: str, area: str | None, quantity: str) -> Amount:
+        """Return the season total of an option."""
+        return _amount(self.figures.get((option, area, quantity)), "estimate", "ci_low", "ci_high")
+
+    def difference(self, option: str, area: str | None, quantity: str) -> Amount:
+        """Return the difference of an option from today's rule."""
+        names = ("difference", "difference_low", "difference_high")
+        one = _amount(self.figures.get((option, area, quantity)), *names)
+        return Moved(one.value, one.low, one.high)
+
+    def likely(self, option: str) -> tuple[int, int]:
+        """Return how many limits an option likely passes, and of how many that is known."""
+        lines = [self.reach.get((limit, option)) for limit in self.limits]
+        known = [line["pass_prob"] for line in lines if line and line["pass_prob"] is not None]
+        return sum(one >= LIKELY for one in known), len(known)
+
+    def worst(self, option: str) -> Line | None:
+        """Return the limit whose chance to be passed an option raises most; None for no limit."""
+        lines = [self.reach.get((limit, option)) for limit in self.limits]
+        known = [line for line in lines if line and line["pass_prob_difference"] is not None]
+        return max(known, key=lambda line: float(line["pass_prob_difference"]), default=None)
+
+    def shared(self) -> tuple[str, ...]:
+        """Return the assumptions that all options share."""
+        first = self.assumptions.get(self.options[0], ())
+        return tuple(
+            one for one in first if all(one in self.assumptions[name] for name in self.options)
+        )
+
+    def own(self, option: str) -> tuple[str, ...]:
+        """Return the assumptions of an option that not all share."""
+        every = set(self.shared())
+        return tuple(one for one in self.assumptions[option] if one not in every)
+
+
+def index(
+    answers: Mapping[str, pa.Table], *, binding: str | None = None, through: date | None = None
+) -> Answered:
+    """Index the tables of an answer.
+
+    Parameters
+    ----------
+    answers : mapping of str to pyarrow.Table
+        In the shapes of `ANSWER_SCHEMAS` by name.
+    binding : str, optional
+        The limit that is reached first; the likeliest to be passed where it is not weighed.
+    through : date, optional
+        Last day of the data.
+    """
+    lines = {name: _lines(table) for name, table in answers.items()}
+    options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
+    words: dict[str, list[str]] = defaultdict(list)
+    for line in lines["assumptions"]:
+        for name in [line["option"]] if line["option"] else options:
+            words[name].append(line["words"])
+    reach = {(line["limit_id"], line["option"]): line for line in lines["reach"]}
+    limits = _ordered(reach, options)
+    return Answered(
+        options=options,
+        figures={
+            (line["option"], line["area"], line["quantity"]): line for line in lines["figures"]
+        },
+        reach=reach,
+        limits=limits,
+        beaten={
+            line["option"]: line["beaten_by"] or "" for line in lines["beaten"] if line["is_beaten"]
+        },
+        assumptions={name: tuple(dict.fromkeys(words[name])) for name in options},
+        binding=binding if binding in limits else next(iter(limits), None),
+        through=through,
+    )
+
+
+def total(line: Line) -> Amount:
+    """Return the total of a line of limits."""
+    return _amount(line, "estimate", "ci_low", "ci_high")
+
+
+def is_nothing(one: Amount) -> bool:
+    """Return whether a difference is none, and surely none."""
+    return all(part is not None and abs(part) < NOTHING for part in (one.value, one.low, one.high))
+
+
+def _ordered(reach: Mapping[tuple[str, str], Line], options: Sequence[str]) -> tuple[str, ...]:
+    names = dict.fromkeys(limit for limit, _ in reach)
+    chance = {name: (reach.get((name, options[0])) or {}).get("pass_prob") for name in names}
+    return tuple(sorted(names, key=lambda name: -(chance[name] or 0.0)))
+
+
+def _amount(line: Line | None, *names: str) -> Amount:
+    return Amount(None) if line is None else Amount(*(line[name] for name in names))
+
+
+def _lines(table: pa.Table) -> list[Line]:
+    return [
+        {
+            key: None if isinstance(value, float) and not math.isfinite(value) else value
+            for key, value in line.items()
+        }
+        for line in table.to_pylist()
+    ]

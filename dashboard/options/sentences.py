@@ -1,0 +1,181 @@
+"""What each option would do, in a sentence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import numbers
+from dashboard.digits import DASH
+from dashboard.options import records
+from dashboard.season_limits import records as standings
+from dashboard.season_limits.sentences import chance, day, is_by_now
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from dashboard.bulletin_index import Book
+    from dashboard.numbers import Amount
+    from dashboard.options.records import Answered
+    from dashboard.season_limits.records import Line
+
+#: A change of a chance that is told: one point.
+POINT = 0.01
+MEANING = (
+    "Figures are totals of the whole season, so far and to come. All options are weighed on the "
+    "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
+    "figure stands its interval. A limit is likely passed where its chance is 50 % or more; the "
+    "chance shown is that of the limit that binds first today, and all limits stand further below."
+)
+BEATEN = (
+    "An option is beaten where another is at least as good on every count and better on one: more "
+    "angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower chance to "
+    "pass each limit."
+)
+_TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"
+#: Quantity, what is said of less and of more.
+_SAID = {
+    _DEATHS: ("saves about {} deaths", "costs about {} more deaths"),
+    _TRIPS: ("costs {} angler trips", "gives {} more angler trips"),
+    _KEPT: ("{} fewer Chinook are kept", "{} more Chinook are kept"),
+}
+_UNSURE = {
+    _DEATHS: "deaths show no clear change",
+    _TRIPS: "angler trips show no clear change",
+    _KEPT: "Chinook kept show no clear change",
+}
+
+
+def answer(found: Answered, limits: Mapping[str, str], area: str | None, book: Book) -> str:
+    """Return a sentence on each option (Markdown).
+
+    Parameters
+    ----------
+    found : Answered
+    limits : mapping of str to str
+        Each limit in the words of a sentence (Markdown).
+    area : str or None
+        The area that is told of; None for all together.
+    book : Book
+    """
+    if not found.changed:
+        return "There is no option to weigh; add one below."
+    where = "" if area is None else f" (in {numbers.plain(book.name(area))})"
+    return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
+
+
+def _sentence(
+    found: Answered, limits: Mapping[str, str], name: str, area: str | None, where: str
+) -> str:
+    start = f"**{numbers.plain(name)}**{where}"
+    by = found.beaten.get(name)
+    tail = f" It is beaten on every count by {numbers.plain(by)}." if by else ""
+    changes = {one: found.difference(name, area, one) for one in _SAID}
+    level = found.figures[(name, area, _DEATHS)]["ci_level"]
+    if all(records.is_nothing(one) for one in changes.values()):
+        return f"{start} changes nothing against today's rule.{tail}"
+    deaths = _said(_DEATHS, changes[_DEATHS], level)
+    trips = _said(_TRIPS, changes[_TRIPS])
+    kept = _said(_KEPT, changes[_KEPT])
+    both = f"{_joined(start, deaths, trips)}; {kept}"
+    return f"{both}; {_of_limits(found, limits, name)}.{tail}"
+
+
+def _joined(start: str, deaths: str, trips: str) -> str:
+    """Return the first two parts: those that begin with a verb follow the name of the option."""
+    if deaths.startswith(("saves", "costs")):
+        return f"{start} {deaths}" + (f" and {trips}" if _is_verb(trips) else f"; {trips}")
+    return f"{start}: {deaths}" + (f"; it {trips}" if _is_verb(trips) else f"; {trips}")
+
+
+def _is_verb(words: str) -> bool:
+    return words.startswith(("costs", "gives"))
+
+
+def _said(name: str, one: Amount, level: float | None = None) -> str:
+    if one.value is None:
+        return f"what it does to {standings.what([name])} cannot be told"
+    if records.is_nothing(one):
+        return f"{standings.what([name])} stay as they are"
+    span = signed_span(one)
+    named = "" if level is None else f"{numbers.level(level)} CI "
+    if one.low is None or one.high is None or one.low <= 0 <= one.high:
+        return f"{_UNSURE[name]} ({signed(one)}{', ' + named + span if span else ''})"
+    less, more = _SAID[name]
+    ends = sorted((abs(one.low), abs(one.high)))
+    size = f"**{one.shown(abs(one.value))}** ({named}{one.shown(ends[0])}–{one.shown(ends[1])})"
+    return (less if one.value < 0 else more).format(size)
+
+
+def signed(one: Amount) -> str:
+    """Return a difference with its sign; a dash where there is none."""
+    return DASH if one.value is None else _sign(one, one.value)
+
+
+def signed_span(one: Amount) -> str:
+    """Return the interval of a difference, such as ``−470 to −180``; empty where it has none."""
+    if one.low is None or one.high is None:
+        return ""
+    return f"{_sign(one, one.low)} to {_sign(one, one.high)}"
+
+
+def _sign(one: Amount, value: float) -> str:
+    shown = one.shown(value)
+    return f"+{shown}" if value > 0 and shown != "0" else shown
+
+
+def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
+    """Return how many limits are likely passed, the binding one, and the worst rise of a chance."""
+    n, of = found.likely(name)
+    if not of:
+        return "no limit can be told"
+    today, _ = found.likely(found.options[0])
+    parts = [f"limits likely passed: **{n} of {of}** (today {today})"]
+    binding = found.reach.get((found.binding, name)) if found.binding else None
+    if binding is not None and binding["pass_prob"] is not None:
+        what = f"the chance to pass the limit that binds first, on {_named(limits, binding)},"
+        before = found.reach.get((binding["limit_id"], found.options[0]))
+        parts.append(f"{what} {_chances(binding)}{_days(before, binding, found.through)}")
+    worst = found.worst(name)
+    if worst is not None and worst is not binding and worst["pass_prob_difference"] >= POINT:
+        parts.append(f"the chance that rises most is that of {_named(limits, worst)}, ")
+        parts[-1] += _chances(worst).removeprefix("rises ")
+    return "; ".join(parts)
+
+
+def _named(limits: Mapping[str, str], line: Line) -> str:
+    return limits.get(line["limit_id"], numbers.plain(line["limit_id"]))
+
+
+def _chances(line: Line) -> str:
+    """Return how a chance moves, such as ``falls from 64 % to 12 %``."""
+    now, moved = line["pass_prob"], line["pass_prob_difference"]
+    before = None if moved is None else now - moved
+    if before is None:
+        return f"is **{chance(now)}**"
+    if abs(now - before) < POINT or chance(before) == chance(now):
+        return f"stays at **{chance(now)}**"
+    verb = "falls" if now < before else "rises"
+    return f"{verb} from {chance(before)} to **{chance(now)}**"
+
+
+def _days(today: Line | None, line: Line, through: date | None) -> str:
+    """Return how the day on which a limit is reached moves; empty where either has none."""
+    before, now = (today or {}).get("date_50"), line["date_50"]
+    if before is None or now is None or before == now:
+        return ""
+    if is_by_now(before, through) or is_by_now(now, through):
+        return ""  # no day to come: the limit may be passed already
+    return f", and its day moves from {day(before)} to {day(now)}"
+
+
+def points(part: float | None) -> str:
+    """Return a difference of chances in points."""
+    if part is None:
+        return ""
+    if part == 0:
+        return "no change"
+    if abs(part) < POINT / 2:
+        return "under ±1 point"
+    shown = f"{100 * part:+.0f}".replace("-", "−")
+    return f"{shown} point{'' if shown[1:] == '1' else 's'}"

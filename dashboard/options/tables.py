@@ -1,0 +1,153 @@
+"""The tables of an answer as HTML; names are escaped here."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from analytics.quantities import QUANTITIES
+from dashboard import html_tables
+from dashboard.digits import DASH
+from dashboard.options import records, sentences
+from dashboard.options.records import ASKED
+from dashboard.released.records import head
+from dashboard.season_limits.sentences import chance
+from dashboard.season_limits.table import reached
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from dashboard.bulletin_index import Book
+    from dashboard.numbers import Amount
+    from dashboard.options.records import Answered, Line
+
+OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
+HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), *OF_LIMITS)
+LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
+
+
+def decision(
+    book: Book, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
+) -> str:
+    """Return the decision table: a line an option, a group an area.
+
+    Parameters
+    ----------
+    book : Book
+    found : Answered
+    labels : mapping of str to str
+        Each limit in short, as it stands in the data.
+    areas : sequence of str or None
+    """
+    heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
+    lines = []
+    for area in areas:
+        if len(areas) > 1 or area is not None:
+            lines.append(html_tables.group(heads, head(book, area)))
+        lines += [_line(found, labels, name, area, heads) for name in found.options]
+    return html_tables.table(heads, lines, kind="bm-options")
+
+
+def _line(
+    found: Answered,
+    labels: Mapping[str, str],
+    name: str,
+    area: str | None,
+    heads: Sequence[str],
+) -> str:
+    inside = [_figure(found, name, area, one) for one in ASKED]
+    if found.limits:
+        inside += [_likely(found, name), _chance(found, labels, name)]
+    is_first = name == found.options[0]
+    line = html_tables.line(heads, name, inside, is_all=is_first)
+    by = found.beaten.get(name)
+    told = html_tables.small(f"▽ beaten on every count by {by}") if by else ""
+    return line.replace("</th>", f"{told}</th>", 1)
+
+
+def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
+    whole = found.figure(name, area, quantity)
+    if whole.value is None:
+        return DASH
+    moved = () if name == found.options[0] else (_moved(found.difference(name, area, quantity)),)
+    return html_tables.amount(whole) + "".join(f"<b>{escape(one)}</b>{rest}" for one, rest in moved)
+
+
+def _moved(one: Amount) -> tuple[str, str]:
+    """Return a difference and, as HTML, its interval."""
+    if records.is_nothing(one):
+        return "no change", ""
+    return sentences.signed(one), html_tables.small(sentences.signed_span(one) or "no interval")
+
+
+def _likely(found: Answered, name: str) -> str:
+    n, of = found.likely(name)
+    if not of:
+        return DASH
+    today = "" if name == found.options[0] else f"today {found.likely(found.options[0])[0]}"
+    return f"{n} of {of}" + html_tables.small(today)
+
+
+def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
+    """Return the chance to pass the limit that binds first today."""
+    limit = found.binding
+    line = found.reach.get((limit, name)) if limit else None
+    if limit is None or line is None or line["pass_prob"] is None:
+        return DASH
+    return escape(chance(line["pass_prob"])) + html_tables.small(labels.get(limit, limit))
+
+
+def limits(
+    found: Answered,
+    labels: Mapping[str, str],
+    through: date,
+    passed: Mapping[str, float | None] | None = None,
+) -> str:
+    """Return each limit under each option as HTML.
+
+    Parameters
+    ----------
+    found : Answered
+    labels : mapping of str to str
+        Each limit in short.
+    through : date
+        Last day of the data.
+    passed : mapping of str to float or None, optional
+        The chance that each limit is passed already.
+    """
+    known = passed or {}
+    lines = []
+    for limit in found.limits:
+        lines.append(html_tables.group(LIMIT_HEADS, labels.get(limit, limit)))
+        lines += [
+            _limit_line(
+                name,
+                found.reach[(limit, name)],
+                _reached(found.reach[(limit, name)], through, known.get(limit)),
+                is_today=name == found.options[0],
+            )
+            for name in found.options
+            if (limit, name) in found.reach
+        ]
+    return html_tables.table(LIMIT_HEADS, lines) if lines else ""
+
+
+def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
+    inside = [
+        html_tables.amount(records.total(line)),
+        DASH if line["pass_prob"] is None else escape(chance(line["pass_prob"])),
+        DASH if is_today else escape(sentences.points(line["pass_prob_difference"]) or DASH),
+        days,
+    ]
+    return html_tables.line(LIMIT_HEADS, name, inside, is_all=is_today)
+
+
+def _reached(line: Line, through: date, passed: float | None) -> str:
+    late = line["date_90"]
+    if line["pass_prob"] is None:
+        return DASH
+    if late is not None and late <= through:
+        surely = "" if passed is None else f"the chance that it is: {chance(passed)}"
+        return "passed already" + html_tables.small(surely)
+    return reached(line, through, passed)

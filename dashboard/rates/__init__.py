@@ -1,1 +1,0 @@
-"""The pages of catch rates and of the timing of the run."""

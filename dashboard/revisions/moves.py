@@ -1,0 +1,312 @@
+"""What moved since the bulletin before, as records and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from datetime import datetime
+from itertools import zip_longest
+from typing import TYPE_CHECKING, Any
+
+from analytics.quantities import QUANTITIES, Kind
+from dashboard import numbers, reasons
+from dashboard.bulletin_index import Row, of_line
+from dashboard.digits import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from dashboard.bulletin_index import Book
+
+REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
+#: Files of a batch that are named; the rest are counted.
+FILES_NAMED = 2
+#: How many digits more than its error gives a figure may be shown to, so that a move is seen.
+MORE_DIGITS = 5
+#: How several causes of one row are joined on the shelf.
+_JOINED_BY = "; "
+#: Columns of a row as it was before, under the names that a move keeps them.
+_BEFORE = {
+    "estimate": "previous",
+    "se": "previous_se",
+    "ci_low": "previous_ci_low",
+    "ci_high": "previous_ci_high",
+    "method": "previous_method",
+    "status": "previous_status",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A batch that came or went, or a change of the program; `files` are names joined by commas."""
+
+    batch: str
+    event: str
+    at_utc: str
+    files: str
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One figure that moved since the bulletin before.
+
+    Parameters
+    ----------
+    kind : str
+        ``revised``, ``restated`` (the figure stands, its error or status does not), ``new``, or
+        ``gone``.
+    before, now : Row or None
+        The figure in the bulletin before and in this one.
+    moved, moved_in_se : float or None
+        The difference, and the same over the standard error before.
+    causes : tuple of Cause
+        What moved it.
+    """
+
+    kind: str
+    before: Row | None
+    now: Row | None
+    moved: float | None
+    moved_in_se: float | None
+    causes: tuple[Cause, ...]
+
+    @property
+    def row(self) -> Row:
+        """The figure now, or the last there was."""
+        row = self.now or self.before
+        assert row is not None
+        return row
+
+    @property
+    def size(self) -> float:
+        """How far it moved in standard errors; a figure that came or went is beyond all others."""
+        if self.moved_in_se is not None:
+            return abs(self.moved_in_se)
+        return float("inf") if self.kind == REVISED else 0.0
+
+
+def index(book: Book) -> tuple[Move, ...]:
+    """Return what moved since the bulletin before, in the order of the bulletin."""
+    return tuple(_move(line, book.names) for line in book.bulletin.moved.to_pylist())
+
+
+def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
+    now = {one.name: line.get(one.name) for one in fields(Row)}
+    before = now | {name: line[column] for name, column in _BEFORE.items()}
+    return Move(
+        kind=line["kind"],
+        before=None if line["kind"] == NEW else of_line(before, names),
+        now=None if line["kind"] == GONE else of_line(now, names),
+        moved=line["moved"],
+        moved_in_se=line["moved_in_se"],
+        causes=_causes(line),
+    )
+
+
+def _causes(line: Mapping[str, str | None]) -> tuple[Cause, ...]:
+    parts = ((line[name] or "").split(_JOINED_BY) for name in ("batch", "event", "at_utc"))
+    files = (line["sources"] or "").split(_JOINED_BY)
+    return tuple(Cause(*told) for told in zip_longest(*parts, files, fillvalue="") if told[0])
+
+
+def chosen(
+    moves: Iterable[Move], *, areas: Sequence[str], quantity: str | None = None
+) -> list[Move]:
+    """Return the moves of some areas and one quantity, the largest first.
+
+    Parameters
+    ----------
+    moves : iterable of Move
+    areas : sequence of str
+        Areas; none for all of them and the rows of all areas together.
+    quantity : str, optional
+        A quantity; every one when not given.
+    """
+    found = [
+        move
+        for move in moves
+        if (not areas or move.row.area in areas) and quantity in {None, move.row.quantity}
+    ]
+    return sorted(found, key=lambda move: -move.size)
+
+
+def shift(move: Move) -> str:
+    """Return how far a figure moved, such as ``−18 %``, or what became of it."""
+    if move.kind in (NEW, GONE):
+        return move.kind
+    if move.moved is None:
+        return "has a figure now" if move.row.estimate is not None else "has no figure any more"
+    if move.kind == RESTATED:
+        return "same figure"
+    return _shift_of(move, move.before.estimate if move.before else None, move.moved)
+
+
+def _shift_of(move: Move, before: float | None, moved: float) -> str:
+    if QUANTITIES[move.row.quantity].kind is Kind.SHARE:
+        return f"{_signed(100 * moved)} points"
+    if not before:
+        return f"from 0 to {numbers.value(move.row)}"
+    return f"{_signed(100 * moved / abs(before))}{numbers.PERCENT}"
+
+
+def place_of(move: Move) -> int | None:
+    """Return the power of ten of the last digit that both sides of a move are shown to.
+
+    Fine enough that a reader who sets one figure against the other finds what `shift` tells.
+    None where a side lacks or was zero: then each is shown as its own error has it.
+    """
+    before, now = move.before, move.now
+    if before is None or now is None or before.estimate is None or now.estimate is None:
+        return None
+    is_share = QUANTITIES[now.quantity].kind is Kind.SHARE
+    if move.moved is None or not (before.estimate or is_share):
+        return None
+    first = min(numbers.last_place(before), numbers.last_place(now))
+    if move.kind == RESTATED:
+        return first
+    places = range(first, first - MORE_DIGITS - 1, -1)
+    return next((place for place in places if _agrees(move, before, now, place)), first)
+
+
+def _agrees(move: Move, before: Row, now: Row, place: int) -> bool:
+    """Return whether the figures, rounded at a place, differ by what is told."""
+    factor = numbers.scale(now)
+    exact = [factor * (row.estimate or 0.0) for row in (before, now)]
+    old, new = (round(amount, -place) for amount in exact)
+    if any(amount and not rounded for amount, rounded in zip(exact, (old, new), strict=True)):
+        return False
+    return _shift_of(move, old / factor, (new - old) / factor) == shift(move)
+
+
+def in_errors(move: Move) -> str:
+    """Return how far a figure moved against its error before; empty where that had none."""
+    if move.kind == RESTATED:
+        return "its error or its status changed"
+    if move.moved_in_se is None:
+        return ""
+    size = abs(move.moved_in_se)
+    if round(size, 1) == 0:
+        return "less than 0.1 of its standard error before"
+    many = "times" if round(size, 1) >= 1 else "of"
+    shown = number(size, place=-1 if size < 10 else 0)
+    return f"{shown} {many} its standard error before"
+
+
+def cause_words(causes: Sequence[Cause]) -> str:
+    """Return what moved a figure, such as ``batch b0002 (slip.csv), imported 11 Feb 2036``."""
+    return " and ".join(_cause_words(cause) for cause in causes) or "the bulletin names no batch"
+
+
+def _cause_words(cause: Cause) -> str:
+    if cause.event == "program":
+        return f"another version of this program ({cause.batch.removeprefix('program ')})"
+    files = [name for name in cause.files.split(", ") if name]
+    named = ", ".join(files[:FILES_NAMED])
+    if len(files) > FILES_NAMED:
+        named += f" and {len(files) - FILES_NAMED} more"
+    batch = f"batch {cause.batch.partition('-')[0]}" + (f" ({named})" if named else "")
+    return f"{batch}, {cause.event} {_day(cause.at_utc)}".rstrip()
+
+
+def _day(instant: str) -> str:
+    try:
+        day = datetime.fromisoformat(instant)
+    except ValueError:
+        return instant
+    return f"{day.day} {day:%b %Y}"
+
+
+def where(move: Move, *, book: Book) -> str:
+    """Return the domain of a move, such as ``Pale Hook, week 2036-W03``."""
+    name = book.name(move.row.area)
+    week = f"week {move.row.week}" if move.row.week else "the season so far"
+    return f"{name[:1].upper()}{name[1:]}, {week}"
+
+
+def answer(
+    book: Book, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
+) -> str:
+    """Return what moved in weeks already reported, and why, in a sentence or three (Markdown).
+
+    Parameters
+    ----------
+    book : Book
+    moves : sequence of Move
+        All of the bulletin.
+    areas : sequence of str
+        Chosen areas; none for all.
+    quantity : str
+    before : str
+        What the bulletin before is called.
+    """
+    mine = chosen(moves, areas=areas, quantity=quantity)
+    weekly = [move for move in mine if move.row.week]
+    revised = [move for move in weekly if move.kind == REVISED]
+    label = QUANTITIES[quantity].label
+    label = label[:1].lower() + label[1:] if not label.startswith("Chinook") else label
+    scope = (
+        "(each area, and all together)"
+        if not areas
+        else "in " + " and ".join(numbers.plain(book.name(area)) for area in areas)
+    )
+    whole = len(revised) + _standing(book, weekly, areas=areas, quantity=quantity)
+    many = f"**{len(revised):,}**" if revised else "**none**"
+    start = (
+        f"Of the {whole:,} weekly figures of {label} {scope} that {numbers.plain(before)} already "
+        f"gave, {many} moved since."
+    )
+    if not revised:
+        return f"{start}{_others(weekly)}"
+    largest = revised[0]
+    place = place_of(largest)
+    return (
+        f"{start} The largest move: "
+        f"{numbers.plain(where(largest, book=book))}, from {_figure(largest.before, place)} to "
+        f"{_figure(largest.now, place)}{_measure(largest)}. The cause: "
+        f"{numbers.plain(_all_causes(revised))}.{_others(weekly)}"
+    )
+
+
+def _standing(book: Book, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str) -> int:
+    """Count the weekly figures that were there before and did not move."""
+    moved = {(move.row.area, move.row.week) for move in weekly if move.kind in (NEW, REVISED)}
+    return sum(
+        name == quantity and week is not None and (area, week) not in moved
+        for area, week, name in book.rows
+        if not areas or area in areas
+    )
+
+
+def _all_causes(moves: Sequence[Move]) -> str:
+    return cause_words(tuple(dict.fromkeys(one for move in moves for one in move.causes)))
+
+
+def _measure(move: Move) -> str:
+    words = in_errors(move)
+    return f", {words}" if words else ""
+
+
+def _figure(row: Row | None, place: int | None) -> str:
+    if row is None or row.estimate is None:
+        return f"no figure ({numbers.plain(reasons.why_no_estimate(row))})"
+    return f"**{numbers.value(row, place=place)}** {numbers.plain(numbers.bracket(row))}"
+
+
+def _others(weekly: Sequence[Move]) -> str:
+    """Return what else is not as it was: errors alone, weeks that came or went."""
+    words = ""
+    restated = sum(move.kind == RESTATED for move in weekly)
+    if restated:
+        words += (
+            f" {numbers.count(restated, 'figure')} kept its value with another error or status."
+        )
+    for kind, verb in ((NEW, "New since then"), (GONE, "Gone since then")):
+        weeks = sorted({move.row.week for move in weekly if move.kind == kind and move.row.week})
+        if weeks:
+            many = "s" if len(weeks) > 1 else ""
+            words += f" {verb}: week{many} {', '.join(weeks)}."
+    return words
+
+
+def _signed(amount: float) -> str:
+    shown = f"{amount:+,.1f}" if abs(amount) < 1 else f"{amount:+,.0f}"
+    return "less than ±0.1" if float(shown.replace(",", "")) == 0 else shown.replace("-", "−")

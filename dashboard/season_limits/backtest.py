@@ -1,0 +1,211 @@
+"""How projections of past seasons fared, in words, dots and a table."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from statistics import fmean, median
+from typing import TYPE_CHECKING
+
+from analytics.quantities import QUANTITIES
+from dashboard import html_tables, numbers
+from dashboard.charts.forest import Dot
+from dashboard.digits import DASH, PERCENT, percent
+from dashboard.numbers import Amount, Sort
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.season_limits.records import Line
+
+HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
+MEANING = (
+    "Each past season was projected to its end as of earlier weeks, with what was known then, and "
+    "set against what was estimated at its end. An 80 % interval should hold 8 of 10. Projections "
+    "of one season share its luck, so these rates are rough. The test is kinder than the season "
+    "ahead: the index of a past season is fitted on the whole of it, the sublegal share is the "
+    "survey's own, and the final estimate shares its sample with the total to date."
+)
+OVER = (
+    "The season is over, so nothing is projected and no projection is tested: its figures are "
+    "those of the whole season."
+)
+UNTESTED = (
+    "This bulletin was made without a test on past seasons, or there is no past season yet: "
+    "nothing vouches for the intervals ahead."
+)
+NAMED = (("bar", "80 % interval"), ("thin", "95 % interval"), ("sea", "expected over final"))
+#: How far a hit rate may lie from 80 % before it is told as other than promised.
+OFF = 0.1
+#: From so many projections on their 95 % intervals are judged too, and between which rates they
+#: hold what they promise (our choice).
+MANY, LEAST, MOST = 40, 0.9, 0.98
+
+
+@dataclass(frozen=True, slots=True)
+class Fared:
+    """How often the projections of some lines ended inside their intervals.
+
+    Parameters
+    ----------
+    n, in_80, in_95 : int
+        Projections, and how many of them ended inside each interval.
+    over, under : int
+        How many seasons ended above the 80 % interval, and below it.
+    miss : float or None
+        Median size of expected over final, less 1.
+    ratio : float or None
+        Mean of expected over final.
+    """
+
+    n: int
+    in_80: int
+    in_95: int
+    over: int
+    under: int
+    miss: float | None
+    ratio: float | None
+
+    @property
+    def verdict(self) -> str:
+        """Return whether the intervals held what they promise."""
+        narrow, wide = self.in_80 / self.n, self.in_95 / self.n
+        is_many = self.n >= MANY
+        if narrow < 0.8 - OFF and not (is_many and wide > MOST):
+            return "fewer than they promise: take the intervals ahead as too narrow"
+        if narrow < 0.8 - OFF:
+            return (
+                f"fewer than they promise at 80{PERCENT}, more at 95{PERCENT}: their middle is too "
+                "narrow and their ends are wider than they promise"
+            )
+        if is_many and wide < LEAST:
+            return (
+                "fewer than they promise at 95 %: take the ends of the intervals ahead as too near"
+            )
+        if narrow > 0.8 + OFF or (is_many and wide > MOST):
+            return "more than they promise: the intervals ahead are wider than they promise"
+        return "about as many as they promise"
+
+    @property
+    def side(self) -> str:
+        """Return on which side the misses lie, and what is expected on average, in sentences."""
+        parts = []
+        if self.over or self.under:
+            parts.append(
+                f"Of those outside the 80{PERCENT} interval, {self.over} came to more than it and "
+                f"{self.under} to less."
+            )
+        if self.ratio is not None:
+            mean = Amount(self.ratio, sort=Sort.RATIO).words
+            parts.append(f"On average {mean} times the final total was expected.")
+        return " ".join(parts)
+
+
+def judged(lines: Sequence[Line]) -> list[Line]:
+    """Return the projections that can be set against the end of their season."""
+    needed = ("expected", "low_80", "high_80", "low_95", "high_95", "final")
+    return [line for line in lines if all(line[name] is not None for name in needed)]
+
+
+def fared(lines: Sequence[Line]) -> Fared | None:
+    """Return how some projections fared; None where there are none."""
+    found = judged(lines)
+    if not found:
+        return None
+    ratios = [one["expected"] / one["final"] for one in found if one["final"] > 0]
+    return Fared(
+        n=len(found),
+        in_80=sum(one["low_80"] <= one["final"] <= one["high_80"] for one in found),
+        in_95=sum(one["low_95"] <= one["final"] <= one["high_95"] for one in found),
+        over=sum(one["final"] > one["high_80"] for one in found),
+        under=sum(one["final"] < one["low_80"] for one in found),
+        miss=median(abs(one - 1) for one in ratios) if ratios else None,
+        ratio=fmean(ratios) if ratios else None,
+    )
+
+
+def answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
+    """Return how past projections fared in a sentence or two (Markdown).
+
+    Parameters
+    ----------
+    lines : sequence of dict
+    is_over : bool
+        The season has no day to come: nothing is projected, by design.
+    """
+    if not lines:
+        return OVER if is_over else UNTESTED
+    found = fared(lines)
+    if found is None:
+        return "No past season could be projected, so nothing vouches for the intervals ahead."
+    of_seasons = numbers.count(len({line["season"] for line in judged(lines)}), "past season")
+    inside = _part(found.in_80, found.n)
+    return (
+        f"Of {numbers.count(found.n, 'projection')} of {of_seasons}, **{inside}** "
+        f"ended inside the 80{PERCENT} interval and {_part(found.in_95, found.n)} inside the "
+        f"95{PERCENT} one: {found.verdict}. {found.side}"
+    ).strip()
+
+
+def not_judged(lines: Sequence[Line]) -> list[str]:
+    """Return for each season and reason which projections are lacking, in words."""
+    told: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for line in lines:
+        if line["reason"]:
+            told[line["season"], line["reason"]].add(line["through"] or "")
+    return [f"{season}{_from(weeks)}: {reason}" for (season, reason), weeks in sorted(told.items())]
+
+
+def _from(weeks: set[str]) -> str:
+    known = sorted(week for week in weeks if week)
+    return f" from {', '.join(known)}" if known else ""
+
+
+def table(lines: Sequence[Line]) -> str:
+    """Return how past projections fared, by figure, as HTML."""
+    names = [name for name in QUANTITIES if any(line["quantity"] == name for line in lines)]
+    return html_tables.table(HEADS, [_line(lines, name) for name in names])
+
+
+def _line(lines: Sequence[Line], name: str) -> str:
+    mine = [line for line in lines if line["quantity"] == name]
+    found = fared(mine)
+    if found is None:
+        why = next((line["reason"] for line in mine if line["reason"]), "")
+        return html_tables.line(
+            HEADS, QUANTITIES[name].label, [DASH + html_tables.small(why), DASH, DASH, DASH]
+        )
+    inside = [
+        f"{found.n}",
+        _part(found.in_80, found.n),
+        _part(found.in_95, found.n),
+        DASH if found.miss is None else percent(found.miss),
+    ]
+    return html_tables.line(HEADS, QUANTITIES[name].label, inside)
+
+
+def _part(some: int, of: int) -> str:
+    return f"{some} ({percent(some / of)})"
+
+
+def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[Dot]:
+    """Return the projections of a figure over what it came to, earliest first."""
+    mine = [
+        line
+        for line in judged(lines)
+        if line["area"] == area and line["quantity"] == quantity and line["final"] > 0
+    ]
+    return [_dot(line) for line in sorted(mine, key=lambda one: (one["season"], one["through"]))]
+
+
+def _dot(line: Line) -> Dot:
+    final = line["final"]
+    names = ("expected", "low_80", "high_80")
+    ratio = Amount(*(line[name] / final for name in names), sort=Sort.RATIO)
+    fish = Amount(line["expected"], line["low_80"], line["high_80"])
+    return Dot(
+        label=f"{line['season']}, {line['through']}",
+        amount=ratio,
+        thin=(line["low_95"] / final, line["high_95"] / final),
+        words=f"expected {fish.figure()} fish\nfinal {fish.shown(final)}",
+    )

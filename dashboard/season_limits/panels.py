@@ -1,0 +1,138 @@
+"""Lines of the season's tables put on the axes of figures."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from analytics.quantities import QUANTITIES
+from dashboard.charts.fan import Fan
+from dashboard.charts.limits import Bar
+from dashboard.digits import number
+from dashboard.season_limits import backtest as past
+from dashboard.season_limits import records as standings
+from dashboard.season_limits import sentences
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from analytics.options.compare import Fans
+    from dashboard.bulletin_index import Book
+    from dashboard.charts.forest import Dot
+    from dashboard.season_limits.records import Line, Standings
+
+#: A week that ends so long after the close holds it.
+LAST_WEEK = timedelta(days=6)
+#: Columns of the fan, in the order of the chances of the engine.
+QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
+
+
+def bars(book: Book, limits: Sequence[Line]) -> list[Bar]:
+    """Return the bars of limits, in the order given."""
+    return [_bar(book, line) for line in limits]
+
+
+def _bar(book: Book, line: Line) -> Bar:
+    ahead = line["is_preliminary"]
+    expected = standings.expected_share(line if ahead else line | {"expected": None})
+    note = f"of {number(line['limit_fish'], place=0)}"
+    return Bar(
+        label=standings.label(book, line),
+        note=f"{note}, binds first" if line["is_binding"] and ahead else note,
+        used=standings.used(line),
+        expected=expected,
+        words=_told(line),
+    )
+
+
+def _told(line: Line) -> str:
+    total = standings.total(line)
+    if total.value is None:
+        return line["reason"] or "no total"
+    lines = [f"{total.figure(line['ci_level'])} {sentences.unit(line)}"]
+    lines.append(f"used: {standings.used(line).figure()}")
+    if standings.has_outlook(line):
+        lines.append(f"expected at the close: {standings.expected(line).figure()}")
+        lines.append(f"chance to pass it: {sentences.chance(line['pass_prob'])}")
+    return "\n".join(lines)
+
+
+def fan(found: Standings, line: Line) -> Fan:
+    """Return the fan of a limit that has weeks."""
+    close = line["planned_close"]
+    return Fan(
+        lines=_to_close(_until_still(found.fan[line["limit_id"]]), close),
+        limit_fish=line["limit_fish"],
+        now=standings.total(line),
+        close=close,
+        unit=sentences.unit(line),
+    )
+
+
+def _to_close(lines: Sequence[Line], close: date | None) -> tuple[Line, ...]:
+    """Return the weeks of a fan with the last of them ending on the planned close within it."""
+    *first, last = lines
+    if close is None or not last["is_ahead"] or not close < last["day"] <= close + LAST_WEEK:
+        return tuple(lines)
+    return (*first, last | {"day": close})
+
+
+def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | None:
+    """Return the fan of a limit under an option, beside today's rule; None where it has none."""
+    if line["limit_id"] not in fans.limit_ids or name not in fans.options:
+        return None
+    at = fans.limit_ids.index(line["limit_id"])
+    now, other = ((0, at), (fans.options.index(name), at))
+    past = [one for one in found.fan.get(line["limit_id"], ()) if not one["is_ahead"]]
+    days = [day.astype(object) for day in fans.days]
+    ahead = [
+        {"day": day, "week": week, "is_ahead": True, "estimate": mean}
+        | dict(zip(QUANTILES, ends, strict=True))
+        for day, week, mean, ends in zip(
+            days, fans.weeks, fans.mean[other].tolist(), fans.quantiles[other].tolist(), strict=True
+        )
+    ]
+    middle = fans.quantiles[now][:, QUANTILES.index("q50")].tolist()
+    lines = _until_still((*past, *ahead), middle)
+    weeks = len(lines) - len(past)
+    return Fan(
+        lines=lines,
+        limit_fish=line["limit_fish"],
+        now=standings.total(line),
+        close=line["planned_close"],
+        beside=() if now == other else tuple(zip(days[:weeks], middle[:weeks], strict=True)),
+        unit=sentences.unit(line),
+    )
+
+
+def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[Line, ...]:
+    """Return the weeks of a fan without those after the close, in which no more fish are counted.
+
+    Parameters
+    ----------
+    lines : sequence of dict
+    middle : sequence of float
+        Of another fan, by week to come: its weeks count too.
+    """
+    found, other = list(lines), list(middle)
+    while len(found) > 1 and found[-1]["is_ahead"] and found[-2]["is_ahead"]:
+        is_moved = any(found[-1][name] != found[-2][name] for name in QUANTILES)
+        if is_moved or (len(other) > 1 and other[-1] != other[-2]):
+            break
+        found, other = found[:-1], other[:-1]
+    return tuple(found)
+
+
+def fared(
+    lines: Sequence[Line], areas: Sequence[str | None]
+) -> list[tuple[str | None, str, list[Dot]]]:
+    """Return area, quantity and dots of every panel of past projections that has any."""
+    names = [name for name in QUANTITIES if any(line["quantity"] == name for line in lines)]
+    found = [(area, name, past.dots(lines, area, name)) for area in areas for name in names]
+    return [one for one in found if one[2]]
+
+
+def label_of(quantity: str) -> str:
+    """Return a quantity for people; one that is not known as it stands."""
+    return QUANTITIES[quantity].label if quantity in QUANTITIES else quantity

@@ -1,0 +1,185 @@
+"""What a bulletin keeps of a season's limits, ready to be told and drawn."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from analytics import catch_limits as limit_words
+from analytics.quantities import QUANTITIES
+from dashboard.numbers import Amount, Sort
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from dashboard.bulletin_index import Book
+
+Line = dict[str, Any]
+
+#: Sums of classes that have a short name.
+_OF_BOTH_SIZES = {
+    frozenset(f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")): (
+        f"{mark} encounters"
+    )
+    for mark in ("marked", "unmarked")
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standings:
+    """The tables of a season's limits.
+
+    Parameters
+    ----------
+    limits : tuple of dict
+        A line a limit, the one that is reached first on top.
+    fan : mapping of str to tuple of dict
+        Lines of each limit by day.
+    backtest : tuple of dict
+        Past seasons projected as of earlier weeks.
+    assumed : mapping of str to tuple of str
+        What the numbers ahead rest on, by topic.
+    """
+
+    limits: tuple[Line, ...]
+    fan: Mapping[str, tuple[Line, ...]]
+    backtest: tuple[Line, ...]
+    assumed: Mapping[str, tuple[str, ...]]
+
+    def of_areas(self, areas: Sequence[str]) -> tuple[Line, ...]:
+        """Return the limits that some areas count against; all where none is given."""
+        return tuple(line for line in self.limits if not areas or set(areas_of(line)) & set(areas))
+
+
+def index(book: Book) -> Standings:
+    """Index the tables of limits of a bulletin; those it lacks are empty."""
+    season = book.card.season
+    limits = [line for line in _lines(book, "standing") if line["season"] == season]
+    fan: dict[str, list[Line]] = defaultdict(list)
+    for line in sorted(_lines(book, "fan"), key=lambda one: one["day"] or date.min):
+        fan[line["limit_id"]].append(line)
+    topics: dict[str, list[str]] = defaultdict(list)
+    for line in _lines(book, "assumed"):
+        topics[line["topic"] or ""].append(line["words"] or "")
+    return Standings(
+        limits=tuple(sorted(limits, key=_first)),
+        fan={name: tuple(lines) for name, lines in fan.items()},
+        backtest=tuple(_lines(book, "backtest")),
+        assumed={topic: tuple(words) for topic, words in topics.items()},
+    )
+
+
+def areas_of(line: Line) -> tuple[str, ...]:
+    """Return the areas of a limit."""
+    return limit_words.listed(line["areas"])
+
+
+def quantities_of(line: Line) -> tuple[str, ...]:
+    """Return the quantities whose sum is limited."""
+    return limit_words.listed(line["quantity"])
+
+
+def place(book: Book, areas: Sequence[str]) -> str:
+    """Return areas as people name them, as they stand in the data."""
+    if set(book.areas) <= set(areas):
+        return "all areas"
+    return listed([book.name(area) for area in areas])
+
+
+def label(book: Book, line: Line) -> str:
+    """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
+    words = what(quantities_of(line))
+    return f"{words[:1].upper()}{words[1:]}, {place(book, areas_of(line))}"
+
+
+def what(quantities: Iterable[str]) -> str:
+    """Return quantities in the words of a sentence, such as ``sublegal releases``."""
+    names = tuple(quantities)
+    return _OF_BOTH_SIZES.get(frozenset(names)) or listed([_noun(name) for name in names])
+
+
+def with_names(book: Book, said: str) -> str:
+    """Return words of an answer with the names of areas in the place of their codes.
+
+    Only where a code is plain: at the start before a colon, and after ``in`` at the end of a part;
+    elsewhere it could be a number.
+    """
+    if not book.names:
+        return said
+    codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
+    pattern = rf"^(?:{codes})(?=:)|(?<=\bin )(?:{codes})(?=[;,.:]|$)"
+    return re.sub(pattern, lambda found: book.name(found[0]), said)
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return words joined by commas and a last ``and``."""
+    *most, last = words or ("",)
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def total(line: Line) -> Amount:
+    """Return the total so far."""
+    return Amount(line["estimate"], line["ci_low"], line["ci_high"])
+
+
+def used(line: Line) -> Amount:
+    """Return the share of a limit that is used."""
+    return Amount(line["used"], line["used_low"], line["used_high"], Sort.SHARE)
+
+
+def expected(line: Line) -> Amount:
+    """Return the total that is expected at the planned close."""
+    return Amount(line["expected"], line["expected_low"], line["expected_high"])
+
+
+def expected_share(line: Line) -> Amount:
+    """Return the total that is expected at the planned close as a share of the limit."""
+    limit = line["limit_fish"]
+    names = ("expected", "expected_low", "expected_high")
+    if not limit:
+        return Amount(None, sort=Sort.SHARE)
+    parts = [None if line[name] is None else line[name] / limit for name in names]
+    return Amount(*parts, sort=Sort.SHARE)
+
+
+def is_passed(line: Line) -> bool:
+    """Return whether the total so far is over the limit."""
+    return line["estimate"] is not None and line["estimate"] > line["limit_fish"]
+
+
+def has_outlook(line: Line) -> bool:
+    """Return whether anything is said of what is to come."""
+    return bool(line["is_preliminary"]) and line["pass_prob"] is not None
+
+
+def _first(line: Line) -> tuple[Any, ...]:
+    """Return what limits are sorted by: the binding one, then the earliest, then the most used."""
+    return (
+        not line["is_binding"],
+        line["date_50"] or date.max,
+        -(line["pass_prob"] or 0.0),
+        -(line["used"] or 0.0),
+        line["limit_id"] or "",
+    )
+
+
+def _noun(name: str) -> str:
+    """Return a quantity in the words of a sentence; Chinook keep their capital."""
+    words = QUANTITIES[name].label if name in QUANTITIES else name
+    return words if words.startswith("Chinook") else words[:1].lower() + words[1:]
+
+
+def _lines(book: Book, name: str) -> list[Line]:
+    return [
+        {key: _sound(value) for key, value in line.items()}
+        for line in book.bulletin.table(name).to_pylist()
+    ]
+
+
+def _sound(value: Any) -> Any:
+    """Return a value of a table; what is no finite number is none."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,258 @@
+"""Where a season stands against its limits, in sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import numbers
+from dashboard.digits import PERCENT, number, percent
+from dashboard.options.records import LIKELY
+from dashboard.season_limits import records as standings
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from dashboard.bulletin_index import Book
+    from dashboard.filters import Choice
+    from dashboard.season_limits.records import Line, Standings
+
+CAUTION = (
+    "This page informs and decides nothing: the agency's own rules and licensed practice decide "
+    "what is open and what may be kept."
+)
+MEANING = (
+    "The share used is the total so far over the limit, reckoned anew from all data in hand, and "
+    "may pass 100 %. The limit that binds is the one that is reached first under today's rules."
+)
+_ALMOST = 0.005
+#: From here on the chance that a limit is passed already is told.
+TOLD = 0.05
+
+
+def as_of(choice: Choice) -> str:
+    """Return which data a standing rests on, and whether it can still change (Markdown)."""
+    card = choice.book.card
+    made = f"{card.made_utc[:10]} at {card.made_utc[11:16]} UTC"
+    as_of = f"as of version {card.version} of the data"
+    said = f"Through week {card.through}, {as_of}; reckoned on {made}."
+    if card.preliminary:
+        said = f"**Preliminary.** {said} Later data can change these figures."
+    else:
+        said = f"**Final**, unless late data come. {said}"
+    return said if choice.newest else f"{said} **There is a newer bulletin of this season.**"
+
+
+def answer(book: Book, found: Standings, areas: Sequence[str]) -> str:
+    """Return the standing of a season and where it goes (Markdown)."""
+    limits = found.of_areas(areas)
+    if not limits:
+        return _without(book, found)
+    known = [line for line in limits if line["estimate"] is not None]
+    if not known:
+        return _unknown(book, limits)
+    first, *others = known
+    told = [_first_limit(book, first, among=known, of=len(limits))]
+    told += [part for part in (_others(book, others), _unknown(book, limits)) if part]
+    return "\n\n".join(told)
+
+
+def _without(book: Book, found: Standings) -> str:
+    if found.limits:
+        return "No limit of this season counts the chosen areas; choose others, or none for all."
+    return (
+        f"No limit is set for season {numbers.plain(book.card.season)}, so there is nothing to stand "
+        "against. Add rows to the table `limits` (an id, the season, areas, a quantity and the "
+        "fish it allows), import it and make the bulletin again."
+    )
+
+
+def _first_limit(book: Book, line: Line, *, among: Sequence[Line], of: int) -> str:
+    level = line["ci_level"]
+    share, fish = standings.used(line), standings.total(line)
+    start = (
+        f"By {day(line['through'], year=True)}, **{share.words}** {share.bracket(level)} of the "
+        f"limit on **{limit(book, line)}** is used: {fish.words} {fish.bracket()} of "
+        f"{number(line['limit_fish'], place=0)} {unit(line)}."
+    )
+    if share.value is None:
+        start = (
+            f"By {day(line['through'], year=True)}, the total against the limit on "
+            f"**{limit(book, line)}** is {fish.words} {unit(line)} {fish.bracket(level)}; of a "
+            "limit of none no share can be told."
+        )
+    parts = [start, outlook(line), _binds(line, of=of, tied=len(among))]
+    return " ".join(part for part in parts if part)
+
+
+def limit(book: Book, line: Line) -> str:
+    """Return a limit in the words of a sentence (Markdown)."""
+    areas = standings.areas_of(line)
+    where = standings.place(book, areas)
+    over = "over" if where == "all areas" else "in"
+    return numbers.plain(f"{standings.what(standings.quantities_of(line))} {over} {where}")
+
+
+def outlook(line: Line) -> str:
+    """Return when a limit is reached and how likely it is passed, in a sentence or two."""
+    if not line["is_preliminary"]:
+        return _final(line)
+    if standings.is_passed(line):
+        return f"It is **passed already**{_surely(line)}."
+    return f"{_ahead(line)}{_maybe(line)}"
+
+
+def _ahead(line: Line) -> str:
+    """Return when a limit that is not passed yet is reached, and how likely it is passed."""
+    if line["pass_prob"] is None:
+        why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
+        return f"Where it goes cannot be told{why}."
+    close = f" by the planned close on {day(line['planned_close'])}" * bool(line["planned_close"])
+    ahead = f"the chance to pass it{close} is **{chance(line['pass_prob'])}**"
+    if line["date_50"] is None:
+        early = line["date_10"]
+        could = f"; it could be reached as early as {day(early)} (1 chance in 10)" if early else ""
+        could = "" if is_by_now(early, line["through"]) else could
+        return f"Under today's rules {ahead}{could}."
+    if is_by_now(line["date_50"], line["through"]):
+        return f"Under today's rules it **may be passed already**; {ahead}."
+    return f"Under today's rules it is reached on **{day(line['date_50'])}**{_span(line)}; {ahead}."
+
+
+def _maybe(line: Line) -> str:
+    """Return the chance that a limit is passed already where it is worth telling."""
+    part = line["passed_prob"]
+    if part is None or part < TOLD:
+        return ""
+    return (
+        f" The chance that it is passed already, given the error of the total: **{chance(part)}**."
+    )
+
+
+def is_by_now(one: date | None, through: date | None) -> bool:
+    """Return whether a day on which a limit is reached is no day to come."""
+    return one is not None and through is not None and one <= through
+
+
+def when(one: date | None, through: date | None, passed: float | None) -> str:
+    """Return a day on which a limit is reached, short; one of the past as what it stands for.
+
+    Parameters
+    ----------
+    one, through : date or None
+        The day, and the last day of the data.
+    passed : float or None
+        The chance that the limit is passed already.
+    """
+    if one is None:
+        return ""
+    if not is_by_now(one, through):
+        return short_day(one)
+    return "may be passed already" + (f" ({chance(passed)})" if passed is not None else "")
+
+
+def _final(line: Line) -> str:
+    if standings.is_passed(line):
+        return f"The season is over: it was **passed**{_surely(line)}."
+    return f"The season is over: it was **kept**{_surely(line)}."
+
+
+def _surely(line: Line) -> str:
+    """Return how likely it is that the true total is over the limit, or under it."""
+    if line["passed_prob"] is None:
+        return ""
+    part = line["passed_prob"] if standings.is_passed(line) else 1 - line["passed_prob"]
+    return f" (the chance that this is so, given the error of the total: {chance(part)})"
+
+
+def _span(line: Line) -> str:
+    early, late = line["date_10"], line["date_90"]
+    if early is None:
+        return ""
+    if is_by_now(early, line["through"]):
+        return f" (9 chances in 10: by {day(late)})" if late else " (it may also not be reached)"
+    if late is None:
+        return f" (as early as {day(early)} with 1 chance in 10; it may also not be reached)"
+    if early == late:
+        return " (80 % on that day)"
+    return f" (80{PERCENT} between {day(early)} and {day(late)})"
+
+
+def _binds(line: Line, *, of: int, tied: int) -> str:
+    if of < 2 or not line["is_binding"] or tied < 2:
+        return ""
+    if not line["is_preliminary"]:
+        return f"Of {of} limits it came closest."
+    return f"It binds first of {of} limits."
+
+
+def _others(book: Book, lines: Sequence[Line]) -> str:
+    """Return the other limits: passed, likely passed, and the rest in one breath."""
+    passed = [line for line in lines if standings.is_passed(line)]
+    rest = [line for line in lines if line not in passed]
+    dark = [line for line in rest if line["is_preliminary"] and line["pass_prob"] is None]
+    likely = [line for line in rest if (line["pass_prob"] or 0.0) >= LIKELY]
+    kept = [line for line in rest if line not in likely and line not in dark]
+    parts = []
+    if passed:
+        names = "; ".join(f"{limit(book, one)} ({standings.used(one).words})" for one in passed)
+        parts.append(f"Also passed: {names}.")
+    if likely:
+        parts.append(f"Also likely passed: {'; '.join(_likely(book, one) for one in likely)}.")
+    if kept:
+        parts.append(_kept(kept))
+    if dark:
+        names = "; ".join(limit(book, one) for one in dark)
+        parts.append(f"Where it goes cannot be told for {names}.")
+    return " ".join(parts)
+
+
+def _likely(book: Book, line: Line) -> str:
+    half, through = line["date_50"], line["through"]
+    said = f", {day(half)}" if half else ""
+    if is_by_now(half, through):
+        said = f", {when(half, through, line['passed_prob'])}"
+    return f"{limit(book, line)} ({chance(line['pass_prob'])}{said})"
+
+
+def _kept(lines: Sequence[Line]) -> str:
+    is_one = len(lines) == 1
+    who = "The other limit" if is_one else f"The other {len(lines)} limits"
+    if not any(line["is_preliminary"] for line in lines):
+        return f"{who} {'was' if is_one else 'were'} kept."
+    return f"{who} {'is' if is_one else 'are'} more likely kept than passed."
+
+
+def _unknown(book: Book, limits: Sequence[Line]) -> str:
+    lost = [line for line in limits if line["estimate"] is None]
+    if not lost:
+        return ""
+    named = "; ".join(
+        f"{limit(book, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
+        for one in lost
+    )
+    return f"No total can be told against the limit on {named}."
+
+
+def short_day(one: date) -> str:
+    """Return a day for a narrow cell, such as ``14 Mar``."""
+    return f"{one.day} {one:%b}"
+
+
+def unit(line: Line) -> str:
+    """Return the unit of a limit in words."""
+    return numbers.unit_words(line["unit"] or "fish")
+
+
+def chance(part: float) -> str:
+    """Return a chance in percent; what is nearly none or nearly sure is said as such."""
+    if part < _ALMOST:
+        return f"under 1{PERCENT}"
+    return f"over 99{PERCENT}" if part >= 1 - _ALMOST else percent(part)
+
+
+def day(one: date | None, *, year: bool = False) -> str:
+    """Return a day such as ``14 March``, with its year where asked."""
+    if one is None:
+        return "a day not known"
+    return f"{one.day} {one:%B}" + (f" {one.year}" if year else "")

@@ -1,0 +1,145 @@
+"""The limits of a season as an HTML table; names are escaped here."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from dashboard import html_tables
+from dashboard.digits import DASH, number
+from dashboard.options.records import Moved
+from dashboard.season_limits import records as standings
+from dashboard.season_limits import sentences
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from dashboard.bulletin_index import Book
+    from dashboard.season_limits.records import Line
+
+HEADS = (
+    *("Limit", "So far", "Share used", "Remains"),
+    *("Expected at the close", "Chance to pass", "Reached on"),
+)
+BINDS = "binds first"
+
+
+def table(book: Book, limits: Sequence[Line]) -> str:
+    """Return limits as HTML, one a line."""
+    return html_tables.table(HEADS, [_line(book, one) for one in limits], kind="bm-limits")
+
+
+def _line(book: Book, line: Line) -> str:
+    name = standings.label(book, line)
+    inside = [
+        html_tables.amount(standings.total(line), below=_before(line), why=line["reason"] or ""),
+        _used(line),
+        _remains(line),
+        _expected(line),
+        _chance(line),
+        _reached(line),
+    ]
+    allowed = (
+        f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)} · {line['limit_id']}"
+    )
+    told = html_tables.small(allowed, BINDS if line["is_binding"] else "")
+    plain = html_tables.line(HEADS, name, inside, is_all=False)
+    # The name is escaped by `cells.line`; what stands below it is small print of the same cell.
+    return plain.replace("</th>", f"{told}</th>", 1)
+
+
+def _before(line: Line) -> tuple[str, ...]:
+    """Return what the bulletin before had, where it had something else."""
+    before, now = line["previous_estimate"], line["estimate"]
+    if before is None or now is None:
+        return ()
+    shown = standings.total(line)
+    if shown.shown(before) == shown.words:
+        return ("as in the bulletin before",)
+    through = line["previous_through"]
+    if through is not None and through != line["through"]:
+        return (f"{shown.shown(before)} through {sentences.short_day(through)}, bulletin before",)
+    return (f"revised from {shown.shown(before)}",)
+
+
+def _used(line: Line) -> str:
+    share = standings.used(line)
+    if share.value is None:
+        return DASH
+    return html_tables.amount(share, below=("over the limit",) if standings.is_passed(line) else ())
+
+
+def _remains(line: Line) -> str:
+    """Return the fish that are left, the ends of the interval the other way round."""
+    total, limit = standings.total(line), line["limit_fish"]
+    if total.value is None or line["remains"] is None:
+        return DASH
+    ends = (None, None)
+    if total.low is not None and total.high is not None:
+        ends = (limit - total.high, limit - total.low)
+    left = Moved(line["remains"], *ends)
+    between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
+    return escape(left.words) + html_tables.small(between or "no interval")
+
+
+def _expected(line: Line) -> str:
+    if not line["is_preliminary"]:
+        return DASH + html_tables.small("the season is over")
+    amount = standings.expected(line)
+    share = standings.expected_share(line)
+    of = f"{share.words} of the limit" if share.value is not None else ""
+    close = f"close: {sentences.short_day(line['planned_close'])}" if line["planned_close"] else ""
+    return DASH if amount.value is None else html_tables.amount(amount, below=(of, close))
+
+
+def _chance(line: Line) -> str:
+    if not line["is_preliminary"]:
+        return DASH if line["passed_prob"] is None else _past_chance(line)
+    if line["pass_prob"] is None:
+        return DASH
+    passed = line["passed_prob"] or 0.0
+    now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.TOLD else ""
+    return escape(sentences.chance(line["pass_prob"])) + html_tables.small(now)
+
+
+def _past_chance(line: Line) -> str:
+    return escape(sentences.chance(line["passed_prob"])) + html_tables.small("that it was passed")
+
+
+def _reached(line: Line) -> str:
+    if standings.is_passed(line):
+        return "passed"
+    if not line["is_preliminary"]:
+        return "not reached"
+    if line["pass_prob"] is None:
+        return DASH
+    return reached(line, line["through"], line["passed_prob"])
+
+
+def reached(line: Line, through: date | None, passed: float | None) -> str:
+    """Return the days on which a limit is reached as HTML.
+
+    Parameters
+    ----------
+    line : dict
+        With the days by which it is passed with chances of 10, 50 and 90 %.
+    through : date or None
+        Last day of the data: a day up to it says that the limit may be passed already.
+    passed : float or None
+        The chance that it is.
+    """
+    early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+    is_now = sentences.is_by_now(early, through)
+    first = sentences.when(early, through, passed)
+    if half is None:
+        told = first if is_now else f"1 in 10: {first}"
+        return "likely not" + html_tables.small(told if early else "")
+    if sentences.is_by_now(half, through):
+        told = f"9 in 10: by {sentences.short_day(late)}" if late else ""
+        return escape(sentences.when(half, through, passed)) + html_tables.small(told)
+    last = sentences.short_day(late) if late else ""
+    span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
+    if is_now:
+        span = first + (f"; 9 in 10: by {last}" if last else "")
+    return escape(sentences.short_day(half)) + html_tables.small(span if early else "")
