@@ -55,8 +55,8 @@ def glossary(*, level: float) -> str:
     """Return what the words and marks of the page mean (Markdown)."""
     mild, strong = (words for _, words in reasons.CAUTION_SIGNS)
     lines = [
-        f"- **{numbers.level(level)} CI**: the interval that, over many such samples, holds the true "
-        f"figure {numbers.level(level)} of the time. {COVERAGE}",
+        f"- **{numbers.level(level)} CI**: the interval that, over many such samples, holds the "
+        f"true figure {numbers.level(level)} of the time. {COVERAGE}",
         f"- **{reasons.PSE}**, the percent standard error: the standard error in percent of the "
         f"figure. **{reasons.MILD}** {mild}; **{reasons.STRONG}** {strong}. The two limits are "
         "those of the NOAA recreational survey standards; a figure exactly on one belongs below "
@@ -241,8 +241,8 @@ def damaged(names: list[str]) -> None:
     """Say which bulletins are left out because they cannot be read."""
     if names:
         st.warning(
-            f"Left out, because it cannot be read: {numbers.plain(', '.join(names))}. Make it again "
-            "from the store with `blackmouth bulletin`; the store still holds the data."
+            f"Left out, because it cannot be read: {numbers.plain(', '.join(names))}. Make it "
+            "again from the store with `blackmouth bulletin`; the store still holds the data."
         )
 
 

@@ -273,11 +273,11 @@ class Amount:
             return DASH
         return number(self._scale * value, place=self.place) + PERCENT * self._is_share
 
-    def bracket(self, level: float | None = None) -> str:
+    def bracket(self, confidence_level: float | None = None) -> str:
         """Return the interval in brackets, its level named where given; or that there is none."""
         if not self.limits:
             return "(no interval)"
-        named = "" if level is None else f"{level(level)} CI "
+        named = "" if confidence_level is None else f"{level(confidence_level)} CI "
         return f"({named}{self.limits})"
 
     def figure(self, level: float | None = None) -> str:

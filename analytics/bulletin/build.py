@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from threadpoolctl import threadpool_limits
 
 from analytics import findings
-from analytics.bulletin import archive, schemas
+from analytics.bulletin import archive
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import open_days
@@ -23,6 +23,7 @@ from analytics.estimates.sampling_report import (
     sampling_findings,
     strata_table,
 )
+from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare
 from analytics.estimates.weekly_changes import week_changes
 from analytics.outlook.build import standing_tables
@@ -136,7 +137,7 @@ def _made(
             ]
         ),
         strata=strata_table(prepared),
-        areas=snapshot["areas"].select(schemas.AREA_SCHEMA.names),
+        areas=snapshot["areas"].select(AREA_SCHEMA.names),
         readings=readings.rows,
         coverage=readings.coverage,
         heaping=readings.heaping,

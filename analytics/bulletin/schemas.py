@@ -5,51 +5,18 @@ from __future__ import annotations
 import pyarrow as pa
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import (
+    AREA_SCHEMA,
+    CHANGE_SCHEMA,
+    COVERAGE_SCHEMA,
+    HEAPING_SCHEMA,
+    READING_SCHEMA,
+    STRATUM_SCHEMA,
+)
 from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from analytics.released.schemas import RELEASED_SCHEMAS
 from analytics.result_table import RESULT_SCHEMA
-
-#: Change of a quantity from the week before, by domain. For totals and rates `change` is the ratio
-#: (1 is no change); for shares it is the difference (0 is no change).
-CHANGE_SCHEMA = pa.schema(
-    [
-        ("season", pa.string()),
-        ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),
-        ("previous_week", pa.string()),
-        ("quantity", pa.string()),
-        ("previous", pa.float64()),
-        ("estimate", pa.float64()),
-        ("change", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("form", pa.string()),  # ratio | difference
-        ("word", pa.string()),  # up | down | no clear change | not known | not comparable
-    ]
-)
-
-#: What the sampling reached: one row a stratum of the design.
-STRATUM_SCHEMA = pa.schema(
-    [
-        ("season", pa.string()),
-        ("landing_area", pa.string()),
-        ("week", pa.string()),  # first week of the stratum
-        ("stratum", pa.string()),
-        ("n_psu_frame", pa.int64()),
-        ("n_psu", pa.int64()),
-        ("n_missing_psu", pa.int64()),  # boats returned, none interviewed
-        ("boats_returned", pa.int64()),
-        ("n_interviews", pa.int64()),
-        ("status", pa.string()),
-        ("rule", pa.string()),  # in words, empty where nothing was borrowed
-    ]
-)
-
-#: The areas of the season and their names.
-AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
 #: What moved between two versions of the store, by domain and quantity, and which batches did it.
 #: Where one row nets several steps, their batches, events, instants and files are joined by "; ".

@@ -305,7 +305,7 @@ def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
 
     Each past season stands against this one with the log of the index summed over the weeks to
     date that both have; the ratio is to the mean of past seasons on the log scale, as
-    `analytics.models.seasonal_timing.strength` has it, with Student's t of one degree fewer than past
+    `seasonal_timing.strength` has it, with Student's t of one degree fewer than past
     seasons (our choice, no source).
 
     Parameters

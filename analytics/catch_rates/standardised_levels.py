@@ -103,7 +103,7 @@ class Series:
 def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFrame) -> Levels:
     r"""Fit a level for every area and week in the place of the smooth, all at one mix.
 
-    Every area-week with trips has a level, also one without a fish (`analytics.models.cell_levels`).
+    Every area-week with trips has a level, also one without a fish (`models.cell_levels`).
     Errors are those of the model times a cluster factor, `level_fit.spread_by_cluster` over
     area-weeks with fish: a sandwich for every level by itself would rest on a handful of site-days.
     Where the fit is refused, terms give way in the order of `GIVE_WAY`, and a note says so.
@@ -169,7 +169,7 @@ def all_areas(
     r"""Return the mean of all areas by week, at fixed weights.
 
     An area without a figure in a week stands with what its usual relation to the others says
-    (`analytics.models.marginal_means.fill`), so that an area that opens or closes is no rise or fall.
+    (`marginal_means.fill`), so that an area that opens or closes is no rise or fall.
 
     Parameters
     ----------

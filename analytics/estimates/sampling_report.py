@@ -10,11 +10,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.schemas import STRATUM_SCHEMA
 from analytics.data import query as sql
 from analytics.data.checks.run import check_between
 from analytics.data.importing.typed import Incoming
 from analytics.data.schema import TABLES
+from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.measured import measured_fish
 from analytics.fish.mortality_rates import ANY, LOST, RELEASED, ReleaseRates, drop_off_rate
@@ -192,7 +192,7 @@ def uneven_warnings(
     through: str | None = None,
     day_hours: float | None = None,
 ) -> list[Finding]:
-    """Return the warnings of `uneven_findings`; parameters as `analytics.estimates.estimate.estimate`.
+    """Return the warnings of `uneven_findings`; parameters as `estimate.estimate`.
 
     Raises
     ------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from analytics.errors import WrongUse
 from analytics.fish.composition_sample import composition_sample
@@ -26,13 +26,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.size_mark_classes import Pooled
     from analytics.fish.composition_sample import CompositionSample
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
     from analytics.survey.estimators import Way
     from analytics.survey.reduction import Analysis
 
+T = TypeVar("T")
 #: The usual way: strata borrow, effort from interviews, totals at listed sites.
 USUAL = Reckoning()
 
@@ -73,13 +73,13 @@ class Season:
     sample: CompositionSample | None
     mark_selective: frozenset[int]
     any_mark: frozenset[int]
-    _pooled: dict[int, Pooled] = field(default_factory=dict)
+    _made: dict[object, Any] = field(default_factory=dict)
 
-    def pooled(self, way: Way, make: Callable[[], Pooled]) -> Pooled:
-        """Return what all levels of sampled classes share, made once for each of the ways."""
-        if id(way) not in self._pooled:
-            self._pooled[id(way)] = make()
-        return self._pooled[id(way)]
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """Return what several levels of a season share, made when it is first asked for."""
+        if key not in self._made:
+            self._made[key] = make()
+        return cast("T", self._made[key])
 
 
 def prepare(

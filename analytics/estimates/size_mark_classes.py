@@ -427,7 +427,7 @@ def drawn_classes(snapshot: Snapshot, season: Season) -> Pooled:
     sample = season.sample or composition_sample(snapshot, season.design)
     way = next((one for one in season.ways if isinstance(one, Drawn)), None)
     way = way or Drawn(season.design, season.plans, season.reduction)
-    return season.pooled(way, lambda: pooled_of(season, way, sample))
+    return season.once(("pooled", way), lambda: pooled_of(season, way, sample))
 
 
 def sampled_classes(
@@ -561,7 +561,9 @@ class MarkFigures:
         if sample.why_none:
             return _without_sample(reported, sample.why_none, self._season.classes)
         if key not in self._sampled:
-            pooled = self._season.pooled(way, lambda: pooled_of(self._season, way, sample))
+            pooled = self._season.once(
+                ("pooled", way), lambda: pooled_of(self._season, way, sample)
+            )
             self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
         column = list(CLASSES).index(quantity)
         sampled = sampled_figures(self._sampled[key], column, totals)
@@ -574,7 +576,7 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figure
     """Return one class of a sampled season as figures.
 
     Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
-    less one (`analytics.propagation.joint_df`). Where interviews should bring an error and none is to
+    less one (`propagation.joint_df`). Where interviews should bring an error and none is to
     be had, there is none in all.
 
     Parameters

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.bulletin.schemas import CHANGE_SCHEMA
 from analytics.estimates.result_rows import SAMPLE_SE
+from analytics.estimates.schemas import CHANGE_SCHEMA
 from analytics.intervals import log_t, t_quantile
 from analytics.quantities import QUANTITIES, Kind
 from analytics.weeks import week_number

@@ -258,7 +258,7 @@ class DeathPlan:
         """Return the fish to which each rate applies.
 
         A group with a pair of rates by wound is split by the deep share that boats of its fishing
-        method told: ``A D/R`` deep and ``A - A D/R`` shallow (`analytics.fish.release_mortality`). In a domain
+        method told: ``A D/R`` deep and ``A - A D/R`` shallow. In a domain
         where nobody told, all take the rate of any wound.
 
         Parameters
@@ -376,7 +376,7 @@ class DeathPlan:
 def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Floats, ...]:
     """Return deaths of one part: value, variance from the fish, variance from fish and rate.
 
-    The variance is that of a product of independent estimates (`analytics.propagation.weighted_sum`).
+    The variance is that of a product of independent estimates (`propagation.weighted_sum`).
 
     Parameters
     ----------
@@ -453,7 +453,7 @@ def plan_deaths(
 ) -> DeathPlan:
     """Match every kind of fish in the interviews with the rates that apply to it.
 
-    Releases follow `analytics.fish.mortality_rates.ReleaseRates`. A drop-off rate of the own fishing
+    Releases follow `mortality_rates.ReleaseRates`. A drop-off rate of the own fishing
     method comes before one for ``any``.
 
     Parameters

@@ -281,7 +281,7 @@ def climb_shares(
     is_binomial: bool = False,
     leave_out: bool = False,
 ) -> ShareClimb:
-    """Fit shares as `analytics.models.share_regression.fit_shares` does, from one start, with covariance.
+    """Fit shares as `share_regression.fit_shares` does, from one start, with covariance.
 
     Parameters
     ----------

@@ -68,7 +68,7 @@ def dead_to_date(
 ) -> dict[str, Floats]:
     """Return release deaths, drop-off deaths and total deaths of every draw.
 
-    Each kind of fish takes the rate that `analytics.fish.mortality_rates` chooses; where that has one
+    Each kind of fish takes the rate that `fish.mortality_rates` chooses; where that has one
     for shallow and one for deep hooks, fish are split by the share hooked deep.
 
     Parameters

@@ -156,7 +156,7 @@ def sampled_death_table(
     """Return deaths of a season with releases as test fishing tells them.
 
     Legal releases are the legal fish met less those kept, sublegal ones the sublegal fish met, by
-    `analytics.estimates.size_mark_classes.sampled_classes`. The rate of a size is the mean of the rates in
+    `size_mark_classes.sampled_classes`. The rate of a size is the mean of the rates in
     use, weighted by reported releases of that size by fishing method and wound; the error of those
     weights is left out. Errors follow from the joint covariance of classes and kept fish, which
     rest on the same interviews, and from the rates.

@@ -108,7 +108,7 @@ def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tabl
     """Return the sublegal share of every area and week, and of every area, on both bases.
 
     The survey's rows are the result rows of `sublegal_prop`; the pooled ones come from
-    `analytics.models.partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of
+    `partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of
     its weeks, weighted by their encounters.
 
     Parameters

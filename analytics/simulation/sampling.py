@@ -265,13 +265,13 @@ def in_schema(name: str, columns: dict[str, Any]) -> pa.Table:
     """Return column arrays as one input table in its Arrow schema; absent columns are null."""
     n_rows = len(next(iter(columns.values())))
     arrays = []
-    for field in TABLES[name].arrow_schema:
-        if field.name in columns:
-            values = columns[field.name]
+    for column in TABLES[name].arrow_schema:
+        if column.name in columns:
+            values = columns[column.name]
             array = values if isinstance(values, pa.Array) else pa.array(values)
-            arrays.append(array.cast(field.type))
+            arrays.append(array.cast(column.type))
         else:
-            arrays.append(pa.nulls(n_rows, field.type))
+            arrays.append(pa.nulls(n_rows, column.type))
     return pa.Table.from_arrays(arrays, schema=TABLES[name].arrow_schema)
 
 

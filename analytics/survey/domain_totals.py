@@ -89,7 +89,7 @@ def domain_totals(
     ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i M_i² (1 - m_i/M_i) s_i²/m_i]``
     (Cochran 1977, Sampling Techniques, section 11.8, by stratum; from memory). A domain keeps the
     whole design: units without it are zeros in s². Thin and empty strata follow
-    `analytics.survey.thin_strata`; a lender that also stands for a filled stratum counts once with the
+    `survey.thin_strata`; a lender that also stands for a filled stratum counts once with the
     sum of its weights, so the season's error is not a sum in quadrature.
 
     Parameters
@@ -305,7 +305,7 @@ def _spread(
 def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[Floats, Floats]:
     r"""Return season totals of K measures by area, and the covariance of all of them at once.
 
-    As `analytics.survey.domain_totals.domain_totals`, with the measures of each area in a block of their
+    As `domain_totals.domain_totals`, with the measures of each area in a block of their
     own. A site-day has boats of several areas: the first stage follows from its totals of all of
     them. A boat fished in one area, so that the second stage has between two areas
     ``-(M - m)/(M (m - 1)) t_a t_b`` (the covariance of ``M ȳ_a`` and ``M ȳ_b`` with
@@ -439,7 +439,7 @@ def mapped_totals(
 ) -> tuple[Floats, Floats]:
     r"""Return ``T = Σ_c A_c t_c`` over the area-weeks c of each domain, and its covariance.
 
-    As `analytics.survey.domain_totals.domain_totals`, with each unit's part ``Σ_c b/n_h A_c t_c``. Boats
+    As `domain_totals.domain_totals`, with each unit's part ``Σ_c b/n_h A_c t_c``. Boats
     of one site-day that fished in different areas are taken as sampled on their own: their small
     negative covariance is left out.
 

@@ -14,7 +14,7 @@ from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.charts.theme import palette
-from dashboard.options import form, option_sets, records, sentences
+from dashboard.options import change_kinds, form, option_sets, records, sentences
 from dashboard.options import tables as answer_tables
 from dashboard.page_frame import Chosen, framed
 from dashboard.released.components import answer, grid
@@ -66,7 +66,7 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
         st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
     st.header("The options", anchor=False)
     st.caption(form.ABOUT)
-    found = form.draw(found, form.Ground(choice.book, on.baseline))
+    found = form.draw(found, change_kinds.Ground(choice.book, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()
     try:

@@ -185,8 +185,8 @@ def _strength(rates: Rates, area: str | None) -> str:
     past = numbers.count(line["n_past"] or 0, "past season")
     words = (
         f"this season is **{verdict(line)}**: through week {line['week']} the index of encounters "
-        f"is **{ratio.words} times** {numbers.plain(ratio.bracket(line['ci_level']))} that of {past} "
-        "by the same week"
+        f"is **{ratio.words} times** {numbers.plain(ratio.bracket(line['ci_level']))} that of "
+        f"{past} by the same week"
     )
     return f"{words}{_envelope(line)}."
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analytics.options.baseline import Baseline
+    from dashboard.bulletin_index import Book
 
 
 class Kind(StrEnum):
@@ -140,3 +141,11 @@ _STARTS: dict[Kind, Any] = {
     Kind.EFFORT: lambda *_: {"effort_factor": 0.9},
     Kind.SPAN: lambda baseline, _: {"first": option_sets.first_day(baseline)},
 }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """What the widgets of a form offer."""
+
+    book: Book
+    baseline: Baseline

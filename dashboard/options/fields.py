@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.options.option import Change
-    from dashboard.options.form import Ground
+    from dashboard.options.change_kinds import Ground
 
 DAYS = {"1": "Mon", "2": "Tue", "3": "Wed", "4": "Thu", "5": "Fri", "6": "Sat", "7": "Sun"}
 AT_LIMIT = {

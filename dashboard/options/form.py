@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from analytics.options.option import Change, Option
 from dashboard.options import change_kinds, fields, option_sets
-from dashboard.options.change_kinds import Kind
+from dashboard.options.change_kinds import Ground, Kind
 
 if TYPE_CHECKING:
-    from analytics.options.baseline import Baseline
     from analytics.options.option_file import OptionSet
-    from dashboard.bulletin_index import Book
 
 #: Most changes of an option that the form adds; a file may have more, and they are shown.
 MOST_CHANGES = 4
@@ -23,14 +21,6 @@ ABOUT = (
     "Today's rule is always weighed too. Each option below says what it would change, from the day "
     "after the data end; what it leaves out stays as it is."
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Ground:
-    """What the widgets of a form offer."""
-
-    book: Book
-    baseline: Baseline
 
 
 def draw(found: OptionSet, ground: Ground) -> OptionSet:

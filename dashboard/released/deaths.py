@@ -230,13 +230,11 @@ _BASES = {SAMPLED_DEATHS: SAMPLED, "deaths": REPORTED}
 def sums(told: Released, area: str | None) -> list[Dot]:
     """Return kept, released, lost and all deaths of a domain, by the sample and by reports."""
     found = []
-    for fate in FATES:
+    for fate, usual in FATES.items():
         for table, basis in _BASES.items():
             every = groups(told, area, table=table)
             mine = [one for one in totals(every) if one["fate"] == fate]
-            names = (
-                [DIED.get(fate, FATES[fate])] if len(mine) == 1 else [label(one) for one in mine]
-            )
+            names = [DIED.get(fate, usual)] if len(mine) == 1 else [label(one) for one in mine]
             found += [
                 _dot(name, one, every, basis=basis) for name, one in zip(names, mine, strict=True)
             ]

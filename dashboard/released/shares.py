@@ -69,8 +69,8 @@ def _of_all(book: Book, told: Released) -> str:
     start = f"In week {week} no share can be given over all areas."
     if row is not None and row.estimate is not None:
         start = (
-            f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were sublegal "
-            f"{numbers.plain(numbers.bracket(row))} by the survey."
+            f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were "
+            f"sublegal {numbers.plain(numbers.bracket(row))} by the survey."
         )
     lines = [
         (one, area) for area in book.areas if _has(one := told.share(POOLED, area, week)) and one

@@ -66,7 +66,8 @@ def _answer_of(book: Book, told: Released, area: str | None, week: str | None) -
         return f"{start}: {_why_none(list(rows.values()))}."
     known.sort(key=lambda pair: -(pair[1].estimate or 0.0))
     parts = [
-        f"{numbers.plain(name)} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row, full=not at))}"
+        f"{numbers.plain(name)} **{numbers.value(row)}** "
+        f"{numbers.plain(numbers.bracket(row, full=not at))}"
         for at, (name, row) in enumerate(known[:NAMED])
     ]
     more = len(known) - NAMED

@@ -61,9 +61,9 @@ def _without(book: Book, found: Standings) -> str:
     if found.limits:
         return "No limit of this season counts the chosen areas; choose others, or none for all."
     return (
-        f"No limit is set for season {numbers.plain(book.card.season)}, so there is nothing to stand "
-        "against. Add rows to the table `limits` (an id, the season, areas, a quantity and the "
-        "fish it allows), import it and make the bulletin again."
+        f"No limit is set for season {numbers.plain(book.card.season)}, so there is nothing to "
+        "stand against. Add rows to the table `limits` (an id, the season, areas, a quantity and "
+        "the fish it allows), import it and make the bulletin again."
     )
 
 

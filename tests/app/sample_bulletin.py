@@ -13,7 +13,8 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.bulletin.archive import Bulletin, Card, keep
-from analytics.bulletin.schemas import AREA_SCHEMA, CHANGE_SCHEMA, MOVED_SCHEMA, STRATUM_SCHEMA
+from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.findings import to_arrow as findings_to_arrow
 from analytics.quantities import QUANTITIES, CiMethod, Kind, Status
 from analytics.result_table import to_arrow

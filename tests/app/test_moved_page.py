@@ -79,7 +79,7 @@ def test_an_area_is_asked_alone(open_moved, told):
     assert words.startswith("Of the 13 weekly figures of Chinook encounters in Quillon Bank that ")
     assert "**1** moved since." in words
     place = moves.place_of(move)
-    before, now = (moves.text.value(row, place=place) for row in (move.before, move.now))
+    before, now = (moves.numbers.value(row, place=place) for row in (move.before, move.now))
     assert f"Quillon Bank, week 2036-W03, from **{before}**" in words
     assert f"to **{now}**" in words
     assert "Umbra Flats" not in words_of(page)
@@ -128,7 +128,7 @@ def test_the_figures_shown_differ_by_what_is_told(book, told, quantity, part):
     now = replace(move.now, estimate=old * (1 + part))
     move = replace(move, kind="revised", now=now, moved=old * part)
     place = moves.place_of(move)
-    before, after = (amount(moves.text.value(row, place=place)) for row in (move.before, now))
+    before, after = (amount(moves.numbers.value(row, place=place)) for row in (move.before, now))
     size = after - before if quantity == SHARE else 100 * (after - before) / before
     shown = moves.shift(move).replace("\u00a0%", "").replace(" points", "")
     if shown.startswith("less than"):
@@ -137,7 +137,7 @@ def test_the_figures_shown_differ_by_what_is_told(book, told, quantity, part):
         wanted = float(shown.replace("−", "-"))
         assert size == pytest.approx(wanted, abs=0.0501 if abs(wanted) < 1 else 0.501)
     for row in (move.before, now):
-        assert moves.text.value(row, place=place) in move_tables.moves_table([move], book=book)
+        assert moves.numbers.value(row, place=place) in move_tables.moves_table([move], book=book)
 
 
 def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
@@ -146,9 +146,9 @@ def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
         replace(row, estimate=1237.0, se=se, ci_low=1237 - 2 * se, ci_high=1237 + 2 * se)
         for row, se in ((move.before, 250.0), (move.now, 20.0))
     )
-    assert moves.text.value(old) != moves.text.value(now)
+    assert moves.numbers.value(old) != moves.numbers.value(now)
     place = moves.place_of(replace(move, before=old, now=now))
-    assert [moves.text.value(row, place=place) for row in (old, now)] == ["1,237", "1,237"]
+    assert [moves.numbers.value(row, place=place) for row in (old, now)] == ["1,237", "1,237"]
 
 
 def test_a_move_from_zero_or_from_nothing_keeps_its_own_digits(told):

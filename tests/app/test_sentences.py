@@ -35,8 +35,8 @@ def test_answer_is_one_sentence_with_every_interval(book):
     assert words.endswith(".")
     for name in sentences.HEADLINE[:4]:
         row = book.row(None, CHOSEN, name)
-        assert f"{sentences.text.value(row)}".replace(PERCENT, " %") in words
-        assert sentences.text.interval(row).replace(PERCENT, " %") in words
+        assert f"{sentences.numbers.value(row)}".replace(PERCENT, " %") in words
+        assert sentences.numbers.interval(row).replace(PERCENT, " %") in words
     assert "against the week before" in words
 
 
@@ -53,7 +53,7 @@ def test_answer_carries_the_caution_of_each_figure(book, part, words):
     rows = {**book.rows, key: replace(book.rows[key], se=part * book.rows[key].estimate)}
     said = words_of(replace(book, rows=rows), None)
     assert said.count("PSE") == (1 if words else 0)
-    assert words is None or f"{sentences.text.interval(rows[key])}{words}" in said
+    assert words is None or f"{sentences.numbers.interval(rows[key])}{words}" in said
 
 
 def test_answer_without_a_sample(book):

@@ -12,7 +12,7 @@ import pytest
 from analytics.bulletin.publication import WITHHELD
 from analytics.quantities import Status
 from dashboard import bulletin_index as books
-from dashboard import reasons
+from dashboard import numbers, reasons
 from dashboard.charts import heat, series, theme
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
@@ -157,7 +157,7 @@ def test_every_cell_has_a_value_or_a_reason(book, quantity):
         if row is None or row.estimate is None:
             missing.add((x, y))
         else:
-            shown = series.text.interval(row) or reasons.why_no_interval(row)
+            shown = numbers.interval(row) or reasons.why_no_interval(row)
             assert shown in colours.customdata[at].replace("<br>", " ")
     every = {(x, y) for x in range(len(book.axis)) for y in range(len(book.areas))}
     assert set(zip(colours.x, colours.y, strict=True)) == every

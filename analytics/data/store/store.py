@@ -135,7 +135,7 @@ class Store:
     ) -> Receipt:
         """Store tables as one batch, all or nothing; only new or changed rows are written.
 
-        The rows are taken as they are but for types and keys: `analytics.data.intake` checks them.
+        The rows are taken as they are but for types and keys: `analytics.data.importing` checks them.
 
         Parameters
         ----------
