@@ -81,6 +81,14 @@ def inits(top: str) -> list[Path]:
     return list((ROOT / top).rglob("__init__.py"))
 
 
+def test_files_that_developers_are_sent_to_are_there() -> None:
+    text, _, _ = TEXTS["DEVELOPERS.md"].partition("<!-- generated: files -->")
+    named = set(re.findall(r"`([\w/]+\.py)`", text))
+    folders = [ROOT, ROOT / "analytics"]
+    assert named
+    assert not {name for name in named if not any((one / name).exists() for one in folders)}
+
+
 def test_the_readme_is_short() -> None:
     assert len(TEXTS["README.md"].encode()) <= 8 * 1024
 
