@@ -1,7 +1,7 @@
 """The quantities a result row can carry: names, units, kinds, and the words people read.
 
 One registry, from which the estimators, the result table, the documentation and the dashboard
-take their names. The names are the contract's and do not change.
+take their names. The names are stable (`analytics/docs/interface.md`).
 """
 
 from __future__ import annotations
@@ -183,7 +183,7 @@ _ALL = (
     ),
 )
 
-#: Every quantity by its name, in the order of the contract.
+#: Every quantity by its name, in the order of the result rows.
 QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _ALL}
 
 

@@ -40,7 +40,7 @@ DOMAIN_COLUMNS: tuple[str, ...] = ("season", "area", "week")
 
 
 def to_arrow(rows: Sequence[dict[str, Any]]) -> pa.Table:
-    """Return result rows as Arrow in the contract's columns and order.
+    """Return result rows as Arrow, in the columns and order of `RESULT_SCHEMA`.
 
     Parameters
     ----------

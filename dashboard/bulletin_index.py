@@ -35,7 +35,7 @@ Key = tuple[str | None, str | None, str]
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One result row; the fields are the contract's columns, areas in `method` by their names."""
+    """One result row; the fields are its columns, areas in `method` by their names."""
 
     season: str | None
     area: str | None
@@ -190,7 +190,7 @@ def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
 
 
 def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:
-    """Return the result rows of a week as kept, in the contract's columns.
+    """Return the result rows of a week as kept, in `RESULT_SCHEMA`.
 
     Parameters
     ----------

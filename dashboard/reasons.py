@@ -1,7 +1,7 @@
 """Why a figure has no number or no interval, what stands behind it, and how far to trust it.
 
 The words of a row stand in its `method`: the reason where there is no estimate, else the name of
-the estimator and its reservations, apart by semicolons (contract, section 2).
+the estimator and its reservations, apart by semicolons.
 """
 
 from __future__ import annotations

@@ -183,7 +183,7 @@ def rate_key(row: Mapping[str, object]) -> str:
 def totals_of(
     by_method: Floats, per_fish: Mapping[str, Floats], normal: Mapping[str, Floats]
 ) -> dict[str, Floats]:
-    """Return every total of the contract from its parts, deaths at the rates of this module."""
+    """Return every total of the result rows from its parts, deaths at the rates of this module."""
     trips, kept, legal, sublegal, unknown = np.moveaxis(by_method.sum(axis=2), -1, 0)
     released = legal + sublegal + unknown
 

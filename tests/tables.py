@@ -1,4 +1,4 @@
-"""Small surveys written out by hand, as snapshots in the contract's tables."""
+"""Small surveys written out by hand, as snapshots of input tables."""
 
 from __future__ import annotations
 

@@ -250,7 +250,7 @@ def public_rows(table: pa.Table) -> pa.Table:
     Parameters
     ----------
     table : pyarrow.Table
-        Result rows (contract, section 2).
+        Result rows, in `RESULT_SCHEMA`.
 
     Returns
     -------

@@ -71,7 +71,7 @@ class Column:
     pattern : Pattern or None
         How the text must be written.
     default : str or None
-        What an empty cell means, where the contract gives a default.
+        What an empty cell means, where there is a default.
     if_empty : str
         What the estimates do where some cells are empty; said once a batch.
     part_of : str or None
@@ -118,7 +118,7 @@ class Table:
 
     @property
     def arrow_schema(self) -> pa.Schema:
-        """The Arrow schema of the stored table, in the order of the contract."""
+        """The Arrow schema of the stored table, in the order of the columns."""
         return pa.schema([(column.name, column.arrow_type) for column in self.columns])
 
     def column(self, name: str) -> Column:

@@ -1,4 +1,4 @@
-"""Every input table of the contract in one place: columns, types, units, keys, ranges, meanings.
+"""Every input table in one place: columns, types, units, keys, ranges, meanings.
 
 The import, the checks and the data dictionary all follow from `TABLES`.
 """

@@ -95,7 +95,7 @@ def scenario_table(
     through: str | None = None,
     reports_over: Sequence[float] = REPORTS_OVER,
 ) -> pa.Table:
-    """Estimate every quantity of the contract once for each multiplier.
+    """Estimate every quantity once for each multiplier.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 
-#: The domains a bulletin carries: every choice of columns of the contract.
+#: The domains a bulletin carries: every choice of domain columns.
 LEVELS: tuple[tuple[str, ...], ...] = (("area", "week"), ("area",), ("week",), ("season",))
 
 
@@ -46,7 +46,7 @@ def estimate(
     day_hours: float | None = None,
     classes: str = Classes.SAMPLE_FIRST,
 ) -> pd.DataFrame:
-    """Estimate every quantity of the contract for the domains asked.
+    """Estimate every quantity for the domains asked.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def estimate(
     Returns
     -------
     pandas.DataFrame
-        Result rows (contract, section 2).
+        Result rows, in `RESULT_SCHEMA`.
 
     Raises
     ------

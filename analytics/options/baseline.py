@@ -61,7 +61,7 @@ class Baseline:
     so_far : Rules
         With N = 1: those that the totals so far were fished under (of the most open days).
     to_date : mapping of str to ndarray, shape (D, A)
-        Every total of the contract through `through` by name, deaths and classes included.
+        Every total of the result rows through `through` by name, deaths and classes included.
     by_method : ndarray, shape (D, A, M, 5)
         Totals so far in the order of `PARTS`; they add up to those of `to_date` over methods.
     deep : ndarray, shape (D, A, M)
@@ -126,7 +126,7 @@ class Limit:
     limit_id : str
     areas : tuple of str
     quantities : tuple of str
-        Totals of the contract whose sum is limited.
+        Totals of the result rows whose sum is limited.
     fish : float
     """
 

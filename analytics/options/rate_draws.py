@@ -27,7 +27,7 @@ def rate_key(row: Mapping[str, Any]) -> str:
     Parameters
     ----------
     row : mapping
-        A row in the contract's columns; one with ``base`` is of `drop_off`.
+        A row of that table; one with ``base`` is of `drop_off`.
 
     Returns
     -------

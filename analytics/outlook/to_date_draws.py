@@ -388,7 +388,7 @@ class ToDate:
     areas, methods : tuple of str
         A and M labels; a method not told is the empty string.
     to_date : mapping of str to ndarray, shape (D, A)
-        Every total of the contract; NaN where there is no estimate.
+        Every total of the result rows; NaN where there is no estimate.
     by_method : ndarray, shape (D, A, M, 5)
         In the order of `analytics.options.baseline.PARTS`.
     deep : ndarray, shape (D, A, M)

@@ -65,7 +65,7 @@ def composition_tables(
     """Return encounters by class as reported and as sampled, and one over the other.
 
     Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
-    is reckoned. `encounter_fish` is, as reported, the contract's own row, releases of unknown size
+    is reckoned. `encounter_fish` is, as reported, the result row itself, releases of unknown size
     among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
 
     Parameters

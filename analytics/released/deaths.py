@@ -166,7 +166,7 @@ def method_of(group: Group) -> str | None:
 
 
 ALL = "all"
-#: The rows of totals, each with the quantity of the contract that it is.
+#: The rows of totals, each with the quantity of the result rows that it is.
 _TOTALS = {RELEASED: "release_deaths_fish", LOST: "drop_off_deaths_fish", ALL: "total_deaths_fish"}
 _ENDS = "low and high: all rates at the low or the high end of their intervals at once"
 _NO_ENDS = "no standard error given with the rate: no low and high, and no error from the rate"
@@ -183,8 +183,8 @@ def death_table(
 
     A row for each fate, size class, fishing method and wound class that take one rate, then rows of
     size ``any`` without a method for all released, all lost and everything (fate ``all``), whose
-    deaths are the contract's own. Low and high are the same fish at the ends of the rate's interval
-    (logit scale).
+    deaths are those of the result rows. Low and high are the same fish at the ends of the rate's
+    interval (logit scale).
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ class _DeathRows(RowsOfAreas):
         return found | {"reason": "; ".join(words)}
 
     def _total(self, fate: str, place: int, area: int | None) -> Row:
-        """Return the row of one of the contract's quantities of deaths, with its ends."""
+        """Return the row of one quantity of deaths, with its ends."""
         quantity = _TOTALS[fate]
         figures = death_figures(self.plan, quantity, self.totals)
         found = self._finished(figures, place, area)

@@ -1,4 +1,4 @@
-"""From a sound's settings to the contract's reference tables and to the frame of one season."""
+"""From a sound's settings to its reference tables and to the frame of one season."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class Frame:
 
 
 def reference_tables(sound: Sound) -> dict[str, pa.Table]:
-    """Return areas, sites, seasons and holidays of a sound in the contract's schema."""
+    """Return areas, sites, seasons and holidays of a sound, in the schemas of their tables."""
     areas = [{"area": area.area, "area_name": area.name} for area in sound.areas]
     sites = [
         {

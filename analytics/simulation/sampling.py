@@ -1,4 +1,4 @@
-"""Draw the contract's `site_day` design from a simulated season, as its input tables."""
+"""Draw the `site_day` design from a simulated season, as its input tables."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class Sample:
     trips : ndarray of int, shape (k,)
         Interviewed boat trips, as indices of the population; ascending.
     tables : dict of str to pyarrow.Table
-        ``site_days`` and ``interviews`` in the contract's schema.
+        ``site_days`` and ``interviews`` in the schemas of their tables.
     interview_id : ndarray of str, shape (k,)
         Key of each interviewed trip.
     """
@@ -275,7 +275,7 @@ def in_schema(name: str, columns: dict[str, Any]) -> pa.Table:
     return pa.Table.from_arrays(arrays, schema=TABLES[name].arrow_schema)
 
 
-# Interviews of convenience: the contract's `opportunistic` design, without a site-day drawn.
+# Interviews of convenience: the `opportunistic` design, without a site-day drawn.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -341,7 +341,7 @@ def draw_convenience_sample(
     return Sample(units=units, trips=trips, tables={"interviews": interviews}, interview_id=ids)
 
 
-# Draw the contract's `day_site` design: days first, then sites within the day by their weight.
+# Draw the `day_site` design: days first, then sites within the day by their weight.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

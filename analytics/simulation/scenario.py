@@ -25,7 +25,7 @@ class Opening:
     mark_selective : bool
         Only marked fish may be kept.
     design : str
-        How samplers choose site-days: a design of the contract.
+        How samplers choose site-days: a design of the table `seasons`.
     """
 
     start: tuple[int, int]

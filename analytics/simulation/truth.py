@@ -1,4 +1,4 @@
-"""The known truth of a simulated season, in the contract's quantities, for every domain."""
+"""The known truth of a simulated season, in the quantities of the result rows, for every domain."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Write the demo season: the contract's tables as Parquet, its known truth, a few dirty rows."""
+"""Write the demo season: its input tables as Parquet, its known truth, a few dirty rows."""
 
 from __future__ import annotations
 

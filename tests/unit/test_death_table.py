@@ -1,4 +1,4 @@
-"""Deaths by class: the rows add up to the contract's own, low and high ends, and the method mix."""
+"""Deaths by class: the rows add up to the result rows, low and high ends, and the method mix."""
 
 from __future__ import annotations
 

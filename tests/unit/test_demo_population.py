@@ -1,4 +1,4 @@
-"""The simulated seasons hold to the contract's design and to the facts of the trade."""
+"""The simulated seasons hold to the stated design and to the facts of the trade."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The sampler draws the contract's design: equal chances, without replacement, unbiased."""
+"""The sampler draws the stated design: equal chances, without replacement, unbiased."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def read_cell(value: Any, *, column: Column) -> Any:
 
 
 def read_extra(value: Any) -> str | Fault | None:
-    """Return the cell of a column the contract does not know as text, or a `Fault`."""
+    """Return the cell of a column that no schema knows as text, or a `Fault`."""
     if value is None or (isinstance(value, str) and not value.strip()):
         return None
     text = str(value).strip()
@@ -219,7 +219,7 @@ class Incoming:
     table : str
         Input table.
     data : pyarrow.Table
-        The contract's columns in their types, then extra columns as text; bad cells are null.
+        The columns of the schema in their types, then extra columns as text; bad cells are null.
     file : ndarray of object, shape (n,)
         File of each row.
     row : ndarray of int, shape (n,)

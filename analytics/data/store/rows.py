@@ -32,14 +32,14 @@ _SQL_TYPE = {
 
 
 def stored_schema(table: Table) -> pa.Schema:
-    """Return the schema a table is stored in: the contract's columns, extras, batch."""
+    """Return the schema a table is stored in: the columns of its schema, extras, batch."""
     return table.arrow_schema.append(pa.field(EXTRA, pa.string())).append(
         pa.field(BATCH, pa.string())
     )
 
 
 def pack(data: pa.Table, *, table: Table) -> pa.Table:
-    """Return `data` in the contract's columns, all others as text in one JSON column.
+    """Return `data` in the columns of its schema, all others as text in one JSON column.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def _texts(values: Sequence[str]) -> str:
 def compare(incoming: pa.Table, stored: pa.Table, *, table: Table) -> tuple[pa.Table, Counts]:
     """Return the rows of `incoming` that are new or changed, and how many are which.
 
-    Both tables hold the contract's columns and the JSON of the extras; nulls are equal.
+    Both tables hold the columns of the schema and the JSON of the extras; nulls are equal.
     """
     if not incoming.num_rows:
         return incoming, Counts()

@@ -90,7 +90,7 @@ class Store:
         Returns
         -------
         pyarrow.Table
-            The contract's columns, then any extra columns as text.
+            The columns of its schema, then any extra columns as text.
 
         Raises
         ------
@@ -135,12 +135,13 @@ class Store:
     ) -> Receipt:
         """Store tables as one batch, all or nothing; only new or changed rows are written.
 
-        The rows are taken as they are but for types and keys: `analytics.data.importing` checks them.
+        The rows are taken as they are but for types and keys; `analytics.data.importing` checks
+        them.
 
         Parameters
         ----------
         tables : mapping of str to pyarrow.Table
-            By table name. Columns the contract does not know are kept as text.
+            By table name. Columns that no schema knows are kept as text.
         sources : sequence of str
             Names of the files they came from.
         checked_at : int, optional
