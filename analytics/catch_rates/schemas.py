@@ -22,7 +22,7 @@ INDEX_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("n_trips", pa.int64()),  # of a share: trips that met a fish
-        ("filled_prop", pa.float64()),  # all areas: part of the index lent by areas not fished
+        ("filled_prop", pa.float64()),  # all areas: part that is imputed, for areas not fished
         ("note", pa.string()),  # of an index: that there was no fish, or why it has no interval
         ("reason", pa.string()),  # why there is no index; empty where there is one
     ]
@@ -36,7 +36,7 @@ TREND_SCHEMA = pa.schema(
         ("week", pa.string()),
         ("response", pa.string()),
         ("is_ahead", pa.bool_()),
-        ("is_closed", pa.bool_()),  # no day of the week is open, by the calendar
+        ("is_closed", pa.bool_()),  # no open day in the week
         ("level", pa.float64()),
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),

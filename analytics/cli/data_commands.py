@@ -47,7 +47,7 @@ BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_change
     "--quarantine",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Set rows with errors, and rows that hang on them, aside in FILE (CSV); store the rest.",
+    help="Set rows with errors, and rows that depend on them, aside in FILE (CSV); store the rest.",
 )
 def import_(
     paths: tuple[Path, ...], store: Path, check_only: bool, quarantine: Path | None
@@ -67,7 +67,7 @@ def import_(
     if quarantine:
         require_folder_of(quarantine)
         if quarantine.exists() and not check_only:
-            raise WrongUse(f"{quarantine} exists and may hold rows to mend; name another file")
+            raise WrongUse(f"{quarantine} exists and may hold rows to correct; name another file")
     target = Store(store)
     with watched(target):
         reading = intake.read_paths(paths, progress=progress)
@@ -85,8 +85,8 @@ def import_(
 def batches(store: Path) -> None:
     """List what came in and when, oldest first, withdrawn batches too.
 
-    Columns, parted by tabs: version of the store, batch, instant (UTC), state, number of rows new
-    and changed, files.
+    Columns, separated by tabs: version of the store, batch, instant (UTC), state, number of rows
+    new and changed, files.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
@@ -105,7 +105,7 @@ def withdraw(batch: str, store: Path) -> None:
     """Take one batch out again; its rows stay in the history.
 
     BATCH is its id from `blackmouth batches`, or the beginning of it with at least its number, such
-    as b0003. Refused if rows that stay would hang on rows that go; the message names their batches.
+    as b0003. Refused if rows that stay depend on rows that go; the message names their batches.
     """
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 

@@ -35,7 +35,7 @@ Columns of FILE (.csv or .parquet, one row a fish):
 
 @click.command(
     short_help="Rates, survival and a model of held fish.",
-    help="Reckon what fish held after capture say of deaths after release.\n\n"
+    help="Estimate mortality from holding trials.\n\n"
     "For every group the share that died with two intervals (Wilson's and the exact one), and "
     "corrected for the deaths that controls show; the share alive over time, fish taken out alive "
     "counted as long as they were seen; and a logistic model of death by group and length, or why "

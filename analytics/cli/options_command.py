@@ -37,7 +37,7 @@ REPORT = "answer.md"
 
 _FORMAT = """\b
 FILE is TOML; --example prints one with every key explained:
-  title, notes          of the whole set
+  title, notes          of the set
   [[option]]            name, elasticity, to_other_areas_prop, to_other_days_prop
   [[option.change]]     areas, first_day, last_day, close_from, reopen_from, open_through,
                         open_weekdays, daily_limit_fish, at_limit, min_length_mm,
@@ -57,15 +57,15 @@ def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> N
 
 
 @click.command(
-    short_help="Weigh changes of the rules for the rest of a season.",
-    help="Weigh the options of FILE: angler trips, catch, encounters and deaths by the end of the "
-    "season, each with its interval; the difference from today's rule; the chance to pass each "
-    "limit, and when.\n\n"
+    short_help="Compare rule changes for the rest of a season.",
+    help="Compare the options of FILE: angler trips, catch, encounters and deaths by the end of "
+    "the season, each with its interval; the difference from today's rule; the probability of "
+    "exceeding each limit, and when.\n\n"
     "Draws come from the newest bulletin of the season as of the newest data, made first where "
     "there is none. DIR gets answer.md to read, and figures, reach, beaten and assumptions as CSV "
-    "and Parquet: all of them or nothing. An option that the season cannot weigh is told with the "
-    "reason, and the others are weighed. The answer informs; the agency's own rules and licensed "
-    "practice decide.\n\n" + _FORMAT,
+    "and Parquet: all of them or nothing. An option that the season cannot support is named with "
+    "the reason, and the others are compared. The answer informs; the agency's own rules and "
+    "licensed practice decide.\n\n" + _FORMAT,
     epilog=examples(
         "blackmouth options --example > options.toml",
         "blackmouth options options.toml --store mystore --out answer",
@@ -90,7 +90,7 @@ def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> N
     help="Print an example of FILE, every key explained, and exit; needs nothing else.",
 )
 def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
-    """Weigh the options of a file on the draws of a bulletin."""
+    """Compare the options of a file on the draws of a bulletin."""
     asked = _read(file)
     require_room_for(out)
 

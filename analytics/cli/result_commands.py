@@ -75,7 +75,7 @@ BY = click.option(
     type=click.Choice([one.value for one in Effort]),
     default=Effort.INTERVIEWS.value,
     show_default=True,
-    help="Effort from boats and interviews at the ramps, or from boats counted on the water.",
+    help="Effort from boats and interviews at landing sites, or from boats counted on the water.",
 )
 @click.option(
     "--day-hours",
@@ -160,7 +160,7 @@ def estimate(
 
 
 @click.command(
-    short_help="Make and keep the week's whole result set.",
+    short_help="Make and save the week's full result set.",
     epilog=examples(
         "blackmouth bulletin --store mystore",
         "blackmouth bulletin --store mystore --season 2030-31 --through 2031-W05 --out week05",
@@ -176,7 +176,7 @@ def estimate(
     help="Also write its tables there, as CSV and Parquet.",
 )
 def bulletin(store: Path, season: str | None, through: str | None, out: Path | None) -> None:
-    """Make the week's whole result set and keep it in the store, by version.
+    """Make the week's full result set and save it in the store, by version.
 
     Estimates of a season through a week by area and week, area, week and season, with changes from
     the week before, the strata and the findings. The dashboard shows bulletins. The same data give
@@ -264,9 +264,9 @@ def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
 
 
 @click.command(
-    short_help="Tell which estimates moved, and why.",
+    short_help="List which estimates changed, and why.",
     epilog=examples(
-        "blackmouth revisions --store mystore --out moved.csv",
+        "blackmouth revisions --store mystore --out changed.csv",
         "blackmouth revisions --store mystore --since 3 --as-of 5 --by week --out -",
     ),
 )
@@ -286,7 +286,7 @@ def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
     "--out",
     required=True,
     metavar="FILE",
-    help="The moves: a .csv or .parquet file, or - for CSV on standard output.",
+    help="The revisions: a .csv or .parquet file, or - for CSV on standard output.",
 )
 def revisions(
     *,
@@ -297,11 +297,11 @@ def revisions(
     by: str,
     out: str,
 ) -> None:
-    """Tell which estimates moved between two versions of the store, and which batch moved each.
+    """List which estimates changed between two versions of the store, and which batch changed each.
 
     One row a step, domain and quantity: the estimate, error and status before and after, the
     batch, its files, and when it was imported or withdrawn. Weeks that were not there before are
-    new, not moved. A sentence on stderr nets the steps.
+    new, not changed. A sentence on stderr sums the steps up.
     """
     target = out_path(out)
     words = domains(by)
@@ -359,9 +359,9 @@ def scenarios(
 ) -> None:
     """Estimate every quantity as if anglers reported M sublegal fish for each one they released.
 
-    Reported sublegal releases are divided by M; all else stays as told. Rows are result rows after
-    a column `basis`: as_reported where M is 1, else sublegal_reports_divided_by_M. These are
-    scenarios, no correction: nothing in the other commands uses them.
+    Reported sublegal releases are divided by M; all else stays as reported. Rows are result
+    rows after a column `basis`: as_reported where M is 1, else sublegal_reports_divided_by_M.
+    These are scenarios, no correction: nothing in the other commands uses them.
     """
     target = out_path(out)
     words, multipliers = domains(by), _multipliers(reports_over)

@@ -48,7 +48,7 @@ _TABLES = (
         "sites",
         ("site",),
         (
-            text("site", "Landing site (ramp).", filled=True),
+            text("site", "Landing site.", filled=True),
             text("site_name", "Its name for people."),
             text("area", "Area where the site lies.", filled=True, **_AREA),
             number("longitude", "Position, WGS 84.", "degree", low=-180, high=180),
@@ -108,7 +108,7 @@ _TABLES = (
             ),
             count(
                 "frame_site_days",
-                "Units in the stratum's frame, where the calendar cannot tell (site-days; days in "
+                "Units in the stratum's frame, where the calendar cannot say (site-days; days in "
                 "design day_site).",
                 "site_day",
                 low=1,
@@ -170,7 +170,7 @@ _TABLES = (
                 "Of all released, those hooked in gills, throat or gut or bleeding.",
             ),
         ),
-        "One boat trip, as told to the sampler.",
+        "One boat trip, as reported to the sampler.",
     ),
     Table(
         "fish",

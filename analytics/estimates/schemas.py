@@ -46,7 +46,7 @@ STRATUM_SCHEMA = pa.schema(
 #: The areas of the season and their names.
 AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
-#: Result rows of other ways to reckon the same season, each under the name of its basis.
+#: Alternative estimates of the same season: result rows, each under the name of its basis.
 READING_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
 
 #: Share of boats met on the water that land at listed sites, and the factor that expands totals.

@@ -11,7 +11,7 @@ SHARE_SCHEMA = pa.schema(
     [
         pa.field("basis", pa.string()),  # survey | pooled
         *RESULT_SCHEMA,
-        ("n_fish", pa.int64()),  # encounters told in the interviews behind the row
+        ("n_fish", pa.int64()),  # encounters reported in the interviews behind the row
         ("n_sublegal", pa.int64()),
         # survey: its variance over p(1-p)/n_fish, that of as many fish drawn one by one; the finite
         # sample makes it small where much of the fleet was interviewed
@@ -58,7 +58,7 @@ DEATH_SCHEMA = pa.schema(
         ("area", pa.string()),  # null: all areas
         ("fate", pa.string()),  # kept | released | lost | all
         ("size_class", pa.string()),  # legal | sublegal | unknown | any
-        ("method", pa.string()),  # fishing method; null: all or not told
+        ("method", pa.string()),  # fishing method; null: all, or not reported
         ("wound_class", pa.string()),  # any | shallow | deep
         ("fish", pa.float64()),  # fish that the rate applies to
         ("fish_se", pa.float64()),
@@ -169,7 +169,7 @@ LENGTH_SCHEMA = pa.schema(
         ("bin_mm", pa.float64()),  # width
         ("fish", pa.int64()),
         ("marked", pa.int64()),
-        ("converted", pa.int64()),  # of those, with a total length reckoned from another
+        ("converted", pa.int64()),  # of those, with a total length calculated from another length
         ("min_length_mm", pa.float64()),  # legal line of the area; null where none is given
     ]
 )
