@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import itertools
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 
 #: Quantities that are totals: a limit may be told against them.
 TOTALS: tuple[str, ...] = tuple(
-    name for name, one in QUANTITIES.items() if one.kind in (Kind.TOTAL, Kind.DEATHS)
+    name
+    for name, one in QUANTITIES.items()
+    if one.kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
 )
 #: Totals of fish: a limit may be set on the sum of several.
 FISH_TOTALS: tuple[str, ...] = tuple(name for name in TOTALS if QUANTITIES[name].unit == "fish")

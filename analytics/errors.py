@@ -14,7 +14,7 @@ class BlackmouthError(Exception):
     """Anything a user can mend; the command line prints it in words and never as a traceback."""
 
 
-class WrongUse(BlackmouthError):  # noqa: N818 - reads as a sentence
+class UsageError(BlackmouthError):
     """A call or command that asks for something that does not exist (exit status 2)."""
 
 
@@ -22,11 +22,11 @@ class StoreError(BlackmouthError):
     """The store cannot be read or written."""
 
 
-class WrongStore(StoreError, WrongUse):  # noqa: N818 - reads as a sentence
+class NotAStoreError(StoreError, UsageError):
     """The path given is that of no store, or none can be kept there (exit status 2)."""
 
 
-class DataRefused(BlackmouthError):  # noqa: N818 - reads as a sentence
+class DataRejected(BlackmouthError):  # noqa: N818 - reads as a sentence
     """The data cannot be taken as they are; nothing was stored (exit status 1).
 
     Parameters

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Kind(StrEnum):
+class QuantityKind(StrEnum):
     """What sort of number a quantity is; the kind decides its interval."""
 
     TOTAL = "total"
@@ -29,7 +29,7 @@ class Quantity:
         The stable name in result rows.
     unit : str
         The unit as written in result rows.
-    kind : Kind
+    kind : QuantityKind
         Total, rate, share, or a total that also carries the error of a rate.
     label : str
         The words for people.
@@ -39,7 +39,7 @@ class Quantity:
 
     name: str
     unit: str
-    kind: Kind
+    kind: QuantityKind
     label: str
     meaning: str
 
@@ -49,7 +49,7 @@ def _mark(size: str, mark: str) -> Quantity:
     return Quantity(
         f"encounter_{size}_{mark}_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         f"{size.capitalize()} {mark} encounters",
         f"Chinook met that were {size} in length and {mark} (adipose fin "
         f"{'clipped' if mark == 'marked' else 'whole'}).",
@@ -60,99 +60,99 @@ _ALL = (
     Quantity(
         "boat_trips",
         "boat_trip",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Boat trips",
         "Boat trips that ended at a listed site.",
     ),
     Quantity(
         "angler_trips",
         "angler_trip",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Angler trips",
         "Anglers summed over boat trips.",
     ),
     Quantity(
         "angler_hours",
         "angler_hour",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Angler-hours",
         "Anglers times the hours their boat fished.",
     ),
-    Quantity("kept_fish", "fish", Kind.TOTAL, "Chinook kept", "Chinook kept."),
+    Quantity("kept_fish", "fish", QuantityKind.TOTAL, "Chinook kept", "Chinook kept."),
     Quantity(
         "released_legal_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Legal-size releases",
         "Chinook of legal length reported released.",
     ),
     Quantity(
         "released_sublegal_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Sublegal releases",
         "Chinook under the legal length reported released.",
     ),
     Quantity(
         "released_unknown_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Releases of unknown size",
         "Chinook reported released whose size is not known.",
     ),
     Quantity(
         "released_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Chinook released",
         "All Chinook reported released: legal, sublegal and of unknown size.",
     ),
     Quantity(
         "encounter_fish",
         "fish",
-        Kind.TOTAL,
+        QuantityKind.TOTAL,
         "Chinook encounters",
         "Chinook kept plus Chinook released.",
     ),
     Quantity(
         "kept_per_angler_trip",
         "fish per angler_trip",
-        Kind.RATE,
+        QuantityKind.RATE,
         "Kept per angler trip",
         "Chinook kept divided by angler trips.",
     ),
     Quantity(
         "encounters_per_angler_hour",
         "fish per angler_hour",
-        Kind.RATE,
+        QuantityKind.RATE,
         "Encounters per angler-hour",
         "Chinook encounters divided by angler-hours.",
     ),
     Quantity(
         "encounters_per_angler_trip",
         "fish per angler_trip",
-        Kind.RATE,
+        QuantityKind.RATE,
         "Encounters per angler trip",
         "Chinook encounters divided by angler trips.",
     ),
     Quantity(
         "sublegal_prop",
         "1",
-        Kind.SHARE,
+        QuantityKind.SHARE,
         "Sublegal share",
         "Sublegal releases divided by encounters.",
     ),
     Quantity(
         "sublegal_per_kept",
         "1",
-        Kind.RATE,
+        QuantityKind.RATE,
         "Sublegals per fish kept",
         "Sublegal releases divided by fish kept.",
     ),
     Quantity(
         "marked_prop",
         "1",
-        Kind.SHARE,
+        QuantityKind.SHARE,
         "Marked share",
         "Marked encounters divided by encounters of known size, from the fish whose mark was read.",
     ),
@@ -163,21 +163,21 @@ _ALL = (
     Quantity(
         "release_deaths_fish",
         "fish",
-        Kind.DEATHS,
+        QuantityKind.DEATHS,
         "Release deaths",
         "Released Chinook that are expected to die of it: releases times release rates.",
     ),
     Quantity(
         "drop_off_deaths_fish",
         "fish",
-        Kind.DEATHS,
+        QuantityKind.DEATHS,
         "Drop-off deaths",
         "Chinook hooked, lost before the boat and expected to die: the stated base times the rate.",
     ),
     Quantity(
         "total_deaths_fish",
         "fish",
-        Kind.DEATHS,
+        QuantityKind.DEATHS,
         "Total deaths",
         "Fish kept plus release deaths plus drop-off deaths.",
     ),

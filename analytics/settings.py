@@ -6,26 +6,26 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 Words = TypeVar("Words", bound=StrEnum)
 
 
-class Thin(StrEnum):
+class ThinStrataPolicy(StrEnum):
     """What becomes of strata with one sampled unit or none."""
 
     BORROW = "borrow"  # by the named rules of `analytics.survey.thin_strata`
     REFUSE = "refuse"  # no number that needs a neighbour
 
 
-class Effort(StrEnum):
+class EffortSource(StrEnum):
     """Where the effort comes from."""
 
     INTERVIEWS = "interviews"  # boats counted at the ramps, hours told in interviews
     COUNTS = "counts"  # boats counted on the water
 
 
-class Classes(StrEnum):
+class FishBasis(StrEnum):
     """Which method tells encounters by size and mark."""
 
     SAMPLE_FIRST = "sample_first"  # test fishing where there is any, else interviews
@@ -38,69 +38,69 @@ def choice(options: type[Words], word: str, name: str) -> Words:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is no such choice.
     """
     try:
         return options(word)
     except ValueError:
         allowed = " or ".join(options)
-        raise WrongUse(f"{name} {word!r}: allowed are {allowed}") from None
+        raise UsageError(f"{name} {word!r}: allowed are {allowed}") from None
 
 
 @dataclass(frozen=True, slots=True)
-class Reckoning:
+class EstimationSettings:
     """How totals are reckoned.
 
     Parameters
     ----------
-    thin : Thin
+    thin : ThinStrataPolicy
         What becomes of strata with one sampled unit or none.
-    effort : Effort
+    effort : EffortSource
         Where effort comes from.
     expand : bool
         Expand by on-water coverage to boats that land elsewhere.
     day_hours : float, optional
         Hours of the fishing day over which boats were counted; daylight where not given.
-    classes : Classes
+    classes : FishBasis
         Which method tells encounters by size and mark.
     """
 
-    thin: Thin = Thin.BORROW
-    effort: Effort = Effort.INTERVIEWS
+    thin: ThinStrataPolicy = ThinStrataPolicy.BORROW
+    effort: EffortSource = EffortSource.INTERVIEWS
     expand: bool = False
     day_hours: float | None = None
-    classes: Classes = Classes.SAMPLE_FIRST
+    classes: FishBasis = FishBasis.SAMPLE_FIRST
 
     @classmethod
     def of(
         cls,
         *,
-        thin: str = Thin.BORROW,
-        effort: str = Effort.INTERVIEWS,
+        thin: str = ThinStrataPolicy.BORROW,
+        effort: str = EffortSource.INTERVIEWS,
         expand: bool = False,
         day_hours: float | None = None,
-        classes: str = Classes.SAMPLE_FIRST,
-    ) -> Reckoning:
+        classes: str = FishBasis.SAMPLE_FIRST,
+    ) -> EstimationSettings:
         """Return the choices by their words.
 
         Raises
         ------
-        WrongUse
+        UsageError
             If a word is not known, or two choices contradict each other.
         """
         chosen = cls(
-            choice(Thin, thin, "thin"),
-            choice(Effort, effort, "effort"),
+            choice(ThinStrataPolicy, thin, "thin"),
+            choice(EffortSource, effort, "effort"),
             expand,
             day_hours,
-            choice(Classes, classes, "classes"),
+            choice(FishBasis, classes, "classes"),
         )
-        if expand and chosen.effort is Effort.COUNTS:
-            raise WrongUse(
+        if expand and chosen.effort is EffortSource.COUNTS:
+            raise UsageError(
                 "effort counts sees every boat on the water, so there is nothing to expand; "
                 "choose one of the two"
             )
-        if day_hours is not None and chosen.effort is not Effort.COUNTS:
-            raise WrongUse("day hours are used with effort counts only")
+        if day_hours is not None and chosen.effort is not EffortSource.COUNTS:
+            raise UsageError("day hours are used with effort counts only")
         return chosen

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from datetime import date
@@ -57,7 +57,7 @@ def week_start(week: str) -> pd.Timestamp:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it is not a week of the calendar so written.
     """
     try:
@@ -65,13 +65,13 @@ def week_start(week: str) -> pd.Timestamp:
             raise ValueError
         return pd.Timestamp.fromisocalendar(int(week[:4]), int(week[6:]), 1)
     except ValueError:
-        raise WrongUse(
+        raise UsageError(
             f"week {week!r}: an ISO week is written like 2031-W05, 01 to 52 or 53"
         ) from None
 
 
 def week_end(week: str) -> date:
-    """Return the Sunday of an ISO week; `WrongUse` as by `week_start`."""
+    """Return the Sunday of an ISO week; `UsageError` as by `week_start`."""
     return week_start(week).date() + timedelta(days=DAYS_A_WEEK - 1)
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from analytics.bulletin.archive import Bulletin, Card
+    from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.precision import Precision
 
 T = TypeVar("T")
@@ -109,12 +109,12 @@ class Stratum:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Book:
+class BulletinIndex:
     """A bulletin, indexed.
 
     Parameters
     ----------
-    card : Card
+    card : BulletinMetadata
         What it is about.
     bulletin : Bulletin
         The Arrow tables as kept, for downloads.
@@ -136,7 +136,7 @@ class Book:
         Every week from the first to the last, closed ones too, so that time runs evenly.
     """
 
-    card: Card
+    card: BulletinMetadata
     bulletin: Bulletin
     rows: Mapping[Key, Row]
     changes: Mapping[Key, Change]
@@ -160,7 +160,7 @@ class Book:
         return self.changes.get((area, week, quantity))
 
 
-def index(bulletin: Bulletin) -> Book:
+def index(bulletin: Bulletin) -> BulletinIndex:
     """Index a bulletin for reading."""
     names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
     found = (of_line(line, names) for line in bulletin.rows.to_pylist())
@@ -169,7 +169,7 @@ def index(bulletin: Bulletin) -> Book:
         (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
     }
     weeks = tuple(sorted({week for _, week, _ in rows if week is not None}))
-    return Book(
+    return BulletinIndex(
         card=bulletin.card,
         bulletin=bulletin,
         rows=rows,
@@ -189,12 +189,12 @@ def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
     return replace(row, method=_named(row.method, names))
 
 
-def rows_of_week(book: Book, *, week: str, areas: tuple[str, ...]) -> pa.Table:
+def rows_of_week(book: BulletinIndex, *, week: str, areas: tuple[str, ...]) -> pa.Table:
     """Return the result rows of a week as kept, in `RESULT_SCHEMA`.
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     week : str
         ISO week.
     areas : tuple of str

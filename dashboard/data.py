@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.bulletin import archive as shelves
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from dashboard import bulletin_index as books
 from dashboard.alternative_estimates import bases as reckoned
 from dashboard.catch_rates import records as modelled
@@ -19,11 +19,11 @@ from dashboard.revisions import moves as moved
 from dashboard.season_limits import records as limited
 
 if TYPE_CHECKING:
-    from analytics.bulletin.archive import Card
+    from analytics.bulletin.archive import BulletinMetadata
     from dashboard.alternative_estimates.bases import Ways
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Rates
-    from dashboard.options.compare import Scales, Weighed
+    from dashboard.options.compare import ComparisonInputs, ComparisonResult
     from dashboard.released.records import Released
     from dashboard.revisions.moves import Move
     from dashboard.season_limits.records import Standings
@@ -37,7 +37,7 @@ def shelf_folder() -> Path | None:
     return Path(named) if named else None
 
 
-def cards(folder: Path) -> list[Card]:
+def cards(folder: Path) -> list[BulletinMetadata]:
     """Return the readable cards on a shelf, read again only when a bulletin came or went."""
     return _cards(str(folder), _stamp(folder))
 
@@ -47,102 +47,102 @@ def damaged(folder: Path) -> list[str]:
     return _damaged(str(folder), _stamp(folder))
 
 
-def book(folder: Path, card: Card) -> Book:
+def book(folder: Path, card: BulletinMetadata) -> BulletinIndex:
     """Return an indexed bulletin, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _book(str(folder), card.bulletin, card.made_utc)
 
 
-def moves(folder: Path, card: Card) -> tuple[Move, ...]:
+def moves(folder: Path, card: BulletinMetadata) -> tuple[Move, ...]:
     """Return what moved since the bulletin before, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _moves(str(folder), card.bulletin, card.made_utc)
 
 
-def ways(folder: Path, card: Card) -> Ways:
+def ways(folder: Path, card: BulletinMetadata) -> Ways:
     """Return the season figures of other bases, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _ways(str(folder), card.bulletin, card.made_utc)
 
 
-def released(folder: Path, card: Card) -> Released:
+def released(folder: Path, card: BulletinMetadata) -> Released:
     """Return the tables of released fish, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _released(str(folder), card.bulletin, card.made_utc)
 
 
-def rates(folder: Path, card: Card) -> Rates:
+def rates(folder: Path, card: BulletinMetadata) -> Rates:
     """Return the tables of modelled catch rates, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _rates(str(folder), card.bulletin, card.made_utc)
 
 
-def standings(folder: Path, card: Card) -> Standings:
+def standings(folder: Path, card: BulletinMetadata) -> Standings:
     """Return the tables of a season's limits, shared between sessions and never changed.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _standings(str(folder), card.bulletin, card.made_utc)
 
 
-def scales(folder: Path, card: Card) -> Scales | None:
+def scales(folder: Path, card: BulletinMetadata) -> ComparisonInputs | None:
     """Return the draws and limits that options are weighed on; None where none were kept.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
     return _scales(str(folder), card.bulletin, card.made_utc)
 
 
-def weighed(folder: Path, card: Card, options: str) -> Weighed:
+def weighed(folder: Path, card: BulletinMetadata, options: str) -> ComparisonResult:
     """Return the answer to a set of options as TOML, on draws that were kept.
 
     Raises
     ------
-    WrongUse, StoreError
+    UsageError, StoreError
         If the bulletin is gone or cannot be read, or the options cannot.
     """
     return _weighed(str(folder), card.bulletin, card.made_utc, options)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _cards(folder: str, stamp: int) -> list[Card]:
-    return shelves.cards(folder)
+def _cards(folder: str, stamp: int) -> list[BulletinMetadata]:
+    return shelves.list_bulletins(folder)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
 def _damaged(folder: str, stamp: int) -> list[str]:
-    return shelves.damaged(folder)
+    return shelves.unreadable_bulletins(folder)
 
 
 def _stamp(folder: Path) -> int:
@@ -151,7 +151,7 @@ def _stamp(folder: Path) -> int:
 
 # A bulletin never changes under its name; `made_utc` tells apart a shelf that was made anew.
 @st.cache_resource(max_entries=12, show_spinner=False)
-def _book(folder: str, bulletin: str, made_utc: str) -> Book:
+def _book(folder: str, bulletin: str, made_utc: str) -> BulletinIndex:
     return books.index(shelves.load(folder, bulletin))
 
 
@@ -182,13 +182,13 @@ def _standings(folder: str, bulletin: str, made_utc: str) -> Standings:
 
 # Draws are large: few seasons are weighed at once.
 @st.cache_resource(max_entries=3, show_spinner=False)
-def _scales(folder: str, bulletin: str, made_utc: str) -> Scales | None:
+def _scales(folder: str, bulletin: str, made_utc: str) -> ComparisonInputs | None:
     return compare.scales(_book(folder, bulletin, made_utc))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
-def _weighed(folder: str, bulletin: str, made_utc: str, options: str) -> Weighed:
+def _weighed(folder: str, bulletin: str, made_utc: str, options: str) -> ComparisonResult:
     on = _scales(folder, bulletin, made_utc)
     if on is None:
-        raise WrongUse("the bulletin holds no draws to weigh options on")
+        raise UsageError("the bulletin holds no draws to weigh options on")
     return compare.weighed(on, options)

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from analytics.bulletin.archive import Card
-    from dashboard.bulletin_index import Book
+    from analytics.bulletin.archive import BulletinMetadata
+    from dashboard.bulletin_index import BulletinIndex
 
 T = TypeVar("T", bound=str)
 
@@ -26,7 +26,7 @@ class Choice:
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
         The chosen bulletin.
     newest : bool
         No later bulletin of the season is on the shelf.
@@ -36,7 +36,7 @@ class Choice:
         Chosen areas; empty means all of them.
     """
 
-    book: Book
+    book: BulletinIndex
     newest: bool
     week: str
     areas: tuple[str, ...]
@@ -52,14 +52,14 @@ class Choice:
         return self.areas or (None,)
 
 
-def choose(folder: Path, cards: Sequence[Card], *, with_week: bool = True) -> Choice:
+def choose(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool = True) -> Choice:
     """Draw the filters and return the choices.
 
     Parameters
     ----------
     folder : Path
         The shelf.
-    cards : sequence of Card
+    cards : sequence of BulletinMetadata
         Its cards, at least one.
     with_week : bool
         Whether the page is about one week; the last of the bulletin stands in the choice if not.
@@ -73,7 +73,7 @@ def choose(folder: Path, cards: Sequence[Card], *, with_week: bool = True) -> Ch
     return choice
 
 
-def _filters(folder: Path, cards: Sequence[Card], *, with_week: bool) -> Choice:
+def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool) -> Choice:
     first, *middle, last = st.columns([2, 4, 4, 3] if with_week else [2, 5, 4])
     seasons = list(dict.fromkeys(card.season for card in reversed(cards)))
     with first:
@@ -137,7 +137,7 @@ def switch(label: str, options: Sequence[T], *, key: str, words: Callable[[str],
     return value
 
 
-def _bulletin(mine: Sequence[Card]) -> Card:
+def _bulletin(mine: Sequence[BulletinMetadata]) -> BulletinMetadata:
     by_name = {card.bulletin: card for card in mine}
     url_state.seed("bulletin", list(by_name))
     name = st.selectbox(
@@ -150,7 +150,7 @@ def _bulletin(mine: Sequence[Card]) -> Card:
     return by_name[name]
 
 
-def _areas(book: Book) -> tuple[str, ...]:
+def _areas(book: BulletinIndex) -> tuple[str, ...]:
     url_state.seed_many("area", book.areas)
     chosen = st.multiselect(
         "Areas",
@@ -167,6 +167,6 @@ def _week_words(week: str) -> str:
     return f"{week} · {numbers.week_dates(week)}"
 
 
-def _card_words(card: Card, *, newest: bool) -> str:
+def _card_words(card: BulletinMetadata, *, newest: bool) -> str:
     words = f"{card.through}, version {card.version}"
     return f"{words} (newest)" if newest else words

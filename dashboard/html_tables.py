@@ -19,9 +19,9 @@ from dashboard.week.sentences import HEADLINE
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from dashboard.bulletin_index import Book, Change, Row
+    from dashboard.bulletin_index import BulletinIndex, Change, Row
     from dashboard.charts.theme import Mark
-    from dashboard.numbers import Amount
+    from dashboard.numbers import Measurement
 
 
 _EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Behind it")
@@ -32,7 +32,7 @@ SITE_DAYS = (
 )
 
 
-def cards(book: Book, *, area: str | None, week: str) -> str:
+def cards(book: BulletinIndex, *, area: str | None, week: str) -> str:
     """Return the five figures of a domain as HTML: value, interval, change from last week."""
     inside = "".join(
         _card(name, book.row(area, week, name), book.change(area, week, name)) for name in HEADLINE
@@ -41,7 +41,7 @@ def cards(book: Book, *, area: str | None, week: str) -> str:
     return f'<div class="bm-cards" role="group" aria-label="{label}">{inside}</div>'
 
 
-def week_table(book: Book, *, areas: Sequence[str], week: str, together: bool) -> str:
+def week_table(book: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> str:
     """Return the week by area as an HTML table, the row of all areas first where asked."""
     heads = "".join(f"<th scope='col'>{QUANTITIES[name].label}</th>" for name in HEADLINE)
     domains: list[str | None] = [None, *areas] if together else [*areas]
@@ -71,7 +71,7 @@ def few_weeks(weeks: Sequence[str], *, of: int) -> str:
     )
 
 
-def every_quantity(book: Book, *, areas: Sequence[str | None], week: str) -> str:
+def every_quantity(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> str:
     """Return every quantity of a week as an HTML table, an area after the other, whole words."""
     heads = "".join(f"<th scope='col'>{head}</th>" for head in _EVERY_HEADS)
     parts = "".join(_every_of(book, area, week=week) for area in areas)
@@ -131,7 +131,7 @@ def _limits(row: Row) -> str:
     return f"{numbers.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
 
 
-def _line(book: Book, area: str | None, *, week: str) -> str:
+def _line(book: BulletinIndex, area: str | None, *, week: str) -> str:
     cells = "".join(
         f"<td data-label='{QUANTITIES[name].label}'>{cell(book.row(area, week, name))}</td>"
         for name in HEADLINE
@@ -142,7 +142,7 @@ def _line(book: Book, area: str | None, *, week: str) -> str:
     return f"<tr{kind}><th scope='row'>{_head(book, area)}</th>{cells}{behind}</tr>"
 
 
-def _head(book: Book, area: str | None) -> str:
+def _head(book: BulletinIndex, area: str | None) -> str:
     return escape("All areas" if area is None else book.name(area))
 
 
@@ -201,7 +201,7 @@ def _site_days(row: Row) -> str:
     return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
 
 
-def _every_of(book: Book, area: str | None, *, week: str) -> str:
+def _every_of(book: BulletinIndex, area: str | None, *, week: str) -> str:
     rows = [row for name in QUANTITIES if (row := book.row(area, week, name)) is not None]
     span = len(_EVERY_HEADS)
     head = (
@@ -211,7 +211,7 @@ def _every_of(book: Book, area: str | None, *, week: str) -> str:
     return head + ("".join(_every_line(book, row) for row in rows) or none)
 
 
-def _every_line(book: Book, row: Row) -> str:
+def _every_line(book: BulletinIndex, row: Row) -> str:
     sign, words = reasons.caution(row)
     care = f"<small class='bm-care'>{sign} {escape(words)}</small>" if sign else ""
     change = numbers.change(book.change(row.area, row.week, row.quantity))
@@ -258,7 +258,7 @@ def table(heads: Sequence[str], lines: Sequence[str], *, kind: str = "") -> str:
     )
 
 
-def amount(one: Amount, *, below: Sequence[str] = (), why: str = "") -> str:
+def amount(one: Measurement, *, below: Sequence[str] = (), why: str = "") -> str:
     """Return a number with its interval below it, then further lines; or why there is none."""
     if one.value is None:
         return DASH + small(why)

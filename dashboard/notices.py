@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analytics.errors import BlackmouthError
-    from dashboard.bulletin_index import Book, Row, Stratum
+    from dashboard.bulletin_index import BulletinIndex, Row, Stratum
     from dashboard.filters import Choice
 
 
@@ -37,7 +37,7 @@ _SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
 _WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)
 
 
-def finding_notes(book: Book) -> list[str]:
+def finding_notes(book: BulletinIndex) -> list[str]:
     """Return the findings of a bulletin as plain lines, equal ones counted once."""
     lines: dict[str, int] = {}
     for one in book.findings:
@@ -75,12 +75,12 @@ def glossary(*, level: float) -> str:
     return "\n".join(lines)
 
 
-def thin_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
+def thin_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each area whose figures of a week rest on very little.
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     areas : sequence of str
         Areas whose figures are shown.
     week : str
@@ -95,7 +95,7 @@ def thin_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
     ]
 
 
-def _thinness(book: Book, area: str, week: str) -> list[str]:
+def _thinness(book: BulletinIndex, area: str, week: str) -> list[str]:
     known = _estimated(book, (area,), week)
     asked = [row.n_interviews for row in known if row.n_interviews is not None]
     freedom = [
@@ -112,17 +112,17 @@ def _thinness(book: Book, area: str, week: str) -> list[str]:
     return little
 
 
-def has_marks(book: Book, *, areas: Sequence[str | None], week: str) -> bool:
+def has_marks(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> bool:
     """Return whether a shown figure of a week carries a caution."""
     return any(reasons.caution(row)[0] for row in _estimated(book, areas, week))
 
 
-def _estimated(book: Book, areas: Sequence[str | None], week: str) -> list[Row]:
+def _estimated(book: BulletinIndex, areas: Sequence[str | None], week: str) -> list[Row]:
     rows = [book.row(area, week, name) for area in areas for name in HEADLINE]
     return [row for row in rows if row is not None and row.estimate is not None]
 
 
-def strata_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
+def strata_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each thin, filled or partly lost stratum of a week.
 
     Strata of every landing area are told, because fish are landed in other areas than they were
@@ -130,7 +130,7 @@ def strata_notes(book: Book, *, areas: Sequence[str], week: str) -> list[str]:
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     areas : sequence of str
         Chosen areas.
     week : str
@@ -149,7 +149,7 @@ def span(one: Stratum) -> str:
     return _SPANS.get(days, days)
 
 
-def with_names(words: str | None, *, book: Book) -> str:
+def with_names(words: str | None, *, book: BulletinIndex) -> str:
     """Return a rule or a finding with the names of areas in the place of their codes.
 
     Only where the words around it make a code plain: before a week, in brackets, at the start
@@ -166,7 +166,7 @@ def with_names(words: str | None, *, book: Book) -> str:
     return re.sub(pattern, lambda found: book.name(found[0]), words or "")
 
 
-def _stratum_notes(book: Book, one: Stratum) -> list[str]:
+def _stratum_notes(book: BulletinIndex, one: Stratum) -> list[str]:
     where = f"In week {one.week}, {span(one)} landings at {book.name(one.landing_area)}"
     rule = with_names(one.rule, book=book)
     tail = f" ({rule})" if rule else ""

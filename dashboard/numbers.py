@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import reasons
 from dashboard.bulletin_index import monday
 from dashboard.digits import DASH, PERCENT, number, power
@@ -53,7 +53,7 @@ def coarse(row: Row) -> str:
     """Return the estimate in the fewest digits that a column of figures can share."""
     if row.estimate is None:
         return DASH
-    place = {Kind.RATE: -2}.get(QUANTITIES[row.quantity].kind, 0)
+    place = {QuantityKind.RATE: -2}.get(QUANTITIES[row.quantity].kind, 0)
     return number((100 if _is_share(row) else 1) * row.estimate, place=place) + _percent(row)
 
 
@@ -160,7 +160,7 @@ def _day(day: date) -> str:
 
 
 def _is_share(row: Row) -> bool:
-    return QUANTITIES[row.quantity].kind is Kind.SHARE
+    return QUANTITIES[row.quantity].kind is QuantityKind.SHARE
 
 
 def _percent(row: Row) -> str:
@@ -194,7 +194,7 @@ def last_place(row: Row) -> int:
 
 def _smallest(row: Row, size: float) -> int:
     kind = QUANTITIES[row.quantity].kind
-    if kind is Kind.RATE:
+    if kind is QuantityKind.RATE:
         return (0 if size == 0 else -3) if size < 0.1 else -2
     return 0 if size >= 10 or size == 0 else -1
 
@@ -217,7 +217,7 @@ def _shift(one: Change, amount: float) -> str:
 # A number with its interval in words, for tables whose lines are no result rows.
 
 
-class Sort(StrEnum):
+class NumberKind(StrEnum):
     """How an amount is read: a count of fish, a share in percent, a ratio or rate."""
 
     COUNT = "count"
@@ -226,13 +226,13 @@ class Sort(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Amount:
+class Measurement:
     """A number and the ends of its interval; None where there is none."""
 
     value: float | None
     low: float | None = None
     high: float | None = None
-    sort: Sort = Sort.COUNT
+    sort: NumberKind = NumberKind.COUNT
 
     @property
     def has_interval(self) -> bool:
@@ -286,7 +286,7 @@ class Amount:
 
     @property
     def _is_share(self) -> bool:
-        return self.sort is Sort.SHARE
+        return self.sort is NumberKind.SHARE
 
     @property
     def _scale(self) -> int:
@@ -299,13 +299,13 @@ class Amount:
         return half if math.isfinite(half) else 0.0
 
     def _least(self, size: float) -> int:
-        if self.sort is Sort.RATIO:
+        if self.sort is NumberKind.RATIO:
             return -3 if 0 < size < 0.1 else -2
         return 0 if size >= 10 or size == 0 else -1
 
 
-def of_row(row: Row | None, sort: Sort) -> Amount:
+def of_row(row: Row | None, sort: NumberKind) -> Measurement:
     """Return the estimate and interval of a result row as an amount."""
     if row is None:
-        return Amount(None, sort=sort)
-    return Amount(row.estimate, row.ci_low, row.ci_high, sort)
+        return Measurement(None, sort=sort)
+    return Measurement(row.estimate, row.ci_low, row.ci_high, sort)

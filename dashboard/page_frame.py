@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from analytics.bulletin.archive import Card
+    from analytics.bulletin.archive import BulletinMetadata
     from dashboard.filters import Choice
 
 Loaded = TypeVar("Loaded")
@@ -25,7 +25,7 @@ class Chosen:
     """What a reader chose, and the cards it was chosen from."""
 
     choice: Choice
-    cards: Sequence[Card]
+    cards: Sequence[BulletinMetadata]
 
 
 def framed(

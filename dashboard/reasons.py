@@ -10,7 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
-from analytics.quantities import QUANTITIES, Kind, Status
+from analytics.quantities import QUANTITIES, QuantityKind, Status
 from dashboard.digits import percent
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def is_useful(row: Row) -> bool:
         return False
     if not math.isfinite(row.ci_low) or not math.isfinite(row.ci_high):
         return False
-    if QUANTITIES[row.quantity].kind is Kind.SHARE:
+    if QUANTITIES[row.quantity].kind is QuantityKind.SHARE:
         return row.ci_high - row.ci_low <= USELESS_WIDTH
     is_narrow = estimate <= 0 or row.ci_high <= USELESS_TIMES * estimate
     return is_narrow and (row.pse is None or row.pse <= USELESS_PSE)

@@ -31,7 +31,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.quantities import QUANTITIES
 from analytics.result_table import RESULT_SCHEMA
-from analytics.settings import Reckoning
+from analytics.settings import EstimationSettings
 from dashboard import bulletin_index as books
 from dashboard import numbers
 from dashboard.week import sentences
@@ -100,11 +100,11 @@ def quantities() -> str:
 
 def settings() -> str:
     """Return a heading for every setting of the estimation, with its values."""
-    meanings = dict(_parameters(Reckoning.__doc__ or ""))
-    kinds = typing.get_type_hints(Reckoning)
+    meanings = dict(_parameters(EstimationSettings.__doc__ or ""))
+    kinds = typing.get_type_hints(EstimationSettings)
     return "\n\n".join(
         f"### `{one.name}`\n\n{meanings[one.name]} Values: {_values(kinds[one.name])}."
-        for one in dataclasses.fields(Reckoning)
+        for one in dataclasses.fields(EstimationSettings)
     )
 
 

@@ -14,7 +14,7 @@ from tests.season_cases import CLASSES, rate_key
 if TYPE_CHECKING:
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.option import Option
-    from analytics.options.regulations import Regime
+    from analytics.options.regulations import Regulation
 
 TRIPS, KEPT, LEGAL, SUBLEGAL, UNKNOWN = range(5)
 
@@ -27,9 +27,9 @@ def plain(baseline: Baseline, option: Option) -> dict[str, np.ndarray]:
     shape = (len(baseline.days), *baseline.wanted_mean.shape)
     found: dict[str, np.ndarray] = {}
     trips = _trips(baseline, option, plans, today)
-    made: dict[tuple[int, int, Regime], dict[str, np.ndarray]] = {}
+    made: dict[tuple[int, int, Regulation], dict[str, np.ndarray]] = {}
 
-    def per_trip(area: int, n: int, regime: Regime) -> dict[str, np.ndarray]:
+    def per_trip(area: int, n: int, regime: Regulation) -> dict[str, np.ndarray]:
         key = area, int(baseline.week[n]), regime
         if key not in made:
             made[key] = _per_trip(baseline, *key)
@@ -101,7 +101,9 @@ def _trips(baseline, option, plans, today):
     return np.moveaxis(found, 2, 0)
 
 
-def _per_trip(baseline: Baseline, area: int, week: int, regime: Regime) -> dict[str, np.ndarray]:
+def _per_trip(
+    baseline: Baseline, area: int, week: int, regime: Regulation
+) -> dict[str, np.ndarray]:
     by_method = baseline.by_method[:, area].astype(float)  # D, M, 5
     sums = by_method.sum(axis=1)
     mix, weights = dict(regime.mix), by_method

@@ -19,8 +19,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analytics.bulletin.schemas import FIELDS, FIRST_TABLES, GROUPS, MOVED_SCHEMA, TABLE_SCHEMAS
-from analytics.data.schema import conformed
-from analytics.errors import StoreError, WrongUse
+from analytics.data.schema import cast_to_schema
+from analytics.errors import StoreError, UsageError
 from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ CARD_FILE = "bulletin.json"
 
 
 @dataclass(frozen=True, slots=True)
-class Card:
+class BulletinMetadata:
     """What a bulletin is about and what it was made from.
 
     Parameters
@@ -55,7 +55,7 @@ class Card:
         Name of the bulletin of the season kept before, from an earlier version of the store, that
         `moved` compares with; empty where there is none.
     tables : tuple of str
-        Tables it was kept with; `keep` writes them here.
+        Tables it was kept with; `save` writes them here.
     """
 
     bulletin: str
@@ -80,7 +80,7 @@ class Bulletin:
     `STANDING_SCHEMAS`.
     """
 
-    card: Card
+    card: BulletinMetadata
     rows: pa.Table
     changes: pa.Table
     findings: pa.Table
@@ -102,18 +102,18 @@ class Bulletin:
         return getattr(self, group).get(name, TABLE_SCHEMAS[name].empty_table())
 
 
-def shelf_of(store: Path | str) -> Path:
+def archive_of(store: Path | str) -> Path:
     """Return the folder of a store that holds its bulletins."""
     return Path(store) / "bulletins"
 
 
-def cards(shelf: Path | str) -> list[Card]:
+def list_bulletins(shelf: Path | str) -> list[BulletinMetadata]:
     """Return the readable cards on a shelf by season, week and version; no shelf, no cards."""
     found = [card for path in _card_files(shelf) if (card := _read_card(path)) is not None]
     return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
 
 
-def damaged(shelf: Path | str) -> list[str]:
+def unreadable_bulletins(shelf: Path | str) -> list[str]:
     """Return the names of bulletins whose card cannot be read."""
     return sorted(path.parent.name for path in _card_files(shelf) if _read_card(path) is None)
 
@@ -123,19 +123,19 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no bulletin of that name is on the shelf.
     StoreError
         If one of its files cannot be read.
     """
     folder = Path(shelf) / bulletin
-    known = {card.bulletin: card for card in cards(shelf)}
+    known = {card.bulletin: card for card in list_bulletins(shelf)}
     if bulletin not in known:
         names = ", ".join(known) or "none"
-        raise WrongUse(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
+        raise UsageError(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
     try:
         tables = {
-            name: conformed(pq.read_table(folder / f"{name}.parquet"), schema)
+            name: cast_to_schema(pq.read_table(folder / f"{name}.parquet"), schema)
             for name, schema in TABLE_SCHEMAS.items()
             if name in known[bulletin].tables
         }
@@ -148,7 +148,7 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
     return Bulletin(known[bulletin], **tables, **groups)
 
 
-def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
+def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
     """Put a bulletin on the shelf, whole or not at all.
 
     The same bulletin is left as it is; one of the same name that another program version or level
@@ -156,7 +156,7 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
 
     Returns
     -------
-    Card
+    BulletinMetadata
         The card that stands on the shelf.
     """
     root = Path(shelf)
@@ -173,11 +173,11 @@ def keep(shelf: Path | str, bulletin: Bulletin) -> Card:
     raise AssertionError  # the count has no end
 
 
-def _standing(root: Path, name: str) -> Card | None:
+def _standing(root: Path, name: str) -> BulletinMetadata | None:
     """Return the card of a bulletin that can be read whole, else None."""
     try:
         return load(root, name).card
-    except (WrongUse, StoreError):
+    except (UsageError, StoreError):
         return None
 
 
@@ -210,9 +210,9 @@ def _card_files(shelf: Path | str) -> list[Path]:
     return list(Path(shelf).glob(f"[!.]*/{CARD_FILE}"))
 
 
-def _read_card(path: Path) -> Card | None:
+def _read_card(path: Path) -> BulletinMetadata | None:
     try:
-        card = Card(**json.loads(path.read_text()))
+        card = BulletinMetadata(**json.loads(path.read_text()))
         return replace(card, tables=tuple(card.tables))
     except (OSError, ValueError, TypeError):
         return None

@@ -24,7 +24,7 @@ from analytics.estimates.sampling_report import (
     strata_table,
 )
 from analytics.estimates.schemas import AREA_SCHEMA
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.estimates.weekly_changes import week_changes
 from analytics.outlook.build import standing_tables
 from analytics.released.build import released_tables
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
 
 
 def make_bulletin(
@@ -47,7 +47,7 @@ def make_bulletin(
     through: str | None = None,
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
-) -> archive.Card:
+) -> archive.BulletinMetadata:
     """Estimate a season at every level and keep the result on the store's shelf.
 
     The same store version, season and week give the same bulletin, which is then left as it is.
@@ -76,7 +76,7 @@ def make_bulletin(
         store.snapshot(), season=season, through=through, level=level, progress=progress
     )
     progress("comparing with the bulletin before")
-    return archive.keep(archive.shelf_of(store.path), moved_since(store, bulletin))
+    return archive.save(archive.archive_of(store.path), moved_since(store, bulletin))
 
 
 def bulletin_of(
@@ -106,7 +106,7 @@ def _made(
     progress: Callable[[str], None],
 ) -> archive.Bulletin:
     progress("reducing interviews")
-    prepared = prepare(snapshot, season=season, through=through)
+    prepared = prepare_survey(snapshot, season=season, through=through)
     rows: list[Row] = []
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
@@ -156,9 +156,11 @@ def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
     return counts
 
 
-def _card(snapshot: Snapshot, prepared: Season, days: pd.DataFrame, level: float) -> archive.Card:
+def _card(
+    snapshot: Snapshot, prepared: SeasonSurvey, days: pd.DataFrame, level: float
+) -> archive.BulletinMetadata:
     design = prepared.design
-    return archive.Card(
+    return archive.BulletinMetadata(
         bulletin=f"{_safe(design.season)}.{design.through}.v{snapshot.version}",
         season=design.season,
         through=design.through,

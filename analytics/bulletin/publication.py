@@ -40,7 +40,7 @@ def withheld_keys(rows: pa.Table) -> set[tuple[str | None, ...]]:
     return set(zip(*(withheld[name].to_pylist() for name in columns), strict=True))
 
 
-def without(
+def suppress(
     table: pa.Table,
     *,
     hidden: Sequence[bool],
@@ -116,16 +116,16 @@ def public_rates(rates: Mapping[str, pa.Table], rows: pa.Table) -> dict[str, pa.
 def _index(table: pa.Table, hidden: set[tuple[str | None, ...]]) -> pa.Table:
     is_share = _is_share(table)
     unsure = _unsure(floats(table["index"]), floats(table["log_se"]), is_share)
-    table = without(table, hidden=unsure.tolist(), instead={"reason": WITHHELD}, taken=_OF_INDEX)
+    table = suppress(table, hidden=unsure.tolist(), instead={"reason": WITHHELD}, taken=_OF_INDEX)
     keys = zip(*(table[name].to_pylist() for name in ("area", "week", "response")), strict=True)
     raw = [
         any((area, week, quantity) in hidden for quantity in _RAW.get(response, ()))
         for area, week, response in keys
     ]
-    table = without(table, hidden=raw, instead={}, taken=_OF_RAW)
+    table = suppress(table, hidden=raw, instead={}, taken=_OF_RAW)
     value, low, high = (floats(table[name]) for name in _OF_RAW)
     wide = np.where(is_share, high - low > USELESS_WIDTH, high > USELESS_TIMES * value)
-    return without(table, hidden=wide.tolist(), instead={}, taken=_OF_RAW[1:])
+    return suppress(table, hidden=wide.tolist(), instead={}, taken=_OF_RAW[1:])
 
 
 def _trend(table: pa.Table) -> pa.Table:
@@ -137,9 +137,9 @@ def _trend(table: pa.Table) -> pa.Table:
     for lag in LAGS:
         # Rows of an area and response follow each other week by week.
         before = np.append(np.zeros(lag, dtype=bool), unsure)[: len(unsure)]
-        table = without(table, hidden=before.tolist(), instead={}, taken=(f"rise_{lag}",))
+        table = suppress(table, hidden=before.tolist(), instead={}, taken=(f"rise_{lag}",))
     instead = {"word": "not known", "reason": WITHHELD}
-    return without(table, hidden=unsure.tolist(), instead=instead, taken=_OF_LEVEL)
+    return suppress(table, hidden=unsure.tolist(), instead=instead, taken=_OF_LEVEL)
 
 
 def _timing(table: pa.Table, index: pa.Table | None) -> pa.Table:
@@ -152,7 +152,7 @@ def _timing(table: pa.Table, index: pa.Table | None) -> pa.Table:
         told = {line[:3] for line in lines if line[3:] == (ENCOUNTERS, WITHHELD)}
         keys = zip(*(table[name].to_pylist() for name in names[:3]), strict=True)
         unsure |= np.array([key in told for key in keys], dtype=bool)
-    return without(table, hidden=unsure.tolist(), instead={}, taken=("index", "log_se"))
+    return suppress(table, hidden=unsure.tolist(), instead={}, taken=("index", "log_se"))
 
 
 def _strength(table: pa.Table) -> pa.Table:
@@ -163,7 +163,7 @@ def _strength(table: pa.Table) -> pa.Table:
     step = student_t.ppf(0.5 + floats(table["ci_level"]) / 2, free)
     unsure = _unsure(ratio, _spread(low, high, never) / (2 * step), never)
     instead = {"reason": WITHHELD}
-    return without(table, hidden=unsure.tolist(), instead=instead, taken=_OF_STRENGTH)
+    return suppress(table, hidden=unsure.tolist(), instead=instead, taken=_OF_STRENGTH)
 
 
 def _is_share(table: pa.Table) -> Bools:
@@ -218,7 +218,7 @@ def public_standing(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     table = shown["standing"]
     marks = marks_of(pse(floats(table["estimate"]), floats(table["se"])))
     hidden = [mark is Precision.WITHHELD for mark in marks]
-    shown["standing"] = without(
+    shown["standing"] = suppress(
         table, hidden=hidden, instead={"reason": WITHHELD}, taken=_OF_STANDING
     )
     limits = {one for one, out in zip(table["limit_id"].to_pylist(), hidden, strict=True) if out}
@@ -260,7 +260,7 @@ def public_rows(table: pa.Table) -> pa.Table:
     """
     instead = {"ci_method": str(CiMethod.NONE), "method": WITHHELD}
     hidden = _is_withheld(table, "estimate", "se")
-    return without(table, hidden=hidden, instead=instead, taken=_TAKEN_OUT)
+    return suppress(table, hidden=hidden, instead=instead, taken=_TAKEN_OUT)
 
 
 def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
@@ -285,12 +285,12 @@ def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
         table = shown[name]
         if "fish_se" in table.column_names:
             hidden = _is_withheld(table, "fish", "fish_se")
-            table = without(table, hidden=hidden, instead=reason, taken=("fish", "fish_se"))
+            table = suppress(table, hidden=hidden, instead=reason, taken=("fish", "fish_se"))
         hidden = _is_withheld(table, "deaths", "se")
-        shown[name] = without(table, hidden=hidden, instead=reason, taken=_OF_DEATHS)
+        shown[name] = suppress(table, hidden=hidden, instead=reason, taken=_OF_DEATHS)
     if "compared" in shown:
         hidden = _is_compared(shown["compared"], shown.get("composition"))
-        shown["compared"] = without(
+        shown["compared"] = suppress(
             shown["compared"], hidden=hidden, instead=reason, taken=_OF_RATIOS
         )
     return shown

@@ -17,9 +17,9 @@ from analytics.data.schema import TABLES
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Event
 from analytics.data.store.store import EVENTS
-from analytics.errors import DataRefused, StoreError, WrongUse
+from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.limit_status import with_previous
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.weeks import week_of
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
     from pathlib import Path
 
-    from analytics.bulletin.archive import Bulletin, Card
+    from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.bulletin.differences import Row
     from analytics.data.store import Store
 
@@ -59,7 +59,7 @@ def events_of(store: Store) -> list[Event]:
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
+class AffectedWeeks:
     """What one batch reaches.
 
     Parameters
@@ -79,7 +79,7 @@ class Touched:
         return self.is_whole or bool(self.weeks)
 
 
-class Reach:
+class BatchScope:
     """Reads off which weeks of a season batches reach, now or in any earlier form of their rows.
 
     A row that took the place of another reaches the weeks of both, so that a site-day moved to
@@ -100,11 +100,11 @@ class Reach:
         self._first = pc.min(mine["open_date"])
         self._last = pc.max(mine["close_date"])
 
-    def of(self, event: Event) -> Touched:
+    def of(self, event: Event) -> AffectedWeeks:
         """Return what an event's batch reaches."""
         wrote = [name for name, one in event.counts.items() if one.new + one.changed]
         weeks = frozenset(week for name in wrote for week in self._weeks(name, event.batch))
-        return Touched(weeks, any(self._is_whole(name, event.batch) for name in wrote))
+        return AffectedWeeks(weeks, any(self._is_whole(name, event.batch) for name in wrote))
 
     def _is_whole(self, name: str, batch: str) -> bool:
         if name == "seasons":
@@ -204,9 +204,9 @@ def revisions(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the season, a version, the level or a word of `by` is unknown.
-    DataRefused
+    DataRejected
         If the tables of the last version contradict each other.
     """
     progress("reading the store")
@@ -243,16 +243,16 @@ def compared_versions(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the season or a version is unknown, or `since` comes after `as_of`.
-    DataRefused
+    DataRejected
         If the tables of the last version contradict each other.
     """
     newest = store.version if as_of is None else as_of
-    last = prepare(store.snapshot(as_of=newest), season=season).design
+    last = prepare_survey(store.snapshot(as_of=newest), season=season).design
     first = default_since(store, season=last.season, version=newest) if since is None else since
     if not 0 <= first <= newest:
-        raise WrongUse(
+        raise UsageError(
             f"since version {first} to version {newest}; name an earlier version first, 0 at least"
         )
     return Ends(last.season, last.through, first, newest)
@@ -271,7 +271,7 @@ def steps_between(
     states = _States(store, ends.season, words, level)
     if "week" not in words:
         states.through = min(ends.through, states.last_week(ends.since) or ends.through)
-    reach = Reach(store, ends.season)
+    reach = BatchScope(store, ends.season)
     events = [one for one in events_of(store) if ends.since < one.version <= ends.version]
     telling = [one for one in events if reach.of(one).has_season]
     progress(f"estimating as of version {ends.since}")
@@ -280,7 +280,7 @@ def steps_between(
 
 def default_since(store: Store, *, season: str, version: int) -> int:
     """Return the version of the last bulletin kept before a version, else the version before."""
-    earlier = _earlier(archive.shelf_of(store.path), season=season, version=version)
+    earlier = _earlier(archive.archive_of(store.path), season=season, version=version)
     return earlier[0].version if earlier else max(version - 1, 0)
 
 
@@ -303,7 +303,7 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
         The same where the shelf holds none of an earlier version and the same season.
     """
     card = bulletin.card
-    earlier = _readable(archive.shelf_of(store.path), card)
+    earlier = _readable(archive.archive_of(store.path), card)
     if earlier is None:
         return bulletin
     is_same = earlier.card.through == card.through
@@ -326,13 +326,17 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     )
 
 
-def _earlier(folder: Path, *, season: str, version: int) -> list[Card]:
+def _earlier(folder: Path, *, season: str, version: int) -> list[BulletinMetadata]:
     """Return the cards of a season that were made from earlier versions, the last first."""
-    cards = [one for one in archive.cards(folder) if one.season == season and one.version < version]
+    cards = [
+        one
+        for one in archive.list_bulletins(folder)
+        if one.season == season and one.version < version
+    ]
     return sorted(cards, key=lambda one: (one.version, one.made_utc, one.through), reverse=True)
 
 
-def _readable(folder: Path, card: Card) -> Bulletin | None:
+def _readable(folder: Path, card: BulletinMetadata) -> Bulletin | None:
     """Return the last bulletin of the season before a card that can be read."""
     for one in _earlier(folder, season=card.season, version=card.version):
         with suppress(StoreError):
@@ -345,7 +349,7 @@ def _stepped(
 ) -> pa.Table:
     before = states(since)
     if before is None:
-        raise WrongUse(
+        raise UsageError(
             f"as of version {since} the tables contradict each other; compare with another version"
         )
     steps: list[pa.Table] = []
@@ -383,27 +387,29 @@ class _States:
         is known to be there.
         """
         try:
-            prepared = prepare(
+            prepared = prepare_survey(
                 self._store.snapshot(as_of=version), season=self._season, through=self.through
             )
-        except WrongUse:
+        except UsageError:
             return RESULT_SCHEMA.empty_table()
-        except DataRefused:
+        except DataRejected:
             return None
         return to_arrow(list(result_rows(prepared, by=self._by, level=self._level)))
 
     def last_week(self, version: int) -> str | None:
         """Return the last sampled week as of a version, None where the season was not there."""
         try:
-            return prepare(self._store.snapshot(as_of=version), season=self._season).design.through
-        except (WrongUse, DataRefused):
+            return prepare_survey(
+                self._store.snapshot(as_of=version), season=self._season
+            ).design.through
+        except (UsageError, DataRejected):
             return None
 
 
 class _Causes:
     """Names the events between two bulletins that can have moved a row."""
 
-    def __init__(self, store: Store, earlier: Card, later: Card) -> None:
+    def __init__(self, store: Store, earlier: BulletinMetadata, later: BulletinMetadata) -> None:
         between = range(earlier.version + 1, later.version + 1)
         self._events = [one for one in events_of(store) if one.version in between]
         self._program: list[Event] = []
@@ -414,13 +420,13 @@ class _Causes:
             ]
         self._store = store
         self._season = later.season
-        self._touched: list[Touched] | None = None
+        self._touched: list[AffectedWeeks] | None = None
 
     def __call__(self, row: Row) -> list[Event]:
         if len(self._events) == 1:
             return [*self._events, *self._program]
         if self._touched is None:
-            reach = Reach(self._store, self._season)
+            reach = BatchScope(self._store, self._season)
             self._touched = [reach.of(event) for event in self._events]
         pairs = list(zip(self._events, self._touched, strict=True))
         whole = [one for one, touched in pairs if touched.has_season]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.catch_rates.index import NO_TRIP, area_index, area_weights, index_rows, raw_figures
-from analytics.catch_rates.model_selection import chosen, tried
+from analytics.catch_rates.model_selection import chosen, evaluate_candidates
 from analytics.catch_rates.model_tables import coefficient_rows, model_table_rows, residual_rows
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.seasonal_timing import (
@@ -27,18 +27,18 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analytics.catch_rates.index import AreaIndex, Domain, Raw
-    from analytics.catch_rates.model_selection import Tried
-    from analytics.catch_rates.trips import Fitted
+    from analytics.catch_rates.index import AreaIndex, Domain, SurveyEstimate
+    from analytics.catch_rates.model_selection import CandidateResult
+    from analytics.catch_rates.trips import ResponseTrips
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
 
     Row = dict[str, Any]
 
 
 def rate_tables(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     *,
     level: float,
     progress: Callable[[str], None] = lambda words: None,
@@ -48,7 +48,7 @@ def rate_tables(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     level : float
         Confidence level.
@@ -103,9 +103,9 @@ def rate_tables(
 class _Modelled:
     """One response: its trips, its candidates, the one chosen, and its index."""
 
-    data: Fitted
-    found: list[Tried]
-    best: Tried | None
+    data: ResponseTrips
+    found: list[CandidateResult]
+    best: CandidateResult | None
     index: AreaIndex
 
     @classmethod
@@ -119,12 +119,12 @@ class _Modelled:
     ) -> _Modelled:
         """Fit one response to the trips of a season."""
         data = fitted(rows, response)
-        found = tried(data) if len(data.frame) else []
+        found = evaluate_candidates(data) if len(data.frame) else []
         best = chosen(found)
         return cls(data, found, best, area_index(data, best, mix=rows, weeks=weeks, weight=weight))
 
     def tables(
-        self, raw: Mapping[Domain, Raw], *, season: str, level: float
+        self, raw: Mapping[Domain, SurveyEstimate], *, season: str, level: float
     ) -> dict[str, list[Row]]:
         """Return the rows of every table of one response."""
         data, best, index = self.data, self.best, self.index

@@ -18,11 +18,11 @@ from analytics.catch_rates.standardised_levels import (
     series_of,
 )
 from analytics.catch_rates.trips import UNITS, USUAL
-from analytics.errors import WrongUse
-from analytics.estimates.result_rows import catch_figures, finished
+from analytics.errors import UsageError
+from analytics.estimates.result_rows import catch_figures, result_row
 from analytics.models.cell_levels import BETA_BINOMIAL
 from analytics.models.count_families import Family
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.survey.domains import Domains
 
 if TYPE_CHECKING:
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analytics.catch_rates.model_selection import Tried
-    from analytics.catch_rates.trips import Fitted
-    from analytics.estimates.season_survey import Season
+    from analytics.catch_rates.model_selection import CandidateResult
+    from analytics.catch_rates.trips import ResponseTrips
+    from analytics.estimates.season_survey import SeasonSurvey
 
     Row = dict[str, Any]
 
@@ -51,7 +51,7 @@ WEIGHTS = {"encounters": "angler_hours", "kept": "angler_hours", "sublegal": "en
 
 
 @dataclass(frozen=True, slots=True)
-class Raw:
+class SurveyEstimate:
     """A figure of the survey with its limits, None where there is none."""
 
     value: float | None
@@ -59,12 +59,12 @@ class Raw:
     high: float | None = None
 
 
-def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]:
+def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain, SurveyEstimate]]:
     """Return the survey's figures by response, then by area (None for all) and week.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
 
@@ -73,13 +73,13 @@ def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]
     dict of str to dict
         Rates are ratios of two totals over the same boats, with their joint error.
     """
-    found: dict[str, dict[Domain, Raw]] = {}
+    found: dict[str, dict[Domain, SurveyEstimate]] = {}
     for response, quantity in QUANTITY.items():
         rows = _rows(season, quantity, ("area", "week"), level) | _rows(
             season, quantity, ("week",), level
         )
         found[response] = {
-            domain: Raw(
+            domain: SurveyEstimate(
                 _none(row.get("estimate")), _none(row.get("ci_low")), _none(row.get("ci_high"))
             )
             for domain, row in rows.items()
@@ -87,7 +87,7 @@ def raw_figures(season: Season, *, level: float) -> dict[str, dict[Domain, Raw]]
     return found
 
 
-def area_weights(season: Season, *, level: float) -> dict[str, dict[str, float]]:
+def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, float]]:
     """Return what each area weighs in the mean of all, by response: the season's own totals."""
     found = {}
     for response, quantity in WEIGHTS.items():
@@ -97,7 +97,7 @@ def area_weights(season: Season, *, level: float) -> dict[str, dict[str, float]]
     return found
 
 
-def _rows(season: Season, name: str, by: tuple[str, ...], level: float) -> dict[Domain, Row]:
+def _rows(season: SeasonSurvey, name: str, by: tuple[str, ...], level: float) -> dict[Domain, Row]:
     """Return the survey's rows of one quantity, the first way that tells a domain taken."""
     design = season.design
     domains = Domains("area" in by, "week" in by, len(design.weeks))
@@ -112,12 +112,12 @@ def _rows(season: Season, name: str, by: tuple[str, ...], level: float) -> dict[
                 None if week is None else design.weeks[week],
             )
             if key not in told:
-                told[key] = finished(design, totals, figures, place, area=area, level=level)
+                told[key] = result_row(design, totals, figures, place, area=area, level=level)
     return told
 
 
-def _kind(name: str) -> Kind:
-    return QUANTITIES[name].kind if name in QUANTITIES else Kind.RATE
+def _kind(name: str) -> QuantityKind:
+    return QUANTITIES[name].kind if name in QUANTITIES else QuantityKind.RATE
 
 
 def _none(value: float | None) -> float | None:
@@ -192,8 +192,8 @@ class AreaIndex:
 
 
 def area_index(
-    data: Fitted,
-    model: Tried | None,
+    data: ResponseTrips,
+    model: CandidateResult | None,
     *,
     mix: pd.DataFrame,
     weeks: Sequence[str],
@@ -206,8 +206,8 @@ def area_index(
 
     Parameters
     ----------
-    data : Fitted
-    model : Tried or None
+    data : ResponseTrips
+    model : CandidateResult or None
         None where there was none to choose.
     mix : pandas.DataFrame
         Trips that tell the mix; as in `analytics.catch_rates.standardised_levels.levels_of`.
@@ -227,7 +227,7 @@ def area_index(
         terms, family = model.candidate.terms, model.candidate.family
     try:
         levels = levels_of(data, terms=terms, family=family, mix=mix)
-    except WrongUse as error:
+    except UsageError as error:
         return AreaIndex(data.response, told, {}, None, str(error))
     every: dict[str | None, Series] = {
         None: all_areas(levels, told, weight, is_share=data.is_share)
@@ -239,8 +239,8 @@ def area_index(
 
 def index_rows(
     index: AreaIndex,
-    data: Fitted,
-    raw: Mapping[Domain, Raw],
+    data: ResponseTrips,
+    raw: Mapping[Domain, SurveyEstimate],
     *,
     season: str,
     level: float,
@@ -250,8 +250,8 @@ def index_rows(
     Parameters
     ----------
     index : AreaIndex
-    data : Fitted
-    raw : mapping of (area, week) to Raw
+    data : ResponseTrips
+    raw : mapping of (area, week) to SurveyEstimate
         The survey's figures; their areas and weeks get a row each, and those with trips.
     season : str
     level : float
@@ -267,7 +267,7 @@ def index_rows(
     for area, week in sorted({*raw, *trips}, key=_order):
         value, se = _cell(index, area, week)
         low, high = scale.interval(value, se, level=level)
-        survey = raw.get((area, week), Raw(None))
+        survey = raw.get((area, week), SurveyEstimate(None))
         n_trips = int(trips.get((area, week), 0))
         rows.append(
             {
@@ -309,13 +309,15 @@ def _filled(index: AreaIndex, area: str | None, week: str | None) -> float | Non
     return part if math.isfinite(part) else None
 
 
-def _note(index: AreaIndex, data: Fitted, area: str | None, week: str | None) -> str:
+def _note(index: AreaIndex, data: ResponseTrips, area: str | None, week: str | None) -> str:
     """Return what a reader must know of a level: that it has no fish, or no error."""
     why = index.levels.why_no_error if index.levels is not None else ""
     return "; ".join(words for words in (data.reasons.get((area, week), ""), why) if words)
 
 
-def _why(index: AreaIndex, data: Fitted, area: str | None, week: str | None, n_trips: int) -> str:
+def _why(
+    index: AreaIndex, data: ResponseTrips, area: str | None, week: str | None, n_trips: int
+) -> str:
     if not n_trips:
         return NO_TRIP if not data.is_share else f"{NO_TRIP} that met a fish"
     return data.reasons.get((area, week)) or index.reason or "no area has a figure this week"

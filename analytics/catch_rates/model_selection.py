@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
 from analytics.models.count_data import coded
 from analytics.models.count_families import Family
 from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.count_regression import climb
+from analytics.models.count_regression import fit_warm_start
 from analytics.models.share_regression import climb_shares, log_chances
 
 if TYPE_CHECKING:
@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.catch_rates.trips import Fitted
+    from analytics.catch_rates.trips import ResponseTrips
     from analytics.models.count_data import Coded
     from analytics.models.count_regression import CountFit
-    from analytics.models.share_regression import ShareClimb
+    from analytics.models.share_regression import ShareRegression
 
     Floats = NDArray[np.float64]
 
@@ -46,13 +46,13 @@ class CountTrials:
 
     Parameters
     ----------
-    data : Fitted
+    data : ResponseTrips
     """
 
-    data: Fitted
+    data: ResponseTrips
     _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
     _windows: dict[tuple[Terms, float, bool], Coded] = field(default_factory=dict, init=False)
-    _fits: dict[tuple[Terms, str, float | None], CountFit | WrongUse] = field(
+    _fits: dict[tuple[Terms, str, float | None], CountFit | UsageError] = field(
         default_factory=dict, init=False
     )
 
@@ -89,10 +89,10 @@ class CountTrials:
         if key not in self._fits:
             try:
                 self._fits[key] = self._climbed(terms, family, before)
-            except WrongUse as error:
+            except UsageError as error:
                 self._fits[key] = error
         found = self._fits[key]
-        if isinstance(found, WrongUse):
+        if isinstance(found, UsageError):
             raise found
         return found
 
@@ -101,7 +101,7 @@ class CountTrials:
         if before is not None:
             rows = self._window(terms, before, is_past=True)
             asked = terms_over(terms, rows.groups)
-        go = partial(climb, rows, asked, family=family, leave_out=True)
+        go = partial(fit_warm_start, rows, asked, family=family, leave_out=True)
         if family.has_zero_part:
             return go(start=self._fit(terms, Family.NEGATIVE_BINOMIAL, before))
         if not family.has_dispersion:
@@ -109,7 +109,7 @@ class CountTrials:
         if (near := self._nearest(before)) is not None:
             try:
                 return go(start=near)
-            except WrongUse:
+            except UsageError:
                 pass
         return go(start=self._fit(terms, Family.POISSON, before))
 
@@ -126,7 +126,7 @@ class CountTrials:
         """Return a negative binomial fit of other terms to the same weeks."""
         for (_, family, week), fit in self._fits.items():
             if family == Family.NEGATIVE_BINOMIAL and week == before:
-                return None if isinstance(fit, WrongUse) or not fit.dispersion > 0 else fit
+                return None if isinstance(fit, UsageError) or not fit.dispersion > 0 else fit
         return None
 
 
@@ -136,12 +136,12 @@ class ShareTrials:
 
     Parameters
     ----------
-    data : Fitted
+    data : ResponseTrips
     """
 
-    data: Fitted
+    data: ResponseTrips
 
-    def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareClimb:
+    def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareRegression:
         """Return the fit of some terms and family to all weeks, or to those before one."""
         frame = self.data.frame
         if before is not None:
@@ -197,14 +197,14 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tried:
+class CandidateResult:
     """One candidate and how it did.
 
     Parameters
     ----------
     name : str
     candidate : Candidate
-    fit : CountFit or ShareClimb or None
+    fit : CountFit or ShareRegression or None
         None where it was refused.
     held_out_rows : int
     held_out_score : float
@@ -217,7 +217,7 @@ class Tried:
 
     name: str
     candidate: Candidate
-    fit: CountFit | ShareClimb | None
+    fit: CountFit | ShareRegression | None
     held_out_rows: int
     held_out_score: float
     reason: str
@@ -230,7 +230,7 @@ class Tried:
             return None
         return round((self.fit.aic + 2 * self.fit.log_likelihood) / 2)
 
-    def behind(self, best: Tried) -> tuple[float, float]:
+    def behind(self, best: CandidateResult) -> tuple[float, float]:
         """Return by how much its score is under another's, and the standard error of that.
 
         Trips of a site-day go together: the error is that of sums by site-day.
@@ -245,7 +245,7 @@ class Tried:
         return gap, float(math.sqrt(n * off.var(ddof=1)) / self.held_out_rows)
 
 
-def candidates_of(data: Fitted) -> dict[str, Candidate]:
+def candidates_of(data: ResponseTrips) -> dict[str, Candidate]:
     """Return the candidates of a response by name."""
     terms, frame = base_terms(data.frame), data.frame
     added = {
@@ -276,7 +276,7 @@ def candidates_of(data: Fitted) -> dict[str, Candidate]:
     return named | {words: Candidate(one, usual) for words, one in added.items()}
 
 
-def tried(data: Fitted) -> list[Tried]:
+def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     """Fit every candidate to all trips and, for its score, without each of the last weeks.
 
     AIC and BIC are of all trips. The held-out score is the mean log chance of a trip of one of the
@@ -286,7 +286,7 @@ def tried(data: Fitted) -> list[Tried]:
 
     Parameters
     ----------
-    data : Fitted
+    data : ResponseTrips
 
     Returns
     -------
@@ -295,7 +295,7 @@ def tried(data: Fitted) -> list[Tried]:
     trials = ShareTrials(data) if data.is_share else CountTrials(data)
     try:
         held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
-    except WrongUse as error:
+    except UsageError as error:
         held, reason = np.zeros(0), f"no held-out score: {error}"
     found = [
         _tried(data, trials, name, one, held=held, reason=reason)
@@ -311,7 +311,7 @@ def _never(name: str) -> str:
     return f"shown, never chosen: {KEPT_OUT[name]}" if name in KEPT_OUT else ""
 
 
-def chosen(found: Sequence[Tried]) -> Tried | None:
+def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:
     """Return the candidate with the best held-out score; without any score, of the lowest BIC.
 
     Within one standard error of the best the simpler one (as Breiman et al. 1984, Classification
@@ -326,7 +326,7 @@ def chosen(found: Sequence[Tried]) -> Tried | None:
     return min(near, key=_bic)
 
 
-def why_chosen(found: Sequence[Tried], best: Tried) -> str:
+def why_chosen(found: Sequence[CandidateResult], best: CandidateResult) -> str:
     """Return why the chosen candidate was chosen, in words that agree with the table."""
     scored = [one for one in found if one.fit is not None and math.isfinite(one.held_out_score)]
     if not math.isfinite(best.held_out_score):
@@ -345,45 +345,47 @@ def why_chosen(found: Sequence[Tried], best: Tried) -> str:
     )
 
 
-def _is_near(one: Tried, best: Tried) -> bool:
+def _is_near(one: CandidateResult, best: CandidateResult) -> bool:
     gap, se = one.behind(best)
     return gap <= se
 
 
-def _bic(one: Tried) -> float:
+def _bic(one: CandidateResult) -> float:
     return math.inf if one.fit is None else one.fit.bic
 
 
 def _tried(
-    data: Fitted,
+    data: ResponseTrips,
     trials: CountTrials | ShareTrials,
     name: str,
     one: Candidate,
     *,
     held: Floats,
     reason: str,
-) -> Tried:
+) -> CandidateResult:
     try:
         fit = trials.fit(one.terms, one.family)
-    except WrongUse as error:
-        return Tried(name, one, None, 0, math.nan, str(error))
+    except UsageError as error:
+        return CandidateResult(name, one, None, 0, math.nan, str(error))
     if reason:
-        return Tried(name, one, fit, 0, math.nan, reason)
+        return CandidateResult(name, one, fit, 0, math.nan, reason)
     value = np.full(len(data.frame), np.nan)
     week = data.frame["week_number"].to_numpy()
     try:
         for at in held:
             value[week == at] = trials.held_out(one.terms, one.family, float(at))
-    except WrongUse as error:
-        return Tried(name, one, fit, 0, math.nan, f"no held-out score: {error}")
+    except UsageError as error:
+        return CandidateResult(name, one, fit, 0, math.nan, f"no held-out score: {error}")
     told = np.isin(week, held)
     days = data.frame[CLUSTER].to_numpy()[told]
     place = np.unique(days, return_inverse=True)[1]
     by_day = np.asarray(np.bincount(place.ravel(), value[told]), dtype=np.float64)
     score = float(value[told].mean())
     if not math.isfinite(score):
-        return Tried(name, one, fit, 0, math.nan, "no held-out score: a trip had no chance at all")
-    return Tried(name, one, fit, int(told.sum()), score, "", by_day)
+        return CandidateResult(
+            name, one, fit, 0, math.nan, "no held-out score: a trip had no chance at all"
+        )
+    return CandidateResult(name, one, fit, int(told.sum()), score, "", by_day)
 
 
 def _held_weeks(week: Floats) -> Floats:
@@ -391,10 +393,10 @@ def _held_weeks(week: Floats) -> Floats:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are too few weeks.
     """
     told = np.unique(week)
     if len(told) < HELD_OUT_WEEKS + 3:
-        raise WrongUse(f"{len(told)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
+        raise UsageError(f"{len(told)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
     return np.asarray(told[-HELD_OUT_WEEKS:])

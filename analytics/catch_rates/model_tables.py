@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.catch_rates.index import AreaIndex
-    from analytics.catch_rates.model_selection import Tried
-    from analytics.catch_rates.trips import Fitted
+    from analytics.catch_rates.model_selection import CandidateResult
+    from analytics.catch_rates.trips import ResponseTrips
 
     Row = dict[str, Any]
     Floats = NDArray[np.float64]
@@ -40,7 +40,12 @@ LARGEST = 700.0
 
 
 def model_table_rows(
-    data: Fitted, found: Sequence[Tried], best: Tried | None, index: AreaIndex, *, season: str
+    data: ResponseTrips,
+    found: Sequence[CandidateResult],
+    best: CandidateResult | None,
+    index: AreaIndex,
+    *,
+    season: str,
 ) -> list[Row]:
     """Return the rows of `analytics.catch_rates.schemas.MODEL_SCHEMA` of one response."""
     scored = [one for one in found if math.isfinite(one.held_out_score)]
@@ -84,7 +89,9 @@ def model_table_rows(
     return rows
 
 
-def coefficient_rows(data: Fitted, index: AreaIndex, *, season: str, level: float) -> list[Row]:
+def coefficient_rows(
+    data: ResponseTrips, index: AreaIndex, *, season: str, level: float
+) -> list[Row]:
     """Return the rows of `COEFFICIENT_SCHEMA`: all but areas and weeks, errors by site-day.
 
     Intervals are of Student's t with the site-days beyond the coefficients as degrees of freedom.
@@ -95,8 +102,8 @@ def coefficient_rows(data: Fitted, index: AreaIndex, *, season: str, level: floa
     # Of few site-days a variance can be 0, and by rounding under it: that is no error at all.
     errors = np.sqrt(np.maximum(np.diag(model.by_cluster), 0.0))
     table = model.fit.coefficients
-    n_told = int(table["se"].notna().sum())
-    free = model.n_clusters - n_told
+    n_responding = int(table["se"].notna().sum())
+    free = model.n_clusters - n_responding
     step = float(student_t.ppf(0.5 + level / 2, max(free, 1)))
     rows = []
     for name, estimate, plain, se in zip(
@@ -105,7 +112,9 @@ def coefficient_rows(data: Fitted, index: AreaIndex, *, season: str, level: floa
         if name.startswith(("area", "intercept")) or not math.isfinite(plain):
             continue
         told = math.isfinite(se) and se > 0
-        why = f"no error: {model.n_clusters} site-days for {n_told} coefficients" * (free <= 0)
+        why = f"no error: {model.n_clusters} site-days for {n_responding} coefficients" * (
+            free <= 0
+        )
         rows.append(
             {
                 "season": season,
@@ -128,7 +137,7 @@ def _exp(power: float) -> float | None:
     return math.exp(power) if power < LARGEST else None
 
 
-def residual_rows(data: Fitted, index: AreaIndex, *, season: str) -> list[Row]:
+def residual_rows(data: ResponseTrips, index: AreaIndex, *, season: str) -> list[Row]:
     """Return the rows of `RESIDUAL_SCHEMA`: quantiles, and boats of largest influence."""
     if index.levels is None:
         return []
@@ -155,7 +164,7 @@ def residual_rows(data: Fitted, index: AreaIndex, *, season: str) -> list[Row]:
     return [{"season": season, "response": data.response} | row for row in rows]
 
 
-def _checks(data: Fitted, index: AreaIndex) -> Row:
+def _checks(data: ResponseTrips, index: AreaIndex) -> Row:
     if index.levels is None:
         return {}
     fit, factor = index.levels.model.fit, index.levels.cluster_factor

@@ -15,11 +15,11 @@ from scipy.special import logsumexp
 from scipy.stats import t as student_t
 
 from analytics.catch_rates.index import AreaIndex, area_index
-from analytics.catch_rates.model_selection import Candidate, Tried
-from analytics.catch_rates.standardised_levels import Series, lacking, linked
+from analytics.catch_rates.model_selection import Candidate, CandidateResult
+from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
 from analytics.catch_rates.trips import BESIDE, FACTORS, USUAL, fitted, model_rows, varies
 from analytics.data.calendar import open_days
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_families import Family
 from analytics.models.seasonal_timing import (
     SHARES,
@@ -113,7 +113,7 @@ class SeasonIndex:
 def season_indices(
     snapshot: Snapshot,
     now: AreaIndex,
-    model: Tried | None,
+    model: CandidateResult | None,
     *,
     season: str,
     mix: pd.DataFrame,
@@ -131,7 +131,7 @@ def season_indices(
     snapshot : Snapshot
     now : AreaIndex
         Of the season asked for.
-    model : Tried or None
+    model : CandidateResult or None
         Chosen for it.
     season : str
     mix : pandas.DataFrame
@@ -176,7 +176,7 @@ def _held(_snapshot: Snapshot) -> dict[str, pd.DataFrame]:
 def _at_common_mix(
     rows: pd.DataFrame,
     mix: pd.DataFrame,
-    model: Tried | None,
+    model: CandidateResult | None,
     *,
     weeks: tuple[str, ...],
     weight: Mapping[str, float],
@@ -184,7 +184,9 @@ def _at_common_mix(
     """Return the index of encounters of a past season at this one's mix, and a note."""
     data = fitted(rows, ENCOUNTERS)
     # Without a choice the index has the usual terms.
-    model = model or Tried("usual", Candidate(USUAL, Family.NEGATIVE_BINOMIAL), None, 0, nan, "")
+    model = model or CandidateResult(
+        "usual", Candidate(USUAL, Family.NEGATIVE_BINOMIAL), None, 0, nan, ""
+    )
     terms = _terms_of(rows, mix, model)
     candidate = replace(model.candidate, terms=(*model.candidate.terms, *terms))
     model = replace(model, candidate=candidate)
@@ -192,7 +194,7 @@ def _at_common_mix(
     reason = ""
     if gone:
         factors = tuple(name for name in FACTORS if name in terms)
-        (past, now), note = linked(rows, mix, factors)
+        (past, now), note = comparable_seasons(rows, mix, factors)
         two = fitted(pd.concat([past, now], ignore_index=True), ENCOUNTERS)
         both = [*weeks, *sorted(set(now["week"]))]
         joint = area_index(two, model, mix=now, weeks=both, weight=weight)
@@ -203,7 +205,7 @@ def _at_common_mix(
     return area_index(data, model, mix=mix, weeks=weeks, weight=weight), reason
 
 
-def _terms_of(rows: pd.DataFrame, mix: pd.DataFrame, model: Tried) -> tuple[str, ...]:
+def _terms_of(rows: pd.DataFrame, mix: pd.DataFrame, model: CandidateResult) -> tuple[str, ...]:
     """Return the terms in which the mix of two seasons can differ.
 
     The usual ones are among them though this season, with one method so far, does without: a past
@@ -340,7 +342,7 @@ def _run(one: SeasonIndex, area: str | None, series: Series, day: Floats) -> _Ru
         share = cumulative(np.exp(series.value))
         draws = _draws(series)
         curves = {curve: fit_timing(day, share, curve=curve, draws=draws) for curve in Curve}
-    except WrongUse as error:
+    except UsageError as error:
         return _Run(day, none, None, {}, str(error))
     return _Run(day, share, draws, curves, "")
 
@@ -430,7 +432,7 @@ def _strength(
     )
     try:
         ratio, error = strength(log_now, se, log_past)
-    except WrongUse as told:
+    except UsageError as told:
         return {"n_past": len(log_past), "reason": str(told)}
     step = float(student_t.ppf(0.5 + level / 2, len(log_past) - 1)) * error
     around = np.exp(log_past - log_past.mean())

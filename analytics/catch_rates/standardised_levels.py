@@ -11,11 +11,11 @@ import numpy as np
 from scipy.special import expit, logit
 
 from analytics.catch_rates.trips import CELL, CLUSTER, EXPOSURE, FACTORS, TRIALS, beside, varies
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.cell_levels import level_counts, level_shares
 from analytics.models.count_families import Family
 from analytics.models.count_regression import CountFit
-from analytics.models.marginal_means import as_fished, at_mix, fill
+from analytics.models.marginal_means import impute_areas, marginal_means, reference_mix
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from analytics.catch_rates.trips import Fitted
+    from analytics.catch_rates.trips import ResponseTrips
     from analytics.models.cell_levels import LevelFit
 
     Floats = NDArray[np.float64]
@@ -100,7 +100,9 @@ class Series:
         return np.asarray(np.sqrt(np.maximum(np.diag(self.cov), 0.0)))
 
 
-def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFrame) -> Levels:
+def levels_of(
+    data: ResponseTrips, *, terms: Sequence[str], family: str, mix: pd.DataFrame
+) -> Levels:
     r"""Fit a level for every area and week in the place of the smooth, all at one mix.
 
     Every area-week with trips has a level, also one without a fish (`models.cell_levels`).
@@ -110,7 +112,7 @@ def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFr
 
     Parameters
     ----------
-    data : Fitted
+    data : ResponseTrips
     terms : sequence of str
         Of the chosen model.
     family : str
@@ -126,11 +128,11 @@ def levels_of(data: Fitted, *, terms: Sequence[str], family: str, mix: pd.DataFr
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is no trip, no fish among them, or the fit is refused even without other terms.
     """
     if data.none:
-        raise WrongUse(data.none)
+        raise UsageError(data.none)
     notes = [data.joining] if data.joining else []
     if family in HURDLES:
         family = HURDLES[Family(family)]
@@ -169,7 +171,7 @@ def all_areas(
     r"""Return the mean of all areas by week, at fixed weights.
 
     An area without a figure in a week stands with what its usual relation to the others says
-    (`marginal_means.fill`), so that an area that opens or closes is no rise or fall.
+    (`marginal_means.impute_areas`), so that an area that opens or closes is no rise or fall.
 
     Parameters
     ----------
@@ -194,7 +196,7 @@ def all_areas(
         return Series(np.full(n, np.nan), np.zeros((n, n)))
     known = np.full((len(areas), n), np.nan)
     known.ravel()[at] = levels.value[mine]
-    filled, cov = fill(known, levels.cov[np.ix_(mine, mine)], at)
+    filled, cov = impute_areas(known, levels.cov[np.ix_(mine, mine)], at)
     share = np.array([weight[area] for area in areas])
     share /= share.sum()
     figure = expit(filled) if is_share else np.exp(filled)
@@ -212,7 +214,7 @@ def all_areas(
 
 
 def _fitted_beside(
-    data: Fitted, others: tuple[str, ...], family: str, notes: list[str]
+    data: ResponseTrips, others: tuple[str, ...], family: str, notes: list[str]
 ) -> tuple[tuple[str, ...], LevelFit]:
     """Return the terms that the fit can bear beside the levels, and the fit."""
     left, reason = list(others), ""
@@ -222,17 +224,17 @@ def _fitted_beside(
         left = [one for one in left if one != gone]
         try:
             model = _fit(data, left, family)
-        except WrongUse as error:
+        except UsageError as error:
             reason = reason or str(error)
             continue
         out = [one for one in others if one not in left]
         if out:
             notes.append(f"without {', '.join(out)}: {reason}")
         return tuple(left), model
-    raise WrongUse(reason)
+    raise UsageError(reason)
 
 
-def _fit(data: Fitted, others: Sequence[str], family: str) -> LevelFit:
+def _fit(data: ResponseTrips, others: Sequence[str], family: str) -> LevelFit:
     fit = (
         partial(level_shares, successes=data.response, trials=TRIALS)
         if data.is_share
@@ -252,7 +254,7 @@ def _at_mix(
     model: LevelFit,
     cells: pd.DataFrame,
     *,
-    data: Fitted,
+    data: ResponseTrips,
     mix: pd.DataFrame,
     others: Sequence[str],
 ) -> tuple[Floats, Floats]:
@@ -263,8 +265,10 @@ def _at_mix(
         rows = fit.coding.matrix(cells)
         value = np.asarray(rows @ b[:p])
     else:
-        combined, weight = as_fished(_known(data, mix, others), list(others), _weight(data))
-        value, rows = at_mix(fit.coding, b[:p], cells, combined, weight, is_share=data.is_share)
+        combined, weight = reference_mix(_known(data, mix, others), list(others), _weight(data))
+        value, rows = marginal_means(
+            fit.coding, b[:p], cells, combined, weight, is_share=data.is_share
+        )
     slopes = np.zeros((len(cells), len(b)))
     slopes[:, :p] = rows
     if isinstance(fit, CountFit) and fit.family.has_zero_part:
@@ -274,7 +278,7 @@ def _at_mix(
     return value, slopes
 
 
-def _known(data: Fitted, mix: pd.DataFrame, others: Sequence[str]) -> pd.DataFrame:
+def _known(data: ResponseTrips, mix: pd.DataFrame, others: Sequence[str]) -> pd.DataFrame:
     known = mix.replace({name: dict(data.joined.get(name, {})) for name in others})
     for name in others:
         if known[name].dtype.kind in "fi":
@@ -284,7 +288,7 @@ def _known(data: Fitted, mix: pd.DataFrame, others: Sequence[str]) -> pd.DataFra
     return known if known[_weight(data)].sum() > 0 else data.frame
 
 
-def _weight(data: Fitted) -> str:
+def _weight(data: ResponseTrips) -> str:
     return TRIALS if data.is_share else EXPOSURE
 
 
@@ -318,7 +322,7 @@ def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list
     return [*words[:_NAMED], *([f"{len(words) - _NAMED} more"] if len(words) > _NAMED else [])]
 
 
-def linked(
+def comparable_seasons(
     past: pd.DataFrame, now: pd.DataFrame, factors: Sequence[str]
 ) -> tuple[tuple[pd.DataFrame, pd.DataFrame], str]:
     """Return trips of two seasons in which every level can be held against this season's.

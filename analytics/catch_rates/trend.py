@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_rates.index import Scale
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.smoother import smooth
 from analytics.weeks import weeks_after
 
@@ -82,15 +82,15 @@ def trend_rows(
     try:
         start = int(np.argmax(has)) if has.any() else 0
         found = smooth(*_figures(series, has, start), slope=True, lags=LAGS, n_ahead=WEEKS_AHEAD)
-    except WrongUse as error:
+    except UsageError as error:
         last = {"week": weeks[-1], "is_closed": closed(weeks[-1])}
         return [blank | last | {"reason": str(error)}]
     told = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
-    n_told = len(weeks) - start
+    n_responding = len(weeks) - start
     scale = Scale(is_share)
     rows = []
     for place, week in enumerate(told):
-        ahead = place >= n_told
+        ahead = place >= n_responding
         low, high = scale.interval(found.level[place], found.level_se[place], level=level)
         row = blank | {
             "week": week,

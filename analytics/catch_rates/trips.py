@@ -12,7 +12,7 @@ from astral import moon
 
 from analytics.data import query
 from analytics.data.calendar import daylight_hours, open_days
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.weeks import iso_week, week_number
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def _daylight(latitude: float, day: pd.Timestamp) -> float:
         return math.nan
     try:
         return daylight_hours(latitude, day)
-    except WrongUse:
+    except UsageError:
         return math.nan
 
 
@@ -145,7 +145,7 @@ CELL = "area_week"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fitted:
+class ResponseTrips:
     """Trips of one response.
 
     Parameters
@@ -183,7 +183,7 @@ class Fitted:
         )
 
 
-def fitted(rows: pd.DataFrame, response: str) -> Fitted:
+def fitted(rows: pd.DataFrame, response: str) -> ResponseTrips:
     """Return the trips of one response, those of a share that met a fish.
 
     Parameters
@@ -195,7 +195,7 @@ def fitted(rows: pd.DataFrame, response: str) -> Fitted:
 
     Returns
     -------
-    Fitted
+    ResponseTrips
     """
     frame = rows.assign(**{CELL: rows["area"] + " " + rows["week"]})
     if response == SHARE:
@@ -206,7 +206,7 @@ def fitted(rows: pd.DataFrame, response: str) -> Fitted:
     for factor in FACTORS:
         joined[factor] = {} if none else _joined(frame, factor, response)
         frame = frame.assign(**{factor: frame[factor].replace(joined[factor])})
-    return Fitted(response, frame, reasons, joined, none)
+    return ResponseTrips(response, frame, reasons, joined, none)
 
 
 def _reasons(frame: pd.DataFrame, response: str) -> dict[tuple[str | None, str | None], str]:

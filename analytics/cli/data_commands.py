@@ -19,7 +19,7 @@ from analytics.cli.terminal import (
     watched,
     write_whole,
 )
-from analytics.errors import DataRefused, WrongUse
+from analytics.errors import DataRejected, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -67,7 +67,7 @@ def import_(
     if quarantine:
         require_folder_of(quarantine)
         if quarantine.exists() and not check_only:
-            raise WrongUse(f"{quarantine} exists and may hold rows to correct; name another file")
+            raise UsageError(f"{quarantine} exists and may hold rows to correct; name another file")
     target = Store(store)
     with watched(target):
         reading = intake.read_paths(paths, progress=progress)
@@ -121,7 +121,7 @@ def _end_check(checked: Checked) -> None:
         say("checked; the batch can be stored")
         return
     aside = f"; a quarantine would set {_rows_aside(checked)} aside" * bool(checked.set_aside)
-    raise DataRefused(f"{_number_of(count, 'error')}{aside}; nothing was stored, as asked")
+    raise DataRejected(f"{_number_of(count, 'error')}{aside}; nothing was stored, as asked")
 
 
 def _keep(checked: Checked, store: Store, quarantine: Path | None) -> None:
@@ -129,7 +129,7 @@ def _keep(checked: Checked, store: Store, quarantine: Path | None) -> None:
     from analytics.data.importing.findings_report import quarantine_csv  # noqa: PLC0415
 
     if checked.errors:
-        raise DataRefused(intake.refusal(checked.errors))
+        raise DataRejected(intake.refusal(checked.errors))
     if quarantine and checked.set_aside:
         text = quarantine_csv(checked.set_aside, checked.reading.raws)
         # A byte-order mark makes spreadsheets read it as UTF-8.

@@ -14,7 +14,7 @@ from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
 from analytics.cli.terminal import examples, show_findings
-from analytics.errors import BlackmouthError, DataRefused, WrongUse
+from analytics.errors import BlackmouthError, DataRejected, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,11 +67,11 @@ def main(args: Sequence[str] | None = None) -> None:
     except click.ClickException as error:
         error.show()
         status = error.exit_code
-    except DataRefused as error:
+    except DataRejected as error:
         show_findings(error.findings)
         status = _told(error, REFUSED)
     except BlackmouthError as error:
-        status = _told(error, WRONG_USE if isinstance(error, WrongUse) else REFUSED)
+        status = _told(error, WRONG_USE if isinstance(error, UsageError) else REFUSED)
     except BrokenPipeError:
         # The reader of a pipe went away (as `| head` does); keep Python from saying so at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -15,12 +15,12 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from analytics.models.holding_survival import HookDeaths
+    from analytics.models.holding_survival import HookingMortality
 
 _COLUMNS = """\b
 Columns of FILE (.csv or .parquet, one row a fish):
@@ -63,7 +63,7 @@ Columns of FILE (.csv or .parquet, one row a fish):
 def held(*, file: Path, level: float, out: Path | None) -> None:
     """Reckon rates, survival and a model of held fish."""
     if not 0 < level < 1:
-        raise WrongUse(f"--level {level}; allowed: a level between 0 and 1, such as 0.95")
+        raise UsageError(f"--level {level}; allowed: a level between 0 and 1, such as 0.95")
     if out is not None:
         require_room_for(out)
 
@@ -109,7 +109,7 @@ def _survival_words(survival: pa.Table, *, n_out: int) -> str:
     return "\n".join(lines)
 
 
-def _model_words(model: HookDeaths) -> str:
+def _model_words(model: HookingMortality) -> str:
     lines = [f"Model of death by group and length ({model.n} fish, {model.died} died):"]
     if model.reason:
         lines.append(f"  no model: {model.reason}")
@@ -120,7 +120,7 @@ def _model_words(model: HookDeaths) -> str:
     return "\n".join([*lines, *(f"  {note}" for note in model.notes)])
 
 
-def _model_table(model: HookDeaths, level: float) -> pa.Table:
+def _model_table(model: HookingMortality, level: float) -> pa.Table:
     import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
 
     floats = ("estimate", "se", "odds_ratio", "ci_low", "ci_high", "ci_level")

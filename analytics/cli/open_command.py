@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analytics.cli.terminal import examples, progress, say, store_words
-from analytics.errors import StoreError, WrongUse
+from analytics.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -73,10 +73,10 @@ def open_(store: Path | None, port: int | None, public: str | None) -> None:
 
 def _public_shelf(shelf: Path, name: str, folder: Path) -> Path:
     """Return a shelf that holds the public form of one bulletin."""
-    from analytics.bulletin.archive import keep, load  # noqa: PLC0415
+    from analytics.bulletin.archive import load, save  # noqa: PLC0415
     from analytics.bulletin.publication import public_bulletin  # noqa: PLC0415 - keeps --help quick
 
-    keep(folder, public_bulletin(load(shelf, name)))
+    save(folder, public_bulletin(load(shelf, name)))
     say(f"showing {name} as for the public: uncertain figures are withheld")
     return folder
 
@@ -134,19 +134,19 @@ def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
 
 def _shelf(store: Path | None) -> Path:
     """Return the shelf to show, with at least one bulletin on it."""
-    from analytics.bulletin.archive import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415 - keeps --help quick
 
     if store is None:
         from analytics.cli.demo_store import prepare  # noqa: PLC0415
 
         say("no --store given: opening the invented demo season")
-        return shelf_of(prepare(progress))
-    kept = cards(shelf_of(store))
+        return archive_of(prepare(progress))
+    kept = list_bulletins(archive_of(store))
     if kept:
         _tell_of_newer_data(store, max(card.version for card in kept))
     else:
         _make_bulletins(store)
-    return shelf_of(store)
+    return archive_of(store)
 
 
 def _tell_of_newer_data(store: Path, newest: int) -> None:
@@ -174,7 +174,7 @@ def _make_bulletins(store: Path) -> None:
     has_rows = any(snapshot[name].num_rows for name in ("site_days", "interviews"))
     seasons = seasons_with_data(snapshot) if has_rows else []
     if not seasons:
-        raise WrongUse(
+        raise UsageError(
             f"the store {store} has no season with site-days or interviews yet; import them first"
         )
     say(f"no bulletin in {store} yet: making one for {', '.join(seasons)}")
@@ -186,7 +186,7 @@ def _app() -> Path:
     spec = find_spec("dashboard")
     app = Path(spec.origin).parent / "app.py" if spec and spec.origin else None
     if app is None or not app.exists():
-        raise WrongUse("the dashboard is not installed; install the package as the README says")
+        raise UsageError("the dashboard is not installed; install the package as the README says")
     return app
 
 
@@ -201,7 +201,7 @@ def _free_port(port: int | None) -> int:
             except OSError:
                 continue
             return number
-    raise WrongUse(f"port {tried[0]} is in use or not allowed; name another with --port")
+    raise UsageError(f"port {tried[0]} is in use or not allowed; name another with --port")
 
 
 def _wait_for(child: subprocess.Popen[bytes], port: int) -> None:

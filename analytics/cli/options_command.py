@@ -19,7 +19,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
-from analytics.errors import DataRefused, WrongUse
+from analytics.errors import DataRejected, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
-    from analytics.bulletin.archive import Bulletin, Card
+    from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.data.store import Store
     from analytics.options.baseline import Baseline
     from analytics.options.option_file import OptionSet
-    from analytics.options.report import About
+    from analytics.options.report import ReportContext
 
 REPORT = "answer.md"
 
@@ -95,7 +95,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     require_room_for(out)
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
-    from analytics.options.report import short_lines  # noqa: PLC0415
+    from analytics.options.report import terminal_summary  # noqa: PLC0415
 
     bulletin = _bulletin(Store(store), season)
     baseline = _baseline(bulletin)
@@ -104,7 +104,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     for words in (*about.left_out, *(f"not weighed: {one}" for one in about.refused)):
         say(words)
     _write(about, tables, out)
-    click.echo("\n".join(short_lines(about, tables)))
+    click.echo("\n".join(terminal_summary(about, tables)))
     names = ", ".join(tables)
     say(f"{REPORT}, and {names} as .csv and .parquet in {out}")
 
@@ -115,16 +115,16 @@ def _read(file: Path) -> OptionSet:
     try:
         return read_options(file.read_bytes())
     except OSError as error:
-        raise WrongUse(f"{file} cannot be read: {error.strerror or error}") from error
-    except WrongUse as error:
+        raise UsageError(f"{file} cannot be read: {error.strerror or error}") from error
+    except UsageError as error:
         faults = str(error).splitlines()
         between = "\n  " if len(faults) > 1 else " "
-        raise WrongUse(between.join([f"{file}:", *faults])) from error
+        raise UsageError(between.join([f"{file}:", *faults])) from error
 
 
 def _bulletin(store: Store, season: str | None) -> Bulletin:
     """Return the newest bulletin of the season as of the newest data that was kept with draws."""
-    from analytics.bulletin.archive import load, shelf_of  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import archive_of, load  # noqa: PLC0415 - keeps --help quick
 
     card = _newest(store, season)
     if card is None:
@@ -135,16 +135,16 @@ def _bulletin(store: Store, season: str | None) -> Bulletin:
         say(f"made bulletin {card.bulletin}: season {card.season} through {card.through}")
     else:
         say(f"from bulletin {card.bulletin}: season {card.season} through {card.through}")
-    return load(shelf_of(store.path), card.bulletin)
+    return load(archive_of(store.path), card.bulletin)
 
 
-def _newest(store: Store, season: str | None) -> Card | None:
-    from analytics.bulletin.archive import cards, shelf_of  # noqa: PLC0415 - keeps --help quick
+def _newest(store: Store, season: str | None) -> BulletinMetadata | None:
+    from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415 - keeps --help quick
     from analytics.survey.build import seasons_with_data  # noqa: PLC0415
 
     fresh = [
         card
-        for card in cards(shelf_of(store.path))
+        for card in list_bulletins(archive_of(store.path))
         if card.version == store.version and "draws" in card.tables
     ]
     if fresh and season is None:
@@ -161,26 +161,26 @@ def _require_days_to_come(store: Store, season: str | None) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the last day with data is its last open day, or later.
     """
-    from analytics.outlook.season_calendar import horizon_of  # noqa: PLC0415 - loads the models
+    from analytics.outlook.season_calendar import season_calendar  # noqa: PLC0415 - loads the models
     from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
-    from analytics.survey.convenience import met_by_convenience  # noqa: PLC0415
+    from analytics.survey.convenience import convenience_interviews  # noqa: PLC0415
 
     snapshot = store.snapshot()
     season = season or next(reversed(seasons_with_data(snapshot)), None)
     if season is None:
         return  # told where the bulletin is made
-    met = met_by_convenience(snapshot, season=season)
+    met = convenience_interviews(snapshot, season=season)
     design = build_design(snapshot, season=season, met=met)
-    to_come = horizon_of(snapshot, season=season, through=design.through, areas=design.areas)
+    to_come = season_calendar(snapshot, season=season, through=design.through, areas=design.areas)
     if not len(to_come.days):
         raise _over(season, to_come.through)
 
 
-def _over(season: str, through: date) -> WrongUse:
-    return WrongUse(
+def _over(season: str, through: date) -> UsageError:
+    return UsageError(
         f"season {season} is over: no day is left after {through} on which a rule could change; "
         "name a season that is under way with --season"
     )
@@ -191,9 +191,9 @@ def _baseline(bulletin: Bulletin) -> Baseline:
 
     Raises
     ------
-    DataRefused
+    DataRejected
         If it has none.
-    WrongUse
+    UsageError
         If no day is left on which a rule could change.
     """
     from analytics.options.baseline_io import from_table  # noqa: PLC0415 - keeps --help quick
@@ -203,7 +203,7 @@ def _baseline(bulletin: Bulletin) -> Baseline:
     if not draws.num_rows:
         why = sorted({row["reason"] for row in bulletin.table("standing").to_pylist()} - {"", None})
         words = f"bulletin {card.bulletin} has no draws of the rest of season {card.season}"
-        raise DataRefused(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
+        raise DataRejected(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
     baseline = from_table(draws)
     if not len(baseline.days):
         raise _over(card.season, baseline.through)
@@ -212,22 +212,22 @@ def _baseline(bulletin: Bulletin) -> Baseline:
 
 def _answer(
     asked: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
-) -> tuple[About, dict[str, pa.Table]]:
+) -> tuple[ReportContext, dict[str, pa.Table]]:
     from analytics.options.baseline_io import limits_of, passed_already  # noqa: PLC0415
-    from analytics.options.compare import TODAY, weigh  # noqa: PLC0415
-    from analytics.options.option_checks import sift  # noqa: PLC0415
-    from analytics.options.report import About  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415
+    from analytics.options.option_checks import split_valid  # noqa: PLC0415
+    from analytics.options.report import ReportContext  # noqa: PLC0415 - keeps --help quick
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415
 
     standing, card = bulletin.table("standing"), bulletin.card
     limits, left_out = limits_of(standing)
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
-    sound, refused = sift(baseline, asked.options, areas=names, today=TODAY)
+    sound, refused = split_valid(baseline, asked.options, areas=names, today=TODAY)
     if not sound:
-        raise WrongUse("\n  ".join(["no option can be weighed:", *refused]))
-    answers = weigh(baseline, sound, limits)
-    about = About(
+        raise UsageError("\n  ".join(["no option can be weighed:", *refused]))
+    answers = compare_options(baseline, sound, limits)
+    about = ReportContext(
         title=asked.title or fallback,
         notes=asked.notes,
         season=card.season,
@@ -256,7 +256,7 @@ def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
     return pa.concat_tables([pa.Table.from_pylist(shared, own.schema), own])
 
 
-def _write(about: About, tables: Mapping[str, pa.Table], out: Path) -> None:
+def _write(about: ReportContext, tables: Mapping[str, pa.Table], out: Path) -> None:
     """Write every file of the answer into a draft folder first, then move them to their places."""
     from analytics.options.report import report  # noqa: PLC0415 - keeps --help quick
 
@@ -280,7 +280,7 @@ def _write(about: About, tables: Mapping[str, pa.Table], out: Path) -> None:
 def _move(files: Sequence[Path], out: Path) -> None:
     for name in (file.name for file in files):
         if (out / name).is_dir():
-            raise WrongUse(f"{out / name} is a folder, and a file of that name is to be written")
+            raise UsageError(f"{out / name} is a folder, and a file of that name is to be written")
     with written_at(out):
         for file in files:
             file.replace(out / file.name)

@@ -18,8 +18,8 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
-from analytics.errors import WrongUse
-from analytics.settings import Classes, Effort, Reckoning, Thin
+from analytics.errors import UsageError
+from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,15 +65,15 @@ BY = click.option(
 @click.option("--as-of", type=int, metavar="VERSION", help="An earlier version of the store.")
 @click.option(
     "--thin",
-    type=click.Choice([one.value for one in Thin]),
-    default=Thin.BORROW.value,
+    type=click.Choice([one.value for one in ThinStrataPolicy]),
+    default=ThinStrataPolicy.BORROW.value,
     show_default=True,
     help="Strata with one sampled unit or none: borrow from neighbours, or refuse the number.",
 )
 @click.option(
     "--effort",
-    type=click.Choice([one.value for one in Effort]),
-    default=Effort.INTERVIEWS.value,
+    type=click.Choice([one.value for one in EffortSource]),
+    default=EffortSource.INTERVIEWS.value,
     show_default=True,
     help="Effort from boats and interviews at landing sites, or from boats counted on the water.",
 )
@@ -91,8 +91,8 @@ BY = click.option(
 )
 @click.option(
     "--classes",
-    type=click.Choice([one.value for one in Classes]),
-    default=Classes.SAMPLE_FIRST.value,
+    type=click.Choice([one.value for one in FishBasis]),
+    default=FishBasis.SAMPLE_FIRST.value,
     show_default=True,
     help="Encounters by size and mark: from test fishing where there is any, else as reported; as "
     "reported in interviews; or from test fishing alone.",
@@ -127,9 +127,11 @@ def estimate(
     target = out_path(out)
     levels = domains(by)
     if not 0 < level < 1:
-        raise WrongUse(f"--level {level}; allowed: between 0 and 1, such as 0.95")
+        raise UsageError(f"--level {level}; allowed: between 0 and 1, such as 0.95")
     _require_week(through)
-    Reckoning.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes)
+    EstimationSettings.of(
+        thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
+    )
 
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.estimates.estimate import estimate as estimate_rows  # noqa: PLC0415 - quick --help
@@ -148,7 +150,7 @@ def estimate(
         day_hours=day_hours,
         classes=classes,
     )
-    if effort == Effort.COUNTS:
+    if effort == EffortSource.COUNTS:
         from analytics.estimates.sampling_report import uneven_warnings  # noqa: PLC0415
 
         snapshot = Store(store).snapshot(as_of=as_of)
@@ -186,7 +188,7 @@ def bulletin(store: Path, season: str | None, through: str | None, out: Path | N
     if out:
         require_room_for(out)
 
-    from analytics.bulletin.archive import load, shelf_of  # noqa: PLC0415
+    from analytics.bulletin.archive import archive_of, load  # noqa: PLC0415
     from analytics.bulletin.build import make_bulletin  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
@@ -194,7 +196,7 @@ def bulletin(store: Path, season: str | None, through: str | None, out: Path | N
     card = make_bulletin(target, season=season, through=through, progress=progress)
     say(f"bulletin {card.bulletin}: season {card.season} through {card.through}")
     if out:
-        _write_bulletin(load(shelf_of(target.path), card.bulletin), out)
+        _write_bulletin(load(archive_of(target.path), card.bulletin), out)
         say(f"tables written to {out}")
 
 
@@ -390,6 +392,6 @@ def _multipliers(written: str) -> tuple[float, ...]:
     try:
         return tuple(float(one) for one in written.split(","))
     except ValueError:
-        raise WrongUse(
+        raise UsageError(
             f"--reports-over {written}; allowed: numbers joined by commas, such as 1,1.5,2.2"
         ) from None

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -72,16 +72,16 @@ def require_folder_of(path: Path) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it does not, or if the path is a folder itself.
     """
     if path.is_dir():
-        raise WrongUse(f"{path} is a folder; name a file in it")
+        raise UsageError(f"{path} is a folder; name a file in it")
     folder = path.absolute().parent
     if not folder.is_dir():
-        raise WrongUse(f"the folder {folder} does not exist; make it first")
+        raise UsageError(f"the folder {folder} does not exist; make it first")
     if not os.access(folder, os.W_OK | os.X_OK):
-        raise WrongUse(f"nothing can be written in the folder {folder}; name another")
+        raise UsageError(f"nothing can be written in the folder {folder}; name another")
 
 
 def require_room_for(folder: Path) -> None:
@@ -89,13 +89,13 @@ def require_room_for(folder: Path) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the nearest folder of the path that is there cannot be written.
     """
     path = folder.absolute()
     there = next(one for one in (path, *path.parents) if one.exists())
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
-        raise WrongUse(f"the folder {folder} cannot be written; name another")
+        raise UsageError(f"the folder {folder} cannot be written; name another")
 
 
 @contextmanager
@@ -104,7 +104,7 @@ def written_at(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it cannot, unless the disk is full.
     """
     try:
@@ -112,7 +112,7 @@ def written_at(path: Path) -> Iterator[None]:
     except OSError as error:
         if error.errno in _FULL:
             raise
-        raise WrongUse(
+        raise UsageError(
             f"{path} cannot be written: {error.strerror or error}; name another"
         ) from error
 
@@ -183,14 +183,14 @@ def out_path(out: str) -> Path | None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If its ending is not known, or its folder is not there.
     """
     if out == "-":
         return None
     path = Path(out)
     if path.suffix.lower() not in (".csv", ".parquet"):
-        raise WrongUse(f"--out {out}; allowed: a file ending in .csv or .parquet, or -")
+        raise UsageError(f"--out {out}; allowed: a file ending in .csv or .parquet, or -")
     require_folder_of(path)
     return path
 
@@ -200,7 +200,7 @@ def domains(by: str) -> tuple[str, ...]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If that is no level of the estimates.
     """
     words = tuple(word.strip() for word in by.split(","))
@@ -208,7 +208,7 @@ def domains(by: str) -> tuple[str, ...]:
         return "area", "week"
     if words in {("area",), ("week",), ("season",)}:
         return words
-    raise WrongUse(f"--by {by}; allowed: area, week, area,week or season")
+    raise UsageError(f"--by {by}; allowed: area, week, area,week or season")
 
 
 def write_table(table: pa.Table, target: Path | None) -> None:

@@ -11,7 +11,7 @@ from astral import Observer
 from astral.sun import daylight
 
 from analytics.data.schema import TABLES
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.weeks import iso_week
 
 SUNDAY = 7
@@ -85,14 +85,14 @@ def daylight_hours(latitude: float, day: pd.Timestamp) -> float:
 
     Raises
     ------
-    WrongUse
+    UsageError
         Where the sun does not rise or set that day.
     """
     try:
         # At longitude 0 sunrise and sunset fall on the same day of universal time.
         rise, fall = daylight(Observer(latitude, 0.0), day.date())
     except ValueError:
-        raise WrongUse(
+        raise UsageError(
             f"on {day:%Y-%m-%d} the sun does not rise and set at latitude {latitude:g}: state the "
             "hours of the fishing day"
         ) from None

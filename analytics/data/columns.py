@@ -13,7 +13,7 @@ COUNT_CEILING = 100_000
 TEXT_CEILING = 500
 
 
-class Kind(StrEnum):
+class ColumnKind(StrEnum):
     """What a cell may hold."""
 
     TEXT = "text"
@@ -25,14 +25,14 @@ class Kind(StrEnum):
     FLAG = "true or false"
 
 
-_ARROW: dict[Kind, pa.DataType] = {
-    Kind.TEXT: pa.string(),
-    Kind.COUNT: pa.int64(),
-    Kind.NUMBER: pa.float64(),
-    Kind.PROPORTION: pa.float64(),
-    Kind.DATE: pa.date32(),
-    Kind.TIME: pa.string(),
-    Kind.FLAG: pa.bool_(),
+_ARROW: dict[ColumnKind, pa.DataType] = {
+    ColumnKind.TEXT: pa.string(),
+    ColumnKind.COUNT: pa.int64(),
+    ColumnKind.NUMBER: pa.float64(),
+    ColumnKind.PROPORTION: pa.float64(),
+    ColumnKind.DATE: pa.date32(),
+    ColumnKind.TIME: pa.string(),
+    ColumnKind.FLAG: pa.bool_(),
 }
 
 
@@ -52,7 +52,7 @@ class Column:
     ----------
     name : str
         As written in the header.
-    kind : Kind
+    kind : ColumnKind
         What a cell may hold.
     meaning : str
         For the data dictionary.
@@ -81,7 +81,7 @@ class Column:
     """
 
     name: str
-    kind: Kind
+    kind: ColumnKind
     meaning: str
     unit: str = ""
     required: bool = False
@@ -128,34 +128,34 @@ class Table:
 
 def text(name: str, meaning: str, **more: object) -> Column:
     """Return a text column."""
-    return Column(name=name, kind=Kind.TEXT, meaning=meaning, **more)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.TEXT, meaning=meaning, **more)  # type: ignore[arg-type]
 
 
 def count(name: str, meaning: str, unit: str, **more: object) -> Column:
     """Return a column of whole numbers, 0 to `COUNT_CEILING` unless told otherwise."""
     limits: dict[str, object] = {"low": 0, "high": COUNT_CEILING, **more}
-    return Column(name=name, kind=Kind.COUNT, meaning=meaning, unit=unit, **limits)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.COUNT, meaning=meaning, unit=unit, **limits)  # type: ignore[arg-type]
 
 
 def number(name: str, meaning: str, unit: str, **more: object) -> Column:
     """Return a column of numbers in `unit`."""
-    return Column(name=name, kind=Kind.NUMBER, meaning=meaning, unit=unit, **more)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.NUMBER, meaning=meaning, unit=unit, **more)  # type: ignore[arg-type]
 
 
 def proportion(name: str, meaning: str, **more: object) -> Column:
     """Return a column of proportions, 0 to 1 unless told otherwise."""
     limits: dict[str, object] = {"low": 0, "high": 1, **more}
-    return Column(name=name, kind=Kind.PROPORTION, meaning=meaning, unit="1", **limits)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.PROPORTION, meaning=meaning, unit="1", **limits)  # type: ignore[arg-type]
 
 
 def date(name: str, meaning: str, **more: object) -> Column:
     """Return a column of days."""
-    return Column(name=name, kind=Kind.DATE, meaning=meaning, **more)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.DATE, meaning=meaning, **more)  # type: ignore[arg-type]
 
 
 def flag(name: str, meaning: str, **more: object) -> Column:
     """Return a column of true or false."""
-    return Column(name=name, kind=Kind.FLAG, meaning=meaning, **more)  # type: ignore[arg-type]
+    return Column(name=name, kind=ColumnKind.FLAG, meaning=meaning, **more)  # type: ignore[arg-type]
 
 
 def fish_count(name: str, meaning: str, **more: object) -> Column:

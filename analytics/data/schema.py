@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from analytics.data.columns import (
     Column,
-    Kind,
+    ColumnKind,
     Pattern,
     Table,
     count,
@@ -21,7 +21,7 @@ from analytics.data.columns import (
     text,
 )
 
-__all__ = ["TABLES", "Column", "Kind", "Table"]
+__all__ = ["TABLES", "Column", "ColumnKind", "Table"]
 
 _AREA = {"refers_to": "areas.area"}
 _SITE = {"refers_to": "sites.site"}
@@ -214,7 +214,7 @@ _TABLES = (
             text("count_id", "Identifies the count.", filled=True),
             text("area", "Area counted.", filled=True, **_AREA),
             date("date", "Day.", filled=True),
-            Column(name="time", kind=Kind.TIME, meaning="Local civil time.", filled=True),
+            Column(name="time", kind=ColumnKind.TIME, meaning="Local civil time.", filled=True),
             count("boats", "Boats seen fishing at that moment.", "boat", required=True),
         ),
         "An instantaneous count of boats.",
@@ -314,7 +314,7 @@ TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 # A table brought into a schema; readers need pyarrow only.
 
 
-def conformed(table: pa.Table, schema: pa.Schema) -> pa.Table:
+def cast_to_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
     """Return a table with the columns of a schema, cast; one that it lacks is null.
 
     Parameters
@@ -365,4 +365,4 @@ HELD_FISH = Table(
     "A fish held after capture.",
 )
 
-FORMS: dict[str, Table] = TABLES | {HELD_FISH.name: HELD_FISH}
+FILE_SCHEMAS: dict[str, Table] = TABLES | {HELD_FISH.name: HELD_FISH}

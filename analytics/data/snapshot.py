@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data.schema import TABLES, conformed
+from analytics.data.schema import TABLES, cast_to_schema
 
 if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source
@@ -131,4 +131,4 @@ class _Sink:
 
 def _conform(table: pa.Table | None, name: str) -> pa.Table:
     schema = TABLES[name].arrow_schema
-    return schema.empty_table() if table is None else conformed(table, schema)
+    return schema.empty_table() if table is None else cast_to_schema(table, schema)

@@ -18,18 +18,23 @@ import pyarrow.compute as pc
 
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.sampling_report import uneven_findings
 from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.findings import Finding, Severity
 from analytics.result_table import RESULT_SCHEMA, to_arrow
-from analytics.settings import Effort, Reckoning
-from analytics.survey.convenience import met_by_convenience
-from analytics.survey.coverage import Expanded, coverage_factors, coverage_of, season_contacts
-from analytics.survey.effort_times_rate import CountedEffort
-from analytics.survey.estimators import Drawn
+from analytics.settings import EffortSource, EstimationSettings
+from analytics.survey.convenience import convenience_interviews
+from analytics.survey.coverage import (
+    CoverageExpandedEstimator,
+    coverage_factors,
+    coverage_of,
+    season_contacts,
+)
+from analytics.survey.effort_times_rate import EffortTimesRateEstimator
+from analytics.survey.estimators import DesignEstimator
 from analytics.survey.heaping import heaping_test, report_table
 from analytics.survey.interview_evenness import uneven_shares
 from analytics.weeks import iso_week
@@ -37,7 +42,7 @@ from analytics.weeks import iso_week
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
 
 
 # What every quantity would be if reports of sublegal releases ran high by a stated multiplier.
@@ -114,13 +119,15 @@ def scenario_table(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a multiplier is outside 0.1 to 10 or given twice, or as in `estimate`.
     """
     _require(reports_over)
     parts = []
     for multiplier in reports_over:
-        prepared = prepare(divided_reports(snapshot, multiplier), season=season, through=through)
+        prepared = prepare_survey(
+            divided_reports(snapshot, multiplier), season=season, through=through
+        )
         rows = to_arrow(list(result_rows(prepared, by=by, level=level)))
         parts.append(named_rows(rows, multiplier))
     return pa.concat_tables(parts)
@@ -140,14 +147,14 @@ def named_rows(rows: pa.Table, multiplier: float) -> pa.Table:
 def _require(reports_over: Sequence[float]) -> None:
     for one in reports_over:
         if not (math.isfinite(one) and LEAST <= one <= MOST):
-            raise WrongUse(
+            raise UsageError(
                 f"reports over {one:g} times the fish released; allowed: {LEAST:g} to {MOST:g}, "
                 "such as 2.2 where 22 were reported for 10 released"
             )
     names = [basis_words(one) for one in reports_over]
     if not names or len(set(names)) < len(names):
         told = ", ".join(f"{one:g}" for one in reports_over) or "none"
-        raise WrongUse(f"multipliers {told}; allowed: one or more, each once")
+        raise UsageError(f"multipliers {told}; allowed: one or more, each once")
 
 
 #: Bases beside the scenarios, whose names are those of `analytics.estimates.alternative_estimates`.
@@ -173,13 +180,13 @@ class Readings:
     findings: tuple[Finding, ...]
 
 
-def readings_of(snapshot: Snapshot, season: Season, *, level: float = 0.95) -> Readings:
+def readings_of(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> Readings:
     """Reckon a prepared season in every other way that its data allow.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     level : float
         Confidence level.
@@ -203,13 +210,13 @@ def readings_of(snapshot: Snapshot, season: Season, *, level: float = 0.95) -> R
     )
 
 
-def coverage_table(snapshot: Snapshot, season: Season, *, level: float = 0.95) -> pa.Table:
+def coverage_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return the share of boats that land at listed sites, by area fished.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
 
     Returns
@@ -241,13 +248,13 @@ def coverage_table(snapshot: Snapshot, season: Season, *, level: float = 0.95) -
     return _table(columns, COVERAGE_SCHEMA)
 
 
-def heaping_table(snapshot: Snapshot, season: Season, *, level: float = 0.95) -> pa.Table:
+def heaping_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return how many boats of the season reported each number of sublegal releases.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
 
     Returns
@@ -274,59 +281,63 @@ def heaping_table(snapshot: Snapshot, season: Season, *, level: float = 0.95) ->
 
 
 def _all_boats(
-    snapshot: Snapshot, season: Season, level: float
+    snapshot: Snapshot, season: SeasonSurvey, level: float
 ) -> tuple[pa.Table, Sequence[Finding]]:
     """Return the rows over all boats; the season's own sums serve, so nothing is reduced again."""
     *others, drawn = season.ways
-    assert isinstance(drawn, Drawn)
+    assert isinstance(drawn, DesignEstimator)
     try:
         coverage = coverage_of(snapshot, season.design)
-    except WrongUse as error:
+    except UsageError as error:
         return _nothing("coverage", "over all boats", error)
-    expanded = replace(season, ways=(*others, Expanded(drawn, coverage)))
+    expanded = replace(season, ways=(*others, CoverageExpandedEstimator(drawn, coverage)))
     return _rows(expanded, ALL_BOATS, (*WIDER, ("area", "week")), level), ()
 
 
 def _boats_counted(
-    snapshot: Snapshot, season: Season, level: float
+    snapshot: Snapshot, season: SeasonSurvey, level: float
 ) -> tuple[pa.Table, Sequence[Finding]]:
     design = season.design
-    reckoning = Reckoning(effort=Effort.COUNTS)
+    reckoning = EstimationSettings(effort=EffortSource.COUNTS)
     try:
-        counted = prepare(
+        counted = prepare_survey(
             snapshot, season=design.season, through=design.through, reckoning=reckoning
         )
-    except WrongUse as error:
+    except UsageError as error:
         return _nothing("boat_counts", "from boats counted on the water", error)
     way = counted.ways[-1]
-    assert isinstance(way, CountedEffort)
+    assert isinstance(way, EffortTimesRateEstimator)
     warned = uneven_findings(uneven_shares(snapshot, way.counted))
     return _rows(counted, BOATS_COUNTED, WIDER, level), tuple(warned)
 
 
-def _scenario(snapshot: Snapshot, season: Season, reports_over: float, level: float) -> pa.Table:
+def _scenario(
+    snapshot: Snapshot, season: SeasonSurvey, reports_over: float, level: float
+) -> pa.Table:
     design = season.design
-    divided = prepare(
+    divided = prepare_survey(
         divided_reports(snapshot, reports_over), season=design.season, through=design.through
     )
     rows = [row for by in WIDER for row in result_rows(divided, by=by, level=level)]
     return named_rows(to_arrow(rows), reports_over)
 
 
-def _rows(season: Season, basis: str, levels: Sequence[Sequence[str]], level: float) -> pa.Table:
+def _rows(
+    season: SeasonSurvey, basis: str, levels: Sequence[Sequence[str]], level: float
+) -> pa.Table:
     rows = to_arrow([row for by in levels for row in result_rows(season, by=by, level=level)])
     column = pa.array([basis] * rows.num_rows, pa.string())
     return pa.Table.from_arrays([column, *rows.columns], schema=READING_SCHEMA)
 
 
-def _nothing(table: str, basis: str, error: WrongUse) -> tuple[pa.Table, Sequence[Finding]]:
+def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Sequence[Finding]]:
     finding = Finding(
         severity=Severity.NOTE, table=table, seen=f"no figures {basis} beside the others: {error}"
     )
     return READING_SCHEMA.empty_table(), (finding,)
 
 
-def _interviews(snapshot: Snapshot, season: Season) -> pa.Table:
+def _interviews(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Return the interviews that the season's figures rest on, drawn and met by convenience."""
     design = season.design
     drawn = pa.array(design.site_days.sample_id.tolist(), pa.string())
@@ -335,7 +346,7 @@ def _interviews(snapshot: Snapshot, season: Season) -> pa.Table:
     mine = interviews.filter(pc.is_in(interviews["sample_id"], value_set=drawn)).select(wanted)
     if not design.no_design:
         return mine
-    met = met_by_convenience(snapshot, season=design.season)
+    met = convenience_interviews(snapshot, season=design.season)
     weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
     return pa.concat_tables([mine, met.filter(pa.array(weeks <= design.through)).select(wanted)])
 

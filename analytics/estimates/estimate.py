@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.errors import WrongUse
-from analytics.estimates.result_rows import catch_figures, death_figures, finished, not_recorded
-from analytics.estimates.season_survey import Season, prepare
+from analytics.errors import UsageError
+from analytics.estimates.result_rows import catch_figures, death_figures, not_recorded, result_row
+from analytics.estimates.season_survey import SeasonSurvey, prepare_survey
 from analytics.estimates.size_mark_classes import MarkFigures
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_measures
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
-from analytics.settings import Classes, Effort, Reckoning, Thin
+from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
-    from analytics.estimates.result_rows import Figures
+    from analytics.estimates.result_rows import DomainEstimates
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
 
@@ -40,11 +40,11 @@ def estimate(
     level: float = 0.95,
     through: str | None = None,
     as_of: int | None = None,
-    thin: str = Thin.BORROW,
-    effort: str = Effort.INTERVIEWS,
+    thin: str = ThinStrataPolicy.BORROW,
+    effort: str = EffortSource.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
-    classes: str = Classes.SAMPLE_FIRST,
+    classes: str = FishBasis.SAMPLE_FIRST,
 ) -> pd.DataFrame:
     """Estimate every quantity for the domains asked.
 
@@ -62,17 +62,17 @@ def estimate(
     as_of : int, optional
         An earlier version of the store.
     thin : str, optional
-        A word of `analytics.settings.Thin`: strata with one sampled unit or none borrow from their
-        neighbours, or no number is given that would need it.
+        A word of `settings.ThinStrataPolicy`: strata with one sampled unit or none borrow from
+        their neighbours, or no number is given that would need it.
     effort : str, optional
-        A word of `analytics.settings.Effort`: from interviews at the ramps, or from boats counted
-        on the water.
+        A word of `settings.EffortSource`: from interviews at the ramps, or from boats counted on
+        the water.
     expand : bool, optional
         Expand totals by on-water coverage to boats that land elsewhere than at listed sites.
     day_hours : float, optional
         Hours of the fishing day over which boats were counted; daylight where not given.
     classes : str, optional
-        A word of `analytics.settings.Classes`: encounters by size and mark from test fishing where
+        A word of `settings.FishBasis`: encounters by size and mark from test fishing where
         there is any, as reported in interviews, or from test fishing alone.
 
     Returns
@@ -82,7 +82,7 @@ def estimate(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the season, a word of `by`, `thin`, `effort` or `classes`, the level or the version is
         unknown, or there is no boat count or no coverage where one is asked for.
     DataRefused
@@ -109,26 +109,26 @@ def estimate_snapshot(
     by: Sequence[str] = ("area", "week"),
     level: float = 0.95,
     through: str | None = None,
-    thin: str = Thin.BORROW,
-    effort: str = Effort.INTERVIEWS,
+    thin: str = ThinStrataPolicy.BORROW,
+    effort: str = EffortSource.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
-    classes: str = Classes.SAMPLE_FIRST,
+    classes: str = FishBasis.SAMPLE_FIRST,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
-    reckoning = Reckoning.of(
+    reckoning = EstimationSettings.of(
         thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
     )
-    prepared = prepare(snapshot, season=season, through=through, reckoning=reckoning)
+    prepared = prepare_survey(snapshot, season=season, through=through, reckoning=reckoning)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
 
 
-def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[Row]:
+def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Iterator[Row]:
     """Yield the result rows of one level, every quantity for every domain.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     by : sequence of str
         ``area``, ``week``, both, or ``season`` alone.
     level : float
@@ -141,14 +141,14 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
 
     Raises
     ------
-    WrongUse
+    UsageError
         If `by` or `level` is not allowed.
     """
     words = tuple(by.split(",")) if isinstance(by, str) else tuple(by)
     if set(words) not in [set(one) for one in LEVELS] or len(set(words)) != len(words):
-        raise WrongUse(f"by {','.join(words)!r}: allowed are area,week or area or week or season")
+        raise UsageError(f"by {','.join(words)!r}: allowed are area,week or area or week or season")
     if not 0 < level < 1:
-        raise WrongUse(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
+        raise UsageError(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
     of_marks = MarkFigures(season, domains)
     measures = catch_measures() | mark_measures() | season.deaths.measures
@@ -160,13 +160,13 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
                 figures = of_marks.of(way, name, totals)
             else:
                 figures = _figures(season, name, totals)
-            if not way.was_told(season.analyses[name]):
+            if not way.has_responses(season.analyses[name]):
                 asked = season.analyses[name].measures
                 figures = figures.withheld(not_recorded(measures[one] for one in asked))
             for place, code in enumerate(totals.code.tolist()):
                 if code not in told:
                     area = domains.cell(code)[0]
-                    row = finished(season.design, totals, figures, place, area=area, level=level)
+                    row = result_row(season.design, totals, figures, place, area=area, level=level)
                     told[code] = row
         for code, row in sorted(told.items()):
             yield dict.fromkeys(RESULT_COLUMNS) | {
@@ -177,9 +177,9 @@ def result_rows(season: Season, *, by: Sequence[str], level: float) -> Iterator[
             }
 
 
-def _figures(season: Season, name: str, totals: DomainTotals) -> Figures:
+def _figures(season: SeasonSurvey, name: str, totals: DomainTotals) -> DomainEstimates:
     kind = QUANTITIES[name].kind
-    if kind is Kind.DEATHS:
+    if kind is QuantityKind.DEATHS:
         return death_figures(season.deaths, name, totals)
     return catch_figures(kind, totals)
 

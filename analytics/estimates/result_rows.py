@@ -11,7 +11,7 @@ from analytics.data.schema import TABLES
 from analytics.fish.mark_composition import CLASSES, PARTS, marked
 from analytics.fish.release_mortality import FATES
 from analytics.intervals import log_t, logit_t
-from analytics.quantities import QUANTITIES, CiMethod, Kind, Status
+from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
 from analytics.survey.design import SITE_RULES
 from analytics.survey.ratios import combined_ratio
 from analytics.survey.unequal_probability import SiteRule
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from analytics.fish.mark_composition import Lent
+    from analytics.fish.mark_composition import BorrowedShares
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
@@ -47,7 +47,7 @@ def not_recorded(measures: Iterable[Measure]) -> str:
 
 
 def why_not(
-    design: Design, totals: DomainTotals, figures: Figures, place: int, *, area: int | None
+    design: Design, totals: DomainTotals, figures: DomainEstimates, place: int, *, area: int | None
 ) -> tuple[Status, str] | None:
     """Return status and reason where a domain has no value, else None."""
     return _not_of_design(design, totals, figures, place) or _not_of_sample(
@@ -56,20 +56,20 @@ def why_not(
 
 
 def _not_of_design(
-    design: Design, totals: DomainTotals, figures: Figures, place: int
+    design: Design, totals: DomainTotals, figures: DomainEstimates, place: int
 ) -> tuple[Status, str] | None:
     if totals.is_convenience:
         if figures.is_ratio:
             return None
         return Status.NO_DESIGN, "interviews of convenience give rates and shares, never totals"
-    if totals.support.is_undesigned[place]:
+    if totals.support.is_convenience_only[place]:
         names = _names(design, design.areas_without_design)
         return Status.NO_DESIGN, f"interviews of convenience only in {names}: no estimate here"
     return None
 
 
 def _not_of_sample(
-    totals: DomainTotals, figures: Figures, place: int, area: int | None
+    totals: DomainTotals, figures: DomainEstimates, place: int, area: int | None
 ) -> tuple[Status, str] | None:
     support = totals.support
     reason = ""
@@ -81,7 +81,7 @@ def _not_of_sample(
         reason = "no interview" if totals.is_convenience else "no site-day sampled"
     elif totals.plan.refuses and support.is_imputed[place]:
         reason = "open days without a sample, and filling them was refused"
-    elif area is not None and support.is_partial[place]:
+    elif area is not None and support.lacks_area[place]:
         reason = "no site-day sampled where boats of this area land"
         if totals.lost and totals.lost[place]:
             reason = f"nothing to reckon with in {totals.lost[place]}"
@@ -92,13 +92,13 @@ def _not_of_sample(
     return (Status.NO_SAMPLE, reason) if reason else None
 
 
-def status_of(totals: DomainTotals, figures: Figures, place: int) -> Status:
+def status_of(totals: DomainTotals, figures: DomainEstimates, place: int) -> Status:
     """Return the strongest reservation of a value."""
     support, value = totals.support, figures.value[place]
     by_fish = figures.is_sampled is not None and figures.is_sampled[place]
-    none_seen = value == 0 or (figures.kind is Kind.SHARE and value == 1)
+    none_seen = value == 0 or (figures.kind is QuantityKind.SHARE and value == 1)
     found = (
-        (support.is_partial[place], Status.NO_SAMPLE),
+        (support.lacks_area[place], Status.NO_SAMPLE),
         (support.is_census[place] and not by_fish, Status.CENSUS),
         (none_seen, Status.ZERO_TOTAL),
         (support.is_imputed[place], Status.IMPUTED),
@@ -108,7 +108,7 @@ def status_of(totals: DomainTotals, figures: Figures, place: int) -> Status:
 
 
 def why_no_error(
-    totals: DomainTotals, figures: Figures, place: int, status: Status
+    totals: DomainTotals, figures: DomainEstimates, place: int, status: Status
 ) -> tuple[str, ...]:
     """Return the reason where an estimate has no standard error; empty where it has one."""
     variance, support = figures.variance[place], totals.support
@@ -119,27 +119,29 @@ def why_no_error(
         what = "nothing else was seen" if figures.value[place] else "none was seen"
     elif totals.plan.refuses and (support.is_collapsed[place] or support.is_pooled[place]):
         what = "one unit or one boat alone, and borrowing a spread was refused"
-    elif math.isnan(variance) or (figures.is_ratio and support.n_seen[place] < 2):
-        of_factor = totals.estimator == "expanded_total" and support.n_seen[place] > 1
+    elif math.isnan(variance) or (figures.is_ratio and support.n_psu_interviewed[place] < 2):
+        of_factor = totals.estimator == "expanded_total" and support.n_psu_interviewed[place] > 1
         what = "one day of contacts only" if of_factor else f"one {unit} only"
     elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
         return ()
     elif variance < 0:
         what = "the unbiased estimate of its variance came out below 0"
-    elif support.is_whole[place]:
+    elif support.is_landing_census[place]:
         what = "its ramps sampled whole, boats landing elsewhere unseen"
     else:
         what = f"{unit}s all alike"
     return (f"{what}: no error can be had",)
 
 
-def method_words(design: Design, totals: DomainTotals, figures: Figures, place: int) -> list[str]:
+def method_words(
+    design: Design, totals: DomainTotals, figures: DomainEstimates, place: int
+) -> list[str]:
     """Name the estimator and every rule that thin data called for."""
     support = totals.support
     notes = [figures.method]
     if totals.is_convenience:
         return [*notes, "interviews of convenience: the error is that between their site-days"]
-    if totals.estimator and figures.kind is Kind.TOTAL:
+    if totals.estimator and figures.kind is QuantityKind.TOTAL:
         notes = [totals.estimator]
     if figures.methods:
         own = figures.methods[place]
@@ -159,10 +161,10 @@ def method_words(design: Design, totals: DomainTotals, figures: Figures, place: 
         notes.append("no spread between boats to be had: first stage without its finite term")
     if totals.notes:
         notes.append(totals.notes[place])
-    if support.is_partial[place] and totals.lost:
+    if support.lacks_area[place] and totals.lost:
         notes.append(f"without {totals.lost[place]}")
-    elif support.is_partial[place]:
-        lost = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
+    elif support.lacks_area[place]:
+        lost = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
         names = _names(design, lost)
         notes.append(f"without {names} (open and never sampled)")
     if design.no_design and not totals.estimator.startswith("counted"):
@@ -187,12 +189,12 @@ SAMPLE_SE = "sample_se"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Figures:
+class DomainEstimates:
     """One quantity in D domains.
 
     Parameters
     ----------
-    kind : Kind
+    kind : QuantityKind
     value, variance : ndarray of float, shape (D,)
     sample_variance : ndarray of float, shape (D,)
         The part of the variance that is the sample's own; rates of death add the rest.
@@ -211,7 +213,7 @@ class Figures:
         asked.
     """
 
-    kind: Kind
+    kind: QuantityKind
     value: NDArray[np.float64]
     variance: NDArray[np.float64]
     sample_variance: NDArray[np.float64]
@@ -222,28 +224,32 @@ class Figures:
     df: NDArray[np.float64] | None = None
     is_sampled: NDArray[np.bool_] | None = None
 
-    def withheld(self, reason: str) -> Figures:
+    def withheld(self, reason: str) -> DomainEstimates:
         """Return the same figures with no value anywhere."""
         return replace(self, missing=(reason,) * len(self.missing))
 
 
-def catch_figures(kind: Kind, totals: DomainTotals) -> Figures:
+def catch_figures(kind: QuantityKind, totals: DomainTotals) -> DomainEstimates:
     """Return a total of one measure, or the combined ratio of two."""
     none = ("",) * len(totals.code)
-    if kind is Kind.TOTAL:
+    if kind is QuantityKind.TOTAL:
         variance = totals.cov_of_sums[:, 0, 0]
-        return Figures(kind, totals.total[:, 0], variance, variance, "two_stage_total", none)
+        return DomainEstimates(
+            kind, totals.total[:, 0], variance, variance, "two_stage_total", none
+        )
     ratio, variance = combined_ratio(totals.total, totals.cov)
-    return Figures(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
+    return DomainEstimates(kind, ratio, variance, variance, "combined_ratio", none, is_ratio=True)
 
 
-def mark_figures(quantity: str, totals: DomainTotals, lent: Lent | None = None) -> Figures:
+def mark_figures(
+    quantity: str, totals: DomainTotals, lent: BorrowedShares | None = None
+) -> DomainEstimates:
     """Return encounters by mark, or the marked share, from the marks told in interviews.
 
     Where no mark was read and none lent there is no value.
     """
     kind = QUANTITIES[quantity].kind
-    is_share = kind is Kind.SHARE
+    is_share = kind is QuantityKind.SHARE
     found = marked(
         quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, lent=lent
     )
@@ -251,10 +257,10 @@ def mark_figures(quantity: str, totals: DomainTotals, lent: Lent | None = None) 
     parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
     words = lent.said([list(PARTS).index(one) for one in parts]) if lent else [""] * len(value)
     methods = tuple("; ".join([name, *([said] * bool(said))]) for said in words)
-    return Figures(kind, value, spread, spread, name, found.unread, is_share, methods)
+    return DomainEstimates(kind, value, spread, spread, name, found.unread, is_share, methods)
 
 
-def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figures:
+def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> DomainEstimates:
     """Return deaths as fish times rates; a domain with fish that have no rate has no value."""
     fates = FATES[quantity]
     found = plan.fish(totals.total, totals.cov_of_sums)
@@ -262,13 +268,15 @@ def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Figur
     name = "releases_times_rates"
     methods = tuple("; ".join([name, *([said] * bool(said))]) for said in plan.notes(found, fates))
     missing = plan.missing(found, fates)
-    return Figures(Kind.DEATHS, value, variance, sample_variance, name, missing, methods=methods)
+    return DomainEstimates(
+        QuantityKind.DEATHS, value, variance, sample_variance, name, missing, methods=methods
+    )
 
 
-def finished(
+def result_row(
     design: Design,
     totals: DomainTotals,
-    figures: Figures,
+    figures: DomainEstimates,
     place: int,
     *,
     area: int | None,
@@ -316,14 +324,14 @@ def finished(
     return row if no_error else row | _error(row, status, figures, place, level)
 
 
-def _error(row: Row, status: Status, figures: Figures, place: int, level: float) -> Row:
+def _error(row: Row, status: Status, figures: DomainEstimates, place: int, level: float) -> Row:
     """Return standard errors and interval."""
     value, se = row["estimate"], math.sqrt(figures.variance[place])
     of_sample = figures.sample_variance[place]
     errors: Row = {"se": se, SAMPLE_SE: math.sqrt(of_sample) if of_sample >= 0 else None}
     if status is Status.CENSUS and se == 0:
         return errors | {"ci_low": value, "ci_high": value}
-    share = figures.kind is Kind.SHARE
+    share = figures.kind is QuantityKind.SHARE
     low, high = (logit_t if share else log_t)(value, se, df=row["df"], level=level)
     if math.isnan(low):
         return errors

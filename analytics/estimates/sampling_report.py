@@ -17,11 +17,11 @@ from analytics.data.schema import TABLES
 from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.measured import measured_fish
-from analytics.fish.mortality_rates import ANY, LOST, RELEASED, ReleaseRates, drop_off_rate
+from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates, drop_off_rate
 from analytics.quantities import Status
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.convenience import met_by_convenience
+from analytics.survey.convenience import convenience_interviews
 from analytics.survey.domains import Domains
 from analytics.survey.interview_evenness import MOST_UNEVEN, uneven_shares
 from analytics.survey.reduction import Analysis
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.fish.mortality_rates import GivenRate
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.fish.mortality_rates import MortalityRate
     from analytics.survey.design import Design
     from analytics.survey.interview_evenness import Uneven
-    from analytics.survey.thin_strata import Plan
+    from analytics.survey.thin_strata import StratumTreatment
 
 
 #: Interviews of no site-day that landed, in the open season, in an area of another design.
@@ -52,12 +52,12 @@ GROUP BY ALL ORDER BY ALL
 """
 
 
-def strata_table(season: Season) -> pa.Table:
+def strata_table(season: SeasonSurvey) -> pa.Table:
     """Return every stratum with its frame, its sample and the rule it needed.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
 
     Returns
     -------
@@ -76,7 +76,7 @@ def strata_table(season: Season) -> pa.Table:
     rules = {loan.stratum: loan.rule for loan in plan.loans}
     rules |= {
         code: f"one {design.strata.unit_word(code)} and no neighbour: no error can be had"
-        for code in plan.lonely
+        for code in plan.single_psu
     }
     every_unit = np.arange(len(plan.active))
     columns = {
@@ -96,12 +96,12 @@ def strata_table(season: Season) -> pa.Table:
     return table.sort_by([("week", "ascending"), ("landing_area", "ascending")])
 
 
-def sampling_findings(season: Season) -> Iterator[Finding]:
+def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
     """Yield what a reader must know of the sample: units lost, strata that borrowed.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
 
     Yields
     ------
@@ -128,7 +128,7 @@ def sampling_findings(season: Season) -> Iterator[Finding]:
         yield _note(
             Severity.NOTE, f"{where} {design.strata.label[loan.stratum]}: {loan.rule}", "see status"
         )
-    for code in sorted({int(design.strata.landing_area[one]) for one in plan.unfilled}):
+    for code in sorted({int(design.strata.landing_area[one]) for one in plan.not_imputed}):
         seen = f"{design.areas[code]} is open and none of its site-days was sampled"
         yield _note(Severity.WARNING, seen, "boats landing there are in no total")
     for code in sorted(design.areas_without_design):
@@ -200,13 +200,13 @@ def uneven_warnings(
         As in `analytics.estimates.estimate.estimate`.
     """
     season = season or seasons_with_data(snapshot)[-1]
-    met = met_by_convenience(snapshot, season=season)
+    met = convenience_interviews(snapshot, season=season)
     design = build_design(snapshot, season=season, through=through, met=met)
     counted = count_boats(snapshot, design, day_hours=day_hours)
     return list(uneven_findings(uneven_shares(snapshot, counted)))
 
 
-def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:
+def _answers(season: SeasonSurvey) -> tuple[NDArray[np.float64], StratumTreatment]:
     """Return interviewed boats a site-day and the plan, as for boat trips."""
     boats = season.design.site_days.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
@@ -214,13 +214,13 @@ def _answers(season: Season) -> tuple[NDArray[np.float64], Plan]:
     return answered, season.plans.for_answers(answered)
 
 
-def _status(plan: Plan, code: int) -> Status:
-    if code in plan.unfilled:
+def _status(plan: StratumTreatment, code: int) -> Status:
+    if code in plan.not_imputed:
         return Status.NO_SAMPLE
     loan = next((loan for loan in plan.loans if loan.stratum == code), None)
     if loan is None:
         return Status.OK
-    return Status.IMPUTED if loan.is_fill else Status.COLLAPSED
+    return Status.IMPUTED if loan.is_imputation else Status.COLLAPSED
 
 
 def _note(severity: Severity, seen: str, advice: str) -> Finding:
@@ -229,17 +229,17 @@ def _note(severity: Severity, seen: str, advice: str) -> Finding:
 
 # What is amiss with the rates of deaths: fish without one, and rates that no fish take.
 
-_TABLES = {RELEASED: "release_rates", LOST: "drop_off"}
+_TABLES = {RELEASED: "release_rates", DROP_OFF: "drop_off"}
 _WOUNDS = {ANY: "any wound", "shallow": "shallow hooks", "deep": "deep hooks"}
 
 
-def rate_findings(snapshot: Snapshot, season: Season) -> Iterator[Finding]:
+def rate_findings(snapshot: Snapshot, season: SeasonSurvey) -> Iterator[Finding]:
     """Yield a warning for fish that lack a rate, and for each rate that no fish of a season take.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it.
 
     Yields
@@ -248,8 +248,8 @@ def rate_findings(snapshot: Snapshot, season: Season) -> Iterator[Finding]:
     """
     plan = season.deaths
     whole = Domains(by_area=False, by_week=False, n_weeks=len(season.design.weeks))
-    used: set[GivenRate] = set()
-    lacking: dict[str, dict[str, None]] = {RELEASED: {}, LOST: {}}
+    used: set[MortalityRate] = set()
+    lacking: dict[str, dict[str, None]] = {RELEASED: {}, DROP_OFF: {}}
     for way in season.ways:
         totals = way.totals(plan.analysis, whole)
         found = plan.fish(totals.total, totals.cov_of_sums)
@@ -268,7 +268,7 @@ def rate_findings(snapshot: Snapshot, season: Season) -> Iterator[Finding]:
             yield _idle(rate)
 
 
-def _given(snapshot: Snapshot) -> Iterator[GivenRate]:
+def _given(snapshot: Snapshot) -> Iterator[MortalityRate]:
     yield from ReleaseRates(snapshot["release_rates"].to_pylist()).by_key.values()
     lost = snapshot["drop_off"].to_pylist()
     for row in lost:
@@ -288,8 +288,8 @@ def _lacking(table: str, words: str) -> Finding:
     )
 
 
-def _idle(rate: GivenRate) -> Finding:
-    if rate.fate == LOST:
+def _idle(rate: MortalityRate) -> Finding:
+    if rate.fate == DROP_OFF:
         seen = f"the rate for method {rate.method}"
     else:
         size, method, wound = rate.key
@@ -369,7 +369,7 @@ def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) ->
 
 def _met_in(snapshot: Snapshot, design: Design) -> pa.Table:
     """Return the interviews of convenience of the design's season and weeks."""
-    met = met_by_convenience(snapshot, season=design.season)
+    met = convenience_interviews(snapshot, season=design.season)
     met = met.filter(pc.less_equal(met["on_day"], pa.scalar(week_end(design.through))))
     return _among(snapshot["interviews"], "interview_id", met["interview_id"])
 

@@ -6,20 +6,20 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.fish.composition_sample import composition_sample
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.fish.release_mortality import has_no_sizes, plan_deaths
-from analytics.quantities import QUANTITIES, Kind
-from analytics.settings import Classes, Effort, Reckoning
+from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.settings import EffortSource, EstimationSettings, FishBasis
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
-from analytics.survey.coverage import Expanded, coverage_of
-from analytics.survey.effort_times_rate import CountedEffort, with_boat_hours
-from analytics.survey.estimators import Drawn, Met
+from analytics.survey.convenience import clusters_of, convenience_design, convenience_interviews
+from analytics.survey.coverage import CoverageExpandedEstimator, coverage_of
+from analytics.survey.effort_times_rate import EffortTimesRateEstimator, with_boat_hours
+from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
 from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
-from analytics.survey.thin_strata import Plans
+from analytics.survey.thin_strata import StratumTreatments
 from analytics.survey.trip_rates import met_under_way, rate_measures
 
 if TYPE_CHECKING:
@@ -29,31 +29,31 @@ if TYPE_CHECKING:
     from analytics.fish.composition_sample import CompositionSample
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
-    from analytics.survey.estimators import Way
+    from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis
 
 T = TypeVar("T")
 #: The usual way: strata borrow, effort from interviews, totals at listed sites.
-USUAL = Reckoning()
+DEFAULT_SETTINGS = EstimationSettings()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Season:
+class SeasonSurvey:
     """One season, reduced once and ready for estimates at any level.
 
     Parameters
     ----------
     design : Design
-    plans : Plans
+    plans : StratumTreatments
         How thin strata are treated.
     deaths : DeathPlan
     analyses : mapping of str to Analysis
         The analysis behind every quantity.
     reduction : Reduction
         Sums of every analysis by site-day and area fished.
-    ways : tuple of Way
+    ways : tuple of TotalEstimator
         Where totals come from; the first that tells a domain is taken.
-    classes : Classes
+    classes : FishBasis
         Which method tells encounters by size and mark.
     sample : CompositionSample or None
         Fish of test fishing; None where the choice does not ask for them.
@@ -64,12 +64,12 @@ class Season:
     """
 
     design: Design
-    plans: Plans
+    plans: StratumTreatments
     deaths: DeathPlan
     analyses: Mapping[str, Analysis]
     reduction: Reduction
-    ways: tuple[Way, ...]
-    classes: Classes
+    ways: tuple[TotalEstimator, ...]
+    classes: FishBasis
     sample: CompositionSample | None
     mark_selective: frozenset[int]
     any_mark: frozenset[int]
@@ -82,13 +82,13 @@ class Season:
         return cast("T", self._made[key])
 
 
-def prepare(
+def prepare_survey(
     snapshot: Snapshot,
     *,
     season: str | None = None,
     through: str | None = None,
-    reckoning: Reckoning = USUAL,
-) -> Season:
+    reckoning: EstimationSettings = DEFAULT_SETTINGS,
+) -> SeasonSurvey:
     """Build the design of a season and reduce its interviews, once for every level.
 
     Parameters
@@ -96,22 +96,22 @@ def prepare(
     snapshot : Snapshot
     season, through : str, optional
         As in `analytics.estimates.estimate.estimate`.
-    reckoning : Reckoning
+    reckoning : EstimationSettings
         How totals are reckoned.
 
     Returns
     -------
-    Season
+    SeasonSurvey
 
     Raises
     ------
-    WrongUse, DataRefused
+    UsageError, DataRefused
         As in `analytics.estimates.estimate.estimate`.
     """
     season = season or _latest(snapshot)
-    met = met_by_convenience(snapshot, season=season)
+    met = convenience_interviews(snapshot, season=season)
     design = build_design(snapshot, season=season, through=through, met=met)
-    plans = Plans(design, thin=reckoning.thin)
+    plans = StratumTreatments(design, thin=reckoning.thin)
     interviews = snapshot.source("interviews")
     deaths = plan_deaths(
         interviews,
@@ -120,26 +120,28 @@ def prepare(
         unsized=has_no_sizes(interviews, design.site_days.sample_id.tolist(), met),
     )
     analyses, measures = _analyses(deaths), catch_measures() | mark_measures() | deaths.measures
-    counts = reckoning.effort is Effort.COUNTS
+    counts = reckoning.effort is EffortSource.COUNTS
     asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
     ask = partial(Reduction, analyses=asked)
     reduction = ask(interviews, design=design, measures=measures | EFFORT)
-    drawn = Drawn(design, plans, reduction)
-    way: Way = drawn
+    drawn = DesignEstimator(design, plans, reduction)
+    way: TotalEstimator = drawn
     if counts:
         counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
         trips = met_under_way(snapshot, season=season)
         by_day = convenience_design(design, clusters_of(trips))
         rates = ask(trips, design=by_day, measures=rate_measures(measures | EFFORT))
-        way = CountedEffort(drawn, counted, (by_day, rates) if len(trips) else None)
+        way = EffortTimesRateEstimator(drawn, counted, (by_day, rates) if len(trips) else None)
     elif reckoning.expand:
-        way = Expanded(drawn, coverage_of(snapshot, design))
+        way = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
     ways = [way]
     if len(met):
         by_day = convenience_design(design, clusters_of(met))
-        ways.insert(0, Met(by_day, ask(met, design=by_day, measures=measures | EFFORT)))
-    asks = reckoning.classes is not Classes.REPORTED
-    return Season(
+        ways.insert(
+            0, ConvenienceEstimator(by_day, ask(met, design=by_day, measures=measures | EFFORT))
+        )
+    asks = reckoning.classes is not FishBasis.REPORTED
+    return SeasonSurvey(
         design,
         plans,
         deaths,
@@ -167,12 +169,12 @@ def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], fro
 def _latest(snapshot: Snapshot) -> str:
     known = seasons_with_data(snapshot)
     if not known:
-        raise WrongUse("the store holds no season yet; import areas, sites, seasons, site_days")
+        raise UsageError("the store holds no season yet; import areas, sites, seasons, site_days")
     return known[-1]
 
 
 def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
-    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is Kind.DEATHS]
+    of_deaths = [name for name, one in QUANTITIES.items() if one.kind is QuantityKind.DEATHS]
     return (
         catch_analyses()
         | dict.fromkeys(MARK_QUANTITIES, mark_analysis())

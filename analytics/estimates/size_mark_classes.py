@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.estimates.result_rows import ROUNDING_CV, Figures, mark_figures
+from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
 from analytics.fish.class_ratios import DAMPED_UNDER, class_ratios
 from analytics.fish.composition_sample import (
     ENOUGH_BASE,
@@ -22,9 +22,9 @@ from analytics.fish.mark_composition import (
     PART_WORDS,
     PARTS,
     UNKNOWN,
-    Lent,
-    Wider,
-    lend,
+    BorrowedShares,
+    DonorDomain,
+    borrow_shares,
     mark_analysis,
     mark_measures,
     marked,
@@ -32,28 +32,28 @@ from analytics.fish.mark_composition import (
     parts_unread,
 )
 from analytics.propagation import joint_df
-from analytics.quantities import Kind
-from analytics.settings import Classes
+from analytics.quantities import QuantityKind
+from analytics.settings import FishBasis
 from analytics.survey.arrays import add_at
 from analytics.survey.domain_totals import (
-    Maps,
-    coarse_codes,
-    fine_domains,
-    mapped_totals,
+    LinearMaps,
+    aggregate_codes,
+    area_week_domains,
+    linear_totals,
     unit_cells,
 )
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import Drawn
+from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.class_ratios import ClassRatios
     from analytics.fish.composition_sample import CompositionSample, Pools
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.estimators import Way
+    from analytics.survey.estimators import TotalEstimator
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -70,34 +70,40 @@ _MEASURES = list(mark_measures())
 ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
 
 
-def borrowed_marks(season: Season, way: Way, domains: Domains, totals: DomainTotals) -> Lent:
+def borrowed_marks(
+    season: SeasonSurvey, way: TotalEstimator, domains: Domains, totals: DomainTotals
+) -> BorrowedShares:
     """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
 
     Parameters
     ----------
-    season : Season
-    way : Way
+    season : SeasonSurvey
+    way : TotalEstimator
     domains : Domains
     totals : DomainTotals
         Of the measures of marks, over the domains.
 
     Returns
     -------
-    Lent
+    BorrowedShares
     """
     parts = list(PART_WORDS.values())
     if not parts_unread(totals.total, len(parts)).any():
         return nothing_lent(len(totals.total), len(parts))
-    return lend(totals.total, wider_marks(season, way, domains, totals.code), parts=parts)
+    return borrow_shares(
+        totals.total, donor_domains(season, way, domains, totals.code), parts=parts
+    )
 
 
-def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple[Wider, ...]:
+def donor_domains(
+    season: SeasonSurvey, way: TotalEstimator, domains: Domains, code: Ints
+) -> tuple[DonorDomain, ...]:
     """Return the domains from which others borrow a marked share, the nearest first.
 
     Parameters
     ----------
-    season : Season
-    way : Way
+    season : SeasonSurvey
+    way : TotalEstimator
     domains : Domains
     code : ndarray of int, shape (D,)
         Of the domains that may borrow.
@@ -115,8 +121,10 @@ def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple
         place = np.zeros(len(code), dtype=np.int64)
         free = place if len(season.any_mark) == len(season.design.areas) else place - 1
         return (
-            Wider(whole.total, whole.cov, place, "the whole season"),
-            Wider(whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS),
+            DonorDomain(whole.total, whole.cov, place, "the whole season"),
+            DonorDomain(
+                whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS
+            ),
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = way.totals(analysis, by_area)
@@ -130,14 +138,14 @@ def wider_marks(season: Season, way: Way, domains: Domains, code: Ints) -> tuple
     is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
     free = np.where(is_free, place, -1)
     return (
-        Wider(areas.total, areas.cov, place, "the area's season"),
-        Wider(total, cov, mine, "all areas with the same rule on keeping marked fish"),
-        Wider(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
+        DonorDomain(areas.total, areas.cov, place, "the area's season"),
+        DonorDomain(total, cov, mine, "all areas with the same rule on keeping marked fish"),
+        DonorDomain(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Base:
+class BaseEncounters:
     """What interviews tell of the base class in each of C area-weeks.
 
     Parameters
@@ -150,7 +158,7 @@ class Base:
     classes : ndarray of bool, shape (C, 4)
         Which classes the base holds.
     total : ndarray of float, shape (C, K)
-    lent : Lent
+    lent : BorrowedShares
     is_unmarked : ndarray of bool, shape (C,)
         Where legal releases are taken as unmarked, since no mark of one was read.
     """
@@ -162,7 +170,7 @@ class Base:
     gradient: Floats
     classes: Bools
     total: Floats
-    lent: Lent
+    lent: BorrowedShares
     is_unmarked: Bools
 
     @property
@@ -172,7 +180,7 @@ class Base:
         return found
 
 
-def base_of(season: Season, way: Way) -> Base:
+def base_of(season: SeasonSurvey, way: TotalEstimator) -> BaseEncounters:
     """Return the base of every area-week: legal marked fish, kept or released.
 
     In an area where no mark of a kept fish was read all season, the base is all legal fish. A
@@ -180,18 +188,18 @@ def base_of(season: Season, way: Way) -> Base:
 
     Parameters
     ----------
-    season : Season
-    way : Way
+    season : SeasonSurvey
+    way : TotalEstimator
 
     Returns
     -------
-    Base
+    BaseEncounters
     """
-    fine = fine_domains(season.design)
+    fine = area_week_domains(season.design)
     totals = way.totals(mark_analysis(), fine)
     key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
-    wider = wider_marks(season, way, fine, totals.code)
-    lent = lend(totals.total, wider, parts=list(PART_WORDS.values()))
+    wider = donor_domains(season, way, fine, totals.code)
+    lent = borrow_shares(totals.total, wider, parts=list(PART_WORDS.values()))
     found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
     of_season = wider[0].total[wider[0].place]
     column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
@@ -199,7 +207,7 @@ def base_of(season: Season, way: Way) -> Base:
     by_mark = (column["kept_read"] > 0) | none_kept
     marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
     unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
-    return Base(
+    return BaseEncounters(
         code=totals.code,
         area=key - 1,
         week=season.design.week_ordinal[week_key - 1],
@@ -226,7 +234,7 @@ class DomainWords:
     ----------
     areas : tuple of str
         Names by code.
-    pooled : Pooled
+    pooled : ClassExpansion
     weight : ndarray of float, shape (D, C)
         Base fish of each area-week in each domain.
     place : ndarray of int, shape (C,)
@@ -236,7 +244,7 @@ class DomainWords:
     """
 
     areas: tuple[str, ...]
-    pooled: Pooled
+    pooled: ClassExpansion
     weight: Floats
     place: Ints
     unknown: Floats
@@ -380,27 +388,29 @@ class Sampled:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pooled:
+class ClassExpansion:
     """What serves every choice of domains: the base, and the ratios of pooled samples to it.
 
     Parameters
     ----------
-    way : Way
+    way : TotalEstimator
         What tells the base.
-    base : Base
+    base : BaseEncounters
     sample : CompositionSample
     pools : Pools
     ratios : ClassRatios
     """
 
-    way: Way
-    base: Base
+    way: TotalEstimator
+    base: BaseEncounters
     sample: CompositionSample
     pools: Pools
     ratios: ClassRatios
 
 
-def pooled_of(season: Season, way: Way, sample: CompositionSample) -> Pooled:
+def pooled_of(
+    season: SeasonSurvey, way: TotalEstimator, sample: CompositionSample
+) -> ClassExpansion:
     """Return base and ratios of every area-week of a season."""
     base = base_of(season, way)
     pools = pools_of(
@@ -408,31 +418,31 @@ def pooled_of(season: Season, way: Way, sample: CompositionSample) -> Pooled:
     )
     of_class = sample.classes_of(pools.line)
     ratios = class_ratios(sample.n, pools.member, base.classes, of_class)
-    return Pooled(way, base, sample, pools, ratios)
+    return ClassExpansion(way, base, sample, pools, ratios)
 
 
-def drawn_classes(snapshot: Snapshot, season: Season) -> Pooled:
+def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
     """Return base and ratios at listed sites, in whatever way the season itself is reckoned.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it.
 
     Returns
     -------
-    Pooled
+    ClassExpansion
     """
     sample = season.sample or composition_sample(snapshot, season.design)
-    way = next((one for one in season.ways if isinstance(one, Drawn)), None)
-    way = way or Drawn(season.design, season.plans, season.reduction)
+    way = next((one for one in season.ways if isinstance(one, DesignEstimator)), None)
+    way = way or DesignEstimator(season.design, season.plans, season.reduction)
     return season.once(("pooled", way), lambda: pooled_of(season, way, sample))
 
 
 def sampled_classes(
-    season: Season,
-    pooled: Pooled,
+    season: SeasonSurvey,
+    pooled: ClassExpansion,
     domains: Domains,
     totals: DomainTotals,
     *,
@@ -449,8 +459,8 @@ def sampled_classes(
 
     Parameters
     ----------
-    season : Season
-    pooled : Pooled
+    season : SeasonSurvey
+    pooled : ClassExpansion
     domains : Domains
     totals : DomainTotals
         Of the measures of marks, over the domains.
@@ -462,16 +472,16 @@ def sampled_classes(
     Sampled
     """
     base, ratios, way = pooled.base, pooled.ratios, pooled.way
-    fine, size = fine_domains(season.design), len(totals.code)
-    place = np.searchsorted(totals.code, coarse_codes(domains, fine, base.code))
+    fine, size = area_week_domains(season.design), len(totals.code)
+    place = np.searchsorted(totals.code, aggregate_codes(domains, fine, base.code))
     weight = np.zeros((size, len(base.code)))
     weight[place, np.arange(len(base.code))] = base.fish
     value = weight @ ratios.value
-    if isinstance(way, Drawn):
+    if isinstance(way, DesignEstimator):
         matrix = ratios.value[:, :, None] * base.gradient[:, None, :]
         if beside is not None:
             matrix = np.concatenate([matrix, beside[place]], axis=1)
-        survey, across = _drawn(way, domains, totals.code, Maps(base.code, matrix))
+        survey, across = _drawn(way, domains, totals.code, LinearMaps(base.code, matrix))
     else:
         survey, across = _scaled(base, totals, value, place), np.zeros((size, 5, 0))
     words = DomainWords(season.design.areas, pooled, weight, place, totals.total[:, UNKNOWN])
@@ -489,15 +499,17 @@ def sampled_classes(
     )
 
 
-def _drawn(way: Drawn, domains: Domains, codes: Ints, maps: Maps) -> tuple[Floats, Floats]:
+def _drawn(
+    way: DesignEstimator, domains: Domains, codes: Ints, maps: LinearMaps
+) -> tuple[Floats, Floats]:
     """Return the exact survey covariance of the classes, and theirs with other functions."""
     moments = way.reduction.moments(mark_analysis())
     plan, cells, _ = unit_cells(way.design, moments, plans=way.plans, by_area=True)
-    _, cov = mapped_totals(way.design, plan, cells, domains, maps, codes=codes)
+    _, cov = linear_totals(way.design, plan, cells, domains, maps, codes=codes)
     return cov[:, :5, :5].copy(), cov[:, :5, 5:]
 
 
-def _from_lent(base: Base, ratios: ClassRatios, place: Ints, size: int) -> Floats:
+def _from_lent(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int) -> Floats:
     """Return what the error of lent marked shares adds; one share has one error in a domain."""
     added = np.zeros((size, 5, 5))
     for part in (0, 1):
@@ -512,7 +524,7 @@ def _from_lent(base: Base, ratios: ClassRatios, place: Ints, size: int) -> Float
     return added
 
 
-def _scaled(base: Base, totals: DomainTotals, value: Floats, place: Ints) -> Floats:
+def _scaled(base: BaseEncounters, totals: DomainTotals, value: Floats, place: Ints) -> Floats:
     """Return the survey covariance where only that of whole domains is to be had.
 
     The base of a domain is ``Σ_c g_c'T_c = g'T`` with g the mean of the gradients of its
@@ -538,16 +550,16 @@ class MarkFigures:
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     domains : Domains
     """
 
-    def __init__(self, season: Season, domains: Domains) -> None:
+    def __init__(self, season: SeasonSurvey, domains: Domains) -> None:
         self._season, self._domains = season, domains
-        self._lent: dict[int, Lent] = {}
+        self._lent: dict[int, BorrowedShares] = {}
         self._sampled: dict[int, Sampled] = {}
 
-    def of(self, way: Way, quantity: str, totals: DomainTotals) -> Figures:
+    def of(self, way: TotalEstimator, quantity: str, totals: DomainTotals) -> DomainEstimates:
         """Return the figures of one quantity of marks; their methods say which method it is."""
         if totals.is_convenience:
             return mark_figures(quantity, totals)
@@ -567,12 +579,12 @@ class MarkFigures:
             self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
         column = list(CLASSES).index(quantity)
         sampled = sampled_figures(self._sampled[key], column, totals)
-        if self._season.classes is Classes.SAMPLED:
+        if self._season.classes is FishBasis.SAMPLED:
             return sampled
         return _first(sampled, reported, totals)
 
 
-def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figures:
+def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> DomainEstimates:
     """Return one class of a sampled season as figures.
 
     Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
@@ -589,7 +601,7 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figure
 
     Returns
     -------
-    Figures
+    DomainEstimates
     """
     value = found.value[:, column]
     survey, sample = (one[:, column, column] for one in (found.from_survey, found.from_sample))
@@ -597,8 +609,8 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Figure
     own_df = totals.support.df.astype(np.float64)
     joint = joint_df([survey, sample], [own_df, np.maximum(found.n_class[:, -1] - 1, 0)])
     variance = np.where(lacks, 0.0, survey + sample)
-    return Figures(
-        Kind.TOTAL,
+    return DomainEstimates(
+        QuantityKind.TOTAL,
         value,
         variance,
         variance,
@@ -618,9 +630,9 @@ def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_
     return lacks
 
 
-def _without_sample(reported: Figures, why: str, classes: Classes) -> Figures:
+def _without_sample(reported: DomainEstimates, why: str, classes: FishBasis) -> DomainEstimates:
     """Return the figures of a season of which no fish of test fishing can be used."""
-    if classes is Classes.SAMPLED:
+    if classes is FishBasis.SAMPLED:
         return reported.withheld(why)
     if why == NO_TEST_FISHING:
         return reported
@@ -631,7 +643,9 @@ def _not_sampled(method: str, why: str) -> str:
     return f"{method}; not sampled: {why}"
 
 
-def _first(sampled: Figures, reported: Figures, totals: DomainTotals) -> Figures:
+def _first(
+    sampled: DomainEstimates, reported: DomainEstimates, totals: DomainTotals
+) -> DomainEstimates:
     """Return the sampled figures, and the reported ones where a domain has no sampled figure."""
     own_df = totals.support.df.astype(np.float64)
     use = np.array([not words for words in sampled.missing], dtype=bool)

@@ -12,7 +12,7 @@ import pyarrow as pa
 from analytics.estimates.result_rows import SAMPLE_SE
 from analytics.estimates.schemas import CHANGE_SCHEMA
 from analytics.intervals import log_t, t_quantile
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def week_changes(
 
 def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
     kind = QUANTITIES[row["quantity"]].kind
-    is_share = kind is Kind.SHARE
+    is_share = kind is QuantityKind.SHARE
     known: Row = {
         "season": row["season"],
         "area": row["area"],
@@ -84,7 +84,7 @@ def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
         "form": "difference" if is_share else "ratio",
         "word": "not known",
     }
-    if not alike and kind in (Kind.TOTAL, Kind.DEATHS):
+    if not alike and kind in (QuantityKind.TOTAL, QuantityKind.DEATHS):
         return known | {"word": "not comparable"}
     old, new = earlier["estimate"], row["estimate"]
     if old is None or new is None or (not is_share and old <= 0):

@@ -12,10 +12,10 @@ from analytics.data.importing.files import ENDINGS
 from analytics.data.importing.reading import read_file
 from analytics.data.importing.typed import type_raw
 from analytics.data.schema import HELD_FISH
-from analytics.errors import DataRefused, WrongUse
+from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.holding_trials import CONTROL, HeldGroup, plain_group
-from analytics.models.holding_survival import HookDeaths, hook_deaths
+from analytics.models.holding_survival import HookingMortality, hooking_mortality
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -80,7 +80,7 @@ class HeldFish:
             for (trial, group), at in sorted(places.items(), key=lambda pair: pair[0])
         ]
 
-    def model(self, *, level: float) -> HookDeaths:
+    def model(self, *, level: float) -> HookingMortality:
         """Return the logistic model of death, by the end of the trial, by group and length.
 
         Controls were not hooked and are left out, as are fish seen alive for the last time before
@@ -90,7 +90,7 @@ class HeldFish:
         is_control = np.array([plain_group(one) == CONTROL for one in self.group.tolist()])
         is_late = self.died & (self.hours > self.ends)
         used = ~is_control & ~self.is_out
-        found = hook_deaths(
+        found = hooking_mortality(
             (self.died & ~is_late)[used],
             self.group[used].tolist(),
             self.length_mm[used],
@@ -116,25 +116,25 @@ def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is no such file, or it ends in neither .csv nor .parquet.
-    DataRefused
+    DataRejected
         If a cell or the whole file is at fault, or no fish is in it.
     """
     if not path.is_file() or path.suffix.lower() not in ENDINGS:
         seen = f"{path} ends otherwise" if path.is_file() else f"{path} is no file"
-        raise WrongUse(f"{seen}; name a .csv or .parquet file of held fish, one row a fish")
+        raise UsageError(f"{seen}; name a .csv or .parquet file of held fish, one row a fish")
     reading = read_file(path, table=HELD_FISH.name)
     findings = [*reading.faults, *reading.findings]
     if reading.raw is None:
-        raise DataRefused("1 error: nothing was reckoned", findings)
+        raise DataRejected("1 error: nothing was reckoned", findings)
     typed, found = type_raw(reading.raw)
     findings += [*found, *check_keys(typed)]
     errors = [one for one in findings if one.severity is Severity.ERROR]
     if errors:
-        raise DataRefused(f"{number_of(len(errors), 'error')}: nothing was reckoned", findings)
+        raise DataRejected(f"{number_of(len(errors), 'error')}: nothing was reckoned", findings)
     if not typed.data.num_rows:
-        raise DataRefused(f"{path}: no fish in the file; write one row a fish", findings)
+        raise DataRejected(f"{path}: no fish in the file; write one row a fish", findings)
     columns = {name: typed.data[name].to_pylist() for name in HELD_FISH.arrow_schema.names}
     lengths = [np.nan if one is None else one for one in columns["total_length_mm"]]
     trials = [ONE_TRIAL if one is None else one for one in columns["trial_id"]]

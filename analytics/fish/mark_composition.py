@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from analytics.fish.release_mortality import split
+from analytics.fish.release_mortality import apportion
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ FISH, READ, CLIPPED = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Wider:
+class DonorDomain:
     """Totals of K measures of marks over W wider domains, and which of them each of D lies in.
 
     Parameters
@@ -59,7 +59,7 @@ class Wider:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lent:
+class BorrowedShares:
     """Marked shares of P parts over D domains.
 
     Parameters
@@ -82,7 +82,9 @@ class Lent:
         return tuple(", ".join(filter(None, (row[part] for part in parts))) for row in self.words)
 
 
-def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent:
+def borrow_shares(
+    total: Floats, wider: Sequence[DonorDomain], *, parts: Sequence[str]
+) -> BorrowedShares:
     r"""Return the shares that domains borrow.
 
     The share is ``B/C``, marked fish over fish read, with the linearised variance
@@ -92,14 +94,14 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
     ----------
     total : ndarray of float, shape (D, K)
         Fish, fish read and marked fish of each of P parts, then any other measure.
-    wider : sequence of Wider
+    wider : sequence of DonorDomain
         From the nearest to the widest.
     parts : sequence of str
         What the fish of each part are called.
 
     Returns
     -------
-    Lent
+    BorrowedShares
     """
     size = len(total)
     share = np.full((size, len(parts)), np.nan)
@@ -124,7 +126,7 @@ def lend(total: Floats, wider: Sequence[Wider], *, parts: Sequence[str]) -> Lent
                 words[place][part] = f"marked share of {name} from {one.words}"
             open_places = open_places[~lends]
             first += len(one.total)
-    return Lent(share, variance, source, tuple(map(tuple, words)))
+    return BorrowedShares(share, variance, source, tuple(map(tuple, words)))
 
 
 def parts_unread(total: Floats, n_parts: int) -> Bools:
@@ -134,10 +136,10 @@ def parts_unread(total: Floats, n_parts: int) -> Bools:
     return found
 
 
-def nothing_lent(size: int, parts: int) -> Lent:
+def nothing_lent(size: int, parts: int) -> BorrowedShares:
     """Return what is lent where nothing is."""
     none = np.full((size, parts), np.nan)
-    return Lent(none, none, np.full(none.shape, -1), (("",) * parts,) * size)
+    return BorrowedShares(none, none, np.full(none.shape, -1), (("",) * parts,) * size)
 
 
 def _share(total: Floats, cov: Floats) -> tuple[Floats, Floats]:
@@ -226,7 +228,7 @@ def marked(
     total: NDArray[np.float64],
     cov: NDArray[np.float64],
     *,
-    lent: Lent | None = None,
+    lent: BorrowedShares | None = None,
 ) -> Marked:
     r"""Split encounters by mark.
 
@@ -244,7 +246,7 @@ def marked(
         Totals in the order of `mark_measures`.
     cov : ndarray of float, shape (D, K, K)
         Their (co)variances.
-    lent : Lent, optional
+    lent : BorrowedShares, optional
         Shares for parts of which no mark was read.
 
     Returns
@@ -288,13 +290,13 @@ class _Split(NamedTuple):
     is_lacking: NDArray[np.bool_]
 
 
-def _split(part: str, total: NDArray[np.float64], lent: Lent) -> _Split:
+def _split(part: str, total: NDArray[np.float64], lent: BorrowedShares) -> _Split:
     names, row = list(mark_measures()), list(PARTS).index(part)
     columns = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
     fish, read, clipped = total[:, columns].T
     unread = (fish > 0) & (read == 0)
     is_lent = unread & ~np.isnan(lent.share[:, row])
-    share, _, per_read = split(fish, read, clipped).gradient.T
+    share, _, per_read = apportion(fish, read, clipped).gradient.T
     return _Split(
         columns,
         fish,

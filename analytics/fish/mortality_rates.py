@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 
-RELEASED, LOST, KEPT_FATE = "released", "lost", "kept"
+RELEASED, DROP_OFF, KEPT_FATE = "released", "lost", "kept"
 SIZES = ("legal", "sublegal", "unknown")
 ANY = "any"
 _SIZE_WORDS = {
@@ -24,7 +24,7 @@ _SIZE_WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class GivenRate:
+class MortalityRate:
     """One row of ``release_rates`` or ``drop_off``.
 
     Parameters
@@ -53,22 +53,22 @@ class GivenRate:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ApplicableRates:
     """The rates of one kind of fish.
 
     Parameters
     ----------
-    shallow, deep : GivenRate or None
+    shallow, deep : MortalityRate or None
         Both, or neither.
-    whole : GivenRate or None
+    whole : MortalityRate or None
         The rate of any wound: of all fish without the pair, else where nobody told the wound.
     lacking : str
         What else is to be said where there is no rate at all.
     """
 
-    shallow: GivenRate | None = None
-    deep: GivenRate | None = None
-    whole: GivenRate | None = None
+    shallow: MortalityRate | None = None
+    deep: MortalityRate | None = None
+    whole: MortalityRate | None = None
     lacking: str = ""
 
     @property
@@ -77,7 +77,7 @@ class Choice:
         return self.deep is not None
 
     @property
-    def given(self) -> tuple[GivenRate, ...]:
+    def given(self) -> tuple[MortalityRate, ...]:
         """The rates there are: shallow, deep, any wound."""
         return tuple(one for one in (self.shallow, self.deep, self.whole) if one is not None)
 
@@ -99,7 +99,7 @@ class ReleaseRates:
         self.by_key = {one.key: one for one in map(_given, rows)}
         self._first = {one.key: one for one in map(_given, first)}
 
-    def choose(self, size: str, method: str | None) -> Choice:
+    def choose(self, size: str, method: str | None) -> ApplicableRates:
         """Return the rates that apply to releases of a size class by a fishing method.
 
         The own size class comes before ``any``, then the own method before ``any``, for each wound
@@ -118,7 +118,7 @@ class ReleaseRates:
 
         Returns
         -------
-        Choice
+        ApplicableRates
         """
         ranked = list(self._ranked(size, method))
         whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
@@ -133,12 +133,12 @@ class ReleaseRates:
             own = [one.given for one in halves if one is not whole and one.rank <= whole.rank]
         shallow, deep = (one.given for one in halves)
         if shallow and deep and any(own):
-            return Choice(shallow, deep, whole.given)
+            return ApplicableRates(shallow, deep, whole.given)
         if whole.given:
-            return Choice(whole=whole.given)
+            return ApplicableRates(whole=whole.given)
         found = zip(("shallow", "deep"), halves, strict=True)
         alone = sorted(wound for wound, one in found if one.given)
-        return Choice(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
+        return ApplicableRates(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
 
     def _best(self, ranked: Sequence[tuple[bool, tuple[str, str]]], wound: str) -> _Ranked:
         """Return the rate of a wound class that is most the fish's own, and how much so."""
@@ -164,21 +164,21 @@ class ReleaseRates:
 class _Ranked:
     """A rate, how much it is the fish's own (0 most), and whether its row comes first."""
 
-    given: GivenRate | None
+    given: MortalityRate | None
     rank: int
     is_first: bool
 
 
 def drop_off_rate(
     rows: Sequence[dict[str, Any]], method: str | None
-) -> tuple[GivenRate | None, str]:
+) -> tuple[MortalityRate | None, str]:
     """Return the drop-off rate of a fishing method, and its base (``encounters`` or ``kept``)."""
     by_method = {row["method"]: row for row in rows}
     row = by_method.get(method, by_method.get(ANY))
     if row is None:
         return None, "encounters"
-    given = GivenRate(
-        LOST, ANY, row["method"], ANY, row["rate_prop"], row["rate_se"], row["source"] or ""
+    given = MortalityRate(
+        DROP_OFF, ANY, row["method"], ANY, row["rate_prop"], row["rate_se"], row["source"] or ""
     )
     return given, row["base"] or "encounters"
 
@@ -191,8 +191,8 @@ def fish_words(fate: str, size: str, methods: Sequence[str | None]) -> str:
     return f"{_SIZE_WORDS.get(size, 'fish')} {fate} {' or '.join(told)}"
 
 
-def _given(row: dict[str, Any]) -> GivenRate:
-    return GivenRate(
+def _given(row: dict[str, Any]) -> MortalityRate:
+    return MortalityRate(
         RELEASED,
         row["size_class"],
         row["method"],
@@ -211,7 +211,7 @@ _Z_PRINTED, _LEVEL_PRINTED = 1.959964, 0.95
 _SAME = 5e-4
 
 
-class Standing(StrEnum):
+class EvidenceGrade(StrEnum):
     """How far a number can be trusted to be what its source says."""
 
     PUBLISHED = "published"
@@ -221,7 +221,7 @@ class Standing(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class RateInPrint:
+class PublishedRate:
     """A rate, the fish it is for, and where it comes from.
 
     Parameters
@@ -232,7 +232,7 @@ class RateInPrint:
         Proportion that dies.
     low, high : float or None
         Its 95 % interval.
-    standing : Standing
+    standing : EvidenceGrade
     source : str
         Author, year and title; empty for common practice.
     marks : tuple of str
@@ -243,7 +243,7 @@ class RateInPrint:
     rate_prop: float
     low: float | None
     high: float | None
-    standing: Standing
+    standing: EvidenceGrade
     source: str
     marks: tuple[str, ...] = ()
 
@@ -285,77 +285,83 @@ _GJERNES = (
     "N. Am. J. Fish. Manage. 13; about 30 %; another fishery"
 )
 
-MOOCHING = RateInPrint(
+MOOCHING = PublishedRate(
     "drift mooching, under 660 mm",
     0.422,
     0.342,
     0.502,
-    Standing.PUBLISHED,
+    EvidenceGrade.PUBLISHED,
     _GROVER,
     ("grover", "2002"),
 )
-TROLLING = RateInPrint(
+TROLLING = PublishedRate(
     "ocean troll, sublegal",
     0.245,
     0.201,
     0.290,
-    Standing.PUBLISHED,
+    EvidenceGrade.PUBLISHED,
     _WERTHEIMER,
     ("wertheimer", "1988"),
 )
 
-RATES_IN_PRINT: tuple[RateInPrint, ...] = (
-    RateInPrint("sublegal", 0.20, None, None, Standing.COMMON_PRACTICE, ""),
-    RateInPrint("legal", 0.10, None, None, Standing.COMMON_PRACTICE, ""),
-    RateInPrint("drop-off, of encounters", 0.05, None, None, Standing.COMMON_PRACTICE, ""),
-    RateInPrint(
+RATES_IN_PRINT: tuple[PublishedRate, ...] = (
+    PublishedRate("sublegal", 0.20, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
+    PublishedRate("legal", 0.10, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
+    PublishedRate("drop-off, of encounters", 0.05, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
+    PublishedRate(
         "sport, 33 cm and over",
         0.123,
         None,
         None,
-        Standing.FROM_MEMORY,
+        EvidenceGrade.FROM_MEMORY,
         _TCC,
         ("tcchinook", "1997"),
     ),
-    RateInPrint(
-        "sport, under 33 cm", 0.322, None, None, Standing.FROM_MEMORY, _TCC, ("tcchinook", "1997")
+    PublishedRate(
+        "sport, under 33 cm",
+        0.322,
+        None,
+        None,
+        EvidenceGrade.FROM_MEMORY,
+        _TCC,
+        ("tcchinook", "1997"),
     ),
     MOOCHING,
     TROLLING,
-    RateInPrint(
+    PublishedRate(
         "ocean troll, legal",
         0.205,
         0.090,
         0.319,
-        Standing.PUBLISHED,
+        EvidenceGrade.PUBLISHED,
         _WERTHEIMER,
         ("wertheimer", "1988"),
     ),
-    RateInPrint(
+    PublishedRate(
         "river sport, all wounds",
         0.122,
         None,
         None,
-        Standing.PUBLISHED,
+        EvidenceGrade.PUBLISHED,
         _LINDSAY,
         ("lindsay", "2004"),
     ),
-    RateInPrint(
+    PublishedRate(
         "river sport, adults",
         0.076,
         0.0551,
         0.1046,
-        Standing.PUBLISHED,
+        EvidenceGrade.PUBLISHED,
         _KENAI,
         ("bendock", "1993"),
     ),
-    RateInPrint(
-        "first ocean year", 0.30, None, None, Standing.PUBLISHED, _GJERNES, ("gjernes", "1993")
+    PublishedRate(
+        "first ocean year", 0.30, None, None, EvidenceGrade.PUBLISHED, _GJERNES, ("gjernes", "1993")
     ),
 )
 
 
-def standing_of(source: str | None, rate_prop: float) -> Standing:
+def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     """Return how far a user's rate can be trusted, from the words of its source.
 
     Parameters
@@ -367,19 +373,19 @@ def standing_of(source: str | None, rate_prop: float) -> Standing:
 
     Returns
     -------
-    Standing
+    EvidenceGrade
         Common practice where the source begins with those words; that of a rate of
         `RATES_IN_PRINT` where the source names its author and year and the number is the same;
         else the user's own.
     """
     words = (source or "").strip().casefold()
     if words.startswith("common practice"):
-        return Standing.COMMON_PRACTICE
+        return EvidenceGrade.COMMON_PRACTICE
     for printed in RATES_IN_PRINT:
         is_cited = bool(printed.marks) and all(mark in words for mark in printed.marks)
         if is_cited and abs(printed.rate_prop - rate_prop) < _SAME:
             return printed.standing
-    return Standing.OWN
+    return EvidenceGrade.OWN
 
 
 def rate_limits(

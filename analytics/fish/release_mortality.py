@@ -16,12 +16,12 @@ import pyarrow as pa
 from analytics.data import query
 from analytics.fish.mortality_rates import (
     ANY,
+    DROP_OFF,
     KEPT_FATE,
-    LOST,
     RELEASED,
     SIZES,
-    Choice,
-    GivenRate,
+    ApplicableRates,
+    MortalityRate,
     ReleaseRates,
     drop_off_rate,
     fish_words,
@@ -61,7 +61,7 @@ class Split:
     is_told: NDArray[np.bool_]
 
 
-def split(whole: Floats, told: Floats, with_trait: Floats) -> Split:
+def apportion(whole: Floats, told: Floats, with_trait: Floats) -> Split:
     r"""Return the fish with a trait, ``A B/C``, and its gradient.
 
     Of a part of A fish, C told whether they have the trait and B of those have it; the fish that
@@ -96,7 +96,7 @@ class FishByRate:
     cov : ndarray of float, shape (D, P, P)
     total : ndarray of float, shape (D, K)
         The totals of the measures that they follow from.
-    untold : ndarray of bool, shape (D, G)
+    wound_unknown : ndarray of bool, shape (D, G)
         Where a group has fish and nobody told their wounds though the rates ask for them.
     lacking : ndarray of bool, shape (D, G)
         Where a group has fish and no rate applies to them.
@@ -105,7 +105,7 @@ class FishByRate:
     fish: Floats
     cov: Floats
     total: Floats
-    untold: NDArray[np.bool_]
+    wound_unknown: NDArray[np.bool_]
     lacking: NDArray[np.bool_]
 
 
@@ -138,34 +138,34 @@ def fish_of_group(
         is_told = np.full(len(total), choice.whole is not None)
         return [whole], [one], is_told
     columns = [place, order.index(group.told.name), order.index(group.deep.name)]
-    found = split(*total[:, columns].T)
+    found = apportion(*total[:, columns].T)
     slope = np.zeros_like(one)
     slope[:, columns] = found.gradient
-    untold = ~found.is_told
+    wound_unknown = ~found.is_told
     # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
-    rest = np.zeros_like(whole) if choice.whole else np.where(untold, whole, 0.0)
-    fish = [np.where(untold, rest, whole - found.fish), found.fish]
-    slopes = [np.where(untold[:, None], 0.0, one - slope), slope]
+    rest = np.zeros_like(whole) if choice.whole else np.where(wound_unknown, whole, 0.0)
+    fish = [np.where(wound_unknown, rest, whole - found.fish), found.fish]
+    slopes = [np.where(wound_unknown[:, None], 0.0, one - slope), slope]
     if choice.whole:
-        fish.append(np.where(untold, whole, 0.0))
-        slopes.append(np.where(untold[:, None], one, 0.0))
+        fish.append(np.where(wound_unknown, whole, 0.0))
+        slopes.append(np.where(wound_unknown[:, None], one, 0.0))
     return fish, slopes, found.is_told
 
 
 #: Fates whose deaths add up to each quantity.
 FATES: dict[str, tuple[str, ...]] = {
     "release_deaths_fish": (RELEASED,),
-    "drop_off_deaths_fish": (LOST,),
-    "total_deaths_fish": (KEPT_FATE, RELEASED, LOST),
+    "drop_off_deaths_fish": (DROP_OFF,),
+    "total_deaths_fish": (KEPT_FATE, RELEASED, DROP_OFF),
 }
 _NO_SIZES = (
     "the size of released fish was recorded in no interview: all {:,.0f} released are of unknown "
     "size"
 )
 #: In the place of a rate that was not given: no death follows from it, and a reason is told.
-NO_RATE = GivenRate("", "", "", "", 0.0, 0.0, "")
+NO_RATE = MortalityRate("", "", "", "", 0.0, 0.0, "")
 #: Fish kept are dead for sure.
-KEPT_RATE = GivenRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
+KEPT_RATE = MortalityRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +180,7 @@ class Group:
         Their size classes.
     methods : tuple of str or None
         Their fishing methods, None for one not told; empty for all together.
-    choice : Choice
+    choice : ApplicableRates
         Their rates.
     measure : Measure
         Their number.
@@ -194,7 +194,7 @@ class Group:
     fate: str
     sizes: tuple[str, ...]
     methods: tuple[str | None, ...]
-    choice: Choice
+    choice: ApplicableRates
     measure: Measure
     base: str = ""
     told: Measure | None = None
@@ -206,7 +206,7 @@ class Group:
         return self.sizes[0] if len(self.sizes) == 1 else ANY
 
     @property
-    def rates(self) -> tuple[GivenRate, ...]:
+    def rates(self) -> tuple[MortalityRate, ...]:
         """The rates that some of its fish may take: shallow, deep, any wound; else `NO_RATE`."""
         return self.choice.given or (NO_RATE,)
 
@@ -249,7 +249,7 @@ class DeathPlan:
         return Analysis(tuple(self.measures))
 
     @property
-    def parts(self) -> tuple[tuple[int, GivenRate], ...]:
+    def parts(self) -> tuple[tuple[int, MortalityRate], ...]:
         """Place of a group and one of its rates, for each part of the fish."""
         pairs = [(place, one) for place, group in enumerate(self.groups) for one in group.rates]
         return tuple(pairs)
@@ -274,18 +274,18 @@ class DeathPlan:
         """
         order = list(self.measures)
         fish, slopes = [], []
-        untold = np.zeros((len(total), len(self.groups)), dtype=bool)
-        lacking = np.zeros_like(untold)
+        wound_unknown = np.zeros((len(total), len(self.groups)), dtype=bool)
+        lacking = np.zeros_like(wound_unknown)
         for place, group in enumerate(self.groups):
             whole = total[:, order.index(group.measure.name)]
             found, gradient, is_told = fish_of_group(group, total, order)
             fish += found
             slopes += gradient
-            untold[:, place] = ~is_told & (whole > 0)
-            lacking[:, place] = untold[:, place] & (group.choice.whole is None)
+            wound_unknown[:, place] = ~is_told & (whole > 0)
+            lacking[:, place] = wound_unknown[:, place] & (group.choice.whole is None)
         jacobian = np.stack(slopes, axis=1)
         spread = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
-        return FishByRate(np.stack(fish, axis=1), spread, total, untold, lacking)
+        return FishByRate(np.stack(fish, axis=1), spread, total, wound_unknown, lacking)
 
     def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
         """Return the deaths of some fates: value, variance of the fish, variance of both.
@@ -302,7 +302,7 @@ class DeathPlan:
         -------
         value, sample_variance, variance : ndarray of float, shape (D,)
         """
-        rates: dict[GivenRate, list[int]] = {}
+        rates: dict[MortalityRate, list[int]] = {}
         for place, (group, rate) in enumerate(self.parts):
             if self.groups[group].fate in fates:
                 rates.setdefault(rate, []).append(place)
@@ -351,8 +351,8 @@ class DeathPlan:
         split_groups = [place for place, group in enumerate(self.groups) if group.told]
         unsized = self._unsized(found) if RELEASED in fates else ("",) * len(found.fish)
         words = []
-        for untold, no_sizes in zip(found.untold, unsized, strict=True):
-            kinds = [self.groups[place].words for place in split_groups if untold[place]]
+        for wound_unknown, no_sizes in zip(found.wound_unknown, unsized, strict=True):
+            kinds = [self.groups[place].words for place in split_groups if wound_unknown[place]]
             own = [f"wounds not told of {', '.join(kinds)}: rate of any wound"]
             own *= bool(kinds and RELEASED in fates)
             words.append("; ".join(filter(None, [no_sizes, *general, *own])))
@@ -367,13 +367,13 @@ class DeathPlan:
         words = []
         for (fate, size, why), methods in kinds.items():
             fish = fish_words(fate, size, methods)
-            rate = "drop-off rate" if fate == LOST else "release rate"
+            rate = "drop-off rate" if fate == DROP_OFF else "release rate"
             told = f"wounds not told of {fish}, and no release rate of any wound"
             words.append(told if why == "untold" else f"no {rate} for {fish}{why}")
         return "; ".join(words)
 
 
-def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Floats, ...]:
+def product_figures(fish: Floats, variance: Floats, rate: MortalityRate) -> tuple[Floats, ...]:
     """Return deaths of one part: value, variance from the fish, variance from fish and rate.
 
     The variance is that of a product of independent estimates (`propagation.weighted_sum`).
@@ -381,7 +381,7 @@ def product_figures(fish: Floats, variance: Floats, rate: GivenRate) -> tuple[Fl
     Parameters
     ----------
     fish, variance : ndarray of float, shape (D,)
-    rate : GivenRate
+    rate : MortalityRate
 
     Returns
     -------
@@ -484,12 +484,21 @@ def plan_deaths(
     for method in methods:
         given, base = drop_off_rate(lost_rates, method)
         column = "kept" if base == "kept" else f"kept + {releases}"
-        groups.add(LOST, ANY, method, Choice(whole=given), column=column, is_given=bool(lost_rates))
+        groups.add(
+            DROP_OFF,
+            ANY,
+            method,
+            ApplicableRates(whole=given),
+            column=column,
+            is_given=bool(lost_rates),
+        )
     absent = {} if rates.by_key else {RELEASED: "no release rates given"}
-    absent |= {} if lost_rates else {LOST: "no drop-off rates given"}
-    kept = Group(KEPT_FATE, (ANY,), (), Choice(whole=KEPT_RATE), Measure("deaths_kept", "kept"))
+    absent |= {} if lost_rates else {DROP_OFF: "no drop-off rates given"}
+    kept = Group(
+        KEPT_FATE, (ANY,), (), ApplicableRates(whole=KEPT_RATE), Measure("deaths_kept", "kept")
+    )
     made = (kept, *groups.made())
-    assumed = {fate: _assumed(made, fate) for fate in (RELEASED, LOST)}
+    assumed = {fate: _assumed(made, fate) for fate in (RELEASED, DROP_OFF)}
     return DeathPlan(made, absent, assumed, unsized)
 
 
@@ -519,7 +528,7 @@ class _Draft:
     """A group while its fish are still being collected."""
 
     fate: str
-    choice: Choice
+    choice: ApplicableRates
     sizes: dict[str, None] = field(default_factory=dict)
     methods: dict[str | None, None] = field(default_factory=dict)
     columns: dict[str, set[str | None]] = field(default_factory=dict)
@@ -539,7 +548,7 @@ class _Groups:
         fate: str,
         size: str,
         method: str | None,
-        choice: Choice,
+        choice: ApplicableRates,
         *,
         column: str,
         is_given: bool,
@@ -571,7 +580,9 @@ class _Groups:
             hooked = f"coalesce({_DEEP}, 0 * ({every}))"
             deep = self._measure(f"deep_{number}", self._term(hooked, of_method), draft)
         sizes, methods = tuple(draft.sizes), tuple(draft.methods)
-        bases = {_BASES[column == "kept"] for column in draft.columns} if draft.fate == LOST else ()
+        bases = (
+            {_BASES[column == "kept"] for column in draft.columns} if draft.fate == DROP_OFF else ()
+        )
         base = " and ".join(sorted(bases))
         return Group(draft.fate, sizes, methods, draft.choice, measure, base, told, deep)
 

@@ -58,7 +58,7 @@ class Tallies:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Slopes:
+class LogLikDerivatives:
     """The log-likelihood and its derivatives in η = logit μ of each group and λ = logit ρ.
 
     Parameters
@@ -147,7 +147,9 @@ def _log_sum(steps: Steps, level: NDArray[np.float64], theta: float) -> float:
     return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
 
 
-def slopes(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> Slopes:
+def log_lik_derivatives(
+    tallies: Tallies, eta: NDArray[np.float64], lam: float
+) -> LogLikDerivatives:
     """Return the log-likelihood of `log_likelihood` and its derivatives in η and λ.
 
     Parameters
@@ -158,7 +160,7 @@ def slopes(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> Slopes:
 
     Returns
     -------
-    Slopes
+    LogLikDerivatives
     """
     theta, size = float(np.exp(lam)), tallies.n_groups
     mu, rest = expit(eta), expit(-eta)
@@ -169,7 +171,7 @@ def slopes(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> Slopes:
     by_mu = one - one_
     by_theta = float(k_one.sum() + k_one_.sum() - k_one_m.sum())
     by_theta2 = float(kk_two_m.sum() - kk_two.sum() - kk_two_.sum())
-    return Slopes(
+    return LogLikDerivatives(
         value=tallies.constant + logs + logs_ - logs_m,
         eta=width * by_mu,
         eta2=width * (rest - mu) * by_mu - width**2 * (two + two_),
@@ -255,12 +257,12 @@ class ShareLikelihood:
 
     def score(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the gradient, shape (P + 1,)."""
-        found = slopes(self.tallies, self.rows @ params[:-1], float(params[-1]))
+        found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
         return np.append(self.rows.T @ found.eta, found.lam)
 
     def hessian(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the matrix of second derivatives, shape (P + 1, P + 1)."""
-        found = slopes(self.tallies, self.rows @ params[:-1], float(params[-1]))
+        found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
         size = len(params)
         matrix = np.empty((size, size))
         matrix[:-1, :-1] = self.rows.T @ (found.eta2[:, None] * self.rows)

@@ -2,10 +2,10 @@
 
 Two steps. First areas and weeks add up, with a bias-reducing penalty (`penalties.BiasReduced`):
 that gives every area-week a centre, low where nobody met a fish. Then every area-week has a level
-of its own, with a prior worth `WORTH` fish about its centre (`penalties.Towards`): an area-week of
-y fish keeps about ``y/(y + WORTH)`` of what it says itself, so that thick ones stay where their own
-fish put them, and one without a fish is low, with an error as wide as a guess from its neighbours
-deserves. That one fish is our choice, no source.
+of its own, with a prior worth `PRIOR_COUNT` fish about its centre (`ShrinkageLikelihood`): an
+area-week of y fish keeps about ``y/(y + PRIOR_COUNT)`` of what it says itself, so that thick ones
+stay where their own fish put them, and one without a fish is low, with an error as wide as a guess
+from its neighbours deserves. That one fish is our choice, no source.
 
 The covariance is ``H⁻¹ + J V J'``: H the curvature at the top, J the slopes of the coefficients in
 the first step's, V the first step's covariance (Kass & Steffey 1989, Approximate Bayesian inference
@@ -22,16 +22,16 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from analytics.errors import WrongUse
-from analytics.models.beta_binomial import ShareLikelihood, slopes, tally
+from analytics.errors import UsageError
+from analytics.models.beta_binomial import ShareLikelihood, log_lik_derivatives, tally
 from analytics.models.count_data import coded, independent
 from analytics.models.count_families import ETA, Family
 from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.count_regression import RUNS_OFF, ZERO, CountFit, log_rate
+from analytics.models.count_regression import DIVERGENCE_BOUND, ZERO, CountFit, log_rate
 from analytics.models.formula import coding_of
-from analytics.models.maximum_likelihood import top
+from analytics.models.maximum_likelihood import maximise
 from analytics.models.response_checks import counts_of
-from analytics.models.share_regression import FIRST_RHO, Binomial, ShareClimb
+from analytics.models.share_regression import FIRST_RHO, Binomial, ShareRegression
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -213,7 +213,7 @@ class BiasReduced:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Towards:
+class ShrinkageLikelihood:
     r"""A likelihood with a conjugate prior on C levels about centres, each worth some fish.
 
     Counts: ``w (l - c) - w exp(l - c)`` for a level l about its centre c, a gamma of shape w: as if
@@ -285,10 +285,10 @@ class Towards:
 
 
 #: Fish that the prior on an area-week is worth.
-WORTH = 1.0
+PRIOR_COUNT = 1.0
 
 
-class Ground(Protocol):
+class ResponseData(Protocol):
     """Rows that are fitted: of counts or of shares."""
 
     @property
@@ -321,7 +321,7 @@ class Ground(Protocol):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class CellLevelFit:
     """The second step, at its top.
 
     Parameters
@@ -346,12 +346,14 @@ class Found:
     keep: NDArray[np.bool_]
 
 
-def fit_levels(ground: Ground, *, cell: str, parts: Sequence[str], others: Sequence[str]) -> Found:
+def fit_levels(
+    ground: ResponseData, *, cell: str, parts: Sequence[str], others: Sequence[str]
+) -> CellLevelFit:
     """Fit both steps by the family asked for; by a simpler one where that does not arrive.
 
     Parameters
     ----------
-    ground : Ground
+    ground : ResponseData
         `groups` has a column for every name.
     cell : str
         Column of the area-weeks.
@@ -362,11 +364,11 @@ def fit_levels(ground: Ground, *, cell: str, parts: Sequence[str], others: Seque
 
     Returns
     -------
-    Found
+    CellLevelFit
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no search arrives, or an effect runs off.
     """
     cells, parts = (
@@ -378,7 +380,9 @@ def fit_levels(ground: Ground, *, cell: str, parts: Sequence[str], others: Seque
         found = _both(ground, law, first, second)
         if found is not None:
             return found
-    raise WrongUse("the search for a level of every area and week did not arrive: leave a term out")
+    raise UsageError(
+        "the search for a level of every area and week did not arrive: leave a term out"
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -395,7 +399,7 @@ class _Matrix:
     n_own: int
 
     @classmethod
-    def of(cls, ground: Ground, own: Sequence[str], others: Sequence[str]) -> _Matrix:
+    def of(cls, ground: ResponseData, own: Sequence[str], others: Sequence[str]) -> _Matrix:
         coding = coding_of(ground.groups, [*own, *others])
         rows = coding.matrix(ground.groups)
         keep = independent(rows)
@@ -410,11 +414,11 @@ class _Matrix:
         return [name for name, one in zip(self.coding.names, self.keep, strict=True) if one]
 
 
-def _both(ground: Ground, law: str, first: _Matrix, second: _Matrix) -> Found | None:
+def _both(ground: ResponseData, law: str, first: _Matrix, second: _Matrix) -> CellLevelFit | None:
     start = np.concatenate([[ground.base], np.zeros(first.rows.shape[1] - 1), ground.more(law)])
     plain = ground.likelihood(law, first.rows)
     reduced = BiasReduced(plain, first.rows, ground.size, ground.is_share)
-    centred = top(reduced, start)
+    centred = maximise(reduced, start)
     if centred is None or not ground.is_inside(law, centred):
         return None
     p = first.rows.shape[1]
@@ -429,17 +433,17 @@ def _both(ground: Ground, law: str, first: _Matrix, second: _Matrix) -> Found | 
     b[:own] = np.linalg.lstsq(each[:, :own], centre - each[:, own:] @ b[own:], rcond=None)[0]
     pull = second.rows.T @ reduced.pull(centred)
     whole = ground.likelihood(law, second.rows)
-    prior = Towards(whole, each, centre, pull, WORTH, ground.is_share)
-    params = top(prior, np.concatenate([b, centred[p:]]))
+    prior = ShrinkageLikelihood(whole, each, centre, pull, PRIOR_COUNT, ground.is_share)
+    params = maximise(prior, np.concatenate([b, centred[p:]]))
     if params is None or not ground.is_inside(law, params):
         return None
     bread = np.asarray(np.linalg.inv(-prior.hessian(params)), dtype=np.float64)
-    if not np.sqrt(np.diag(bread)[: len(b)].max()) < RUNS_OFF:
-        raise WrongUse("some terms pick out rows that are all without a fish: leave a term out")
+    if not np.sqrt(np.diag(bread)[: len(b)].max()) < DIVERGENCE_BOUND:
+        raise UsageError("some terms pick out rows that are all without a fish: leave a term out")
     wide = np.linalg.inv(-plain.hessian(centred))[:p, :p]
     slope = bread @ prior.by_centre(params) @ first.levels[at]
     cov: Floats = bread + slope @ wide @ slope.T
-    return Found(law, whole, params, cov, bread, second.coding, second.keep)
+    return CellLevelFit(law, whole, params, cov, bread, second.coding, second.keep)
 
 
 def spread_by_cluster(
@@ -492,7 +496,7 @@ class LevelFit:
 
     Parameters
     ----------
-    fit : CountFit or ShareClimb
+    fit : CountFit or ShareRegression
         Its covariance has the errors of the centres in it.
     by_cluster : ndarray of float, shape (K, K)
         Covariance of the coefficients by cluster; NaN where there are too few.
@@ -501,7 +505,7 @@ class LevelFit:
     n_clusters : int
     """
 
-    fit: CountFit | ShareClimb
+    fit: CountFit | ShareRegression
     by_cluster: Floats
     spread: float
     n_clusters: int
@@ -537,7 +541,7 @@ def level_counts(
 
     Raises
     ------
-    WrongUse
+    UsageError
         As `level_fit.fit_levels`, and if a column cannot be used.
     """
     terms = [cell, *parts, *others]
@@ -545,7 +549,7 @@ def level_counts(
     found = fit_levels(CountGround(rows, Family(family)), cell=cell, parts=parts, others=others)
     likelihood, params = found.likelihood, found.params
     if rows.cluster is None or not isinstance(likelihood, CountLikelihood):
-        raise WrongUse("levels of counts need clusters, such as the site-day")
+        raise UsageError("levels of counts need clusters, such as the site-day")
     counts, told = likelihood.counts, likelihood.slopes(params)
     codes = pd.factorize(rows.groups[cell])[0].astype(np.int64)[counts.group]
     spread = spread_by_cluster(
@@ -561,7 +565,7 @@ def level_counts(
 
 
 def _count_fit(
-    found: Found, likelihood: CountLikelihood, rows: Coded, scores: Floats, asked: Family
+    found: CellLevelFit, likelihood: CountLikelihood, rows: Coded, scores: Floats, asked: Family
 ) -> tuple[CountFit, Floats]:
     """Return a fit as tables and predictions want it, and its covariance by cluster."""
     law, params = Family(found.law), found.params
@@ -607,7 +611,7 @@ def level_shares(
     """
     counts = counts_of(frame, successes=successes, trials=trials)
     if not 0 < counts.successes.sum() < counts.trials.sum():
-        raise WrongUse("fish are all of one kind: there is no share to model")
+        raise UsageError("fish are all of one kind: there is no share to model")
     names = list(dict.fromkeys([cell, *parts, *others]))
     by = counts.frame.groupby(names, sort=False, observed=True)
     group = np.asarray(by.ngroup(), dtype=np.int64)
@@ -626,7 +630,7 @@ def level_shares(
     table, cov, by_cluster = _tables(found, list(found.coding.names), found.keep, scores)
     k, n = len(found.params), len(counts.trials)
     value = found.likelihood.value(found.params)
-    fit = ShareClimb(
+    fit = ShareRegression(
         coefficients=table,
         cov=cov,
         dispersion=float(expit(_lam(found))),
@@ -639,13 +643,13 @@ def level_shares(
     return LevelFit(fit, by_cluster, spread, len(scores))
 
 
-def _lam(found: Found) -> float:
+def _lam(found: CellLevelFit) -> float:
     """Return the logit of the correlation, minus infinity for the binomial."""
     return float(found.params[-1]) if found.law == BETA_BINOMIAL else -math.inf
 
 
 def _tables(
-    found: Found, names: list[str], keep: NDArray[np.bool_], scores: Floats
+    found: CellLevelFit, names: list[str], keep: NDArray[np.bool_], scores: Floats
 ) -> tuple[pd.DataFrame, Floats, Floats]:
     """Return the coefficients with those left out at 0, and both covariances of all of them."""
     at, k = np.flatnonzero(keep), len(names)
@@ -663,12 +667,12 @@ def _tables(
 
 
 def _by_pair(
-    ground: ShareGround, found: Found, clusters: Ints, matrix: Floats
+    ground: ShareGround, found: CellLevelFit, clusters: Ints, matrix: Floats
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """Return cluster, group, score and information of every pair of both."""
     size = len(ground.groups)
     pairs, where = np.unique(clusters * size + ground.group, return_inverse=True)
     of, at = np.divmod(pairs, size)
     tallies = tally(ground.successes, ground.trials, where.ravel(), len(pairs))
-    told = slopes(tallies, (matrix @ found.params[: matrix.shape[1]])[at], _lam(found))
+    told = log_lik_derivatives(tallies, (matrix @ found.params[: matrix.shape[1]])[at], _lam(found))
     return of, at, told.eta, np.maximum(-told.eta2, 0.0)

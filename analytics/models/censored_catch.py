@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.errors import WrongUse
-from analytics.models.count_families import ETA, LAM, Family, Slopes, slopes
-from analytics.models.maximum_likelihood import newton, top
+from analytics.errors import UsageError
+from analytics.models.count_families import ETA, LAM, Family, LogLikDerivatives, log_lik_derivatives
+from analytics.models.maximum_likelihood import maximise, newton
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,7 +69,7 @@ class Wanted:
         return self.mean * steps[:, :-1], self.size / steps[:, -1]
 
 
-def fit_wanted(
+def fit_censored_catch(
     kept: ArrayLike, anglers: ArrayLike, limit: ArrayLike, area: Sequence[str]
 ) -> Wanted:
     """Fit what boats would keep to what they kept.
@@ -90,19 +90,19 @@ def fit_wanted(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are no boats, numbers that cannot be, or every boat is at its limit.
     """
     y, n, b = (np.asarray(one, dtype=np.float64) for one in (kept, anglers, limit))
     if not len(y):
-        raise WrongUse("no boat: what boats would keep needs some that told what they kept")
+        raise UsageError("no boat: what boats would keep needs some that told what they kept")
     if not (np.all(y >= 0) and np.all(n >= 1)):
-        raise WrongUse("a boat with fish below 0 or without anglers; leave it out")
+        raise UsageError("a boat with fish below 0 or without anglers; leave it out")
     names, place = np.unique(np.asarray(area, dtype=str), return_inverse=True)
     cap = n * np.where(np.isnan(b), np.inf, b)
     is_full = y >= cap
     if is_full.all():
-        raise WrongUse(_ALL_AT_LIMIT)
+        raise UsageError(_ALL_AT_LIMIT)
     n_boats, n_full = np.bincount(place), np.bincount(place, is_full).astype(np.int64)
     fish = np.bincount(place, y)
     reasons = {
@@ -195,19 +195,19 @@ class _Censored:
     def _n_areas(self, params: Floats) -> int:
         return len(params) - (self.held is None)
 
-    def _rows(self, params: Floats) -> Slopes:
+    def _rows(self, params: Floats) -> LogLikDerivatives:
         """Return value and derivatives of every boat."""
         boats = self.boats
         lam = float(params[-1]) if self.held is None else self.held
         eta = params[boats.area] + boats.log_anglers
         none = np.zeros(len(eta))
         law = Family.NEGATIVE_BINOMIAL
-        plain = slopes(law, boats.count, eta, none, lam)
+        plain = log_lik_derivatives(law, boats.count, eta, none, lam)
         if not len(self.below):
             return plain
         # P(Y >= c) = 1 - Σ_{j<c} P(j), and its derivatives.
         of = self.below_of
-        under = slopes(law, self.below, eta[of], none[of], lam)
+        under = log_lik_derivatives(law, self.below, eta[of], none[of], lam)
         chance = np.exp(under.value)
         slope = under.first
         curve = under.second + slope[:, None] * slope[None, :]
@@ -222,7 +222,7 @@ class _Censored:
         second = -np.stack([summed(one) for one in flat]).reshape(*curve.shape[:2], -1) / more
         second -= first[:, None] * first[None, :]
         full = boats.is_full
-        return Slopes(
+        return LogLikDerivatives(
             np.where(full, np.log(more), plain.value),
             np.where(full, first, plain.first),
             np.where(full, second, plain.second),
@@ -232,13 +232,13 @@ class _Censored:
 def _fit(boats: _Boats, start: Floats) -> tuple[Floats, Floats, float]:
     """Return log means with the log dispersion, their covariance and the log-likelihood."""
     plain = _Censored(boats, held=POISSON)
-    means = _found(top(plain, start))
+    means = _found(maximise(plain, start))
     even = plain.value(means)
     wide = _Censored(boats)
     with np.errstate(all="ignore"):
         tops = [newton(wide, np.append(means, lam)) for lam in (0.0, -2.0, 1.5)]
     params = next((one for one in tops if one is not None), None)
-    params = top(wide, np.append(means, 0.0)) if params is None else params
+    params = maximise(wide, np.append(means, 0.0)) if params is None else params
     is_wide = (
         params is not None
         and np.exp(params[-1]) > _LEAST_ALPHA
@@ -254,5 +254,7 @@ def _fit(boats: _Boats, start: Floats) -> tuple[Floats, Floats, float]:
 
 def _found(params: Floats | None) -> Floats:
     if params is None:
-        raise WrongUse("what boats would keep: the search did not arrive; too few boats kept fish")
+        raise UsageError(
+            "what boats would keep: the search did not arrive; too few boats kept fish"
+        )
     return params

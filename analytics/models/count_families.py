@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, gammaln
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
 
-#: Places of the three arguments in `Slopes`.
+#: Places of the three arguments in `LogLikDerivatives`.
 ETA, ZETA, LAM = 0, 1, 2
 #: Below, differences of nearly equal numbers are taken from their series.
 SMALL = 1e-3
@@ -64,24 +64,24 @@ def family_of(word: str, zero_terms: Sequence[str]) -> Family:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is none, or it has no zero part where `zero_terms` are given.
     """
     plain = str(word).strip().lower().replace("-", "_").replace(" ", "_")
     try:
         law = Family(SHORT.get(plain, plain))
     except ValueError:
-        raise WrongUse(f"family {str(word)!r}; allowed: {', '.join(Family)}") from None
+        raise UsageError(f"family {str(word)!r}; allowed: {', '.join(Family)}") from None
     if zero_terms and not law.has_zero_part:
         having = ", ".join(one for one in Family if one.has_zero_part)
-        raise WrongUse(
+        raise UsageError(
             f"family {str(law)!r} has no zero part; leave zero_terms out, or name one of {having}"
         )
     return law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Slopes:
+class LogLikDerivatives:
     """Log-likelihood of N rows and its derivatives in η, ζ and λ.
 
     Parameters
@@ -97,7 +97,9 @@ class Slopes:
     second: Floats
 
 
-def slopes(family: Family, y: Ints, eta: Floats, zeta: Floats, lam: float) -> Slopes:
+def log_lik_derivatives(
+    family: Family, y: Ints, eta: Floats, zeta: Floats, lam: float
+) -> LogLikDerivatives:
     """Return the log-likelihood of counts and its derivatives.
 
     Parameters
@@ -115,9 +117,9 @@ def slopes(family: Family, y: Ints, eta: Floats, zeta: Floats, lam: float) -> Sl
 
     Returns
     -------
-    Slopes
+    LogLikDerivatives
     """
-    law: Callable[[Ints, Floats, float], Slopes] = (
+    law: Callable[[Ints, Floats, float], LogLikDerivatives] = (
         _negative_binomial if family.has_dispersion else _poisson
     )
     counts = law(y, eta, lam)
@@ -129,15 +131,15 @@ def slopes(family: Family, y: Ints, eta: Floats, zeta: Floats, lam: float) -> Sl
     return mix(y, zeta, counts, at_zero)
 
 
-def _poisson(y: Ints, eta: Floats, lam: float) -> Slopes:
+def _poisson(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
     """``y η - e^η - log y!``."""
     mu = np.exp(eta)
     first, second = _nothing(len(y))
     first[ETA], second[ETA, ETA] = y - mu, -mu
-    return Slopes(y * eta - mu - gammaln(y + 1.0), first, second)
+    return LogLikDerivatives(y * eta - mu - gammaln(y + 1.0), first, second)
 
 
-def _negative_binomial(y: Ints, eta: Floats, lam: float) -> Slopes:
+def _negative_binomial(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
     r"""``Σ_{k<y} log(1 + αk) + y η - log y! - (y + 1/α) log(1 + αμ)``: NB2 without gammas of 1/α.
 
     Exact down to α = 0, where it is the Poisson law (Lawless 1987, Negative binomial and mixed
@@ -162,7 +164,7 @@ def _negative_binomial(y: Ints, eta: Floats, lam: float) -> Slopes:
     second[ETA, LAM] = second[LAM, ETA] = -alpha * (y - mu) * mu / over**2
     # Not alpha**2: a search may try an alpha whose power is an OverflowError.
     second[LAM, LAM] = alpha * alpha * by_alpha2 + alpha * by_alpha
-    return Slopes(value, first, second)
+    return LogLikDerivatives(value, first, second)
 
 
 def _log_part(x: Floats) -> Floats:
@@ -188,7 +190,9 @@ def _second_part(x: Floats) -> Floats:
     return np.where(x < SMALL, series, exact)
 
 
-def _inflated(y: Ints, zeta: Floats, counts: Slopes, at_zero: Slopes) -> Slopes:
+def _inflated(
+    y: Ints, zeta: Floats, counts: LogLikDerivatives, at_zero: LogLikDerivatives
+) -> LogLikDerivatives:
     r"""Mix in zeros: ``f(0) -> π + (1-π) f(0)``, ``f(y) -> (1-π) f(y)`` with ``π = expit ζ``.
 
     Lambert (1992), Zero-inflated Poisson regression, with an application to defects in
@@ -207,10 +211,12 @@ def _inflated(y: Ints, zeta: Floats, counts: Slopes, at_zero: Slopes) -> Slopes:
     first[ZETA] = 1 - w - pi
     second[ZETA] = second[:, ZETA] = -w * (1 - w) * inner
     second[ZETA, ZETA] = w * (1 - w) - pi * (1 - pi)
-    return Slopes(np.where(zero, both, log_not + counts.value), first, second)
+    return LogLikDerivatives(np.where(zero, both, log_not + counts.value), first, second)
 
 
-def _hurdle(y: Ints, zeta: Floats, counts: Slopes, at_zero: Slopes) -> Slopes:
+def _hurdle(
+    y: Ints, zeta: Floats, counts: LogLikDerivatives, at_zero: LogLikDerivatives
+) -> LogLikDerivatives:
     r"""Part zeros from the rest: ``f(0) -> 1-q``, ``f(y) -> q f(y)/(1 - f(0))``, ``q = expit ζ``.
 
     Mullahy (1986), Specification and testing of some modified count data models, J. Econometrics
@@ -227,7 +233,7 @@ def _hurdle(y: Ints, zeta: Floats, counts: Slopes, at_zero: Slopes) -> Slopes:
     )
     first[ZETA], second[ZETA, ZETA] = above - q, -q * (1 - q)
     truncated = counts.value - np.log(-np.expm1(np.minimum(at_zero.value, -1e-300)))
-    return Slopes(np.where(y > 0, log_q + truncated, log_not), first, second)
+    return LogLikDerivatives(np.where(y > 0, log_q + truncated, log_not), first, second)
 
 
 def _nothing(n: int) -> tuple[Floats, Floats]:

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.models.count_families import ETA, LAM, ZETA, slopes
+from analytics.models.count_families import ETA, LAM, ZETA, log_lik_derivatives
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from analytics.models.count_families import Family, Slopes
+    from analytics.models.count_families import Family, LogLikDerivatives
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -140,7 +140,7 @@ class CountLikelihood:
         p, q = self.rows.shape[1], self.zero_rows.shape[1]
         return params[:p], params[p : p + q], float(params[-1]) if self.family.has_dispersion else 0
 
-    def slopes(self, params: Floats) -> Slopes:
+    def slopes(self, params: Floats) -> LogLikDerivatives:
         """Return value and derivatives of every collapsed row, without its weight."""
         return self._slopes(params, slice(None))
 
@@ -197,13 +197,13 @@ class CountLikelihood:
         np.add.at(scores, of, np.concatenate(parts, axis=1))
         return scores
 
-    def _slopes(self, params: Floats, part: slice, step: Floats = NOWHERE) -> Slopes:
+    def _slopes(self, params: Floats, part: slice, step: Floats = NOWHERE) -> LogLikDerivatives:
         """Return value and derivatives of some rows, their η, ζ and λ moved by a step."""
         beta, gamma, lam = self.split(params)
         counts, group = self.counts, self.counts.group[part]
         eta = (self.rows @ beta)[group] + counts.log_exposure[part] + step[ETA]
         zeta = (self.zero_rows @ gamma)[group] + step[ZETA]
-        return slopes(self.family, counts.y[part], eta, zeta, lam + step[LAM])
+        return log_lik_derivatives(self.family, counts.y[part], eta, zeta, lam + step[LAM])
 
     def _blocks(self) -> Iterator[slice]:
         for start in range(0, len(self.counts.y), BLOCK):

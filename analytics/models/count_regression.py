@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_families import Family, family_of
 from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
 from analytics.models.formula import cautions, coding_of, parts_of, require_apart, term_list
-from analytics.models.maximum_likelihood import checked_errors, newton, top
+from analytics.models.maximum_likelihood import checked_errors, maximise, newton
 from analytics.models.response_checks import positive, require_fit, rows_of
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ ZERO_STARTS = (-2.0, 0.0)
 NO_DISPERSION = 1e-7
 
 
-def highest(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
+def best_of_starts(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
     """Return the highest top; where the dispersion runs to 0, that of the Poisson law.
 
     Parameters
@@ -58,7 +58,7 @@ def highest(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no search arrived.
     """
     found = _tops(likelihood)
@@ -71,7 +71,7 @@ def highest(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple
         return likelihood, inside, ()
     sibling = Family(likelihood.family.value.replace("negative_binomial", "poisson"))
     plain = replace(likelihood, family=sibling)
-    _, edge, _ = highest(plain)
+    _, edge, _ = best_of_starts(plain)
     near = np.append(edge, math.log(NO_DISPERSION))
     if likelihood.value(near) > plain.value(edge) + 1e-6:
         raise _not_arrived(likelihood)
@@ -90,7 +90,7 @@ def _tops(likelihood: CountLikelihood) -> list[Floats]:
     starts, found = _starts(likelihood), []
     simple = likelihood.family is Family.NEGATIVE_BINOMIAL
     for start in sorted(starts, key=likelihood.value, reverse=True) if simple else starts:
-        one = top(likelihood, start)
+        one = maximise(likelihood, start)
         if one is not None:
             found.append(one)
             if simple and np.exp(one[-1]) > NO_DISPERSION:
@@ -98,8 +98,8 @@ def _tops(likelihood: CountLikelihood) -> list[Floats]:
     return found
 
 
-def _not_arrived(likelihood: CountLikelihood) -> WrongUse:
-    return WrongUse(
+def _not_arrived(likelihood: CountLikelihood) -> UsageError:
+    return UsageError(
         f"the search for the coefficients of {likelihood.family} did not arrive: the rows say too "
         "little for these terms; name fewer terms or a simpler family, or scale numbers to a "
         "spread near 1"
@@ -114,7 +114,7 @@ def _starts(likelihood: CountLikelihood) -> list[Floats]:
     rate[0] = math.log((weight @ counts.y) / (weight @ exposure))
     if likelihood.family is Family.NEGATIVE_BINOMIAL:
         # The Poisson law has one top, and that of this law is near it.
-        near = top(replace(likelihood, family=Family.POISSON), rate)
+        near = maximise(replace(likelihood, family=Family.POISSON), rate)
         rate = rate if near is None else near
     zeros = float(weight[counts.y == 0].sum() / weight.sum())
     of_zeros = math.log((zeros + 0.01) / (1.01 - zeros))
@@ -231,12 +231,12 @@ class CountFit:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If the exposure or a column is missing or not above 0, a cell is empty, or a factor has
             a level that the fit never saw.
         """
         if not isinstance(frame, pd.DataFrame):
-            raise WrongUse(f"a {type(frame).__name__} was given; predictions need a pandas frame")
+            raise UsageError(f"a {type(frame).__name__} was given; predictions need a pandas frame")
         rows = self.coding.matrix(frame)
         b = self.coefficients["estimate"].to_numpy()
         exposure = 1.0 if self.exposure is None else positive(frame, self.exposure)
@@ -311,7 +311,7 @@ def fit_counts(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a column, a cell, a term or the family is not allowed, one column of the regression
         follows from others, some terms pick out rows without a count, or the search did not arrive.
     """
@@ -330,7 +330,7 @@ def fit_counts(
     # The rows are let go: what follows needs the collapsed ones alone.
     del rows
     require_fit(coding, zero_coding, likelihood)
-    likelihood, params, notes = highest(likelihood)
+    likelihood, params, notes = best_of_starts(likelihood)
     cov, more = _covariance(likelihood, params, clusters)
     names = list(coding.names)
     names += [ZERO + name for name in zero_coding.names] if law.has_zero_part else []
@@ -505,12 +505,12 @@ def at_edge(likelihood: CountLikelihood, before: CountFit) -> CountFit:
 # Many regressions of the same counts: each starts where the one before it ended.
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
-RUNS_OFF = 20.0
+DIVERGENCE_BOUND = 20.0
 #: The same for the logit of a part of zeros: 1 in 160,000.
 ZERO_RUNS_OFF = 12.0
 
 
-def climb(
+def fit_warm_start(
     rows: Coded,
     terms: Sequence[str],
     *,
@@ -540,16 +540,16 @@ def climb(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If columns follow from each other, a coefficient runs off, or the steps do not arrive.
     """
     law = Family(family)
     if not rows.counts.y.any():
-        raise WrongUse("no row has a count above 0; a regression of counts needs one")
+        raise UsageError("no row has a count above 0; a regression of counts needs one")
     found = rows.regressors(terms)
     coding, matrix, keep = found.coding, found.matrix, found.keep
     if not (leave_out or keep.all()):
-        raise WrongUse(
+        raise UsageError(
             f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
             f"which only {keep.sum()} can be told apart: leave a term out"
         )
@@ -586,11 +586,11 @@ def clustered(rows: Coded, fit: CountFit) -> Floats:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the rows have no clusters, or no more of them than the fit has coefficients.
     """
     if rows.cluster is None:
-        raise WrongUse("errors by cluster need clusters; none were named")
+        raise UsageError("errors by cluster need clusters; none were named")
     require_clusters(int(rows.cluster.max()) + 1, int((np.diag(fit.cov) > 0).sum()))
     matrix = fit.coding.matrix(rows.groups)
     zero = np.ones((len(matrix), 1 if fit.family.has_zero_part else 0))
@@ -611,11 +611,11 @@ def require_clusters(n: int, k: int) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are `n` clusters and as many coefficients, `k`, or more.
     """
     if n <= k:
-        raise WrongUse(
+        raise UsageError(
             f"errors by cluster need more clusters than coefficients: {n} clusters, {k} "
             "coefficients; name fewer terms"
         )
@@ -639,7 +639,7 @@ def _before(
     if start is not None and start.family is below and start.coding == coding:
         # The fit below to the same rows, or near enough to start from.
         return start
-    return climb(rows, terms, family=below, start=start, leave_out=leave_out)
+    return fit_warm_start(rows, terms, family=below, start=start, leave_out=leave_out)
 
 
 def _top(likelihood: CountLikelihood, start: Floats) -> Floats:
@@ -647,9 +647,9 @@ def _top(likelihood: CountLikelihood, start: Floats) -> Floats:
         params = newton(likelihood, start)
     if params is None and likelihood.family.has_zero_part:
         # Such a likelihood bends both ways: the far search may be needed.
-        params = top(likelihood, start)
+        params = maximise(likelihood, start)
     if params is None:
-        raise WrongUse(
+        raise UsageError(
             f"{likelihood.family}: the search did not arrive; name fewer terms or a simpler family"
         )
     return params
@@ -660,15 +660,15 @@ def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) ->
     matrix, p = likelihood.rows, likelihood.rows.shape[1]
     rates = matrix @ params[:p] - log_rate(likelihood.counts)
     spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
-    if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < RUNS_OFF:
-        raise WrongUse("some terms pick out rows that are all without a count: join levels")
+    if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < DIVERGENCE_BOUND:
+        raise UsageError("some terms pick out rows that are all without a count: join levels")
     if likelihood.family.has_zero_part and not (
         abs(params[p]) < ZERO_RUNS_OFF and cov[p, p] < ZERO_RUNS_OFF**2
     ):
         what = "a count above 0 in every row, or in none"
         if not likelihood.family.value.startswith("hurdle"):
             what = "no zero that is not a count, or zeros alone"
-        raise WrongUse(
+        raise UsageError(
             f"{likelihood.family}: its part of zeros runs off ({what}); choose a simpler family"
         )
 

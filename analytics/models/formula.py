@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from pandas.api.types import is_bool_dtype, is_datetime64_any_dtype, is_numeric_dtype
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -42,12 +42,12 @@ def knots_of(values: Floats, n_columns: int, *, name: str) -> tuple[float, ...]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are under two columns, or fewer distinct values than knots.
     """
     distinct = np.unique(values)
     if n_columns < 2 or len(distinct) < n_columns + 1:
-        raise WrongUse(
+        raise UsageError(
             f"a spline of {n_columns} columns over {len(distinct)} distinct values of {name!r}; "
             "allowed: 2 or more, and fewer than the distinct values"
         )
@@ -102,13 +102,15 @@ def term_list(terms: Any, *, what: str = "terms") -> list[str]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If they are no list of texts.
     """
     if isinstance(terms, str):
-        raise WrongUse(f"{what} is a list: [{terms!r}] instead of {terms!r}")
+        raise UsageError(f"{what} is a list: [{terms!r}] instead of {terms!r}")
     if not isinstance(terms, list | tuple) or not all(isinstance(one, str) for one in terms):
-        raise WrongUse(f"{what} is a list of column names, such as ['area', 'week'], not {terms!r}")
+        raise UsageError(
+            f"{what} is a list of column names, such as ['area', 'week'], not {terms!r}"
+        )
     return list(terms)
 
 
@@ -117,27 +119,27 @@ def require_apart(**columns: Sequence[str]) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is one; both parts are named.
     """
     seen: dict[str, str] = {}
     for part, names in columns.items():
         for name in names:
             if name in seen and seen[name] != part:
-                raise WrongUse(
+                raise UsageError(
                     f"column {name!r} is both {seen[name]} and {part}: a column has one part"
                 )
             seen[name] = part
 
 
-def not_found(frame: pd.DataFrame, name: str, times: int) -> WrongUse:
+def not_found(frame: pd.DataFrame, name: str, times: int) -> UsageError:
     """Return the error of a column that is not there, or there more than once."""
     has = [str(one) for one in frame.columns]
     if times > 1:
-        return WrongUse(f"column {name!r} stands {times} times in the frame; once is allowed")
+        return UsageError(f"column {name!r} stands {times} times in the frame; once is allowed")
     near = get_close_matches(name, has, 1)
     hint = f"; did you mean {near[0]!r}?" if near else ""
-    return WrongUse(f"column {name!r} is not in the frame, which has {listed(has)}{hint}")
+    return UsageError(f"column {name!r} is not in the frame, which has {listed(has)}{hint}")
 
 
 def require_no_dates(column: pd.Series, name: str) -> None:
@@ -145,14 +147,14 @@ def require_no_dates(column: pd.Series, name: str) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it holds dates or times.
     """
     is_date = is_datetime64_any_dtype(column) or (
         column.dtype == object and len(column) and isinstance(column.iloc[0], dt.date)
     )
     if is_date:
-        raise WrongUse(
+        raise UsageError(
             f"column {name!r} holds dates, which would be a factor with a level for each; give "
             "its week or month as text, or its days as a number"
         )
@@ -229,7 +231,7 @@ class Main:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If the column is missing, has an empty or infinite cell, or a level not seen before.
         """
         column = _filled(frame, self.column)
@@ -240,7 +242,7 @@ class Main:
         codes, labels = _labels(column)
         unseen = sorted(set(labels) - set(self.levels))
         if unseen:
-            raise WrongUse(
+            raise UsageError(
                 f"factor {self.column!r} has the level {unseen[0]!r}, which the fit never saw; it "
                 f"knows {listed(self.levels)}"
             )
@@ -301,13 +303,13 @@ def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a column is missing, has empty or infinite cells or a single level, or a term is named
         twice.
     """
     asked = term_list(terms)
     if len(set(asked)) != len(asked):
-        raise WrongUse(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
+        raise UsageError(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
     mains: dict[str, Main] = {}
     coded = []
     for term in asked:
@@ -345,7 +347,7 @@ def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
 
     Raises
     ------
-    WrongUse
+    UsageError
         As in `coding_of`, and if one column of the matrix follows from others.
     """
     coding = coding_of(frame, terms)
@@ -359,7 +361,7 @@ def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is none or several of that name.
     """
     found = [str(one) for one in frame.columns].count(name)
@@ -374,17 +376,17 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
     if part != name:
         size = part.partition(SMOOTH)[2].strip()
         if not size.isdecimal():
-            raise WrongUse(f"term {part!r}; a spline is written column~4, with its columns")
+            raise UsageError(f"term {part!r}; a spline is written column~4, with its columns")
         return Main(name, knots=knots_of(_numbers(column, name), int(size), name=name))
     if is_numeric_dtype(column) and not is_bool_dtype(column):
         numbers = _numbers(column, name)
         if len(numbers) and (numbers == numbers[0]).all():
-            raise WrongUse(f"{name!r} is {numbers[0]:g} in every row: leave it out of the terms")
+            raise UsageError(f"{name!r} is {numbers[0]:g} in every row: leave it out of the terms")
         return Main(name)
     require_no_dates(column, name)
     levels = sorted(set(_labels(column)[1]))
     if len(levels) < 2:
-        raise WrongUse(
+        raise UsageError(
             f"factor {name!r} has the one level {levels[0]!r}; at least two are needed: leave the "
             "term out"
         )
@@ -407,7 +409,7 @@ def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
         # Text without a letter is no level.
         gaps += int((column == "").sum())
     if gaps:
-        raise WrongUse(
+        raise UsageError(
             f"column {name!r} is empty in {gaps} of {len(column)} rows; a term needs a value in "
             "every row: fill or drop those rows"
         )
@@ -416,10 +418,10 @@ def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
 
 def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
     if not is_numeric_dtype(column) or is_bool_dtype(column):
-        raise WrongUse(f"column {name!r} holds {column.dtype}; the fit has a slope for numbers")
+        raise UsageError(f"column {name!r} holds {column.dtype}; the fit has a slope for numbers")
     numbers = column.to_numpy(np.float64)
     if not np.isfinite(numbers).all():
-        raise WrongUse(f"column {name!r} holds an infinite number; slopes need finite ones")
+        raise UsageError(f"column {name!r} holds an infinite number; slopes need finite ones")
     return numbers
 
 
@@ -428,7 +430,7 @@ def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is one; it is named.
     """
     scale = np.linalg.norm(matrix, axis=0)
@@ -442,7 +444,7 @@ def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
         if now == before:
             follows.append(name)
         before = now
-    raise WrongUse(
+    raise UsageError(
         f"{len(names)} coefficients from {len(matrix)} rows, but only {rank} can be told apart: "
         f"{listed(follows)} would follow from the others; leave a term out, or give rows "
         "for the levels that have none"

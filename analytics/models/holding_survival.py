@@ -141,7 +141,7 @@ class Term:
 
 
 @dataclass(frozen=True, slots=True)
-class HookDeaths:
+class HookingMortality:
     """The model, or why there is none.
 
     Parameters
@@ -168,9 +168,9 @@ class HookDeaths:
     reason: str = ""
 
 
-def hook_deaths(
+def hooking_mortality(
     died: NDArray[np.bool_], group: Sequence[str], length_mm: Floats, *, level: float
-) -> HookDeaths:
+) -> HookingMortality:
     r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
 
     Parameters
@@ -186,7 +186,7 @@ def hook_deaths(
 
     Returns
     -------
-    HookDeaths
+    HookingMortality
         Without terms, but with a reason, where deaths or survivors are too few, all fish are of one
         group, or a group or a length sets the dead apart from the living.
     """
@@ -205,7 +205,7 @@ def hook_deaths(
     base = min(sizes, key=lambda name: (-sizes[name], name)) if sizes else ""
     others = sorted(set(sizes) - {base})
     n_dead, n_terms = int(died.sum()), 1 + len(others) + has_length
-    none = HookDeaths((), base, len(died), n_dead, notes=tuple(notes))
+    none = HookingMortality((), base, len(died), n_dead, notes=tuple(notes))
     reason = _refused(died, names, n_terms)
     if reason:
         return _without(none, reason)
@@ -244,14 +244,14 @@ def _refused(died: NDArray[np.bool_], names: NDArray[np.object_], n_terms: int) 
 
 
 def _fitted(
-    none: HookDeaths,
+    none: HookingMortality,
     design: Floats,
     died: NDArray[np.bool_],
     terms: list[str],
     *,
     notes: list[str],
     level: float,
-) -> HookDeaths:
+) -> HookingMortality:
     apart = "length and group together set the dead apart from the living: no bounded coefficients"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ModelWarning)
@@ -269,11 +269,11 @@ def _fitted(
         Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
         for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
     )
-    return HookDeaths(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
+    return HookingMortality(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
 
 
-def _without(none: HookDeaths, reason: str) -> HookDeaths:
-    return HookDeaths((), none.base, none.n, none.died, notes=none.notes, reason=reason)
+def _without(none: HookingMortality, reason: str) -> HookingMortality:
+    return HookingMortality((), none.base, none.n, none.died, notes=none.notes, reason=reason)
 
 
 # Intervals of a share of single fish: Wilson's and the exact one.

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-def at_mix(
+def marginal_means(
     coding: Coding,
     beta: Floats,
     levels: pd.DataFrame,
@@ -71,7 +71,7 @@ def at_mix(
     return np.asarray(rows @ beta + math.log(part.sum())), slopes
 
 
-def as_fished(
+def reference_mix(
     frame: pd.DataFrame, columns: Sequence[str], exposure: str
 ) -> tuple[pd.DataFrame, Floats]:
     """Return every combination of some columns, with the exposure spent in it as its weight.
@@ -103,7 +103,7 @@ UNTOLD = 0.25
 ROUNDS = 3
 
 
-def fill(known: Floats, cov: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def impute_areas(known: Floats, cov: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
     r"""Fill a table of areas and weeks by its two-way fit, ``y_aw = a_a + b_w + e``.
 
     An empty cell takes ``a_a + b_w`` by least squares from the cells that are known, each weighted

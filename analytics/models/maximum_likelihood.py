@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: A step that would still be taken, in standard errors, under which a search has arrived.
-ARRIVED = 1e-5
+CONVERGENCE_TOL = 1e-5
 MOST_STEPS = 50
 #: Largest difference between analytic and numerical information, as correlations.
 AGREES = 1e-3
@@ -53,7 +53,7 @@ class _Searched(GenericLikelihoodModel):
         return self.likelihood.score(params)
 
 
-def top(likelihood: Likelihood, start: Floats) -> Floats | None:
+def maximise(likelihood: Likelihood, start: Floats) -> Floats | None:
     """Return the parameters at the top of a likelihood near a start; None where none is reached.
 
     Parameters
@@ -97,7 +97,7 @@ def newton(likelihood: Likelihood, params: Floats) -> Floats | None:
             return None
         part = np.linalg.solve(root, score)
         step = np.linalg.solve(root.T, part)
-        if float(part @ part) < ARRIVED**2:
+        if float(part @ part) < CONVERGENCE_TOL**2:
             last: Floats = params + step
             return last
         params = _uphill(likelihood, params, step)

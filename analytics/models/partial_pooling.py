@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
-from analytics.models.beta_binomial import log_likelihood, slopes, tally
+from analytics.models.beta_binomial import log_lik_derivatives, log_likelihood, tally
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,7 +24,7 @@ ARRIVED = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
-class Spreads:
+class VarianceComponents:
     """What is held fixed while the most likely shares are sought.
 
     Parameters
@@ -43,7 +43,7 @@ class Spreads:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Layout:
+class CrossedDesign:
     """G groups, each of one area and one week.
 
     Parameters
@@ -61,7 +61,9 @@ class Layout:
     n_areas: int
 
     @classmethod
-    def of(cls, tallies: Tallies, area: NDArray[np.int64], week: NDArray[np.int64]) -> Layout:
+    def of(
+        cls, tallies: Tallies, area: NDArray[np.int64], week: NDArray[np.int64]
+    ) -> CrossedDesign:
         """Return the layout of groups with these codes of area and week, shape (G,) each."""
         areas, area_place = np.unique(area, return_inverse=True)
         weeks, week_place = np.unique(week, return_inverse=True)
@@ -69,7 +71,7 @@ class Layout:
         parts = [ones, np.eye(len(areas))[area_place], np.eye(len(weeks))[week_place]]
         return cls(tallies, np.hstack(parts), len(areas))
 
-    def precision(self, spreads: Spreads) -> NDArray[np.float64]:
+    def precision(self, spreads: VarianceComponents) -> NDArray[np.float64]:
         """Return 1/sd² of intercept, areas and weeks; 0 for the intercept, huge for sd 0."""
         n_weeks = self.incidence.shape[1] - 1 - self.n_areas
         of_area, of_week = (1 / max(sd, 1e-8) ** 2 for sd in (spreads.area, spreads.week))
@@ -77,7 +79,7 @@ class Layout:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Mode:
+class LaplaceMode:
     """The most likely effects at given spreads.
 
     Parameters
@@ -105,11 +107,11 @@ class Mode:
 
 
 def mode_of(
-    layout: Layout,
-    spreads: Spreads,
+    layout: CrossedDesign,
+    spreads: VarianceComponents,
     common: NDArray[np.float64],
     own: NDArray[np.float64],
-) -> Mode:
+) -> LaplaceMode:
     r"""Climb to the most likely effects by Newton's method.
 
     Maximises ``l(η) - Σu²/2σ_u² - Σv²/2σ_v² - Σd²/2σ_d²`` with ``η = b + u_a + v_w + d_aw``. The
@@ -117,14 +119,14 @@ def mode_of(
 
     Parameters
     ----------
-    layout : Layout
-    spreads : Spreads
+    layout : CrossedDesign
+    spreads : VarianceComponents
     common, own : ndarray of float
-        Where to start; shapes as in `Mode`.
+        Where to start; shapes as in `LaplaceMode`.
 
     Returns
     -------
-    Mode
+    LaplaceMode
 
     Raises
     ------
@@ -134,7 +136,7 @@ def mode_of(
     x, d, penalty = common, own, layout.precision(spreads)
     z, tau = layout.incidence, 1 / max(spreads.own, 1e-8) ** 2
     for _ in range(100):
-        at = slopes(layout.tallies, z @ x + d, spreads.lam)
+        at = log_lik_derivatives(layout.tallies, z @ x + d, spreads.lam)
         curve = np.abs(at.eta2)
         pull_x, pull_d = z.T @ at.eta - penalty * x, at.eta - tau * d
         kept = curve / (curve + tau)
@@ -149,8 +151,8 @@ def mode_of(
 
 
 def _uphill(
-    layout: Layout,
-    spreads: Spreads,
+    layout: CrossedDesign,
+    spreads: VarianceComponents,
     place: tuple[NDArray[np.float64], NDArray[np.float64]],
     step: tuple[NDArray[np.float64], NDArray[np.float64]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -165,7 +167,10 @@ def _uphill(
 
 
 def _penalised(
-    layout: Layout, spreads: Spreads, x: NDArray[np.float64], d: NDArray[np.float64]
+    layout: CrossedDesign,
+    spreads: VarianceComponents,
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
 ) -> float:
     value = log_likelihood(layout.tallies, layout.incidence @ x + d, spreads.lam)
     tau = 1 / max(spreads.own, 1e-8) ** 2
@@ -173,13 +178,16 @@ def _penalised(
 
 
 def _at_mode(
-    layout: Layout, spreads: Spreads, x: NDArray[np.float64], d: NDArray[np.float64]
-) -> Mode:
+    layout: CrossedDesign,
+    spreads: VarianceComponents,
+    x: NDArray[np.float64],
+    d: NDArray[np.float64],
+) -> LaplaceMode:
     """Return the mode with ``penalised - ½ log det H + ½ Σ log τ`` and what its errors need."""
     z, penalty = layout.incidence, layout.precision(spreads)
     tau = 1 / max(spreads.own, 1e-8) ** 2
     eta = z @ x + d
-    curve = -slopes(layout.tallies, eta, spreads.lam).eta2
+    curve = -log_lik_derivatives(layout.tallies, eta, spreads.lam).eta2
     # At a maximum curve + tau is above 0 but for rounding.
     curve = np.maximum(curve, -0.999 * tau)
     information = np.diag(penalty) + z.T @ ((curve * tau / (curve + tau))[:, None] * z)
@@ -190,10 +198,12 @@ def _at_mode(
         - 0.5 * float(np.log1p(curve / tau).sum())
         + 0.5 * float(np.log(penalty[1:]).sum())
     )
-    return Mode(x, d, eta, log_marginal, curve, information)
+    return LaplaceMode(x, d, eta, log_marginal, curve, information)
 
 
-def covariance(layout: Layout, spreads: Spreads, mode: Mode) -> NDArray[np.float64]:
+def covariance(
+    layout: CrossedDesign, spreads: VarianceComponents, mode: LaplaceMode
+) -> NDArray[np.float64]:
     r"""Return the covariance of the logit shares at given spreads, shape (G, G).
 
     ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
@@ -227,7 +237,7 @@ class PooledShares:
         Logit shares.
     cov : ndarray of float, shape (G, G)
         Their covariance, with the error of the spreads.
-    spreads : Spreads
+    spreads : VarianceComponents
         Standard deviations between areas, between weeks and of both together; logit of the
         intraclass correlation. 0, and minus infinity, where one was left out or is at its bound.
     rho : float
@@ -240,7 +250,7 @@ class PooledShares:
 
     logit: NDArray[np.float64]
     cov: NDArray[np.float64]
-    spreads: Spreads
+    spreads: VarianceComponents
     rho: float
     n_cells: int
     n_parameters: int
@@ -334,7 +344,9 @@ def pool_shares(
         )
     tallies = tally(successes[told], trials[told], group[told], len(area))
     seen = np.unique(group[told])
-    search = _Search.of(Layout.of(tallies, area, week), area[seen], week[seen], trials, successes)
+    search = _Search.of(
+        CrossedDesign.of(tallies, area, week), area[seen], week[seen], trials, successes
+    )
     best = search.best()
     spreads, mode = search.spreads(best), search.mode(best)
     cov = covariance(search.layout, spreads, mode) + search.of_spreads(best)
@@ -355,14 +367,14 @@ def pool_shares(
 class _Search:
     """The search for the spreads; it remembers the last top, from which the next one is near."""
 
-    layout: Layout
+    layout: CrossedDesign
     names: tuple[str, ...]
     last: tuple[NDArray[np.float64], NDArray[np.float64]]
 
     @classmethod
     def of(
         cls,
-        layout: Layout,
+        layout: CrossedDesign,
         area: NDArray[np.int64],
         week: NDArray[np.int64],
         trials: NDArray[np.int64],
@@ -378,15 +390,15 @@ class _Search:
         common[0] = logit(successes.sum() / trials.sum())
         return cls(layout, names, (common, np.zeros(n_groups)))
 
-    def spreads(self, at: NDArray[np.float64]) -> Spreads:
+    def spreads(self, at: NDArray[np.float64]) -> VarianceComponents:
         given = {
             name: float(value) if name == "lam" else float(np.exp(value))
             for name, value in zip(self.names, at, strict=True)
         }
         none = {"area": 0.0, "week": 0.0, "own": 0.0, "lam": -np.inf}
-        return Spreads(**(none | given))
+        return VarianceComponents(**(none | given))
 
-    def mode(self, at: NDArray[np.float64]) -> Mode:
+    def mode(self, at: NDArray[np.float64]) -> LaplaceMode:
         mode = mode_of(self.layout, self.spreads(at), *self.last)
         self.last = mode.common, mode.own
         return mode

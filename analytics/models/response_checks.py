@@ -11,7 +11,7 @@ import pyarrow as pa
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from scipy.optimize import linprog
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.beta_binomial import MOST_TRIALS
 from analytics.models.formula import column_of, listed, parts_of, require_rank
 
@@ -48,28 +48,28 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is no such column, a cell is empty, negative or no whole number, successes
         exceed trials, or no row has a trial.
     """
     if isinstance(frame, pa.Table):
         frame = frame.to_pandas()
     if not isinstance(frame, pd.DataFrame):
-        raise WrongUse(f"a {type(frame).__name__} was given; a pandas frame is needed")
+        raise UsageError(f"a {type(frame).__name__} was given; a pandas frame is needed")
     s, m = whole_counts(frame, successes), whole_counts(frame, trials)
     if (wrong := np.flatnonzero(s > m)).size:
         row = wrong[0]
-        raise WrongUse(
+        raise UsageError(
             f"{len(wrong)} rows with more {successes!r} than {trials!r}, first row {row}: "
             f"{s[row]} of {m[row]}; trials are successes and failures together"
         )
     told = m > 0
     if not told.any():
-        raise WrongUse(
+        raise UsageError(
             f"no row with a trial: {len(frame)} rows, {trials!r} sums to 0; at least one is needed"
         )
     if m.sum() > MOST_TRIALS:
-        raise WrongUse(
+        raise UsageError(
             f"{trials!r} sums to {m.sum():,}; at most {MOST_TRIALS:,} are allowed: fit fewer rows"
         )
     return Counts(frame[told], s[told], m[told])
@@ -80,18 +80,18 @@ def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is none, or a cell is empty or anything else.
     """
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
-        raise WrongUse(f"column {name!r} holds {column.dtype}; counts are whole numbers from 0")
+        raise UsageError(f"column {name!r} holds {column.dtype}; counts are whole numbers from 0")
     numbers = column.to_numpy(np.float64, na_value=np.nan)
     wrong = np.flatnonzero(~((numbers >= 0) & (numbers == np.floor(numbers)) & (numbers < 2**53)))
     if wrong.size:
         seen = numbers[wrong[0]]
         what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
-        raise WrongUse(
+        raise UsageError(
             f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); counts are whole "
             "numbers from 0 with none empty: mend or drop those rows"
         )
@@ -109,26 +109,26 @@ def require_overlap(counts: Counts, design: Terms) -> None:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is such a combination, or all rows of two trials or more are all or none.
     """
     s, m = counts.successes, counts.trials
     side = np.where(s == m, 1.0, np.where(s == 0, -1.0, 0.0))
     if abs(side.sum()) == len(side):
         what = "success" if side[0] > 0 else "failure"
-        raise WrongUse(
+        raise UsageError(
             f"every one of the {m.sum()} trials is a {what}; a share is fitted only where both "
             "successes and failures were seen"
         )
     if terms := separating(design.names, design.matrix, side):
         verb = "tells" if len(terms) == 1 else "together tell"
-        raise WrongUse(
+        raise UsageError(
             f"{listed(terms)} {verb} rows of successes alone or failures alone from the others "
             "without an exception, so no finite coefficient is best: join levels, or "
             "leave the term out"
         )
     if (m > 1).any() and ((s == 0) | (s == m))[m > 1].all():
-        raise WrongUse(
+        raise UsageError(
             "every row of two trials or more is all successes or all failures: the correlation "
             "within rows would be 1; count each row as one trial instead"
         )
@@ -210,7 +210,7 @@ def require_fit(coding: Coding, zero_coding: Coding, likelihood: CountLikelihood
 
     Raises
     ------
-    WrongUse
+    UsageError
         If one column follows from others, or a combination of them picks out rows without a
         count (as `analytics.models.response_checks.require_overlap`, for counts).
     """
@@ -238,19 +238,21 @@ def rows_of(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a column is missing, a count is no whole number from 0 to `MOST_COUNT`, an exposure is
         not above 0, a cell of a term or a cluster is empty, or no row has a count above 0.
     """
     if isinstance(frame, pa.Table):
         frame = frame.to_pandas()
     if not isinstance(frame, pd.DataFrame):
-        raise WrongUse(f"a {type(frame).__name__} was given; a pandas frame is needed")
+        raise UsageError(f"a {type(frame).__name__} was given; a pandas frame is needed")
     y = whole_counts(frame, response)
     if not y.sum():
-        raise WrongUse(f"column {response!r} sums to 0 over {len(y)} rows; at least one is needed")
+        raise UsageError(
+            f"column {response!r} sums to 0 over {len(y)} rows; at least one is needed"
+        )
     if y.max() > MOST_COUNT:
-        raise WrongUse(
+        raise UsageError(
             f"column {response!r}: {y.max()} in row {y.argmax()}; a count is at most "
             f"{MOST_COUNT:,}: mend or drop that row"
         )
@@ -270,18 +272,18 @@ def positive(frame: pd.DataFrame, name: str) -> Floats:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is none, or a cell is empty, infinite or not above 0.
     """
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
-        raise WrongUse(f"column {name!r} holds {column.dtype}; an exposure is a number above 0")
+        raise UsageError(f"column {name!r} holds {column.dtype}; an exposure is a number above 0")
     numbers = column.to_numpy(np.float64, na_value=np.nan)
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < np.inf)))
     if wrong.size:
         seen = numbers[wrong[0]]
         what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
-        raise WrongUse(
+        raise UsageError(
             f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); an exposure is "
             "a number above 0: mend or drop those rows"
         )
@@ -317,7 +319,7 @@ def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
     # Text without a letter is no level.
     gaps += sum(int((codes == place).sum()) for place, one in enumerate(values) if one == "")
     if gaps:
-        raise WrongUse(
+        raise UsageError(
             f"column {name!r} is empty in {gaps} of {len(codes)} rows; it needs a value in every "
             "row: fill or drop those rows"
         )
@@ -327,7 +329,7 @@ def _codes(frame: pd.DataFrame, name: str) -> tuple[Ints, int]:
 def _require_counts(terms: Sequence[str]) -> None:
     if terms:
         verb = "picks" if len(terms) == 1 else "together pick"
-        raise WrongUse(
+        raise UsageError(
             f"{listed(terms)} {verb} out rows that are all without a count, or none of them, "
             "so no finite coefficient is best: join levels, or leave the term out"
         )

@@ -12,7 +12,7 @@ from scipy.optimize import least_squares
 from scipy.special import expit
 from scipy.stats import norm
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -92,13 +92,13 @@ def fit_timing(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the curve is unknown, or under four weeks have a share between 0 and 1.
     """
     law = _curve(curve)
     inside = (share > 0) & (share < 1) & np.isfinite(day)
     if inside.sum() < LEAST_WEEKS:
-        raise WrongUse(
+        raise UsageError(
             f"{int(inside.sum())} weeks with a share between 0 and 1; a curve needs {LEAST_WEEKS}"
         )
     x, y = day[inside], share[inside]
@@ -133,12 +133,12 @@ def strength(log_now: float, log_now_se: float, log_past: Floats) -> tuple[float
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are fewer than two past seasons.
     """
     known = log_past[np.isfinite(log_past)]
     if len(known) < 2:
-        raise WrongUse(f"{len(known)} past seasons with an index by this day; two are needed")
+        raise UsageError(f"{len(known)} past seasons with an index by this day; two are needed")
     of_past = known.var(ddof=1) / len(known)
     return float(log_now - known.mean()), math.sqrt(log_now_se**2 + of_past)
 
@@ -147,7 +147,7 @@ def _curve(word: str) -> Curve:
     try:
         return Curve(word)
     except ValueError:
-        raise WrongUse(f"curve {word!r}; allowed: {', '.join(Curve)}") from None
+        raise UsageError(f"curve {word!r}; allowed: {', '.join(Curve)}") from None
 
 
 def _share(curve: Curve, z: Floats) -> Floats:
@@ -156,7 +156,7 @@ def _share(curve: Curve, z: Floats) -> Floats:
 
 def _step(curve: Curve, share: float) -> float:
     if not 0 < share < 1:
-        raise WrongUse(f"share {share}; allowed: between 0 and 1")
+        raise UsageError(f"share {share}; allowed: between 0 and 1")
     return float(norm.ppf(share)) if curve is Curve.NORMAL else math.log(share / (1 - share))
 
 
@@ -211,12 +211,12 @@ def cumulative(index: Floats) -> Floats:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no week has a figure above 0, or one is below 0.
     """
     known = np.isfinite(index)
     if not known.any() or not (index[known] >= 0).all() or not index[known].sum() > 0:
-        raise WrongUse(
+        raise UsageError(
             f"{int(known.sum())} weeks with a figure, of which none is above 0 or one is below; "
             "timing needs an index of 0 or more with some above"
         )
@@ -254,12 +254,12 @@ def draw_shares(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no week has a figure.
     """
     known = np.flatnonzero(np.isfinite(log_index))
     if not len(known):
-        raise WrongUse("0 weeks with a figure; shares need 1 or more")
+        raise UsageError("0 weeks with a figure; shares need 1 or more")
     value, error = log_index[known], cov[np.ix_(known, known)]
     size, axes = np.linalg.eigh((error + error.T) / 2)
     root = axes * np.sqrt(np.maximum(size, 0.0))

@@ -11,17 +11,17 @@ import pandas as pd
 from scipy.special import expit, logit
 from scipy.stats import betabinom, binom, norm
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.beta_binomial import (
     ShareLikelihood,
     binomial_start,
     excess_at_binomial,
+    log_lik_derivatives,
     log_likelihood,
-    slopes,
     tally,
 )
 from analytics.models.count_data import independent
-from analytics.models.count_regression import RUNS_OFF, require_clusters
+from analytics.models.count_regression import DIVERGENCE_BOUND, require_clusters
 from analytics.models.formula import (
     cautions,
     coding_of,
@@ -116,7 +116,7 @@ def fit_shares(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a column, a count or a term is not allowed, some terms tell successes from failures
         without an exception, every row is all or none, or the search did not arrive.
     """
@@ -172,7 +172,7 @@ def _best(
     if inside is not None and model.value(inside) > edge:
         return _overdispersed(model, inside), ()
     if spreads:
-        raise WrongUse(
+        raise UsageError(
             "the search for the coefficients did not arrive: the rows say too little for these "
             "terms; name fewer terms, or scale numbers to a spread near 1"
         )
@@ -241,7 +241,7 @@ class Binomial:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ShareClimb:
+class ShareRegression:
     """A beta-binomial regression with its covariance; it keeps no rows of the data.
 
     Parameters
@@ -280,7 +280,7 @@ def climb_shares(
     terms: Sequence[str],
     is_binomial: bool = False,
     leave_out: bool = False,
-) -> ShareClimb:
+) -> ShareRegression:
     """Fit shares as `share_regression.fit_shares` does, from one start, with covariance.
 
     Parameters
@@ -296,11 +296,11 @@ def climb_shares(
 
     Returns
     -------
-    ShareClimb
+    ShareRegression
 
     Raises
     ------
-    WrongUse
+    UsageError
         If columns follow from each other, a share runs to 0 or 1, or the steps do not arrive.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
@@ -308,7 +308,7 @@ def climb_shares(
     rows, group = _groups(coding, counts.frame)
     keep = independent(rows)
     if not (leave_out or keep.all()):
-        raise WrongUse(
+        raise UsageError(
             f"{rows.shape[1]} coefficients from {len(rows)} combinations of covariates, of which "
             f"only {keep.sum()} can be told apart: leave a term out"
         )
@@ -317,9 +317,9 @@ def climb_shares(
     with np.errstate(all="ignore"):
         beta = newton(Binomial(model), np.zeros(rows.shape[1]))
     if beta is None:
-        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
-    if not np.abs(rows @ beta).max() < RUNS_OFF:
-        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
+        raise UsageError("some terms pick out rows whose fish are all of one kind: join levels")
+    if not np.abs(rows @ beta).max() < DIVERGENCE_BOUND:
+        raise UsageError("some terms pick out rows whose fish are all of one kind: join levels")
     spreads = excess_at_binomial(model.tallies, rows @ beta) > 0
     if is_binomial or not spreads:
         n_free = len(beta) + (not is_binomial)
@@ -327,12 +327,12 @@ def climb_shares(
     with np.errstate(all="ignore"):
         params = newton(model, np.append(beta, logit(FIRST_RHO)))
     if params is None:
-        raise WrongUse("the search for the coefficients did not arrive: name fewer terms")
+        raise UsageError("the search for the coefficients did not arrive: name fewer terms")
     return _told(model, params[:-1], float(params[-1]), coding, keep=keep, n_free=len(params))
 
 
 def clustered_shares(
-    frame: pd.DataFrame, fit: ShareClimb, *, successes: str, trials: str, cluster: str
+    frame: pd.DataFrame, fit: ShareRegression, *, successes: str, trials: str, cluster: str
 ) -> Floats:
     """Return the covariance of the coefficients of a fit with errors clustered, shape (K, K).
 
@@ -340,7 +340,7 @@ def clustered_shares(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there are no more clusters than coefficients.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
@@ -353,14 +353,16 @@ def clustered_shares(
         rows[place], tally(counts.successes, counts.trials, where.ravel(), len(pairs))
     )
     b = fit.coefficients["estimate"].to_numpy()
-    eta = slopes(model.tallies, model.rows @ b, _lam(fit.dispersion)).eta
+    eta = log_lik_derivatives(model.tallies, model.rows @ b, _lam(fit.dispersion)).eta
     scores = np.zeros((len(clusters), len(b)))
     np.add.at(scores, of, eta[:, None] * model.rows)
     n = len(clusters)
     return np.asarray(fit.cov @ (n / (n - 1) * scores.T @ scores) @ fit.cov)
 
 
-def log_chances(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
+def log_chances(
+    fit: ShareRegression, frame: pd.DataFrame, *, successes: str, trials: str
+) -> Floats:
     """Return the log chance of each row with a trial, shape (N,)."""
     counts = counts_of(frame, successes=successes, trials=trials)
     law = _law(fit, counts.frame, counts.trials)
@@ -368,7 +370,7 @@ def log_chances(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials:
 
 
 def share_residuals(
-    fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str, seed: int = 0
+    fit: ShareRegression, frame: pd.DataFrame, *, successes: str, trials: str, seed: int = 0
 ) -> tuple[Floats, float]:
     """Return randomised quantile residuals of rows with a trial, and their Pearson ratio.
 
@@ -384,7 +386,9 @@ def share_residuals(
     return np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15))), float(off.sum() / free)
 
 
-def share_influence(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
+def share_influence(
+    fit: ShareRegression, frame: pd.DataFrame, *, successes: str, trials: str
+) -> Floats:
     """Return the largest move of a coefficient, in its errors, if a row were left out, shape (N,).
 
     One step, as in `analytics.models.diagnostics.diagnose`; N rows with a trial.
@@ -397,7 +401,7 @@ def share_influence(fit: ShareClimb, frame: pd.DataFrame, *, successes: str, tri
     of, told = np.divmod(alike, size * size)
     m, s = np.divmod(told, size)
     b = fit.coefficients["estimate"].to_numpy(np.float64)
-    score = slopes(
+    score = log_lik_derivatives(
         tally(s, m, np.arange(len(alike)), len(alike)), (rows @ b)[of], _lam(fit.dispersion)
     )
     se = np.sqrt(np.diag(fit.cov))
@@ -423,22 +427,22 @@ def _told(
     *,
     keep: NDArray[np.bool_],
     n_free: int,
-) -> ShareClimb:
+) -> ShareRegression:
     params = np.append(beta, lam)
     information = -model.hessian(params)
     if lam == -math.inf:
         information = information[:-1, :-1]
     k = len(beta)
     cov = np.linalg.inv(information)[:k, :k]
-    if not math.sqrt(np.max(((model.rows @ cov) * model.rows).sum(axis=1))) < RUNS_OFF:
-        raise WrongUse("some terms pick out rows whose fish are all of one kind: join levels")
+    if not math.sqrt(np.max(((model.rows @ cov) * model.rows).sum(axis=1))) < DIVERGENCE_BOUND:
+        raise UsageError("some terms pick out rows whose fish are all of one kind: join levels")
     value = log_likelihood(model.tallies, model.rows @ beta, lam)
     n = int(model.tallies.trial.times[model.tallies.trial.k == 0].sum())
     at, names = np.flatnonzero(keep), list(coding.names)
     estimate, whole = np.zeros(len(names)), np.zeros((len(names), len(names)))
     estimate[at], whole[np.ix_(at, at)] = beta, cov
     errors = np.sqrt(np.diag(whole))
-    return ShareClimb(
+    return ShareRegression(
         coefficients=pd.DataFrame({"term": names, "estimate": estimate, "se": errors}),
         cov=whole,
         dispersion=float(expit(lam)),
@@ -454,7 +458,7 @@ def _lam(rho: float) -> float:
     return float(logit(rho)) if rho > 0 else -math.inf
 
 
-def _law(fit: ShareClimb, frame: pd.DataFrame, trials: Ints) -> Any:
+def _law(fit: ShareRegression, frame: pd.DataFrame, trials: Ints) -> Any:
     """Return the fitted law of every row as a distribution of scipy."""
     mu, rho = fit.share(frame), fit.dispersion
     if rho > 0:

@@ -10,7 +10,7 @@ from scipy.stats import norm
 from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,7 +97,7 @@ def fit_level(y: Floats) -> Likelihood:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If fewer than three values are given.
     """
     _require(y, np.zeros_like(y))
@@ -143,7 +143,7 @@ def smooth(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If fewer than three figures have an error.
     """
     each = np.diag(variance) if variance.ndim > 1 else variance
@@ -273,18 +273,15 @@ def _mixed(weight: Floats, mean: Floats, variance: Floats) -> tuple[Floats, Floa
 def _require(y: Floats, variance: Floats) -> None:
     n = int(np.isfinite(y).sum())
     if n < LEAST_WEEKS:
-        raise WrongUse(
+        raise UsageError(
             f"{n} weeks with a figure and its error; a level needs {LEAST_WEEKS} or more"
         )
     if (variance < 0).any():
-        raise WrongUse("a sampling variance below 0; allowed: 0 or more")
+        raise UsageError("a sampling variance below 0; allowed: 0 or more")
 
 
 # Joint draws of a level over the weeks so far and to come, from weekly log figures with errors.
 
-#: Scales of the half-normal weights on the steps of level and slope, log units a week: as
-#: `analytics.models.smoother` has them, which this room does not import.
-PATHS_STEP_SCALE, PATHS_SLOPE_SCALE = 0.25, 0.05
 #: Standard deviation of a level, and of a slope, that nothing is known of.
 WIDE = 100.0
 #: Part of its slope that a level keeps from a week to the next ahead (Gardner & McKenzie 1985,
@@ -386,14 +383,14 @@ def paths_of(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no figure has an error, or a variance is below 0.
     """
     known = np.isfinite(y) & np.isfinite(variance)
     if not known.any():
-        raise WrongUse("0 weeks with a figure and its error; a path needs 1 or more")
+        raise UsageError("0 weeks with a figure and its error; a path needs 1 or more")
     if (variance[known] < 0).any():
-        raise WrongUse("a sampling variance below 0; allowed: 0 or more")
+        raise UsageError("a sampling variance below 0; allowed: 0 or more")
     model = _Model.of(len(y), n_ahead, damping=damping, slope=slope, first_slope_se=first_slope_se)
     steps, prior = _steps(slope=slope)
     told = _Told(np.eye(len(y) + n_ahead)[: len(y)][known], y[known], variance[known])
@@ -524,4 +521,4 @@ def _root(cov: Floats) -> Floats:
             return np.asarray(np.linalg.cholesky(raised), dtype=np.float64)
         except np.linalg.LinAlgError:
             continue
-    raise WrongUse("figures that no course of the level can be drawn from: check their errors")
+    raise UsageError("figures that no course of the level can be drawn from: check their errors")

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.baseline_arrays import Ground
-    from analytics.options.effort_shift import Trips
+    from analytics.options.baseline_arrays import BaselineArrays
+    from analytics.options.effort_shift import DisplacedEffort
     from analytics.options.mortality_draws import DeathRates
-    from analytics.options.regulations import AreaPlan, Regime, Segment
+    from analytics.options.regulations import Regulation, RegulationPeriod, RegulationPlan
 
     Floats = NDArray[np.float32]
     #: A part of the stream, and what each of its fish counts; None for one.
@@ -52,22 +52,22 @@ _WITH_TRIPS = ("boat_trips", "angler_hours")
 TOTALS = (*_SUMS, *_WITH_TRIPS, *_PAIRS, *_PAIRS.values(), *_DEATHS)
 
 
-class Reckoner:
+class CatchCalculator:
     """Makes streams on one ground, and keeps what today's rules take per trip.
 
     Parameters
     ----------
-    ground : Ground
-    today : sequence of AreaPlan, length A
+    ground : BaselineArrays
+    today : sequence of RegulationPlan, length A
     """
 
-    def __init__(self, ground: Ground, today: Sequence[AreaPlan]) -> None:
+    def __init__(self, ground: BaselineArrays, today: Sequence[RegulationPlan]) -> None:
         self.ground = ground
         self.today = today
-        self._per_trip: dict[tuple[int, Regime], PerTrip] = {}
+        self._per_trip: dict[tuple[int, Regulation], PerTrip] = {}
         self._rates: dict[tuple[object, ...], DeathRates] = {}
 
-    def per_trip(self, area: int, regime: Regime) -> PerTrip:
+    def per_trip(self, area: int, regime: Regulation) -> PerTrip:
         """Return fish per trip; those of today's regimes are kept."""
         found = self._per_trip.get((area, regime))
         if found is None:
@@ -76,7 +76,7 @@ class Reckoner:
                 self._per_trip[area, regime] = found
         return found
 
-    def deaths(self, area: int, regime: Regime) -> DeathRates:
+    def deaths(self, area: int, regime: Regulation) -> DeathRates:
         """Return deaths per fish."""
         key = area, regime.mix, regime.rates
         if key not in self._rates:
@@ -84,22 +84,24 @@ class Reckoner:
         return self._rates[key]
 
 
-class Stream:
+class AreaProjection:
     """What an area brings by segment: parts of shape (S, D), and any total of them.
 
     Parameters
     ----------
-    reckoner : Reckoner
+    reckoner : CatchCalculator
     area : int
-    trips : Trips
+    trips : DisplacedEffort
     elasticity : float
     """
 
-    def __init__(self, reckoner: Reckoner, area: int, trips: Trips, elasticity: float) -> None:
+    def __init__(
+        self, reckoner: CatchCalculator, area: int, trips: DisplacedEffort, elasticity: float
+    ) -> None:
         self.reckoner, self.area, self.day_trips = reckoner, area, trips
         ground, plan, today = reckoner.ground, trips.plans[area], reckoner.today[area]
         self.plan = plan
-        self.segments: tuple[Segment, ...] = plan.segments(ground.baseline.week, today)
+        self.segments: tuple[RegulationPeriod, ...] = plan.segments(ground.baseline.week, today)
         shape = len(self.segments), ground.n_draws
         self.came = np.empty(shape, dtype=np.float32)
         for row, segment in zip(self.came, self.segments, strict=True):
@@ -115,7 +117,7 @@ class Stream:
             self._fill(plan.regimes[regime], today.regimes[was], np.array(places), elasticity)
 
     def _fill(
-        self, regime: Regime, was: Regime, places: NDArray[np.int64], elasticity: float
+        self, regime: Regulation, was: Regulation, places: NDArray[np.int64], elasticity: float
     ) -> None:
         """Reckon the segments of one regime."""
         weeks = np.array([self.segments[place].week for place in places])
@@ -142,7 +144,7 @@ class Stream:
             self.parts[name] = self.came.copy()
         self.parts[name][places] = values
 
-    def _terms(self, total: str, regime: Regime) -> Terms:
+    def _terms(self, total: str, regime: Regulation) -> Terms:
         """Return a total as parts with what each of their fish counts."""
         if total in _SUMS:
             return [(part, None) for part in _SUMS[total]]
@@ -158,7 +160,7 @@ class Stream:
         every = ratio(over.sum(axis=1), trips.sum(axis=1), none)
         return ratio(over[:, self.area], trips[:, self.area], every)
 
-    def _death_terms(self, total: str, regime: Regime) -> Terms:
+    def _death_terms(self, total: str, regime: Regulation) -> Terms:
         rates = self.reckoner.deaths(self.area, regime)
         zero = np.zeros_like(rates.legal)
         found = dict.fromkeys(_PARTS, zero)

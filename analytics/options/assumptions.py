@@ -8,7 +8,7 @@ import numpy as np
 
 from analytics.options.catch_per_trip import measured, moved_share, so_far_mm
 from analytics.options.dominance import RULE
-from analytics.options.limit_exceedance import can_tell
+from analytics.options.limit_exceedance import is_supported
 from analytics.options.mortality_draws import keys_taken
 from analytics.options.option import AtLimit
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from analytics.options.baseline import Baseline, Limit
-    from analytics.options.baseline_arrays import Ground
+    from analytics.options.baseline_arrays import BaselineArrays
     from analytics.options.option import Change, Option
 
 _OPENED = (
@@ -26,7 +26,7 @@ _OPENED = (
 
 
 def words_of(
-    ground: Ground,
+    ground: BaselineArrays,
     option: Option,
     limits: Sequence[Limit],
     *,
@@ -37,7 +37,7 @@ def words_of(
 
     Parameters
     ----------
-    ground : Ground
+    ground : BaselineArrays
     option : Option
     limits : sequence of Limit
     opens : bool
@@ -65,7 +65,7 @@ def words_of(
     return tuple(dict.fromkeys(words))
 
 
-def _of_baseline(ground: Ground, limits: Sequence[Limit]) -> Iterator[str]:
+def _of_baseline(ground: BaselineArrays, limits: Sequence[Limit]) -> Iterator[str]:
     baseline = ground.baseline
     yield (
         f"All options rest on the same {ground.n_draws:,} draws of the totals through "
@@ -87,7 +87,7 @@ def _of_baseline(ground: Ground, limits: Sequence[Limit]) -> Iterator[str]:
         )
     for limit in limits:
         out = [area for area in limit.areas if area not in baseline.areas]
-        if not can_tell(baseline, limit):
+        if not is_supported(baseline, limit):
             yield f"Limit {limit.limit_id}: it is on no total that can be told ahead."
         elif out:
             yield f"Limit {limit.limit_id}: no fish are reckoned in {', '.join(out)}, not open."
@@ -131,7 +131,7 @@ def _of_change(baseline: Baseline, change: Change) -> Iterator[str]:
         )
 
 
-def _of_rates(ground: Ground, change: Change) -> Iterator[str]:
+def _of_rates(ground: BaselineArrays, change: Change) -> Iterator[str]:
     taken = keys_taken(ground, change)
     for row in change.release_rates:
         fish = (

@@ -27,7 +27,7 @@ LEGAL_MARKED, LEGAL_UNMARKED, SUBLEGAL_MARKED, SUBLEGAL_UNMARKED = CLASSES = (
 _BLOCK = 256
 
 
-class Ground:
+class BaselineArrays:
     """A baseline with the draws last, so that every sum runs over neighbours in memory.
 
     Parameters

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.catch_limits import listed
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.baseline import PARTS, Baseline, Limit, Rules
 from analytics.options.schemas import DRAW_SCHEMA
 from analytics.weeks import days_from
@@ -69,7 +69,7 @@ def from_table(draws: pa.Table) -> Baseline:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the table holds no draws.
     """
     kept = _Kept(draws)
@@ -193,7 +193,7 @@ class _Kept:
     def about(self) -> dict[str, Any]:
         """Return the labels and sizes of all arrays."""
         if ABOUT not in self._rows:
-            raise WrongUse(
+            raise UsageError(
                 "the bulletin keeps no draws of its season; make it again with blackmouth bulletin"
             )
         found: dict[str, Any] = json.loads(self._rows[ABOUT][0][0]["key"])

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.options.baseline import Baseline
-    from analytics.options.baseline_arrays import Ground
-    from analytics.options.regulations import Regime
+    from analytics.options.baseline_arrays import BaselineArrays
+    from analytics.options.regulations import Regulation
 
     Floats = NDArray[np.float32]
 
@@ -123,7 +123,7 @@ class PerTrip:
         return PerTrip(*(one if one is None else one[at] for one in parts))  # type: ignore[arg-type]
 
 
-def per_trip(ground: Ground, area: int, regime: Regime) -> PerTrip:
+def per_trip(ground: BaselineArrays, area: int, regime: Regulation) -> PerTrip:
     r"""Return the fish per trip of an area in every week under a regime.
 
     Legal fish ℓ are kept at the share so far, times ``F(μ', b)/F(μ, b₀)``: F is the part of the
@@ -133,9 +133,9 @@ def per_trip(ground: Ground, area: int, regime: Regime) -> PerTrip:
 
     Parameters
     ----------
-    ground : Ground
+    ground : BaselineArrays
     area : int
-    regime : Regime
+    regime : Regulation
 
     Returns
     -------
@@ -163,7 +163,7 @@ def per_trip(ground: Ground, area: int, regime: Regime) -> PerTrip:
     return PerTrip(*(one if one is None else one * stop for one in parts))  # type: ignore[arg-type]
 
 
-def mix_factors(ground: Ground, area: int, mix: tuple[tuple[str, float], ...]) -> Floats:
+def mix_factors(ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]) -> Floats:
     """Return fish per trip under a mix of methods over that so far, shape (5, D).
 
     Trips 1; fish kept per legal fish; legal, sublegal and unknown fish. Each method has its own
@@ -181,13 +181,13 @@ def mix_factors(ground: Ground, area: int, mix: tuple[tuple[str, float], ...]) -
     return whole
 
 
-def method_shares(ground: Ground, mix: tuple[tuple[str, float], ...]) -> Floats:
+def method_shares(ground: BaselineArrays, mix: tuple[tuple[str, float], ...]) -> Floats:
     """Return the share of trips of each method, shape (M,)."""
     by_name = dict(mix)
     return np.array([by_name.get(name, 0.0) for name in ground.baseline.methods], dtype=np.float32)
 
 
-def method_rates(ground: Ground, area: int) -> tuple[Floats, NDArray[np.bool_], Floats]:
+def method_rates(ground: BaselineArrays, area: int) -> tuple[Floats, NDArray[np.bool_], Floats]:
     """Return fish per trip of each method, whether they are lent, and those of all methods.
 
     Returns
@@ -211,7 +211,7 @@ def method_rates(ground: Ground, area: int) -> tuple[Floats, NDArray[np.bool_], 
 
 
 def _by_length(
-    ground: Ground, area: int, regime: Regime, sizes: tuple[Floats, Floats]
+    ground: BaselineArrays, area: int, regime: Regulation, sizes: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats, Floats | None]:
     """Return legal and sublegal fish under the regime's minimum length, and those it moved."""
     legal, sublegal = sizes
@@ -223,11 +223,11 @@ def _by_length(
     return legal - moved, sublegal + moved, moved
 
 
-def _was_selective(ground: Ground, area: int) -> bool:
+def _was_selective(ground: BaselineArrays, area: int) -> bool:
     return bool(ground.baseline.so_far.is_mark_selective[area, 0])
 
 
-def _by_mark(ground: Ground, area: int, regime: Regime) -> Floats | np.float32:
+def _by_mark(ground: BaselineArrays, area: int, regime: Regulation) -> Floats | np.float32:
     """Return fish wanted over those so far where another choice of marks may be kept."""
     before = _was_selective(ground, area)
     if before == regime.is_selective:
@@ -239,7 +239,7 @@ def _by_mark(ground: Ground, area: int, regime: Regime) -> Floats | np.float32:
 
 
 def _kept_share(
-    ground: Ground, area: int, regime: Regime, legal: Floats, would: Floats
+    ground: BaselineArrays, area: int, regime: Regulation, legal: Floats, would: Floats
 ) -> tuple[Floats, Floats | None]:
     """Return the share of legal fish that is kept, and what remains of a trip's fish."""
     share = np.broadcast_to(ground.kept_share[area] * would, legal.shape)

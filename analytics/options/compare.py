@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.options.area_projection import Reckoner, Stream
+from analytics.options.area_projection import AreaProjection, CatchCalculator
 from analytics.options.assumptions import words_of
-from analytics.options.baseline_arrays import CLASSES, Ground
+from analytics.options.baseline_arrays import CLASSES, BaselineArrays
 from analytics.options.dominance import COUNTS, Score, beaten, why_none
-from analytics.options.effort_shift import Trips
-from analytics.options.limit_exceedance import FAN, Reach, quantiles, reach
+from analytics.options.effort_shift import DisplacedEffort
+from analytics.options.limit_exceedance import FAN, LimitExceedance, quantiles, reach
 from analytics.options.option_checks import check_options
 from analytics.options.regulations import option_plan, today_plan
 from analytics.options.schemas import ASSUMPTION_SCHEMA, FIGURE_SCHEMA, REACH_SCHEMA
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.option import Option
-    from analytics.options.regulations import AreaPlan
+    from analytics.options.regulations import RegulationPlan
 
     Floats = NDArray[np.float32]
 
@@ -75,7 +75,7 @@ class Fans:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Answers:
+class OptionResults:
     """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
 
     Parameters
@@ -91,13 +91,13 @@ class Answers:
     fans: Fans
 
 
-def weigh(
+def compare_options(
     baseline: Baseline,
     options: Sequence[Option],
     limits: Sequence[Limit],
     *,
     level: float | None = None,
-) -> Answers:
+) -> OptionResults:
     """Return what each option brings by the season's end, and its difference from today's rule.
 
     Every option is reckoned on the same draws, so that differences hold the error of what differs
@@ -114,7 +114,7 @@ def weigh(
 
     Returns
     -------
-    Answers
+    OptionResults
 
     Raises
     ------
@@ -122,7 +122,7 @@ def weigh(
         If an option asks for what the season does not have or the baseline cannot tell.
     """
     asked = check_options(baseline, options, today=TODAY)
-    scale = _Scale(baseline, tuple(limits), baseline.level if level is None else level)
+    scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
     # Today's first: the others rest on it.
     first = scale.answer(asked[0], None)
     with ThreadPoolExecutor(_N_THREADS) as pool:
@@ -131,9 +131,11 @@ def weigh(
     return _tables(scale, answers)
 
 
-def outlook(baseline: Baseline, limits: Sequence[Limit], *, level: float | None = None) -> Answers:
+def outlook(
+    baseline: Baseline, limits: Sequence[Limit], *, level: float | None = None
+) -> OptionResults:
     """Return where the season goes under today's rule: the answers with no option."""
-    return weigh(baseline, (), limits, level=level)
+    return compare_options(baseline, (), limits, level=level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,21 +143,21 @@ class _Answer:
     """One option: its streams while others need them, its figures, and each limit."""
 
     option: Option
-    streams: list[Stream | None]
+    streams: list[AreaProjection | None]
     totals: Floats
     figures: NDArray[np.float64]
-    reaches: tuple[Reach, ...]
+    reaches: tuple[LimitExceedance, ...]
     words: tuple[str, ...]
 
 
-class _Scale:
+class _Comparison:
     """What all options are weighed on."""
 
     def __init__(self, baseline: Baseline, limits: tuple[Limit, ...], level: float) -> None:
         self.baseline, self.limits, self.level = baseline, limits, level
-        self.ground = Ground(baseline)
+        self.ground = BaselineArrays(baseline)
         self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
-        self.reckoner = Reckoner(self.ground, self.today)
+        self.reckoner = CatchCalculator(self.ground, self.today)
         self.at = ((1 - level) / 2, (1 + level) / 2)
 
     def answer(self, option: Option, first: _Answer | None) -> _Answer:
@@ -164,7 +166,7 @@ class _Scale:
         plans = self.today
         if first is not None:
             plans = [option_plan(baseline, option, area) for area in range(len(self.today))]
-        trips = Trips(self.ground, plans, self.today, option)
+        trips = DisplacedEffort(self.ground, plans, self.today, option)
         streams = [self._stream(area, trips, option, first) for area in range(len(plans))]
         totals = self._totals(streams, first)
         reaches = tuple(
@@ -181,21 +183,23 @@ class _Scale:
         return _Answer(option, streams if first is None else [], totals, figures, reaches, words)
 
     def _stream(
-        self, area: int, trips: Trips, option: Option, first: _Answer | None
-    ) -> Stream | None:
+        self, area: int, trips: DisplacedEffort, option: Option, first: _Answer | None
+    ) -> AreaProjection | None:
         """Return the stream of an area; today's own where nothing touches it."""
-        plan: AreaPlan = trips.plans[area]
+        plan: RegulationPlan = trips.plans[area]
         if first is not None and plan.is_as(self.today[area]) and not trips.gains(area):
             return first.streams[area]
         if not plan.is_open.any():
             return None
-        return Stream(self.reckoner, area, trips, option.elasticity)
+        return AreaProjection(self.reckoner, area, trips, option.elasticity)
 
-    def _untouched(self, streams: list[Stream | None], first: _Answer, limit: Limit) -> bool:
+    def _untouched(
+        self, streams: list[AreaProjection | None], first: _Answer, limit: Limit
+    ) -> bool:
         places = [a for a, name in enumerate(self.baseline.areas) if name in limit.areas]
         return all(streams[a] is first.streams[a] for a in places)
 
-    def _totals(self, streams: list[Stream | None], first: _Answer | None) -> Floats:
+    def _totals(self, streams: list[AreaProjection | None], first: _Answer | None) -> Floats:
         """Return season totals, shape (Q, A + 1, D), all areas last."""
         n_areas = len(streams)
         found = np.empty((len(TOLD), n_areas + 1, self.ground.n_draws), dtype=np.float32)
@@ -222,7 +226,7 @@ class _Scale:
         return np.array([one for three in found for one in three])
 
 
-def _tables(scale: _Scale, answers: list[_Answer]) -> Answers:
+def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
     baseline, limits = scale.baseline, scale.limits
     scores = [_score(one) for one in answers]
     unjudged = why_none(scores, [limit.limit_id for limit in limits])
@@ -243,7 +247,7 @@ def _tables(scale: _Scale, answers: list[_Answer]) -> Answers:
         np.array([[r.fan_mean for r in one.reaches] for one in answers]).reshape(shape),
         np.array([[r.fan for r in one.reaches] for one in answers]).reshape(*shape, len(FAN)),
     )
-    return Answers(
+    return OptionResults(
         figures=_table(list(_figure_rows(scale, answers)), FIGURE_SCHEMA),
         reach=_table(list(_reach_rows(scale, answers)), REACH_SCHEMA),
         beaten=beaten(scores),
@@ -258,7 +262,7 @@ def _score(one: _Answer) -> Score:
     return Score(one.option.name, (*turned, *(-reach.pass_prob for reach in one.reaches)))
 
 
-def _figure_rows(scale: _Scale, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
+def _figure_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
     columns = ("estimate", "ci_low", "ci_high")
     names = (*columns, "difference", "difference_low", "difference_high")
     for one in answers:
@@ -275,7 +279,7 @@ def _figure_rows(scale: _Scale, answers: list[_Answer]) -> Iterator[dict[str, An
                 }
 
 
-def _reach_rows(scale: _Scale, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
+def _reach_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
     for one in answers:
         for limit, found, was in zip(scale.limits, one.reaches, answers[0].reaches, strict=True):
             low, high = quantiles(found.used, scale.at).tolist()

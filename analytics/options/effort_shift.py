@@ -13,14 +13,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.baseline_arrays import Ground
+    from analytics.options.baseline_arrays import BaselineArrays
     from analytics.options.option import Option
-    from analytics.options.regulations import AreaPlan
+    from analytics.options.regulations import RegulationPlan
 
     Floats = NDArray[np.float32]
 
 
-class Trips:
+class DisplacedEffort:
     """The trips of every open day, before any gain or loss from what is kept.
 
     A share of the trips of a day that an option closes goes to the areas open that day, another to
@@ -30,8 +30,8 @@ class Trips:
 
     Parameters
     ----------
-    ground : Ground
-    plans, today : sequence of AreaPlan, length A
+    ground : BaselineArrays
+    plans, today : sequence of RegulationPlan, length A
     option : Option
 
     Attributes
@@ -42,9 +42,9 @@ class Trips:
 
     def __init__(
         self,
-        ground: Ground,
-        plans: Sequence[AreaPlan],
-        today: Sequence[AreaPlan],
+        ground: BaselineArrays,
+        plans: Sequence[RegulationPlan],
+        today: Sequence[RegulationPlan],
         option: Option,
     ) -> None:
         self.ground = ground

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.options.area_projection import Stream
+    from analytics.options.area_projection import AreaProjection
     from analytics.options.baseline import Baseline, Limit
 
     Floats = NDArray[np.float32]
@@ -28,7 +28,7 @@ FAN = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reach:
+class LimitExceedance:
     """One limit under one option.
 
     Parameters
@@ -75,12 +75,14 @@ def quantiles(draws: Floats, at: Sequence[float]) -> NDArray[np.float64]:
     return np.where(np.isnan(ordered[..., -1:]), np.nan, found)
 
 
-def can_tell(baseline: Baseline, limit: Limit) -> bool:
+def is_supported(baseline: Baseline, limit: Limit) -> bool:
     """Return whether a limit is on totals of areas that the draws hold."""
     return bool(set(limit.areas) & set(baseline.areas)) and set(limit.quantities) <= set(TOTALS)
 
 
-def reach(baseline: Baseline, streams: Sequence[Stream | None], limit: Limit) -> Reach:
+def reach(
+    baseline: Baseline, streams: Sequence[AreaProjection | None], limit: Limit
+) -> LimitExceedance:
     """Return where a limit goes under an option.
 
     A day's chance is the share of draws in which the fish so far, and of the days to come through
@@ -90,20 +92,20 @@ def reach(baseline: Baseline, streams: Sequence[Stream | None], limit: Limit) ->
     Parameters
     ----------
     baseline : Baseline
-    streams : sequence of Stream or None, length A
+    streams : sequence of AreaProjection or None, length A
         None for an area without an open day to come.
     limit : Limit
 
     Returns
     -------
-    Reach
+    LimitExceedance
     """
     n_draws, n_weeks = len(baseline.wanted_size), len(baseline.weeks)
-    if not can_tell(baseline, limit):
+    if not is_supported(baseline, limit):
         nothing = np.full(n_draws, np.nan, dtype=np.float32)
         dates: tuple[date | None, ...] = (None,) * len(CHANCES)
         none = np.full((n_weeks, len(FAN)), np.nan)
-        return Reach(nothing, np.nan, dates, none[:, 0], none)
+        return LimitExceedance(nothing, np.nan, dates, none[:, 0], none)
     places = [baseline.areas.index(area) for area in limit.areas if area in baseline.areas]
     used = np.empty((n_weeks + 1, n_draws), dtype=np.float32)
     used[0] = sum(baseline.to_date[name][:, a] for a in places for name in limit.quantities)
@@ -121,12 +123,12 @@ def reach(baseline: Baseline, streams: Sequence[Stream | None], limit: Limit) ->
         chance = float(chances[-1])
         dates = _dates(baseline, mine, limit, used, chances)
     mean = used[1:].mean(axis=1, dtype=np.float64)
-    return Reach(used[-1], chance, dates, mean, quantiles(used[1:], FAN))
+    return LimitExceedance(used[-1], chance, dates, mean, quantiles(used[1:], FAN))
 
 
 def _dates(
     baseline: Baseline,
-    streams: Sequence[Stream],
+    streams: Sequence[AreaProjection],
     limit: Limit,
     used: Floats,
     chances: NDArray[np.float64],
@@ -152,7 +154,7 @@ def _dates(
 
 
 def _day_chances(
-    streams: Sequence[Stream], limit: Limit, start: Floats, week: int
+    streams: Sequence[AreaProjection], limit: Limit, start: Floats, week: int
 ) -> Iterator[tuple[int, float]]:
     """Yield the open days of a week with the chance that the limit is passed by then."""
     of_day: dict[int, list[Floats]] = {}

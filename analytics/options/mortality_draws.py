@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.fish.mortality_rates import Choice, GivenRate
-    from analytics.options.baseline_arrays import Ground
+    from analytics.fish.mortality_rates import ApplicableRates, MortalityRate
+    from analytics.options.baseline_arrays import BaselineArrays
     from analytics.options.option import Change
     from analytics.options.regulations import Row
 
@@ -70,7 +70,7 @@ def release_rates(
 
 
 def death_rates(
-    ground: Ground, area: int, mix: tuple[tuple[str, float], ...], own: tuple[Row, ...]
+    ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...], own: tuple[Row, ...]
 ) -> DeathRates:
     """Return the deaths per fish of an area.
 
@@ -79,7 +79,7 @@ def death_rates(
 
     Parameters
     ----------
-    ground : Ground
+    ground : BaselineArrays
     area : int
     mix : tuple of (str, float)
         Share of trips by method; empty for that so far.
@@ -121,12 +121,12 @@ def death_rates(
     )
 
 
-def keys_taken(ground: Ground, change: Change) -> frozenset[tuple[str, str, str]]:
+def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
     """Return the keys of the release rates that fish told so far would die at under a change.
 
     Parameters
     ----------
-    ground : Ground
+    ground : BaselineArrays
     change : Change
 
     Returns
@@ -162,7 +162,9 @@ def keys_taken(ground: Ground, change: Change) -> frozenset[tuple[str, str, str]
 class _Weights:
     """The share of each method in the fish of a part."""
 
-    def __init__(self, ground: Ground, area: int, mix: tuple[tuple[str, float], ...]) -> None:
+    def __init__(
+        self, ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]
+    ) -> None:
         self.fish = ground.parts[area]
         self.deep = ground.deep[area]
         if mix:
@@ -181,7 +183,7 @@ class _Weights:
 class _Drawn:
     """Draws of each rate, made once."""
 
-    def __init__(self, ground: Ground) -> None:
+    def __init__(self, ground: BaselineArrays) -> None:
         self.ground = ground
 
     def rate(self, row: dict[str, Any]) -> Floats:
@@ -191,8 +193,8 @@ class _Drawn:
             made[key] = drawn_rate(row, self.ground.baseline.normal, self.ground.n_draws)
         return made[key]
 
-    def released(self, choice: Choice, deep: Floats) -> Floats:
-        def of(given: GivenRate | None) -> Floats:
+    def released(self, choice: ApplicableRates, deep: Floats) -> Floats:
+        def of(given: MortalityRate | None) -> Floats:
             if given is None:
                 return np.full(self.ground.n_draws, np.nan, dtype=np.float32)
             return self.rate(
@@ -210,7 +212,7 @@ class _Drawn:
         split = of(choice.shallow) * (1 - deep) + of(choice.deep) * deep
         return np.where(np.isnan(deep), of(choice.whole), split)
 
-    def lost(self, given: GivenRate) -> Floats:
+    def lost(self, given: MortalityRate) -> Floats:
         row = {"method": given.method, "rate_prop": given.rate_prop, "rate_se": given.rate_se}
         return self.rate(row | {"base": ""})
 

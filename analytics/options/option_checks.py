@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.baseline import PARTS
 from analytics.options.catch_per_trip import LEAST_MEASURED, measured, so_far_mm
 from analytics.options.option import AtLimit, Change, Option
@@ -51,16 +51,16 @@ def check_options(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If two options share a name, or one cannot be weighed.
     """
     names = [one.name for one in options]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
-        raise WrongUse(f'two options are called "{twice[0]}": give each a name of its own')
+        raise UsageError(f'two options are called "{twice[0]}": give each a name of its own')
     for one in options:
         if one.name == today and one.changes:
-            raise WrongUse(
+            raise UsageError(
                 f'option "{today}" has changes; that name is for today\'s rule: name it otherwise'
             )
         _check_option(baseline, one)
@@ -70,24 +70,24 @@ def check_options(
 def _check_option(baseline: Baseline, option: Option) -> None:
     where = f'option "{option.name}"'
     if not option.name.strip():
-        raise WrongUse("an option without a name: give it one")
+        raise UsageError("an option without a name: give it one")
     if not 0 <= option.elasticity < math.inf:
-        raise WrongUse(f"{where}: elasticity {option.elasticity} is not a number of 0 or more")
+        raise UsageError(f"{where}: elasticity {option.elasticity} is not a number of 0 or more")
     shares = {
         "to_other_areas_prop": option.to_other_areas_prop,
         "to_other_days_prop": option.to_other_days_prop,
     }
     for name, share in shares.items():
         if not 0 <= share <= 1:
-            raise WrongUse(f"{where}: {name} is {share}; a share runs from 0 to 1")
+            raise UsageError(f"{where}: {name} is {share}; a share runs from 0 to 1")
     if sum(shares.values()) > 1 + _ROUNDING:
-        raise WrongUse(
+        raise UsageError(
             f"{where}: to_other_areas_prop and to_other_days_prop add up to "
             f"{sum(shares.values()):g}; of the trips of a closed day no more than all can go "
             "elsewhere: lower one"
         )
     if option.changes and not len(baseline.days):
-        raise WrongUse(
+        raise UsageError(
             f"{where}: no day is left after {baseline.through} on which a rule could change"
         )
     for number, change in enumerate(option.changes, start=1):
@@ -126,7 +126,7 @@ class _Checked:
         return all(one is None for one in told) and not any(lists) and factor
 
     def refuse(self, words: str) -> None:
-        raise WrongUse(f"{self.where}: {words}")
+        raise UsageError(f"{self.where}: {words}")
 
     @property
     def _places(self) -> list[int]:
@@ -300,7 +300,7 @@ def _length_hint(length: float) -> str:
 _LIKE = 0.6
 
 
-def sift(
+def split_valid(
     baseline: Baseline, options: Sequence[Option], *, areas: Mapping[str, str], today: str
 ) -> tuple[tuple[Option, ...], tuple[str, ...]]:
     """Return the options that can be weighed, and why the others cannot.
@@ -335,7 +335,7 @@ def sift(
 def _why(baseline: Baseline, option: Option, today: str) -> str:
     try:
         check_options(baseline, [option], today=today)
-    except WrongUse as error:
+    except UsageError as error:
         return str(error)
     return ""
 

@@ -20,7 +20,7 @@ from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
 from analytics.data.schema import TABLES
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.option import AtLimit, Change, Option
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def key_lines(holder: Any, keys: Sequence[Key]) -> list[str]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a value has no form in the file.
     """
     lines = []
@@ -146,7 +146,7 @@ def _value(value: object) -> str:
     for kinds, written in _FORMS:
         if isinstance(value, kinds):
             return written(value)
-    raise WrongUse(f"an option cannot hold {value!r}")
+    raise UsageError(f"an option cannot hold {value!r}")
 
 
 def _table(value: Mapping[str, object]) -> str:
@@ -188,7 +188,7 @@ _WEEKDAYS = re.compile("[1-7]+")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 
-class Unfit(ValueError):  # noqa: N818 - reads as a sentence
+class InvalidValue(ValueError):  # noqa: N818 - reads as a sentence
     """A value that cannot be taken: what is allowed, and advice."""
 
     def __init__(self, allowed: str, advice: str = "") -> None:
@@ -227,7 +227,7 @@ def _option_values_table(value: Mapping[str, object]) -> str:
 def flag(value: object) -> bool:
     """Return true or false."""
     if not isinstance(value, bool):
-        raise Unfit("true or false, without quotes")
+        raise InvalidValue("true or false, without quotes")
     return value
 
 
@@ -236,7 +236,7 @@ def whole(low: int, high: int) -> Callable[[object], int]:
 
     def read(value: object) -> int:
         if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            raise Unfit(f"a whole number from {low:,} to {high:,}", _unquoted(value))
+            raise InvalidValue(f"a whole number from {low:,} to {high:,}", _unquoted(value))
         return value
 
     return read
@@ -249,7 +249,7 @@ def real(low: float, high: float) -> Callable[[object], float]:
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         if not is_number or not low <= value <= high:  # type: ignore[operator]
             percent = "10 % is written 0.1" if (low, high) == (0, 1) else ""
-            raise Unfit(f"a number from {low:,g} to {high:,g}", _unquoted(value) or percent)
+            raise InvalidValue(f"a number from {low:,g} to {high:,g}", _unquoted(value) or percent)
         return float(value)  # type: ignore[arg-type]
 
     return read
@@ -264,7 +264,7 @@ def day(value: object) -> date:
         advice = "leave the time of day out"
     elif isinstance(value, date) and _YEARS[0] <= value.year <= _YEARS[1]:
         return value
-    raise Unfit(f"a date of {_YEARS[0]} to {_YEARS[1]} such as 2036-03-01", advice)
+    raise InvalidValue(f"a date of {_YEARS[0]} to {_YEARS[1]} such as 2036-03-01", advice)
 
 
 def line(longest: int) -> Callable[[object], str]:
@@ -273,14 +273,14 @@ def line(longest: int) -> Callable[[object], str]:
     def read(value: object) -> str:
         allowed = f"text on one line, of 1 to {longest} characters, in double quotes"
         if not isinstance(value, str) or not 1 <= len(value) <= longest:
-            raise Unfit(allowed)
+            raise InvalidValue(allowed)
         if value[0] in "=+-@":
-            raise Unfit(
+            raise InvalidValue(
                 f"{allowed}, that does not begin with = + - or @",
                 "a spreadsheet would run it as a formula",
             )
         if value != value.strip() or _CONTROL.search(value):
-            raise Unfit(f"{allowed}, without spaces at its ends or control characters")
+            raise InvalidValue(f"{allowed}, without spaces at its ends or control characters")
         return value
 
     return read
@@ -292,9 +292,9 @@ def prose(longest: int) -> Callable[[object], str]:
     def read(value: object) -> str:
         allowed = f"text of at most {longest:,} characters in double quotes"
         if not isinstance(value, str) or len(value) > longest:
-            raise Unfit(allowed)
+            raise InvalidValue(allowed)
         if _CONTROL.search(value.replace("\n", "").replace("\t", "")):
-            raise Unfit(f"{allowed}, without control characters but line breaks and tabs")
+            raise InvalidValue(f"{allowed}, without control characters but line breaks and tabs")
         return value
 
     return read
@@ -305,7 +305,7 @@ def one_of(allowed: Collection[str]) -> Callable[[object], str]:
 
     def read(value: object) -> str:
         if not isinstance(value, str) or value not in allowed:
-            raise Unfit(" or ".join(f'"{one}"' for one in allowed))
+            raise InvalidValue(" or ".join(f'"{one}"' for one in allowed))
         return value
 
     return read
@@ -315,7 +315,9 @@ def weekdays(value: object) -> str:
     """Return ISO digits of days of the week, each once."""
     if not isinstance(value, str) or not _WEEKDAYS.fullmatch(value) or len(set(value)) < len(value):
         quoted = f'write "{value}"' if type(value) is int else ""
-        raise Unfit('digits 1 (Monday) to 7 (Sunday), each once, in quotes, such as "4567"', quoted)
+        raise InvalidValue(
+            'digits 1 (Monday) to 7 (Sunday), each once, in quotes, such as "4567"', quoted
+        )
     return value
 
 
@@ -326,10 +328,10 @@ def names(longest: int, most: int) -> Callable[[object], tuple[str, ...]]:
     def read(value: object) -> tuple[str, ...]:
         allowed = f'an array of 1 to {most} names, each once, such as ["AB", "CD"]'
         if not isinstance(value, list) or not 1 <= len(value) <= most:
-            raise Unfit(allowed, "leave the key out for all areas" if value == [] else "")
+            raise InvalidValue(allowed, "leave the key out for all areas" if value == [] else "")
         found = tuple(read_name(one) for one in value)
         if len(set(found)) < len(found):
-            raise Unfit(allowed, "one stands twice")
+            raise InvalidValue(allowed, "one stands twice")
         return found
 
     return read
@@ -345,13 +347,13 @@ def shares(longest: int, most: int) -> Callable[[object], dict[str, float]]:
             "such as {trolling = 0.4, jigging = 0.6}"
         )
         if not isinstance(value, dict) or not 1 <= len(value) <= most:
-            raise Unfit(allowed)
+            raise InvalidValue(allowed)
         found = {}
         for name, share in value.items():
             found[read_name(name)] = _share_of(name, share, read_share)
         total = math.fsum(found.values())
         if abs(total - 1) > SHARE_SLACK:
-            raise Unfit(allowed, f"they sum to {total:.6g}")
+            raise InvalidValue(allowed, f"they sum to {total:.6g}")
         return found
 
     return read
@@ -360,8 +362,10 @@ def shares(longest: int, most: int) -> Callable[[object], dict[str, float]]:
 def _share_of(name: str, value: object, read: Callable[[object], float]) -> float:
     try:
         return read(value)
-    except Unfit as fault:
-        raise Unfit(f"{fault.allowed} for each method", f"{name} has {shown(value)}") from None
+    except InvalidValue as fault:
+        raise InvalidValue(
+            f"{fault.allowed} for each method", f"{name} has {shown(value)}"
+        ) from None
 
 
 def _unquoted(value: object) -> str:
@@ -447,7 +451,7 @@ _LEVELS: tuple[tuple[str, tuple[Key, ...]], ...] = (
 )
 
 
-class Faults:
+class ValidationErrors:
     """What stands against a file, in its order."""
 
     def __init__(self) -> None:
@@ -462,21 +466,21 @@ class Faults:
 
         Raises
         ------
-        WrongUse
+        UsageError
             With the faults, a line each.
         """
         if not self._words:
             return
         rest = len(self._words) - _SHOWN
         told = self._words[:_SHOWN] + ([f"... and {rest} more"] if rest > 0 else [])
-        raise WrongUse("\n".join(told))
+        raise UsageError("\n".join(told))
 
 
 def read_keys(
     table: Mapping[str, Any],
     keys: Sequence[Key],
     place: str,
-    faults: Faults,
+    faults: ValidationErrors,
     *,
     tables: tuple[str, ...] = (),
 ) -> dict[str, Any]:
@@ -490,7 +494,7 @@ def read_keys(
         Those it may have.
     place : str
         For messages.
-    faults : Faults
+    faults : ValidationErrors
         Takes what is wrong.
     tables : tuple of str
         Tables that it may hold, read elsewhere.
@@ -507,14 +511,14 @@ def read_keys(
             continue
         try:
             found[key.field] = key.read(table[key.name])
-        except Unfit as fault:
+        except InvalidValue as fault:
             seen = f"{key.name}: {shown(table[key.name])}; allowed: {fault.allowed}"
             faults.add(place, "; ".join(part for part in (seen, fault.advice) if part))
     return found
 
 
 def array_of_tables(
-    table: Mapping[str, Any], name: str, place: str, faults: Faults, *, most: int
+    table: Mapping[str, Any], name: str, place: str, faults: ValidationErrors, *, most: int
 ) -> list[dict[str, Any]]:
     """Return the tables of an array, none where there is none or it is something else."""
     rows = table.get(name, [])
@@ -585,12 +589,12 @@ def read_options(text: str | bytes) -> OptionSet:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the text is not TOML, has unknown keys, or has values that cannot be taken: every fault
         with its place, what was seen, what is allowed and what to do.
     """
     table = _parsed(_decoded(text))
-    faults = Faults()
+    faults = ValidationErrors()
     found = read_keys(table, SET_KEYS, "", faults, tables=("option",))
     rows = array_of_tables(table, "option", "", faults, most=MOST_OPTIONS)
     if not rows and table.get("option", []) == []:
@@ -608,7 +612,7 @@ def write_options(options: OptionSet) -> str:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the set could not be read again, such as one with a name twice.
     """
     lines = key_lines(options, SET_KEYS)
@@ -628,13 +632,13 @@ def to_link(options: OptionSet) -> str:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it would be longer than `LONGEST_LINK`, or as `write_options`.
     """
     packed = zlib.compress(write_options(options).encode(), level=9)
     link = _MARK + base64.urlsafe_b64encode(packed).decode().rstrip("=")
     if len(link) > LONGEST_LINK:
-        raise WrongUse(
+        raise UsageError(
             f"these options make a link of {len(link):,} characters; allowed: {LONGEST_LINK:,}; "
             "pass them on as a file"
         )
@@ -646,13 +650,13 @@ def from_link(link: str) -> OptionSet:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If it is cut short or changed, or unpacks to more than a file may have, or as
         `read_options`.
     """
-    broken = WrongUse("the options of this link cannot be read: it was cut short or changed")
+    broken = UsageError("the options of this link cannot be read: it was cut short or changed")
     if len(link) > LONGEST_LINK:
-        raise WrongUse(f"a link of {len(link):,} characters; allowed: {LONGEST_LINK:,}")
+        raise UsageError(f"a link of {len(link):,} characters; allowed: {LONGEST_LINK:,}")
     if not link.startswith(_MARK) or not _LINK.fullmatch(body := link[len(_MARK) :]):
         raise broken
     unpacking = zlib.decompressobj()
@@ -670,9 +674,9 @@ def _decoded(text: str | bytes) -> str:
     if isinstance(text, bytes):
         text = _from_utf8(text)
     if len(text) > LONGEST_TEXT:
-        raise WrongUse(f"{len(text):,} characters of options; allowed: at most {LONGEST_TEXT:,}")
+        raise UsageError(f"{len(text):,} characters of options; allowed: at most {LONGEST_TEXT:,}")
     if not text.strip("\ufeff \t\r\n"):
-        raise WrongUse("an empty file; write at least one [[option]] with a name")
+        raise UsageError("an empty file; write at least one [[option]] with a name")
     return text.removeprefix("\ufeff")
 
 
@@ -682,14 +686,16 @@ def _from_utf8(content: bytes) -> str:
     except UnicodeDecodeError as error:
         at = content.count(b"\n", 0, error.start) + 1
         byte = f"0x{content[error.start]:02X}"
-        raise WrongUse(f"line {at}: the byte {byte} is not UTF-8; save the file as UTF-8") from None
+        raise UsageError(
+            f"line {at}: the byte {byte} is not UTF-8; save the file as UTF-8"
+        ) from None
 
 
 def _parsed(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise WrongUse("brackets within brackets, too deep to be options") from None
+        raise UsageError("brackets within brackets, too deep to be options") from None
     except tomllib.TOMLDecodeError as error:
         told = _PLACE.match(str(error))
         fault, at = (told[1], told[2]) if told else (str(error), None)
@@ -697,15 +703,15 @@ def _parsed(text: str) -> dict[str, Any]:
         if at is not None:
             seen = text.splitlines()[int(at) - 1 : int(at)]
             where = f"in line {at}" + (f", {seen[0].strip()[:60]!r}" if seen else "")
-        raise WrongUse(
+        raise UsageError(
             f"not TOML {where}: {fault[:1].lower()}{fault[1:]}; text and weekdays stand in double "
             "quotes, dates such as 2036-03-01 without; a key stands once in its table"
         ) from None
     except ValueError:  # of a number that Python will not read
-        raise WrongUse("a number of thousands of digits; mend it") from None
+        raise UsageError("a number of thousands of digits; mend it") from None
 
 
-def _option(table: dict[str, Any], at: int, faults: Faults) -> Option:
+def _option(table: dict[str, Any], at: int, faults: ValidationErrors) -> Option:
     place = f"option {at}"
     if isinstance(table.get("name"), str):
         place += f' "{table["name"][:40]}"'
@@ -721,7 +727,7 @@ def _option(table: dict[str, Any], at: int, faults: Faults) -> Option:
     return Option(**{"name": "", **found}, changes=changes)
 
 
-def _change(table: dict[str, Any], place: str, faults: Faults) -> Change:
+def _change(table: dict[str, Any], place: str, faults: ValidationErrors) -> Change:
     found = read_keys(table, CHANGE_KEYS, place, faults, tables=("release_rates",))
     for early, late, least, rule in (
         ("first", "last", 0, "last_day comes before first_day"),
@@ -745,7 +751,7 @@ def _change(table: dict[str, Any], place: str, faults: Faults) -> Change:
     return Change(**found, release_rates=filled)
 
 
-def _require_unlike(names: list[object], faults: Faults) -> None:
+def _require_unlike(names: list[object], faults: ValidationErrors) -> None:
     seen: dict[str, int] = {}
     for at, name in enumerate(names, start=1):
         if not isinstance(name, str):

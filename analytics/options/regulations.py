@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Regime:
+class Regulation:
     """What a boat may keep, how it fishes, and what released fish die at.
 
     Parameters
@@ -52,7 +52,7 @@ class Regime:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Segment:
+class RegulationPeriod:
     """Open days of one week under one regime.
 
     Parameters
@@ -69,7 +69,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class AreaPlan:
+class RegulationPlan:
     """The rules of an area over N days.
 
     Parameters
@@ -77,16 +77,16 @@ class AreaPlan:
     is_open : ndarray of bool, shape (N,)
     factor : ndarray of float, shape (N,)
         Effort over today's.
-    regimes : tuple of Regime
+    regimes : tuple of Regulation
     regime : ndarray of int, shape (N,)
     """
 
     is_open: Bools
     factor: NDArray[np.float64]
-    regimes: tuple[Regime, ...]
+    regimes: tuple[Regulation, ...]
     regime: NDArray[np.int64]
 
-    def is_as(self, other: AreaPlan) -> bool:
+    def is_as(self, other: RegulationPlan) -> bool:
         """Return whether both plans mean the same on every day that is open in one of them."""
         if not np.array_equal(self.is_open, other.is_open):
             return False
@@ -95,28 +95,30 @@ class AreaPlan:
             self.regimes[self.regime[n]] == other.regimes[other.regime[n]] for n in days
         )
 
-    def segments(self, week: NDArray[np.int64], today: AreaPlan) -> tuple[Segment, ...]:
+    def segments(
+        self, week: NDArray[np.int64], today: RegulationPlan
+    ) -> tuple[RegulationPeriod, ...]:
         """Return the open days by week and regime, in the order of days.
 
         Parameters
         ----------
         week : ndarray of int, shape (N,)
-        today : AreaPlan
+        today : RegulationPlan
             Today's plan of the same area.
         """
         found: dict[tuple[int, int, int], list[int]] = {}
         for n in np.flatnonzero(self.is_open).tolist():
             key = int(week[n]), int(self.regime[n]), int(today.regime[n])
             found.setdefault(key, []).append(n)
-        return tuple(Segment(*key, tuple(days)) for key, days in found.items())
+        return tuple(RegulationPeriod(*key, tuple(days)) for key, days in found.items())
 
 
-def today_plan(baseline: Baseline, area: int) -> AreaPlan:
+def today_plan(baseline: Baseline, area: int) -> RegulationPlan:
     """Return today's rules of an area."""
     return _Draft(baseline, area).plan()
 
 
-def option_plan(baseline: Baseline, option: Option, area: int) -> AreaPlan:
+def option_plan(baseline: Baseline, option: Option, area: int) -> RegulationPlan:
     """Return the rules of an area under an option that was checked before.
 
     Parameters
@@ -128,7 +130,7 @@ def option_plan(baseline: Baseline, option: Option, area: int) -> AreaPlan:
 
     Returns
     -------
-    AreaPlan
+    RegulationPlan
     """
     draft = _Draft(baseline, area)
     for change in option.changes:
@@ -217,18 +219,18 @@ class _Draft:
             digits = [int(one) for one in change.weekdays]
             self.on_day = np.where(inside, np.isin(self.weekday, digits), self.on_day)
 
-    def plan(self) -> AreaPlan:
-        places: dict[Regime, int] = {}
+    def plan(self) -> RegulationPlan:
+        places: dict[Regulation, int] = {}
         regime = np.array(
             [places.setdefault(self._regime(n), len(places)) for n in range(len(self.factor))],
             dtype=np.int64,
         )
-        return AreaPlan(self.span & self.on_day, self.factor, tuple(places), regime)
+        return RegulationPlan(self.span & self.on_day, self.factor, tuple(places), regime)
 
-    def _regime(self, n: int) -> Regime:
+    def _regime(self, n: int) -> Regulation:
         limit, today = float(self.limit[n]), float(self.today_limit[n])
         stops = self.stops[n] and limit != today
-        return Regime(
+        return Regulation(
             limit,
             today if stops else None,
             float(self.length[n]),

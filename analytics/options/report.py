@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class About:
+class ReportContext:
     """What an answer is about and what it was made from.
 
     Parameters
@@ -256,7 +256,7 @@ _NOTHING = 1e-6
 
 
 def sentences(
-    about: About,
+    about: ReportContext,
     options: Sequence[str],
     figures: Mapping[tuple[str, str], Row],
     reach: Sequence[Row],
@@ -265,7 +265,7 @@ def sentences(
 
     Parameters
     ----------
-    about : About
+    about : ReportContext
     options : sequence of str
         Today's rule first: the others are told by their differences from it.
     figures : mapping of (option, quantity) to mapping
@@ -282,7 +282,7 @@ def sentences(
     return found
 
 
-def binding(about: About, reach: Sequence[Row], option: str) -> str:
+def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
     """Return the limit that an option reaches first, with its chance and day; empty without one.
 
     Of limits that are not reached with an even chance, the one most likely passed.
@@ -325,7 +325,7 @@ def _noun(name: str) -> str:
 
 
 def _answer_sentences_limits(
-    about: About, reach: Sequence[Row], option: str, today: str | None
+    about: ReportContext, reach: Sequence[Row], option: str, today: str | None
 ) -> list[str]:
     n, of = count_likely(reach, option)
     if not of:
@@ -352,12 +352,12 @@ COUNTS = (
 )
 
 
-def report(about: About, tables: Mapping[str, pa.Table]) -> str:
+def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
     """Return the report: sentences, decision table, limits, options beaten, assumptions.
 
     Parameters
     ----------
-    about : About
+    about : ReportContext
     tables : mapping of str to pyarrow.Table
         In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
 
@@ -384,7 +384,7 @@ def report(about: About, tables: Mapping[str, pa.Table]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _head(about: About) -> str:
+def _head(about: ReportContext) -> str:
     lines = [f"# {plain(about.title) or 'Options weighed'}", ""]
     lines += [f"> {line}" for line in map(plain, about.notes.splitlines()) if line]
     lines += [""] * (len(lines) > 2)
@@ -403,7 +403,7 @@ def _head(about: About) -> str:
 
 
 def _short(
-    about: About,
+    about: ReportContext,
     options: Sequence[str],
     figures: Mapping[tuple[str, str], Mapping[str, Any]],
     reach: Sequence[Mapping[str, Any]],
@@ -454,7 +454,7 @@ def _differences(
 
 
 def _chances(
-    about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
+    about: ReportContext, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
 ) -> Iterator[str]:
     """Yield the chance to pass each limit, a line an option, with the day it is a half."""
     if not about.limits:
@@ -472,7 +472,7 @@ def _chances(
     )
 
 
-def _chance(row: Mapping[str, Any] | None, about: About) -> str:
+def _chance(row: Mapping[str, Any] | None, about: ReportContext) -> str:
     if row is None:
         return NONE
     middle = row["date_50"]
@@ -481,7 +481,9 @@ def _chance(row: Mapping[str, Any] | None, about: About) -> str:
     return chance(row["pass_prob"]) + (f", {day(middle)}" if middle else "")
 
 
-def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, Any]]) -> str:
+def _limits(
+    about: ReportContext, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
+) -> str:
     words = ["## Limits"]
     if not about.limits and not about.left_out:
         words.append("The season has no limit in the store.")
@@ -496,7 +498,7 @@ def _limits(about: About, options: Sequence[str], reach: Sequence[Mapping[str, A
     return "\n\n".join(words)
 
 
-def _reach_line(option: str, row: Mapping[str, Any], about: About) -> list[str]:
+def _reach_line(option: str, row: Mapping[str, Any], about: ReportContext) -> list[str]:
     total = amount(row, "estimate", "ci_low", "ci_high")
     difference = points(row["pass_prob_difference"])
     days = reached(row, through=about.through, passed=about.passed.get(row["limit_id"]))
@@ -553,12 +555,12 @@ _COLUMNS = {
 _LONGEST = 40
 
 
-def short_lines(about: About, tables: Mapping[str, pa.Table]) -> list[str]:
+def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> list[str]:
     """Return an answer as lines: an option each, with its difference from today's rule.
 
     Parameters
     ----------
-    about : About
+    about : ReportContext
     tables : mapping of str to pyarrow.Table
         In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
     """

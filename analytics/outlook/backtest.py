@@ -12,19 +12,19 @@ import pyarrow.compute as pc
 from analytics.catch_rates.schemas import INDEX_SCHEMA
 from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.options.compare import outlook
 from analytics.outlook.projection import SEED, ground_of
 from analytics.outlook.weekly_series import RATE, of_season, past_weekly
-from analytics.settings import Classes, Reckoning
+from analytics.settings import EstimationSettings, FishBasis
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline
-    from analytics.outlook.weekly_series import Weekly
+    from analytics.outlook.weekly_series import WeeklySeries
 
     Row = dict[str, Any]
 
@@ -36,17 +36,17 @@ LEVELS = (0.8, 0.95)
 #: Draws of a projection: enough for the ends of an interval of 95 %.
 N_DRAWS = 500
 #: The classes by size and mark are not projected: what test fishing says of them is not asked.
-_RECKONING = Reckoning(classes=Classes.REPORTED)
+_RECKONING = EstimationSettings(classes=FishBasis.REPORTED)
 
 
 def backtest_rows(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
     n_draws: int = N_DRAWS,
     seed: int = SEED,
-    past: Sequence[Weekly] | None = None,
+    past: Sequence[WeeklySeries] | None = None,
     progress: Callable[[str], None] = lambda words: None,
 ) -> list[Row]:
     """Project every past season from a quarter, half and three quarters of its weeks.
@@ -57,7 +57,7 @@ def backtest_rows(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         The present one; those before it are projected.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates, of which `timing` holds past seasons' index.
@@ -65,7 +65,7 @@ def backtest_rows(
         D.
     seed : int
         The same data and seed give the same rows.
-    past : sequence of Weekly, optional
+    past : sequence of WeeklySeries, optional
         Weekly figures of the seasons before, where they are at hand.
     progress : callable, optional
         Called with a few words before each season.
@@ -90,8 +90,8 @@ class _Past:
     """A past season to be projected, with what was known before it."""
 
     snapshot: Snapshot
-    before: Sequence[Weekly]
-    weekly: Weekly
+    before: Sequence[WeeklySeries]
+    weekly: WeeklySeries
     rates: Mapping[str, pa.Table]
     n_draws: int
     seed: int
@@ -126,7 +126,7 @@ def _season_rows(past: _Past) -> list[Row]:
     names: Row = {"season": past.weekly.season, "reason": ""}
     try:
         alone = _alone(past.snapshot, past.weekly.season)
-        whole = prepare(alone, season=past.weekly.season, reckoning=_RECKONING)
+        whole = prepare_survey(alone, season=past.weekly.season, reckoning=_RECKONING)
     except BlackmouthError as error:
         return [names | {"reason": str(error)}]
     final = _finals(whole)
@@ -140,7 +140,7 @@ def _alone(snapshot: Snapshot, season: str) -> Snapshot:
     return replace(found, tables=dict(found.tables) | none)
 
 
-def _finals(season: Season) -> dict[tuple[str | None, str], float | None]:
+def _finals(season: SeasonSurvey) -> dict[tuple[str | None, str], float | None]:
     return {
         (row["area"], row["quantity"]): row["estimate"]
         for by in ("area", "season")
@@ -154,7 +154,9 @@ def _cut_rows(
 ) -> Iterator[Row]:
     """Yield the rows of a season projected from one week."""
     try:
-        known = prepare(alone, season=past.weekly.season, through=through, reckoning=_RECKONING)
+        known = prepare_survey(
+            alone, season=past.weekly.season, through=through, reckoning=_RECKONING
+        )
         ground = ground_of(
             alone,
             known,

@@ -23,10 +23,10 @@ from analytics.outlook.limit_status import (
     with_drawn,
     with_outlook,
 )
-from analytics.outlook.limit_totals import Figure, Sums, limits_of_season
+from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
 from analytics.outlook.projection import N_DRAWS, SEED, ground_of
 from analytics.outlook.schemas import STANDING_SCHEMAS
-from analytics.outlook.season_calendar import horizon_of
+from analytics.outlook.season_calendar import season_calendar
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from analytics.outlook.weekly_series import past_weekly
 
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Limit
-    from analytics.options.compare import Answers
+    from analytics.options.compare import OptionResults
     from analytics.outlook.limit_totals import SeasonLimit
-    from analytics.outlook.projection import Ground
+    from analytics.outlook.projection import ProjectionResult
 
     Row = dict[str, Any]
 
@@ -49,7 +49,7 @@ _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 def standing_tables(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
     level: float,
@@ -63,7 +63,7 @@ def standing_tables(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates.
@@ -87,7 +87,7 @@ def standing_tables(
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
     design = season.design
-    to_come = horizon_of(
+    to_come = season_calendar(
         snapshot, season=design.season, through=design.through, areas=design.areas
     ).days
     # A season that is over is not projected, and asks for no trust in projections.
@@ -121,8 +121,8 @@ def standing_tables(
 
 
 def standing_and_fan(
-    season: Season,
-    ground: Ground,
+    season: SeasonSurvey,
+    ground: ProjectionResult,
     limits: Sequence[SeasonLimit],
     rows: Sequence[Row],
     *,
@@ -132,8 +132,8 @@ def standing_and_fan(
 
     Parameters
     ----------
-    season : Season
-    ground : Ground
+    season : SeasonSurvey
+    ground : ProjectionResult
     limits : sequence of SeasonLimit
     rows : sequence of dict
         Result rows by area, by season, and by area and week.
@@ -144,7 +144,7 @@ def standing_and_fan(
     -------
     tuple of list of dict
     """
-    sums = Sums(season, rows_by_area(rows), level=level)
+    sums = LimitTotals(season, rows_by_area(rows), level=level)
     drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}
     asked = [one for one in drawable.values() if one is not None]
     answers = outlook(ground.baseline, asked, level=level)
@@ -160,7 +160,7 @@ def standing_and_fan(
     name, through = season.design.season, ground.horizon.through
     for one in limits:
         limit_id, asked_as = one.limit.limit_id, drawable[one.limit.limit_id]
-        figure = Figure() if one.reason else sums.of(one.told, one.limit.quantities)
+        figure = LimitTotal() if one.reason else sums.of(one.told, one.limit.quantities)
         close = ground.horizon.planned_close(one.limit.areas)
         row = standing_row(
             one, figure, season=name, through=through, planned_close=close, level=level
@@ -182,12 +182,12 @@ def _has_totals(rows: Iterable[Row]) -> bool:
     return any(row.get("estimate") is not None for row in areas)
 
 
-def _all_rows(season: Season, level: float) -> list[Row]:
+def _all_rows(season: SeasonSurvey, level: float) -> list[Row]:
     weekly = result_rows(season, by=("area", "week"), level=level)
     return [*area_rows(season, level=level), *weekly]
 
 
-def _drawable(limit: SeasonLimit, ground: Ground) -> Limit | None:
+def _drawable(limit: SeasonLimit, ground: ProjectionResult) -> Limit | None:
     """Return a limit over the areas of which its totals have draws; None where there is none."""
     areas = tuple(
         area
@@ -199,7 +199,7 @@ def _drawable(limit: SeasonLimit, ground: Ground) -> Limit | None:
     return replace(limit.limit, areas=areas)
 
 
-def _ahead_rows(answers: Answers, limit_id: str, row: Row) -> list[Row]:
+def _ahead_rows(answers: OptionResults, limit_id: str, row: Row) -> list[Row]:
     """Return the weeks to come of a limit that has an outlook."""
     fans = answers.fans
     if row.get("pass_prob") is None or limit_id not in fans.limit_ids:

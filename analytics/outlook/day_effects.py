@@ -55,7 +55,7 @@ class Weather:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BoatDays:
+class DayEffects:
     """How days of A areas differ.
 
     Parameters
@@ -94,7 +94,7 @@ class BoatDays:
 
 def boat_days(
     snapshot: Snapshot, days: pd.DataFrame, *, season: str, areas: Sequence[str]
-) -> BoatDays:
+) -> DayEffects:
     """Fit boats at site-days as site times four weeks times day group, area by area.
 
     The fit is of expected counts in proportion to the product (iterative scaling to the sums of
@@ -112,7 +112,7 @@ def boat_days(
 
     Returns
     -------
-    BoatDays
+    DayEffects
         An area without boats of its own takes the mean of the others, or level days.
     """
     kind = weekday_groups(snapshot, season=season, areas=areas)
@@ -125,7 +125,7 @@ def boat_days(
     is_lost, weather = _weather(rows, usual)
     fair = rows[~is_lost]
     weight, log_se, has = _weights(fair, usual[~is_lost], group[~is_lost], effect, kind=kind)
-    return BoatDays(
+    return DayEffects(
         weight=weight,
         kind=kind,
         log_se=log_se,

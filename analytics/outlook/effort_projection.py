@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.outlook.seasonal_pattern import SLOPE_WEEKS, Course, Figures, course_of, level_paths
+from analytics.outlook.seasonal_pattern import (
+    SLOPE_WEEKS,
+    Figures,
+    SeasonalPattern,
+    course_of,
+    level_paths,
+)
 from analytics.outlook.weekly_series import words_of_areas
 from analytics.weeks import week_of_days
 
@@ -16,8 +22,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.outlook.day_effects import BoatDays, Weather
-    from analytics.outlook.weekly_series import Weekly
+    from analytics.outlook.day_effects import DayEffects, Weather
+    from analytics.outlook.weekly_series import WeeklySeries
 
     Floats = NDArray[np.float64]
     Words = tuple[str, str]
@@ -50,8 +56,8 @@ class EffortAhead:
 
 
 def effort_ahead(
-    now: Weekly,
-    past: Sequence[Weekly],
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
     trips: Floats,
     *,
     days: NDArray[np.datetime64],
@@ -66,9 +72,9 @@ def effort_ahead(
 
     Parameters
     ----------
-    now : Weekly
+    now : WeeklySeries
         T weeks of A areas.
-    past : sequence of Weekly
+    past : sequence of WeeklySeries
         Seasons before, oldest first.
     trips : ndarray of float, shape (D, A)
         Draws of the angler trips so far.
@@ -111,7 +117,7 @@ def effort_ahead(
     return EffortAhead(effort, so_far, words)
 
 
-def trip_figures(weekly: Weekly) -> Figures:
+def trip_figures(weekly: WeeklySeries) -> Figures:
     """Return a season's logs of trips a fair day."""
     if "trips" not in weekly.figures:
         weekly.figures["trips"] = Figures(
@@ -121,7 +127,7 @@ def trip_figures(weekly: Weekly) -> Figures:
 
 
 def _weights(
-    days: BoatDays, day_sum: Floats, n_draws: int, rng: np.random.Generator
+    days: DayEffects, day_sum: Floats, n_draws: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Return drawn weights of weekdays (D, A, 7), and what keeps the mean of the days so far.
 
@@ -189,9 +195,9 @@ def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArr
 
 
 def _words(
-    now: Weekly,
-    past: Sequence[Weekly],
-    course: Course,
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
+    course: SeasonalPattern,
     from_past: NDArray[np.bool_],
     still: NDArray[np.bool_],
     *,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.options.baseline import Baseline, Limit
-    from analytics.outlook.limit_totals import Figure, SeasonLimit
+    from analytics.outlook.limit_totals import LimitTotal, SeasonLimit
 
     Row = dict[str, Any]
 
@@ -31,7 +31,7 @@ _FROM_OUTLOOK = ("pass_prob", "date_10", "date_50", "date_90")
 
 def standing_row(
     limit: SeasonLimit,
-    figure: Figure,
+    figure: LimitTotal,
     *,
     season: str,
     through: date,
@@ -46,7 +46,7 @@ def standing_row(
     Parameters
     ----------
     limit : SeasonLimit
-    figure : Figure
+    figure : LimitTotal
         The total so far.
     season : str
     through : datetime.date

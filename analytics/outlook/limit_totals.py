@@ -22,7 +22,7 @@ from analytics.options.baseline import Limit
 from analytics.quantities import QUANTITIES, Status
 from analytics.survey.domain_totals import stacked_totals
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import Drawn
+from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.estimates.size_mark_classes import Pooled, Sampled
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
     from analytics.fish.composition_sample import CompositionSample
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.reduction import Analysis
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 CLASS_NAMES = tuple(CLASSES)
 
 
-def class_covariance(season: Season, rows: ClassSpreadRows) -> Floats:
+def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     """Return the covariance of the four classes within each area, and of the sample between areas.
 
     Each area by the method that its result row names: test fishing or marks told in interviews.
@@ -57,7 +57,7 @@ def class_covariance(season: Season, rows: ClassSpreadRows) -> Floats:
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     rows : mapping of (area, quantity) to dict
         Result rows by area.
 
@@ -67,7 +67,7 @@ def class_covariance(season: Season, rows: ClassSpreadRows) -> Floats:
         0 for areas without a figure.
     """
     design, n = season.design, len(CLASS_NAMES)
-    way = next(one for one in season.ways if isinstance(one, Drawn))
+    way = next(one for one in season.ways if isinstance(one, DesignEstimator))
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = way.totals(mark_analysis(), domains)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
@@ -87,8 +87,8 @@ def class_covariance(season: Season, rows: ClassSpreadRows) -> Floats:
 
 def _add_sampled(
     found: Floats,
-    season: Season,
-    way: Drawn,
+    season: SeasonSurvey,
+    way: DesignEstimator,
     sample: CompositionSample,
     *,
     domains: Domains,
@@ -110,7 +110,7 @@ def _add_sampled(
         found[one, :, one, :] = made.cov[place, :n, :n]
 
 
-def _of_sample(pooled: Pooled, made: Sampled) -> Floats:
+def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
     """Return what the sample of fish adds, between domains too, shape (D, 4, D, 4).
 
     As `analytics.fish.class_ratios.ClassRatios.covariance`, whose terms of two domains that share a
@@ -126,7 +126,9 @@ def _of_sample(pooled: Pooled, made: Sampled) -> Floats:
     return found.reshape(size, n, size, n)
 
 
-def _told(season: Season, way: Drawn, domains: Domains, totals: DomainTotals) -> Floats:
+def _told(
+    season: SeasonSurvey, way: DesignEstimator, domains: Domains, totals: DomainTotals
+) -> Floats:
     """Return the covariance of classes as marks told in interviews give them, shape (D, 4, 4)."""
     lent = borrowed_marks(season, way, domains, totals)
     cov = totals.cov_of_sums
@@ -234,12 +236,12 @@ _COUNTS = {
 }
 
 
-def catch_variance(season: Season, codes: Sequence[int], quantities: Sequence[str]) -> float:
+def catch_variance(season: SeasonSurvey, codes: Sequence[int], quantities: Sequence[str]) -> float:
     """Return the variance of a sum of counted fish, or of one effort, over some areas.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     codes : sequence of int
         Codes of areas.
     quantities : sequence of str
@@ -260,7 +262,7 @@ def catch_variance(season: Season, codes: Sequence[int], quantities: Sequence[st
     return float(_mapped(season, analysis, maps)[1][0, 0])
 
 
-def death_variance(season: Season, codes: Sequence[int], fates: tuple[str, ...]) -> float:
+def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str, ...]) -> float:
     """Return the variance of deaths of some fates over some areas.
 
     The fish of each rate are linear in the totals of their area; a rate has one error in all areas
@@ -268,7 +270,7 @@ def death_variance(season: Season, codes: Sequence[int], fates: tuple[str, ...])
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     codes : sequence of int
         Codes of areas.
     fates : tuple of str
@@ -292,7 +294,7 @@ def death_variance(season: Season, codes: Sequence[int], fates: tuple[str, ...])
 
 
 def class_variance(
-    season: Season, rows: SetSpreadRows, codes: Sequence[int], quantities: Sequence[str]
+    season: SeasonSurvey, rows: SetSpreadRows, codes: Sequence[int], quantities: Sequence[str]
 ) -> float:
     """Return the variance of a sum of classes by size and mark over some areas.
 
@@ -301,7 +303,7 @@ def class_variance(
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
     rows : mapping of (area, quantity) to dict
         Result rows by area.
     codes : sequence of int
@@ -332,7 +334,7 @@ def class_variance(
 
 
 def _mapped(
-    season: Season, analysis: Analysis, by_area: dict[int, Floats]
+    season: SeasonSurvey, analysis: Analysis, by_area: dict[int, Floats]
 ) -> tuple[Floats, Floats]:
     """Return ``Σ_a A_a T_a`` over the areas of some maps, and its covariance, shape (J, J)."""
     moments = _drawn(season).reduction.moments(analysis)
@@ -345,8 +347,8 @@ def _mapped(
     return matrix @ total.ravel(), matrix @ cov @ matrix.T
 
 
-def _drawn(season: Season) -> Drawn:
-    return next(one for one in season.ways if isinstance(one, Drawn))
+def _drawn(season: SeasonSurvey) -> DesignEstimator:
+    return next(one for one in season.ways if isinstance(one, DesignEstimator))
 
 
 #: Totals of deaths, and kept fish, which die too: any of them may be summed with one error.
@@ -357,7 +359,7 @@ NOT_OPEN_YET = "not open yet: nothing was caught so far"
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class LimitTotal:
     """A total so far; None where it cannot be had.
 
     Parameters
@@ -377,12 +379,12 @@ class Figure:
     reason: str = ""
 
 
-class Sums:
+class LimitTotals:
     """Totals of a season over sets of areas and quantities.
 
     Parameters
     ----------
-    season : Season
+    season : SeasonSurvey
         Prepared in the usual way.
     rows : mapping of (area, quantity) to dict
         Result rows by area, and of the season (area None).
@@ -390,11 +392,11 @@ class Sums:
         Confidence level.
     """
 
-    def __init__(self, season: Season, rows: Rows, *, level: float) -> None:
+    def __init__(self, season: SeasonSurvey, rows: Rows, *, level: float) -> None:
         self._season, self._rows, self._level = season, rows, level
         self._areas = {area for area, _ in rows if area is not None}
 
-    def of(self, areas: Sequence[str], quantities: Sequence[str]) -> Figure:
+    def of(self, areas: Sequence[str], quantities: Sequence[str]) -> LimitTotal:
         """Return the total of some quantities over some areas.
 
         One quantity of one area or of all areas is its result row. Else the estimate is the sum of
@@ -409,17 +411,17 @@ class Sums:
 
         Returns
         -------
-        Figure
+        LimitTotal
         """
         told = [area for area in areas if area in self._areas]
         if not told:
-            return Figure(0.0, status=str(Status.ZERO_TOTAL), method=NOT_OPEN_YET)
+            return LimitTotal(0.0, status=str(Status.ZERO_TOTAL), method=NOT_OPEN_YET)
         is_all = self._areas <= set(told)
         if len(quantities) == 1 and (is_all or len(told) == 1):
             return _of_row(self._rows[None if is_all else told[0], quantities[0]])
         return self._sum(told, quantities)
 
-    def _sum(self, areas: Sequence[str], quantities: Sequence[str]) -> Figure:
+    def _sum(self, areas: Sequence[str], quantities: Sequence[str]) -> LimitTotal:
         rows = [self._rows[area, name] for area in areas for name in quantities]
         lacking = [
             area
@@ -432,7 +434,7 @@ class Sums:
         )
         if not known:
             status = next(str(row["status"]) for row in rows if row.get("estimate") is None)
-            return Figure(status=status, reason=why)
+            return LimitTotal(status=status, reason=why)
         rows = [self._rows[area, name] for area in known for name in quantities]
         estimate = math.fsum(float(row["estimate"]) for row in rows)
         variance, words = self._variance(known, quantities, rows)
@@ -442,11 +444,11 @@ class Sums:
         status = str(Status.NO_SAMPLE) if lacking else _status(rows)
         method, df = "; ".join(notes), self._df(known, quantities)
         if variance is None or estimate == 0:
-            return Figure(estimate, df=df, status=status, method=method)
+            return LimitTotal(estimate, df=df, status=status, method=method)
         se = math.sqrt(variance)
         low, high = log_t(estimate, se, df=df, level=self._level)
         is_none = math.isnan(low)
-        return Figure(
+        return LimitTotal(
             estimate,
             se,
             None if is_none else low,
@@ -486,11 +488,11 @@ class Sums:
         return min(by_name)
 
 
-def _of_row(row: Row) -> Figure:
+def _of_row(row: Row) -> LimitTotal:
     """Return a result row as it is."""
     if row.get("estimate") is None:
-        return Figure(status=str(row["status"]), reason=str(row["method"]))
-    return Figure(
+        return LimitTotal(status=str(row["status"]), reason=str(row["method"]))
+    return LimitTotal(
         estimate=row["estimate"],
         se=row.get("se"),
         ci_low=row.get("ci_low"),

@@ -10,13 +10,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data import query
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.fish.measured import measured_fish
-from analytics.models.censored_catch import fit_wanted
+from analytics.models.censored_catch import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.effort_projection import effort_ahead
 from analytics.outlook.rate_projection import rates_ahead, shares_ahead
-from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, horizon_of
+from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import ASKED, past_weekly, weekly_of
 from analytics.weeks import weeks_between
@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.outlook.season_calendar import Horizon
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
-    from analytics.outlook.weekly_series import Weekly
+    from analytics.outlook.weekly_series import WeeklySeries
 
     Float32 = NDArray[np.float32]
     Floats = NDArray[np.float64]
@@ -43,7 +43,7 @@ _SO_FAR = ("angler_trips", "encounter_fish", "released_sublegal_fish")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ahead:
+class Projection:
     """What is to come, D draws over A areas, N days and W weeks.
 
     Parameters
@@ -65,23 +65,23 @@ class Ahead:
     words: tuple[tuple[str, str], ...]
 
 
-def ahead_of(
+def project_season(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     to_date: ToDate,
     rates: Mapping[str, pa.Table],
     *,
     days: NDArray[np.datetime64],
     weeks: Sequence[str],
     rng: np.random.Generator,
-    past: Sequence[Weekly] | None = None,
-) -> Ahead:
+    past: Sequence[WeeklySeries] | None = None,
+) -> Projection:
     """Draw what is to come of a season.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     to_date : ToDate
         Draws of the totals so far; those ahead share their errors.
@@ -93,16 +93,16 @@ def ahead_of(
     weeks : sequence of str, length W
         Their ISO weeks.
     rng : numpy.random.Generator
-    past : sequence of Weekly, optional
+    past : sequence of WeeklySeries, optional
         Weekly figures of the seasons before, where they are at hand.
 
     Returns
     -------
-    Ahead
+    Projection
     """
     if not len(days):
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
-        return Ahead(none, none.copy(), none.copy(), ())
+        return Projection(none, none.copy(), none.copy(), ())
     analyses = {name: season.analyses[name] for name in ASKED}
     now = weekly_of(snapshot, season.design, season.ways, analyses, areas=to_date.areas)
     if past is None:
@@ -131,7 +131,7 @@ def ahead_of(
     unknown = np.isnan(of_weeks).any(axis=(0, 2))
     effort.effort[:, unknown] = np.nan
     of_weeks[:, unknown] = 0.0
-    return Ahead(
+    return Projection(
         effort=effort.effort,
         rate=of_weeks,
         sublegal=sublegal.draws[:, :, at].astype(np.float32),
@@ -183,7 +183,7 @@ class Boats:
 
 def boats_of(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     *,
     areas: tuple[str, ...],
     rng: np.random.Generator,
@@ -196,7 +196,7 @@ def boats_of(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it.
     areas : tuple of str
     rng : numpy.random.Generator
@@ -219,8 +219,8 @@ def boats_of(
     party = _party(area, anglers, areas)
     mean, size = np.full((n_draws, len(areas)), np.nan), np.full(n_draws, np.inf)
     try:
-        wanted = fit_wanted(kept, anglers, most, area.tolist())
-    except WrongUse as problem:
+        wanted = fit_censored_catch(kept, anglers, most, area.tolist())
+    except UsageError as problem:
         why = f"What boats would keep had they no daily limit cannot be told: {problem}."
         return Boats(mean, size, party, (("Daily limit", why),))
     drawn, size = wanted.draws(rng, n_draws)
@@ -267,27 +267,27 @@ SEED = 20_360_217
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ground:
+class ProjectionResult:
     """A baseline with what it was made from.
 
     Parameters
     ----------
     baseline : Baseline
     to_date : ToDate
-    horizon : Horizon
+    horizon : SeasonCalendar
     assumed : tuple of (str, str)
         Topic and words of every assumption.
     """
 
     baseline: Baseline
     to_date: ToDate
-    horizon: Horizon
+    horizon: SeasonCalendar
     assumed: tuple[tuple[str, str], ...]
 
 
 def baseline_of(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
     n_draws: int = N_DRAWS,
@@ -299,7 +299,7 @@ def baseline_of(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates.
@@ -319,29 +319,29 @@ def baseline_of(
 
 def ground_of(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
     n_draws: int = N_DRAWS,
     seed: int = SEED,
     level: float = 0.95,
     rows: Iterable[Row] | None = None,
-    past: Sequence[Weekly] | None = None,
-) -> Ground:
+    past: Sequence[WeeklySeries] | None = None,
+) -> ProjectionResult:
     """Draw as `baseline_of`, with what the draws rest on.
 
-    `rows` are as in `to_date_draws`, `past` as in `analytics.outlook.projection.ahead_of`.
+    `rows` are as in `to_date_draws`, `past` as in `analytics.outlook.projection.project_season`.
     """
     so_far, boat, to_come, luck = (
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
     )
     design = season.design
     to_date = to_date_draws(snapshot, season, rng=so_far, n_draws=n_draws, rows=rows)
-    horizon = horizon_of(
+    horizon = season_calendar(
         snapshot, season=design.season, through=design.through, areas=to_date.areas
     )
     boats = boats_of(snapshot, season, areas=to_date.areas, rng=boat, n_draws=n_draws)
-    ahead = ahead_of(
+    ahead = project_season(
         snapshot,
         season,
         to_date,
@@ -383,10 +383,12 @@ def ground_of(
         level=level,
     )
     assumed = (*to_date.assumed, *ahead.words, *boats.assumed, *_words(horizon))
-    return Ground(baseline, to_date, horizon, assumed)
+    return ProjectionResult(baseline, to_date, horizon, assumed)
 
 
-def _lengths(snapshot: Snapshot, season: Season) -> dict[tuple[str, str], NDArray[np.float64]]:
+def _lengths(
+    snapshot: Snapshot, season: SeasonSurvey
+) -> dict[tuple[str, str], NDArray[np.float64]]:
     """Return total lengths by area and size; of sublegal fish from test fishing alone.
 
     Anglers may not land a fish under the line, so those at the dock stand for no others.
@@ -409,7 +411,7 @@ def _lengths(snapshot: Snapshot, season: Season) -> dict[tuple[str, str], NDArra
     return found
 
 
-def _words(horizon: Horizon) -> tuple[tuple[str, str], ...]:
+def _words(horizon: SeasonCalendar) -> tuple[tuple[str, str], ...]:
     """Say what the days to come and the boats rest on."""
     told = [
         ("Daily limit", f"Boats with more than {MOST_ANGLERS} anglers count as boats of so many."),

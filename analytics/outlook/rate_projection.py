@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from analytics.outlook.seasonal_pattern import Course, Figures, course_of, level_paths
+from analytics.outlook.seasonal_pattern import Figures, SeasonalPattern, course_of, level_paths
 from analytics.outlook.weekly_series import SHARE, with_none, words_of_areas
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-    from analytics.outlook.weekly_series import Weekly
+    from analytics.outlook.weekly_series import WeeklySeries
 
     Floats = NDArray[np.float64]
     Words = tuple[str, str]
@@ -44,8 +44,8 @@ class Drawn:
 
 
 def rates_ahead(
-    now: Weekly,
-    past: Sequence[Weekly],
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
     rates: Mapping[str, pa.Table],
     *,
     met: Floats,
@@ -62,9 +62,9 @@ def rates_ahead(
 
     Parameters
     ----------
-    now : Weekly
+    now : WeeklySeries
         T weeks of A areas.
-    past : sequence of Weekly
+    past : sequence of WeeklySeries
         Seasons before.
     rates : mapping of str to pyarrow.Table
         Tables `index` and `timing`.
@@ -104,8 +104,8 @@ def rates_ahead(
 
 
 def _per_trip(
-    now: Weekly,
-    past: Sequence[Weekly],
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
     ahead: Sequence[str],
     *,
     fresh: NDArray[np.bool_],
@@ -122,7 +122,7 @@ def _per_trip(
     return np.exp(level_paths(raw, course, ahead, n_draws=n_draws, rng=rng).draws)
 
 
-def index_figures(rates: Mapping[str, pa.Table], now: Weekly, *, response: str) -> Figures:
+def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response: str) -> Figures:
     """Return the standardised index of a response, log or logit, by area and week.
 
     Weeks in which no fish was met stand with half the least of their area; a share has none.
@@ -148,8 +148,8 @@ def index_figures(rates: Mapping[str, pa.Table], now: Weekly, *, response: str) 
 
 
 def rate_course(
-    now: Weekly, past: Sequence[Weekly], rates: Mapping[str, pa.Table], index: Figures
-) -> Course:
+    now: WeeklySeries, past: Sequence[WeeklySeries], rates: Mapping[str, pa.Table], index: Figures
+) -> SeasonalPattern:
     """Return past seasons' course of the index, of the survey's rate where there is no index.
 
     Where a past week's error was not kept, this season's median stands in for it.
@@ -187,8 +187,8 @@ def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFra
 
 
 def _rate_words(
-    now: Weekly,
-    course: Course,
+    now: WeeklySeries,
+    course: SeasonalPattern,
     by_index: NDArray[np.bool_],
     *,
     fresh: NDArray[np.bool_],
@@ -234,8 +234,8 @@ _LENT_SE = 0.5
 
 
 def shares_ahead(
-    now: Weekly,
-    past: Sequence[Weekly],
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
     rates: Mapping[str, pa.Table],
     *,
     sublegal: Floats,
@@ -285,8 +285,8 @@ def shares_ahead(
 
 
 def _lent(
-    now: Weekly,
-    past: Sequence[Weekly],
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
     share: Floats,
     known: NDArray[np.bool_],
     rng: np.random.Generator,
@@ -307,7 +307,7 @@ def _lent(
 
 
 def _share_words(
-    now: Weekly, by_index: NDArray[np.bool_], known: NDArray[np.bool_]
+    now: WeeklySeries, by_index: NDArray[np.bool_], known: NDArray[np.bool_]
 ) -> tuple[Words, ...]:
     words = [
         "The sublegal share ahead is that so far along the course of the standardised share, a "

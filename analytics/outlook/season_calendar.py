@@ -26,7 +26,7 @@ MOST_WEEKS = 53
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Horizon:
+class SeasonCalendar:
     """The calendar of a season around the last day of its totals.
 
     Parameters
@@ -68,7 +68,9 @@ class Horizon:
         return close is not None and close > self.through
 
 
-def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[str, ...]) -> Horizon:
+def season_calendar(
+    snapshot: Snapshot, *, season: str, through: str, areas: tuple[str, ...]
+) -> SeasonCalendar:
     """Return the days to come of a season.
 
     They run from the day after `through` to the Sunday on or after 28 days past the last planned
@@ -85,7 +87,7 @@ def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[st
 
     Returns
     -------
-    Horizon
+    SeasonCalendar
     """
     opened = open_days(snapshot["seasons"], snapshot["holidays"])
     opened = opened[opened["season"] == season]
@@ -98,7 +100,7 @@ def horizon_of(snapshot: Snapshot, *, season: str, through: str, areas: tuple[st
     weeks = tuple(dict.fromkeys(labels))
     openings = [row for row in snapshot["seasons"].to_pylist() if row["season"] == season]
     is_open = {(str(a), d.date()) for a, d in zip(opened["area"], opened["date"], strict=True)}
-    return Horizon(
+    return SeasonCalendar(
         areas=areas,
         through=day,
         days=days,

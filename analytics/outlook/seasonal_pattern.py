@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.models.smoother import PATHS_STEP_SCALE, paths_of
+from analytics.models.smoother import STEP_SCALE, paths_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ _APART = 4
 RHO, LEVEL_SE = 0.3, 0.5
 #: Part of its distance from where it was that a level keeps from week to week, where past seasons
 #: cannot tell how far levels stray. Our choice, no source.
-KEPT = 0.8
+PERSISTENCE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +72,7 @@ class Figures:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Course:
+class SeasonalPattern:
     """Smooth log levels of K past seasons over the weeks of a year, of A areas.
 
     Parameters
@@ -125,7 +125,7 @@ class Course:
         A standard deviation: that of past seasons with the error of their mean. Where fewer than
         two tell it, of a level that strays by its steps alone up to a bound, `LEVEL_SE`.
         """
-        bound = LEVEL_SE * np.sqrt(1 - KEPT ** np.arange(1, n_ahead + 1))
+        bound = LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, n_ahead + 1))
         n = int(np.isfinite(self.level[:, area]).any(axis=1).sum()) if len(self.level) else 0
         if not self.is_told or n < 2:
             return np.asarray(bound)
@@ -147,7 +147,7 @@ class Course:
         return (float(by_area.mean()), len(by_area)) if len(by_area) else (0.0, 0)
 
 
-def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> Course:
+def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> SeasonalPattern:
     """Return the course of past seasons.
 
     Each season and area is smoothed as the present one is, without a slope. What seasons stray
@@ -164,7 +164,7 @@ def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> C
 
     Returns
     -------
-    Course
+    SeasonalPattern
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
@@ -195,7 +195,7 @@ def _smoothed(one: Figures, area: str) -> Smooth | None:
     return Smooth(span, *found.moments())
 
 
-def _course(anchor: int, level: Floats, cov: Floats) -> Course:
+def _course(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
     has = np.isfinite(level)
     n = has.sum(axis=0)
     several = n >= 2
@@ -204,7 +204,7 @@ def _course(anchor: int, level: Floats, cov: Floats) -> Course:
     free = np.where(several, 1 - 1 / np.maximum(n, 1), np.nan)
     growth = _growth(off, free, cov)
     is_told = bool(several.any()) and bool(np.isfinite(growth[1]))
-    return Course(
+    return SeasonalPattern(
         anchor=anchor,
         level=level,
         shape=np.where(several, shape, np.nan),
@@ -268,8 +268,8 @@ def _level_variance(off: Floats, several: NDArray[np.bool_]) -> float:
     n_seasons, n_areas = int(told.any(axis=1).sum()), int(several.any(axis=1).sum())
     if n_seasons < 2 or n_areas < 2:
         return LEVEL_SE**2
-    n_told = np.maximum(told.sum(axis=1, keepdims=True), 1)
-    left = mean - np.nansum(mean, axis=1, keepdims=True) / n_told
+    n_responding = np.maximum(told.sum(axis=1, keepdims=True), 1)
+    left = mean - np.nansum(mean, axis=1, keepdims=True) / n_responding
     return float(np.nansum(left**2) / ((n_seasons - 1) * (n_areas - 1)))
 
 
@@ -313,7 +313,7 @@ class LevelPaths:
 
 def level_paths(
     now: Figures,
-    course: Course,
+    course: SeasonalPattern,
     ahead: Sequence[str],
     *,
     n_draws: int,
@@ -332,7 +332,7 @@ def level_paths(
     Parameters
     ----------
     now : Figures
-    course : Course
+    course : SeasonalPattern
     ahead : sequence of str, length H
         ISO weeks after the last of `now`, without a gap.
     n_draws : int
@@ -371,7 +371,7 @@ def level_paths(
             usual=np.zeros(len(ahead)) if use_course else None,
             usual_se=course.stray(area, len(ahead)) if use_course else None,
             slope=slope and int(known[area].sum()) >= SLOPE_WEEKS,
-            first_slope_se=PATHS_STEP_SCALE,
+            first_slope_se=STEP_SCALE,
         )
         draws[:, area, first:] = found.draw(normal[:, first:], rng) + along[first:]
         draws[:, area, :first] = draws[:, area, first, None]
@@ -380,7 +380,7 @@ def level_paths(
 
 def _from_past(
     now: Figures,
-    course: Course,
+    course: SeasonalPattern,
     area: int,
     ahead: Sequence[str],
     *,

@@ -25,7 +25,7 @@ from analytics.options.rate_draws import beta_at, rate_key
 from analytics.outlook.limit_totals import CLASS_NAMES, class_covariance
 from analytics.quantities import QUANTITIES
 from analytics.survey.domain_totals import stacked_totals
-from analytics.survey.estimators import Drawn
+from analytics.survey.estimators import DesignEstimator
 from analytics.survey.ratios import combined_ratio
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
 
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.fish.mortality_rates import Choice, GivenRate
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.fish.mortality_rates import ApplicableRates, MortalityRate
     from analytics.survey.design import Design
 
     Floats = NDArray[np.float64]
@@ -108,10 +108,12 @@ def dead_to_date(
     }
 
 
-def _release_rate(choice: Choice, deep: Floats, normal: Mapping[str, Floats]) -> Floats | float:
+def _release_rate(
+    choice: ApplicableRates, deep: Floats, normal: Mapping[str, Floats]
+) -> Floats | float:
     """Return the rate of some releases, shape (D, 1) or (D, A); NaN where there is none."""
 
-    def rate(given: GivenRate | None) -> Floats | float:
+    def rate(given: MortalityRate | None) -> Floats | float:
         if given is None:
             return np.nan
         return _drawn(given, normal, " ".join(given.key))
@@ -123,7 +125,7 @@ def _release_rate(choice: Choice, deep: Floats, normal: Mapping[str, Floats]) ->
     return np.where(np.isnan(deep), whole, split)
 
 
-def _drawn(given: GivenRate, normal: Mapping[str, Floats], key: str) -> Floats:
+def _drawn(given: MortalityRate, normal: Mapping[str, Floats], key: str) -> Floats:
     luck = normal[key].astype(np.float32)
     drawn: Floats = beta_at(given.rate_prop, given.rate_se, luck).astype(np.float64)[:, None]
     return drawn
@@ -184,13 +186,13 @@ class JointParts:
         return found
 
 
-def joint_parts(snapshot: Snapshot, season: Season) -> JointParts:
+def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
     """Total anglers, kept and released fish by area and method with their joint covariance.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
 
     Returns
@@ -230,10 +232,10 @@ def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
     return found["method"].to_pylist() or [None]
 
 
-def _measures(season: Season, methods: list[str | None]) -> dict[str, Measure]:
+def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
     """Return every part by method, then fish hooked deep and releases of boats that told them."""
-    drawn = next(one for one in season.ways if isinstance(one, Drawn))
-    told = [drawn.was_told(season.analyses[one]) for one in PART_QUANTITIES]
+    drawn = next(one for one in season.ways if isinstance(one, DesignEstimator))
+    told = [drawn.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
     columns = [text if one else "0" for text, one in zip(_COLUMNS, told, strict=True)]
     if season.deaths.unsized:
         columns[2:] = ["0", "0", "released_unknown"]
@@ -270,7 +272,7 @@ CLASS_PARTS = ((1, 2), (1, 2), (3,), (3,))
 
 def class_draws(
     joint: JointParts,
-    season: Season,
+    season: SeasonSurvey,
     rows: DrawnClassesRows,
     *,
     rng: np.random.Generator,
@@ -416,7 +418,7 @@ class ToDate:
 
 def to_date_draws(
     snapshot: Snapshot,
-    season: Season,
+    season: SeasonSurvey,
     *,
     rng: np.random.Generator,
     n_draws: int,
@@ -431,7 +433,7 @@ def to_date_draws(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     rng : numpy.random.Generator
     n_draws : int
@@ -490,7 +492,7 @@ def to_date_draws(
     )
 
 
-def area_rows(season: Season, *, level: float = 0.95) -> list[Row]:
+def area_rows(season: SeasonSurvey, *, level: float = 0.95) -> list[Row]:
     """Return the result rows of a season by area and of the season whole."""
     return [row for by in ("area", "season") for row in result_rows(season, by=(by,), level=level)]
 
@@ -500,7 +502,7 @@ def rows_by_area(rows: Iterable[Row]) -> dict[tuple[str | None, str], Row]:
     return {(row["area"], row["quantity"]): row for row in rows if row["week"] is None}
 
 
-def season_areas(snapshot: Snapshot, season: Season) -> tuple[str, ...]:
+def season_areas(snapshot: Snapshot, season: SeasonSurvey) -> tuple[str, ...]:
     """Return the areas that were sampled so far or are open on some day of the season."""
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     mine = days.loc[days["season"] == season.design.season, "area"]

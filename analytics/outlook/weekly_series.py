@@ -13,14 +13,14 @@ from analytics.data import query
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.errors import BlackmouthError
-from analytics.estimates.result_rows import catch_figures, finished
-from analytics.outlook.day_effects import BoatDays, boat_days
+from analytics.estimates.result_rows import catch_figures, result_row
+from analytics.outlook.day_effects import DayEffects, boat_days
 from analytics.quantities import QUANTITIES
 from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import Drawn
+from analytics.survey.estimators import DesignEstimator
 from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
-from analytics.survey.thin_strata import Plans
+from analytics.survey.thin_strata import StratumTreatments
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from analytics.outlook.seasonal_pattern import Figures
     from analytics.survey.design import Design
-    from analytics.survey.estimators import Way
+    from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis
 
     Floats = NDArray[np.float64]
@@ -46,7 +46,7 @@ _DEFAULT = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Weekly:
+class WeeklySeries:
     """Weekly figures of A areas over T consecutive ISO weeks.
 
     Parameters
@@ -61,7 +61,7 @@ class Weekly:
         Open days of each week, each with its weekday's weight.
     fair : ndarray of float, shape (A, T)
         Share of them left by weather.
-    days : BoatDays
+    days : DayEffects
     figures : dict of str to Figures
         Figures made of it before, by name: past seasons are smoothed once for several uses.
     """
@@ -73,7 +73,7 @@ class Weekly:
     variance: Mapping[str, Floats]
     day_sum: Floats
     fair: Floats
-    days: BoatDays
+    days: DayEffects
     figures: dict[str, Figures] = field(default_factory=dict)
 
     def log_trips(self) -> tuple[Floats, Floats]:
@@ -103,7 +103,7 @@ def with_none(figure: Floats, variance: Floats) -> tuple[Floats, Floats]:
     return np.log(value), np.where(is_none, NONE_VARIANCE, variance)
 
 
-def past_weekly(snapshot: Snapshot, *, season: str) -> list[Weekly]:
+def past_weekly(snapshot: Snapshot, *, season: str) -> list[WeeklySeries]:
     """Return the weekly figures of every season with data before one, oldest first.
 
     A season that cannot be estimated, or has no totals, is left out.
@@ -137,7 +137,7 @@ def of_season(snapshot: Snapshot, *, season: str) -> Snapshot:
     return Snapshot.of(tables | {"site_days": days, "interviews": found}, version=snapshot.version)
 
 
-def _light(snapshot: Snapshot, *, season: str) -> Weekly:
+def _light(snapshot: Snapshot, *, season: str) -> WeeklySeries:
     design = build_design(snapshot, season=season)
     every = catch_analyses()
     analyses = {name: every[name] for name in ASKED}
@@ -147,18 +147,18 @@ def _light(snapshot: Snapshot, *, season: str) -> Weekly:
         measures=catch_measures(),
         analyses=analyses.values(),
     )
-    way = Drawn(design, Plans(design), reduction)
+    way = DesignEstimator(design, StratumTreatments(design), reduction)
     return weekly_of(snapshot, design, [way], analyses)
 
 
 def weekly_of(
     snapshot: Snapshot,
     design: Design,
-    ways: Sequence[Way],
+    ways: Sequence[TotalEstimator],
     analyses: Mapping[str, Analysis],
     *,
     areas: Sequence[str] = (),
-) -> Weekly:
+) -> WeeklySeries:
     """Return the weekly figures of a season through its last week told.
 
     A weekly standard error rests on few units and would weigh by chance, so that a log's variance
@@ -169,7 +169,7 @@ def weekly_of(
     ----------
     snapshot : Snapshot
     design : Design
-    ways : sequence of Way
+    ways : sequence of TotalEstimator
         The first that tells a domain is taken.
     analyses : mapping of str to Analysis
         Those of `ASKED`.
@@ -178,7 +178,7 @@ def weekly_of(
 
     Returns
     -------
-    Weekly
+    WeeklySeries
     """
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
@@ -189,7 +189,7 @@ def weekly_of(
     told = {
         name: _rows(design, ways, name, analyses[name], weeks=weeks, areas=areas) for name in ASKED
     }
-    return Weekly(
+    return WeeklySeries(
         season=design.season,
         areas=areas,
         weeks=weeks,
@@ -202,7 +202,7 @@ def weekly_of(
 
 
 def day_sums(
-    days: pd.DataFrame, boats: BoatDays, areas: Sequence[str], weeks: Sequence[str]
+    days: pd.DataFrame, boats: DayEffects, areas: Sequence[str], weeks: Sequence[str]
 ) -> Floats:
     """Return open days by area and week with their weights, shape (A, T).
 
@@ -222,7 +222,7 @@ def day_sums(
     return sums
 
 
-def _fair(boats: BoatDays, *, n_areas: int, weeks: Sequence[str]) -> Floats:
+def _fair(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) -> Floats:
     """Return the share of each area and week that weather left, shape (A, T).
 
     Where no site-day tells it the mean of the week's other areas stands in, then that of all.
@@ -238,7 +238,7 @@ def _fair(boats: BoatDays, *, n_areas: int, weeks: Sequence[str]) -> Floats:
     return np.asarray(1 - np.where(known, lost, of_week) * (1 - boats.weather.share))
 
 
-def words_of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
+def words_of_areas(now: WeeklySeries, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
     """Return a sentence for each set of areas that is not empty."""
     found = []
     for flag, words in told:
@@ -250,7 +250,7 @@ def words_of_areas(now: Weekly, *told: tuple[NDArray[np.bool_], str]) -> list[st
 
 def _rows(
     design: Design,
-    ways: Sequence[Way],
+    ways: Sequence[TotalEstimator],
     name: str,
     analysis: Analysis,
     *,
@@ -264,7 +264,7 @@ def _rows(
     place = {week: at for at, week in enumerate(weeks)}
     for way in ways:
         totals = way.totals(analysis, domains)
-        if not way.was_told(analysis):
+        if not way.has_responses(analysis):
             continue
         figures = catch_figures(QUANTITIES[name].kind, totals)
         for at, code in enumerate(totals.code.tolist()):
@@ -273,7 +273,7 @@ def _rows(
                 continue
             if design.areas[area] not in areas:
                 continue
-            row = finished(design, totals, figures, at, area=area, level=0.95)
+            row = result_row(design, totals, figures, at, area=area, level=0.95)
             cell = (areas.index(design.areas[area]), place[design.weeks[week]])
             if np.isfinite(figure[cell]) or row.get("estimate") is None or not row["n_psu"]:
                 continue

@@ -16,16 +16,18 @@ from analytics.released.sublegal_share import shares_table
 
 if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
 
 
-def released_tables(snapshot: Snapshot, season: Season, *, level: float) -> dict[str, pa.Table]:
+def released_tables(
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float
+) -> dict[str, pa.Table]:
     """Return every table of released fish by its name.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it in the usual way.
     level : float
         Confidence level.

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.estimates.estimate import LEVELS
-from analytics.estimates.result_rows import catch_figures, finished
+from analytics.estimates.result_rows import catch_figures, result_row
 from analytics.fish.bycatch import Bycatch, Species, bycatch_of, told_on, with_bycatch
 from analytics.quantities import QUANTITIES
 from analytics.released.schemas import BYCATCH_SCHEMA
-from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
+from analytics.survey.convenience import clusters_of, convenience_design, convenience_interviews
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import Drawn, Met
+from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
 from analytics.survey.reduction import Reduction
 
 if TYPE_CHECKING:
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 
     from analytics.data.query import Source
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.result_rows import Figures
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.result_rows import DomainEstimates
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.estimators import Way
+    from analytics.survey.estimators import TotalEstimator
 
     Row = dict[str, Any]
 
@@ -35,7 +35,7 @@ _ESTIMATOR = "combined_ratio of bycatch"
 _NOT_RECORDED = "bycatch was recorded by nobody who fished this area"
 
 
-def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
     """Estimate encounters (kept and released) of every other species per angler-hour.
 
     The combined ratio of two stratified two-stage totals, with the season's own design and its
@@ -44,7 +44,7 @@ def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tab
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
 
@@ -64,25 +64,36 @@ def bycatch_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tab
     return pa.Table.from_pylist(named, BYCATCH_SCHEMA)
 
 
-def _ways(snapshot: Snapshot, season: Season) -> Iterator[tuple[Bycatch, list[Way]]]:
+def _ways(
+    snapshot: Snapshot, season: SeasonSurvey
+) -> Iterator[tuple[Bycatch, list[TotalEstimator]]]:
     """Yield some species at a time with the ways to their totals, as for the season's catch."""
     design, interviews = season.design, snapshot.source("interviews")
-    met = met_by_convenience(snapshot, season=design.season)
+    met = convenience_interviews(snapshot, season=design.season)
     sources: list[tuple[Design, Source]] = [(design, interviews)]
     if len(met):
         sources.insert(0, (convenience_design(design, clusters_of(met)), met))
     told = [told_on(said, one.site_days.sample_id.tolist()) for one, said in sources]
     for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(told)).blocks:
-        ways: list[Way] = []
+        ways: list[TotalEstimator] = []
         for one, said in sources:
             table = with_bycatch(found, said, one.site_days.sample_id.tolist())
             sums = Reduction(table, design=one, measures=found.measures, analyses=found.analyses)
-            ways.append(Drawn(design, season.plans, sums) if one is design else Met(one, sums))
+            ways.append(
+                DesignEstimator(design, season.plans, sums)
+                if one is design
+                else ConvenienceEstimator(one, sums)
+            )
         yield found, ways
 
 
 def _rows(
-    season: Season, ways: list[Way], found: Bycatch, species: Species, *, level: float
+    season: SeasonSurvey,
+    ways: list[TotalEstimator],
+    found: Bycatch,
+    species: Species,
+    *,
+    level: float,
 ) -> Iterator[Row]:
     """Yield the rows of one species; the first way that tells a domain is taken."""
     design = season.design
@@ -95,7 +106,7 @@ def _rows(
             for place, code in enumerate(totals.code.tolist()):
                 if code not in told:
                     area = domains.cell(code)[0]
-                    told[code] = finished(design, totals, figures, place, area=area, level=level)
+                    told[code] = result_row(design, totals, figures, place, area=area, level=level)
         for code, row in told.items():
             area, week = domains.cell(code)
             yield {
@@ -114,7 +125,7 @@ def _told(design: Design, totals: DomainTotals, domains: Domains) -> DomainTotal
 
     Boats of an area are out where its ramps were not sampled, and where nobody wrote bycatch down.
     """
-    landing = {int(design.strata.landing_area[one]) for one in totals.plan.unfilled}
+    landing = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
     if totals.is_convenience or domains.by_area or not landing:
         return totals
     names = ", ".join(design.areas[one] for one in sorted(landing))
@@ -124,7 +135,7 @@ def _told(design: Design, totals: DomainTotals, domains: Domains) -> DomainTotal
 
 def _figures(
     design: Design, totals: DomainTotals, found: Bycatch, species: Species, domains: Domains
-) -> Figures:
+) -> DomainEstimates:
     """Return the ratio in every domain, without a value where nobody recorded bycatch."""
     figures = catch_figures(_QUANTITY.kind, totals)
     areas = [domains.cell(code)[0] for code in totals.code.tolist()]

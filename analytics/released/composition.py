@@ -11,14 +11,14 @@ import pyarrow as pa
 
 from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import (
-    Figures,
+    DomainEstimates,
     catch_figures,
-    finished,
     mark_figures,
     not_recorded,
+    result_row,
 )
 from analytics.estimates.size_mark_classes import (
-    Pooled,
+    ClassExpansion,
     Sampled,
     borrowed_marks,
     drawn_classes,
@@ -29,7 +29,7 @@ from analytics.fish.class_ratios import N_DRAWS, draw_classes
 from analytics.fish.mark_composition import CLASSES, PARTS, mark_analysis, mark_measures, marked
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.released.schemas import COMPARED_SCHEMA, COMPOSITION_SCHEMA
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.fish.mark_composition import Lent
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.fish.mark_composition import BorrowedShares
     from analytics.survey.domain_totals import DomainTotals
 
     Floats = NDArray[np.float64]
@@ -60,7 +60,7 @@ _MET = np.isin(
 
 
 def composition_tables(
-    snapshot: Snapshot, season: Season, *, level: float = 0.95, n_draws: int = N_DRAWS
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95, n_draws: int = N_DRAWS
 ) -> tuple[pa.Table, pa.Table]:
     """Return encounters by class as reported and as sampled, and one over the other.
 
@@ -71,7 +71,7 @@ def composition_tables(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it.
     level : float
         Confidence level.
@@ -102,17 +102,17 @@ def composition_tables(
 class _Level:
     """Everything that the two tables say of one choice of domains."""
 
-    season: Season
+    season: SeasonSurvey
     domains: Domains
     totals: DomainTotals
     of_all: DomainTotals
-    lent: Lent
+    lent: BorrowedShares
     found: Sampled
-    was_told: bool
+    has_responses: bool
     was_met: bool
 
     @classmethod
-    def of(cls, season: Season, pooled: Pooled, domains: Domains) -> _Level:
+    def of(cls, season: SeasonSurvey, pooled: ClassExpansion, domains: Domains) -> _Level:
         way = pooled.way
         totals = way.totals(mark_analysis(), domains)
         of_all = way.totals(season.analyses[ALL], domains)
@@ -120,7 +120,7 @@ class _Level:
         slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
         beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
         found = sampled_classes(season, pooled, domains, totals, beside=beside)
-        told = [way.was_told(one) for one in (mark_analysis(), season.analyses[ALL])]
+        told = [way.has_responses(one) for one in (mark_analysis(), season.analyses[ALL])]
         return cls(season, domains, totals, of_all, lent, found, *told)
 
     def tables(self, level: float, drawn: Floats) -> tuple[list[Row], list[Row]]:
@@ -144,17 +144,19 @@ class _Level:
                 compared.append(self._compared(place, column, one, other, level))
         return rows, compared
 
-    def _reported(self, name: str) -> tuple[Figures, DomainTotals]:
+    def _reported(self, name: str) -> tuple[DomainEstimates, DomainTotals]:
         if name == ALL:
-            figures = catch_figures(Kind.TOTAL, self.of_all)
+            figures = catch_figures(QuantityKind.TOTAL, self.of_all)
             if not self.was_met:
                 figures = figures.withheld(not_recorded([catch_measures()[ALL]]))
             return figures, self.of_all
         return mark_figures(name, self.totals, self.lent), self.totals
 
-    def _rows(self, name: str, figures: Figures, totals: DomainTotals, level: float) -> list[Row]:
+    def _rows(
+        self, name: str, figures: DomainEstimates, totals: DomainTotals, level: float
+    ) -> list[Row]:
         """Return one quantity's result rows over the domains that interviews and marks share."""
-        if not self.was_told and name != ALL:
+        if not self.has_responses and name != ALL:
             figures = figures.withheld(not_recorded(mark_measures().values()))
         design = self.season.design
         place_of = {int(code): place for place, code in enumerate(totals.code)}
@@ -169,7 +171,7 @@ class _Level:
                 "unit": QUANTITIES[name].unit,
             }
             place = place_of[code]
-            rows.append(names | finished(design, totals, figures, place, area=area, level=level))
+            rows.append(names | result_row(design, totals, figures, place, area=area, level=level))
         return rows
 
     def _compared(self, place: int, column: int, one: Row, other: Row, level: float) -> Row:

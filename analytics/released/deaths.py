@@ -10,35 +10,35 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.estimates.result_rows import Figures, death_figures, finished
+from analytics.estimates.result_rows import DomainEstimates, death_figures, result_row
 from analytics.fish.mortality_rates import (
     ANY,
+    DROP_OFF,
     KEPT_FATE,
-    LOST,
     MOOCHING,
     RELEASED,
     TROLLING,
+    evidence_of,
     rate_limits,
-    standing_of,
 )
 from analytics.fish.release_mortality import FATES, NO_RATE, plan_deaths, product_figures
 from analytics.propagation import weighted_sum
-from analytics.quantities import Kind
+from analytics.quantities import QuantityKind
 from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
-from analytics.survey.convenience import clusters_of, convenience_design, met_by_convenience
+from analytics.survey.convenience import clusters_of, convenience_design, convenience_interviews
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import Drawn, Met
+from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
 from analytics.survey.reduction import Reduction
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.fish.mortality_rates import GivenRate, RateInPrint
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.fish.mortality_rates import MortalityRate, PublishedRate
     from analytics.fish.release_mortality import DeathPlan, FishByRate, Group
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.estimators import Way
+    from analytics.survey.estimators import TotalEstimator
 
     Row = dict[str, Any]
 
@@ -59,14 +59,16 @@ class DeathSums:
     ----------
     plan : DeathPlan
         In detail: no two size classes or methods together.
-    ways : tuple of Way
+    ways : tuple of TotalEstimator
         Where totals come from; the first that tells a domain is taken.
     """
 
     plan: DeathPlan
-    ways: tuple[Way, ...]
+    ways: tuple[TotalEstimator, ...]
 
-    def totals(self, season: Season) -> Iterator[tuple[DomainTotals, Domains, dict[int, int]]]:
+    def totals(
+        self, season: SeasonSurvey
+    ) -> Iterator[tuple[DomainTotals, Domains, dict[int, int]]]:
         """Yield totals with the domains that each alone tells: places by code of the area."""
         for by_area in BY_AREA:
             domains = Domains(by_area, by_week=False, n_weeks=len(season.design.weeks))
@@ -89,7 +91,7 @@ class RowsOfAreas:
     Parameters
     ----------
     plan : DeathPlan
-    season : Season
+    season : SeasonSurvey
     totals : DomainTotals
     found : FishByRate
         The fish of each rate in those totals.
@@ -97,7 +99,7 @@ class RowsOfAreas:
     """
 
     plan: DeathPlan
-    season: Season
+    season: SeasonSurvey
     totals: DomainTotals
     found: FishByRate
     level: float
@@ -109,7 +111,7 @@ class RowsOfAreas:
 
 def table_of_areas(
     sums: DeathSums,
-    season: Season,
+    season: SeasonSurvey,
     *,
     level: float,
     rows_of: type[RowsOfAreas],
@@ -131,13 +133,13 @@ def table_of_areas(
     return pa.Table.from_pylist(named, schema)
 
 
-def death_sums(snapshot: Snapshot, season: Season) -> DeathSums:
+def death_sums(snapshot: Snapshot, season: SeasonSurvey) -> DeathSums:
     """Reduce the interviews of a season to the sums that deaths by class need.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it; its design and its rules for thin strata are used.
 
     Returns
@@ -146,15 +148,15 @@ def death_sums(snapshot: Snapshot, season: Season) -> DeathSums:
     """
     interviews = snapshot.source("interviews")
     rates, drop_off = snapshot["release_rates"], snapshot["drop_off"]
-    met = met_by_convenience(snapshot, season=season.design.season)
+    met = convenience_interviews(snapshot, season=season.design.season)
     plan = plan_deaths(interviews, rates, drop_off, detail=True, unsized=season.deaths.unsized)
     reduced = partial(Reduction, measures=plan.measures, analyses=[plan.analysis])
-    ways: list[Way] = [
-        Drawn(season.design, season.plans, reduced(interviews, design=season.design))
+    ways: list[TotalEstimator] = [
+        DesignEstimator(season.design, season.plans, reduced(interviews, design=season.design))
     ]
     if len(met):
         by_day = convenience_design(season.design, clusters_of(met))
-        ways.insert(0, Met(by_day, reduced(met, design=by_day)))
+        ways.insert(0, ConvenienceEstimator(by_day, reduced(met, design=by_day)))
     return DeathSums(plan, tuple(ways))
 
 
@@ -167,7 +169,11 @@ def method_of(group: Group) -> str | None:
 
 ALL = "all"
 #: The rows of totals, each with the quantity of the result rows that it is.
-_TOTALS = {RELEASED: "release_deaths_fish", LOST: "drop_off_deaths_fish", ALL: "total_deaths_fish"}
+_TOTALS = {
+    RELEASED: "release_deaths_fish",
+    DROP_OFF: "drop_off_deaths_fish",
+    ALL: "total_deaths_fish",
+}
 _ENDS = "low and high: all rates at the low or the high end of their intervals at once"
 _NO_ENDS = "no standard error given with the rate: no low and high, and no error from the rate"
 _NO_SUM_OF_ENDS = "a rate has no interval of its own: no low and high"
@@ -177,7 +183,7 @@ _NONE = ("",)
 
 
 def death_table(
-    snapshot: Snapshot, season: Season, *, level: float, sums: DeathSums | None = None
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
     """Return kept fish, release deaths and drop-off deaths of a season by class.
 
@@ -189,7 +195,7 @@ def death_table(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
     sums : DeathSums, optional
@@ -215,7 +221,7 @@ class _DeathRows(RowsOfAreas):
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         """Yield the rows of one domain: kept, released, lost, each before its total."""
-        for fate in (KEPT_FATE, RELEASED, LOST):
+        for fate in (KEPT_FATE, RELEASED, DROP_OFF):
             for part, (group, _) in enumerate(self.plan.parts):
                 if self.plan.groups[group].fate == fate and self._is_used(part, place):
                     yield self._part(part, place, area)
@@ -229,7 +235,7 @@ class _DeathRows(RowsOfAreas):
         choice = self.plan.groups[group].choice
         if not choice.is_split or choice.whole is None:
             return True
-        return bool(self.found.untold[place, group]) == (rate is choice.whole)
+        return bool(self.found.wound_unknown[place, group]) == (rate is choice.whole)
 
     def _part(self, part: int, place: int, area: int | None) -> Row:
         group_place, rate = self.plan.parts[part]
@@ -237,9 +243,13 @@ class _DeathRows(RowsOfAreas):
         fish, spread = self.found.fish[:, part], self.found.cov[:, part, part]
         lacking = self.plan.missing_of(self.found, (group_place,))
         none = _NONE * len(fish)
-        shown = self._finished(Figures(Kind.TOTAL, fish, spread, spread, "", none), place, area)
+        shown = self._finished(
+            DomainEstimates(QuantityKind.TOTAL, fish, spread, spread, "", none), place, area
+        )
         value, of_fish, whole = product_figures(fish, spread, rate)
-        row = self._finished(Figures(Kind.DEATHS, value, whole, of_fish, "", lacking), place, area)
+        row = self._finished(
+            DomainEstimates(QuantityKind.DEATHS, value, whole, of_fish, "", lacking), place, area
+        )
         row = _deaths_of(row, of_fish[place], whole[place])
         row |= {
             "fate": group.fate,
@@ -254,12 +264,12 @@ class _DeathRows(RowsOfAreas):
             row["reason"] = "; ".join(filter(None, [group.base, row["reason"]]))
         return row
 
-    def _rate(self, row: Row, rate: GivenRate, *, is_unknown: bool) -> Row:
+    def _rate(self, row: Row, rate: MortalityRate, *, is_unknown: bool) -> Row:
         """Return a rate with its interval and standing, and the deaths at its ends."""
         fish = row["fish"]
         found: Row = {"rate_prop": rate.rate_prop, "rate_se": rate.rate_se}
         if rate.fate != KEPT_FATE:
-            standing = standing_of(rate.source, rate.rate_prop)
+            standing = evidence_of(rate.source, rate.rate_prop)
             found |= {"source": rate.source or None, "standing": str(standing)}
         low, high = rate_limits(rate.rate_prop, rate.rate_se, level=self.level)
         found |= {"rate_low": low, "rate_high": high}
@@ -303,7 +313,11 @@ class _DeathRows(RowsOfAreas):
         groups = [
             self.plan.groups[group] for group in {self.plan.parts[part][0] for part in places}
         ]
-        base = " and ".join(sorted({group.base for group in groups} - {""})) if fate == LOST else ""
+        base = (
+            " and ".join(sorted({group.base for group in groups} - {""}))
+            if fate == DROP_OFF
+            else ""
+        )
         words = [base, words, _ENDS if ends else _NO_SUM_OF_ENDS]
         return row | {"reason": "; ".join(filter(None, words))}
 
@@ -321,8 +335,8 @@ class _DeathRows(RowsOfAreas):
             low, high = low + fish * ends[0], high + fish * ends[1]
         return low, high
 
-    def _finished(self, figures: Figures, place: int, area: int | None) -> Row:
-        return finished(
+    def _finished(self, figures: DomainEstimates, place: int, area: int | None) -> Row:
+        return result_row(
             self.season.design, self.totals, figures, place, area=area, level=self.level
         )
 
@@ -369,7 +383,7 @@ class _Rate:
     standing: str
 
 
-def printed_rate(method: str | None) -> RateInPrint | None:
+def printed_rate(method: str | None) -> PublishedRate | None:
     """Return the printed rate of a fishing method, from the words that a user wrote for it.
 
     Parameters
@@ -386,7 +400,7 @@ def printed_rate(method: str | None) -> RateInPrint | None:
 
 
 def mix_table(
-    snapshot: Snapshot, season: Season, *, level: float, sums: DeathSums | None = None
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
     """Return deaths of sublegal releases at the rates given and at printed rates by method.
 
@@ -398,7 +412,7 @@ def mix_table(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
     sums : DeathSums, optional
@@ -461,12 +475,12 @@ class _MixRows(RowsOfAreas):
         return self.plan.groups[self.plan.parts[part][0]]
 
     def _given(self, part: int) -> _Rate:
-        rate: GivenRate = self.plan.parts[part][1]
+        rate: MortalityRate = self.plan.parts[part][1]
         low, high = rate_limits(rate.rate_prop, rate.rate_se, level=self.level)
-        standing = str(standing_of(rate.source, rate.rate_prop)) if rate is not NO_RATE else ""
+        standing = str(evidence_of(rate.source, rate.rate_prop)) if rate is not NO_RATE else ""
         return _Rate(rate, rate.rate_prop, rate.rate_se, low, high, rate.source, standing)
 
-    def _printed(self, rate: RateInPrint) -> _Rate:
+    def _printed(self, rate: PublishedRate) -> _Rate:
         low, high = rate.limits(self.level)
         return _Rate(rate, rate.rate_prop, rate.rate_se, low, high, rate.source, str(rate.standing))
 
@@ -480,9 +494,9 @@ class _MixRows(RowsOfAreas):
         fish = self.found.fish[:, parts].sum(axis=1)
         figures = self._figures(rates)
         spread = self.found.cov[:, parts][:, :, parts].sum(axis=(1, 2))
-        known = Figures(Kind.TOTAL, fish, spread, spread, "", ("",) * len(fish))
+        known = DomainEstimates(QuantityKind.TOTAL, fish, spread, spread, "", ("",) * len(fish))
         shown, done = (
-            finished(self.season.design, self.totals, one, place, area=area, level=self.level)
+            result_row(self.season.design, self.totals, one, place, area=area, level=self.level)
             for one in (known, figures)
         )
         row: Row = {"fish": shown.get("estimate"), "reason": done["method"]}
@@ -505,7 +519,7 @@ class _MixRows(RowsOfAreas):
         }
         return row | _told_rate(set(some.values()), row)
 
-    def _figures(self, rates: dict[int, _Rate]) -> Figures:
+    def _figures(self, rates: dict[int, _Rate]) -> DomainEstimates:
         """Return the deaths of some parts over all domains; parts of one key share its error."""
         parts, keys = list(rates), list(dict.fromkeys(rate.key for rate in rates.values()))
         first = {rate.key: rate for rate in reversed(rates.values())}
@@ -519,7 +533,7 @@ class _MixRows(RowsOfAreas):
         )
         lacking = tuple({self.plan.parts[part][0] for part in parts if _is_given(rates[part])})
         missing = self.plan.missing_of(self.found, lacking)
-        return Figures(Kind.DEATHS, value, whole, of_fish, "", missing)
+        return DomainEstimates(QuantityKind.DEATHS, value, whole, of_fish, "", missing)
 
 
 def _is_given(rate: _Rate) -> bool:

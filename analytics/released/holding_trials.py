@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.holding_trials import TrialRate
 
     Row = dict[str, Any]
@@ -143,7 +143,7 @@ def survival_rows(
     return pa.Table.from_pylist(rows, SURVIVAL_SCHEMA)
 
 
-def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the rate of a season's fish: how often each wound site is met times its trial rate.
 
     Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
@@ -153,7 +153,7 @@ def wound_mix_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.T
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
 

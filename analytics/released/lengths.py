@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.length_conversion import Conversion
 
 BIN_MM = 20.0
@@ -41,13 +41,13 @@ _NO_FISH = (
 )
 
 
-def length_table(snapshot: Snapshot, season: Season) -> pa.Table:
+def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Count the measured fish of a season by length.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
 
     Returns
     -------
@@ -59,7 +59,7 @@ def length_table(snapshot: Snapshot, season: Season) -> pa.Table:
     return query.run(_BINS, {"measured": _measured(snapshot, season)}, asked).cast(LENGTH_SCHEMA)
 
 
-def legal_share_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the share of the fish met that are legal at many minimum lengths.
 
     Fish of test fishing only: they are the fish met, those on the dock were chosen by the line.
@@ -68,7 +68,7 @@ def legal_share_table(snapshot: Snapshot, season: Season, *, level: float) -> pa
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
 
@@ -90,13 +90,13 @@ def legal_share_table(snapshot: Snapshot, season: Season, *, level: float) -> pa
     return pa.Table.from_pylist(rows, LEGAL_SHARE_SCHEMA)
 
 
-def conversion_table(snapshot: Snapshot, season: Season) -> pa.Table:
+def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Return how total length follows from fork length, and weight from length.
 
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
 
     Returns
     -------
@@ -133,11 +133,11 @@ def _numbers(conversion: Conversion) -> dict[str, Any]:
     }
 
 
-def _measured(snapshot: Snapshot, season: Season) -> pa.Table:
+def _measured(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     return measured_fish(snapshot, season=season.design.season, through=season.design.through)
 
 
-def _rules(snapshot: Snapshot, season: Season) -> dict[str | None, dict[float, list[str]]]:
+def _rules(snapshot: Snapshot, season: SeasonSurvey) -> dict[str | None, dict[float, list[str]]]:
     """Return every minimum of each area, and of all (None), with the areas that have it."""
     rules: dict[str | None, dict[float, list[str]]] = defaultdict(dict)
     for row in snapshot["seasons"].to_pylist():

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.estimates.result_rows import Figures, finished
+from analytics.estimates.result_rows import DomainEstimates, result_row
 from analytics.estimates.size_mark_classes import (
     Sampled,
     drawn_classes,
@@ -17,11 +17,18 @@ from analytics.estimates.size_mark_classes import (
     sampled_figures,
 )
 from analytics.fish.mark_composition import mark_analysis, mark_measures
-from analytics.fish.mortality_rates import ANY, KEPT_FATE, LOST, RELEASED, rate_limits, standing_of
+from analytics.fish.mortality_rates import (
+    ANY,
+    DROP_OFF,
+    KEPT_FATE,
+    RELEASED,
+    evidence_of,
+    rate_limits,
+)
 from analytics.fish.release_mortality import KEPT_RATE, NO_RATE
 from analytics.intervals import log_t
 from analytics.propagation import joint_df, weighted_sum
-from analytics.quantities import Kind
+from analytics.quantities import QuantityKind
 from analytics.released.deaths import BY_AREA, DeathSums, death_sums
 from analytics.released.schemas import DEATH_SCHEMA
 from analytics.survey.domains import Domains
@@ -32,9 +39,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
-    from analytics.estimates.size_mark_classes import Pooled
-    from analytics.fish.mortality_rates import GivenRate
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.estimates.size_mark_classes import ClassExpansion
+    from analytics.fish.mortality_rates import MortalityRate
     from analytics.fish.release_mortality import DeathPlan, FishByRate
     from analytics.survey.domain_totals import DomainTotals
 
@@ -51,7 +58,7 @@ class MeanRate:
 
     Parameters
     ----------
-    parts : tuple of (GivenRate, float)
+    parts : tuple of (MortalityRate, float)
         Shares add up to 1.
     weighted : str
         What the shares are of, in words.
@@ -59,7 +66,7 @@ class MeanRate:
         Why there is no rate; empty where there is one.
     """
 
-    parts: tuple[tuple[GivenRate, float], ...]
+    parts: tuple[tuple[MortalityRate, float], ...]
     weighted: str = ""
     missing: str = ""
 
@@ -83,7 +90,7 @@ class MeanRate:
         ]
         ends = self.ends(level) or (None, None)
         sources = dict.fromkeys(rate.source for rate, _ in self.parts if rate.source)
-        standings = {str(standing_of(rate.source, rate.rate_prop)) for rate, _ in self.parts}
+        standings = {str(evidence_of(rate.source, rate.rate_prop)) for rate, _ in self.parts}
         return {
             "rate_prop": sum(share * rate.rate_prop for rate, share in self.parts),
             "rate_se": sum(squares) ** 0.5 if len(squares) == len(errors) else None,
@@ -121,12 +128,12 @@ def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: s
     lacking = plan.missing_of(found, tuple(groups))[place]
     if lacking:
         return MeanRate((), missing=lacking)
-    fish: dict[GivenRate, float] = {}
+    fish: dict[MortalityRate, float] = {}
     for part, (group, rate) in enumerate(plan.parts):
         if group in groups and rate is not NO_RATE:
             fish[rate] = fish.get(rate, 0.0) + max(float(found.fish[place, part]), 0.0)
     whole = sum(fish.values())
-    noun = "fish met or kept" if fate == LOST else f"{size} releases by method and wound"
+    noun = "fish met or kept" if fate == DROP_OFF else f"{size} releases by method and wound"
     if not whole and len(fish) == 1:
         return MeanRate(tuple((rate, 1.0) for rate in fish), noun)
     if not whole:
@@ -151,7 +158,7 @@ _MEAN = "rate: mean of those in use, weighted by reported {}"
 
 
 def sampled_death_table(
-    snapshot: Snapshot, season: Season, *, level: float, sums: DeathSums | None = None
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
     """Return deaths of a season with releases as test fishing tells them.
 
@@ -164,7 +171,7 @@ def sampled_death_table(
     Parameters
     ----------
     snapshot : Snapshot
-    season : Season
+    season : SeasonSurvey
         Prepared from it.
     level : float
         Confidence level.
@@ -188,7 +195,7 @@ def sampled_death_table(
 
 
 def _rows(
-    season: Season, pooled: Pooled, sums: DeathSums, *, by_area: bool, level: float
+    season: SeasonSurvey, pooled: ClassExpansion, sums: DeathSums, *, by_area: bool, level: float
 ) -> Iterator[Row]:
     design = season.design
     domains = Domains(by_area, by_week=False, n_weeks=len(design.weeks))
@@ -202,20 +209,20 @@ def _rows(
     places = {int(code): place for place, code in enumerate(reported.code)}
     for place, code in enumerate(totals.code.tolist()):
         area = domains.cell(code)[0]
-        row = finished(design, totals, of_all, place, area=area, level=level)
+        row = result_row(design, totals, of_all, place, area=area, level=level)
         if row.get("estimate") is None or code not in places:
             continue
         made = _Domain(sums, by_rate, places[code], found, totals, place, level)
         name = None if area is None else design.areas[area]
         first = {"basis": "sampled", "season": design.season, "area": name, "ci_level": level}
         no_error = "" if row.get("se") is not None else row["method"].rpartition("; ")[2]
-        kept_row = finished(design, totals, _kept(totals), place, area=area, level=level)
+        kept_row = result_row(design, totals, _kept(totals), place, area=area, level=level)
         yield from (first | one for one in made.rows(no_error, kept_row))
 
 
-def _kept(totals: DomainTotals) -> Figures:
+def _kept(totals: DomainTotals) -> DomainEstimates:
     value, spread = totals.total[:, 0], totals.cov_of_sums[:, 0, 0]
-    return Figures(Kind.TOTAL, value, spread, spread, "", ("",) * len(value))
+    return DomainEstimates(QuantityKind.TOTAL, value, spread, spread, "", ("",) * len(value))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,15 +243,15 @@ class _Domain:
         none_released = self._fish(kinds[RELEASED, LEGAL]) < 0
         if none_released:
             kinds[RELEASED, LEGAL] = (0,) * 6
-        bases = {group.base for group in self.sums.plan.groups if group.fate == LOST}
-        kinds[LOST, ANY] = _OF_KEPT if bases == {"of kept fish"} else _OF_MET
-        if len(bases) > 1 and not rates[LOST, ANY].missing:
-            rates[LOST, ANY] = MeanRate((), missing=_TWO_BASES)
+        bases = {group.base for group in self.sums.plan.groups if group.fate == DROP_OFF}
+        kinds[DROP_OFF, ANY] = _OF_KEPT if bases == {"of kept fish"} else _OF_MET
+        if len(bases) > 1 and not rates[DROP_OFF, ANY].missing:
+            rates[DROP_OFF, ANY] = MeanRate((), missing=_TWO_BASES)
         groups = [
             [(RELEASED, LEGAL)],
             [(RELEASED, SUBLEGAL)],
             [(RELEASED, LEGAL), (RELEASED, SUBLEGAL)],
-            [(LOST, ANY)],
+            [(DROP_OFF, ANY)],
             list(kinds),
         ]
         yield self._kept_row(kept_row)
@@ -254,13 +261,13 @@ class _Domain:
             row = {"fate": fate, "size_class": size, "wound_class": ANY}
             chosen = [(np.array(kinds[key], dtype=np.float64), rates[key]) for key in keys]
             said = [_NO_RELEASE] if none_released and (RELEASED, LEGAL) in keys else []
-            said += [*bases] if fate == LOST and len(bases) == 1 else []
+            said += [*bases] if fate == DROP_OFF and len(bases) == 1 else []
             yield row | self._row(chosen, said, no_error, is_all=fate == ALL)
 
     def _rates(self) -> dict[tuple[str, str], MeanRate]:
         """Return the mean rate of every kind of fish."""
         found = {(KEPT_FATE, ANY): MeanRate(((KEPT_RATE, 1.0),))}
-        for fate, size in ((RELEASED, LEGAL), (RELEASED, SUBLEGAL), (LOST, ANY)):
+        for fate, size in ((RELEASED, LEGAL), (RELEASED, SUBLEGAL), (DROP_OFF, ANY)):
             found[fate, size] = mean_rate(self.sums.plan, self.by_rate, self.at, fate, size)
         return found
 
@@ -310,7 +317,7 @@ class _Domain:
 
     def _deaths(self, chosen: Sequence[tuple[Floats, MeanRate]], no_error: str) -> Row:
         """Return deaths with standard error, interval and the part of the variance of the fish."""
-        by_rate: dict[GivenRate, Floats] = {}
+        by_rate: dict[MortalityRate, Floats] = {}
         for kind, mean in chosen:
             for rate, weight in mean.parts:
                 by_rate[rate] = by_rate.get(rate, np.zeros(_KEPT + 1)) + weight * kind

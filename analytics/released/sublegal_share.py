@@ -14,7 +14,7 @@ from analytics.intervals import logit_t
 from analytics.models.partial_pooling import NO_RHO, RHO_BOUNDS, pool_shares
 from analytics.quantities import CiMethod, Status
 from analytics.released.schemas import SHARE_SCHEMA
-from analytics.survey.estimators import Met
+from analytics.survey.estimators import ConvenienceEstimator
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.estimates.season_survey import Season
+    from analytics.estimates.season_survey import SeasonSurvey
     from analytics.models.partial_pooling import PooledShares
     from analytics.survey.design import Design
     from analytics.survey.reduction import Moments, Reduction
@@ -34,14 +34,14 @@ SHARE = "sublegal_prop"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ToldFish:
+class ReportedFish:
     """Cells of one site-day and one area fished, R of them, with the fish its boats told.
 
     Parameters
     ----------
     area, week : ndarray of int, shape (R,)
         Codes of the season's design.
-    is_met : ndarray of bool, shape (R,)
+    is_convenience : ndarray of bool, shape (R,)
         Interviews of convenience.
     sublegal, fish, interviews : ndarray of int, shape (R,)
         Sublegal releases and all encounters, of the boats that gave both numbers, and those boats.
@@ -49,33 +49,33 @@ class ToldFish:
 
     area: NDArray[np.int64]
     week: NDArray[np.int64]
-    is_met: NDArray[np.bool_]
+    is_convenience: NDArray[np.bool_]
     sublegal: NDArray[np.int64]
     fish: NDArray[np.int64]
     interviews: NDArray[np.int64]
 
 
-def told_fish(season: Season) -> ToldFish:
+def reported_fish(season: SeasonSurvey) -> ReportedFish:
     """Return the cells of a season through its last week, site-days of convenience too."""
     analysis = season.analyses[SHARE]
     parts = []
-    for design, reduction, is_met in _sources(season):
+    for design, reduction, is_convenience in _sources(season):
         moments = reduction.moments(analysis)
         week = _week(design, moments)
-        mine = week < season.design.n_weeks_told
+        mine = week < season.design.n_weeks_estimated
         numbers = np.rint(np.column_stack([moments.sums, moments.n])).astype(np.int64)
-        columns = (moments.area, week, np.full(len(week), is_met), *numbers.T)
+        columns = (moments.area, week, np.full(len(week), is_convenience), *numbers.T)
         parts.append([column[mine] for column in columns])
-    return ToldFish(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    return ReportedFish(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def unknown_only(season: Season) -> frozenset[tuple[int, int]]:
+def unknown_only(season: SeasonSurvey) -> frozenset[tuple[int, int]]:
     """Return the (area, week) codes where fish were released and none of known size was told."""
     sized = _by_domain(season, "released_legal_fish") | _by_domain(season, "released_sublegal_fish")
     return frozenset(_by_domain(season, "released_unknown_fish") - sized)
 
 
-def _by_domain(season: Season, quantity: str) -> set[tuple[int, int]]:
+def _by_domain(season: SeasonSurvey, quantity: str) -> set[tuple[int, int]]:
     """Return the (area, week) codes where a total of one measure is above 0 in the sample."""
     found: set[tuple[int, int]] = set()
     for design, reduction, _ in _sources(season):
@@ -86,8 +86,12 @@ def _by_domain(season: Season, quantity: str) -> set[tuple[int, int]]:
     return found
 
 
-def _sources(season: Season) -> list[tuple[Design, Reduction, bool]]:
-    met = [(way.design, way.reduction, True) for way in season.ways if isinstance(way, Met)]
+def _sources(season: SeasonSurvey) -> list[tuple[Design, Reduction, bool]]:
+    met = [
+        (way.design, way.reduction, True)
+        for way in season.ways
+        if isinstance(way, ConvenienceEstimator)
+    ]
     return [(season.design, season.reduction, False), *met]
 
 
@@ -104,7 +108,7 @@ UNKNOWN = "all Chinook told as released here are of unknown size: no share can b
 _FIGURES = ("estimate", "se", "ci_low", "ci_high", "df")
 
 
-def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Table:
+def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the sublegal share of every area and week, and of every area, on both bases.
 
     The survey's rows are the result rows of `sublegal_prop`; the pooled ones come from
@@ -115,7 +119,7 @@ def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tabl
     ----------
     snapshot : Snapshot
         Not read: the season holds the sums of its interviews.
-    season : Season
+    season : SeasonSurvey
     level : float
         Confidence level.
 
@@ -134,7 +138,7 @@ def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tabl
         for row in result_rows(season, by=by, level=level):
             if row["quantity"] in rows:
                 rows[row["quantity"]][row["area"], row["week"]] = row
-    told = _Told.of(season, told_fish(season))
+    told = _Told.of(season, reported_fish(season))
     domains = sorted(rows[SHARE], key=lambda domain: (domain[0], domain[1] or ""))
     survey = [_survey_row(rows[SHARE][domain], told, domain) for domain in domains]
     weekly = [domain for domain in domains if domain[1] is not None]
@@ -153,26 +157,26 @@ def shares_table(snapshot: Snapshot, season: Season, *, level: float) -> pa.Tabl
 class _Told:
     """Cells by the labels of their domain, and the domains whose releases are all unsized."""
 
-    cells: ToldFish
+    cells: ReportedFish
     area: NDArray[np.object_]
     week: NDArray[np.object_]
     unknown: frozenset[Domain]
 
     @classmethod
-    def of(cls, season: Season, cells: ToldFish) -> _Told:
+    def of(cls, season: SeasonSurvey, cells: ReportedFish) -> _Told:
         design = season.design
         areas, weeks = np.array(design.areas, object), np.array(design.weeks, object)
         unknown = {(design.areas[a], design.weeks[w]) for a, w in unknown_only(season)}
         return cls(cells, areas[cells.area], weeks[cells.week], frozenset(unknown))
 
-    def rows(self, domain: Domain, *, is_met: bool | None = None) -> NDArray[np.intp]:
+    def rows(self, domain: Domain, *, is_convenience: bool | None = None) -> NDArray[np.intp]:
         """Return the cells of a domain, of one way of interviewing or of both."""
         area, week = domain
         mine = self.area == area
         if week is not None:
             mine &= self.week == week
-        if is_met is not None:
-            mine &= self.cells.is_met == is_met
+        if is_convenience is not None:
+            mine &= self.cells.is_convenience == is_convenience
         return np.flatnonzero(mine)
 
     def is_unknown(self, domain: Domain) -> bool:
@@ -197,8 +201,8 @@ def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
     ``v(p)/[p(1-p)/n]``: the variance of the survey's share over that of a share of as many fish
     drawn one by one. Where much of the fleet was interviewed the finite sample makes it small.
     """
-    is_met = row["n_psu_frame"] is None
-    counts = told.counts(told.rows(domain, is_met=is_met))
+    is_convenience = row["n_psu_frame"] is None
+    counts = told.counts(told.rows(domain, is_convenience=is_convenience))
     found = row | counts | {"basis": SURVEY}
     if told.is_unknown(domain):
         empty: Row = dict.fromkeys(_FIGURES)

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analytics.data.schema import TABLES
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.simulation.calendar_frame import reference_tables, season_frame, table_of
 from analytics.simulation.demo_scenario import ondrell_sound
 from analytics.simulation.fishery import simulate_population
@@ -250,14 +250,14 @@ def write_demo(folder: Path | str, *, seed: int = 1) -> list[Path]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the seed is negative, or the folder's path is a file.
     """
     if seed < 0:
-        raise WrongUse(f"seed {seed}; allowed: 0 or a larger whole number")
+        raise UsageError(f"seed {seed}; allowed: 0 or a larger whole number")
     root = Path(folder)
     if root.exists() and not root.is_dir():
-        raise WrongUse(f"{root} is a file; name a folder for the demo season")
+        raise UsageError(f"{root} is a file; name a folder for the demo season")
     sound = ondrell_sound()
     years = [_simulate(sound, season, seed) for season in sound.seasons]
     tables = _input_tables(sound, years)

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.data.calendar import daylight_hours, open_days, weekday_words
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.survey.arrays import Columns
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
 from analytics.survey.sampling_frame import match_calendar
-from analytics.survey.thin_strata import Plan, plan_strata
+from analytics.survey.thin_strata import StratumTreatment, treat_thin_strata
 from analytics.survey.unequal_probability import SiteRule
-from analytics.survey.unit_totals import Cells
+from analytics.survey.unit_totals import UnitTotals
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -36,9 +36,9 @@ class Counted:
     design : Design
         Its areas are those fished, its units (area, day), its codes those of the interviews'
         design; strata are area × ISO week × day group with open days as their frame.
-    cells : Cells
+    cells : UnitTotals
         Boat-hours of each counted day with the variance between its counts.
-    plan : Plan
+    plan : StratumTreatment
     days : pandas.DataFrame
         ``area, date, boat_hours`` of each unit.
     hours_from : str
@@ -46,8 +46,8 @@ class Counted:
     """
 
     design: Design
-    cells: Cells
-    plan: Plan
+    cells: UnitTotals
+    plan: StratumTreatment
     days: pd.DataFrame
     hours_from: str
 
@@ -76,16 +76,16 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no count falls on an open day of the season, or the length of the day is not known.
     """
     if day_hours is not None and not 0 < day_hours <= LONGEST_DAY:
-        raise WrongUse(f"day hours {day_hours:g}; allowed: more than 0 and at most 24 hours")
+        raise UsageError(f"day hours {day_hours:g}; allowed: more than 0 and at most 24 hours")
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
     counts = _counts(snapshot, days)
     if counts.empty:
-        raise WrongUse(
+        raise UsageError(
             f"season {design.season} has no boat count on an open day; import boat_counts, or take "
             "effort from interviews"
         )
@@ -99,7 +99,7 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
     counted = _design(design, of_days, units, codes)
     spread = hours**2 * units["s2"] / units["n"]
     cells = _cells(counted, units, spread.fillna(0.0).to_numpy(np.float64))
-    plan = plan_strata(counted, np.ones(len(units), dtype=bool))
+    plan = treat_thin_strata(counted, np.ones(len(units), dtype=bool))
     words = "daylight" if day_hours is None else f"a fishing day of {day_hours:g} h"
     return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], words)
 
@@ -121,7 +121,7 @@ def _hours_of(
     latitude = snapshot["sites"].to_pandas().groupby("area")["latitude"].mean()
     lacking = sorted(set(units["area"]) - set(latitude.dropna().index))
     if lacking:
-        raise WrongUse(
+        raise UsageError(
             f"no site of area {lacking[0]} has a latitude, so the hours of its fishing day are not "
             "known: state the day's hours, or fill in the latitude of a site"
         )
@@ -188,9 +188,9 @@ def _design(
     )
 
 
-def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> Cells:
+def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> UnitTotals:
     area = np.array([design.areas.index(one) for one in units["area"]], dtype=np.int64)
-    return Cells(
+    return UnitTotals(
         unit=np.arange(len(units)),
         key=area + 1,
         n=units["n"].to_numpy(np.float64),

@@ -10,8 +10,8 @@ import pyarrow as pa
 
 from analytics.data import query
 from analytics.data.calendar import open_days
-from analytics.errors import WrongUse
-from analytics.survey.convenience import CONVENIENCE, clusters_of, met_by_convenience
+from analytics.errors import UsageError
+from analytics.survey.convenience import CONVENIENCE, clusters_of, convenience_interviews
 from analytics.survey.design import Design, Strata
 from analytics.survey.sampling_frame import (
     calendar_frame,
@@ -43,7 +43,7 @@ def seasons_with_data(snapshot: Snapshot) -> list[str]:
     sampled["date"] = pd.to_datetime(sampled["date"])
     sampled = sampled.merge(days, on=["area", "date"])
     if days["design"].eq(CONVENIENCE).any():
-        sampled = pd.concat([sampled, clusters_of(met_by_convenience(snapshot))])
+        sampled = pd.concat([sampled, clusters_of(convenience_interviews(snapshot))])
     named = sampled if len(sampled) else days
     first = named.groupby("season")["date"].min().sort_values(kind="stable")
     return [str(season) for season in first.index]
@@ -68,7 +68,7 @@ def build_design(
         Last ISO week; by default the last one with a sampled site-day, or where there is none with
         an interview of convenience.
     met : pyarrow.Table, optional
-        Interviews of convenience, as from `analytics.survey.convenience.met_by_convenience`.
+        Interviews of convenience, as from `analytics.survey.convenience.convenience_interviews`.
 
     Returns
     -------
@@ -76,7 +76,7 @@ def build_design(
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the season is unknown, or has no site-day up to `through`.
     DataRefused
         If a site-day lies on a day when its area is closed.
@@ -84,13 +84,13 @@ def build_design(
     openings = snapshot["seasons"].to_pandas()
     if season not in set(openings["season"]):
         known = ", ".join(sorted(set(openings["season"]))) or "none"
-        raise WrongUse(f"no season {season!r} in the store; there are: {known}")
+        raise UsageError(f"no season {season!r} in the store; there are: {known}")
     days = open_days(snapshot["seasons"], snapshot["holidays"])
     sampled = _of_season(_site_days(snapshot), openings, season)
     clusters = clusters_of(met) if met else sampled.iloc[:0]
     seen = sampled["week"] if len(sampled) else clusters["week"]
     if seen.empty:
-        raise WrongUse(f"season {season} has no sampled site-day; import site_days first")
+        raise UsageError(f"season {season} has no sampled site-day; import site_days first")
     days = days[days["season"] == season]
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
@@ -102,11 +102,11 @@ def build_design(
 def _require_through(through: str, season: str, *, first: str, last: str) -> None:
     week_start(through)
     if through < first:
-        raise WrongUse(
+        raise UsageError(
             f"season {season} has no sampled site-day through {through}; its first is in {first}"
         )
     if through > max(last, first):
-        raise WrongUse(f"through {through}: the last open week of season {season} is {last}")
+        raise UsageError(f"through {through}: the last open week of season {season} is {last}")
 
 
 def _site_days(snapshot: Snapshot) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from analytics.survey.arrays import add_at
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.domain_totals import DomainTotals
 from analytics.survey.support import Support
-from analytics.survey.thin_strata import Plan
+from analytics.survey.thin_strata import StratumTreatment
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ ON q.area = s.area AND i.on_day BETWEEN q.open_date AND q.close_date
 """
 
 
-def met_by_convenience(snapshot: Snapshot, *, season: str | None = None) -> pa.Table:
+def convenience_interviews(snapshot: Snapshot, *, season: str | None = None) -> pa.Table:
     """Return the interviews that landed in areas of design opportunistic.
 
     Parameters
@@ -134,7 +134,9 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
         total=found.total,
         cov=found.cov,
         support=_support(n, found.n_interviews),
-        plan=Plan(np.ones(len(design.units.week), dtype=bool), n, (), frozenset(), frozenset()),
+        plan=StratumTreatment(
+            np.ones(len(design.units.week), dtype=bool), n, (), frozenset(), frozenset()
+        ),
         is_convenience=True,
     )
 
@@ -216,15 +218,15 @@ def _support(n: NDArray[np.int64], n_interviews: NDArray[np.int64]) -> Support:
         n_psu=n,
         n_psu_frame=np.zeros_like(n),
         n_interviews=n_interviews,
-        n_seen=n,
+        n_psu_interviewed=n,
         is_imputed=never,
         is_collapsed=never,
         is_pooled=never,
         is_unknown=never,
         is_census=never,
-        is_whole=never,
-        is_partial=never,
-        is_undesigned=np.ones_like(never),
+        is_landing_census=never,
+        lacks_area=never,
+        is_convenience_only=np.ones_like(never),
         of_days=never,
         rules=np.zeros((len(n), len(SITE_RULES)), dtype=bool),
     )

@@ -15,15 +15,15 @@ import numpy as np
 import pandas as pd
 
 from analytics.data.calendar import open_days
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
 from analytics.survey.arrays import add_at
 from analytics.survey.domain_totals import (
-    Maps,
-    coarse_codes,
-    fine_domains,
-    mapped_totals,
+    LinearMaps,
+    aggregate_codes,
+    area_week_domains,
+    linear_totals,
     unit_cells,
 )
 from analytics.survey.domains import Domains
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.estimators import Drawn
+    from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
     Floats = NDArray[np.float64]
@@ -286,13 +286,13 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
 
     Raises
     ------
-    WrongUse
+    UsageError
         If no contact on an open day tells a factor.
     """
     contacts = season_contacts(snapshot, season=design.season, through=design.through)
     found = coverage_factors(contacts, areas=design.areas, level=level)
     if np.isnan(found.factor).any():
-        raise WrongUse(
+        raise UsageError(
             f"season {design.season} through {design.through}: {found.method[0]}; import the table "
             "coverage, or leave totals as they are at listed sites"
         )
@@ -300,7 +300,7 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Expanded:
+class CoverageExpandedEstimator:
     r"""Totals of a season expanded by coverage.
 
     ``T' = Σ_a f_a T_a`` over areas fished, with ``v = f² v(T) + v(f) T² - v(f) v(T)`` for the
@@ -309,13 +309,13 @@ class Expanded:
 
     Parameters
     ----------
-    drawn : Drawn
+    drawn : DesignEstimator
         Totals at listed sites.
     coverage : Coverage
         Of every area of the design.
     """
 
-    drawn: Drawn
+    drawn: DesignEstimator
     coverage: Coverage
     _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
 
@@ -324,9 +324,9 @@ class Expanded:
         """The design whose codes the totals use."""
         return self.drawn.design
 
-    def was_told(self, analysis: Analysis) -> bool:
+    def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
-        return self.drawn.was_told(analysis)
+        return self.drawn.has_responses(analysis)
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the expanded totals of an analysis over every domain."""
@@ -340,7 +340,7 @@ class Expanded:
         by_area = Domains(by_area=True, by_week=domains.by_week, n_weeks=domains.n_weeks)
         parts = self.drawn.totals(analysis, by_area)
         area = np.array([by_area.cell(int(code))[0] for code in parts.code], dtype=np.int64)
-        place = np.searchsorted(plain.code, coarse_codes(domains, by_area, parts.code))
+        place = np.searchsorted(plain.code, aggregate_codes(domains, by_area, parts.code))
         total = add_at(place, self.coverage.factor[area][:, None] * parts.total, len(plain.code))
         from_factor, product_term = self._from_factor(
             area, place, parts.total, parts.cov, size=len(plain.code)
@@ -354,7 +354,7 @@ class Expanded:
             plain.support,
             df=joint_df(spread, [plain.support.df, np.where(np.isinf(df), 0, df)]),
             is_census=never,
-            is_whole=never,
+            is_landing_census=never,
         )
         return replace(
             plain,
@@ -371,13 +371,15 @@ class Expanded:
         """Return the covariance that the sample gives expanded totals, factors taken as known."""
         moments = self.drawn.reduction.moments(analysis)
         plan, cells, _ = unit_cells(self.design, moments, plans=self.drawn.plans, by_area=True)
-        fine = fine_domains(self.design)
+        fine = area_week_domains(self.design)
         code = np.arange((len(self.design.areas) + 1) * (fine.n_weeks + 1))
         key = code // (fine.n_weeks + 1)
         factor = np.concatenate([[0.0], self.coverage.factor])[key]
         k = moments.sums.shape[1]
         matrix = factor[:, None, None] * np.eye(k)
-        _, cov = mapped_totals(self.design, plan, cells, domains, Maps(code, matrix), codes=codes)
+        _, cov = linear_totals(
+            self.design, plan, cells, domains, LinearMaps(code, matrix), codes=codes
+        )
         return cov
 
     def _from_factor(

@@ -141,7 +141,7 @@ class Design:
         return frozenset(area for area, _ in self.no_design)
 
     @property
-    def n_weeks_told(self) -> int:
+    def n_weeks_estimated(self) -> int:
         """Number of weeks that are estimated; strata of the user may hold units of later ones."""
         return sum(week <= self.through for week in self.weeks)
 

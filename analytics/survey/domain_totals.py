@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.survey.arrays import add_at, add_cross_at, cross, is_all, rows_of, scaled
-from analytics.survey.domains import Domains, Reach, pair, reach_of
+from analytics.survey.domains import Domains, PsuWeights, pair, psu_weights
 from analytics.survey.support import Support, support_of
-from analytics.survey.unit_totals import Cells, interviewed, site_day_totals, unit_totals
+from analytics.survey.unit_totals import UnitTotals, interviewed, site_day_totals, unit_totals
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
     from analytics.survey.reduction import Moments
-    from analytics.survey.thin_strata import Loan, Plan, Plans
+    from analytics.survey.thin_strata import Borrowing, StratumTreatment, StratumTreatments
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -36,7 +36,7 @@ class DomainTotals:
         NaN where no error can be had, and for two measures that no analysis takes together.
     support : Support
         What each domain rests on.
-    plan : Plan
+    plan : StratumTreatment
         How thin strata were treated.
     product_term : ndarray of float, shape (D, K, K), optional
         What an unbiased variance of a product adds to `cov` where a sum is wanted; ratios of the
@@ -58,7 +58,7 @@ class DomainTotals:
     total: NDArray[np.float64]
     cov: NDArray[np.float64]
     support: Support
-    plan: Plan
+    plan: StratumTreatment
     product_term: NDArray[np.float64] | None = None
     notes: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
@@ -81,7 +81,7 @@ class DomainTotals:
 
 
 def domain_totals(
-    design: Design, moments: Moments, domains: Domains, *, plans: Plans
+    design: Design, moments: Moments, domains: Domains, *, plans: StratumTreatments
 ) -> DomainTotals:
     r"""Estimate stratified two-stage totals of every domain.
 
@@ -98,7 +98,7 @@ def domain_totals(
     moments : Moments
         Sums of K measures by site-day and area fished.
     domains : Domains
-    plans : Plans
+    plans : StratumTreatments
         The plans of the design.
 
     Returns
@@ -110,8 +110,8 @@ def domain_totals(
 
 
 def unit_cells(
-    design: Design, moments: Moments, *, plans: Plans, by_area: bool
-) -> tuple[Plan, Cells, NDArray[np.float64]]:
+    design: Design, moments: Moments, *, plans: StratumTreatments, by_area: bool
+) -> tuple[StratumTreatment, UnitTotals, NDArray[np.float64]]:
     """Return how strata are treated, the totals of units, and interviewed boats a site-day."""
     unit_of = design.site_days.unit
     answered = interviewed(moments, n_units=len(unit_of))
@@ -122,8 +122,8 @@ def unit_cells(
 
 def totals_of_cells(
     design: Design,
-    plan: Plan,
-    cells: Cells,
+    plan: StratumTreatment,
+    cells: UnitTotals,
     domains: Domains,
     *,
     answered: NDArray[np.float64],
@@ -133,8 +133,8 @@ def totals_of_cells(
     Parameters
     ----------
     design : Design
-    plan : Plan
-    cells : Cells
+    plan : StratumTreatment
+    cells : UnitTotals
         By unit, and by area fished where the domains are.
     domains : Domains
     answered : ndarray of float, shape (S,)
@@ -144,7 +144,7 @@ def totals_of_cells(
     -------
     DomainTotals
     """
-    reach = reach_of(design, plan, domains)
+    reach = psu_weights(design, plan, domains)
     cell, link = pair(cells, reach)
     code = domains.code(cells.key[cell], reach.week_key[link])
     codes = np.union1d(domains.all_of(design), code)
@@ -152,7 +152,7 @@ def totals_of_cells(
     stratum = design.units.stratum[cells.unit[cell]]
     weight = reach.weight[link] / plan.n_active[stratum]
     part = scaled(rows_of(cells.total, cell), weight)
-    cov = between(
+    cov = first_stage_variance(
         design,
         plan,
         cells,
@@ -169,7 +169,7 @@ def totals_of_cells(
     cov += within.add_at(place, len(codes), factor=shrink)
     for loan in plan.loans:
         _add_borrowed(cov, codes, loan, design, domains, plan=plan, cells=cells, reach=reach)
-    cov[np.unique(place[np.isin(stratum, list(plan.lonely))])] = np.nan
+    cov[np.unique(place[np.isin(stratum, list(plan.single_psu))])] = np.nan
     support = support_of(
         design,
         plan,
@@ -195,10 +195,10 @@ def matrices(cov: NDArray[np.float64], pair: NDArray[np.int64], size: int) -> ND
     return whole
 
 
-def between(
+def first_stage_variance(
     design: Design,
-    plan: Plan,
-    cells: Cells,
+    plan: StratumTreatment,
+    cells: UnitTotals,
     *,
     stratum: NDArray[np.int64],
     place: NDArray[np.int64],
@@ -233,12 +233,14 @@ def between(
     absent = n - np.bincount(where, minlength=len(groups))  # units without the domain: zeros
     spread = add_cross_at(where, off, len(groups), pair=pair)
     spread += absent[:, None] * cross(mean, pair)
-    fpc = first_stage_correction(design, plan, cells)[of_group]
+    fpc = finite_population_correction(design, plan, cells)[of_group]
     factor = np.where(n > 1, fpc * n / np.maximum(n - 1, 1), 0.0)
     return add_at(groups % max(size, 1), factor[:, None] * spread, size)
 
 
-def first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[np.float64]:
+def finite_population_correction(
+    design: Design, plan: StratumTreatment, cells: UnitTotals
+) -> NDArray[np.float64]:
     """Return ``1 - n_h/N_h``, or 1 where the spread inside a unit cannot be told.
 
     Without its finite correction the first stage is an upper bound of both stages together
@@ -252,24 +254,24 @@ def first_stage_correction(design: Design, plan: Plan, cells: Cells) -> NDArray[
 def _add_borrowed(
     cov: NDArray[np.float64],
     codes: NDArray[np.int64],
-    loan: Loan,
+    loan: Borrowing,
     design: Design,
     domains: Domains,
     *,
-    plan: Plan,
-    cells: Cells,
-    reach: Reach,
+    plan: StratumTreatment,
+    cells: UnitTotals,
+    reach: PsuWeights,
 ) -> None:
     """Add in place the first-stage (co)variance of a stratum that borrows its spread."""
     frame = design.strata.n_frame[loan.stratum]
     keys, spread = _spread(cells, loan.units)
-    if loan.is_fill:  # nothing of the frame was seen: no finite correction
+    if loan.is_imputation:  # nothing of the frame was seen: no finite correction
         weeks = domains.week_key(design.strata.week[[loan.stratum]])
         weights, correction = np.array([frame]), 1.0
     else:
         own = design.units.stratum[reach.unit] == loan.stratum
         weeks, weights = reach.week_key[own], reach.weight[own]
-        correction = first_stage_correction(design, plan, cells)[loan.stratum]
+        correction = finite_population_correction(design, plan, cells)[loan.stratum]
         home = domains.area_key(design.strata.landing_area[[loan.stratum]])
         seen = cells.key[(design.units.stratum[cells.unit] == loan.stratum) & (cells.n > 0)]
         held = np.isin(keys, np.union1d(home, seen))
@@ -282,7 +284,7 @@ def _add_borrowed(
 
 
 def _spread(
-    cells: Cells, units: NDArray[np.int64]
+    cells: UnitTotals, units: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the keys met in some units and s² of their site-day totals, NaN for one unit."""
     first, last = (np.searchsorted(cells.unit, units, side=side) for side in ("left", "right"))
@@ -302,7 +304,9 @@ def _spread(
 # Totals of all areas at once, with the covariance between measures and areas.
 
 
-def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[Floats, Floats]:
+def stacked_totals(
+    design: Design, moments: Moments, *, plans: StratumTreatments
+) -> tuple[Floats, Floats]:
     r"""Return season totals of K measures by area, and the covariance of all of them at once.
 
     As `domain_totals.domain_totals`, with the measures of each area in a block of their
@@ -317,7 +321,7 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
     design : Design
     moments : Moments
         Sums of K measures by site-day and area fished.
-    plans : Plans
+    plans : StratumTreatments
         The plans of the design.
 
     Returns
@@ -328,7 +332,9 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
     """
     plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=True)
     n_areas, k = len(design.areas), cells.total.shape[1]
-    reach = reach_of(design, plan, Domains(by_area=False, by_week=False, n_weeks=len(design.weeks)))
+    reach = psu_weights(
+        design, plan, Domains(by_area=False, by_week=False, n_weeks=len(design.weeks))
+    )
     stratum, n = design.units.stratum, np.maximum(plan.n_active, 1)
     weight = np.zeros(len(stratum))
     weight[reach.unit] = reach.weight
@@ -336,7 +342,10 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
     part = np.zeros((len(stratum), n_areas, k))
     part[cells.unit, cells.key - 1] = weight[cells.unit, None] * cells.total
     total = part.sum(axis=0)
-    active, correction = np.flatnonzero(plan.active), first_stage_correction(design, plan, cells)
+    active, correction = (
+        np.flatnonzero(plan.active),
+        finite_population_correction(design, plan, cells),
+    )
     flat, of_unit = part.reshape(len(stratum), n_areas * k)[active], stratum[active]
     off = flat - (add_at(of_unit, flat, len(n)) / n[:, None])[of_unit]
     factor = np.where(n > 1, np.maximum(correction, 0) * n / np.maximum(n - 1, 1), 0.0)
@@ -355,19 +364,21 @@ def stacked_totals(design: Design, moments: Moments, *, plans: Plans) -> tuple[F
         between_areas[here, here] = -np.nan_to_num(inside[area])
     cov -= between_areas
     for loan in plan.loans:
-        finite = 1.0 if loan.is_fill else float(correction[loan.stratum])
+        finite = 1.0 if loan.is_imputation else float(correction[loan.stratum])
         cov += finite * _borrowed(loan, design, cells, reach)
     return total, cov
 
 
-def _borrowed(loan: Loan, design: Design, cells: Cells, reach: Reach) -> Floats | float:
+def _borrowed(
+    loan: Borrowing, design: Design, cells: UnitTotals, reach: PsuWeights
+) -> Floats | float:
     """Return the first-stage covariance of a stratum that borrows its spread, uncorrected."""
     if len(loan.units) < 2:
         return 0.0
     n_areas = len(design.areas)
     rows = np.flatnonzero(np.isin(cells.unit, loan.units))
     weights = np.array([design.strata.n_frame[loan.stratum]])
-    if not loan.is_fill:
+    if not loan.is_imputation:
         own = design.units.stratum[cells.unit] == loan.stratum
         home = design.strata.landing_area[[loan.stratum]] + 1
         held = np.union1d(home, cells.key[own & (cells.n > 0)])
@@ -398,13 +409,13 @@ def _apart(design: Design, answered: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Maps:
+class LinearMaps:
     """A matrix for each of F cells of area and week.
 
     Parameters
     ----------
     code : ndarray of int, shape (F,)
-        Sorted codes of `fine_domains`.
+        Sorted codes of `area_week_domains`.
     matrix : ndarray of float, shape (F, J, K)
         From K measures to J.
     """
@@ -421,12 +432,12 @@ class Maps:
         return np.where(known[:, None, None], self.matrix[place], 0.0)
 
 
-def fine_domains(design: Design) -> Domains:
+def area_week_domains(design: Design) -> Domains:
     """Return the domains of area and week, in which maps are coded."""
     return Domains(by_area=True, by_week=True, n_weeks=len(design.weeks))
 
 
-def coarse_codes(domains: Domains, fine: Domains, code: Ints) -> Ints:
+def aggregate_codes(domains: Domains, fine: Domains, code: Ints) -> Ints:
     """Return the code in `domains` of each code of area and week."""
     key, week_key = np.divmod(code, fine.n_weeks + 1)
     key = key if domains.by_area else np.zeros_like(key)
@@ -434,8 +445,14 @@ def coarse_codes(domains: Domains, fine: Domains, code: Ints) -> Ints:
     return domains.code(key, week_key)
 
 
-def mapped_totals(
-    design: Design, plan: Plan, cells: Cells, domains: Domains, maps: Maps, *, codes: Ints
+def linear_totals(
+    design: Design,
+    plan: StratumTreatment,
+    cells: UnitTotals,
+    domains: Domains,
+    maps: LinearMaps,
+    *,
+    codes: Ints,
 ) -> tuple[Floats, Floats]:
     r"""Return ``T = Σ_c A_c t_c`` over the area-weeks c of each domain, and its covariance.
 
@@ -446,11 +463,11 @@ def mapped_totals(
     Parameters
     ----------
     design : Design
-    plan : Plan
-    cells : Cells
+    plan : StratumTreatment
+    cells : UnitTotals
         By unit and area, of K measures.
     domains : Domains
-    maps : Maps
+    maps : LinearMaps
     codes : ndarray of int, shape (D,)
         Sorted codes of the domains wanted.
 
@@ -460,13 +477,13 @@ def mapped_totals(
     cov : ndarray of float, shape (D, J, J)
         NaN where no error can be had.
     """
-    fine, size = fine_domains(design), len(codes)
-    reach = reach_of(design, plan, fine)
+    fine, size = area_week_domains(design), len(codes)
+    reach = psu_weights(design, plan, fine)
     cell, link = pair(cells, reach)
     source = fine.code(cells.key[cell], reach.week_key[link])
-    wanted = np.isin(coarse_codes(domains, fine, source), codes)
+    wanted = np.isin(aggregate_codes(domains, fine, source), codes)
     cell, link, source = cell[wanted], link[wanted], source[wanted]
-    place = np.searchsorted(codes, coarse_codes(domains, fine, source))
+    place = np.searchsorted(codes, aggregate_codes(domains, fine, source))
     stratum = design.units.stratum[cells.unit]
     weight = reach.weight[link] / plan.n_active[stratum[cell]]
     # One map for each cell and domain: weights with which a cell also fills weeks add up first.
@@ -480,13 +497,13 @@ def mapped_totals(
     within = matrix @ inside @ np.swapaxes(matrix, 1, 2)
     cov = add_at(place, shrink[:, None, None] * within, size)
     cov += _between(design, plan, cells, unit=cells.unit[cell], place=place, part=part, size=size)
-    cov[np.unique(place[np.isin(stratum[cell], list(plan.lonely))])] = np.nan
+    cov[np.unique(place[np.isin(stratum[cell], list(plan.single_psu))])] = np.nan
     for loan in plan.loans:
         rows, source, weight = _mapped_borrowed(loan, design, plan, cells, reach)
-        known = np.isin(coarse_codes(domains, fine, source), codes)
+        known = np.isin(aggregate_codes(domains, fine, source), codes)
         rows, source, weight = rows[known], source[known], weight[known]
         part = weight[:, None] * np.einsum("pjk,pk->pj", maps.at(source), cells.total[rows])
-        place = np.searchsorted(codes, coarse_codes(domains, fine, source))
+        place = np.searchsorted(codes, aggregate_codes(domains, fine, source))
         for one in np.unique(place):
             here = place == one
             _, where = np.unique(cells.unit[rows[here]], return_inverse=True)
@@ -497,8 +514,8 @@ def mapped_totals(
 
 def _between(
     design: Design,
-    plan: Plan,
-    cells: Cells,
+    plan: StratumTreatment,
+    cells: UnitTotals,
     *,
     unit: Ints,
     place: Ints,
@@ -509,7 +526,7 @@ def _between(
     rows, where = np.unique(unit * size + place, return_inverse=True)
     k = part.shape[1]
     pair_of = np.column_stack(np.triu_indices(k))
-    spread = between(
+    spread = first_stage_variance(
         design,
         plan,
         cells,
@@ -523,17 +540,17 @@ def _between(
 
 
 def _mapped_borrowed(
-    loan: Loan, design: Design, plan: Plan, cells: Cells, reach: Reach
+    loan: Borrowing, design: Design, plan: StratumTreatment, cells: UnitTotals, reach: PsuWeights
 ) -> tuple[Ints, Ints, Floats]:
     """Return the cells whose spread a stratum borrows, where they go, and their weights."""
-    fine, frame = fine_domains(design), design.strata.n_frame[loan.stratum]
+    fine, frame = area_week_domains(design), design.strata.n_frame[loan.stratum]
     rows = np.flatnonzero(np.isin(cells.unit, loan.units))
-    if loan.is_fill:  # nothing of the frame was seen: no finite correction
+    if loan.is_imputation:  # nothing of the frame was seen: no finite correction
         weeks = fine.week_key(design.strata.week[[loan.stratum]])
         weights = np.array([frame])
     else:
         of_reach = design.units.stratum[reach.unit] == loan.stratum
-        correction = first_stage_correction(design, plan, cells)[loan.stratum]
+        correction = finite_population_correction(design, plan, cells)[loan.stratum]
         weeks, weights = reach.week_key[of_reach], reach.weight[of_reach] * np.sqrt(correction)
         home = fine.area_key(design.strata.landing_area[[loan.stratum]])
         own = design.units.stratum[cells.unit] == loan.stratum

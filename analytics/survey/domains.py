@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
-    from analytics.survey.thin_strata import Plan
-    from analytics.survey.unit_totals import Cells
+    from analytics.survey.thin_strata import StratumTreatment
+    from analytics.survey.unit_totals import UnitTotals
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,31 +61,31 @@ class Domains:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reach:
+class PsuWeights:
     """How often each site-day counts in each week: ``b`` of T = Σ b/n_h · t (one row a pair)."""
 
     unit: NDArray[np.int64]
     week_key: NDArray[np.int64]
     weight: NDArray[np.float64]
-    is_fill: NDArray[np.bool_]
+    is_imputation: NDArray[np.bool_]
 
 
-def reach_of(design: Design, plan: Plan, domains: Domains) -> Reach:
+def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> PsuWeights:
     """Direct weights N_h in the unit's own week, and the weights with which it fills others."""
     stratum, week = design.units.stratum, design.units.week
     frame = design.strata.n_frame
-    unit = [np.flatnonzero(plan.active & (week < design.n_weeks_told))]
+    unit = [np.flatnonzero(plan.active & (week < design.n_weeks_estimated))]
     key = [domains.week_key(week[unit[0]])]
     weight = [frame[stratum[unit[0]]]]
     for loan in plan.loans:
-        if not loan.is_fill:
+        if not loan.is_imputation:
             continue
-        lenders = np.flatnonzero(plan.active & np.isin(stratum, loan.lenders))
-        n_lenders = plan.n_active[stratum[lenders]]
-        unit.append(lenders)
-        target = np.full(len(lenders), design.strata.week[loan.stratum])
+        donors = np.flatnonzero(plan.active & np.isin(stratum, loan.donors))
+        n_lenders = plan.n_active[stratum[donors]]
+        unit.append(donors)
+        target = np.full(len(donors), design.strata.week[loan.stratum])
         key.append(domains.week_key(target))
-        weight.append(frame[loan.stratum] * n_lenders / len(lenders))
+        weight.append(frame[loan.stratum] * n_lenders / len(donors))
     return _merge_reach(
         np.concatenate(unit), np.concatenate(key), np.concatenate(weight), len(unit[0])
     )
@@ -93,19 +93,19 @@ def reach_of(design: Design, plan: Plan, domains: Domains) -> Reach:
 
 def _merge_reach(
     unit: NDArray[np.int64], key: NDArray[np.int64], weight: NDArray[np.float64], n_direct: int
-) -> Reach:
+) -> PsuWeights:
     width = int(key.max(initial=0)) + 1
     codes, place = np.unique(unit * width + key, return_inverse=True)
     direct = np.bincount(place[:n_direct], minlength=len(codes)) > 0
-    return Reach(
+    return PsuWeights(
         unit=codes // width,
         week_key=codes % width,
         weight=add_at(place, weight, len(codes)),
-        is_fill=~direct,
+        is_imputation=~direct,
     )
 
 
-def pair(cells: Cells, reach: Reach) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def pair(cells: UnitTotals, reach: PsuWeights) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Pair every cell with every reach of its unit; both are sorted by unit."""
     first = np.searchsorted(reach.unit, cells.unit, side="left")
     count = np.searchsorted(reach.unit, cells.unit, side="right") - first

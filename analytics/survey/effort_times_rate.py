@@ -12,11 +12,11 @@ from analytics.survey.arrays import add_at
 from analytics.survey.convenience import clustered_sums
 from analytics.survey.domain_totals import (
     DomainTotals,
-    Maps,
-    coarse_codes,
+    LinearMaps,
+    aggregate_codes,
+    area_week_domains,
     domain_totals,
-    fine_domains,
-    mapped_totals,
+    linear_totals,
     totals_of_cells,
     unit_cells,
 )
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from analytics.survey.boat_counts import Counted
     from analytics.survey.design import Design
-    from analytics.survey.estimators import Drawn
+    from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Moments, Reduction
     from analytics.survey.support import Support
 
@@ -57,7 +57,7 @@ class CellRates:
     Parameters
     ----------
     code : ndarray of int, shape (F,)
-        Sorted codes of `analytics.survey.domain_totals.fine_domains`.
+        Sorted codes of `analytics.survey.domain_totals.area_week_domains`.
     rate : ndarray of float, shape (F, K)
         0 where there is none.
     about : ndarray of float, shape (F, K)
@@ -98,17 +98,17 @@ class _Told:
     rate: Floats
     about: Floats
     cov: Floats
-    n_seen: Ints
+    n_psu_interviewed: Ints
 
 
 def cell_rates(
-    drawn: Drawn, under_way: tuple[Design, Reduction] | None, asked: Analysis
+    drawn: DesignEstimator, under_way: tuple[Design, Reduction] | None, asked: Analysis
 ) -> CellRates:
     """Return the rates of every open area and week, and of every other where boats fished.
 
     Parameters
     ----------
-    drawn : Drawn
+    drawn : DesignEstimator
         Complete trips, from sampled units.
     under_way : tuple of Design and Reduction, optional
         Trips that were not over.
@@ -119,7 +119,7 @@ def cell_rates(
     -------
     CellRates
     """
-    fine = fine_domains(drawn.design)
+    fine = area_week_domains(drawn.design)
     moments = drawn.reduction.moments(asked)
     totals = domain_totals(drawn.design, moments, fine, plans=drawn.plans)
     codes = np.union1d(fine.all_of(drawn.design), totals.code[totals.total[:, -1] > 0])
@@ -127,7 +127,7 @@ def cell_rates(
     hours, own = totals.total[at, -1], totals.support.n_interviews[at] > 0
     complete = _complete(drawn, moments, totals, codes)
     met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
-    use_met = (met.n_seen > 0) & ~(own & (complete.n_seen >= FEWEST))
+    use_met = (met.n_psu_interviewed > 0) & ~(own & (complete.n_psu_interviewed >= FEWEST))
     is_complete = (hours > 0) & ~use_met
     told = is_complete | use_met
     rate = np.where(use_met[:, None], met.rate, complete.rate)
@@ -142,7 +142,7 @@ def cell_rates(
         is_under_way=use_met,
         is_imputed=is_complete & totals.support.is_imputed[at],
         is_collapsed=is_complete & totals.support.is_collapsed[at],
-        n_days=np.where(use_met, met.n_seen, 0),
+        n_days=np.where(use_met, met.n_psu_interviewed, 0),
         n_interviews=np.where(use_met, n_interviews, 0),
     )
 
@@ -154,19 +154,19 @@ def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
     return areas, areas.code(key, np.zeros_like(key))
 
 
-def _complete(drawn: Drawn, moments: Moments, totals: DomainTotals, codes: Ints) -> _Told:
+def _complete(drawn: DesignEstimator, moments: Moments, totals: DomainTotals, codes: Ints) -> _Told:
     """Return the ratios of means of complete trips, from their totals by area and week."""
-    areas, of_area = _area_of(codes, fine_domains(drawn.design))
+    areas, of_area = _area_of(codes, area_week_domains(drawn.design))
     wide = domain_totals(drawn.design, moments, areas, plans=drawn.plans)
     at, there = np.searchsorted(totals.code, codes), np.searchsorted(wide.code, of_area)
-    total, n_seen = totals.total[at], totals.support.n_seen[at]
+    total, n_psu_interviewed = totals.total[at], totals.support.n_psu_interviewed[at]
     rate, _ = all_over_last(total, totals.cov[at])
     of_all, _ = all_over_last(wide.total[there], wide.cov[there])
-    alone = n_seen < FEWEST
+    alone = n_psu_interviewed < FEWEST
     about = np.where(alone[:, None], of_all, rate)
     _, cov = all_over_last(total, totals.cov[at], about=about)
-    cov[alone & (wide.support.n_seen[there] < FEWEST)] = np.nan
-    return _Told(rate, np.nan_to_num(about), cov, n_seen)
+    cov[alone & (wide.support.n_psu_interviewed[there] < FEWEST)] = np.nan
+    return _Told(rate, np.nan_to_num(about), cov, n_psu_interviewed)
 
 
 def _under_way(
@@ -209,7 +209,7 @@ def with_boat_hours(analysis: Analysis) -> Analysis:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CountedEffort:
+class EffortTimesRateEstimator:
     r"""Totals of a season from counted effort.
 
     In each area and week c, ``T = E_c R_c`` with E the boat-hours counted and R the catch per
@@ -220,14 +220,14 @@ class CountedEffort:
 
     Parameters
     ----------
-    drawn : Drawn
+    drawn : DesignEstimator
         Complete trips, from sampled units; asked with `with_boat_hours`.
     counted : Counted
     under_way : tuple of Design and Reduction, optional
         Trips that were not over: the day of an area is the unit.
     """
 
-    drawn: Drawn
+    drawn: DesignEstimator
     counted: Counted
     under_way: tuple[Design, Reduction] | None = None
     _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
@@ -238,10 +238,12 @@ class CountedEffort:
         """The design whose codes the totals use."""
         return self.drawn.design
 
-    def was_told(self, analysis: Analysis) -> bool:
+    def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
-        told = self.under_way is not None and self.under_way[1].n_told(with_boat_hours(analysis))
-        return bool(told) or self.drawn.was_told(with_boat_hours(analysis))
+        told = self.under_way is not None and self.under_way[1].n_responding(
+            with_boat_hours(analysis)
+        )
+        return bool(told) or self.drawn.has_responses(with_boat_hours(analysis))
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over every domain."""
@@ -250,18 +252,18 @@ class CountedEffort:
         return self._made[analysis, domains]
 
     def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
-        fine, asked = fine_domains(self.design), with_boat_hours(analysis)
+        fine, asked = area_week_domains(self.design), with_boat_hours(analysis)
         rates = cell_rates(self.drawn, self.under_way, asked)
-        of_domain = coarse_codes(domains, fine, rates.code)
+        of_domain = aggregate_codes(domains, fine, rates.code)
         codes = np.union1d(domains.all_of(self.design), of_domain)
         place = np.searchsorted(codes, of_domain)
         cells = _Cells.of(rates, self._effort(fine))
-        total, v_effort = mapped_totals(
+        total, v_effort = linear_totals(
             self.counted.design,
             self.counted.plan,
             self.counted.cells,
             domains,
-            Maps(cells.code, rates.rate[:, :, None]),
+            LinearMaps(cells.code, rates.rate[:, :, None]),
             codes=codes,
         )
         v_rate = self._from_interviews(asked, cells, domains, codes=codes, place=place)
@@ -305,8 +307,8 @@ class CountedEffort:
         residual = np.concatenate(
             [np.broadcast_to(np.eye(k), (len(factor), k, k)), -rates.about[:, :, None]], axis=2
         )
-        maps = Maps(cells.code, factor[:, None, None] * residual)
-        _, cov = mapped_totals(self.design, plan, by_area, domains, maps, codes=codes)
+        maps = LinearMaps(cells.code, factor[:, None, None] * residual)
+        _, cov = linear_totals(self.design, plan, by_area, domains, maps, codes=codes)
         unknown = np.isnan(rates.cov).any(axis=(1, 2))
         apart = rates.is_under_way | unknown
         own = np.where(apart, cells.effort, 0.0)
@@ -384,12 +386,12 @@ def _support(
         df=joint_df(parts, [days.df, own.df + np.maximum(n_days - 1, 0)]),
         n_psu=own.n_psu + n_days,
         n_interviews=own.n_interviews + sum_of(rates.n_interviews),
-        n_seen=own.n_seen + n_days,
+        n_psu_interviewed=own.n_psu_interviewed + n_days,
         is_imputed=any_of(rates.is_imputed) | days.is_imputed,
         is_collapsed=any_of(rates.is_collapsed) | days.is_collapsed,
         is_census=never,
-        is_whole=never,
-        is_partial=any_of(cells.is_lacking),
+        is_landing_census=never,
+        lacks_area=any_of(cells.is_lacking),
     )
 
 

@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
     from analytics.survey.reduction import Analysis, Reduction
-    from analytics.survey.thin_strata import Plans
+    from analytics.survey.thin_strata import StratumTreatments
 
 
-class Way(Protocol):
+class TotalEstimator(Protocol):
     """A way to totals."""
 
     @property
@@ -30,19 +30,19 @@ class Way(Protocol):
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over domains."""
 
-    def was_told(self, analysis: Analysis) -> bool:
+    def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
+class DesignEstimator:
     """Totals expanded from sampled units.
 
     Analyses that the same boats answer are totalled together, once for each choice of domains.
     """
 
     design: Design
-    plans: Plans
+    plans: StratumTreatments
     reduction: Reduction
     _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
 
@@ -55,14 +55,14 @@ class Drawn:
                 self._made[one, domains] = totals.of(columns)
         return self._made[analysis, domains]
 
-    def was_told(self, analysis: Analysis) -> bool:
+    def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
         boats = self.design.site_days.boats_returned
-        return self.reduction.n_told(analysis) > 0 or not bool((boats > 0).any())
+        return self.reduction.n_responding(analysis) > 0 or not bool((boats > 0).any())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Met:
+class ConvenienceEstimator:
     """Sums over interviews of convenience, of the domains that they alone can tell."""
 
     design: Design
@@ -72,6 +72,6 @@ class Met:
         """Return sums of an analysis over the domains of areas of that design."""
         return convenience_totals(self.design, self.reduction.moments(analysis), domains)
 
-    def was_told(self, analysis: Analysis) -> bool:
+    def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers."""
-        return self.reduction.n_told(analysis) > 0
+        return self.reduction.n_responding(analysis) > 0

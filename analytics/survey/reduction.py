@@ -58,7 +58,7 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RequestedSums:
     """Aliases of the sums of one analysis with K measures."""
 
     count: str
@@ -66,7 +66,7 @@ class Asked:
     products: tuple[tuple[str, ...], ...]
 
 
-class Sums:
+class SumQuery:
     """Collects the sums that analyses ask for and writes them as one query.
 
     Parameters
@@ -90,11 +90,11 @@ class Sums:
         self._numbers: dict[str, str] = {}
         self._asked: dict[str, str] = {}
 
-    def ask(self, names: Sequence[str]) -> Asked:
+    def ask(self, names: Sequence[str]) -> RequestedSums:
         """Ask for the sums of measures over the boats that gave all of them."""
         texts = [self._sql[name] for name in names]
         given = tuple(sorted({self._number(text) for text in texts if text in self._partial}))
-        return Asked(
+        return RequestedSums(
             self._sum((), given),
             tuple(self._sum((text,), given) for text in texts),
             tuple(tuple(self._product(a, b, given) for b in names) for a in names),
@@ -137,7 +137,7 @@ class Sums:
         return self._asked.setdefault(text, f"s{len(self._asked)}")
 
 
-__all__ = ["Analysis", "Joint", "Measure", "Moments", "Reduction"]
+__all__ = ["Analysis", "JointMoments", "Measure", "Moments", "Reduction"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +196,7 @@ class Reduction:
         measures: Mapping[str, Measure],
         analyses: Iterable[Analysis],
     ) -> None:
-        sums = Sums(measures, query.gaps(interviews))
+        sums = SumQuery(measures, query.gaps(interviews))
         self._asked = {analysis: sums.ask(analysis.measures) for analysis in analyses}
         tables: dict[str, Source] = {
             "interviews": interviews,
@@ -219,11 +219,11 @@ class Reduction:
         pairs = {(i, j): asked.products[i][j] for i in range(k) for j in range(i, k)}
         return self._moments(asked.count, asked.sums, pairs)
 
-    def n_told(self, analysis: Analysis) -> float:
+    def n_responding(self, analysis: Analysis) -> float:
         """Return the number of interviews that gave the numbers of an analysis."""
         return float(self._cells[self._asked[analysis].count].to_numpy().sum())
 
-    def joint(self, analysis: Analysis) -> Joint:
+    def joint(self, analysis: Analysis) -> JointMoments:
         """Return the sums of all analyses that the same boats answer as this one."""
         count = self._asked[analysis].count
         alike = {one: asked for one, asked in self._asked.items() if asked.count == count}
@@ -238,7 +238,7 @@ class Reduction:
                     if 0 <= i <= j:
                         pairs[i, j] = product
         found = self._moments(count, tuple(list(column)[1:]), dict(sorted(pairs.items())))
-        return Joint(
+        return JointMoments(
             found,
             {one: tuple(column[alias] for alias in asked.sums) for one, asked in alike.items()},
         )
@@ -270,7 +270,7 @@ class Reduction:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Joint:
+class JointMoments:
     """Sums of several analyses over the same boats.
 
     Parameters

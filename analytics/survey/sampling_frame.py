@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.data.calendar import weekday_words
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 
 if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
@@ -37,14 +37,14 @@ def match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
 
     Raises
     ------
-    DataRefused
+    DataRejected
         If one lies on a day when its area is closed.
     """
     units = sampled.merge(days[["area", "date", "day_group"]], on=["area", "date"], how="left")
     closed = units[units["day_group"].isna()]
     if len(closed):
         first = closed.iloc[0]
-        raise DataRefused(
+        raise DataRejected(
             f"{len(closed)} site-days lie on days when their area is closed, the first "
             f"{first['sample_id']!r} on {first['date']:%Y-%m-%d} in {first['area']}; "
             "mend the site-day or the season's opening"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.unequal_probability import SiteDraw, SiteRule, site_draw
 
@@ -58,7 +58,7 @@ def draw_sites(
 
     Raises
     ------
-    DataRefused
+    DataRejected
         If a day's sites contradict each other: drawn twice, or with probabilities that are zero or
         sum to more than 1.
     """
@@ -146,14 +146,14 @@ def _probabilities(
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Return single-draw probabilities of the sampled sites and of the others."""
     if len(set(sites)) < len(sites):
-        raise DataRefused(
+        raise DataRejected(
             f"{where}: a site comes twice in one day of design day_site, where sites are drawn "
             "without replacement; put its interviews under one sample_id"
         )
     told = {site: p for site, p in zip(sites, stated, strict=True) if not math.isnan(p)}
     spare = 1 - sum(told.values())
     if spare < -ROUNDING:
-        raise DataRefused(
+        raise DataRejected(
             f"{where}: draw_probability adds up to {1 - spare:.4g} over the sampled sites; "
             "allowed: at most 1 over all sites of the area; write single-draw probabilities"
         )
@@ -162,7 +162,7 @@ def _probabilities(
     p = {site: told.get(site, part * weight) for site, weight in weights.items()}
     for site in sites:
         if not p[site] > 0:
-            raise DataRefused(
+            raise DataRejected(
                 f"{where}: site {site} was sampled though its draw probability is 0; mend "
                 "draw_probability or the site's draw_weight"
             )

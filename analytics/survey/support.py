@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.survey.design import Design
-    from analytics.survey.domains import Domains, Reach
-    from analytics.survey.thin_strata import Plan
-    from analytics.survey.unit_totals import Cells
+    from analytics.survey.domains import Domains, PsuWeights
+    from analytics.survey.thin_strata import StratumTreatment
+    from analytics.survey.unit_totals import UnitTotals
 
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
@@ -35,17 +35,17 @@ class Support:
         strata included; where that is 0, strata that collapse together count as one.
     n_psu, n_psu_frame, n_interviews : ndarray of int
         Sampled units and frame of the strata that hold the domain; interviews in it.
-    n_seen : ndarray of int
+    n_psu_interviewed : ndarray of int
         Site-days with an interview in the domain, lenders included.
     is_imputed, is_collapsed, is_pooled, is_unknown : ndarray of bool
         Some stratum was filled, collapsed, pooled its spread between boats, or had none to tell.
     is_census : ndarray of bool
         Every unit from which boats of the domain can come was sampled, every boat interviewed.
-    is_whole : ndarray of bool
+    is_landing_census : ndarray of bool
         That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
-    is_partial : ndarray of bool
+    lacks_area : ndarray of bool
         Some landing area was never sampled and nobody could fill it.
-    is_undesigned : ndarray of bool
+    is_convenience_only : ndarray of bool
         Some landing area and week of it was sampled by convenience only.
     of_days : ndarray of bool
         Some stratum draws days first, and sites within them.
@@ -57,15 +57,15 @@ class Support:
     n_psu: Ints
     n_psu_frame: Ints
     n_interviews: Ints
-    n_seen: Ints
+    n_psu_interviewed: Ints
     is_imputed: Bools
     is_collapsed: Bools
     is_pooled: Bools
     is_unknown: Bools
     is_census: Bools
-    is_whole: Bools
-    is_partial: Bools
-    is_undesigned: Bools
+    is_landing_census: Bools
+    lacks_area: Bools
+    is_convenience_only: Bools
     of_days: Bools
     rules: Bools
 
@@ -79,12 +79,12 @@ class _Pairs(NamedTuple):
 
 def support_of(
     design: Design,
-    plan: Plan,
+    plan: StratumTreatment,
     domains: Domains,
     *,
     codes: Ints,
-    cells: Cells,
-    reach: Reach,
+    cells: UnitTotals,
+    reach: PsuWeights,
     cell: Ints,
     link: Ints,
     seen: Ints,
@@ -113,12 +113,12 @@ def support_of(
     size, frame = len(codes), design.strata.n_frame
     from_cells = _Pairs(design.units.stratum[cells.unit[cell]], seen)
     with_boats = cells.n[cell] > 0
-    direct = with_boats & ~reach.is_fill[link]
+    direct = with_boats & ~reach.is_imputation[link]
     own, own_direct = _own_pairs(design, domains, codes, reach)
     holds = _joined(own_direct, _where(from_cells, direct), size=size)
     fills = _fill_pairs(design, plan, domains, codes, cells)
-    lost = _home_pairs(design, domains, codes, sorted(plan.unfilled))
-    collapsed = np.isin(holds.stratum, [one.stratum for one in plan.loans if not one.is_fill])
+    lost = _home_pairs(design, domains, codes, sorted(plan.not_imputed))
+    collapsed = np.isin(holds.stratum, [one.stratum for one in plan.loans if not one.is_imputation])
     unknown = np.isin(holds.stratum, design.units.stratum[cells.unknown])
     incomplete = _incomplete(design, plan, answered)
     # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
@@ -131,21 +131,21 @@ def support_of(
         n_psu=n_psu,
         n_psu_frame=_sum_at(framed.place, frame[framed.stratum], size),
         n_interviews=_sum_at(seen[direct], cells.n[cell[direct]], size),
-        n_seen=np.bincount(seen[with_boats], minlength=size),
+        n_psu_interviewed=np.bincount(seen[with_boats], minlength=size),
         is_imputed=_any_at(fills.place, size),
         is_collapsed=_any_at(holds.place[collapsed], size),
         is_pooled=_any_at(seen[cells.is_pooled[cell]], size),
         is_unknown=_any_at(holds.place[unknown], size),
         is_census=(n_psu > 0) & ~np.isin(weeks, short),
-        is_whole=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
-        is_partial=_any_at(lost.place, size),
-        is_undesigned=np.isin(codes, domains.codes_of(design.no_design)),
+        is_landing_census=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
+        lacks_area=_any_at(lost.place, size),
+        is_convenience_only=np.isin(codes, domains.codes_of(design.no_design)),
         of_days=_any_at(framed.place[design.strata.of_days[framed.stratum]], size),
         rules=_rules(design, plan, framed, size),
     )
 
 
-def _rules(design: Design, plan: Plan, framed: _Pairs, size: int) -> Bools:
+def _rules(design: Design, plan: StratumTreatment, framed: _Pairs, size: int) -> Bools:
     """Return which rules of sites the answering units of each domain's strata follow."""
     follows = np.zeros((len(plan.n_active), len(SITE_RULES)), dtype=bool)
     units = design.units
@@ -155,7 +155,7 @@ def _rules(design: Design, plan: Plan, framed: _Pairs, size: int) -> Bools:
 
 
 def _own_pairs(
-    design: Design, domains: Domains, codes: Ints, reach: Reach
+    design: Design, domains: Domains, codes: Ints, reach: PsuWeights
 ) -> tuple[_Pairs, _Pairs]:
     """Pair strata with the domains they land in; the second without those they only fill."""
     stratum = design.units.stratum[reach.unit]
@@ -167,7 +167,7 @@ def _own_pairs(
     row = np.tile(np.arange(len(stratum)), len(keys))
     known = np.isin(wanted, codes)
     row, place = row[known], np.searchsorted(codes, wanted[known])
-    direct = ~reach.is_fill[row]
+    direct = ~reach.is_imputation[row]
     return _Pairs(stratum[row], place), _Pairs(stratum[row[direct]], place[direct])
 
 
@@ -179,14 +179,16 @@ def _home_pairs(design: Design, domains: Domains, codes: Ints, strata: list[int]
     return _Pairs(rows, np.searchsorted(codes, code))
 
 
-def _fill_pairs(design: Design, plan: Plan, domains: Domains, codes: Ints, cells: Cells) -> _Pairs:
+def _fill_pairs(
+    design: Design, plan: StratumTreatment, domains: Domains, codes: Ints, cells: UnitTotals
+) -> _Pairs:
     """Pair filled strata with the domains they add to."""
     pairs: list[tuple[int, int]] = []
     for loan in plan.loans:
-        if not loan.is_fill:
+        if not loan.is_imputation:
             continue
         home = _home_pairs(design, domains, codes, [loan.stratum]).place
-        lent = np.isin(design.units.stratum[cells.unit], loan.lenders)
+        lent = np.isin(design.units.stratum[cells.unit], loan.donors)
         keys = np.unique(cells.key[lent])
         week = domains.week_key(design.strata.week[[loan.stratum]])
         reached = np.searchsorted(codes, domains.code(keys, np.repeat(week, len(keys))))
@@ -207,7 +209,7 @@ def _weeks_of(design: Design, domains: Domains, strata: Bools) -> Ints:
     return domains.week_key(np.concatenate([np.zeros(0, dtype=np.int64), *spans]))
 
 
-def _incomplete(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bools:
+def _incomplete(design: Design, plan: StratumTreatment, answered: NDArray[np.float64]) -> Bools:
     """Return the strata of which some unit, site or boat was not sampled."""
     units, days = design.units, design.site_days
     missed = days.unit[answered < days.boats_returned]
@@ -218,11 +220,13 @@ def _incomplete(design: Design, plan: Plan, answered: NDArray[np.float64]) -> Bo
     return missing
 
 
-def _degrees(plan: Plan, used: _Pairs, size: int) -> Ints:
+def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
     """Units minus strata; where that is 0, strata that collapse together count as one."""
     n_units = _sum_at(used.place, plan.n_active[used.stratum], size)
     plain = n_units - np.bincount(used.place, minlength=size)
-    links = [(loan.stratum, one) for loan in plan.loans if not loan.is_fill for one in loan.lenders]
+    links = [
+        (loan.stratum, one) for loan in plan.loans if not loan.is_imputation for one in loan.donors
+    ]
     stratum, place = [used.stratum], [used.place]
     for borrower, lender in links:
         here = used.place[used.stratum == borrower]

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.settings import Thin
+from analytics.settings import ThinStrataPolicy
 from analytics.survey.unequal_probability import SiteRule
 
 if TYPE_CHECKING:
@@ -29,32 +29,32 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Loan:
+class Borrowing:
     """What one stratum borrows.
 
     Parameters
     ----------
     stratum : int
         The borrower.
-    lenders : tuple of int
+    donors : tuple of int
         Strata it borrows from (for a collapse: without itself).
     units : ndarray of int
         Site-days whose spread is used.
-    is_fill : bool
+    is_imputation : bool
         The stratum has no sample and its mean is borrowed too.
     rule : str
         The rule in words.
     """
 
     stratum: int
-    lenders: tuple[int, ...]
+    donors: tuple[int, ...]
     units: NDArray[np.int64]
-    is_fill: bool
+    is_imputation: bool
     rule: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Plan:
+class StratumTreatment:
     """How each stratum of a design is estimated for one set of answering units.
 
     Parameters
@@ -63,11 +63,11 @@ class Plan:
         Units that answer: no boat returned, or at least one gave the number.
     n_active : ndarray of int, shape (H,)
         Answering units a stratum, n_h.
-    loans : tuple of Loan
+    loans : tuple of Borrowing
         Strata that borrow.
-    lonely : frozenset of int
+    single_psu : frozenset of int
         Strata with one unit and nobody to borrow from: no error can be had.
-    unfilled : frozenset of int
+    not_imputed : frozenset of int
         Strata without a sample that nobody could fill.
     refuses : bool
         The user asked for no number that borrows.
@@ -75,21 +75,21 @@ class Plan:
 
     active: NDArray[np.bool_]
     n_active: NDArray[np.int64]
-    loans: tuple[Loan, ...]
-    lonely: frozenset[int]
-    unfilled: frozenset[int]
+    loans: tuple[Borrowing, ...]
+    single_psu: frozenset[int]
+    not_imputed: frozenset[int]
     refuses: bool = False
 
 
-class Plans:
+class StratumTreatments:
     """The plans of one design, each made once: most quantities have the same answering units."""
 
-    def __init__(self, design: Design, *, thin: Thin = Thin.BORROW) -> None:
+    def __init__(self, design: Design, *, thin: ThinStrataPolicy = ThinStrataPolicy.BORROW) -> None:
         self._design = design
-        self._refuses = thin is Thin.REFUSE
-        self._made: dict[bytes, Plan] = {}
+        self._refuses = thin is ThinStrataPolicy.REFUSE
+        self._made: dict[bytes, StratumTreatment] = {}
 
-    def for_answers(self, answered: NDArray[np.float64]) -> Plan:
+    def for_answers(self, answered: NDArray[np.float64]) -> StratumTreatment:
         """Return the plan for the boats of each site-day that answered.
 
         Parameters
@@ -99,7 +99,7 @@ class Plans:
 
         Returns
         -------
-        Plan
+        StratumTreatment
         """
         days = self._design.site_days
         boats = days.boats_returned
@@ -108,12 +108,12 @@ class Plans:
         active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
         key = active.tobytes()
         if key not in self._made:
-            plan = plan_strata(self._design, active)
+            plan = treat_thin_strata(self._design, active)
             self._made[key] = replace(plan, refuses=self._refuses)
         return self._made[key]
 
 
-def plan_strata(design: Design, active: NDArray[np.bool_]) -> Plan:
+def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreatment:
     """Decide which strata stand alone, collapse, are filled, or cannot be had.
 
     Parameters
@@ -124,35 +124,37 @@ def plan_strata(design: Design, active: NDArray[np.bool_]) -> Plan:
 
     Returns
     -------
-    Plan
+    StratumTreatment
     """
     units, size = design.units, len(design.strata.label)
     n_active = np.bincount(units.stratum[active], minlength=size)
     single = active & units.drawn_by(SiteRule.SINGLE_DRAW)
     varies = (design.strata.n_frame > 1) | (np.bincount(units.stratum[single], minlength=size) > 0)
-    loans: list[Loan] = []
-    lonely: set[int] = set()
-    unfilled: set[int] = set()
+    loans: list[Borrowing] = []
+    single_psu: set[int] = set()
+    not_imputed: set[int] = set()
     for stratum in np.flatnonzero(n_active < 2):
         code = int(stratum)
         if n_active[code] == 0:
             loan = _fill(design, active, n_active, code)
-            failed = unfilled
+            failed = not_imputed
         elif varies[code]:
             loan = _collapse(design, active, n_active, code)
-            failed = lonely
+            failed = single_psu
         else:
             continue  # the only unit of its frame: nothing left to vary
         if loan is None:
             failed.add(code)
         else:
             loans.append(loan)
-    return Plan(active, n_active, tuple(loans), frozenset(lonely), frozenset(unfilled))
+    return StratumTreatment(
+        active, n_active, tuple(loans), frozenset(single_psu), frozenset(not_imputed)
+    )
 
 
 def _collapse(
     design: Design, active: NDArray[np.bool_], n_active: NDArray[np.int64], code: int
-) -> Loan | None:
+) -> Borrowing | None:
     strata, when = design.strata, design.week_ordinal
     others = np.flatnonzero((n_active > 0) & (strata.of_days == strata.of_days[code]))
     others = others[others != code]
@@ -165,12 +167,12 @@ def _collapse(
     units = _units_of(design, active, (code, lender))
     unit = strata.unit_word(code)
     rule = f"one {unit}: spread taken together with {_name(design, lender)}"
-    return Loan(code, (lender,), units, is_fill=False, rule=rule)
+    return Borrowing(code, (lender,), units, is_imputation=False, rule=rule)
 
 
 def _fill(
     design: Design, active: NDArray[np.bool_], n_active: NDArray[np.int64], code: int
-) -> Loan | None:
+) -> Borrowing | None:
     strata, when = design.strata, design.week_ordinal
     near = (n_active > 0) & (strata.landing_area == strata.landing_area[code])
     near &= strata.of_days == strata.of_days[code]  # a day is not a site-day
@@ -179,12 +181,12 @@ def _fill(
     if not len(pool):
         return None
     offset = when[strata.week[pool]] - when[strata.week[code]]
-    lenders: list[int] = []
+    donors: list[int] = []
     for side in (offset <= 0, offset >= 0):
         if side.any():
             nearest = np.abs(offset[side]).min()
-            lenders += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
-    chosen = tuple(sorted(set(lenders)))
+            donors += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
+    chosen = tuple(sorted(set(donors)))
     names = " and ".join(_name(design, lender) for lender in chosen)
     unit = strata.unit_word(code)
     rule = f"no {unit} sampled: filled with the mean {unit} of {names}"
@@ -192,7 +194,7 @@ def _fill(
     if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
         loan = _collapse(design, active, n_active, chosen[0])
         units = units if loan is None else loan.units
-    return Loan(code, chosen, units, is_fill=True, rule=rule)
+    return Borrowing(code, chosen, units, is_imputation=True, rule=rule)
 
 
 def _units_of(

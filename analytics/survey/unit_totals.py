@@ -20,14 +20,14 @@ if TYPE_CHECKING:
 # Boats that stand alone: one interviewed of several, their spread taken from other site-days.
 
 
-def with_pooled(
+def with_pooled_within_variance(
     design: Design,
-    cells: Cells,
+    cells: UnitTotals,
     squares: Columns,
     *,
     m_unit: NDArray[np.float64],
     single: NDArray[np.int64],
-) -> Cells:
+) -> UnitTotals:
     """Give site-days with one interview of several boats a pooled spread between boats.
 
     It is that of the stratum, or of the landing area, or of the season, the first that has one
@@ -36,7 +36,7 @@ def with_pooled(
     Parameters
     ----------
     design : Design
-    cells : Cells
+    cells : UnitTotals
         By site-day, sorted; those of `single` have no variance yet.
     squares : Columns
         Sums of squares and products about the mean, P columns of C.
@@ -47,7 +47,7 @@ def with_pooled(
 
     Returns
     -------
-    Cells
+    UnitTotals
     """
     keys, column = np.unique(cells.key, return_inverse=True)
     within = _within(design, cells, squares, m_unit=m_unit, single=single, column=column)
@@ -82,7 +82,7 @@ def with_pooled(
 
 def _within(
     design: Design,
-    cells: Cells,
+    cells: UnitTotals,
     squares: Columns,
     *,
     m_unit: NDArray[np.float64],
@@ -97,8 +97,8 @@ def _within(
     size = n_strata * n_keys
     by_pair = squares.reduced(lambda one: add_at(place, one, size), size=size)
     by_stratum = by_pair.reshape(n_pairs, n_strata, n_keys).transpose(1, 0, 2)
-    lenders = np.flatnonzero(m_unit > 1)
-    df_stratum = add_at(stratum[lenders], m_unit[lenders] - 1, n_strata)
+    donors = np.flatnonzero(m_unit > 1)
+    df_stratum = add_at(stratum[donors], m_unit[donors] - 1, n_strata)
     spread = np.zeros((len(single), n_pairs, n_keys))
     is_open = np.ones(len(single), dtype=bool)
     home = design.strata.landing_area
@@ -127,7 +127,7 @@ _Merged = tuple[
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cells:
+class UnitTotals:
     """Totals of units by area fished, C cells of K measures, unique and sorted by (unit, key).
 
     Parameters
@@ -166,7 +166,7 @@ def interviewed(moments: Moments, *, n_units: int) -> NDArray[np.float64]:
 
 def site_day_totals(
     design: Design, moments: Moments, active: NDArray[np.bool_], *, by_area: bool
-) -> Cells:
+) -> UnitTotals:
     r"""Expand interviews to site-days.
 
     With M boats returned and m interviewed, ``t = M ȳ`` and
@@ -187,7 +187,7 @@ def site_day_totals(
 
     Returns
     -------
-    Cells
+    UnitTotals
     """
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
@@ -196,7 +196,7 @@ def site_day_totals(
     is_single = active & (m_unit == 1) & (design.site_days.boats_returned > 1)
     squares = _squares(products, sums, m, moments.pair)
     has_pool = bool(is_single.any() and (m_unit > 1).any())
-    cells = Cells(
+    cells = UnitTotals(
         unit=unit,
         key=key,
         n=n,
@@ -208,10 +208,12 @@ def site_day_totals(
     )
     if not has_pool:
         return cells
-    return with_pooled(design, cells, squares, m_unit=m_unit, single=np.flatnonzero(is_single))
+    return with_pooled_within_variance(
+        design, cells, squares, m_unit=m_unit, single=np.flatnonzero(is_single)
+    )
 
 
-def unit_totals(design: Design, cells: Cells) -> Cells:
+def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
     r"""Take the sites of each day together: totals of site-days become totals of units.
 
     ``T = Σ w_i t_i`` with ``v(T) = Σ_ij a_ij t_i t_j + Σ_i (w_i² - a_ii) v(t_i)``, which is
@@ -222,12 +224,12 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
     Parameters
     ----------
     design : Design
-    cells : Cells
+    cells : UnitTotals
         By site-day.
 
     Returns
     -------
-    Cells
+    UnitTotals
         By unit. Where units are site-days, `cells` as they are.
     """
     days, units = design.site_days, design.units
@@ -249,7 +251,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
     within_all[single[codes // width]] = 0
     unknown = single.copy()
     unknown[days.unit[cells.unknown]] = True
-    return Cells(
+    return UnitTotals(
         unit=codes // width,
         key=codes % width,
         n=add_at(place, cells.n, len(codes)),
@@ -262,7 +264,7 @@ def unit_totals(design: Design, cells: Cells) -> Cells:
 
 
 def _paired_cells(
-    design: Design, cells: Cells, width: int
+    design: Design, cells: UnitTotals, width: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
     """Return the cells i and j of one unit and one key, and their a_ij."""
     pair, form = design.site_days.pair, design.site_days.form

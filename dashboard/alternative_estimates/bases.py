@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow.compute as pc
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import of_line
 from dashboard.digits import number
@@ -15,7 +15,7 @@ from dashboard.digits import number
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
 
 #: The bulletin's own rows, then the bases of its table of readings.
 USUAL, ALL_BOATS, BOATS_COUNTED = "as_sampled", "all_boats", "boats_counted"
@@ -54,7 +54,7 @@ class Ways:
     rows: Mapping[tuple[str, str | None, str], Row]
 
 
-def index(book: Book) -> Ways:
+def index(book: BulletinIndex) -> Ways:
     """Return the season figures of a bulletin's table of readings."""
     table = book.bulletin.readings
     lines = table.filter(pc.is_null(table["week"])).to_pylist()
@@ -84,7 +84,7 @@ def whole(basis: str) -> str:
     return _WHOLE.get(basis, basis)
 
 
-def readings(book: Book, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
+def readings(book: BulletinIndex, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
     """Return a season figure on every basis that has it, the usual one first.
 
     Assumptions that leave a quantity as it is in every domain, such as effort, are left out.
@@ -98,7 +98,7 @@ def readings(book: Book, ways: Ways, *, area: str | None, quantity: str) -> list
     return found
 
 
-def is_touched(book: Book, ways: Ways, quantity: str) -> bool:
+def is_touched(book: BulletinIndex, ways: Ways, quantity: str) -> bool:
     """Return whether a stated assumption changes some figure of a quantity."""
     assumed = (
         (row, book.row(area, None, name))
@@ -113,7 +113,7 @@ def shift(one: Reading, usual: Row | None) -> str:
     if usual is None or usual.estimate is None or one.row.estimate is None:
         return ""
     off = one.row.estimate - usual.estimate
-    if QUANTITIES[one.row.quantity].kind is Kind.SHARE:
+    if QUANTITIES[one.row.quantity].kind is QuantityKind.SHARE:
         size, unit = 100 * off, " points"
     elif usual.estimate:
         size, unit = 100 * off / usual.estimate, numbers.PERCENT
@@ -134,12 +134,12 @@ def against(one: Reading, usual: Row | None) -> str:
     return "intervals overlap" if max(lows) <= min(highs) else "intervals lie apart"
 
 
-def answer(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
+def answer(book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
     """Return how much a season figure depends on how it is reckoned (Markdown).
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     ways : Ways
     areas : sequence of str or None
         A sentence for each; None is all areas together.
@@ -151,7 +151,7 @@ def answer(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str
     return "\n\n".join(parts)
 
 
-def _answer_of(book: Book, found: Sequence[Reading], area: str | None) -> str:
+def _answer_of(book: BulletinIndex, found: Sequence[Reading], area: str | None) -> str:
     where = numbers.plain(book.name(area))
     if not found or found[0].row.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(found[0].row if found else None))
@@ -183,13 +183,13 @@ def _told(one: Reading, usual: Row) -> str:
     return f"{start}, **{size or numbers.value(one.row)}**{tail}"
 
 
-def why_not(book: Book) -> list[str]:
+def why_not(book: BulletinIndex) -> list[str]:
     """Return why the bulletin lacks a basis, in its own words."""
     told = [one["seen"] for one in book.findings if one["table"] in ("boat_counts", "coverage")]
     return [seen for seen in told if seen and seen.startswith("no figures ")]
 
 
-def uneven(book: Book, areas: Sequence[str]) -> list[str]:
+def uneven(book: BulletinIndex, areas: Sequence[str]) -> list[str]:
     """Return the warnings that interviews and counts go ill together in some areas."""
     return [
         one["seen"]

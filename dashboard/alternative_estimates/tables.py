@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.alternative_estimates.bases import Ways
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 
@@ -24,7 +24,9 @@ _REPORT_HEADS = ("Fish reported", "Boats", "By the curve")
 _LEAST_P = 0.001
 
 
-def readings_table(book: Book, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
+def readings_table(
+    book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
+) -> str:
     """Return a season figure on every basis as an HTML table, a domain after the other."""
     parts = []
     for area in areas:
@@ -52,13 +54,13 @@ def _line(one: reckoned.Reading, *, is_usual: bool, usual: Any) -> str:
     return _cells(_HEADS, escape(reckoned.whole(one.basis)), cells)
 
 
-def share_lines(book: Book, areas: Sequence[str]) -> list[Line]:
+def share_lines(book: BulletinIndex, areas: Sequence[str]) -> list[Line]:
     """Return the lines of the table of coverage of some areas; all where none is chosen."""
     lines: list[Line] = book.bulletin.coverage.to_pylist()
     return [line for line in lines if not areas or line["area"] in areas]
 
 
-def shares_table(lines: Sequence[Line], *, book: Book) -> str:
+def shares_table(lines: Sequence[Line], *, book: BulletinIndex) -> str:
     """Return coverage by area as an HTML table."""
     parts = []
     told = any(_note(line) for line in lines)
@@ -92,7 +94,7 @@ def _share(line: Line) -> str:
     return f"{percent(line['share'])}<small>{escape(limits)}</small>"
 
 
-def shares_words(lines: Sequence[Line], *, book: Book) -> str:
+def shares_words(lines: Sequence[Line], *, book: BulletinIndex) -> str:
     """Return what coverage tells, in a sentence (Markdown)."""
     known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
     if not known:

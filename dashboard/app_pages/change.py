@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.quantities import QUANTITIES
 from dashboard import data, filters, html_tables, numbers
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from analytics.options.option_file import OptionSet
     from dashboard.filters import Choice
-    from dashboard.options.compare import Scales, Weighed
+    from dashboard.options.compare import ComparisonInputs, ComparisonResult
     from dashboard.options.records import Answered
     from dashboard.season_limits.records import Line
 
@@ -54,7 +54,7 @@ def show() -> None:
     )
 
 
-def _body(chosen: Chosen, on: Scales | None) -> None:
+def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     choice, folder = chosen.choice, data.shelf_folder()
     why = _why_not(choice, on)
     if on is None or folder is None or why:
@@ -66,13 +66,13 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
         st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
     st.header("The options", anchor=False)
     st.caption(form.ABOUT)
-    found = form.draw(found, change_kinds.Ground(choice.book, on.baseline))
+    found = form.draw(found, change_kinds.FormContext(choice.book, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()
     try:
         toml = write_options(found)
         weighed = data.weighed(folder, choice.book.card, toml)
-    except WrongUse as error:
+    except UsageError as error:
         with top:
             st.error(numbers.plain(f"The options cannot be weighed: {error}"))
         return
@@ -85,7 +85,7 @@ def _body(chosen: Chosen, on: Scales | None) -> None:
     _answers(choice, weighed, limits, on.baseline.through)
 
 
-def _why_not(choice: Choice, on: Scales | None) -> str:
+def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
     """Return why nothing can be weighed; empty where it can."""
     season = numbers.plain(choice.book.card.season)
     if not has_tables(choice.book, "draws"):
@@ -101,7 +101,9 @@ def _why_not(choice: Choice, on: Scales | None) -> str:
     return ""
 
 
-def _answer(choice: Choice, weighed: Weighed, on: Scales, limits: Sequence[Line]) -> None:
+def _answer(
+    choice: Choice, weighed: ComparisonResult, on: ComparisonInputs, limits: Sequence[Line]
+) -> None:
     """Draw a sentence on each option, and what could not be weighed."""
     book, found = choice.book, weighed.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
@@ -145,11 +147,13 @@ def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
         return ()
     try:
         return data.weighed(folder, choice.book.card, write_options(found)).refused
-    except WrongUse as error:
+    except UsageError as error:
         return str(error).splitlines()
 
 
-def _answers(choice: Choice, weighed: Weighed, limits: Sequence[Line], through: date) -> None:
+def _answers(
+    choice: Choice, weighed: ComparisonResult, limits: Sequence[Line], through: date
+) -> None:
     found = weighed.answer
     labels = {line["limit_id"]: standings.label(choice.book, line) for line in limits}
     st.header("What each option gives", anchor=False)
@@ -207,7 +211,7 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
     return shifts
 
 
-def _fan(choice: Choice, weighed: Weighed, limits: Sequence[Line]) -> None:
+def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> None:
     """Draw a limit week by week under the option that the form shows, beside today's rule."""
     folder = data.shelf_folder()
     by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in weighed.answer.limits}
@@ -249,7 +253,7 @@ def _assumptions(choice: Choice, found: Answered) -> None:
             st.markdown(said(own))
 
 
-def _download(choice: Choice, weighed: Weighed, name: str, said: str) -> None:
+def _download(choice: Choice, weighed: ComparisonResult, name: str, said: str) -> None:
     st.download_button(
         f"Download {said} (CSV)",
         html_tables.csv(weighed.tables[name]),

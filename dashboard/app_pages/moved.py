@@ -19,7 +19,7 @@ from dashboard.week import sentences
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analytics.bulletin.archive import Card
+    from analytics.bulletin.archive import BulletinMetadata
     from dashboard.filters import Choice
     from dashboard.revisions.moves import Move
 
@@ -44,7 +44,7 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     _page(chosen.choice, moves, before=_called(chosen.choice.book.card, chosen.cards))
 
 
-def _called(card: Card, cards: Sequence[Card]) -> str:
+def _called(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> str:
     """Return what the bulletin before is called; empty where there is none."""
     for one in cards:
         if card.since == one.bulletin:
@@ -73,7 +73,7 @@ def _page(choice: Choice, moves: Sequence[Move], *, before: str) -> None:
     _table(choice, moves, quantity=quantity, mine=mine)
 
 
-def _nothing_before(card: Card) -> str:
+def _nothing_before(card: BulletinMetadata) -> str:
     if "moved" not in card.tables:
         return (
             "This bulletin was kept before bulletins told what moved. Make it again from the store "

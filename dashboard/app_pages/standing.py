@@ -112,7 +112,7 @@ def _fared(choice: Choice, found: Standings) -> None:
 
 
 def _fared_panel(
-    choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.Dot]
+    choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.ForestRow]
 ) -> None:
     title = f"{panels.label_of(quantity)}, {head(choice.book, area)}"
     st.markdown(f"**{numbers.plain(title)}**")

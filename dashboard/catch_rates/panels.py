@@ -15,11 +15,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
 
 
-def panel(book: Book, rates: Rates, area: str | None, *, response: str) -> Panel | None:
+def panel(book: BulletinIndex, rates: Rates, area: str | None, *, response: str) -> Panel | None:
     """Return what a panel of an area shows; None where no week has an index or a level."""
     index = rates.index.get((response, area), ())
     trend = rates.trend.get((response, area), ())

@@ -9,14 +9,14 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from dashboard.bulletin_index import monday
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.reasons import USELESS_TIMES, USELESS_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 
@@ -69,7 +69,7 @@ class Rates:
         return sorted(found - {self.season})
 
 
-def index(book: Book) -> Rates:
+def index(book: BulletinIndex) -> Rates:
     """Index the tables of modelled catch rates of a bulletin; those it lacks are empty."""
     season = book.card.season
     mine = {
@@ -88,27 +88,27 @@ def index(book: Book) -> Rates:
     )
 
 
-def has_tables(book: Book, *names: str) -> bool:
+def has_tables(book: BulletinIndex, *names: str) -> bool:
     """Return whether a bulletin was kept with some tables; an older one lacks them."""
     return set(names) <= set(book.card.tables)
 
 
-def sort_of(response: str) -> Sort:
+def sort_of(response: str) -> NumberKind:
     """Return how figures of a response are read."""
-    return Sort.SHARE if response == SHARE else Sort.RATIO
+    return NumberKind.SHARE if response == SHARE else NumberKind.RATIO
 
 
-def amount(line: Line | None, name: str, *, sort: Sort = Sort.RATIO) -> Amount:
+def amount(line: Line | None, name: str, *, sort: NumberKind = NumberKind.RATIO) -> Measurement:
     """Return a figure of a line with its interval; no figure where there is no line."""
     if line is None:
-        return Amount(None, sort=sort)
-    return Amount(line[name], line["ci_low"], line["ci_high"], sort)
+        return Measurement(None, sort=sort)
+    return Measurement(line[name], line["ci_low"], line["ci_high"], sort)
 
 
-def raw(line: Line) -> Amount:
+def raw(line: Line) -> Measurement:
     """Return the survey's figure of a line with its interval, without one too wide to help."""
     ends = (None, None) if is_too_wide(line) else (line["raw_low"], line["raw_high"])
-    return Amount(line["raw"], *ends, sort_of(line["response"]))
+    return Measurement(line["raw"], *ends, sort_of(line["response"]))
 
 
 def is_too_wide(line: Line) -> bool:
@@ -173,7 +173,7 @@ def _grouped(lines: Sequence[Line], *names: str) -> dict[Any, tuple[Line, ...]]:
     return {key: tuple(of) for key, of in found.items()}
 
 
-def _lines(book: Book, name: str) -> list[Line]:
+def _lines(book: BulletinIndex, name: str) -> list[Line]:
     return [
         {key: _sound(value) for key, value in line.items()}
         for line in book.bulletin.table(name).to_pylist()

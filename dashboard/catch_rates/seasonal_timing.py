@@ -13,14 +13,14 @@ from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run
 from dashboard.digits import DASH, PERCENT, number, percent
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released.records import head, where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
     from dashboard.charts.timing import Points
 
@@ -131,7 +131,7 @@ FEW = "With so few past seasons their spread is hardly known: the interval may b
 ENOUGH = 4
 
 
-def answer(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
+def answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return how strong the season is and when past runs came, by domain (Markdown)."""
     if not rates.timing and not rates.strength:
         return (
@@ -141,7 +141,7 @@ def answer(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
     return "\n\n".join(_answer_of(book, rates, area) for area in areas)
 
 
-def _answer_of(book: Book, rates: Rates, area: str | None) -> str:
+def _answer_of(book: BulletinIndex, rates: Rates, area: str | None) -> str:
     place = where(book, area)
     start = f"{place[:1].upper()}{place[1:]}, "
     return f"{start}{_strength(rates, area)}{_stands(rates, area)}{_came(rates, area)}"
@@ -207,7 +207,7 @@ def _envelope(line: Line) -> str:
         return ""
     ratio = line["ratio"]
     side = "above them all" if ratio > high else "below them all" if ratio < low else "among them"
-    shown = Amount(ratio, low, high, Sort.RATIO)
+    shown = Measurement(ratio, low, high, NumberKind.RATIO)
     ends = f"from {shown.shown(low)} to {shown.shown(high)} of their mean"
     return f"; past ones ran {ends}: it stands {side}"
 
@@ -290,7 +290,7 @@ RUN_TABLES_CURVE_WORDS = {"normal": "normal curve", "logistic": "logistic curve"
 _SHORT = {"stronger": "↗ stronger", "weaker": "↘ weaker", "not": "→ not clearly either"}
 
 
-def strength(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
+def strength(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return this season against past ones of each area as HTML, the word first."""
     return html_tables.table(
         STRENGTH_HEADS, [_run_tables_strength(book, rates, area) for area in areas]
@@ -310,7 +310,7 @@ def _is_told(line: Line | None) -> bool:
     return line is not None and line["ratio"] is not None
 
 
-def _run_tables_strength(book: Book, rates: Rates, area: str | None) -> str:
+def _run_tables_strength(book: BulletinIndex, rates: Rates, area: str | None) -> str:
     line, name = last_strength(rates, area), head(book, area)
     come = escape(share_come(rates, area) or DASH)
     if line is None or line["ratio"] is None:
@@ -318,7 +318,7 @@ def _run_tables_strength(book: Book, rates: Rates, area: str | None) -> str:
         none = ["? not known" + html_tables.small(why), DASH, DASH, come]
         return html_tables.line(STRENGTH_HEADS, name, none, is_all=area is None)
     ratio = modelled.amount(line, "ratio")
-    past = Amount(line["ratio"], line["past_low"], line["past_high"], Sort.RATIO)
+    past = Measurement(line["ratio"], line["past_low"], line["past_high"], NumberKind.RATIO)
     word = _SHORT.get(verdict(line).partition(" ")[0], "? not known")
     inside = [
         f"<b class='bm-whole'>{word}</b>",
@@ -330,7 +330,7 @@ def _run_tables_strength(book: Book, rates: Rates, area: str | None) -> str:
     return html_tables.line(STRENGTH_HEADS, name, inside, is_all=area is None)
 
 
-def by_area(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
+def by_area(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of past runs of each area as HTML; empty where there are none."""
     lines = [
         html_tables.line(AREA_HEADS, head(book, area), [escape(one or DASH) for one in found])
@@ -340,7 +340,7 @@ def by_area(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
     return html_tables.table(AREA_HEADS, lines) if lines else ""
 
 
-def by_season(book: Book, rates: Rates, areas: Sequence[str | None]) -> str:
+def by_season(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of each season and area as HTML; empty where there are none."""
     lines = []
     for area in areas:

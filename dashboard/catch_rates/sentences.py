@@ -13,7 +13,7 @@ from dashboard.released.records import where
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
 
 LABELS = {
@@ -93,7 +93,7 @@ def scale(response: str) -> str:
     return own if response == ENCOUNTERS else f"{own} {PAST_OF_ENCOUNTERS}"
 
 
-def answer(book: Book, rates: Rates, areas: Sequence[str | None], *, response: str) -> str:
+def answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str) -> str:
     """Return whether a catch rate rises or falls, one paragraph a domain (Markdown)."""
     if not rates.trend and not rates.index:
         return (
@@ -106,7 +106,7 @@ def answer(book: Book, rates: Rates, areas: Sequence[str | None], *, response: s
     return "\n\n".join(part for part in parts if part)
 
 
-def _by_area(book: Book, rates: Rates, response: str) -> str:
+def _by_area(book: BulletinIndex, rates: Rates, response: str) -> str:
     """Return which areas rise and fall in one sentence; empty where no area has a line."""
     found: dict[str, list[str]] = {word: [] for word in ARROWS}
     for area in book.areas:
@@ -123,7 +123,7 @@ def word_of(line: Line | None) -> str:
     return word if word in ARROWS else NOT_KNOWN
 
 
-def _answer_of(book: Book, rates: Rates, area: str | None, response: str) -> str:
+def _answer_of(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     line = modelled.latest(rates, response, area)
     place, (subject, verb, shows) = where(book, area), _SUBJECTS[response]
     start, none = f"{place[:1].upper()}{place[1:]}, {subject}", _none(rates, area, response)

@@ -14,9 +14,9 @@ from dashboard.released.records import domains, head
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.numbers import Sort
+    from dashboard.numbers import NumberKind
 
 HEADS = ("Area", "Trend", "Level", "Index", "The survey's own", "Moved", "Ahead")
 #: Said of the survey's figure where no week has an interval.
@@ -26,13 +26,13 @@ LENT = 0.05
 _NOT_HERE = "no figure this week"
 
 
-def table(book: Book, rates: Rates, areas: Sequence[str], *, response: str) -> str:
+def table(book: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: str) -> str:
     """Return word, level, index, survey figure, moves and outlook of each area as HTML."""
     lines = [_line(book, rates, area, response) for area in domains(book, areas)]
     return html_tables.table(HEADS, lines)
 
 
-def _line(book: Book, rates: Rates, area: str | None, response: str) -> str:
+def _line(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     line, sort = modelled.latest(rates, response, area), modelled.sort_of(response)
     week = _week(rates, response, area, line)
     sides = [_index(rates, response, area, week), _raw(rates, response, area, week)]
@@ -123,7 +123,7 @@ def _moved(rates: Rates, line: Line) -> str:
     return first + html_tables.small(*chances)
 
 
-def _ahead(rates: Rates, line: Line, sort: Sort) -> str:
+def _ahead(rates: Rates, line: Line, sort: NumberKind) -> str:
     found = modelled.ahead(rates, line["response"], line["area"])
     told = [(one["week"][5:], modelled.amount(one, "level", sort=sort)) for one in found]
     return html_tables.small(*(f"{week}: {one.figure()}" for week, one in told)) or DASH

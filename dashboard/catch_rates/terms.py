@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from dashboard import html_tables
 from dashboard.catch_rates.records import SHARE
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Amount, Sort
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
 
 HEADS = ("Of the trips", "Against", "Ratio")
@@ -55,12 +55,12 @@ def _term(term: str) -> str:
     return f"{words} (smooth, {columns[1]} columns)" if columns else words
 
 
-def names(book: Book, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
+def names(book: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
     """Return what each term is about and what it is told against, in words.
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
         Of it, the methods and the names of strata: they tell the base of a factor.
     lines : sequence of dict
         Lines of the table ``coefficients`` of a response.
@@ -89,7 +89,7 @@ def _name(term: str, bases: Mapping[str, tuple[str, Mapping[str, str]]]) -> tupl
     return part + words.get(level["level"], level["level"]), base
 
 
-def _bases(book: Book, terms: Sequence[str]) -> dict[str, tuple[str, dict[str, str]]]:
+def _bases(book: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, dict[str, str]]]:
     """Return the base of each factor in words, and the words of its other levels."""
     levels: dict[str, list[str]] = {}
     for term in terms:
@@ -108,7 +108,7 @@ def _bases(book: Book, terms: Sequence[str]) -> dict[str, tuple[str, dict[str, s
     return bases
 
 
-def _method(book: Book, others: Sequence[str]) -> str:
+def _method(book: BulletinIndex, others: Sequence[str]) -> str:
     """Return the method that has no coefficient; the base is the first by name."""
     lines = book.bulletin.table("method_mix").to_pylist()
     rest = {line["method"] for line in lines if line["method"]} - {*others}
@@ -116,7 +116,7 @@ def _method(book: Book, others: Sequence[str]) -> str:
     return first if len(rest) == 1 and first < min(others) else "the first method by name"
 
 
-def _days(book: Book, others: Sequence[str]) -> tuple[str, dict[str, str]]:
+def _days(book: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, str]]:
     """Return the base among groups of days: weekdays, where the second holds every weekend day."""
     seen = {(one.landing_area, (one.stratum or "").partition(" ")[2]) for one in book.strata}
     days = {words for _, words in seen}
@@ -127,21 +127,21 @@ def _days(book: Book, others: Sequence[str]) -> tuple[str, dict[str, str]]:
     return "days of group 1", {one: f"days of group {one}" for one in others}
 
 
-def dots(book: Book, rates: Rates, response: str) -> list[Dot]:
+def dots(book: BulletinIndex, rates: Rates, response: str) -> list[ForestRow]:
     """Return the coefficients of the chosen regression as ratios with their intervals.
 
     Intercepts are levels and no ratios; they stand in the download.
     """
     lines = rates.of("coefficients", response)
     named = names(book, lines)
-    return [Dot(named[one["term"]][0], _amount(one)) for one in lines if is_ratio(one)]
+    return [ForestRow(named[one["term"]][0], _amount(one)) for one in lines if is_ratio(one)]
 
 
-def _amount(line: Line) -> Amount:
-    return Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO)
+def _amount(line: Line) -> Measurement:
+    return Measurement(line["ratio"], line["ci_low"], line["ci_high"], NumberKind.RATIO)
 
 
-def table(book: Book, rates: Rates, response: str) -> str:
+def table(book: BulletinIndex, rates: Rates, response: str) -> str:
     """Return the same as an HTML table, each ratio with what it is told against."""
     lines = rates.of("coefficients", response)
     named = names(book, lines)

@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 from dashboard.charts.theme import plain
 from dashboard.charts.ways import ROW_HEIGHT
 from dashboard.digits import percent
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -153,7 +153,7 @@ def _share_line(lines: Sequence[Line], *, palette: Palette) -> go.Scatter:
 
 
 def _share_words(one: Line) -> str:
-    share = Amount(one["share"], one["ci_low"], one["ci_high"], Sort.SHARE)
+    share = Measurement(one["share"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
     rule = ", in force" if one["is_rule"] else ""
     return f"<b>minimum {one['min_length_mm']:,.0f} mm{rule}</b><br>{share.figure()}"
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import plotly.graph_objects as go
 
 from dashboard.charts.theme import plain
-from dashboard.numbers import Amount
+from dashboard.numbers import Measurement
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,7 +43,7 @@ class Fan:
     lines : tuple of dict
         By day: `day`, `week`, `is_ahead`, `estimate` and the quantiles.
     limit_fish : float
-    now : Amount
+    now : Measurement
         The total so far with its interval.
     close : date or None
         The planned close.
@@ -55,7 +55,7 @@ class Fan:
 
     lines: tuple[Line, ...]
     limit_fish: float
-    now: Amount
+    now: Measurement
     close: date | None
     beside: tuple[tuple[date, float], ...] = ()
     unit: str = "fish"
@@ -237,7 +237,7 @@ def _share(fan: Fan, value: float) -> str:
 
 
 def _said(value: float) -> str:
-    return Amount(value).words
+    return Measurement(value).words
 
 
 def _day(day: date) -> str:

@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from dashboard.charts import theme
 from dashboard.charts.series import HOVER_WIDTH
 from dashboard.charts.theme import plain
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,14 +37,14 @@ HUES = {GLYPHS["copper"]: "copper", GLYPHS["quiet"]: "quiet", GAP[0]: "quiet"}
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
+class ForestRow:
     """One number of a figure.
 
     Parameters
     ----------
     label : str
         The line it stands on; dots of one label share it.
-    amount : Amount
+    amount : Measurement
         The number and its interval, drawn as a bar.
     thin : tuple of (float or None, float or None)
         A second interval, drawn as a thin line.
@@ -55,18 +55,18 @@ class Dot:
     """
 
     label: str
-    amount: Amount
+    amount: Measurement
     thin: tuple[float | None, float | None] = (None, None)
     hue: str = "sea"
     words: str = ""
 
 
-def figure(dots: Sequence[Dot], *, palette: Palette, guide: float | None = None) -> go.Figure:
+def figure(dots: Sequence[ForestRow], *, palette: Palette, guide: float | None = None) -> go.Figure:
     """Draw dots, labels from top to bottom in the order in which they first occur.
 
     Parameters
     ----------
-    dots : sequence of Dot
+    dots : sequence of ForestRow
         One or more, all of one sort.
     palette : Palette
     guide : float, optional
@@ -93,26 +93,26 @@ def figure(dots: Sequence[Dot], *, palette: Palette, guide: float | None = None)
     return drawn
 
 
-def reach(dots: Sequence[Dot], *, guide: float | None = None) -> float:
+def reach(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
     """Return the end of the axis: no more than 2.5 times the highest number; a share ends at 1."""
     top = max([dot.amount.value or 0.0 for dot in dots] + [guide or 0.0])
     ends = [end for dot in dots for end in (dot.amount.high, dot.thin[1]) if end is not None]
     end = 1.08 * (max(top, min(max(ends, default=0.0), 2.5 * top)) or 1.0)
-    return min(end, 1.0) if dots[0].amount.sort is Sort.SHARE else end
+    return min(end, 1.0) if dots[0].amount.sort is NumberKind.SHARE else end
 
 
-def is_cut(dots: Sequence[Dot], *, guide: float | None = None) -> bool:
+def is_cut(dots: Sequence[ForestRow], *, guide: float | None = None) -> bool:
     """Return whether an interval runs on beyond the figure."""
     top = reach(dots, guide=guide)
     return any((end or 0.0) > top for dot in dots for end in (dot.amount.high, dot.thin[1]))
 
 
-def signs(dots: Sequence[Dot], named: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+def signs(dots: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     """Return the signs that occur in a figure with their words.
 
     Parameters
     ----------
-    dots : sequence of Dot
+    dots : sequence of ForestRow
     named : sequence of (str, str)
         Words of each hue; ``bar`` and ``thin`` name the two intervals.
     """
@@ -127,7 +127,9 @@ def signs(dots: Sequence[Dot], named: Sequence[tuple[str, str]]) -> list[tuple[s
     return found + ([CUT] if is_cut(dots) else [])
 
 
-def description(dots: Sequence[Dot], *, of: str, names: Sequence[tuple[str, str]] = ()) -> str:
+def description(
+    dots: Sequence[ForestRow], *, of: str, names: Sequence[tuple[str, str]] = ()
+) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     words = dict(names)
     parts = [
@@ -139,14 +141,14 @@ def description(dots: Sequence[Dot], *, of: str, names: Sequence[tuple[str, str]
     return f"{of}: {'; '.join(parts)}."
 
 
-def _figure_words(amount: Amount) -> str:
+def _figure_words(amount: Measurement) -> str:
     return "no figure" if amount.value is None else amount.figure()
 
 
-Placed = list[tuple[float, Dot]]
+Placed = list[tuple[float, ForestRow]]
 
 
-def _places(dots: Sequence[Dot], labels: Sequence[str]) -> list[float]:
+def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
     """Return the height of each dot; those of one line stand a little apart."""
     mates: dict[str, list[str]] = {}
     for dot in dots:
@@ -215,14 +217,14 @@ def _gaps(placed: Placed, *, top: float, palette: Palette) -> go.Scatter:
     return theme.gaps([at for at, _ in found], words=words, top=top, palette=palette)
 
 
-def _hover(dot: Dot) -> str:
+def _hover(dot: ForestRow) -> str:
     lines = [] if dot.amount.value is None else [dot.amount.figure()]
     lines += [part for line in dot.words.split("\n") for part in wrap(line, HOVER_WIDTH)]
     return "<br>".join([f"<b>{escape(dot.label)}</b>", *(escape(line) for line in lines)])
 
 
-def _format(sort: Sort) -> str:
-    return ".0%" if sort is Sort.SHARE else ",.2~f"
+def _format(sort: NumberKind) -> str:
+    return ".0%" if sort is NumberKind.SHARE else ",.2~f"
 
 
 def _lay_out(drawn: go.Figure, *, labels: Sequence[str], palette: Palette) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
 from dashboard.charts.series import hover
 from dashboard.charts.theme import FONT, PLAIN, mark, on_scale
@@ -63,7 +63,7 @@ def heat(
         Week to frame; a rate or a share.
     palette : Palette
     """
-    is_share = QUANTITIES[quantity].kind is Kind.SHARE
+    is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
     scale = palette.copper_scale if is_share else palette.sea_scale
     cells = [
         Cell(x, y, rows.get((area, week)), f"<b>{names[area]}</b> · ")

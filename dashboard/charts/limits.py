@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.charts.theme import Palette
-    from dashboard.numbers import Amount
+    from dashboard.numbers import Measurement
 
 #: Pixels of a bar, and characters of a label that stand on one line.
 BAR_HEIGHT, LABEL_WIDTH = 54, 22
@@ -40,15 +40,15 @@ class Bar:
     ----------
     label, note : str
         What is limited, and what stands below it.
-    used, expected : Amount
+    used, expected : Measurement
     words : str
         What else the pointer shows.
     """
 
     label: str
     note: str
-    used: Amount
-    expected: Amount
+    used: Measurement
+    expected: Measurement
     words: str = ""
 
 
@@ -99,7 +99,7 @@ def description(bars: Sequence[Bar]) -> str:
     return f"Use of each limit. {'; '.join(parts)}."
 
 
-def _is_over(one: Amount, top: float) -> bool:
+def _is_over(one: Measurement, top: float) -> bool:
     return any(end is not None and end > top for end in (one.value, one.high))
 
 

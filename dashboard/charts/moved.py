@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers
 from dashboard.charts.series import HOVER_WIDTH
 from dashboard.charts.theme import plain
@@ -19,7 +19,7 @@ from dashboard.revisions import moves as moved
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
     from dashboard.charts.theme import Palette
     from dashboard.revisions.moves import Move
 
@@ -75,7 +75,7 @@ class Span:
 def span(moves: Sequence[Move]) -> Span:
     """Return the axis that holds every figure, and of intervals as much as leaves room for them."""
     rows = [row for move in moves for row in _ends(move)]
-    if QUANTITIES[rows[0].quantity].kind is Kind.SHARE:
+    if QUANTITIES[rows[0].quantity].kind is QuantityKind.SHARE:
         ends = [end for row in rows for end in (row.estimate, row.ci_low, row.ci_high) if end]
         low, high = min(ends, default=0.0) - ROOM, max(ends, default=1.0) + ROOM
         return Span(max(low, 0.0), min(high, 1.0), is_log=False)
@@ -87,14 +87,14 @@ def span(moves: Sequence[Move]) -> Span:
     return Span(low / 1.1, high * 1.1, is_log=True)
 
 
-def dumbbells(moves: Sequence[Move], *, book: Book, palette: Palette) -> go.Figure:
+def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -> go.Figure:
     """Draw moves of one quantity, one a line.
 
     Parameters
     ----------
     moves : sequence of Move
         At least one, as `drawn` returns them.
-    book : Book
+    book : BulletinIndex
         Names the areas.
     palette : Palette
     """
@@ -119,7 +119,7 @@ def is_cut(moves: Sequence[Move]) -> bool:
     return any(any(ends.cuts(row)) for move in moves for row in _ends(move))
 
 
-def description(moves: Sequence[Move], *, book: Book, label: str) -> str:
+def description(moves: Sequence[Move], *, book: BulletinIndex, label: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     first = moves[0]
     place = moved.place_of(first)
@@ -153,7 +153,7 @@ def _intervals(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatte
 
 
 def _dots(
-    points: Sequence[Point], *, book: Book, ends: Span, colour: str, symbol: str
+    points: Sequence[Point], *, book: BulletinIndex, ends: Span, colour: str, symbol: str
 ) -> go.Scatter:
     """Put a dot at each figure; a zero, which no logarithmic axis has, stands at its low end."""
     return go.Scatter(
@@ -190,7 +190,7 @@ def _cut(points: Sequence[Point], *, ends: Span, colour: str) -> go.Scatter:
     )
 
 
-def _hover(move: Move, *, book: Book) -> str:
+def _hover(move: Move, *, book: BulletinIndex) -> str:
     size = ", ".join(part for part in (moved.shift(move), moved.in_errors(move)) if part)
     place = moved.place_of(move)
     lines = [
@@ -203,7 +203,7 @@ def _hover(move: Move, *, book: Book) -> str:
     return "<br>".join([f"<b>{escape(moved.where(move, book=book))}</b>", *told])
 
 
-def _label(move: Move, *, book: Book) -> str:
+def _label(move: Move, *, book: BulletinIndex) -> str:
     name = book.name(move.row.area)
     parts = wrap(f"{name[:1].upper()}{name[1:]}", LABEL_WIDTH)
     return "<br>".join([*(escape(part) for part in parts), move.row.week or "season"])

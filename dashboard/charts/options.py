@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.charts.theme import Palette
-    from dashboard.numbers import Amount
+    from dashboard.numbers import Measurement
 
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18
@@ -35,7 +35,7 @@ class Shift:
     Parameters
     ----------
     name : str
-    amount : Amount
+    amount : Measurement
         The difference from today's rule.
     words : str
         The difference and its interval, for the pointer and those who cannot see the figure.
@@ -43,7 +43,7 @@ class Shift:
     """
 
     name: str
-    amount: Amount
+    amount: Measurement
     words: str
     is_beaten: bool
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dashboard.charts import theme
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -53,7 +53,7 @@ class Panel:
         In order; the last one is named in the figure.
     closed : tuple of int
         Places of closed weeks.
-    sort : Sort
+    sort : NumberKind
     """
 
     weeks: tuple[str, ...]
@@ -61,7 +61,7 @@ class Panel:
     trend: tuple[Line, ...]
     past: tuple[Past, ...]
     closed: tuple[int, ...]
-    sort: Sort
+    sort: NumberKind
 
     @property
     def behind(self) -> list[Line]:
@@ -84,12 +84,12 @@ class Panel:
             theme.without_spikes(past),
         )
         top = 1.08 * (top or 1.0)
-        return min(top, 1.0) if self.sort is Sort.SHARE else top
+        return min(top, 1.0) if self.sort is NumberKind.SHARE else top
 
     @property
     def bottom(self) -> float:
         """Bottom of the axis: zero, and of a share the tenth below its lowest interval."""
-        if self.sort is not Sort.SHARE:
+        if self.sort is not NumberKind.SHARE:
             return 0.0
         lows = _known((*self.index, *self.behind), "ci_low") + _known(self.index, "raw")
         low = min([*lows, self.top - LEAST_SHARE])
@@ -139,9 +139,9 @@ def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
     return found + [CUT] * any(one.is_cut for one in panels)
 
 
-def amount(panel: Panel, line: Line, name: str) -> Amount:
+def amount(panel: Panel, line: Line, name: str) -> Measurement:
     """Return a figure of a line with its interval."""
-    return Amount(line[name], line["ci_low"], line["ci_high"], panel.sort)
+    return Measurement(line[name], line["ci_low"], line["ci_high"], panel.sort)
 
 
 def description(panel: Panel, *, of: str) -> str:

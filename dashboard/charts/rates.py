@@ -15,7 +15,7 @@ from dashboard.charts.rate_panel import amount
 from dashboard.charts.series import HOVER_WIDTH
 from dashboard.charts.theme import plain
 from dashboard.digits import percent
-from dashboard.numbers import Sort
+from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 HEIGHT = 236
 #: What stands over the axis of figures.
-UNITS = {Sort.RATIO: "fish per angler-hour", Sort.SHARE: "share of encounters"}
+UNITS = {NumberKind.RATIO: "fish per angler-hour", NumberKind.SHARE: "share of encounters"}
 
 
 def figure(panel: Panel, *, palette: Palette) -> go.Figure:
@@ -255,4 +255,4 @@ def _shut(at: int, *, palette: Palette) -> dict[str, Any]:
 
 
 def _said(panel: Panel, value: float) -> str:
-    return percent(value) if panel.sort is Sort.SHARE else f"{value:,.3g}"
+    return percent(value) if panel.sort is NumberKind.SHARE else f"{value:,.3g}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
 from dashboard.charts.theme import mark, plain
 
@@ -73,7 +73,7 @@ def panel(
         at = list(weeks).index(chosen)
         figure.add_vrect(at - 0.5, at + 0.5, fillcolor=palette.band, line_width=0, layer="below")
     _lay_out(figure, weeks=weeks, chosen=chosen, top=top, palette=palette)
-    is_share = QUANTITIES[quantity].kind is Kind.SHARE
+    is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
     figure.update_yaxes(tickformat=".0%" if is_share else ",.2~f")
     return figure
 

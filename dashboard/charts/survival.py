@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import plotly.graph_objects as go
 
 from dashboard.charts.theme import plain
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,7 +79,7 @@ def _faint(colour: str) -> str:
 
 
 def _words(one: Line) -> str:
-    alive = Amount(one["alive_prop"], one["ci_low"], one["ci_high"], Sort.SHARE)
+    alive = Measurement(one["alive_prop"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
     return (
         f"<b>{one['hours']:g} hours</b><br>{alive.figure()} alive"
         f"<br>{one['died']:,} died of {one['at_risk']:,}"

@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from dashboard.charts import theme
 from dashboard.charts.rates import UNITS, named, unit
 from dashboard.charts.theme import plain
-from dashboard.numbers import Sort
+from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -239,7 +239,7 @@ def _lay_out(drawn: go.Figure, run: Run, *, palette: Palette) -> None:
     first, last = min(days), max(days)
     ticks = _months(run.start, first, last)
     axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    words = "share come" if run.is_share else UNITS[Sort.RATIO]
+    words = "share come" if run.is_share else UNITS[NumberKind.RATIO]
     drawn.update_layout(
         height=HEIGHT, margin={"l": 44, "r": 12, "t": 24, "b": 26}, **plain(palette)
     )

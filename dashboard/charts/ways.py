@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
 from dashboard.alternative_estimates import bases as reckoned
 from dashboard.charts import theme
@@ -67,7 +67,7 @@ def panel(found: Sequence[Reading], *, palette: Palette) -> go.Figure:
         line = {"width": 1.2, "color": palette.sea, "dash": "dot"}
         figure.add_vline(usual.estimate, line=line, layer="below")
     _lay_out(figure, labels=[reckoned.short(one.basis) for one in found], palette=palette)
-    is_share = QUANTITIES[usual.quantity].kind is Kind.SHARE
+    is_share = QUANTITIES[usual.quantity].kind is QuantityKind.SHARE
     ticks: dict[str, Any] = {"tickformat": ".0%" if is_share else ",.2~f", "nticks": 5}
     figure.update_xaxes(range=[0, top], **ticks)
     return figure
@@ -76,7 +76,7 @@ def panel(found: Sequence[Reading], *, palette: Palette) -> go.Figure:
 def reach(found: Sequence[Reading]) -> float:
     """Return the end of the value axis; intervals that run on beyond it are marked."""
     top = ceiling([one.row for one in found])
-    is_share = QUANTITIES[found[0].row.quantity].kind is Kind.SHARE
+    is_share = QUANTITIES[found[0].row.quantity].kind is QuantityKind.SHARE
     return min(top, 1.0) if is_share else top
 
 

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analytics.options.baseline import Baseline
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 
-class Kind(StrEnum):
+class ChangeKind(StrEnum):
     """What a change may be about, in the order of the form."""
 
     DATES = "dates"
@@ -33,27 +33,27 @@ class Kind(StrEnum):
 
 
 LABELS = {
-    Kind.DATES: "Opening and closing",
-    Kind.WEEKDAYS: "Days of the week",
-    Kind.DAILY: "Daily limit",
-    Kind.LENGTH: "Minimum length",
-    Kind.MARKED: "Marked fish only",
-    Kind.METHODS: "Fishing methods",
-    Kind.DEATHS: "Deaths of released fish",
-    Kind.EFFORT: "How often anglers go",
-    Kind.SPAN: "Only between two days",
+    ChangeKind.DATES: "Opening and closing",
+    ChangeKind.WEEKDAYS: "Days of the week",
+    ChangeKind.DAILY: "Daily limit",
+    ChangeKind.LENGTH: "Minimum length",
+    ChangeKind.MARKED: "Marked fish only",
+    ChangeKind.METHODS: "Fishing methods",
+    ChangeKind.DEATHS: "Deaths of released fish",
+    ChangeKind.EFFORT: "How often anglers go",
+    ChangeKind.SPAN: "Only between two days",
 }
 #: Fields of a change that belong to each kind.
 FIELDS = {
-    Kind.DATES: ("close", "reopen", "open"),
-    Kind.WEEKDAYS: ("weekdays",),
-    Kind.DAILY: ("daily_limit_fish", "at_limit"),
-    Kind.LENGTH: ("min_length_mm",),
-    Kind.MARKED: ("mark_selective",),
-    Kind.METHODS: ("method_mix",),
-    Kind.DEATHS: ("release_rates",),
-    Kind.EFFORT: ("effort_factor",),
-    Kind.SPAN: ("first", "last"),
+    ChangeKind.DATES: ("close", "reopen", "open"),
+    ChangeKind.WEEKDAYS: ("weekdays",),
+    ChangeKind.DAILY: ("daily_limit_fish", "at_limit"),
+    ChangeKind.LENGTH: ("min_length_mm",),
+    ChangeKind.MARKED: ("mark_selective",),
+    ChangeKind.METHODS: ("method_mix",),
+    ChangeKind.DEATHS: ("release_rates",),
+    ChangeKind.EFFORT: ("effort_factor",),
+    ChangeKind.SPAN: ("first", "last"),
 }
 _NONE = Change()
 
@@ -70,7 +70,7 @@ class Today:
     mix: Mapping[str, float]
 
 
-def kinds_of(change: Change) -> list[Kind]:
+def kinds_of(change: Change) -> list[ChangeKind]:
     """Return what a change is about."""
     return [
         kind
@@ -79,12 +79,12 @@ def kinds_of(change: Change) -> list[Kind]:
     ]
 
 
-def without(change: Change, kind: Kind) -> Change:
+def without(change: Change, kind: ChangeKind) -> Change:
     """Return a change with today's rule for a kind."""
     return replace(change, **{name: getattr(_NONE, name) for name in FIELDS[kind]})
 
 
-def begun(change: Change, kind: Kind, baseline: Baseline) -> Change:
+def begun(change: Change, kind: ChangeKind, baseline: Baseline) -> Change:
     """Return a change that is about a kind, with a value to start from where it has none."""
     if kind in kinds_of(change):
         return change
@@ -127,25 +127,25 @@ def _deaths(baseline: Baseline, _: Today) -> dict[str, Any]:
     return {"release_rates": (row | words,)}
 
 
-_STARTS: dict[Kind, Any] = {
-    Kind.DATES: _dates,
-    Kind.WEEKDAYS: lambda *_: {"weekdays": "67"},
-    Kind.DAILY: lambda _, now: {
+_STARTS: dict[ChangeKind, Any] = {
+    ChangeKind.DATES: _dates,
+    ChangeKind.WEEKDAYS: lambda *_: {"weekdays": "67"},
+    ChangeKind.DAILY: lambda _, now: {
         "daily_limit_fish": max(now.daily_limit_fish - 1, 1),
         "at_limit": AtLimit.GO_ON,
     },
-    Kind.LENGTH: lambda _, now: {"min_length_mm": now.min_length_mm + 20},
-    Kind.MARKED: lambda *_: {"mark_selective": True},
-    Kind.METHODS: lambda _, now: {"method_mix": dict(now.mix)},
-    Kind.DEATHS: _deaths,
-    Kind.EFFORT: lambda *_: {"effort_factor": 0.9},
-    Kind.SPAN: lambda baseline, _: {"first": option_sets.first_day(baseline)},
+    ChangeKind.LENGTH: lambda _, now: {"min_length_mm": now.min_length_mm + 20},
+    ChangeKind.MARKED: lambda *_: {"mark_selective": True},
+    ChangeKind.METHODS: lambda _, now: {"method_mix": dict(now.mix)},
+    ChangeKind.DEATHS: _deaths,
+    ChangeKind.EFFORT: lambda *_: {"effort_factor": 0.9},
+    ChangeKind.SPAN: lambda baseline, _: {"first": option_sets.first_day(baseline)},
 }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ground:
+class FormContext:
     """What the widgets of a form offer."""
 
-    book: Book
+    book: BulletinIndex
     baseline: Baseline

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.baseline_io import from_table, limits_of
 from analytics.options.option_file import read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from dashboard.options import records
-from dashboard.options.change_kinds import Kind, kinds_of
+from dashboard.options.change_kinds import ChangeKind, kinds_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     from analytics.options.baseline import Baseline, Limit
     from analytics.options.compare import Fans
     from analytics.options.option import Option
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Scales:
+class ComparisonInputs:
     """What options of a season are weighed on.
 
     Parameters
@@ -45,7 +45,7 @@ class Scales:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Weighed:
+class ComparisonResult:
     """Options weighed.
 
     Parameters
@@ -65,7 +65,7 @@ class Weighed:
     refused: tuple[str, ...] = ()
 
 
-def scales(book: Book) -> Scales | None:
+def scales(book: BulletinIndex) -> ComparisonInputs | None:
     """Return what options are weighed on; None where the bulletin holds no draws."""
     draws = book.bulletin.table("draws")
     if not draws.num_rows:
@@ -73,15 +73,15 @@ def scales(book: Book) -> Scales | None:
     standing = book.bulletin.table("standing")
     limits, left_out = limits_of(standing)
     binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
-    return Scales(from_table(draws), limits, left_out, binding)
+    return ComparisonInputs(from_table(draws), limits, left_out, binding)
 
 
-def weighed(on: Scales, text: str) -> Weighed:
+def weighed(on: ComparisonInputs, text: str) -> ComparisonResult:
     """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
     options = tuple(_bare(one) for one in read_options(text).options)
     try:
         return _weighed(on, options, ())
-    except WrongUse as error:
+    except UsageError as error:
         refused = {one.name: _why(on, one) for one in options}
         sound = tuple(one for one in options if not refused[one.name])
         if len(sound) == len(options):  # each alone is sound: their company is at fault
@@ -91,24 +91,26 @@ def weighed(on: Scales, text: str) -> Weighed:
 
 def _bare(one: Option) -> Option:
     """Return an option without the changes that say nothing yet, as the form begins them."""
-    told = tuple(change for change in one.changes if set(kinds_of(change)) - {Kind.SPAN})
+    told = tuple(change for change in one.changes if set(kinds_of(change)) - {ChangeKind.SPAN})
     return replace(one, changes=told)
 
 
-def _weighed(on: Scales, options: tuple[Option, ...], refused: tuple[str, ...]) -> Weighed:
-    from analytics.options.compare import weigh  # noqa: PLC0415 - other pages do without the engine
+def _weighed(
+    on: ComparisonInputs, options: tuple[Option, ...], refused: tuple[str, ...]
+) -> ComparisonResult:
+    from analytics.options.compare import compare_options  # noqa: PLC0415 - other pages do without the engine
 
-    found = weigh(on.baseline, options, on.limits)
+    found = compare_options(on.baseline, options, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
     told = records.index(tables, binding=on.binding, through=on.baseline.through)
-    return Weighed(tables, told, found.fans, refused)
+    return ComparisonResult(tables, told, found.fans, refused)
 
 
-def _why(on: Scales, one: Option) -> str:
+def _why(on: ComparisonInputs, one: Option) -> str:
     """Return why an option is refused, with its name; empty where it is not."""
     try:
         _weighed(on, (one,), ())
-    except WrongUse as error:
+    except UsageError as error:
         words = str(error)
         return words if one.name in words else f"{one.name}: {words}"
     return ""

@@ -9,14 +9,14 @@ import streamlit as st
 
 from analytics.options.option import AtLimit
 from dashboard.options import option_sets
-from dashboard.options.change_kinds import LABELS, Kind, today
+from dashboard.options.change_kinds import LABELS, ChangeKind, today
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
     from analytics.options.option import Change
-    from dashboard.options.change_kinds import Ground
+    from dashboard.options.change_kinds import FormContext
 
 DAYS = {"1": "Mon", "2": "Tue", "3": "Wed", "4": "Thu", "5": "Fri", "6": "Sat", "7": "Sun"}
 AT_LIMIT = {
@@ -59,7 +59,7 @@ def percent(label: str, part: float, name: str, *, most: int = 100) -> float:
     return part if kept else shown / 100
 
 
-def areas(chosen: Sequence[str], ground: Ground, start: str) -> tuple[str, ...]:
+def areas(chosen: Sequence[str], ground: FormContext, start: str) -> tuple[str, ...]:
     """Draw the areas of a change; none is all of them."""
     known = ground.baseline.areas
     options = [*known, *(one for one in chosen if one not in known)]
@@ -73,27 +73,27 @@ def areas(chosen: Sequence[str], ground: Ground, start: str) -> tuple[str, ...]:
     return tuple(one for one in options if one in found)
 
 
-def kinds(chosen: Sequence[Kind], start: str) -> list[Kind]:
+def kinds(chosen: Sequence[ChangeKind], start: str) -> list[ChangeKind]:
     """Draw what a change is about."""
     name = key(f"{start}-kinds")
     seed(name, list(chosen))
     found = st.pills(
         "What changes",
-        list(Kind),
+        list(ChangeKind),
         selection_mode="multi",
         key=name,
         format_func=LABELS.get,
         wrap=True,
     )
-    return [Kind(one) for one in found or []]
+    return [ChangeKind(one) for one in found or []]
 
 
-def draw(kind: Kind, change: Change, ground: Ground, start: str) -> Change:
+def draw(kind: ChangeKind, change: Change, ground: FormContext, start: str) -> Change:
     """Draw the widgets of one kind and return the change as they tell it."""
     return _DRAWN[kind](change, ground, f"{start}-{kind}")
 
 
-def _dates(change: Change, ground: Ground, start: str) -> Change:
+def _dates(change: Change, ground: FormContext, start: str) -> Change:
     close, reopen, open_ = st.columns(3)
     with close:
         closed = _day("Closed from", change.close, ground, f"{start}-close")
@@ -104,7 +104,7 @@ def _dates(change: Change, ground: Ground, start: str) -> Change:
     return replace(change, close=closed, reopen=again, open=longer)
 
 
-def _span(change: Change, ground: Ground, start: str) -> Change:
+def _span(change: Change, ground: FormContext, start: str) -> Change:
     left, right, _ = st.columns(3)
     with left:
         first = _day("Changed from", change.first, ground, f"{start}-first")
@@ -113,7 +113,7 @@ def _span(change: Change, ground: Ground, start: str) -> Change:
     return replace(change, first=first, last=last)
 
 
-def _day(label: str, value: date | None, ground: Ground, name: str) -> date | None:
+def _day(label: str, value: date | None, ground: FormContext, name: str) -> date | None:
     ends = [option_sets.first_day(ground.baseline), option_sets.last_day(ground.baseline)]
     ends += [value] if value else []
     seed(key(name), value)
@@ -122,7 +122,7 @@ def _day(label: str, value: date | None, ground: Ground, name: str) -> date | No
     )
 
 
-def _weekdays(change: Change, _: Ground, start: str) -> Change:
+def _weekdays(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-days")
     seed(name, [one for one in DAYS if one in change.weekdays])
     found = st.pills("Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.get)
@@ -131,7 +131,7 @@ def _weekdays(change: Change, _: Ground, start: str) -> Change:
     return replace(change, weekdays="".join(one for one in DAYS if one in (found or [])))
 
 
-def _daily(change: Change, ground: Ground, start: str) -> Change:
+def _daily(change: Change, ground: FormContext, start: str) -> Change:
     left, right = st.columns([1, 2])
     now = today(ground.baseline, change).daily_limit_fish
     with left:
@@ -149,7 +149,7 @@ def _at_words(one: AtLimit) -> str:
     return AT_LIMIT[AtLimit(one)]
 
 
-def _length(change: Change, ground: Ground, start: str) -> Change:
+def _length(change: Change, ground: FormContext, start: str) -> Change:
     now = today(ground.baseline, change).min_length_mm
     value = slide(
         f"Minimum length in mm (now {now:g})",
@@ -161,7 +161,7 @@ def _length(change: Change, ground: Ground, start: str) -> Change:
     return replace(change, min_length_mm=value)
 
 
-def _marked(change: Change, _: Ground, start: str) -> Change:
+def _marked(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-marked")
     seed(name, bool(change.mark_selective))
     found = st.radio(
@@ -170,7 +170,7 @@ def _marked(change: Change, _: Ground, start: str) -> Change:
     return replace(change, mark_selective=bool(found))
 
 
-def _methods(change: Change, ground: Ground, start: str) -> Change:
+def _methods(change: Change, ground: FormContext, start: str) -> Change:
     mix = dict(change.method_mix or {})
     known = [one for one in ground.baseline.methods if one]
     names = [*known, *(one for one in mix if one not in known)]
@@ -209,7 +209,7 @@ def whole(mix: Mapping[str, float]) -> dict[str, int]:
     return floors
 
 
-def _deaths(change: Change, ground: Ground, start: str) -> Change:
+def _deaths(change: Change, ground: FormContext, start: str) -> Change:
     row, *others = (dict(one) for one in change.release_rates)
     sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
     with sizes:
@@ -240,21 +240,21 @@ def _pick(label: str, options: list[str], value: str, name: str, said: dict[str,
     )
 
 
-def _effort(change: Change, _: Ground, start: str) -> Change:
+def _effort(change: Change, _: FormContext, start: str) -> Change:
     part = percent(
         "Trips of an open day, % of today's", change.effort_factor, f"{start}-factor", most=200
     )
     return replace(change, effort_factor=part)
 
 
-_DRAWN: dict[Kind, Any] = {
-    Kind.DATES: _dates,
-    Kind.WEEKDAYS: _weekdays,
-    Kind.DAILY: _daily,
-    Kind.LENGTH: _length,
-    Kind.MARKED: _marked,
-    Kind.METHODS: _methods,
-    Kind.DEATHS: _deaths,
-    Kind.EFFORT: _effort,
-    Kind.SPAN: _span,
+_DRAWN: dict[ChangeKind, Any] = {
+    ChangeKind.DATES: _dates,
+    ChangeKind.WEEKDAYS: _weekdays,
+    ChangeKind.DAILY: _daily,
+    ChangeKind.LENGTH: _length,
+    ChangeKind.MARKED: _marked,
+    ChangeKind.METHODS: _methods,
+    ChangeKind.DEATHS: _deaths,
+    ChangeKind.EFFORT: _effort,
+    ChangeKind.SPAN: _span,
 }

@@ -9,7 +9,7 @@ import streamlit as st
 
 from analytics.options.option import Change, Option
 from dashboard.options import change_kinds, fields, option_sets
-from dashboard.options.change_kinds import Ground, Kind
+from dashboard.options.change_kinds import ChangeKind, FormContext
 
 if TYPE_CHECKING:
     from analytics.options.option_file import OptionSet
@@ -23,7 +23,7 @@ ABOUT = (
 )
 
 
-def draw(found: OptionSet, ground: Ground) -> OptionSet:
+def draw(found: OptionSet, ground: FormContext) -> OptionSet:
     """Draw the form and return the set as it stands in it; a pressed button starts a new run."""
     at = _choose(found)
     with st.container(border=True, key="option-box"):
@@ -52,7 +52,7 @@ def _choose(found: OptionSet) -> int:
     return int(at or 0)
 
 
-def _option(one: Option, ground: Ground, *, at: int) -> Option:
+def _option(one: Option, ground: FormContext, *, at: int) -> Option:
     start = f"{at}"
     name = fields.words("Name of the option", one.name, f"{start}-name")
     changes = [
@@ -64,7 +64,7 @@ def _option(one: Option, ground: Ground, *, at: int) -> Option:
     return replace(one, name=name, changes=tuple(changes), **response)
 
 
-def _change(change: Change, ground: Ground, *, start: str, number: int, of: int) -> Change:
+def _change(change: Change, ground: FormContext, *, start: str, number: int, of: int) -> Change:
     """Draw a change: its areas, what it is about, and a row of widgets for each of that."""
     if of > 1:
         st.markdown(f"**Change {number + 1}**")
@@ -74,7 +74,7 @@ def _change(change: Change, ground: Ground, *, start: str, number: int, of: int)
     with right:
         chosen = fields.kinds(change_kinds.kinds_of(change), start)
     change = replace(change, areas=areas)
-    for kind in Kind:
+    for kind in ChangeKind:
         if kind in chosen:
             change = fields.draw(
                 kind, change_kinds.begun(change, kind, ground.baseline), ground, start

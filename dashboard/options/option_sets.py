@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import streamlit as st
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.option import Change, Option
 from analytics.options.option_file import OptionSet, from_link, read_options, to_link
 from dashboard import url_state
@@ -42,7 +42,7 @@ def held(baseline: Baseline) -> tuple[OptionSet, list[str]]:
         return state[_SET], []
     try:
         found = from_link(asked[0])
-    except WrongUse as error:
+    except UsageError as error:
         take(example(baseline))
         return state[_SET], [f"{error}; an example stands in its place"]
     take(found)
@@ -63,7 +63,7 @@ def hold(found: OptionSet) -> str:
     if state.get(_SET) != found or KEY not in state:
         try:
             state[_LINKED] = to_link(found)
-        except WrongUse as error:
+        except UsageError as error:
             state[_LINKED] = ""
             why = str(error)
     elif not state.get(_LINKED):
@@ -104,7 +104,7 @@ def uploaded(
     st.session_state[_FILE] = file.file_id
     try:
         found = read_options(file.getvalue())
-    except WrongUse as error:
+    except UsageError as error:
         return [KEPT, *str(error).splitlines()]
     faults = list(check(found))
     if faults:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dashboard.digits import power
-from dashboard.numbers import Amount
+from dashboard.numbers import Measurement
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,7 +32,7 @@ LIKELY = 0.5
 NOTHING = 1e-6
 
 
-class Moved(Amount):
+class Moved(Measurement):
     """A difference: its digits follow its interval alone, for its size may be near none."""
 
     __slots__ = ()
@@ -41,7 +41,7 @@ class Moved(Amount):
     def place(self) -> int:
         """Power of ten of the last digit: two digits of half the interval."""
         if self.low is None or self.high is None or self.high <= self.low:
-            return Amount(self.value).place
+            return Measurement(self.value).place
         return max(power((self.high - self.low) / 2) - 1, 0)
 
 
@@ -83,11 +83,11 @@ class Answered:
         """Names of the options beside today's rule."""
         return self.options[1:]
 
-    def figure(self, option: str, area: str | None, quantity: str) -> Amount:
+    def figure(self, option: str, area: str | None, quantity: str) -> Measurement:
         """Return the season total of an option."""
         return _amount(self.figures.get((option, area, quantity)), "estimate", "ci_low", "ci_high")
 
-    def difference(self, option: str, area: str | None, quantity: str) -> Amount:
+    def difference(self, option: str, area: str | None, quantity: str) -> Measurement:
         """Return the difference of an option from today's rule."""
         names = ("difference", "difference_low", "difference_high")
         one = _amount(self.figures.get((option, area, quantity)), *names)
@@ -156,12 +156,12 @@ def index(
     )
 
 
-def total(line: Line) -> Amount:
+def total(line: Line) -> Measurement:
     """Return the total of a line of limits."""
     return _amount(line, "estimate", "ci_low", "ci_high")
 
 
-def is_nothing(one: Amount) -> bool:
+def is_nothing(one: Measurement) -> bool:
     """Return whether a difference is none, and surely none."""
     return all(part is not None and abs(part) < NOTHING for part in (one.value, one.low, one.high))
 
@@ -172,8 +172,8 @@ def _ordered(reach: Mapping[tuple[str, str], Line], options: Sequence[str]) -> t
     return tuple(sorted(names, key=lambda name: -(chance[name] or 0.0)))
 
 
-def _amount(line: Line | None, *names: str) -> Amount:
-    return Amount(None) if line is None else Amount(*(line[name] for name in names))
+def _amount(line: Line | None, *names: str) -> Measurement:
+    return Measurement(None) if line is None else Measurement(*(line[name] for name in names))
 
 
 def _lines(table: pa.Table) -> list[Line]:

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from dashboard.bulletin_index import Book
-    from dashboard.numbers import Amount
+    from dashboard.bulletin_index import BulletinIndex
+    from dashboard.numbers import Measurement
     from dashboard.options.records import Answered
     from dashboard.season_limits.records import Line
 
@@ -46,7 +46,9 @@ _UNSURE = {
 }
 
 
-def answer(found: Answered, limits: Mapping[str, str], area: str | None, book: Book) -> str:
+def answer(
+    found: Answered, limits: Mapping[str, str], area: str | None, book: BulletinIndex
+) -> str:
     """Return a sentence on each option (Markdown).
 
     Parameters
@@ -56,7 +58,7 @@ def answer(found: Answered, limits: Mapping[str, str], area: str | None, book: B
         Each limit in the words of a sentence (Markdown).
     area : str or None
         The area that is told of; None for all together.
-    book : Book
+    book : BulletinIndex
     """
     if not found.changed:
         return "There is no option to weigh; add one below."
@@ -92,7 +94,7 @@ def _is_verb(words: str) -> bool:
     return words.startswith(("costs", "gives"))
 
 
-def _said(name: str, one: Amount, level: float | None = None) -> str:
+def _said(name: str, one: Measurement, level: float | None = None) -> str:
     if one.value is None:
         return f"what it does to {standings.what([name])} cannot be told"
     if records.is_nothing(one):
@@ -107,19 +109,19 @@ def _said(name: str, one: Amount, level: float | None = None) -> str:
     return (less if one.value < 0 else more).format(size)
 
 
-def signed(one: Amount) -> str:
+def signed(one: Measurement) -> str:
     """Return a difference with its sign; a dash where there is none."""
     return DASH if one.value is None else _sign(one, one.value)
 
 
-def signed_span(one: Amount) -> str:
+def signed_span(one: Measurement) -> str:
     """Return the interval of a difference, such as ``−470 to −180``; empty where it has none."""
     if one.low is None or one.high is None:
         return ""
     return f"{_sign(one, one.low)} to {_sign(one, one.high)}"
 
 
-def _sign(one: Amount, value: float) -> str:
+def _sign(one: Measurement, value: float) -> str:
     shown = one.shown(value)
     return f"+{shown}" if value > 0 and shown != "0" else shown
 

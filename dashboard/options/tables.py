@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
-    from dashboard.numbers import Amount
+    from dashboard.bulletin_index import BulletinIndex
+    from dashboard.numbers import Measurement
     from dashboard.options.records import Answered, Line
 
 OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
@@ -28,13 +28,13 @@ LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's 
 
 
 def decision(
-    book: Book, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
+    book: BulletinIndex, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
 ) -> str:
     """Return the decision table: a line an option, a group an area.
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     found : Answered
     labels : mapping of str to str
         Each limit in short, as it stands in the data.
@@ -74,7 +74,7 @@ def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
     return html_tables.amount(whole) + "".join(f"<b>{escape(one)}</b>{rest}" for one, rest in moved)
 
 
-def _moved(one: Amount) -> tuple[str, str]:
+def _moved(one: Measurement) -> tuple[str, str]:
     """Return a difference and, as HTML, its interval."""
     if records.is_nothing(one):
         return "no change", ""

@@ -6,15 +6,15 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers, reasons
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Amount, Sort
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released.records import REPORTED, SAMPLED, head, where
 from dashboard.week.sentences import MET
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
     from dashboard.released.records import Line, Released, Told
 
 
@@ -57,7 +57,7 @@ def has(told: Released) -> bool:
     return bool(told.classes)
 
 
-def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
     if not told.classes:
         return (
@@ -67,7 +67,7 @@ def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
     return "\n\n".join(_answer_of(book, told, area) for area in areas)
 
 
-def _answer_of(book: Book, told: Released, area: str | None) -> str:
+def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
     sampled, reported = (_row(told, basis, area, MET) for basis in (SAMPLED, REPORTED))
     start = f"{where(book, area).capitalize()}, season through week {book.card.through}: "
     if area is not None:
@@ -125,7 +125,7 @@ def _largest(told: Released, area: str | None) -> str:
     return ""
 
 
-def _used(book: Book, area: str | None) -> str:
+def _used(book: BulletinIndex, area: str | None) -> str:
     """Return which of the two the result rows of the bulletin are."""
     rows = [book.row(area, None, name) for name in CLASSES]
     starts = {
@@ -141,9 +141,9 @@ def _used(book: Book, area: str | None) -> str:
     return f" The other pages and files count the four classes {words}."
 
 
-def ratio_of(line: Line) -> Amount:
+def ratio_of(line: Line) -> Measurement:
     """Return the ratio of a line of the comparison with its interval."""
-    return Amount(line["ratio"], line["ci_low"], line["ci_high"], Sort.RATIO)
+    return Measurement(line["ratio"], line["ci_low"], line["ci_high"], NumberKind.RATIO)
 
 
 def _row(told: Released, basis: str, area: str | None, quantity: str) -> Row | None:
@@ -151,9 +151,9 @@ def _row(told: Released, basis: str, area: str | None, quantity: str) -> Row | N
     return found.row if found else None
 
 
-def dots(told: Released, area: str | None) -> list[Dot]:
+def dots(told: Released, area: str | None) -> list[ForestRow]:
     """Return the classes of a domain by both methods; none where not one has a number."""
-    found: list[Dot] = []
+    found: list[ForestRow] = []
     for quantity, label in ALL.items():
         for basis in (SAMPLED, REPORTED):
             one = told.classes.get((basis, area, None, quantity))
@@ -162,25 +162,25 @@ def dots(told: Released, area: str | None) -> list[Dot]:
     return found if any(dot.amount.value is not None for dot in found) else []
 
 
-def _dot(one: Told, *, label: str, basis: str) -> Dot:
-    amount = numbers.of_row(one.row, Sort.COUNT)
+def _dot(one: Told, *, label: str, basis: str) -> ForestRow:
+    amount = numbers.of_row(one.row, NumberKind.COUNT)
     lines = [basis, reasons.behind(one.row)]
     lines += [_sample_words(one)] if basis == SAMPLED else []
     words = "\n".join(line for line in lines if line)
-    return Dot(label, amount, hue=HUE[basis], words=words)
+    return ForestRow(label, amount, hue=HUE[basis], words=words)
 
 
-def ratio_dots(told: Released, area: str | None) -> list[Dot]:
+def ratio_dots(told: Released, area: str | None) -> list[ForestRow]:
     """Return sampled over reported, class by class, of a domain."""
     found = []
     for quantity, label in ALL.items():
         line = told.compared.get((area, None, quantity))
         if line is not None:
-            found.append(Dot(label, ratio_of(line), words=line["reason"] or ""))
+            found.append(ForestRow(label, ratio_of(line), words=line["reason"] or ""))
     return found if any(dot.amount.value is not None for dot in found) else []
 
 
-def table(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def table(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return the classes of some domains as an HTML table, a domain after the other.
 
     A reason that several cells of a domain share is said once, below its lines.
@@ -249,12 +249,12 @@ def _sample_words(one: Told) -> str:
     return words
 
 
-def rules(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def rules(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return how samples were pooled, each rule once, with its area where there are several."""
     return _by_area(book, told, areas, lambda one: [one.more["rule"]] if one.more["rule"] else [])
 
 
-def behind(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def behind(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return what else the bulletin notes of the sampled figures, each note once."""
 
     def notes(one: Told) -> list[str]:
@@ -266,7 +266,7 @@ def behind(book: Book, told: Released, areas: Sequence[str | None]) -> str:
 
 
 def _by_area(
-    book: Book,
+    book: BulletinIndex,
     told: Released,
     areas: Sequence[str | None],
     words: Callable[[Told], Sequence[str]],

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
     import pyarrow as pa
 
-    from dashboard.charts.forest import Dot
+    from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
 
 T = TypeVar("T")
@@ -48,7 +48,7 @@ def grid(items: Sequence[T], draw: Callable[[T], None]) -> None:
                 draw(one)
 
 
-def legend(found: Sequence[Dot], named: Sequence[tuple[str, str]]) -> None:
+def legend(found: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> None:
     """Draw the signs of a figure of dots with their words."""
     hues = dict(dotted.HUES)
     drawn = {dot.hue for dot in found}
@@ -58,7 +58,7 @@ def legend(found: Sequence[Dot], named: Sequence[tuple[str, str]]) -> None:
 
 
 def dots(
-    found: Sequence[Dot],
+    found: Sequence[ForestRow],
     *,
     title: str,
     key: str,
@@ -70,7 +70,7 @@ def dots(
 
     Parameters
     ----------
-    found : sequence of Dot
+    found : sequence of ForestRow
         One or more.
     title : str
         As it stands in the data; escaped here.

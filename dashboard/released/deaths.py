@@ -6,9 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers
-from dashboard.charts.forest import Dot
+from dashboard.charts.forest import ForestRow
 from dashboard.digits import percent
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.classes import HUE
 from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, where
@@ -16,7 +16,7 @@ from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.released.records import Line, Released
 
 
@@ -41,18 +41,18 @@ def total(told: Released, area: str | None, *, table: str = "deaths") -> Line | 
     return next((one for one in told.of(table, area) if one["fate"] == "all"), None)
 
 
-def deaths_of(line: Line) -> Amount:
+def deaths_of(line: Line) -> Measurement:
     """Return the deaths of a line with their interval; one without width is none."""
     low, high = line["ci_low"], line["ci_high"]
-    return Amount(line["deaths"]) if low == high else Amount(line["deaths"], low, high)
+    return Measurement(line["deaths"]) if low == high else Measurement(line["deaths"], low, high)
 
 
-def rate_of(line: Line) -> Amount:
+def rate_of(line: Line) -> Measurement:
     """Return the rate of a line with its interval, as far as it has one."""
     low, high = (line.get(end) for end in ("rate_low", "rate_high"))
     if low == high:
         low, high = None, None
-    return Amount(line["rate_prop"], low, high, Sort.SHARE)
+    return Measurement(line["rate_prop"], low, high, NumberKind.SHARE)
 
 
 def is_certain(line: Line) -> bool:
@@ -68,7 +68,7 @@ def bracket(line: Line) -> str:
     return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
-def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return what the season cost, in sentences (Markdown)."""
     if not told.lines["deaths"]:
         return (
@@ -78,7 +78,7 @@ def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
     return "\n\n".join(_answer_of(book, told, area) for area in areas)
 
 
-def _answer_of(book: Book, told: Released, area: str | None) -> str:
+def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
     place, line = where(book, area), total(told, area)
     start = f"{place[:1].upper()}{place[1:]}, season through week {book.card.through}"
     if line is None or line["deaths"] is None:
@@ -204,9 +204,9 @@ def out_of(line: Line, lines: Sequence[Line]) -> str:
     return "kept" if lost and math.isclose(lost, kept) else "met"
 
 
-def fish_of(line: Line) -> Amount:
+def fish_of(line: Line) -> Measurement:
     """Return the fish of a line, in the digits that their error allows."""
-    return Amount(line["fish"], *_about(line["fish"], line["fish_se"]))
+    return Measurement(line["fish"], *_about(line["fish"], line["fish_se"]))
 
 
 def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
@@ -227,7 +227,7 @@ NAMES = (
 _BASES = {SAMPLED_DEATHS: SAMPLED, "deaths": REPORTED}
 
 
-def sums(told: Released, area: str | None) -> list[Dot]:
+def sums(told: Released, area: str | None) -> list[ForestRow]:
     """Return kept, released, lost and all deaths of a domain, by the sample and by reports."""
     found = []
     for fate, usual in FATES.items():
@@ -241,7 +241,7 @@ def sums(told: Released, area: str | None) -> list[Dot]:
     return known(found)
 
 
-def by_group(told: Released, area: str | None) -> list[Dot]:
+def by_group(told: Released, area: str | None) -> list[ForestRow]:
     """Return reported deaths, a dot for each group of fish; small groups are left out."""
     whole = total(told, area)
     least = LEAST_PART * ((whole["deaths"] if whole else None) or 0.0)
@@ -255,7 +255,7 @@ def by_group(told: Released, area: str | None) -> list[Dot]:
     )
 
 
-def by_area(book: Book, told: Released) -> list[Dot]:
+def by_area(book: BulletinIndex, told: Released) -> list[ForestRow]:
     """Return all deaths together, by the sample and by reports, for each area."""
     found = []
     for area in book.areas:
@@ -266,19 +266,19 @@ def by_area(book: Book, told: Released) -> list[Dot]:
     return known(found)
 
 
-def known(dots: list[Dot]) -> list[Dot]:
+def known(dots: list[ForestRow]) -> list[ForestRow]:
     """Return the dots of a figure; none where not one of them has a number."""
     return dots if any(dot.amount.value is not None for dot in dots) else []
 
 
-def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> Dot:
+def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> ForestRow:
     lines = []
     if line["fish"] is not None and line["rate_prop"] is not None:
         fish = f"{fish_of(line).words} {out_of(line, every)}"
         lines.append(f"{fish}, at a rate of {rate_of(line).words}")
     lines += [one for one in (line["standing"], line["reason"]) if one]
     words = "\n".join(lines)
-    return Dot(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
+    return ForestRow(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
 
 
 # Deaths of the season by group of fish, as tables.
@@ -295,7 +295,7 @@ ALL_RATES = (
 
 
 def table(
-    book: Book, told: Released, areas: Sequence[str | None], *, is_short: bool = False
+    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> str:
     """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
 
@@ -344,7 +344,7 @@ def _shared(told: Released, areas: Sequence[str | None], *, is_short: bool) -> l
     )
 
 
-def _headings(book: Book, told: Released, area: str | None) -> dict[str, str]:
+def _headings(book: BulletinIndex, told: Released, area: str | None) -> dict[str, str]:
     """Return the heading of a domain for each table that has lines: reports, then the sample."""
     name = head(book, area)
     if not told.of(SAMPLED_DEATHS, area):
@@ -371,7 +371,7 @@ def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list
     ]
 
 
-def _deaths(line: Line, deaths: Amount) -> str:
+def _deaths(line: Line, deaths: Measurement) -> str:
     if deaths.value is None:
         return numbers.DASH
     if is_certain(line):
@@ -379,7 +379,7 @@ def _deaths(line: Line, deaths: Amount) -> str:
     return html_tables.amount(deaths)
 
 
-def _rate(rate: Amount) -> str:
+def _rate(rate: Measurement) -> str:
     return rate.words + html_tables.small(rate.limits or "no error given")
 
 

@@ -22,7 +22,7 @@ from dashboard.week.sentences import RATE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.forest import Dot
+    from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
@@ -164,7 +164,7 @@ def species(choice: Choice, told: Released) -> None:
     components.download("other species", table, choice, "bycatch")
 
 
-def _species_panel(choice: Choice, found: Sequence[Dot], area: str | None) -> None:
+def _species_panel(choice: Choice, found: Sequence[ForestRow], area: str | None) -> None:
     title, key = gone_back.head(choice.book, area), f"species-{area or 'all'}"
     components.dots(found, title=title, key=key, of="Fish per angler-hour")
 

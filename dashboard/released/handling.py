@@ -5,8 +5,8 @@ from __future__ import annotations
 import pyarrow as pa
 
 from dashboard import html_tables
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Amount, Sort
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import Measurement, NumberKind
 
 ANSWER = (
     "Where the hook sits decides most of it: of fish hooked in the jaw **2.3 %** died, of fish "
@@ -55,10 +55,10 @@ NAMES = (("sea", "share of fish that died"),)
 _HEADS = ("Wound site", "Died", "Share of fish hooked there")
 
 
-def dots() -> list[Dot]:
+def dots() -> list[ForestRow]:
     """Return deaths by wound site in print, the most deadly first."""
     return [
-        Dot(name, Amount(died, sort=Sort.SHARE), words="Lindsay et al. (2004)")
+        ForestRow(name, Measurement(died, sort=NumberKind.SHARE), words="Lindsay et al. (2004)")
         for name, died, _ in ranked()
     ]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released.records import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
@@ -79,14 +79,14 @@ def span(told: Released) -> tuple[float, float]:
     return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
 
 
-def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
     if not told.lines["lengths"] and not told.lines["legal_share"]:
         return "There are no lengths to show: no fish was measured this season."
     return "\n\n".join(_answer_of(book, told, area) for area in areas)
 
 
-def _answer_of(book: Book, told: Released, area: str | None) -> str:
+def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
     place = where(book, area)
     start = f"{place[:1].upper()}{place[1:]}"
     lines = shares(told, area)
@@ -123,9 +123,9 @@ def shares(told: Released, area: str | None) -> list[Line]:
     return sorted(found, key=lambda one: one["min_length_mm"] or 0.0)
 
 
-def share_of(line: Line) -> Amount:
+def share_of(line: Line) -> Measurement:
     """Return a legal share with its interval."""
-    return Amount(line["share"], line["ci_low"], line["ci_high"], Sort.SHARE)
+    return Measurement(line["share"], line["ci_low"], line["ci_high"], NumberKind.SHARE)
 
 
 def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:

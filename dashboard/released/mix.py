@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Amount
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import Measurement
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
 from dashboard.released.records import where
@@ -14,7 +14,7 @@ from dashboard.released.records import where
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.released.records import Line, Released
 
 _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
@@ -37,12 +37,12 @@ OTHER_FISHERIES = (
 )
 
 
-def answer(book: Book, told: Released, areas: Sequence[str | None]) -> str:
+def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return what the mix of methods does to deaths of sublegal fish (Markdown)."""
     return "\n\n".join(_of(book, told, area) for area in areas)
 
 
-def _of(book: Book, told: Released, area: str | None) -> str:
+def _of(book: BulletinIndex, told: Released, area: str | None) -> str:
     place = where(book, area)
     start = f"{place[:1].upper()}{place[1:]}"
     found = totals(told, area)
@@ -67,12 +67,12 @@ def totals(told: Released, area: str | None) -> list[Line]:
     return [one for one in told.of("method_mix", area) if one["method"] is None and one["case"]]
 
 
-def dots(told: Released, area: str | None) -> list[Dot]:
+def dots(told: Released, area: str | None) -> list[ForestRow]:
     """Return the deaths of each case, all methods together; none where none has a number."""
     if all(one["deaths"] is None for one in totals(told, area)):
         return []
     return [
-        Dot(
+        ForestRow(
             one["case"],
             deaths_of(one),
             thin=span_of(one),
@@ -96,7 +96,7 @@ def table(told: Released, area: str | None) -> str:
             lines.append(html_tables.group(_HEADS, case or "no case"))
         deaths = deaths_of(one)
         values = (
-            Amount(one["fish"]).words,
+            Measurement(one["fish"]).words,
             numbers.DASH if one["rate_prop"] is None else _rate(one),
             html_tables.amount(deaths, below=_span(deaths, one)),
             source_of(one, shared=shared),
@@ -121,6 +121,6 @@ def _rate(one: Line) -> str:
     )
 
 
-def _span(deaths: Amount, one: Line) -> tuple[str, ...]:
+def _span(deaths: Measurement, one: Line) -> tuple[str, ...]:
     span = deaths.between(*span_of(one))
     return (f"{span} by the rate alone",) if span else ()

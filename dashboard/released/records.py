@@ -12,7 +12,7 @@ from dashboard.bulletin_index import Row, of_line
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 Domain = tuple[str | None, str | None]  # area (None: all areas), week (None: the season)
@@ -74,7 +74,7 @@ LINES = (
 )
 
 
-def index(book: Book) -> Released:
+def index(book: BulletinIndex) -> Released:
     """Index the tables of released fish of a bulletin; those it lacks are empty."""
     shares = [_told(line, book) for line in _lines(book, "shares")]
     classes = [_told(line, book) for line in _lines(book, "composition")]
@@ -94,7 +94,7 @@ def index(book: Book) -> Released:
     )
 
 
-def _deaths(book: Book) -> dict[str, tuple[Line, ...]]:
+def _deaths(book: BulletinIndex) -> dict[str, tuple[Line, ...]]:
     """Return the lines of deaths by what counts the releases; no basis is reports."""
     found: dict[str, list[Line]] = {"deaths": [], SAMPLED_DEATHS: []}
     for line in _lines(book, "deaths"):
@@ -103,23 +103,23 @@ def _deaths(book: Book) -> dict[str, tuple[Line, ...]]:
     return {name: tuple(lines) for name, lines in found.items()}
 
 
-def domains(book: Book, areas: Sequence[str]) -> list[str | None]:
+def domains(book: BulletinIndex, areas: Sequence[str]) -> list[str | None]:
     """Return the domains that figures show: chosen areas, else all together and then each."""
     return [*areas] if areas else [None, *book.areas]
 
 
-def where(book: Book, area: str | None) -> str:
+def where(book: BulletinIndex, area: str | None) -> str:
     """Return a domain in the words of a sentence (Markdown)."""
     return "over all areas" if area is None else f"in {numbers.plain(book.name(area))}"
 
 
-def head(book: Book, area: str | None) -> str:
+def head(book: BulletinIndex, area: str | None) -> str:
     """Return a domain as a heading, as it stands in the data."""
     name = book.name(area)
     return name[:1].upper() + name[1:]
 
 
-def _lines(book: Book, name: str) -> list[Line]:
+def _lines(book: BulletinIndex, name: str) -> list[Line]:
     return [
         {key: _sound(value) for key, value in line.items()}
         for line in book.bulletin.table(name).to_pylist()
@@ -131,7 +131,7 @@ def _sound(value: Any) -> Any:
     return None if isinstance(value, float) and math.isnan(value) else value
 
 
-def _told(line: Line, book: Book) -> Told:
+def _told(line: Line, book: BulletinIndex) -> Told:
     row = {name: value for name, value in line.items() if name in _ROW}
     more = {name: value for name, value in line.items() if name not in _ROW}
     return Told(of_line(row, book.names), more)

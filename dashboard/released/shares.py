@@ -13,7 +13,7 @@ from dashboard.week.sentences import SHARE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
     from dashboard.released.records import Released
 
 _HEADS = (
@@ -49,7 +49,7 @@ def latest(told: Released, area: str | None) -> str | None:
     return max(weeks, default=None)
 
 
-def answer(book: Book, told: Released, areas: Sequence[str]) -> str:
+def answer(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
     """Return what share of the fish met is sublegal, in sentences (Markdown)."""
     if not told.shares:
         return (
@@ -60,7 +60,7 @@ def answer(book: Book, told: Released, areas: Sequence[str]) -> str:
     return "\n\n".join([*parts, alike(told, areas)])
 
 
-def _of_all(book: Book, told: Released) -> str:
+def _of_all(book: BulletinIndex, told: Released) -> str:
     weeks = [found for area in book.areas if (found := latest(told, area))]
     if not weeks:
         return f"No area has a sublegal share: {numbers.plain(_why(told))}."
@@ -86,7 +86,7 @@ def _of_all(book: Book, told: Released) -> str:
     )
 
 
-def _said(book: Book, row: Row, area: str) -> str:
+def _said(book: BulletinIndex, row: Row, area: str) -> str:
     limits = numbers.plain(numbers.bracket(row, full=False))
     return f"**{numbers.value(row)}** in {numbers.plain(book.name(area))} {limits}"
 
@@ -97,7 +97,7 @@ def _why(told: Released) -> str:
     return max(set(found), key=found.count, default="no reason is given")
 
 
-def _of_area(book: Book, told: Released, area: str) -> str:
+def _of_area(book: BulletinIndex, told: Released, area: str) -> str:
     week = latest(told, area)
     place = where(book, area)
     if week is None:
@@ -173,7 +173,7 @@ def model_words(told: Released) -> str:
     return max(set(found), key=found.count, default="")
 
 
-def table(book: Book, told: Released, areas: Sequence[str]) -> str:
+def table(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
     """Return the share by area, latest week and season, as an HTML table."""
     lines = []
     for area in areas or book.areas:
@@ -185,7 +185,7 @@ def table(book: Book, told: Released, areas: Sequence[str]) -> str:
     return html_tables.table(_HEADS, lines)
 
 
-def weeks_table(book: Book, told: Released, area: str) -> str:
+def weeks_table(book: BulletinIndex, told: Released, area: str) -> str:
     """Return the weeks of an area as an HTML table."""
     lines = []
     for week in book.axis:

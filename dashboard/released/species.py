@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers, reasons
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Sort
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import NumberKind
 from dashboard.released.records import where
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
     from dashboard.released.records import Released
 
 #: Species that the answer names.
@@ -46,7 +46,9 @@ def weeks(told: Released) -> list[str]:
     return sorted({week for _, _, week in told.species if week}, reverse=True)
 
 
-def answer(book: Book, told: Released, areas: Sequence[str | None], *, week: str | None) -> str:
+def answer(
+    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
+) -> str:
     """Return which other species were met most, in sentences (Markdown)."""
     if not told.species:
         return (
@@ -56,7 +58,7 @@ def answer(book: Book, told: Released, areas: Sequence[str | None], *, week: str
     return "\n\n".join(_answer_of(book, told, area, week) for area in areas)
 
 
-def _answer_of(book: Book, told: Released, area: str | None, week: str | None) -> str:
+def _answer_of(book: BulletinIndex, told: Released, area: str | None, week: str | None) -> str:
     place = where(book, area)
     when = f"season through week {book.card.through}" if week is None else f"week {week}"
     start = f"{place[:1].upper()}{place[1:]}, {when}"
@@ -82,18 +84,20 @@ def _why_none(rows: Sequence[Row | None]) -> str:
     return numbers.plain(reasons.why_no_estimate(known[0])) if known else "no open day"
 
 
-def dots(told: Released, area: str | None, week: str | None) -> list[Dot]:
+def dots(told: Released, area: str | None, week: str | None) -> list[ForestRow]:
     """Return the species of a domain, the most met first."""
     found = []
     for name in names(told):
         row = told.species.get((name, area, week))
         if row is not None:
             words = reasons.behind(row)
-            found.append(Dot(name, numbers.of_row(row, Sort.RATIO), words=words))
+            found.append(ForestRow(name, numbers.of_row(row, NumberKind.RATIO), words=words))
     return found
 
 
-def table(book: Book, told: Released, areas: Sequence[str | None], *, week: str | None) -> str:
+def table(
+    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
+) -> str:
     """Return species by area as an HTML table."""
     heads = ("Species", *(_head(book, area) for area in areas))
     lines = []
@@ -110,6 +114,6 @@ def table(book: Book, told: Released, areas: Sequence[str | None], *, week: str 
     return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
 
 
-def _head(book: Book, area: str | None) -> str:
+def _head(book: BulletinIndex, area: str | None) -> str:
     name = book.name(area)
     return name[:1].upper() + name[1:]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables, numbers
-from dashboard.charts.forest import Dot
+from dashboard.charts.forest import ForestRow
 from dashboard.digits import percent
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, fish_of, is_sum
 
@@ -104,20 +104,20 @@ def in_use(told: Released) -> str:
     )
 
 
-def mixed_rate(line: Line) -> Amount:
+def mixed_rate(line: Line) -> Measurement:
     """Return a rate of the wound mix with its interval."""
-    return Amount(line["rate_prop"], line["ci_low"], line["ci_high"], Sort.SHARE)
+    return Measurement(line["rate_prop"], line["ci_low"], line["ci_high"], NumberKind.SHARE)
 
 
-def seen_rate(line: Line) -> Amount:
+def seen_rate(line: Line) -> Measurement:
     """Return the share of a group that died, with its Wilson interval."""
-    return Amount(line["rate_prop"], line["wilson_low"], line["wilson_high"], Sort.SHARE)
+    return Measurement(line["rate_prop"], line["wilson_low"], line["wilson_high"], NumberKind.SHARE)
 
 
-def corrected_rate(line: Line) -> Amount:
+def corrected_rate(line: Line) -> Measurement:
     """Return the share of a group that died of the hook, with its interval."""
     low, high = line["corrected_low"], line["corrected_high"]
-    return Amount(line["corrected_prop"], low, high, Sort.SHARE)
+    return Measurement(line["corrected_prop"], low, high, NumberKind.SHARE)
 
 
 def name_of(line: Line) -> str:
@@ -127,7 +127,7 @@ def name_of(line: Line) -> str:
     return f"{name}{trial}"
 
 
-def dots(told: Released) -> list[Dot]:
+def dots(told: Released) -> list[ForestRow]:
     """Return the groups of all trials together: corrected and as seen."""
     found = []
     for line in together(told):
@@ -135,9 +135,11 @@ def dots(told: Released) -> list[Dot]:
         exact = (line["exact_low"], line["exact_high"])
         if not line["is_control"] and line["corrected_prop"] is not None:
             rate = corrected_rate(line)
-            found.append(Dot(name_of(line), _above_zero(rate), hue=CORRECTED, words="corrected"))
+            found.append(
+                ForestRow(name_of(line), _above_zero(rate), hue=CORRECTED, words="corrected")
+            )
         seen = seen_rate(line)
-        found.append(Dot(name_of(line), seen, thin=exact, hue=OBSERVED, words=words))
+        found.append(ForestRow(name_of(line), seen, thin=exact, hue=OBSERVED, words=words))
     return found
 
 
@@ -152,10 +154,10 @@ def cut_words(told: Released) -> str:
     return CUT_AT_ZERO if any((end or 0.0) < 0 for end in ends) else ""
 
 
-def _above_zero(rate: Amount) -> Amount:
+def _above_zero(rate: Measurement) -> Measurement:
     """Return a rate as it is drawn: from zero on; the table has the number as it is."""
     ends = (None if end is None else max(end, 0.0) for end in (rate.value, rate.low, rate.high))
-    return Amount(*ends, Sort.SHARE)
+    return Measurement(*ends, NumberKind.SHARE)
 
 
 def table(lines: Sequence[Line]) -> str:
@@ -195,7 +197,7 @@ def mix_table(told: Released) -> str:
         rate = mixed_rate(line)
         name = "the fishery as a whole" if is_all else line["wound_site"].replace("_", " ")
         fish = numbers.DASH if line["n_fish"] is None else f"{line['n_fish']:,}"
-        share = Amount(line["share"], sort=Sort.SHARE).words
+        share = Measurement(line["share"], sort=NumberKind.SHARE).words
         values = (
             fish,
             numbers.DASH if is_all else share,
@@ -206,7 +208,7 @@ def mix_table(told: Released) -> str:
     return html_tables.table(heads, parts)
 
 
-def _rate_cell(line: Line, rate: Amount) -> str:
+def _rate_cell(line: Line, rate: Measurement) -> str:
     if rate.value is None:
         return numbers.DASH
     se = line["rate_se"]
@@ -214,7 +216,7 @@ def _rate_cell(line: Line, rate: Amount) -> str:
     return rate.words + html_tables.small(below, *_below_zero(rate))
 
 
-def _below_zero(rate: Amount) -> tuple[str, ...]:
+def _below_zero(rate: Measurement) -> tuple[str, ...]:
     return (NO_EFFECT,) if (rate.value or 0.0) < 0 else ()
 
 
@@ -231,5 +233,5 @@ def survivors(told: Released) -> dict[str, list[Line]]:
 def survival_words(name: str, steps: Sequence[Line]) -> str:
     """Return the end of a stair in words."""
     last = steps[-1]
-    alive = Amount(last["alive_prop"], last["ci_low"], last["ci_high"], Sort.SHARE)
+    alive = Measurement(last["alive_prop"], last["ci_low"], last["ci_high"], NumberKind.SHARE)
     return f"{name}: {alive.figure(last['ci_level'])} alive after {last['hours']:g} hours."

@@ -7,7 +7,7 @@ from datetime import datetime
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import Row, of_line
 from dashboard.digits import number
@@ -15,7 +15,7 @@ from dashboard.digits import number
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
 #: Files of a batch that are named; the rest are counted.
@@ -84,7 +84,7 @@ class Move:
         return float("inf") if self.kind == REVISED else 0.0
 
 
-def index(book: Book) -> tuple[Move, ...]:
+def index(book: BulletinIndex) -> tuple[Move, ...]:
     """Return what moved since the bulletin before, in the order of the bulletin."""
     return tuple(_move(line, book.names) for line in book.bulletin.moved.to_pylist())
 
@@ -141,7 +141,7 @@ def shift(move: Move) -> str:
 
 
 def _shift_of(move: Move, before: float | None, moved: float) -> str:
-    if QUANTITIES[move.row.quantity].kind is Kind.SHARE:
+    if QUANTITIES[move.row.quantity].kind is QuantityKind.SHARE:
         return f"{_signed(100 * moved)} points"
     if not before:
         return f"from 0 to {numbers.value(move.row)}"
@@ -157,7 +157,7 @@ def place_of(move: Move) -> int | None:
     before, now = move.before, move.now
     if before is None or now is None or before.estimate is None or now.estimate is None:
         return None
-    is_share = QUANTITIES[now.quantity].kind is Kind.SHARE
+    is_share = QUANTITIES[now.quantity].kind is QuantityKind.SHARE
     if move.moved is None or not (before.estimate or is_share):
         return None
     first = min(numbers.last_place(before), numbers.last_place(now))
@@ -215,7 +215,7 @@ def _day(instant: str) -> str:
     return f"{day.day} {day:%b %Y}"
 
 
-def where(move: Move, *, book: Book) -> str:
+def where(move: Move, *, book: BulletinIndex) -> str:
     """Return the domain of a move, such as ``Pale Hook, week 2036-W03``."""
     name = book.name(move.row.area)
     week = f"week {move.row.week}" if move.row.week else "the season so far"
@@ -223,13 +223,13 @@ def where(move: Move, *, book: Book) -> str:
 
 
 def answer(
-    book: Book, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
+    book: BulletinIndex, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
 ) -> str:
     """Return what moved in weeks already reported, and why, in a sentence or three (Markdown).
 
     Parameters
     ----------
-    book : Book
+    book : BulletinIndex
     moves : sequence of Move
         All of the bulletin.
     areas : sequence of str
@@ -266,7 +266,9 @@ def answer(
     )
 
 
-def _standing(book: Book, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str) -> int:
+def _standing(
+    book: BulletinIndex, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str
+) -> int:
     """Count the weekly figures that were there before and did not move."""
     moved = {(move.row.area, move.row.week) for move in weekly if move.kind in (NEW, REVISED)}
     return sum(

@@ -16,7 +16,7 @@ from dashboard.revisions import moves as moved
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.revisions.moves import Move
 
 _HEADS = ("Where and when", "Before", "Now", "Move", "Why")
@@ -38,7 +38,7 @@ def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = 
     return f"<div class='bm-legend'>{parts}</div>"
 
 
-def moves_table(moves: Sequence[Move], *, book: Book) -> str:
+def moves_table(moves: Sequence[Move], *, book: BulletinIndex) -> str:
     """Return moves as an HTML table, one a line, in the order given."""
     heads = "".join(f"<th scope='col'>{head}</th>" for head in _HEADS)
     lines = "".join(_line(move, book=book) for move in moves)
@@ -75,7 +75,7 @@ def _sign(sign: str, hue: str | None) -> str:
     return f"<b class='bm-{hue}'>{sign}</b>" if hue else f"<b>{sign}</b>"
 
 
-def _line(move: Move, *, book: Book) -> str:
+def _line(move: Move, *, book: BulletinIndex) -> str:
     size, place = moved.in_errors(move), moved.place_of(move)
     cells = (
         html_tables.cell(move.before, place=place) if move.before else "–",

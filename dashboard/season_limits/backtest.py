@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
 from dashboard import html_tables, numbers
-from dashboard.charts.forest import Dot
+from dashboard.charts.forest import ForestRow
 from dashboard.digits import DASH, PERCENT, percent
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,7 +43,7 @@ MANY, LEAST, MOST = 40, 0.9, 0.98
 
 
 @dataclass(frozen=True, slots=True)
-class Fared:
+class BacktestSkill:
     """How often the projections of some lines ended inside their intervals.
 
     Parameters
@@ -96,7 +96,7 @@ class Fared:
                 f"{self.under} to less."
             )
         if self.ratio is not None:
-            mean = Amount(self.ratio, sort=Sort.RATIO).words
+            mean = Measurement(self.ratio, sort=NumberKind.RATIO).words
             parts.append(f"On average {mean} times the final total was expected.")
         return " ".join(parts)
 
@@ -107,13 +107,13 @@ def judged(lines: Sequence[Line]) -> list[Line]:
     return [line for line in lines if all(line[name] is not None for name in needed)]
 
 
-def fared(lines: Sequence[Line]) -> Fared | None:
+def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
     """Return how some projections fared; None where there are none."""
     found = judged(lines)
     if not found:
         return None
     ratios = [one["expected"] / one["final"] for one in found if one["final"] > 0]
-    return Fared(
+    return BacktestSkill(
         n=len(found),
         in_80=sum(one["low_80"] <= one["final"] <= one["high_80"] for one in found),
         in_95=sum(one["low_95"] <= one["final"] <= one["high_95"] for one in found),
@@ -135,7 +135,7 @@ def answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
     """
     if not lines:
         return OVER if is_over else UNTESTED
-    found = fared(lines)
+    found = backtest_skill(lines)
     if found is None:
         return "No past season could be projected, so nothing vouches for the intervals ahead."
     of_seasons = numbers.count(len({line["season"] for line in judged(lines)}), "past season")
@@ -169,7 +169,7 @@ def table(lines: Sequence[Line]) -> str:
 
 def _line(lines: Sequence[Line], name: str) -> str:
     mine = [line for line in lines if line["quantity"] == name]
-    found = fared(mine)
+    found = backtest_skill(mine)
     if found is None:
         why = next((line["reason"] for line in mine if line["reason"]), "")
         return html_tables.line(
@@ -188,7 +188,7 @@ def _part(some: int, of: int) -> str:
     return f"{some} ({percent(some / of)})"
 
 
-def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[Dot]:
+def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[ForestRow]:
     """Return the projections of a figure over what it came to, earliest first."""
     mine = [
         line
@@ -198,12 +198,12 @@ def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[Dot]:
     return [_dot(line) for line in sorted(mine, key=lambda one: (one["season"], one["through"]))]
 
 
-def _dot(line: Line) -> Dot:
+def _dot(line: Line) -> ForestRow:
     final = line["final"]
     names = ("expected", "low_80", "high_80")
-    ratio = Amount(*(line[name] / final for name in names), sort=Sort.RATIO)
-    fish = Amount(line["expected"], line["low_80"], line["high_80"])
-    return Dot(
+    ratio = Measurement(*(line[name] / final for name in names), sort=NumberKind.RATIO)
+    fish = Measurement(line["expected"], line["low_80"], line["high_80"])
+    return ForestRow(
         label=f"{line['season']}, {line['through']}",
         amount=ratio,
         thin=(line["low_95"] / final, line["high_95"] / final),

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from datetime import date
 
     from analytics.options.compare import Fans
-    from dashboard.bulletin_index import Book
-    from dashboard.charts.forest import Dot
+    from dashboard.bulletin_index import BulletinIndex
+    from dashboard.charts.forest import ForestRow
     from dashboard.season_limits.records import Line, Standings
 
 #: A week that ends so long after the close holds it.
@@ -28,12 +28,12 @@ LAST_WEEK = timedelta(days=6)
 QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 
-def bars(book: Book, limits: Sequence[Line]) -> list[Bar]:
+def bars(book: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
     """Return the bars of limits, in the order given."""
     return [_bar(book, line) for line in limits]
 
 
-def _bar(book: Book, line: Line) -> Bar:
+def _bar(book: BulletinIndex, line: Line) -> Bar:
     ahead = line["is_preliminary"]
     expected = standings.expected_share(line if ahead else line | {"expected": None})
     note = f"of {number(line['limit_fish'], place=0)}"
@@ -126,7 +126,7 @@ def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[L
 
 def fared(
     lines: Sequence[Line], areas: Sequence[str | None]
-) -> list[tuple[str | None, str, list[Dot]]]:
+) -> list[tuple[str | None, str, list[ForestRow]]]:
     """Return area, quantity and dots of every panel of past projections that has any."""
     names = [name for name in QUANTITIES if any(line["quantity"] == name for line in lines)]
     found = [(area, name, past.dots(lines, area, name)) for area in areas for name in names]

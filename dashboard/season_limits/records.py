@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 from analytics import catch_limits as limit_words
 from analytics.quantities import QUANTITIES
-from dashboard.numbers import Amount, Sort
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
 
@@ -55,7 +55,7 @@ class Standings:
         return tuple(line for line in self.limits if not areas or set(areas_of(line)) & set(areas))
 
 
-def index(book: Book) -> Standings:
+def index(book: BulletinIndex) -> Standings:
     """Index the tables of limits of a bulletin; those it lacks are empty."""
     season = book.card.season
     limits = [line for line in _lines(book, "standing") if line["season"] == season]
@@ -83,14 +83,14 @@ def quantities_of(line: Line) -> tuple[str, ...]:
     return limit_words.listed(line["quantity"])
 
 
-def place(book: Book, areas: Sequence[str]) -> str:
+def place(book: BulletinIndex, areas: Sequence[str]) -> str:
     """Return areas as people name them, as they stand in the data."""
     if set(book.areas) <= set(areas):
         return "all areas"
     return listed([book.name(area) for area in areas])
 
 
-def label(book: Book, line: Line) -> str:
+def label(book: BulletinIndex, line: Line) -> str:
     """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
     words = what(quantities_of(line))
     return f"{words[:1].upper()}{words[1:]}, {place(book, areas_of(line))}"
@@ -102,7 +102,7 @@ def what(quantities: Iterable[str]) -> str:
     return _OF_BOTH_SIZES.get(frozenset(names)) or listed([_noun(name) for name in names])
 
 
-def with_names(book: Book, said: str) -> str:
+def with_names(book: BulletinIndex, said: str) -> str:
     """Return words of an answer with the names of areas in the place of their codes.
 
     Only where a code is plain: at the start before a colon, and after ``in`` at the end of a part;
@@ -121,29 +121,29 @@ def listed(words: Sequence[str]) -> str:
     return f"{', '.join(most)} and {last}" if most else last
 
 
-def total(line: Line) -> Amount:
+def total(line: Line) -> Measurement:
     """Return the total so far."""
-    return Amount(line["estimate"], line["ci_low"], line["ci_high"])
+    return Measurement(line["estimate"], line["ci_low"], line["ci_high"])
 
 
-def used(line: Line) -> Amount:
+def used(line: Line) -> Measurement:
     """Return the share of a limit that is used."""
-    return Amount(line["used"], line["used_low"], line["used_high"], Sort.SHARE)
+    return Measurement(line["used"], line["used_low"], line["used_high"], NumberKind.SHARE)
 
 
-def expected(line: Line) -> Amount:
+def expected(line: Line) -> Measurement:
     """Return the total that is expected at the planned close."""
-    return Amount(line["expected"], line["expected_low"], line["expected_high"])
+    return Measurement(line["expected"], line["expected_low"], line["expected_high"])
 
 
-def expected_share(line: Line) -> Amount:
+def expected_share(line: Line) -> Measurement:
     """Return the total that is expected at the planned close as a share of the limit."""
     limit = line["limit_fish"]
     names = ("expected", "expected_low", "expected_high")
     if not limit:
-        return Amount(None, sort=Sort.SHARE)
+        return Measurement(None, sort=NumberKind.SHARE)
     parts = [None if line[name] is None else line[name] / limit for name in names]
-    return Amount(*parts, sort=Sort.SHARE)
+    return Measurement(*parts, sort=NumberKind.SHARE)
 
 
 def is_passed(line: Line) -> bool:
@@ -173,7 +173,7 @@ def _noun(name: str) -> str:
     return words if words.startswith("Chinook") else words[:1].lower() + words[1:]
 
 
-def _lines(book: Book, name: str) -> list[Line]:
+def _lines(book: BulletinIndex, name: str) -> list[Line]:
     return [
         {key: _sound(value) for key, value in line.items()}
         for line in book.bulletin.table(name).to_pylist()

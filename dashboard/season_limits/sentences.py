@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.season_limits.records import Line, Standings
 
@@ -43,7 +43,7 @@ def as_of(choice: Choice) -> str:
     return said if choice.newest else f"{said} **There is a newer bulletin of this season.**"
 
 
-def answer(book: Book, found: Standings, areas: Sequence[str]) -> str:
+def answer(book: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
     """Return the standing of a season and where it goes (Markdown)."""
     limits = found.of_areas(areas)
     if not limits:
@@ -57,7 +57,7 @@ def answer(book: Book, found: Standings, areas: Sequence[str]) -> str:
     return "\n\n".join(told)
 
 
-def _without(book: Book, found: Standings) -> str:
+def _without(book: BulletinIndex, found: Standings) -> str:
     if found.limits:
         return "No limit of this season counts the chosen areas; choose others, or none for all."
     return (
@@ -67,7 +67,7 @@ def _without(book: Book, found: Standings) -> str:
     )
 
 
-def _first_limit(book: Book, line: Line, *, among: Sequence[Line], of: int) -> str:
+def _first_limit(book: BulletinIndex, line: Line, *, among: Sequence[Line], of: int) -> str:
     level = line["ci_level"]
     share, fish = standings.used(line), standings.total(line)
     start = (
@@ -85,7 +85,7 @@ def _first_limit(book: Book, line: Line, *, among: Sequence[Line], of: int) -> s
     return " ".join(part for part in parts if part)
 
 
-def limit(book: Book, line: Line) -> str:
+def limit(book: BulletinIndex, line: Line) -> str:
     """Return a limit in the words of a sentence (Markdown)."""
     areas = standings.areas_of(line)
     where = standings.place(book, areas)
@@ -186,7 +186,7 @@ def _binds(line: Line, *, of: int, tied: int) -> str:
     return f"It binds first of {of} limits."
 
 
-def _others(book: Book, lines: Sequence[Line]) -> str:
+def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
     """Return the other limits: passed, likely passed, and the rest in one breath."""
     passed = [line for line in lines if standings.is_passed(line)]
     rest = [line for line in lines if line not in passed]
@@ -207,7 +207,7 @@ def _others(book: Book, lines: Sequence[Line]) -> str:
     return " ".join(parts)
 
 
-def _likely(book: Book, line: Line) -> str:
+def _likely(book: BulletinIndex, line: Line) -> str:
     half, through = line["date_50"], line["through"]
     said = f", {day(half)}" if half else ""
     if is_by_now(half, through):
@@ -223,7 +223,7 @@ def _kept(lines: Sequence[Line]) -> str:
     return f"{who} {'is' if is_one else 'are'} more likely kept than passed."
 
 
-def _unknown(book: Book, limits: Sequence[Line]) -> str:
+def _unknown(book: BulletinIndex, limits: Sequence[Line]) -> str:
     lost = [line for line in limits if line["estimate"] is None]
     if not lost:
         return ""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from dashboard.bulletin_index import Book
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.season_limits.records import Line
 
 HEADS = (
@@ -25,12 +25,12 @@ HEADS = (
 BINDS = "binds first"
 
 
-def table(book: Book, limits: Sequence[Line]) -> str:
+def table(book: BulletinIndex, limits: Sequence[Line]) -> str:
     """Return limits as HTML, one a line."""
     return html_tables.table(HEADS, [_line(book, one) for one in limits], kind="bm-limits")
 
 
-def _line(book: Book, line: Line) -> str:
+def _line(book: BulletinIndex, line: Line) -> str:
     name = standings.label(book, line)
     inside = [
         html_tables.amount(standings.total(line), below=_before(line), why=line["reason"] or ""),

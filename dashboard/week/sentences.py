@@ -11,7 +11,7 @@ from dashboard import numbers, reasons
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import Book, Row
+    from dashboard.bulletin_index import BulletinIndex, Row
 
 EFFORT, MET, KEPT, SHARE, RATE = (
     "angler_trips",
@@ -29,7 +29,7 @@ _NO_COMPARISON = {
 }
 
 
-def answer(book: Book, *, area: str | None, week: str) -> str:
+def answer(book: BulletinIndex, *, area: str | None, week: str) -> str:
     """Return the week of one area, or of all areas together, in one sentence (Markdown)."""
     met, effort = book.row(area, week, MET), book.row(area, week, EFFORT)
     where = "over all areas" if area is None else f"in {numbers.plain(book.name(area))}"
@@ -46,7 +46,7 @@ def answer(book: Book, *, area: str | None, week: str) -> str:
     )
 
 
-def answer_by_area(book: Book, *, areas: Sequence[str], week: str) -> str:
+def answer_by_area(book: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
     """Return the encounters of several areas in one sentence, and why they are not added up."""
     parts = [
         f"{numbers.plain(book.name(area))} {_met(book.row(area, week, MET))}" for area in areas
@@ -65,7 +65,7 @@ def _once(words: str) -> str:
     return words
 
 
-def _without_totals(book: Book, *, area: str | None, week: str) -> str:
+def _without_totals(book: BulletinIndex, *, area: str | None, week: str) -> str:
     met, rate = book.row(area, week, MET), book.row(area, week, RATE)
     share = book.row(area, week, SHARE)
     if rate is None or rate.estimate is None:
@@ -114,7 +114,7 @@ def _met(row: Row | None) -> str:
     return f"**{numbers.value(row)}** {_limits(row, full=True)}"
 
 
-def _against(book: Book, *, area: str | None, week: str) -> str:
+def _against(book: BulletinIndex, *, area: str | None, week: str) -> str:
     changes = [book.change(area, week, name) for name in (EFFORT, MET)]
     if changes == [None, None]:
         return "there is no open week just before to compare with"

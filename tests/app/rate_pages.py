@@ -30,7 +30,7 @@ def with_tables(book, **lines):
 def old_shelf(folder, *lacking):
     """Keep the sample as a program would have that did not know some tables."""
     bulletin = make(NOW)
-    shelves.keep(folder, bulletin)
+    shelves.save(folder, bulletin)
     path = folder / bulletin.card.bulletin / shelves.CARD_FILE
     card = json.loads(path.read_text())
     card["tables"] = [name for name in card["tables"] if name not in lacking]

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.archive import Bulletin, Card, keep
+from analytics.bulletin.archive import Bulletin, BulletinMetadata, save
 from analytics.bulletin.schemas import MOVED_SCHEMA
 from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.findings import to_arrow as findings_to_arrow
-from analytics.quantities import QUANTITIES, CiMethod, Kind, Status
+from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
 from analytics.result_table import to_arrow
 from analytics.weeks import weeks_between
 from tests.app import sample_rates, sample_released, sample_season, sample_ways
@@ -63,10 +63,10 @@ class _Draft:
 def fill_shelf(folder: Path) -> Path:
     """Keep both seasons, and an older bulletin of the one in progress; return the shelf."""
     for season in SEASONS:
-        keep(folder, make(season))
+        save(folder, make(season))
     newest = make(NOW)
     card = replace(newest.card, bulletin="older", version=2, since="")
-    keep(folder, replace(newest, card=card, moved=newest.moved.slice(0, 0)))
+    save(folder, replace(newest, card=card, moved=newest.moved.slice(0, 0)))
     return folder
 
 
@@ -106,8 +106,8 @@ def make(season: str) -> Bulletin:
     )
 
 
-def _card(season: str, last: str) -> Card:
-    return Card(
+def _card(season: str, last: str) -> BulletinMetadata:
+    return BulletinMetadata(
         bulletin=f"{season}.{last}.v3",
         season=season,
         through=last,
@@ -165,7 +165,7 @@ def _means(level: float) -> dict[str, float]:
 def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str, Any]:
     quantity = QUANTITIES[name]
     wide = {Status.COLLAPSED: 0.42, Status.IMPUTED: 0.62}.get(status, 0.12)
-    is_share = quantity.kind is Kind.SHARE
+    is_share = quantity.kind is QuantityKind.SHARE
     se = 0.03 if is_share else wide * estimate * draft.rng.uniform(0.8, 1.3)
     low, high = _limits(estimate, se, is_share=is_share)
     row: dict[str, Any] = {
@@ -181,14 +181,16 @@ def _row(draft: _Draft, name: str, estimate: float, status: Status) -> dict[str,
         "n_psu": 9,
         "n_psu_frame": 28,
         "n_interviews": 74,
-        "method": "combined_ratio" if quantity.kind is Kind.RATE or is_share else "two_stage_total",
+        "method": "combined_ratio"
+        if quantity.kind is QuantityKind.RATE or is_share
+        else "two_stage_total",
         "status": status,
     }
     if status is Status.NO_SAMPLE:
         return without_estimate(row, NO_SITE_DAY) | {"n_psu": 0, "n_interviews": 0}
     if status is Status.NO_DESIGN:
         row |= {"status": Status.OK, "n_psu": 3, "n_psu_frame": None}
-        is_total = quantity.kind in (Kind.TOTAL, Kind.DEATHS)
+        is_total = quantity.kind in (QuantityKind.TOTAL, QuantityKind.DEATHS)
         return without_estimate(row, NO_DESIGN, Status.NO_DESIGN) if is_total else row
     if status is Status.ZERO_TOTAL:
         return _zero(row, name)
@@ -219,7 +221,7 @@ def _limits(estimate: float, se: float, *, is_share: bool) -> tuple[float, float
 def _change(
     draft: _Draft, name: str, *, area: str | None, week: str, row: dict[str, Any]
 ) -> dict[str, Any]:
-    is_share = QUANTITIES[name].kind is Kind.SHARE
+    is_share = QUANTITIES[name].kind is QuantityKind.SHARE
     at = draft.weeks.index(week)
     change = {
         "season": draft.season,

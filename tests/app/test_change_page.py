@@ -19,7 +19,7 @@ from dashboard.charts import options as dotted
 from dashboard.charts.theme import palette
 from dashboard.options import change_kinds, compare, fields, option_sets, records, tables
 from dashboard.options import sentences as answer_words
-from dashboard.options.change_kinds import Kind
+from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences as words
@@ -47,14 +47,16 @@ SET = OptionSet(
 )
 #: A change of every kind, as the form would make it.
 OF_KINDS = {
-    Kind.DATES: Change(close=date(2036, 3, 3), reopen=date(2036, 3, 17), open=date(2036, 4, 1)),
-    Kind.WEEKDAYS: Change(weekdays="567"),
-    Kind.DAILY: Change(daily_limit_fish=1, at_limit=AtLimit.STOP),
-    Kind.LENGTH: Change(min_length_mm=580.5),
-    Kind.MARKED: Change(mark_selective=True),
-    Kind.METHODS: Change(method_mix={"mooching": 0.25, "trolling": 0.75}),
-    Kind.EFFORT: Change(effort_factor=0.85),
-    Kind.SPAN: Change(first=date(2036, 2, 4), last=date(2036, 2, 24), effort_factor=0.5),
+    ChangeKind.DATES: Change(
+        close=date(2036, 3, 3), reopen=date(2036, 3, 17), open=date(2036, 4, 1)
+    ),
+    ChangeKind.WEEKDAYS: Change(weekdays="567"),
+    ChangeKind.DAILY: Change(daily_limit_fish=1, at_limit=AtLimit.STOP),
+    ChangeKind.LENGTH: Change(min_length_mm=580.5),
+    ChangeKind.MARKED: Change(mark_selective=True),
+    ChangeKind.METHODS: Change(method_mix={"mooching": 0.25, "trolling": 0.75}),
+    ChangeKind.EFFORT: Change(effort_factor=0.85),
+    ChangeKind.SPAN: Change(first=date(2036, 2, 4), last=date(2036, 2, 24), effort_factor=0.5),
 }
 RATE = {
     "size_class": "sublegal",
@@ -146,7 +148,7 @@ def test_release_rates_of_a_link_stand_in_the_form(open_change):
     assert link_of(page).options[0].changes[0].release_rates[1] == other
 
 
-@pytest.mark.parametrize("kind", list(Kind))
+@pytest.mark.parametrize("kind", list(ChangeKind))
 def test_each_kind_of_change_can_be_begun_and_dropped(open_change, kind):
     bare = OptionSet("", (Option("x", (Change(),)),))
     page = open_change(set=to_link(bare))
@@ -252,7 +254,7 @@ def test_a_season_that_is_over_has_nothing_to_change(open_change):
 def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
     made = make(NOW)
     lacking = {name: one for name, one in made.standing.items() if name != "draws"}
-    shelves.keep(tmp_path, replace(made, standing=lacking))
+    shelves.save(tmp_path, replace(made, standing=lacking))
     page = open_change(folder=tmp_path)
     assert not page.exception
     assert "holds no draws of the rest of the season" in words_of(page)
@@ -611,7 +613,7 @@ def test_every_kind_starts_from_todays_rules():
     now = change_kinds.today(baseline, Change(("VEL",)))
     assert (now.daily_limit_fish, now.min_length_mm) == (2, 559.0)
     assert sum(now.mix.values()) == pytest.approx(1)
-    begun = change_kinds.begun(Change(), Kind.LENGTH, baseline)
+    begun = change_kinds.begun(Change(), ChangeKind.LENGTH, baseline)
     assert begun.min_length_mm == 579.0
-    assert change_kinds.begun(begun, Kind.LENGTH, baseline) == begun
-    assert change_kinds.begun(Change(), Kind.DAILY, baseline).daily_limit_fish == 1
+    assert change_kinds.begun(begun, ChangeKind.LENGTH, baseline) == begun
+    assert change_kinds.begun(Change(), ChangeKind.DAILY, baseline).daily_limit_fish == 1

@@ -195,7 +195,7 @@ def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):
 
 
 def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
@@ -209,7 +209,7 @@ def test_nothing_moved_is_an_answer(open_moved, tmp_path, book):
     fill_shelf(tmp_path)
     still = replace(make(NOW), moved=MOVED_SCHEMA.empty_table())
     card = replace(still.card, version=9, bulletin="still", since="a bulletin taken away")
-    shelves.keep(tmp_path, replace(still, card=card))
+    shelves.save(tmp_path, replace(still, card=card))
     page = open_moved(folder=tmp_path)
     assert not page.exception
     words = answer_of(page)

@@ -35,7 +35,7 @@ def test_every_area_is_told_in_words_without_a_hole(opener, name, link, season):
 
 @pytest.mark.parametrize("name", PAGES)
 def test_empty_tables_are_told_in_words_and_not_drawn(opener, tmp_path, name):
-    shelves.keep(tmp_path, replace(make(NOW), rates={}))
+    shelves.save(tmp_path, replace(make(NOW), rates={}))
     page = opener(f"app_pages/{name}.py")(folder=tmp_path)
     assert not page.exception
     assert PAGES[name] in words_of(page)

@@ -232,7 +232,7 @@ def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book)
         line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH}
         for line in book.bulletin.table("composition").to_pylist()
     ]
-    shelves.keep(tmp_path, with_tables(book, composition=lines, compared=[]).bulletin)
+    shelves.save(tmp_path, with_tables(book, composition=lines, compared=[]).bulletin)
     page = open_released(folder=tmp_path, part="classes")
     assert not page.exception
     assert not page.get("plotly_chart")
@@ -425,7 +425,7 @@ def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
         for line in book.bulletin.table("deaths").to_pylist()
     ]
     lacking = with_tables(book, deaths=lines, method_mix=[], trials=[], survival=[], wound_mix=[])
-    shelves.keep(tmp_path, lacking.bulletin)
+    shelves.save(tmp_path, lacking.bulletin)
     page = open_released(folder=tmp_path, part="deaths")
     assert not page.exception
     assert not page.get("plotly_chart")
@@ -499,7 +499,7 @@ def test_a_fishery_wide_rate_that_lacks_says_why(book):
 
 def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, book, tmp_path):
     lines = [line for line in book.bulletin.table("survival").to_pylist() if line["hours"] != 24.0]
-    shelves.keep(tmp_path, with_tables(book, survival=lines).bulletin)
+    shelves.save(tmp_path, with_tables(book, survival=lines).bulletin)
     page = open_released(folder=tmp_path, part="deaths")
     assert not page.exception
     assert "no course over time to draw" in words_of(page)
@@ -559,7 +559,7 @@ def test_odd_names_are_escaped_in_tables(book, told):
     ],
 )
 def test_empty_tables_are_told_in_words_and_not_drawn(open_released, tmp_path, part, said):
-    shelves.keep(tmp_path, replace(make(NOW), released={}))
+    shelves.save(tmp_path, replace(make(NOW), released={}))
     page = open_released(folder=tmp_path, part=part)
     assert not page.exception
     assert said in words_of(page)
@@ -568,7 +568,7 @@ def test_empty_tables_are_told_in_words_and_not_drawn(open_released, tmp_path, p
 
 @pytest.mark.parametrize("part", PARTS)
 def test_an_older_bulletin_says_so(open_released, tmp_path, part):
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
     old = json.loads(path.read_text())
     old["tables"] = ["rows", "changes", "findings", "strata", "areas", "moved", "readings"]

@@ -172,7 +172,7 @@ def test_a_season_that_is_over_is_final(open_standing):
 
 
 def test_no_limit_is_told_in_words(open_standing, book, tmp_path):
-    shelves.keep(tmp_path, with_tables(book, standing=[], fan=[]).bulletin)
+    shelves.save(tmp_path, with_tables(book, standing=[], fan=[]).bulletin)
     page = open_standing(folder=tmp_path)
     assert not page.exception
     said = plain(words_of(page))
@@ -297,7 +297,7 @@ def test_the_chosen_limit_stands_in_the_link(open_standing):
 def test_past_projections_are_judged_by_hand(found):
     # Six projections each of 4 figures and 3 areas; of RATIOS 0.97, 1.04, 1.1 and 0.88 lie within
     # 0.8 to 1.25, and all six within 0.7 to 1.45.
-    judged = backtest.fared(found.backtest)
+    judged = backtest.backtest_skill(found.backtest)
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
     said = plain(backtest.answer(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
@@ -319,7 +319,7 @@ def test_past_projections_are_judged_by_hand(found):
 def test_the_verdict_follows_the_rate(found, inside, said):
     line = backtest.judged(found.backtest)[0]
     lines = [line | {"final": 2000.0}] * inside + [line | {"final": 1e4}] * (10 - inside)
-    assert said in backtest.fared(lines).verdict
+    assert said in backtest.backtest_skill(lines).verdict
 
 
 @pytest.mark.parametrize(
@@ -334,14 +334,14 @@ def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
     line = backtest.judged(found.backtest)[0]
     n = inside if inside > 50 else 100 - inside
     lines = [line | {"final": 2000.0}] * n + [line | {"final": final}] * (100 - n)
-    judged = backtest.fared(lines)
+    judged = backtest.backtest_skill(lines)
     assert said in judged.verdict
     assert judged.in_80 / judged.n == pytest.approx(0.85 if n < 100 else 1.0)
 
 
 def test_a_bulletin_without_a_test_says_so(open_standing, book, found, tmp_path):
     assert backtest.answer([], is_over=True) == backtest.OVER
-    shelves.keep(tmp_path, with_tables(book, backtest=[]).bulletin)
+    shelves.save(tmp_path, with_tables(book, backtest=[]).bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
     assert backtest.UNTESTED in said
     assert "could not be projected" not in said
@@ -370,7 +370,7 @@ def test_the_downloads_are_the_tables(book):
 def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):
     shown = public_bulletin(make(NOW))
     told = {name: one for name, one in shown.standing.items() if name != "draws"}
-    shelves.keep(tmp_path, replace(shown, standing=told))
+    shelves.save(tmp_path, replace(shown, standing=told))
     page = open_standing(folder=tmp_path)
     assert not page.exception
     assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))

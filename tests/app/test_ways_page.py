@@ -211,7 +211,7 @@ def test_uneven_days_are_named_where_their_area_is_shown(open_ways):
 
 
 def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
     old = json.loads(path.read_text())
     del old["tables"]

@@ -213,8 +213,8 @@ def test_an_empty_shelf_says_what_to_do(open_page, tmp_path, named):
 
 
 def test_a_damaged_card_is_named_and_hides_no_other_bulletin(open_page, tmp_path):
-    shelves.keep(tmp_path, make("2034-35"))
-    name = shelves.keep(tmp_path, make(NOW)).bulletin
+    shelves.save(tmp_path, make("2034-35"))
+    name = shelves.save(tmp_path, make(NOW)).bulletin
     path = tmp_path / name / "bulletin.json"
     path.write_bytes(path.read_bytes()[:40])
     page = open_page(folder=tmp_path)
@@ -225,7 +225,7 @@ def test_a_damaged_card_is_named_and_hides_no_other_bulletin(open_page, tmp_path
 
 def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path):
     card = make(NOW).card
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     path = tmp_path / card.bulletin / "rows.parquet"
     path.write_bytes(path.read_bytes()[:40])
     page = open_page(folder=tmp_path)
@@ -235,7 +235,7 @@ def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path):
 
 
 def test_a_bulletin_that_lost_a_file_ends_in_a_message(open_page, tmp_path):
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     (tmp_path / make(NOW).card.bulletin / "strata.parquet").unlink()
     page = open_page(folder=tmp_path)
     assert not page.exception
@@ -243,9 +243,9 @@ def test_a_bulletin_that_lost_a_file_ends_in_a_message(open_page, tmp_path):
 
 
 def test_a_new_bulletin_shows_without_a_restart(open_page, tmp_path):
-    shelves.keep(tmp_path, make("2034-35"))
+    shelves.save(tmp_path, make("2034-35"))
     assert open_page(folder=tmp_path).selectbox("season").options == ["2034-35"]
-    shelves.keep(tmp_path, make(NOW))
+    shelves.save(tmp_path, make(NOW))
     assert open_page(folder=tmp_path).selectbox("season").options == [NOW, "2034-35"]
 
 
@@ -256,7 +256,7 @@ def test_names_from_the_data_are_harmless(open_page, tmp_path):
         for one in bulletin.areas.to_pylist()
     ]
     areas = pa.Table.from_pylist(nasty, schema=schemas.AREA_SCHEMA)
-    shelves.keep(tmp_path, replace(bulletin, areas=areas))
+    shelves.save(tmp_path, replace(bulletin, areas=areas))
     page = open_page(folder=tmp_path, area="A1")
     assert not page.exception
     assert "<script>" not in words_of(page).replace("\\<script\\>", "")

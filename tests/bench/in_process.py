@@ -25,7 +25,7 @@ import duckdb
 
 from analytics.data.store import Store
 from analytics.estimates.estimate import estimate
-from analytics.survey.reduction import Reduction, Sums
+from analytics.survey.reduction import Reduction, SumQuery
 from tests.bench.runs import Clock, Run, in_turns
 
 NUMBERS = (
@@ -51,7 +51,7 @@ class Watch:
         self.query = ""
 
     def __enter__(self) -> Watch:
-        self._made, self._written = Reduction.__init__, Sums.query
+        self._made, self._written = Reduction.__init__, SumQuery.query
 
         def made(reduction: Reduction, *args: Any, **more: Any) -> None:
             clock = Clock()
@@ -59,15 +59,15 @@ class Watch:
             took, so_far = clock.read(), self.took
             self.took = Run(so_far.wall + took.wall, so_far.processor + took.processor)
 
-        def written(sums: Sums) -> str:
+        def written(sums: SumQuery) -> str:
             self.query = self._written(sums)
             return self.query
 
-        Reduction.__init__, Sums.query = made, written  # type: ignore[method-assign]
+        Reduction.__init__, SumQuery.query = made, written  # type: ignore[method-assign]
         return self
 
     def __exit__(self, *what: object) -> None:
-        Reduction.__init__, Sums.query = self._made, self._written  # type: ignore[method-assign]
+        Reduction.__init__, SumQuery.query = self._made, self._written  # type: ignore[method-assign]
 
 
 def bare_sums(files: list[str]) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from analytics.options.baseline import Baseline, Limit
-from analytics.options.compare import TOLD, weigh
+from analytics.options.compare import TOLD, compare_options
 from analytics.options.option import AtLimit, Change, Option
 from tests.bench.processes import apart, forget_peak, peak_mib
 from tests.bench.runs import Clock, Part, Run
@@ -97,11 +97,11 @@ def measured(size: str) -> dict[str, Any]:
     areas = AREAS[:n_areas]
     given = {"areas": areas, "n_weeks": n_weeks, "n_closed_weeks": 0}
     asked, held = options(areas, n_weeks)[:n_options], limits(areas)
-    weigh(small_baseline(**given, n_draws=50), asked, held)  # loads the code
+    compare_options(small_baseline(**given, n_draws=50), asked, held)  # loads the code
     baseline = small_baseline(**given, n_draws=n_draws)
     forget_peak()
     clock = Clock()
-    weigh(baseline, asked, held)
+    compare_options(baseline, asked, held)
     own, peak = clock.read(), peak_mib()
     few = first_draws(baseline, FEW)
     clock = Clock()
@@ -118,7 +118,7 @@ def _off(few: Baseline, asked: list[Option], slow: list[dict[str, Any]]) -> floa
     """Return the largest difference between the two ways in a season total of an area."""
     rows = {
         (row["option"], row["area"], row["quantity"]): row["estimate"]
-        for row in weigh(few, asked, ()).figures.to_pylist()
+        for row in compare_options(few, asked, ()).figures.to_pylist()
     }
     return max(
         float(abs(rows[option.name, area, name] / plain[name][:, place].mean() - 1))

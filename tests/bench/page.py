@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 
 from streamlit.testing.v1 import AppTest
 
-from analytics.bulletin.archive import keep
+from analytics.bulletin.archive import save
 from analytics.options.baseline_io import from_table, limits_of, to_table
-from analytics.options.compare import weigh
+from analytics.options.compare import compare_options
 from analytics.options.option import Change, Option
 from analytics.options.option_file import OptionSet, from_link, to_link
 from analytics.weeks import days_from, weeks_between
@@ -68,15 +68,15 @@ def measured(turns: int) -> dict[str, list[tuple[float, float]]]:
     """
     kept = bulletin()
     baseline, limits = from_table(kept.table("draws")), limits_of(kept.table("standing"))[0]
-    weigh(baseline, asked(0.1).options, limits)  # loads the code
+    compare_options(baseline, asked(0.1).options, limits)  # loads the code
     with tempfile.TemporaryDirectory() as folder:
-        keep(Path(folder), kept)
+        save(Path(folder), kept)
         os.environ[data.SHELF_VARIABLE] = folder
         page = _opened()
 
         def alone(turn: int) -> Run:
             clock = Clock()
-            weigh(baseline, asked(MOVES[turn % len(MOVES)]).options, limits)
+            compare_options(baseline, asked(MOVES[turn % len(MOVES)]).options, limits)
             return clock.read()
 
         def moved(turn: int) -> Run:

@@ -10,8 +10,13 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from analytics import fit_shares
-from analytics.errors import WrongUse
-from analytics.models.beta_binomial import excess_at_binomial, log_likelihood, slopes, tally
+from analytics.errors import UsageError
+from analytics.models.beta_binomial import (
+    excess_at_binomial,
+    log_lik_derivatives,
+    log_likelihood,
+    tally,
+)
 
 ROW = st.integers(0, 40).flatmap(lambda m: st.tuples(st.integers(0, m), st.just(m)))
 ROWS = st.lists(ROW, min_size=1, max_size=12)
@@ -43,8 +48,8 @@ def test_it_tends_to_the_binomial_as_the_correlation_goes(rows, eta, lam):
 
 @given(ROWS, ETA, LAM)
 def test_swapping_successes_and_failures_turns_the_sign(rows, eta, lam):
-    one = slopes(tallies(rows), np.full(3, eta), lam)
-    other = slopes(tallies([(m - s, m) for s, m in rows]), np.full(3, -eta), lam)
+    one = log_lik_derivatives(tallies(rows), np.full(3, eta), lam)
+    other = log_lik_derivatives(tallies([(m - s, m) for s, m in rows]), np.full(3, -eta), lam)
     assert one.value == pytest.approx(other.value, rel=1e-10, abs=1e-10)
     np.testing.assert_allclose(one.eta, -other.eta, atol=1e-8)
     np.testing.assert_allclose(one.eta2, other.eta2, atol=1e-8)
@@ -57,8 +62,8 @@ def test_the_order_of_rows_does_not_matter(rows, random, eta, lam):
     order = list(range(len(rows)))
     random.shuffle(order)
     here = np.array([eta, -eta, 0.3])
-    one = slopes(tally(s, m, group, 3), here, lam)
-    other = slopes(tally(s[order], m[order], group[order], 3), here, lam)
+    one = log_lik_derivatives(tally(s, m, group, 3), here, lam)
+    other = log_lik_derivatives(tally(s[order], m[order], group[order], 3), here, lam)
     assert one.value == pytest.approx(other.value, rel=1e-12)
     np.testing.assert_allclose(one.eta, other.eta, atol=1e-9)
 
@@ -66,7 +71,7 @@ def test_the_order_of_rows_does_not_matter(rows, random, eta, lam):
 @given(ROWS, ETA, LAM)
 def test_derivatives_are_those_of_the_value(rows, eta, lam):
     found, here, step = tallies(rows), np.array([eta, eta / 2, -eta]), 1e-5
-    at = slopes(found, here, lam)
+    at = log_lik_derivatives(found, here, lam)
     assert at.value == pytest.approx(log_likelihood(found, here, lam), rel=1e-12, abs=1e-12)
 
     def close(wanted, got):
@@ -74,11 +79,17 @@ def test_derivatives_are_those_of_the_value(rows, eta, lam):
 
     for g in range(3):
         move = step * np.eye(3)[g]
-        up, down = slopes(found, here + move, lam), slopes(found, here - move, lam)
+        up, down = (
+            log_lik_derivatives(found, here + move, lam),
+            log_lik_derivatives(found, here - move, lam),
+        )
         close((up.value - down.value) / (2 * step), at.eta[g])
         close((up.eta[g] - down.eta[g]) / (2 * step), at.eta2[g])
         close((up.lam - down.lam) / (2 * step), at.eta_lam[g])
-    up, down = slopes(found, here, lam + step), slopes(found, here, lam - step)
+    up, down = (
+        log_lik_derivatives(found, here, lam + step),
+        log_lik_derivatives(found, here, lam - step),
+    )
     close((up.value - down.value) / (2 * step), at.lam)
     close((up.lam - down.lam) / (2 * step), at.lam2)
 
@@ -88,7 +99,7 @@ def test_single_trials_are_bernoulli_whatever_the_correlation(successes, eta, la
     one = tally(np.array(successes), np.ones(len(successes), int), np.zeros(len(successes), int), 1)
     p = 1 / (1 + np.exp(-eta))
     wanted = sum(np.log(p if s else 1 - p) for s in successes)
-    found = slopes(one, np.array([eta]), lam)
+    found = log_lik_derivatives(one, np.array([eta]), lam)
     assert found.value == pytest.approx(wanted, rel=1e-10)
     assert found.lam == 0
 
@@ -113,7 +124,7 @@ def test_a_fit_ends_at_the_top_or_in_words(rows):
     frame = pd.DataFrame({"s": s, "m": m, "half": np.where(np.arange(len(s)) % 2, "b", "a")})
     try:
         fit = fit_shares(frame, successes="s", trials="m", terms=("half",))
-    except WrongUse as refused:
+    except UsageError as refused:
         assert len(str(refused)) > 40
         return
     assume(0 < fit.dispersion < 1)
@@ -121,7 +132,7 @@ def test_a_fit_ends_at_the_top_or_in_words(rows):
     lam = np.log(fit.dispersion / (1 - fit.dispersion))
     rows_of = tally(s, m, np.arange(len(s)) % 2, 2)
     at = np.array([top[0], top.sum()])
-    found = slopes(rows_of, at, lam)
+    found = log_lik_derivatives(rows_of, at, lam)
     assert np.abs(found.eta).max() < 1e-3
     for rho in (0.001, 0.02, 0.1, 0.3, 0.7):
         other = log_likelihood(rows_of, at, np.log(rho / (1 - rho)))

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.options.area_projection import TOTALS, Reckoner, Stream
-from analytics.options.baseline_arrays import Ground
-from analytics.options.compare import TODAY, weigh
-from analytics.options.effort_shift import Trips
+from analytics.options.area_projection import TOTALS, AreaProjection, CatchCalculator
+from analytics.options.baseline_arrays import BaselineArrays
+from analytics.options.compare import TODAY, compare_options
+from analytics.options.effort_shift import DisplacedEffort
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.regulations import option_plan, today_plan
 from tests.season_cases import RELEASE_RATES, THROUGH, small_baseline
@@ -34,12 +34,14 @@ few = settings(max_examples=25, deadline=None)
 
 def ahead(base, option, name):
     """Return the draws of a total to come, shape (A, D)."""
-    ground, areas = Ground(base), range(len(base.areas))
+    ground, areas = BaselineArrays(base), range(len(base.areas))
     today = [today_plan(base, area) for area in areas]
-    trips = Trips(ground, [option_plan(base, option, area) for area in areas], today, option)
-    reckoner = Reckoner(ground, today)
+    trips = DisplacedEffort(
+        ground, [option_plan(base, option, area) for area in areas], today, option
+    )
+    reckoner = CatchCalculator(ground, today)
     return np.array(
-        [Stream(reckoner, area, trips, option.elasticity).total(name) for area in areas]
+        [AreaProjection(reckoner, area, trips, option.elasticity).total(name) for area in areas]
     )
 
 
@@ -145,7 +147,7 @@ def test_areas_add_up_and_marks_kept_alone_keep_less(base, elasticity):
         Option("marked", (Change(mark_selective=True),), elasticity),
         Option("twin", (Change(mark_selective=True),), elasticity),
     ]
-    found = weigh(base, options, ())
+    found = compare_options(base, options, ())
     rows = {(row["option"], row["area"], row["quantity"]): row for row in found.figures.to_pylist()}
     for name in ("kept_fish", "angler_trips", "total_deaths_fish"):
         for option in (TODAY, "marked"):

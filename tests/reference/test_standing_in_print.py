@@ -12,14 +12,14 @@ import pytest
 
 from analytics.options.baseline import Limit
 from analytics.outlook.limit_status import standing_row, with_binding
-from analytics.outlook.limit_totals import Figure, SeasonLimit
+from analytics.outlook.limit_totals import LimitTotal, SeasonLimit
 
 THROUGH, CLOSE = dt.date(2031, 2, 2), dt.date(2031, 4, 30)
 
 
 def row(fish: float, estimate: float, quantity: str = "kept_fish", **ends: float) -> dict:
     limit = SeasonLimit(Limit(quantity, ("A",), (quantity,), fish), ("A",), "", "")
-    figure = Figure(estimate, status="ok", **ends)
+    figure = LimitTotal(estimate, status="ok", **ends)
     return standing_row(
         limit, figure, season="2030-31", through=THROUGH, planned_close=CLOSE, level=0.95
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from statsmodels.datasets import nile
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.smoother import fit_level
 
 
@@ -22,5 +22,5 @@ def test_nile_local_level():
 
 
 def test_a_level_needs_three_values():
-    with pytest.raises(WrongUse, match="2 weeks with a figure"):
+    with pytest.raises(UsageError, match="2 weeks with a figure"):
         fit_level(np.array([1.0, np.nan, 2.0]))

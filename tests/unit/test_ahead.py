@@ -13,15 +13,15 @@ import pytest
 from analytics.catch_rates.schemas import INDEX_SCHEMA, TIMING_SCHEMA
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
-from analytics.outlook.day_effects import BoatDays, Weather, boat_days
+from analytics.outlook.day_effects import DayEffects, Weather, boat_days
 from analytics.outlook.effort_projection import effort_ahead
-from analytics.outlook.projection import ahead_of, weeks_ahead
+from analytics.outlook.projection import project_season, weeks_ahead
 from analytics.outlook.rate_projection import rates_ahead, shares_ahead
-from analytics.outlook.seasonal_pattern import KEPT, LEVEL_SE, Figures, course_of
+from analytics.outlook.seasonal_pattern import LEVEL_SE, PERSISTENCE, Figures, course_of
 from analytics.outlook.to_date_draws import to_date_draws
-from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, Weekly, past_weekly, with_none
+from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, past_weekly, with_none
 from analytics.weeks import days_from, week_of_days
 from tests.simulation import rule_seasons as made
 
@@ -35,7 +35,7 @@ FAIR = Weather(0, 0, 0, 0, 0.0)
 def days_of(n_areas, *, noise=0.0, weather=FAIR, log_se=0.0):
     kind = np.tile([0, 0, 0, 0, 0, 1, 1], (n_areas, 1))
     weight = np.where(kind == 1, 1.75, 0.7)
-    return BoatDays(
+    return DayEffects(
         weight=weight,
         kind=kind,
         log_se=np.full((n_areas, 7), log_se),
@@ -67,7 +67,7 @@ def weekly_of_hand(trips, rate=None, share=None, *, season="2040-41", weeks=WEEK
         "fair": np.ones((a, t)),
         "days": days_of(a),
     }
-    return Weekly(**(made | given))
+    return WeeklySeries(**(made | given))
 
 
 def total(trips, cv=0.1, seed=2):
@@ -207,7 +207,9 @@ def test_seasons_alike_leave_little_to_stray():
 def test_without_past_seasons_a_level_strays_within_bounds():
     course = course_of([], areas=("A",), first="2041-W02")
     assert (course.along(0, AHEAD) == 0).all()
-    assert course.stray(0, 4) == pytest.approx(LEVEL_SE * np.sqrt(1 - KEPT ** np.arange(1, 5)))
+    assert course.stray(0, 4) == pytest.approx(
+        LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, 5))
+    )
 
 
 def test_a_season_sampled_in_half_its_weeks_tells_no_course():
@@ -459,7 +461,7 @@ def test_weeks_ahead_are_every_week_over_a_year_of_53():
 def sampled():
     rng = np.random.default_rng(8)
     snapshot = made.sampled(made.simulate_boats(rng), rng)
-    season = prepare(snapshot, season=made.SEASON)
+    season = prepare_survey(snapshot, season=made.SEASON)
     return snapshot, season, to_date_draws(snapshot, season, rng=rng, n_draws=300)
 
 
@@ -468,7 +470,7 @@ def test_ahead_of_a_sampled_season(sampled):
     days = made.DAYS[7 * made.N_TOLD :]
     weeks = tuple(dict.fromkeys(week_of_days(days)))
     rng = np.random.default_rng(1)
-    found = ahead_of(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=rng)
+    found = project_season(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=rng)
     assert found.effort.shape == (300, 2, len(days))
     assert found.rate.shape == found.sublegal.shape == (300, 2, len(weeks))
     for one in (found.effort, found.rate, found.sublegal):
@@ -476,7 +478,7 @@ def test_ahead_of_a_sampled_season(sampled):
     assert (found.sublegal < 1).all()
     assert {topic for topic, _ in found.words} == {"Effort", "Catch rate", "Sublegal share"}
     again = np.random.default_rng(1)
-    same = ahead_of(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=again)
+    same = project_season(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=again)
     assert (same.effort == found.effort).all() and (same.rate == found.rate).all()
 
 
@@ -484,7 +486,7 @@ def test_a_season_that_is_over_has_nothing_ahead(sampled):
     snapshot, season, to_date = sampled
     none = np.zeros(0, dtype="datetime64[D]")
     rng = np.random.default_rng(1)
-    found = ahead_of(snapshot, season, to_date, {}, days=none, weeks=(), rng=rng)
+    found = project_season(snapshot, season, to_date, {}, days=none, weeks=(), rng=rng)
     assert found.effort.shape == found.rate.shape == found.sublegal.shape == (300, 2, 0)
 
 
@@ -521,7 +523,7 @@ def test_a_backtest_knows_only_what_was_known_then():
     rows = {}
     for later in (1.0, 3.0):
         snapshot = two_seasons(later=later)
-        season = prepare(snapshot, season="next " + made.SEASON)
+        season = prepare_survey(snapshot, season="next " + made.SEASON)
         rows[later] = backtest_rows(snapshot, season, {}, n_draws=100)
     one, other = rows[1.0], rows[3.0]
     assert {row["season"] for row in one} == {made.SEASON}

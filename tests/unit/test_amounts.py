@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from dashboard.numbers import Amount, Sort, of_row
+from dashboard.numbers import Measurement, NumberKind, of_row
 
 
 def plain(words):
@@ -16,14 +16,14 @@ def plain(words):
 @pytest.mark.parametrize(
     ("amount", "words", "limits"),
     [
-        (Amount(1239.6, 980.0, 1570.0), "1,240", "980–1,570"),
-        (Amount(8.23, 3.6, 18.7), "8.2", "3.6–18.7"),
-        (Amount(0.0, None, None), "0", ""),
-        (Amount(0.122, 0.09, 0.15, Sort.SHARE), "12 %", "9–15 %"),
-        (Amount(0.023, None, None, Sort.SHARE), "2.3 %", ""),
-        (Amount(0.832, 0.64, 1.08, Sort.RATIO), "0.83", "0.64–1.08"),
-        (Amount(0.0583, 0.0541, 0.0631, Sort.RATIO), "0.058", "0.054–0.063"),
-        (Amount(None), "–", ""),
+        (Measurement(1239.6, 980.0, 1570.0), "1,240", "980–1,570"),
+        (Measurement(8.23, 3.6, 18.7), "8.2", "3.6–18.7"),
+        (Measurement(0.0, None, None), "0", ""),
+        (Measurement(0.122, 0.09, 0.15, NumberKind.SHARE), "12 %", "9–15 %"),
+        (Measurement(0.023, None, None, NumberKind.SHARE), "2.3 %", ""),
+        (Measurement(0.832, 0.64, 1.08, NumberKind.RATIO), "0.83", "0.64–1.08"),
+        (Measurement(0.0583, 0.0541, 0.0631, NumberKind.RATIO), "0.058", "0.054–0.063"),
+        (Measurement(None), "–", ""),
     ],
 )
 def test_digits_follow_the_error(amount, words, limits):
@@ -32,20 +32,20 @@ def test_digits_follow_the_error(amount, words, limits):
 
 
 def test_a_figure_names_its_level_and_a_lacking_interval():
-    known = Amount(0.122, 0.09, 0.15, Sort.SHARE)
+    known = Measurement(0.122, 0.09, 0.15, NumberKind.SHARE)
     assert plain(known.figure(0.9)) == "12 % (90 % CI 9–15 %)"
     assert plain(known.bracket()) == "(9–15 %)"
-    assert Amount(12.0).figure(0.95) == "12 (no interval)"
-    assert Amount(None).figure(0.95) == "–"
+    assert Measurement(12.0).figure(0.95) == "12 (no interval)"
+    assert Measurement(None).figure(0.95) == "–"
 
 
 def test_other_ends_take_the_digits_of_the_number():
-    amount = Amount(21_234.0, 17_812.0, 25_391.0)
+    amount = Measurement(21_234.0, 17_812.0, 25_391.0)
     assert amount.between(17_240.0, 26_480.0) == "17,200–26,500"
     assert amount.between(None, 3.0) == ""
     assert amount.shown(None) == "–"
 
 
 def test_no_number_breaks_it():
-    assert Amount(5.0, 1.0, math.inf).limits == "1.0–∞"
-    assert of_row(None, Sort.SHARE) == Amount(None, sort=Sort.SHARE)
+    assert Measurement(5.0, 1.0, math.inf).limits == "1.0–∞"
+    assert of_row(None, NumberKind.SHARE) == Measurement(None, sort=NumberKind.SHARE)

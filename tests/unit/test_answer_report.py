@@ -11,14 +11,14 @@ from analytics.options.baseline import Limit
 from analytics.options.baseline_io import limits_of
 from analytics.options.report import (
     CAUTION,
-    About,
+    ReportContext,
     amount,
     binding,
     chance,
     points,
     reached,
     report,
-    short_lines,
+    terminal_summary,
 )
 from analytics.options.schemas import ANSWER_SCHEMAS
 
@@ -104,7 +104,7 @@ def about(**given):
         "level": 0.95,
         "limits": LIMITS,
     }
-    return About(**facts | given)
+    return ReportContext(**facts | given)
 
 
 def section(text: str, title: str) -> str:
@@ -164,7 +164,7 @@ def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
     text = report(told, made)
     assert text.count("may be passed already (42 %)") == 3
     assert "17 February 2036" not in text.split("## In short")[1]
-    assert any("may be passed already (42 %)" in line for line in short_lines(told, made))
+    assert any("may be passed already (42 %)" in line for line in terminal_summary(told, made))
     late = dict.fromkeys(FAR, day) | {"date_90": dt.date(2036, 3, 1)}
     assert reached(late, through=day) == "may be passed already, 90 % by 1 March 2036"
 
@@ -302,7 +302,7 @@ def test_days_that_draws_never_reach_are_left_out():
 
 
 def test_short_lines_are_aligned(tables):
-    lines = short_lines(about(), tables)
+    lines = terminal_summary(about(), tables)
     assert lines[0].startswith("Season 2035-36 through 17 February 2036")
     table = lines[1:5]
     assert table[2].startswith("Close | early  11,500 (−810)  11,500")

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_regression import fit_counts
-from analytics.models.marginal_means import as_fished, at_mix
+from analytics.models.marginal_means import marginal_means, reference_mix
 
 LEVELS = pd.DataFrame({"area": ["east", "west"]})
 
@@ -34,7 +34,7 @@ def fit(trips):
 
 def levels(fit, mix, weight, *, is_share=False, moved=0.0):
     b = fit.coefficients["estimate"].to_numpy() + moved
-    return at_mix(fit.coding, b, LEVELS, mix, weight, is_share=is_share)
+    return marginal_means(fit.coding, b, LEVELS, mix, weight, is_share=is_share)
 
 
 def averaged(fit, mix, weight):
@@ -48,7 +48,7 @@ def averaged(fit, mix, weight):
 
 
 def test_levels_are_means_of_predictions_at_the_same_mix(trips, fit):
-    mix, weight = as_fished(trips, ["method"], "hours")
+    mix, weight = reference_mix(trips, ["method"], "hours")
     value = np.exp(levels(fit, mix, weight)[0])
     assert_allclose(value, averaged(fit, mix, weight), rtol=1e-12)
     raw = trips.groupby("area")[["fish", "hours"]].sum()
@@ -62,7 +62,7 @@ def test_levels_are_means_of_predictions_at_the_same_mix(trips, fit):
 
 @pytest.mark.parametrize("is_share", [True, False])
 def test_slopes_are_those_by_differences(trips, fit, is_share):
-    mix, weight = as_fished(trips, ["method"], "hours")
+    mix, weight = reference_mix(trips, ["method"], "hours")
     _, slopes = levels(fit, mix, weight, is_share=is_share)
     step, k = 1e-6, len(fit.coefficients)
     ends = [
@@ -75,7 +75,7 @@ def test_slopes_are_those_by_differences(trips, fit, is_share):
 
 
 def test_a_share_is_the_logit_of_the_mean_share(trips, fit):
-    mix, weight = as_fished(trips, ["method"], "hours")
+    mix, weight = reference_mix(trips, ["method"], "hours")
     value, _ = levels(fit, mix, weight, is_share=True)
     want = []
     for area in LEVELS["area"]:
@@ -86,7 +86,7 @@ def test_a_share_is_the_logit_of_the_mean_share(trips, fit):
 
 
 def test_a_mix_is_weighed_by_the_hours_fished_at_it(trips):
-    mix, weight = as_fished(trips, ["area", "method"], "hours")
+    mix, weight = reference_mix(trips, ["area", "method"], "hours")
     assert weight.sum() == trips["hours"].sum()
     alone = trips[(trips["area"] == "west") & (trips["method"] == "jig")]
     place = mix.index[(mix["area"] == "west") & (mix["method"] == "jig")][0]
@@ -94,8 +94,8 @@ def test_a_mix_is_weighed_by_the_hours_fished_at_it(trips):
 
 
 def test_an_unseen_level_is_refused(fit):
-    with pytest.raises(WrongUse, match="level 'south', which the fit never saw"):
-        at_mix(
+    with pytest.raises(UsageError, match="level 'south', which the fit never saw"):
+        marginal_means(
             fit.coding,
             fit.coefficients["estimate"].to_numpy(),
             pd.DataFrame({"area": ["south"]}),

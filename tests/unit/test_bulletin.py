@@ -14,7 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.errors import StoreError, WrongUse
+from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import LEVELS, estimate_snapshot
 from analytics.estimates.weekly_changes import week_changes
 from analytics.intervals import t_quantile
@@ -45,7 +45,7 @@ def store(tmp_path):
 
 def test_a_bulletin_holds_every_level_and_equals_the_estimates(store):
     card = make_bulletin(store)
-    bulletin = archive.load(archive.shelf_of(store.path), card.bulletin)
+    bulletin = archive.load(archive.archive_of(store.path), card.bulletin)
     assert bulletin.rows.schema.equals(RESULT_SCHEMA)
     rows = bulletin.rows.to_pandas()
     for by in LEVELS:
@@ -61,14 +61,14 @@ def test_a_bulletin_is_kept_by_version_and_left_alone(store):
     assert card.version == 1
     assert card.preliminary
     assert make_bulletin(store).bulletin == card.bulletin
-    folder = archive.shelf_of(store.path)
-    assert len(archive.cards(folder)) == 1
-    assert archive.cards(folder)[0].made_utc == card.made_utc
+    folder = archive.archive_of(store.path)
+    assert len(archive.list_bulletins(folder)) == 1
+    assert archive.list_bulletins(folder)[0].made_utc == card.made_utc
     changed = store.snapshot()["interviews"].slice(0, 1)
     place = changed.column_names.index("kept")
     store.add({"interviews": changed.set_column(place, "kept", [[9]])})
     assert make_bulletin(store).version == 2
-    assert [one.version for one in archive.cards(folder)] == [1, 2]
+    assert [one.version for one in archive.list_bulletins(folder)] == [1, 2]
 
 
 def test_another_program_version_makes_another_bulletin(store, monkeypatch):
@@ -77,7 +77,7 @@ def test_another_program_version_makes_another_bulletin(store, monkeypatch):
     second = make_bulletin(store)
     assert second.bulletin == first.bulletin + "-2"
     assert make_bulletin(store).made_utc == second.made_utc
-    assert len(archive.cards(archive.shelf_of(store.path))) == 2
+    assert len(archive.list_bulletins(archive.archive_of(store.path))) == 2
 
 
 def test_findings_and_strata_say_what_the_sample_lacks():
@@ -110,12 +110,12 @@ def test_compliance_of_the_season_is_counted_in_its_bulletin():
 
 def test_an_unknown_bulletin_names_those_there_are(store):
     card = make_bulletin(store)
-    with pytest.raises(WrongUse, match=card.bulletin):
-        archive.load(archive.shelf_of(store.path), "1999")
+    with pytest.raises(UsageError, match=card.bulletin):
+        archive.load(archive.archive_of(store.path), "1999")
 
 
 def test_a_broken_bulletin_is_told_in_words(store):
-    folder = archive.shelf_of(store.path)
+    folder = archive.archive_of(store.path)
     card = make_bulletin(store)
     (folder / card.bulletin / "rows.parquet").write_bytes(b"PAR1")
     with pytest.raises(StoreError, match="cannot be read"):
@@ -123,11 +123,11 @@ def test_a_broken_bulletin_is_told_in_words(store):
 
 
 def test_one_damaged_card_hides_no_other_bulletin(store):
-    folder = archive.shelf_of(store.path)
+    folder = archive.archive_of(store.path)
     sound, broken = make_bulletin(store), make_bulletin(store, through="2031-W02")
     (folder / broken.bulletin / archive.CARD_FILE).write_text("{")
-    assert [card.bulletin for card in archive.cards(folder)] == [sound.bulletin]
-    assert archive.damaged(folder) == [broken.bulletin]
+    assert [card.bulletin for card in archive.list_bulletins(folder)] == [sound.bulletin]
+    assert archive.unreadable_bulletins(folder) == [broken.bulletin]
 
 
 def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
@@ -137,18 +137,18 @@ def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
     monkeypatch.setattr(pq, "write_table", fail)
     with pytest.raises(OSError, match="disk full"):
         make_bulletin(store)
-    assert list(archive.shelf_of(store.path).iterdir()) == []
+    assert list(archive.archive_of(store.path).iterdir()) == []
 
 
 def test_cards_are_plain_json(store):
     card = make_bulletin(store)
-    path = archive.shelf_of(store.path) / card.bulletin / archive.CARD_FILE
+    path = archive.archive_of(store.path) / card.bulletin / archive.CARD_FILE
     assert json.loads(path.read_text())["season"] == "2030-31"
 
 
 @pytest.mark.parametrize("file", [archive.CARD_FILE, "rows.parquet"])
 def test_a_damaged_bulletin_is_made_again_beside_it(store, file):
-    folder = archive.shelf_of(store.path)
+    folder = archive.archive_of(store.path)
     first = make_bulletin(store)
     (folder / first.bulletin / file).write_text("{")
     second = make_bulletin(store)

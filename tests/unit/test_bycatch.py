@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.data.snapshot import Snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.bycatch import MOST, bycatch_of
 from analytics.released.bycatch import bycatch_table
 from analytics.released.schemas import BYCATCH_SCHEMA
@@ -22,7 +22,7 @@ DEMO = Path(__file__).parents[2] / "demo_parquet"
 
 
 def table_of(snapshot, level=0.95):
-    return bycatch_table(snapshot, prepare(snapshot), level=level)
+    return bycatch_table(snapshot, prepare_survey(snapshot), level=level)
 
 
 def rows(table, species, **domain):
@@ -229,7 +229,7 @@ def test_intervals_of_the_demo_hold_its_truth(demo):
     seasons = sorted({one["season"] for one in truth})[:-1]
     held = []
     for season in seasons:
-        table = bycatch_table(demo, prepare(demo, season=season), level=0.95)
+        table = bycatch_table(demo, prepare_survey(demo, season=season), level=0.95)
         for one in (one for one in truth if one["season"] == season):
             rate = (one["kept_fish"] + one["released_fish"]) / denominator[season, one["area"]]
             (row,) = rows(table, one["species"], area=one["area"])
@@ -239,7 +239,7 @@ def test_intervals_of_the_demo_hold_its_truth(demo):
 
 
 def test_no_figure_of_the_demo_is_nan(demo):
-    table = bycatch_table(demo, prepare(demo), level=0.95)
+    table = bycatch_table(demo, prepare_survey(demo), level=0.95)
     for name in ("estimate", "se", "ci_low", "ci_high", "df"):
         assert not pc.any(pc.is_nan(table[name])).as_py()
     assert all(table["method"].to_pylist())

@@ -12,13 +12,13 @@ from analytics.catch_rates.model_selection import (
     HELD_OUT_WEEKS,
     KEPT_OUT,
     Candidate,
-    Tried,
+    CandidateResult,
     candidates_of,
     chosen,
-    tried,
+    evaluate_candidates,
     why_chosen,
 )
-from analytics.catch_rates.trips import Fitted, terms_over
+from analytics.catch_rates.trips import ResponseTrips, terms_over
 from analytics.models.count_regression import fit_counts
 
 WEEKS = 12
@@ -52,7 +52,9 @@ def trips():
 
 @pytest.fixture(scope="module")
 def found(trips):
-    every = {one.name: one for one in tried(Fitted("encounters", trips, {}, {}))}
+    every = {
+        one.name: one for one in evaluate_candidates(ResponseTrips("encounters", trips, {}, {}))
+    }
     assert all(one.fit is not None for one in every.values())
     return every
 
@@ -96,7 +98,7 @@ def test_held_out_weeks_are_scored_by_fits_to_the_weeks_before(trips, found):
 
 def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
     few = trips[trips["week_number"] < HELD_OUT_WEEKS]
-    every = tried(Fitted("encounters", few, {}, {}))
+    every = evaluate_candidates(ResponseTrips("encounters", few, {}, {}))
     assert all(math.isnan(one.held_out_score) for one in every)
     assert all("weeks with trips" in one.reason for one in every if one.fit is not None)
     best = chosen(every)
@@ -107,7 +109,9 @@ def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
 def told(name, fit, score, days):
     """Return a candidate with log chances by site-day about a score, of 10 trips each."""
     by_day = 10 * np.array(days) + 10 * score
-    return Tried(name, Candidate((), "negative_binomial"), fit, 10 * len(days), score, "", by_day)
+    return CandidateResult(
+        name, Candidate((), "negative_binomial"), fit, 10 * len(days), score, "", by_day
+    )
 
 
 def test_the_held_out_score_decides_beyond_one_standard_error_and_the_bic_within(found):
@@ -132,7 +136,9 @@ def test_the_held_out_score_decides_beyond_one_standard_error_and_the_bic_within
 
 def test_short_seasons_have_scores_by_smaller_smooths(trips):
     short = trips[trips["week_number"] < HELD_OUT_WEEKS + 3]
-    every = {one.name: one for one in tried(Fitted("encounters", short, {}, {}))}
+    every = {
+        one.name: one for one in evaluate_candidates(ResponseTrips("encounters", short, {}, {}))
+    }
     assert all(math.isfinite(one.held_out_score) for one in every.values())
 
 
@@ -144,11 +150,11 @@ def test_candidates_that_the_index_cannot_use_are_never_chosen(found):
 
 
 def test_the_tide_is_a_term_where_every_site_day_tells_it(trips):
-    named = candidates_of(Fitted("encounters", trips, {}, {}))
+    named = candidates_of(ResponseTrips("encounters", trips, {}, {}))
     assert "with tide" not in named
     tides = 1.0 + (trips["week_number"] % 3)
     told = trips.assign(tide_range_m=tides)
-    named = candidates_of(Fitted("encounters", told, {}, {}))
+    named = candidates_of(ResponseTrips("encounters", told, {}, {}))
     assert named["with tide"].terms[-1] == "tide_range_m"
     one_short = told.assign(tide_range_m=tides.mask(told.index == 3))
-    assert "with tide" not in candidates_of(Fitted("encounters", one_short, {}, {}))
+    assert "with tide" not in candidates_of(ResponseTrips("encounters", one_short, {}, {}))

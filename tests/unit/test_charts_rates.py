@@ -12,7 +12,7 @@ from dashboard.catch_rates import models, panels, seasonal_timing
 from dashboard.catch_rates import records as modelled
 from dashboard.charts import fits as residuals
 from dashboard.charts import rate_panel, rates, theme, timing
-from dashboard.numbers import Sort
+from dashboard.numbers import NumberKind
 from tests.app import sample_rates
 from tests.app.sample_bulletin import NOW, make
 
@@ -94,7 +94,7 @@ def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
         else line
         for line in panel.index
     ]
-    with_gap = rate_panel.Panel(panel.weeks, tuple(lines), panel.trend, (), (), Sort.RATIO)
+    with_gap = rate_panel.Panel(panel.weeks, tuple(lines), panel.trend, (), (), NumberKind.RATIO)
     drawn = traces(rates.figure(with_gap, palette=COLOURS))
     assert list(drawn["gaps"][0].x) == [5]
     assert "no fish in &lt;9&gt; trips" in drawn["gaps"][0].text[0]
@@ -129,7 +129,7 @@ def test_a_panel_is_told_in_words(book, told):
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
     assert words.startswith("Encounters, Quillon Bank by week, 14 of 14 weeks with an index")
     assert f"the level goes from {first:.2f} to {last:.2f}" in words
-    none = rate_panel.Panel(panel.weeks, (), panel.trend, (), (), Sort.RATIO)
+    none = rate_panel.Panel(panel.weeks, (), panel.trend, (), (), NumberKind.RATIO)
     assert rate_panel.description(none, of="Encounters") == "Encounters: no week has an index."
 
 

@@ -9,8 +9,8 @@ import pytest
 from dashboard import bulletin_index as books
 from dashboard.charts import bars as lengths
 from dashboard.charts import forest, shares, survival, theme
-from dashboard.charts.forest import Dot
-from dashboard.numbers import Amount, Sort
+from dashboard.charts.forest import ForestRow
+from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths
 from dashboard.released import deaths as released_deaths
@@ -75,7 +75,10 @@ def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
 
 
 def test_an_interval_that_runs_on_is_cut_and_marked():
-    found = [Dot("a", Amount(10.0, 8.0, 12.0)), Dot("b", Amount(9.0, 1.0, 400.0))]
+    found = [
+        ForestRow("a", Measurement(10.0, 8.0, 12.0)),
+        ForestRow("b", Measurement(9.0, 1.0, 400.0)),
+    ]
     bars, _, _, cut, _ = forest.figure(found, palette=theme.LIGHT).data
     top = forest.reach(found)
     assert top == pytest.approx(1.08 * 2.5 * 10.0)
@@ -86,21 +89,23 @@ def test_an_interval_that_runs_on_is_cut_and_marked():
 
 
 def test_a_share_ends_at_one_and_a_guide_is_in_sight():
-    share = [Dot("a", Amount(0.97, 0.9, 1.0, Sort.SHARE))]
+    share = [ForestRow("a", Measurement(0.97, 0.9, 1.0, NumberKind.SHARE))]
     assert forest.reach(share) == 1.0
-    ratio = [Dot("a", Amount(0.4, 0.3, 0.5, Sort.RATIO))]
+    ratio = [ForestRow("a", Measurement(0.4, 0.3, 0.5, NumberKind.RATIO))]
     figure = forest.figure(ratio, palette=theme.LIGHT, guide=1.0)
     assert figure.layout.xaxis.range[1] > 1.0
     assert figure.layout.shapes[0].x0 == 1.0
 
 
 def test_a_dot_on_zero_does_not_touch_its_label():
-    figure = forest.figure([Dot("a", Amount(0.0)), Dot("b", Amount(5.0))], palette=theme.LIGHT)
+    figure = forest.figure(
+        [ForestRow("a", Measurement(0.0)), ForestRow("b", Measurement(5.0))], palette=theme.LIGHT
+    )
     assert figure.layout.xaxis.range[0] < 0
 
 
 def test_names_are_escaped():
-    found = [Dot("<b>x</b>", Amount(1.0), words="<i>y</i>")]
+    found = [ForestRow("<b>x</b>", Measurement(1.0), words="<i>y</i>")]
     figure = forest.figure(found, palette=theme.LIGHT)
     assert figure.layout.yaxis.ticktext[0] == "&lt;b&gt;x&lt;/b&gt;"
     assert "<i>" not in figure.data[2].text[0]

@@ -15,7 +15,7 @@ from analytics.data.checks import frame as rules_frame
 from analytics.data.checks.rule import parts, references
 from analytics.data.importing import batch as intake
 from analytics.data.store import Store
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from tests.field_week import field_week, write_week
 
 if TYPE_CHECKING:
@@ -535,7 +535,7 @@ def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path, field: Path)
     later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
     reading = intake.read_paths([write_week(later, tmp_path / "later")])
     intake.store_checked(intake.check(reading, store), store)
-    with pytest.raises(DataRefused, match=r"in rows of b0002-[0-9a-f]+; withdraw") as caught:
+    with pytest.raises(DataRejected, match=r"in rows of b0002-[0-9a-f]+; withdraw") as caught:
         store.withdraw("b0001")
     told = {(one.table, one.column) for one in caught.value.findings}
     assert ("interviews", "sample_id") in told

@@ -251,13 +251,13 @@ def test_other_ways_to_reckon_say_so_in_every_method(
 
 
 def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
-    from analytics.bulletin.archive import cards, shelf_of
+    from analytics.bulletin.archive import archive_of, list_bulletins
     from analytics.bulletin.schemas import TABLE_SCHEMAS
 
     out = tmp_path / "out"
     status, _, err = run("bulletin", "--store", stored, "--out", out)
     assert status == 0
-    card = cards(shelf_of(stored))[0]
+    card = list_bulletins(archive_of(stored))[0]
     assert card.bulletin in err
     for name, schema in TABLE_SCHEMAS.items():
         assert pq.read_schema(out / f"{name}.parquet").names == schema.names

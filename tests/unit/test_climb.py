@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_data import coded
-from analytics.models.count_regression import climb, clustered, fit_counts
-from analytics.models.marginal_means import fill
+from analytics.models.count_regression import clustered, fit_counts, fit_warm_start
+from analytics.models.marginal_means import impute_areas
 from analytics.models.share_regression import (
     climb_shares,
     clustered_shares,
@@ -58,7 +58,7 @@ def frame():
 def test_a_climb_ends_where_the_full_search_does(frame, response, family):
     asked = {"response": response, "exposure": "hours", "terms": TERMS}
     rows = coded(frame, cluster="day", **asked)
-    found = climb(rows, TERMS, family=family)
+    found = fit_warm_start(rows, TERMS, family=family)
     full = fit_counts(frame, family=family, **asked)
     assert found.log_likelihood == pytest.approx(full.log_likelihood, abs=1e-6)
     assert found.aic == pytest.approx(full.aic, abs=1e-6)
@@ -75,7 +75,7 @@ def test_a_climb_ends_where_the_full_search_does(frame, response, family):
 def test_errors_by_cluster_are_those_of_the_full_fit(frame, family):
     asked = {"response": "fish", "exposure": "hours", "terms": TERMS}
     rows = coded(frame, cluster="day", **asked)
-    cov = clustered(rows, climb(rows, TERMS, family=family))
+    cov = clustered(rows, fit_warm_start(rows, TERMS, family=family))
     full = fit_counts(frame, family=family, cluster="day", **asked)
     np.testing.assert_allclose(cov, full.cov, rtol=1e-5, atol=1e-9)
 
@@ -84,12 +84,12 @@ def test_a_family_with_nothing_over_the_one_below_is_told_so():
     rng = np.random.default_rng(1)
     even = pd.DataFrame({"fish": np.tile([1, 2, 2, 3], 50), "hours": 1.0, "x": rng.random(200)})
     rows = coded(even, response="fish", exposure="hours", terms=["x"])
-    poisson = climb(rows, ["x"], family="poisson")
-    found = climb(rows, ["x"], family="negative_binomial")
+    poisson = fit_warm_start(rows, ["x"], family="poisson")
+    found = fit_warm_start(rows, ["x"], family="negative_binomial")
     assert found.dispersion == 0
     assert found.aic == pytest.approx(poisson.aic + 2)
     assert "nothing over" in found.notes[-1]
-    zero = climb(rows, ["x"], family="zero_inflated_negative_binomial")
+    zero = fit_warm_start(rows, ["x"], family="zero_inflated_negative_binomial")
     assert zero.aic == pytest.approx(poisson.aic + 4)
     assert zero.predict(even) == pytest.approx(poisson.predict(even))
 
@@ -97,31 +97,31 @@ def test_a_family_with_nothing_over_the_one_below_is_told_so():
 def test_refusals_in_words(frame):
     none = frame.assign(fish=np.where(frame["level"] == "d", 0, frame["fish"]))
     rows = coded(none, response="fish", exposure="hours", terms=TERMS)
-    with pytest.raises(WrongUse, match=r"without a count|did not arrive"):
-        climb(rows, TERMS, family="negative_binomial")
+    with pytest.raises(UsageError, match=r"without a count|did not arrive"):
+        fit_warm_start(rows, TERMS, family="negative_binomial")
     twice = frame.assign(again=frame["level"])
     rows = coded(twice, response="fish", exposure="hours", terms=["level", "again"])
-    with pytest.raises(WrongUse, match="can be told apart"):
-        climb(rows, ["level", "again"], family="poisson")
-    held = climb(rows, ["level", "again"], family="poisson", leave_out=True)
-    alone = climb(rows, ["level"], family="poisson")
+    with pytest.raises(UsageError, match="can be told apart"):
+        fit_warm_start(rows, ["level", "again"], family="poisson")
+    held = fit_warm_start(rows, ["level", "again"], family="poisson", leave_out=True)
+    alone = fit_warm_start(rows, ["level"], family="poisson")
     assert held.predict(twice) == pytest.approx(alone.predict(twice))
-    with pytest.raises(WrongUse, match="can be told apart"):
+    with pytest.raises(UsageError, match="can be told apart"):
         climb_shares(twice, successes="small", trials="fish", terms=["level", "again"])
-    with pytest.raises(WrongUse, match="by cluster"):
+    with pytest.raises(UsageError, match="by cluster"):
         clustered(rows, alone)
     few = frame.assign(day=frame["day"].astype(int) % 6)
     rows = coded(few, response="fish", exposure="hours", terms=TERMS, cluster="day")
-    with pytest.raises(WrongUse, match="6 clusters, 6 coefficients"):
-        clustered(rows, climb(rows, TERMS, family="poisson"))
+    with pytest.raises(UsageError, match="6 clusters, 6 coefficients"):
+        clustered(rows, fit_warm_start(rows, TERMS, family="poisson"))
 
 
 @pytest.mark.parametrize("family", ["hurdle_poisson", "hurdle_negative_binomial"])
 def test_a_hurdle_whose_part_of_zeros_runs_off_is_refused(frame, family):
     always = frame.assign(fish=frame["fish"] + 1)
     rows = coded(always, response="fish", exposure="hours", terms=TERMS)
-    with pytest.raises(WrongUse, match="its part of zeros runs off"):
-        climb(rows, TERMS, family=family)
+    with pytest.raises(UsageError, match="its part of zeros runs off"):
+        fit_warm_start(rows, TERMS, family=family)
 
 
 def test_shares_climbed_are_those_of_the_full_search(frame):
@@ -178,11 +178,11 @@ def test_an_empty_cell_that_rests_on_little_moves_no_other():
     at = np.flatnonzero(np.isfinite(known.ravel()))
     variance = np.full(len(at), 0.01)
     variance[0] = 4.0
-    lent = fill(known, np.diag(variance), at)[0][2, 0]
+    lent = impute_areas(known, np.diag(variance), at)[0][2, 0]
     assert abs(lent - (area[2] + week[0])) < 0.5
     # With a single free cell the spread is not nothing.
     pair = np.array([[0.0, 0.3], [1.0, np.nan]])
-    assert fill(pair, 0.01 * np.eye(3), np.array([0, 1, 2]))[1][3, 3] > 0.25
+    assert impute_areas(pair, 0.01 * np.eye(3), np.array([0, 1, 2]))[1][3, 3] > 0.25
 
 
 def test_an_empty_cell_takes_what_areas_and_weeks_say_together():
@@ -191,12 +191,12 @@ def test_an_empty_cell_takes_what_areas_and_weeks_say_together():
     known = whole.copy()
     known[1, 2] = known[2, 0] = np.nan
     at = np.flatnonzero(np.isfinite(known.ravel()))
-    filled, cov = fill(known, 0.01 * np.eye(len(at)), at)
+    filled, cov = impute_areas(known, 0.01 * np.eye(len(at)), at)
     np.testing.assert_allclose(filled, whole)
     # Two-way means of 10 cells: more error where the figure is lent.
     assert cov[6, 6] > cov[5, 5] == pytest.approx(0.01)
     known[:, 3] = np.nan
     at = np.flatnonzero(np.isfinite(known.ravel()))
-    filled, _ = fill(known, 0.01 * np.eye(len(at)), at)
+    filled, _ = impute_areas(known, 0.01 * np.eye(len(at)), at)
     assert np.isnan(filled[:, 3]).all()
     np.testing.assert_allclose(filled[:, :3], whole[:, :3])

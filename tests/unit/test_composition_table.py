@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.intervals import t_quantile
 from analytics.released.composition import composition_tables
@@ -23,7 +23,7 @@ SAMPLE = (30, 18, 42, 30)
 
 
 def tables(snapshot, n_draws=10_000):
-    both = composition_tables(snapshot, prepare(snapshot), n_draws=n_draws)
+    both = composition_tables(snapshot, prepare_survey(snapshot), n_draws=n_draws)
     assert both[0].schema == COMPOSITION_SCHEMA
     assert both[1].schema == COMPARED_SCHEMA
     for table in both:
@@ -186,7 +186,7 @@ def test_a_season_without_test_fishing_or_interviews_still_has_its_tables():
 
 def test_a_season_prepared_for_reports_alone_has_the_same_tables():
     snapshot = sampled_survey(drawn(*map(boat, KEPT)), fish_of(SAMPLE))
-    season = prepare(snapshot)
+    season = prepare_survey(snapshot)
     first, _ = composition_tables(snapshot, season)
     again, _ = composition_tables(snapshot, replace(season, sample=None))
     assert first.equals(again)

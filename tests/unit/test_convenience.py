@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from analytics.bulletin.build import bulletin_of
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import standing_tables
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
@@ -117,7 +117,7 @@ def test_sampled_site_days_of_such_an_area_count_with_the_others():
 
 
 def test_a_season_without_any_interview_says_so():
-    with pytest.raises(WrongUse, match="no sampled site-day"):
+    with pytest.raises(UsageError, match="no sampled site-day"):
         estimate_snapshot(snapshot_of([]), season="2030-31")
 
 
@@ -146,7 +146,7 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     }
     interviews = [{"interview_id": f"i{place}", **row} for place, row in enumerate(TRIPS)]
     snapshot = survey((), seasons=openings, interviews=interviews, limits=[limit])
-    found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=20)
+    found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=20)
     assert found["draws"].num_rows == 0
     assert found["draws"].schema.equals(STANDING_SCHEMAS["draws"])
     (row,) = found["standing"].to_pylist()

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.special import expit
 from scipy.stats import nbinom, poisson
 
-from analytics.models.count_families import Family, slopes
+from analytics.models.count_families import Family, log_lik_derivatives
 
 STEP = 1e-5
 
@@ -43,7 +43,7 @@ def log_chance(family, y, eta, zeta, lam):
 @pytest.mark.parametrize("lam", [-6.0, -1.0, 1.0])
 @pytest.mark.parametrize("family", list(Family))
 def test_values_are_those_of_scipy(rows, family, lam):
-    found = slopes(family, *rows, lam)
+    found = log_lik_derivatives(family, *rows, lam)
     assert_allclose(found.value, log_chance(family, *rows, lam), rtol=1e-9, atol=1e-10)
 
 
@@ -51,13 +51,13 @@ def test_values_are_those_of_scipy(rows, family, lam):
 @pytest.mark.parametrize("family", list(Family))
 def test_derivatives_are_those_of_differences(rows, family, lam):
     y, *arguments = *rows, lam
-    found = slopes(family, y, *arguments)
+    found = log_lik_derivatives(family, y, *arguments)
     for place in range(3):
         ends = []
         for step in (-STEP, STEP):
             moved = list(arguments)
             moved[place] = moved[place] + step
-            ends.append(slopes(family, y, *moved))
+            ends.append(log_lik_derivatives(family, y, *moved))
         low, high = ends
         assert_allclose((high.value - low.value) / (2 * STEP), found.first[place], atol=1e-7)
         assert_allclose((high.first - low.first) / (2 * STEP), found.second[place], atol=1e-7)
@@ -72,7 +72,7 @@ def test_derivatives_are_those_of_differences(rows, family, lam):
     ],
 )
 def test_no_dispersion_is_the_poisson_law(rows, family, limit):
-    near, at = slopes(family, *rows, -30.0), slopes(limit, *rows, 0.0)
+    near, at = log_lik_derivatives(family, *rows, -30.0), log_lik_derivatives(limit, *rows, 0.0)
     assert_allclose(near.value, at.value, rtol=1e-11, atol=1e-11)
     assert_allclose(near.first[:2], at.first[:2], atol=1e-10)
 
@@ -80,7 +80,7 @@ def test_no_dispersion_is_the_poisson_law(rows, family, limit):
 @pytest.mark.parametrize("family", list(Family))
 def test_chances_add_up_to_one(family):
     y = np.arange(400)
-    found = slopes(family, y, np.full(400, 1.3), np.full(400, -0.4), -0.7)
+    found = log_lik_derivatives(family, y, np.full(400, 1.3), np.full(400, -0.4), -0.7)
     assert np.exp(found.value).sum() == pytest.approx(1, abs=1e-9)
 
 
@@ -89,5 +89,5 @@ def test_a_dispersion_past_all_numbers_gives_no_error(rows, family):
     # A search may try it: what it finds there is no number, and it turns back.
     y, eta, zeta = rows
     with np.errstate(all="ignore"):
-        found = slopes(family, y, eta, zeta, 400.0)
+        found = log_lik_derivatives(family, y, eta, zeta, 400.0)
     assert not np.isfinite(found.second).all()

@@ -8,9 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 from statsmodels.tools.numdiff import approx_fprime
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models import count_likelihood
-from analytics.models.count_families import Family, slopes
+from analytics.models.count_families import Family, log_lik_derivatives
 from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
 from analytics.models.response_checks import MOST_COUNT, rows_of
 
@@ -44,7 +44,9 @@ def test_the_value_is_that_of_the_rows_one_by_one(rows, family):
     y, group, exposure = rows
     beta, gamma, lam = likelihood.split(params)
     eta = (likelihood.rows @ beta)[group] + np.log(exposure)
-    one_by_one = slopes(family, y, eta, (likelihood.zero_rows @ gamma)[group], lam).value
+    one_by_one = log_lik_derivatives(
+        family, y, eta, (likelihood.zero_rows @ gamma)[group], lam
+    ).value
     assert len(likelihood.counts.y) < len(y) / 3
     assert likelihood.value(params) == pytest.approx(one_by_one.sum(), rel=1e-13)
 
@@ -121,5 +123,5 @@ def test_every_combination_of_covariates_has_one_group():
 
 def test_a_count_no_trip_could_have_is_refused():
     frame = pd.DataFrame({"fish": [0, MOST_COUNT + 1]})
-    with pytest.raises(WrongUse, match="1000001 in row 1; a count is at most 1,000,000"):
+    with pytest.raises(UsageError, match="1000001 in row 1; a count is at most 1,000,000"):
         rows_of(frame, response="fish", exposure=None, terms=[], cluster=None)

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from analytics.data.calendar import daylight_hours
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
@@ -183,12 +183,12 @@ def test_an_area_without_counts_has_no_total_and_is_named():
     ],
 )
 def test_choices_that_cannot_be_are_refused_in_words(given, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         estimate_snapshot(snapshot_of(trips(TRIPS)), effort="counts", **given)
 
 
 def test_no_count_on_an_open_day_is_refused_in_words():
-    with pytest.raises(WrongUse, match="no boat count on an open day"):
+    with pytest.raises(UsageError, match="no boat count on an open day"):
         estimate_snapshot(survey(trips(TRIPS), seasons=[SEASON]), effort="counts", day_hours=9)
 
 
@@ -196,5 +196,5 @@ def test_daylight_is_that_of_the_almanac():
     # Winter solstice at 40° N: 9 h 20 min (published day-length tables; from memory).
     assert daylight_hours(40.0, pd.Timestamp("2030-12-21")) == pytest.approx(9.33, abs=0.05)
     assert daylight_hours(0.0, pd.Timestamp("2031-03-20")) == pytest.approx(12.1, abs=0.05)
-    with pytest.raises(WrongUse, match="does not rise"):
+    with pytest.raises(UsageError, match="does not rise"):
         daylight_hours(75.0, pd.Timestamp("2030-12-21"))

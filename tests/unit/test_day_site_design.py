@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
@@ -185,7 +185,7 @@ def test_stated_frames_count_days():
     ],
 )
 def test_draws_that_cannot_be_are_refused_in_words(days, words):
-    with pytest.raises(DataRefused, match=words):
+    with pytest.raises(DataRejected, match=words):
         row(days)
 
 

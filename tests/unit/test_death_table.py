@@ -13,8 +13,8 @@ import pytest
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare
-from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, standing_of
+from analytics.estimates.season_survey import prepare_survey
+from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, evidence_of
 from analytics.fish.release_mortality import has_no_sizes
 from analytics.intervals import logit_t
 from analytics.released.deaths import death_sums, death_table, mix_table, printed_rate
@@ -32,7 +32,7 @@ TOTALS = {
 
 def made(days, table=death_table, *, level=0.95, **tables):
     snapshot = survey(days, **tables)
-    return table(snapshot, prepare(snapshot), level=level)
+    return table(snapshot, prepare_survey(snapshot), level=level)
 
 
 def rows(table, **wanted):
@@ -60,7 +60,7 @@ def has_nan(table):
 @pytest.fixture(scope="module")
 def demo():
     snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
-    season = prepare(snapshot, season="2035-36")
+    season = prepare_survey(snapshot, season="2035-36")
     sums = death_sums(snapshot, season)
     return {
         "season": season,
@@ -286,7 +286,7 @@ class TestByHand:
         snapshot = survey(self.UNSIZED, **rates)
         found = {
             row["quantity"]: row
-            for row in result_rows(prepare(snapshot), by=("season",), level=0.95)
+            for row in result_rows(prepare_survey(snapshot), by=("season",), level=0.95)
         }
         assert found["total_deaths_fish"]["estimate"] == pytest.approx(36.5)
         assert found["released_fish"]["method"] == (
@@ -323,7 +323,7 @@ class TestByHand:
         boat |= {"interview_id": "i1"}
         snapshot = survey([], seasons=[opening], interviews=[boat], release_rates=PAIR)
         for table in (death_table, mix_table):
-            found = table(snapshot, prepare(snapshot), level=0.95).to_pylist()
+            found = table(snapshot, prepare_survey(snapshot), level=0.95).to_pylist()
             assert len(found) > 0
             assert not [row for row in found if row["deaths"] is not None]
             assert not [row for row in found if row["fish"] is not None]
@@ -365,16 +365,16 @@ class TestMix:
 class TestStanding:
     @pytest.mark.parametrize("printed", [one for one in RATES_IN_PRINT if one.source])
     def test_a_rate_in_print_is_known_again(self, printed):
-        assert standing_of(printed.source, printed.rate_prop) is printed.standing
+        assert evidence_of(printed.source, printed.rate_prop) is printed.standing
 
     def test_the_same_source_with_another_number_is_the_users_own(self):
-        assert standing_of("Grover et al. 2002", 0.3) == "user's own"
-        assert standing_of("grover et al. 2002", 0.422) == "published"
-        assert standing_of("Grover 2002", 0.422) == "published"
+        assert evidence_of("Grover et al. 2002", 0.3) == "user's own"
+        assert evidence_of("grover et al. 2002", 0.422) == "published"
+        assert evidence_of("Grover 2002", 0.422) == "published"
 
     def test_common_practice_says_so_itself(self):
-        assert standing_of("Common practice, no source", 0.2) == "common practice"
-        assert standing_of(None, 0.2) == "user's own"
+        assert evidence_of("Common practice, no source", 0.2) == "common practice"
+        assert evidence_of(None, 0.2) == "user's own"
 
     def test_limits_of_print_are_those_printed_at_their_level(self):
         assert MOOCHING.limits(0.95) == (0.342, 0.502)

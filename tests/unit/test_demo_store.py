@@ -34,8 +34,8 @@ def test_the_batches_together_are_the_demo_tables(prepared):
 
 
 def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
-    folder = archive.shelf_of(prepared.path)
-    earlier, newest = archive.cards(folder)[-2:]
+    folder = archive.archive_of(prepared.path)
+    earlier, newest = archive.list_bulletins(folder)[-2:]
     assert earlier.season == newest.season
     assert newest.since == earlier.bulletin
     assert earlier.through < newest.through
@@ -54,5 +54,5 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
 
 
 def test_every_other_season_has_one_bulletin(prepared):
-    cards = archive.cards(archive.shelf_of(prepared.path))
+    cards = archive.list_bulletins(archive.archive_of(prepared.path))
     assert len(cards) == len({card.season for card in cards}) + 1

@@ -14,7 +14,7 @@ from analytics.data.importing.batch import check, read_paths
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.findings import Severity
 from analytics.simulation.calendar_frame import reference_tables
@@ -65,12 +65,12 @@ class TestFolder:
         assert not first["interviews"].equals(other["interviews"])
 
     def test_a_negative_seed_is_refused(self, tmp_path):
-        with pytest.raises(WrongUse, match="seed -1"):
+        with pytest.raises(UsageError, match="seed -1"):
             write_demo(tmp_path, seed=-1)
 
     def test_a_file_in_the_way_is_refused(self, tmp_path):
         (tmp_path / "demo").write_text("mine")
-        with pytest.raises(WrongUse, match="is a file"):
+        with pytest.raises(UsageError, match="is a file"):
             write_demo(tmp_path / "demo")
         assert (tmp_path / "demo").read_text() == "mine"
 

@@ -11,7 +11,7 @@ import pytest
 from analytics.cli.group import blackmouth
 from analytics.data.schema import TABLES
 from analytics.quantities import QUANTITIES, CiMethod, Status
-from analytics.settings import Reckoning
+from analytics.settings import EstimationSettings
 from tests import documents
 from tests.documents import DOCUMENTS, ROOT, SECTIONS
 
@@ -56,7 +56,7 @@ def test_every_code_is_explained(word: str) -> None:
     assert f"| `{word}` |" in TEXTS["codes.md"]
 
 
-@pytest.mark.parametrize("setting", [one.name for one in dataclasses.fields(Reckoning)])
+@pytest.mark.parametrize("setting", [one.name for one in dataclasses.fields(EstimationSettings)])
 def test_every_setting_has_a_heading(setting: str) -> None:
     assert f"\n### `{setting}`\n" in TEXTS["interface.md"]
 

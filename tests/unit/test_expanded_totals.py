@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
@@ -139,7 +139,7 @@ def test_shares_and_rates_of_one_area_stay_as_they_are():
 
 
 def test_a_season_without_contacts_is_refused_in_words():
-    with pytest.raises(WrongUse, match="no boat was contacted in any area; import the table cov"):
+    with pytest.raises(UsageError, match="no boat was contacted in any area; import the table cov"):
         estimate_snapshot(snapshot_of({}), expand=True)
 
 

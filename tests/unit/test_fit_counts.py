@@ -11,7 +11,7 @@ import statsmodels.api as sm
 from numpy.testing import assert_allclose
 
 from analytics import fit_counts
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_families import Family
 
 
@@ -133,7 +133,7 @@ def test_a_fit_keeps_no_rows(trips):
     ],
 )
 def test_what_is_asked_wrongly_is_refused(trips, changed, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         fitted(trips, **changed)
 
 
@@ -151,45 +151,45 @@ def test_what_is_asked_wrongly_is_refused(trips, changed, words):
 def test_a_cell_that_cannot_be_used_is_refused(trips, column, value, words):
     bad = trips.astype({"fish": float, "party": float})
     bad.loc[3, column] = value
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         fitted(bad)
 
 
 def test_rows_that_cannot_tell_are_refused(trips):
     none = trips.assign(fish=0)
-    with pytest.raises(WrongUse, match="sums to 0"):
+    with pytest.raises(UsageError, match="sums to 0"):
         fitted(none)
-    with pytest.raises(WrongUse, match="would follow from the others"):
+    with pytest.raises(UsageError, match="would follow from the others"):
         fitted(trips.assign(twice=2 * trips["party"]), terms=["party", "twice"])
     empty = trips.assign(fish=trips["fish"].where(trips["area"] != "west", 0))
-    with pytest.raises(WrongUse, match=r"area\[west\]"):
+    with pytest.raises(UsageError, match=r"area\[west\]"):
         fitted(empty, terms=["area"])
 
 
 def test_what_a_fit_never_saw_is_not_predicted(trips):
     found = fitted(trips)
     one = trips.head(2)
-    with pytest.raises(WrongUse, match="level 'south', which the fit never saw"):
+    with pytest.raises(UsageError, match="level 'south', which the fit never saw"):
         found.predict(one.assign(area="south"))
-    with pytest.raises(WrongUse, match="'hours' is not in the frame"):
+    with pytest.raises(UsageError, match="'hours' is not in the frame"):
         found.predict(one.drop(columns="hours"))
-    with pytest.raises(WrongUse, match="is empty in 2 of 2 rows"):
+    with pytest.raises(UsageError, match="is empty in 2 of 2 rows"):
         found.predict(one.assign(area=None))
 
 
 def test_columns_that_cannot_be_a_term_are_refused(trips):
-    with pytest.raises(WrongUse, match="'z' is 5 in every row: leave it out"):
+    with pytest.raises(UsageError, match="'z' is 5 in every row: leave it out"):
         fitted(trips.assign(z=5), terms=["z"])
     days = pd.date_range("2031-01-01", periods=len(trips), freq="h")
     for dates in (days, days.date):
-        with pytest.raises(WrongUse, match="'when' holds dates"):
+        with pytest.raises(UsageError, match="'when' holds dates"):
             fitted(trips.assign(when=dates), terms=["when"])
-    with pytest.raises(WrongUse, match="'area' is empty in 1 of 4000 rows"):
+    with pytest.raises(UsageError, match="'area' is empty in 1 of 4000 rows"):
         fitted(trips.assign(area=trips["area"].mask(trips.index == 3, "")))
     many = trips.assign(area="a" + trips["day"])
-    with pytest.raises(WrongUse, match="and 55 more"):
+    with pytest.raises(UsageError, match="and 55 more"):
         fitted(many).predict(many.head(1).assign(area="south"))
-    with pytest.raises(WrongUse, match="predictions need a pandas frame"):
+    with pytest.raises(UsageError, match="predictions need a pandas frame"):
         fitted(trips).predict(None)
 
 

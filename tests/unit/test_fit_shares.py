@@ -12,7 +12,7 @@ import pyarrow as pa
 import pytest
 
 from analytics import fit_shares
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models import share_regression
 from analytics.models.maximum_likelihood import checked_errors
 
@@ -130,13 +130,13 @@ def test_arrow_tables_are_taken():
     ],
 )
 def test_refusals_are_in_words(change, terms, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         fit(SPREAD.assign(**change), terms)
 
 
 def test_a_slope_that_separates_is_refused():
     frame = pd.DataFrame({"s": [0, 0, 0, 2, 5, 5], "m": [5] * 6, "x": [1.0, 2, 3, 3, 4, 5]})
-    with pytest.raises(WrongUse, match="without an exception"):
+    with pytest.raises(UsageError, match="without an exception"):
         fit(frame, ("x",))
     crossed = frame.assign(s=[0, 0, 1, 2, 5, 4])
     assert fit(crossed, ("x",)).converged
@@ -144,12 +144,12 @@ def test_a_slope_that_separates_is_refused():
 
 @pytest.mark.parametrize("frame", [None, [1, 2], {"s": [1]}])
 def test_what_is_no_frame_is_refused(frame):
-    with pytest.raises(WrongUse, match="a pandas frame is needed"):
+    with pytest.raises(UsageError, match="a pandas frame is needed"):
         fit_shares(frame, successes="s", trials="m")
 
 
 def test_no_rows_are_refused():
-    with pytest.raises(WrongUse, match="no row with a trial: 0 rows"):
+    with pytest.raises(UsageError, match="no row with a trial: 0 rows"):
         fit(SPREAD.iloc[:0])
 
 
@@ -172,7 +172,7 @@ def test_a_flawed_hessian_gives_no_errors():
 
 def test_a_search_that_does_not_arrive_is_refused(monkeypatch):
     monkeypatch.setattr(share_regression, "search", lambda likelihood, start: None)
-    with pytest.raises(WrongUse, match=r"did not arrive: .* name fewer terms"):
+    with pytest.raises(UsageError, match=r"did not arrive: .* name fewer terms"):
         fit(SPREAD)
 
 

@@ -15,7 +15,7 @@ from analytics.data.importing.findings_report import counted, grouped, quarantin
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
-from analytics.errors import DataRefused, WrongUse
+from analytics.errors import DataRejected, UsageError
 from tests.field_week import field_week, write_csv, write_week
 
 if TYPE_CHECKING:
@@ -278,7 +278,7 @@ def test_folders_and_files_are_found(tmp_path: Path) -> None:
 
 
 def test_paths_without_tables_are_told(tmp_path: Path) -> None:
-    with pytest.raises(WrongUse, match="does not exist"):
+    with pytest.raises(UsageError, match="does not exist"):
         intake.read_paths([tmp_path / "nowhere"])
     assert "no table in this folder" in str(only(intake.read_paths([tmp_path]).faults))
     unknown = write_csv(tmp_path / "interview.csv", [{"a": 1}])
@@ -342,7 +342,7 @@ def test_an_error_refuses_the_whole_batch(tmp_path: Path) -> None:
     rows["interviews"][1]["hours_fished"] = -1
     store = Store(tmp_path / "s")
     checked = intake.check(intake.read_paths([write_week(rows, tmp_path / "week")]), store)
-    with pytest.raises(DataRefused, match="1 error: nothing was stored"):
+    with pytest.raises(DataRejected, match="1 error: nothing was stored"):
         intake.store_checked(checked, store)
     assert not (tmp_path / "s").exists()
 

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.baseline_io import from_table, to_table
 from analytics.options.schemas import DRAW_SCHEMA
 from tests.season_cases import small_baseline
@@ -59,5 +59,5 @@ def test_an_area_in_a_slice_of_a_longer_table_comes_back():
 
 
 def test_a_table_without_draws_is_refused_in_words():
-    with pytest.raises(WrongUse, match="keeps no draws"):
+    with pytest.raises(UsageError, match="keeps no draws"):
         from_table(DRAW_SCHEMA.empty_table())

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.data.plausible_lengths import TOTAL_PER_FORK
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.released.lengths import conversion_table, legal_share_table, length_table
 from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -50,7 +50,7 @@ def of(rows, *, openings=None, site_days=None):
     snapshot = survey(
         units, sites=sites, seasons=openings or [opening("A"), opening("B")], fish=rows
     )
-    return snapshot, prepare(snapshot)
+    return snapshot, prepare_survey(snapshot)
 
 
 def test_fish_are_counted_by_bin_area_week_and_source():

@@ -8,18 +8,18 @@ import pytest
 
 from analytics.catch_rates.standardised_levels import all_areas, levels_of, series_of
 from analytics.catch_rates.trips import CELL, fitted
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.cell_levels import (
     BiasReduced,
     CountGround,
-    Towards,
+    ShrinkageLikelihood,
     level_shares,
     spread_by_cluster,
 )
 from analytics.models.count_data import coded
 from analytics.models.count_families import Family
-from analytics.models.count_regression import climb
-from analytics.models.maximum_likelihood import top
+from analytics.models.count_regression import fit_warm_start
+from analytics.models.maximum_likelihood import maximise
 
 AREAS = {"A": 0.6, "B": 0.3, "C": 0.4}
 WEEKS = tuple(f"2031-W{week:02}" for week in range(2, 12))
@@ -107,7 +107,7 @@ def test_thick_levels_are_those_of_the_plain_regression():
     found = index_of(rows)
     frame = fitted(rows, "encounters").frame
     asked = coded(frame, response="encounters", exposure="angler_hours", terms=[CELL, *TERMS])
-    plain = climb(asked, [CELL, *TERMS], family="negative_binomial")
+    plain = fit_warm_start(asked, [CELL, *TERMS], family="negative_binomial")
     mean = rows["angler_hours"].groupby(rows["method"]).sum() / rows["angler_hours"].sum()
     b = plain.coefficients.set_index("term")["estimate"]
     want = np.array(
@@ -149,7 +149,7 @@ def test_a_flat_rate_without_others_takes_half_a_fish_more():
     reduced = BiasReduced(
         ground.likelihood("poisson", np.eye(3)[order]), np.eye(3)[order], ground.size, False
     )
-    found = top(reduced, np.zeros(3))
+    found = maximise(reduced, np.zeros(3))
     assert np.exp(found) == pytest.approx([0.05, 0.45, 9.5 / 20])
 
 
@@ -169,7 +169,7 @@ def test_penalties_agree_with_their_differences(is_share):
     rows, at = rng.normal(size=(6, 3)), rng.normal(size=4)
     for one in (
         BiasReduced(Flat(), rows, rng.uniform(1, 5, 6), is_share),
-        Towards(Flat(), rows, rng.normal(size=6), rng.normal(size=3), 1.0, is_share),
+        ShrinkageLikelihood(Flat(), rows, rng.normal(size=6), rng.normal(size=3), 1.0, is_share),
     ):
         steps = 1e-6 * np.eye(4)
         slope = [(one.value(at + step) - one.value(at - step)) / 2e-6 for step in steps]
@@ -189,7 +189,7 @@ def test_spread_of_one_cell_is_the_sandwich():
 
 def test_shares_without_two_kinds_are_refused():
     rows = trips(7, np.full(len(WEEKS), 0.5)).assign(area_week="x")
-    with pytest.raises(WrongUse, match="of one kind"):
+    with pytest.raises(UsageError, match="of one kind"):
         level_shares(
             rows.assign(sublegal=0),
             successes="sublegal",

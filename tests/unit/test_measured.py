@@ -10,7 +10,7 @@ import pytest
 from analytics.data.plausible_lengths import TOTAL_PER_FORK
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import row_warnings
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.measured import MEASURED_SCHEMA, conversions, measured_fish
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
@@ -141,7 +141,7 @@ def test_weight_goes_by_the_length_that_more_fish_have():
 
 def warned(rows):
     snapshot = snapshot_of(rows)
-    found = row_warnings(snapshot, prepare(snapshot).design)
+    found = row_warnings(snapshot, prepare_survey(snapshot).design)
     return {(one.column, one.seen) for one in found if one.table == "fish"}
 
 

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options import option_file
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.option_file import (
@@ -118,7 +118,7 @@ def test_what_was_written_is_read_as_the_same_set(options):
 def test_a_link_is_read_as_the_same_set(options):
     try:
         link = to_link(options)
-    except WrongUse as error:  # the only reason that hypothesis may find
+    except UsageError as error:  # the only reason that hypothesis may find
         assert "pass them on as a file" in str(error)
         return
     assert len(link) <= LONGEST_LINK
@@ -243,7 +243,7 @@ def test_bytes_with_a_byte_order_mark_and_windows_lines_are_read():
     ],
 )
 def test_a_bad_change_is_refused_with_its_place(line, words):
-    with pytest.raises(WrongUse, match=re.escape(words)) as told:
+    with pytest.raises(UsageError, match=re.escape(words)) as told:
         only(line)
     assert str(told.value).startswith('option 1 "A", change 1')
 
@@ -284,13 +284,13 @@ def test_a_bad_change_is_refused_with_its_place(line, words):
     ],
 )
 def test_a_bad_file_is_refused_in_words(text, words):
-    with pytest.raises(WrongUse, match=re.escape(words)):
+    with pytest.raises(UsageError, match=re.escape(words)):
         read_options(text)
 
 
 def test_every_fault_is_told_in_the_order_of_the_file():
     text = 'x = 1\n[[option]]\nnam = "A"\n[[option]]\nname = "B"\nelasticity = "much"'
-    with pytest.raises(WrongUse) as told:
+    with pytest.raises(UsageError) as told:
         read_options(text)
     places = [line.split(":")[0] for line in str(told.value).splitlines()]
     assert places == ['unknown key "x"; allowed', "option 1", "option 1", 'option 2 "B"']
@@ -298,7 +298,7 @@ def test_every_fault_is_told_in_the_order_of_the_file():
 
 def test_many_faults_are_counted():
     text = "".join(f'[[option]]\nname = "{at}"\nzzz = 1\n' for at in range(30))
-    with pytest.raises(WrongUse, match=re.escape("... and 10 more")):
+    with pytest.raises(UsageError, match=re.escape("... and 10 more")):
         read_options(text)
 
 
@@ -315,7 +315,7 @@ def test_many_faults_are_counted():
 )
 def test_a_set_that_could_not_be_read_again_is_not_written(options):
     for write in (write_options, to_link):
-        with pytest.raises(WrongUse):
+        with pytest.raises(UsageError):
             write(options)
 
 
@@ -366,7 +366,7 @@ GOOD = '[[option]]\nname = "A"\n'
     ids=["empty", "bare", "other form", "cut", "longer", "letter", "odd", "long", "bomb", "key"],
 )
 def test_a_bad_link_is_refused_in_words(link, words):
-    with pytest.raises(WrongUse, match=re.escape(words)):
+    with pytest.raises(UsageError, match=re.escape(words)):
         from_link(link)
 
 
@@ -384,6 +384,6 @@ def test_a_set_too_long_for_a_link_is_refused_with_its_length():
     notes = "".join(noise.choices(string.ascii_letters, k=5_000))
     names = ["".join(noise.choices(string.ascii_letters, k=80)) for _ in range(50)]
     options = OptionSet("", tuple(map(Option, names)), notes)
-    with pytest.raises(WrongUse, match=r"a link of 8,9\d{2} characters; allowed: 8,000"):
+    with pytest.raises(UsageError, match=r"a link of 8,9\d{2} characters; allowed: 8,000"):
         to_link(options)
     assert read_options(write_options(options)) == options

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.errors import WrongUse
-from analytics.options.compare import TODAY, weigh
+from analytics.errors import UsageError
+from analytics.options.compare import TODAY, compare_options
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.regulations import option_plan, today_plan
 from analytics.weeks import weekday_of
@@ -181,17 +181,17 @@ REFUSED = {
 
 @pytest.mark.parametrize("words", REFUSED)
 def test_what_cannot_be_weighed_is_refused_in_words(words):
-    with pytest.raises(WrongUse) as error:
-        weigh(BASE, [REFUSED[words]], ())
+    with pytest.raises(UsageError) as error:
+        compare_options(BASE, [REFUSED[words]], ())
     assert words in str(error.value)
 
 
 def test_the_place_of_a_fault_is_told():
     wrong = option(Change(close=day(5)), Change(daily_limit_fish=-1))
-    with pytest.raises(WrongUse, match='option "one", change 2: '):
-        weigh(BASE, [wrong], ())
-    with pytest.raises(WrongUse, match='two options are called "one"'):
-        weigh(BASE, [option(), option()], ())
+    with pytest.raises(UsageError, match='option "one", change 2: '):
+        compare_options(BASE, [wrong], ())
+    with pytest.raises(UsageError, match='two options are called "one"'):
+        compare_options(BASE, [option(), option()], ())
 
 
 def test_what_the_data_cannot_tell_is_refused():
@@ -209,15 +209,17 @@ def test_what_the_data_cannot_tell_is_refused():
         (replace(BASE, by_method=unseen), Change(method_mix={"trolling": 1.0}), "no trip by"),
     ]
     for base, change, words in cases:
-        with pytest.raises(WrongUse, match=words):
-            weigh(base, [option(change)], ())
+        with pytest.raises(UsageError, match=words):
+            compare_options(base, [option(change)], ())
     # Nothing is asked of the data where nothing would change.
-    weigh(replace(BASE, lengths=few), [option(Change(min_length_mm=559))], ())
-    weigh(replace(BASE, class_per_fish=classes), [option(Change(mark_selective=False))], ())
+    compare_options(replace(BASE, lengths=few), [option(Change(min_length_mm=559))], ())
+    compare_options(
+        replace(BASE, class_per_fish=classes), [option(Change(mark_selective=False))], ()
+    )
 
 
 def test_lengths_of_all_areas_stand_in_for_too_few():
     lengths = {("", "legal"): BASE.lengths["", "legal"], ("OMB", "legal"): np.array([600.0])}
-    found = weigh(replace(BASE, lengths=lengths), [option(Change(min_length_mm=600))], ())
+    found = compare_options(replace(BASE, lengths=lengths), [option(Change(min_length_mm=600))], ())
     words = found.assumptions["words"].to_pylist()
     assert any(one.startswith("OMB: a minimum of 600 mm") and "all areas" in one for one in words)

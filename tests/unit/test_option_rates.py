@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.options.compare import TODAY, outlook, weigh
+from analytics.options.compare import TODAY, compare_options, outlook
 from analytics.options.option import Change, Option
 from tests.season_cases import RELEASE_RATES, small_baseline
 
@@ -38,7 +38,7 @@ def with_wounds(rates=WOUNDS, **given):
 def deaths_at(base, *rows):
     """Return release deaths in all under rates of an option, and the difference from today's."""
     rows = tuple({"rate_se": None, "source": "invented"} | row for row in rows)
-    found = weigh(base, [Option("one", (Change(release_rates=rows),))], ())
+    found = compare_options(base, [Option("one", (Change(release_rates=rows),))], ())
     told = [figures(found, "one", None, column) for column in ("estimate", "difference")]
     return *(one["release_deaths_fish"] for one in told), found
 
@@ -96,8 +96,8 @@ def test_a_rate_of_deep_hooks_counts_where_the_store_has_no_pair():
 
 
 def test_a_rate_that_is_taken_for_no_fish_is_told():
-    untold = replace(BASE, deep=np.full_like(BASE.deep, np.nan))
+    wound_unknown = replace(BASE, deep=np.full_like(BASE.deep, np.nan))
     deep = {"size_class": "sublegal", "method": "any", "wound_class": "deep", "rate_prop": 0.8}
-    for base, none in ((untold, True), (with_wounds(), False)):
+    for base, none in ((wound_unknown, True), (with_wounds(), False)):
         words = deaths_at(base, deep)[2].assumptions["words"].to_pylist()
         assert any("taken for no fish" in one for one in words) is none

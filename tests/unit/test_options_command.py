@@ -109,7 +109,7 @@ def kept(
     if baseline is not None:
         tables["draws"] = to_table(baseline)
     version = Store(store).version if version is None else version
-    card = archive.Card(
+    card = archive.BulletinMetadata(
         bulletin=f"{season}.{through}.v{version}",
         season=season,
         through=through,
@@ -123,8 +123,8 @@ def kept(
     empty = {name: archive.TABLE_SCHEMAS[name].empty_table() for name in archive.FIRST_TABLES}
     names = [{"area": "VEL", "area_name": "Velmark"}, {"area": "OMB", "area_name": "Ombra Bank"}]
     empty["areas"] = pa.Table.from_pylist(names, archive.TABLE_SCHEMAS["areas"])
-    return archive.keep(
-        archive.shelf_of(store), archive.Bulletin(card, **empty, standing=tables)
+    return archive.save(
+        archive.archive_of(store), archive.Bulletin(card, **empty, standing=tables)
     ).bulletin
 
 
@@ -186,7 +186,7 @@ def test_a_bulletin_is_made_where_none_is_of_the_newest_data(tmp_path, run, stor
     _, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     made = f"{SEASON}.2031-W02.v1"
     assert f"made bulletin {made}" in err
-    assert made in [card.bulletin for card in archive.cards(archive.shelf_of(store))]
+    assert made in [card.bulletin for card in archive.list_bulletins(archive.archive_of(store))]
 
 
 def test_no_limits_leave_the_rest_of_the_answer(tmp_path, run, store, file):
@@ -224,7 +224,7 @@ def test_no_bulletin_is_made_of_a_season_that_is_over(tmp_path, run, file):
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 2
     assert f"season {SEASON} is over: no day is left after 2031-01-08" in err
-    assert not archive.cards(archive.shelf_of(store))
+    assert not archive.list_bulletins(archive.archive_of(store))
     assert not (tmp_path / "answer").exists()
 
 

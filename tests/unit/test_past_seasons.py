@@ -18,8 +18,8 @@ from analytics.catch_rates.seasonal_timing import (
     strength_rows,
     timing_rows,
 )
-from analytics.catch_rates.standardised_levels import Series, lacking, linked
-from analytics.estimates.season_survey import prepare
+from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
+from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = 6
@@ -60,7 +60,7 @@ def strength_over(methods_before, methods_now, *, fish=1.0):
         methods = methods_now if is_now else methods_before
         days += days_of(rng, start, methods, fish=fish if is_now else 1.0)
     snapshot = survey(days, seasons=opens)
-    tables = rate_tables(snapshot, prepare(snapshot, season="2030-31"), level=0.95)
+    tables = rate_tables(snapshot, prepare_survey(snapshot, season="2030-31"), level=0.95)
     strength = tables["strength"].to_pandas()
     return strength[strength["area"].isna()].iloc[-1]
 
@@ -94,7 +94,7 @@ def trips(*rows):
 def test_levels_are_linked_through_others():
     now = trips(("A", "W2", "a", 9.0, 1.0), ("A", "W2", "b", 1.0, 2.0))
     before = trips(("A", "W1", "b", 1.0, 1.0), ("A", "W1", "c", 1.0, 1.0), ("B", "W1", "d", 1, 1.0))
-    (one, other), note = linked(before, now, ["method"])
+    (one, other), note = comparable_seasons(before, now, ["method"])
     assert one["method"].tolist() == ["b", "c", "a"]
     assert other["method"].tolist() == ["a", "b"]
     assert note == "method d never beside a: taken for it"

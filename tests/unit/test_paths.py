@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models import smoother
 from analytics.models.smoother import paths_of
 
@@ -86,9 +86,9 @@ def test_one_week_is_wide_and_none_is_refused() -> None:
     _, cov = paths_of(y, variance, n_ahead=8, first_slope_se=0.25).moments()
     se = np.sqrt(np.diag(cov))
     assert (np.diff(se) > 0).all() and se[-1] > 0.7
-    with pytest.raises(WrongUse, match="1 or more"):
+    with pytest.raises(UsageError, match="1 or more"):
         paths_of(np.array([np.nan]), np.array([0.1]), n_ahead=2)
-    with pytest.raises(WrongUse, match="below 0"):
+    with pytest.raises(UsageError, match="below 0"):
         paths_of(y, np.array([-0.1]), n_ahead=2)
 
 

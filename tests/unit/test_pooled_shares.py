@@ -7,11 +7,11 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import expit, logit
 
-from analytics.models.beta_binomial import log_likelihood, slopes, tally
+from analytics.models.beta_binomial import log_lik_derivatives, log_likelihood, tally
 from analytics.models.partial_pooling import (
-    Layout,
+    CrossedDesign,
     PooledShares,
-    Spreads,
+    VarianceComponents,
     covariance,
     mode_of,
     pool_shares,
@@ -22,12 +22,12 @@ WEEK = np.array([0, 1, 2, 0, 1, 2])
 GROUP = np.array([0, 0, 1, 1, 2, 3, 3, 3, 4])  # the last group has no cell
 S = np.array([5, 9, 3, 8, 1, 12, 15, 9, 4])
 M = np.array([9, 12, 9, 15, 4, 14, 18, 13, 6])
-SPREADS = Spreads(area=0.5, week=0.3, own=0.2, lam=-3.0)
+SPREADS = VarianceComponents(area=0.5, week=0.3, own=0.2, lam=-3.0)
 
 
 @pytest.fixture(scope="module")
 def layout():
-    return Layout.of(tally(S, M, GROUP, 6), AREA, WEEK)
+    return CrossedDesign.of(tally(S, M, GROUP, 6), AREA, WEEK)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def mode(layout):
 
 
 def test_at_the_mode_pull_and_penalty_balance(layout, mode):
-    pull = slopes(layout.tallies, mode.eta, SPREADS.lam).eta
+    pull = log_lik_derivatives(layout.tallies, mode.eta, SPREADS.lam).eta
     np.testing.assert_allclose(pull, mode.own / SPREADS.own**2, atol=1e-6)
     by_area = np.array([pull[AREA == 0].sum(), pull[AREA == 1].sum()])
     np.testing.assert_allclose(by_area, mode.common[1:3] / SPREADS.area**2, atol=1e-6)
@@ -47,7 +47,7 @@ def test_at_the_mode_pull_and_penalty_balance(layout, mode):
 
 def test_the_covariance_is_the_inverse_of_the_whole_information(layout, mode):
     z = np.hstack([layout.incidence, np.eye(6)])
-    curve = -slopes(layout.tallies, mode.eta, SPREADS.lam).eta2
+    curve = -log_lik_derivatives(layout.tallies, mode.eta, SPREADS.lam).eta2
     penalty = np.concatenate([layout.precision(SPREADS), np.full(6, SPREADS.own**-2)])
     whole = np.linalg.inv(z.T @ np.diag(curve) @ z + np.diag(penalty))
     np.testing.assert_allclose(covariance(layout, SPREADS, mode), z @ whole @ z.T, rtol=1e-8)
@@ -57,7 +57,7 @@ def test_laplace_agrees_with_quadrature():
     # Two groups of many fish; the effects of areas and weeks are left out, so that the likelihood
     # of a spread is a double integral over intercept and own effects.
     s, m, group = np.array([600, 1200]), np.array([2000, 2200]), np.array([0, 1])
-    layout = Layout.of(tally(s, m, group, 2), np.zeros(2, int), np.arange(2))
+    layout = CrossedDesign.of(tally(s, m, group, 2), np.zeros(2, int), np.arange(2))
     single = [tally(s[[g]], m[[g]], np.zeros(1, int), 1) for g in group]
 
     def exact(own):
@@ -74,7 +74,7 @@ def test_laplace_agrees_with_quadrature():
         return np.log(quad(lambda b: inner(b, 0) * inner(b, 1), -4, 4, points=[-0.8, 0.2])[0])
 
     def laplace(own):
-        spreads = Spreads(area=0.0, week=0.0, own=own, lam=-9.0)
+        spreads = VarianceComponents(area=0.0, week=0.0, own=own, lam=-9.0)
         return mode_of(layout, spreads, np.zeros(4), np.zeros(2)).log_marginal
 
     found = laplace(0.8) - laplace(0.3)

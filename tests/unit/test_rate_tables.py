@@ -10,7 +10,7 @@ import pytest
 
 from analytics.catch_rates.build import rate_tables
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SITES = {"r1": "A", "r2": "B"}
@@ -67,7 +67,7 @@ def opening(area, *, season="2030-31", start=MONDAY, weeks=10):
 def tables_of(snapshot, season="2030-31", level=0.95):
     said = []
     found = rate_tables(
-        snapshot, prepare(snapshot, season=season), level=level, progress=said.append
+        snapshot, prepare_survey(snapshot, season=season), level=level, progress=said.append
     )
     assert set(found) == set(RATE_SCHEMAS)
     for name, table in found.items():

@@ -19,7 +19,7 @@ from analytics.estimates.alternative_estimates import (
 )
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.result_table import RESULT_SCHEMA, to_frame
 from analytics.survey.coverage import coverage_factors, season_contacts
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -158,7 +158,7 @@ def test_reports_met_by_convenience_are_counted_through_the_last_week():
     ]
     interviews = pa.Table.from_pylist(rows, plain["interviews"].schema)
     snapshot = Snapshot.of({**plain.tables, "interviews": interviews})
-    lines = heaping_table(snapshot, prepare(snapshot, through="2031-W02")).to_pylist()
+    lines = heaping_table(snapshot, prepare_survey(snapshot, through="2031-W02")).to_pylist()
     assert {one["fish"]: one["boats"] for one in lines if one["boats"]} == {2: 1, 3: 3, 7: 1}
 
 
@@ -185,7 +185,7 @@ def test_a_basis_that_cannot_be_had_is_told_why(given, gone, words):
 
 
 def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin):
-    card = archive.keep(tmp_path, bulletin)
+    card = archive.save(tmp_path, bulletin)
     kept = archive.load(tmp_path, card.bulletin)
     for name in ("readings", "coverage", "heaping"):
         assert kept.table(name).equals(bulletin.table(name))

@@ -18,7 +18,7 @@ from analytics.survey.reduction import (
     Analysis,
     Measure,
     Reduction,
-    Sums,
+    SumQuery,
     catch_analyses,
     catch_measures,
 )
@@ -148,13 +148,13 @@ def test_the_sums_are_those_of_the_rows(tmp_path: Path, gaps: bool, on_disk: boo
 
 def test_equal_sums_are_asked_for_once() -> None:
     measures = catch_measures() | mark_measures() | {"none": Measure("none", "0")}
-    full, gaps = Sums(measures, frozenset()), Sums(measures, frozenset({"kept_marked"}))
+    full, gaps = SumQuery(measures, frozenset()), SumQuery(measures, frozenset({"kept_marked"}))
     assert full.ask(("kept_fish",)) == full.ask(("kept_read",))
     assert full.ask(("boat_trips",)).sums[0] == full.ask(("kept_fish",)).count
     assert full.ask(("none",)).products[0][0] == NOTHING
     assert gaps.ask(("kept_fish",)) != gaps.ask(("kept_read",))
     # Boats that gave both numbers are fewer than those that gave one of them.
-    some = Sums(measures, frozenset({"anglers"}))
+    some = SumQuery(measures, frozenset({"anglers"}))
     assert some.ask(("kept_fish", "angler_trips")).sums[0] != some.ask(("kept_fish",)).sums[0]
 
 

@@ -12,9 +12,9 @@ from analytics.bulletin.build import bulletin_of
 from analytics.data import query as sql
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import rate_findings
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.release_mortality import plan_deaths
-from analytics.survey.reduction import NOTHING, Sums
+from analytics.survey.reduction import NOTHING, SumQuery
 from tests.tables import SiteDay, figures, interview, survey
 
 
@@ -281,7 +281,7 @@ def test_products_of_boats_that_are_never_both_are_not_summed():
         snapshot["interviews"], snapshot["release_rates"], snapshot["drop_off"]
     ).measures
     blind = {name: replace(one, only=None) for name, one in measures.items()}
-    asked, plain = (Sums(some, frozenset()) for some in (measures, blind))
+    asked, plain = (SumQuery(some, frozenset()) for some in (measures, blind))
     of_measures, of_blind = asked.ask(tuple(measures)), plain.ask(tuple(blind))
     assert len(asked.query()) < len(plain.query())
     query = plain.query().replace("JOIN units USING (sample_id) JOIN areas USING (area)", "")
@@ -336,7 +336,7 @@ class TestRatesOfOneMethod:
 class TestFindings:
     def seen(self, days, **tables):
         snapshot = survey(days, **tables)
-        found = list(rate_findings(snapshot, prepare(snapshot)))
+        found = list(rate_findings(snapshot, prepare_survey(snapshot)))
         assert all(one.severity == "warning" for one in found)
         return {(one.table, one.seen) for one in found}
 

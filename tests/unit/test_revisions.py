@@ -13,9 +13,9 @@ import pytest
 from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import GONE, NEW, RESTATED, REVISED, moves, netted, summary
-from analytics.bulletin.revisions import Reach, default_since, events_of, revisions
+from analytics.bulletin.revisions import BatchScope, default_since, events_of, revisions
 from analytics.data.store import Store
-from analytics.errors import StoreError, WrongUse
+from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
 from analytics.result_table import to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -155,7 +155,7 @@ def test_versions_that_do_not_reach_the_season_are_not_estimated(store):
 def test_a_site_day_that_left_for_another_season_moves_the_one_it_left(store, tables):
     day = part(tables, [0])["site_days"].to_pylist()[0] | {"date": NEXT_YEAR + dt.timedelta(days=1)}
     store.add({"site_days": pa.Table.from_pylist([day], schema=tables["site_days"].schema)})
-    reach = Reach(store, SEASON)
+    reach = BatchScope(store, SEASON)
     assert reach.of(events_of(store)[-1]).weeks == {"2031-W02"}
     found = revisions(store, season=SEASON, since=5)
     assert {row["version"] for row in found.to_pylist()} == {6}
@@ -201,13 +201,13 @@ def test_before_its_first_batch_a_season_is_all_new(store):
 
 @pytest.mark.parametrize("since", [-1, 6])
 def test_a_version_that_cannot_be_the_first_is_refused(store, since):
-    with pytest.raises(WrongUse, match="name an earlier version"):
+    with pytest.raises(UsageError, match="name an earlier version"):
         revisions(store, season=SEASON, since=since)
 
 
 def test_wrong_words_are_refused(store):
     for wrong in ({"by": ("ramp",)}, {"level": 2.0}, {"season": "1999"}, {"as_of": 77}):
-        with pytest.raises(WrongUse):
+        with pytest.raises(UsageError):
             revisions(store, **({"season": SEASON, "since": 0} | wrong))
 
 
@@ -276,7 +276,7 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(store, tables):
     store.add(interviews_with(tables, 0, kept=3), sources=["slip.csv"])
     second = make_bulletin(store, season=SEASON)
     assert second.since == first.bulletin
-    kept = archive.load(archive.shelf_of(store.path), second.bulletin).moved
+    kept = archive.load(archive.archive_of(store.path), second.bulletin).moved
     assert kept.schema.equals(schemas.MOVED_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
         steps = revisions(store, season=SEASON, since=5, by=by).to_pylist()
@@ -296,7 +296,7 @@ def test_of_several_batches_those_that_reach_the_week_are_named(store, tables):
     store.add(interviews_with(tables, 4, kept=5), sources=["third_week.csv"])
     store.add(interviews_with(tables, 12, kept=5), sources=["other_season.csv"])
     card = make_bulletin(store, season=SEASON)
-    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved
+    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved
     for week, sources in (
         ("2031-W02", "second_week.csv"),
         ("2031-W03", "third_week.csv"),
@@ -314,10 +314,10 @@ def test_later_weeks_are_new_and_totals_over_other_weeks_do_not_compare(tmp_path
     make_bulletin(store)
     store.add(part(tables, range(8, 12)))
     card = make_bulletin(store)
-    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved
+    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved
     assert {(one["kind"], one["week"]) for one in kept.to_pylist()} == {(NEW, "2031-W04")}
     earlier = make_bulletin(store, through="2031-W03")
-    assert archive.load(archive.shelf_of(store.path), earlier.bulletin).moved.num_rows == 0
+    assert archive.load(archive.archive_of(store.path), earlier.bulletin).moved.num_rows == 0
 
 
 def test_another_program_is_named_beside_the_batch(store, tables, monkeypatch):
@@ -325,14 +325,14 @@ def test_another_program_is_named_beside_the_batch(store, tables, monkeypatch):
     store.add(interviews_with(tables, 0, kept=3))
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
     card = make_bulletin(store, season=SEASON)
-    kept = archive.load(archive.shelf_of(store.path), card.bulletin).moved.to_pylist()
+    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved.to_pylist()
     assert all(one["event"] == "imported; program" for one in kept)
     assert all(one["batch"].endswith("to 99.0") for one in kept)
 
 
 def test_a_bulletin_older_than_the_table_loads_with_none(store):
     card = make_bulletin(store, season=SEASON)
-    folder = archive.shelf_of(store.path)
+    folder = archive.archive_of(store.path)
     path = folder / card.bulletin / archive.CARD_FILE
     (folder / card.bulletin / "moved.parquet").unlink()
     with pytest.raises(StoreError, match="moved"):
@@ -351,7 +351,7 @@ def test_a_damaged_bulletin_before_does_not_stop_the_next(store, tables):
     first = make_bulletin(store, season=SEASON)
     store.add(interviews_with(tables, 0, kept=3))
     second = make_bulletin(store, season=SEASON)
-    (archive.shelf_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
+    (archive.archive_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
     store.add(interviews_with(tables, 1, kept=4))
     assert make_bulletin(store, season=SEASON).since == first.bulletin
 
@@ -359,7 +359,7 @@ def test_a_damaged_bulletin_before_does_not_stop_the_next(store, tables):
 def test_bycatch_reaches_the_week_of_its_interview(store):
     rows = [{"interview_id": "s00004-0", "species": "coho", "kept": 1, "released": 0}]
     store.add({"bycatch": pa.Table.from_pylist(rows)})
-    found = Reach(store, SEASON).of(events_of(store)[-1])
+    found = BatchScope(store, SEASON).of(events_of(store)[-1])
     assert (found.weeks, found.is_whole) == ({"2031-W03"}, False)
 
 
@@ -375,5 +375,5 @@ def test_bycatch_reaches_the_week_of_its_interview(store):
 )
 def test_what_any_week_may_rest_on_reaches_the_whole_season(store, table, rows, is_whole):
     store.add({table: pa.Table.from_pylist(rows)})
-    found = Reach(store, SEASON).of(events_of(store)[-1])
+    found = BatchScope(store, SEASON).of(events_of(store)[-1])
     assert (found.is_whole, found.has_season) == (is_whole, is_whole)

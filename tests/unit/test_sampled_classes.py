@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.alternative_estimates import divided_reports
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.class_ratios import class_ratios, draw_classes
 from analytics.fish.composition_sample import CompositionSample, Rule, pools_of
 from analytics.fish.mark_composition import CLASSES
@@ -320,7 +320,7 @@ class TestRows:
         assert found["sample_first"]["estimate"] == found["sampled"]["estimate"]
         assert found["reported"]["method"].startswith("reported_marks")
         assert found["reported"]["estimate"] == pytest.approx(10 / 2 * 13)
-        with pytest.raises(WrongUse, match="allowed are sample_first or reported or sampled"):
+        with pytest.raises(UsageError, match="allowed are sample_first or reported or sampled"):
             estimate_snapshot(snapshot, classes="guessed")
 
     def test_site_days_all_alike_leave_no_error_though_the_sample_has_one(self):
@@ -491,7 +491,7 @@ def test_the_ratio_of_all_met_counts_releases_of_unknown_size():
     # Unknown releases follow kept fish in every boat: the interviews' error cancels in the ratio.
     boats = [boat(kept, released_unknown=3 * kept) for kept in (28, 12, 24, 16, 20)]
     snapshot = sampled_survey(drawn(*boats), fish_of((30, 18, 42, 30)))
-    _, compared = composition_tables(snapshot, prepare(snapshot), n_draws=20)
+    _, compared = composition_tables(snapshot, prepare_survey(snapshot), n_draws=20)
     rows = compared.to_pandas()
     row = figures(rows[rows["area"].isna() & rows["week"].isna()], "encounter_fish")
     assert row["ratio"] == pytest.approx(120 / 30 / 4)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.released.build import released_tables
 from analytics.released.sampled_deaths import sampled_death_table
 from analytics.released.schemas import DEATH_SCHEMA
@@ -34,7 +34,7 @@ def made(*boats, fish=SAMPLE, rates=RATES, drop_off=None, **given):
     tables = {"release_rates": rates, "drop_off": lost(0.0) if drop_off is None else drop_off}
     boats = boats or tuple(map(boat, KEPT))
     snapshot = sampled_survey(drawn(*boats), fish_of(fish), **tables, **given)
-    table = sampled_death_table(snapshot, prepare(snapshot), level=0.95)
+    table = sampled_death_table(snapshot, prepare_survey(snapshot), level=0.95)
     assert table.schema == DEATH_SCHEMA
     rows = table.to_pylist()
     assert not any(isinstance(v, float) and math.isnan(v) for row in rows for v in row.values())
@@ -164,7 +164,7 @@ def test_the_kept_table_holds_both_bases():
     snapshot = sampled_survey(
         drawn(*boats), fish_of(SAMPLE), release_rates=RATES, drop_off=lost(0.05)
     )
-    table = released_tables(snapshot, prepare(snapshot), level=0.95)["deaths"].to_pylist()
+    table = released_tables(snapshot, prepare_survey(snapshot), level=0.95)["deaths"].to_pylist()
     totals = {
         row["basis"]: row["deaths"] for row in table if row["fate"] == "all" and not row["area"]
     }

@@ -7,7 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.cli import main
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.alternative_estimates import (
     SCENARIO_SCHEMA,
     divided_reports,
@@ -110,7 +110,7 @@ def test_a_report_that_was_not_given_stays_so():
     ],
 )
 def test_multipliers_that_make_no_sense_are_refused(multipliers, words):
-    with pytest.raises(WrongUse, match=words.replace(".", r"\.")):
+    with pytest.raises(UsageError, match=words.replace(".", r"\.")):
         scenario_table(SNAPSHOT, reports_over=multipliers)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from analytics.data.schema import TABLES, Kind
+from analytics.data.schema import TABLES, ColumnKind
 
 #: The stable names of the interface; a star marks the key.
 STABLE = {
@@ -62,7 +62,7 @@ def test_references_point_backwards_to_a_key() -> None:
 
 
 def test_keys_are_never_empty_and_numbers_have_units() -> None:
-    numbers = {Kind.COUNT, Kind.NUMBER, Kind.PROPORTION}
+    numbers = {ColumnKind.COUNT, ColumnKind.NUMBER, ColumnKind.PROPORTION}
     for table in TABLES.values():
         assert all(table.column(name).filled for name in table.key)
         for column in table.columns:

@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.intervals import logit_t
 from analytics.released.schemas import SHARE_SCHEMA
 from analytics.released.sublegal_share import shares_table
@@ -69,7 +69,7 @@ def two_areas():
 
 
 def table_of(snapshot, **given):
-    season = prepare(snapshot)
+    season = prepare_survey(snapshot)
     table = shares_table(snapshot, season, level=given.get("level", 0.95))
     assert table.schema.equals(SHARE_SCHEMA)
     for name in table.column_names:
@@ -194,8 +194,8 @@ def test_a_wider_level_widens_the_interval():
 
 def test_a_wrong_level_is_refused():
     snapshot = two_areas()
-    with pytest.raises(WrongUse, match="between 0 and 1"):
-        shares_table(snapshot, prepare(snapshot), level=95)
+    with pytest.raises(UsageError, match="between 0 and 1"):
+        shares_table(snapshot, prepare_survey(snapshot), level=95)
 
 
 def test_fish_of_unknown_size_count_as_encounters():

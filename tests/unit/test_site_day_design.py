@@ -8,10 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from analytics.errors import DataRefused, WrongUse
+from analytics.errors import DataRejected, UsageError
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.season_survey import prepare
-from analytics.survey.thin_strata import plan_strata
+from analytics.estimates.season_survey import prepare_survey
+from analytics.survey.thin_strata import treat_thin_strata
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 
@@ -135,9 +135,9 @@ def test_open_days_without_a_sample_are_filled_from_both_sides():
     assert filled["estimate"] == pytest.approx(5 * (2 + 4 + 6 + 8) / 4)
     assert filled["n_psu"] == 0
     assert filled["df"] == 2
-    lenders = 2 * (5 * 2 / 4) ** 2 * (1 - 2 / 5) * 2 / 2
+    donors = 2 * (5 * 2 / 4) ** 2 * (1 - 2 / 5) * 2 / 2
     own = 25 * (9 + 1 + 1 + 9) / 3  # nothing of the week was seen: no finite term
-    assert filled["se"] == pytest.approx(math.sqrt(lenders + own))
+    assert filled["se"] == pytest.approx(math.sqrt(donors + own))
     season = row(snapshot)
     assert season["status"] == "imputed"
     # A lender counts once with its whole weight: 5 of its own and 2.5 lent.
@@ -229,7 +229,7 @@ def test_holidays_count_with_sunday():
         [day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])],
         holidays=[{"date": MONDAY + dt.timedelta(days=2), "holiday": "midwinter"}],
     )
-    design = prepare(snapshot).design
+    design = prepare_survey(snapshot).design
     assert sorted(design.strata.n_frame) == [3, 4]
 
 
@@ -244,7 +244,7 @@ def test_designs_without_totals_say_so():
 def test_a_closed_day_is_refused_in_words():
     season = {"season": "2030-31", "area": "A", "open_date": MONDAY, "open_weekdays": "67"}
     season["close_date"] = MONDAY + dt.timedelta(days=6)
-    with pytest.raises(DataRefused, match="closed"):
+    with pytest.raises(DataRejected, match="closed"):
         estimate_snapshot(survey([day(0, [2])], seasons=[season]))
 
 
@@ -263,7 +263,7 @@ def test_a_closed_day_is_refused_in_words():
     ],
 )
 def test_wrong_use_is_told_in_words(more, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         estimate_snapshot(one_week([day(0, [2]), day(1, [4])]), **more)
 
 
@@ -392,12 +392,12 @@ def test_collapse_prefers_day_group_then_week_then_area():
         day(21, [1]),
         day(22, [1]),  # W05 weekday
     ]
-    season = prepare(survey(days))
-    plan = plan_strata(season.design, np.ones(len(days), dtype=bool))
+    season = prepare_survey(survey(days))
+    plan = treat_thin_strata(season.design, np.ones(len(days), dtype=bool))
     rules = {
         season.design.strata.label[loan.stratum]: loan.rule
         for loan in plan.loans
-        if not loan.is_fill
+        if not loan.is_imputation
     }
     assert "2031-W02 Sat–Sun" in rules["2031-W02 Mon–Fri"]
     assert "2031-W05 Mon–Fri" in rules["2031-W04 Mon–Fri"]
@@ -428,5 +428,5 @@ def test_a_spread_between_boats_that_would_be_pooled_is_refused_on_request():
 
 
 def test_an_unknown_word_for_thin_strata_is_refused():
-    with pytest.raises(WrongUse, match="allowed are borrow or refuse"):
+    with pytest.raises(UsageError, match="allowed are borrow or refuse"):
         row(one_week([day(0, [2])]), thin="guess")

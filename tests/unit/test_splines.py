@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from patsy import dmatrix
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.count_regression import fit_counts
 from analytics.models.formula import knots_of, natural_spline
 
@@ -75,5 +75,5 @@ def test_a_smooth_of_the_week_is_a_term():
 )
 def test_a_spline_that_cannot_be_is_refused(term, words):
     frame = pd.DataFrame({"week": [1, 2, 3, 4, 5], "area": list("ababa"), "fish": [1, 0, 2, 1, 3]})
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         fit_counts(frame, response="fish", terms=[term], family="poisson")

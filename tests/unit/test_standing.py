@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import FISH_TOTALS, TOTALS, listed, why_no_sum
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline_io import from_table
 from analytics.outlook.build import standing_tables
 from analytics.outlook.limit_status import with_binding
-from analytics.outlook.limit_totals import NOT_OPEN_YET, Sums
+from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -104,14 +104,14 @@ def season_of(limits, *, last=SEASON_DAYS - 1, more=(), sites=None):
 @pytest.fixture(scope="module")
 def prepared():
     snapshot = season_of([limit()])
-    season = prepare(snapshot)
+    season = prepare_survey(snapshot)
     rows = rows_by_area(area_rows(season))
-    return season, rows, Sums(season, rows, level=0.95)
+    return season, rows, LimitTotals(season, rows, level=0.95)
 
 
 def tables_of(limits, **given):
     snapshot = season_of(limits, **given)
-    found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=400)
+    found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=400)
     assert {name: table.schema for name, table in found.items()} == STANDING_SCHEMAS
     return found, {row["limit_id"]: row for row in found["standing"].to_pylist()}
 
@@ -182,7 +182,7 @@ class TestSums:
         }
         # A third area keeps the two from being all of the season.
         third = {("C", name): rows["A", name] for name in TOTALS}
-        sums = Sums(season, rows | third | {("B", "kept_fish"): withheld}, level=0.95)
+        sums = LimitTotals(season, rows | third | {("B", "kept_fish"): withheld}, level=0.95)
         found = sums.of(("A", "B"), ("kept_fish",))
         assert found.estimate == rows["A", "kept_fish"]["estimate"]
         assert found.status == "no_sample"
@@ -290,7 +290,7 @@ class TestTables:
         seasons = [{"season": "2030-31", "area": "A", "open_date": MONDAY, "close_date": close}]
         seasons = [one | opening for one in seasons]
         snapshot = survey(days, seasons=seasons, limits=[limit(fish=40)])
-        found = standing_tables(snapshot, prepare(snapshot), {}, level=0.95, n_draws=50)
+        found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=50)
         (row,) = found["standing"].to_pylist()
         # Five fish a day over the seven days of the week that was sampled.
         assert row["estimate"] == estimate

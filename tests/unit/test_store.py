@@ -15,7 +15,7 @@ from analytics.data import query
 from analytics.data.schema import TABLES
 from analytics.data.store import Store, delta, rows
 from analytics.data.store.history import Counts
-from analytics.errors import DataRefused, StoreError, WrongUse
+from analytics.errors import DataRejected, StoreError, UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -91,13 +91,13 @@ def test_withdrawing_brings_the_old_rows_back(tmp_path: Path) -> None:
 def test_withdrawing_takes_the_beginning_of_an_id_and_refuses_others(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
     store.add(areas(a="A"))
-    with pytest.raises(WrongUse, match="no batch 'b0009'"):
+    with pytest.raises(UsageError, match="no batch 'b0009'"):
         store.withdraw("b0009")
     for slip in ("", "b", "b000", "b0001-x", "b00012"):
-        with pytest.raises(WrongUse, match="such as b0003; there are: b0001-"):
+        with pytest.raises(UsageError, match="such as b0003; there are: b0001-"):
             store.withdraw(slip)
     store.withdraw("b0001")
-    with pytest.raises(WrongUse, match="withdrawn already"):
+    with pytest.raises(UsageError, match="withdrawn already"):
         store.withdraw("b0001")
     assert store.version == 2
 
@@ -193,21 +193,21 @@ def test_a_store_whose_path_is_a_pattern_is_read_into_memory(tmp_path: Path) -> 
 @pytest.mark.parametrize("key", [["a", "a"], ["a", None]])
 def test_bad_keys_are_refused_and_nothing_is_made(tmp_path: Path, key: list[str | None]) -> None:
     store = Store(tmp_path / "s")
-    with pytest.raises(DataRefused, match="key"):
+    with pytest.raises(DataRejected, match="key"):
         store.add({"areas": pa.table({"area": key})})
     assert not (tmp_path / "s").exists()
 
 
 def test_wrong_types_names_and_versions_are_refused(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
-    with pytest.raises(DataRefused, match="column date is not date32"):
+    with pytest.raises(DataRejected, match="column date is not date32"):
         store.add({"holidays": pa.table({"date": ["soon"]})})
-    with pytest.raises(WrongUse, match="no table 'boats'"):
+    with pytest.raises(UsageError, match="no table 'boats'"):
         store.add({"boats": pa.table({"x": [1]})})
     store.add(areas(a="A"))
-    with pytest.raises(WrongUse, match="versions are 0 to 1"):
+    with pytest.raises(UsageError, match="versions are 0 to 1"):
         store.read("areas", as_of=2)
-    with pytest.raises(WrongUse, match="no table 'area'"):
+    with pytest.raises(UsageError, match="no table 'area'"):
         store.read("area")
 
 

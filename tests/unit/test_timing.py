@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy.optimize import curve_fit
 from scipy.stats import binom, logistic, norm
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models.seasonal_timing import (
     SHARES,
     crossing,
@@ -140,5 +140,5 @@ def draw_nothing():
     ],
 )
 def test_what_cannot_be_told_is_refused(asked, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         asked()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import TOTALS
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.models.lognormal_draws import (
     FURTHEST,
@@ -17,7 +17,7 @@ from analytics.models.lognormal_draws import (
     scaled_exp,
     tail_draws,
 )
-from analytics.outlook.season_calendar import AFTER_CLOSE, horizon_of
+from analytics.outlook.season_calendar import AFTER_CLOSE, season_calendar
 from analytics.outlook.to_date_draws import (
     PART_QUANTITIES,
     area_rows,
@@ -34,7 +34,7 @@ N_DRAWS = 20_000
 @pytest.fixture(scope="module")
 def made():
     snapshot = season_of([limit()])
-    season = prepare(snapshot)
+    season = prepare_survey(snapshot)
     rows = rows_by_area(area_rows(season))
     drawn = to_date_draws(snapshot, season, rng=np.random.default_rng(3), n_draws=N_DRAWS)
     return snapshot, season, rows, drawn
@@ -78,7 +78,7 @@ class TestJointParts:
         ]
         days = [SiteDay(3, boats, date=MONDAY), SiteDay(3, boats, date=MONDAY.replace(day=8))]
         snapshot = survey(days)
-        season = prepare(snapshot)
+        season = prepare_survey(snapshot)
         joint = joint_parts(snapshot, season)
         assert set(joint.methods) == {"", "mooching", "trolling"}
         kept = dict(zip(joint.methods, joint.total[0, :, 1], strict=True))
@@ -159,7 +159,7 @@ class TestDraws:
 class TestGaps:
     @staticmethod
     def drawn(snapshot):
-        season = prepare(snapshot)
+        season = prepare_survey(snapshot)
         found = to_date_draws(snapshot, season, rng=np.random.default_rng(1), n_draws=200)
         return found, rows_by_area(area_rows(season))
 
@@ -253,7 +253,7 @@ class TestLognormal:
 class TestHorizon:
     @staticmethod
     def horizon(snapshot, through, areas=("A",)):
-        return horizon_of(snapshot, season="2030-31", through=through, areas=areas)
+        return season_calendar(snapshot, season="2030-31", through=through, areas=areas)
 
     def test_it_runs_from_the_day_after_to_a_sunday_past_the_last_close(self):
         found = self.horizon(survey([]), "2031-W04")

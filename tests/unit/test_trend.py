@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from statsmodels.tsa.statespace.initialization import Initialization
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models import smoother
 from analytics.models.smoother import smooth
 
@@ -158,5 +158,5 @@ def test_a_figure_without_an_error_counts_as_missing():
     ],
 )
 def test_what_cannot_be_smoothed_is_refused(y, variance, words):
-    with pytest.raises(WrongUse, match=words):
+    with pytest.raises(UsageError, match=words):
         smooth(np.array(y), np.array(variance))

@@ -9,7 +9,7 @@ import numpy as np
 from analytics.catch_rates.build import rate_tables
 from analytics.catch_rates.standardised_levels import Series
 from analytics.catch_rates.trend import trend_rows
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 WEEKS = tuple(f"2031-W{week:02d}" for week in range(2, 12))
@@ -81,7 +81,7 @@ def test_area_without_a_trip_has_a_row_that_says_so():
     opens = [season | {"area": area, "close_date": end} for area, end in ends.items()]
     days = [day for day in days if day.date <= ends["A"]]
     snapshot = survey(days, sites={"r1": "A", "r2": "B"}, seasons=opens)
-    prepared = prepare(snapshot, season="2030-31", through="2031-W06")
+    prepared = prepare_survey(snapshot, season="2030-31", through="2031-W06")
     trend = rate_tables(snapshot, prepared, level=0.95)["trend"].to_pandas()
     mine = trend[trend["area"] == "B"].set_index("response")
     assert set(mine.index) == {"encounters", "kept", "sublegal"}

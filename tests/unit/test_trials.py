@@ -14,7 +14,7 @@ import pytest
 from scipy.stats import binom
 
 from analytics.data.snapshot import Snapshot
-from analytics.estimates.season_survey import prepare
+from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.holding_trials import (
     HeldGroup,
     Rate,
@@ -25,7 +25,7 @@ from analytics.fish.holding_trials import (
     ratio_limits,
     trial_rates,
 )
-from analytics.models.holding_survival import hook_deaths, kaplan_meier
+from analytics.models.holding_survival import hooking_mortality, kaplan_meier
 from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
 from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
@@ -234,7 +234,7 @@ def mix(sites, *trials):
     tables = {"holding_trials": trials} if trials else {}
     days = [SiteDay(1, [interview()], stratum="all", frame=2)] * 2
     snapshot = survey(days, fish=fish(sites), **tables)
-    return wound_mix_table(snapshot, prepare(snapshot), level=0.95)
+    return wound_mix_table(snapshot, prepare_survey(snapshot), level=0.95)
 
 
 class TestWoundMix:
@@ -285,7 +285,7 @@ class TestWoundMix:
         measured[-3] |= {"source": "dockside", "kept": False}
         measured = [{"kept": None} | one for one in measured]
         snapshot = survey(days, fish=measured, holding_trials=self.TRIALS)
-        rows = wound_mix_table(snapshot, prepare(snapshot), level=0.95).to_pylist()
+        rows = wound_mix_table(snapshot, prepare_survey(snapshot), level=0.95).to_pylist()
         assert one(rows, wound_site="gills")["n_fish"] == 1
         whole = one(rows, wound_site=None)
         assert whole["n_fish"] == 7
@@ -315,7 +315,7 @@ class TestWoundMix:
 class TestDemo:
     def test_every_table_of_the_demo_is_whole(self):
         snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
-        season = prepare(snapshot, season="2035-36")
+        season = prepare_survey(snapshot, season="2035-36")
         tables = {
             TRIAL_SCHEMA: trial_table(snapshot, level=0.95),
             SURVIVAL_SCHEMA: survival_table(snapshot, level=0.95),
@@ -351,7 +351,7 @@ class TestModel:
     def test_a_length_that_was_not_measured_leaves_the_fish_out(self):
         died, length = self.fish()
         length[:3] = np.nan
-        model = hook_deaths(died, self.GROUP, length, level=0.95)
+        model = hooking_mortality(died, self.GROUP, length, level=0.95)
         assert model.n == 97
         assert "3 fish without a length left out" in model.notes
         assert [one.term for one in model.terms] == [
@@ -362,35 +362,35 @@ class TestModel:
 
     def test_one_group_is_refused(self):
         died, length = self.fish()
-        model = hook_deaths(died, ["jaw"] * 100, length, level=0.95)
+        model = hooking_mortality(died, ["jaw"] * 100, length, level=0.95)
         assert model.terms == ()
         assert "all fish are of one group (jaw)" in model.reason
 
     def test_too_few_deaths_are_refused(self):
         died, length = self.fish()
         died[np.flatnonzero(died)[4:]] = False
-        assert "needs at least" in hook_deaths(died, self.GROUP, length, level=0.95).reason
+        assert "needs at least" in hooking_mortality(died, self.GROUP, length, level=0.95).reason
 
     def test_a_group_where_all_died_is_refused(self):
         died, length = self.fish()
         died[60:] = True
-        model = hook_deaths(died, self.GROUP, length, level=0.95)
+        model = hooking_mortality(died, self.GROUP, length, level=0.95)
         assert "none or all died in gills" in model.reason
 
     def test_a_length_that_sets_the_dead_apart_is_refused(self):
         _, length = self.fish()
-        model = hook_deaths(length < 500, self.GROUP, length, level=0.95)
+        model = hooking_mortality(length < 500, self.GROUP, length, level=0.95)
         assert model.terms == ()
         assert "apart" in model.reason
 
     def test_no_fish_at_all(self):
-        model = hook_deaths(np.zeros(0, dtype=bool), [], np.zeros(0), level=0.95)
+        model = hooking_mortality(np.zeros(0, dtype=bool), [], np.zeros(0), level=0.95)
         assert "0 of 0 fish died" in model.reason
 
     def test_few_deaths_a_coefficient_are_said(self):
         died, length = self.fish()
         keep = np.r_[0:40, 60:75]
         group = [self.GROUP[at] for at in keep]
-        model = hook_deaths(died[keep], group, length[keep], level=0.95)
+        model = hooking_mortality(died[keep], group, length[keep], level=0.95)
         assert model.terms
         assert any("rough" in note for note in model.notes)

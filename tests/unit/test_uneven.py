@@ -11,8 +11,8 @@ from analytics.bulletin.build import bulletin_of
 from analytics.cli.group import blackmouth
 from analytics.data.store import Store
 from analytics.estimates.sampling_report import uneven_warnings
-from analytics.estimates.season_survey import prepare
-from analytics.settings import Effort, Reckoning
+from analytics.estimates.season_survey import prepare_survey
+from analytics.settings import EffortSource, EstimationSettings
 from analytics.survey.interview_evenness import uneven_shares
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -53,8 +53,8 @@ def survey_of(boats_by_day, hours_by_day):
 
 
 def found(snapshot):
-    reckoning = Reckoning(effort=Effort.COUNTS, day_hours=10.0)
-    counted = prepare(snapshot, reckoning=reckoning).ways[-1].counted
+    reckoning = EstimationSettings(effort=EffortSource.COUNTS, day_hours=10.0)
+    counted = prepare_survey(snapshot, reckoning=reckoning).ways[-1].counted
     return uneven_shares(snapshot, counted)
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.models import censored_catch
-from analytics.models.censored_catch import fit_wanted
+from analytics.models.censored_catch import fit_censored_catch
 
 MEANS = {"OMB": 0.9, "VEL": 0.4}
 SIZE = 0.8
@@ -28,7 +28,7 @@ def boats(n, *, seed=3, size=SIZE, limit=2.0, goes_over=False):
 
 
 def test_known_truth_is_found_behind_the_limit():
-    found = fit_wanted(*boats(20_000))
+    found = fit_censored_catch(*boats(20_000))
     errors = np.sqrt(np.diag(found.cov))
     off = np.log(found.mean / [MEANS[area] for area in found.areas]) / errors[:-1]
     assert np.abs(off).max() < 3
@@ -36,7 +36,7 @@ def test_known_truth_is_found_behind_the_limit():
     assert errors.max() < 0.1
     # Taking what was kept for what was wanted would be far off.
     kept, anglers, _, area = boats(20_000)
-    plain = fit_wanted(kept, anglers, np.full(len(kept), np.nan), area)
+    plain = fit_censored_catch(kept, anglers, np.full(len(kept), np.nan), area)
     assert plain.mean[0] < 0.85 * MEANS["OMB"]
 
 
@@ -44,7 +44,7 @@ def test_intervals_of_the_mean_and_of_the_size_hold():
     held = np.zeros(3)
     runs = 200
     for seed in range(runs):
-        found = fit_wanted(*boats(400, seed=seed))
+        found = fit_censored_catch(*boats(400, seed=seed))
         truth = np.log([*MEANS.values(), 1 / SIZE])
         seen = np.log([*found.mean, 1 / found.size])
         held += np.abs(seen - truth) < 1.96 * np.sqrt(np.diag(found.cov))
@@ -65,7 +65,7 @@ def test_the_top_is_that_of_a_plain_search():
         return -each.sum()
 
     plain = optimize.minimize(deviance, np.zeros(3), method="Nelder-Mead", tol=1e-12)
-    found = fit_wanted(kept, anglers, limit, area)
+    found = fit_censored_catch(kept, anglers, limit, area)
     assert found.log_likelihood == pytest.approx(-plain.fun, abs=1e-6)
     assert np.log(found.mean) == pytest.approx(plain.x[:2], abs=1e-4)
     assert math.log(1 / found.size) == pytest.approx(plain.x[2], abs=1e-4)
@@ -87,7 +87,7 @@ def test_the_derivatives_are_those_of_the_value():
 
 def test_poisson_boats_have_a_large_size():
     for seed in range(12):
-        found = fit_wanted(*boats(1500, seed=seed, size=math.inf))
+        found = fit_censored_catch(*boats(1500, seed=seed, size=math.inf))
         assert found.size > 10
         assert found.mean[0] == pytest.approx(MEANS["OMB"], rel=0.1)
     sizes, spread = found.draws(np.random.default_rng(1), 50)
@@ -97,13 +97,13 @@ def test_poisson_boats_have_a_large_size():
 
 def test_fish_over_the_limit_say_no_more_than_fish_at_it():
     cut, over = boats(2000), boats(2000, goes_over=True)
-    assert fit_wanted(*cut).mean == pytest.approx(fit_wanted(*over).mean)
+    assert fit_censored_catch(*cut).mean == pytest.approx(fit_censored_catch(*over).mean)
 
 
 def test_an_area_that_cannot_be_told_leaves_the_others():
     kept, anglers, limit, area = boats(500)
     more = np.array(["NUL"] * 30 + ["TOP"] * 5)
-    found = fit_wanted(
+    found = fit_censored_catch(
         np.append(kept, [0] * 30 + [2] * 5),
         np.append(anglers, [1] * 35),
         np.append(limit, [2.0] * 35),
@@ -112,13 +112,13 @@ def test_an_area_that_cannot_be_told_leaves_the_others():
     by_area = dict(zip(found.areas, found.mean, strict=True))
     assert by_area["NUL"] == 0
     assert math.isnan(by_area["TOP"])
-    alone = fit_wanted(kept, anglers, limit, area)
+    alone = fit_censored_catch(kept, anglers, limit, area)
     assert by_area["OMB"] == pytest.approx(alone.mean[0])
     assert set(found.reasons) == {"NUL", "TOP"}
 
 
 def test_boats_without_a_fish_are_no_error():
-    found = fit_wanted([0, 0], [1, 2], [2, 2], ["A", "A"])
+    found = fit_censored_catch([0, 0], [1, 2], [2, 2], ["A", "A"])
     assert found.mean.tolist() == [0.0]
     assert math.isinf(found.size)
 
@@ -133,12 +133,12 @@ def test_boats_without_a_fish_are_no_error():
     ],
 )
 def test_what_cannot_be_fitted_is_refused_in_words(given, words):
-    with pytest.raises(WrongUse, match=words):
-        fit_wanted(*given)
+    with pytest.raises(UsageError, match=words):
+        fit_censored_catch(*given)
 
 
 def test_draws_have_the_errors_of_the_fit():
-    found = fit_wanted(*boats(2000))
+    found = fit_censored_catch(*boats(2000))
     mean, size = found.draws(np.random.default_rng(2), 20_000)
     drawn = np.column_stack([np.log(mean), -np.log(size)])
     assert np.cov(drawn.T) == pytest.approx(found.cov, abs=0.02 * found.cov.max())

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.weeks import (
     days_from,
     iso_week,
@@ -65,5 +65,5 @@ def test_days_carry_their_unit():
 
 @pytest.mark.parametrize("week", ["2031-W00", "2031-W53", "2031-5", "2031-W05 ", ""])
 def test_what_is_no_week_is_refused(week):
-    with pytest.raises(WrongUse, match="ISO week"):
+    with pytest.raises(UsageError, match="ISO week"):
         week_start(week)

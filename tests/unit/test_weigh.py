@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.options.baseline import Limit
-from analytics.options.compare import TODAY, TOLD, outlook, weigh
+from analytics.options.compare import TODAY, TOLD, compare_options, outlook
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.schemas import ANSWER_SCHEMAS
 from tests.season_cases import (
@@ -96,7 +96,7 @@ def reaches(answers, option):
 
 @pytest.fixture(scope="module")
 def answers():
-    return weigh(BASE, list(CASES.values()), LIMITS)
+    return compare_options(BASE, list(CASES.values()), LIMITS)
 
 
 def rich_baseline():
@@ -140,7 +140,7 @@ def rich_baseline():
 @pytest.mark.parametrize("base", [BASE, rich_baseline()], ids=["plain", "rich"])
 def test_answers_are_those_of_the_plain_way(base, name):
     option = CASES[name]
-    found, slow = weigh(base, [option], ()), plain_totals(base, option)
+    found, slow = compare_options(base, [option], ()), plain_totals(base, option)
     was = plain_totals(base, Option(TODAY))
     for quantity in TOLD:
         seen = [figures(found, option.name, area)[quantity] for area in base.areas]
@@ -170,7 +170,7 @@ def test_today_comes_first_and_differs_by_nothing(answers):
     for column in ("difference", "difference_low", "difference_high"):
         assert set(figures(answers, TODAY, column=column).values()) == {0.0}
     assert all(row["pass_prob_difference"] == 0 for row in reaches(answers, TODAY).values())
-    named = weigh(BASE, [CASES["close"], Option(TODAY)], LIMITS)
+    named = compare_options(BASE, [CASES["close"], Option(TODAY)], LIMITS)
     assert named.reach["option"].unique().to_pylist() == [TODAY, "close"]
 
 
@@ -186,29 +186,29 @@ def test_tables_have_their_shapes(answers):
 def test_the_same_option_twice_differs_by_exactly_nothing():
     for option in CASES.values():
         twin = replace(option, name="twin")
-        found = weigh(BASE, [option, twin], LIMITS)
+        found = compare_options(BASE, [option, twin], LIMITS)
         for area in (None, *BASE.areas):
             for column in ("estimate", "ci_low", "difference", "difference_high"):
                 one, other = (figures(found, name, area, column) for name in (option.name, "twin"))
                 assert one == other
-        again = weigh(BASE, [option], LIMITS)
+        again = compare_options(BASE, [option], LIMITS)
         assert figures(again, option.name) == figures(found, option.name)
 
 
 def test_a_change_to_what_is_so_already_changes_nothing():
     same = Change(min_length_mm=559, daily_limit_fish=2, mark_selective=False, weekdays="1234567")
-    found = weigh(BASE, [Option("same", (same,), 0.5, 0.2, 0.2)], LIMITS)
+    found = compare_options(BASE, [Option("same", (same,), 0.5, 0.2, 0.2)], LIMITS)
     assert figures(found, "same") == figures(found, TODAY)
     assert set(figures(found, "same", column="difference_high").values()) == {0.0}
 
 
 def test_other_areas_stay_to_the_bit_without_displacement():
     option = CASES["close"]
-    found = weigh(BASE, [option], LIMITS)
+    found = compare_options(BASE, [option], LIMITS)
     for column in ("estimate", "ci_low", "ci_high"):
         assert figures(found, "close", "OMB", column) == figures(found, TODAY, "OMB", column)
     assert set(figures(found, "close", "OMB", "difference_low").values()) == {0.0}
-    displaced = weigh(BASE, [replace(option, to_other_areas_prop=0.2)], LIMITS)
+    displaced = compare_options(BASE, [replace(option, to_other_areas_prop=0.2)], LIMITS)
     assert (
         figures(displaced, "close", "OMB")["angler_trips"]
         > figures(found, TODAY, "OMB")["angler_trips"]
@@ -217,14 +217,14 @@ def test_other_areas_stay_to_the_bit_without_displacement():
 
 def test_trips_that_go_elsewhere_are_kept_in_all():
     option = Option("moved", (CLOSE,), 0.0, 1.0)
-    found = weigh(BASE, [option], ())
+    found = compare_options(BASE, [option], ())
     assert figures(found, "moved", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
     days = Option("days", (Change(weekdays="67"),), 0.0, 0.0, 1.0)
-    found = weigh(BASE, [days], ())
+    found = compare_options(BASE, [days], ())
     assert figures(found, "days", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
     # Where nothing is open, nothing is gained.
     shut = Option("shut", (Change(close=day(1)),), 0.0, 0.5, 0.5)
-    found = weigh(BASE, [shut], ())
+    found = compare_options(BASE, [shut], ())
     assert figures(found, "shut")["angler_trips"] == pytest.approx(
         BASE.to_date["angler_trips"].sum(axis=1).mean()
     )
@@ -232,7 +232,7 @@ def test_trips_that_go_elsewhere_are_kept_in_all():
 
 def test_closing_all_leaves_what_is_so_far():
     shut = Option("shut", (Change(close=day(1)),))
-    found = weigh(BASE, [shut], LIMITS)
+    found = compare_options(BASE, [shut], LIMITS)
     for place, area in enumerate(BASE.areas):
         for name, value in figures(found, "shut", area).items():
             assert value == BASE.to_date[name][:, place].mean(dtype=np.float64)
@@ -250,8 +250,8 @@ def test_no_days_left_is_exactly_what_is_so_far():
     assert row["estimate"] == pytest.approx(dead.mean())
     assert row["date_90"] == THROUGH
     assert found.fans.mean.shape == (1, len(LIMITS), 0)
-    with pytest.raises(WrongUse, match="no day is left"):
-        weigh(base, [CASES["limit 1"]], LIMITS)
+    with pytest.raises(UsageError, match="no day is left"):
+        compare_options(base, [CASES["limit 1"]], LIMITS)
 
 
 def test_anglers_who_go_on_meet_as_many_fish_and_those_who_stop_fewer(answers):
@@ -290,7 +290,7 @@ def test_fans_end_where_the_limit_does(answers):
 def test_beaten_options_are_marked():
     worse = Option("worse", (Change(release_rates=({**ROW, "rate_prop": 0.4},)),))
     better = Option("better", (Change(release_rates=({**ROW, "rate_prop": 0.1},)),))
-    found = weigh(BASE, [worse, better, CASES["close"]], LIMITS)
+    found = compare_options(BASE, [worse, better, CASES["close"]], LIMITS)
     rows = {row["option"]: row for row in found.beaten.to_pylist()}
     assert rows["worse"]["beaten_by"] == f"{TODAY}; better"
     assert rows[TODAY]["beaten_by"] == "better"
@@ -308,13 +308,13 @@ def test_none_is_beaten_where_a_count_is_no_number():
         (replace(BASE, effort=effort), 'cannot be told of "Today\'s rule", "worse",'),
         (replace(BASE, rates=()), "total deaths, the chance to pass"),
     ):
-        found = weigh(base, [worse, shut], LIMITS)
+        found = compare_options(base, [worse, shut], LIMITS)
         assert not any(found.beaten["is_beaten"].to_pylist())
         rows = found.assumptions.to_pylist()
         for option in (TODAY, "worse", "shut"):
             words = [one["words"] for one in rows if one["option"] == option]
             assert sum("No option is judged" in one and name in one for one in words) == 1
-    judged = weigh(BASE, [worse, shut], LIMITS)
+    judged = compare_options(BASE, [worse, shut], LIMITS)
     assert not any("is judged" in one for one in judged.assumptions["words"].to_pylist())
 
 
@@ -325,10 +325,10 @@ def test_trips_move_between_areas_whose_trips_are_known(areas, closed):
     option = Option("one", (Change((closed,), first=day(3), weekdays="67"),), 0.0, *areas)
     effort = base.effort.copy()
     effort[:, 1] = np.nan
-    found = weigh(replace(base, effort=effort), [option], ())
+    found = compare_options(replace(base, effort=effort), [option], ())
     # As if the area were closed on every day.
     shut = replace(base.rules, is_open=base.rules.is_open & np.array([[True], [False], [True]]))
-    alone = weigh(replace(base, rules=shut), [option], ())
+    alone = compare_options(replace(base, rules=shut), [option], ())
     for area in ("KET", "VEL"):
         told = figures(found, "one", area)
         assert None not in told.values()
@@ -350,7 +350,7 @@ def test_what_has_no_number_is_null_and_the_rest_is_told():
     row = reaches(found, TODAY)["kept-all"]
     assert row["estimate"] is row["pass_prob"] is row["date_50"] is None
     # Closed there, nothing is lacking.
-    shut = weigh(
+    shut = compare_options(
         replace(BASE, effort=effort), [Option("shut", (Change(("OMB",), close=day(1)),))], ()
     )
     assert figures(shut, "shut", "OMB")["kept_fish"] > 0
@@ -383,7 +383,7 @@ def test_a_method_new_to_an_area_brings_what_it_does_elsewhere():
     by_method[:, 1, 1] = 0
     base = replace(BASE, by_method=by_method)
     option = Option("troll", (Change(("VEL",), method_mix={"trolling": 1.0}),))
-    told = figures(weigh(base, [option], ()), "troll", "VEL")
+    told = figures(compare_options(base, [option], ()), "troll", "VEL")
     assert told["kept_fish"] == pytest.approx(
         figures(outlook(BASE, ()), TODAY, "VEL")["kept_fish"], rel=0.1
     )

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data import query as sql
-from analytics.data.schema import FORMS
+from analytics.data.schema import FILE_SCHEMAS
 from analytics.findings import Finding, Severity, shortened
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def check_keys(incoming: Incoming) -> list[Finding]:
 
     Where rows are alike in every cell, the first of them stands.
     """
-    key = ", ".join(FORMS[incoming.table].key)
+    key = ", ".join(FILE_SCHEMAS[incoming.table].key)
     return [
         Finding(
             severity=Severity.ERROR,
@@ -63,7 +63,7 @@ def check_answers(incoming: Incoming, *, told: Sequence[Finding]) -> list[Findin
     """
     table = incoming.table
     faulty = [one.column for one in told if one.table == table and one.severity is Severity.ERROR]
-    columns = [column for column in FORMS[table].columns if column.if_empty]
+    columns = [column for column in FILE_SCHEMAS[table].columns if column.if_empty]
     found = (_unanswered(incoming, column, faulty.count(column.name)) for column in columns)
     return [one for one in found if one is not None]
 
@@ -92,7 +92,7 @@ def _unanswered(incoming: Incoming, column: Column, n_faulty: int) -> Finding | 
 
 def _copies(incoming: Incoming) -> list[dict[str, Any]]:
     """Return the rows whose key another row has: their place, the first two places, differences."""
-    labels = list(FORMS[incoming.table].key)
+    labels = list(FILE_SCHEMAS[incoming.table].key)
     if incoming.data.group_by(labels).aggregate([]).num_rows == incoming.data.num_rows:
         return []  # the usual case, for which no query is needed
     names = {name: f"c{place}" for place, name in enumerate(incoming.data.column_names)}

@@ -12,10 +12,10 @@ from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
 from analytics.data.importing.files import find_files
 from analytics.data.importing.reading import read_file
-from analytics.data.importing.typed import together, type_raw
+from analytics.data.importing.typed import concat, type_raw
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from analytics.findings import Finding, Severity, number_of
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
             # The header is row 1: no row can be set aside for it.
             faults += [one for one in _errors(found) if one.row == 1]
             findings += [one for one in found if one.row != 1 or one.severity is not Severity.ERROR]
-    tables = {name: together(parts[name]) for name in TABLES if name in parts}
+    tables = {name: concat(parts[name]) for name in TABLES if name in parts}
     for table in tables.values():
         findings += [*check_keys(table), *check_answers(table, told=findings)]
     return Reading(tuple(raws), tables, tuple(faults), tuple(findings))
@@ -159,13 +159,13 @@ def store_checked(checked: Checked, store: Store) -> Receipt:
 
     Raises
     ------
-    DataRefused
+    DataRejected
         If it holds errors; they are in its `findings`.
     StoreError
         If the store cannot be written, or changed since the check.
     """
     if checked.errors:
-        raise DataRefused(refusal(checked.errors), checked.findings)
+        raise DataRejected(refusal(checked.errors), checked.findings)
     sources = sorted(
         {raw.file.replace("\\", "/").rsplit("/", 1)[-1] for raw in checked.reading.raws}
     )

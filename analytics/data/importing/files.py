@@ -6,7 +6,7 @@ import difflib
 from typing import TYPE_CHECKING
 
 from analytics.data.schema import TABLES
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 from analytics.findings import Finding, Severity
 
 if TYPE_CHECKING:
@@ -33,14 +33,14 @@ def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a path does not exist.
     """
     files: dict[Path, Path] = {}
     faults: list[Finding] = []
     for path in paths:
         if not path.exists():
-            raise WrongUse(f"{path} does not exist; name a folder or files with tables")
+            raise UsageError(f"{path} does not exist; name a folder or files with tables")
         inside, mistaken = _tables_in(path) if path.is_dir() else ([path], [])
         faults += mistaken
         if not inside and not mistaken:

@@ -15,7 +15,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from analytics.data.importing.files import suggest
-from analytics.data.schema import FORMS
+from analytics.data.schema import FILE_SCHEMAS
 from analytics.findings import Finding, Severity, number_of, shortened
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def read_file(path: Path, *, table: str = "") -> FileReading:
     ----------
     path : pathlib.Path
     table : str
-        A name of `FORMS`; the file's stem where not given.
+        A name of `FILE_SCHEMAS`; the file's stem where not given.
 
     Returns
     -------
@@ -192,7 +192,7 @@ def _header(data: bytes, table: str) -> list[str]:
 
 
 def _require_comma(names: list[str], table: str) -> None:
-    known = {column.name for column in FORMS[table].columns}
+    known = {column.name for column in FILE_SCHEMAS[table].columns}
     line = ",".join(names)
     if known & {name.strip() for name in names}:
         return
@@ -249,7 +249,7 @@ def _named(table: pa.Table, names: list[str]) -> pa.Table:
 def _require_columns(names: list[str], table: str) -> None:
     missing = [
         column.name
-        for column in FORMS[table].columns
+        for column in FILE_SCHEMAS[table].columns
         if column.must_exist and column.name not in names
     ]
     if missing:

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 
 from analytics.data.columns import TEXT_CEILING
 from analytics.data.importing.files import suggest
-from analytics.data.schema import FORMS, Column, Kind
+from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind
 from analytics.findings import Finding, Severity, shortened
 
 if TYPE_CHECKING:
@@ -84,13 +84,13 @@ def allowed_of(column: Column) -> str:
     if column.pattern:
         return column.pattern.words
     kind = {
-        Kind.DATE: "a date written YYYY-MM-DD",
-        Kind.TIME: "a time written HH:MM",
-        Kind.COUNT: "a whole number",
-        Kind.NUMBER: "a number",
-        Kind.PROPORTION: "a proportion",
-        Kind.FLAG: "true or false",
-        Kind.TEXT: "text",
+        ColumnKind.DATE: "a date written YYYY-MM-DD",
+        ColumnKind.TIME: "a time written HH:MM",
+        ColumnKind.COUNT: "a whole number",
+        ColumnKind.NUMBER: "a number",
+        ColumnKind.PROPORTION: "a proportion",
+        ColumnKind.FLAG: "true or false",
+        ColumnKind.TEXT: "text",
     }[column.kind]
     unit = f" {column.unit}" if column.unit not in ("", "1") else ""
     if column.low is not None and column.high is not None:
@@ -108,7 +108,7 @@ def _in_range(value: Any, column: Column) -> Any:
     too_low = column.low is not None and value < column.low
     if too_low or (column.high is not None and value > column.high):
         empty = "" if column.filled else f", or {_EMPTY}"
-        percent = "10 % is written 0.1: " if column.kind is Kind.PROPORTION else ""
+        percent = "10 % is written 0.1: " if column.kind is ColumnKind.PROPORTION else ""
         return Fault(allowed_of(column), f"{percent}mend the number{empty}")
     return value
 
@@ -199,14 +199,14 @@ def _flag(value: Any) -> bool | Fault:
     return _FLAGS[word] if word in _FLAGS else Fault("true or false, yes or no, 1 or 0", _EMPTY)
 
 
-_PARSERS: dict[Kind, Callable[[Any], Any]] = {
-    Kind.TEXT: _text,
-    Kind.COUNT: _count,
-    Kind.NUMBER: _number,
-    Kind.PROPORTION: _number,
-    Kind.DATE: _date,
-    Kind.TIME: _time,
-    Kind.FLAG: _flag,
+_PARSERS: dict[ColumnKind, Callable[[Any], Any]] = {
+    ColumnKind.TEXT: _text,
+    ColumnKind.COUNT: _count,
+    ColumnKind.NUMBER: _number,
+    ColumnKind.PROPORTION: _number,
+    ColumnKind.DATE: _date,
+    ColumnKind.TIME: _time,
+    ColumnKind.FLAG: _flag,
 }
 
 
@@ -239,7 +239,7 @@ class Incoming:
 
 def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
     """Return the typed rows of a file and a finding for every cell at fault."""
-    table = FORMS[raw.table]
+    table = FILE_SCHEMAS[raw.table]
     findings: list[Finding] = []
     columns: dict[str, pa.Array] = {}
     for column in table.columns:
@@ -257,7 +257,7 @@ def type_raw(raw: Raw) -> tuple[Incoming, list[Finding]]:
     return Incoming(raw.table, pa.table(columns), file, raw.row), findings
 
 
-def together(parts: Sequence[Incoming]) -> Incoming:
+def concat(parts: Sequence[Incoming]) -> Incoming:
     """Return the rows of several files of one table, in the order of the files."""
     if len(parts) == 1:
         return parts[0]
@@ -322,7 +322,7 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
                 advice=header.advice,
             )
         )
-    absent = set(FORMS[raw.table].arrow_schema.names) - set(raw.data.column_names)
+    absent = set(FILE_SCHEMAS[raw.table].arrow_schema.names) - set(raw.data.column_names)
     close = suggest(name, absent)
     if close:
         seen = f"the column {name} is not known; it is kept and ignored"

@@ -14,8 +14,8 @@ from filelock import FileLock, Timeout
 from pyarrow import fs
 
 from analytics.data import query
-from analytics.data.schema import conformed
-from analytics.errors import StoreError, WrongStore
+from analytics.data.schema import cast_to_schema
+from analytics.errors import NotAStoreError, StoreError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,12 +32,12 @@ def require_path(path: Path) -> None:
 
     Raises
     ------
-    WrongStore
+    NotAStoreError
         If it has a character the library loses or refuses.
     """
     bad = sorted(_BAD_IN_PATH & set(path.as_posix()))
     if bad:
-        raise WrongStore(
+        raise NotAStoreError(
             f"the store's path {str(path)!r} has the character {bad[0]!r}, which cannot be used "
             "there; move or rename the directory"
         )
@@ -80,7 +80,7 @@ def read(
         If it cannot be read.
     """
     with _told(path, "read"):
-        parts = [conformed(_file(file), schema) for file in _files(path)]
+        parts = [cast_to_schema(_file(file), schema) for file in _files(path)]
     found = pa.concat_tables([schema.empty_table(), *parts])
     if only is None:
         return found
@@ -130,7 +130,7 @@ def writing(path: Path) -> Iterator[None]:
 
     Raises
     ------
-    WrongStore
+    NotAStoreError
         If the directory cannot be made or written.
     StoreError
         If another process holds the lock for longer than `LOCK_SECONDS`.
@@ -138,7 +138,7 @@ def writing(path: Path) -> Iterator[None]:
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise WrongStore(f"{path} cannot be made: {error}") from error
+        raise NotAStoreError(f"{path} cannot be made: {error}") from error
     lock = FileLock(path / LOCK, timeout=LOCK_SECONDS)
     try:
         lock.acquire()
@@ -147,7 +147,7 @@ def writing(path: Path) -> Iterator[None]:
             f"another process is writing the store at {path}; wait for it and try again"
         ) from error
     except OSError as error:
-        raise WrongStore(f"{path} cannot be written: {error}") from error
+        raise NotAStoreError(f"{path} cannot be written: {error}") from error
     try:
         yield
     finally:

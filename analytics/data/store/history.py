@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.errors import WrongUse
+from analytics.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -158,13 +158,13 @@ def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the store never had that version.
     """
     newest = len(events)
     at = newest if as_of is None else as_of
     if not 0 <= at <= newest:
-        raise WrongUse(f"the store has no version {at}; its versions are 0 to {newest}")
+        raise UsageError(f"the store has no version {at}; its versions are 0 to {newest}")
     past = [event for event in events if event.version <= at]
     return [batch for batch in batches(past) if batch.withdrawn_version is None]
 
@@ -174,7 +174,7 @@ def find(events: Sequence[Event], batch: str) -> Batch:
 
     Raises
     ------
-    WrongUse
+    UsageError
         If there is no such batch, or it was withdrawn already.
     """
     known = batches(events)
@@ -186,14 +186,14 @@ def find(events: Sequence[Event], batch: str) -> Batch:
     ]
     if not matches:
         names = ", ".join(one.batch for one in known) or "none"
-        raise WrongUse(
+        raise UsageError(
             f"no batch {batch!r} in the store; write its number or its whole id, such as b0003; "
             f"there are: {names}"
         )
     # Numbers are versions, and a version has one batch.
     found = matches[0]
     if found.withdrawn_version is not None:
-        raise WrongUse(
+        raise UsageError(
             f"batch {found.batch} was withdrawn already (version {found.withdrawn_version})"
         )
     return found

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 
 from analytics.data import query as sql
 from analytics.data.store.history import Counts
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from analytics.findings import number_of
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def pack(data: pa.Table, *, table: Table) -> pa.Table:
 
     Raises
     ------
-    DataRefused
+    DataRejected
         If a column cannot be cast to its type, or a key is empty or given twice.
     """
     columns = [_cast(data, field) for field in table.arrow_schema]
@@ -171,17 +171,17 @@ def _cast(data: pa.Table, field: pa.Field) -> pa.ChunkedArray | pa.Array:
     try:
         return data[field.name].cast(field.type)
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
-        raise DataRefused(f"column {field.name} is not {field.type}: {error}") from error
+        raise DataRejected(f"column {field.name} is not {field.type}: {error}") from error
 
 
 def _require_key(data: pa.Table, table: Table) -> None:
     empty = [name for name in table.key if data[name].null_count]
     if empty:
-        raise DataRefused(f"{table.name}: {', '.join(empty)} is empty in a row; it is the key")
+        raise DataRejected(f"{table.name}: {', '.join(empty)} is empty in a row; it is the key")
     distinct = data.select(table.key).group_by(table.key).aggregate([]).num_rows
     if distinct != data.num_rows:
         rows = number_of(data.num_rows - distinct, "row")
-        raise DataRefused(
+        raise DataRejected(
             f"{table.name}: {rows} too many: the key {', '.join(table.key)} comes twice"
         )
 

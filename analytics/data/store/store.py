@@ -22,7 +22,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
 from analytics.data.store.withdrawal import require_sound
-from analytics.errors import StoreError, WrongStore, WrongUse
+from analytics.errors import NotAStoreError, StoreError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -45,7 +45,7 @@ class Store:
 
     Raises
     ------
-    WrongStore
+    NotAStoreError
         If the path is a file, a directory that holds something else, or cannot be a store's name.
     """
 
@@ -54,7 +54,7 @@ class Store:
         self._snapshots: dict[tuple[int, str], Snapshot] = {}
         delta.require_path(self.path)
         if self.path.exists() and not self.exists and not _is_free(self.path):
-            raise WrongStore(
+            raise NotAStoreError(
                 f"{path} is not a store: it is a file, or a directory that holds something else; "
                 "name a store, an empty directory, or a path that does not exist yet"
             )
@@ -94,13 +94,13 @@ class Store:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If there is no such table or version.
         StoreError
-            If no store is there (`WrongStore`) or it cannot be read.
+            If no store is there (`NotAStoreError`) or it cannot be read.
         """
         if table not in TABLES:
-            raise WrongUse(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
+            raise UsageError(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
         self._require()
         return rows.unpack(self._rows(table, history.visible(self._events(), as_of=as_of)))
 
@@ -109,10 +109,10 @@ class Store:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If the store never had that version.
         StoreError
-            If no store is there (`WrongStore`) or it cannot be read.
+            If no store is there (`NotAStoreError`) or it cannot be read.
         """
         self._require()
         events = self._events()
@@ -149,7 +149,7 @@ class Store:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If a table's name is not known.
         DataRefused
             If a column has the wrong type, or a key is empty or given twice.
@@ -158,7 +158,7 @@ class Store:
         """
         unknown = sorted(set(tables) - set(TABLES))
         if unknown:
-            raise WrongUse(f"no table {unknown[0]!r}; the tables are: {', '.join(TABLES)}")
+            raise UsageError(f"no table {unknown[0]!r}; the tables are: {', '.join(TABLES)}")
         packed = {
             name: rows.pack(tables[name], table=TABLES[name]) for name in TABLES if name in tables
         }
@@ -181,7 +181,7 @@ class Store:
 
         Raises
         ------
-        WrongUse
+        UsageError
             If there is no such batch, or it was withdrawn already.
         DataRefused
             If what stays would break a reference or another rule that it keeps now.
@@ -282,7 +282,7 @@ class Store:
 
     def _require(self) -> None:
         if not self.exists and not (self.path.is_dir() and _is_free(self.path)):
-            raise WrongStore(
+            raise NotAStoreError(
                 f"no store at {self.path}; `blackmouth import PATH --store DIR` makes one"
             )
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analytics.data.checks.run import check_between
 from analytics.data.store.rows import BATCH
-from analytics.errors import DataRefused
+from analytics.errors import DataRejected
 from analytics.findings import Severity, number_of
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def require_sound(
 
     Raises
     ------
-    DataRefused
+    DataRejected
         With the findings; each names the batch of its row as its file.
     """
     already = set(check_between(now, {}, origin=BATCH))
@@ -41,7 +41,7 @@ def require_sound(
     if broken:
         errors = number_of(len(broken), "error")
         hanging = ", ".join(sorted({finding.file for finding in broken}))
-        raise DataRefused(
+        raise DataRejected(
             f"batch {leaving} stays: without it {errors} would stand in rows of {hanging}; "
             "withdraw that first, or import corrected rows",
             broken,
