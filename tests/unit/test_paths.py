@@ -30,13 +30,6 @@ def test_the_level_is_that_of_the_filter(slope: bool) -> None:
     assert np.sqrt(four) == pytest.approx(found.rise_se[4][4:], rel=2e-3)
 
 
-def test_scales_are_those_of_the_trend() -> None:
-    assert (smoother.PATHS_STEP_SCALE, smoother.PATHS_SLOPE_SCALE) == (
-        smoother.STEP_SCALE,
-        smoother.SLOPE_SCALE,
-    )
-
-
 def test_draws_have_the_moments_they_are_drawn_from() -> None:
     y, variance = _figures()
     found = paths_of(y, variance, n_ahead=6)
