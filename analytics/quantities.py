@@ -52,7 +52,7 @@ def _mark(size: str, mark: str) -> Quantity:
         QuantityKind.TOTAL,
         f"{size.capitalize()} {mark} encounters",
         f"Chinook met that were {size} in length and {mark} (adipose fin "
-        f"{'clipped' if mark == 'marked' else 'whole'}).",
+        f"{'clipped' if mark == 'marked' else 'intact'}).",
     )
 
 

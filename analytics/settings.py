@@ -26,10 +26,10 @@ class EffortSource(StrEnum):
 
 
 class FishBasis(StrEnum):
-    """Which method tells encounters by size and mark."""
+    """Where encounters by size and mark come from."""
 
     SAMPLE_FIRST = "sample_first"  # test fishing where there is any, else interviews
-    REPORTED = "reported"  # as interviews tell
+    REPORTED = "reported"  # as interviews report
     SAMPLED = "sampled"  # test fishing, or no number
 
 
@@ -50,7 +50,7 @@ def choice(options: type[Words], word: str, name: str) -> Words:
 
 @dataclass(frozen=True, slots=True)
 class EstimationSettings:
-    """How totals are reckoned.
+    """How totals are estimated.
 
     Parameters
     ----------
@@ -61,9 +61,9 @@ class EstimationSettings:
     expand : bool
         Expand by on-water coverage to boats that land elsewhere.
     day_hours : float, optional
-        Hours of the fishing day over which boats were counted; daylight where not given.
+        Hours of the fishing day over which boats were counted; daylight if not given.
     classes : FishBasis
-        Which method tells encounters by size and mark.
+        Where encounters by size and mark come from.
     """
 
     thin: ThinStrataPolicy = ThinStrataPolicy.BORROW
