@@ -33,13 +33,15 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).resolve().parents[2]
 CARD = "bulletin.json"
-#: What a program of its own hash or clock writes; `tables` is what the folder lists anyway.
+#: Of a bulletin's metadata: its tables stand in the folder anyway.
 _NOT_OF_THE_RESULT = ("tables",)
 _PATTERNS = (
     (re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:?00| ?UTC)?"), "<instant>"),
     (re.compile(r"\b(?=[0-9a-f]*\d)(?=[0-9a-f]*[a-f])[0-9a-f]{8,64}\b"), "<hash>"),
     (re.compile(r"localhost:\d+"), "localhost:<port>"),
 )
+#: What the server of the dashboard logs; how far it comes before it is ended depends on the load.
+_SERVER_LOG = re.compile(r"^\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d+ .*\n", re.M)
 _OPEN_SECONDS = 1200.0
 
 
@@ -167,7 +169,8 @@ class Checkout:
             finally:
                 child.send_signal(signal.SIGINT)
                 status = child.wait()
-        self.keep(out / name, self.work / "nothing", status, "", said.read_text())
+        text = _SERVER_LOG.sub("", said.read_text())
+        self.keep(out / name, self.work / "nothing", status, "", text)
 
 
 def _wait_for(child: subprocess.Popen[bytes], said: Path) -> None:
