@@ -117,7 +117,7 @@ class Checkout:
 
     def keep(self, target: Path, folder: Path, status: int, stdout: str, stderr: str) -> None:
         """Write the output of a command and the files it wrote."""
-        target.mkdir(parents=True)
+        target.mkdir(parents=True, exist_ok=True)
         (target / "status.txt").write_text(f"{status}\n")
         is_table = re.match(r"[a-z_]+(,[a-z_0-9]+){3,}\n", stdout) is not None
         (target / f"stdout.{'csv' if is_table else 'txt'}").write_text(self.clean(stdout))
