@@ -149,7 +149,8 @@ def table_differences(
     Parameters
     ----------
     where : str
-        Path of the old table; its stem is the table's old name.
+        Path of the old table; its stem is the table's old name (`out` and `stdout` of a command
+        are called by the command).
     old, new : pyarrow.Table
         The tables.
     names : Names
@@ -157,7 +158,7 @@ def table_differences(
     rtol : float
         Relative deviation of numbers that is let pass.
     """
-    table = Path(where).stem
+    table = _table_name(Path(where))
     renamed = {column: names.column(table, column) for column in old.column_names}
     for column, name in renamed.items():
         if name not in new.column_names:
@@ -184,6 +185,12 @@ def table_differences(
     if len(cells) > 1 and Counter(_rows(before)) == Counter(_rows(after)):
         cells = [Difference(where, "rows", "the same ones in another order")]
     yield from cells
+
+
+def _table_name(path: Path) -> str:
+    """Return the name in the map: ``revisions`` of ``commands/revisions_since/stdout.csv``."""
+    is_of_command = path.stem in ("out", "stdout") and len(path.parts) > 1
+    return path.parts[1].split("_")[0] if is_of_command else path.stem
 
 
 def _cells(table: pa.Table, name: str, column: str, names: Names) -> Column:

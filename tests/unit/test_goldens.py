@@ -6,7 +6,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from tests.goldens.compare import compare
+from tests.goldens.compare import compare, table_differences
+from tests.goldens.freeze import Checkout
 from tests.goldens.names import Names, read_names
 
 ROWS = {
@@ -111,3 +112,17 @@ def test_a_map_without_reasons_or_with_unknown_sections_is_refused(tmp_path, tex
     file.write_text(text)
     with pytest.raises(ValueError, match=r"map\.toml"):
         read_names(file)
+
+
+def test_the_table_that_a_command_prints_has_the_name_of_the_command():
+    old, new = pa.table({"gone": [1]}), pa.table({"removed": [1]})
+    names = Names(columns={"revisions.gone": "removed"})
+    where = "commands/revisions_since/stdout.csv"
+    assert list(table_differences(where, old, new, names)) == []
+    assert len(list(table_differences("commands/x/stdout.csv", old, new, names))) == 2
+
+
+def test_instants_hashes_and_folders_are_not_frozen(tmp_path):
+    checkout = Checkout(tmp_path / "code", tmp_path / "work")
+    said = f"b0002-3f9a0c1d at 2031-02-01T10:00:00+00:00 in {tmp_path}/work/a, 2031-02-01, 12345678"
+    assert checkout.clean(said) == "b0002-<hash> at <instant> in <work>/a, 2031-02-01, 12345678"
