@@ -46,7 +46,7 @@ class Outcome:
     n_files: int
 
 
-def compare(old: Path, new: Path, names: Names, rtol: float = 0.0) -> Outcome:
+def compare(old: Path, new: Path, names: Names, rtol: float = 0.0, *, only: str = "") -> Outcome:
     """Return what differs between two frozen checkouts.
 
     Parameters
@@ -57,13 +57,15 @@ def compare(old: Path, new: Path, names: Names, rtol: float = 0.0) -> Outcome:
         What was renamed from old to new, and what is accepted.
     rtol : float
         Relative deviation of numbers that is let pass.
+    only : str
+        First folder of the files to compare; all where empty.
 
     Raises
     ------
     FileNotFoundError
         If one of the folders holds no file.
     """
-    before, after = _files(old), _files(new)
+    before, after = _files(old, only), _files(new, only)
     expected = {names.path(path): path for path in sorted(before)}
     found = [
         Difference(str(path), "file", "missing in new")
@@ -83,8 +85,9 @@ def compare(old: Path, new: Path, names: Names, rtol: float = 0.0) -> Outcome:
     return Outcome(left, len(found) - len(left), len(both))
 
 
-def _files(folder: Path) -> set[Path]:
-    files = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
+def _files(folder: Path, only: str) -> set[Path]:
+    here = folder / only
+    files = {path.relative_to(folder) for path in here.rglob("*") if path.is_file()}
     if not files:
         raise FileNotFoundError(f"nothing frozen in {folder}")
     return files

@@ -189,7 +189,7 @@ def _free_port() -> int:
     return port
 
 
-def freeze(out: Path, root: Path = HERE, jobs: int = 2) -> None:
+def freeze(out: Path, root: Path = HERE, jobs: int = 2, *, only_tables: bool = False) -> None:
     """Freeze a checkout.
 
     Parameters
@@ -200,6 +200,8 @@ def freeze(out: Path, root: Path = HERE, jobs: int = 2) -> None:
         The checkout.
     jobs : int
         Commands run at a time.
+    only_tables : bool
+        Leave out the output of commands: a sixth of the time.
 
     Raises
     ------
@@ -217,10 +219,13 @@ def freeze(out: Path, root: Path = HERE, jobs: int = 2) -> None:
             (work / name).mkdir()
         checkout.open("open", "", commands)
         (made,) = (work / "cache" / "blackmouth").glob("demo-*")
-        for name in ("demo", *COPIES):
-            shutil.copytree(made, stores / name)
         bulletins = made / "bulletins"
         checkout.collect(bulletins, out / "tables")
+        if only_tables:
+            shutil.rmtree(commands)
+            return
+        for name in ("demo", *COPIES):
+            shutil.copytree(made, stores / name)
         newest = max(path.name for path in bulletins.iterdir())
         with ThreadPoolExecutor(jobs) as pool:
             chains = [pool.submit(_chain, checkout, chain, stores, commands) for chain in _chains()]
