@@ -9,11 +9,16 @@ from typing import TYPE_CHECKING
 import pytest
 from filelock import FileLock
 
+from analytics.cli import demo_store as demo
+from analytics.survey.build import seasons_with_data
 from tests.field_week import field_store
+from tests.sizes import IS_FULL
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    from analytics.data.snapshot import Snapshot
 
     Once = Callable[[str, Callable[[Path], object]], Path]
 
@@ -39,6 +44,26 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
         return target
 
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_store(once: Once) -> Path:
+    """Return the demo store, made by the program from all tables.
+
+    It has the two bulletins of the newest season and that of the first; at full size, of all.
+    """
+    return once("demo", _demo_store) / "store"
+
+
+def _demo_store(folder: Path) -> None:
+    def first_and_newest(snapshot: Snapshot) -> list[str]:
+        every = seasons_with_data(snapshot)
+        return every if IS_FULL else [every[0], every[-1]]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demo, "user_cache_path", lambda name: folder / name)
+        patch.setattr(demo, "seasons_with_data", first_and_newest)
+        demo.prepare().rename(folder / "store")
 
 
 @pytest.fixture

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
+    from analytics.bulletin.archive import Bulletin
     from analytics.data.schema import Column, Table
 
 ROOT = Path(__file__).parents[1]
@@ -70,9 +71,14 @@ def demo_snapshot() -> Snapshot:
     return Snapshot.of({name: pq.read_table(folder / f"{name}.parquet") for name in TABLES})
 
 
+def demo_bulletin() -> Bulletin:
+    """Return the bulletin of the newest demo season."""
+    return bulletin_of(demo_snapshot())
+
+
 def worked_week() -> str:
     """Return the last week of the demo season: the sentence, and a table of figures."""
-    bulletin = bulletin_of(demo_snapshot())
+    bulletin = demo_bulletin()
     book, week = books.index(bulletin), bulletin.card.through
     lines = [f"> {sentences.answer(book, area=None, week=week)}", ""]
     lines += [f"| {week}, all areas | estimate | PSE | change from the week before |"]

@@ -1,9 +1,9 @@
-"""Encounters by class over 200 simulated seasons: the sampled intervals hold what happened.
+"""Encounters by class over simulated seasons: the sampled intervals hold what happened.
 
 Anglers of the simulator tell about seven in a hundred sublegal releases too many, and large counts
-in fives; test fishing meets about nine fish an area and week in their true composition. With seed
-11 the sampled intervals held 95 to 96.5 % of the four truths, the reported ones of sublegal fish
-68 and 74.5 %.
+in fives; test fishing meets about nine fish an area and week in their true composition. Over 200
+seasons of seed 11 the sampled intervals held 95 to 96.5 % of the four truths, the reported ones of
+sublegal fish 68 and 74.5 %.
 """
 
 from __future__ import annotations
@@ -12,15 +12,25 @@ import pytest
 
 from analytics.fish.mark_composition import CLASSES
 from tests.simulation.class_seasons import simulate_classes
-from tests.simulation.seasons import default_processes, shrunk, summary
+from tests.simulation.seasons import (
+    binomial_bounds,
+    default_processes,
+    shrunk,
+    summary,
+    told,
+)
+from tests.sizes import n_sized, slack
 
-N_SEASONS = 200
+SEED, N_SEASONS = 11, n_sized(60, 200)
+#: Of so many intervals that truly hold 90 to 98 %: for 200 seasons chance is left out.
+LOW = n_sized(round(1000 * binomial_bounds(N_SEASONS)[0]), 900) / 1000
+HIGH = n_sized(1000, 980) / 1000
 SUBLEGAL = [name for name in CLASSES if "sublegal" in name]
 
 
 @pytest.fixture(scope="module")
 def rows():
-    return simulate_classes(n_seasons=N_SEASONS, seed=11, processes=default_processes())
+    return simulate_classes(n_seasons=N_SEASONS, seed=SEED, processes=default_processes())
 
 
 @pytest.fixture(scope="module")
@@ -31,11 +41,12 @@ def tables(rows):
 
 
 @pytest.mark.parametrize("quantity", CLASSES)
-def test_sampled_intervals_hold_what_happened(tables, quantity):
+def test_sampled_intervals_hold_what_happened(tables, quantity, record_property):
     row = tables["sampled"].loc[quantity]
+    record_property(quantity, told(row))
     assert row["rows"] == N_SEASONS
-    assert 0.90 <= row["held_prop"] <= 0.98
-    assert 0.85 < row["se_ratio"] < 1.15
+    assert LOW <= row["held_prop"] <= HIGH
+    assert abs(row["se_ratio"] - 1) < slack(N_SEASONS, errors=3)
 
 
 @pytest.mark.parametrize("quantity", CLASSES)
@@ -46,10 +57,11 @@ def test_sampled_encounters_are_nearly_unbiased(tables, quantity):
 
 
 @pytest.mark.parametrize("quantity", SUBLEGAL)
-def test_reports_of_sublegal_fish_run_high(tables, quantity):
+def test_reports_of_sublegal_fish_run_high(tables, quantity, record_property):
     row = tables["reported"].loc[quantity]
+    record_property(f"{quantity}, as reported", told(row))
     assert row["bias_prop"] > 0.04
-    assert row["held_prop"] < 0.85
+    assert row["held_prop"] < LOW
 
 
 def test_every_season_is_told_by_the_method_asked_for(rows):
@@ -60,4 +72,4 @@ def test_every_season_is_told_by_the_method_asked_for(rows):
 def test_the_bounds_would_not_pass_the_error_of_interviews_alone(rows):
     sampled = rows[(rows["basis"] == "sampled") & rows["quantity"].isin(SUBLEGAL)]
     held = summary(shrunk(sampled, 1 / 3), SUBLEGAL).set_index("quantity")["held_prop"]
-    assert (held < 0.90).all()
+    assert (held < LOW).all()

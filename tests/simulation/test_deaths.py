@@ -7,7 +7,6 @@ plus a normal error of the standard error that is given with them.
 
 from __future__ import annotations
 
-import os
 from functools import partial
 
 import numpy as np
@@ -19,9 +18,18 @@ from analytics.estimates.estimate import estimate_snapshot
 from analytics.simulation.calendar_frame import table_of
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import draw_sample
-from tests.simulation.seasons import RESULT, SAMPLE, SEASON, _place, binomial_bounds, in_processes
+from tests.simulation.seasons import (
+    RESULT,
+    SAMPLE,
+    SEASON,
+    _place,
+    binomial_bounds,
+    default_processes,
+    in_processes,
+)
+from tests.sizes import n_sized, sized
 
-N_SEASONS = 200
+SEED, N_SEASONS, N_BROKEN = 41, n_sized(60, 200), n_sized(20, 40)
 QUANTITIES = ("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish")
 #: Standard errors of the rates given, by size class and wound, and of drop-off.
 ERRORS = {
@@ -106,14 +114,15 @@ def held_prop(rows, quantity):
 
 @pytest.fixture(scope="module")
 def seasons():
-    processes = min(2, os.cpu_count() or 1)
-    return in_processes(partial(seasons_of_deaths, 41), N_SEASONS, processes)
+    return in_processes(partial(seasons_of_deaths, SEED), N_SEASONS, default_processes())
 
 
 @pytest.mark.parametrize("quantity", QUANTITIES)
-def test_intervals_of_deaths_hold_the_truth(seasons, quantity):
+def test_intervals_of_deaths_hold_the_truth(seasons, quantity, record_property):
     low, high = binomial_bounds(N_SEASONS)
-    assert max(low, 0.90) <= held_prop(seasons, quantity) <= min(high, 0.98)
+    held = held_prop(seasons, quantity)
+    record_property(quantity, f"{held:.1%} of {N_SEASONS} intervals hold the truth")
+    assert max(low, sized(0, 0.90)) <= held <= min(high, sized(1, 0.98))
 
 
 @pytest.mark.parametrize("quantity", QUANTITIES)
@@ -124,5 +133,5 @@ def test_deaths_are_right_on_average(seasons, quantity):
 
 
 def test_without_the_error_of_the_rates_the_intervals_would_fail():
-    rows = in_processes(partial(seasons_of_deaths, 41, with_error=False), 40, 2)
-    assert held_prop(rows, "release_deaths_fish") < 0.9
+    rows = seasons_of_deaths(SEED, range(N_BROKEN), with_error=False)
+    assert held_prop(rows, "release_deaths_fish") < binomial_bounds(N_BROKEN)[0]

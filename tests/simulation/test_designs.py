@@ -6,27 +6,24 @@ here there are enough that a wrong variance shows, and two wrong ones are shown 
 
 from __future__ import annotations
 
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
-
 import pandas as pd
 import pytest
 
 from analytics.survey import site_selection, unequal_probability
 from tests.simulation.designs import (
-    BATCH,
     CASES,
     TOTALS,
     Case,
     days_then_sites,
     estimated,
     several,
+    simulate_design,
     simulated,
 )
-from tests.simulation.seasons import binomial_bounds, default_processes, shrunk, summary
+from tests.simulation.seasons import binomial_bounds, default_processes, shrunk, summary, told
+from tests.sizes import n_sized, slack
 
-N_SEASONS = 120
-SEED = 7
+SEED, N_SEASONS, N_BROKEN = 7, n_sized(60, 120), n_sized(25, 50)
 LOW, HIGH = binomial_bounds(N_SEASONS, alpha=0.0005)  # for 45 quantities at once
 ASKED = [(name, quantity) for name, case in CASES.items() for quantity in case.quantities]
 OF_TOTALS = [(name, quantity) for name, quantity in ASKED if quantity in TOTALS]
@@ -36,18 +33,17 @@ EVERY_DAY = Case(
     draw=days_then_sites(2, certain_groups=(0, 1)),
     design="day_site",
 )
-#: The spread of 120 errors is itself known to about 6.5 % (1/sqrt(2·120)).
-SLACK = 0.22
+SLACK = slack(N_SEASONS, errors=3.4)
 
 
 @pytest.fixture(scope="module")
 def seasons():
-    """Return the rows of every case, worked out side by side."""
-    parts = [range(at, at + BATCH) for at in range(0, N_SEASONS, BATCH)]
-    parts[-1] = range(parts[-1].start, N_SEASONS)
-    with ProcessPoolExecutor(default_processes(), mp_context=get_context("spawn")) as pool:
-        work = {name: [pool.submit(several, name, SEED, part) for part in parts] for name in CASES}
-        yield lambda name: pd.concat([each.result() for each in work[name]])
+    """Return what gives the rows of a case."""
+    found = {
+        name: simulate_design(name, n_seasons=N_SEASONS, seed=SEED, processes=default_processes())
+        for name in CASES
+    }
+    return found.__getitem__
 
 
 @pytest.fixture(scope="module")
@@ -63,8 +59,9 @@ def tables(seasons):
 
 
 @pytest.mark.parametrize(("name", "quantity"), ASKED)
-def test_intervals_hold_the_truth_as_often_as_they_say(tables, name, quantity):
+def test_intervals_hold_the_truth_as_often_as_they_say(tables, name, quantity, record_property):
     row = tables(name).loc[quantity]
+    record_property(f"{CASES[name].words}: {quantity}", told(row))
     assert row["rows"] == N_SEASONS
     assert row["held_prop"] >= LOW
     assert CASES[name].is_bound or row["held_prop"] <= HIGH
@@ -93,8 +90,8 @@ def test_the_bounds_would_not_pass_errors_of_half_their_size(seasons, name):
 def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monkeypatch):
     """Where every day is taken, all of the error is that of the sites, and of the boats."""
     monkeypatch.setitem(CASES, "every day", EVERY_DAY)
-    low, _ = binomial_bounds(50)
-    fair = several("every day", SEED, range(50))
+    low, _ = binomial_bounds(N_BROKEN)
+    fair = several("every day", SEED, range(N_BROKEN))
     assert (summary(fair, TOTALS)["held_prop"] >= low).all()
 
     def nothing(between, size):
@@ -102,7 +99,7 @@ def test_the_bounds_would_not_pass_two_sites_of_a_day_taken_as_all_of_them(monke
 
     monkeypatch.setattr(unequal_probability, "_pair_form", nothing)
     site_selection._site_draw.cache_clear()
-    broken = several("every day", SEED, range(50))
+    broken = several("every day", SEED, range(N_BROKEN))
     site_selection._site_draw.cache_clear()
     assert (summary(broken, TOTALS)["held_prop"] < low).all()
 

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from analytics.survey.heaping import heaping_test
+from tests.sizes import n_sized
 
-N_TABLES = 600
+SEED, N_TABLES, N_HEAPED = 11, n_sized(200, 600), n_sized(60, 150)
 NOMINAL = 0.05
-#: A size of 5 % in 600 tables comes out above this once in a thousand times.
+#: A size of 5 % in so many tables comes out above this once in a thousand times.
 MOST_WRONG = NOMINAL + 3.09 * (NOMINAL * (1 - NOMINAL) / N_TABLES) ** 0.5
 
 
@@ -27,14 +28,18 @@ def outcome(told):
 
 @pytest.mark.parametrize("mean", [2, 4, 8])
 @pytest.mark.parametrize("shape", [0.7, 2, 20])
-def test_without_heaps_it_finds_some_at_most_as_often_as_it_says(mean, shape):
-    chance = np.random.default_rng([11, mean, int(10 * shape)])
+def test_without_heaps_it_finds_some_at_most_as_often_as_it_says(mean, shape, record_property):
+    chance = np.random.default_rng([SEED, mean, int(10 * shape)])
     found = [
         outcome(reports(chance, mean=mean, shape=shape, boats=1500)[0]) for _ in range(N_TABLES)
     ]
     p_values = np.array([one.p_value for one in found if not one.reason])
     assert len(p_values) > 0.95 * N_TABLES
-    assert (p_values < NOMINAL).mean() <= MOST_WRONG
+    wrong = (p_values < NOMINAL).mean()
+    record_property(
+        f"no heaps, mean {mean}, shape {shape}", f"found in {wrong:.1%} of {len(p_values)} tables"
+    )
+    assert wrong <= MOST_WRONG
     # Neither is it blind: chance does give small values.
     assert (p_values < 0.5).mean() > 0.35
     held = np.mean([one.ratio_low <= 1 <= one.ratio_high for one in found if not one.reason])
@@ -42,12 +47,16 @@ def test_without_heaps_it_finds_some_at_most_as_often_as_it_says(mean, shape):
 
 
 @pytest.mark.parametrize("mean", [2, 4, 8])
-def test_three_in_ten_rounded_reports_are_nearly_always_seen(mean):
+def test_three_in_ten_rounded_reports_are_nearly_always_seen(mean, record_property):
     chance = np.random.default_rng([12, mean])
-    drawn = [reports(chance, mean=mean, shape=1, boats=600, rounded=0.3) for _ in range(150)]
+    drawn = [reports(chance, mean=mean, shape=1, boats=600, rounded=0.3) for _ in range(N_HEAPED)]
     found = [outcome(told) for told, _ in drawn]
     assert not any(one.reason for one in found)
-    assert np.mean([one.p_value < NOMINAL for one in found]) > 0.95
+    seen = np.mean([one.p_value < NOMINAL for one in found])
+    record_property(
+        f"three in ten rounded, mean {mean}", f"seen in {seen:.1%} of {N_HEAPED} tables"
+    )
+    assert seen > 0.95
     assert np.mean([one.ratio for one in found]) > 2
     # The curve takes the fish under 4 as rounded too, so the number errs high, by up to 3 in 10.
     moved = np.mean([number for _, number in drawn])

@@ -8,6 +8,7 @@ from scipy.special import expit, logit
 from scipy.stats import t as student_t
 
 from analytics.models.partial_pooling import pool_shares
+from tests.sizes import n_sized
 
 N_AREAS, N_WEEKS = 6, 12
 #: Truths as the model has them, and one whose weeks follow a trend and whose areas are two kinds.
@@ -17,7 +18,7 @@ CASES = {
     "no overdispersion": {"cells": 4, "fish": 8, "rho": 0.0},
     "trend and two kinds": {"cells": 4, "fish": 8, "rho": 0.05, "is_normal": False},
 }
-RUNS = 40
+SEED, RUNS = 11, n_sized(20, 40)
 
 
 def truth(rng, *, is_normal=True):
@@ -57,11 +58,12 @@ def run(case, seed):
 
 @pytest.fixture(scope="module", params=CASES)
 def outcome(request):
-    return request.param, *run(CASES[request.param], seed=11)
+    return request.param, *run(CASES[request.param], seed=SEED)
 
 
-def test_intervals_hold_the_truth_as_often_as_they_say(outcome):
-    _, held, _, _ = outcome
+def test_intervals_hold_the_truth_as_often_as_they_say(outcome, record_property):
+    case, held, _, _ = outcome
+    record_property(case, f"{held.mean():.1%} of {len(held):,} intervals hold the truth")
     assert len(held) == RUNS * N_AREAS * N_WEEKS
     assert 0.90 <= held.mean() <= 0.98
 

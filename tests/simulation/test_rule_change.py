@@ -19,13 +19,14 @@ from analytics.options.option import Change, Option
 from analytics.outlook.projection import ground_of
 from tests.simulation import rule_seasons as rules
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
+from tests.sizes import IS_FULL, n_sized
 
-N_SEASONS, N_DRAWS, SEED = 200, 400, 61
+N_SEASONS, N_DRAWS, SEED = n_sized(60, 200), 400, 61
 #: Confidence level of intervals, and the least and most of seasons that they may truly hold. Those
 #: of 80 % tell intervals that are too wide, of which those of 95 % cannot say much.
 TRUE_SHARES = {0.95: (0.9, 0.98), 0.8: (0.72, 0.88)}
-#: Exact binomial bounds (5 % outside) of 200 seasons at these shares.
-COUNTS = {0.95: (171, 199), 0.8: (131, 185)}
+#: Exact binomial bounds (5 % outside) of so many seasons at these shares.
+COUNTS = {0.95: (171, 199), 0.8: (131, 185)} if IS_FULL else {0.95: (49, 60), 0.8: (36, 57)}
 QUANTITIES = ("angler_trips", "kept_fish", "encounter_fish", "total_deaths_fish")
 CHANGED = "Close and cut"
 ENDS = ["ci_low", "ci_high"]
@@ -97,20 +98,36 @@ def test_the_bounds_are_those_of_the_binomial():
         assert COUNTS[level] == (round(low * N_SEASONS), round(high * N_SEASONS))
 
 
-def test_seasons_under_other_rules_hold_their_truth(rows):
+def test_seasons_under_other_rules_hold_their_truth(rows, record_property):
+    for name, share in shares(rows[rows["option"] == CHANGED]).items():
+        record_property(f"{name} under the change", share)
     check(rows[rows["option"] == CHANGED])
 
 
-def test_seasons_under_todays_rules_hold_their_truth(rows):
+def shares(rows, **columns):
+    """Return in words, by quantity, how many intervals of each level hold the truth."""
+    levels = {level: held(rows[rows["ci_level"] == level], **columns) for level in COUNTS}
+    return {
+        name: ", ".join(f"{of[name]:.1%} at {level:.0%}" for level, of in levels.items())
+        for name in QUANTITIES
+    }
+
+
+def test_seasons_under_todays_rules_hold_their_truth(rows, record_property):
+    for name, share in shares(rows[rows["option"] != CHANGED]).items():
+        record_property(f"{name} under today's rules", share)
     check(rows[rows["option"] != CHANGED])
 
 
-def test_differences_hold_their_truth(rows):
+def test_differences_hold_their_truth(rows, record_property):
     mine = rows[rows["option"] == CHANGED]
-    check(mine, truth="off", low="difference_low", high="difference_high")
+    columns = {"truth": "off", "low": "difference_low", "high": "difference_high"}
+    for name, share in shares(mine, **columns).items():
+        record_property(f"difference of {name}", share)
+    check(mine, **columns)
 
 
-@pytest.mark.parametrize("factor", [0.6, 1.7])
+@pytest.mark.parametrize("factor", [0.6, 1.7] if IS_FULL else [0.4, 3])
 def test_intervals_too_narrow_or_too_wide_are_told(rows, factor):
     mine = times_as_wide(rows[rows["option"] == CHANGED], factor)
     with pytest.raises(AssertionError, match=r"angler_trips"):

@@ -1,0 +1,106 @@
+"""Simulate at the size of a commit, or at full size, and keep the figures of a full run.
+
+python -m tests.simulation                    as on every commit; prints the figures
+python -m tests.simulation --full             before a release; renews analytics/docs/validation.md
+python -m tests.simulation --full classes     one of them; the rows of the others stay
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests import sizes
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+HERE = Path(__file__).parent
+DOCUMENT = HERE.parents[1] / "analytics" / "docs" / "validation.md"
+#: What is simulated or made in many copies, by name.
+FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("test_*.py"))} | {
+    "demo_store": HERE.parent / "unit" / "test_demo_store.py"
+}
+HEAD = "| simulation | date | seed | command | figure |\n|---|---|---|---|---|\n"
+TABLE = re.compile(rf"{re.escape(HEAD)}((?:\|.*\n)*)")
+
+
+class Figures:
+    """A plugin of pytest that keeps what tests record, by the file they stand in."""
+
+    def __init__(self) -> None:
+        self.of: dict[str, dict[str, str]] = {}
+        self.seeds: dict[str, str] = {}
+
+    def pytest_collection_modifyitems(self, items: Sequence[pytest.Item]) -> None:
+        """Take the seed of each file."""
+        for item in items:
+            seed = getattr(getattr(item, "module", None), "SEED", "in the file")
+            self.seeds[item.path.stem.removeprefix("test_")] = str(seed)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Take the figures of a test that has ended."""
+        name = Path(report.nodeid.partition("::")[0]).stem.removeprefix("test_")
+        self.of.setdefault(name, {}).update((k, str(v)) for k, v in report.user_properties)
+
+
+def rows_of(figures: Figures, *, day: str, command: str) -> list[str]:
+    """Return the table's rows, one a figure."""
+    return [
+        f"| {name}: {what} | {day} | {figures.seeds[name]} | `{command} {name}` | {figure} |"
+        for name, found in sorted(figures.of.items())
+        for what, figure in found.items()
+    ]
+
+
+def renewed(document: str, rows: Sequence[str]) -> str:
+    """Return a document whose table has `rows` in place of older ones of the same simulations."""
+    names = {row.removeprefix("| ").partition(":")[0] for row in rows}
+    table = TABLE.search(document)
+    if table is None:
+        raise ValueError(f"no table with the header {HEAD.splitlines()[0]}")
+    kept = [
+        row
+        for row in table[1].splitlines()
+        if row.removeprefix("| ").partition(":")[0] not in names
+    ]
+    body = "".join(f"{row}\n" for row in sorted([*kept, *rows], key=_name))
+    return document[: table.start()] + HEAD + body + document[table.end() :]
+
+
+def _name(row: str) -> str:
+    return row.partition(":")[0]
+
+
+def main() -> int:
+    """Run the simulations that were asked for; return the exit status of pytest."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--full", action="store_true", help="at full size; keep the figures")
+    parser.add_argument("name", nargs="*", choices=[[], *FILES], metavar="NAME")
+    given = parser.parse_args()
+    if given.full and not sizes.IS_FULL:
+        # The sizes are read as modules are loaded, and processes of a pool load them anew.
+        os.environ[sizes.VARIABLE] = "full"
+        os.execv(sys.executable, [sys.executable, "-m", "tests.simulation", *sys.argv[1:]])
+    figures = Figures()
+    paths = [str(FILES[name]) for name in given.name or FILES]
+    status = int(pytest.main(["-q", *paths], plugins=[figures]))
+    command = "python -m tests.simulation" + " --full" * given.full
+    rows = rows_of(figures, day=f"{datetime.now(UTC):%Y-%m-%d}", command=command)
+    print(HEAD + "\n".join(rows))
+    if status == 0 and given.full:
+        DOCUMENT.write_text(renewed(DOCUMENT.read_text(), rows))
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())
