@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 from filelock import FileLock
 
+from analytics.bulletin.build import make_bulletin
 from analytics.cli import demo_store as demo
+from analytics.data.store import Store
 from analytics.survey.build import seasons_with_data
 from tests.field_week import field_store
 from tests.sizes import IS_FULL
@@ -64,6 +66,17 @@ def _demo_store(folder: Path) -> None:
         patch.setattr(demo, "user_cache_path", lambda name: folder / name)
         patch.setattr(demo, "seasons_with_data", first_and_newest)
         demo.prepare().rename(folder / "store")
+
+
+@pytest.fixture
+def published(once: Once, tmp_path: Path) -> Path:
+    """Return a store of the clean week with the bulletin of its version 1."""
+    return shutil.copytree(once("published", _published) / "store", tmp_path / "store")
+
+
+def _published(folder: Path) -> None:
+    field_store(folder)
+    make_bulletin(Store(folder / "store"))
 
 
 @pytest.fixture

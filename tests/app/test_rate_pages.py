@@ -12,6 +12,7 @@ from analytics.catch_rates.schemas import RATE_SCHEMAS
 from tests.app.rate_pages import old_shelf
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.sizes import IS_FULL
 
 PAGES = {
     "rates": "There are no modelled catch rates to show",
@@ -20,12 +21,19 @@ PAGES = {
 RESPONSES = ("encounters", "kept", "sublegal")
 
 
-@pytest.mark.parametrize("season", [NOW, "2034-35"])
-@pytest.mark.parametrize(
-    ("name", "link"), [*(("rates", {"rate": rate}) for rate in RESPONSES), ("timing", {})]
-)
-def test_every_area_is_told_in_words_without_a_hole(opener, name, link, season):
-    for areas in ([], ["A2"], ["A6"], list(AREAS)):
+#: On commit each rate of each season is shown for two choices of areas, at full size for all.
+CHOICES = ([], ["A2"], ["A6"], list(AREAS))
+VIEWS = [*(("rates", {"rate": rate}) for rate in RESPONSES), ("timing", {})]
+SHOWN = [
+    (season, *view, CHOICES if IS_FULL else CHOICES[at % 2 :: 2])
+    for at, season in enumerate([NOW, "2034-35"])
+    for view in VIEWS
+]
+
+
+@pytest.mark.parametrize(("season", "name", "link", "choices"), SHOWN)
+def test_every_area_is_told_in_words_without_a_hole(opener, season, name, link, choices):
+    for areas in choices:
         page = opener(f"app_pages/{name}.py")(season=season, area=areas, **link)
         assert not page.exception
         assert not {"nan", "None", "inf", "null"} & set(re.split(r"[^\w]+", words_of(page)))

@@ -7,6 +7,7 @@ import io
 import json
 import re
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
@@ -29,6 +30,7 @@ from dashboard.revisions import tables as move_tables
 from tests.app import sample_held, sample_released
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
+from tests.sizes import IS_FULL
 
 PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
 MET = "encounter_fish"
@@ -66,10 +68,18 @@ def with_tables(book, **lines):
     return books.index(replace(book.bulletin, released=kept))
 
 
-@pytest.mark.parametrize("season", [NOW, "2034-35"])
-@pytest.mark.parametrize("part", PARTS)
-def test_every_part_is_told_in_words_without_a_hole(open_released, season, part):
-    for areas in ([], *([area] for area in AREAS)):
+#: On commit each part of each season is shown for all areas and for one of them, another each
+#: time; at full size for each.
+EACH = [[area] for area in AREAS]
+SHOWN = [
+    (season, part, [[], *(EACH if IS_FULL else [EACH[at % len(EACH)]])])
+    for at, (season, part) in enumerate(product([NOW, "2034-35"], PARTS))
+]
+
+
+@pytest.mark.parametrize(("season", "part", "choices"), SHOWN)
+def test_every_part_is_told_in_words_without_a_hole(open_released, season, part, choices):
+    for areas in choices:
         page = open_released(season=season, part=part, area=areas)
         assert not page.exception
         words = words_of(page)

@@ -26,7 +26,9 @@ HERE = Path(__file__).parent
 DOCUMENT = HERE.parents[1] / "analytics" / "docs" / "validation.md"
 #: What is simulated or made in many copies, by name.
 FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("test_*.py"))} | {
-    "demo_store": HERE.parent / "unit" / "test_demo_store.py"
+    "demo_store": HERE.parent / "unit" / "test_demo_store.py",
+    "rate_pages": HERE.parent / "app" / "test_rate_pages.py",
+    "released_page": HERE.parent / "app" / "test_released_page.py",
 }
 HEAD = "| simulation | date | seed | command | figure |\n|---|---|---|---|---|\n"
 TABLE = re.compile(rf"{re.escape(HEAD)}((?:\|.*\n)*)")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import shutil
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -36,11 +37,23 @@ def two_weeks():
     return survey([*days, lost])
 
 
-@pytest.fixture
-def store(tmp_path):
-    store = Store(tmp_path / "store")
+def filled(store):
     store.add({name: table for name, table in two_weeks().tables.items() if table.num_rows})
     return store
+
+
+@pytest.fixture(scope="module")
+def published(tmp_path_factory):
+    """Return the path of a store with its first bulletin."""
+    store = filled(Store(tmp_path_factory.mktemp("published") / "store"))
+    make_bulletin(store)
+    return store.path
+
+
+@pytest.fixture
+def store(tmp_path, published):
+    """Return a store with its first bulletin, to be changed at will."""
+    return Store(shutil.copytree(published, tmp_path / "store"))
 
 
 def test_a_bulletin_holds_every_level_and_equals_the_estimates(store):
@@ -130,7 +143,9 @@ def test_one_damaged_card_hides_no_other_bulletin(store):
     assert archive.unreadable_bulletins(folder) == [broken.bulletin]
 
 
-def test_a_bulletin_that_fails_half_way_leaves_nothing(store, monkeypatch):
+def test_a_bulletin_that_fails_half_way_leaves_nothing(tmp_path, monkeypatch):
+    store = filled(Store(tmp_path / "store"))
+
     def fail(*args, **more):
         raise OSError("disk full")
 

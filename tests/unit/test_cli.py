@@ -484,9 +484,8 @@ def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
         assert probe.connect_ex(("localhost", port)) != 0
 
 
-def test_open_for_the_public_wants_a_bulletin_that_is_there(run: Run, stored: Path) -> None:
-    assert run("bulletin", "--store", stored)[0] == 0
-    status, _, err = run("open", "--store", stored, "--public", "week-9")
+def test_open_for_the_public_wants_a_bulletin_that_is_there(run: Run, published: Path) -> None:
+    status, _, err = run("open", "--store", published, "--public", "week-9")
     assert status == 2
     assert "no bulletin 'week-9' on the shelf; there are: 2030-31." in err
 
@@ -527,29 +526,29 @@ def served(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> dict[str, str]:
 
 
 def test_open_tells_the_page_that_the_demo_is_invented(
-    run: Run, stored: Path, served: dict[str, str], monkeypatch: pytest.MonkeyPatch
+    run: Run, published: Path, served: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from analytics.cli import demo_store
 
-    monkeypatch.setattr(demo_store, "prepare", lambda progress: stored)
+    monkeypatch.setattr(demo_store, "prepare", lambda progress: published)
     assert run("open")[0] == 0
     assert served["BLACKMOUTH_DEMO"] == "1"
     served.clear()
     monkeypatch.setenv("BLACKMOUTH_DEMO", "1")
-    assert run("open", "--store", stored)[0] == 0
+    assert run("open", "--store", published)[0] == 0
     assert "BLACKMOUTH_DEMO" not in served
-    assert served["BLACKMOUTH_SHELF"] == str(stored / "bulletins")
+    assert served["BLACKMOUTH_SHELF"] == str(published / "bulletins")
 
 
 def test_open_says_where_the_store_has_moved_on(
-    tmp_path: Path, run: Run, stored: Path, served: dict[str, str]
+    tmp_path: Path, run: Run, published: Path, served: dict[str, str]
 ) -> None:
-    assert "newest bulletin" not in run("open", "--store", stored)[2]
-    run("import", row_of("areas", area="C")(tmp_path), "--store", stored)
-    status, _, err = run("open", "--store", stored)
+    assert "newest bulletin" not in run("open", "--store", published)[2]
+    run("import", row_of("areas", area="C")(tmp_path), "--store", published)
+    status, _, err = run("open", "--store", published)
     assert status == 0
     words = "the store is at version 2, its newest bulletin at 1: run `blackmouth bulletin --store"
-    assert f"{words} {stored}`" in err
-    assert len(list((stored / "bulletins").glob("[!.]*"))) == 1
-    run("bulletin", "--store", stored)
-    assert "newest bulletin" not in run("open", "--store", stored)[2]
+    assert f"{words} {published}`" in err
+    assert len(list((published / "bulletins").glob("[!.]*"))) == 1
+    run("bulletin", "--store", published)
+    assert "newest bulletin" not in run("open", "--store", published)[2]

@@ -26,8 +26,8 @@ IN_TEXTS = [(name, section) for name, text in TEXTS.items() for section in docum
 @pytest.fixture
 def newest(demo_store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Take the demo's newest bulletin from the shared store: its tables are the same."""
-    folder = archive.shelf_of(demo_store)
-    bulletin = archive.load(folder, archive.cards(folder)[-1].bulletin)
+    folder = archive.archive_of(demo_store)
+    bulletin = archive.load(folder, archive.list_bulletins(folder)[-1].bulletin)
     monkeypatch.setattr(documents, "demo_bulletin", lambda: bulletin)
 
 

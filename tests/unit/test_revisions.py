@@ -95,6 +95,20 @@ def history(tmp_path_factory, tables):
     return store.path
 
 
+@pytest.fixture(scope="module")
+def first(tmp_path_factory, history):
+    """The history with the first bulletin of the season."""
+    path = tmp_path_factory.mktemp("first") / "store"
+    make_bulletin(Store(shutil.copytree(history, path)), season=SEASON)
+    return path
+
+
+@pytest.fixture
+def published(tmp_path, first):
+    """Return a store of the history with its first bulletin, to be changed at will."""
+    return Store(shutil.copytree(first, tmp_path / "published"))
+
+
 def rows_of(table, **wanted):
     return [row for row in table.to_pylist() if all(row[name] == it for name, it in wanted.items())]
 
@@ -270,16 +284,16 @@ def test_the_summary_says_how_many_and_which_most():
     assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
 
 
-def test_a_bulletin_keeps_what_moved_since_the_one_before(store, tables):
-    first = make_bulletin(store, season=SEASON)
+def test_a_bulletin_keeps_what_moved_since_the_one_before(published, tables):
+    first = make_bulletin(published, season=SEASON)
     assert (first.since, first.version) == ("", 5)
-    store.add(interviews_with(tables, 0, kept=3), sources=["slip.csv"])
-    second = make_bulletin(store, season=SEASON)
+    published.add(interviews_with(tables, 0, kept=3), sources=["slip.csv"])
+    second = make_bulletin(published, season=SEASON)
     assert second.since == first.bulletin
-    kept = archive.load(archive.archive_of(store.path), second.bulletin).moved
+    kept = archive.load(archive.archive_of(published.path), second.bulletin).moved
     assert kept.schema.equals(schemas.MOVED_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
-        steps = revisions(store, season=SEASON, since=5, by=by).to_pylist()
+        steps = revisions(published, season=SEASON, since=5, by=by).to_pylist()
         mine = [
             one
             for one in kept.to_pylist()
@@ -287,16 +301,16 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(store, tables):
         ]
         assert mine
         assert mine == steps
-    assert make_bulletin(store, season=SEASON).made_utc == second.made_utc
+    assert make_bulletin(published, season=SEASON).made_utc == second.made_utc
 
 
-def test_of_several_batches_those_that_reach_the_week_are_named(store, tables):
-    make_bulletin(store, season=SEASON)
-    store.add(interviews_with(tables, 0, kept=3), sources=["second_week.csv"])
-    store.add(interviews_with(tables, 4, kept=5), sources=["third_week.csv"])
-    store.add(interviews_with(tables, 12, kept=5), sources=["other_season.csv"])
-    card = make_bulletin(store, season=SEASON)
-    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved
+def test_of_several_batches_those_that_reach_the_week_are_named(published, tables):
+    make_bulletin(published, season=SEASON)
+    published.add(interviews_with(tables, 0, kept=3), sources=["second_week.csv"])
+    published.add(interviews_with(tables, 4, kept=5), sources=["third_week.csv"])
+    published.add(interviews_with(tables, 12, kept=5), sources=["other_season.csv"])
+    card = make_bulletin(published, season=SEASON)
+    kept = archive.load(archive.archive_of(published.path), card.bulletin).moved
     for week, sources in (
         ("2031-W02", "second_week.csv"),
         ("2031-W03", "third_week.csv"),
@@ -320,19 +334,19 @@ def test_later_weeks_are_new_and_totals_over_other_weeks_do_not_compare(tmp_path
     assert archive.load(archive.archive_of(store.path), earlier.bulletin).moved.num_rows == 0
 
 
-def test_another_program_is_named_beside_the_batch(store, tables, monkeypatch):
-    make_bulletin(store, season=SEASON)
-    store.add(interviews_with(tables, 0, kept=3))
+def test_another_program_is_named_beside_the_batch(published, tables, monkeypatch):
+    make_bulletin(published, season=SEASON)
+    published.add(interviews_with(tables, 0, kept=3))
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
-    card = make_bulletin(store, season=SEASON)
-    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved.to_pylist()
+    card = make_bulletin(published, season=SEASON)
+    kept = archive.load(archive.archive_of(published.path), card.bulletin).moved.to_pylist()
     assert all(one["event"] == "imported; program" for one in kept)
     assert all(one["batch"].endswith("to 99.0") for one in kept)
 
 
-def test_a_bulletin_older_than_the_table_loads_with_none(store):
-    card = make_bulletin(store, season=SEASON)
-    folder = archive.archive_of(store.path)
+def test_a_bulletin_older_than_the_table_loads_with_none(published):
+    card = make_bulletin(published, season=SEASON)
+    folder = archive.archive_of(published.path)
     path = folder / card.bulletin / archive.CARD_FILE
     (folder / card.bulletin / "moved.parquet").unlink()
     with pytest.raises(StoreError, match="moved"):
@@ -344,16 +358,16 @@ def test_a_bulletin_older_than_the_table_loads_with_none(store):
     assert bulletin.card.tables == schemas.FIRST_TABLES
     assert bulletin.moved.num_rows == 0
     assert bulletin.moved.schema.equals(schemas.MOVED_SCHEMA)
-    assert make_bulletin(store, season=SEASON).bulletin == card.bulletin + "-2"
+    assert make_bulletin(published, season=SEASON).bulletin == card.bulletin + "-2"
 
 
-def test_a_damaged_bulletin_before_does_not_stop_the_next(store, tables):
-    first = make_bulletin(store, season=SEASON)
-    store.add(interviews_with(tables, 0, kept=3))
-    second = make_bulletin(store, season=SEASON)
-    (archive.archive_of(store.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
-    store.add(interviews_with(tables, 1, kept=4))
-    assert make_bulletin(store, season=SEASON).since == first.bulletin
+def test_a_damaged_bulletin_before_does_not_stop_the_next(published, tables):
+    first = make_bulletin(published, season=SEASON)
+    published.add(interviews_with(tables, 0, kept=3))
+    second = make_bulletin(published, season=SEASON)
+    (archive.archive_of(published.path) / second.bulletin / "rows.parquet").write_bytes(b"PAR1")
+    published.add(interviews_with(tables, 1, kept=4))
+    assert make_bulletin(published, season=SEASON).since == first.bulletin
 
 
 def test_bycatch_reaches_the_week_of_its_interview(store):
