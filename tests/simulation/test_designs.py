@@ -17,13 +17,19 @@ from tests.simulation.designs import (
     days_then_sites,
     estimated,
     several,
-    simulate_design,
     simulated,
 )
-from tests.simulation.seasons import binomial_bounds, default_processes, shrunk, summary, told
+from tests.simulation.seasons import (
+    binomial_bounds,
+    default_processes,
+    in_processes,
+    shrunk,
+    summary,
+    told,
+)
 from tests.sizes import n_sized, slack
 
-SEED, N_SEASONS, N_BROKEN = 7, n_sized(60, 120), n_sized(25, 50)
+SEED, N_SEASONS, N_BROKEN = 7, n_sized(60, 120), 50
 LOW, HIGH = binomial_bounds(N_SEASONS, alpha=0.0005)  # for 45 quantities at once
 ASKED = [(name, quantity) for name, case in CASES.items() for quantity in case.quantities]
 OF_TOTALS = [(name, quantity) for name, quantity in ASKED if quantity in TOTALS]
@@ -39,11 +45,12 @@ SLACK = slack(N_SEASONS, errors=3.4)
 @pytest.fixture(scope="module")
 def seasons():
     """Return what gives the rows of a case."""
-    found = {
-        name: simulate_design(name, n_seasons=N_SEASONS, seed=SEED, processes=default_processes())
-        for name in CASES
-    }
-    return found.__getitem__
+    rows = in_processes(of_every_case, N_SEASONS, default_processes())
+    return dict(list(rows.groupby("case"))).__getitem__
+
+
+def of_every_case(numbers):
+    return pd.concat([several(name, SEED, numbers).assign(case=name) for name in CASES])
 
 
 @pytest.fixture(scope="module")
