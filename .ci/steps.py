@@ -115,7 +115,9 @@ def _quick(words: list[str]) -> int:
 def _pytest(words: list[str]) -> int:
     # Two workers share the cores: threads of linear algebra in each would wait for one another.
     alone = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
-    return subprocess.call([PYTHON, "-m", "pytest", "-n", "2", *words], cwd=ROOT, env=alone)
+    return subprocess.call(
+        [PYTHON, "-m", "pytest", "-n", "2", "--dist", "loadfile", *words], cwd=ROOT, env=alone
+    )
 
 
 def _run(command: list[object]) -> None:
