@@ -8,7 +8,6 @@ from scipy.special import expit, logit
 from scipy.stats import t as student_t
 
 from analytics.models.partial_pooling import pool_shares
-from tests.sizes import n_sized
 
 N_AREAS, N_WEEKS = 6, 12
 #: Truths as the model has them, and one whose weeks follow a trend and whose areas are two kinds.
@@ -18,7 +17,7 @@ CASES = {
     "no overdispersion": {"cells": 4, "fish": 8, "rho": 0.0},
     "trend and two kinds": {"cells": 4, "fish": 8, "rho": 0.05, "is_normal": False},
 }
-SEED, RUNS = 11, n_sized(20, 40)
+SEED, RUNS = 11, 40
 
 
 def truth(rng, *, is_normal=True):
