@@ -36,6 +36,11 @@ class Case:
     store: str = "demo"
     text: str = ""
 
+    @property
+    def needs_demo_store(self) -> bool:
+        """Whether it reads the demo store or a copy of it."""
+        return self.store not in EMPTY and "{store}" in self.line
+
 
 EXAMPLE = "EXAMPLE"
 

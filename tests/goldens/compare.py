@@ -8,6 +8,7 @@ import json
 import math
 from collections import Counter
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,7 +47,9 @@ class Outcome:
     n_files: int
 
 
-def compare(old: Path, new: Path, names: Names, rtol: float = 0.0, *, only: str = "") -> Outcome:
+def compare(
+    old: Path, new: Path, names: Names, rtol: float = 0.0, only: Sequence[str] = ("*",)
+) -> Outcome:
     """Return what differs between two frozen checkouts.
 
     Parameters
@@ -57,13 +60,13 @@ def compare(old: Path, new: Path, names: Names, rtol: float = 0.0, *, only: str 
         What was renamed from old to new, and what is accepted.
     rtol : float
         Relative deviation of numbers that is let pass.
-    only : str
-        First folder of the files to compare; all where empty.
+    only : sequence of str
+        Patterns of what to compare, as for `freeze`.
 
     Raises
     ------
     FileNotFoundError
-        If one of the folders holds no file.
+        If one of the folders holds no such file.
     """
     before, after = _files(old, only), _files(new, only)
     expected = {names.path(path): path for path in sorted(before)}
@@ -85,12 +88,18 @@ def compare(old: Path, new: Path, names: Names, rtol: float = 0.0, *, only: str 
     return Outcome(left, len(found) - len(left), len(both))
 
 
-def _files(folder: Path, only: str) -> set[Path]:
-    here = folder / only
-    files = {path.relative_to(folder) for path in here.rglob("*") if path.is_file()}
+def _files(folder: Path, only: Sequence[str]) -> set[Path]:
+    files = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
+    files = {path for path in files if any(fnmatchcase(_case(path), p) for p in only)}
     if not files:
         raise FileNotFoundError(f"nothing frozen in {folder}")
     return files
+
+
+def _case(path: Path) -> str:
+    """Return ``tables``, or the command's case; ``help`` for every help."""
+    case = path.parts[1] if path.parts[0] == "commands" else path.parts[0]
+    return "help" if case.startswith("help_") else case
 
 
 def _file_differences(

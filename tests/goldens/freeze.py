@@ -19,6 +19,7 @@ import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -102,13 +103,13 @@ class Checkout:
             text = pattern.sub(name, text)
         return text
 
-    def run(self, case: Case, stores: Path, out: Path) -> None:
+    def run(self, case: Case, out: Path) -> None:
         """Run a case in an empty folder and freeze what it says and writes."""
         folder = self.work / "cases" / case.name
         folder.mkdir(parents=True)
         file = self.work / f"{case.name}.{'csv' if case.line.startswith('held') else 'toml'}"
         file.write_text(self._example() if case.text == EXAMPLE else case.text)
-        store = stores / case.store
+        store = self.work / "stores" / case.store
         done = self._run(self.command(case.line, store=store, file=file), folder)
         self.keep(out / case.name, folder, done.returncode, done.stdout, done.stderr)
 
@@ -189,7 +190,7 @@ def _free_port() -> int:
     return port
 
 
-def freeze(out: Path, root: Path = HERE, jobs: int = 2, *, only_tables: bool = False) -> None:
+def freeze(out: Path, root: Path = HERE, jobs: int = 2, only: Sequence[str] = ("*",)) -> None:
     """Freeze a checkout.
 
     Parameters
@@ -200,8 +201,9 @@ def freeze(out: Path, root: Path = HERE, jobs: int = 2, *, only_tables: bool = F
         The checkout.
     jobs : int
         Commands run at a time.
-    only_tables : bool
-        Leave out the output of commands: a sixth of the time.
+    only : sequence of str
+        Patterns of what to freeze: ``tables``, ``open``, ``open_public``, ``help``, names of cases.
+        The demo store, which takes longest, is made only where one of them needs it.
 
     Raises
     ------
@@ -211,29 +213,45 @@ def freeze(out: Path, root: Path = HERE, jobs: int = 2, *, only_tables: bool = F
         If the demo season cannot be shown.
     """
     out.mkdir(parents=True)
-    with tempfile.TemporaryDirectory(prefix="goldens-") as folder:
+    with (
+        tempfile.TemporaryDirectory(prefix="goldens-") as folder,
+        ThreadPoolExecutor(jobs) as pool,
+    ):
         work = Path(folder).resolve()
         checkout = Checkout(root.resolve(), work)
-        stores, commands = work / "stores", out / "commands"
+        commands = out / "commands"
         for name in ("home", "cache", "tmp", "nothing", "stores"):
             (work / name).mkdir()
-        checkout.open("open", "", commands)
-        (made,) = (work / "cache" / "blackmouth").glob("demo-*")
-        bulletins = made / "bulletins"
-        checkout.collect(bulletins, out / "tables")
-        if only_tables:
-            shutil.rmtree(commands)
-            return
-        for name in ("demo", *COPIES):
-            shutil.copytree(made, stores / name)
-        newest = max(path.name for path in bulletins.iterdir())
-        with ThreadPoolExecutor(jobs) as pool:
-            chains = [pool.submit(_chain, checkout, chain, stores, commands) for chain in _chains()]
-            public = f"--store {shlex.quote(str(made))} --public {newest}"
-            chains.append(pool.submit(checkout.open, "open_public", public, commands))
-            chains.append(pool.submit(_helps, checkout, commands))
-            for chain in chains:
-                chain.result()
+        chains = [chain for chain in _chains() if any(wanted(case.name, only) for case in chain)]
+        tasks = []
+        if any(wanted(name, only) for name in ("tables", "open", "open_public")) or any(
+            case.needs_demo_store for chain in chains for case in chain
+        ):
+            public = _make_store(checkout, out)
+            if wanted("open_public", only):
+                tasks.append(pool.submit(checkout.open, "open_public", public, commands))
+        tasks += [pool.submit(_chain, checkout, chain, commands) for chain in chains]
+        if wanted("help", only):
+            tasks.append(pool.submit(_helps, checkout, commands))
+        for task in tasks:
+            task.result()
+
+
+def wanted(name: str, only: Sequence[str]) -> bool:
+    """Return whether one of some patterns fits a name."""
+    return any(fnmatchcase(name, pattern) for pattern in only)
+
+
+def _make_store(checkout: Checkout, out: Path) -> str:
+    """Make the demo store, freeze its tables, and return how to open its newest in public."""
+    checkout.open("open", "", out / "commands")
+    (made,) = (checkout.work / "cache" / "blackmouth").glob("demo-*")
+    for name in ("demo", *COPIES):
+        shutil.copytree(made, checkout.work / "stores" / name)
+    bulletins = made / "bulletins"
+    checkout.collect(bulletins, out / "tables")
+    newest = max(path.name for path in bulletins.iterdir())
+    return f"--store {shlex.quote(str(made))} --public {newest}"
 
 
 def _chains() -> Iterable[list[Case]]:
@@ -245,9 +263,9 @@ def _chains() -> Iterable[list[Case]]:
             yield [case]
 
 
-def _chain(checkout: Checkout, chain: list[Case], stores: Path, commands: Path) -> None:
+def _chain(checkout: Checkout, chain: list[Case], commands: Path) -> None:
     for case in chain:
-        checkout.run(case, stores, commands)
+        checkout.run(case, commands)
 
 
 def _helps(checkout: Checkout, commands: Path) -> None:

@@ -69,6 +69,12 @@ def test_a_changed_line_is_noticed(tmp_path):
     assert found(tmp_path, said="3 rows\n") == [("stdout", "text")]
 
 
+def test_only_what_a_pattern_fits_is_compared(tmp_path):
+    old, new = frozen(tmp_path / "old"), frozen(tmp_path / "new", said="3 rows\n")
+    assert compare(old, new, Names(), only=["tables"]).differences == []
+    assert len(compare(old, new, Names(), only=["dem*"]).differences) == 1
+
+
 def test_nothing_frozen_is_an_error(tmp_path):
     with pytest.raises(FileNotFoundError):
         compare(tmp_path, tmp_path, Names())
