@@ -23,7 +23,7 @@ class Precision(StrEnum):
 
     UNKNOWN = "no percent standard error"
     FAIR = "within 30 percent"
-    CAUTION = "take with caution"
+    CAUTION = "use with caution"
     WITHHELD = "not for publication"
 
 

@@ -24,10 +24,10 @@ if TYPE_CHECKING:
     from dashboard.numbers import Measurement
 
 
-_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Behind it")
+_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Sample size")
 #: What the site-days beside an area are.
 SITE_DAYS = (
-    "Behind it: the site-days of an area are those of every ramp where boats that fished there "
+    "Sample size: the site-days of an area are those of every ramp where boats that fished there "
     "came back, so the areas do not add up to all areas."
 )
 
@@ -48,7 +48,7 @@ def week_table(book: BulletinIndex, *, areas: Sequence[str], week: str, together
     lines = "".join(_line(book, area, week=week) for area in domains)
     return (
         f"<table class='bm-table'><thead><tr><th scope='col'>Area</th>{heads}"
-        f"<th scope='col' title='{SITE_DAYS}'>Behind it</th></tr></thead>"
+        f"<th scope='col' title='{SITE_DAYS}'>Sample size</th></tr></thead>"
         f"<tbody>{lines}</tbody></table>"
     )
 
@@ -138,7 +138,7 @@ def _line(book: BulletinIndex, area: str | None, *, week: str) -> str:
     )
     rows = [book.row(area, week, name) for name in HEADLINE]
     kind = " class='bm-all'" if area is None else ""
-    behind = f"<td data-label='Behind it'>{_behind(rows, area=area)}</td>"
+    behind = f"<td data-label='Sample size'>{_behind(rows, area=area)}</td>"
     return f"<tr{kind}><th scope='row'>{_head(book, area)}</th>{cells}{behind}</tr>"
 
 

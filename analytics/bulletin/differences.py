@@ -121,7 +121,7 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     largest = ""
     if sizes:
         most = max(sizes, key=lambda row: abs(row["moved_in_se"]))
-        largest = f"; the largest move: {_largest(most)}"
+        largest = f"; the largest revision: {_largest(most)}"
     return f"{between}: {', '.join(kept)}{largest}"
 
 

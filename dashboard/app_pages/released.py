@@ -69,7 +69,7 @@ PARTS = {
     "deaths": ("Deaths", "deaths", draw_deaths.deaths),
     "lengths": ("Lengths", "lengths", draw_lengths.lengths),
     "species": ("Other species", "bycatch", draw_lengths.species),
-    "handling": ("Letting go", "", _handling),
+    "handling": ("Releasing fish", "", _handling),
 }
 
 show()

@@ -1,4 +1,4 @@
-"""The week in review: how much fishing, how many fish met and kept, how many sublegal."""
+"""The page This week: how much fishing, how many fish met and kept, how many sublegal."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ PANELS_ACROSS = 3
 
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
-    framed("The week in review", "week", load=lambda *_: None, body=_body)
+    framed("This week", "week", load=lambda *_: None, body=_body)
 
 
 def _body(chosen: Chosen, _: None) -> None:
@@ -60,7 +60,7 @@ def _answer(choice: Choice) -> None:
 
 
 def _trends(choice: Choice) -> None:
-    st.header("How it moves from week to week", anchor=False)
+    st.header("Weekly trend", anchor=False)
     quantity = filters.switch("Figure", TREND, key="show", words=_label)
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
     weeks, shown = choice.book.axis, choice.shown
@@ -107,7 +107,7 @@ def _panel(
 
 
 def _heat_map(choice: Choice) -> None:
-    st.header("Where and when", anchor=False)
+    st.header("Rates by area and week", anchor=False)
     quantity = filters.switch("Map", HEAT, key="map", words=_label)
     book, shown = choice.book, choice.shown
     cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}

@@ -29,7 +29,7 @@ RESIDUALS = (
     "the distribution of the counts is right."
 )
 INFLUENCE = (
-    "Influence: the largest move of a coefficient, in its standard errors, if the boat were left "
+    "Influence: the largest change of a coefficient, in its standard errors, if the boat were left "
     "out. A boat over 1 is worth a look at its interview."
 )
 WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."

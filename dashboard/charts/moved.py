@@ -1,4 +1,4 @@
-"""Figures that moved: each before and now, a dot with its interval, the largest move on top."""
+"""Figures that moved: each before and now, a dot with its interval, the largest revision on top."""
 
 from __future__ import annotations
 

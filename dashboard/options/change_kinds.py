@@ -40,8 +40,8 @@ LABELS = {
     ChangeKind.MARKED: "Marked fish only",
     ChangeKind.METHODS: "Fishing methods",
     ChangeKind.DEATHS: "Deaths of released fish",
-    ChangeKind.EFFORT: "How often anglers go",
-    ChangeKind.SPAN: "Only between two days",
+    ChangeKind.EFFORT: "Effort",
+    ChangeKind.SPAN: "Date window",
 }
 #: Fields of a change that belong to each kind.
 FIELDS = {

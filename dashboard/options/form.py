@@ -1,4 +1,4 @@
-"""The form of the page Weigh a change: plain widgets that make options, one shown at a time."""
+"""The form of the page Compare rule changes: widgets that make options, one shown at a time."""
 
 from __future__ import annotations
 

@@ -259,7 +259,7 @@ def answer(
     largest = revised[0]
     place = place_of(largest)
     return (
-        f"{start} The largest move: "
+        f"{start} The largest revision: "
         f"{numbers.plain(where(largest, book=book))}, from {_figure(largest.before, place)} to "
         f"{_figure(largest.now, place)}{_measure(largest)}. The cause: "
         f"{numbers.plain(_all_causes(revised))}.{_others(weekly)}"

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.revisions.moves import Move
 
-_HEADS = ("Where and when", "Before", "Now", "Move", "Why")
+_HEADS = ("Area and week", "Before", "Now", "Move", "Why")
 
 
 def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> str:

@@ -1,4 +1,4 @@
-"""An answer to three options, written by hand: every case that the page Weigh a change tells."""
+"""An answer to three options, written by hand: every case of the page Compare rule changes."""
 
 from __future__ import annotations
 

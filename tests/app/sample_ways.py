@@ -1,4 +1,4 @@
-"""The invented bulletin reckoned in other ways: every case of the page Ways to reckon."""
+"""The invented bulletin reckoned in other ways: every case of the page Alternative estimates."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The page Weigh a change, run headless: the form, the link, the files, the answer in words."""
+"""The page Compare rule changes, headless: the form, the link, the files, the answer in words."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ RATE = {
 @pytest.fixture
 def open_change(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/change.py")
+    return opener("app_pages/compare_rules.py")
 
 
 @pytest.fixture(scope="module")

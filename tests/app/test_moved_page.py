@@ -1,4 +1,4 @@
-"""The page What moved, run headless: every kind of move, and where there is none."""
+"""The page Revisions, run headless: every kind of move, and where there is none."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ MET, SHARE = "encounter_fish", "sublegal_prop"
 @pytest.fixture
 def open_moved(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/moved.py")
+    return opener("app_pages/revisions.py")
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +64,7 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told
     assert words.startswith(
         f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
         "that the bulletin through week 2036-W06 (version 2 of the data) already gave, "
-        f"**{len(revised)}** moved since. The largest move: "
+        f"**{len(revised)}** moved since. The largest revision: "
     )
     assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
     assert "1 figure kept its value with another error or status." in words

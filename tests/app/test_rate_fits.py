@@ -17,7 +17,7 @@ from tests.app.reading import words_of
 @pytest.fixture
 def open_rates(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/rates.py")
+    return opener("app_pages/catch_rates.py")
 
 
 def test_candidates_coefficients_and_checks_are_told(open_rates, rates):

@@ -1,4 +1,4 @@
-"""What the pages Catch rates and Run timing have in common: no hole, no old or empty bulletin."""
+"""What the pages Catch rates and Seasonal pattern share: no hole, no old or empty bulletin."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from tests.app.sample_bulletin import AREAS, NOW, make
 from tests.sizes import IS_FULL
 
 PAGES = {
-    "rates": "There are no modelled catch rates to show",
-    "timing": "There is no timing of the run to show",
+    "catch_rates": "There are no modelled catch rates to show",
+    "seasonal_pattern": "There is no timing of the run to show",
 }
 RESPONSES = ("encounters", "kept", "sublegal")
 
 
 #: On commit each rate of each season is shown for two choices of areas, at full size for all.
 CHOICES = ([], ["A2"], ["A6"], list(AREAS))
-VIEWS = [*(("rates", {"rate": rate}) for rate in RESPONSES), ("timing", {})]
+VIEWS = [*(("catch_rates", {"rate": rate}) for rate in RESPONSES), ("seasonal_pattern", {})]
 SHOWN = [
     (season, *view, CHOICES if IS_FULL else CHOICES[at % 2 :: 2])
     for at, season in enumerate([NOW, "2034-35"])

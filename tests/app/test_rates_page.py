@@ -28,7 +28,7 @@ __all__ = ["old_shelf"]  # the tests of other pages take it from here
 @pytest.fixture
 def open_rates(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/rates.py")
+    return opener("app_pages/catch_rates.py")
 
 
 def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):

@@ -44,7 +44,7 @@ def test_answer_is_one_sentence_with_every_interval(book):
     ("part", "words"),
     [
         (0.2, None),
-        (0.38, "; PSE 38 %, take with caution)"),
+        (0.38, "; PSE 38 %, use with caution)"),
         (0.61, "; PSE 61 %, not for publication)"),
     ],
 )

@@ -1,4 +1,4 @@
-"""The page Season standing, run headless: every case of a limit in words, figures and a table."""
+"""The page Season limits, run headless: every case of a limit in words, figures and a table."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ HOLES = {"nan", "None", "inf", "null"}
 @pytest.fixture
 def open_standing(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/standing.py")
+    return opener("app_pages/season_limits.py")
 
 
 @pytest.fixture(scope="module")
@@ -375,7 +375,7 @@ def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener,
     assert not page.exception
     assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
     assert "of the limit on **sublegal releases" in plain(words_of(page))
-    other = opener("app_pages/change.py")(folder=tmp_path)
+    other = opener("app_pages/compare_rules.py")(folder=tmp_path)
     assert not other.exception
     assert "one for the public leaves them out" in words_of(other)
     assert not other.slider

@@ -1,4 +1,4 @@
-"""The page Run timing, run headless: what it says of each case, and where figures lack."""
+"""The page Seasonal pattern, run headless: what it says of each case, and where figures lack."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.app.reading import words_of
 @pytest.fixture
 def open_timing(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/timing.py")
+    return opener("app_pages/seasonal_pattern.py")
 
 
 def test_the_answer_tells_strength_and_dates(open_timing):
@@ -52,7 +52,7 @@ def test_a_first_season_has_no_past(open_timing):
     said = plain(words_of(page))
     assert f"cannot be told ({sample_rates.NO_PAST})" in said
     assert "Of past runs" not in said
-    assert "How much of a run had come" not in said
+    assert "Cumulative share of the season" not in said
     assert "The index by week" in said
 
 

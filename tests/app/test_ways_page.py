@@ -1,4 +1,4 @@
-"""The page Ways to reckon, run headless: every basis, and what there is where one lacks."""
+"""The page Alternative estimates, run headless: every basis, and what there is where one lacks."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
 @pytest.fixture
 def open_ways(opener):
     """Return a function that opens the page with a link, on the shelf of the tests or another."""
-    return opener("app_pages/ways.py")
+    return opener("app_pages/alternative_estimates.py")
 
 
 @pytest.fixture(scope="module")

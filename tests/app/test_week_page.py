@@ -1,4 +1,4 @@
-"""The week in review, run headless: choices, words, and what goes wrong."""
+"""This week, run headless: choices, words, and what goes wrong."""
 
 from __future__ import annotations
 
@@ -160,7 +160,7 @@ def test_every_quantity_stands_whole(open_page):
     page = open_page(week=CHOSEN)
     table = next(one.proto.body for one in page.get("html") if "bm-every" in one.proto.body)
     assert table.count("<tr class='bm-group'>") == 7
-    assert "take with caution: PSE over 30 %" in table.replace("\u00a0", " ")
+    assert "use with caution: PSE over 30 %" in table.replace("\u00a0", " ")
     assert NO_DROP_OFF in table
 
 

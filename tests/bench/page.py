@@ -1,4 +1,4 @@
-"""The page *Weigh a change* after a slider was moved: server seconds, beside weighing alone.
+"""The page *Compare rule changes* after a slider was moved: server seconds, beside weighing alone.
 
 ``python -m tests.bench.page TURNS`` measures in its own process and prints a line of JSON. The
 page is run headless, without a browser: measured is all that the server does for one move, among it
@@ -97,7 +97,7 @@ def part(*, turns: int) -> Part:
 
 
 def _opened() -> AppTest:
-    place = Path(find_spec("dashboard").origin).parent / "app_pages" / "change.py"
+    place = Path(find_spec("dashboard").origin).parent / "app_pages" / "compare_rules.py"
     page = AppTest.from_file(place, default_timeout=_SECONDS)
     page.query_params["set"] = to_link(asked(0.0))
     page.run()

@@ -1,4 +1,4 @@
-"""The page What moved in a real browser: it draws, keeps the choices of the other page, fits."""
+"""The page Revisions in a real browser: it draws, keeps the choices of the other page, fits."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_the_answer_follows_area_and_quantity(visit):
 
 def test_choices_go_from_page_to_page(visit):
     page = visit().open("week=2036-W05&area=A3&show=kept_fish")
-    page.get_by_role("link", name="What moved").first.click()
+    page.get_by_role("link", name="Revisions").first.click()
     page.get_by_text("weekly figures of Chinook kept in Pale Hook").wait_for()
     settle(page, charts=CHARTS["moved"])
     assert parse_qs(urlparse(page.url).query) == {
@@ -50,7 +50,7 @@ def test_choices_go_from_page_to_page(visit):
         "area": ["A3"],
         "show": ["kept_fish"],
     }
-    page.get_by_role("link", name="The week in review").first.click()
+    page.get_by_role("link", name="This week").first.click()
     page.get_by_text("In week 2036-W05, in Pale Hook").wait_for()
     settle(page)
     assert page.locator("[data-testid=stAlert]").count() == 0

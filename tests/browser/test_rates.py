@@ -1,4 +1,4 @@
-"""The pages Catch rates and Run timing in a real browser: they draw, follow the choices, fit."""
+"""The pages Catch rates and Seasonal pattern in a real browser: they draw, follow choices, fit."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ def test_the_buttons_lead_from_part_to_part(visit):
         ("deaths", "Deaths", "Chinook died"),
         ("lengths", "Lengths", "were of legal length"),
         ("species", "Other species", "anglers met per hour of one angler"),
-        ("handling", "Letting go", "Where the hook sits"),
+        ("handling", "Releasing fish", "Where the hook sits"),
     ):
         page.locator(".st-key-part").get_by_text(words, exact=True).click()
         page.wait_for_function(f"location.search.includes('part={part}')")

@@ -1,4 +1,4 @@
-"""The page Ways to reckon in a real browser: it draws, follows the choices, fits."""
+"""The page Alternative estimates in a real browser: it draws, follows the choices, fits."""
 
 from __future__ import annotations
 

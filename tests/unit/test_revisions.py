@@ -279,7 +279,9 @@ def test_the_summary_says_how_many_and_which_most():
     ]
     found = moves(*both, since=3, version=4, causes=lambda row: ())
     words = summary(found, since=3, version=4)
-    assert words.startswith("from version 3 to 4: 2 estimates moved; the largest move: kept_fish")
+    assert words.startswith(
+        "from version 3 to 4: 2 estimates moved; the largest revision: kept_fish"
+    )
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
     assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
 

@@ -1,4 +1,4 @@
-"""Run timing: when the fish come, and how strong this season is."""
+"""Seasonal pattern: when the fish come, and how strong this season is."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
 
 
-CAME, INDEX = "How much of a run had come", "The index by week"
+CAME, INDEX = "Cumulative share of the season", "The index by week"
 
 
 def _body(choice: Choice, rates: Rates) -> None:
@@ -105,4 +105,4 @@ def _dates(choice: Choice, rates: Rates) -> None:
                 st.html(curves)
 
 
-components.page("Run timing", "timing", needs=("timing", "strength"), body=_body)
+components.page("Seasonal pattern", "timing", needs=("timing", "strength"), body=_body)

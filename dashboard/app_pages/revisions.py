@@ -1,4 +1,4 @@
-"""What moved: which figures already reported changed since the bulletin before, and why."""
+"""Revisions: which figures already reported changed since the bulletin before, and why."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ LINES = 10
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     framed(
-        "What moved",
+        "Revisions",
         "moved",
         load=lambda folder, choice: data.moves(folder, choice.book.card),
         body=_body,

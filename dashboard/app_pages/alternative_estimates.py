@@ -1,4 +1,4 @@
-"""Ways to reckon: how much the season's figures depend on how they are reckoned."""
+"""Alternative estimates: how much the season's figures depend on how they are reckoned."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ ASSUMED = (
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     framed(
-        "Ways to reckon",
+        "Alternative estimates",
         "ways",
         load=lambda folder, choice: data.ways(folder, choice.book.card),
         body=_body,

@@ -1,4 +1,4 @@
-"""Season standing: how much of each limit is used, and when it is reached."""
+"""Season limits: how much of each limit is used, and when it is reached."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     framed(
-        "Season standing",
+        "Season limits",
         "standing",
         load=lambda folder, choice: data.standings(folder, choice.book.card),
         body=_body,
@@ -91,7 +91,7 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
 
 
 def _fared(choice: Choice, found: Standings) -> None:
-    st.header("How past projections fared", anchor=False)
+    st.header("Projection accuracy", anchor=False)
     st.markdown(backtest.answer(found.backtest, is_over=not choice.book.card.preliminary))
     lacking = backtest.not_judged(found.backtest)
     if lacking:

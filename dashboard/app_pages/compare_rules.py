@@ -1,4 +1,4 @@
-"""Weigh a change: what other rules would do to the rest of the season."""
+"""Compare rule changes: what other rules would do to the rest of the season."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ SAID = {
 def show() -> None:
     """Draw the page, or say in words why it cannot be drawn."""
     framed(
-        "Weigh a change",
+        "Compare rule changes",
         "change",
         load=lambda folder, choice: data.scales(folder, choice.book.card),
         body=_body,
@@ -172,7 +172,7 @@ def _answers(
     if folder is not None:
         held = data.standings(folder, choice.book.card)
         components.assumed(choice, held, "What every number ahead rests on")
-    st.header("Take it away", anchor=False)
+    st.header("Downloads", anchor=False)
     for name, said in SAID.items():
         _download(choice, weighed, name, said)
 
@@ -243,7 +243,7 @@ def _assumptions(choice: Choice, found: Answered) -> None:
         named = (standings.with_names(choice.book, one) for one in lines)
         return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
-    st.header("What this rests on", anchor=False)
+    st.header("Assumptions", anchor=False)
     st.markdown("**All options**")
     st.markdown(said(found.shared()) or "- nothing told")
     for name in found.options:
