@@ -186,6 +186,15 @@ _ALL = (
 #: Every quantity by its name, in the order of the result rows.
 QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _ALL}
 
+#: Ratios of two totals: the total above and the total below.
+RATIOS: dict[str, tuple[str, str]] = {
+    "kept_per_angler_trip": ("kept_fish", "angler_trips"),
+    "encounters_per_angler_hour": ("encounter_fish", "angler_hours"),
+    "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
+    "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
+    "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
+}
+
 
 class Status(StrEnum):
     """What stands behind an estimate; the strongest reservation wins."""

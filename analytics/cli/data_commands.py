@@ -49,8 +49,18 @@ BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_change
     metavar="FILE",
     help="Set rows with errors, and rows that depend on them, aside in FILE (CSV); store the rest.",
 )
+@click.option(
+    "--findings",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write every finding to FILE (CSV), one line each.",
+)
 def import_(
-    paths: tuple[Path, ...], store: Path, check_only: bool, quarantine: Path | None
+    paths: tuple[Path, ...],
+    store: Path,
+    check_only: bool,
+    quarantine: Path | None,
+    findings: Path | None,
 ) -> None:
     """Check tables and store them as one batch, all or nothing.
 
@@ -64,20 +74,18 @@ def import_(
     from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
-    if quarantine:
-        require_folder_of(quarantine)
-        if quarantine.exists() and not check_only:
-            raise UsageError(f"{quarantine} exists and may hold rows to correct; name another file")
+    _require_new(quarantine, findings)
     target = Store(store)
     with watched(target):
         reading = intake.read_paths(paths, progress=progress)
         progress("checking")
         checked = intake.check(reading, target, quarantine=quarantine is not None)
         show_findings(checked.findings)
+        _write_reports(checked, quarantine=quarantine, findings=findings)
         if check_only:
             _end_check(checked)
         else:
-            _keep(checked, target, quarantine)
+            _store(checked, target, quarantine)
 
 
 @click.command(epilog=examples("blackmouth batches --store mystore"))
@@ -115,6 +123,34 @@ def withdraw(batch: str, store: Path) -> None:
     say(f"withdrew {gone.batch}; the store is at version {gone.withdrawn_version}")
 
 
+def _require_new(*files: Path | None) -> None:
+    """Refuse report files that exist, that have no folder, or that are one and the same."""
+    named = [file for file in files if file]
+    for file in named:
+        require_folder_of(file)
+        if file.exists():
+            raise UsageError(f"{file} exists and may hold rows to correct; name another file")
+    if len({file.absolute() for file in named}) < len(named):
+        raise UsageError(f"{named[0]} is named twice; name a file for each report")
+
+
+def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path | None) -> None:
+    """Write the files that were asked for, whether the batch can be stored or not."""
+    from analytics.data.importing.findings_report import findings_csv, quarantine_csv  # noqa: PLC0415 - keeps --help quick
+
+    if findings:
+        _write_sheet(findings, findings_csv(checked.findings))
+        say(f"{_number_of(len(checked.findings), 'finding')} in {findings}")
+    if quarantine and checked.set_aside:
+        _write_sheet(quarantine, quarantine_csv(checked.set_aside, checked.reading.raws))
+        say(f"{_rows_aside(checked)} set aside in {quarantine}")
+
+
+def _write_sheet(path: Path, text: str) -> None:
+    # A byte-order mark makes spreadsheets read it as UTF-8.
+    write_whole(path, lambda draft: _write_text(draft, text))
+
+
 def _end_check(checked: Checked) -> None:
     count = len(checked.errors) + len(checked.set_aside)
     if not count:
@@ -124,17 +160,11 @@ def _end_check(checked: Checked) -> None:
     raise DataRejected(f"{_number_of(count, 'error')}{aside}; nothing was stored, as asked")
 
 
-def _keep(checked: Checked, store: Store, quarantine: Path | None) -> None:
+def _store(checked: Checked, store: Store, quarantine: Path | None) -> None:
     from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
-    from analytics.data.importing.findings_report import quarantine_csv  # noqa: PLC0415
 
     if checked.errors:
         raise DataRejected(intake.refusal(checked.errors))
-    if quarantine and checked.set_aside:
-        text = quarantine_csv(checked.set_aside, checked.reading.raws)
-        # A byte-order mark makes spreadsheets read it as UTF-8.
-        write_whole(quarantine, lambda draft: _write_text(draft, text))
-        say(f"{_rows_aside(checked)} set aside in {quarantine}")
     progress("storing")
     try:
         receipt = intake.store_checked(checked, store)

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.quantities import QUANTITIES
+from analytics.quantities import QUANTITIES, RATIOS, QuantityKind
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from analytics.simulation.fishery import Catch, Population
@@ -21,14 +23,8 @@ TRUE, AS_REPORTED = "true", "as_reported"
 
 DOMAINS: tuple[tuple[str, ...], ...] = ((), ("area",), ("week",), ("area", "week"))
 
-_RATIOS = {
-    "kept_per_angler_trip": ("kept_fish", "angler_trips"),
-    "encounters_per_angler_hour": ("encounter_fish", "angler_hours"),
-    "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
-    "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
-    "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
-    "marked_prop": ("_marked", "_sized"),
-}
+#: The marked share is over counts that are no quantities of their own.
+_RATIOS = RATIOS | {"marked_prop": ("_marked", "_sized")}
 
 
 def truth_rows(
@@ -58,6 +54,11 @@ def truth_rows(
         ``season, area, week, through, quantity, unit, basis, value``; a domain column that is not
         asked is null. `basis` is ``true`` or ``as_reported``; deaths are known on the true basis
         only. The area is the area fished. Only area-weeks with an open day have a row.
+
+    Raises
+    ------
+    LookupError
+        If a quantity of the registry has no truth here.
     """
     through = through or population.frame.weeks[-1]
     frames = [
@@ -66,10 +67,18 @@ def truth_rows(
         for domain in DOMAINS
     ]
     rows = pd.concat(frames, ignore_index=True)
+    _require_all(rows["quantity"].unique())
     rows["season"], rows["through"] = population.frame.season, through
     rows["unit"] = rows["quantity"].map({name: item.unit for name, item in QUANTITIES.items()})
     columns = ["season", "area", "week", "through", "quantity", "unit", "basis", "value"]
     return rows[columns].sort_values(columns[:-1], na_position="first", ignore_index=True)
+
+
+def _require_all(known: Iterable[str]) -> None:
+    """Refuse a registry with a quantity, other than deaths, that no trip-level value gives."""
+    asked = {name for name, one in QUANTITIES.items() if one.kind is not QuantityKind.DEATHS}
+    if missing := sorted(asked.difference(known)):
+        raise LookupError(f"no truth is simulated for {', '.join(missing)}")
 
 
 def season_truth(

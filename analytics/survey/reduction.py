@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
+from analytics.quantities import RATIOS
 from analytics.survey.arrays import Columns
 
 if TYPE_CHECKING:
@@ -310,13 +311,6 @@ TOTALS: tuple[str, ...] = (
     "released_fish",
     "encounter_fish",
 )
-RATIOS: dict[str, tuple[str, str]] = {
-    "kept_per_angler_trip": ("kept_fish", "angler_trips"),
-    "encounters_per_angler_hour": ("encounter_fish", "angler_hours"),
-    "encounters_per_angler_trip": ("encounter_fish", "angler_trips"),
-    "sublegal_prop": ("released_sublegal_fish", "encounter_fish"),
-    "sublegal_per_kept": ("released_sublegal_fish", "kept_fish"),
-}
 #: Ratios that stand beside modelled rates and are no quantity of their own.
 BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish", "angler_hours")}
 

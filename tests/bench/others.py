@@ -19,7 +19,7 @@ import svy
 
 from analytics.data.store import Store
 from analytics.estimates.estimate import estimate
-from analytics.survey.reduction import RATIOS
+from analytics.quantities import RATIOS
 from tests.bench.runs import Clock, Part, Run, in_turns
 from tests.bench.single_stage import COMPARED, NOWHERE, TOTALS, Sample, single_stage
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from analytics.survey.reduction import RATIOS
+from analytics.quantities import RATIOS
 from tests.bench.big_tables import CLOSE, OPEN, big_tables
 
 #: Totals and ratios that are compared.

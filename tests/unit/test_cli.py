@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import re
 import signal
@@ -173,17 +175,42 @@ def test_a_quarantine_stores_the_rest(tmp_path: Path, run: Run, stored: Path) ->
     seen = run("import", path, "--store", stored, "--quarantine", aside, "--check-only")
     assert seen[0] == 1
     assert "a quarantine would set 1 row aside" in seen[2]
-    assert not aside.exists()
+    checked = aside.read_bytes()
+    assert run("import", path, "--store", stored, "--quarantine", aside, "--check-only")[0] == 2
+    aside.unlink()
     status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
     assert status == 0
     assert "1 row set aside" in err
     assert Store(stored).read("interviews")["interview_id"].to_pylist() == ["i1", "i2", "i4"]
     assert '""hours_fished"": ""-1""' in aside.read_text(encoding="utf-8-sig")
     kept = aside.read_bytes()
+    assert kept == checked
     status, _, err = run("import", path, "--store", stored, "--quarantine", aside)
     assert status == 2
     assert "name another file" in err
     assert aside.read_bytes() == kept
+
+
+def test_every_finding_is_written_whether_the_batch_is_stored_or_not(
+    tmp_path: Path, run: Run, stored: Path
+) -> None:
+    first = field_week()["interviews"][0]
+    rows = [first | {"interview_id": f"i{n}", "hours_fished": -1} for n in range(3, 8)]
+    path = write_csv(tmp_path / "interviews.csv", rows)
+    seen = []
+    for number, options in enumerate([("--check-only",), ()]):
+        sheet = tmp_path / f"findings{number}.csv"
+        assert run("import", path, "--store", stored, "--findings", sheet, *options)[0] == 1
+        seen.append(sheet.read_bytes())
+    assert seen[0] == seen[1]
+    assert seen[0].startswith(b"\xef\xbb\xbf")
+    found = list(csv.DictReader(io.StringIO(seen[0].decode("utf-8-sig"))))
+    faults = [one for one in found if one["severity"] == "error"]
+    assert [(one["table"], one["row"], one["column"]) for one in faults] == [
+        ("interviews", str(row), "hours_fished") for row in range(2, 7)
+    ]
+    both = ("--findings", tmp_path / "one.csv", "--quarantine", tmp_path / "one.csv")
+    assert run("import", path, "--store", stored, *both)[0] == 2
 
 
 def test_withdraw_takes_a_batch_out(tmp_path: Path, run: Run, stored: Path) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from analytics.quantities import QUANTITIES
 from analytics.simulation.calendar_frame import season_frame
 from analytics.simulation.demo_scenario import ondrell_sound, small_sound
 from analytics.simulation.fishery import simulate_population
@@ -168,6 +170,12 @@ class TestTruth:
         mine = rows[(rows["basis"] == basis) & rows["area"].isna() & rows["week"].isna()]
         long = dict(zip(mine["quantity"], mine["value"], strict=True))
         assert season_truth(season, basis=basis) == pytest.approx(long)
+
+    def test_a_quantity_without_a_truth_is_refused(self, season, monkeypatch):
+        added = replace(QUANTITIES["kept_per_angler_trip"], name="boats_per_hour")
+        monkeypatch.setitem(QUANTITIES, added.name, added)
+        with pytest.raises(LookupError, match="boats_per_hour"):
+            truth_rows(SOUND, season)
 
     def test_a_season_in_progress_counts_its_weeks_so_far(self, season):
         rows = truth_rows(SOUND, season, through="2034-W50")

@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.data.importing import batch as intake
-from analytics.data.importing.findings_report import counted, grouped, quarantine_csv
+from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
@@ -392,6 +392,7 @@ def test_a_quarantine_keeps_ragged_lines_and_disarms_formulas(tmp_path: Path) ->
     lines = quarantine_csv(checked.set_aside, reading.raws).splitlines()
     assert lines[0] == "file,table,row,column,seen,allowed,advice,row_json"
     assert any(",'=cmd()," in line for line in lines)
+    assert any(",'=cmd()," in line for line in findings_csv(checked.findings).splitlines())
     assert any('{""line"": ""2031-01-02""}' in line for line in lines)
 
 

@@ -1,4 +1,4 @@
-"""Findings for people: alike ones grouped on a screen, rows set aside as a file to mend."""
+"""Findings for people: alike ones grouped on a screen; all of them, or rows set aside, as files."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 SHOWN_OF_A_KIND = 3
 
+_FINDINGS = ("severity", "table", "file", "row", "column", "seen", "allowed", "advice")
 _QUARANTINE = ("file", "table", "row", "column", "seen", "allowed", "advice", "row_json")
 
 
@@ -47,6 +48,14 @@ def counted(findings: Iterable[Finding]) -> str:
     return ", ".join(words) or "no findings"
 
 
+def findings_csv(findings: Iterable[Finding]) -> str:
+    """Return every finding as CSV, one line each, in the order given."""
+    return _sheet(
+        _FINDINGS,
+        ([one.severity, one.table, _harmless(one.file), one.row, *_texts(one)] for one in findings),
+    )
+
+
 def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
     """Return rows set aside as CSV: one line an error, with the whole row as JSON.
 
@@ -58,15 +67,31 @@ def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
         The files they came from.
     """
     by_file = {raw.file: raw for raw in raws}
+    return _sheet(
+        _QUARANTINE,
+        (
+            [
+                _harmless(one.file),
+                one.table,
+                one.row,
+                *_texts(one),
+                _row_json(by_file[one.file], one.row),
+            ]
+            for one in errors
+        ),
+    )
+
+
+def _sheet(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     sheet = io.StringIO()
     writer = csv.writer(sheet, lineterminator="\n")
-    writer.writerow(_QUARANTINE)
-    for error in errors:
-        texts = [error.column or "", error.seen, error.allowed, error.advice]
-        row = _row_json(by_file[error.file], error.row)
-        place = [_harmless(error.file), error.table, error.row]
-        writer.writerow([*place, *map(_harmless, texts), row])
+    writer.writerow(header)
+    writer.writerows(rows)
     return sheet.getvalue()
+
+
+def _texts(one: Finding) -> list[str]:
+    return [_harmless(text) for text in (one.column or "", one.seen, one.allowed, one.advice)]
 
 
 def _row_json(raw: Raw, row: int | None) -> str:
