@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.data.store import Store
     from analytics.options.baseline import Baseline
-    from analytics.options.option_file import OptionSet
+    from analytics.options.option import OptionSet
     from analytics.options.report import ReportContext
 
 REPORT = "answer.md"
@@ -50,9 +50,9 @@ A key that is left out leaves today's rule as it is; an unknown key is refused.
 def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> None:
     if not asked:
         return
-    from analytics.options.option_file import EXAMPLE  # noqa: PLC0415 - keeps --help quick
+    from analytics.options.option_file import example  # noqa: PLC0415 - keeps --help quick
 
-    click.echo(EXAMPLE, nl=False)
+    click.echo(example(), nl=False)
     context.exit()
 
 

@@ -197,26 +197,26 @@ class _Draft:
     def _window(self, change: Change) -> Bools:
         place = np.arange(len(self.factor))
         inside = np.ones(len(place), dtype=bool)
-        if change.first is not None:
-            inside &= place >= index_of(self.baseline, change.first)
-        if change.last is not None:
-            inside &= place <= index_of(self.baseline, change.last)
+        if change.first_day is not None:
+            inside &= place >= index_of(self.baseline, change.first_day)
+        if change.last_day is not None:
+            inside &= place <= index_of(self.baseline, change.last_day)
         return inside
 
     def _open(self, change: Change, inside: Bools) -> None:
         place = np.arange(len(self.factor))
         end = self.close
-        if change.close is not None:
-            self.span &= ~(inside & (place >= index_of(self.baseline, change.close)))
-        if change.open is not None:
-            end = index_of(self.baseline, change.open)
+        if change.close_from is not None:
+            self.span &= ~(inside & (place >= index_of(self.baseline, change.close_from)))
+        if change.open_through is not None:
+            end = index_of(self.baseline, change.open_through)
             self.span |= inside & (place > self.close) & (place <= end)
             end = max(end, self.close)
-        if change.reopen is not None:
-            start = index_of(self.baseline, change.reopen)
+        if change.reopen_from is not None:
+            start = index_of(self.baseline, change.reopen_from)
             self.span |= inside & (place >= start) & (place <= end)
-        if change.weekdays:
-            digits = [int(one) for one in change.weekdays]
+        if change.open_weekdays:
+            digits = [int(one) for one in change.open_weekdays]
             self.on_day = np.where(inside, np.isin(self.weekday, digits), self.on_day)
 
     def plan(self) -> RegulationPlan:

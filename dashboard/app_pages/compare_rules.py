@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from analytics.options.option_file import OptionSet
+    from analytics.options.option import OptionSet
     from dashboard.filters import Choice
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
     from dashboard.options.records import Answered

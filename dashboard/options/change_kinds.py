@@ -45,15 +45,15 @@ LABELS = {
 }
 #: Fields of a change that belong to each kind.
 FIELDS = {
-    ChangeKind.DATES: ("close", "reopen", "open"),
-    ChangeKind.WEEKDAYS: ("weekdays",),
+    ChangeKind.DATES: ("close_from", "reopen_from", "open_through"),
+    ChangeKind.WEEKDAYS: ("open_weekdays",),
     ChangeKind.DAILY: ("daily_limit_fish", "at_limit"),
     ChangeKind.LENGTH: ("min_length_mm",),
     ChangeKind.MARKED: ("mark_selective",),
     ChangeKind.METHODS: ("method_mix",),
     ChangeKind.DEATHS: ("release_rates",),
     ChangeKind.EFFORT: ("effort_factor",),
-    ChangeKind.SPAN: ("first", "last"),
+    ChangeKind.SPAN: ("first_day", "last_day"),
 }
 _NONE = Change()
 
@@ -114,7 +114,7 @@ def _least(values: Any, other: float) -> float:
 
 def _dates(baseline: Baseline, _: Today) -> dict[str, Any]:
     return {
-        "close": max(
+        "close_from": max(
             option_sets.last_open(baseline) - option_sets.EARLY, option_sets.first_day(baseline)
         )
     }
@@ -129,7 +129,7 @@ def _deaths(baseline: Baseline, _: Today) -> dict[str, Any]:
 
 _STARTS: dict[ChangeKind, Any] = {
     ChangeKind.DATES: _dates,
-    ChangeKind.WEEKDAYS: lambda *_: {"weekdays": "67"},
+    ChangeKind.WEEKDAYS: lambda *_: {"open_weekdays": "67"},
     ChangeKind.DAILY: lambda _, now: {
         "daily_limit_fish": max(now.daily_limit_fish - 1, 1),
         "at_limit": AtLimit.GO_ON,
@@ -139,7 +139,7 @@ _STARTS: dict[ChangeKind, Any] = {
     ChangeKind.METHODS: lambda _, now: {"method_mix": dict(now.mix)},
     ChangeKind.DEATHS: _deaths,
     ChangeKind.EFFORT: lambda *_: {"effort_factor": 0.9},
-    ChangeKind.SPAN: lambda baseline, _: {"first": option_sets.first_day(baseline)},
+    ChangeKind.SPAN: lambda baseline, _: {"first_day": option_sets.first_day(baseline)},
 }
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from analytics.errors import UsageError
 from analytics.options.baseline_io import from_table, limits_of
 from analytics.options.option_file import read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
@@ -78,39 +77,18 @@ def scales(book: BulletinIndex) -> ComparisonInputs | None:
 
 def weighed(on: ComparisonInputs, text: str) -> ComparisonResult:
     """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
+    from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415 - other pages do without it
+    from analytics.options.option_checks import split_valid  # noqa: PLC0415
+
     options = tuple(_bare(one) for one in read_options(text).options)
-    try:
-        return _weighed(on, options, ())
-    except UsageError as error:
-        refused = {one.name: _why(on, one) for one in options}
-        sound = tuple(one for one in options if not refused[one.name])
-        if len(sound) == len(options):  # each alone is sound: their company is at fault
-            return _weighed(on, (), (str(error),))
-        return _weighed(on, sound, tuple(words for words in refused.values() if words))
+    sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
+    found = compare_options(on.baseline, sound, on.limits)
+    tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
+    told = records.index(tables, binding=on.binding, through=on.baseline.through)
+    return ComparisonResult(tables, told, found.fans, refused)
 
 
 def _bare(one: Option) -> Option:
     """Return an option without the changes that say nothing yet, as the form begins them."""
     told = tuple(change for change in one.changes if set(kinds_of(change)) - {ChangeKind.SPAN})
     return replace(one, changes=told)
-
-
-def _weighed(
-    on: ComparisonInputs, options: tuple[Option, ...], refused: tuple[str, ...]
-) -> ComparisonResult:
-    from analytics.options.compare import compare_options  # noqa: PLC0415 - other pages do without the engine
-
-    found = compare_options(on.baseline, options, on.limits)
-    tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    told = records.index(tables, binding=on.binding, through=on.baseline.through)
-    return ComparisonResult(tables, told, found.fans, refused)
-
-
-def _why(on: ComparisonInputs, one: Option) -> str:
-    """Return why an option is refused, with its name; empty where it is not."""
-    try:
-        _weighed(on, (one,), ())
-    except UsageError as error:
-        words = str(error)
-        return words if one.name in words else f"{one.name}: {words}"
-    return ""

@@ -96,21 +96,21 @@ def draw(kind: ChangeKind, change: Change, ground: FormContext, start: str) -> C
 def _dates(change: Change, ground: FormContext, start: str) -> Change:
     close, reopen, open_ = st.columns(3)
     with close:
-        closed = _day("Closed from", change.close, ground, f"{start}-close")
+        closed = _day("Closed from", change.close_from, ground, f"{start}-close")
     with reopen:
-        again = _day("Open again from", change.reopen, ground, f"{start}-reopen")
+        again = _day("Open again from", change.reopen_from, ground, f"{start}-reopen")
     with open_:
-        longer = _day("Open through", change.open, ground, f"{start}-open")
-    return replace(change, close=closed, reopen=again, open=longer)
+        longer = _day("Open through", change.open_through, ground, f"{start}-open")
+    return replace(change, close_from=closed, reopen_from=again, open_through=longer)
 
 
 def _span(change: Change, ground: FormContext, start: str) -> Change:
     left, right, _ = st.columns(3)
     with left:
-        first = _day("Changed from", change.first, ground, f"{start}-first")
+        first = _day("Changed from", change.first_day, ground, f"{start}-first")
     with right:
-        last = _day("Changed through", change.last, ground, f"{start}-last")
-    return replace(change, first=first, last=last)
+        last = _day("Changed through", change.last_day, ground, f"{start}-last")
+    return replace(change, first_day=first, last_day=last)
 
 
 def _day(label: str, value: date | None, ground: FormContext, name: str) -> date | None:
@@ -124,11 +124,11 @@ def _day(label: str, value: date | None, ground: FormContext, name: str) -> date
 
 def _weekdays(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-days")
-    seed(name, [one for one in DAYS if one in change.weekdays])
+    seed(name, [one for one in DAYS if one in change.open_weekdays])
     found = st.pills("Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.get)
     if not found:
         st.caption("No day is chosen, so the days stay as they are; to close, choose a day above.")
-    return replace(change, weekdays="".join(one for one in DAYS if one in (found or [])))
+    return replace(change, open_weekdays="".join(one for one in DAYS if one in (found or [])))
 
 
 def _daily(change: Change, ground: FormContext, start: str) -> Change:

@@ -12,7 +12,7 @@ from dashboard.options import change_kinds, fields, option_sets
 from dashboard.options.change_kinds import ChangeKind, FormContext
 
 if TYPE_CHECKING:
-    from analytics.options.option_file import OptionSet
+    from analytics.options.option import OptionSet
 
 #: Most changes of an option that the form adds; a file may have more, and they are shown.
 MOST_CHANGES = 4

@@ -10,8 +10,8 @@ import numpy as np
 import streamlit as st
 
 from analytics.errors import UsageError
-from analytics.options.option import Change, Option
-from analytics.options.option_file import OptionSet, from_link, read_options, to_link
+from analytics.options.option import Change, Option, OptionSet
+from analytics.options.option_file import from_link, read_options, to_link
 from dashboard import url_state
 
 if TYPE_CHECKING:
@@ -126,7 +126,7 @@ def _over(found: OptionSet) -> list[str]:
 def example(baseline: Baseline) -> OptionSet:
     """Return the set that a reader starts from: all areas closed two weeks early."""
     close = max(last_open(baseline) - EARLY, first_day(baseline))
-    return OptionSet("", (Option("Close early", (Change(close=close),)),))
+    return OptionSet("", (Option("Close early", (Change(close_from=close),)),))
 
 
 def added(found: OptionSet, one: Option) -> OptionSet:

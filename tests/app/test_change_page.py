@@ -9,8 +9,8 @@ from datetime import date
 import pytest
 
 from analytics.bulletin import archive as shelves
-from analytics.options.option import AtLimit, Change, Option
-from analytics.options.option_file import OptionSet, from_link, read_options, to_link, write_options
+from analytics.options.option import AtLimit, Change, Option, OptionSet
+from analytics.options.option_file import from_link, read_options, to_link, write_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from dashboard import bulletin_index as books
@@ -35,10 +35,13 @@ HOLES = {"nan", "None", "inf", "null"}
 SET = OptionSet(
     "Two ways",
     (
-        Option("Close A2", (Change(areas=("A2",), close=date(2036, 3, 3)),)),
+        Option("Close A2", (Change(areas=("A2",), close_from=date(2036, 3, 3)),)),
         Option(
             "One fish",
-            (Change(daily_limit_fish=1, at_limit=AtLimit.STOP), Change(("A1",), weekdays="67")),
+            (
+                Change(daily_limit_fish=1, at_limit=AtLimit.STOP),
+                Change(("A1",), open_weekdays="67"),
+            ),
             elasticity=0.4,
             to_other_areas_prop=0.25,
         ),
@@ -48,15 +51,17 @@ SET = OptionSet(
 #: A change of every kind, as the form would make it.
 OF_KINDS = {
     ChangeKind.DATES: Change(
-        close=date(2036, 3, 3), reopen=date(2036, 3, 17), open=date(2036, 4, 1)
+        close_from=date(2036, 3, 3), reopen_from=date(2036, 3, 17), open_through=date(2036, 4, 1)
     ),
-    ChangeKind.WEEKDAYS: Change(weekdays="567"),
+    ChangeKind.WEEKDAYS: Change(open_weekdays="567"),
     ChangeKind.DAILY: Change(daily_limit_fish=1, at_limit=AtLimit.STOP),
     ChangeKind.LENGTH: Change(min_length_mm=580.5),
     ChangeKind.MARKED: Change(mark_selective=True),
     ChangeKind.METHODS: Change(method_mix={"mooching": 0.25, "trolling": 0.75}),
     ChangeKind.EFFORT: Change(effort_factor=0.85),
-    ChangeKind.SPAN: Change(first=date(2036, 2, 4), last=date(2036, 2, 24), effort_factor=0.5),
+    ChangeKind.SPAN: Change(
+        first_day=date(2036, 2, 4), last_day=date(2036, 2, 24), effort_factor=0.5
+    ),
 }
 RATE = {
     "size_class": "sublegal",
@@ -165,7 +170,7 @@ def test_a_moved_widget_changes_the_option_and_its_answer(open_change):
     page = open_change(set=to_link(SET))
     before = words_of(page)
     page = widget(page.date_input, "-close").set_value(date(2036, 2, 20)).run()
-    assert link_of(page).options[0].changes[0].close == date(2036, 2, 20)
+    assert link_of(page).options[0].changes[0].close_from == date(2036, 2, 20)
     assert link_of(page).options[1] == SET.options[1]
     assert words_of(page) != before
 
@@ -221,7 +226,7 @@ def test_a_link_that_was_cut_says_so(open_change):
 
 
 def test_an_option_that_cannot_be_weighed_is_refused_in_words(open_change):
-    wrong = replace(SET.options[0], name="Elsewhere", changes=(Change(("B9",), weekdays="6"),))
+    wrong = replace(SET.options[0], name="Elsewhere", changes=(Change(("B9",), open_weekdays="6"),))
     page = open_change(set=to_link(OptionSet("", (wrong, SET.options[1]))))
     assert not page.exception
     told = plain(page.error[0].value)
@@ -233,7 +238,7 @@ def test_an_option_that_cannot_be_weighed_is_refused_in_words(open_change):
 
 
 def test_too_many_options_are_told(open_change):
-    many = OptionSet("", tuple(Option(f"n{at}", (Change(weekdays="6"),)) for at in range(8)))
+    many = OptionSet("", tuple(Option(f"n{at}", (Change(open_weekdays="6"),)) for at in range(8)))
     page = open_change(set=to_link(many))
     assert "8 options were given and the first 6 are shown" in plain(page.warning[0].value)
     assert len(link_of(page).options) == 6
@@ -386,7 +391,7 @@ def test_a_set_too_long_for_a_link_is_weighed_all_the_same(state):
             (
                 Change(
                     tuple(noise[5000 + 900 * at :][k : k + 9] for k in range(0, 800, 9)),
-                    weekdays="6",
+                    open_weekdays="6",
                 ),
             ),
         )

@@ -47,12 +47,12 @@ def options(areas: tuple[str, ...], n_weeks: int) -> list[Option]:
     """Return ten options of every kind, all but one of them touching all areas."""
     half = 7 * n_weeks // 2
     rate = {"size_class": "sublegal", "method": "any", "wound_class": "any", "rate_prop": 0.12}
-    lower = Change(daily_limit_fish=1, first=day(10))
+    lower = Change(daily_limit_fish=1, first_day=day(10))
     return [
         Option("limit anew", (lower,)),
-        Option("close two", (Change(areas[:2], close=day(half)),), 0.0, 0.4, 0.2),
-        Option("close all early", (Change(close=day(half)),)),
-        Option("weekends", (Change(weekdays="67"),), 0.0, 0.0, 0.5),
+        Option("close two", (Change(areas[:2], close_from=day(half)),), 0.0, 0.4, 0.2),
+        Option("close all early", (Change(close_from=day(half)),)),
+        Option("weekends", (Change(open_weekdays="67"),), 0.0, 0.0, 0.5),
         Option("stop", (Change(daily_limit_fish=1, at_limit=AtLimit.STOP),), 0.3),
         Option("longer", (Change(min_length_mm=600),)),
         Option("shorter", (Change(min_length_mm=530),), 0.2),

@@ -22,8 +22,8 @@ from streamlit.testing.v1 import AppTest
 from analytics.bulletin.archive import save
 from analytics.options.baseline_io import from_table, limits_of, to_table
 from analytics.options.compare import compare_options
-from analytics.options.option import Change, Option
-from analytics.options.option_file import OptionSet, from_link, to_link
+from analytics.options.option import Change, Option, OptionSet
+from analytics.options.option_file import from_link, to_link
 from analytics.weeks import days_from, weeks_between
 from dashboard import data
 from tests.app.sample_bulletin import NOW, make

@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
-from analytics.options.option import Change, Option
-from analytics.options.option_file import OptionSet, read_options, to_link
+from analytics.options.option import Change, Option, OptionSet
+from analytics.options.option_file import read_options, to_link
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from tests.app import sample_season
@@ -21,7 +21,7 @@ CHANGE = {"page": "change", "charts": CHARTS["change"]}
 SET = OptionSet(
     "",
     (
-        Option("Close Quillon Bank early", (Change(("A1",), close=date(2036, 3, 3)),)),
+        Option("Close Quillon Bank early", (Change(("A1",), close_from=date(2036, 3, 3)),)),
         Option("Fewer trips", (Change(effort_factor=0.8),), elasticity=0.5),
     ),
 )

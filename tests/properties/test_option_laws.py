@@ -69,7 +69,7 @@ def test_a_stricter_daily_limit_never_keeps_more(base, one, other, at_limit):
 @given(bases, st.integers(1, 14), st.integers(0, 14))
 def test_a_later_close_never_has_fewer_trips(base, first, more):
     found = [
-        under(base, Change(close=THROUGH + dt.timedelta(days=n)), "angler_trips")
+        under(base, Change(close_from=THROUGH + dt.timedelta(days=n)), "angler_trips")
         for n in (first, first + more)
     ]
     assert at_most(*found)
@@ -130,7 +130,7 @@ def test_parts_add_up(base, selective, limit, length):
 @given(bases, st.floats(0, 1), st.floats(0, 1), st.integers(1, 20))
 def test_trips_that_go_elsewhere_are_never_more_than_were_lost(base, areas, days, close):
     areas, days = areas / 2, days / 2
-    change = Change(base.areas[:1], close=THROUGH + dt.timedelta(days=close))
+    change = Change(base.areas[:1], close_from=THROUGH + dt.timedelta(days=close))
     if close > 7 * len(base.weeks):
         return
     stay = under(base, change, "angler_trips")

@@ -37,8 +37,8 @@ def the_change():
     return Option(
         CHANGED,
         (
-            Change(areas=rules.AREAS[:1], close=close),
-            Change(areas=rules.AREAS[1:], weekdays="67", daily_limit_fish=1),
+            Change(areas=rules.AREAS[:1], close_from=close),
+            Change(areas=rules.AREAS[1:], open_weekdays="67", daily_limit_fish=1),
         ),
     )
 

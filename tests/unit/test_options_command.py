@@ -15,7 +15,7 @@ from analytics.bulletin import archive
 from analytics.cli import main, options_command
 from analytics.data.store import Store
 from analytics.options.baseline_io import to_table
-from analytics.options.option_file import EXAMPLE, read_options
+from analytics.options.option_file import example, read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import ASSUMED_SCHEMA, STANDING_SCHEMA
 from tests.field_week import field_week, write_week
@@ -380,7 +380,7 @@ def test_the_same_options_give_the_same_answer(tmp_path, run, store, file):
 
 def test_the_example_needs_no_store_and_can_be_read(run):
     status, said, err = run("options", "--example")
-    assert (status, said, err) == (0, EXAMPLE, "")
+    assert (status, said, err) == (0, example(), "")
     assert read_options(said).options
 
 

@@ -43,35 +43,38 @@ ROW = {
     "rate_se": 0.02,
     "source": "invented",
 }
-CLOSE = Change(("VEL",), close=day(15))
+CLOSE = Change(("VEL",), close_from=day(15))
 CASES = {
     "close": Option("close", (CLOSE,)),
-    "close a while": Option("a while", (Change(close=day(10), reopen=day(20)),)),
-    "open": Option("open", (Change(("OMB",), open=day(50)),)),
-    "weekends": Option("weekends", (Change(weekdays="67"),)),
-    "displaced": Option("displaced", (CLOSE, Change(("OMB",), weekdays="567")), 0.0, 0.4, 0.5),
+    "close a while": Option("a while", (Change(close_from=day(10), reopen_from=day(20)),)),
+    "open": Option("open", (Change(("OMB",), open_through=day(50)),)),
+    "weekends": Option("weekends", (Change(open_weekdays="67"),)),
+    "displaced": Option("displaced", (CLOSE, Change(("OMB",), open_weekdays="567")), 0.0, 0.4, 0.5),
     "limit 1": Option("limit 1", (Change(daily_limit_fish=1),)),
     "limit 0": Option("limit 0", (Change(("OMB",), daily_limit_fish=0),)),
     "limit 3": Option("limit 3", (Change(daily_limit_fish=3),)),
     "stop": Option("stop", (Change(daily_limit_fish=1, at_limit=AtLimit.STOP),)),
     "stop at 4": Option("stop at 4", (Change(daily_limit_fish=4, at_limit=AtLimit.STOP),)),
-    "mid-week": Option("mid-week", (Change(first=day(11), last=day(19), daily_limit_fish=1),)),
-    "elastic": Option("elastic", (Change(daily_limit_fish=1, first=day(11)),), 0.6),
+    "mid-week": Option(
+        "mid-week", (Change(first_day=day(11), last_day=day(19), daily_limit_fish=1),)
+    ),
+    "elastic": Option("elastic", (Change(daily_limit_fish=1, first_day=day(11)),), 0.6),
     "longer": Option("longer", (Change(min_length_mm=610),)),
     "shorter": Option("shorter", (Change(("VEL",), min_length_mm=520),)),
     "longer, then shorter": Option(
-        "both", (Change(min_length_mm=610, last=day(17)), Change(min_length_mm=520, first=day(18)))
+        "both",
+        (Change(min_length_mm=610, last_day=day(17)), Change(min_length_mm=520, first_day=day(18))),
     ),
     "marked": Option("marked", (Change(mark_selective=True),)),
     "mix": Option("mix", (Change(method_mix={"mooching": 0.2, "trolling": 0.8}),)),
-    "rate": Option("rate", (Change(release_rates=(ROW,), first=day(9)),)),
+    "rate": Option("rate", (Change(release_rates=(ROW,), first_day=day(9)),)),
     "more": Option("more", (Change(effort_factor=1.3),)),
     "all": Option(
         "all",
         (
             CLOSE,
             Change(("OMB",), daily_limit_fish=1, min_length_mm=600, mark_selective=True),
-            Change(("OMB",), method_mix={"mooching": 1.0}, first=day(5), release_rates=(ROW,)),
+            Change(("OMB",), method_mix={"mooching": 1.0}, first_day=day(5), release_rates=(ROW,)),
             Change(("VEL",), effort_factor=0.8),
         ),
         0.3,
@@ -196,7 +199,9 @@ def test_the_same_option_twice_differs_by_exactly_nothing():
 
 
 def test_a_change_to_what_is_so_already_changes_nothing():
-    same = Change(min_length_mm=559, daily_limit_fish=2, mark_selective=False, weekdays="1234567")
+    same = Change(
+        min_length_mm=559, daily_limit_fish=2, mark_selective=False, open_weekdays="1234567"
+    )
     found = compare_options(BASE, [Option("same", (same,), 0.5, 0.2, 0.2)], LIMITS)
     assert figures(found, "same") == figures(found, TODAY)
     assert set(figures(found, "same", column="difference_high").values()) == {0.0}
@@ -219,11 +224,11 @@ def test_trips_that_go_elsewhere_are_kept_in_all():
     option = Option("moved", (CLOSE,), 0.0, 1.0)
     found = compare_options(BASE, [option], ())
     assert figures(found, "moved", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
-    days = Option("days", (Change(weekdays="67"),), 0.0, 0.0, 1.0)
+    days = Option("days", (Change(open_weekdays="67"),), 0.0, 0.0, 1.0)
     found = compare_options(BASE, [days], ())
     assert figures(found, "days", column="difference")["angler_trips"] == pytest.approx(0, abs=0.5)
     # Where nothing is open, nothing is gained.
-    shut = Option("shut", (Change(close=day(1)),), 0.0, 0.5, 0.5)
+    shut = Option("shut", (Change(close_from=day(1)),), 0.0, 0.5, 0.5)
     found = compare_options(BASE, [shut], ())
     assert figures(found, "shut")["angler_trips"] == pytest.approx(
         BASE.to_date["angler_trips"].sum(axis=1).mean()
@@ -231,7 +236,7 @@ def test_trips_that_go_elsewhere_are_kept_in_all():
 
 
 def test_closing_all_leaves_what_is_so_far():
-    shut = Option("shut", (Change(close=day(1)),))
+    shut = Option("shut", (Change(close_from=day(1)),))
     found = compare_options(BASE, [shut], LIMITS)
     for place, area in enumerate(BASE.areas):
         for name, value in figures(found, "shut", area).items():
@@ -303,7 +308,7 @@ def test_none_is_beaten_where_a_count_is_no_number():
     worse = Option("worse", (Change(release_rates=({**ROW, "rate_prop": 0.4},)),))
     effort = BASE.effort.copy()
     effort[:, 0] = np.nan
-    shut = Option("shut", (Change(("OMB",), close=day(1)),))
+    shut = Option("shut", (Change(("OMB",), close_from=day(1)),))
     for base, name in (
         (replace(BASE, effort=effort), 'cannot be told of "Today\'s rule", "worse",'),
         (replace(BASE, rates=()), "total deaths, the chance to pass"),
@@ -322,7 +327,7 @@ def test_none_is_beaten_where_a_count_is_no_number():
 @pytest.mark.parametrize("closed", ["OMB", "VEL"])
 def test_trips_move_between_areas_whose_trips_are_known(areas, closed):
     base = small_baseline(n_draws=20, areas=("KET", "OMB", "VEL"))
-    option = Option("one", (Change((closed,), first=day(3), weekdays="67"),), 0.0, *areas)
+    option = Option("one", (Change((closed,), first_day=day(3), open_weekdays="67"),), 0.0, *areas)
     effort = base.effort.copy()
     effort[:, 1] = np.nan
     found = compare_options(replace(base, effort=effort), [option], ())
@@ -351,7 +356,7 @@ def test_what_has_no_number_is_null_and_the_rest_is_told():
     assert row["estimate"] is row["pass_prob"] is row["date_50"] is None
     # Closed there, nothing is lacking.
     shut = compare_options(
-        replace(BASE, effort=effort), [Option("shut", (Change(("OMB",), close=day(1)),))], ()
+        replace(BASE, effort=effort), [Option("shut", (Change(("OMB",), close_from=day(1)),))], ()
     )
     assert figures(shut, "shut", "OMB")["kept_fish"] > 0
 
