@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 import click
 import pyarrow.parquet as pq
 
+from analytics import codes
 from analytics.bulletin.build import bulletin_of
 from analytics.bulletin.schemas import TABLE_SCHEMAS
 from analytics.cli.group import blackmouth
@@ -102,6 +103,20 @@ def quantities() -> str:
         f"### `{one.name}`\n\n{one.label}; unit `{one.unit}`; {one.kind}. {one.meaning}"
         for one in QUANTITIES.values()
     )
+
+
+def registry() -> str:
+    """Return the sections of the registry of codes, each code with its sentence."""
+    return "\n\n".join(_codes(title, found) for title, found in codes.sections().items())
+
+
+def _codes(title: str, found: dict[str, str]) -> str:
+    lines = [f"### {title}", "", "| code | arguments | sentence |", "|---|---|---|"]
+    for name, words in found.items():
+        arguments = ", ".join(f"`{one}`" for one in sorted(codes.arguments_of(name)))
+        shown = re.sub(r"\{(\w+)(?::[^}]*)?\}", r"*\1*", words)
+        lines.append(f"| `{name}` | {arguments} | {shown} |")
+    return "\n".join(lines)
 
 
 def settings() -> str:
@@ -285,6 +300,7 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "worked week": worked_week,
     "result columns": result_columns,
     "quantities": quantities,
+    "codes": registry,
     "settings": settings,
     "input tables": input_tables,
     "bulletin tables": bulletin_tables,
