@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
 from analytics.options.dominance import RULE
 from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     import pyarrow as pa
 
@@ -121,12 +124,6 @@ def count_likely(reach: Sequence[Mapping[str, Any]], option: str) -> tuple[int, 
     told = [row["pass_prob"] for row in reach if row["option"] == option]
     known = [one for one in told if one is not None]
     return sum(one >= HALF for one in known), len(known)
-
-
-def likely(reach: Sequence[Mapping[str, Any]], option: str) -> str:
-    """Return how many limits an option likely passes, as ``5 of 8``."""
-    n, of = count_likely(reach, option)
-    return f"{n} of {of}" if of else NONE
 
 
 def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bool = False) -> str:
@@ -250,6 +247,7 @@ def _rounded(value: float, place: int, *, signed: bool) -> str:
 
 #: Totals that a sentence tells.
 _TOLD = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
+_TOTAL = ("estimate", "ci_low", "ci_high")
 _ENDS = ("difference", "difference_low", "difference_high")
 #: A difference of fish or trips that is none.
 _NOTHING = 1e-6
@@ -308,7 +306,7 @@ def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bo
     rows = {one: figures[option, one] for one in _TOLD if (option, one) in figures}
     if not is_first and rows and all(map(_is_nothing, rows.values())):
         return "changes nothing in trips, fish kept, sublegal releases and deaths"
-    ends = ("estimate", "ci_low", "ci_high") if is_first else _ENDS
+    ends = _TOTAL if is_first else _ENDS
     told = [
         f"{_noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
     ]
@@ -352,6 +350,90 @@ COUNTS = (
 )
 
 
+class _Answer:
+    """The rows of an answer as a report asks for them."""
+
+    def __init__(self, about: ReportContext, tables: Mapping[str, pa.Table]) -> None:
+        rows = {name: table.to_pylist() for name, table in tables.items()}
+        self.about, self.reach, self.assumptions = about, rows["reach"], rows["assumptions"]
+        self.figures = {
+            (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
+        }
+        self.options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
+        self.beaten = {
+            row["option"]: row["beaten_by"] or "another"
+            for row in rows["beaten"]
+            if row["is_beaten"]
+        }
+        self.at_limit = {(row["option"], row["limit_id"]): row for row in self.reach}
+
+    def totals(self) -> list[list[str]]:
+        """Return the lines of the decision table."""
+        lines = []
+        for option in self.options:
+            name = Markup(plain(option) + " **(beaten)**") if option in self.beaten else option
+            likely = [self.likely(option)] if self.reach else []
+            lines.append([name, *(self._figure(option, one, _TOTAL) for one in COUNTS), *likely])
+        return lines
+
+    def differences(self) -> list[list[str]]:
+        """Return the lines of the differences from today's rule."""
+        return [
+            [option, *(self._figure(option, one, _ENDS) for one in COUNTS)]
+            for option in self.options[1:]
+        ]
+
+    def _figure(self, option: str, quantity: str, ends: tuple[str, str, str]) -> str:
+        row = self.figures.get((option, quantity))
+        return amount(row, *ends, signed=ends is _ENDS) if row else NONE
+
+    def likely(self, option: str) -> str:
+        """Return how many limits an option likely passes, as ``5 of 8``."""
+        n, of = count_likely(self.reach, option)
+        return f"{n} of {of}" if of else NONE
+
+    def chances(self) -> list[list[str]]:
+        """Return the chance to pass each limit, a line an option, with the day it is a half."""
+        ids = [limit.limit_id for limit in self.about.limits]
+        return [[option, *(self._chance(option, one) for one in ids)] for option in self.options]
+
+    def _chance(self, option: str, limit_id: str) -> str:
+        row = self.at_limit.get((option, limit_id))
+        if row is None:
+            return NONE
+        words, middle = chance(row["pass_prob"]), row["date_50"]
+        if middle == self.about.through:
+            return f"{words}, {already(self.about.passed.get(limit_id))}"
+        return words + (f", {day(middle)}" if middle else "")
+
+    def limit(self, limit_id: str) -> list[list[str]]:
+        """Return the lines of the table of a limit."""
+        through, passed = self.about.through, self.about.passed.get(limit_id)
+        return [
+            [
+                option,
+                amount(row, *_TOTAL),
+                chance(row["pass_prob"]),
+                points(row["pass_prob_difference"]),
+                reached(row, through=through, passed=passed),
+            ]
+            for option in self.options
+            if (row := self.at_limit.get((option, limit_id)))
+        ]
+
+    def assumed(self) -> dict[str, list[str]]:
+        """Return the assumptions of all options, and what else each option rests on."""
+        own: dict[str, dict[str, None]] = {option: {} for option in self.options}
+        every = dict.fromkeys(row["words"] for row in self.assumptions if row["option"] is None)
+        for row in self.assumptions:
+            if row["option"] in own and row["words"] != RULE:
+                own[row["option"]][row["words"]] = None
+        first = next(iter(own.values()), {})
+        every |= dict.fromkeys(one for one in first if all(one in words for words in own.values()))
+        rest = {option: [one for one in words if one not in every] for option, words in own.items()}
+        return {"all options": list(every) or ["none told"]} | {k: v for k, v in rest.items() if v}
+
+
 def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
     """Return the report: sentences, decision table, limits, options beaten, assumptions.
 
@@ -364,184 +446,33 @@ def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
     Returns
     -------
     str
-        Markdown, ending in a line break.
+        Markdown, ending in a line break; every value is escaped.
     """
-    rows = {name: table.to_pylist() for name, table in tables.items()}
-    figures = {
-        (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
-    }
-    options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
-    parts = [
-        _head(about),
-        _short(about, options, figures, rows["reach"]),
-        _decision(options, figures, rows["reach"], rows["beaten"]),
-        _differences(options, figures),
-        *_chances(about, options, rows["reach"]),
-        _limits(about, options, rows["reach"]),
-        _beaten(rows["beaten"]),
-        _assumptions(options, rows["assumptions"]),
-    ]
-    return "\n\n".join(parts) + "\n"
-
-
-def _head(about: ReportContext) -> str:
-    lines = [f"# {plain(about.title) or 'Options weighed'}", ""]
-    lines += [f"> {line}" for line in map(plain, about.notes.splitlines()) if line]
-    lines += [""] * (len(lines) > 2)
-    state = "Preliminary: open days are still to come." if about.is_preliminary else "Final data."
-    lines += [
-        f"Season {plain(about.season)}, through {day(about.through)}, as of version "
-        f"{about.version} of the store (bulletin {plain(about.bulletin)}). {state}",
-        "",
-        "Figures are totals of the whole season over all areas: so far and to come. In brackets "
-        f"{100 * about.level:g} % intervals from {about.n_draws:,} draws, the same for every "
-        "option.",
-        "",
-        f"**{CAUTION}**",
-    ]
-    return "\n".join(lines)
-
-
-def _short(
-    about: ReportContext,
-    options: Sequence[str],
-    figures: Mapping[tuple[str, str], Mapping[str, Any]],
-    reach: Sequence[Mapping[str, Any]],
-) -> str:
-    told = [
-        f"**{plain(name)}**: {plain(words)}"
-        for name, words in sentences(about, options, figures, reach)
-    ]
-    told += [f"**Not weighed**: {plain(words)}" for words in about.refused]
-    return "\n\n".join(["## In short", *told])
-
-
-def _decision(
-    options: Sequence[str],
-    figures: Mapping[tuple[str, str], Mapping[str, Any]],
-    reach: Sequence[Mapping[str, Any]],
-    beaten: Sequence[Mapping[str, Any]],
-) -> str:
-    marked = {row["option"] for row in beaten if row["is_beaten"]}
-    lines = []
-    for option in options:
-        name = plain(option) + " **(beaten)**" * (option in marked)
-        cells = [_figure(figures.get((option, one))) for one in COUNTS]
-        cells += [likely(reach, option)] * bool(reach)
-        lines.append([name, *cells])
-    head = ["Option", *(QUANTITIES[one].label for one in COUNTS)]
-    head += ["Limits likely passed"] * bool(reach)
-    return "## What each option gives\n\n" + _table(head, lines)
-
-
-def _figure(row: Mapping[str, Any] | None) -> str:
-    return amount(row, "estimate", "ci_low", "ci_high") if row else NONE
-
-
-def _differences(
-    options: Sequence[str], figures: Mapping[tuple[str, str], Mapping[str, Any]]
-) -> str:
-    ends = ("difference", "difference_low", "difference_high")
-    lines = []
-    for option in options[1:]:
-        rows = [figures.get((option, one)) for one in COUNTS]
-        cells = [amount(row, *ends, signed=True) if row else NONE for row in rows]
-        lines.append([plain(option), *cells])
-    title = f"## Difference from {plain(options[0]) if options else 'today'}\n\n"
-    if not lines:
-        return title + "There is no other option."
-    return title + _table(["Option", *(QUANTITIES[one].label for one in COUNTS)], lines)
-
-
-def _chances(
-    about: ReportContext, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
-) -> Iterator[str]:
-    """Yield the chance to pass each limit, a line an option, with the day it is a half."""
-    if not about.limits:
-        return
-    found = {(row["option"], row["limit_id"]): row for row in reach}
-    ids = [limit.limit_id for limit in about.limits]
-    lines = [
-        [plain(option), *(_chance(found.get((option, one)), about) for one in ids)]
-        for option in options
-    ]
-    names = map(about.named, about.limits)
-    yield (
-        "## Chance to pass each limit\n\nWith the day by which it is passed with 50 %.\n\n"
-        + _table(["Option", *map(plain, names)], lines)
+    made = _Answer(about, tables)
+    page = _environment().get_template("report.md.j2")
+    text = page.render(
+        about=about,
+        answer=made,
+        said=sentences(about, made.options, made.figures, made.reach),
+        heads=[QUANTITIES[one].label for one in COUNTS],
+        named=[about.named(one) for one in about.limits],
+        caution=CAUTION,
+        rule=RULE,
+        day=day,
     )
+    return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"
 
 
-def _chance(row: Mapping[str, Any] | None, about: ReportContext) -> str:
-    if row is None:
-        return NONE
-    middle = row["date_50"]
-    if middle == about.through:
-        return f"{chance(row['pass_prob'])}, {already(about.passed.get(row['limit_id']))}"
-    return chance(row["pass_prob"]) + (f", {day(middle)}" if middle else "")
-
-
-def _limits(
-    about: ReportContext, options: Sequence[str], reach: Sequence[Mapping[str, Any]]
-) -> str:
-    words = ["## Limits"]
-    if not about.limits and not about.left_out:
-        words.append("The season has no limit in the store.")
-    words += [f"{one[:1].upper()}{one[1:]}." for one in map(plain, about.left_out)]
-    for limit in about.limits:
-        what = about.limit(limit)
-        head = f"**{plain(what[:1].upper() + what[1:])}**, at most {limit.fish:,.10g} fish "
-        mine = {row["option"]: row for row in reach if row["limit_id"] == limit.limit_id}
-        lines = [_reach_line(option, mine[option], about) for option in options if option in mine]
-        columns = ["Option", "Total", "Chance to pass it", "Difference", "Passed"]
-        words.append(f"{head}({plain(limit.limit_id)}).\n\n" + _table(columns, lines))
-    return "\n\n".join(words)
-
-
-def _reach_line(option: str, row: Mapping[str, Any], about: ReportContext) -> list[str]:
-    total = amount(row, "estimate", "ci_low", "ci_high")
-    difference = points(row["pass_prob_difference"])
-    days = reached(row, through=about.through, passed=about.passed.get(row["limit_id"]))
-    return [plain(option), total, chance(row["pass_prob"]), difference, days]
-
-
-def _beaten(beaten: Sequence[Mapping[str, Any]]) -> str:
-    lines = [
-        f"* {plain(row['option'])}, by {plain(row['beaten_by'] or 'another')}"
-        for row in beaten
-        if row["is_beaten"]
-    ]
-    return "\n\n".join(["## Beaten on every count", plain(RULE), "\n".join(lines) or "None is."])
-
-
-def _assumptions(options: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
-    """Return every assumption; those of all options once; the rule of beating stands above."""
-    by_option = {
-        option: list(
-            dict.fromkeys(
-                row["words"] for row in rows if row["option"] == option and row["words"] != RULE
-            )
-        )
-        for option in options
-    }
-    every = list(dict.fromkeys(row["words"] for row in rows if row["option"] is None))
-    first = by_option[options[0]] if options else []
-    every += [one for one in first if all(one in words for words in by_option.values())]
-    words = ["## Assumptions", "Of all options:\n\n" + _list(every)]
-    for option, own in by_option.items():
-        rest = [one for one in own if one not in every]
-        if rest:
-            words.append(f"Of {plain(option)}:\n\n{_list(rest)}")
-    return "\n\n".join(words)
-
-
-def _list(words: Sequence[str]) -> str:
-    return "\n".join(f"* {plain(one)}" for one in words) or "* none told"
-
-
-def _table(head: Sequence[str], lines: Sequence[Sequence[str]]) -> str:
-    rule = [":--", *["--:"] * (len(head) - 1)]
-    return "\n".join("| " + " | ".join(line) + " |" for line in (head, rule, *lines))
+def _environment() -> Environment:
+    """Return templates in which all that is put in is escaped for Markdown."""
+    return Environment(
+        loader=PackageLoader("analytics.options", "."),
+        autoescape=False,  # of HTML; `finalize` escapes for Markdown, HTML's signs included
+        finalize=lambda value: value if isinstance(value, Markup) else plain(str(value)),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
 
 
 # An answer in a few aligned lines, for a terminal.
@@ -564,24 +495,17 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     tables : mapping of str to pyarrow.Table
         In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
     """
-    rows = {name: table.to_pylist() for name, table in tables.items()}
-    figures = {
-        (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
-    }
-    options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
-    marked = {row["option"] for row in rows["beaten"] if row["is_beaten"]}
+    made = _Answer(about, tables)
     lines = [["option", *_COLUMNS.values(), "limits likely passed"]]
-    for option in options:
-        cells = [
-            _cell(figures.get((option, one)), is_first=option == options[0]) for one in _COLUMNS
-        ]
-        lines.append(
-            [_cut(option) + " *" * (option in marked), *cells, likely(rows["reach"], option)]
-        )
+    for option in made.options:
+        is_first = option == made.options[0]
+        cells = [_cell(made.figures.get((option, one)), is_first=is_first) for one in _COLUMNS]
+        name = _cut(option) + " *" * (option in made.beaten)
+        lines.append([name, *cells, made.likely(option)])
     head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
-    notes += ["* beaten by another option on every count"] * bool(marked)
-    first = [(option, binding(about, rows["reach"], option)) for option in options]
+    notes += ["* beaten by another option on every count"] * bool(made.beaten)
+    first = [(option, binding(about, made.reach, option)) for option in made.options]
     told = [f"  {_cut(option)}: {words}" for option, words in first if words]
     return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]
 
@@ -589,11 +513,10 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:
     if row is None:
         return NONE
-    total = first_number(row, "estimate", "ci_low", "ci_high")
+    total = first_number(row, *_TOTAL)
     if is_first or row["difference"] is None:
         return total
-    ends = ("difference", "difference_low", "difference_high")
-    return f"{total} ({first_number(row, *ends, signed=True)})"
+    return f"{total} ({first_number(row, *_ENDS, signed=True)})"
 
 
 def _cut(name: str) -> str:
