@@ -13,7 +13,7 @@ from analytics import findings
 from analytics.bulletin import archive
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.estimates.alternative_estimates import readings_of
 from analytics.estimates.estimate import LEVELS, Row, result_rows
 from analytics.estimates.sampling_report import (
@@ -119,8 +119,7 @@ def _made(
     standing = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days[days["season"] == prepared.design.season]
+    days = calendar(snapshot, prepared.design.season)
     return archive.Bulletin(
         card=_card(snapshot, prepared, days, level),
         rows=to_arrow(rows),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import partial
 from math import nan
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from analytics.catch_rates.index import AreaIndex, area_index
 from analytics.catch_rates.model_selection import Candidate, CandidateResult
 from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
 from analytics.catch_rates.trips import BESIDE, FACTORS, USUAL, fitted, model_rows, varies
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.errors import UsageError
 from analytics.models.count_families import Family
 from analytics.models.seasonal_timing import (
@@ -143,19 +143,17 @@ def season_indices(
     list of SeasonIndex
         Oldest first; the season asked for is the last.
     """
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = calendar(snapshot)
     known = seasons_with_data(snapshot)
     before = known[: known.index(season)] if season in known else []
     origins = _origins(days, [*before, season])
-    held = _held(snapshot)
-    trips: dict[str, pd.DataFrame] = {}
-    for one in before:
-        if one not in held:
-            held[one] = model_rows(snapshot, season=one, through=FOREVER)
-        if len(held[one]):
-            trips[one] = held[one]
     found = []
-    for one, rows in trips.items():
+    for one in before:
+        rows = snapshot.once(
+            ("model rows", one), partial(model_rows, snapshot, season=one, through=FOREVER)
+        )
+        if rows.empty:
+            continue
         mine = days[days["season"] == one]
         weeks = tuple(
             weeks_between(mine["week"].min(), max(mine["week"].max(), rows["week"].max()))
@@ -165,12 +163,6 @@ def season_indices(
         found.append(SeasonIndex(one, origins[one], index, open_weeks, is_now=False, note=note))
     mine = days[days["season"] == season]
     return [*found, SeasonIndex(season, origins[season], now, open_weeks_of(mine), is_now=True)]
-
-
-@lru_cache(maxsize=1)
-def _held(_snapshot: Snapshot) -> dict[str, pd.DataFrame]:
-    """Return where trips of whole seasons are kept, of the newest snapshot alone."""
-    return {}
 
 
 def _at_common_mix(
@@ -233,7 +225,7 @@ def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
     Parameters
     ----------
     days : pandas.DataFrame
-        Open days of one season, as by `analytics.data.calendar.open_days`.
+        Open days of one season, as by `analytics.data.season_context.calendar`.
     """
     weeks: dict[str | None, tuple[str, ...]] = {None: tuple(sorted(days["week"].unique()))}
     for area, mine in days.groupby("area"):

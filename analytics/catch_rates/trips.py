@@ -11,7 +11,8 @@ import pandas as pd
 from astral import moon
 
 from analytics.data import query
-from analytics.data.calendar import daylight_hours, open_days
+from analytics.data.calendar import daylight_hours
+from analytics.data.season_context import calendar, trip_tables
 from analytics.errors import UsageError
 from analytics.weeks import iso_week, week_number
 
@@ -27,28 +28,19 @@ NOT_TOLD = "not told"
 _LUNATION = 28.0
 #: Trips that landed in an opening of the season and gave every number. Interviews without a
 #: site-day count where their landing area is one of convenience, as in the survey.
-_TRIPS = """
-WITH placed AS (
-    SELECT i.*, coalesce(d.site, i.site) AS at_site, coalesce(d.date, i.date) AS on_day,
-           d.sample_id IS NOT NULL AS is_drawn, d.tide_range_m
-    FROM interviews i
-    LEFT JOIN (SELECT sample_id, site, date, tide_range_m FROM site_days) d
-    ON d.sample_id = i.sample_id)
-SELECT p.interview_id, coalesce(p.sample_id, concat(p.at_site, ' ', p.on_day)) AS sample_id,
-       p.area, s.area AS landing_area, p.at_site AS site, CAST(p.on_day AS TIMESTAMP) AS date,
-       coalesce(p.method, $not_told) AS method, CAST(p.anglers AS DOUBLE) AS party,
-       CAST(p.kept AS BIGINT) AS kept, CAST(p.released_sublegal AS BIGINT) AS sublegal,
-       CAST(p.kept + p.released_legal + p.released_sublegal + coalesce(p.released_unknown, 0)
-            AS BIGINT) AS encounters,
-       CAST(p.anglers * p.hours_fished AS DOUBLE) AS angler_hours, p.tide_range_m
-FROM placed p JOIN sites s ON s.site = p.at_site
-WHERE coalesce(p.trip_complete, true) AND p.area IS NOT NULL AND p.anglers * p.hours_fished > 0
-  AND p.kept + p.released_legal + p.released_sublegal IS NOT NULL
-  AND EXISTS (SELECT 1 FROM seasons q
-              WHERE q.season = $season AND q.area = s.area
-                AND p.on_day BETWEEN q.open_date AND q.close_date
-                AND (p.is_drawn OR q.design = 'opportunistic'))
-ORDER BY p.interview_id
+_COMPLETE_TRIPS = """
+SELECT interview_id, coalesce(sample_id, concat(at_site, ' ', on_day)) AS sample_id,
+    area, landing_area, at_site AS site, CAST(on_day AS TIMESTAMP) AS date,
+    coalesce(method, $not_told) AS method, CAST(anglers AS DOUBLE) AS party,
+    CAST(kept AS BIGINT) AS kept, CAST(released_sublegal AS BIGINT) AS sublegal,
+    CAST(kept + released_legal + released_sublegal + coalesce(released_unknown, 0)
+        AS BIGINT) AS encounters,
+    CAST(anglers * hours_fished AS DOUBLE) AS angler_hours, tide_range_m
+FROM landed_trips
+WHERE season = $season AND (is_sampled OR design = 'opportunistic')
+    AND coalesce(trip_complete, true) AND area IS NOT NULL AND anglers * hours_fished > 0
+    AND kept + released_legal + released_sublegal IS NOT NULL
+ORDER BY interview_id
 """
 
 
@@ -73,16 +65,12 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
         (NaN where no site has a latitude), ``moon`` (lit part of the disc) and ``tide_range_m``
         (NaN where the site-day does not tell it).
     """
-    tables: dict[str, query.Source] = {
-        name: snapshot[name] for name in ("site_days", "sites", "seasons")
-    }
-    tables["interviews"] = snapshot.source("interviews")
-    found = query.run(_TRIPS, tables, {"season": season, "not_told": NOT_TOLD}).to_pandas()
+    given = {"season": season, "not_told": NOT_TOLD}
+    found = query.run(_COMPLETE_TRIPS, trip_tables(snapshot), given).to_pandas()
     found["date"] = pd.to_datetime(found["date"])
     found["week"] = iso_week(found["date"])
     found = found[found["week"] <= through].reset_index(drop=True)
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days[days["season"] == season]
+    days = calendar(snapshot, season)
     found["week_number"] = week_numbers(found["week"], first=days["week"].min())
     found["day_group"] = _day_groups(found, days)
     return _sky(found, snapshot["sites"]["latitude"].to_pandas())

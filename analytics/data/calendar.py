@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 from astral import Observer
 from astral.sun import daylight
 
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
 from analytics.weeks import iso_week
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 SUNDAY = 7
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -34,16 +36,7 @@ def open_days(seasons: pa.Table, holidays: pa.Table) -> pd.DataFrame:
         digits, -1 and empty where no group holds the day.
         A holiday belongs to the group of day 7 but is open only if its own weekday is.
     """
-    return _opened(_written(seasons), _written(holidays)).copy()
-
-
-# A season's many steps ask for the same calendar; it is kept by content, since tables have no hash.
-@lru_cache(maxsize=16)
-def _opened(written_seasons: bytes, written_holidays: bytes) -> pd.DataFrame:
-    rows, named = (
-        pa.ipc.open_stream(one).read_all().to_pandas()
-        for one in (written_seasons, written_holidays)
-    )
+    rows, named = seasons.to_pandas(), holidays.to_pandas()
     defaults = {column.name: column.default for column in TABLES["seasons"].columns}
     for name in ("open_weekdays", "day_groups", "design"):
         rows[name] = rows[name].fillna(defaults[name])
@@ -71,13 +64,6 @@ def _opened(written_seasons: bytes, written_holidays: bytes) -> pd.DataFrame:
     columns = ["season", "area", "date", "weekday", "week", "day_group", "group_digits", "design"]
     listed: pd.DataFrame = days[columns]
     return listed.reset_index(drop=True)
-
-
-def _written(table: pa.Table) -> bytes:
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, table.schema) as writer:
-        writer.write_table(table)
-    return bytes(sink.getvalue())
 
 
 def daylight_hours(latitude: float, day: pd.Timestamp) -> float:

@@ -57,9 +57,11 @@ class ParquetRows:
 
 
 Source: TypeAlias = "pa.Table | ParquetRows"
+#: A source, or the SQL of a view over those named before it.
+Relation: TypeAlias = "Source | str"
 
 
-def connect(tables: Mapping[str, Source]) -> duckdb.DuckDBPyConnection:
+def connect(tables: Mapping[str, Relation]) -> duckdb.DuckDBPyConnection:
     """Return a connection that sees `tables` under their names; close it after use."""
     files = [
         str(file) for one in tables.values() if isinstance(one, ParquetRows) for file in one.files
@@ -69,10 +71,11 @@ def connect(tables: Mapping[str, Source]) -> duckdb.DuckDBPyConnection:
     is_small = not files and size < SMALL
     connection = _shared(os.getpid()).cursor() if is_small else _opened(files)
     for label, source in tables.items():
-        if isinstance(source, ParquetRows):
-            connection.execute(f"CREATE TEMP VIEW {name(label)} AS {source.sql}")
-        else:
+        if isinstance(source, pa.Table):
             connection.register(label, source)
+        else:
+            view = source if isinstance(source, str) else source.sql
+            connection.execute(f"CREATE TEMP VIEW {name(label)} AS {view}")
     return connection
 
 
@@ -101,7 +104,7 @@ def _opened(files: Sequence[str]) -> duckdb.DuckDBPyConnection:
 
 
 def run(
-    query: str, tables: Mapping[str, Source], given: Mapping[str, object] | None = None
+    query: str, tables: Mapping[str, Relation], given: Mapping[str, object] | None = None
 ) -> pa.Table:
     """Return the result of one query over `tables`; `given` holds the values of its `$names`."""
     with connect(tables) as connection:

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import pyarrow as pa
 
@@ -14,6 +14,8 @@ from analytics.data.schema import TABLES, cast_to_schema
 
 if TYPE_CHECKING:
     from analytics.data.query import ParquetRows, Source
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +35,7 @@ class Snapshot:
     tables: Mapping[str, pa.Table]
     version: int = 0
     files: Mapping[str, ParquetRows] = field(default_factory=dict)
+    _made: dict[object, Any] = field(default_factory=dict, init=False, repr=False)
 
     @classmethod
     def of(cls, tables: Mapping[str, pa.Table], *, version: int = 0) -> Snapshot:
@@ -73,6 +76,12 @@ class Snapshot:
     def source(self, name: str) -> Source:
         """Return a table for a query: its files where it has some, else the table itself."""
         return self.files.get(name) or self.tables[name]
+
+    def once(self, key: object, make: Callable[[], T]) -> T:
+        """Return what several steps of a run share, made when it is first asked for."""
+        if key not in self._made:
+            self._made[key] = make()
+        return cast("T", self._made[key])
 
     @property
     def key(self) -> str:

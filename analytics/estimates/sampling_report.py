@@ -14,6 +14,7 @@ from analytics.data import query as sql
 from analytics.data.checks.run import check_between
 from analytics.data.importing.typed import Incoming
 from analytics.data.schema import TABLES
+from analytics.data.season_context import trip_tables
 from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.measured import measured_fish
@@ -43,11 +44,8 @@ if TYPE_CHECKING:
 
 #: Interviews of no site-day that landed, in the open season, in an area of another design.
 _BY_CONVENIENCE = """
-SELECT s.area, i.date, count(*)::BIGINT AS n
-FROM interviews i JOIN sites s ON s.site = i.site
-WHERE i.sample_id IS NULL AND EXISTS (
-    SELECT 1 FROM seasons q WHERE q.area = s.area AND q.season = $season
-    AND q.design IS DISTINCT FROM 'opportunistic' AND i.date BETWEEN q.open_date AND q.close_date)
+SELECT landing_area AS area, on_day AS date, count(*)::BIGINT AS n FROM landed_trips
+WHERE sample_id IS NULL AND season = $season AND design IS DISTINCT FROM 'opportunistic'
 GROUP BY ALL ORDER BY ALL
 """
 
@@ -150,9 +148,8 @@ def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding
     Finding
         One note an area.
     """
-    query = _BY_CONVENIENCE.replace("$season", sql.text(design.season))
-    tables = {name: snapshot[name] for name in ("sites", "seasons")}
-    met = sql.run(query, tables | {"interviews": snapshot.source("interviews")}).to_pandas()
+    given = {"season": design.season}
+    met = sql.run(_BY_CONVENIENCE, trip_tables(snapshot), given).to_pandas()
     met = met[iso_week(met["date"].astype("datetime64[ns]")) <= design.through]
     for area, n in met.groupby("area")["n"].sum().items():
         seen = f"{number_of(int(n), 'interview')} of convenience landing in {area}"

@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
+from analytics.data.season_context import trip_tables
 from analytics.fish.length_conversion import (
     FORK,
     TOTAL,
@@ -21,7 +22,6 @@ from analytics.fish.length_conversion import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analytics.data.query import Source
     from analytics.data.snapshot import Snapshot
 
 MEASURED_SCHEMA = pa.schema(
@@ -42,33 +42,32 @@ MEASURED_SCHEMA = pa.schema(
     ]
 )
 
+#: Fish with area, day, week and method: their own, else those of their interview.
+_FISH = """
+SELECT f.* REPLACE (coalesce(f.area, t.area) AS area, coalesce(f.date, t.on_day) AS date,
+    coalesce(f.method, t.method) AS method),
+    strftime(coalesce(f.date, t.on_day), '%G-W%V') AS week
+FROM fish f LEFT JOIN trips t USING (interview_id)
+"""
 _PLACED = """
-WITH told AS (
-    SELECT f.*, coalesce(f.area, i.area) AS at_area, coalesce(f.date, i.date, d.date) AS on_day,
-        coalesce(f.method, i.method) AS by_method
-    FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
-)
-SELECT t.* EXCLUDE (area, date, method), at_area AS area, on_day AS date, by_method AS method,
-    q.min_length_mm, strftime(on_day, '%G-W%V') AS week
-FROM told t JOIN seasons q ON q.area = t.at_area AND q.season = $season
-    AND on_day BETWEEN q.open_date AND q.close_date
-WHERE strftime(on_day, '%G-W%V') <= $through ORDER BY fish_id
+SELECT p.*, q.min_length_mm
+FROM placed_fish p JOIN seasons q ON q.area = p.area AND q.season = $season
+    AND p.date BETWEEN q.open_date AND q.close_date
+WHERE week <= $through ORDER BY fish_id
 """
 
 #: A fish belongs to the season whose days it is nearest to; without a day it may be of any.
 _UNPLACED = """
-WITH told AS (
-    SELECT f.fish_id, coalesce(f.area, i.area) AS area, coalesce(f.date, i.date, d.date) AS day
-    FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
-    WHERE f.source = 'test_fishing'
+WITH test_fish AS (
+    SELECT fish_id, area, date AS day, week FROM placed_fish WHERE source = 'test_fishing'
 ), spans AS (
     SELECT season, min(open_date) AS first, max(close_date) AS last FROM seasons GROUP BY season
 ), placed AS (
     SELECT fish_id, arg_min(season, (greatest(first - day, day - last, 0), season)) AS season
-    FROM told, spans WHERE day IS NOT NULL GROUP BY fish_id
+    FROM test_fish, spans WHERE day IS NOT NULL GROUP BY fish_id
 ), mine AS (
-    SELECT t.area, t.day FROM told t LEFT JOIN placed p USING (fish_id)
-    WHERE t.day IS NULL OR (p.season = $season AND strftime(t.day, '%G-W%V') <= $through)
+    SELECT t.area, t.day FROM test_fish t LEFT JOIN placed p USING (fish_id)
+    WHERE t.day IS NULL OR (p.season = $season AND t.week <= $through)
 )
 SELECT count(*) FILTER (area IS NULL) AS "without an area",
     count(*) FILTER (area IS NOT NULL AND day IS NULL) AS "without a day",
@@ -80,10 +79,8 @@ FROM mine
 """
 
 _SO_FAR = """
-SELECT f.fork_length_mm, f.total_length_mm, f.weight_g
-FROM fish f LEFT JOIN interviews i USING (interview_id) LEFT JOIN site_days d USING (sample_id)
-WHERE strftime(coalesce(f.date, i.date, d.date), '%G-W%V') <= $through
-    AND (f.total_length_mm IS NOT NULL OR f.weight_g IS NOT NULL)
+SELECT fork_length_mm, total_length_mm, weight_g FROM placed_fish
+WHERE week <= $through AND (total_length_mm IS NOT NULL OR weight_g IS NOT NULL)
 """
 
 _MEASURED = """
@@ -181,14 +178,11 @@ def _placed(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
 
 def _so_far(snapshot: Snapshot, through: str) -> pa.Table:
     """Return the measures of the fish of all seasons of days up to a week."""
-    tables = _tables(snapshot)
-    del tables["seasons"]
-    return query.run(_SO_FAR, tables, {"through": through})
+    return query.run(_SO_FAR, _tables(snapshot), {"through": through})
 
 
-def _tables(snapshot: Snapshot) -> dict[str, Source]:
-    tables: dict[str, Source] = {name: snapshot[name] for name in ("fish", "site_days", "seasons")}
-    return tables | {"interviews": snapshot.source("interviews")}
+def _tables(snapshot: Snapshot) -> dict[str, query.Relation]:
+    return trip_tables(snapshot) | {"fish": snapshot["fish"], "placed_fish": _FISH}
 
 
 def _pairs(placed: pa.Table, past: pa.Table, given: str, target: str) -> tuple[Pairs, Pairs]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.options.baseline import Rules
 from analytics.weeks import days_from, week_end, week_of_days
 
@@ -89,8 +89,7 @@ def season_calendar(
     -------
     SeasonCalendar
     """
-    opened = open_days(snapshot["seasons"], snapshot["holidays"])
-    opened = opened[opened["season"] == season]
+    opened = calendar(snapshot, season)
     last = {str(area): one.date() for area, one in opened.groupby("area")["date"].max().items()}
     end = max(last.values())
     sunday = week_end(through)

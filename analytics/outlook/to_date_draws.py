@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from analytics.catch_limits import TOTALS
 from analytics.data import query
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.estimates.estimate import result_rows
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
 from analytics.models.lognormal_draws import (
@@ -504,8 +504,7 @@ def rows_by_area(rows: Iterable[Row]) -> dict[tuple[str | None, str], Row]:
 
 def season_areas(snapshot: Snapshot, season: SeasonSurvey) -> tuple[str, ...]:
     """Return the areas that were sampled so far or are open on some day of the season."""
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    mine = days.loc[days["season"] == season.design.season, "area"]
+    mine = calendar(snapshot, season.design.season)["area"]
     return tuple(sorted({*map(str, mine.unique()), *season.design.areas}))
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow.compute as pc
 
 from analytics.data import query
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.data.snapshot import Snapshot
 from analytics.errors import BlackmouthError
 from analytics.estimates.result_rows import catch_figures, result_row
@@ -180,8 +180,7 @@ def weekly_of(
     -------
     WeeklySeries
     """
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days[(days["season"] == design.season) & (days["week"] <= design.through)]
+    days = calendar(snapshot, design.season, design.through)
     first = min([*days["week"], *design.weeks])
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.errors import UsageError
 from analytics.survey.convenience import CONVENIENCE, clusters_of, convenience_interviews
 from analytics.survey.design import Design, Strata
@@ -37,7 +37,7 @@ _SAMPLED = "SELECT DISTINCT s.area, d.date FROM site_days d JOIN sites s USING (
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
     """Return the seasons that have a site-day or an interview, oldest first."""
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
+    days = calendar(snapshot)
     tables = {name: snapshot[name] for name in ("site_days", "sites")}
     sampled = query.run(_SAMPLED, tables).to_pandas()
     sampled["date"] = pd.to_datetime(sampled["date"])
@@ -85,13 +85,12 @@ def build_design(
     if season not in set(openings["season"]):
         known = ", ".join(sorted(set(openings["season"]))) or "none"
         raise UsageError(f"no season {season!r} in the store; there are: {known}")
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
     sampled = _of_season(_site_days(snapshot), openings, season)
     clusters = clusters_of(met) if met else sampled.iloc[:0]
     seen = sampled["week"] if len(sampled) else clusters["week"]
     if seen.empty:
         raise UsageError(f"season {season} has no sampled site-day; import site_days first")
-    days = days[days["season"] == season]
+    days = calendar(snapshot, season)
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
     days = days[days["week"] <= through]

@@ -14,6 +14,7 @@ import pandas as pd
 
 from analytics.data import query
 from analytics.data.schema import TABLES
+from analytics.data.season_context import trip_tables
 from analytics.survey.arrays import add_at
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.domain_totals import DomainTotals
@@ -34,13 +35,8 @@ CONVENIENCE = "opportunistic"
 
 #: Interviews that land, on their day, in an area of that design; `sample_id` becomes the site-day.
 _MET = """
-SELECT i.* REPLACE (concat(i.at_site, ' ', i.on_day) AS sample_id), s.area AS landing_area, q.season
-FROM (SELECT r.*, coalesce(d.site, r.site) AS at_site, coalesce(d.date, r.date) AS on_day
-      FROM interviews r LEFT JOIN (SELECT sample_id, site, date FROM site_days) d
-      ON d.sample_id = r.sample_id) i
-JOIN sites s ON s.site = i.at_site
-JOIN (SELECT season, area, open_date, close_date FROM seasons WHERE design = 'opportunistic') q
-ON q.area = s.area AND i.on_day BETWEEN q.open_date AND q.close_date
+SELECT * REPLACE (concat(at_site, ' ', on_day) AS sample_id)
+FROM landed_trips WHERE design = 'opportunistic'
 """
 
 
@@ -59,16 +55,11 @@ def convenience_interviews(snapshot: Snapshot, *, season: str | None = None) -> 
         Interviews in the order of their site-days, with ``at_site``, ``on_day``,
         ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
     """
-    where = "" if season is None else f" WHERE q.season = {query.text(season)}"
-    tables: dict[str, query.Source] = {
-        name: snapshot[name] for name in ("site_days", "sites", "seasons")
-    }
+    where = "" if season is None else f" AND season = {query.text(season)}"
     some = CONVENIENCE in snapshot["seasons"]["design"].to_pylist()
     # Where no area is of that design the interviews need not be read.
-    tables["interviews"] = (
-        snapshot.source("interviews") if some else TABLES["interviews"].arrow_schema.empty_table()
-    )
-    return query.run(_MET + where, tables).sort_by("sample_id")
+    none = None if some else TABLES["interviews"].arrow_schema.empty_table()
+    return query.run(_MET + where, trip_tables(snapshot, interviews=none)).sort_by("sample_id")
 
 
 def clusters_of(met: pa.Table) -> pd.DataFrame:

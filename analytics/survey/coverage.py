@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar
 from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
@@ -176,8 +176,7 @@ def season_contacts(snapshot: Snapshot, *, season: str, through: str | None = No
     """
     contacts = snapshot["coverage"].to_pandas()
     contacts["date"] = pd.to_datetime(contacts["date"])
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days[days["season"] == season]
+    days = calendar(snapshot, season)
     if through is not None:
         contacts = contacts[iso_week(contacts["date"]) <= through]
     opened = pd.MultiIndex.from_frame(days[["area", "date"]])

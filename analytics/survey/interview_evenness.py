@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.data import query
+from analytics.data.season_context import trip_tables
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -20,10 +21,8 @@ MOST_UNEVEN = 3.0
 FEWEST_DAYS, FEWEST_INTERVIEWS = 3, 10
 
 _HOURS = """
-SELECT i.area, coalesce(d.date, i.date) AS date, sum(i.hours_fished) AS hours,
-       count(*)::BIGINT AS n
-FROM interviews i LEFT JOIN (SELECT sample_id, date FROM site_days) d ON d.sample_id = i.sample_id
-WHERE i.hours_fished > 0 GROUP BY ALL
+SELECT area, on_day AS date, sum(hours_fished) AS hours, count(*)::BIGINT AS n
+FROM trips WHERE hours_fished > 0 GROUP BY ALL
 """
 
 
@@ -75,8 +74,7 @@ def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
     tuple of Uneven
         By area.
     """
-    tables = {"interviews": snapshot.source("interviews"), "site_days": snapshot["site_days"]}
-    told: pd.DataFrame = query.run(_HOURS, tables).to_pandas()
+    told: pd.DataFrame = query.run(_HOURS, trip_tables(snapshot)).to_pandas()
     told["date"] = pd.to_datetime(told["date"])
     days = counted.days[counted.days["boat_hours"] > 0].merge(told, on=["area", "date"])
     days["share"] = days["hours"] / days["boat_hours"]

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.calendar import open_days
+from analytics.data.season_context import calendar, trip_tables
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -177,12 +177,10 @@ def _sum(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 #: Days are the clusters: trips met on one day in one area share its weather and its fish.
 _MET = f"""
-SELECT i.* REPLACE (concat(i.area, ' ', i.on_day) AS sample_id, true AS trip_complete),
-       i.area AS landing_area, o.season
-FROM (SELECT r.*, coalesce(d.date, r.date) AS on_day FROM interviews r
-      LEFT JOIN (SELECT sample_id, date FROM site_days) d ON d.sample_id = r.sample_id
-      WHERE NOT coalesce(r.trip_complete, true) AND r.hours_fished >= {SHORTEST_HOURS}) i
-JOIN open_days o ON o.area = i.area AND o.date = i.on_day
+SELECT t.* REPLACE (concat(t.area, ' ', on_day) AS sample_id, true AS trip_complete),
+    t.area AS landing_area, o.season
+FROM trips t JOIN open_days o ON o.area = t.area AND o.date = on_day
+WHERE NOT coalesce(t.trip_complete, true) AND t.hours_fished >= {SHORTEST_HOURS}
 """
 
 
@@ -201,18 +199,10 @@ def met_under_way(snapshot: Snapshot, *, season: str) -> pa.Table:
         ``trip_complete`` is set, since what each tells here is its rate so far. With
         ``landing_area`` (the area fished), ``on_day`` and ``season``.
     """
-    days = open_days(snapshot["seasons"], snapshot["holidays"])
-    days = days.loc[days["season"] == season, ["area", "date", "season"]]
+    days = calendar(snapshot, season)[["area", "date", "season"]]
     opened = pa.Table.from_pandas(days, preserve_index=False)
     opened = opened.set_column(1, "date", opened["date"].cast(pa.date32()))
-    return query.run(
-        _MET,
-        {
-            "interviews": snapshot.source("interviews"),
-            "site_days": snapshot["site_days"],
-            "open_days": opened,
-        },
-    )
+    return query.run(_MET, trip_tables(snapshot) | {"open_days": opened})
 
 
 def rate_measures(measures: Mapping[str, Measure]) -> dict[str, Measure]:
