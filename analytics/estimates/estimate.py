@@ -5,8 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analytics.errors import UsageError
-from analytics.estimates.result_rows import catch_figures, death_figures, not_recorded, result_row
-from analytics.estimates.season_survey import SeasonSurvey, prepare_survey
+from analytics.estimates.result_rows import (
+    catch_figures,
+    death_figures,
+    domain_names,
+    not_recorded,
+    result_row,
+)
+from analytics.estimates.season_survey import SeasonSurvey, known_totals, prepare_survey
 from analytics.estimates.size_mark_classes import MarkFigures
 from analytics.fish.mark_composition import MARK_QUANTITIES, mark_measures
 from analytics.quantities import QUANTITIES, QuantityKind
@@ -23,7 +29,6 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.data.store import Store
     from analytics.estimates.result_rows import DomainEstimates
-    from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
 
 Row = dict[str, Any]
@@ -61,19 +66,8 @@ def estimate(
         Last ISO week, such as ``2031-W05``; by default the last with a sampled site-day.
     as_of : int, optional
         An earlier version of the store.
-    thin : str, optional
-        A word of `settings.ThinStrataPolicy`: strata with one sampled unit or none borrow from
-        their neighbours, or no number is given that would need it.
-    effort : str, optional
-        A word of `settings.EffortSource`: from interviews at the ramps, or from boats counted on
-        the water.
-    expand : bool, optional
-        Expand totals by on-water coverage to boats that land elsewhere than at listed sites.
-    day_hours : float, optional
-        Hours of the fishing day over which boats were counted; daylight where not given.
-    classes : str, optional
-        A word of `settings.FishBasis`: encounters by size and mark from test fishing where
-        there is any, as reported in interviews, or from test fishing alone.
+    thin, effort, expand, day_hours, classes : optional
+        As of `analytics.settings.EstimationSettings`.
 
     Returns
     -------
@@ -153,9 +147,8 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
     of_marks = MarkFigures(season, domains)
     measures = catch_measures() | mark_measures() | season.deaths.measures
     for name, quantity in QUANTITIES.items():
-        told: dict[int, Row] = {}
-        for way in season.ways:
-            totals = way.totals(season.analyses[name], domains)
+        rows: dict[int, Row] = {}
+        for way, totals, places in known_totals(season.ways, season.analyses[name], domains):
             if name in MARK_QUANTITIES:
                 figures = of_marks.of(way, name, totals)
             else:
@@ -163,14 +156,13 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
             if not way.has_responses(season.analyses[name]):
                 asked = season.analyses[name].measures
                 figures = figures.withheld(not_recorded(measures[one] for one in asked))
-            for place, code in enumerate(totals.code.tolist()):
-                if code not in told:
-                    area = domains.cell(code)[0]
-                    row = result_row(season.design, totals, figures, place, area=area, level=level)
-                    told[code] = row
-        for code, row in sorted(told.items()):
+            for code, place in places.items():
+                area = domains.cell(code)[0]
+                row = result_row(season.design, totals, figures, place, area=area, level=level)
+                rows[code] = row
+        for code, row in sorted(rows.items()):
             yield dict.fromkeys(RESULT_COLUMNS) | {
-                **_names(season.design, *domains.cell(code)),
+                **domain_names(season.design, domains, code),
                 "quantity": name,
                 "unit": quantity.unit,
                 **row,
@@ -182,11 +174,3 @@ def _figures(season: SeasonSurvey, name: str, totals: DomainTotals) -> DomainEst
     if kind is QuantityKind.DEATHS:
         return death_figures(season.deaths, name, totals)
     return catch_figures(kind, totals)
-
-
-def _names(design: Design, area: int | None, week: int | None) -> Row:
-    return {
-        "season": design.season,
-        "area": None if area is None else design.areas[area],
-        "week": None if week is None else design.weeks[week],
-    }

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.domains import Domains
     from analytics.survey.reduction import Measure
 
 
@@ -183,6 +184,17 @@ def _names(design: Design, areas: Iterable[int]) -> str:
 
 
 Row = dict[str, Any]
+
+
+def domain_names(design: Design, domains: Domains, code: int) -> Row:
+    """Return season, area and week of a domain; None for all areas or weeks."""
+    area, week = domains.cell(code)
+    return {
+        "season": design.season,
+        "area": None if area is None else design.areas[area],
+        "week": None if week is None else design.weeks[week],
+    }
+
 
 #: The standard error from the sample alone, without that of the rates; not a result column.
 SAMPLE_SE = "sample_se"

@@ -23,12 +23,15 @@ from analytics.survey.thin_strata import StratumTreatments
 from analytics.survey.trip_rates import met_under_way, rate_measures
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
+    from analytics.data.query import Source
     from analytics.data.snapshot import Snapshot
     from analytics.fish.composition_sample import CompositionSample
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
+    from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis
 
@@ -119,39 +122,95 @@ def prepare_survey(
         snapshot["drop_off"],
         unsized=has_no_sizes(interviews, design.site_days.sample_id.tolist(), met),
     )
-    analyses, measures = _analyses(deaths), catch_measures() | mark_measures() | deaths.measures
+    analyses = _analyses(deaths)
+    measures = catch_measures() | mark_measures() | deaths.measures | EFFORT
     counts = reckoning.effort is EffortSource.COUNTS
     asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
     ask = partial(Reduction, analyses=asked)
-    reduction = ask(interviews, design=design, measures=measures | EFFORT)
-    drawn = DesignEstimator(design, plans, reduction)
+    *others, drawn = estimators(snapshot, design, plans, partial(ask, measures=measures))
+    assert isinstance(drawn, DesignEstimator)
     way: TotalEstimator = drawn
     if counts:
         counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
         trips = met_under_way(snapshot, season=season)
         by_day = convenience_design(design, clusters_of(trips))
-        rates = ask(trips, design=by_day, measures=rate_measures(measures | EFFORT))
+        rates = ask(trips, design=by_day, measures=rate_measures(measures))
         way = EffortTimesRateEstimator(drawn, counted, (by_day, rates) if len(trips) else None)
     elif reckoning.expand:
         way = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
-    ways = [way]
-    if len(met):
-        by_day = convenience_design(design, clusters_of(met))
-        ways.insert(
-            0, ConvenienceEstimator(by_day, ask(met, design=by_day, measures=measures | EFFORT))
-        )
     asks = reckoning.classes is not FishBasis.REPORTED
     return SeasonSurvey(
         design,
         plans,
         deaths,
         analyses,
-        reduction,
-        tuple(ways),
+        drawn.reduction,
+        (*others, way),
         reckoning.classes,
         composition_sample(snapshot, design) if asks else None,
         *_mark_rules(snapshot, design),
     )
+
+
+def interview_sources(snapshot: Snapshot, design: Design) -> list[tuple[Design, Source]]:
+    """Return a season's interviews with their design: those of convenience, if any, and all."""
+    met = convenience_interviews(snapshot, season=design.season)
+    drawn = (design, snapshot.source("interviews"))
+    return [(convenience_design(design, clusters_of(met)), met), drawn] if len(met) else [drawn]
+
+
+def estimators(
+    snapshot: Snapshot,
+    design: Design,
+    plans: StratumTreatments,
+    reduce: Callable[..., Reduction],
+) -> list[TotalEstimator]:
+    """Return where totals of a season come from; the first that knows a domain is taken.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    design : Design
+    plans : StratumTreatments
+    reduce : callable
+        Makes a `Reduction` of interviews and, by keyword, a ``design``.
+
+    Returns
+    -------
+    list of TotalEstimator
+        That of interviews of convenience, if there are any, and that of the design.
+    """
+    return [
+        DesignEstimator(design, plans, reduce(rows, design=one))
+        if one is design
+        else ConvenienceEstimator(one, reduce(rows, design=one))
+        for one, rows in interview_sources(snapshot, design)
+    ]
+
+
+def known_totals(
+    ways: Iterable[TotalEstimator], analysis: Analysis, domains: Domains
+) -> Iterator[tuple[TotalEstimator, DomainTotals, dict[int, int]]]:
+    """Yield each way's totals, with the place of every domain that no way before it knows.
+
+    Parameters
+    ----------
+    ways : iterable of TotalEstimator
+    analysis : Analysis
+    domains : Domains
+
+    Yields
+    ------
+    TotalEstimator, DomainTotals, dict of int to int
+        Places in the totals by code of the domain.
+    """
+    known: set[int] = set()
+    for way in ways:
+        totals = way.totals(analysis, domains)
+        codes = enumerate(totals.code.tolist())
+        places = {code: place for place, code in codes if code not in known}
+        known |= set(places)
+        yield way, totals, places
 
 
 def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], frozenset[int]]:

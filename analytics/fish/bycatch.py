@@ -91,7 +91,7 @@ class Bycatch:
         return [one.analysis for one in self.species]
 
 
-def told_on(interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
+def reported_on(interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
     """Return ``interview_id, area`` of the interviews of some site-days."""
     query = "SELECT interview_id, area FROM interviews JOIN days USING (sample_id)"
     return sql.run(query, {"interviews": interviews, "days": _days(sample_ids)})

@@ -51,6 +51,15 @@ class MortalityRate:
         """Size class, fishing method and wound class."""
         return self.size_class, self.method, self.wound_class
 
+    @property
+    def evidence(self) -> EvidenceGrade | None:
+        """How far it can be trusted; None where it is no rate of a source."""
+        return evidence_of(self.source, self.rate_prop) if self.method else None
+
+    def limits(self, level: float) -> tuple[float | None, float | None]:
+        """Return its interval, as `rate_limits`."""
+        return rate_limits(self.rate_prop, self.rate_se, level=level)
+
 
 @dataclass(frozen=True, slots=True)
 class ApplicableRates:
@@ -232,7 +241,7 @@ class PublishedRate:
         Proportion that dies.
     low, high : float or None
         Its 95 % interval.
-    standing : EvidenceGrade
+    evidence : EvidenceGrade
     source : str
         Author, year and title; empty for common practice.
     marks : tuple of str
@@ -243,7 +252,7 @@ class PublishedRate:
     rate_prop: float
     low: float | None
     high: float | None
-    standing: EvidenceGrade
+    evidence: EvidenceGrade
     source: str
     marks: tuple[str, ...] = ()
 
@@ -384,7 +393,7 @@ def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     for printed in RATES_IN_PRINT:
         is_cited = bool(printed.marks) and all(mark in words for mark in printed.marks)
         if is_cited and abs(printed.rate_prop - rate_prop) < _SAME:
-            return printed.standing
+            return printed.evidence
     return EvidenceGrade.OWN
 
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.query import Source
+    from analytics.fish.mortality_rates import PublishedRate
 
     Floats = NDArray[np.float64]
 
@@ -290,31 +291,10 @@ class DeathPlan:
     def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
         """Return the deaths of some fates: value, variance of the fish, variance of both.
 
-        A rate that applies to several parts has one error, perfectly correlated between them;
-        different rates are independent.
-
-        Parameters
-        ----------
-        found : FishByRate
-        fates : tuple of str
-
-        Returns
-        -------
-        value, sample_variance, variance : ndarray of float, shape (D,)
+        Each of shape (D,), as of `deaths_at_rates`.
         """
-        rates: dict[MortalityRate, list[int]] = {}
-        for place, (group, rate) in enumerate(self.parts):
-            if self.groups[group].fate in fates:
-                rates.setdefault(rate, []).append(place)
-        by_rate = np.zeros((len(rates), found.fish.shape[1]))
-        for row, places in enumerate(rates.values()):
-            by_rate[row, places] = 1
-        return weighted_sum(
-            found.fish @ by_rate.T,
-            np.einsum("qp,dpr,sr->dqs", by_rate, found.cov, by_rate),
-            weight=np.array([rate.rate_prop for rate in rates]),
-            weight_se=np.array([rate.rate_se or 0.0 for rate in rates]),
-        )
+        rates = [rate if self.groups[at].fate in fates else None for at, rate in self.parts]
+        return deaths_at_rates(found.fish, found.cov, rates)
 
     def missing(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
         """Return why deaths of some fates cannot be had, domain by domain; empty where they can."""
@@ -373,25 +353,34 @@ class DeathPlan:
         return "; ".join(words)
 
 
-def product_figures(fish: Floats, variance: Floats, rate: MortalityRate) -> tuple[Floats, ...]:
-    """Return deaths of one part: value, variance from the fish, variance from fish and rate.
+def deaths_at_rates(
+    fish: Floats, cov: Floats, rates: Sequence[MortalityRate | PublishedRate | None]
+) -> tuple[Floats, Floats, Floats]:
+    """Return the deaths of fish at their rates: value, variance of the fish, variance of both.
 
-    The variance is that of a product of independent estimates (`propagation.weighted_sum`).
+    A rate that applies to several parts has one error, perfectly correlated between them;
+    different rates are independent of each other and of the fish (`propagation.weighted_sum`).
 
     Parameters
     ----------
-    fish, variance : ndarray of float, shape (D,)
-    rate : MortalityRate
+    fish : ndarray of float, shape (D, P)
+        P parts of the fish in D domains.
+    cov : ndarray of float, shape (D, P, P)
+    rates : sequence of MortalityRate or PublishedRate or None, length P
+        Of each part; None leaves it out.
 
     Returns
     -------
-    tuple of ndarray of float, shape (D,)
+    value, sample_variance, variance : ndarray of float, shape (D,)
     """
+    known = [one for one in dict.fromkeys(rates) if one is not None]
+    takes = [[one == rate for one in rates] for rate in known]
+    by_rate = np.array(takes, dtype=np.float64).reshape(len(known), len(rates))
     return weighted_sum(
-        fish[:, None],
-        variance[:, None, None],
-        weight=np.array([rate.rate_prop]),
-        weight_se=np.array([rate.rate_se or 0.0]),
+        fish @ by_rate.T,
+        np.einsum("qp,dpr,sr->dqs", by_rate, cov, by_rate),
+        weight=np.array([rate.rate_prop for rate in known]),
+        weight_se=np.array([rate.rate_se or 0.0 for rate in known]),
     )
 
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
 from analytics.estimates.estimate import LEVELS
-from analytics.estimates.result_rows import catch_figures, result_row
-from analytics.fish.bycatch import Bycatch, Species, bycatch_of, told_on, with_bycatch
+from analytics.estimates.result_rows import catch_figures, domain_names, result_row
+from analytics.estimates.season_survey import estimators, interview_sources, known_totals
+from analytics.fish.bycatch import Bycatch, Species, bycatch_of, reported_on, with_bycatch
 from analytics.quantities import QUANTITIES
 from analytics.released.schemas import BYCATCH_SCHEMA
-from analytics.survey.convenience import clusters_of, convenience_design, convenience_interviews
 from analytics.survey.domains import Domains
-from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
 from analytics.survey.reduction import Reduction
 
 if TYPE_CHECKING:
@@ -60,31 +60,24 @@ def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> 
         for species in found.species
         for row in sorted(_rows(season, ways, found, species, level=level), key=_place)
     ]
-    named = [{name: row.get(name) for name in BYCATCH_SCHEMA.names} for row in rows]
-    return pa.Table.from_pylist(named, BYCATCH_SCHEMA)
+    return pa.Table.from_pylist(rows, BYCATCH_SCHEMA)
 
 
 def _ways(
     snapshot: Snapshot, season: SeasonSurvey
 ) -> Iterator[tuple[Bycatch, list[TotalEstimator]]]:
     """Yield some species at a time with the ways to their totals, as for the season's catch."""
-    design, interviews = season.design, snapshot.source("interviews")
-    met = convenience_interviews(snapshot, season=design.season)
-    sources: list[tuple[Design, Source]] = [(design, interviews)]
-    if len(met):
-        sources.insert(0, (convenience_design(design, clusters_of(met)), met))
-    told = [told_on(said, one.site_days.sample_id.tolist()) for one, said in sources]
-    for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(told)).blocks:
-        ways: list[TotalEstimator] = []
-        for one, said in sources:
-            table = with_bycatch(found, said, one.site_days.sample_id.tolist())
-            sums = Reduction(table, design=one, measures=found.measures, analyses=found.analyses)
-            ways.append(
-                DesignEstimator(design, season.plans, sums)
-                if one is design
-                else ConvenienceEstimator(one, sums)
-            )
-        yield found, ways
+    design = season.design
+    sources = interview_sources(snapshot, design)
+    known = [reported_on(rows, one.site_days.sample_id.tolist()) for one, rows in sources]
+    for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(known)).blocks:
+        reduce = partial(_reduce, found=found)
+        yield found, estimators(snapshot, design, season.plans, reduce)
+
+
+def _reduce(interviews: Source, *, design: Design, found: Bycatch) -> Reduction:
+    table = with_bycatch(found, interviews, design.site_days.sample_id.tolist())
+    return Reduction(table, design=design, measures=found.measures, analyses=found.analyses)
 
 
 def _rows(
@@ -95,32 +88,25 @@ def _rows(
     *,
     level: float,
 ) -> Iterator[Row]:
-    """Yield the rows of one species; the first way that tells a domain is taken."""
+    """Yield the rows of one species."""
     design = season.design
     for by in LEVELS:
         domains = Domains("area" in by, "week" in by, len(design.weeks))
-        told: dict[int, Row] = {}
-        for way in ways:
-            totals = _told(design, way.totals(species.analysis, domains), domains)
+        for _, all_totals, places in known_totals(ways, species.analysis, domains):
+            totals = _without(design, all_totals, domains)
             figures = _figures(design, totals, found, species, domains)
-            for place, code in enumerate(totals.code.tolist()):
-                if code not in told:
-                    area = domains.cell(code)[0]
-                    told[code] = result_row(design, totals, figures, place, area=area, level=level)
-        for code, row in told.items():
-            area, week = domains.cell(code)
-            yield {
-                "species": species.words,
-                "season": design.season,
-                "area": None if area is None else design.areas[area],
-                "week": None if week is None else design.weeks[week],
-                "quantity": _QUANTITY.name,
-                "unit": _QUANTITY.unit,
-                **row,
-            }
+            for code, place in places.items():
+                area = domains.cell(code)[0]
+                yield {
+                    "species": species.words,
+                    **domain_names(design, domains, code),
+                    "quantity": _QUANTITY.name,
+                    "unit": _QUANTITY.unit,
+                    **result_row(design, totals, figures, place, area=area, level=level),
+                }
 
 
-def _told(design: Design, totals: DomainTotals, domains: Domains) -> DomainTotals:
+def _without(design: Design, totals: DomainTotals, domains: Domains) -> DomainTotals:
     """Return totals that say what figures of all areas together are without.
 
     Boats of an area are out where its ramps were not sampled, and where nobody wrote bycatch down.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.estimates.result_rows import DomainEstimates, result_row
+from analytics.estimates.result_rows import DomainEstimates, domain_names, result_row
 from analytics.estimates.size_mark_classes import (
     Sampled,
     drawn_classes,
@@ -17,17 +17,10 @@ from analytics.estimates.size_mark_classes import (
     sampled_figures,
 )
 from analytics.fish.mark_composition import mark_analysis, mark_measures
-from analytics.fish.mortality_rates import (
-    ANY,
-    DROP_OFF,
-    KEPT_FATE,
-    RELEASED,
-    evidence_of,
-    rate_limits,
-)
-from analytics.fish.release_mortality import KEPT_RATE, NO_RATE
+from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
+from analytics.fish.release_mortality import KEPT_RATE, NO_RATE, deaths_at_rates
 from analytics.intervals import log_t
-from analytics.propagation import joint_df, weighted_sum
+from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.released.deaths import BY_AREA, DeathSums, death_sums
 from analytics.released.schemas import DEATH_SCHEMA
@@ -74,7 +67,7 @@ class MeanRate:
         """Return the mean of the low and of the high ends; None where a rate has none."""
         low = high = 0.0
         for rate, share in self.parts:
-            ends = rate_limits(rate.rate_prop, rate.rate_se, level=level)
+            ends = rate.limits(level)
             if ends[0] is None or ends[1] is None:
                 return None
             low, high = low + share * ends[0], high + share * ends[1]
@@ -90,14 +83,14 @@ class MeanRate:
         ]
         ends = self.ends(level) or (None, None)
         sources = dict.fromkeys(rate.source for rate, _ in self.parts if rate.source)
-        standings = {str(evidence_of(rate.source, rate.rate_prop)) for rate, _ in self.parts}
+        grades = {rate.evidence for rate, _ in self.parts}
         return {
             "rate_prop": sum(share * rate.rate_prop for rate, share in self.parts),
             "rate_se": sum(squares) ** 0.5 if len(squares) == len(errors) else None,
             "rate_low": ends[0],
             "rate_high": ends[1],
             "source": "; ".join(sources) or None,
-            "standing": standings.pop() if len(standings) == 1 else None,
+            "standing": grades.pop() if len(grades) == 1 else None,
         }
 
 
@@ -190,8 +183,7 @@ def sampled_death_table(
     for by_area in BY_AREA:
         rows += _rows(season, pooled, sums, by_area=by_area, level=level)
     rows.sort(key=lambda row: row["area"] or "")
-    named = [{name: row.get(name) for name in DEATH_SCHEMA.names} for row in rows]
-    return pa.Table.from_pylist(named, DEATH_SCHEMA)
+    return pa.Table.from_pylist(rows, DEATH_SCHEMA)
 
 
 def _rows(
@@ -213,8 +205,7 @@ def _rows(
         if row.get("estimate") is None or code not in places:
             continue
         made = _Domain(sums, by_rate, places[code], found, totals, place, level)
-        name = None if area is None else design.areas[area]
-        first = {"basis": "sampled", "season": design.season, "area": name, "ci_level": level}
+        first = domain_names(design, domains, code) | {"basis": "sampled", "ci_level": level}
         no_error = "" if row.get("se") is not None else row["method"].rpartition("; ")[2]
         kept_row = result_row(design, totals, _kept(totals), place, area=area, level=level)
         yield from (first | one for one in made.rows(no_error, kept_row))
@@ -321,25 +312,21 @@ class _Domain:
         for kind, mean in chosen:
             for rate, weight in mean.parts:
                 by_rate[rate] = by_rate.get(rate, np.zeros(_KEPT + 1)) + weight * kind
-        map_ = np.stack(list(by_rate.values()))
+        rates, map_ = list(by_rate), np.stack(list(by_rate.values()))
         survey, sample = self._covs()
-        value, of_fish, whole = weighted_sum(
-            (map_ @ self._all())[None],
-            (map_ @ (survey + sample) @ map_.T)[None],
-            weight=np.array([rate.rate_prop for rate in by_rate]),
-            weight_se=np.array([rate.rate_se or 0.0 for rate in by_rate]),
-        )
-        row: Row = {"deaths": float(value[0]), "se": None}
-        if no_error or not whole[0] > 0:
+        fish, cov = map_ @ self._all(), map_ @ (survey + sample) @ map_.T
+        (value,), (of_fish,), (variance,) = deaths_at_rates(fish[None], cov[None], rates)
+        row: Row = {"deaths": float(value), "se": None}
+        if no_error or not variance > 0:
             return row
-        slope = np.array([rate.rate_prop for rate in by_rate]) @ map_
+        slope = np.array([rate.rate_prop for rate in rates]) @ map_
         parts = [slope @ survey @ slope, slope @ sample @ slope]
         n_fish = self.found.n_class[self.place, -1]
         df = joint_df(parts, [self.totals.support.df[self.place], max(n_fish - 1, 0)])
-        row["se"] = math.sqrt(whole[0])
+        row["se"] = math.sqrt(variance)
         low, high = log_t(row["deaths"], row["se"], df=float(df), level=self.level)
         limits = {} if math.isnan(low) else {"ci_low": low, "ci_high": high}
-        return row | limits | {"from_fish_prop": float(of_fish[0] / whole[0])}
+        return row | limits | {"from_fish_prop": float(of_fish / variance)}
 
     def _all(self) -> Floats:
         return np.append(self.found.value[self.place], self.totals.total[self.place, 0])

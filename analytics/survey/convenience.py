@@ -55,6 +55,10 @@ def convenience_interviews(snapshot: Snapshot, *, season: str | None = None) -> 
         Interviews in the order of their site-days, with ``at_site``, ``on_day``,
         ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
     """
+    return snapshot.once(("convenience", season), lambda: _convenience(snapshot, season))
+
+
+def _convenience(snapshot: Snapshot, season: str | None) -> pa.Table:
     where = "" if season is None else f" AND season = {query.text(season)}"
     some = CONVENIENCE in snapshot["seasons"]["design"].to_pylist()
     # Where no area is of that design the interviews need not be read.

@@ -111,7 +111,7 @@ def test_rates_in_print_are_the_references():
     assert found["sport, 33 cm and over"].rate_prop == 0.123
     assert found["sport, under 33 cm"].rate_prop == 0.322
     assert found["drift mooching, under 660 mm"].rate_prop == 0.422
-    assert found["sublegal"].standing is EvidenceGrade.COMMON_PRACTICE
+    assert found["sublegal"].evidence is EvidenceGrade.COMMON_PRACTICE
     # Grover et al. (2002), 0.342-0.502; Wertheimer (1988), 20.1-29.0 and 9.0-31.9 %; Gjernes et al.
     # (1993), about 30 %; Bendock & Alexandersdottir (1993), 7.6 %; Lindsay et al. (2004), 12.2 %.
     printed = {
@@ -124,7 +124,7 @@ def test_rates_in_print_are_the_references():
     }
     for fish, numbers in printed.items():
         assert (found[fish].rate_prop, found[fish].low, found[fish].high) == numbers
-    assert all(r.source for r in RATES_IN_PRINT if r.standing is not EvidenceGrade.COMMON_PRACTICE)
+    assert all(r.source for r in RATES_IN_PRINT if r.evidence is not EvidenceGrade.COMMON_PRACTICE)
 
 
 # Conrad & McHugh (2008) compare this method with angler reports; formulas derived. K 200 (CV .10),

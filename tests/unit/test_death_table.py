@@ -17,7 +17,8 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, evidence_of
 from analytics.fish.release_mortality import has_no_sizes
 from analytics.intervals import logit_t
-from analytics.released.deaths import death_sums, death_table, mix_table, printed_rate
+from analytics.released.deaths import death_sums, death_table
+from analytics.released.method_mix import mix_table, printed_rate
 from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_release_deaths import PAIR, TOLD, drop, rate, sample
@@ -365,7 +366,7 @@ class TestMix:
 class TestStanding:
     @pytest.mark.parametrize("printed", [one for one in RATES_IN_PRINT if one.source])
     def test_a_rate_in_print_is_known_again(self, printed):
-        assert evidence_of(printed.source, printed.rate_prop) is printed.standing
+        assert evidence_of(printed.source, printed.rate_prop) is printed.evidence
 
     def test_the_same_source_with_another_number_is_the_users_own(self):
         assert evidence_of("Grover et al. 2002", 0.3) == "user's own"
