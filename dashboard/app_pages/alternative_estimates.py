@@ -10,7 +10,7 @@ from analytics.quantities import QUANTITIES
 from dashboard import data, filters, html_tables, notices, numbers
 from dashboard.alternative_estimates import bases as reckoned
 from dashboard.alternative_estimates import tables as way_tables
-from dashboard.charts import bars
+from dashboard.charts import bars, forest
 from dashboard.charts import ways as chart
 from dashboard.charts.theme import palette
 from dashboard.page_frame import Chosen, framed
@@ -147,8 +147,8 @@ def _coverage(choice: Choice) -> None:
     known = [line for line in lines if line["share"] is not None]
     if not known:
         return
-    st.html(move_tables.signs(bars.SHARE_SIGNS))
-    figure = bars.shares(known, names=book.names, palette=palette(dark=is_dark()))
+    st.html(move_tables.signs(forest.SHARE_SIGNS))
+    figure = forest.coverage(known, names=book.names, palette=palette(dark=is_dark()))
     words = way_tables.shares_words(lines, book=book).replace("**", "")
     st.plotly_chart(figure, theme=None, config=PLOT, key="coverage-chart", alt=words)
     st.html(way_tables.shares_table(lines, book=book))

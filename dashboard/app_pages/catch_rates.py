@@ -9,9 +9,8 @@ import streamlit as st
 from dashboard import filters, numbers
 from dashboard.catch_rates import components, models, panels, sentences, table, terms
 from dashboard.catch_rates.records import RESPONSES
-from dashboard.charts import fits as residuals
+from dashboard.charts import curves
 from dashboard.charts import forest as dotted
-from dashboard.charts import rate_panel
 from dashboard.charts import rates as chart
 from dashboard.charts.theme import palette
 from dashboard.released.components import answer, grid
@@ -55,14 +54,14 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     if not found:
         return
     st.header(f"{sentences.LABELS[response]} by week", anchor=False)
-    st.html(tables.signs(rate_panel.signs(list(found.values())), hues=rate_panel.HUES))
+    st.html(tables.signs(chart.signs(list(found.values())), hues=chart.HUES))
     st.caption(sentences.scale(response))
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
         st.markdown(f"**{numbers.plain(name)}**")
         figure = chart.figure(found[area], palette=palette(dark=is_dark()))
-        said = rate_panel.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
+        said = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
         components.chart(figure, key=f"weeks-{area or 'all'}", alt=said)
 
     first = [area for area in found if area is None]
@@ -117,8 +116,8 @@ def _residuals(rates: Rates, response: str) -> None:
     found = models.quantiles(rates, response)
     if found:
         st.markdown("**Residuals**")
-        st.html(tables.signs(residuals.SIGNS, hues=residuals.HUES))
-        figure = residuals.quantiles(found, palette=palette(dark=is_dark()))
+        st.html(tables.signs(curves.RESIDUAL_SIGNS, hues=curves.RESIDUAL_HUES))
+        figure = curves.residuals(found, palette=palette(dark=is_dark()))
         components.chart(figure, key="residuals", alt=models.quantile_words(found))
         st.caption(models.RESIDUALS)
     else:

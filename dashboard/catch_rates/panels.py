@@ -9,7 +9,7 @@ from analytics.weeks import weeks_between
 from dashboard.bulletin_index import monday
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import ENCOUNTERS
-from dashboard.charts.rate_panel import Panel, Past
+from dashboard.charts.rates import Panel, Past
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
-from dashboard.charts.theme import plain
+from dashboard.charts import drawing
 from dashboard.numbers import Measurement
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
+
+    import plotly.graph_objects as go
 
     from dashboard.charts.theme import Palette
 
@@ -38,19 +38,9 @@ HUES = {"╌": "sea", "┈": "copper", "▒": "copper", "━": "ink", "┊": "qu
 class Fan:
     """What the figure shows.
 
-    Parameters
-    ----------
-    lines : tuple of dict
-        By day: `day`, `week`, `is_ahead`, `estimate` and the quantiles.
-    limit_fish : float
-    now : Measurement
-        The total so far with its interval.
-    close : date or None
-        The planned close.
-    beside : tuple of (date, float)
-        The middle of another fan.
-    unit : str
-        Of the axis, in words.
+    `lines` have, by day, ``day``, ``week``, ``is_ahead``, ``estimate`` and the quantiles; `now` is
+    the total so far, `close` the planned close, `beside` the middle of another fan by day, `unit`
+    that of the axis in words.
     """
 
     lines: tuple[Line, ...]
@@ -92,15 +82,34 @@ def signs(fan: Fan) -> list[tuple[str, str]]:
 
 def figure(fan: Fan, *, palette: Palette) -> go.Figure:
     """Draw a fan; its lines are one or more."""
-    traces = []
-    for low, high, depth, _ in BANDS:
-        traces += _band(fan, low, high, depth=depth, palette=palette)
+    traces = [_band(fan, *one[:3], palette=palette) for one in BANDS if fan.ahead]
     if fan.beside:
         traces.append(_beside(fan, palette=palette))
     traces += [_middle(fan, palette=palette), _now(fan, palette=palette)]
     traces.append(_past(fan, palette=palette))
-    # Made in one step: a figure that is updated piece by piece takes many times as long.
-    return go.Figure(traces, layout=_layout(fan, palette=palette))
+    days = _ticks(fan.lines)
+    return drawing.figure(
+        traces,
+        palette=palette,
+        height=HEIGHT,
+        margin=(62, 14, 10, 26),
+        shapes=_lines(fan, palette=palette),
+        annotations=[_number(fan, palette=palette)],
+        xaxis={
+            "type": "date",
+            "tickvals": [_stamp(day) for day in days],
+            "ticktext": [_day(day) for day in days],
+            "showgrid": False,
+            "tickangle": 0,
+        },
+        yaxis={
+            "range": [0, fan.top],
+            "nticks": 6,
+            "tickformat": ",.0f",
+            "title": {"text": fan.unit},
+        }
+        | ({"dtick": 1} if fan.top < FEW else {}),
+    )
 
 
 def description(fan: Fan, *, of: str) -> str:
@@ -136,85 +145,69 @@ def _start(fan: Fan) -> tuple[Line, ...]:
     return (last | ends,)
 
 
-def _band(fan: Fan, low: str, high: str, *, depth: float, palette: Palette) -> list[go.Scatter]:
+def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> go.Scatter:
     lines = [*_start(fan), *fan.ahead]
-    if not fan.ahead:
-        return []
-    if len(lines) == 1:  # one week alone has no area: a bar stands for it
-        day = _stamp(lines[0]["day"])
-        bar = {"width": 12, "color": palette.copper}
-        x, y = [day, day], [lines[0][low], min(lines[0][high], fan.top)]
-        return [go.Scatter(x=x, y=y, mode="lines", line=bar, opacity=depth, hoverinfo="skip")]
-    days = [_stamp(one["day"]) for one in lines]
-    edge = [min(one[high], fan.top) for one in lines]
-    return [
-        go.Scatter(
-            x=[*days, *reversed(days)],
-            y=[*edge, *(one[low] for one in reversed(lines))],
-            mode="lines",
-            fill="toself",
-            fillcolor=palette.copper,
-            line={"width": 0},
-            opacity=depth,
-            hoverinfo="skip",
-            name="band",
-        )
-    ]
+    run = [(_stamp(one["day"]), one[low], min(one[high], fan.top)) for one in lines]
+    if len(run) > 1:
+        return drawing.band([run], colour=palette.copper, opacity=depth, name="band")
+    # One week alone has no area: a bar stands for it.
+    ((day, *ends),) = run
+    return drawing.line([day, day], ends, colour=palette.copper, width=12, opacity=depth)
 
 
 def _middle(fan: Fan, *, palette: Palette) -> go.Scatter:
     ahead = fan.ahead
     last = fan.past[-1:] if ahead else ()
-    return go.Scatter(
-        x=[_stamp(one["day"]) for one in (*last, *ahead)],
-        y=[*(one["estimate"] for one in last), *(one["q50"] for one in ahead)],
+    sizes = [0.1] * len(last) + [5] * len(ahead)
+    return drawing.line(
+        [_stamp(one["day"]) for one in (*last, *ahead)],
+        [*(one["estimate"] for one in last), *(one["q50"] for one in ahead)],
+        colour=palette.copper,
+        width=2.0,
+        dash="dot",
+        words=["" for _ in last] + [_ahead_words(fan, one) for one in ahead],
         mode="lines+markers",
-        line={"width": 2.0, "color": palette.copper, "dash": "dot"},
-        marker={"size": [0.1] * len(last) + [5] * len(ahead), "color": palette.copper},
-        text=["" for _ in last] + [_ahead_words(fan, one) for one in ahead],
-        hovertemplate="%{text}<extra></extra>",
+        marker={"size": sizes, "color": palette.copper},
         name="ahead",
     )
 
 
 def _beside(fan: Fan, *, palette: Palette) -> go.Scatter:
-    last = [(one["day"], one["estimate"]) for one in fan.past[-1:]]
-    points = [*last, *fan.beside]
-    return go.Scatter(
-        x=[_stamp(day) for day, _ in points],
-        y=[value for _, value in points],
-        mode="lines",
-        line={"width": 2.0, "color": palette.sea, "dash": "dash"},
-        hovertemplate="today's rule: %{y:,.0f}<extra></extra>",
+    points = [*((one["day"], one["estimate"]) for one in fan.past[-1:]), *fan.beside]
+    return drawing.line(
+        [_stamp(day) for day, _ in points],
+        [value for _, value in points],
+        colour=palette.sea,
+        width=2.0,
+        dash="dash",
+        words=[f"today's rule: {value:,.0f}" for _, value in points],
         name="beside",
     )
 
 
 def _now(fan: Fan, *, palette: Palette) -> go.Scatter:
     """Draw the interval of the total so far as a bar at its day."""
-    ends = (fan.now.low, fan.now.high)
-    known = bool(fan.past) and None not in ends
+    low, high = fan.now.low, fan.now.high
+    known = fan.past and low is not None and high is not None
     day = _stamp(fan.past[-1]["day"]) if known else None
-    return go.Scatter(
-        x=[day, day] if known else [],
-        y=[ends[0], min(ends[1] or 0.0, fan.top)] if known else [],
-        mode="lines",
-        line={"width": 4, "color": palette.sea},
+    return drawing.line(
+        [day, day] if known else [],
+        [low, min(high or 0.0, fan.top)] if known else [],
+        colour=palette.sea,
+        width=4,
         opacity=0.5,
-        hoverinfo="skip",
         name="now",
     )
 
 
 def _past(fan: Fan, *, palette: Palette) -> go.Scatter:
-    return go.Scatter(
-        x=[_stamp(one["day"]) for one in fan.past],
-        y=[one["estimate"] for one in fan.past],
+    return drawing.line(
+        [_stamp(one["day"]) for one in fan.past],
+        [one["estimate"] for one in fan.past],
+        colour=palette.sea,
+        words=[_past_words(fan, one) for one in fan.past],
         mode="lines+markers",
-        line={"width": 2.2, "color": palette.sea},
         marker={"size": 6, "color": palette.sea},
-        text=[_past_words(fan, one) for one in fan.past],
-        hovertemplate="%{text}<extra></extra>",
         cliponaxis=False,
         name="past",
     )
@@ -261,51 +254,13 @@ def _lines(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     limit = {"xref": "paper", "x0": 0, "x1": 1, "y0": fan.limit_fish, "y1": fan.limit_fish}
     found = [limit | {"type": "line", "line": {"width": 2.2, "color": palette.ink}}]
     if fan.ahead and fan.close:
-        day, line = _stamp(fan.close), {"width": 1.4, "color": palette.quiet, "dash": "dot"}
-        close = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": day, "x1": day}
-        found.append(close | {"line": line, "layer": "below"})
+        found.append(drawing.across(_stamp(fan.close), colour=palette.quiet))
     return found
 
 
 def _number(fan: Fan, *, palette: Palette) -> dict[str, Any]:
     """Return the limit in figures, above the start of its line; below it where no room is left."""
     is_high = fan.limit_fish > 0.9 * fan.top
-    return {
-        "xref": "paper",
-        "x": 0.01,
-        "xanchor": "left",
-        "y": fan.limit_fish,
-        "yanchor": "top" if is_high else "bottom",
-        "text": f"limit {fan.limit_fish:,.10g}",
-        "showarrow": False,
-        "font": {"color": palette.ink, "size": 12},
-    }
-
-
-def _layout(fan: Fan, *, palette: Palette) -> dict[str, Any]:
-    ticks = _ticks(fan.lines)
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    days = {
-        "type": "date",
-        "tickvals": [_stamp(day) for day in ticks],
-        "ticktext": [_day(day) for day in ticks],
-        "showgrid": False,
-        "tickangle": 0,
-    }
-    fish: dict[str, Any] = {
-        "range": [0, fan.top],
-        "nticks": 6,
-        "gridcolor": palette.grid,
-        "tickformat": ",.0f",
-        "title": {"text": fan.unit, "standoff": 4},
-    }
-    if fan.top < FEW:
-        fish |= {"dtick": 1}
-    return plain(palette) | {
-        "height": HEIGHT,
-        "margin": {"l": 62, "r": 14, "t": 10, "b": 26},
-        "shapes": _lines(fan, palette=palette),
-        "annotations": [_number(fan, palette=palette)],
-        "xaxis": axis | days,
-        "yaxis": axis | fish,
-    }
+    place = {"x": 0.01, "y": fan.limit_fish, "yref": "y", "yshift": 0}
+    place |= {"yanchor": "top" if is_high else "bottom", "font": {"size": 12, "color": palette.ink}}
+    return drawing.note(f"limit {fan.limit_fish:,.10g}", colour=palette.ink, **place)

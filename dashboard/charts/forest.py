@@ -1,30 +1,34 @@
-"""Dots with their intervals, one line a thing: what most figures of released fish are made of."""
+"""Points with their intervals, one line a thing: the kernel of such figures, and the plain one."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from html import escape
-from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import plotly.graph_objects as go
-
-from dashboard.charts import theme
-from dashboard.charts.series import HOVER_WIDTH
-from dashboard.charts.theme import plain
+from dashboard.charts import drawing
+from dashboard.charts.drawing import Ends, Point, hover, label
+from dashboard.digits import percent
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    import plotly.graph_objects as go
 
     from dashboard.charts.theme import Palette
+
+Line = dict[str, Any]
 
 #: Pixels of a line, and of each further line of its label.
 LINE_HEIGHT, MORE_HEIGHT = 30, 10
 #: Characters of a label that stand on one line.
 LABEL_WIDTH = 20
-#: How far the axis reaches beyond its ends, so that a dot on an end is whole.
+#: How far the axis reaches beyond its ends, so that a point on an end is seen in full.
 ROOM = 0.03
+#: How many times the highest number the axis reaches for the ends of intervals.
+BEYOND = 2.5
 #: Marker and glyph of each hue: no meaning rests on colour alone.
 SYMBOLS = {"sea": "circle", "copper": "diamond-open", "quiet": "square-open"}
 GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
@@ -34,6 +38,77 @@ GAP = ("×", "no figure")
 CUT = ("▶", "the interval runs on")
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {GLYPHS["copper"]: "copper", GLYPHS["quiet"]: "quiet", GAP[0]: "quiet"}
+#: Coverage by area: a pooled share wears an open mark.
+SHARE_SIGNS = (("●", "share of boats"), ("○", "share of all areas together"), ("━", "interval"))
+
+
+# The kernel: groups of points on labelled lines.
+
+
+class Group(NamedTuple):
+    """Points of one look; `thin` are those of a second interval, drawn as a thin line."""
+
+    points: Sequence[Point]
+    colour: str
+    symbol: str = "circle"
+    thin: Sequence[Point] = ()
+
+
+def rows(
+    groups: Sequence[Group],
+    *,
+    labels: Sequence[str],
+    xaxis: dict[str, Any],
+    palette: Palette,
+    ends: Ends = (-math.inf, math.inf),
+    inset: float = 1.0,
+    line_height: float = LINE_HEIGHT,
+    gap_ends: Ends | None = None,
+    size: float = 10,
+    margin: tuple[int, int, int, int] = (8, 18, 6, 26),
+    shapes: Sequence[dict[str, Any]] = (),
+    more: Sequence[Any] = (),
+) -> go.Figure:
+    """Draw groups of points on labelled lines, values across.
+
+    Of each group come its intervals, its second intervals where it has any, its points and the
+    marks of intervals that extend beyond `ends`; then the gaps, near the low end of `gap_ends`, and
+    `more` traces.
+    """
+    traces = []
+    for one in groups:
+        how: dict[str, Any] = {"colour": one.colour, "ends": ends, "down": True}
+        traces.append(drawing.intervals(one.points, **how))
+        if one.thin:
+            traces.append(drawing.intervals(one.thin, width=1.5, opacity=1.0, **how))
+        traces.append(drawing.marks(one.points, symbol=one.symbol, size=size, **how))
+        traces.append(drawing.cuts([*one.points, *one.thin], inset=inset, **how))
+    every = [point for one in groups for point in one.points]
+    gap_ends = gap_ends or (0.0, ends[1])
+    traces.append(drawing.gaps(every, ends=gap_ends, palette=palette, down=True))
+    return drawing.figure(
+        [*traces, *more],
+        palette=palette,
+        height=line_height * len(labels) + margin[2] + margin[3] + 8,
+        margin=margin,
+        xaxis=xaxis,
+        yaxis=drawing.lines_down(labels, palette=palette),
+        shapes=list(shapes),
+    )
+
+
+def ceiling(values: Sequence[float], highs: Sequence[float], *, is_share: bool) -> float:
+    """Return the end of an axis from zero; of shares it is never beyond 1.
+
+    The highest interval end, but no more than 2.5 times the highest number, so that one very
+    uncertain number does not flatten the rest.
+    """
+    top = max(values, default=0.0)
+    end = 1.08 * (max(top, min(max(highs, default=0.0), BEYOND * top)) or 1.0)
+    return min(end, 1.0) if is_share else end
+
+
+# The plain figure.
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +118,7 @@ class ForestRow:
     Parameters
     ----------
     label : str
-        The line it stands on; dots of one label share it.
+        The line it stands on; numbers of one label share it.
     amount : Measurement
         The number and its interval, drawn as a bar.
     thin : tuple of (float or None, float or None)
@@ -62,47 +137,47 @@ class ForestRow:
 
 
 def figure(dots: Sequence[ForestRow], *, palette: Palette, guide: float | None = None) -> go.Figure:
-    """Draw dots, labels from top to bottom in the order in which they first occur.
+    """Draw numbers of one sort, labels from top to bottom in the order in which they first occur.
 
-    Parameters
-    ----------
-    dots : sequence of ForestRow
-        One or more, all of one sort.
-    palette : Palette
-    guide : float, optional
-        A number to compare with, as a dotted line.
+    `guide` is a number to compare with, drawn as a dotted line.
     """
     labels = list(dict.fromkeys(dot.label for dot in dots))
-    at = _places(dots, labels)
     top = reach(dots, guide=guide)
-    drawn = go.Figure()
+    placed = list(zip(_places(dots, labels), dots, strict=True))
+    groups = []
     for hue in dict.fromkeys(dot.hue for dot in dots):
-        mine = [(place, dot) for place, dot in zip(at, dots, strict=True) if dot.hue == hue]
-        colour = getattr(palette, hue)
-        drawn.add_trace(_bars(mine, top=top, colour=colour))
-        drawn.add_trace(_thin(mine, top=top, colour=colour))
-        drawn.add_trace(_marks(mine, hue=hue, colour=colour))
-        drawn.add_trace(_cut(mine, top=top, colour=colour))
-    drawn.add_trace(_gaps(list(zip(at, dots, strict=True)), top=top, palette=palette))
-    if guide is not None:
-        line = {"width": 1.3, "color": palette.quiet, "dash": "dot"}
-        drawn.add_vline(guide, line=line, layer="below")
-    _lay_out(drawn, labels=labels, palette=palette)
-    ticks: dict[str, Any] = {"tickformat": _format(dots[0].amount.sort), "nticks": 5}
-    drawn.update_xaxes(range=[-ROOM * top, (1 + ROOM) * top], **ticks)
-    return drawn
+        mine = [(at, dot) for at, dot in placed if dot.hue == hue]
+        points = [_point(at, dot) for at, dot in mine]
+        thin = [Point(at, None, *dot.thin) for at, dot in mine]
+        groups.append(Group(points, getattr(palette, hue), SYMBOLS[hue], thin))
+    shown = [label(one, LABEL_WIDTH) for one in labels]
+    is_share = dots[0].amount.sort is NumberKind.SHARE
+    return rows(
+        groups,
+        labels=shown,
+        ends=(-math.inf, top),
+        line_height=LINE_HEIGHT + MORE_HEIGHT * max(one.count("<br>") for one in shown),
+        size=9,
+        palette=palette,
+        shapes=[] if guide is None else [drawing.across(guide, colour=palette.quiet)],
+        xaxis={
+            "range": [-ROOM * top, (1 + ROOM) * top],
+            "tickformat": ".0%" if is_share else ",.2~f",
+            "nticks": 5,
+        },
+    )
 
 
 def reach(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
-    """Return the end of the axis: no more than 2.5 times the highest number; a share ends at 1."""
-    top = max([dot.amount.value or 0.0 for dot in dots] + [guide or 0.0])
-    ends = [end for dot in dots for end in (dot.amount.high, dot.thin[1]) if end is not None]
-    end = 1.08 * (max(top, min(max(ends, default=0.0), 2.5 * top)) or 1.0)
-    return min(end, 1.0) if dots[0].amount.sort is NumberKind.SHARE else end
+    """Return the end of the axis: the guide stands inside it, and a share ends at 1."""
+    values = [dot.amount.value or 0.0 for dot in dots]
+    highs = [end for dot in dots for end in (dot.amount.high, dot.thin[1]) if end is not None]
+    is_share = dots[0].amount.sort is NumberKind.SHARE
+    return ceiling([*values, guide or 0.0], highs, is_share=is_share)
 
 
 def is_cut(dots: Sequence[ForestRow], *, guide: float | None = None) -> bool:
-    """Return whether an interval runs on beyond the figure."""
+    """Return whether an interval extends beyond the figure."""
     top = reach(dots, guide=guide)
     return any((end or 0.0) > top for dot in dots for end in (dot.amount.high, dot.thin[1]))
 
@@ -110,11 +185,7 @@ def is_cut(dots: Sequence[ForestRow], *, guide: float | None = None) -> bool:
 def signs(dots: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
     """Return the signs that occur in a figure with their words.
 
-    Parameters
-    ----------
-    dots : sequence of ForestRow
-    named : sequence of (str, str)
-        Words of each hue; ``bar`` and ``thin`` name the two intervals.
+    `named` has words of each hue; ``bar`` and ``thin`` name the two intervals.
     """
     words = dict(named)
     hues = dict.fromkeys(dot.hue for dot in dots)
@@ -145,7 +216,14 @@ def _figure_words(amount: Measurement) -> str:
     return "no figure" if amount.value is None else amount.figure()
 
 
-Placed = list[tuple[float, ForestRow]]
+def _point(at: float, dot: ForestRow) -> Point:
+    said = "" if dot.amount.value is None else dot.amount.figure()
+    return point(at, dot.amount, hover(dot.label, said, dot.words))
+
+
+def point(at: float, amount: Measurement, words: str) -> Point:
+    """Return a number with its interval as a point."""
+    return Point(at, amount.value, amount.low, amount.high, words)
 
 
 def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
@@ -162,86 +240,25 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
     return places
 
 
-def _bars(mine: Placed, *, top: float, colour: str) -> go.Scatter:
-    line = {"width": 6, "color": colour}
-    x, y = _ends([(at, (dot.amount.low, dot.amount.high)) for at, dot in mine], top=top)
-    return go.Scatter(x=x, y=y, mode="lines", line=line, opacity=0.4, hoverinfo="skip")
-
-
-def _thin(mine: Placed, *, top: float, colour: str) -> go.Scatter:
-    x, y = _ends([(at, dot.thin) for at, dot in mine], top=top)
-    line = {"width": 1.5, "color": colour}
-    return go.Scatter(x=x, y=y, mode="lines", line=line, hoverinfo="skip")
-
-
-def _ends(
-    spans: Sequence[tuple[float, tuple[float | None, float | None]]], *, top: float
-) -> tuple[list[float | None], list[float | None]]:
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for at, (low, high) in spans:
-        if low is not None and high is not None:
-            x += [min(low, top), min(high, top), None]
-            y += [at, at, None]
-    return x, y
-
-
-def _marks(mine: Placed, *, hue: str, colour: str) -> go.Scatter:
-    known = [(at, dot) for at, dot in mine if dot.amount.value is not None]
-    return go.Scatter(
-        x=[dot.amount.value for _, dot in known],
-        y=[at for at, _ in known],
-        mode="markers",
-        marker={
-            "symbol": SYMBOLS[hue],
-            "size": 9,
-            "color": colour,
-            "line": {"width": 1.8, "color": colour},
-        },
-        text=[_hover(dot) for _, dot in known],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-    )
-
-
-def _cut(mine: Placed, *, top: float, colour: str) -> go.Scatter:
-    over = [
-        at for at, dot in mine if any((end or 0.0) > top for end in (dot.amount.high, dot.thin[1]))
+def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> go.Figure:
+    """Draw the share of boats for listed sites, one line an area, of one line or more."""
+    areas = [escape(names.get(line["area"]) or line["area"]) for line in lines]
+    points = [
+        Point(
+            at,
+            line["share"],
+            line["share_low"],
+            line["share_high"],
+            f"{area}: {percent(line['share'])}<br>"
+            f"{line['boats']:,} boats on {line['n_days']:,} days",
+            "circle-open" if line["is_pooled"] else "circle",
+        )
+        for at, (area, line) in enumerate(zip(areas, lines, strict=True))
     ]
-    return theme.cut(over, top=top, colour=colour)
-
-
-def _gaps(placed: Placed, *, top: float, palette: Palette) -> go.Scatter:
-    found = [(at, dot) for at, dot in placed if dot.amount.value is None]
-    words = [_hover(dot) for _, dot in found]
-    return theme.gaps([at for at, _ in found], words=words, top=top, palette=palette)
-
-
-def _hover(dot: ForestRow) -> str:
-    lines = [] if dot.amount.value is None else [dot.amount.figure()]
-    lines += [part for line in dot.words.split("\n") for part in wrap(line, HOVER_WIDTH)]
-    return "<br>".join([f"<b>{escape(dot.label)}</b>", *(escape(line) for line in lines)])
-
-
-def _format(sort: NumberKind) -> str:
-    return ".0%" if sort is NumberKind.SHARE else ",.2~f"
-
-
-def _lay_out(drawn: go.Figure, *, labels: Sequence[str], palette: Palette) -> None:
-    shown = ["<br>".join(escape(part) for part in wrap(one, LABEL_WIDTH)) for one in labels]
-    height = LINE_HEIGHT + MORE_HEIGHT * max(one.count("<br>") for one in shown)
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    drawn.update_layout(
-        height=height * len(labels) + 40,
-        margin={"l": 8, "r": 18, "t": 6, "b": 26},
-        **plain(palette),
-    )
-    drawn.update_xaxes(gridcolor=palette.grid, **axis)
-    drawn.update_yaxes(
-        tickvals=list(range(len(labels))),
-        ticktext=shown,
-        automargin=True,
-        range=[len(labels) - 0.5, -0.5],
-        showgrid=False,
-        **(axis | {"color": palette.ink}),
+    return rows(
+        [Group(points, palette.sea)],
+        labels=areas,
+        ends=(0.0, 1.0),
+        palette=palette,
+        xaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 6},
     )

@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 
 from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
+from dashboard.charts import drawing
 from dashboard.charts.series import hover
 from dashboard.charts.theme import FONT, PLAIN, mark, on_scale
 
@@ -49,19 +50,10 @@ def heat(
     quantity: str,
     palette: Palette,
 ) -> go.Figure:
-    """Draw one quantity by area and week.
+    """Draw a rate or a share by area, first on top, and week, the chosen one framed.
 
-    Parameters
-    ----------
-    rows : mapping of (area, week) to Row or None
-        A missing or None row is a closed cell. The colours run over all of them.
-    areas, weeks : sequence of str
-        Down (first on top) and across; weeks may be some of those of `rows`.
-    names : mapping of str to str
-        Area names for people, already harmless.
-    chosen, quantity : str
-        Week to frame; a rate or a share.
-    palette : Palette
+    A missing or None row is a closed cell. The colours run over all rows; `weeks` may be some of
+    theirs. `names` are the areas' names for people, already harmless.
     """
     is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
     scale = palette.copper_scale if is_share else palette.sea_scale
@@ -71,13 +63,26 @@ def heat(
         for x, week in enumerate(weeks)
     ]
     ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
-    figure = go.Figure(_colours(cells, weeks=weeks, scale=scale, ends=ends))
-    figure.add_trace(_figures(cells, scale=scale, ends=ends))
-    figure.add_trace(_blanks(cells, weeks=weeks, palette=palette))
-    if chosen in weeks:
-        _frame_week(figure, list(weeks).index(chosen), n_areas=len(areas), palette=palette)
-    _lay_out(figure, areas=[names[area] for area in areas], weeks=weeks, palette=palette)
-    return figure
+    line = {"color": palette.ink, "width": 2}
+    frames = [
+        {"type": "rect", "x0": at - 0.5, "x1": at + 0.5, "y0": -0.5, "y1": len(areas) - 0.5}
+        for at, week in enumerate(weeks)
+        if week == chosen
+    ]
+    rows_down = drawing.lines_down([names[area] for area in areas], palette=palette)
+    return drawing.figure(
+        [
+            _colours(cells, weeks=weeks, scale=scale, ends=ends),
+            _figures(cells, scale=scale, ends=ends),
+            _blanks(cells, weeks=weeks, palette=palette),
+        ],
+        palette=palette,
+        height=ROW_HEIGHT * len(areas) + 40,
+        margin=(8, 8, 4, 30),
+        shapes=[frame | {"line": line} for frame in frames],
+        xaxis=drawing.weeks_across(weeks, ticks=14, room=0) | {"tickangle": None},
+        yaxis=rows_down | {"ticklabelstandoff": None},
+    )
 
 
 def weeks_at_hand(weeks: Sequence[str], *, chosen: str) -> tuple[str, ...]:
@@ -167,42 +172,4 @@ def _blanks(cells: list[Cell], *, weeks: Sequence[str], palette: Palette) -> go.
         textfont={"family": FONT, "size": 14, "color": palette.quiet},
         customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in blank],
         hovertemplate="%{customdata}<extra></extra>",
-    )
-
-
-def _frame_week(figure: go.Figure, at: int, *, n_areas: int, palette: Palette) -> None:
-    line = {"color": palette.ink, "width": 2}
-    figure.add_shape(type="rect", x0=at - 0.5, x1=at + 0.5, y0=-0.5, y1=n_areas - 0.5, line=line)
-
-
-def _lay_out(
-    figure: go.Figure, *, areas: Sequence[str], weeks: Sequence[str], palette: Palette
-) -> None:
-    axis = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": ""}
-    step = max(1, -(-len(weeks) // 14))
-    ticks = list(range(0, len(weeks), step))
-    figure.update_layout(
-        height=ROW_HEIGHT * len(areas) + 40,
-        margin={"l": 8, "r": 8, "t": 4, "b": 30},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": FONT, "size": 12, "color": palette.ink},
-        showlegend=False,
-        dragmode=False,
-        hoverlabel={"font": {"family": FONT, "size": 13}},
-        template="none",
-    )
-    figure.update_xaxes(
-        tickvals=ticks,
-        ticktext=[weeks[at][5:] for at in ticks],
-        range=[-0.5, len(weeks) - 0.5],
-        color=palette.quiet,
-        **axis,
-    )
-    figure.update_yaxes(
-        tickvals=list(range(len(areas))),
-        ticktext=list(areas),
-        automargin=True,
-        range=[len(areas) - 0.5, -0.5],
-        **axis,
     )

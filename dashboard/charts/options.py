@@ -1,18 +1,19 @@
-"""What options would change: dots with intervals about today's rule, one option a line."""
+"""What options would change: points with intervals about today's rule, one option a line."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
-from dashboard.charts.theme import plain
+from dashboard.charts import drawing, forest
+from dashboard.charts.drawing import label
+from dashboard.charts.forest import Group
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import plotly.graph_objects as go
 
     from dashboard.charts.theme import Palette
     from dashboard.numbers import Measurement
@@ -30,17 +31,7 @@ ROOM = 1.1
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """What an option changes in one quantity.
-
-    Parameters
-    ----------
-    name : str
-    amount : Measurement
-        The difference from today's rule.
-    words : str
-        The difference and its interval, for the pointer and those who cannot see the figure.
-    is_beaten : bool
-    """
+    """What an option changes in one quantity: the difference from today's rule, and its words."""
 
     name: str
     amount: Measurement
@@ -56,16 +47,32 @@ def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
 
 def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.Figure:
     """Draw one or more options from top to bottom in the order given; `unit` names the axis."""
-    traces = []
+    groups = []
     for is_beaten, hue, symbol in (
         (False, palette.sea, "circle"),
         (True, palette.copper, "triangle-down-open"),
     ):
-        mine = [(at, one) for at, one in enumerate(shifts) if one.is_beaten is is_beaten]
-        traces += [_spans(mine, colour=hue), _dots(mine, colour=hue, symbol=symbol)]
-    traces.append(_gaps(shifts, palette=palette))
-    # Made in one step: a figure that is updated piece by piece takes many times as long.
-    return go.Figure(traces, layout=_layout(shifts, palette=palette, unit=unit))
+        points = [
+            forest.point(at, one.amount, f"<b>{escape(one.name)}</b><br>{escape(one.words)}")
+            for at, one in enumerate(shifts)
+            if one.is_beaten is is_beaten
+        ]
+        groups.append(Group(points, hue, symbol))
+    labels = [label(one.name, LABEL_WIDTH) for one in shifts]
+    ends = _ends(shifts)
+    axis: dict[str, Any] = {"range": list(ends), "nticks": 5, "tickformat": ",.0f"}
+    axis |= {"title": {"text": unit}} if unit else {}
+    axis |= {"dtick": 1} if ends[1] - ends[0] < FEW else {}
+    return forest.rows(
+        groups,
+        labels=labels,
+        gap_ends=(0.0, 0.0),
+        line_height=max([LINE_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)]),
+        margin=(8, 18, 6, 42 if unit else 26),
+        xaxis=axis,
+        palette=palette,
+        shapes=[drawing.across(0.0, colour=palette.quiet)],
+    )
 
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:
@@ -74,7 +81,7 @@ def description(shifts: Sequence[Shift], *, of: str) -> str:
     return f"{of}, difference from today's rule: {'; '.join(said)}."
 
 
-def _reach(shifts: Sequence[Shift]) -> list[float]:
+def _ends(shifts: Sequence[Shift]) -> tuple[float, float]:
     """Return the ends of the axis: today's rule and every interval stand inside."""
     ends = [
         end
@@ -82,80 +89,6 @@ def _reach(shifts: Sequence[Shift]) -> list[float]:
         for end in (one.amount.low, one.amount.value, one.amount.high)
         if end is not None
     ]
-    low, high = min([0.0, *ends]), max([0.0, *ends])
-    low, high = min(low, -1.0), max(high, 1.0)
+    low, high = min([-1.0, *ends]), max([1.0, *ends])
     room = (ROOM - 1) * (high - low)
-    return [low - room, high + room]
-
-
-Placed = list[tuple[int, Shift]]
-
-
-def _spans(mine: Placed, *, colour: str) -> go.Scatter:
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for at, one in mine:
-        if one.amount.low is not None and one.amount.high is not None:
-            x += [one.amount.low, one.amount.high, None]
-            y += [at, at, None]
-    line = {"width": 6, "color": colour}
-    return go.Scatter(x=x, y=y, mode="lines", line=line, opacity=0.4, hoverinfo="skip")
-
-
-def _dots(mine: Placed, *, colour: str, symbol: str) -> go.Scatter:
-    known = [(at, one) for at, one in mine if one.amount.value is not None]
-    return go.Scatter(
-        x=[one.amount.value for _, one in known],
-        y=[at for at, _ in known],
-        mode="markers",
-        marker={
-            "symbol": symbol,
-            "size": 10,
-            "color": colour,
-            "line": {"width": 1.8, "color": colour},
-        },
-        text=[f"<b>{escape(one.name)}</b><br>{escape(one.words)}" for _, one in known],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-    )
-
-
-def _gaps(shifts: Sequence[Shift], *, palette: Palette) -> go.Scatter:
-    lost = [at for at, one in enumerate(shifts) if one.amount.value is None]
-    line = {"width": 1.6, "color": palette.quiet}
-    return go.Scatter(
-        x=[0.0] * len(lost),
-        y=lost,
-        mode="markers",
-        marker={"symbol": "x-thin", "size": 8, "color": palette.quiet, "line": line},
-        hoverinfo="skip",
-        cliponaxis=False,
-    )
-
-
-def _layout(shifts: Sequence[Shift], *, palette: Palette, unit: str) -> dict[str, Any]:
-    labels = ["<br>".join(escape(part) for part in wrap(one.name, LABEL_WIDTH)) for one in shifts]
-    height = max([LINE_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)])
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    ends = _reach(shifts)
-    across = {"range": ends, "gridcolor": palette.grid, "nticks": 5, "tickformat": ",.0f"}
-    across |= {"title": {"text": unit, "standoff": 4}} if unit else {}
-    if ends[1] - ends[0] < FEW:
-        across |= {"dtick": 1}
-    down = {
-        "tickvals": list(range(len(shifts))),
-        "ticktext": labels,
-        "automargin": True,
-        "range": [len(shifts) - 0.5, -0.5],
-        "showgrid": False,
-        "ticklabelstandoff": 6,
-    }
-    line = {"width": 1.5, "color": palette.quiet, "dash": "dot"}
-    today = {"type": "line", "x0": 0.0, "x1": 0.0, "yref": "paper", "y0": 0, "y1": 1}
-    return plain(palette) | {
-        "height": height * len(shifts) + 40 + 16 * bool(unit),
-        "margin": {"l": 8, "r": 18, "t": 6, "b": 26 + 16 * bool(unit)},
-        "shapes": [today | {"line": line, "layer": "below"}],
-        "xaxis": axis | across,
-        "yaxis": axis | down | {"color": palette.ink},
-    }
+    return low - room, high + room

@@ -2,68 +2,252 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
 from dashboard.catch_rates.records import raw
-from dashboard.charts import theme
-from dashboard.charts.rate_panel import amount
-from dashboard.charts.series import HOVER_WIDTH
-from dashboard.charts.theme import plain
+from dashboard.charts import drawing
+from dashboard.charts.drawing import Ends, Point
 from dashboard.digits import percent
-from dashboard.numbers import NumberKind
+from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
-    from dashboard.charts.rate_panel import Line, Panel, Past
+    import plotly.graph_objects as go
+
     from dashboard.charts.theme import Palette
+
+Line = dict[str, Any]
 
 HEIGHT = 236
 #: What stands over the axis of figures.
 UNITS = {NumberKind.RATIO: "fish per angler-hour", NumberKind.SHARE: "share of encounters"}
+SIGNS = (
+    ("●", "index with its interval"),
+    ("◇", "the survey's own figure"),
+    ("━", "level and its interval"),
+    ("┈", "weeks ahead"),
+)
+PAST = ("─", "index of past seasons, unsmoothed, the last one named")
+CLOSED = ("▒", "closed, the level carried through")
+GAP = ("×", "open, but no index")
+CUT = ("▲", "runs on above the panel, in the colour of what does")
+HUES = {"◇": "quiet", "━": "copper", "┈": "copper", "─": "quiet", "×": "quiet", "▒": "quiet"}
+#: How far an interval may stretch the axis beyond the highest figure, and weeks ahead too.
+MOST_BY_INTERVAL, MOST_AHEAD = 2.0, 1.5
+#: Least height of the axis of a share.
+LEAST_SHARE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """The index of a past season by place on the axis; None breaks the line."""
+
+    season: str
+    points: tuple[tuple[int, float | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """What one panel shows; weeks are places on the axis.
+
+    Parameters
+    ----------
+    weeks : tuple of str
+        The axis: weeks of the season so far, then those ahead.
+    index, trend : tuple of dict
+        Lines of the two tables, by week.
+    past : tuple of Past
+        In order; the last one is named in the figure.
+    closed : tuple of int
+        Places of closed weeks.
+    sort : NumberKind
+    """
+
+    weeks: tuple[str, ...]
+    index: tuple[Line, ...]
+    trend: tuple[Line, ...]
+    past: tuple[Past, ...]
+    closed: tuple[int, ...]
+    sort: NumberKind
+
+    @property
+    def behind(self) -> list[Line]:
+        """Lines of the trend that are not ahead."""
+        return [one for one in self.trend if not one["is_ahead"]]
+
+    @property
+    def top(self) -> float:
+        """Top of the axis: neither intervals, weeks ahead nor single spikes squeeze the rest."""
+        found = _known(self.index, "index") + _known(self.behind, "level")
+        raw = _known(self.index, "raw")
+        most = max(found or raw, default=0.0)
+        ends = _known((*self.index, *self.behind), "ci_high")
+        ahead = _known(self.trend, "level")
+        past = [value for one in self.past for _, value in one.points if value is not None]
+        top = max(
+            most,
+            min(max([*ends, *raw], default=0.0), MOST_BY_INTERVAL * most),
+            min(max(ahead, default=0.0), MOST_AHEAD * most),
+            drawing.without_spikes(past),
+        )
+        top = 1.08 * (top or 1.0)
+        return min(top, 1.0) if self.sort is NumberKind.SHARE else top
+
+    @property
+    def bottom(self) -> float:
+        """Bottom of the axis: zero, and of a share the tenth below its lowest interval."""
+        if self.sort is not NumberKind.SHARE:
+            return 0.0
+        lows = _known((*self.index, *self.behind), "ci_low") + _known(self.index, "raw")
+        low = min([*lows, self.top - LEAST_SHARE])
+        return max(0.0, math.floor(10 * low) / 10)
+
+    @property
+    def ends(self) -> Ends:
+        """Both ends of the axis."""
+        return self.bottom, self.top
+
+    @property
+    def cut(self) -> dict[str, list[int]]:
+        """Places at which something extends above the panel, by its colour."""
+        index = self._over(self.index, "ci_high")
+        level = [at for at in self._over(self.trend, "ci_high") if at not in index]
+        raw = self._over(self.index, "raw")
+        past = [at for one in self.past for at, value in one.points if (value or 0.0) > self.top]
+        quiet = sorted({*raw, *past} - {*index, *level})
+        return {"sea": index, "copper": level, "quiet": quiet}
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether something extends above the panel."""
+        return any(self.cut.values())
+
+    @property
+    def gaps(self) -> list[Line]:
+        """Lines of weeks that were open and have no index."""
+        shut = {self.weeks[at] for at in self.closed}
+        return [one for one in self.index if one["index"] is None and one["week"] not in shut]
+
+    def at(self, week: str) -> int:
+        """Return the place of a week on the axis."""
+        return self.weeks.index(week)
+
+    def _over(self, lines: Iterable[Line], name: str) -> list[int]:
+        return [self.at(one["week"]) for one in lines if (one[name] or 0.0) > self.top]
+
+
+def _known(lines: Iterable[Line], name: str) -> list[float]:
+    return [one[name] for one in lines if one[name] is not None]
+
+
+def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
+    """Return the signs that occur in some panels with their words."""
+    found = list(SIGNS[:2])
+    levels = [line["is_ahead"] for one in panels for line in one.trend if line["level"] is not None]
+    found += [SIGNS[2]] * (False in levels) + [SIGNS[3]] * (True in levels)
+    found += [PAST] * any(one.past for one in panels)
+    found += [CLOSED] * any(one.closed for one in panels)
+    found += [GAP] * any(one.gaps for one in panels)
+    return found + [CUT] * any(one.is_cut for one in panels)
+
+
+def amount(panel: Panel, line: Line, name: str) -> Measurement:
+    """Return a figure of a line with its interval."""
+    return Measurement(line[name], line["ci_low"], line["ci_high"], panel.sort)
+
+
+def description(panel: Panel, *, of: str) -> str:
+    """Return a sentence that stands for a panel where it cannot be seen."""
+    known = [one for one in panel.index if one["index"] is not None]
+    if not known:
+        return f"{of}: no week has an index."
+    last = known[-1]
+    words = (
+        f"{of} by week, {len(known)} of {len(panel.index)} weeks with an index; the last, "
+        f"{last['week']}, {amount(panel, last, 'index').figure()}"
+    )
+    levels = [one for one in panel.behind if one["level"] is not None]
+    if levels:
+        first, end = (amount(panel, one, "level").words for one in (levels[0], levels[-1]))
+        words += f"; the level goes from {first} to {end}"
+    if panel.closed:
+        words += f"; closed in {', '.join(panel.weeks[at] for at in panel.closed)}"
+    return f"{words}."
+
+
+# The figure.
 
 
 def figure(panel: Panel, *, palette: Palette) -> go.Figure:
     """Draw a panel."""
-    drawn = go.Figure()
-    for line in panel.past:
-        drawn.add_trace(_past(panel, line, palette=palette))
-    for trace in _levels(panel, palette=palette):
-        drawn.add_trace(trace)
-    drawn.add_trace(_intervals(panel, palette=palette))
-    drawn.add_trace(_raw(panel, palette=palette))
-    drawn.add_trace(_points(panel, palette=palette))
-    drawn.add_trace(_gaps(panel, palette=palette))
+    index = [_point(panel, one) for one in panel.index]
+    surveys = [
+        Point(panel.at(one["week"]), one["raw"], words=f"<b>{one['week']}</b><br>{_survey(one)}")
+        for one in panel.index
+        if one["raw"] is not None and one["raw"] <= panel.top
+    ]
+    lost = [
+        Point(panel.at(one["week"]), None, words=drawing.hover(one["week"], one["reason"] or ""))
+        for one in panel.gaps
+    ]
+    sea = {"colour": palette.sea}
+    traces = [
+        *(_past(panel, one, palette=palette) for one in panel.past),
+        *_levels(panel, palette=palette),
+        drawing.intervals(index, width=4, opacity=0.35, ends=panel.ends, name="intervals", **sea),
+        drawing.marks(surveys, colour=palette.quiet, symbol="diamond-open", size=7, name="raw"),
+        drawing.marks(index, size=7, name="index", **sea),
+        drawing.gaps(lost, ends=panel.ends, palette=palette),
+    ]
     for hue, places in panel.cut.items():
-        colour = getattr(palette, hue)
-        drawn.add_trace(theme.cut_above(places, top=panel.top, colour=colour))
-    _lay_out(drawn, panel, palette=palette)
-    return drawn
+        over = [Point(at, math.inf) for at in places]
+        traces.append(drawing.cuts(over, ends=panel.ends, colour=getattr(palette, hue)))
+    values = drawing.ticks(*panel.ends)
+    named = [season_note(one.season, palette=palette) for one in panel.past[-1:]]
+    quiet = {"colour": palette.quiet, "opacity": 0.16}
+    return drawing.figure(
+        traces,
+        palette=palette,
+        height=HEIGHT,
+        margin=(40, 10, 24, 26),
+        shapes=[drawing.shade(at - 0.5, at + 0.5, **quiet) for at in panel.closed],
+        annotations=[drawing.note(UNITS[panel.sort], colour=palette.quiet), *named],
+        xaxis=drawing.weeks_across(panel.weeks),
+        yaxis={
+            "range": list(panel.ends),
+            "tickvals": values,
+            "ticktext": [_said(panel, one) for one in values],
+        },
+    )
+
+
+def season_note(season: str, *, palette: Palette) -> dict[str, Any]:
+    """Return the name of the last past season, to stand over the right end of a figure."""
+    return drawing.note(f"━ {escape(season)}", colour=palette.quiet, x=1, xanchor="right")
 
 
 def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
     is_last = line is panel.past[-1]
-    return go.Scatter(
-        x=[at for at, _ in line.points],
-        y=[value for _, value in line.points],
-        mode="lines",
-        line={"width": 1.6 if is_last else 1.0, "color": palette.quiet},
+    words = [
+        ""
+        if value is None
+        else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
+        for at, value in line.points
+    ]
+    return drawing.line(
+        [at for at, _ in line.points],
+        [value for _, value in line.points],
+        colour=palette.quiet,
+        width=1.6 if is_last else 1.0,
+        words=words,
         opacity=0.8 if is_last else 0.4,
-        text=[_past_words(panel, line, *point) for point in line.points],
-        hovertemplate="%{text}<extra></extra>",
         name="past",
     )
-
-
-def _past_words(panel: Panel, line: Past, at: int, value: float | None) -> str:
-    if value is None:
-        return ""
-    return f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
 
 
 def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
@@ -97,31 +281,23 @@ def _parts(panel: Panel, lines: Sequence[Line]) -> tuple[list[Line | None], list
 def _band(
     panel: Panel, lines: Sequence[Line], *, opacity: float, name: str, palette: Palette
 ) -> go.Scatter:
-    ends = [one for one in lines if one["ci_low"] is not None and one["ci_high"] is not None]
-    band = [*(one["ci_high"] for one in ends), *(one["ci_low"] for one in reversed(ends))]
-    return go.Scatter(
-        x=[panel.at(one["week"]) for one in (*ends, *reversed(ends))],
-        y=[_inside(panel, one) for one in band],
-        mode="lines",
-        fill="toself",
-        fillcolor=palette.copper,
-        line={"width": 0},
-        opacity=opacity,
-        hoverinfo="skip",
-        name=name,
-    )
+    run = [
+        (point.at, drawing.held(point.low, panel.ends), drawing.held(point.high, panel.ends))
+        for one in lines
+        if (point := _point(panel, one, "level")).low is not None and point.high is not None
+    ]
+    return drawing.band([run], colour=palette.copper, opacity=opacity, name=name)
 
 
 def _line(
     panel: Panel, lines: Sequence[Line | None], *, dash: str, name: str, palette: Palette
 ) -> go.Scatter:
-    return go.Scatter(
-        x=[None if one is None else panel.at(one["week"]) for one in lines],
-        y=[None if one is None else one["level"] for one in lines],
-        mode="lines",
-        line={"width": 2.2, "color": palette.copper, "dash": dash},
-        text=["" if one is None else _level_words(panel, one) for one in lines],
-        hovertemplate="%{text}<extra></extra>",
+    return drawing.line(
+        [None if one is None else panel.at(one["week"]) for one in lines],
+        [None if one is None else one["level"] for one in lines],
+        colour=palette.copper,
+        dash=dash,
+        words=["" if one is None else _level_words(panel, one) for one in lines],
         name=name,
     )
 
@@ -132,126 +308,19 @@ def _level_words(panel: Panel, one: Line) -> str:
     return f"<b>{one['week']}</b><br>{kind} {amount(panel, one, 'level').figure()}{shut}"
 
 
-def _inside(panel: Panel, value: float) -> float:
-    return min(max(value, panel.bottom), panel.top)
+def _survey(one: Line) -> str:
+    return f"the survey's own {raw(one).figure()}"
 
 
-def _intervals(panel: Panel, *, palette: Palette) -> go.Scatter:
-    x: list[int | None] = []
-    y: list[float | None] = []
-    for one in panel.index:
-        if one["ci_low"] is not None and one["ci_high"] is not None:
-            at = panel.at(one["week"])
-            x += [at, at, None]
-            y += [_inside(panel, one["ci_low"]), _inside(panel, one["ci_high"]), None]
-    line = {"width": 4, "color": palette.sea}
-    return go.Scatter(
-        x=x, y=y, mode="lines", line=line, opacity=0.35, hoverinfo="skip", name="intervals"
-    )
+def _words(panel: Panel, one: Line) -> str:
+    trips = "" if one["n_trips"] is None else f"{one['n_trips']:,} trips"
+    note = one.get("note") or one["reason"] or ""
+    return drawing.hover(one["week"], f"index {amount(panel, one, 'index').figure()}", trips, note)
 
 
-def _raw(panel: Panel, *, palette: Palette) -> go.Scatter:
-    line = {"width": 1.4, "color": palette.quiet}
-    marker = {"symbol": "diamond-open", "size": 7, "color": palette.quiet, "line": line}
-    known = [one for one in panel.index if one["raw"] is not None and one["raw"] <= panel.top]
-    words = [f"<b>{one['week']}</b><br>the survey's own {raw(one).figure()}" for one in known]
-    return _dots(panel, known, "raw", words=words, marker=marker)
-
-
-def _points(panel: Panel, *, palette: Palette) -> go.Scatter:
-    known = [one for one in panel.index if one["index"] is not None]
-    marker = {"symbol": "circle", "size": 7, "color": palette.sea}
-    words = [_index_words(panel, one) for one in known]
-    return _dots(panel, known, "index", words=words, marker=marker)
-
-
-def _dots(
-    panel: Panel, lines: Sequence[Line], name: str, *, words: Sequence[str], marker: dict[str, Any]
-) -> go.Scatter:
-    return go.Scatter(
-        x=[panel.at(one["week"]) for one in lines],
-        y=[one[name] for one in lines],
-        mode="markers",
-        marker=marker,
-        text=words,
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-        name=name,
-    )
-
-
-def _index_words(panel: Panel, one: Line) -> str:
-    words = f"<b>{one['week']}</b><br>index {amount(panel, one, 'index').figure()}"
-    if one["n_trips"] is not None:
-        words += f"<br>{one['n_trips']:,} trips"
-    note = wrap(one.get("note") or one["reason"] or "", HOVER_WIDTH)
-    return words + "".join(f"<br>{escape(line)}" for line in note)
-
-
-def _gaps(panel: Panel, *, palette: Palette) -> go.Scatter:
-    words = [
-        "<br>".join([f"<b>{one['week']}</b>", *map(escape, wrap(one["reason"] or "", HOVER_WIDTH))])
-        for one in panel.gaps
-    ]
-    places = [panel.at(one["week"]) for one in panel.gaps]
-    height = panel.bottom + 0.04 * (panel.top - panel.bottom)
-    return theme.gaps_below(places, words=words, at=height, palette=palette)
-
-
-def _lay_out(drawn: go.Figure, panel: Panel, *, palette: Palette) -> None:
-    step = max(1, -(-len(panel.weeks) // 5))
-    places = list(range(0, len(panel.weeks), step))
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    drawn.update_layout(
-        height=HEIGHT,
-        margin={"l": 40, "r": 10, "t": 24, "b": 26},
-        shapes=[_shut(at, palette=palette) for at in panel.closed],
-        annotations=[
-            unit(UNITS[panel.sort], palette=palette),
-            *(named(one.season, palette=palette) for one in panel.past[-1:]),
-        ],
-        **plain(palette),
-    )
-    drawn.update_xaxes(
-        tickvals=places,
-        ticktext=[panel.weeks[at][5:] for at in places],
-        range=[-0.6, len(panel.weeks) - 0.4],
-        showgrid=False,
-        tickangle=0,
-        **axis,
-    )
-    values = theme.ticks(panel.bottom, panel.top)
-    drawn.update_yaxes(
-        range=[panel.bottom, panel.top],
-        tickvals=values,
-        ticktext=[_said(panel, one) for one in values],
-        gridcolor=palette.grid,
-        **axis,
-    )
-
-
-def unit(words: str, *, palette: Palette) -> dict[str, Any]:
-    """Return the unit of an axis, to stand over its upper end."""
-    return {
-        "text": words,
-        "font": {"size": 11, "color": palette.quiet},
-        **{"xref": "paper", "yref": "paper", "x": 0, "y": 1, "yshift": 2},
-        **{"xanchor": "left", "yanchor": "bottom", "showarrow": False},
-    }
-
-
-def named(season: str, *, palette: Palette) -> dict[str, Any]:
-    """Return the name of the last past season, to stand over the right end of a figure."""
-    found = unit(f"━ {escape(season)}", palette=palette)
-    return found | {"x": 1, "xanchor": "right"}
-
-
-def _shut(at: int, *, palette: Palette) -> dict[str, Any]:
-    return {
-        **{"type": "rect", "layer": "below", "xref": "x", "yref": "paper", "y0": 0, "y1": 1},
-        **{"x0": at - 0.5, "x1": at + 0.5, "line": {"width": 0}},
-        **{"fillcolor": palette.quiet, "opacity": 0.16},
-    }
+def _point(panel: Panel, one: Line, name: str = "index") -> Point:
+    words = _words(panel, one) if name == "index" else ""
+    return Point(panel.at(one["week"]), one[name], one["ci_low"], one["ci_high"], words)
 
 
 def _said(panel: Panel, value: float) -> str:

@@ -1,40 +1,42 @@
-"""Trend panels: one small figure an area, weeks across, every interval drawn."""
+"""Weeks across, one small figure an area: trends with every interval, and the sublegal share."""
 
 from __future__ import annotations
 
+import math
 from html import escape
-from textwrap import wrap
-from typing import TYPE_CHECKING
-
-import plotly.graph_objects as go
+from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
 from dashboard import numbers, reasons
-from dashboard.charts.theme import mark, plain
+from dashboard.charts import drawing, forest
+from dashboard.charts.drawing import Point, weeks_across
+from dashboard.charts.theme import mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    import plotly.graph_objects as go
+
     from dashboard.bulletin_index import Row
     from dashboard.charts.theme import Palette
 
-HEIGHT = 190
-#: Characters a line of hover words holds.
-HOVER_WIDTH = 60
-#: The sign of an interval that runs on above its panel, with its words.
+HEIGHT, SHARE_HEIGHT = 190, 225
+#: The sign of an interval that extends above its panel, with its words.
 CUT = ("▲", "the interval runs on above the panel")
+#: The signs of the pooled line with their words, and their colour.
+SHARE_SIGNS = (("━", "pooled line"), ("▒", "its interval"))
+SHARE_HUES = {"━": "copper", "▒": "copper"}
+#: How far the band reaches beyond its first and last week, so that a single week has one.
+_END = 0.3
+#: The axis of shares is never shorter, so that small moves stay small.
+_LEAST_SPAN = 0.4
 
 
 def ceiling(rows: Iterable[Row | None]) -> float:
-    """Return the top of the axis for some panels.
-
-    The highest interval end, but no more than 2.5 times the highest estimate, so that one very
-    uncertain week does not flatten the rest; an interval that runs on is marked in its panel.
-    """
+    """Return the top of the axis for some panels; intervals beyond it are marked in their panel."""
     known = [row for row in rows if row is not None and row.estimate is not None]
-    top = max((row.estimate or 0.0 for row in known), default=0.0)
-    reach = max((row.ci_high or 0.0 for row in known), default=0.0)
-    return 1.08 * (max(top, min(reach, 2.5 * top)) or 1.0)
+    values, highs = ([getattr(row, of) or 0.0 for row in known] for of in ("estimate", "ci_high"))
+    return forest.ceiling(values, highs, is_share=False)
 
 
 def panel(
@@ -46,50 +48,50 @@ def panel(
     top: float,
     palette: Palette,
 ) -> go.Figure:
-    """Draw the weeks of one area.
+    """Draw the weeks of one area, the chosen one framed.
 
-    Parameters
-    ----------
-    rows : sequence of Row or None
-        One a week of `weeks`; None where the bulletin has no row.
-    weeks : sequence of str
-        The shared axis.
-    chosen : str
-        Week to highlight.
-    quantity : str
-        What is drawn; decides the axis.
-    top : float
-        Top of the value axis.
-    palette : Palette
+    `rows` has one a week of `weeks`, None where the bulletin has no row; `top` is that of the axis.
     """
-    drawn = list(zip(weeks, rows, strict=True))
-    figure = go.Figure()
-    figure.add_trace(_intervals(drawn, top=top, palette=palette))
-    figure.add_trace(_line(drawn, palette=palette))
-    figure.add_trace(_points(drawn, chosen=chosen, palette=palette))
-    figure.add_trace(_gaps(drawn, top=top, palette=palette))
-    figure.add_trace(_cut(drawn, top=top, palette=palette))
-    if chosen in weeks:
-        at = list(weeks).index(chosen)
-        figure.add_vrect(at - 0.5, at + 0.5, fillcolor=palette.band, line_width=0, layer="below")
-    _lay_out(figure, weeks=weeks, chosen=chosen, top=top, palette=palette)
-    is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
-    figure.update_yaxes(tickformat=".0%" if is_share else ",.2~f")
-    return figure
+    points = _points(rows, weeks=weeks)
+    at = list(weeks).index(chosen) if chosen in weeks else None
+    known = [one.at == at for one in points if one.value is not None]
+    how: dict[str, Any] = {"colour": palette.sea, "ends": (-math.inf, top)}
+    return drawing.figure(
+        [
+            drawing.intervals(points, opacity=0.35, **how),
+            drawing.line(*_values(rows), colour=palette.sea, width=1.4),
+            drawing.marks(
+                points,
+                colour=[palette.copper if is_chosen else palette.sea for is_chosen in known],
+                size=[10 if is_chosen else 7 for is_chosen in known],
+            ),
+            drawing.gaps(points, ends=(0.0, top), palette=palette),
+            drawing.cuts(points, **how),
+        ],
+        palette=palette,
+        height=HEIGHT,
+        margin=(44, 10, 8, 26),
+        shapes=[] if at is None else [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)],
+        xaxis=weeks_across(weeks),
+        yaxis={
+            "range": [0, top],
+            "nticks": 4,
+            "tickformat": ".0%" if QUANTITIES[quantity].kind is QuantityKind.SHARE else ",.2~f",
+        },
+    )
 
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
-    """Return whether an interval runs on above a panel."""
+    """Return whether an interval extends above a panel."""
     return any((row.ci_high or 0.0) > top for row in rows if row is not None)
 
 
 def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, label: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
-    known = [(week, row) for week, row in zip(weeks, rows, strict=True) if _has(row)]
+    known = _known(rows, weeks)
     if not known:
         return f"{label} by week in {area}: no week has an estimate."
-    low = min(known, key=lambda one: one[1].estimate)
-    high = max(known, key=lambda one: one[1].estimate)
+    low, high = (pick(known, key=lambda one: one[1].estimate or 0.0) for pick in (min, max))
     return (
         f"{label} by week in {area}, with intervals; {len(known)} of {len(weeks)} weeks have an "
         f"estimate, lowest {numbers.figure(low[1])} in {low[0]}, "
@@ -99,106 +101,108 @@ def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, 
 
 def hover(week: str, row: Row | None) -> str:
     """Return the words of a point: week, figure, what stands behind it."""
-    lines = wrap(numbers.figure(row), HOVER_WIDTH)
+    lines = [numbers.figure(row)]
     if row is not None and row.estimate is not None:
-        sign, words = reasons.caution(row)
-        lines += [reasons.precision(row), f"{sign} {words}".strip()]
-        lines += wrap(reasons.behind(row), HOVER_WIDTH)
-    return "<br>".join([f"<b>{week}</b>", *(escape(line) for line in lines if line)])
+        lines += [reasons.precision(row), " ".join(reasons.caution(row)).strip()]
+        lines.append(reasons.behind(row))
+    return drawing.hover(week, *lines)
 
 
-def _has(row: Row | None) -> bool:
-    return row is not None and row.estimate is not None
+def _known(rows: Sequence[Row | None], weeks: Sequence[str]) -> list[tuple[str, Row]]:
+    pairs = zip(weeks, rows, strict=True)
+    return [(week, row) for week, row in pairs if row is not None and row.estimate is not None]
 
 
-def _intervals(drawn: list[tuple[str, Row | None]], *, top: float, palette: Palette) -> go.Scatter:
-    x: list[int | None] = []
-    y: list[float | None] = []
-    for at, (_, row) in enumerate(drawn):
-        if row is not None and row.ci_low is not None and row.ci_high is not None:
-            x += [at, at, None]
-            y += [row.ci_low, min(row.ci_high, top), None]
-    line = {"width": 5, "color": palette.sea}
-    return go.Scatter(x=x, y=y, mode="lines", line=line, opacity=0.35, hoverinfo="skip")
+def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
+    """Return the weeks that have a row as points, each with the symbol of its status."""
+    return [
+        Point(at, row.estimate, row.ci_low, row.ci_high, hover(week, row), mark(row).symbol)
+        for at, (week, row) in enumerate(zip(weeks, rows, strict=True))
+        if row is not None
+    ]
 
 
-def _line(drawn: list[tuple[str, Row | None]], *, palette: Palette) -> go.Scatter:
-    y = [row.estimate if row is not None else None for _, row in drawn]
-    line = {"width": 1.4, "color": palette.sea}
-    return go.Scatter(
-        x=list(range(len(y))), y=y, mode="lines", line=line, connectgaps=False, hoverinfo="skip"
+def _values(rows: Sequence[Row | None]) -> tuple[list[int], list[float | None]]:
+    return list(range(len(rows))), [None if row is None else row.estimate for row in rows]
+
+
+# The sublegal share by week: points of the survey, the pooled line in its band.
+
+
+def share_panel(
+    survey: Sequence[Row | None],
+    pooled: Sequence[Row | None],
+    *,
+    weeks: Sequence[str],
+    span: tuple[float, float],
+    palette: Palette,
+) -> go.Figure:
+    """Draw the weeks of one area; `span` is the axis, the same for panels to be compared."""
+    points = _points(survey, weeks=weeks)
+    words = [
+        f"<b>{week}, pooled line</b><br>{escape(numbers.figure(row))}"
+        for week, row in zip(weeks, pooled, strict=True)
+    ]
+    how: dict[str, Any] = {"mode": "lines+markers", "marker": {"size": 3, "color": palette.copper}}
+    return drawing.figure(
+        [
+            drawing.band(
+                _bands(pooled), colour=palette.copper, fill=palette.band, opacity=0.7, edge=0.8
+            ),
+            drawing.line(*_values(pooled), colour=palette.copper, words=words, **how),
+            drawing.intervals(points, colour=palette.sea, width=4, opacity=0.35),
+            drawing.marks(points, colour=palette.sea, size=7),
+            drawing.gaps(points, ends=span, palette=palette),
+        ],
+        palette=palette,
+        height=SHARE_HEIGHT,
+        margin=(44, 10, 8, 26),
+        xaxis=weeks_across(weeks),
+        yaxis={"range": list(span), "tickformat": ".0%", "nticks": 5},
     )
 
 
-def _points(drawn: list[tuple[str, Row | None]], *, chosen: str, palette: Palette) -> go.Scatter:
-    known = [(at, week, row) for at, (week, row) in enumerate(drawn) if _has(row)]
-    colours = [palette.copper if week == chosen else palette.sea for _, week, _ in known]
-    return go.Scatter(
-        x=[at for at, _, _ in known],
-        y=[row.estimate for _, _, row in known if row is not None],
-        mode="markers",
-        marker={
-            "symbol": [mark(row).symbol for _, _, row in known],
-            "size": [10 if week == chosen else 7 for _, week, _ in known],
-            "color": colours,
-            "line": {"width": 1.8, "color": colours},
-        },
-        text=[hover(week, row) for _, week, row in known],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
+def share_axis(rows: Iterable[Row | None]) -> tuple[float, float]:
+    """Return the ends of the axis that hold every share and interval, in steps of a tenth."""
+    ends = [
+        end
+        for row in rows
+        if row is not None
+        for end in (row.estimate, row.ci_low, row.ci_high)
+        if end is not None
+    ]
+    if not ends:
+        return 0.0, 1.0
+    low, high = math.floor(10 * min(ends)) / 10, math.ceil(10 * max(ends)) / 10
+    short = max(_LEAST_SPAN - (high - low), 0.0)
+    low = max(low - short, 0.0)
+    high = min(max(high, low + _LEAST_SPAN), 1.0)
+    return (low - 0.01, high + 0.01)
+
+
+def share_description(
+    survey: Sequence[Row | None], pooled: Sequence[Row | None], *, weeks: Sequence[str], area: str
+) -> str:
+    """Return a sentence that stands for a panel where it cannot be seen."""
+    known, line = _known(survey, weeks), _known(pooled, weeks)
+    words = f"Sublegal share by week in {area}: {len(known)} weeks with a figure of the survey"
+    if not line:
+        return f"{words}; no pooled line."
+    (first, start), (last, end) = line[0], line[-1]
+    return (
+        f"{words}; the pooled line goes from {numbers.figure(start)} in {first} to "
+        f"{numbers.figure(end)} in {last}."
     )
 
 
-def _gaps(drawn: list[tuple[str, Row | None]], *, top: float, palette: Palette) -> go.Scatter:
-    """Mark the weeks that were open and have no estimate, on the axis."""
-    gaps = [(at, week, row) for at, (week, row) in enumerate(drawn) if row and not _has(row)]
-    return go.Scatter(
-        x=[at for at, _, _ in gaps],
-        y=[0.04 * top] * len(gaps),
-        mode="markers",
-        marker={
-            "symbol": [mark(row).symbol for _, _, row in gaps],
-            "size": 8,
-            "color": palette.quiet,
-            "line": {"width": 1.6, "color": palette.quiet},
-        },
-        text=[hover(week, row) for _, week, row in gaps],
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-    )
-
-
-def _cut(drawn: list[tuple[str, Row | None]], *, top: float, palette: Palette) -> go.Scatter:
-    """Mark the intervals that run on above the panel."""
-    over = [at for at, (_, row) in enumerate(drawn) if row and (row.ci_high or 0) > top]
-    marker = {"symbol": "arrow-up", "size": 8, "color": palette.sea}
-    return go.Scatter(
-        x=over,
-        y=[top] * len(over),
-        mode="markers",
-        marker=marker,
-        hoverinfo="skip",
-        cliponaxis=False,
-    )
-
-
-def _lay_out(
-    figure: go.Figure, *, weeks: Sequence[str], chosen: str, top: float, palette: Palette
-) -> None:
-    step = max(1, -(-len(weeks) // 5))
-    ticks = list(range(0, len(weeks), step))
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    figure.update_layout(
-        height=HEIGHT,
-        margin={"l": 44, "r": 10, "t": 8, "b": 26},
-        **plain(palette),
-    )
-    figure.update_xaxes(
-        tickvals=ticks,
-        ticktext=[weeks[at][5:] for at in ticks],
-        range=[-0.6, len(weeks) - 0.4],
-        showgrid=False,
-        tickangle=0,
-        **axis,
-    )
-    figure.update_yaxes(range=[0, top], nticks=4, gridcolor=palette.grid, **axis)
+def _bands(rows: Sequence[Row | None]) -> list[list[tuple[float, float, float]]]:
+    """Return the runs of weeks that have an interval, a little longer at both ends."""
+    known = [
+        (at, row.ci_low, row.ci_high)
+        for at, row in enumerate(rows)
+        if row is not None and row.ci_low is not None and row.ci_high is not None
+    ]
+    runs = drawing.parts(known)
+    return [
+        [(run[0][0] - _END, *run[0][1:]), *run, (run[-1][0] + _END, *run[-1][1:])] for run in runs
+    ]

@@ -6,11 +6,11 @@ no meaning rests on colour alone.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
+import plotly.io as pio
 
 from analytics.quantities import Status
 from dashboard.reasons import lacks_error
@@ -27,20 +27,14 @@ FONT = '"Source Sans", sans-serif'
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """Colours of one theme.
+    """Colours of one theme, by the name of its template.
 
-    Parameters
-    ----------
-    ink, quiet, grid : str
-        Text, secondary text, grid lines.
-    sea, copper : str
-        Estimates; the chosen week and the share.
-    band : str
-        Behind the chosen week.
-    sea_scale, copper_scale : tuple of str
-        From none to most, for heat maps.
+    `ink`, `quiet` and `grid` are text, secondary text and grid lines; `sea` estimates, `copper` the
+    chosen week and the share; `band` stands behind the chosen week; the scales of heat maps run
+    from none to most.
     """
 
+    name: str
     ink: str
     quiet: str
     grid: str
@@ -52,6 +46,7 @@ class Palette:
 
 
 LIGHT = Palette(
+    name="blackmouth-light",
     ink="#1D2A33",
     quiet="#5B6770",
     grid="#E3DFD4",
@@ -62,6 +57,7 @@ LIGHT = Palette(
     copper_scale=("#F8EFE4", "#EBC7A0", "#D59258", "#A84B14", "#5F2406"),
 )
 DARK = Palette(
+    name="blackmouth-dark",
     ink="#E4E8E6",
     quiet="#A3AFB5",
     grid="#2A3841",
@@ -100,64 +96,28 @@ def palette(*, dark: bool) -> Palette:
     return DARK if dark else LIGHT
 
 
-def plain(palette: Palette) -> dict[str, Any]:
-    """Return the layout that figures share."""
-    return {
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"family": FONT, "size": 12, "color": palette.ink},
-        "showlegend": False,
-        "dragmode": False,
-        "hovermode": "closest",
-        "hoverlabel": {"font": {"family": FONT, "size": 13}},
-        "template": "none",
-    }
+def _template(palette: Palette) -> go.layout.Template:
+    """Return the layout that figures share; an axis has it unless a figure says otherwise."""
+    title = {"font": {"size": 12, "color": palette.quiet}, "standoff": 4}
+    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "title": title}
+    axis |= {"color": palette.quiet, "gridcolor": palette.grid}
+    return go.layout.Template(
+        layout={
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "font": {"family": FONT, "size": 12, "color": palette.ink},
+            "showlegend": False,
+            "dragmode": False,
+            "hovermode": "closest",
+            "hoverlabel": {"font": {"family": FONT, "size": 13}},
+            "xaxis": axis,
+            "yaxis": axis,
+        }
+    )
 
 
-# Marks that figures share: where something is cut by the axis, and what has no figure.
-
-
-def cut(lines: Sequence[float], *, top: float, colour: str) -> go.Scatter:
-    """Mark the lines on which an interval runs on beyond the right end of the axis."""
-    x, y = [top] * len(lines), list(lines)
-    return _marks(x, y, _arrow("right", colour), hoverinfo="skip")
-
-
-def cut_above(places: Sequence[int], *, top: float, colour: str) -> go.Scatter:
-    """Mark the places at which something runs on above the top of the axis."""
-    x, y = list(places), [top] * len(places)
-    return _marks(x, y, _arrow("up", colour), hoverinfo="skip", name="cut")
-
-
-def gaps(lines: Sequence[int], *, words: Sequence[str], top: float, palette: Palette) -> go.Scatter:
-    """Mark the lines that have no figure, each with its hover words."""
-    return _gaps([0.03 * top] * len(lines), lines, words=words, palette=palette)
-
-
-def gaps_below(
-    places: Sequence[int], *, words: Sequence[str], at: float, palette: Palette
-) -> go.Scatter:
-    """Mark the places that have no figure at a height, each with its hover words."""
-    return _gaps(places, [at] * len(places), words=words, palette=palette)
-
-
-def _gaps(
-    x: Sequence[float], y: Sequence[float], *, words: Sequence[str], palette: Palette
-) -> go.Scatter:
-    line = {"width": 1.6, "color": palette.quiet}
-    marker = {"symbol": "x-thin", "size": 8, "color": palette.quiet, "line": line}
-    how = {"text": words, "hovertemplate": "%{text}<extra></extra>", "name": "gaps"}
-    return _marks(x, y, marker, **how)
-
-
-def _arrow(way: str, colour: str) -> dict[str, Any]:
-    return {"symbol": f"arrow-{way}", "size": 8, "color": colour}
-
-
-def _marks(
-    x: Sequence[float], y: Sequence[float], marker: dict[str, Any], **how: Any
-) -> go.Scatter:
-    return go.Scatter(x=x, y=y, mode="markers", marker=marker, cliponaxis=False, **how)
+for _palette in (LIGHT, DARK):
+    pio.templates[_palette.name] = _template(_palette)
 
 
 # One mark a status: the symbol in figures, its twin in legends and cells, its words.
@@ -165,17 +125,7 @@ def _marks(
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """How a status is drawn.
-
-    Parameters
-    ----------
-    symbol : str
-        Plotly's name of the marker.
-    glyph : str
-        The same mark as a character.
-    words : str
-        For the legend.
-    """
+    """How a status is drawn: plotly's name of the marker, the same as a character, its words."""
 
     symbol: str
     glyph: str
@@ -228,51 +178,3 @@ def legend(rows: Iterable[Row | None]) -> list[Mark]:
     seen = {mark(row) for row in rows}
     order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, WITHHELD, CLOSED))
     return [one for one in order if one in seen]
-
-
-# Ends and ticks of an axis of figures.
-
-#: Steps that read easily, within a power of ten; the largest first.
-_STEPS = (5.0, 4.0, 2.5, 2.0, 1.0)
-#: The part of figures that an axis holds at the least, and how far above it others may stretch it.
-MOST, SPIKE = 0.95, 1.3
-#: Ticks that an axis has at least.
-FEWEST_TICKS = 3
-
-
-def ticks(low: float, high: float) -> list[float]:
-    """Return the fewest round numbers between two ends that are three or more.
-
-    Parameters
-    ----------
-    low, high : float
-        Ends of the axis, the second the higher.
-    """
-    power = math.floor(math.log10(high - low)) + 1
-    for exponent in range(power, power - 4, -1):
-        for step in (one * 10.0**exponent for one in _STEPS):
-            first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-            if last - first + 1 >= FEWEST_TICKS:
-                return [round(at * step, 12) for at in range(first, last + 1)]
-    return [low, high]
-
-
-def quantile(values: Sequence[float], part: float) -> float:
-    """Return a quantile, between neighbours in proportion; 0 where there is no value."""
-    if not values:
-        return 0.0
-    found = sorted(values)
-    at = part * (len(found) - 1)
-    left = math.floor(at)
-    right = min(left + 1, len(found) - 1)
-    return found[left] + (at - left) * (found[right] - found[left])
-
-
-def without_spikes(values: Sequence[float]) -> float:
-    """Return the highest of some figures; where it stands far above the most, the quantile of them.
-
-    Few figures far above all others would squeeze the rest.
-    """
-    most = quantile(values, MOST)
-    highest = max(values, default=0.0)
-    return most if highest > SPIKE * most else highest

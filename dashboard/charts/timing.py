@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import timedelta
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import plotly.graph_objects as go
-
-from dashboard.charts import theme
-from dashboard.charts.rates import UNITS, named, unit
-from dashboard.charts.theme import plain
+from dashboard.charts import drawing
+from dashboard.charts.drawing import Point
+from dashboard.charts.rates import UNITS, season_note
 from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
+
+    import plotly.graph_objects as go
 
     from dashboard.charts.theme import Palette
 
@@ -41,22 +42,11 @@ WEEK = 7
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Run:
-    """What a figure of a run shows; days count from `start`.
+    """What a figure of a run shows; days count from `start`, for whose season they are labelled.
 
-    Parameters
-    ----------
-    past : mapping of str to tuple of (int, float)
-        Day and figure of each past season.
-    now : tuple of (int, float)
-        The same of this season; empty where the figure has none.
-    curves : mapping of str to tuple of (int, float)
-        ``normal`` and ``logistic``, as far as there are any.
-    start : date
-        Of this season, for the labels of days.
-    is_share : bool
-        Shares of a season, from 0 to 1; an index from 0 if not.
-    today : tuple of (int, str), optional
-        Last day of this season so far, and its words.
+    `past` holds day and figure of each past season, `now` those of this one (none where the figure
+    has none), `curves` those of ``normal`` and ``logistic``, as far as there are any. `is_share`
+    says that they are shares of a season, from 0 to 1; `today` is the last day so far with words.
     """
 
     past: Mapping[str, Points]
@@ -72,7 +62,8 @@ class Run:
         if self.is_share:
             return 1.0
         past = [value for line in self.past.values() for _, value in line]
-        return 1.08 * (max([theme.without_spikes(past), *(value for _, value in self.now)]) or 1.0)
+        now = [value for _, value in self.now]
+        return 1.08 * (max([drawing.without_spikes(past), *now]) or 1.0)
 
     @property
     def cut(self) -> list[int]:
@@ -124,162 +115,87 @@ def day_words(run: Run, day: int) -> str:
     return f"{on.day} {on:%b}"
 
 
-HEIGHT = 230
-HEIGHT = 230
+# The figure.
 
 
 def figure(run: Run, *, palette: Palette) -> go.Figure:
     """Draw a run."""
-    drawn = go.Figure()
+    quiet = palette.quiet
+    traces = []
     if run.envelope:
-        drawn.add_trace(_band(run, palette=palette))
-    for season, line in run.past.items():
-        drawn.add_trace(_past(run, season, line, palette=palette))
+        parts = drawing.parts(run.envelope, step=WEEK)
+        traces.append(drawing.band(parts, colour=quiet, opacity=0.2, name="envelope"))
+    for at, (season, line) in enumerate(run.past.items(), 1):
+        is_last = at == len(run.past)
+        how = {"width": 1.8 if is_last else 1.0, "opacity": 0.9 if is_last else 0.55}
+        traces.append(_line(run, line, season=season, colour=quiet, name="past", **how))
     for name, (dash, _) in CURVES.items():
         if name in run.curves:
-            drawn.add_trace(_curve(run.curves[name], dash=dash, palette=palette, name=name))
+            x, y = zip(*run.curves[name], strict=True)
+            how = {"colour": palette.copper, "width": 2.0, "dash": dash, "name": name}
+            traces.append(drawing.line(x, y, **how))
     if run.now:
-        drawn.add_trace(_now(run, palette=palette))
-    drawn.add_trace(theme.cut_above(run.cut, top=run.top, colour=palette.quiet))
-    _lay_out(drawn, run, palette=palette)
-    return drawn
+        marker = {"symbol": "circle", "size": 7, "color": palette.sea}
+        how = {"mode": "lines+markers", "marker": marker, "cliponaxis": False, "name": "now"}
+        traces.append(_line(run, run.now, season="this season", colour=palette.sea, **how))
+    over = [Point(day, math.inf) for day in run.cut]
+    traces.append(drawing.cuts(over, ends=(0.0, run.top), colour=quiet))
+    return _placed(traces, run, palette=palette)
 
 
-def _band(run: Run, *, palette: Palette) -> go.Scatter:
-    x: list[int | None] = []
+def _line(run: Run, points: Points, *, season: str, **how: Any) -> go.Scatter:
+    """Draw days and figures, apart where a week or more between them has none."""
+    x: list[int] = []
     y: list[float | None] = []
-    for ends in _runs(run.envelope):
-        x += [*([None] if x else []), *(day for day, _, _ in (*ends, *reversed(ends)))]
-        y += [*([None] if y else []), *(high for _, _, high in ends)]
-        y += [low for _, low, _ in reversed(ends)]
-    return go.Scatter(
-        x=x,
-        y=y,
-        mode="lines",
-        fill="toself",
-        fillcolor=palette.quiet,
-        line={"width": 0},
-        opacity=0.2,
-        hoverinfo="skip",
-        name="envelope",
-    )
+    words: list[str] = []
+    for part in drawing.parts(points, step=WEEK):
+        if x:
+            x, y, words = [*x, part[0][0] - 3], [*y, None], [*words, ""]
+        x, y = [*x, *(day for day, _ in part)], [*y, *(value for _, value in part)]
+        words += [
+            f"<b>{escape(season)}</b><br>{said(run, value)} by {day_words(run, day)}"
+            for day, value in part
+        ]
+    return drawing.line(x, y, words=words, **how)
 
 
-def _runs(ends: Ends) -> list[Ends]:
-    """Return the envelope in parts without a week or more between their days."""
-    parts: list[Ends] = []
-    for one in ends:
-        if parts and one[0] - parts[-1][-1][0] <= WEEK:
-            parts[-1] = (*parts[-1], one)
-        else:
-            parts.append((one,))
-    return parts
-
-
-def _past(run: Run, season: str, line: Points, *, palette: Palette) -> go.Scatter:
-    is_last = season == list(run.past)[-1]
-    return go.Scatter(
-        **_unbroken(line),
-        mode="lines",
-        line={"width": 1.8 if is_last else 1.0, "color": palette.quiet},
-        opacity=0.9 if is_last else 0.55,
-        text=_words(run, line, season=season),
-        hovertemplate="%{text}<extra></extra>",
-        name="past",
-    )
-
-
-def _curve(line: Points, *, dash: str, palette: Palette, name: str) -> go.Scatter:
-    return go.Scatter(
-        x=[day for day, _ in line],
-        y=[value for _, value in line],
-        mode="lines",
-        line={"width": 2.0, "color": palette.copper, "dash": dash},
-        hoverinfo="skip",
-        name=name,
-    )
-
-
-def _now(run: Run, *, palette: Palette) -> go.Scatter:
-    return go.Scatter(
-        **_unbroken(run.now),
-        mode="lines+markers",
-        line={"width": 2.2, "color": palette.sea},
-        marker={"symbol": "circle", "size": 7, "color": palette.sea},
-        text=_words(run, run.now, season="this season"),
-        hovertemplate="%{text}<extra></extra>",
-        cliponaxis=False,
-        name="now",
-    )
-
-
-def _unbroken(line: Points) -> dict[str, list[float | None]]:
-    """Return days and figures, apart where a week or more between them has none."""
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for at, (day, value) in enumerate(line):
-        if at and day - line[at - 1][0] > WEEK:
-            x, y = [*x, day - 3], [*y, None]
-        x, y = [*x, day], [*y, value]
-    return {"x": x, "y": y}
-
-
-def _words(run: Run, line: Points, *, season: str) -> list[str]:
-    """Return the words of each point; a break in the line has an empty one."""
-    values, name = dict(line), f"<b>{escape(season)}</b><br>"
-    return [
-        f"{name}{said(run, values[day])} by {day_words(run, day)}" if day in values else ""
-        for day in _unbroken(line)["x"]
-    ]
-
-
-def _lay_out(drawn: go.Figure, run: Run, *, palette: Palette) -> None:
+def _placed(traces: list[go.Scatter], run: Run, *, palette: Palette) -> go.Figure:
+    """Return the figure of some traces, with its axes, units and where this season stands."""
     days = [day for line in (*run.past.values(), run.now) for day, _ in line]
     days += [run.today[0]] if run.today else []
     first, last = min(days), max(days)
-    ticks = _months(run.start, first, last)
-    axis = {"fixedrange": True, "zeroline": False, "ticks": "", "color": palette.quiet}
-    words = "share come" if run.is_share else UNITS[NumberKind.RATIO]
-    drawn.update_layout(
-        height=HEIGHT, margin={"l": 44, "r": 12, "t": 24, "b": 26}, **plain(palette)
-    )
-    drawn.add_annotation(unit(words, palette=palette))
-    for season in list(run.past)[-1:]:
-        drawn.add_annotation(named(season, palette=palette))
+    months = _months(run.start, first, last)
+    values = [0, 0.25, 0.5, 0.75, 1] if run.is_share else drawing.ticks(0.0, run.top)
+    unit = "share come" if run.is_share else UNITS[NumberKind.RATIO]
+    notes = [drawing.note(unit, colour=palette.quiet)]
+    notes += [season_note(season, palette=palette) for season in list(run.past)[-1:]]
+    shapes = []
     if run.today:
-        is_late = run.today[0] > first + 0.6 * (last - first)
-        _mark_today(drawn, *run.today, is_late=is_late, palette=palette)
-    drawn.update_xaxes(
-        tickvals=ticks,
-        ticktext=[day_words(run, day) for day in ticks],
-        range=[first - 4, last + 4],
-        showgrid=False,
-        tickangle=0,
-        **axis,
-    )
-    drawn.update_yaxes(range=[0, 1.02 * run.top], gridcolor=palette.grid, **axis)
-    if run.is_share:
-        drawn.update_yaxes(tickvals=[0, 0.25, 0.5, 0.75, 1], tickformat=".0%")
-    else:
-        values = theme.ticks(0.0, run.top)
-        drawn.update_yaxes(tickvals=values, ticktext=[f"{one:,.3g}" for one in values])
-
-
-def _mark_today(drawn: go.Figure, day: int, words: str, *, is_late: bool, palette: Palette) -> None:
-    """Draw a line at the last day of this season so far, its words beside it near the axis."""
-    line = {"width": 1.4, "color": palette.sea, "dash": "dot"}
-    drawn.add_shape(type="line", x0=day, x1=day, yref="paper", y0=0, y1=1, line=line)
-    drawn.add_annotation(
-        x=day,
-        yref="paper",
-        y=0,
-        yshift=2,
-        xshift=-3 if is_late else 3,
-        text=escape(words),
-        font={"size": 11, "color": palette.sea},
-        xanchor="right" if is_late else "left",
-        yanchor="bottom",
-        showarrow=False,
+        day, words = run.today
+        is_late = day > first + 0.6 * (last - first)
+        place = {"xref": "x", "x": day, "y": 0, "xshift": -3 if is_late else 3}
+        place |= {"xanchor": "right" if is_late else "left"}
+        notes.append(drawing.note(escape(words), colour=palette.sea, **place))
+        shapes.append(drawing.across(day, colour=palette.sea) | {"layer": "above"})
+    return drawing.figure(
+        traces,
+        palette=palette,
+        height=230,
+        margin=(44, 12, 24, 26),
+        shapes=shapes,
+        annotations=notes,
+        xaxis={
+            "tickvals": months,
+            "ticktext": [day_words(run, day) for day in months],
+            "range": [first - 4, last + 4],
+            "showgrid": False,
+            "tickangle": 0,
+        },
+        yaxis={
+            "range": [0, 1.02 * run.top],
+            "tickvals": values,
+            "ticktext": [f"{one:.0%}" if run.is_share else f"{one:,.3g}" for one in values],
+        },
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import numbers
-from dashboard.charts import survival as stairs
+from dashboard.charts import curves
 from dashboard.charts.theme import palette
 from dashboard.released import classes, components
 from dashboard.released import deaths as dead
@@ -154,12 +154,12 @@ def _survival(choice: Choice, told: Released) -> None:
         components.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
         return
     st.markdown("**Alive over time, by group**")
-    st.html(tables.signs(stairs.SIGNS))
+    st.html(tables.signs(curves.ALIVE_SIGNS))
     until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
     def panel(name: str) -> None:
         st.markdown(numbers.plain(name))
-        figure = stairs.panel(groups[name], until=until, palette=palette(dark=is_dark()))
+        figure = curves.alive(groups[name], until=until, palette=palette(dark=is_dark()))
         components.chart(figure, key=f"alive-{name}", alt=tried.survival_words(name, groups[name]))
 
     components.grid(list(groups), panel)

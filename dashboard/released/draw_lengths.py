@@ -8,8 +8,8 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import filters, html_tables, numbers
-from dashboard.charts import bars as chart
-from dashboard.charts import series, theme
+from dashboard.charts import bars as barred
+from dashboard.charts import curves, series, theme
 from dashboard.charts.theme import palette
 from dashboard.released import components
 from dashboard.released import lengths as measured
@@ -48,7 +48,7 @@ def lengths(choice: Choice, told: Released) -> None:
         week = _span(measured.weeks(told))
         when = "the season so far" if week is None else f"week {week}"
         st.header(f"Fish by length, {when}", anchor=False)
-        st.html(move_tables.signs(chart.SIGNS, hues=chart.HUES))
+        st.html(move_tables.signs(barred.SIGNS, hues=barred.HUES))
         for area in choice.domains:
             _histograms(choice, told, area, week=week)
         _by_area(choice, told, week=week)
@@ -82,7 +82,7 @@ def _histograms(choice: Choice, told: Released, area: str | None, *, week: str |
 def _bars(
     told: Released, area: str | None, bins: Sequence[Line], *, source: str, place: str
 ) -> None:
-    figure = chart.bars(
+    figure = barred.lengths(
         bins,
         rules=measured.rules(told, area),
         span=measured.span(told),
@@ -121,10 +121,10 @@ def _legal(choice: Choice, told: Released) -> None:
         if len(known := [one for one in lines if one["share"] is not None]) > 1
     }
     if drawn:
-        st.html(move_tables.signs(chart.CURVE_SIGNS, hues=chart.CURVE_HUES))
+        st.html(move_tables.signs(curves.LEGAL_SIGNS, hues=curves.LEGAL_HUES))
     for area, lines in drawn.items():
         st.markdown(f"**{numbers.plain(gone_back.head(choice.book, area))}**")
-        figure = chart.curve(lines, palette=palette(dark=is_dark()))
+        figure = curves.legal(lines, palette=palette(dark=is_dark()))
         words = measured.curve_words(lines, place=choice.book.name(area))
         components.chart(figure, key=f"legal-{area or 'all'}", alt=words)
     st.caption(measured.ONLY_MET)

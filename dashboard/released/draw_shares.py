@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import html_tables, numbers
-from dashboard.charts import shares as chart
-from dashboard.charts import theme
+from dashboard.charts import series, theme
 from dashboard.charts.theme import palette
 from dashboard.digits import percent
 from dashboard.released import classes as classed
@@ -34,9 +33,9 @@ def shares(choice: Choice, told: Released) -> None:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [told.share(gone_back.SURVEY, area, week) for area in shown for week in book.axis]
         signs = [(one.glyph, one.words) for one in theme.legend(row for row in rows if row)]
-        st.html(move_tables.signs([*signs, *chart.SIGNS], hues=chart.HUES))
+        st.html(move_tables.signs([*signs, *series.SHARE_SIGNS], hues=series.SHARE_HUES))
         rows += [told.share(gone_back.POOLED, area, week) for area in shown for week in book.axis]
-        span = chart.axis(rows)
+        span = series.share_axis(rows)
         components.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
         st.caption(
             f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
@@ -62,8 +61,10 @@ def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float
         for basis in (gone_back.SURVEY, gone_back.POOLED)
     )
     st.markdown(f"**{numbers.plain(book.name(area))}**")
-    figure = chart.panel(survey, pooled, weeks=weeks, span=span, palette=palette(dark=is_dark()))
-    words = chart.description(survey, pooled, weeks=weeks, area=book.name(area))
+    figure = series.share_panel(
+        survey, pooled, weeks=weeks, span=span, palette=palette(dark=is_dark())
+    )
+    words = series.share_description(survey, pooled, weeks=weeks, area=book.name(area))
     components.chart(figure, key=f"share-{area}", alt=words)
 
 

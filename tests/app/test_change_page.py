@@ -585,7 +585,8 @@ def test_the_dots_stand_about_todays_rule(answer):
     assert high > 60
     assert [shape.x0 for shape in drawn.layout.shapes] == [0.0]
     assert dotted.FEWER in dotted.signs(shifts)
-    symbols = [trace.marker.symbol for trace in drawn.data if trace.mode == "markers"]
+    points = [trace for trace in drawn.data if trace.mode == "markers"]
+    symbols = [symbol for trace in points for symbol in trace.marker.symbol]
     assert "triangle-down-open" in symbols
 
 

@@ -17,7 +17,7 @@ from dashboard import html_tables, numbers, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars as bases
-from dashboard.charts import theme
+from dashboard.charts import forest, theme
 from dashboard.charts import ways as chart
 from dashboard.revisions import tables as move_tables
 from tests.app import sample_ways
@@ -139,7 +139,7 @@ def test_coverage_is_told_drawn_and_tabled(open_ways, book):
     assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
     assert "no boat of the area was contacted: taken from all areas together" in words
     lines = way_tables.share_lines(book, ())
-    drawn = bases.shares(lines, names=book.names, palette=theme.DARK)
+    drawn = forest.coverage(lines, names=book.names, palette=theme.DARK)
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
     assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])

@@ -10,8 +10,7 @@ import pytest
 from dashboard import bulletin_index as books
 from dashboard.catch_rates import models, panels, seasonal_timing
 from dashboard.catch_rates import records as modelled
-from dashboard.charts import fits as residuals
-from dashboard.charts import rate_panel, rates, theme, timing
+from dashboard.charts import curves, drawing, rates, theme, timing
 from dashboard.numbers import NumberKind
 from tests.app import sample_rates
 from tests.app.sample_bulletin import NOW, make
@@ -64,7 +63,7 @@ def test_intervals_are_drawn_to_their_ends(book, told):
     assert panel.cut["sea"] == []
     calm = replace(panel, trend=tuple(panel.behind))
     assert not calm.is_cut
-    assert rate_panel.CUT not in rate_panel.signs([calm])
+    assert rates.CUT not in rates.signs([calm])
 
 
 def test_an_interval_that_runs_on_is_marked(book, told):
@@ -73,7 +72,7 @@ def test_an_interval_that_runs_on_is_marked(book, told):
     drawn = traces(rates.figure(panel, palette=COLOURS))
     assert [list(one.x) for one in drawn["cut"]] == [[3], [], []]
     assert drawn["cut"][0].marker.color == COLOURS.sea
-    assert rate_panel.CUT in rate_panel.signs([panel])
+    assert rates.CUT in rates.signs([panel])
     # Closed weeks have no point; they are shaded, and the level through them is dashed.
     assert panel.closed == (0, 1, 7, 8)
     shaded = [(one.x0, one.x1) for one in rates.figure(panel, palette=COLOURS).layout.shapes]
@@ -82,7 +81,7 @@ def test_an_interval_that_runs_on_is_marked(book, told):
     assert dashed.line.dash == "dash"
     assert {0, 1, 2, 6, 7, 8, 9, None} == {*dashed.x}
     assert not {1, 7, 8} & {*drawn["level"][0].x}
-    assert rate_panel.CLOSED in rate_panel.signs([panel])
+    assert rates.CLOSED in rates.signs([panel])
     assert list(drawn["index"][0].x) == [2, 3, 4, 5, 6, 9, 10, 11, 12, 13]
 
 
@@ -94,19 +93,19 @@ def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
         else line
         for line in panel.index
     ]
-    with_gap = rate_panel.Panel(panel.weeks, tuple(lines), panel.trend, (), (), NumberKind.RATIO)
+    with_gap = rates.Panel(panel.weeks, tuple(lines), panel.trend, (), (), NumberKind.RATIO)
     drawn = traces(rates.figure(with_gap, palette=COLOURS))
     assert list(drawn["gaps"][0].x) == [5]
     assert "no fish in &lt;9&gt; trips" in drawn["gaps"][0].text[0]
-    assert rate_panel.GAP in rate_panel.signs([with_gap])
-    assert rate_panel.GAP not in rate_panel.signs([panel])
+    assert rates.GAP in rates.signs([with_gap])
+    assert rates.GAP not in rates.signs([panel])
 
 
 def test_an_area_without_a_trend_has_points_alone(book, told):
     panel = panels.panel(book, told, sample_rates.NO_TREND, response="kept")
     drawn = traces(rates.figure(panel, palette=COLOURS))
     assert not {"level", "ahead", "band"} & set(drawn)
-    assert rate_panel.signs([panel]) == list(rate_panel.SIGNS[:2])
+    assert rates.signs([panel]) == list(rates.SIGNS[:2])
 
 
 def test_shares_end_at_one_and_read_in_percent(book, told):
@@ -118,19 +117,19 @@ def test_shares_end_at_one_and_read_in_percent(book, told):
     assert list(figure.layout.yaxis.range) == [panel.bottom, panel.top]
     ticks = [one.replace("\u00a0", " ") for one in figure.layout.yaxis.ticktext]
     assert ticks == ["40 %", "60 %", "80 %"]
-    words = rate_panel.description(panel, of="Sublegal share").replace("\u00a0", " ")
+    words = rates.description(panel, of="Sublegal share").replace("\u00a0", " ")
     assert "14 of 14 weeks with an index" in words
     assert "%" in words
 
 
 def test_a_panel_is_told_in_words(book, told):
     panel = panels.panel(book, told, "A1", response="encounters")
-    words = rate_panel.description(panel, of="Encounters, Quillon Bank")
+    words = rates.description(panel, of="Encounters, Quillon Bank")
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
     assert words.startswith("Encounters, Quillon Bank by week, 14 of 14 weeks with an index")
     assert f"the level goes from {first:.2f} to {last:.2f}" in words
-    none = rate_panel.Panel(panel.weeks, (), panel.trend, (), (), NumberKind.RATIO)
-    assert rate_panel.description(none, of="Encounters") == "Encounters: no week has an index."
+    none = rates.Panel(panel.weeks, (), panel.trend, (), (), NumberKind.RATIO)
+    assert rates.description(none, of="Encounters") == "Encounters: no week has an index."
 
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
@@ -189,7 +188,7 @@ def test_one_past_season_has_no_envelope(told):
 
 def test_residuals_stand_against_the_normal(told):
     lines = models.quantiles(told, "encounters")
-    figure = residuals.quantiles(lines, palette=COLOURS)
+    figure = curves.residuals(lines, palette=COLOURS)
     guide, points = figure.data
     assert list(guide.x) == list(guide.y)
     assert len(points.x) == 60
@@ -209,7 +208,7 @@ def test_residuals_stand_against_the_normal(told):
     ],
 )
 def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
-    assert theme.ticks(low, high) == pytest.approx(found)
+    assert drawing.ticks(low, high) == pytest.approx(found)
 
 
 def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
@@ -217,13 +216,13 @@ def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
     ahead = [
         line | {"level": 9.0, "ci_high": 40.0} if line["is_ahead"] else line for line in panel.trend
     ]
-    spike = rate_panel.Past("2034-35", tuple((at, 30.0 if at == 5 else 0.3) for at in range(40)))
+    spike = rates.Past("2034-35", tuple((at, 30.0 if at == 5 else 0.3) for at in range(40)))
     one = replace(panel, trend=tuple(ahead), past=(spike,))
     most = max(line["index"] for line in panel.index)
     assert one.top < 2.2 * most
     assert one.cut["copper"] == [14, 15, 16]
     assert one.cut["quiet"] == [5]
-    assert len(rate_panel.signs([one])) == 6
+    assert len(rates.signs([one])) == 6
 
 
 def test_the_last_season_is_named_and_each_told_by_the_pointer(book, told):

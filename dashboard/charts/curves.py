@@ -1,0 +1,139 @@
+"""Curves: the share legal at other minimum lengths, held fish alive over time, residuals."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import plotly.graph_objects as go
+
+from dashboard.charts import drawing
+from dashboard.charts.drawing import Point
+from dashboard.numbers import Measurement, NumberKind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.charts.theme import Palette
+
+Line = dict[str, Any]
+
+LEGAL_SIGNS = (("━", "share that would be legal"), ("▒", "interval"), ("●", "the minimum in force"))
+LEGAL_HUES = {"●": "copper"}
+ALIVE_SIGNS = (("━", "share alive"), ("▒", "interval"))
+RESIDUAL_SIGNS = (
+    ("●", "residuals in order"),
+    ("┈", "where the distribution of the counts is right"),
+)
+RESIDUAL_HUES = {"┈": "quiet"}
+
+
+def legal(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+    """Draw the share of the fish met that would be legal at each minimum length.
+
+    `lines` are those of the table of legal shares of one domain that have a share, by length.
+    """
+    known = [one for one in lines if one["ci_low"] is not None and one["ci_high"] is not None]
+    run = [(one["min_length_mm"], one["ci_low"], one["ci_high"]) for one in known]
+    lengths = [one["min_length_mm"] for one in lines]
+    words = [_legal_words(one) for one in lines]
+    rules = [
+        Point(one["min_length_mm"], one["share"], words=said)
+        for one, said in zip(lines, words, strict=True)
+        if one["is_rule"]
+    ]
+    shares = [one["share"] for one in lines]
+    return drawing.figure(
+        [
+            drawing.band([run], colour=palette.sea, opacity=0.25),
+            drawing.line(lengths, shares, colour=palette.sea, words=words),
+            drawing.marks(rules, colour=palette.copper, size=11),
+        ],
+        palette=palette,
+        height=230,
+        margin=(52, 12, 8, 44),
+        xaxis={"title": {"text": "minimum total length, mm"}, "nticks": 6, "showgrid": False},
+        yaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 5},
+    )
+
+
+def _legal_words(one: Line) -> str:
+    share = Measurement(one["share"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
+    rule = ", in force" if one["is_rule"] else ""
+    return f"<b>minimum {one['min_length_mm']:,.0f} mm{rule}</b><br>{share.figure()}"
+
+
+def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> go.Figure:
+    """Draw the share of one group of held fish that is alive, a stair in its band.
+
+    `steps` are the lines of the table of survival of one group, by hours; `until` is the end of the
+    time axis, beyond the last step, so that its fall is seen.
+    """
+    hours = [0.0, *(one["hours"] for one in steps)]
+    hours.append(max(until, hours[-1]))
+    stair = {"shape": "hv", "color": palette.sea}
+    edge: dict[str, Any] = {"line": stair | {"width": 0.6}, "fillcolor": _faint(palette.sea)}
+    traces = []
+    if steps and all(None not in (one["ci_low"], one["ci_high"]) for one in steps):
+        for name, fill in (("ci_high", None), ("ci_low", "tonexty")):
+            ends = _stairs(steps, name)
+            traces.append(drawing.line(hours, ends, colour=palette.sea, fill=fill, **edge))
+    words = ["all alive at the start", *(_alive_words(one) for one in steps), ""]
+    main = stair | {"width": 2.2}
+    shares = _stairs(steps, "alive_prop")
+    traces.append(drawing.line(hours, shares, colour=palette.sea, words=words, line=main))
+    return drawing.figure(
+        traces,
+        palette=palette,
+        height=170,
+        margin=(44, 12, 8, 40),
+        xaxis={
+            "title": {"text": "hours held", "standoff": 2},
+            "range": [0, until],
+            "nticks": 5,
+            "showgrid": False,
+        },
+        yaxis={"range": [0, 1.02], "tickformat": ".0%", "nticks": 4},
+    )
+
+
+def _stairs(steps: Sequence[Line], name: str) -> list[float]:
+    """Return a share from the start, all alive, over each step to the end of the axis."""
+    values = [1.0, *(one[name] for one in steps)]
+    return [*values, values[-1]]
+
+
+def _faint(colour: str) -> str:
+    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+    return f"rgba({red},{green},{blue},0.22)"
+
+
+def _alive_words(one: Line) -> str:
+    alive = Measurement(one["alive_prop"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
+    return (
+        f"<b>{one['hours']:g} hours</b><br>{alive.figure()} alive"
+        f"<br>{one['died']:,} died of {one['at_risk']:,}"
+    )
+
+
+def residuals(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
+    """Draw one or more ordered residuals of a regression against those of a standard normal.
+
+    Each line has ``normal`` and ``residual``.
+    """
+    normal = [one["normal"] for one in lines]
+    ends = [min(normal), max(normal)]
+    points = go.Scatter(
+        x=normal,
+        y=[one["residual"] for one in lines],
+        mode="markers",
+        marker={"size": 6, "color": palette.sea},
+        hovertemplate="normal %{x:.2f}, residual %{y:.2f}<extra></extra>",
+    )
+    return drawing.figure(
+        [drawing.line(ends, ends, colour=palette.quiet, width=1.4, dash="dot"), points],
+        palette=palette,
+        height=300,
+        margin=(52, 12, 8, 44),
+        xaxis={"title": {"text": "standard normal"}, "nticks": 7},
+        yaxis={"title": {"text": "residual"}, "nticks": 7},
+    )

@@ -1,0 +1,309 @@
+"""What figures are drawn with, each once: points, intervals, cut ends, gaps, bands, axes, words.
+
+A figure is made in one step: one that is updated piece by piece takes many times as long.
+"""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import plotly.graph_objects as go
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from dashboard.charts.theme import Palette
+
+#: Characters a line of hover words holds.
+HOVER_WIDTH = 60
+HOVER = "%{text}<extra></extra>"
+#: Ends of an axis that cut nothing.
+OPEN = (-math.inf, math.inf)
+#: Where the mark of a gap stands, as a part of the axis.
+GAP_AT = 0.04
+
+Ends = tuple[float, float]
+
+
+class Point(NamedTuple):
+    """A number on a figure: its place, its value and interval, its hover words, its own symbol."""
+
+    at: float
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    words: str = ""
+    symbol: str = ""
+
+
+def hover(head: str, *lines: str) -> str:
+    """Return hover words: a bold head, then lines, wrapped; empty ones are left out."""
+    parts = [part for line in lines for one in line.split("\n") for part in wrap(one, HOVER_WIDTH)]
+    return "<br>".join([f"<b>{escape(head)}</b>", *map(escape, parts)])
+
+
+def label(words: str, width: int) -> str:
+    """Return a label on lines of a width in characters, escaped."""
+    return "<br>".join(map(escape, wrap(words, width)))
+
+
+# Traces. Values stand on the y axis, or, `down` the lines of a list, on the x axis.
+
+
+def intervals(
+    points: Iterable[Point],
+    *,
+    colour: str,
+    width: float = 5,
+    opacity: float = 0.4,
+    ends: Ends = OPEN,
+    down: bool = False,
+    name: str | None = None,
+) -> go.Scatter:
+    """Draw intervals as bars, held inside the ends of the axis."""
+    at: list[float | None] = []
+    values: list[float | None] = []
+    for one in points:
+        if one.low is not None and one.high is not None:
+            at += [one.at, one.at, None]
+            values += [held(one.low, ends), held(one.high, ends), None]
+    line = {"width": width, "color": colour}
+    how = {"line": line, "opacity": opacity, "hoverinfo": "skip", "name": name}
+    return go.Scatter(**_placed(at, values, down=down), mode="lines", **how)
+
+
+def marks(
+    points: Iterable[Point],
+    *,
+    colour: str | Sequence[str],
+    symbol: str = "circle",
+    size: float | Sequence[float] = 10,
+    ends: Ends = OPEN,
+    down: bool = False,
+    name: str | None = None,
+) -> go.Scatter:
+    """Draw the points that have a value, by their own symbol or that of all."""
+    known = [one for one in points if one.value is not None]
+    values = [held(one.value, ends) for one in known if one.value is not None]
+    marker = {
+        "symbol": [one.symbol or symbol for one in known],
+        "size": size,
+        "color": colour,
+        "line": {"width": 1.8, "color": colour},
+    }
+    how = {"marker": marker, "text": [one.words for one in known], "hovertemplate": HOVER}
+    return _markers([one.at for one in known], values, down=down, name=name, **how)
+
+
+def gaps(
+    points: Iterable[Point], *, ends: Ends, palette: Palette, down: bool = False
+) -> go.Scatter:
+    """Mark the points without a value near the low end of the axis, each with its hover words."""
+    lost = [one for one in points if one.value is None]
+    marker = {
+        "symbol": [one.symbol or "x-thin" for one in lost],
+        "size": 8,
+        "color": palette.quiet,
+        "line": {"width": 1.6, "color": palette.quiet},
+    }
+    at = ends[0] + GAP_AT * (ends[1] - ends[0])
+    how = {"marker": marker, "text": [one.words for one in lost], "hovertemplate": HOVER}
+    return _markers([one.at for one in lost], [at] * len(lost), down=down, name="gaps", **how)
+
+
+def cuts(
+    points: Sequence[Point], *, ends: Ends, colour: str, inset: float = 1.0, down: bool = False
+) -> go.Scatter:
+    """Mark the ends of the axis beyond which an interval extends.
+
+    On a logarithmic axis a mark on the end itself may not be drawn: `inset` is the factor by which
+    it stands inside.
+    """
+    sides = [beyond(one, ends) for one in points]
+    pairs = list(zip(points, sides, strict=True))
+    under = list(dict.fromkeys(one.at for one, (is_under, _) in pairs if is_under))
+    over = list(dict.fromkeys(one.at for one, (_, is_over) in pairs if is_over))
+    low, high = ("left", "right") if down else ("down", "up")
+    symbols = [f"arrow-{low}"] * len(under) + [f"arrow-{high}"] * len(over)
+    values = [inset * ends[0]] * len(under) + [ends[1] / inset] * len(over)
+    marker = {"symbol": symbols, "size": 8, "color": colour}
+    how = {"marker": marker, "hoverinfo": "skip", "name": "cut"}
+    return _markers([*under, *over], values, down=down, **how)
+
+
+def beyond(one: Point, ends: Ends) -> tuple[bool, bool]:
+    """Return whether a point or its interval extends beyond the low and the high end."""
+    known = [end for end in (one.value, one.low, one.high) if end is not None]
+    return any(end < ends[0] for end in known), any(end > ends[1] for end in known)
+
+
+def held(value: float, ends: Ends) -> float:
+    """Return a value moved inside the ends of an axis."""
+    return min(max(value, ends[0]), ends[1])
+
+
+def band(
+    runs: Iterable[Sequence[tuple[Any, float, float]]],
+    *,
+    colour: str,
+    opacity: float,
+    edge: float = 0,
+    fill: str | None = None,
+    name: str | None = None,
+) -> go.Scatter:
+    """Draw bands through runs of (place, low, high); runs stand apart."""
+    x: list[Any] = []
+    y: list[float | None] = []
+    for run in runs:
+        x += [None] * bool(x) + [at for at, *_ in run] + [at for at, *_ in reversed(run)]
+        y += [None] * bool(y) + [high for *_, high in run] + [low for _, low, _ in reversed(run)]
+    return go.Scatter(
+        x=x,
+        y=y,
+        mode="lines",
+        fill="toself",
+        fillcolor=fill or colour,
+        line={"width": edge, "color": colour},
+        opacity=opacity,
+        hoverinfo="skip",
+        name=name,
+    )
+
+
+def parts(points: Iterable[Any], *, step: float = 1) -> list[list[Any]]:
+    """Return points, each with its place first, in runs without a gap of more than a step."""
+    runs: list[list[Any]] = []
+    for one in points:
+        if runs and one[0] - runs[-1][-1][0] <= step:
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    return runs
+
+
+def line(
+    x: Sequence[Any],
+    y: Sequence[float | None],
+    *,
+    colour: str,
+    width: float = 2.2,
+    dash: str = "solid",
+    words: Sequence[str] | None = None,
+    **more: Any,
+) -> go.Scatter:
+    """Draw a line that breaks where there is no value; without words the pointer skips it."""
+    said = {"hoverinfo": "skip"} if words is None else {"text": words, "hovertemplate": HOVER}
+    how = {"mode": "lines", "line": {"width": width, "color": colour, "dash": dash}, **said}
+    return go.Scatter(x=x, y=y, connectgaps=False, **(how | more))
+
+
+def _placed(at: Sequence[Any], values: Sequence[Any], *, down: bool) -> dict[str, Sequence[Any]]:
+    return {"x": values, "y": at} if down else {"x": at, "y": values}
+
+
+def _markers(at: Sequence[float], values: Sequence[float], *, down: bool, **how: Any) -> go.Scatter:
+    return go.Scatter(**_placed(at, values, down=down), mode="markers", cliponaxis=False, **how)
+
+
+# Axes, lines across, and the figure.
+
+
+def weeks_across(weeks: Sequence[str], *, ticks: int = 5, room: float = 0.1) -> dict[str, Any]:
+    """Return an axis of ISO weeks by place, a few of them named."""
+    places = range(0, len(weeks), max(1, -(-len(weeks) // ticks)))
+    return {
+        "tickvals": list(places),
+        "ticktext": [weeks[at][5:] for at in places],
+        "range": [-0.5 - room, len(weeks) - 0.5 + room],
+        "showgrid": False,
+        "tickangle": 0,
+    }
+
+
+def lines_down(labels: Sequence[str], *, palette: Palette) -> dict[str, Any]:
+    """Return an axis of labelled lines from top to bottom."""
+    return {
+        "tickvals": list(range(len(labels))),
+        "ticktext": list(labels),
+        "automargin": True,
+        "range": [len(labels) - 0.5, -0.5],
+        "showgrid": False,
+        "ticklabelstandoff": 6,
+        "color": palette.ink,
+    }
+
+
+def across(at: Any, *, colour: str, width: float = 1.4, dash: str = "dot") -> dict[str, Any]:
+    """Return a line over the height of a figure at a place of the x axis, below its traces."""
+    line = {"width": width, "color": colour, "dash": dash}
+    ends = {"x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1}
+    return {"type": "line", "layer": "below", "line": line, **ends}
+
+
+def shade(
+    left: float, right: float, *, colour: str, opacity: float | None = None
+) -> dict[str, Any]:
+    """Return a strip over the height of a figure between two places of the x axis."""
+    ends = {"x0": left, "x1": right, "yref": "paper", "y0": 0, "y1": 1}
+    how = {"fillcolor": colour, "opacity": opacity, "line": {"width": 0}}
+    return {"type": "rect", "layer": "below", **ends, **how}
+
+
+def note(words: str, *, colour: str, **place: Any) -> dict[str, Any]:
+    """Return words over the upper left end of a figure, or elsewhere."""
+    corner = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "yshift": 2}
+    corner |= {"xanchor": "left", "yanchor": "bottom"}
+    font = {"size": 11, "color": colour}
+    return {"text": words, "font": font, "showarrow": False, **(corner | place)}
+
+
+def figure(
+    traces: Sequence[Any],
+    *,
+    palette: Palette,
+    height: float,
+    margin: tuple[int, int, int, int],
+    **layout: Any,
+) -> go.Figure:
+    """Return a figure in the template of a theme; `margin` is left, right, top, bottom."""
+    room = dict(zip("lrtb", margin, strict=True))
+    return go.Figure(
+        traces, layout={"template": palette.name, "height": height, "margin": room, **layout}
+    )
+
+
+#: Steps that read easily, within a power of ten; the largest first.
+_STEPS = (5.0, 4.0, 2.5, 2.0, 1.0)
+#: Ticks that an axis has at least.
+FEWEST_TICKS = 3
+#: The part of figures that an axis holds at the least, and how far above it others may stretch it.
+MOST, SPIKE = 0.95, 1.3
+
+
+def ticks(low: float, high: float) -> list[float]:
+    """Return the fewest round numbers between two ends, the second higher: three or more."""
+    power = math.floor(math.log10(high - low)) + 1
+    for exponent in range(power, power - 4, -1):
+        for step in (one * 10.0**exponent for one in _STEPS):
+            first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+            if last - first + 1 >= FEWEST_TICKS:
+                return [round(at * step, 12) for at in range(first, last + 1)]
+    return [low, high]
+
+
+def without_spikes(values: Sequence[float]) -> float:
+    """Return the highest of some figures; where it stands far above the most, their quantile.
+
+    Few figures far above all others would squeeze the rest.
+    """
+    found = sorted(values)
+    if not found:
+        return 0.0
+    at = MOST * (len(found) - 1)
+    left = math.floor(at)
+    right = min(left + 1, len(found) - 1)
+    most = found[left] + (at - left) * (found[right] - found[left])
+    return most if found[-1] > SPIKE * most else found[-1]
