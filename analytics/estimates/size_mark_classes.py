@@ -35,15 +35,15 @@ from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.settings import FishBasis
 from analytics.survey.arrays import add_at
-from analytics.survey.domain_totals import (
+from analytics.survey.domain_totals import unit_cells
+from analytics.survey.domains import Domains
+from analytics.survey.estimators import DesignEstimator
+from analytics.survey.linear_form import (
     LinearMaps,
     aggregate_codes,
     area_week_domains,
     linear_totals,
-    unit_cells,
 )
-from analytics.survey.domains import Domains
-from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

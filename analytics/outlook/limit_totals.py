@@ -20,7 +20,7 @@ from analytics.fish.release_mortality import FATES, FishByRate, fish_of_group
 from analytics.intervals import log_t
 from analytics.options.baseline import Limit
 from analytics.quantities import QUANTITIES, Status
-from analytics.survey.domain_totals import stacked_totals
+from analytics.survey.domain_totals import joint_area_totals
 from analytics.survey.domains import Domains
 from analytics.survey.estimators import DesignEstimator
 
@@ -319,7 +319,7 @@ def class_variance(
     own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
     names = list(mark_measures())
     moments = _drawn(season).reduction.moments(mark_analysis())
-    total, cov = stacked_totals(season.design, moments, plans=season.plans)
+    total, cov = joint_area_totals(season.design, moments, plans=season.plans)
     slope = np.zeros((len(codes), len(names)))
     for place, code in enumerate(codes):
         for quantity in quantities:
@@ -338,7 +338,7 @@ def _mapped(
 ) -> tuple[Floats, Floats]:
     """Return ``Σ_a A_a T_a`` over the areas of some maps, and its covariance, shape (J, J)."""
     moments = _drawn(season).reduction.moments(analysis)
-    total, cov = stacked_totals(season.design, moments, plans=season.plans)
+    total, cov = joint_area_totals(season.design, moments, plans=season.plans)
     k = total.shape[1]
     one = next(iter(by_area.values()))
     matrix = np.zeros((one.shape[0], total.size))

@@ -24,7 +24,7 @@ from analytics.options.baseline import PARTS
 from analytics.options.rate_draws import beta_at, rate_key
 from analytics.outlook.limit_totals import CLASS_NAMES, class_covariance
 from analytics.quantities import QUANTITIES
-from analytics.survey.domain_totals import stacked_totals
+from analytics.survey.domain_totals import joint_area_totals
 from analytics.survey.estimators import DesignEstimator
 from analytics.survey.ratios import combined_ratio
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
@@ -208,7 +208,7 @@ def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
         snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
     )
     moments = reduction.moments(analysis)
-    total, cov = stacked_totals(design, moments, plans=season.plans)
+    total, cov = joint_area_totals(design, moments, plans=season.plans)
     a, m, n = len(design.areas), len(methods), len(PARTS)
     size = m * n
     wounds = cov.reshape(a, -1, a, cov.shape[1] // a)

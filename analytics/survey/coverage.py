@@ -19,14 +19,14 @@ from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
 from analytics.survey.arrays import add_at
-from analytics.survey.domain_totals import (
+from analytics.survey.domain_totals import unit_cells
+from analytics.survey.domains import Domains
+from analytics.survey.linear_form import (
     LinearMaps,
     aggregate_codes,
     area_week_domains,
     linear_totals,
-    unit_cells,
 )
-from analytics.survey.domains import Domains
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:

@@ -71,7 +71,7 @@ class PsuWeights:
 
 
 def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> PsuWeights:
-    """Direct weights N_h in the unit's own week, and the weights with which it fills others."""
+    """Direct weights N_h in the unit's own week, and the weights with which it imputes others."""
     stratum, week = design.units.stratum, design.units.week
     frame = design.strata.n_frame
     unit = [np.flatnonzero(plan.active & (week < design.n_weeks_estimated))]
@@ -81,34 +81,27 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
         if not loan.is_imputation:
             continue
         donors = np.flatnonzero(plan.active & np.isin(stratum, loan.donors))
-        n_lenders = plan.n_active[stratum[donors]]
         unit.append(donors)
         target = np.full(len(donors), design.strata.week[loan.stratum])
         key.append(domains.week_key(target))
-        weight.append(frame[loan.stratum] * n_lenders / len(donors))
-    return _merge_reach(
-        np.concatenate(unit), np.concatenate(key), np.concatenate(weight), len(unit[0])
-    )
-
-
-def _merge_reach(
-    unit: NDArray[np.int64], key: NDArray[np.int64], weight: NDArray[np.float64], n_direct: int
-) -> PsuWeights:
-    width = int(key.max(initial=0)) + 1
-    codes, place = np.unique(unit * width + key, return_inverse=True)
-    direct = np.bincount(place[:n_direct], minlength=len(codes)) > 0
+        weight.append(frame[loan.stratum] * plan.n_active[stratum[donors]] / len(donors))
+    n_direct, all_keys = len(unit[0]), np.concatenate(key)
+    width = int(all_keys.max(initial=0)) + 1
+    codes, place = np.unique(np.concatenate(unit) * width + all_keys, return_inverse=True)
     return PsuWeights(
         unit=codes // width,
         week_key=codes % width,
-        weight=add_at(place, weight, len(codes)),
-        is_imputation=~direct,
+        weight=add_at(place, np.concatenate(weight), len(codes)),
+        is_imputation=np.bincount(place[:n_direct], minlength=len(codes)) == 0,
     )
 
 
-def pair(cells: UnitTotals, reach: PsuWeights) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Pair every cell with every reach of its unit; both are sorted by unit."""
-    first = np.searchsorted(reach.unit, cells.unit, side="left")
-    count = np.searchsorted(reach.unit, cells.unit, side="right") - first
+def pair_weights(
+    cells: UnitTotals, weights: PsuWeights
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pair every cell with every weight of its unit; both are sorted by unit."""
+    first = np.searchsorted(weights.unit, cells.unit, side="left")
+    count = np.searchsorted(weights.unit, cells.unit, side="right") - first
     cell = np.repeat(np.arange(len(cells.unit)), count)
     step = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
     return cell, np.repeat(first, count) + step

@@ -12,15 +12,17 @@ from analytics.survey.arrays import add_at
 from analytics.survey.convenience import clustered_sums
 from analytics.survey.domain_totals import (
     DomainTotals,
-    LinearMaps,
-    aggregate_codes,
-    area_week_domains,
     domain_totals,
-    linear_totals,
     totals_of_cells,
     unit_cells,
 )
 from analytics.survey.domains import Domains
+from analytics.survey.linear_form import (
+    LinearMaps,
+    aggregate_codes,
+    area_week_domains,
+    linear_totals,
+)
 from analytics.survey.ratios import all_over_last
 from analytics.survey.reduction import EFFORT, Analysis
 
@@ -57,7 +59,7 @@ class CellRates:
     Parameters
     ----------
     code : ndarray of int, shape (F,)
-        Sorted codes of `analytics.survey.domain_totals.area_week_domains`.
+        Sorted codes of `analytics.survey.linear_form.area_week_domains`.
     rate : ndarray of float, shape (F, K)
         0 where there is none.
     about : ndarray of float, shape (F, K)
@@ -216,7 +218,7 @@ class EffortTimesRateEstimator:
     boat-hour of interviews; wider domains add these up. ``v(T) = R² v(E) + E² v(R) - v(E) v(R)``
     for the product of independent estimates (Goodman 1960, On the exact variance of products, J.
     Am. Stat. Assoc. 55); what the same site-days or counted days add to several cells counts once
-    in a linear form (`analytics.survey.domain_totals`).
+    in a linear form (`analytics.survey.linear_form`).
 
     Parameters
     ----------

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from analytics.survey.design import Design
     from analytics.survey.domains import Domains, PsuWeights
+    from analytics.survey.linear_form import LinearForm
     from analytics.survey.thin_strata import StratumTreatment
     from analytics.survey.unit_totals import UnitTotals
 
@@ -78,17 +79,7 @@ class _Pairs(NamedTuple):
 
 
 def support_of(
-    design: Design,
-    plan: StratumTreatment,
-    domains: Domains,
-    *,
-    codes: Ints,
-    cells: UnitTotals,
-    reach: PsuWeights,
-    cell: Ints,
-    link: Ints,
-    seen: Ints,
-    answered: NDArray[np.float64],
+    form: LinearForm, *, codes: Ints, place: Ints, answered: NDArray[np.float64]
 ) -> Support:
     """Return what each domain rests on.
 
@@ -97,48 +88,48 @@ def support_of(
 
     Parameters
     ----------
-    design, plan, domains, cells, reach
-        As in `analytics.survey.domain_totals.domain_totals`.
+    form : LinearForm
+        P pairs of a unit's total and a weight.
     codes : ndarray of int, shape (D,)
         Sorted domain codes.
-    cell, link, seen : ndarray of int, shape (P,)
-        Every cell with every reach of its unit, and the place of the pair's domain in `codes`.
+    place : ndarray of int, shape (P,)
+        Place of each pair's domain in `codes`.
     answered : ndarray of float, shape (S,)
         Interviewed boats of each site-day.
-
-    Returns
-    -------
-    Support
     """
-    size, frame = len(codes), design.strata.n_frame
-    from_cells = _Pairs(design.units.stratum[cells.unit[cell]], seen)
-    with_boats = cells.n[cell] > 0
-    direct = with_boats & ~reach.is_imputation[link]
-    own, own_direct = _own_pairs(design, domains, codes, reach)
+    design, plan, domains, cells = form.design, form.plan, form.domains, form.cells
+    size, n = len(codes), cells.n[form.cell]
+    from_cells = _Pairs(form.stratum, place)
+    with_boats = n > 0
+    direct = with_boats & ~form.weights.is_imputation[form.link]
+    own, own_direct = _own_pairs(design, domains, codes, form.weights)
     holds = _joined(own_direct, _where(from_cells, direct), size=size)
-    fills = _fill_pairs(design, plan, domains, codes, cells)
-    lost = _home_pairs(design, domains, codes, sorted(plan.not_imputed))
-    collapsed = np.isin(holds.stratum, [one.stratum for one in plan.loans if not one.is_imputation])
-    unknown = np.isin(holds.stratum, design.units.stratum[cells.unknown])
+    imputed = _imputed_pairs(design, plan, domains, codes, cells)
+    missing = _home_pairs(design, domains, codes, sorted(plan.not_imputed))
+    collapsed = [one.stratum for one in plan.loans if not one.is_imputation]
     incomplete = _incomplete(design, plan, answered)
     # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
     short = _weeks_of(design, domains, incomplete)
     weeks = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
-    framed = _joined(holds, fills, lost, size=size)
+    framed = _joined(holds, imputed, missing, size=size)
     n_psu = _sum_at(holds.place, plan.n_active[holds.stratum], size)
+
+    def holds_any(strata: Ints | list[int]) -> Bools:
+        return _any_at(holds.place[np.isin(holds.stratum, strata)], size)
+
     return Support(
         df=_degrees(plan, _joined(own, from_cells, size=size), size),
         n_psu=n_psu,
-        n_psu_frame=_sum_at(framed.place, frame[framed.stratum], size),
-        n_interviews=_sum_at(seen[direct], cells.n[cell[direct]], size),
-        n_psu_interviewed=np.bincount(seen[with_boats], minlength=size),
-        is_imputed=_any_at(fills.place, size),
-        is_collapsed=_any_at(holds.place[collapsed], size),
-        is_pooled=_any_at(seen[cells.is_pooled[cell]], size),
-        is_unknown=_any_at(holds.place[unknown], size),
+        n_psu_frame=_sum_at(framed.place, design.strata.n_frame[framed.stratum], size),
+        n_interviews=_sum_at(place[direct], n[direct], size),
+        n_psu_interviewed=np.bincount(place[with_boats], minlength=size),
+        is_imputed=_any_at(imputed.place, size),
+        is_collapsed=holds_any(collapsed),
+        is_pooled=_any_at(place[cells.is_pooled[form.cell]], size),
+        is_unknown=holds_any(design.units.stratum[cells.unknown]),
         is_census=(n_psu > 0) & ~np.isin(weeks, short),
-        is_landing_census=(n_psu > 0) & ~_any_at(holds.place[incomplete[holds.stratum]], size),
-        lacks_area=_any_at(lost.place, size),
+        is_landing_census=(n_psu > 0) & ~holds_any(np.flatnonzero(incomplete)),
+        lacks_area=_any_at(missing.place, size),
         is_convenience_only=np.isin(codes, domains.codes_of(design.no_design)),
         of_days=_any_at(framed.place[design.strata.of_days[framed.stratum]], size),
         rules=_rules(design, plan, framed, size),
@@ -155,19 +146,19 @@ def _rules(design: Design, plan: StratumTreatment, framed: _Pairs, size: int) ->
 
 
 def _own_pairs(
-    design: Design, domains: Domains, codes: Ints, reach: PsuWeights
+    design: Design, domains: Domains, codes: Ints, weights: PsuWeights
 ) -> tuple[_Pairs, _Pairs]:
     """Pair strata with the domains they land in; the second without those they only fill."""
-    stratum = design.units.stratum[reach.unit]
+    stratum = design.units.stratum[weights.unit]
     keys = [domains.area_key(design.strata.landing_area[stratum])]
     landless = np.setdiff1d(np.arange(len(design.areas)), design.strata.landing_area)
     if domains.by_area:
         keys += [np.full(len(stratum), area + 1) for area in landless]
-    wanted = np.concatenate([domains.code(key, reach.week_key) for key in keys])
+    wanted = np.concatenate([domains.code(key, weights.week_key) for key in keys])
     row = np.tile(np.arange(len(stratum)), len(keys))
     known = np.isin(wanted, codes)
     row, place = row[known], np.searchsorted(codes, wanted[known])
-    direct = ~reach.is_imputation[row]
+    direct = ~weights.is_imputation[row]
     return _Pairs(stratum[row], place), _Pairs(stratum[row[direct]], place[direct])
 
 
@@ -179,7 +170,7 @@ def _home_pairs(design: Design, domains: Domains, codes: Ints, strata: list[int]
     return _Pairs(rows, np.searchsorted(codes, code))
 
 
-def _fill_pairs(
+def _imputed_pairs(
     design: Design, plan: StratumTreatment, domains: Domains, codes: Ints, cells: UnitTotals
 ) -> _Pairs:
     """Pair filled strata with the domains they add to."""
