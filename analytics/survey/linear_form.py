@@ -278,24 +278,35 @@ def linear_totals(
     part = np.einsum("pjk,pk->pj", matrix, cells.total[cell])
     pair = np.column_stack(np.triu_indices(part.shape[1]))
     unit, at, by_unit = _sum_alike(cells.unit[cell], place, part, size)
-    stratum = design.units.stratum[unit]
+    stratum = design.units.stratum[cells.unit[cell]]
+    share = plan.n_active[stratum] / design.strata.n_frame[stratum]
+    inside = matrices(cells.within.table[cell], cells.pair, cells.total.shape[1])
+    inside = matrix @ inside @ np.swapaxes(matrix, 1, 2)
+    cov = add_at(place, share[:, None, None] * inside, size)
     first_stage = first_stage_variance(
-        form, stratum=stratum, place=at, part=by_unit, size=size, pair=pair
+        form, stratum=design.units.stratum[unit], place=at, part=by_unit, size=size, pair=pair
     )
-    first_stage[np.unique(at[np.isin(stratum, list(plan.single_psu))])] = np.nan
+    cov += matrices(first_stage, pair, part.shape[1])
+    cov[np.unique(place[np.isin(stratum, list(plan.single_psu))])] = np.nan
     for one in form.borrowed():
         code = form.domains.code(cells.key[one.cell], one.week_key)
         rows, at = _placed(code, form.domains, domains, codes)
         donor, scale = one.cell[rows], one.weight[rows, None] * np.sqrt(one.finite)
         moved = scale * np.einsum("pjk,pk->pj", maps.at(code[rows]), cells.total[donor])
         _, at, by_unit = _sum_alike(cells.unit[donor], at, moved, size)
-        add_borrowed(first_stage, at, by_unit, one, np.ones(len(at)), pair=pair)
-    stratum = design.units.stratum[cells.unit[cell]]
-    share = plan.n_active[stratum] / design.strata.n_frame[stratum]
-    inside = matrices(cells.within.table[cell], cells.pair, cells.total.shape[1])
-    inside = matrix @ inside @ np.swapaxes(matrix, 1, 2)
-    second_stage = add_at(place, share[:, None, None] * inside, size)
-    return add_at(place, part, size), second_stage + matrices(first_stage, pair, part.shape[1])
+        for domain in np.unique(at):
+            cov[domain] += _variance(by_unit[at == domain], one.n_units)
+    return add_at(place, part, size), cov
+
+
+def _variance(totals: Floats, n: int) -> Floats:
+    """Return s² of n units of which only those with a total are listed; NaN for one unit."""
+    if n < 2:
+        return np.full((totals.shape[1], totals.shape[1]), np.nan)
+    mean = totals.sum(axis=0) / n
+    off = totals - mean
+    variance: Floats = (off.T @ off + (n - len(totals)) * np.outer(mean, mean)) / (n - 1)
+    return variance
 
 
 def _placed(code: Ints, fine: Domains, domains: Domains, codes: Ints) -> tuple[Ints, Ints]:

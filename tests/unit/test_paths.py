@@ -1,4 +1,4 @@
-"""Paths of a level: the same level as the filter's, drawn whole."""
+"""Paths of a level: their moments, their course ahead, their draws."""
 
 from __future__ import annotations
 
@@ -19,13 +19,12 @@ def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.mark.parametrize("slope", [False, True])
-def test_the_level_is_that_of_the_filter(slope: bool) -> None:
+def test_sizes_of_steps_that_paths_leave_out_are_negligible(slope: bool) -> None:
     y, variance = _figures()
     found = smoother.smooth(y, variance, slope=slope, n_ahead=5)
     mean, cov = paths_of(y, variance, n_ahead=5, damping=1.0, slope=slope).moments()
     assert mean == pytest.approx(found.level, abs=1e-3)
     assert np.sqrt(np.diag(cov)) == pytest.approx(found.level_se, rel=1e-3)
-    # Changes over four weeks tell the covariance between weeks.
     four = cov[4:14, 4:14].diagonal() + cov[:10, :10].diagonal() - 2 * np.diag(cov[4:14, :10])
     assert np.sqrt(four) == pytest.approx(found.rise_se[4][4:], rel=2e-3)
 

@@ -42,7 +42,7 @@ def by_states(y, variance, step, *, lag, n_ahead):
     model.ssm["state_cov"] = np.diag(step**2)
     model.ssm["obs_cov"] = np.append(variance, [1.0] * n_ahead)[None, None]
     model.ssm.initialize(
-        Initialization(k, "approximate_diffuse", approximate_diffuse_variance=smoother._WIDE)
+        Initialization(k, "approximate_diffuse", approximate_diffuse_variance=smoother.WIDE**2)
     )
     found = model.ssm.smooth()
     spread = found.smoothed_state_cov[0, 0]
@@ -84,21 +84,23 @@ def test_level_and_changes_are_those_of_the_joint_normal_law(one_step, slope):
 @pytest.mark.parametrize("slope", [False, True])
 def test_every_size_of_steps_is_that_of_a_state_space_smoother(monkeypatch, slope):
     # At a wider start the smoother itself loses digits: 1e-7 of an error at 1e4.
-    monkeypatch.setattr(smoother, "_WIDE", 100.0)
+    monkeypatch.setattr(smoother, "WIDE", 10.0)
     rng = np.random.default_rng(8)
     y, variance = np.cumsum(rng.normal(0, 0.3, 12)) - 2, rng.uniform(0.01, 0.3, 12)
     y[[3, 4, 8]] = np.nan
-    sizes, _ = smoother._steps(slope=slope)
-    seen = np.flatnonzero(np.isfinite(y))
-    parts = smoother._Parts.of(y, np.diag(variance[seen]), seen, sizes, n=15)
-    change, change_variance = parts.change(4, 12)
+    sizes, _ = smoother.step_sizes(slope=slope)
+    model = smoother.StepModel.of(12, 3, slope=slope, first_slope_se=10.0)
+    observed = smoother.Observed.of(y, np.diag(variance), np.isfinite(y), model)
+    found = smoother.log_likelihood(model, sizes, observed)
+    paths = smoother.Paths(np.ones(len(sizes)), *smoother.posterior(model, sizes, observed))
+    change, change_variance = paths.change(4, 12)
     for place, size in enumerate(sizes):
         level, spread, between, likelihood = by_states(y, variance, size, lag=4, n_ahead=3)
-        assert_allclose(parts.level[place], level, atol=1e-8)
-        assert_allclose(np.diag(parts.cov[place]), spread, atol=1e-8)
+        assert_allclose(paths.mean[place], level, atol=1e-8)
+        assert_allclose(np.diag(paths.cov[place]), spread, atol=1e-8)
         assert_allclose(change[place, 4:], (level[4:] - level[:-4])[:8], atol=1e-8)
         assert_allclose(change_variance[place, 4:], between[:8], atol=1e-8)
-        assert parts.log_likelihood[place] == pytest.approx(likelihood, abs=1e-8)
+        assert found[place] == pytest.approx(likelihood, abs=1e-8)
 
 
 def test_an_error_that_all_weeks_share_is_no_change_but_one_of_the_level():
