@@ -7,10 +7,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from analytics.intervals import logit_t
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
+
+    from numpy.typing import NDArray
 
 
 RELEASED, DROP_OFF, KEPT_FATE = "released", "lost", "kept"
@@ -60,6 +64,11 @@ class MortalityRate:
         """Return its interval, as `rate_limits`."""
         return rate_limits(self.rate_prop, self.rate_se, level=level)
 
+    @property
+    def label(self) -> str:
+        """Its key in one word, such as ``sublegal any deep`` or ``drop_off trolling``."""
+        return f"drop_off {self.method}" if self.fate == DROP_OFF else " ".join(self.key)
+
 
 @dataclass(frozen=True, slots=True)
 class ApplicableRates:
@@ -89,6 +98,30 @@ class ApplicableRates:
     def given(self) -> tuple[MortalityRate, ...]:
         """The rates there are: shallow, deep, any wound."""
         return tuple(one for one in (self.shallow, self.deep, self.whole) if one is not None)
+
+    def mixed(
+        self, deep_share: NDArray[Any], rate_of: Callable[[MortalityRate], NDArray[Any]]
+    ) -> NDArray[Any]:
+        """Return the rate of fish of which a share was hooked deep, ``(1 - d) shallow + d deep``.
+
+        Parameters
+        ----------
+        deep_share : ndarray of float
+            d; NaN where nobody reported wounds: such fish take the rate of any wound.
+        rate_of : callable
+            Returns the values of a rate, in a shape that broadcasts with `deep_share`.
+
+        Returns
+        -------
+        ndarray of float
+            NaN where no rate applies.
+        """
+        none = np.full_like(deep_share, np.nan)
+        whole = none if self.whole is None else rate_of(self.whole)
+        if self.shallow is None or self.deep is None:
+            return whole
+        split = (1 - deep_share) * rate_of(self.shallow) + deep_share * rate_of(self.deep)
+        return np.where(np.isnan(deep_share), whole, split)
 
 
 class ReleaseRates:

@@ -56,7 +56,7 @@ class BaselineArrays:
     def __init__(self, baseline: Baseline) -> None:
         self.baseline = baseline
         self.n_draws = len(baseline.wanted_size)
-        self.drawn: dict[tuple[tuple[str, object], ...], Floats] = {}
+        self.drawn: dict[MortalityRate, Floats] = {}
         self.effort = draws_last(baseline.effort)
         self._parts()
         self._wanted()

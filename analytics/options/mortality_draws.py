@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.fish.mortality_rates import ApplicableRates, MortalityRate
+    from analytics.fish.mortality_rates import MortalityRate
     from analytics.options.baseline_arrays import BaselineArrays
     from analytics.options.option import Change
     from analytics.options.regulations import Row
@@ -93,31 +93,35 @@ def death_rates(
     by_method = _Weights(ground, area, mix)
     baseline, n_draws = ground.baseline, ground.n_draws
     rates = release_rates(baseline.rates, map(dict, own))
-    drawn = _Drawn(ground)
-    sizes = {}
-    for size, part in _SIZES.items():
-        weight = by_method.of(part)
-        each = []
-        for number, name in enumerate(baseline.methods):
-            choice = rates.choose(size, name or None)
-            each.append(drawn.released(choice, by_method.deep[number]))
-        sizes[size] = _mean(weight, each)
-    lost = [
+
+    def drawn(rate: MortalityRate) -> Floats:
+        if rate not in ground.drawn:
+            ground.drawn[rate] = drawn_rate(rate, baseline.normal, n_draws)
+        return ground.drawn[rate]
+
+    def released(size: str) -> Floats:
+        choices = [rates.choose(size, name or None) for name in baseline.methods]
+        return _mean(
+            by_method.of(_SIZES[size]),
+            [one.mixed(deep, drawn) for one, deep in zip(choices, by_method.deep, strict=True)],
+        )
+
+    rows = [
         {"rate_se": None, "source": "", "base": "encounters"} | dict(row) for row in baseline.lost
     ]
-    found = [drop_off_rate(lost, name or None) for name in baseline.methods]
-    none = np.full(n_draws, np.nan, dtype=np.float32)
-    zero = np.zeros(n_draws, dtype=np.float32)
-    bases = {}
-    for base, weight in (("encounters", by_method.of()), ("kept", by_method.of(KEPT))):
-        each = [
-            none if given is None else drawn.lost(given) if told == base else zero
-            for given, told in found
-        ]
-        # A rate that is missing is told once, per encounter.
-        bases[base] = _mean(weight, each) if base == "encounters" else _mean(weight, _told(each))
+    drop_off = [drop_off_rate(rows, name or None) for name in baseline.methods]
+    none, zero = (np.full(n_draws, value, dtype=np.float32) for value in (np.nan, 0))
+    # A rate that is missing is said once, per encounter.
+    encounters = [
+        none if rate is None else drawn(rate) if base == "encounters" else zero
+        for rate, base in drop_off
+    ]
+    kept = [
+        zero if rate is None or base != "kept" else np.nan_to_num(drawn(rate))
+        for rate, base in drop_off
+    ]
     return DeathRates(
-        sizes["legal"], sizes["sublegal"], sizes["unknown"], bases["encounters"], bases["kept"]
+        *map(released, _SIZES), _mean(by_method.of(), encounters), _mean(by_method.of(KEPT), kept)
     )
 
 
@@ -178,47 +182,6 @@ class _Weights:
         fish = self.fish[KEPT:].sum(axis=0) if part is None else self.fish[part]
         trips = ratio(self.fish[TRIPS], self.fish[TRIPS].sum(axis=0), np.float32(0))
         return ratio(fish, fish.sum(axis=0), trips)
-
-
-class _Drawn:
-    """Draws of each rate, made once."""
-
-    def __init__(self, ground: BaselineArrays) -> None:
-        self.ground = ground
-
-    def rate(self, row: dict[str, Any]) -> Floats:
-        key = tuple(row.items())
-        made = self.ground.drawn
-        if key not in made:
-            made[key] = drawn_rate(row, self.ground.baseline.normal, self.ground.n_draws)
-        return made[key]
-
-    def released(self, choice: ApplicableRates, deep: Floats) -> Floats:
-        def of(given: MortalityRate | None) -> Floats:
-            if given is None:
-                return np.full(self.ground.n_draws, np.nan, dtype=np.float32)
-            return self.rate(
-                {
-                    "size_class": given.size_class,
-                    "method": given.method,
-                    "wound_class": given.wound_class,
-                    "rate_prop": given.rate_prop,
-                    "rate_se": given.rate_se,
-                }
-            )
-
-        if not choice.is_split:
-            return of(choice.whole)
-        split = of(choice.shallow) * (1 - deep) + of(choice.deep) * deep
-        return np.where(np.isnan(deep), of(choice.whole), split)
-
-    def lost(self, given: MortalityRate) -> Floats:
-        row = {"method": given.method, "rate_prop": given.rate_prop, "rate_se": given.rate_se}
-        return self.rate(row | {"base": ""})
-
-
-def _told(each: list[Floats]) -> list[Floats]:
-    return [np.nan_to_num(one) for one in each]
 
 
 def _mean(weight: Floats, each: list[Floats]) -> Floats:

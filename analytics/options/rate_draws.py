@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.fish.mortality_rates import MortalityRate
+
     Floats = NDArray[np.float32]
 
 #: Quantiles are taken at so many normal numbers and read off between them.
@@ -96,20 +98,6 @@ def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
     return rng.standard_normal(n_draws).astype(np.float32)
 
 
-def drawn_rate(row: Mapping[str, Any], normal: Mapping[str, Floats], n_draws: int) -> Floats:
-    """Return the draws of one rate.
-
-    Parameters
-    ----------
-    row : mapping
-        A row of `release_rates` or `drop_off`.
-    normal : mapping of str to ndarray, shape (D,)
-        Standard normal numbers by `rate_key`.
-    n_draws : int
-        D.
-
-    Returns
-    -------
-    ndarray of float32, shape (D,)
-    """
-    return beta_at(row["rate_prop"], row.get("rate_se"), luck(normal, rate_key(row), n_draws))
+def drawn_rate(rate: MortalityRate, normal: Mapping[str, Floats], n_draws: int) -> Floats:
+    """Return the draws of one rate at its normal numbers, by `rate_key`, float32 of shape (D,)."""
+    return beta_at(rate.rate_prop, rate.rate_se, luck(normal, rate.label, n_draws))
