@@ -57,7 +57,6 @@ class CatchCalculator:
 
     Parameters
     ----------
-    ground : BaselineArrays
     today : sequence of RegulationPlan, length A
     """
 
@@ -85,15 +84,7 @@ class CatchCalculator:
 
 
 class AreaProjection:
-    """What an area brings by segment: parts of shape (S, D), and any total of them.
-
-    Parameters
-    ----------
-    reckoner : CatchCalculator
-    area : int
-    trips : DisplacedEffort
-    elasticity : float
-    """
+    """What an area brings by segment: parts of shape (S, D), and any total of them."""
 
     def __init__(
         self, reckoner: CatchCalculator, area: int, trips: DisplacedEffort, elasticity: float

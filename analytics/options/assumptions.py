@@ -37,17 +37,10 @@ def words_of(
 
     Parameters
     ----------
-    ground : BaselineArrays
-    option : Option
-    limits : sequence of Limit
     opens : bool
         Whether a day is open that is closed under today's rule.
     left_out : sequence of str
         Areas of unknown trips, which neither give nor take trips that move.
-
-    Returns
-    -------
-    tuple of str
     """
     words = list(_of_baseline(ground, limits))
     if option.changes:

@@ -12,6 +12,7 @@ from analytics.options.daily_limit import KeptPart
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.fish.mortality_rates import MortalityRate
     from analytics.options.baseline import Baseline
 
     Floats = NDArray[np.float32]
@@ -32,21 +33,14 @@ class BaselineArrays:
 
     Parameters
     ----------
-    baseline : Baseline
-
-    Attributes
-    ----------
     effort : ndarray of float32, shape (A, N, D)
     legal, sublegal, unknown : ndarray of float32, shape (A, W, D)
         Encounters per angler trip by the size that anglers tell, under the rules so far.
-    has_unknown : bool
     parts : ndarray of float32, shape (A, 5, M, D)
         Totals so far by method; of all areas together where an area had no trips yet.
     all_parts : ndarray of float32, shape (5, M, D)
     kept_share, legal_per_trip, wanted : ndarray of float32, shape (A, D)
         Kept over legal fish, legal fish per trip, fish an angler would keep; all so far.
-    has_wanted : bool
-    kept_part : KeptPart
     party : ndarray of float, shape (A, P)
     deep : ndarray of float32, shape (A, M, D)
     lent : tuple of str

@@ -33,10 +33,6 @@ _NONE = np.zeros(0, dtype=np.float32)
 def to_table(baseline: Baseline) -> pa.Table:
     """Return a baseline as the table `draws`.
 
-    Parameters
-    ----------
-    baseline : Baseline
-
     Returns
     -------
     pyarrow.Table
@@ -62,10 +58,6 @@ def from_table(draws: pa.Table) -> Baseline:
     ----------
     draws : pyarrow.Table
         As `to_table` makes it.
-
-    Returns
-    -------
-    Baseline
 
     Raises
     ------
@@ -246,10 +238,6 @@ def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
     ----------
     standing : pyarrow.Table
         The bulletin's table of that name.
-
-    Returns
-    -------
-    tuple of tuple of Limit and tuple of str
     """
     limits, left_out = [], []
     for row in standing.to_pylist():
@@ -270,9 +258,5 @@ def passed_already(standing: pa.Table) -> dict[str, float | None]:
     ----------
     standing : pyarrow.Table
         The bulletin's table of that name.
-
-    Returns
-    -------
-    dict of str to float or None
     """
     return {row["limit_id"]: row["passed_prob"] for row in standing.to_pylist()}

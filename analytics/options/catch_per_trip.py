@@ -37,14 +37,8 @@ def measured(baseline: Baseline, area: int, size: str) -> tuple[str, NDArray[np.
 
     Parameters
     ----------
-    baseline : Baseline
-    area : int
     size : str
         ``legal`` or ``sublegal``.
-
-    Returns
-    -------
-    (str, ndarray of float) or None
     """
     told = so_far_mm(baseline, area)
     for name in (baseline.areas[area], ""):
@@ -67,8 +61,6 @@ def moved_share(baseline: Baseline, area: int, minimum_mm: float) -> tuple[str, 
     ----------
     baseline : Baseline
         With `measured` fish of the size that is moved.
-    area : int
-    minimum_mm : float
 
     Returns
     -------
@@ -130,12 +122,6 @@ def per_trip(ground: BaselineArrays, area: int, regime: Regulation) -> PerTrip:
     fish wanted that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
-
-    Parameters
-    ----------
-    ground : BaselineArrays
-    area : int
-    regime : Regulation
 
     Returns
     -------

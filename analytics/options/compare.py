@@ -76,13 +76,7 @@ class Fans:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OptionResults:
-    """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
-
-    Parameters
-    ----------
-    figures, reach, beaten, assumptions : pyarrow.Table
-    fans : Fans
-    """
+    """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`."""
 
     figures: pa.Table
     reach: pa.Table
@@ -111,10 +105,6 @@ def compare_options(
     limits : sequence of Limit
     level : float, optional
         Confidence level; that of the baseline by default.
-
-    Returns
-    -------
-    OptionResults
 
     Raises
     ------

@@ -34,10 +34,6 @@ def kept_of_boat(mean: Floats | float, size: Floats | float, cap: int) -> Floats
         Broadcast against `mean`.
     cap : int
         0 or more.
-
-    Returns
-    -------
-    ndarray of float
     """
     mean, size = np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))
     alpha = 1 / size
@@ -67,15 +63,10 @@ def kept_per_angler(
     ----------
     mean : ndarray of float or float
         Fish an angler would keep.
-    size : ndarray of float or float
     party : ndarray of float, shape (P,)
         Share of boats with 1, 2, ... P anglers.
     limit : float
         Fish an angler and day; infinite for none.
-
-    Returns
-    -------
-    ndarray of float
     """
     if np.isinf(limit):
         return np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))[0]

@@ -32,13 +32,7 @@ _TIE = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """An option's counts, each turned so that more is better; NaN where there is no number.
-
-    Parameters
-    ----------
-    name : str
-    counts : tuple of float
-    """
+    """An option's counts, each turned so that more is better; NaN where there is no number."""
 
     name: str
     counts: tuple[float, ...]
@@ -56,10 +50,6 @@ class Score:
 
 def beaten(scores: Sequence[Score]) -> pa.Table:
     """Return which options are beaten, and by which.
-
-    Parameters
-    ----------
-    scores : sequence of Score
 
     Returns
     -------
@@ -86,7 +76,6 @@ def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
     ----------
     scores : sequence of Score
         Their counts in the order of `COUNTS`, then a chance a limit.
-    limit_ids : sequence of str
     """
     if len(scores) < 2:
         return ""

@@ -30,12 +30,7 @@ class DisplacedEffort:
 
     Parameters
     ----------
-    ground : BaselineArrays
     plans, today : sequence of RegulationPlan, length A
-    option : Option
-
-    Attributes
-    ----------
     left_out : tuple of str
         Areas that neither give nor take since their trips are not known, where any would.
     """

@@ -91,14 +91,8 @@ def reach(
 
     Parameters
     ----------
-    baseline : Baseline
     streams : sequence of AreaProjection or None, length A
         None for an area without an open day to come.
-    limit : Limit
-
-    Returns
-    -------
-    LimitExceedance
     """
     n_draws, n_weeks = len(baseline.wanted_size), len(baseline.weeks)
     if not is_supported(baseline, limit):

@@ -58,10 +58,6 @@ def release_rates(
     ----------
     store, own : iterable of mapping
         Rows of `release_rates`.
-
-    Returns
-    -------
-    ReleaseRates
     """
     rows, first = (
         [{"rate_se": None, "source": ""} | dict(row) for row in each] for each in (store, own)
@@ -79,16 +75,10 @@ def death_rates(
 
     Parameters
     ----------
-    ground : BaselineArrays
-    area : int
     mix : tuple of (str, float)
         Share of trips by method; empty for that so far.
     own : tuple of rows
         Release rates of an option.
-
-    Returns
-    -------
-    DeathRates
     """
     by_method = _Weights(ground, area, mix)
     baseline, n_draws = ground.baseline, ground.n_draws
@@ -120,18 +110,13 @@ def death_rates(
         zero if rate is None or base != "kept" else np.nan_to_num(drawn(rate))
         for rate, base in drop_off
     ]
-    return DeathRates(
-        *map(released, _SIZES), _mean(by_method.of(), encounters), _mean(by_method.of(KEPT), kept)
-    )
+    legal, sublegal, unknown = map(released, _SIZES)
+    per_encounter, per_kept = _mean(by_method.of(), encounters), _mean(by_method.of(KEPT), kept)
+    return DeathRates(legal, sublegal, unknown, per_encounter, per_kept)
 
 
 def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
     """Return the keys of the release rates that fish told so far would die at under a change.
-
-    Parameters
-    ----------
-    ground : BaselineArrays
-    change : Change
 
     Returns
     -------

@@ -85,8 +85,6 @@ def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
     Parameters
     ----------
     normal : mapping of str to ndarray, shape (D,)
-    key : str
-    n_draws : int
 
     Returns
     -------

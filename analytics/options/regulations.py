@@ -36,7 +36,6 @@ class Regulation:
         Today's daily limit, where anglers stop at the option's; None where they go on.
     min_length : float
         mm; 0 where none is told.
-    is_selective : bool
     mix : tuple of (str, float)
         Share of trips by fishing method; empty for that so far.
     rates : tuple of rows
@@ -59,7 +58,6 @@ class RegulationPeriod:
     ----------
     week, regime, today : int
         Week; place among the plan's regimes; place of the day's regime among today's.
-    days : tuple of int
     """
 
     week: int
@@ -77,7 +75,6 @@ class RegulationPlan:
     is_open : ndarray of bool, shape (N,)
     factor : ndarray of float, shape (N,)
         Effort over today's.
-    regimes : tuple of Regulation
     regime : ndarray of int, shape (N,)
     """
 
@@ -123,14 +120,8 @@ def option_plan(baseline: Baseline, option: Option, area: int) -> RegulationPlan
 
     Parameters
     ----------
-    baseline : Baseline
-    option : Option
     area : int
         Place of the area.
-
-    Returns
-    -------
-    RegulationPlan
     """
     draft = _Draft(baseline, area)
     for change in option.changes:

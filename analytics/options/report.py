@@ -134,7 +134,6 @@ def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bo
 
     Parameters
     ----------
-    row : mapping
     name, low, high : str
         Its columns with the number and the ends.
     signed : bool

@@ -56,7 +56,6 @@ def backtest_rows(
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
         The present one; those before it are projected.
     rates : mapping of str to pyarrow.Table

@@ -132,17 +132,10 @@ def standing_and_fan(
 
     Parameters
     ----------
-    season : SeasonSurvey
-    ground : ProjectionResult
-    limits : sequence of SeasonLimit
     rows : sequence of dict
         Result rows by area, by season, and by area and week.
     level : float
         Confidence level.
-
-    Returns
-    -------
-    tuple of list of dict
     """
     sums = LimitTotals(season, rows_by_area(rows), level=level)
     drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}

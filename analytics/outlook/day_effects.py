@@ -68,11 +68,9 @@ class DayEffects:
         Error of the log of `weight`, one for all weekdays of a group.
     noise : ndarray of float, shape (A,)
         Variance of a day's trips over the square of their mean, lost days left out.
-    weather : Weather
     lost : mapping of (int, str) to float
         By place of the area and ISO week: share of the usual boats that its lost dates would have
         seen, sampled dates standing for their day group.
-    holidays : frozenset of numpy.datetime64
     has_boats : ndarray of bool, shape (A,)
         Whether the area's own site-days tell its weekdays.
     """
@@ -103,10 +101,8 @@ def boat_days(
 
     Parameters
     ----------
-    snapshot : Snapshot
     days : pandas.DataFrame
         The season's open days that are told, as from `analytics.data.calendar.open_days`.
-    season : str
     areas : sequence of str
         A landing areas in the order of the result.
 

@@ -81,11 +81,6 @@ def effort_ahead(
     days : ndarray of datetime64[D], shape (N,)
     ahead : sequence of str, length H
         ISO weeks after the last of `now` without a gap; they hold all days.
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    EffortAhead
     """
     course = course_of([trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0])
     figures = trip_figures(now)

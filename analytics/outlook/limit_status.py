@@ -45,10 +45,8 @@ def standing_row(
 
     Parameters
     ----------
-    limit : SeasonLimit
     figure : LimitTotal
         The total so far.
-    season : str
     through : datetime.date
         Last day of the total.
     planned_close : datetime.date or None
@@ -110,7 +108,6 @@ def with_drawn(row: Row, baseline: Baseline, limit: Limit) -> Row:
     ----------
     row : dict
         From `standing_row`.
-    baseline : Baseline
     limit : Limit
         Over the areas of which its totals have draws.
 
@@ -138,14 +135,8 @@ def why_no_outlook(
     ----------
     row : dict
         With its outlook, if it has one.
-    baseline : Baseline
-    limit : SeasonLimit
     missing : mapping of (str, str) to str
         Why a total (area, quantity) has no draws.
-
-    Returns
-    -------
-    dict
     """
     if row.get("estimate") is None or row.get("pass_prob") is not None:
         return {}
@@ -176,10 +167,6 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
         From `standing_row`.
     reach : mapping or None
         A row of `analytics.options.schemas.REACH_SCHEMA`, of today's rule.
-
-    Returns
-    -------
-    dict
     """
     if reach is None or row.get("estimate") is None or reach["estimate"] is None:
         return row
@@ -276,10 +263,8 @@ def past_rows(
 
     Parameters
     ----------
-    limit : SeasonLimit
     weekly : mapping of (area, week, quantity) to float or None
         Estimates of the result rows by area and week.
-    season : str
     weeks : sequence of str
         Open or sampled weeks so far, in order; closed ones between are carried on.
     estimate : float or None

@@ -57,7 +57,6 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
 
     Parameters
     ----------
-    season : SeasonSurvey
     rows : mapping of (area, quantity) to dict
         Result rows by area.
 
@@ -183,14 +182,8 @@ def limits_of_season(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -
 
     Parameters
     ----------
-    snapshot : Snapshot
-    season : str
     areas : sequence of str
         Areas that were sampled or are open on some day of the season.
-
-    Returns
-    -------
-    list of SeasonLimit
     """
     rows = [row for row in snapshot["limits"].to_pylist() if row["season"] == season]
     return [
@@ -241,7 +234,6 @@ def catch_variance(season: SeasonSurvey, codes: Sequence[int], quantities: Seque
 
     Parameters
     ----------
-    season : SeasonSurvey
     codes : sequence of int
         Codes of areas.
     quantities : sequence of str
@@ -270,15 +262,10 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
 
     Parameters
     ----------
-    season : SeasonSurvey
     codes : sequence of int
         Codes of areas.
     fates : tuple of str
         ``kept``, ``released``, ``lost``.
-
-    Returns
-    -------
-    float
     """
     plan = season.deaths
     order = list(plan.measures)
@@ -303,17 +290,12 @@ def class_variance(
 
     Parameters
     ----------
-    season : SeasonSurvey
     rows : mapping of (area, quantity) to dict
         Result rows by area.
     codes : sequence of int
         Codes of areas.
     quantities : sequence of str
         Some of the four classes.
-
-    Returns
-    -------
-    float
     """
     picked = [CLASS_NAMES.index(one) for one in quantities]
     own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
@@ -364,7 +346,6 @@ class LimitTotal:
 
     Parameters
     ----------
-    estimate, se, ci_low, ci_high, df : float or None
     status, method, reason : str
         The reason why there is no estimate; empty where there is one.
     """
@@ -408,10 +389,6 @@ class LimitTotals:
         ----------
         areas, quantities : sequence of str
             Areas of the season; one that is not open yet has no row.
-
-        Returns
-        -------
-        LimitTotal
         """
         told = [area for area in areas if area in self._areas]
         if not told:

@@ -80,7 +80,6 @@ def project_season(
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
         Prepared from it in the usual way.
     to_date : ToDate
@@ -92,13 +91,8 @@ def project_season(
         Consecutive days after the last one told.
     weeks : sequence of str, length W
         Their ISO weeks.
-    rng : numpy.random.Generator
     past : sequence of WeeklySeries, optional
         Weekly figures of the seasons before, where they are at hand.
-
-    Returns
-    -------
-    Projection
     """
     if not len(days):
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
@@ -195,16 +189,8 @@ def boats_of(
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
         Prepared from it.
-    areas : tuple of str
-    rng : numpy.random.Generator
-    n_draws : int
-
-    Returns
-    -------
-    Boats
     """
     days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
     tables = {name: snapshot[name] for name in ("site_days", "seasons")}
@@ -272,9 +258,6 @@ class ProjectionResult:
 
     Parameters
     ----------
-    baseline : Baseline
-    to_date : ToDate
-    horizon : SeasonCalendar
     assumed : tuple of (str, str)
         Topic and words of every assumption.
     """
@@ -298,7 +281,6 @@ def baseline_of(
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
         Prepared from it in the usual way.
     rates : mapping of str to pyarrow.Table
@@ -309,10 +291,6 @@ def baseline_of(
         The same data and seed give the same draws.
     level : float
         Confidence level.
-
-    Returns
-    -------
-    Baseline
     """
     return ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level).baseline
 

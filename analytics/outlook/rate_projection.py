@@ -73,11 +73,6 @@ def rates_ahead(
     so_far : ndarray of float, shape (D, A, T)
         Trips of each week so far.
     ahead : sequence of str, length H
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    Drawn
     """
     raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
     index = index_figures(rates, now, response="encounters")

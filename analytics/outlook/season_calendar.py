@@ -84,10 +84,6 @@ def season_calendar(
     through : str
         Last ISO week of the totals.
     areas : tuple of str
-
-    Returns
-    -------
-    SeasonCalendar
     """
     opened = calendar(snapshot, season)
     last = {str(area): one.date() for area, one in opened.groupby("area")["date"].max().items()}

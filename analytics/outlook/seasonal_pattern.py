@@ -161,10 +161,6 @@ def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> S
         A areas in the order of the result; those that a season lacks are NaN in it.
     first : str
         ISO week of the present season's first open day.
-
-    Returns
-    -------
-    SeasonalPattern
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
@@ -331,21 +327,14 @@ def level_paths(
 
     Parameters
     ----------
-    now : Figures
-    course : SeasonalPattern
     ahead : sequence of str, length H
         ISO weeks after the last of `now`, without a gap.
     n_draws : int
         D.
-    rng : numpy.random.Generator
     slope : bool
         Let levels have a slope.
     use_course : bool
         Take past seasons in.
-
-    Returns
-    -------
-    LevelPaths
     """
     n_areas, n_weeks = now.value.shape
     n = n_weeks + len(ahead)

@@ -51,8 +51,6 @@ class WeeklySeries:
 
     Parameters
     ----------
-    season : str
-    areas, weeks : tuple of str
     figure : mapping of str to ndarray, shape (A, T)
         By quantity of `ASKED`; NaN where nothing was sampled or the area was closed.
     variance : mapping of str to ndarray, shape (A, T)
@@ -61,7 +59,6 @@ class WeeklySeries:
         Open days of each week, each with its weekday's weight.
     fair : ndarray of float, shape (A, T)
         Share of them left by weather.
-    days : DayEffects
     figures : dict of str to Figures
         Figures made of it before, by name: past seasons are smoothed once for several uses.
     """
@@ -167,18 +164,12 @@ def weekly_of(
 
     Parameters
     ----------
-    snapshot : Snapshot
-    design : Design
     ways : sequence of TotalEstimator
         The first that tells a domain is taken.
     analyses : mapping of str to Analysis
         Those of `ASKED`.
     areas : sequence of str, optional
         Areas of the result in order; those of the design where not given.
-
-    Returns
-    -------
-    WeeklySeries
     """
     days = calendar(snapshot, design.season, design.through)
     first = min([*days["week"], *design.weeks])

@@ -53,12 +53,10 @@ def answer(
 
     Parameters
     ----------
-    found : Answered
     limits : mapping of str to str
         Each limit in the words of a sentence (Markdown).
     area : str or None
         The area that is told of; None for all together.
-    book : BulletinIndex
     """
     if not found.changed:
         return "There is no option to weigh; add one below."

@@ -34,11 +34,8 @@ def decision(
 
     Parameters
     ----------
-    book : BulletinIndex
-    found : Answered
     labels : mapping of str to str
         Each limit in short, as it stands in the data.
-    areas : sequence of str or None
     """
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines = []
@@ -108,7 +105,6 @@ def limits(
 
     Parameters
     ----------
-    found : Answered
     labels : mapping of str to str
         Each limit in short.
     through : date

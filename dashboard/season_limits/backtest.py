@@ -129,7 +129,6 @@ def answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
 
     Parameters
     ----------
-    lines : sequence of dict
     is_over : bool
         The season has no day to come: nothing is projected, by design.
     """

@@ -111,7 +111,6 @@ def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[L
 
     Parameters
     ----------
-    lines : sequence of dict
     middle : sequence of float
         Of another fan, by week to come: its weeks count too.
     """

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from analytics.fish.mortality_rates import ReleaseRates
 from analytics.options.catch_per_trip import moved_share
 from analytics.options.daily_limit import KeptPart, kept_of_boat, kept_per_angler
 from analytics.options.limit_exceedance import quantiles
@@ -50,7 +51,9 @@ def test_the_same_key_has_the_same_luck():
     new = luck(given, "legal new any", 1000)
     assert (new == luck({}, "legal new any", 1000)).all()
     assert abs(new.mean()) < 0.15
-    assert drawn_rate(RELEASE_RATES[1], given, 3) == pytest.approx(
+    rate = ReleaseRates(RELEASE_RATES).choose("sublegal", "other").whole
+    assert rate.label == key
+    assert drawn_rate(rate, given, 3) == pytest.approx(
         [stats.beta.median(0.2 * 99, 0.8 * 99)] * 3, rel=1e-4
     )
 

@@ -1,0 +1,212 @@
+"""Parts of a season's catch so far by area and fishing method: their joint error, and draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from analytics.data import query
+from analytics.models.lognormal_draws import (
+    log_covariance,
+    normal_draws,
+    scaled_exp,
+)
+from analytics.options.baseline import PARTS
+from analytics.options.rate_draws import beta_at
+from analytics.survey.domain_totals import joint_area_totals
+from analytics.survey.estimators import DesignEstimator
+from analytics.survey.ratios import combined_ratio
+from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.survey.design import Design
+
+    Floats = NDArray[np.float64]
+    Rows = Mapping[tuple[str | None, str], dict[str, Any]]
+
+
+#: Result quantity of each of `PARTS`, and its column.
+PART_QUANTITIES = (
+    "angler_trips",
+    "kept_fish",
+    "released_legal_fish",
+    "released_sublegal_fish",
+    "released_unknown_fish",
+)
+_COLUMNS = ("anglers", "kept", "released_legal", "released_sublegal", UNKNOWN_SIZE)
+_RELEASED = f"released_legal + released_sublegal + {UNKNOWN_SIZE}"
+_DEEP = "released_deep_hooked"
+_METHODS = "SELECT DISTINCT method FROM interviews SEMI JOIN days USING (sample_id) ORDER BY method"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointParts:
+    """Season totals of the parts of the catch over A areas and M fishing methods.
+
+    Parameters
+    ----------
+    areas, methods : tuple of str
+        A method not told is the empty string.
+    total : ndarray of float, shape (A, M, 5)
+        In the order of `PARTS`.
+    cov : ndarray of float, shape (A, M, 5, A, M, 5)
+        Survey covariance, across areas too.
+    told, deep : ndarray of float, shape (A, M)
+        Releases of boats that told how many were hooked deep, and those.
+    deep_cov : ndarray of float, shape (A, M, 2, 2)
+        Covariance of `deep` and `told`, in this order.
+    """
+
+    areas: tuple[str, ...]
+    methods: tuple[str, ...]
+    total: Floats
+    cov: Floats
+    told: Floats
+    deep: Floats
+    deep_cov: Floats
+
+    @property
+    def by_area(self) -> Floats:
+        """Covariance of the parts over all methods, shape (A, 5, A, 5)."""
+        found: Floats = self.cov.sum(axis=(1, 4))
+        return found
+
+
+def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
+    """Total anglers, kept and released fish by area and method with their joint covariance.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    season : SeasonSurvey
+        Prepared from it in the usual way.
+
+    Returns
+    -------
+    JointParts
+        Of the areas of the design; a part that nobody recorded is 0.
+    """
+    design = season.design
+    methods = _methods(snapshot, design)
+    measures = _measures(season, methods)
+    analysis = Analysis(tuple(measures))
+    reduction = Reduction(
+        snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
+    )
+    moments = reduction.moments(analysis)
+    total, cov = joint_area_totals(design, moments, plans=season.plans)
+    a, m, n = len(design.areas), len(methods), len(PARTS)
+    size = m * n
+    wounds = cov.reshape(a, -1, a, cov.shape[1] // a)
+    own = np.stack([wounds[one, size:, one, size:] for one in range(a)]).reshape(a, m, 2, m, 2)
+    parts = wounds[:, :size, :, :size].reshape(a, m, n, a, m, n)
+    of_wounds = total[:, size:].reshape(a, m, 2)
+    return JointParts(
+        areas=design.areas,
+        methods=tuple(one or "" for one in methods),
+        total=total[:, :size].reshape(a, m, n),
+        cov=parts,
+        told=of_wounds[..., 1],
+        deep=of_wounds[..., 0],
+        deep_cov=np.stack([own[:, one, :, one, :] for one in range(m)], axis=1),
+    )
+
+
+def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
+    days = pa.table({"sample_id": pa.array(design.site_days.sample_id, pa.string())})
+    found = query.run(_METHODS, {"interviews": snapshot.source("interviews"), "days": days})
+    return found["method"].to_pylist() or [None]
+
+
+def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
+    """Return every part by method, then fish hooked deep and releases of boats that told them."""
+    drawn = next(one for one in season.ways if isinstance(one, DesignEstimator))
+    told = [drawn.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
+    columns = [text if one else "0" for text, one in zip(_COLUMNS, told, strict=True)]
+    if season.deaths.unsized:
+        columns[2:] = ["0", "0", "released_unknown"]
+    released = " + ".join(columns[2:]) if season.deaths.unsized else _RELEASED
+    has_releases = season.deaths.unsized or (told[2] and told[3])
+    seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({released}) ELSE {released} END"
+    hooked = f"coalesce({_DEEP}, 0 * ({released}))"
+    wounds = [hooked, seen] if has_releases else ["0", "0"]
+    made = [
+        Measure(
+            f"{name}_{place}",
+            _of_method(text, method),
+            ("released_unknown", "method", _DEEP),
+            only=frozenset({method}),
+        )
+        for names, texts in ((PARTS, columns), (("deep", "told"), wounds))
+        for place, method in enumerate(methods)
+        for name, text in zip(names, texts, strict=True)
+    ]
+    return {one.name: one for one in made}
+
+
+def _of_method(text: str, method: str | None) -> str:
+    test = "method IS NULL" if method is None else f"method = {query.text(method)}"
+    # `ELSE 0 * number` keeps a number that was not recorded a null.
+    return f"CASE WHEN {test} THEN {text} ELSE 0 * ({text}) END"
+
+
+# Draws of the parts of the catch so far, and of the share hooked deep.
+
+_UNKNOWN = PART_QUANTITIES.index("released_unknown_fish")
+
+
+def part_draws(joint: JointParts, rows: Rows, *, rng: np.random.Generator, tail: Floats) -> Floats:
+    """Return the draws of every part by area and method, shape (D, A, M, 5)."""
+    shape = joint.total.shape
+    has_error = np.array(
+        [
+            [rows.get((area, name), {}).get("se") is not None for name in PART_QUANTITIES]
+            for area in joint.areas
+        ]
+    )
+    kept = np.broadcast_to(has_error[:, None, :], shape).ravel()
+    mean, cov = joint.total.ravel(), joint.cov.reshape(joint.total.size, -1)
+    spread = log_covariance(mean, np.where(np.outer(kept, kept), cov, 0.0))
+    deviate = normal_draws(spread, rng=rng, n_draws=len(tail), tail=tail)
+    drawn = scaled_exp(deviate, mean).reshape(-1, *shape)
+    return drawn * _factors(joint, rows)
+
+
+def _factors(joint: JointParts, rows: Rows) -> Floats:
+    """Return what brings each area's parts to the estimates of its rows, shape (A, 1, 5).
+
+    Boats that told one number and not another are in its row and not in the joint analysis.
+    """
+    found = np.ones((len(joint.areas), 1, len(PART_QUANTITIES)))
+    of_area = joint.total.sum(axis=1)
+    for place, area in enumerate(joint.areas):
+        for part, name in enumerate(PART_QUANTITIES):
+            value = rows.get((area, name), {}).get("estimate")
+            if value is None:
+                found[place, 0, part] = 0.0 if part == _UNKNOWN else np.nan
+            elif of_area[place, part] > 0:
+                found[place, 0, part] = value / of_area[place, part]
+    return found
+
+
+def deep_draws(joint: JointParts, rng: np.random.Generator, n_draws: int) -> Floats:
+    """Return the draws of the share hooked deep, shape (D, A, M); NaN where nobody told."""
+    found = np.full((n_draws, *joint.told.shape), np.nan)
+    pairs = np.stack([joint.deep, joint.told], axis=-1)
+    for area, method in np.argwhere(joint.told > 0):
+        share, spread = combined_ratio(
+            pairs[area, method][None], joint.deep_cov[area, method][None]
+        )
+        se = float(np.sqrt(max(spread[0], 0.0))) if np.isfinite(spread[0]) else 0.0
+        luck = rng.standard_normal(n_draws)
+        found[:, area, method] = beta_at(float(share[0]), se, luck.astype(np.float32))
+    return found
