@@ -1,6 +1,6 @@
 """Take the four pictures of a page: wide and narrow, light and dark.
 
-``python -m tests.browser.screens --out DIR [--page moved] [--shelf SHELF] [--query
+``python -m tests.browser.screens --out DIR [--page revisions] [--shelf SHELF] [--query
 "week=2036-W05"]``; without a page the first one, without a shelf the invented one of the tests.
 """
 
@@ -27,13 +27,13 @@ RATE_CHARTS = "[class*=st-key-rates-]"
 SEASON_CHARTS = "[class*=st-key-season-]"
 CHARTS = {
     "": WEEK_CHARTS,
-    "moved": "[class*=st-key-moved-chart]",
-    "standing": SEASON_CHARTS,
-    "change": SEASON_CHARTS,
-    "rates": RATE_CHARTS,
-    "timing": RATE_CHARTS,
+    "revisions": "[class*=st-key-moved-chart]",
+    "season_limits": SEASON_CHARTS,
+    "compare_rules": SEASON_CHARTS,
+    "catch_rates": RATE_CHARTS,
+    "seasonal_pattern": RATE_CHARTS,
     "released": RELEASED_CHARTS,
-    "ways": WAY_CHARTS,
+    "alternative_estimates": WAY_CHARTS,
     "methods": "",  # text alone
 }
 

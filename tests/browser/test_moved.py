@@ -9,7 +9,7 @@ import pytest
 from tests.browser.screens import CHARTS, settle
 
 pytestmark = pytest.mark.browser
-HERE = {"page": "moved", "charts": CHARTS["moved"]}
+HERE = {"page": "revisions", "charts": CHARTS["revisions"]}
 
 
 def answer(page) -> str:
@@ -44,7 +44,7 @@ def test_choices_go_from_page_to_page(visit):
     page = visit().open("week=2036-W05&area=A3&show=kept_fish")
     page.get_by_role("link", name="Revisions").first.click()
     page.get_by_text("weekly figures of Chinook kept in Pale Hook").wait_for()
-    settle(page, charts=CHARTS["moved"])
+    settle(page, charts=CHARTS["revisions"])
     assert parse_qs(urlparse(page.url).query) == {
         "season": ["2035-36"],
         "area": ["A3"],

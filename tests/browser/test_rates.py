@@ -9,8 +9,8 @@ from tests.browser.screens import CHARTS, settle
 from tests.browser.test_released import OUT
 
 pytestmark = pytest.mark.browser
-RATES = {"page": "rates", "charts": CHARTS["rates"]}
-TIMING = {"page": "timing", "charts": CHARTS["timing"]}
+RATES = {"page": "catch_rates", "charts": CHARTS["catch_rates"]}
+TIMING = {"page": "seasonal_pattern", "charts": CHARTS["seasonal_pattern"]}
 CUT = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
     const box = plot.getBoundingClientRect();
     return [...plot.querySelectorAll('.ytick text, .xtick text')]
@@ -40,7 +40,7 @@ def test_the_buttons_change_the_rate(visit):
     page.locator(".st-key-rate").get_by_text("Sublegal share", exact=True).click()
     page.wait_for_function("location.search.includes('rate=sublegal')")
     page.locator(".st-key-answer").get_by_text("sublegal share of encounters is").wait_for()
-    settle(page, charts=CHARTS["rates"])
+    settle(page, charts=CHARTS["catch_rates"])
     assert page.locator("[data-testid=stAlert]").count() == 0
 
 
@@ -48,7 +48,7 @@ def test_the_regressions_open(visit):
     page = visit(width=390).open(**RATES)
     page.get_by_text("For those who want them").click()
     page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
-    settle(page, charts=CHARTS["rates"])
+    settle(page, charts=CHARTS["catch_rates"])
     plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()
     assert plot["width"] > 250
     assert page.evaluate(OUT) == []
@@ -62,7 +62,7 @@ def test_the_run_is_drawn_and_its_areas_open(visit):
     assert now.count() == 14
     page.get_by_text("The shares by area").click()
     page.locator(".st-key-rates-came-A1 svg.main-svg").first.wait_for()
-    settle(page, charts=CHARTS["timing"])
+    settle(page, charts=CHARTS["seasonal_pattern"])
     assert page.locator(".st-key-rates-came-A1 .js-plotly-plot").bounding_box()["width"] > 250
 
 

@@ -16,8 +16,8 @@ from tests.browser.test_rates import CUT
 from tests.browser.test_released import OUT
 
 pytestmark = pytest.mark.browser
-STANDING = {"page": "standing", "charts": CHARTS["standing"]}
-CHANGE = {"page": "change", "charts": CHARTS["change"]}
+STANDING = {"page": "season_limits", "charts": CHARTS["season_limits"]}
+CHANGE = {"page": "compare_rules", "charts": CHARTS["compare_rules"]}
 SET = OptionSet(
     "",
     (
@@ -82,7 +82,7 @@ def test_a_moved_slider_answers_anew_and_changes_the_link(visit):
     page.wait_for_function(
         "(told) => document.querySelector('.st-key-answer').innerText !== told", arg=before
     )
-    settle(page, charts=CHARTS["change"])
+    settle(page, charts=CHARTS["compare_rules"])
     assert answer(page).split("\n\n")[0] == before.split("\n\n")[0]
 
 
@@ -93,7 +93,7 @@ def test_going_back_brings_the_options_before(visit):
     page.wait_for_function("(query) => !location.search.includes(query)", arg=WITH_SET)
     page.go_back()
     page.get_by_text("3 · Option 3").wait_for(state="detached")
-    settle(page, charts=CHARTS["change"])
+    settle(page, charts=CHARTS["compare_rules"])
     assert "Option 3" not in answer(page)
 
 
@@ -104,7 +104,7 @@ def test_a_file_of_options_is_loaded_and_saved(visit, tmp_path):
     page.get_by_text("Save, share or load the options").click()
     page.locator("input[type=file]").set_input_files(path)
     page.locator(".st-key-answer").get_by_text("Weekends").wait_for()
-    settle(page, charts=CHARTS["change"])
+    settle(page, charts=CHARTS["compare_rules"])
     with page.expect_download() as download:
         page.get_by_role("button", name="Save the options").click()
     assert download.value.suggested_filename == "2035-36.options.toml"

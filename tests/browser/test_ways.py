@@ -7,7 +7,7 @@ import pytest
 from tests.browser.screens import CHARTS
 
 pytestmark = pytest.mark.browser
-HERE = {"page": "ways", "charts": CHARTS["ways"]}
+HERE = {"page": "alternative_estimates", "charts": CHARTS["alternative_estimates"]}
 
 
 def answer(page) -> str:
