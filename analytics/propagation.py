@@ -126,6 +126,35 @@ def weighted_sum(
     return value, survey, survey + rates
 
 
+def apportion(
+    whole: NDArray[np.float64], known: NDArray[np.float64], with_trait: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    r"""Return the fish with a trait, ``A B/C``, and its gradient ``(B/C, -A B/C², A/C)``.
+
+    Of a part of A fish, C are known to have the trait or not and B of those have it; the others
+    are taken to be like them.
+
+    Parameters
+    ----------
+    whole, known, with_trait : ndarray of float, shape (D,)
+        A, C and B.
+
+    Returns
+    -------
+    fish : ndarray of float, shape (D,)
+        0 where of no fish it is known.
+    gradient : ndarray of float, shape (D, 3)
+        By A, C and B.
+    is_known : ndarray of bool, shape (D,)
+        Whether it is known of some fish.
+    """
+    is_known = known > 0
+    below = np.where(is_known, known, np.inf)
+    share, by_known = with_trait / below, whole / below
+    gradient = np.stack([share, -share * by_known, by_known], axis=1)
+    return whole * share, gradient, is_known
+
+
 def _unbiased_square(
     estimate: NDArray[np.float64], variance: NDArray[np.float64]
 ) -> NDArray[np.float64]:

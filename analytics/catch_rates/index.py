@@ -62,16 +62,7 @@ class SurveyEstimate:
 def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain, SurveyEstimate]]:
     """Return the survey's figures by response, then by area (None for all) and week.
 
-    Parameters
-    ----------
-    season : SeasonSurvey
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    dict of str to dict
-        Rates are ratios of two totals over the same boats, with their joint error.
+    Rates are ratios of two totals over the same boats, with their joint error.
     """
     found: dict[str, dict[Domain, SurveyEstimate]] = {}
     for response, quantity in QUANTITY.items():
@@ -131,10 +122,7 @@ def _none(value: float | None) -> float | None:
 class Scale:
     """The scale on which a response is smoothed.
 
-    Parameters
-    ----------
-    is_share : bool
-        Logit for a share, log for a rate.
+    - `is_share`: logit for a share, log for a rate.
     """
 
     is_share: bool
@@ -171,17 +159,10 @@ NO_TRIP = "no complete trip with every number was interviewed"
 class AreaIndex:
     """The index of one response over W weeks.
 
-    Parameters
-    ----------
-    response : str
-    weeks : tuple of str, length W
-        Every ISO week from the season's first to the last asked.
-    series : mapping of (str or None) to Series
-        By area; None for all areas.
-    levels : Levels or None
-        None where the fit was refused.
-    reason : str
-        Why there is none.
+    - `weeks` (length W): every ISO week from the season's first to the last asked.
+    - `series`: by area; None for all areas.
+    - `levels`: None where the fit was refused.
+    - `reason`: why there is none.
     """
 
     response: str
@@ -204,20 +185,9 @@ def area_index(
     Without one, by the usual terms and law: a level for every area and week does not need the
     smooth of the week that candidates are compared by.
 
-    Parameters
-    ----------
-    data : ResponseTrips
-    model : CandidateResult or None
-        None where there was none to choose.
-    mix : pandas.DataFrame
-        Trips that tell the mix; as in `analytics.catch_rates.standardised_levels.levels_of`.
-    weeks : sequence of str
-    weight : mapping of str to float
-        What each area weighs in the mean of all.
-
-    Returns
-    -------
-    AreaIndex
+    `model`: None where there was none to choose; `mix`: trips that tell the mix; as in
+    `analytics.catch_rates.standardised_levels.levels_of`; `weight`: what each area weighs in the
+    mean of all.
     """
     told = tuple(weeks)
     terms: tuple[str, ...]
@@ -247,19 +217,7 @@ def index_rows(
 ) -> list[Row]:
     """Return the rows of `analytics.catch_rates.schemas.INDEX_SCHEMA` of one response.
 
-    Parameters
-    ----------
-    index : AreaIndex
-    data : ResponseTrips
-    raw : mapping of (area, week) to SurveyEstimate
-        The survey's figures; their areas and weeks get a row each, and those with trips.
-    season : str
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    list of dict
+    `raw`: the survey's figures; their areas and weeks get a row each, and those with trips.
     """
     trips = _trips(data.frame)
     scale = Scale(data.is_share)

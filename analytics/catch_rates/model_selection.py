@@ -42,12 +42,7 @@ Terms = tuple[str, ...]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CountTrials:
-    """Regressions of counts, each started from what was fitted before.
-
-    Parameters
-    ----------
-    data : ResponseTrips
-    """
+    """Regressions of counts, each started from what was fitted before."""
 
     data: ResponseTrips
     _rows: dict[Terms, Coded] = field(default_factory=dict, init=False)
@@ -132,12 +127,7 @@ class CountTrials:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShareTrials:
-    """Regressions of shares.
-
-    Parameters
-    ----------
-    data : ResponseTrips
-    """
+    """Regressions of shares."""
 
     data: ResponseTrips
 
@@ -200,19 +190,11 @@ class Candidate:
 class CandidateResult:
     """One candidate and how it did.
 
-    Parameters
-    ----------
-    name : str
-    candidate : Candidate
-    fit : CountFit or ShareRegression or None
-        None where it was refused.
-    held_out_rows : int
-    held_out_score : float
-        Mean log chance of a held-out trip; NaN where it cannot be had.
-    reason : str
-        Why there is no fit or no score, or why it is never chosen.
-    held_out_days : ndarray of float, shape (D,), optional
-        Log chances summed by held-out site-day, in one order for all candidates.
+    - `fit`: None where it was refused.
+    - `held_out_score`: mean log chance of a held-out trip; NaN where it cannot be had.
+    - `reason`: why there is no fit or no score, or why it is never chosen.
+    - `held_out_days` (D,): log chances summed by held-out site-day, in one order for all
+      candidates.
     """
 
     name: str
@@ -283,14 +265,6 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
     rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
     fit has seen what it is asked; never a p-value. A fit to fewer weeks has a smaller smooth.
-
-    Parameters
-    ----------
-    data : ResponseTrips
-
-    Returns
-    -------
-    list of Tried
     """
     trials = ShareTrials(data) if data.is_share else CountTrials(data)
     try:

@@ -57,23 +57,12 @@ YEAR = 52
 class SeasonIndex:
     """The index of encounters of one season.
 
-    Parameters
-    ----------
-    season : str
-    origin : pandas.Timestamp
-        Monday from which its weeks and days count.
-    index : AreaIndex
-    open_weeks : mapping of (str or None) to tuple of str
-        Open weeks of each area through the season's end, in order; None for all areas.
-    is_now : bool
-        Whether it is the season asked for.
-    note : str
-        What keeps it from standing at this season's mix; empty where nothing does.
+    - `origin`: Monday from which its weeks and days count.
+    - `open_weeks`: open weeks of each area through the season's end, in order; None for all areas.
+    - `is_now`: whether it is the season asked for.
+    - `note`: what keeps it from standing at this season's mix; empty where nothing does.
 
-    Attributes
-    ----------
-    number : ndarray of int, shape (W,)
-        Weeks since the origin of each week of the index.
+    - `number` (W,): weeks since the origin of each week of the index.
     """
 
     season: str
@@ -126,22 +115,9 @@ def season_indices(
     days or site of this season says nothing of its effect: it is fitted together with this season,
     with a level for every area and week of both and one effect in both, and a note says so.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    now : AreaIndex
-        Of the season asked for.
-    model : CandidateResult or None
-        Chosen for it.
-    season : str
-    mix : pandas.DataFrame
-        Trips of this season.
-    weight : mapping of str to float
+    `now`: of the season asked for; `model`: chosen for it; `mix`: trips of this season.
 
-    Returns
-    -------
-    list of SeasonIndex
-        Oldest first; the season asked for is the last.
+    Oldest first; the season asked for is the last.
     """
     days = calendar(snapshot)
     known = seasons_with_data(snapshot)
@@ -222,10 +198,7 @@ def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
 def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
     """Return the open weeks of each area in order; None for all areas.
 
-    Parameters
-    ----------
-    days : pandas.DataFrame
-        Open days of one season, as by `analytics.data.season_context.calendar`.
+    `days`: open days of one season, as by `analytics.data.season_context.calendar`.
     """
     weeks: dict[str | None, tuple[str, ...]] = {None: tuple(sorted(days["week"].unique()))}
     for area, mine in days.groupby("area"):
@@ -272,15 +245,8 @@ class _Run:
 def timing_rows(one: SeasonIndex) -> tuple[list[Row], list[Row]]:
     """Return the rows of `TIMING_SCHEMA` and of `RUN_DATE_SCHEMA` of one season.
 
-    Parameters
-    ----------
-    one : SeasonIndex
-
-    Returns
-    -------
-    timing, dates : list of dict
-        By area and for all; shares, curves and dates of complete seasons only. Errors of dates
-        are the spread over draws of the index.
+    `timing`, `dates`: by area and for all; shares, curves and dates of complete seasons only.
+    Errors of dates are the spread over draws of the index.
     """
     timing: list[Row] = []
     dates: list[Row] = []
@@ -302,16 +268,7 @@ def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
     `seasonal_timing.strength` has it, with Student's t of one degree fewer than past
     seasons (our choice, no source).
 
-    Parameters
-    ----------
-    every : sequence of SeasonIndex
-        The season asked for is the last.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    list of dict
+    `every`: the season asked for is the last.
     """
     now, past = every[-1], every[:-1]
     note = "; ".join(dict.fromkeys(one.note for one in past if one.note))

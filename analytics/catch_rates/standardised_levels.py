@@ -44,21 +44,13 @@ NO_ERROR = (
 class Levels:
     """Levels of C area-weeks on the log scale, of a share on the logit scale.
 
-    Parameters
-    ----------
-    area, week : tuple of str, length C
-    value : ndarray of float, shape (C,)
-    cov : ndarray of float, shape (C, C)
-        With the cluster factor in it; NaN where that cannot be told.
-    cluster_factor : float
-        Variance by site-day over that of single boats; NaN where it cannot be told.
-    n_clusters : int
-    model : LevelFit
-        The regression behind the levels.
-    terms : tuple of str
-        Its terms.
-    note : str
-        What the fit had to do otherwise than the chosen model.
+    - `area`, `week` (length C).
+    - `value` (C,).
+    - `cov` (C, C): with the cluster factor in it; NaN where that cannot be told.
+    - `cluster_factor`: variance by site-day over that of single boats; NaN where it cannot be told.
+    - `model`: the regression behind the levels.
+    - `terms`: its terms.
+    - `note`: what the fit had to do otherwise than the chosen model.
     """
 
     area: tuple[str, ...]
@@ -81,13 +73,10 @@ class Levels:
 class Series:
     """A weekly figure of one area, or of all areas, on the log or logit scale.
 
-    Parameters
-    ----------
-    value : ndarray of float, shape (W,)
-        NaN in a week without one.
-    cov : ndarray of float, shape (W, W)
-    filled : ndarray of float, shape (W,), optional
-        Part of a week's figure that stands on areas filled in; of a mean of areas alone.
+    - `value` (W,): NaN in a week without one.
+    - `cov` (W, W).
+    - `filled` (W,): part of a week's figure that stands on areas filled in; of a mean of areas
+      alone.
     """
 
     value: Floats
@@ -110,21 +99,9 @@ def levels_of(
     area-weeks with fish: a sandwich for every level by itself would rest on a handful of site-days.
     Where the fit is refused, terms give way in the order of `GIVE_WAY`, and a note says so.
 
-    Parameters
-    ----------
-    data : ResponseTrips
-    terms : sequence of str
-        Of the chosen model.
-    family : str
-        Of the chosen model; for a hurdle the law of its counts stands in, since a rate needs a
-        mean in proportion to effort.
-    mix : pandas.DataFrame
-        Trips of which the mix of the other terms is taken, by angler-hours, for a share by
-        encounters: the same for all.
-
-    Returns
-    -------
-    Levels
+    `terms`: of the chosen model; `family`: of the chosen model; for a hurdle the law of its counts
+    stands in, since a rate needs a mean in proportion to effort; `mix`: trips of which the mix of
+    the other terms is taken, by angler-hours, for a share by encounters: the same for all.
 
     Raises
     ------
@@ -173,19 +150,9 @@ def all_areas(
     An area without a figure in a week stands with what its usual relation to the others says
     (`marginal_means.impute_areas`), so that an area that opens or closes is no rise or fall.
 
-    Parameters
-    ----------
-    levels : Levels
-    weeks : sequence of str
-    weight : mapping of str to float
-        By area; areas without one are left out.
-    is_share : bool
-        Whether levels are logits.
+    `weight`: by area; areas without one are left out; `is_share`: whether levels are logits.
 
-    Returns
-    -------
-    Series
-        NaN in weeks without a figure of any area; without a weight of any area, in all.
+    NaN in weeks without a figure of any area; without a weight of any area, in all.
     """
     areas = [area for area in dict.fromkeys(levels.area) if weight.get(area, 0.0) > 0]
     n = len(weeks)
@@ -301,17 +268,10 @@ _NAMED = 3
 def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list[str]:
     """Return what trips of a past season cannot tell of this season's mix, in words.
 
-    Parameters
-    ----------
-    past, now : pandas.DataFrame
-        Trips of either, with the columns of `terms`.
-    terms : sequence of str
-        Factors and slopes that the mix is made of.
+    `past`, `now`: trips of either, with the columns of `terms`; `terms`: factors and slopes that
+    the mix is made of.
 
-    Returns
-    -------
-    list of str
-        Such as ``method jigging``; a slope that every trip has alike by its name alone.
+    Such as ``method jigging``; a slope that every trip has alike by its name alone.
     """
     words = []
     for name in terms:
@@ -331,17 +291,9 @@ def comparable_seasons(
     through others. A level that no such chain ties to this season's most fished one would stand
     for the season it was met in; it is taken for that one, and a note says so.
 
-    Parameters
-    ----------
-    past, now : pandas.DataFrame
-        ``area, week, angler_hours`` and the factors.
-    factors : sequence of str
+    `past`, `now`: ``area, week, angler_hours`` and the factors.
 
-    Returns
-    -------
-    trips : tuple of two pandas.DataFrame
-    note : str
-        Empty where nothing was changed.
+    `note`: empty where nothing was changed.
     """
     notes = []
     for factor in factors:

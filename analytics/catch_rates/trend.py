@@ -53,25 +53,13 @@ def trend_rows(
 ) -> list[Row]:
     """Return the trend of one area, or of all, week by week and three weeks ahead.
 
-    Parameters
-    ----------
-    series : Series
-        Over every ISO week of `weeks`; a closed week is missing.
-    weeks : sequence of str, length W
-    is_share : bool
-    level : float
-        Confidence level.
-    names : dict
-        Season, area and response of the rows.
-    open_weeks : collection of str, optional
-        Those with an open day, through the season's end; None where the calendar is not known.
+    `series`: over every ISO week of `weeks`; a closed week is missing; `weeks` (length W); `names`:
+    season, area and response of the rows; `open_weeks`: those with an open day, through the
+    season's end; None where the calendar is not known.
 
-    Returns
-    -------
-    list of dict
-        Rows of `analytics.catch_rates.schemas.TREND_SCHEMA`: from the first week with a figure
-        to the last asked and three ahead; of under three weeks, one row with the reason. A week
-        that was closed and has no figure has a level, which runs on through it, and no word.
+    Rows of `analytics.catch_rates.schemas.TREND_SCHEMA`: from the first week with a figure to the
+    last asked and three ahead; of under three weeks, one row with the reason. A week that was
+    closed and has no figure has a level, which runs on through it, and no word.
     """
     has = np.isfinite(series.value) & (series.se > 0)
     blank = names | {"ci_level": level, "is_ahead": False, "word": NOT_KNOWN}

@@ -47,23 +47,13 @@ ORDER BY interview_id
 def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame:
     """Return the trips of a season through a week, as the regressions take them.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
-    through : str
-        Last ISO week.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a complete trip with every number given and some effort, by `interview_id`:
-        ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area``
-        (fished), ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``,
-        ``encounters, angler_hours, week, week_number`` (0 in the season's first open week),
-        ``day_group`` (its place among the area's groups from 1, or ``none``), ``daylight_hours``
-        (NaN where no site has a latitude), ``moon`` (lit part of the disc) and ``tide_range_m``
-        (NaN where the site-day does not tell it).
+    One row a complete trip with every number given and some effort, by `interview_id`:
+    ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area`` (fished),
+    ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``, ``encounters,
+    angler_hours, week, week_number`` (0 in the season's first open week), ``day_group`` (its place
+    among the area's groups from 1, or ``none``), ``daylight_hours`` (NaN where no site has a
+    latitude), ``moon`` (lit part of the disc) and ``tide_range_m`` (NaN where the site-day does not
+    tell it).
     """
     given = {"season": season, "not_told": NOT_TOLD}
     found = query.run(_COMPLETE_TRIPS, trip_tables(snapshot), given).to_pandas()
@@ -136,18 +126,11 @@ CELL = "area_week"
 class ResponseTrips:
     """Trips of one response.
 
-    Parameters
-    ----------
-    response : str
-    frame : pandas.DataFrame
-        Trips as given, with `CELL`; levels of factors without a fish joined to another.
-    reasons : mapping of (str or None, str) to str
-        What is to be said of an area and week (None: all areas) without a fish, or with fish of
-        one kind alone.
-    joined : mapping of str to mapping of str to str
-        By factor: levels and what they were joined to.
-    none : str
-        Why nothing at all can be modelled; empty where something can.
+    - `frame`: trips as given, with `CELL`; levels of factors without a fish joined to another.
+    - `reasons`: what is to be said of an area and week (None: all areas) without a fish, or with
+      fish of one kind alone.
+    - `joined`: by factor: levels and what they were joined to.
+    - `none`: why nothing at all can be modelled; empty where something can.
     """
 
     response: str
@@ -174,16 +157,7 @@ class ResponseTrips:
 def fitted(rows: pd.DataFrame, response: str) -> ResponseTrips:
     """Return the trips of one response, those of a share that met a fish.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        From `analytics.catch_rates.trips.model_rows`.
-    response : str
-        One of `RESPONSES`.
-
-    Returns
-    -------
-    ResponseTrips
+    `rows`: from `analytics.catch_rates.trips.model_rows`; `response`: one of `RESPONSES`.
     """
     frame = rows.assign(**{CELL: rows["area"] + " " + rows["week"]})
     if response == SHARE:

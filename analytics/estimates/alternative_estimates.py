@@ -70,17 +70,10 @@ def basis_words(reports_over: float) -> str:
 def divided_reports(snapshot: Snapshot, reports_over: float) -> Snapshot:
     """Return a snapshot in which every report of sublegal releases is divided by a multiplier.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    reports_over : float
-        Fish reported for each fish really released.
+    `reports_over`: fish reported for each fish really released.
 
-    Returns
-    -------
-    Snapshot
-        ``released_sublegal`` and ``released_sublegal_marked`` as doubles; all else as it was. For
-        estimates only: it is no longer in the schema and is never stored.
+    ``released_sublegal`` and ``released_sublegal_marked`` as doubles; all else as it was. For
+    estimates only: it is no longer in the schema and is never stored.
     """
     interviews = snapshot["interviews"]
     for name in _REPORTED:
@@ -167,11 +160,7 @@ WIDER: tuple[tuple[str, ...], ...] = (("area",), ("week",), ("season",))
 class Readings:
     """Other ways to reckon a season, in the schemas of `analytics.estimates.schemas`.
 
-    Parameters
-    ----------
-    rows, coverage, heaping : pyarrow.Table
-    findings : tuple of Finding
-        Why a basis has no rows, and where interviews and counts go ill together.
+    - `findings`: why a basis has no rows, and where interviews and counts go ill together.
     """
 
     rows: pa.Table
@@ -213,16 +202,7 @@ def readings_of(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95
 def coverage_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return the share of boats that land at listed sites, by area fished.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-    level : float
-
-    Returns
-    -------
-    pyarrow.Table
-        In `COVERAGE_SCHEMA`; empty where no boat was contacted on an open day.
+    In `COVERAGE_SCHEMA`; empty where no boat was contacted on an open day.
     """
     design = season.design
     contacts = season_contacts(snapshot, season=design.season, through=design.through)
@@ -251,16 +231,7 @@ def coverage_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0
 def heaping_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return how many boats of the season reported each number of sublegal releases.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-    level : float
-
-    Returns
-    -------
-    pyarrow.Table
-        In `HEAPING_SCHEMA`; empty where nobody reported one.
+    In `HEAPING_SCHEMA`; empty where nobody reported one.
     """
     found = heaping_test(*report_table(_interviews(snapshot, season)), level=level)
     size = len(found.count)

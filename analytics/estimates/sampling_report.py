@@ -160,15 +160,9 @@ def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding
 def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     """Yield a warning for each area whose days were interviewed unevenly.
 
-    Parameters
-    ----------
-    found : iterable of Uneven
-        As from `analytics.survey.interview_evenness.uneven_shares`.
+    `found`: as from `analytics.survey.interview_evenness.uneven_shares`.
 
-    Yields
-    ------
-    Finding
-        On `boat_counts`.
+    On `boat_counts`.
     """
     for one in found:
         seen = (

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.estimates.base_encounters import BaseEncounters, base_of, borrowed_marks
 from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
 from analytics.fish.class_ratios import DAMPED_UNDER, class_ratios
 from analytics.fish.composition_sample import (
@@ -17,20 +18,7 @@ from analytics.fish.composition_sample import (
     composition_sample,
     pools_of,
 )
-from analytics.fish.mark_composition import (
-    CLASSES,
-    PART_WORDS,
-    PARTS,
-    UNKNOWN,
-    BorrowedShares,
-    DonorDomain,
-    borrow_shares,
-    mark_analysis,
-    mark_measures,
-    marked,
-    nothing_lent,
-    parts_unread,
-)
+from analytics.fish.mark_composition import CLASSES, UNKNOWN, BorrowedShares, mark_analysis
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.settings import FishBasis
@@ -53,171 +41,12 @@ if TYPE_CHECKING:
     from analytics.fish.class_ratios import ClassRatios
     from analytics.fish.composition_sample import CompositionSample, Pools
     from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
-
-
-# What interviews tell of the base class by area and week, and who lends a marked share.
-
-LEGAL_MARKED = "encounter_legal_marked_fish"
-#: Legal releases borrow, from kept fish.
-_KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
-_MEASURES = list(mark_measures())
-#: Picks all legal fish, kept and released, from the measures of marks.
-ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
-
-
-def borrowed_marks(
-    season: SeasonSurvey, way: TotalEstimator, domains: Domains, totals: DomainTotals
-) -> BorrowedShares:
-    """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-    way : TotalEstimator
-    domains : Domains
-    totals : DomainTotals
-        Of the measures of marks, over the domains.
-
-    Returns
-    -------
-    BorrowedShares
-    """
-    parts = list(PART_WORDS.values())
-    if not parts_unread(totals.total, len(parts)).any():
-        return nothing_lent(len(totals.total), len(parts))
-    return borrow_shares(
-        totals.total, donor_domains(season, way, domains, totals.code), parts=parts
-    )
-
-
-def donor_domains(
-    season: SeasonSurvey, way: TotalEstimator, domains: Domains, code: Ints
-) -> tuple[DonorDomain, ...]:
-    """Return the domains from which others borrow a marked share, the nearest first.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-    way : TotalEstimator
-    domains : Domains
-    code : ndarray of int, shape (D,)
-        Of the domains that may borrow.
-
-    Returns
-    -------
-    tuple of Wider
-        For domains of an area: its season, then all areas with the same rule on keeping marked
-        fish, their covariances left out; for others the season. Kept fish of the season lend to
-        legal releases last, where every opening says that unmarked fish may be kept as well.
-    """
-    analysis, n_weeks = mark_analysis(), domains.n_weeks
-    if not domains.by_area:
-        whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
-        place = np.zeros(len(code), dtype=np.int64)
-        free = place if len(season.any_mark) == len(season.design.areas) else place - 1
-        return (
-            DonorDomain(whole.total, whole.cov, place, "the whole season"),
-            DonorDomain(
-                whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS
-            ),
-        )
-    by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
-    areas = way.totals(analysis, by_area)
-    own = code // (n_weeks + 1) * (n_weeks + 1)
-    at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
-    place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
-    selective = [by_area.cell(int(one))[0] in season.mark_selective for one in areas.code]
-    rule = np.array(selective, dtype=np.int64)
-    total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
-    mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
-    is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
-    free = np.where(is_free, place, -1)
-    return (
-        DonorDomain(areas.total, areas.cov, place, "the area's season"),
-        DonorDomain(total, cov, mine, "all areas with the same rule on keeping marked fish"),
-        DonorDomain(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BaseEncounters:
-    """What interviews tell of the base class in each of C area-weeks.
-
-    Parameters
-    ----------
-    code, area, week : ndarray of int, shape (C,)
-        Fine code, code of the area, and week as whole weeks since an origin.
-    fish : ndarray of float, shape (C,)
-    gradient : ndarray of float, shape (C, K)
-        Slope of `fish` in the totals of the measures of marks.
-    classes : ndarray of bool, shape (C, 4)
-        Which classes the base holds.
-    total : ndarray of float, shape (C, K)
-    lent : BorrowedShares
-    is_unmarked : ndarray of bool, shape (C,)
-        Where legal releases are taken as unmarked, since no mark of one was read.
-    """
-
-    code: Ints
-    area: Ints
-    week: Ints
-    fish: Floats
-    gradient: Floats
-    classes: Bools
-    total: Floats
-    lent: BorrowedShares
-    is_unmarked: Bools
-
-    @property
-    def is_by_mark(self) -> Bools:
-        """Where the base is legal marked fish, and not all legal fish, shape (C,)."""
-        found: Bools = ~self.classes[:, 1]
-        return found
-
-
-def base_of(season: SeasonSurvey, way: TotalEstimator) -> BaseEncounters:
-    """Return the base of every area-week: legal marked fish, kept or released.
-
-    In an area where no mark of a kept fish was read all season, the base is all legal fish. A
-    legal release is taken as unmarked where no mark of one was read in any area alike.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-    way : TotalEstimator
-
-    Returns
-    -------
-    BaseEncounters
-    """
-    fine = area_week_domains(season.design)
-    totals = way.totals(mark_analysis(), fine)
-    key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
-    wider = donor_domains(season, way, fine, totals.code)
-    lent = borrow_shares(totals.total, wider, parts=list(PART_WORDS.values()))
-    found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
-    of_season = wider[0].total[wider[0].place]
-    column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
-    none_kept = (column["kept_all"] == 0) & (column["released_legal_read"] > 0)
-    by_mark = (column["kept_read"] > 0) | none_kept
-    marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
-    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
-    return BaseEncounters(
-        code=totals.code,
-        area=key - 1,
-        week=season.design.week_ordinal[week_key - 1],
-        fish=np.where(by_mark, found.value, totals.total @ ALL_LEGAL),
-        gradient=np.where(by_mark[:, None], found.gradient, ALL_LEGAL),
-        classes=np.where(by_mark[:, None], marks, legal),
-        total=totals.total,
-        lent=lent,
-        is_unmarked=unread & by_mark,
-    )
 
 
 # What stands behind sampled classes, domain by domain, in words.
@@ -230,17 +59,10 @@ _FEW_BASE = f"though {ENOUGH_FISH} were measured, under {ENOUGH_BASE} of the bas
 class DomainWords:
     """What is said of D domains of C area-weeks.
 
-    Parameters
-    ----------
-    areas : tuple of str
-        Names by code.
-    pooled : ClassExpansion
-    weight : ndarray of float, shape (D, C)
-        Base fish of each area-week in each domain.
-    place : ndarray of int, shape (C,)
-        The domain of each area-week.
-    unknown : ndarray of float, shape (D,)
-        Reported releases of unknown size.
+    - `areas`: names by code.
+    - `weight` (D, C): base fish of each area-week in each domain.
+    - `place` (C,): the domain of each area-week.
+    - `unknown` (D,): reported releases of unknown size.
     """
 
     areas: tuple[str, ...]
@@ -546,13 +368,7 @@ SAMPLED = "sampled_composition"
 
 
 class MarkFigures:
-    """Figures of marks over one choice of domains; what several of them need is made once.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-    domains : Domains
-    """
+    """Figures of marks over one choice of domains; what several of them need is made once."""
 
     def __init__(self, season: SeasonSurvey, domains: Domains) -> None:
         self._season, self._domains = season, domains

@@ -156,11 +156,7 @@ _AT_ONCE = 500
 class DrawnClasses:
     """What joint draws say of D domains and the five `COLUMNS`; arrays of shape (D, 5).
 
-    Parameters
-    ----------
-    low, high : ndarray of float
-        Quantiles at the level asked; NaN where the survey's error is not known.
-    mean, sd : ndarray of float
+    - `low`, `high`: quantiles at the level asked; NaN where the survey's error is not known.
     """
 
     low: Floats

@@ -279,17 +279,8 @@ def minimum_lengths(
     Where openings of one week differ, the one of most days holds for the week, of as many the
     longest.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    design : Design
-
-    Returns
-    -------
-    lengths : ndarray of float, shape (L,)
-        Sorted.
-    line : dict of (int, int) to int
-        Place among them by code of the area and week as whole weeks since an origin.
+    `lengths` (L,): sorted. `line`: place among them by code of the area and week as whole weeks
+    since an origin.
     """
     codes = {name: code for code, name in enumerate(design.areas)}
     days: dict[tuple[int, int], Counter[float]] = {}

@@ -35,14 +35,8 @@ _LATE = "{} that died after the last survivor was seen counted as alive"
 class HeldFish:
     """Held fish one by one, arrays of shape (n,).
 
-    Parameters
-    ----------
-    trial_id, group : ndarray of object
-    length_mm : ndarray of float
-        NaN where it was not measured.
-    hours : ndarray of float
-        Until death, or until last seen alive.
-    died : ndarray of bool
+    - `length_mm`: NaN where it was not measured.
+    - `hours`: until death, or until last seen alive.
     """
 
     trial_id: NDArray[np.object_]

@@ -254,19 +254,7 @@ def group_rate(
     variance estimates recovery from their Wilson limits (`ratio_limits`), cut at 0: no hook brings
     fish back.
 
-    Parameters
-    ----------
-    fish : HeldGroup
-    control : HeldGroup or None
-        Fish held without having been hooked.
-    level : float
-        Confidence level.
-    words : str
-        What was assumed, for the reason.
-
-    Returns
-    -------
-    TrialRate
+    `control`: fish held without having been hooked; `words`: what was assumed, for the reason.
     """
     reasons = [words] if words else []
     if fish.n_out:
@@ -332,15 +320,9 @@ def ratio_limits(
     and ``u₁, l₂`` above (Donner & Zou 2012, Closed-form confidence intervals for functions of the
     normal mean and standard deviation, Stat. Methods Med. Res. 21; from memory).
 
-    Parameters
-    ----------
-    top, base : tuple of float
-        Lower limit, estimate and upper limit of numerator and denominator.
+    `top`, `base`: lower limit, estimate and upper limit of numerator and denominator.
 
-    Returns
-    -------
-    tuple of float or None
-        None where the interval has no bound.
+    None where the interval has no bound.
     """
     (low, p, high), (base_low, q, base_high) = top, base
     below, above = base_high * (2 * q - base_high), base_low * (2 * q - base_low)

@@ -18,18 +18,12 @@ if TYPE_CHECKING:
 class LegalShare:
     """A share of fish and its interval.
 
-    Parameters
-    ----------
-    share, low, high : float or None
-        None where there is no fish.
-    n_fish, n_legal : int
-        Fish of known length; of those, fish on the line or longer.
-    design_effect : float
-        By what the likeness of fish of one cluster multiplies the variance; 1 where none is seen.
-    n_clusters : int
-        Clusters with fish; 0 where none were given.
-    reason : str
-        Why there is no share, or what the interval takes as given.
+    - `share`, `low`, `high`: None where there is no fish.
+    - `n_fish`, `n_legal`: fish of known length; of those, fish on the line or longer.
+    - `design_effect`: by what the likeness of fish of one cluster multiplies the variance; 1 where
+      none is seen.
+    - `n_clusters`: clusters with fish; 0 where none were given.
+    - `reason`: why there is no share, or what the interval takes as given.
     """
 
     share: float | None
@@ -109,15 +103,9 @@ def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> floa
     ``d = v(p)/[p(1-p)/n]`` with the variance of a ratio over k clusters,
     ``v(p) = k/(k-1) Σ (y_i - p m_i)²/n²`` (Rao & Scott 1992, as in `legal_share`).
 
-    Parameters
-    ----------
-    legal, size : ndarray of float, shape (k,)
-        Legal fish and all fish of every cluster.
+    `legal`, `size` (k,): legal fish and all fish of every cluster.
 
-    Returns
-    -------
-    float
-        NaN where a single cluster, or fish all on one side of the line, can tell nothing.
+    NaN where a single cluster, or fish all on one side of the line, can tell nothing.
     """
     n, k = size.sum(), len(size)
     p = legal.sum() / n

@@ -65,13 +65,7 @@ def least_squares(x: ArrayLike, y: ArrayLike) -> Regression:
     ``b = S_xy/S_xx``, ``s² = (S_yy - b S_xy)/(n - 2)``, ``v(b) = s²/S_xx`` and
     ``v(a) = s² (1/n + x̄²/S_xx)`` (any textbook of regression).
 
-    Parameters
-    ----------
-    x, y : array_like of float, shape (n,)
-
-    Returns
-    -------
-    Regression
+    `x`, `y` (n,).
 
     Raises
     ------
@@ -172,14 +166,7 @@ def total_from_fork(samples: Sequence[Pairs]) -> Conversion:
     Fish whose lengths are at odds leave the regression. At least `FEWEST` fish are needed, and
     totals that leave fork over total between 0.85 and 1 for forks of 250 to 1,000 mm.
 
-    Parameters
-    ----------
-    samples : sequence of Pairs
-        Fork and total lengths, in the order in which they are to be tried.
-
-    Returns
-    -------
-    Conversion
+    `samples`: fork and total lengths, in the order in which they are to be tried.
     """
     why_not = []
     for sample in samples:
@@ -205,16 +192,8 @@ def weight_from_length(samples: Sequence[Pairs], *, given: str = TOTAL) -> Conve
     ``ln W = a + b ln L``. Fish with a condition outside 0.5 to 2.5 leave the regression; at least
     `FEWEST` are needed, and a power b of 2.5 to 3.5.
 
-    Parameters
-    ----------
-    samples : sequence of Pairs
-        Lengths, mm, and weights, g, in the order in which they are to be tried.
-    given : str
-        Which length they hold; a stated condition factor always takes the fork length.
-
-    Returns
-    -------
-    Conversion
+    `samples`: lengths, mm, and weights, g, in the order in which they are to be tried; `given`:
+    which length they hold; a stated condition factor always takes the fork length.
     """
     why_not = []
     low, high = CONDITION_POSSIBLE

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from analytics.fish.release_mortality import apportion
+from analytics.propagation import apportion
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
 if TYPE_CHECKING:
@@ -208,13 +208,10 @@ def mark_analysis() -> Analysis:
 class Marked:
     """One quantity of marks over D domains.
 
-    Parameters
-    ----------
-    value, variance : ndarray of float, shape (D,)
-    unread : tuple of str, length D
-        Of which parts no mark was read and none lent; empty where there is a value.
-    gradient : ndarray of float, shape (D, K)
-        Slope of the value in the totals, lent shares taken as known.
+    - `value`, `variance` (D,).
+    - `unread` (length D): of which parts no mark was read and none lent; empty where there is a
+      value.
+    - `gradient` (D, K): slope of the value in the totals, lent shares taken as known.
     """
 
     value: NDArray[np.float64]
@@ -296,7 +293,7 @@ def _split(part: str, total: NDArray[np.float64], lent: BorrowedShares) -> _Spli
     fish, read, clipped = total[:, columns].T
     unread = (fish > 0) & (read == 0)
     is_lent = unread & ~np.isnan(lent.share[:, row])
-    share, _, per_read = apportion(fish, read, clipped).gradient.T
+    share, _, per_read = apportion(fish, read, clipped)[1].T
     return _Split(
         columns,
         fish,

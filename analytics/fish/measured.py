@@ -123,18 +123,9 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
 def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict[str, int]:
     """Return how many fish of test fishing have no place in a season, by why.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
-        A fish of a closed day counts to the season whose days it is nearest to.
-    through : str
-        Last ISO week.
+    `season`: a fish of a closed day counts to the season whose days it is nearest to.
 
-    Returns
-    -------
-    dict of str to int
-        By words that go after "fish": without an area, without a day, outside the openings.
+    By words that go after "fish": without an area, without a day, outside the openings.
     """
     found = query.run(
         _UNPLACED, _tables(snapshot), {"season": season, "through": through}

@@ -406,19 +406,10 @@ RATES_IN_PRINT: tuple[PublishedRate, ...] = (
 def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     """Return how far a user's rate can be trusted, from the words of its source.
 
-    Parameters
-    ----------
-    source : str or None
-        As in ``release_rates`` or ``drop_off``.
-    rate_prop : float
-        The rate given with it.
+    `source`: as in ``release_rates`` or ``drop_off``; `rate_prop`: the rate given with it.
 
-    Returns
-    -------
-    EvidenceGrade
-        Common practice where the source begins with those words; that of a rate of
-        `RATES_IN_PRINT` where the source names its author and year and the number is the same;
-        else the user's own.
+    Common practice where the source begins with those words; that of a rate of `RATES_IN_PRINT`
+    where the source names its author and year and the number is the same; else the user's own.
     """
     words = (source or "").strip().casefold()
     if words.startswith("common practice"):
@@ -435,17 +426,7 @@ def rate_limits(
 ) -> tuple[float | None, float | None]:
     """Return the interval of a rate from its standard error, on the logit scale.
 
-    Parameters
-    ----------
-    rate_prop : float
-    rate_se : float or None
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    tuple of float or None
-        Both None without a standard error, and for a rate of 0 or 1 that has one above 0.
+    Both None without a standard error, and for a rate of 0 or 1 that has one above 0.
     """
     if rate_se is None:
         return None, None

@@ -26,7 +26,7 @@ from analytics.fish.mortality_rates import (
     drop_off_rate,
     fish_words,
 )
-from analytics.propagation import weighted_sum
+from analytics.propagation import apportion, weighted_sum
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
 if TYPE_CHECKING:
@@ -38,53 +38,6 @@ if TYPE_CHECKING:
     from analytics.fish.mortality_rates import PublishedRate
 
     Floats = NDArray[np.float64]
-
-
-# A part split by a share that only some of the fish told.
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Split:
-    """Fish of a part that have a trait, over D domains.
-
-    Parameters
-    ----------
-    fish : ndarray of float, shape (D,)
-        0 where no fish told.
-    gradient : ndarray of float, shape (D, 3)
-        By the whole part, the fish that told, and those of them with the trait.
-    is_told : ndarray of bool, shape (D,)
-        Whether some fish told.
-    """
-
-    fish: Floats
-    gradient: Floats
-    is_told: NDArray[np.bool_]
-
-
-def apportion(whole: Floats, told: Floats, with_trait: Floats) -> Split:
-    r"""Return the fish with a trait, ``A B/C``, and its gradient.
-
-    Of a part of A fish, C told whether they have the trait and B of those have it; the fish that
-    did not tell are taken to be like those that did. The gradient is ``(B/C, -A B/C², A/C)``.
-
-    Parameters
-    ----------
-    whole, told, with_trait : ndarray of float, shape (D,)
-        A, C and B.
-
-    Returns
-    -------
-    Split
-    """
-    is_told = told > 0
-    below = np.where(is_told, told, np.inf)
-    share, by_told = with_trait / below, whole / below
-    gradient = np.stack([share, -share * by_told, by_told], axis=1)
-    return Split(whole * share, gradient, is_told)
-
-
-# Fish of a group by the rate that applies to each, with the slopes of their errors.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,18 +92,18 @@ def fish_of_group(
         is_told = np.full(len(total), choice.whole is not None)
         return [whole], [one], is_told
     columns = [place, order.index(group.told.name), order.index(group.deep.name)]
-    found = apportion(*total[:, columns].T)
+    deep, gradient, is_told = apportion(*total[:, columns].T)
     slope = np.zeros_like(one)
-    slope[:, columns] = found.gradient
-    wound_unknown = ~found.is_told
+    slope[:, columns] = gradient
+    wound_unknown = ~is_told
     # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
     rest = np.zeros_like(whole) if choice.whole else np.where(wound_unknown, whole, 0.0)
-    fish = [np.where(wound_unknown, rest, whole - found.fish), found.fish]
+    fish = [np.where(wound_unknown, rest, whole - deep), deep]
     slopes = [np.where(wound_unknown[:, None], 0.0, one - slope), slope]
     if choice.whole:
         fish.append(np.where(wound_unknown, whole, 0.0))
         slopes.append(np.where(wound_unknown[:, None], one, 0.0))
-    return fish, slopes, found.is_told
+    return fish, slopes, is_told
 
 
 #: Fates whose deaths add up to each quantity.

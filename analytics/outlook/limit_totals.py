@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_limits import listed, why_no_sum
+from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.size_mark_classes import (
     SAMPLED,
-    borrowed_marks,
     pooled_of,
     sampled_classes,
 )

@@ -41,18 +41,8 @@ def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> 
     The combined ratio of two stratified two-stage totals, with the season's own design and its
     rules for thin strata, for area and week, area, week, and the season.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `BYCATCH_SCHEMA`, the species most met first. Without a row of bycatch in the season
-        the table is empty: nobody can tell whether none was met or none was written down.
+    In `BYCATCH_SCHEMA`, the species most met first. Without a row of bycatch in the season the
+    table is empty: nobody can tell whether none was met or none was written down.
     """
     rows = [
         row

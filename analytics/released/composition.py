@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import (
     DomainEstimates,
@@ -20,7 +21,6 @@ from analytics.estimates.result_rows import (
 from analytics.estimates.size_mark_classes import (
     ClassExpansion,
     Sampled,
-    borrowed_marks,
     drawn_classes,
     sampled_classes,
     sampled_figures,
@@ -68,20 +68,10 @@ def composition_tables(
     is reckoned. `encounter_fish` is, as reported, the result row itself, releases of unknown size
     among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-        Prepared from it.
-    level : float
-        Confidence level.
-    n_draws : int
-        Joint draws behind ``draws_low`` and ``draws_high``.
+    `n_draws`: joint draws behind ``draws_low`` and ``draws_high``.
 
-    Returns
-    -------
-    composition, compared : pyarrow.Table
-        In `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a bulletin.
+    `composition`, `compared`: in `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a
+    bulletin.
     """
     rows: list[Row] = []
     compared: list[Row] = []

@@ -51,16 +51,7 @@ FROM measured WHERE wound_site IS NOT NULL
 def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
     """Return the groups of every holding trial, then of all trials together, with their rates.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `TRIAL_SCHEMA`; empty where no fish was held.
+    In `TRIAL_SCHEMA`; empty where no fish was held.
     """
     return rates_table(_groups(snapshot), level=level)
 
@@ -77,16 +68,7 @@ def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
     A trial says how many died by the end of its hours and not when: its deaths are placed at that
     hour, and its survivors leave alive then.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `SURVIVAL_SCHEMA`; trials without hours are left out.
+    In `SURVIVAL_SCHEMA`; trials without hours are left out.
     """
     timed = [one for one in _groups(snapshot) if one.hours is not None]
     return survival_rows(
@@ -150,18 +132,8 @@ def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -
     the dock die and are left out. The rates are those of all trials together, corrected by their
     controls.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `WOUND_MIX_SCHEMA`: a row for each wound site, then (null) the rate of them all; without
-        a value, and with a reason, where a site has no rate.
+    In `WOUND_MIX_SCHEMA`: a row for each wound site, then (null) the rate of them all; without a
+    value, and with a reason, where a site has no rate.
     """
     design = season.design
     fish = measured_fish(snapshot, season=design.season, through=design.through)

@@ -44,16 +44,8 @@ _NO_FISH = (
 def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Count the measured fish of a season by length.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-
-    Returns
-    -------
-    pyarrow.Table
-        In `LENGTH_SCHEMA`: bins of 20 mm, each with its lower edge, by area, week and source. Every
-        fish of known length counts, an undersized one that was kept too.
+    In `LENGTH_SCHEMA`: bins of 20 mm, each with its lower edge, by area, week and source. Every
+    fish of known length counts, an undersized one that was kept too.
     """
     asked = {"season": season.design.season, "width": BIN_MM}
     return query.run(_BINS, {"measured": _measured(snapshot, season)}, asked).cast(LENGTH_SCHEMA)
@@ -65,19 +57,9 @@ def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float)
     Fish of test fishing only: they are the fish met, those on the dock were chosen by the line.
     Fish of one area and week are alike, and their likeness widens the interval.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `LEGAL_SHARE_SCHEMA`, all areas first: every 10 mm over the lengths of the sample, and
-        the minimum of the season (`is_rule`; one row each where areas have several). An area with
-        a minimum and no sample has that row alone, without a share and with the reason.
+    In `LEGAL_SHARE_SCHEMA`, all areas first: every 10 mm over the lengths of the sample, and the
+    minimum of the season (`is_rule`; one row each where areas have several). An area with a minimum
+    and no sample has that row alone, without a share and with the reason.
     """
     measured = _measured(snapshot, season)
     met = measured.filter(pc.equal(measured["source"], "test_fishing")).to_pandas()
@@ -93,17 +75,9 @@ def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float)
 def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Return how total length follows from fork length, and weight from length.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-
-    Returns
-    -------
-    pyarrow.Table
-        In `CONVERSION_SCHEMA`. Linear: target = intercept + slope · given; power: the same of
-        natural logarithms; stated factor: `slope` is the factor (total over fork length, or the
-        condition K) and the rest is null.
+    In `CONVERSION_SCHEMA`. Linear: target = intercept + slope · given; power: the same of natural
+    logarithms; stated factor: `slope` is the factor (total over fork length, or the condition K)
+    and the rest is null.
     """
     asked = {"season": season.design.season, "through": season.design.through}
     rows = [

@@ -49,14 +49,9 @@ if TYPE_CHECKING:
 class MeanRate:
     """Rates in use, each with its share of the fish.
 
-    Parameters
-    ----------
-    parts : tuple of (MortalityRate, float)
-        Shares add up to 1.
-    weighted : str
-        What the shares are of, in words.
-    missing : str
-        Why there is no rate; empty where there is one.
+    - `parts`: shares add up to 1.
+    - `weighted`: what the shares are of, in words.
+    - `missing`: why there is no rate; empty where there is one.
     """
 
     parts: tuple[tuple[MortalityRate, float], ...]
@@ -97,21 +92,10 @@ class MeanRate:
 def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: str) -> MeanRate:
     """Return the mean of the rates in use of one kind of fish in a domain.
 
-    Parameters
-    ----------
-    plan : DeathPlan
-        In detail: each group is of one size class and method.
-    found : FishByRate
-        Reported fish by rate.
-    place : int
-        Index of the domain.
-    fate, size : str
-        Of the fish; ``any`` for the base of drop-off.
+    `plan`: in detail: each group is of one size class and method; `found`: reported fish by rate;
+    `place`: index of the domain; `fate`, `size`: of the fish; ``any`` for the base of drop-off.
 
-    Returns
-    -------
-    MeanRate
-        Weighted by reported fish; where none was reported, the one rate if there is only one.
+    Weighted by reported fish; where none was reported, the one rate if there is only one.
     """
     if fate in plan.absent:
         return MeanRate((), missing=plan.absent[fate])
@@ -161,21 +145,10 @@ def sampled_death_table(
     weights is left out. Errors follow from the joint covariance of classes and kept fish, which
     rest on the same interviews, and from the rates.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-        Prepared from it.
-    level : float
-        Confidence level.
-    sums : DeathSums, optional
-        From `analytics.released.deaths.death_sums`, where they are at hand.
+    `sums`: from `analytics.released.deaths.death_sums`, where they are at hand.
 
-    Returns
-    -------
-    pyarrow.Table
-        In `DEATH_SCHEMA`, basis ``sampled``: all areas (null) first, then each area; no row for
-        a domain without sampled classes.
+    In `DEATH_SCHEMA`, basis ``sampled``: all areas (null) first, then each area; no row for a
+    domain without sampled classes.
     """
     sums = sums or death_sums(snapshot, season)
     pooled = drawn_classes(snapshot, season)

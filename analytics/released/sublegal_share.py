@@ -37,14 +37,10 @@ SHARE = "sublegal_prop"
 class ReportedFish:
     """Cells of one site-day and one area fished, R of them, with the fish its boats told.
 
-    Parameters
-    ----------
-    area, week : ndarray of int, shape (R,)
-        Codes of the season's design.
-    is_convenience : ndarray of bool, shape (R,)
-        Interviews of convenience.
-    sublegal, fish, interviews : ndarray of int, shape (R,)
-        Sublegal releases and all encounters, of the boats that gave both numbers, and those boats.
+    - `area`, `week` (R,): codes of the season's design.
+    - `is_convenience` (R,): interviews of convenience.
+    - `sublegal`, `fish`, `interviews` (R,): sublegal releases and all encounters, of the boats that
+      gave both numbers, and those boats.
     """
 
     area: NDArray[np.int64]
@@ -115,18 +111,9 @@ def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> p
     `partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of
     its weeks, weighted by their encounters.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-        Not read: the season holds the sums of its interviews.
-    season : SeasonSurvey
-    level : float
-        Confidence level.
+    `snapshot`: not read: the season holds the sums of its interviews.
 
-    Returns
-    -------
-    pyarrow.Table
-        In `SHARE_SCHEMA`, survey before pooled, by area and week; week null for a whole area.
+    In `SHARE_SCHEMA`, survey before pooled, by area and week; week null for a whole area.
 
     Raises
     ------

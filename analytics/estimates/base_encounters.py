@@ -1,0 +1,168 @@
+"""What interviews know of the base class by area and week, and who lends a marked share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.fish.mark_composition import (
+    PART_WORDS,
+    PARTS,
+    BorrowedShares,
+    DonorDomain,
+    borrow_shares,
+    mark_analysis,
+    mark_measures,
+    marked,
+    nothing_lent,
+    parts_unread,
+)
+from analytics.survey.arrays import add_at
+from analytics.survey.domains import Domains
+from analytics.survey.linear_form import area_week_domains
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.estimators import TotalEstimator
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+LEGAL_MARKED = "encounter_legal_marked_fish"
+#: Legal releases borrow, from kept fish.
+_KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
+_MEASURES = list(mark_measures())
+#: Picks all legal fish, kept and released, from the measures of marks.
+ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
+
+
+def borrowed_marks(
+    season: SeasonSurvey, way: TotalEstimator, domains: Domains, totals: DomainTotals
+) -> BorrowedShares:
+    """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
+
+    Parameters
+    ----------
+    season : SeasonSurvey
+    way : TotalEstimator
+    domains : Domains
+    totals : DomainTotals
+        Of the measures of marks, over the domains.
+
+    Returns
+    -------
+    BorrowedShares
+    """
+    parts = list(PART_WORDS.values())
+    if not parts_unread(totals.total, len(parts)).any():
+        return nothing_lent(len(totals.total), len(parts))
+    return borrow_shares(
+        totals.total, donor_domains(season, way, domains, totals.code), parts=parts
+    )
+
+
+def donor_domains(
+    season: SeasonSurvey, way: TotalEstimator, domains: Domains, code: Ints
+) -> tuple[DonorDomain, ...]:
+    """Return the domains from which others borrow a marked share, the nearest first.
+
+    `code` (D,): of the domains that may borrow.
+
+    For domains of an area: its season, then all areas with the same rule on keeping marked fish,
+    their covariances left out; for others the season. Kept fish of the season lend to legal
+    releases last, where every opening says that unmarked fish may be kept as well.
+    """
+    analysis, n_weeks = mark_analysis(), domains.n_weeks
+    if not domains.by_area:
+        whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
+        place = np.zeros(len(code), dtype=np.int64)
+        free = place if len(season.any_mark) == len(season.design.areas) else place - 1
+        return (
+            DonorDomain(whole.total, whole.cov, place, "the whole season"),
+            DonorDomain(
+                whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS
+            ),
+        )
+    by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
+    areas = way.totals(analysis, by_area)
+    own = code // (n_weeks + 1) * (n_weeks + 1)
+    at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
+    place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
+    selective = [by_area.cell(int(one))[0] in season.mark_selective for one in areas.code]
+    rule = np.array(selective, dtype=np.int64)
+    total, cov = (add_at(rule, one, 2) for one in (areas.total, np.nan_to_num(areas.cov)))
+    mine = np.array([key - 1 in season.mark_selective for key in code // (n_weeks + 1)], dtype=int)
+    is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
+    free = np.where(is_free, place, -1)
+    return (
+        DonorDomain(areas.total, areas.cov, place, "the area's season"),
+        DonorDomain(total, cov, mine, "all areas with the same rule on keeping marked fish"),
+        DonorDomain(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BaseEncounters:
+    """What interviews tell of the base class in each of C area-weeks.
+
+    - `code`, `area`, `week` (C,): fine code, code of the area, and week as whole weeks since an
+      origin.
+    - `fish` (C,).
+    - `gradient` (C, K): slope of `fish` in the totals of the measures of marks.
+    - `classes` (C, 4): which classes the base holds.
+    - `total` (C, K).
+    - `is_unmarked` (C,): where legal releases are taken as unmarked, since no mark of one was read.
+    """
+
+    code: Ints
+    area: Ints
+    week: Ints
+    fish: Floats
+    gradient: Floats
+    classes: Bools
+    total: Floats
+    lent: BorrowedShares
+    is_unmarked: Bools
+
+    @property
+    def is_by_mark(self) -> Bools:
+        """Where the base is legal marked fish, and not all legal fish, shape (C,)."""
+        found: Bools = ~self.classes[:, 1]
+        return found
+
+
+def base_of(season: SeasonSurvey, way: TotalEstimator) -> BaseEncounters:
+    """Return the base of every area-week: legal marked fish, kept or released.
+
+    In an area where no mark of a kept fish was read all season, the base is all legal fish. A
+    legal release is taken as unmarked where no mark of one was read in any area alike.
+    """
+    fine = area_week_domains(season.design)
+    totals = way.totals(mark_analysis(), fine)
+    key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
+    wider = donor_domains(season, way, fine, totals.code)
+    lent = borrow_shares(totals.total, wider, parts=list(PART_WORDS.values()))
+    found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
+    of_season = wider[0].total[wider[0].place]
+    column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
+    none_kept = (column["kept_all"] == 0) & (column["released_legal_read"] > 0)
+    by_mark = (column["kept_read"] > 0) | none_kept
+    marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
+    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
+    return BaseEncounters(
+        code=totals.code,
+        area=key - 1,
+        week=season.design.week_ordinal[week_key - 1],
+        fish=np.where(by_mark, found.value, totals.total @ ALL_LEGAL),
+        gradient=np.where(by_mark[:, None], found.gradient, ALL_LEGAL),
+        classes=np.where(by_mark[:, None], marks, legal),
+        total=totals.total,
+        lent=lent,
+        is_unmarked=unread & by_mark,
+    )
