@@ -13,9 +13,9 @@ from analytics import findings
 from analytics.bulletin import archive
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.estimates.alternative_estimates import readings_of
-from analytics.estimates.estimate import LEVELS, Row, result_rows
+from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
     convenience_findings,
     rate_findings,
@@ -25,7 +25,6 @@ from analytics.estimates.sampling_report import (
 )
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
-from analytics.estimates.weekly_changes import week_changes
 from analytics.outlook.build import standing_tables
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
@@ -119,7 +118,7 @@ def _made(
     standing = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
-    days = calendar(snapshot, prepared.design.season)
+    days = season_days(snapshot, prepared.design.season)
     return archive.Bulletin(
         card=_card(snapshot, prepared, days, level),
         rows=to_arrow(rows),

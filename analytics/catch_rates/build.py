@@ -19,7 +19,7 @@ from analytics.catch_rates.seasonal_timing import (
 )
 from analytics.catch_rates.trend import NOT_KNOWN, trend_rows
 from analytics.catch_rates.trips import EXPOSURE, RESPONSES, SHARE, fitted, model_rows
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def rate_tables(
     """
     design = season.design
     rows = model_rows(snapshot, season=design.season, through=design.through)
-    days = calendar(snapshot, design.season)
+    days = season_days(snapshot, design.season)
     weeks = weeks_between(min([*days["week"], *design.weeks]), design.through)
     opened = open_weeks_of(days)
     raw, weight = raw_figures(season, level=level), area_weights(season, level=level)

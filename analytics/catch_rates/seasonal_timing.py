@@ -18,7 +18,7 @@ from analytics.catch_rates.index import AreaIndex, area_index
 from analytics.catch_rates.model_selection import Candidate, CandidateResult
 from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
 from analytics.catch_rates.trips import BESIDE, FACTORS, USUAL, fitted, model_rows, varies
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.models.count_families import Family
 from analytics.models.seasonal_timing import (
@@ -119,7 +119,7 @@ def season_indices(
 
     Oldest first; the season asked for is the last.
     """
-    days = calendar(snapshot)
+    days = season_days(snapshot)
     known = seasons_with_data(snapshot)
     before = known[: known.index(season)] if season in known else []
     origins = _origins(days, [*before, season])
@@ -198,7 +198,7 @@ def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
 def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
     """Return the open weeks of each area in order; None for all areas.
 
-    `days`: open days of one season, as by `analytics.data.season_context.calendar`.
+    `days`: open days of one season, as by `analytics.data.calendar.season_days`.
     """
     weeks: dict[str | None, tuple[str, ...]] = {None: tuple(sorted(days["week"].unique()))}
     for area, mine in days.groupby("area"):

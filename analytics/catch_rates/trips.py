@@ -11,8 +11,7 @@ import pandas as pd
 from astral import moon
 
 from analytics.data import query
-from analytics.data.calendar import daylight_hours
-from analytics.data.season_context import calendar, trip_tables
+from analytics.data.calendar import daylight_hours, season_days, trip_tables
 from analytics.errors import UsageError
 from analytics.weeks import iso_week, week_number
 
@@ -60,7 +59,7 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     found["date"] = pd.to_datetime(found["date"])
     found["week"] = iso_week(found["date"])
     found = found[found["week"] <= through].reset_index(drop=True)
-    days = calendar(snapshot, season)
+    days = season_days(snapshot, season)
     found["week_number"] = week_numbers(found["week"], first=days["week"].min())
     found["day_group"] = _day_groups(found, days)
     return _sky(found, snapshot["sites"]["latitude"].to_pandas())

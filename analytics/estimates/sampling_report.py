@@ -11,10 +11,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data import query as sql
+from analytics.data.calendar import trip_tables
 from analytics.data.checks.run import check_between
 from analytics.data.importing.typed import Incoming
 from analytics.data.schema import TABLES
-from analytics.data.season_context import trip_tables
 from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.measured import measured_fish

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.season_context import trip_tables
+from analytics.data.calendar import trip_tables
 from analytics.fish.length_conversion import (
     FORK,
     TOTAL,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.options.baseline import Rules
 from analytics.weeks import days_from, week_end, week_of_days
 
@@ -85,7 +85,7 @@ def season_calendar(
         Last ISO week of the totals.
     areas : tuple of str
     """
-    opened = calendar(snapshot, season)
+    opened = season_days(snapshot, season)
     last = {str(area): one.date() for area, one in opened.groupby("area")["date"].max().items()}
     end = max(last.values())
     sunday = week_end(through)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_limits import TOTALS
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.estimates.estimate import result_rows
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
 from analytics.models.lognormal_draws import (
@@ -285,7 +285,7 @@ def rows_by_area(rows: Iterable[Row]) -> dict[tuple[str | None, str], Row]:
 
 def season_areas(snapshot: Snapshot, season: SeasonSurvey) -> tuple[str, ...]:
     """Return the areas that were sampled so far or are open on some day of the season."""
-    mine = calendar(snapshot, season.design.season)["area"]
+    mine = season_days(snapshot, season.design.season)["area"]
     return tuple(sorted({*map(str, mine.unique()), *season.design.areas}))
 
 

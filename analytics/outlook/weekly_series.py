@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow.compute as pc
 
 from analytics.data import query
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.data.snapshot import Snapshot
 from analytics.errors import BlackmouthError
 from analytics.estimates.result_rows import catch_figures, result_row
@@ -171,7 +171,7 @@ def weekly_of(
     areas : sequence of str, optional
         Areas of the result in order; those of the design where not given.
     """
-    days = calendar(snapshot, design.season, design.through)
+    days = season_days(snapshot, design.season, design.through)
     first = min([*days["week"], *design.weeks])
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.calendar import daylight_hours, weekday_words
-from analytics.data.season_context import calendar
+from analytics.data.calendar import daylight_hours, season_days, weekday_words
 from analytics.errors import UsageError
 from analytics.survey.arrays import Columns
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
@@ -82,7 +81,7 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
     """
     if day_hours is not None and not 0 < day_hours <= LONGEST_DAY:
         raise UsageError(f"day hours {day_hours:g}; allowed: more than 0 and at most 24 hours")
-    days = calendar(snapshot, design.season, design.through)
+    days = season_days(snapshot, design.season, design.through)
     counts = _counts(snapshot, days)
     if counts.empty:
         raise UsageError(

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.survey.convenience import CONVENIENCE, clusters_of, convenience_interviews
 from analytics.survey.design import Design, Strata
@@ -37,7 +37,7 @@ _SAMPLED = "SELECT DISTINCT s.area, d.date FROM site_days d JOIN sites s USING (
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
     """Return the seasons that have a site-day or an interview, oldest first."""
-    days = calendar(snapshot)
+    days = season_days(snapshot)
     tables = {name: snapshot[name] for name in ("site_days", "sites")}
     sampled = query.run(_SAMPLED, tables).to_pandas()
     sampled["date"] = pd.to_datetime(sampled["date"])
@@ -90,7 +90,7 @@ def build_design(
     seen = sampled["week"] if len(sampled) else clusters["week"]
     if seen.empty:
         raise UsageError(f"season {season} has no sampled site-day; import site_days first")
-    days = calendar(snapshot, season)
+    days = season_days(snapshot, season)
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
     days = days[days["week"] <= through]

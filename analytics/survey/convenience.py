@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.data import query
+from analytics.data.calendar import trip_tables
 from analytics.data.schema import TABLES
-from analytics.data.season_context import trip_tables
 from analytics.survey.arrays import add_at
 from analytics.survey.design import SITE_RULES, SiteDays, Units
 from analytics.survey.domain_totals import DomainTotals

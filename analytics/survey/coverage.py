@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.data.season_context import calendar
+from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
@@ -176,7 +176,7 @@ def season_contacts(snapshot: Snapshot, *, season: str, through: str | None = No
     """
     contacts = snapshot["coverage"].to_pandas()
     contacts["date"] = pd.to_datetime(contacts["date"])
-    days = calendar(snapshot, season)
+    days = season_days(snapshot, season)
     if through is not None:
         contacts = contacts[iso_week(contacts["date"]) <= through]
     opened = pd.MultiIndex.from_frame(days[["area", "date"]])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.data import query
-from analytics.data.season_context import trip_tables
+from analytics.data.calendar import trip_tables
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:

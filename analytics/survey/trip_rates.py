@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.data.season_context import calendar, trip_tables
+from analytics.data.calendar import season_days, trip_tables
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -199,7 +199,7 @@ def met_under_way(snapshot: Snapshot, *, season: str) -> pa.Table:
         ``trip_complete`` is set, since what each tells here is its rate so far. With
         ``landing_area`` (the area fished), ``on_day`` and ``season``.
     """
-    days = calendar(snapshot, season)[["area", "date", "season"]]
+    days = season_days(snapshot, season)[["area", "date", "season"]]
     opened = pa.Table.from_pandas(days, preserve_index=False)
     opened = opened.set_column(1, "date", opened["date"].cast(pa.date32()))
     return query.run(_MET, trip_tables(snapshot) | {"open_days": opened})

@@ -16,8 +16,7 @@ from analytics.bulletin.build import bulletin_of, make_bulletin
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
-from analytics.estimates.estimate import LEVELS, estimate_snapshot
-from analytics.estimates.weekly_changes import week_changes
+from analytics.estimates.estimate import LEVELS, estimate_snapshot, week_changes
 from analytics.intervals import t_quantile
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from tests.tables import MONDAY, SiteDay, interview, survey

@@ -17,8 +17,7 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, evidence_of
 from analytics.fish.release_mortality import has_no_sizes
 from analytics.intervals import logit_t
-from analytics.released.deaths import death_sums, death_table
-from analytics.released.method_mix import mix_table, printed_rate
+from analytics.released.deaths import death_sums, death_table, mix_table, printed_rate
 from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_release_deaths import PAIR, TOLD, drop, rate, sample
