@@ -4,31 +4,34 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.errors import UsageError
 from dashboard import bulletin_index as books
-from dashboard.alternative_estimates import bases as reckoned
-from dashboard.catch_rates import records as modelled
+from dashboard.alternative_estimates import bases
+from dashboard.catch_rates import records as rates
 from dashboard.options import compare
-from dashboard.released import records as gone_back
-from dashboard.revisions import moves as moved
-from dashboard.season_limits import records as limited
+from dashboard.released import records as released
+from dashboard.revisions import moves
+from dashboard.season_limits import records as limits
 
 if TYPE_CHECKING:
     from analytics.bulletin.archive import BulletinMetadata
-    from dashboard.alternative_estimates.bases import Ways
     from dashboard.bulletin_index import BulletinIndex
-    from dashboard.catch_rates.records import Rates
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
-    from dashboard.released.records import Released
-    from dashboard.revisions.moves import Move
-    from dashboard.season_limits.records import Standings
 
 SHELF_VARIABLE = "BLACKMOUTH_SHELF"
+#: What is made of a bulletin, once, for the pages of a subject.
+_VIEWS = {
+    "moves": moves.index,
+    "alternative_estimates": bases.index,
+    "released": released.index,
+    "rates": rates.index,
+    "limits": limits.index,
+}
 
 
 def shelf_folder() -> Path | None:
@@ -37,14 +40,12 @@ def shelf_folder() -> Path | None:
     return Path(named) if named else None
 
 
-def cards(folder: Path) -> list[BulletinMetadata]:
-    """Return the readable cards on a shelf, read again only when a bulletin came or went."""
-    return _cards(str(folder), _stamp(folder))
+def shelf(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:
+    """Return the readable cards on a shelf, and the names of bulletins whose card is not.
 
-
-def damaged(folder: Path) -> list[str]:
-    """Return the names of bulletins on a shelf whose card cannot be read."""
-    return _damaged(str(folder), _stamp(folder))
+    It is read again only when a bulletin came or went.
+    """
+    return _shelf(str(folder), folder.stat().st_mtime_ns if folder.is_dir() else 0)
 
 
 def book(folder: Path, card: BulletinMetadata) -> BulletinIndex:
@@ -58,137 +59,58 @@ def book(folder: Path, card: BulletinMetadata) -> BulletinIndex:
     return _book(str(folder), card.bulletin, card.made_utc)
 
 
-def moves(folder: Path, card: BulletinMetadata) -> tuple[Move, ...]:
-    """Return what moved since the bulletin before, shared between sessions and never changed.
+def view(name: str, card: BulletinMetadata) -> Any:
+    """Return what pages of a subject need of a bulletin, shared and never changed.
+
+    `name` is one of ``moves``, ``alternative_estimates``, ``released``, ``rates``, ``limits``, or
+    ``inputs``: the draws and limits by which options are compared, None where none were saved.
 
     Raises
     ------
     UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
-    return _moves(str(folder), card.bulletin, card.made_utc)
+    made = _inputs if name == "inputs" else _view
+    keys = () if name == "inputs" else (name,)
+    return made(str(shelf_folder()), card.bulletin, card.made_utc, *keys)
 
 
-def ways(folder: Path, card: BulletinMetadata) -> Ways:
-    """Return the season figures of other bases, shared between sessions and never changed.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
-    """
-    return _ways(str(folder), card.bulletin, card.made_utc)
-
-
-def released(folder: Path, card: BulletinMetadata) -> Released:
-    """Return the tables of released fish, shared between sessions and never changed.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
-    """
-    return _released(str(folder), card.bulletin, card.made_utc)
-
-
-def rates(folder: Path, card: BulletinMetadata) -> Rates:
-    """Return the tables of modelled catch rates, shared between sessions and never changed.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
-    """
-    return _rates(str(folder), card.bulletin, card.made_utc)
-
-
-def standings(folder: Path, card: BulletinMetadata) -> Standings:
-    """Return the tables of a season's limits, shared between sessions and never changed.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
-    """
-    return _standings(str(folder), card.bulletin, card.made_utc)
-
-
-def scales(folder: Path, card: BulletinMetadata) -> ComparisonInputs | None:
-    """Return the draws and limits that options are weighed on; None where none were kept.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
-    """
-    return _scales(str(folder), card.bulletin, card.made_utc)
-
-
-def weighed(folder: Path, card: BulletinMetadata, options: str) -> ComparisonResult:
-    """Return the answer to a set of options as TOML, on draws that were kept.
+def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
+    """Return the comparison of a set of options as TOML, by draws that were saved.
 
     Raises
     ------
     UsageError, StoreError
         If the bulletin is gone or cannot be read, or the options cannot.
     """
-    return _weighed(str(folder), card.bulletin, card.made_utc, options)
+    return _compared(str(shelf_folder()), card.bulletin, card.made_utc, options)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _cards(folder: str, stamp: int) -> list[BulletinMetadata]:
-    return shelves.list_bulletins(folder)
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
-def _damaged(folder: str, stamp: int) -> list[str]:
-    return shelves.unreadable_bulletins(folder)
-
-
-def _stamp(folder: Path) -> int:
-    return folder.stat().st_mtime_ns if folder.is_dir() else 0
+def _shelf(folder: str, stamp: int) -> tuple[list[BulletinMetadata], list[str]]:
+    return archive.list_bulletins(folder), archive.unreadable_bulletins(folder)
 
 
 # A bulletin never changes under its name; `made_utc` tells apart a shelf that was made anew.
 @st.cache_resource(max_entries=12, show_spinner=False)
 def _book(folder: str, bulletin: str, made_utc: str) -> BulletinIndex:
-    return books.index(shelves.load(folder, bulletin))
+    return books.index(archive.load(folder, bulletin))
 
 
-@st.cache_resource(max_entries=12, show_spinner=False)
-def _moves(folder: str, bulletin: str, made_utc: str) -> tuple[Move, ...]:
-    return moved.index(_book(folder, bulletin, made_utc))
+@st.cache_resource(max_entries=60, show_spinner=False)
+def _view(folder: str, bulletin: str, made_utc: str, name: str) -> Any:
+    return _VIEWS[name](_book(folder, bulletin, made_utc))
 
 
-@st.cache_resource(max_entries=12, show_spinner=False)
-def _ways(folder: str, bulletin: str, made_utc: str) -> Ways:
-    return reckoned.index(_book(folder, bulletin, made_utc))
-
-
-@st.cache_resource(max_entries=12, show_spinner=False)
-def _released(folder: str, bulletin: str, made_utc: str) -> Released:
-    return gone_back.index(_book(folder, bulletin, made_utc))
-
-
-@st.cache_resource(max_entries=12, show_spinner=False)
-def _rates(folder: str, bulletin: str, made_utc: str) -> Rates:
-    return modelled.index(_book(folder, bulletin, made_utc))
-
-
-@st.cache_resource(max_entries=12, show_spinner=False)
-def _standings(folder: str, bulletin: str, made_utc: str) -> Standings:
-    return limited.index(_book(folder, bulletin, made_utc))
-
-
-# Draws are large: few seasons are weighed at once.
+# Draws are large: options of few seasons are compared at once.
 @st.cache_resource(max_entries=3, show_spinner=False)
-def _scales(folder: str, bulletin: str, made_utc: str) -> ComparisonInputs | None:
+def _inputs(folder: str, bulletin: str, made_utc: str) -> ComparisonInputs | None:
     return compare.scales(_book(folder, bulletin, made_utc))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
-def _weighed(folder: str, bulletin: str, made_utc: str, options: str) -> ComparisonResult:
-    on = _scales(folder, bulletin, made_utc)
+def _compared(folder: str, bulletin: str, made_utc: str, options: str) -> ComparisonResult:
+    on = _inputs(folder, bulletin, made_utc)
     if on is None:
-        raise UsageError("the bulletin holds no draws to weigh options on")
+        raise UsageError("the bulletin holds no draws by which to compare options")
     return compare.weighed(on, options)

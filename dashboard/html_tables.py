@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
@@ -17,7 +18,7 @@ from dashboard.digits import DASH
 from dashboard.week.sentences import HEADLINE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from dashboard.bulletin_index import BulletinIndex, Change, Row
     from dashboard.charts.theme import Mark
@@ -93,10 +94,43 @@ def with_precision(table: pa.Table) -> pa.Table:
     return table.append_column("pse_percent", given).append_column("precision", words)
 
 
-def csv(table: pa.Table) -> bytes:
-    """Return result rows as CSV, as the command line writes them; null is empty."""
+def of_areas(table: pa.Table, *, areas: Sequence[str]) -> pa.Table:
+    """Return the lines of some areas; every line where none is chosen or the table has none."""
+    if not areas or "area" not in table.schema.names:
+        return table
+    chosen = pc.is_in(table["area"], value_set=pa.array(areas, pa.string()))
+    return table.filter(pc.fill_null(chosen, False))
+
+
+def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
+    """Return a table as CSV, the name of each area after its code; null is empty."""
+    if "area" in table.schema.names:
+        areas = table["area"].to_pylist()
+        said = ["all areas" if one is None else names.get(one) or one for one in areas]
+        at = table.schema.get_field_index("area") + 1
+        table = table.add_column(at, "area_name", pa.array(said, pa.string()))
     words: str = to_frame(table).to_csv(index=False, lineterminator="\n")
     return words.encode()
+
+
+def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> str:
+    """Return the signs of a figure with their words, as HTML.
+
+    Parameters
+    ----------
+    words : iterable of (str, str)
+        Signs with their words.
+    hues : mapping of str to str, optional
+        Signs drawn in another colour of the palette than estimates: ``copper``, ``ink``, ``quiet``.
+    """
+    parts = "".join(
+        f"<span>{_sign(sign, (hues or {}).get(sign))} {escape(said)}</span>" for sign, said in words
+    )
+    return f"<div class='bm-legend'>{parts}</div>"
+
+
+def _sign(sign: str, hue: str | None) -> str:
+    return f"<b class='bm-{hue}'>{sign}</b>" if hue else f"<b>{sign}</b>"
 
 
 def _card(name: str, row: Row | None, change: Change | None) -> str:

@@ -227,6 +227,14 @@ def empty_shelf(folder: Path | None) -> None:
     st.caption(f"Looked in: {numbers.plain(folder)}")
 
 
+def older(did: str) -> str:
+    """Return what to do with a bulletin from before bulletins did something."""
+    return (
+        f"This bulletin was kept before bulletins {did}. Make it again from the store with "
+        "`blackmouth bulletin`, and it will."
+    )
+
+
 def unreadable(error: BlackmouthError) -> None:
     """Say that a bulletin cannot be read, and what to do."""
     st.error(f"The bulletins cannot be read: {numbers.plain(error)}")

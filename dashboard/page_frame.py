@@ -1,23 +1,33 @@
-"""What every page does around its own part: title, choice of bulletin, errors in words, foot."""
+"""What pages are drawn with: frame, answer, figures in a grid, signs, downloads."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import streamlit as st
 
 from analytics.errors import BlackmouthError
-from dashboard import data, filters, notices, url_state
+from dashboard import data, filters, html_tables, notices, numbers, url_state
+from dashboard.catch_rates.records import has_tables
+from dashboard.charts import forest
+from dashboard.charts.theme import palette
+from dashboard.style import is_dark
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Mapping, Sequence
+
+    import plotly.graph_objects as go
+    import pyarrow as pa
 
     from analytics.bulletin.archive import BulletinMetadata
+    from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
 
-Loaded = TypeVar("Loaded")
+T = TypeVar("T")
+
+COLUMNS = 3
+OWN_SCALE = "Each panel has its own scale, from zero."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,9 +42,11 @@ def framed(
     title: str,
     address: str,
     *,
-    load: Callable[[Path, Choice], Loaded],
-    body: Callable[[Chosen, Loaded], None],
-    with_week: bool = True,
+    body: Callable[[Chosen, Any], None],
+    view: str = "",
+    needs: Sequence[str] = (),
+    older: str = "",
+    with_week: bool = False,
 ) -> None:
     """Draw a page, or say in words why it cannot be drawn.
 
@@ -43,10 +55,14 @@ def framed(
     title : str
     address : str
         The page's name in links.
-    load : callable
-        Reads what the page needs beyond the chosen bulletin.
     body : callable
-        Draws the page's own part.
+        Draws the page's own part, with the view.
+    view : str
+        What the page needs of the bulletin, as `dashboard.data.view` names it; nothing if empty.
+    needs : sequence of str
+        Tables without which a bulletin is too old for the page.
+    older : str
+        What bulletins did not do before they had those tables.
     with_week : bool
         Whether the reader chooses a week too.
     """
@@ -55,19 +71,112 @@ def framed(
     url_state.follow(address)
     try:
         folder = data.shelf_folder()
-        cards = data.cards(folder) if folder else []
-        notices.damaged(data.damaged(folder) if folder else [])
+        cards, damaged = data.shelf(folder) if folder else ([], [])
+        notices.damaged(damaged)
         if folder is None or not cards:
             notices.empty_shelf(folder)
             return
         choice = filters.choose(folder, cards, with_week=with_week)
-        loaded = load(folder, choice)
+        loaded = data.view(view, choice.book.card) if view else None
     except BlackmouthError as error:
         notices.unreadable(error)
         return
     wishes = st.container()
-    body(Chosen(choice, cards), loaded)
+    if has_tables(choice.book, *needs):
+        body(Chosen(choice, cards), loaded)
+    else:
+        lead(notices.older(older))
     notices.foot()
     with wishes:
         notices.unmet(url_state.unmet())
     url_state.write()
+
+
+def lead(words: str) -> None:
+    """Draw the answer of a page or a part, in large print."""
+    with st.container(key="answer"):
+        st.markdown(words)
+
+
+def chart(figure: go.Figure, *, key: str, alt: str) -> None:
+    """Draw a figure; `alt` stands for it where it cannot be seen."""
+    config = {"displayModeBar": False, "responsive": True}
+    st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt)
+
+
+def colours() -> Any:
+    """Return the palette of the reader's theme."""
+    return palette(dark=is_dark())
+
+
+def grid(items: Sequence[T], draw: Callable[[T], None]) -> None:
+    """Draw small panels, three across; one alone has the full width."""
+    across = COLUMNS if len(items) > 1 else 1
+    for start in range(0, len(items), across):
+        for place, one in zip(st.columns(across), items[start : start + across], strict=False):
+            with place:
+                draw(one)
+
+
+def signs(words: Sequence[tuple[str, str]], hues: Mapping[str, str] | None = None) -> None:
+    """Draw the signs of a figure with their words."""
+    st.html(html_tables.signs(words, hues=hues))
+
+
+def forest_signs(found: Sequence[ForestRow], named: Sequence[tuple[str, str]]) -> None:
+    """Draw the signs of a figure of numbers with their intervals."""
+    hues = dict(forest.HUES)
+    drawn = {row.hue for row in found}
+    if len(drawn) == 1 and drawn != {"sea"}:
+        hues |= dict.fromkeys(forest.BARS, drawn.pop())
+    signs(forest.signs(found, named), hues)
+
+
+def forest_panel(
+    found: Sequence[ForestRow],
+    *,
+    title: str,
+    key: str,
+    of: str,
+    names: Sequence[tuple[str, str]] = (),
+    guide: float | None = None,
+) -> None:
+    """Draw one or more numbers with their intervals under a title.
+
+    Parameters
+    ----------
+    found : sequence of ForestRow
+    title : str
+        As it stands in the data; escaped here.
+    key : str
+        Name of the panel, unique on the page.
+    of : str
+        What the numbers are, for those who cannot see the figure.
+    names : sequence of (str, str)
+        Words of each hue, said with the numbers where there is more than one.
+    guide : float, optional
+        A number to compare with.
+    """
+    st.markdown(f"**{numbers.plain(title)}**")
+    figure = forest.figure(found, palette=colours(), guide=guide)
+    chart(figure, key=key, alt=forest.description(found, of=f"{of}, {title}", names=names))
+
+
+def download(
+    words: str,
+    table: pa.Table,
+    choice: Choice,
+    name: str,
+    *,
+    is_every_area: bool = False,
+) -> None:
+    """Offer a table as CSV with the names of areas, rows of the chosen areas; all if none is."""
+    areas = () if is_every_area else choice.areas
+    st.download_button(
+        f"Download {words} (CSV)",
+        html_tables.csv(html_tables.of_areas(table, areas=areas), choice.book.names),
+        file_name=f"{choice.book.card.bulletin}.{name}.csv",
+        mime="text/csv",
+        on_click="ignore",
+        key=f"download-{name}",
+    )

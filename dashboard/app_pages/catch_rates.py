@@ -6,41 +6,38 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import filters, numbers
-from dashboard.catch_rates import components, models, panels, sentences, table, terms
+from dashboard import filters, numbers, page_frame
+from dashboard.catch_rates import models, panels, sentences, table, terms
 from dashboard.catch_rates.records import RESPONSES
 from dashboard.charts import curves
 from dashboard.charts import forest as dotted
 from dashboard.charts import rates as chart
-from dashboard.charts.theme import palette
-from dashboard.released.components import answer, grid
+from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.released.records import domains, head
-from dashboard.revisions import tables
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from dashboard.catch_rates.records import Rates
     from dashboard.filters import Choice
 
 
-def _body(choice: Choice, rates: Rates) -> None:
-    book = choice.book
+def _body(chosen: Chosen, rates: Rates) -> None:
+    choice, book = chosen.choice, chosen.choice.book
     response = filters.switch(
         "Rate", RESPONSES, key="rate", words=lambda one: sentences.BUTTONS[one]
     )
-    answer(sentences.answer(book, rates, choice.domains, response=response))
+    lead(sentences.answer(book, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return
     st.caption(sentences.RULE)
     _figures(choice, rates, response)
     st.html(table.table(book, rates, choice.areas, response=response))
-    components.reading(
+    panels.reading(
         sentences.meaning(response),
         sentences.WHY_UNLIKE,
         f"{sentences.AHEAD} {sentences.RULE} {sentences.MANY}",
         sentences.CHANCES,
     )
-    components.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
+    panels.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
     with st.expander("For those who want them: the regressions behind the index"):
         _fits(choice, rates, response)
 
@@ -54,15 +51,15 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     if not found:
         return
     st.header(f"{sentences.LABELS[response]} by week", anchor=False)
-    st.html(tables.signs(chart.signs(list(found.values())), hues=chart.HUES))
+    page_frame.signs(chart.signs(list(found.values())), chart.HUES)
     st.caption(sentences.scale(response))
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
         st.markdown(f"**{numbers.plain(name)}**")
-        figure = chart.figure(found[area], palette=palette(dark=is_dark()))
+        figure = chart.figure(found[area], palette=colours())
         said = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
-        components.chart(figure, key=f"weeks-{area or 'all'}", alt=said)
+        page_frame.chart(figure, key=f"rates-weeks-{area or 'all'}", alt=said)
 
     first = [area for area in found if area is None]
     grid(first, one)
@@ -83,7 +80,7 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
     for said in models.checks(models.chosen(rates, response)):
         st.markdown(f"- {said}")
     _residuals(rates, response)
-    components.downloads(
+    panels.downloads(
         choice,
         (
             ("models", "the candidates"),
@@ -102,9 +99,9 @@ def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
     st.markdown(f"**{numbers.plain(title)}**")
     left, right = st.columns(2)
     with left:
-        st.html(tables.signs(dotted.signs(found, [("sea", "ratio")]), hues=dotted.HUES))
-        figure = dotted.figure(found, palette=palette(dark=is_dark()), guide=1.0)
-        components.chart(figure, key="ratios", alt=dotted.description(found, of=title))
+        page_frame.signs(dotted.signs(found, [("sea", "ratio")]), dotted.HUES)
+        figure = dotted.figure(found, palette=colours(), guide=1.0)
+        page_frame.chart(figure, key="rates-ratios", alt=dotted.description(found, of=title))
     with right:
         st.html(terms.table(choice.book, rates, response))
 
@@ -116,9 +113,9 @@ def _residuals(rates: Rates, response: str) -> None:
     found = models.quantiles(rates, response)
     if found:
         st.markdown("**Residuals**")
-        st.html(tables.signs(curves.RESIDUAL_SIGNS, hues=curves.RESIDUAL_HUES))
-        figure = curves.residuals(found, palette=palette(dark=is_dark()))
-        components.chart(figure, key="residuals", alt=models.quantile_words(found))
+        page_frame.signs(curves.RESIDUAL_SIGNS, curves.RESIDUAL_HUES)
+        figure = curves.residuals(found, palette=colours())
+        page_frame.chart(figure, key="rates-residuals", alt=models.quantile_words(found))
         st.caption(models.RESIDUALS)
     else:
         st.markdown("No residuals were kept for this rate.")
@@ -131,4 +128,11 @@ def _residuals(rates: Rates, response: str) -> None:
     st.caption(models.INFLUENCE)
 
 
-components.page("Catch rates", "rates", needs=("index", "trend"), body=_body)
+framed(
+    "Catch rates",
+    "rates",
+    view="rates",
+    body=_body,
+    needs=("index", "trend"),
+    older=panels.MODELLED,
+)

@@ -9,21 +9,17 @@ import streamlit as st
 from analytics.errors import UsageError
 from analytics.options.option_file import write_options
 from analytics.quantities import QUANTITIES
-from dashboard import data, filters, html_tables, numbers
+from dashboard import data, filters, notices, numbers, page_frame
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.charts.theme import palette
 from dashboard.options import change_kinds, form, option_sets, records, sentences
 from dashboard.options import tables as answer_tables
-from dashboard.page_frame import Chosen, framed
-from dashboard.released.components import answer, grid
+from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.released.records import head
-from dashboard.revisions import tables as move_tables
-from dashboard.season_limits import components, panels
+from dashboard.season_limits import panels
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences as words
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,22 +39,11 @@ SAID = {
 }
 
 
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed(
-        "Compare rule changes",
-        "change",
-        load=lambda folder, choice: data.scales(folder, choice.book.card),
-        body=_body,
-        with_week=False,
-    )
-
-
 def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     choice, folder = chosen.choice, data.shelf_folder()
     why = _why_not(choice, on)
     if on is None or folder is None or why:
-        answer(why)
+        lead(why)
         return
     found, unmet = option_sets.held(on.baseline)
     top = st.container()
@@ -71,7 +56,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     option_sets.note()
     try:
         toml = write_options(found)
-        weighed = data.weighed(folder, choice.book.card, toml)
+        weighed = data.compared(choice.book.card, toml)
     except UsageError as error:
         with top:
             st.error(numbers.plain(f"The options cannot be weighed: {error}"))
@@ -79,7 +64,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     _files(choice, toml)
     if unlinked:
         st.caption(numbers.plain(unlinked))
-    limits = data.standings(folder, choice.book.card).limits
+    limits = data.view("limits", choice.book.card).limits
     with top:
         _answer(choice, weighed, on, limits)
     _answers(choice, weighed, limits, on.baseline.through)
@@ -89,7 +74,7 @@ def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
     """Return why nothing can be weighed; empty where it can."""
     season = numbers.plain(choice.book.card.season)
     if not has_tables(choice.book, "draws"):
-        return components.OLDER
+        return notices.older(panels.TOLD)
     if on is None:
         return (
             "This bulletin holds no draws of the rest of the season, so no change can be weighed "
@@ -108,7 +93,7 @@ def _answer(
     book, found = choice.book, weighed.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
     named = {line["limit_id"]: words.limit(book, line) for line in limits}
-    answer(sentences.answer(found, named, area, book))
+    lead(sentences.answer(found, named, area, book))
     st.caption(words.as_of(choice))
     st.caption(words.CAUTION)
     for said in weighed.refused:
@@ -146,7 +131,7 @@ def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
     if folder is None:
         return ()
     try:
-        return data.weighed(folder, choice.book.card, write_options(found)).refused
+        return data.compared(choice.book.card, write_options(found)).refused
     except UsageError as error:
         return str(error).splitlines()
 
@@ -170,11 +155,12 @@ def _answers(
     _assumptions(choice, found)
     folder = data.shelf_folder()
     if folder is not None:
-        held = data.standings(folder, choice.book.card)
-        components.assumed(choice, held, "What every number ahead rests on")
+        held = data.view("limits", choice.book.card)
+        panels.assumed(choice, held, "What every number ahead rests on")
     st.header("Downloads", anchor=False)
     for name, said in SAID.items():
-        _download(choice, weighed, name, said)
+        table = weighed.tables[name]
+        page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)
 
 
 def _figures(choice: Choice, found: Answered) -> None:
@@ -187,16 +173,16 @@ def _figures(choice: Choice, found: Answered) -> None:
         for quantity in records.ASKED
     ]
     every = [one for _, _, shifts in panels for one in shifts]
-    st.html(move_tables.signs(dotted.signs(every), hues=dotted.HUES))
+    page_frame.signs(dotted.signs(every), dotted.HUES)
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
         title = f"{QUANTITIES[quantity].label}, {head(choice.book, area)}"
         st.markdown(f"**{numbers.plain(title)}**")
         unit = numbers.unit_words(QUANTITIES[quantity].unit)
-        figure = dotted.figure(shifts, palette=palette(dark=is_dark()), unit=unit)
+        figure = dotted.figure(shifts, palette=colours(), unit=unit)
         said = dotted.description(shifts, of=title)
-        components.chart(figure, key=f"shift-{quantity}-{area or 'all'}", alt=said)
+        page_frame.chart(figure, key=f"season-shift-{quantity}-{area or 'all'}", alt=said)
 
     grid(panels, one)
 
@@ -229,13 +215,14 @@ def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> N
     names = list(reversed(weighed.answer.options))
     with right:
         name = filters.pick("Under the option", names, key="under")
-    found = data.standings(folder, choice.book.card)
+    found = data.view("limits", choice.book.card)
     fan = panels.option_fan(found, by_id[limit], weighed.fans, name)
     if fan is None:
         return
-    st.html(move_tables.signs(fanned.signs(fan), hues=fanned.HUES))
+    page_frame.signs(fanned.signs(fan), fanned.HUES)
     said = fanned.description(fan, of=f"{standings.label(choice.book, by_id[limit])}, {name}")
-    components.chart(fanned.figure(fan, palette=palette(dark=is_dark())), key="fan", alt=said)
+    figure = fanned.figure(fan, palette=colours())
+    page_frame.chart(figure, key="season-fan", alt=said)
 
 
 def _assumptions(choice: Choice, found: Answered) -> None:
@@ -253,15 +240,4 @@ def _assumptions(choice: Choice, found: Answered) -> None:
             st.markdown(said(own))
 
 
-def _download(choice: Choice, weighed: ComparisonResult, name: str, said: str) -> None:
-    st.download_button(
-        f"Download {said} (CSV)",
-        html_tables.csv(weighed.tables[name]),
-        file_name=f"{choice.book.card.bulletin}.options.{name}.csv",
-        mime="text/csv",
-        on_click="ignore",
-        key=f"download-{name}",
-    )
-
-
-show()
+framed("Compare rule changes", "change", view="inputs", body=_body)

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, filters, url_state
-from dashboard.page_frame import Chosen, framed
-from dashboard.released import components, draw_deaths, draw_lengths, draw_shares, handling
+from dashboard import filters, notices, page_frame, url_state
+from dashboard.page_frame import Chosen, framed, lead
+from dashboard.released import draw_deaths, draw_lengths, draw_shares, handling
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
@@ -16,21 +16,6 @@ if TYPE_CHECKING:
 
 #: Choices that some parts have and others have not.
 CHOICES = ("span", "species")
-OLDER = (
-    "This bulletin was kept before bulletins told of released fish. Make it again from the store "
-    "with `blackmouth bulletin`, and it will."
-)
-
-
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed(
-        "Released fish",
-        "released",
-        load=lambda folder, choice: data.released(folder, choice.book.card),
-        body=_body,
-        with_week=False,
-    )
 
 
 def _body(chosen: Chosen, told: Released) -> None:
@@ -41,24 +26,26 @@ def _body(chosen: Chosen, told: Released) -> None:
         # A choice of another part is no choice here; a part that has it notes it once more.
         url_state.note(key, "", is_unsaid=True)
     if needed and needed not in choice.book.card.tables:
-        components.answer(OLDER)
+        lead(notices.older("told of released fish"))
         return
     drawn(choice, told)
 
 
 def _handling(choice: Choice, told: Released) -> None:
     """Draw how to let a fish go; the same for every bulletin."""
-    components.answer(handling.ANSWER)
+    lead(handling.ANSWER)
     st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
     st.caption(handling.ADVICE_SOURCE)
     st.header("Deaths by where the hook sat, in print", anchor=False)
     found = handling.dots()
-    components.legend(found, handling.NAMES)
-    components.dots(found, title=handling.TITLE, key="wounds", of="Share that died")
+    page_frame.forest_signs(found, handling.NAMES)
+    page_frame.forest_panel(
+        found, title=handling.TITLE, key="released-wounds", of="Share that died"
+    )
     st.caption(handling.NOT_HERE)
     st.html(handling.table())
     st.caption("Sources: " + " ".join(handling.SOURCES))
-    components.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
+    page_frame.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
     st.caption(handling.DECIDES)
 
 
@@ -72,4 +59,4 @@ PARTS = {
     "handling": ("Releasing fish", "", _handling),
 }
 
-show()
+framed("Released fish", "released", view="released", body=_body)

@@ -6,19 +6,14 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import data, filters, numbers
-from dashboard.catch_rates.records import has_tables
+from dashboard import filters, numbers, page_frame
 from dashboard.charts import fan as fanned
 from dashboard.charts import forest as dotted
 from dashboard.charts import limits as barred
-from dashboard.charts.theme import palette
-from dashboard.page_frame import Chosen, framed
-from dashboard.released.components import answer, download, grid
+from dashboard.page_frame import Chosen, colours, download, framed, grid, lead
 from dashboard.released.records import head
-from dashboard.revisions import tables
-from dashboard.season_limits import backtest, components, panels, sentences, table
+from dashboard.season_limits import backtest, panels, sentences, table
 from dashboard.season_limits import records as standings
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,23 +22,9 @@ if TYPE_CHECKING:
     from dashboard.season_limits.records import Line, Standings
 
 
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed(
-        "Season limits",
-        "standing",
-        load=lambda folder, choice: data.standings(folder, choice.book.card),
-        body=_body,
-        with_week=False,
-    )
-
-
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, book = chosen.choice, chosen.choice.book
-    if not has_tables(book, "standing"):
-        answer(components.OLDER)
-        return
-    answer(sentences.answer(book, found, choice.areas))
+    lead(sentences.answer(book, found, choice.areas))
     st.caption(sentences.as_of(choice))
     st.caption(sentences.CAUTION)
     limits = found.of_areas(choice.areas)
@@ -52,15 +33,15 @@ def _body(chosen: Chosen, found: Standings) -> None:
         _fan(choice, found, limits)
         _table(choice, limits)
     _fared(choice, found)
-    components.assumed(choice, found, "What the numbers ahead rest on")
+    panels.assumed(choice, found, "What the numbers ahead rest on")
 
 
 def _bars(choice: Choice, limits: Sequence[Line]) -> None:
     bars = panels.bars(choice.book, limits)
     st.header("How much of each limit is used", anchor=False)
-    st.html(tables.signs(barred.signs(bars), hues=barred.HUES))
-    figure = barred.figure(bars, palette=palette(dark=is_dark()))
-    components.chart(figure, key="bars", alt=barred.description(bars))
+    page_frame.signs(barred.signs(bars), barred.HUES)
+    figure = barred.figure(bars, palette=colours())
+    page_frame.chart(figure, key="season-bars", alt=barred.description(bars))
     st.caption(sentences.MEANING)
 
 
@@ -76,10 +57,10 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
         words=lambda one: standings.label(choice.book, by_id[one]),
     )
     fan = panels.fan(found, by_id[name])
-    st.html(tables.signs(fanned.signs(fan), hues=fanned.HUES))
-    figure = fanned.figure(fan, palette=palette(dark=is_dark()))
+    page_frame.signs(fanned.signs(fan), fanned.HUES)
+    figure = fanned.figure(fan, palette=colours())
     label = standings.label(choice.book, by_id[name])
-    components.chart(figure, key="fan", alt=fanned.description(fan, of=label))
+    page_frame.chart(figure, key="season-fan", alt=fanned.description(fan, of=label))
     st.caption(f"{label}. {sentences.outlook(by_id[name]).replace('**', '')}")
 
 
@@ -105,7 +86,7 @@ def _fared(choice: Choice, found: Standings) -> None:
     if drawn:
         named = list(backtest.NAMED)
         dots = [dot for _, _, mine in drawn for dot in mine]
-        st.html(tables.signs(dotted.signs(dots, named), hues=dotted.HUES))
+        page_frame.signs(dotted.signs(dots, named), dotted.HUES)
         st.caption("1 is what the season came to; each line is one projection.")
         grid(drawn, lambda one: _fared_panel(choice, *one))
     download("the projections", choice.book.bulletin.table("backtest"), choice, "backtest")
@@ -116,9 +97,16 @@ def _fared_panel(
 ) -> None:
     title = f"{panels.label_of(quantity)}, {head(choice.book, area)}"
     st.markdown(f"**{numbers.plain(title)}**")
-    figure = dotted.figure(dots, palette=palette(dark=is_dark()), guide=1.0)
+    figure = dotted.figure(dots, palette=colours(), guide=1.0)
     said = dotted.description(dots, of=f"Expected over final, {title}")
-    components.chart(figure, key=f"fared-{quantity}-{area or 'all'}", alt=said)
+    page_frame.chart(figure, key=f"season-fared-{quantity}-{area or 'all'}", alt=said)
 
 
-show()
+framed(
+    "Season limits",
+    "standing",
+    view="limits",
+    body=_body,
+    needs=("standing",),
+    older=panels.TOLD,
+)

@@ -6,15 +6,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import numbers
-from dashboard.catch_rates import components, seasonal_timing
+from dashboard import numbers, page_frame
+from dashboard.catch_rates import panels, seasonal_timing
 from dashboard.charts import timing
 from dashboard.charts import timing as chart
-from dashboard.charts.theme import palette
-from dashboard.released.components import answer, grid
+from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.released.records import domains, head
-from dashboard.revisions import tables
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,9 +24,9 @@ if TYPE_CHECKING:
 CAME, INDEX = "Cumulative share of the season", "The index by week"
 
 
-def _body(choice: Choice, rates: Rates) -> None:
-    book = choice.book
-    answer(seasonal_timing.answer(book, rates, choice.domains))
+def _body(chosen: Chosen, rates: Rates) -> None:
+    choice, book = chosen.choice, chosen.choice.book
+    lead(seasonal_timing.answer(book, rates, choice.domains))
     if not rates.timing and not rates.strength:
         return
     st.caption(seasonal_timing.MEANING)
@@ -41,10 +38,10 @@ def _body(choice: Choice, rates: Rates) -> None:
     if rates.strength:
         _strength(choice, rates)
     _dates(choice, rates)
-    components.reading(
+    panels.reading(
         f"{seasonal_timing.MEANING} {seasonal_timing.FILLED}", seasonal_timing.CURVES_ARE
     )
-    components.downloads(
+    panels.downloads(
         choice,
         (
             ("strength", "the strength by week"),
@@ -59,15 +56,15 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> Non
     if not found:
         return
     st.header(title, anchor=False)
-    st.html(tables.signs(timing.signs(list(found.values())), hues=timing.HUES))
+    page_frame.signs(timing.signs(list(found.values())), timing.HUES)
 
     def one(area: str | None) -> None:
         name = head(choice.book, area)
         st.markdown(f"**{numbers.plain(name)}**")
-        figure = chart.figure(found[area], palette=palette(dark=is_dark()))
+        figure = chart.figure(found[area], palette=colours())
         said = timing.description(found[area], of=f"{title}, {name}")
         key = "came" if title == CAME else "index"
-        components.chart(figure, key=f"{key}-{area or 'all'}", alt=said)
+        page_frame.chart(figure, key=f"rates-{key}-{area or 'all'}", alt=said)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
@@ -105,4 +102,11 @@ def _dates(choice: Choice, rates: Rates) -> None:
                 st.html(curves)
 
 
-components.page("Seasonal pattern", "timing", needs=("timing", "strength"), body=_body)
+framed(
+    "Seasonal pattern",
+    "timing",
+    view="rates",
+    body=_body,
+    needs=("timing", "strength"),
+    older=panels.MODELLED,
+)

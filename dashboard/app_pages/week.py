@@ -10,11 +10,9 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import bulletin_index as books
-from dashboard import filters, html_tables, notices, numbers, reasons
+from dashboard import filters, html_tables, notices, numbers, page_frame, reasons
 from dashboard.charts import heat, series, theme
-from dashboard.charts.theme import palette
-from dashboard.page_frame import Chosen, framed
-from dashboard.style import is_dark
+from dashboard.page_frame import Chosen, colours, framed, lead
 from dashboard.week import sentences
 
 if TYPE_CHECKING:
@@ -26,13 +24,6 @@ if TYPE_CHECKING:
 TREND = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 HEAT = (sentences.RATE, sentences.SHARE)
 SCALES = {"own": "A scale for each", "shared": "One scale for all"}
-PLOT = {"displayModeBar": False, "responsive": True}
-PANELS_ACROSS = 3
-
-
-def show() -> None:
-    """Draw the page, or say in words why it cannot be drawn."""
-    framed("This week", "week", load=lambda *_: None, body=_body)
 
 
 def _body(chosen: Chosen, _: None) -> None:
@@ -48,12 +39,10 @@ def _answer(choice: Choice) -> None:
     book, week = choice.book, choice.week
     notices.standing(choice)
     if len(choice.areas) <= 1:
-        with st.container(key="answer"):
-            st.markdown(sentences.answer(book, area=choice.domains[0], week=week))
+        lead(sentences.answer(book, area=choice.domains[0], week=week))
         st.html(html_tables.cards(book, area=choice.domains[0], week=week))
         return
-    with st.container(key="answer"):
-        st.markdown(sentences.answer_by_area(book, areas=choice.areas, week=week))
+    lead(sentences.answer_by_area(book, areas=choice.areas, week=week))
     for area in choice.areas:
         st.subheader(numbers.plain(book.name(area)), anchor=False)
         st.html(html_tables.cards(book, area=area, week=week))
@@ -72,11 +61,10 @@ def _trends(choice: Choice) -> None:
     due = {reasons.caution(choice.book.row(area, choice.week, quantity))[0] for area in shown}
     more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
     st.html(html_tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
-    for start in range(0, len(shown), PANELS_ACROSS):
-        columns = st.columns(PANELS_ACROSS if len(shown) > 1 else 1)
-        for place, area in zip(columns, shown[start : start + PANELS_ACROSS], strict=False):
-            with place:
-                _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=tops[area])
+    page_frame.grid(
+        shown,
+        lambda area: _panel(choice, area, quantity, rows=lines[area], weeks=weeks, top=tops[area]),
+    )
     st.caption(notices.COVERAGE)
 
 
@@ -100,10 +88,10 @@ def _panel(
         chosen=choice.week,
         quantity=quantity,
         top=top,
-        palette=palette(dark=is_dark()),
+        palette=colours(),
     )
     words = series.description(rows, weeks=weeks, area=name, label=_label(quantity))
-    st.plotly_chart(figure, theme=None, config=PLOT, key=f"trend-{area}", alt=words)
+    page_frame.chart(figure, key=f"trend-{area}", alt=words)
 
 
 def _heat_map(choice: Choice) -> None:
@@ -143,10 +131,10 @@ def _map(
         weeks=weeks,
         chosen=choice.week,
         quantity=quantity,
-        palette=palette(dark=is_dark()),
+        palette=colours(),
     )
     words = f"{_label(quantity)} by area and week; the same figures stand in the download."
-    st.plotly_chart(figure, theme=None, config=PLOT, key=key, alt=words)
+    page_frame.chart(figure, key=key, alt=words)
 
 
 def _table(choice: Choice) -> None:
@@ -157,15 +145,8 @@ def _table(choice: Choice) -> None:
     domains = choice.areas or (None, *book.areas)
     with st.expander("Every quantity of the week"):
         st.html(html_tables.every_quantity(book, areas=domains, week=week))
-    st.download_button(
-        "Download the week (CSV)",
-        html_tables.csv(
-            html_tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))
-        ),
-        file_name=f"{book.card.bulletin}.{week}.csv",
-        mime="text/csv",
-        on_click="ignore",
-    )
+    table = html_tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))
+    page_frame.download("the week", table, choice, week)
 
 
 def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
@@ -180,4 +161,4 @@ def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-show()
+framed("This week", "week", body=_body, with_week=True)

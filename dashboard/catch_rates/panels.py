@@ -5,11 +5,17 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import streamlit as st
+
 from analytics.weeks import weeks_between
 from dashboard.bulletin_index import monday
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import ENCOUNTERS
 from dashboard.charts.rates import Panel, Past
+from dashboard.page_frame import download
+
+#: What bulletins did not do before they had the tables of these pages.
+MODELLED = "modelled catch rates"
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +23,7 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
+    from dashboard.filters import Choice
 
 
 def panel(book: BulletinIndex, rates: Rates, area: str | None, *, response: str) -> Panel | None:
@@ -77,3 +84,21 @@ def start_of(rates: Rates, area: str | None) -> date | None:
         if start is not None:
             return start
     return None
+
+
+# What the pages of catch rates and of the seasonal pattern draw alike.
+
+
+def reading(*paragraphs: str) -> None:
+    """Draw what a reader may want to know of the figures, folded."""
+    with st.expander("How to read this page"):
+        for words in paragraphs:
+            st.markdown(words)
+
+
+def downloads(choice: Choice, named: Sequence[tuple[str, str]]) -> None:
+    """Offer tables by name and words; those without a line are left out."""
+    for name, said in named:
+        table = choice.book.bulletin.table(name)
+        if table.num_rows:
+            download(said, table, choice, name)

@@ -6,18 +6,15 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import numbers
+from dashboard import numbers, page_frame
 from dashboard.charts import curves
-from dashboard.charts.theme import palette
-from dashboard.released import classes, components
+from dashboard.released import classes
 from dashboard.released import deaths as dead
 from dashboard.released import deaths as dotted
 from dashboard.released import deaths as tabled
 from dashboard.released import mix as mixed
 from dashboard.released import records as gone_back
 from dashboard.released import trials as tried
-from dashboard.revisions import tables
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +25,7 @@ if TYPE_CHECKING:
 
 def deaths(choice: Choice, told: Released) -> None:
     """Draw deaths by group of fish, then what they rest on."""
-    components.answer(dead.answer(choice.book, told, choice.domains))
+    page_frame.lead(dead.answer(choice.book, told, choice.domains))
     if told.lines["deaths"]:
         _totals(choice, told)
     _mix(choice, told)
@@ -42,13 +39,15 @@ def _totals(choice: Choice, told: Released) -> None:
     every = [dot for one in (*found.values(), by_area) for dot in one]
     if every:
         st.header("Deaths, the season so far", anchor=False)
-        components.legend(every, dotted.NAMES)
+        page_frame.forest_signs(every, dotted.NAMES)
     for area, drawn in found.items():
-        title, key = gone_back.head(book, area), f"deaths-{area or 'all'}"
-        components.dots(drawn, title=title, key=key, of="Deaths", names=dotted.NAMES)
+        title, key = gone_back.head(book, area), f"released-deaths-{area or 'all'}"
+        page_frame.forest_panel(drawn, title=title, key=key, of="Deaths", names=dotted.NAMES)
     if by_area:
         title = "All deaths, by area"
-        components.dots(by_area, title=title, key="deaths-areas", of="Deaths", names=dotted.NAMES)
+        page_frame.forest_panel(
+            by_area, title=title, key="released-deaths-areas", of="Deaths", names=dotted.NAMES
+        )
     st.caption(tabled.ALL_RATES)
     _table(choice, told, choice.domains, is_short=True)
     with st.expander("Each group of fish, with its rate and where that is from"):
@@ -56,7 +55,7 @@ def _totals(choice: Choice, told: Released) -> None:
     if not choice.areas:
         with st.expander("The same by area"):
             _table(choice, told, book.areas, is_short=True)
-    components.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
+    page_frame.download("the deaths", book.bulletin.table("deaths"), choice, "deaths")
 
 
 def _groups(choice: Choice, told: Released) -> None:
@@ -64,8 +63,8 @@ def _groups(choice: Choice, told: Released) -> None:
         drawn = dotted.by_group(told, area)
         if drawn:
             title = f"{gone_back.head(choice.book, area)}, releases as reported"
-            key = f"groups-{area or 'all'}"
-            components.dots(drawn, title=title, key=key, of="Deaths by group")
+            key = f"released-groups-{area or 'all'}"
+            page_frame.forest_panel(drawn, title=title, key=key, of="Deaths by group")
     st.caption(tabled.SMALL)
     _table(choice, told, choice.domains)
 
@@ -91,16 +90,16 @@ def _mix(choice: Choice, told: Released) -> None:
             _mix_of(choice, told, area)
         st.caption(mixed.OTHER_FISHERIES)
         table = choice.book.bulletin.table("method_mix")
-        components.download("the method mix", table, choice, "method_mix")
+        page_frame.download("the method mix", table, choice, "method_mix")
 
 
 def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
     drawn = mixed.dots(told, area)
     if not drawn:
         return
-    components.legend(drawn, mixed.NAMES)
-    title, key = gone_back.head(choice.book, area), f"mix-{area or 'all'}"
-    components.dots(drawn, title=title, key=key, of="Deaths of sublegal fish")
+    page_frame.forest_signs(drawn, mixed.NAMES)
+    title, key = gone_back.head(choice.book, area), f"released-mix-{area or 'all'}"
+    page_frame.forest_panel(drawn, title=title, key=key, of="Deaths of sublegal fish")
     st.html(mixed.table(told, area))
     words = mixed.shared_notes(told, area)
     if words:
@@ -124,16 +123,18 @@ def _trials(choice: Choice, told: Released) -> None:
     book = choice.book
     if told.lines["trials"]:
         drawn = tried.dots(told)
-        components.legend(drawn, tried.NAMES)
+        page_frame.forest_signs(drawn, tried.NAMES)
         title = "Share of held fish that died"
-        components.dots(drawn, title=title, key="trials", of="Rates", names=tried.NAMES)
+        page_frame.forest_panel(
+            drawn, title=title, key="released-trials", of="Rates", names=tried.NAMES
+        )
         st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
         _trial_table(tried.together(told))
-        components.download("the trials", book.bulletin.table("trials"), choice, "trials")
+        page_frame.download("the trials", book.bulletin.table("trials"), choice, "trials")
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")
         st.html(tried.mix_table(told))
-        components.download(
+        page_frame.download(
             "the wound sites", book.bulletin.table("wound_mix"), choice, "wound_mix"
         )
 
@@ -151,18 +152,20 @@ def _survival(choice: Choice, told: Released) -> None:
         return
     if max(map(len, groups.values())) == 1:
         st.caption(tried.ONE_CHECK)
-        components.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
+        page_frame.download("survival", choice.book.bulletin.table("survival"), choice, "survival")
         return
     st.markdown("**Alive over time, by group**")
-    st.html(tables.signs(curves.ALIVE_SIGNS))
+    page_frame.signs(curves.ALIVE_SIGNS)
     until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
 
     def panel(name: str) -> None:
         st.markdown(numbers.plain(name))
-        figure = curves.alive(groups[name], until=until, palette=palette(dark=is_dark()))
-        components.chart(figure, key=f"alive-{name}", alt=tried.survival_words(name, groups[name]))
+        figure = curves.alive(groups[name], until=until, palette=page_frame.colours())
+        page_frame.chart(
+            figure, key=f"released-alive-{name}", alt=tried.survival_words(name, groups[name])
+        )
 
-    components.grid(list(groups), panel)
+    page_frame.grid(list(groups), panel)
     st.caption(tried.AT_CHECKS)
     table = choice.book.bulletin.table("survival")
-    components.download("survival", table, choice, "survival")
+    page_frame.download("survival", table, choice, "survival")

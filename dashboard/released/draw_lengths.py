@@ -7,16 +7,12 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import filters, html_tables, numbers
+from dashboard import filters, html_tables, numbers, page_frame
 from dashboard.charts import bars as barred
 from dashboard.charts import curves, series, theme
-from dashboard.charts.theme import palette
-from dashboard.released import components
 from dashboard.released import lengths as measured
 from dashboard.released import records as gone_back
 from dashboard.released import species as other
-from dashboard.revisions import tables as move_tables
-from dashboard.style import is_dark
 from dashboard.week.sentences import RATE
 
 if TYPE_CHECKING:
@@ -43,23 +39,23 @@ def _span(weeks: Sequence[str]) -> str | None:
 def lengths(choice: Choice, told: Released) -> None:
     """Draw fish by length with the legal line, and the legal share at other lines."""
     book = choice.book
-    components.answer(measured.answer(book, told, choice.domains))
+    page_frame.lead(measured.answer(book, told, choice.domains))
     if told.lines["lengths"]:
         week = _span(measured.weeks(told))
         when = "the season so far" if week is None else f"week {week}"
         st.header(f"Fish by length, {when}", anchor=False)
-        st.html(move_tables.signs(barred.SIGNS, hues=barred.HUES))
+        page_frame.signs(barred.SIGNS, barred.HUES)
         for area in choice.domains:
             _histograms(choice, told, area, week=week)
         _by_area(choice, told, week=week)
-        components.download("the lengths", book.bulletin.table("lengths"), choice, "lengths")
+        page_frame.download("the lengths", book.bulletin.table("lengths"), choice, "lengths")
     if told.lines["legal_share"]:
         _legal(choice, told)
     for words in measured.conversion_words(told):
         st.caption(numbers.plain(words))
     if told.lines["conversions"]:
         table = book.bulletin.table("conversions")
-        components.download("the conversions", table, choice, "conversions")
+        page_frame.download("the conversions", table, choice, "conversions")
 
 
 def _histograms(choice: Choice, told: Released, area: str | None, *, week: str | None) -> None:
@@ -86,10 +82,10 @@ def _bars(
         bins,
         rules=measured.rules(told, area),
         span=measured.span(told),
-        palette=palette(dark=is_dark()),
+        palette=page_frame.colours(),
     )
     words = measured.histogram_words(bins, source=source, place=place)
-    components.chart(figure, key=f"lengths-{source}-{area or 'all'}", alt=words)
+    page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=words)
 
 
 def _by_area(choice: Choice, told: Released, *, week: str | None) -> None:
@@ -109,7 +105,7 @@ def _by_area(choice: Choice, told: Released, *, week: str | None) -> None:
         st.markdown(f"**{numbers.plain(name)}**, {count:,} measured")
         _bars(told, area, found[area], source=source, place=name)
 
-    components.grid(list(found), panel)
+    page_frame.grid(list(found), panel)
 
 
 def _legal(choice: Choice, told: Released) -> None:
@@ -121,12 +117,12 @@ def _legal(choice: Choice, told: Released) -> None:
         if len(known := [one for one in lines if one["share"] is not None]) > 1
     }
     if drawn:
-        st.html(move_tables.signs(curves.LEGAL_SIGNS, hues=curves.LEGAL_HUES))
+        page_frame.signs(curves.LEGAL_SIGNS, curves.LEGAL_HUES)
     for area, lines in drawn.items():
         st.markdown(f"**{numbers.plain(gone_back.head(choice.book, area))}**")
-        figure = curves.legal(lines, palette=palette(dark=is_dark()))
+        figure = curves.legal(lines, palette=page_frame.colours())
         words = measured.curve_words(lines, place=choice.book.name(area))
-        components.chart(figure, key=f"legal-{area or 'all'}", alt=words)
+        page_frame.chart(figure, key=f"released-legal-{area or 'all'}", alt=words)
     st.caption(measured.ONLY_MET)
     for area, lines in shown.items():
         if area not in drawn:
@@ -138,35 +134,35 @@ def _legal(choice: Choice, told: Released) -> None:
             st.caption(f"At the minimum in force: {numbers.plain(words)}.")
         st.html(measured.shares_table(lines, head=gone_back.head(choice.book, area)))
     table = choice.book.bulletin.table("legal_share")
-    components.download("the legal shares", table, choice, "legal_share")
+    page_frame.download("the legal shares", table, choice, "legal_share")
 
 
 def species(choice: Choice, told: Released) -> None:
     """Draw other species met per angler-hour, by area and by week."""
     book, domains = choice.book, gone_back.domains(choice.book, choice.areas)
     if not told.species:
-        components.answer(other.answer(book, told, choice.domains, week=None))
+        page_frame.lead(other.answer(book, told, choice.domains, week=None))
         return
     place = st.container()
     week = _span(other.weeks(told))
     with place:
-        components.answer(other.answer(book, told, choice.domains, week=week))
+        page_frame.lead(other.answer(book, told, choice.domains, week=week))
     found = {area: drawn for area in domains if (drawn := other.dots(told, area, week))}
     if found:
         st.header("Other species per angler-hour", anchor=False)
-        components.legend([dot for one in found.values() for dot in one], other.NAMES)
-        st.caption(components.OWN_SCALE)
-        components.grid(list(found), lambda area: _species_panel(choice, found[area], area))
+        page_frame.forest_signs([dot for one in found.values() for dot in one], other.NAMES)
+        st.caption(page_frame.OWN_SCALE)
+        page_frame.grid(list(found), lambda area: _species_panel(choice, found[area], area))
     st.caption(other.MEANING)
     st.html(other.table(book, told, domains, week=week))
     _weeks(choice, told)
     table = html_tables.with_precision(book.bulletin.table("bycatch"))
-    components.download("other species", table, choice, "bycatch")
+    page_frame.download("other species", table, choice, "bycatch")
 
 
 def _species_panel(choice: Choice, found: Sequence[ForestRow], area: str | None) -> None:
-    title, key = gone_back.head(choice.book, area), f"species-{area or 'all'}"
-    components.dots(found, title=title, key=key, of="Fish per angler-hour")
+    title, key = gone_back.head(choice.book, area), f"released-species-{area or 'all'}"
+    page_frame.forest_panel(found, title=title, key=key, of="Fish per angler-hour")
 
 
 def _weeks(choice: Choice, told: Released) -> None:
@@ -185,7 +181,7 @@ def _weeks(choice: Choice, told: Released) -> None:
         for one in theme.legend(row for area in shown for row in lines[area] if row)
     ]
     cut = any(series.is_cut(lines[area], top=top) for area in shown)
-    st.html(move_tables.signs([*signs, *([series.CUT] if cut else [])]))
+    page_frame.signs([*signs, *([series.CUT] if cut else [])])
 
     def panel(area: str) -> None:
         st.markdown(f"**{numbers.plain(book.name(area))}**")
@@ -195,10 +191,10 @@ def _weeks(choice: Choice, told: Released) -> None:
             chosen="",
             quantity=RATE,
             top=top,
-            palette=palette(dark=is_dark()),
+            palette=page_frame.colours(),
         )
         label = f"{name}, {QUANTITIES[RATE].label.lower()}"
         words = series.description(lines[area], weeks=book.axis, area=book.name(area), label=label)
-        components.chart(figure, key=f"weeks-{area}", alt=words)
+        page_frame.chart(figure, key=f"released-weeks-{area}", alt=words)
 
-    components.grid(shown, panel)
+    page_frame.grid(shown, panel)

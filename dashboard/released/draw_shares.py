@@ -6,16 +6,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import html_tables, numbers
+from dashboard import html_tables, numbers, page_frame
 from dashboard.charts import series, theme
-from dashboard.charts.theme import palette
 from dashboard.digits import percent
 from dashboard.released import classes as classed
-from dashboard.released import components
 from dashboard.released import records as gone_back
 from dashboard.released import shares as shared
-from dashboard.revisions import tables as move_tables
-from dashboard.style import is_dark
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
@@ -25,7 +21,7 @@ if TYPE_CHECKING:
 def shares(choice: Choice, told: Released) -> None:
     """Draw the sublegal share by area and week."""
     book = choice.book
-    components.answer(shared.answer(book, told, choice.areas))
+    page_frame.lead(shared.answer(book, told, choice.areas))
     if not told.shares:
         return
     shown = [area for area in choice.shown if shared.latest(told, area)]
@@ -33,10 +29,10 @@ def shares(choice: Choice, told: Released) -> None:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [told.share(gone_back.SURVEY, area, week) for area in shown for week in book.axis]
         signs = [(one.glyph, one.words) for one in theme.legend(row for row in rows if row)]
-        st.html(move_tables.signs([*signs, *series.SHARE_SIGNS], hues=series.SHARE_HUES))
+        page_frame.signs([*signs, *series.SHARE_SIGNS], series.SHARE_HUES)
         rows += [told.share(gone_back.POOLED, area, week) for area in shown for week in book.axis]
         span = series.share_axis(rows)
-        components.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
+        page_frame.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
         st.caption(
             f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
         )
@@ -51,7 +47,7 @@ def shares(choice: Choice, told: Released) -> None:
     if words:
         st.caption(f"The model, in the words of the bulletin: {numbers.plain(words)}.")
     table = html_tables.with_precision(book.bulletin.table("shares"))
-    components.download("the shares", table, choice, "shares")
+    page_frame.download("the shares", table, choice, "shares")
 
 
 def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float, float]) -> None:
@@ -62,28 +58,28 @@ def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float
     )
     st.markdown(f"**{numbers.plain(book.name(area))}**")
     figure = series.share_panel(
-        survey, pooled, weeks=weeks, span=span, palette=palette(dark=is_dark())
+        survey, pooled, weeks=weeks, span=span, palette=page_frame.colours()
     )
     words = series.share_description(survey, pooled, weeks=weeks, area=book.name(area))
-    components.chart(figure, key=f"share-{area}", alt=words)
+    page_frame.chart(figure, key=f"released-share-{area}", alt=words)
 
 
 def classes(choice: Choice, told: Released) -> None:
     """Draw encounters by size and mark, reported beside sampled."""
     book, domains = choice.book, gone_back.domains(choice.book, choice.areas)
-    components.answer(classed.answer(book, told, choice.domains))
+    page_frame.lead(classed.answer(book, told, choice.domains))
     if not told.classes:
         return
     found = [dot for area in domains for dot in classed.dots(told, area)]
     if found:
         st.header("Encounters by size and mark, the season so far", anchor=False)
-        components.legend(found, classed.NAMES)
+        page_frame.forest_signs(found, classed.NAMES)
         for area in choice.domains:
             _class_pair(choice, told, area)
-        st.caption(components.OWN_SCALE)
+        st.caption(page_frame.OWN_SCALE)
     if found and not choice.areas:
         shown = [area for area in book.areas if classed.dots(told, area)]
-        components.grid(shown, lambda area: _class_panel(choice, told, area))
+        page_frame.grid(shown, lambda area: _class_panel(choice, told, area))
     st.caption(classed.BOTH)
     rules, behind = (words(book, told, choice.domains) for words in (classed.rules, classed.behind))
     pooled = f" How samples were pooled: {numbers.plain(rules)}." if rules else ""
@@ -95,7 +91,7 @@ def classes(choice: Choice, told: Released) -> None:
         with st.expander("The same by area"):
             st.html(classed.table(book, told, book.areas))
     for words, name in (("the classes", "composition"), ("the comparison", "compared")):
-        components.download(words, book.bulletin.table(name), choice, name)
+        page_frame.download(words, book.bulletin.table(name), choice, name)
 
 
 def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
@@ -108,7 +104,9 @@ def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
     with right:
         title = f"Sampled over reported, {choice.book.name(area)}"
         of = "Ratio of the two"
-        components.dots(ratios, title=title, key=f"ratio-{area or 'all'}", of=of, guide=1.0)
+        page_frame.forest_panel(
+            ratios, title=title, key=f"released-ratio-{area or 'all'}", of=of, guide=1.0
+        )
         st.caption("Dotted line: as many sampled as reported.")
 
 
@@ -118,4 +116,6 @@ def _class_panel(choice: Choice, told: Released, area: str | None) -> None:
         title = gone_back.head(choice.book, area)
         of = "Encounters by size and mark"
         names = classed.NAMES
-        components.dots(found, title=title, key=f"classes-{area or 'all'}", of=of, names=names)
+        page_frame.forest_panel(
+            found, title=title, key=f"released-classes-{area or 'all'}", of=of, names=names
+        )

@@ -1,4 +1,4 @@
-"""Moves as HTML tables, and as the table they can be taken away in; names are escaped here."""
+"""Moves as HTML tables."""
 
 from __future__ import annotations
 
@@ -6,36 +6,17 @@ from collections import Counter
 from html import escape
 from typing import TYPE_CHECKING
 
-import pyarrow as pa
-import pyarrow.compute as pc
-
 from analytics.quantities import QUANTITIES
 from dashboard import html_tables
 from dashboard.revisions import moves as moved
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.revisions.moves import Move
 
 _HEADS = ("Area and week", "Before", "Now", "Move", "Why")
-
-
-def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> str:
-    """Return the signs of a figure with their words, as HTML.
-
-    Parameters
-    ----------
-    words : iterable of (str, str)
-        Signs with their words.
-    hues : mapping of str to str, optional
-        Signs drawn in another colour of the palette than estimates: ``copper``, ``ink``, ``quiet``.
-    """
-    parts = "".join(
-        f"<span>{_sign(sign, (hues or {}).get(sign))} {escape(said)}</span>" for sign, said in words
-    )
-    return f"<div class='bm-legend'>{parts}</div>"
 
 
 def moves_table(moves: Sequence[Move], *, book: BulletinIndex) -> str:
@@ -61,18 +42,6 @@ def counts(moves: Iterable[Move]) -> str:
     )
     heads = "<th scope='col'>Quantity</th><th scope='col'>Figures that moved</th>"
     return f"<table class='bm-table'><thead><tr>{heads}</tr></thead><tbody>{lines}</tbody></table>"
-
-
-def of_areas(table: pa.Table, *, areas: Sequence[str]) -> pa.Table:
-    """Return the moves of some areas as kept; every one where none is chosen."""
-    if not areas:
-        return table
-    chosen = pc.is_in(table["area"], value_set=pa.array(areas, pa.string()))
-    return table.filter(pc.fill_null(chosen, False))
-
-
-def _sign(sign: str, hue: str | None) -> str:
-    return f"<b class='bm-{hue}'>{sign}</b>" if hue else f"<b>{sign}</b>"
 
 
 def _line(move: Move, *, book: BulletinIndex) -> str:

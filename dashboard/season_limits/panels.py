@@ -5,13 +5,20 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import streamlit as st
+
 from analytics.quantities import QUANTITIES
+from dashboard import numbers
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
 from dashboard.digits import number
+from dashboard.page_frame import download
 from dashboard.season_limits import backtest as past
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences
+
+#: What bulletins did not do before they had the tables of limits.
+TOLD = "told where a season stands against its limits"
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +27,7 @@ if TYPE_CHECKING:
     from analytics.options.compare import Fans
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.charts.forest import ForestRow
+    from dashboard.filters import Choice
     from dashboard.season_limits.records import Line, Standings
 
 #: A week that ends so long after the close holds it.
@@ -135,3 +143,14 @@ def fared(
 def label_of(quantity: str) -> str:
     """Return a quantity for people; one that is not known as it stands."""
     return QUANTITIES[quantity].label if quantity in QUANTITIES else quantity
+
+
+def assumed(choice: Choice, found: Standings, title: str) -> None:
+    """Draw, folded, what every number ahead rests on; nothing where the bulletin keeps none."""
+    if not found.assumed:
+        return
+    with st.expander(title):
+        for topic, lines in found.assumed.items():
+            st.markdown(f"**{numbers.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
+            st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
+        download("what was assumed", choice.book.bulletin.table("assumed"), choice, "assumed")

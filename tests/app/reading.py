@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from typing import TYPE_CHECKING
+
+from dashboard import html_tables
 
 if TYPE_CHECKING:
     from streamlit.testing.v1 import AppTest
@@ -20,3 +24,16 @@ def answer_of(page: AppTest) -> str:
     found = [one.value for one in page.markdown if one.value.startswith("In week")]
     assert len(found) == 1
     return found[0]
+
+
+def download_of(table, book) -> list[list[str]]:
+    """Return the lines of a table as it is downloaded, the heads first."""
+    return list(csv.reader(io.StringIO(html_tables.csv(table, book.names).decode())))
+
+
+def heads_of(names) -> list[str]:
+    """Return the heads of a download: the name of an area stands after its code."""
+    found = list(names)
+    if "area" in found:
+        found.insert(found.index("area") + 1, "area_name")
+    return found

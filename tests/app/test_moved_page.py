@@ -15,7 +15,7 @@ from dashboard import bulletin_index as books
 from dashboard import html_tables
 from dashboard.revisions import moves
 from dashboard.revisions import tables as move_tables
-from tests.app.reading import words_of
+from tests.app.reading import heads_of, words_of
 from tests.app.sample_bulletin import NOW, fill_shelf, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
 
@@ -177,13 +177,14 @@ def test_the_table_has_every_move_and_is_harmless(open_moved, told):
 
 
 def test_the_download_holds_every_move_of_the_areas(book):
-    written = html_tables.csv(move_tables.of_areas(book.bulletin.moved, areas=("A1",))).decode()
+    kept = html_tables.of_areas(book.bulletin.moved, areas=("A1",))
+    written = html_tables.csv(kept, book.names).decode()
     lines = list(csv.DictReader(io.StringIO(written)))
-    assert list(lines[0]) == MOVED_SCHEMA.names
+    assert list(lines[0]) == heads_of(MOVED_SCHEMA.names)
     assert {line["area"] for line in lines} == {"A1"}
     kept = [row for row in book.bulletin.moved.to_pylist() if row["area"] == "A1"]
     assert [line["quantity"] for line in lines] == [row["quantity"] for row in kept]
-    assert move_tables.of_areas(book.bulletin.moved, areas=()).equals(book.bulletin.moved)
+    assert html_tables.of_areas(book.bulletin.moved, areas=()).equals(book.bulletin.moved)
 
 
 def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 
@@ -11,13 +9,12 @@ import pytest
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.trend import CALLED
-from dashboard import html_tables
 from dashboard.catch_rates import panels, sentences
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates import table as rate_table
 from tests.app import sample_rates
 from tests.app.rate_pages import old_shelf, plain, with_tables
-from tests.app.reading import words_of
+from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS
 
 RESPONSES = ("encounters", "kept", "sublegal")
@@ -270,8 +267,8 @@ def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
 
 def test_downloads_hold_the_tables_as_kept(book):
     for name in ("index", "trend", "models", "coefficients"):
-        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
-        assert lines[0] == RATE_SCHEMAS[name].names
+        lines = download_of(book.bulletin.table(name), book)
+        assert lines[0] == heads_of(RATE_SCHEMAS[name].names)
         assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import re
 from dataclasses import replace
@@ -26,9 +24,8 @@ from dashboard.released import records as released
 from dashboard.released import shares as released_shares
 from dashboard.released import species as released_species
 from dashboard.released import trials as released_trials
-from dashboard.revisions import tables as move_tables
 from tests.app import sample_held, sample_released
-from tests.app.reading import words_of
+from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 from tests.sizes import IS_FULL
 
@@ -613,10 +610,10 @@ def test_advice_has_its_sources(open_released):
 
 def test_downloads_hold_the_tables_as_kept(book):
     for name in ("deaths", "composition", "legal_share", "trials"):
-        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
-        assert lines[0] == RELEASED_SCHEMAS[name].names
+        lines = download_of(book.bulletin.table(name), book)
+        assert lines[0] == heads_of(RELEASED_SCHEMAS[name].names)
         assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
-    kept = move_tables.of_areas(book.bulletin.table("deaths"), areas=("A1",))
+    kept = html_tables.of_areas(book.bulletin.table("deaths"), areas=("A1",))
     assert set(kept["area"].to_pylist()) == {"A1"}
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from dataclasses import replace
 from datetime import date
@@ -15,7 +13,6 @@ from analytics.bulletin import archive as shelves
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import STANDING_SCHEMAS
 from dashboard import bulletin_index as books
-from dashboard import html_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
 from dashboard.charts.theme import palette
@@ -24,7 +21,7 @@ from dashboard.season_limits import records as standings
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
 from tests.app.rate_pages import old_shelf
-from tests.app.reading import words_of
+from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 
 HOLES = {"nan", "None", "inf", "null"}
@@ -363,8 +360,8 @@ def test_assumptions_are_told_by_topic(open_standing):
 
 def test_the_downloads_are_the_tables(book):
     for name, schema in STANDING_SCHEMAS.items():
-        lines = list(csv.reader(io.StringIO(html_tables.csv(book.bulletin.table(name)).decode())))
-        assert lines[0] == schema.names
+        lines = download_of(book.bulletin.table(name), book)
+        assert lines[0] == heads_of(schema.names)
 
 
 def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):

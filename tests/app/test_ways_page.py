@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import re
 from dataclasses import replace
@@ -19,9 +17,8 @@ from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars as bases
 from dashboard.charts import forest, theme
 from dashboard.charts import ways as chart
-from dashboard.revisions import tables as move_tables
 from tests.app import sample_ways
-from tests.app.reading import words_of
+from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import NOW, make
 
 MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
@@ -223,15 +220,13 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
 
 
 def test_downloads_hold_the_tables_as_kept(book):
-    kept = move_tables.of_areas(book.bulletin.readings, areas=("A1",))
-    lines = list(
-        csv.DictReader(io.StringIO(html_tables.csv(html_tables.with_precision(kept)).decode()))
-    )
-    assert list(lines[0]) == [*READING_SCHEMA.names, "pse_percent", "precision"]
-    assert {line["area"] for line in lines} == {"A1"}
+    kept = html_tables.of_areas(book.bulletin.readings, areas=("A1",))
+    heads, *lines = download_of(html_tables.with_precision(kept), book)
+    assert heads == heads_of([*READING_SCHEMA.names, "pse_percent", "precision"])
+    assert {line[heads.index("area")] for line in lines} == {"A1"}
     assert len(lines) == kept.num_rows > 0
-    reports = list(csv.DictReader(io.StringIO(html_tables.csv(book.bulletin.heaping).decode())))
-    assert list(reports[0]) == HEAPING_SCHEMA.names
+    heads, *_ = download_of(book.bulletin.heaping, book)
+    assert heads == HEAPING_SCHEMA.names
 
 
 def test_the_link_holds_the_choices(open_ways):

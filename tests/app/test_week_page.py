@@ -171,18 +171,22 @@ def test_site_days_are_explained_below_the_table(open_page):
 
 def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
     book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
-    written = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=("A2",))).decode()
+    written = html_tables.csv(
+        books.rows_of_week(book, week=CHOSEN, areas=("A2",)), book.names
+    ).decode()
     assert written.splitlines()[0] == (
-        "season,area,week,quantity,unit,estimate,se,ci_low,ci_high,ci_level,ci_method,df,"
+        "season,area,area_name,week,quantity,unit,estimate,se,ci_low,ci_high,ci_level,ci_method,df,"
         "n_psu,n_psu_frame,n_interviews,method,status"
     )
     lines = list(csv.DictReader(io.StringIO(written)))
     assert len(lines) == 10
     assert {(line["season"], line["area"], line["week"]) for line in lines} == {(NOW, "A2", CHOSEN)}
     assert [line["estimate"] for line in lines] == [""] * 10
-    whole = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=())).decode()
+    whole = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=()), book.names).decode()
     lines = list(csv.DictReader(io.StringIO(whole)))
     assert len(lines) == 7 * 10
+    named = {line["area"]: line["area_name"] for line in lines}
+    assert named == {"": "all areas", **{area: book.name(area) for area in book.areas}}
     for line in lines:
         row = book.row(line["area"] or None, line["week"], line["quantity"])
         assert (float(line["estimate"]) if line["estimate"] else None) == row.estimate
