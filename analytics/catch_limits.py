@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES, QuantityKind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 #: Quantities that are totals: a limit may be told against them.
 TOTALS: tuple[str, ...] = tuple(
@@ -52,23 +56,35 @@ COUNTED_TWICE: frozenset[tuple[str, str]] = frozenset(
 )
 
 
-def listed(text: str | None) -> tuple[str, ...]:
+def split_list(text: str | None) -> tuple[str, ...]:
     """Return the words of a list joined by semicolons, each once and without blanks around it."""
     words = (word.strip() for word in (text or "").split(";"))
     return tuple(dict.fromkeys(word for word in words if word))
 
 
+def join_words(words: Sequence[str]) -> str:
+    """Return words joined by commas and a last ``and``."""
+    *most, last = words or ("",)
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def noun(quantity: str) -> str:
+    """Return a quantity in the words of a sentence; Chinook keep their capital."""
+    label = QUANTITIES[quantity].label if quantity in QUANTITIES else quantity
+    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
+
+
+def nouns(quantities: Iterable[str]) -> str:
+    """Return a sum of quantities in the words of a sentence, such as ``marked encounters``."""
+    names = tuple(quantities)
+    for mark in ("marked", "unmarked"):
+        if set(names) == {f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")}:
+            return f"{mark} encounters"
+    return join_words([noun(name) for name in names])
+
+
 def why_no_sum(quantities: tuple[str, ...]) -> str:
-    """Return why no standing can be told against some quantities; empty where it can.
-
-    Parameters
-    ----------
-    quantities : tuple of str
-
-    Returns
-    -------
-    str
-    """
+    """Return why no total can be held against a limit on some quantities; empty where it can."""
     if not quantities:
         return "no quantity named"
     for one in quantities:

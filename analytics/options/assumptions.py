@@ -37,8 +37,6 @@ def words_of(
 
     Parameters
     ----------
-    opens : bool
-        Whether a day is open that is closed under today's rule.
     left_out : sequence of str
         Areas of unknown trips, which neither give nor take trips that move.
     """

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.catch_limits import listed
+from analytics.catch_limits import split_list
 from analytics.errors import UsageError
 from analytics.options.baseline import PARTS, Baseline, Limit, Rules
 from analytics.options.schemas import DRAW_SCHEMA
@@ -246,7 +246,12 @@ def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
             left_out.append(f"limit {row['limit_id']} is not weighed: {reason}")
             continue
         limits.append(
-            Limit(row["limit_id"], listed(row["areas"]), listed(row["quantity"]), row["limit_fish"])
+            Limit(
+                row["limit_id"],
+                split_list(row["areas"]),
+                split_list(row["quantity"]),
+                row["limit_fish"],
+            )
         )
     return tuple(limits), tuple(left_out)
 

@@ -33,13 +33,7 @@ def so_far_mm(baseline: Baseline, area: int) -> float:
 
 
 def measured(baseline: Baseline, area: int, size: str) -> tuple[str, NDArray[np.float64]] | None:
-    """Return lengths of a size and the area they are of (empty: all); None where too few.
-
-    Parameters
-    ----------
-    size : str
-        ``legal`` or ``sublegal``.
-    """
+    """Return lengths of a size and the area they are of (empty: all); None where too few."""
     told = so_far_mm(baseline, area)
     for name in (baseline.areas[area], ""):
         lengths = np.asarray(baseline.lengths.get((name, size), ()), dtype=np.float64)
@@ -56,11 +50,6 @@ def moved_share(baseline: Baseline, area: int, minimum_mm: float) -> tuple[str, 
     The share of measured fish, drawn from the beta law of ``x + 1/2`` and ``n - x + 1/2`` (the law
     of a share after x of n, from Jeffreys' prior; from memory), its quantile at the normal number
     of the lengths: a longer minimum then moves more fish in every draw.
-
-    Parameters
-    ----------
-    baseline : Baseline
-        With `measured` fish of the size that is moved.
 
     Returns
     -------
@@ -122,11 +111,6 @@ def per_trip(ground: BaselineArrays, area: int, regime: Regulation) -> PerTrip:
     fish wanted that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
-
-    Returns
-    -------
-    PerTrip
-        W weeks.
     """
     legal, sublegal = ground.legal[area], ground.sublegal[area]
     unknown = ground.unknown[area] if ground.has_unknown else None

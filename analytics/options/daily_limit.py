@@ -25,15 +25,6 @@ def kept_of_boat(mean: Floats | float, size: Floats | float, cap: int) -> Floats
 
     ``E min(P, c) = Σ_{j<c} P(P > j)`` with P negative binomial, ``var = mean + mean²/size``; the
     Poisson law where the size is infinite.
-
-    Parameters
-    ----------
-    mean : ndarray of float or float
-        Fish the boat would keep.
-    size : ndarray of float or float
-        Broadcast against `mean`.
-    cap : int
-        0 or more.
     """
     mean, size = np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))
     alpha = 1 / size
@@ -61,12 +52,8 @@ def kept_per_angler(
 
     Parameters
     ----------
-    mean : ndarray of float or float
-        Fish an angler would keep.
     party : ndarray of float, shape (P,)
         Share of boats with 1, 2, ... P anglers.
-    limit : float
-        Fish an angler and day; infinite for none.
     """
     if np.isinf(limit):
         return np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))[0]
@@ -103,8 +90,6 @@ class KeptPart:
         mean : ndarray of float, shape (..., D)
             Fish an angler would keep.
         party : ndarray of float, shape (P,)
-        limit : float
-            A whole number, or infinite.
 
         Returns
         -------

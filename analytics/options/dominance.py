@@ -70,13 +70,7 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
 
 
 def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
-    """Return in words why no option is judged; empty where they are, or where there is only one.
-
-    Parameters
-    ----------
-    scores : sequence of Score
-        Their counts in the order of `COUNTS`, then a chance a limit.
-    """
+    """Return in words why no option is judged; empty where they are, or where there is only one."""
     if len(scores) < 2:
         return ""
     labels = [QUANTITIES[name].label.lower() for name in COUNTS]

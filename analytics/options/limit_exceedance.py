@@ -58,13 +58,6 @@ def quantiles(draws: Floats, at: Sequence[float]) -> NDArray[np.float64]:
     Parameters
     ----------
     draws : ndarray of float, shape (..., D)
-    at : sequence of float
-        Q chances.
-
-    Returns
-    -------
-    ndarray of float
-        NaN where a draw is NaN.
     """
     ordered = np.sort(draws, axis=-1)  # NaN last
     place = np.asarray(at) * (draws.shape[-1] - 1)

@@ -53,11 +53,6 @@ def release_rates(
 
     A row of the option governs all fish that it names, also those for which the store has a finer
     row; among the option's own the finer comes first.
-
-    Parameters
-    ----------
-    store, own : iterable of mapping
-        Rows of `release_rates`.
     """
     rows, first = (
         [{"rate_se": None, "source": ""} | dict(row) for row in each] for each in (store, own)
@@ -72,13 +67,6 @@ def death_rates(
 
     Which rate applies to a size and method, and how fish are split by wound, is
     `analytics.fish.mortality_rates.ReleaseRates.choose`; methods weigh by the fish they release.
-
-    Parameters
-    ----------
-    mix : tuple of (str, float)
-        Share of trips by method; empty for that so far.
-    own : tuple of rows
-        Release rates of an option.
     """
     by_method = _Weights(ground, area, mix)
     baseline, n_draws = ground.baseline, ground.n_draws
@@ -116,13 +104,7 @@ def death_rates(
 
 
 def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
-    """Return the keys of the release rates that fish told so far would die at under a change.
-
-    Returns
-    -------
-    frozenset of (str, str, str)
-        Size class, method and wound class.
-    """
+    """Return the keys of the release rates that fish told so far would die at under a change."""
     if not change.release_rates:
         return frozenset()
     baseline = ground.baseline

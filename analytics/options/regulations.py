@@ -100,8 +100,6 @@ class RegulationPlan:
         Parameters
         ----------
         week : ndarray of int, shape (N,)
-        today : RegulationPlan
-            Today's plan of the same area.
         """
         found: dict[tuple[int, int, int], list[int]] = {}
         for n in np.flatnonzero(self.is_open).tolist():
@@ -116,13 +114,7 @@ def today_plan(baseline: Baseline, area: int) -> RegulationPlan:
 
 
 def option_plan(baseline: Baseline, option: Option, area: int) -> RegulationPlan:
-    """Return the rules of an area under an option that was checked before.
-
-    Parameters
-    ----------
-    area : int
-        Place of the area.
-    """
+    """Return the rules of an area under an option that was checked before."""
     draft = _Draft(baseline, area)
     for change in option.changes:
         if not change.areas or baseline.areas[area] in change.areas:

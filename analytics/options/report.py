@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from analytics.catch_limits import join_words, noun, nouns
 from analytics.options.dominance import RULE
 from analytics.quantities import QUANTITIES
 
@@ -77,28 +78,12 @@ class ReportContext:
         """Return a limit in words, such as ``sublegal releases in North and South``."""
         where = "all areas"
         if not set(self.areas) or set(self.areas) - set(limit.areas):
-            where = _listed([self.areas.get(one) or one for one in limit.areas])
-        return f"{_what(limit.quantities)} {'over' if where == 'all areas' else 'in'} {where}"
+            where = join_words([self.areas.get(one) or one for one in limit.areas])
+        return f"{nouns(limit.quantities)} {'over' if where == 'all areas' else 'in'} {where}"
 
     def named(self, limit: Limit) -> str:
         """Return a limit in words with its fish and its id."""
         return f"{self.limit(limit)}, at most {limit.fish:,.10g} ({limit.limit_id})"
-
-
-def _what(quantities: Sequence[str]) -> str:
-    """Return quantities in words; Chinook keep their capital."""
-    for mark in ("marked", "unmarked"):
-        if set(quantities) == {f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")}:
-            return f"{mark} encounters"
-    labels = [QUANTITIES[one].label if one in QUANTITIES else one for one in quantities]
-    return _listed(
-        [one if one.startswith("Chinook") else one[:1].lower() + one[1:] for one in labels]
-    )
-
-
-def _listed(words: Sequence[str]) -> str:
-    *most, last = words or ("",)
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 # Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
@@ -131,13 +116,6 @@ def amount(row: Mapping[str, Any], name: str, low: str, high: str, *, signed: bo
 
     Two digits of half the interval are shown; never fewer than two of a total, nor more than a
     tenth of one. The dashboard rounds alike.
-
-    Parameters
-    ----------
-    name, low, high : str
-        Its columns with the number and the ends.
-    signed : bool
-        With a plus where it is over 0, as differences are.
     """
     words = first_number(row, name, low, high, signed=signed)
     ends = (row[low], row[high])
@@ -306,19 +284,12 @@ def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bo
     if not is_first and rows and all(map(_is_nothing, rows.values())):
         return "changes nothing in trips, fish kept, sublegal releases and deaths"
     ends = _TOTAL if is_first else _ENDS
-    told = [
-        f"{_noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
-    ]
+    told = [f"{noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()]
     return ("" if is_first else "against today's rule, ") + ", ".join(told)
 
 
 def _is_nothing(row: Row) -> bool:
     return all(row[one] is not None and abs(row[one]) < _NOTHING for one in _ENDS)
-
-
-def _noun(name: str) -> str:
-    label = QUANTITIES[name].label
-    return label if label.startswith("Chinook") else label[:1].lower() + label[1:]
 
 
 def _answer_sentences_limits(

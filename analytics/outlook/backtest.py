@@ -56,18 +56,8 @@ def backtest_rows(
 
     Parameters
     ----------
-    season : SeasonSurvey
-        The present one; those before it are projected.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates, of which `timing` holds past seasons' index.
-    n_draws : int
-        D.
-    seed : int
-        The same data and seed give the same rows.
-    past : sequence of WeeklySeries, optional
-        Weekly figures of the seasons before, where they are at hand.
-    progress : callable, optional
-        Called with a few words before each season.
 
     Returns
     -------

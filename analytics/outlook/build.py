@@ -26,9 +26,7 @@ from analytics.outlook.limit_status import (
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
 from analytics.outlook.projection import N_DRAWS, SEED, ground_of
 from analytics.outlook.schemas import STANDING_SCHEMAS
-from analytics.outlook.season_calendar import season_calendar
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
-from analytics.outlook.weekly_series import past_weekly
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -73,9 +71,7 @@ def standing_tables(
         Called with a few words before each step.
     rows : iterable of dict, optional
         Result rows by area, by season, and by area and week, where they are at hand.
-    n_draws : int
-        D.
-    seed : int
+    n_draws, seed : int
         The same data and seed give the same draws.
 
     Returns
@@ -86,26 +82,17 @@ def standing_tables(
     """
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
-    design = season.design
-    to_come = season_calendar(
-        snapshot, season=design.season, through=design.through, areas=design.areas
-    ).days
-    # A season that is over is not projected, and asks for no trust in projections.
-    past = past_weekly(snapshot, season=design.season) if len(to_come) else []
-    ground = ground_of(
-        snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known, past=past
-    )
-    limits = limits_of_season(snapshot, season=design.season, areas=ground.baseline.areas)
+    ground = ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known)
+    limits = limits_of_season(snapshot, season=season.design.season, areas=ground.baseline.areas)
     progress("holding the season against its limits")
     standing, fan = standing_and_fan(season, ground, limits, known, level=level)
     progress("projecting past seasons from earlier weeks")
-    backtest = backtest_rows(snapshot, season, rates, seed=seed, past=past, progress=progress)
-    assumed = [
-        *(("Standing", words) for words in (BINDING, CUMULATED) if limits),
-        *ground.assumed,
-    ]
-    if not _has_totals(known):
-        assumed.append(("Days to come", _NO_DRAWS))
+    backtest = backtest_rows(
+        snapshot, season, rates, seed=seed, past=ground.past, progress=progress
+    )
+    is_known = _has_totals(known)
+    assumed = [("Standing", words) for words in (BINDING, CUMULATED) if limits]
+    assumed += [*ground.assumed, *([] if is_known else [("Days to come", _NO_DRAWS)])]
     made: dict[str, list[Row]] = {
         "standing": standing,
         "fan": fan,
@@ -116,8 +103,7 @@ def standing_tables(
         name: pa.Table.from_pylist(found, schema=STANDING_SCHEMAS[name])
         for name, found in made.items()
     }
-    kept = _has_totals(known)
-    return tables | {"draws": to_table(ground.baseline) if kept else DRAW_SCHEMA.empty_table()}
+    return tables | {"draws": to_table(ground.baseline) if is_known else DRAW_SCHEMA.empty_table()}
 
 
 def standing_and_fan(
@@ -128,15 +114,7 @@ def standing_and_fan(
     *,
     level: float,
 ) -> tuple[list[Row], list[Row]]:
-    """Return the rows of standing and of the fan of each limit.
-
-    Parameters
-    ----------
-    rows : sequence of dict
-        Result rows by area, by season, and by area and week.
-    level : float
-        Confidence level.
-    """
+    """Return the rows of standing and of the fan of each limit."""
     sums = LimitTotals(season, rows_by_area(rows), level=level)
     drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}
     asked = [one for one in drawable.values() if one is not None]

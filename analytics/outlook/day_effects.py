@@ -103,8 +103,6 @@ def boat_days(
     ----------
     days : pandas.DataFrame
         The season's open days that are told, as from `analytics.data.calendar.open_days`.
-    areas : sequence of str
-        A landing areas in the order of the result.
 
     Returns
     -------

@@ -72,10 +72,6 @@ def effort_ahead(
 
     Parameters
     ----------
-    now : WeeklySeries
-        T weeks of A areas.
-    past : sequence of WeeklySeries
-        Seasons before, oldest first.
     trips : ndarray of float, shape (D, A)
         Draws of the angler trips so far.
     days : ndarray of datetime64[D], shape (N,)

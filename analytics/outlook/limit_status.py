@@ -42,30 +42,13 @@ def standing_row(
 
     Shares are recomputed from the total and may pass 1; interval ends are those of the total over
     the limit, which has no error.
-
-    Parameters
-    ----------
-    figure : LimitTotal
-        The total so far.
-    through : datetime.date
-        Last day of the total.
-    planned_close : datetime.date or None
-        Last open day of the limit's areas.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    dict
-        In the columns of `analytics.outlook.schemas.STANDING_SCHEMA`.
     """
-    fish = limit.limit.fish
-    why = limit.reason or figure.reason
+    fish, set_as = limit.limit.fish, limit.limit
     row: Row = {
         "season": season,
-        "limit_id": limit.limit.limit_id,
-        "areas": ";".join(limit.limit.areas),
-        "quantity": ";".join(limit.limit.quantities),
+        "limit_id": set_as.limit_id,
+        "areas": ";".join(set_as.areas),
+        "quantity": ";".join(set_as.quantities),
         "unit": limit.unit,
         "limit_fish": fish,
         "through": through,
@@ -74,26 +57,15 @@ def standing_row(
         "ci_level": level,
         "is_binding": False,
         "status": figure.status,
-        "reason": why,
+        "reason": limit.reason or figure.reason,
     }
-    if why or figure.estimate is None:
+    if row["reason"] or figure.estimate is None:
         return row
-    over = {
-        name: None if value is None or fish == 0 else value / fish
-        for name, value in (
-            ("used", figure.estimate),
-            ("used_low", figure.ci_low),
-            ("used_high", figure.ci_high),
-        )
-    }
+    row |= {name: getattr(figure, name) for name in ("estimate", "se", "ci_low", "ci_high", "df")}
+    for name, source in (("used", "estimate"), ("used_low", "ci_low"), ("used_high", "ci_high")):
+        row[name] = None if row[source] is None or fish == 0 else row[source] / fish
     words = [figure.method, limit.note, _OF_NONE if fish == 0 else ""]
     return row | {
-        "estimate": figure.estimate,
-        "se": figure.se,
-        "ci_low": figure.ci_low,
-        "ci_high": figure.ci_high,
-        "df": figure.df,
-        **over,
         "remains": fish - figure.estimate,
         "method": "; ".join(filter(None, words)),
         # Without an error the total is taken as it stands.
@@ -102,20 +74,7 @@ def standing_row(
 
 
 def with_drawn(row: Row, baseline: Baseline, limit: Limit) -> Row:
-    """Return a row with the chance that the total so far is over its limit, from the draws.
-
-    Parameters
-    ----------
-    row : dict
-        From `standing_row`.
-    limit : Limit
-        Over the areas of which its totals have draws.
-
-    Returns
-    -------
-    dict
-        As it was where there is no estimate, or no error to draw.
-    """
+    """Return a row with the chance that the total so far is over its limit, from the draws."""
     if row.get("estimate") is None or row.get("se") is None:
         return row
     places = [baseline.areas.index(one) for one in limit.areas]
@@ -129,15 +88,7 @@ def with_drawn(row: Row, baseline: Baseline, limit: Limit) -> Row:
 def why_no_outlook(
     row: Row, baseline: Baseline, limit: SeasonLimit, missing: Mapping[tuple[str, str], str]
 ) -> Row:
-    """Return the reason where a total has no outlook, as a part of its row; else nothing.
-
-    Parameters
-    ----------
-    row : dict
-        With its outlook, if it has one.
-    missing : mapping of (str, str) to str
-        Why a total (area, quantity) has no draws.
-    """
+    """Return the reason where a total has no outlook, as a part of its row; else nothing."""
     if row.get("estimate") is None or row.get("pass_prob") is not None:
         return {}
     words = [
@@ -163,8 +114,6 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
 
     Parameters
     ----------
-    row : dict
-        From `standing_row`.
     reach : mapping or None
         A row of `analytics.options.schemas.REACH_SCHEMA`, of today's rule.
     """
@@ -179,18 +128,7 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
 
 
 def with_binding(rows: Sequence[Row]) -> list[Row]:
-    """Mark the limit that binds; the rule is told in `BINDING`.
-
-    Parameters
-    ----------
-    rows : sequence of dict
-        Rows of standing with their outlook.
-
-    Returns
-    -------
-    list of dict
-        At most one is marked; none where no limit has a total.
-    """
+    """Mark the limit that binds; the rule is told in `BINDING`."""
     told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
     if not told:
         return [row | {"is_binding": False} for row in rows]
@@ -263,19 +201,10 @@ def past_rows(
 
     Parameters
     ----------
-    weekly : mapping of (area, week, quantity) to float or None
-        Estimates of the result rows by area and week.
     weeks : sequence of str
         Open or sampled weeks so far, in order; closed ones between are carried on.
     estimate : float or None
         Total so far, at which the last week ends; without one there is no row.
-    through : datetime.date
-        Last day of the total.
-
-    Returns
-    -------
-    list of dict
-        In the columns of `analytics.outlook.schemas.FAN_SCHEMA`.
     """
     if estimate is None or not weeks:
         return []

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.catch_limits import listed, why_no_sum
+from analytics.catch_limits import split_list, why_no_sum
 from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.size_mark_classes import (
     SAMPLED,
@@ -54,11 +54,6 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     Each area by the method that its result row names: test fishing or marks told in interviews.
     Between areas only what they share of the sample of fish is there: the survey's part follows
     that of kept and released fish.
-
-    Parameters
-    ----------
-    rows : mapping of (area, quantity) to dict
-        Result rows by area.
 
     Returns
     -------
@@ -178,20 +173,14 @@ class SeasonLimit:
 
 
 def limits_of_season(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> list[SeasonLimit]:
-    """Return the limits of a season in the order of their ids; those of other seasons wait.
-
-    Parameters
-    ----------
-    areas : sequence of str
-        Areas that were sampled or are open on some day of the season.
-    """
+    """Return the limits of a season in the order of their ids; those of other seasons wait."""
     rows = [row for row in snapshot["limits"].to_pylist() if row["season"] == season]
     return [
         _limit(
             Limit(
                 row["limit_id"],
-                listed(row["areas"]),
-                listed(row["quantity"]),
+                split_list(row["areas"]),
+                split_list(row["quantity"]),
                 float(row["limit_fish"]),
             ),
             season,
@@ -234,15 +223,8 @@ def catch_variance(season: SeasonSurvey, codes: Sequence[int], quantities: Seque
 
     Parameters
     ----------
-    codes : sequence of int
-        Codes of areas.
     quantities : sequence of str
         Totals without error of a rate or a mark; several only of fish.
-
-    Returns
-    -------
-    float
-        NaN where no error can be had.
     """
     if len(quantities) == 1:
         analysis, row = season.analyses[quantities[0]], np.ones((1, 1))
@@ -259,13 +241,6 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
 
     The fish of each rate are linear in the totals of their area; a rate has one error in all areas
     (`analytics.fish.release_mortality.DeathPlan.deaths`).
-
-    Parameters
-    ----------
-    codes : sequence of int
-        Codes of areas.
-    fates : tuple of str
-        ``kept``, ``released``, ``lost``.
     """
     plan = season.deaths
     order = list(plan.measures)
@@ -287,15 +262,6 @@ def class_variance(
 
     Between areas the survey's part is that of kept and legal, or sublegal, fish as told, of which
     each class is a share.
-
-    Parameters
-    ----------
-    rows : mapping of (area, quantity) to dict
-        Result rows by area.
-    codes : sequence of int
-        Codes of areas.
-    quantities : sequence of str
-        Some of the four classes.
     """
     picked = [CLASS_NAMES.index(one) for one in quantities]
     own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
@@ -384,11 +350,6 @@ class LimitTotals:
         the rows of areas and its error that of the sum: areas share site-days, and deaths share
         the rates they are reckoned with. Degrees of freedom are those of the areas together, at
         most the season's.
-
-        Parameters
-        ----------
-        areas, quantities : sequence of str
-            Areas of the season; one that is not open yet has no row.
         """
         told = [area for area in areas if area in self._areas]
         if not told:

@@ -82,19 +82,7 @@ class JointParts:
 
 
 def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
-    """Total anglers, kept and released fish by area and method with their joint covariance.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-        Prepared from it in the usual way.
-
-    Returns
-    -------
-    JointParts
-        Of the areas of the design; a part that nobody recorded is 0.
-    """
+    """Total anglers, kept and released fish by area and method with their joint covariance."""
     design = season.design
     methods = _methods(snapshot, design)
     measures = _measures(season, methods)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -76,23 +76,17 @@ def project_season(
     rng: np.random.Generator,
     past: Sequence[WeeklySeries] | None = None,
 ) -> Projection:
-    """Draw what is to come of a season.
+    """Draw what is to come of a season on N days, in their W weeks.
 
     Parameters
     ----------
-    season : SeasonSurvey
-        Prepared from it in the usual way.
-    to_date : ToDate
-        Draws of the totals so far; those ahead share their errors.
     rates : mapping of str to pyarrow.Table
         The bulletin's `index` and `timing`; either may be absent or empty, and the survey's own
         weekly rates stand in.
     days : ndarray of datetime64[D], shape (N,)
-        Consecutive days after the last one told.
+        Consecutive days after the last one with data.
     weeks : sequence of str, length W
         Their ISO weeks.
-    past : sequence of WeeklySeries, optional
-        Weekly figures of the seasons before, where they are at hand.
     """
     if not len(days):
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
@@ -102,24 +96,13 @@ def project_season(
     if past is None:
         past = past_weekly(snapshot, season=season.design.season)
     ahead = weeks_ahead(now.weeks[-1], weeks)
-    trips, met, sublegal_fish = (
-        np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR
-    )
+    trips, met, sublegal = (np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR)
     effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
-    rate = rates_ahead(
-        now, past, rates, met=met, trips=trips, so_far=effort.so_far, ahead=ahead, rng=rng
-    )
-    sublegal = shares_ahead(
-        now,
-        past,
-        rates,
-        sublegal=sublegal_fish,
-        met=met,
-        so_far=effort.so_far,
-        ahead=ahead,
-        rng=rng,
-    )
-    at = [[*now.weeks, *ahead].index(week) for week in weeks]
+    with_trips: dict[str, Any] = {"so_far": effort.so_far, "ahead": ahead, "rng": rng}
+    rate = rates_ahead(now, past, rates, met=met, trips=trips, **with_trips)
+    share = shares_ahead(now, past, rates, sublegal=sublegal, met=met, **with_trips)
+    every = [*now.weeks, *ahead]
+    at = [every.index(week) for week in weeks]
     of_weeks = rate.draws[:, :, at].astype(np.float32)
     # A catch rate that is not known makes the effort of no use: one of them says so.
     unknown = np.isnan(of_weeks).any(axis=(0, 2))
@@ -128,8 +111,8 @@ def project_season(
     return Projection(
         effort=effort.effort,
         rate=of_weeks,
-        sublegal=sublegal.draws[:, :, at].astype(np.float32),
-        words=(*effort.words, *rate.words, *sublegal.words),
+        sublegal=share.draws[:, :, at].astype(np.float32),
+        words=(*effort.words, *rate.words, *share.words),
     )
 
 
@@ -186,11 +169,6 @@ def boats_of(
     """Fit what boats would keep, and count anglers aboard.
 
     An area without a boat so far takes the mean and the parties of all areas.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-        Prepared from it.
     """
     days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
     tables = {name: snapshot[name] for name in ("site_days", "seasons")}
@@ -254,45 +232,13 @@ SEED = 20_360_217
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProjectionResult:
-    """A baseline with what it was made from.
-
-    Parameters
-    ----------
-    assumed : tuple of (str, str)
-        Topic and words of every assumption.
-    """
+    """A baseline with what it was made from; `assumed` holds topic and words of assumptions."""
 
     baseline: Baseline
     to_date: ToDate
     horizon: SeasonCalendar
+    past: Sequence[WeeklySeries]
     assumed: tuple[tuple[str, str], ...]
-
-
-def baseline_of(
-    snapshot: Snapshot,
-    season: SeasonSurvey,
-    rates: Mapping[str, pa.Table],
-    *,
-    n_draws: int = N_DRAWS,
-    seed: int = SEED,
-    level: float = 0.95,
-) -> Baseline:
-    """Draw a season so far and its days to come.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-        Prepared from it in the usual way.
-    rates : mapping of str to pyarrow.Table
-        The bulletin's tables of modelled rates.
-    n_draws : int
-        D.
-    seed : int
-        The same data and seed give the same draws.
-    level : float
-        Confidence level.
-    """
-    return ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level).baseline
 
 
 def ground_of(
@@ -306,19 +252,23 @@ def ground_of(
     rows: Iterable[Row] | None = None,
     past: Sequence[WeeklySeries] | None = None,
 ) -> ProjectionResult:
-    """Draw as `baseline_of`, with what the draws rest on.
+    """Draw a season so far and its days to come, D draws.
 
-    `rows` are as in `to_date_draws`, `past` as in `analytics.outlook.projection.project_season`.
+    The same data and seed give the same draws. `rates` are the bulletin's tables of modelled rates,
+    `rows` as in `to_date_draws`, `past` the weekly figures of the seasons before where they are at
+    hand.
     """
     so_far, boat, to_come, luck = (
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
     )
-    design = season.design
+    name, through = season.design.season, season.design.through
     to_date = to_date_draws(snapshot, season, rng=so_far, n_draws=n_draws, rows=rows)
-    horizon = season_calendar(
-        snapshot, season=design.season, through=design.through, areas=to_date.areas
-    )
-    boats = boats_of(snapshot, season, areas=to_date.areas, rng=boat, n_draws=n_draws)
+    areas = to_date.areas
+    horizon = season_calendar(snapshot, season=name, through=through, areas=areas)
+    if past is None:
+        # A season that is over is not projected, and asks for no trust in projections.
+        past = past_weekly(snapshot, season=name) if len(horizon.days) else []
+    boats = boats_of(snapshot, season, areas=areas, rng=boat, n_draws=n_draws)
     ahead = project_season(
         snapshot,
         season,
@@ -329,11 +279,26 @@ def ground_of(
         rng=to_come,
         past=past,
     )
-    lengths = _lengths(snapshot, season)
-    keys = [f"length {area}" for area in ("", *to_date.areas)]
+    keys = [f"length {area}" for area in ("", *areas)]
     normal = dict(to_date.normal) | {key: luck.standard_normal(n_draws) for key in keys}
-    baseline = Baseline(
-        season=design.season,
+    baseline = _baseline(snapshot, season, to_date, horizon, ahead=ahead, boats=boats)
+    baseline = replace(baseline, normal=_single(normal), level=level)
+    assumed = (*to_date.assumed, *ahead.words, *boats.assumed, *_words(horizon))
+    return ProjectionResult(baseline, to_date, horizon, past, assumed)
+
+
+def _baseline(
+    snapshot: Snapshot,
+    season: SeasonSurvey,
+    to_date: ToDate,
+    horizon: SeasonCalendar,
+    *,
+    ahead: Projection,
+    boats: Boats,
+) -> Baseline:
+    """Return the draws as a baseline keeps them, in single precision."""
+    return Baseline(
+        season=season.design.season,
         through=horizon.through,
         areas=to_date.areas,
         methods=to_date.methods,
@@ -342,26 +307,25 @@ def ground_of(
         week=horizon.week,
         rules=horizon.rules,
         so_far=horizon.so_far,
-        to_date={name: one.astype(np.float32) for name, one in to_date.to_date.items()},
+        to_date=_single(to_date.to_date),
         by_method=to_date.by_method.astype(np.float32),
         deep=to_date.deep.astype(np.float32),
         effort=ahead.effort,
         rate=ahead.rate,
         sublegal=ahead.sublegal,
-        class_per_fish={
-            name: one.astype(np.float32) for name, one in to_date.class_per_fish.items()
-        },
+        class_per_fish=_single(to_date.class_per_fish),
         wanted_mean=boats.wanted_mean.astype(np.float32),
         wanted_size=boats.wanted_size.astype(np.float32),
         party=boats.party,
         rates=tuple(snapshot["release_rates"].to_pylist()),
         lost=tuple(snapshot["drop_off"].to_pylist()),
-        normal={key: one.astype(np.float32) for key, one in normal.items()},
-        lengths=lengths,
-        level=level,
+        normal={},
+        lengths=_lengths(snapshot, season),
     )
-    assumed = (*to_date.assumed, *ahead.words, *boats.assumed, *_words(horizon))
-    return ProjectionResult(baseline, to_date, horizon, assumed)
+
+
+def _single(values: Mapping[str, Floats]) -> dict[str, Float32]:
+    return {name: one.astype(np.float32) for name, one in values.items()}
 
 
 def _lengths(

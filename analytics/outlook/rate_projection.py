@@ -62,12 +62,6 @@ def rates_ahead(
 
     Parameters
     ----------
-    now : WeeklySeries
-        T weeks of A areas.
-    past : sequence of WeeklySeries
-        Seasons before.
-    rates : mapping of str to pyarrow.Table
-        Tables `index` and `timing`.
     met, trips : ndarray of float, shape (D, A)
         Draws of encounters and angler trips so far.
     so_far : ndarray of float, shape (D, A, T)

@@ -159,8 +159,6 @@ def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> S
     past : sequence of Figures, length K
     areas : sequence of str
         A areas in the order of the result; those that a season lacks are NaN in it.
-    first : str
-        ISO week of the present season's first open day.
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
@@ -329,12 +327,6 @@ def level_paths(
     ----------
     ahead : sequence of str, length H
         ISO weeks after the last of `now`, without a gap.
-    n_draws : int
-        D.
-    slope : bool
-        Let levels have a slope.
-    use_course : bool
-        Take past seasons in.
     """
     n_areas, n_weeks = now.value.shape
     n = n_weeks + len(ahead)

@@ -132,10 +132,6 @@ def deaths_to_date(
         Parts of the catch in the order of `PARTS`.
     deep : ndarray of float, shape (D, A, M)
         Share of releases hooked deep; NaN where nobody reported it.
-    methods : sequence of str
-        The empty string for a method not reported.
-    release_rates, drop_off : sequence of dict
-        Rows of those tables.
     normal : mapping of str to ndarray, shape (D,)
         Normal numbers by `analytics.options.rate_draws.rate_key`.
     """
@@ -244,9 +240,8 @@ def to_date_draws(
         name: of_area[..., list(parts)].sum(axis=-1)
         for name, parts in zip(CLASS_NAMES, CLASS_PARTS, strict=True)
     }
-    drawn |= {
-        name: base * _widened(classes[name], joint.areas, areas) for name, base in bases.items()
-    }
+    for name, base in bases.items():
+        drawn[name] = base * _widened(classes[name], joint.areas, areas)
     drawn |= deaths_to_date(
         by_method,
         deep,

@@ -164,10 +164,6 @@ def weekly_of(
 
     Parameters
     ----------
-    ways : sequence of TotalEstimator
-        The first that tells a domain is taken.
-    analyses : mapping of str to Analysis
-        Those of `ASKED`.
     areas : sequence of str, optional
         Areas of the result in order; those of the design where not given.
     """

@@ -195,13 +195,7 @@ def _methods(change: Change, ground: FormContext, start: str) -> Change:
 
 
 def whole(mix: Mapping[str, float]) -> dict[str, int]:
-    """Return shares in whole per cent that sum to 100: the largest remainders are rounded up.
-
-    Parameters
-    ----------
-    mix : mapping of str to float
-        Shares that sum to 1.
-    """
+    """Return shares in whole per cent that sum to 100: the largest remainders are rounded up."""
     floors = {name: int(100 * part) for name, part in mix.items()}
     rest = sorted(mix, key=lambda name: floors[name] - 100 * mix[name])
     for name in rest[: 100 - sum(floors.values())]:

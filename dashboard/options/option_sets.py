@@ -85,20 +85,7 @@ def form() -> int:
 def uploaded(
     file: Any, check: Callable[[OptionSet], Sequence[str]] = lambda found: ()
 ) -> list[str] | None:
-    """Take the set of a file that was not taken yet; one with a fault leaves the set as it was.
-
-    Parameters
-    ----------
-    file : object or None
-        As the uploader hands it on.
-    check : callable
-        Returns why options cannot be weighed on this season.
-
-    Returns
-    -------
-    list of str or None
-        What to tell; None where nothing is new.
-    """
+    """Take the set of a file that was not taken yet; one with a fault leaves the set as it was."""
     if file is None or st.session_state.get(_FILE) == file.file_id:
         return None
     st.session_state[_FILE] = file.file_id

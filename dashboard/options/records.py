@@ -125,12 +125,8 @@ def index(
 
     Parameters
     ----------
-    answers : mapping of str to pyarrow.Table
-        In the shapes of `ANSWER_SCHEMAS` by name.
     binding : str, optional
         The limit that is reached first; the likeliest to be passed where it is not weighed.
-    through : date, optional
-        Last day of the data.
     """
     lines = {name: _lines(table) for name, table in answers.items()}
     options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.catch_limits import nouns
 from dashboard import numbers
 from dashboard.digits import DASH
 from dashboard.options import records
-from dashboard.season_limits import records as standings
 from dashboard.season_limits.sentences import chance, day, is_by_now
 
 if TYPE_CHECKING:
@@ -49,15 +49,7 @@ _UNSURE = {
 def answer(
     found: Answered, limits: Mapping[str, str], area: str | None, book: BulletinIndex
 ) -> str:
-    """Return a sentence on each option (Markdown).
-
-    Parameters
-    ----------
-    limits : mapping of str to str
-        Each limit in the words of a sentence (Markdown).
-    area : str or None
-        The area that is told of; None for all together.
-    """
+    """Return a sentence on each option (Markdown)."""
     if not found.changed:
         return "There is no option to weigh; add one below."
     where = "" if area is None else f" (in {numbers.plain(book.name(area))})"
@@ -94,9 +86,9 @@ def _is_verb(words: str) -> bool:
 
 def _said(name: str, one: Measurement, level: float | None = None) -> str:
     if one.value is None:
-        return f"what it does to {standings.what([name])} cannot be told"
+        return f"what it does to {nouns([name])} cannot be told"
     if records.is_nothing(one):
-        return f"{standings.what([name])} stay as they are"
+        return f"{nouns([name])} stay as they are"
     span = signed_span(one)
     named = "" if level is None else f"{numbers.level(level)} CI "
     if one.low is None or one.high is None or one.low <= 0 <= one.high:

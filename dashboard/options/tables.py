@@ -30,13 +30,7 @@ LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's 
 def decision(
     book: BulletinIndex, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
 ) -> str:
-    """Return the decision table: a line an option, a group an area.
-
-    Parameters
-    ----------
-    labels : mapping of str to str
-        Each limit in short, as it stands in the data.
-    """
+    """Return the decision table: a line an option, a group an area."""
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines = []
     for area in areas:
@@ -101,17 +95,7 @@ def limits(
     through: date,
     passed: Mapping[str, float | None] | None = None,
 ) -> str:
-    """Return each limit under each option as HTML.
-
-    Parameters
-    ----------
-    labels : mapping of str to str
-        Each limit in short.
-    through : date
-        Last day of the data.
-    passed : mapping of str to float or None, optional
-        The chance that each limit is passed already.
-    """
+    """Return each limit under each option as HTML."""
     known = passed or {}
     lines = []
     for limit in found.limits:

@@ -115,13 +115,7 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
 
 
 def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[Line, ...]:
-    """Return the weeks of a fan without those after the close, in which no more fish are counted.
-
-    Parameters
-    ----------
-    middle : sequence of float
-        Of another fan, by week to come: its weeks count too.
-    """
+    """Return the weeks of a fan without those after the close, in which nothing more is counted."""
     found, other = list(lines), list(middle)
     while len(found) > 1 and found[-1]["is_ahead"] and found[-2]["is_ahead"]:
         is_moved = any(found[-1][name] != found[-2][name] for name in QUANTILES)

@@ -9,24 +9,15 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from analytics import catch_limits as limit_words
-from analytics.quantities import QUANTITIES
+from analytics.catch_limits import join_words, nouns, split_list
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from dashboard.bulletin_index import BulletinIndex
 
 Line = dict[str, Any]
-
-#: Sums of classes that have a short name.
-_OF_BOTH_SIZES = {
-    frozenset(f"encounter_{size}_{mark}_fish" for size in ("legal", "sublegal")): (
-        f"{mark} encounters"
-    )
-    for mark in ("marked", "unmarked")
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,31 +66,25 @@ def index(book: BulletinIndex) -> Standings:
 
 def areas_of(line: Line) -> tuple[str, ...]:
     """Return the areas of a limit."""
-    return limit_words.listed(line["areas"])
+    return split_list(line["areas"])
 
 
 def quantities_of(line: Line) -> tuple[str, ...]:
     """Return the quantities whose sum is limited."""
-    return limit_words.listed(line["quantity"])
+    return split_list(line["quantity"])
 
 
 def place(book: BulletinIndex, areas: Sequence[str]) -> str:
     """Return areas as people name them, as they stand in the data."""
     if set(book.areas) <= set(areas):
         return "all areas"
-    return listed([book.name(area) for area in areas])
+    return join_words([book.name(area) for area in areas])
 
 
 def label(book: BulletinIndex, line: Line) -> str:
     """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
-    words = what(quantities_of(line))
+    words = nouns(quantities_of(line))
     return f"{words[:1].upper()}{words[1:]}, {place(book, areas_of(line))}"
-
-
-def what(quantities: Iterable[str]) -> str:
-    """Return quantities in the words of a sentence, such as ``sublegal releases``."""
-    names = tuple(quantities)
-    return _OF_BOTH_SIZES.get(frozenset(names)) or listed([_noun(name) for name in names])
 
 
 def with_names(book: BulletinIndex, said: str) -> str:
@@ -113,12 +98,6 @@ def with_names(book: BulletinIndex, said: str) -> str:
     codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
     pattern = rf"^(?:{codes})(?=:)|(?<=\bin )(?:{codes})(?=[;,.:]|$)"
     return re.sub(pattern, lambda found: book.name(found[0]), said)
-
-
-def listed(words: Sequence[str]) -> str:
-    """Return words joined by commas and a last ``and``."""
-    *most, last = words or ("",)
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 def total(line: Line) -> Measurement:
@@ -165,12 +144,6 @@ def _first(line: Line) -> tuple[Any, ...]:
         -(line["used"] or 0.0),
         line["limit_id"] or "",
     )
-
-
-def _noun(name: str) -> str:
-    """Return a quantity in the words of a sentence; Chinook keep their capital."""
-    words = QUANTITIES[name].label if name in QUANTITIES else name
-    return words if words.startswith("Chinook") else words[:1].lower() + words[1:]
 
 
 def _lines(book: BulletinIndex, name: str) -> list[Line]:

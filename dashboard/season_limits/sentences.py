@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.catch_limits import nouns
 from dashboard import numbers
 from dashboard.digits import PERCENT, number, percent
 from dashboard.options.records import LIKELY
@@ -90,7 +91,7 @@ def limit(book: BulletinIndex, line: Line) -> str:
     areas = standings.areas_of(line)
     where = standings.place(book, areas)
     over = "over" if where == "all areas" else "in"
-    return numbers.plain(f"{standings.what(standings.quantities_of(line))} {over} {where}")
+    return numbers.plain(f"{nouns(standings.quantities_of(line))} {over} {where}")
 
 
 def outlook(line: Line) -> str:
@@ -135,15 +136,7 @@ def is_by_now(one: date | None, through: date | None) -> bool:
 
 
 def when(one: date | None, through: date | None, passed: float | None) -> str:
-    """Return a day on which a limit is reached, short; one of the past as what it stands for.
-
-    Parameters
-    ----------
-    one, through : date or None
-        The day, and the last day of the data.
-    passed : float or None
-        The chance that the limit is passed already.
-    """
+    """Return a day on which a limit is reached, short; one of the past as what it stands for."""
     if one is None:
         return ""
     if not is_by_now(one, through):

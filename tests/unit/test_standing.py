@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from analytics.catch_limits import FISH_TOTALS, TOTALS, listed, why_no_sum
+from analytics.catch_limits import FISH_TOTALS, TOTALS, split_list, why_no_sum
 from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline_io import from_table
 from analytics.outlook.build import standing_tables
@@ -346,5 +346,5 @@ class TestBinding:
     ],
 )
 def test_what_may_be_summed(text, words):
-    why = why_no_sum(listed(text))
+    why = why_no_sum(split_list(text))
     assert (words in why) if words else why == ""
