@@ -19,8 +19,8 @@ from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
 from analytics.models.count_data import coded
 from analytics.models.count_families import Family
 from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.count_regression import fit_warm_start
-from analytics.models.share_regression import climb_shares, log_chances
+from analytics.models.count_warm_start import fit_warm_start
+from analytics.models.share_regression import fit_shares_warm, log_chances
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.models.count_data import Coded
-    from analytics.models.count_regression import CountFit
-    from analytics.models.share_regression import ShareRegression
+    from analytics.models.count_fit import CountFit
+    from analytics.models.share_regression import ShareFit
 
     Floats = NDArray[np.float64]
 
@@ -131,13 +131,13 @@ class ShareTrials:
 
     data: ResponseTrips
 
-    def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareRegression:
+    def fit(self, terms: Terms, family: str, before: float | None = None) -> ShareFit:
         """Return the fit of some terms and family to all weeks, or to those before one."""
         frame = self.data.frame
         if before is not None:
             frame = frame[frame["week_number"] < before]
             terms = terms_over(terms, frame)
-        return climb_shares(
+        return fit_shares_warm(
             frame,
             successes=self.data.response,
             trials=TRIALS,
@@ -199,7 +199,7 @@ class CandidateResult:
 
     name: str
     candidate: Candidate
-    fit: CountFit | ShareRegression | None
+    fit: CountFit | ShareFit | None
     held_out_rows: int
     held_out_score: float
     reason: str

@@ -14,7 +14,7 @@ from analytics.catch_rates.trips import CELL, CLUSTER, EXPOSURE, FACTORS, TRIALS
 from analytics.errors import UsageError
 from analytics.models.cell_levels import level_counts, level_shares
 from analytics.models.count_families import Family
-from analytics.models.count_regression import CountFit
+from analytics.models.count_fit import CountFit
 from analytics.models.marginal_means import impute_areas, marginal_means, reference_mix
 
 if TYPE_CHECKING:

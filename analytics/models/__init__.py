@@ -1,1 +1,1 @@
-"""Models of counts and shares: the only room that imports statsmodels."""
+"""Models of counts and shares: fitters, the smoother, partial pooling, survival."""

@@ -5,12 +5,10 @@ Rows with the same mean are one group: the sums then run over the distinct count
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import statsmodels.api as sm
 from scipy.special import expit, gammaln
 
 if TYPE_CHECKING:
@@ -271,24 +269,20 @@ class ShareLikelihood:
         return matrix
 
 
-def binomial_start(
-    successes: NDArray[np.int64], trials: NDArray[np.int64], matrix: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the coefficients of the binomial regression.
+@dataclass(frozen=True, slots=True, eq=False)
+class Binomial:
+    """The likelihood without correlation: it has one top, reached from anywhere."""
 
-    Parameters
-    ----------
-    successes, trials : ndarray of int, shape (N,)
-    matrix : ndarray of float, shape (N, P)
+    correlated: ShareLikelihood
 
-    Returns
-    -------
-    ndarray of float, shape (P,)
-    """
-    counts = np.column_stack([successes, trials - successes]).astype(np.float64)
-    model = sm.GLM(counts, matrix, family=sm.families.Binomial())
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        # Separation was looked for before; statsmodels warns of it once more.
-        warnings.simplefilter("ignore")
-        params = model.fit(tol=1e-12, tol_criterion="params", maxiter=200).params
-    return np.asarray(params, dtype=np.float64)
+    def value(self, params: NDArray[np.float64]) -> float:
+        """Return the log-likelihood."""
+        return self.correlated.value(np.append(params, -np.inf))
+
+    def score(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the gradient, shape (P,)."""
+        return self.correlated.score(np.append(params, -np.inf))[:-1]
+
+    def hessian(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the matrix of second derivatives, shape (P, P)."""
+        return self.correlated.hessian(np.append(params, -np.inf))[:-1, :-1]

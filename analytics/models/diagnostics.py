@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.models.count_families import Family
-    from analytics.models.count_regression import CountFit
+    from analytics.models.count_fit import CountFit
     from analytics.models.response_checks import CountRows
 
     Floats = NDArray[np.float64]

@@ -186,22 +186,6 @@ INTERCEPT = "intercept"
 TIMES, SMOOTH = ":", "~"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Terms:
-    """The matrix of a regression.
-
-    Parameters
-    ----------
-    names : tuple of str, length P
-        One for each column: ``intercept``, a number's column, ``column[level]`` of a factor, and
-        both joined by ``:`` for an interaction.
-    matrix : ndarray of float, shape (N, P)
-    """
-
-    names: tuple[str, ...]
-    matrix: NDArray[np.float64]
-
-
 @dataclass(frozen=True, slots=True)
 class Main:
     """One column of a frame as a regression takes it: a factor, a slope or a spline.
@@ -329,31 +313,6 @@ def parts_of(frame: pd.DataFrame, term: str) -> dict[str, str]:
     return {
         part: part if part in frame.columns else part.partition(SMOOTH)[0].strip() for part in parts
     }
-
-
-def terms_of(frame: pd.DataFrame, terms: Sequence[str]) -> Terms:
-    """Code terms as the columns of a regression with an intercept.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        N rows.
-    terms : sequence of str
-        As in `coding_of`.
-
-    Returns
-    -------
-    Terms
-
-    Raises
-    ------
-    UsageError
-        As in `coding_of`, and if one column of the matrix follows from others.
-    """
-    coding = coding_of(frame, terms)
-    matrix = coding.matrix(frame)
-    require_rank(coding.names, matrix)
-    return Terms(coding.names, matrix)
 
 
 def column_of(frame: pd.DataFrame, name: str) -> pd.Series:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import warnings
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import norm
-from statsmodels.discrete.discrete_model import Logit
-from statsmodels.duration.survfunc import SurvfuncRight
-from statsmodels.stats.proportion import proportion_confint
-from statsmodels.tools.sm_exceptions import ModelWarning, PerfectSeparationError
+from scipy.stats import CensoredData, beta, ecdf, norm
 
 from analytics.intervals import wilson
+from analytics.models.beta_binomial import Binomial, ShareLikelihood, tally
+from analytics.models.count_warm_start import DIVERGENCE_BOUND
+from analytics.models.maximum_likelihood import newton
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,7 +53,7 @@ def kaplan_meier(
 
     ``S(t) = Π (1 - d/n)`` over the times of deaths up to t (Kaplan & Meier 1958, Nonparametric
     estimation from incomplete observations, J. Am. Stat. Assoc. 53), with Greenwood's variance, by
-    statsmodels. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln S))``, which stays
+    scipy. The interval is symmetric for ``ln(-ln S)``: ``S^exp(±z se/(S ln S))``, which stays
     within 0 and 1 (Kalbfleisch & Prentice 1980, The statistical analysis of failure time data; from
     memory).
 
@@ -77,44 +76,25 @@ def kaplan_meier(
     ValueError
         If there is no fish.
     """
-    if fish is not None:  # with weights the library gives another error than fish by fish
+    if fish is not None:
         hours, is_dead = np.repeat(hours, fish), np.repeat(is_dead, fish)
     if not len(hours):
         raise ValueError("no fish was held; a survival curve needs one")
-    curve = _events(np.asarray(hours, dtype=np.float64), np.asarray(is_dead))
-    last = float(np.max(hours))
-    if curve[0, -1] < last:
-        n_last = float((hours >= last).sum())
-        curve = np.column_stack([curve, [last, n_last, 0, *curve[3:, -1]]])
-    times, at_risk, died, alive, se = curve
-    low, high = _limits(alive, se, level)
-    return Survival(times, at_risk.astype(np.int64), died.astype(np.int64), alive, low, high)
-
-
-def _events(hours: Floats, dead: NDArray[np.bool_]) -> Floats:
-    """Return times, fish at risk, deaths, share alive, Greenwood's error: the start, each death."""
-    start = np.array([[0.0], [len(hours)], [0], [1], [0]])
-    if not dead.any():
-        return start
-    found = SurvfuncRight(hours, dead.astype(int))
-    columns = (
-        found.surv_times,
-        found.n_risk,
-        found.n_events,
-        found.surv_prob,
-        found.surv_prob_se,
-    )
-    events = np.stack([np.asarray(column, dtype=np.float64) for column in columns])
-    return events if events[0, 0] == 0 else np.column_stack([start, events])
-
-
-def _limits(alive: Floats, se: Floats, level: float) -> tuple[Floats, Floats]:
+    hours = np.asarray(hours, dtype=np.float64)
+    deaths = np.sort(hours[is_dead])
+    times = np.unique([0.0, *deaths, hours.max()])
+    at_risk = len(hours) - np.searchsorted(np.sort(hours), times)
+    died = np.searchsorted(deaths, times, side="right") - np.searchsorted(deaths, times)
+    curve = ecdf(CensoredData(uncensored=deaths, right=hours[~is_dead])).sf
+    alive = curve.evaluate(times)
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)  # no interval where the curve is 1 or 0
+        interval: Any = curve.confidence_interval(level, method="log-log")
     inner = (alive > 0) & (alive < 1)
-    share = np.where(inner, alive, 0.5)
-    step = norm.ppf(0.5 + level / 2) * se / (share * np.abs(np.log(share)))
-    ends = share ** np.exp(step), share ** np.exp(-step)
-    low, high = (np.where(inner, end, np.nan) for end in ends)
-    return low, high
+    low, high = (
+        np.where(inner, end.evaluate(times), np.nan) for end in (interval.low, interval.high)
+    )
+    return Survival(times, at_risk, died, alive, low, high)
 
 
 # A logistic model of the death of held fish by where the hook held and by length.
@@ -123,8 +103,6 @@ def _limits(alive: Floats, se: Floats, level: float) -> tuple[Floats, Floats]:
 FEWEST = 5
 #: Deaths a coefficient from which its error can be trusted.
 _DEATHS_A_TERM = 10
-#: A fitted chance of death this near to 0 or 1 comes from coefficients without a bound.
-_CERTAIN = 1e-6
 LENGTH_TERM = "total_length_100mm"
 
 
@@ -171,7 +149,7 @@ class HookingMortality:
 def hooking_mortality(
     died: NDArray[np.bool_], group: Sequence[str], length_mm: Floats, *, level: float
 ) -> HookingMortality:
-    r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
+    r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood.
 
     Parameters
     ----------
@@ -253,23 +231,21 @@ def _fitted(
     level: float,
 ) -> HookingMortality:
     apart = "length and group together set the dead apart from the living: no bounded coefficients"
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ModelWarning)
-        warnings.simplefilter("ignore", RuntimeWarning)
-        try:
-            fit = Logit(died.astype(float), design).fit(disp=0, method="newton", maxiter=100)
-        except (PerfectSeparationError, np.linalg.LinAlgError):
-            return _without(none, apart)
-    chance = fit.predict()
-    is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
-    if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
+    fish = np.arange(len(died))
+    tallies = tally(died.astype(np.int64), np.ones_like(fish), fish, len(died))
+    likelihood = Binomial(ShareLikelihood(design, tallies))
+    with np.errstate(all="ignore"):
+        params = newton(likelihood, np.zeros(len(terms)))
+    if params is None or not np.abs(design @ params).max() < DIVERGENCE_BOUND:
         return _without(none, apart)
+    errors = np.sqrt(np.diag(np.linalg.inv(-likelihood.hessian(params))))
     z = float(norm.ppf(0.5 + level / 2))
     made = tuple(
         Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
-        for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
+        for name, b, se in zip(terms, params, errors, strict=True)
     )
-    return HookingMortality(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
+    value = likelihood.value(params)
+    return HookingMortality(made, none.base, none.n, none.died, value, tuple(notes))
 
 
 def _without(none: HookingMortality, reason: str) -> HookingMortality:
@@ -293,8 +269,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
     Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
-    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), as in
-    statsmodels, and holds the level or more for every share.
+    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), and covers
+    every share with the level or more.
 
     Parameters
     ----------
@@ -307,8 +283,7 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     -------
     ShareLimits
     """
-    exact = proportion_confint(count, n, alpha=1 - level, method="beta")
-    # Where none or all died the ends are 0 and 1; rounding must not move them.
-    low = 0.0 if count == 0 else max(0.0, float(exact[0]))
-    high = 1.0 if count == n else min(1.0, float(exact[1]))
+    tail = (1 - level) / 2
+    low = float(beta.ppf(tail, count, n - count + 1)) if count else 0.0
+    high = float(beta.isf(tail, count + 1, n - count)) if count < n else 1.0
     return ShareLimits(*wilson(count / n, n, level=level), low, high)

@@ -1,4 +1,4 @@
-"""The top of a likelihood: found far by BFGS of statsmodels and near by Newton's steps; its errors.
+"""The top of a likelihood: found far by BFGS and near by Newton's steps; its errors.
 
 A fit counts as arrived only where the step it would still take is a small part of an error.
 """
@@ -6,11 +6,10 @@ A fit counts as arrived only where the step it would still take is a small part 
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from statsmodels.base.model import GenericLikelihoodModel
-from statsmodels.tools.numdiff import approx_fprime
+from scipy.optimize import fmin_bfgs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,20 +38,6 @@ class Likelihood(Protocol):
         """Return the matrix of second derivatives, shape (K, K)."""
 
 
-class _Searched(GenericLikelihoodModel):
-    """A likelihood as statsmodels searches it; the data stay where they are."""
-
-    def __init__(self, likelihood: Likelihood, n_parameters: int) -> None:
-        self.likelihood = likelihood
-        super().__init__(np.zeros(n_parameters + 1), np.eye(n_parameters + 1, n_parameters))
-
-    def loglike(self, params: Floats) -> float:
-        return self.likelihood.value(params)
-
-    def score(self, params: Floats) -> Floats:
-        return self.likelihood.score(params)
-
-
 def maximise(likelihood: Likelihood, start: Floats) -> Floats | None:
     """Return the parameters at the top of a likelihood near a start; None where none is reached.
 
@@ -74,14 +59,22 @@ def maximise(likelihood: Likelihood, start: Floats) -> Floats | None:
 
 
 def search(likelihood: Likelihood, start: Floats) -> Floats | None:
-    """Return where BFGS stops from a start; None where it leaves the numbers."""
+    """Return where BFGS stops from a start; None where it leaves the numbers.
+
+    Whether it converged is asked of the score afterwards.
+    """
+    scale = len(start) + 1
     with warnings.catch_warnings(), np.errstate(all="ignore"):
-        # Whether it arrived is asked of the score afterwards, not of the search.
         warnings.simplefilter("ignore")
-        found: Any = _Searched(likelihood, len(start)).fit(
-            start, method="bfgs", maxiter=300, disp=0, gtol=1e-6, skip_hessian=True
+        found = fmin_bfgs(  # type: ignore[call-overload]
+            lambda params: -likelihood.value(params) / scale,
+            start,
+            fprime=lambda params: -likelihood.score(params) / scale,
+            gtol=1e-6,
+            maxiter=300,
+            disp=0,
         )
-    params = np.asarray(found.params, dtype=np.float64)
+    params = np.asarray(found, dtype=np.float64)
     return params if np.isfinite(params).all() else None
 
 
@@ -147,13 +140,20 @@ def checked_errors(
     if np.linalg.eigvalsh(scaled).min() <= 1e-10:
         return none, ("no standard errors: the information is not positive definite",)
     # Steps of a thousandth of each conditional error, whatever the unit of the column.
-    numerical = -approx_fprime(
-        np.zeros(len(params)),
-        lambda z: score(params + z / scale) / scale,
-        epsilon=1e-3,
-        centered=True,
-    )
+    steps = 1e-3 * np.diag(1 / scale)
+    change = np.array([score(params + step) - score(params - step) for step in steps])
+    numerical = -change.T / scale[:, None] / 2e-3
     if not np.abs(numerical - scaled).max() < AGREES:
         return none, ("no standard errors: analytic and numerical information disagree",)
     errors: NDArray[np.float64] = np.sqrt(np.diag(np.linalg.inv(scaled))) / scale
     return errors, ()
+
+
+def sandwich(bread: Floats, scores: Floats, n_lost: int = 1) -> Floats:
+    """Return ``B (C/(C-L) Σ s_c s_c') B`` from the scores of C clusters, shape (K, K).
+
+    Liang & Zeger 1986, Longitudinal data analysis using generalized linear models, Biometrika 73;
+    from memory.
+    """
+    n = len(scores)
+    return np.asarray(bread @ (n / (n - n_lost) * scores.T @ scores) @ bread, dtype=np.float64)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.models.count_likelihood import CountLikelihood
-    from analytics.models.formula import Coding, Terms
+    from analytics.models.formula import Coding
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -99,7 +99,7 @@ def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
     return counts
 
 
-def require_overlap(counts: Counts, design: Terms) -> None:
+def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> None:
     r"""Refuse counts for which no finite coefficients are best.
 
     There are none where some combination t of the columns has ``x_i't >= 0`` in every row of
@@ -120,7 +120,7 @@ def require_overlap(counts: Counts, design: Terms) -> None:
             f"every one of the {m.sum()} trials is a {what}; a share is fitted only where both "
             "successes and failures were seen"
         )
-    if terms := separating(design.names, design.matrix, side):
+    if terms := separating(names, matrix, side):
         verb = "tells" if len(terms) == 1 else "together tell"
         raise UsageError(
             f"{listed(terms)} {verb} rows of successes alone or failures alone from the others "

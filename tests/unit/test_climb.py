@@ -8,12 +8,12 @@ import pytest
 
 from analytics.errors import UsageError
 from analytics.models.count_data import coded
-from analytics.models.count_regression import clustered, fit_counts, fit_warm_start
+from analytics.models.count_regression import fit_counts
+from analytics.models.count_warm_start import fit_warm_start
 from analytics.models.marginal_means import impute_areas
 from analytics.models.share_regression import (
-    climb_shares,
-    clustered_shares,
     fit_shares,
+    fit_shares_warm,
     log_chances,
     share_influence,
     share_residuals,
@@ -71,15 +71,6 @@ def test_a_climb_ends_where_the_full_search_does(frame, response, family):
         np.testing.assert_allclose(found.coefficients[column], want, rtol=1e-4, atol=1e-6)
 
 
-@pytest.mark.parametrize("family", ["poisson", "negative_binomial"])
-def test_errors_by_cluster_are_those_of_the_full_fit(frame, family):
-    asked = {"response": "fish", "exposure": "hours", "terms": TERMS}
-    rows = coded(frame, cluster="day", **asked)
-    cov = clustered(rows, fit_warm_start(rows, TERMS, family=family))
-    full = fit_counts(frame, family=family, cluster="day", **asked)
-    np.testing.assert_allclose(cov, full.cov, rtol=1e-5, atol=1e-9)
-
-
 def test_a_family_with_nothing_over_the_one_below_is_told_so():
     rng = np.random.default_rng(1)
     even = pd.DataFrame({"fish": np.tile([1, 2, 2, 3], 50), "hours": 1.0, "x": rng.random(200)})
@@ -107,13 +98,7 @@ def test_refusals_in_words(frame):
     alone = fit_warm_start(rows, ["level"], family="poisson")
     assert held.predict(twice) == pytest.approx(alone.predict(twice))
     with pytest.raises(UsageError, match="can be told apart"):
-        climb_shares(twice, successes="small", trials="fish", terms=["level", "again"])
-    with pytest.raises(UsageError, match="by cluster"):
-        clustered(rows, alone)
-    few = frame.assign(day=frame["day"].astype(int) % 6)
-    rows = coded(few, response="fish", exposure="hours", terms=TERMS, cluster="day")
-    with pytest.raises(UsageError, match="6 clusters, 6 coefficients"):
-        clustered(rows, fit_warm_start(rows, TERMS, family="poisson"))
+        fit_shares_warm(twice, successes="small", trials="fish", terms=["level", "again"])
 
 
 @pytest.mark.parametrize("family", ["hurdle_poisson", "hurdle_negative_binomial"])
@@ -126,7 +111,7 @@ def test_a_hurdle_whose_part_of_zeros_runs_off_is_refused(frame, family):
 
 def test_shares_climbed_are_those_of_the_full_search(frame):
     asked = {"successes": "small", "trials": "fish"}
-    found = climb_shares(frame, terms=TERMS, **asked)
+    found = fit_shares_warm(frame, terms=TERMS, **asked)
     full = fit_shares(frame, terms=TERMS, **asked)
     assert found.aic == pytest.approx(full.aic, abs=1e-6)
     assert found.dispersion == pytest.approx(full.dispersion, rel=1e-5)
@@ -137,23 +122,9 @@ def test_shares_climbed_are_those_of_the_full_search(frame):
     residual, pearson = share_residuals(found, frame, **asked)
     assert pearson == pytest.approx(1, abs=0.15)
     assert abs(residual.mean()) < 4 / np.sqrt(len(residual))
-    binomial = climb_shares(frame, terms=TERMS, is_binomial=True, **asked)
+    binomial = fit_shares_warm(frame, terms=TERMS, is_binomial=True, **asked)
     assert binomial.log_likelihood < found.log_likelihood
     assert binomial.dispersion == 0
-
-
-def test_errors_of_shares_by_cluster_grow_with_what_clusters_share(frame):
-    rng = np.random.default_rng(2)
-    asked = {"successes": "small", "trials": "fish"}
-    luck = pd.Series(rng.beta(1, 1, 60), index=[str(day) for day in range(60)])
-    alike = frame.assign(small=rng.binomial(frame["fish"], frame["day"].map(luck)))
-    grown = []
-    for rows in (frame, alike):
-        fit = climb_shares(rows, terms=(), **asked)
-        cov = clustered_shares(rows, fit, cluster="day", **asked)
-        grown.append(cov[0, 0] / fit.cov[0, 0])
-    assert 0.5 < grown[0] < 1.6
-    assert grown[1] > 1.8
 
 
 def test_influence_on_a_share_is_the_move_of_a_fit_without_the_row(frame):
@@ -162,10 +133,10 @@ def test_influence_on_a_share_is_the_move_of_a_fit_without_the_row(frame):
     odd = met.assign(
         fish=met["fish"].mask(met.index == 5, 15), small=met["small"].mask(met.index == 5, 0)
     )
-    whole = climb_shares(odd, terms=TERMS, is_binomial=True, **asked)
+    whole = fit_shares_warm(odd, terms=TERMS, is_binomial=True, **asked)
     moved = share_influence(whole, odd, **asked)
     assert moved.argmax() == 5
-    without = climb_shares(odd.drop(index=5), terms=TERMS, is_binomial=True, **asked)
+    without = fit_shares_warm(odd.drop(index=5), terms=TERMS, is_binomial=True, **asked)
     off = np.abs(whole.coefficients["estimate"] - without.coefficients["estimate"])
     assert (off / whole.coefficients["se"]).max() == pytest.approx(moved[5], rel=0.2)
 

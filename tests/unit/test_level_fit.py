@@ -9,17 +9,12 @@ import pytest
 from analytics.catch_rates.standardised_levels import all_areas, levels_of, series_of
 from analytics.catch_rates.trips import CELL, fitted
 from analytics.errors import UsageError
-from analytics.models.cell_levels import (
-    BiasReduced,
-    CountGround,
-    ShrinkageLikelihood,
-    level_shares,
-    spread_by_cluster,
-)
+from analytics.models.cell_levels import CountResponse, level_shares, spread_by_cluster
 from analytics.models.count_data import coded
 from analytics.models.count_families import Family
-from analytics.models.count_regression import fit_warm_start
+from analytics.models.count_warm_start import fit_warm_start
 from analytics.models.maximum_likelihood import maximise
+from analytics.models.shrinkage import BiasReduced, ShrinkageLikelihood
 
 AREAS = {"A": 0.6, "B": 0.3, "C": 0.4}
 WEEKS = tuple(f"2031-W{week:02}" for week in range(2, 12))
@@ -144,7 +139,7 @@ def test_a_flat_rate_without_others_takes_half_a_fish_more():
     # One factor of counts: Firth's estimate is (y + 1/2) over the effort.
     frame = pd.DataFrame({"fish": [0, 4, 9], "hours": [10.0, 10.0, 20.0], "level": list("abc")})
     rows = coded(frame, response="fish", exposure="hours", terms=["level"])
-    ground = CountGround(rows, Family.POISSON)
+    ground = CountResponse(rows, Family.POISSON)
     order = rows.groups["level"].map({"a": 0, "b": 1, "c": 2}).to_numpy()
     reduced = BiasReduced(
         ground.likelihood("poisson", np.eye(3)[order]), np.eye(3)[order], ground.size, False
