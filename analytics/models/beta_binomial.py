@@ -40,8 +40,6 @@ class Tallies:
 
     Parameters
     ----------
-    n_groups : int
-    success, failure : Steps
     trial : Steps
         All rows as one group.
     constant : float
@@ -61,7 +59,6 @@ class LogLikDerivatives:
 
     Parameters
     ----------
-    value : float
     eta, eta2, eta_lam : ndarray of float, shape (G,)
         First and second derivatives in η, and the mixed one.
     lam, lam2 : float
@@ -81,15 +78,7 @@ def tally(
 ) -> Tallies:
     """Return rows of successes out of trials as tallies.
 
-    Parameters
-    ----------
-    successes, trials, group : ndarray of int, shape (N,)
-        Counts, and the group that each row shares its mean with.
-    n_groups : int
-
-    Returns
-    -------
-    Tallies
+    `successes`, `trials`, `group` (N,): counts, and the group that each row shares its mean with.
     """
     failures = trials - successes
     constant = gammaln(trials + 1) - gammaln(successes + 1) - gammaln(failures + 1)
@@ -121,15 +110,10 @@ def log_likelihood(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> fl
 
     Parameters
     ----------
-    tallies : Tallies
     eta : ndarray of float, shape (G,)
         Logit of the mean μ of each group.
     lam : float
         Logit of the intraclass correlation ρ; minus infinity for the binomial.
-
-    Returns
-    -------
-    float
     """
     theta = float(np.exp(lam))
     return (
@@ -150,15 +134,7 @@ def log_lik_derivatives(
 ) -> LogLikDerivatives:
     """Return the log-likelihood of `log_likelihood` and its derivatives in η and λ.
 
-    Parameters
-    ----------
-    tallies : Tallies
-    eta : ndarray of float, shape (G,)
-    lam : float
-
-    Returns
-    -------
-    LogLikDerivatives
+    `eta` (G,).
     """
     theta, size = float(np.exp(lam)), tallies.n_groups
     mu, rest = expit(eta), expit(-eta)
@@ -213,15 +189,7 @@ def excess_at_binomial(tallies: Tallies, eta: NDArray[np.float64]) -> float:
     ``Σ_{k<s} k/μ + Σ_{k<m-s} k/(1-μ) - Σ_{k<m} k``, the score of Tarone (1979, Testing the
     goodness of fit of the binomial distribution, Biometrika 66; from memory).
 
-    Parameters
-    ----------
-    tallies : Tallies
-    eta : ndarray of float, shape (G,)
-        Logit of the binomial means.
-
-    Returns
-    -------
-    float
+    `eta` (G,): logit of the binomial means.
     """
     success, failure, trial = tallies.success, tallies.failure, tallies.trial
     return float(

@@ -55,7 +55,6 @@ class LevelFit:
         Covariance of the coefficients by cluster; NaN where there are too few.
     spread : float
         Variance between clusters over that of rows alone, pooled; NaN where it cannot be estimated.
-    n_clusters : int
     """
 
     fit: CountFit | ShareFit
@@ -87,10 +86,6 @@ def level_counts(
         As in `shrinkage.fit_levels`.
     family : str
         A word of `Family` without a hurdle.
-
-    Returns
-    -------
-    LevelFit
 
     Raises
     ------

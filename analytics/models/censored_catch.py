@@ -39,14 +39,12 @@ class Wanted:
 
     Parameters
     ----------
-    areas : tuple of str
     mean : ndarray of float, shape (A,)
         Fish an angler would keep in a trip; 0 where no boat kept any, NaN where it cannot be told.
     size : float
         k, in ``var = mean + mean²/k`` of a boat; infinite for the Poisson law.
     cov : ndarray of float, shape (A + 1, A + 1)
         Covariance of the logs of the means and of log(1/k); 0 for a number that is not estimated.
-    log_likelihood : float
     n_boats, n_at_limit : ndarray of int, shape (A,)
     reasons : mapping of str to str
         Why an area has no mean above 0, in words.
@@ -83,10 +81,6 @@ def fit_censored_catch(
     limit : array_like of float, shape (N,)
         Daily limit of an angler; NaN or infinite where there is none.
     area : sequence of str, length N
-
-    Returns
-    -------
-    Wanted
 
     Raises
     ------

@@ -32,7 +32,6 @@ class Regressors:
 
     Parameters
     ----------
-    coding : Coding
     matrix : ndarray of float, shape (G, P)
     keep : ndarray of bool, shape (P,)
         Columns that do not follow from those before them.
@@ -56,7 +55,6 @@ class Coded:
     place : ndarray of int, shape (N,)
         Place of every row of the frame among the M.
     cluster : ndarray of int, shape (N,) or None
-    exposure : str
     """
 
     counts: CollapsedCounts
@@ -109,11 +107,6 @@ def coded(
         As in `analytics.models.count_regression.fit_counts`.
     terms : sequence of str
         All terms of the regressions to come.
-    cluster : str, optional
-
-    Returns
-    -------
-    Coded
 
     Raises
     ------

@@ -62,10 +62,7 @@ SHORT = {
 def family_of(word: str, zero_terms: Sequence[str]) -> Family:
     """Return a family by its word, in any case, or by a short name in common use.
 
-    Raises
-    ------
-    UsageError
-        If there is none, or it has no zero part where `zero_terms` are given.
+    Raises `UsageError` if there is none, or it has no zero part where `zero_terms` are given.
     """
     plain = str(word).strip().lower().replace("-", "_").replace(" ", "_")
     try:
@@ -102,22 +99,9 @@ def log_lik_derivatives(
 ) -> LogLikDerivatives:
     """Return the log-likelihood of counts and its derivatives.
 
-    Parameters
-    ----------
-    family : Family
-    y : ndarray of int, shape (N,)
-        Counts, 0 or more.
-    eta : ndarray of float, shape (N,)
-        Log of the mean of the count part.
-    zeta : ndarray of float, shape (N,)
-        Logit of the chance of a zero that is no count (zero-inflated), or of a count above 0
-        (hurdle); ignored by the others.
-    lam : float
-        Log of the dispersion; ignored by the Poisson laws.
-
-    Returns
-    -------
-    LogLikDerivatives
+    `y` (N,): counts, 0 or more. `eta` (N,): log of the mean of the count part. `zeta` (N,): logit
+    of the chance of a zero that is no count (zero-inflated), or of a count above 0 (hurdle);
+    ignored by the others. `lam`: log of the dispersion; ignored by the Poisson laws.
     """
     law: Callable[[Ints, Floats, float], LogLikDerivatives] = (
         _negative_binomial if family.has_dispersion else _poisson

@@ -36,7 +36,6 @@ class CountFit:
 
     Parameters
     ----------
-    family : Family
     coefficients : pandas.DataFrame
         ``term, estimate, se``: on the log scale, those of the zero part on the logit scale with
         ``zero:`` before their names. `se` is NaN where it was refused.
@@ -44,7 +43,6 @@ class CountFit:
         Covariance of the coefficients, in their order.
     dispersion : float
         α of the variance ``μ + α μ²``; NaN for the Poisson families.
-    dispersion_se : float
     log_likelihood, aic, bic : float
         All parameters count, the dispersion too.
     n : int

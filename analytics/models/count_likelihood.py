@@ -55,7 +55,6 @@ def collapse(y: Ints, group: Ints, exposure: Floats) -> tuple[CollapsedCounts, I
 
     Returns
     -------
-    CollapsedCounts
     place : ndarray of int, shape (N,)
     """
     key, values = _keys(y, group, exposure)
@@ -95,7 +94,6 @@ class Sums:
 
     Parameters
     ----------
-    value : float
     first : ndarray of float, shape (3, G)
         In η, ζ and λ.
     second : ndarray of float, shape (3, 3, G)
@@ -115,8 +113,6 @@ class CountLikelihood:
 
     Parameters
     ----------
-    family : Family
-    counts : CollapsedCounts
     rows : ndarray of float, shape (G, P)
         Covariates of the count part, one row a group.
     zero_rows : ndarray of float, shape (G, Q)
@@ -173,17 +169,9 @@ class CountLikelihood:
     def cluster_scores(self, params: Floats, place: Ints, cluster: Ints) -> Floats:
         """Return the gradient by cluster of the rows before they were collapsed.
 
-        Parameters
-        ----------
-        params : ndarray of float, shape (K,)
-        place : ndarray of int, shape (N,)
-            As `collapse` gives it.
-        cluster : ndarray of int, shape (N,)
-            Codes from 0 to C - 1.
+        `params` (K,). `place` (N,): as `collapse` gives it. `cluster` (N,): codes from 0 to C - 1.
 
-        Returns
-        -------
-        ndarray of float, shape (C, K)
+        The result has shape (C, K).
         """
         first = self.slopes(params).first
         n, size = int(cluster.max()) + 1, len(self.rows)

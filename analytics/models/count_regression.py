@@ -190,22 +190,10 @@ ZERO_STARTS = (-2.0, 0.0)
 def best_of_starts(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
     """Return the highest top; where the dispersion runs to 0, that of the Poisson law.
 
-    Parameters
-    ----------
-    likelihood : CountLikelihood
+    `likelihood`: the one given, or at the edge that of the law without dispersion. `params` (K,).
+    `notes`: what a reader must know.
 
-    Returns
-    -------
-    likelihood : CountLikelihood
-        The one given, or at the edge that of the law without dispersion.
-    params : ndarray of float, shape (K,)
-    notes : tuple of str
-        What a reader must know.
-
-    Raises
-    ------
-    UsageError
-        If no search arrived.
+    Raises `UsageError` if no search arrived.
     """
     found = _tops(likelihood)
     inside = max(found, key=likelihood.value, default=None)

@@ -48,7 +48,6 @@ def fit_warm_start(
 
     Parameters
     ----------
-    rows : Coded
     terms : sequence of str
         As in `count_regression.fit_counts`; a zero part has its constant alone.
     family : str

@@ -58,17 +58,12 @@ def diagnose(fit: CountFit, frame: pd.DataFrame, *, response: str, seed: int = 0
 
     Parameters
     ----------
-    fit : CountFit
     frame : pandas.DataFrame
         N rows with every column of the fit.
     response : str
         Column of the counts.
     seed : int
         Of the chance within a count.
-
-    Returns
-    -------
-    Diagnosis
 
     Raises
     ------

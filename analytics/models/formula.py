@@ -28,22 +28,12 @@ if TYPE_CHECKING:
 def knots_of(values: Floats, n_columns: int, *, name: str) -> tuple[float, ...]:
     """Return knots at evenly spaced quantiles of the distinct values of a column.
 
-    Parameters
-    ----------
-    values : ndarray of float
-    n_columns : int
-        Columns of the spline: one fewer than its knots.
-    name : str
-        The column, for the words of an error.
+    `n_columns`: columns of the spline: one fewer than its knots. `name`: the column, for the words
+    of an error.
 
-    Returns
-    -------
-    tuple of float, length n_columns + 1
+    The result has shape (n_columns,).
 
-    Raises
-    ------
-    UsageError
-        If there are under two columns, or fewer distinct values than knots.
+    Raises `UsageError` if there are under two columns, or fewer distinct values than knots.
     """
     distinct = np.unique(values)
     if n_columns < 2 or len(distinct) < n_columns + 1:
@@ -61,14 +51,9 @@ def natural_spline(x: Floats, knots: tuple[float, ...]) -> list[Floats]:
     ξ_K)³₊]/(ξ_K - ξ_k)`` (Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning,
     equation 5.4; from memory), on the scale of the knots' span.
 
-    Parameters
-    ----------
-    x : ndarray of float, shape (N,)
-    knots : tuple of float, length K
+    `x` (N,). `knots` (K,).
 
-    Returns
-    -------
-    list of ndarray of float, shape (N,), length K - 1
+    The result has shape (N,).
     """
     span = knots[-1] - knots[0]
     z, at = (x - knots[0]) / span, (np.array(knots) - knots[0]) / span
@@ -100,10 +85,7 @@ def listed(names: Iterable[object]) -> str:
 def term_list(terms: Any, *, what: str = "terms") -> list[str]:
     """Return terms as a list of text.
 
-    Raises
-    ------
-    UsageError
-        If they are no list of texts.
+    Raises `UsageError` if they are no list of texts.
     """
     if isinstance(terms, str):
         raise UsageError(f"{what} is a list: [{terms!r}] instead of {terms!r}")
@@ -117,10 +99,7 @@ def term_list(terms: Any, *, what: str = "terms") -> list[str]:
 def require_apart(**columns: Sequence[str]) -> None:
     """Refuse a column that is asked for in two parts, such as the response among the terms.
 
-    Raises
-    ------
-    UsageError
-        If there is one; both parts are named.
+    Raises `UsageError` if there is one; both parts are named.
     """
     seen: dict[str, str] = {}
     for part, names in columns.items():
@@ -145,10 +124,7 @@ def not_found(frame: pd.DataFrame, name: str, times: int) -> UsageError:
 def require_no_dates(column: pd.Series, name: str) -> None:
     """Refuse a column of dates as a factor: it would have a level for every day.
 
-    Raises
-    ------
-    UsageError
-        If it holds dates or times.
+    Raises `UsageError` if it holds dates or times.
     """
     is_date = is_datetime64_any_dtype(column) or (
         column.dtype == object and len(column) and isinstance(column.iloc[0], dt.date)
@@ -192,7 +168,6 @@ class Main:
 
     Parameters
     ----------
-    column : str
     levels : tuple of str
         Of a factor, the base first.
     knots : tuple of float
@@ -273,23 +248,12 @@ class Coding:
 def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
     """Learn from a frame how terms are coded.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        N rows.
-    terms : sequence of str
-        Columns, or ``a:b`` for the interaction of two. Text is a factor whose first level in
-        sorting order is the base; numbers are slopes, with ``~k`` a natural spline of k columns.
+    `frame`: N rows. `terms`: columns, or ``a:b`` for the interaction of two. Text is a factor whose
+    first level in sorting order is the base; numbers are slopes, with ``~k`` a natural spline of k
+    columns.
 
-    Returns
-    -------
-    Coding
-
-    Raises
-    ------
-    UsageError
-        If a column is missing, has empty or infinite cells or a single level, or a term is named
-        twice.
+    Raises `UsageError` if a column is missing, has empty or infinite cells or a single level, or a
+    term is named twice.
     """
     asked = term_list(terms)
     if len(set(asked)) != len(asked):
@@ -318,10 +282,7 @@ def parts_of(frame: pd.DataFrame, term: str) -> dict[str, str]:
 def column_of(frame: pd.DataFrame, name: str) -> pd.Series:
     """Return a column of a frame.
 
-    Raises
-    ------
-    UsageError
-        If there is none or several of that name.
+    Raises `UsageError` if there is none or several of that name.
     """
     found = [str(one) for one in frame.columns].count(name)
     if found != 1 or name not in frame.columns:
@@ -387,10 +348,7 @@ def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
 def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
     """Refuse a matrix with a column that the columns before it give.
 
-    Raises
-    ------
-    UsageError
-        If there is one; it is named.
+    Raises `UsageError` if there is one; it is named.
     """
     scale = np.linalg.norm(matrix, axis=0)
     unit = matrix / np.where(scale > 0, scale, 1.0)

@@ -67,10 +67,6 @@ def kaplan_meier(
     level : float
         Confidence level.
 
-    Returns
-    -------
-    Survival
-
     Raises
     ------
     ValueError
@@ -130,7 +126,6 @@ class HookingMortality:
         The group that the others are compared with: the one of most fish.
     n, died : int
         Fish in the model, and deaths among them.
-    log_likelihood : float or None
     notes : tuple of str
         What was assumed or left out.
     reason : str
@@ -278,10 +273,6 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
         ``0 <= count <= n`` and ``n >= 1``.
     level : float
         Confidence level.
-
-    Returns
-    -------
-    ShareLimits
     """
     tail = (1 - level) / 2
     low = float(beta.ppf(tail, count, n - count + 1)) if count else 0.0

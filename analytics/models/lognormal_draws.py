@@ -62,7 +62,6 @@ def normal_draws(
     ----------
     cov : ndarray of float, shape (n, n)
         Positive semidefinite.
-    rng : numpy.random.Generator
     n_draws : int
         D.
     tail : ndarray of float, shape (D,), optional

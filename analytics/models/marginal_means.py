@@ -38,7 +38,6 @@ def marginal_means(
 
     Parameters
     ----------
-    coding : Coding
     beta : ndarray of float, shape (P,)
     levels : pandas.DataFrame
         L rows of the factor compared.
@@ -78,10 +77,8 @@ def reference_mix(
 
     Parameters
     ----------
-    frame : pandas.DataFrame
     columns : sequence of str
         At least one.
-    exposure : str
 
     Returns
     -------

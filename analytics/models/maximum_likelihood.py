@@ -41,14 +41,9 @@ class Likelihood(Protocol):
 def maximise(likelihood: Likelihood, start: Floats) -> Floats | None:
     """Return the parameters at the top of a likelihood near a start; None where none is reached.
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-    start : ndarray of float, shape (K,)
+    `start` (K,).
 
-    Returns
-    -------
-    ndarray of float, shape (K,) or None
+    The result has shape (K,).
     """
     with np.errstate(all="ignore"):
         near = newton(likelihood, start)
@@ -117,19 +112,10 @@ def checked_errors(
     It must be positive definite, and the analytic form must agree with the central difference of
     the score.
 
-    Parameters
-    ----------
-    hessian, score : callable
-        Of the parameters.
-    params : ndarray of float, shape (P,)
-        The optimum.
+    `hessian`, `score`: of the parameters. `params` (P,): the optimum.
 
-    Returns
-    -------
-    errors : ndarray of float, shape (P,)
-        NaN where they are refused.
-    notes : tuple of str
-        Why they are refused; empty where they are not.
+    `errors` (P,): NaN where they are refused. `notes`: why they are refused; empty where they are
+    not.
     """
     none = np.full(len(params), np.nan)
     information = -hessian(params)

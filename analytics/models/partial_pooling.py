@@ -117,21 +117,9 @@ def mode_of(
     Maximises ``l(η) - Σu²/2σ_u² - Σv²/2σ_v² - Σd²/2σ_d²`` with ``η = b + u_a + v_w + d_aw``. The
     own effects d are solved for group by group, so that each step is of size 1 + A + W.
 
-    Parameters
-    ----------
-    layout : CrossedDesign
-    spreads : VarianceComponents
-    common, own : ndarray of float
-        Where to start; shapes as in `LaplaceMode`.
+    `common`, `own`: where to start; shapes as in `LaplaceMode`.
 
-    Returns
-    -------
-    LaplaceMode
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If the top is flat.
+    Raises `numpy.linalg.LinAlgError` if the top is flat.
     """
     x, d, penalty = common, own, layout.precision(spreads)
     z, tau = layout.incidence, 1 / max(spreads.own, 1e-8) ** 2
@@ -283,10 +271,6 @@ class PooledShares:
         ----------
         weight, weight_variance : ndarray of float, shape (G,)
             Weights of 0 or more, not all 0, and their variances.
-
-        Returns
-        -------
-        mean, se : float
         """
         part, p = weight / weight.sum(), self.share
         value = float(part @ p)
@@ -326,10 +310,6 @@ def pool_shares(
         Place of each cell's group.
     area, week : ndarray of int, shape (G,)
         Codes of the groups wanted; a group without cells is predicted.
-
-    Returns
-    -------
-    PooledShares
 
     Raises
     ------

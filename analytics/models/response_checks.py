@@ -46,11 +46,8 @@ class Counts:
 def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
     """Return the counts of a frame, checked.
 
-    Raises
-    ------
-    UsageError
-        If there is no such column, a cell is empty, negative or no whole number, successes
-        exceed trials, or no row has a trial.
+    Raises `UsageError` if there is no such column, a cell is empty, negative or no whole number,
+    successes exceed trials, or no row has a trial.
     """
     if isinstance(frame, pa.Table):
         frame = frame.to_pandas()
@@ -78,10 +75,7 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
 def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
     """Return a column of whole numbers from 0.
 
-    Raises
-    ------
-    UsageError
-        If there is none, or a cell is empty or anything else.
+    Raises `UsageError` if there is none, or a cell is empty or anything else.
     """
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
@@ -107,10 +101,8 @@ def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> Non
     everywhere (Albert & Anderson 1984, On the existence of maximum likelihood estimates in
     logistic regression models, Biometrika 71; from memory). It is looked for by linear programming.
 
-    Raises
-    ------
-    UsageError
-        If there is such a combination, or all rows of two trials or more are all or none.
+    Raises `UsageError` if there is such a combination, or all rows of two trials or more are all or
+    none.
     """
     s, m = counts.successes, counts.trials
     side = np.where(s == m, 1.0, np.where(s == 0, -1.0, 0.0))
@@ -139,17 +131,9 @@ def separating(
 ) -> list[str]:
     """Return the columns of a combination that separates rows.
 
-    Parameters
-    ----------
-    names : sequence of str, length P
-    matrix : ndarray of float, shape (N, P)
-    side : ndarray of float, shape (N,)
-        1, -1, or 0 for a row that stands on both sides.
+    `names` (P,). `matrix` (N, P). `side` (N,): 1, -1, or 0 for a row that stands on both sides.
 
-    Returns
-    -------
-    list of str
-        Empty where no combination does.
+    The result is empty where no combination does.
     """
     scale = np.abs(matrix).max(axis=0)
     rows = np.unique(np.column_stack([matrix / scale, side]), axis=0)
@@ -208,11 +192,8 @@ class CountRows:
 def require_fit(coding: Coding, zero_coding: Coding, likelihood: CountLikelihood) -> None:
     """Refuse covariates for which no finite coefficients are best.
 
-    Raises
-    ------
-    UsageError
-        If one column follows from others, or a combination of them picks out rows without a
-        count (as `analytics.models.response_checks.require_overlap`, for counts).
+    Raises `UsageError` if one column follows from others, or a combination of them picks out rows
+    without a count (as `analytics.models.response_checks.require_overlap`, for counts).
     """
     counts, size = likelihood.counts, len(likelihood.rows)
     require_rank(coding.names, likelihood.rows)

@@ -39,7 +39,6 @@ class Timing:
 
     Parameters
     ----------
-    curve : Curve
     middle, spread : float
         Day by which half has come, and the scale of the curve in days.
     cov : ndarray of float, shape (2, 2)
@@ -85,10 +84,6 @@ def fit_timing(
         A word of `Curve`.
     draws : ndarray of float, shape (D, W), optional
         As by `analytics.models.seasonal_timing.draw_shares`; without them there is no error.
-
-    Returns
-    -------
-    Timing
 
     Raises
     ------
@@ -243,7 +238,6 @@ def draw_shares(
         NaN in a week without one.
     cov : ndarray of float, shape (W, W)
         Of its errors; read at weeks with a figure only.
-    rng : numpy.random.Generator
     n_draws : int
         D.
 

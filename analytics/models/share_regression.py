@@ -159,10 +159,6 @@ def fit_shares(
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
         is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
 
-    Returns
-    -------
-    ShareFit
-
     Raises
     ------
     UsageError
@@ -251,18 +247,12 @@ def fit_shares_warm(
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-    successes, trials : str
     terms : sequence of str
         As in `fit_shares`.
     is_binomial : bool
         Hold the intraclass correlation at 0.
     leave_out : bool
         As in `count_warm_start.fit_warm_start`.
-
-    Returns
-    -------
-    ShareFit
 
     Raises
     ------

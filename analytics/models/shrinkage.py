@@ -117,8 +117,6 @@ class ShrinkageLikelihood:
     centre : ndarray of float, shape (C,)
     pull : ndarray of float, shape (P,)
         Gradient that `BiasReduced` adds at the centres: coefficients retain it, ``pull'b``.
-    worth : float
-    is_share : bool
     """
 
     likelihood: Likelihood
@@ -215,13 +213,11 @@ class CellLevelFit:
 
     Parameters
     ----------
-    family : str
     likelihood : Likelihood
         Without the prior.
     params : ndarray of float, shape (K,)
     cov, bread : ndarray of float, shape (K, K)
         With the centres' errors in it, and without.
-    coding : Coding
     keep : ndarray of bool, shape (P,)
         Columns of the coding that are fitted; the others follow from these and stand at 0.
     """
@@ -240,25 +236,10 @@ def fit_levels(
 ) -> CellLevelFit:
     """Fit both steps by the family asked for; by a simpler one where that does not converge.
 
-    Parameters
-    ----------
-    data : ResponseData
-        `groups` has a column for every name.
-    cell : str
-        Column of the area-weeks.
-    parts : sequence of str
-        Columns that add up to the centre of an area-week.
-    others : sequence of str
-        Terms beside them.
+    `data`: `groups` has a column for every name. `cell`: column of the area-weeks. `parts`: columns
+    that add up to the centre of an area-week. `others`: terms beside them.
 
-    Returns
-    -------
-    CellLevelFit
-
-    Raises
-    ------
-    UsageError
-        If no search converges, or an effect diverges.
+    Raises `UsageError` if no search converges, or an effect diverges.
     """
     cells, parts = (
         [name for name in names if len(data.groups[name].unique()) > 1]

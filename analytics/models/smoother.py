@@ -100,10 +100,6 @@ def smooth(
     n_ahead : int
         Weeks ahead.
 
-    Returns
-    -------
-    Trend
-
     Raises
     ------
     UsageError
@@ -219,10 +215,6 @@ def paths_of(
         Let the level have a slope.
     first_slope_se : float
         Standard deviation of the slope in the first week about 0.
-
-    Returns
-    -------
-    Paths
 
     Raises
     ------

@@ -48,24 +48,12 @@ class DaysNeeded:
 def variance_of_total(n_frame: ArrayLike, s_squared: ArrayLike, n_sample: ArrayLike) -> np.float64:
     """Return the variance of a stratified total, ``Σ N_h² (1 - n_h/N_h) S_h² / n_h``.
 
-    Parameters
-    ----------
-    n_frame : array_like of float, shape (H,)
-        Units in the frame, N_h.
-    s_squared : array_like of float, shape (H,)
-        Variance between units, S_h² (divisor N_h - 1).
-    n_sample : array_like of float, shape (H,)
-        Units sampled, n_h; whole numbers are not needed.
+    `n_frame` (H,): units in the frame, N_h. `s_squared` (H,): variance between units, S_h² (divisor
+    N_h - 1). `n_sample` (H,): units sampled, n_h; whole numbers are not needed.
 
-    Returns
-    -------
-    float
-        In the squared unit of the total.
+    The result is in the squared unit of the total.
 
-    Raises
-    ------
-    ValueError
-        If a stratum has no sample, or more than its frame.
+    Raises `ValueError` if a stratum has no sample, or more than its frame.
     """
     N_h, n_h = _numbers(n_frame), _numbers(n_sample)
     if not bool(np.all((n_h > 0) & (n_h <= N_h))):
@@ -77,22 +65,11 @@ def variance_of_total(n_frame: ArrayLike, s_squared: ArrayLike, n_sample: ArrayL
 def proportional(n_frame: ArrayLike, n: int) -> Allocation:
     """Share n units in proportion to the frames, ``n_h = n N_h / N``.
 
-    Parameters
-    ----------
-    n_frame : array_like of float, shape (H,)
-        Units in the frame.
-    n : int
-        Units to share.
+    `n_frame` (H,): units in the frame. `n`: units to share.
 
-    Returns
-    -------
-    Allocation
-        At least 2 a stratum (all where the frame has fewer) and at most its frame.
+    The result is at least 2 a stratum (all where the frame has fewer) and at most its frame.
 
-    Raises
-    ------
-    ValueError
-        If the bounds leave no room for n.
+    Raises `ValueError` if the bounds leave no room for n.
     """
     N_h = _numbers(n_frame)
     return _shared(N_h, N_h, n, "proportional to the frame")
@@ -104,24 +81,12 @@ def optimum(n_frame: ArrayLike, s: ArrayLike, n: int) -> Allocation:
     A stratum that would get more than its frame is taken whole and the rest shared anew (Cochran
     1977, section 5.8); with the lower bound this is the least variance within the bounds.
 
-    Parameters
-    ----------
-    n_frame : array_like of float, shape (H,)
-        Units in the frame.
-    s : array_like of float, shape (H,)
-        Standard deviation between units, S_h; where all are 0 the shares are proportional.
-    n : int
-        Units to share.
+    `n_frame` (H,): units in the frame. `s` (H,): standard deviation between units, S_h; where all
+    are 0 the shares are proportional. `n`: units to share.
 
-    Returns
-    -------
-    Allocation
-        At least 2 a stratum (all where the frame has fewer) and at most its frame.
+    The result is at least 2 a stratum (all where the frame has fewer) and at most its frame.
 
-    Raises
-    ------
-    ValueError
-        If the bounds leave no room for n, or an S_h is negative or not a number.
+    Raises `ValueError` if the bounds leave no room for n, or an S_h is negative or not a number.
     """
     N_h, S_h = _numbers(n_frame), _numbers(s)
     if not bool(np.all(S_h >= 0)):
@@ -135,24 +100,13 @@ def days_needed(cv: float, pse: float, n_frame: float = math.inf) -> DaysNeeded:
     ``n = n_0/(1 + n_0/N)`` with ``n_0 = (CV/PSE)²``, for simple random days (Cochran 1977, section
     4.6; from memory).
 
-    Parameters
-    ----------
-    cv : float
-        Coefficient of variation between days, as a proportion.
-    pse : float
-        Target relative standard error of the total, as a proportion.
-    n_frame : float
-        Days in the frame; by default no finite correction.
+    `cv`: coefficient of variation between days, as a proportion. `pse`: target relative standard
+    error of the total, as a proportion. `n_frame`: days in the frame; by default no finite
+    correction.
 
-    Returns
-    -------
-    DaysNeeded
-        At least 2, else no error could be had, and never over the frame.
+    The result is at least 2, else no error could be had, and never over the frame.
 
-    Raises
-    ------
-    ValueError
-        If `cv` is negative, or `pse` or `n_frame` is not positive.
+    Raises `ValueError` if `cv` is negative, or `pse` or `n_frame` is not positive.
     """
     if not (cv >= 0 and pse > 0 and n_frame > 0):
         raise ValueError(

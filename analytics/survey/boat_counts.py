@@ -38,7 +38,6 @@ class Counted:
         design; strata are area × ISO week × day group with open days as their frame.
     cells : UnitTotals
         Boat-hours of each counted day with the variance between its counts.
-    plan : StratumTreatment
     days : pandas.DataFrame
         ``area, date, boat_hours`` of each unit.
     hours_from : str
@@ -63,16 +62,11 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
 
     Parameters
     ----------
-    snapshot : Snapshot
     design : Design
         Of the interviews.
     day_hours : float, optional
         Hours of the fishing day over which the moments were drawn; by default from sunrise to
         sunset at the mean latitude of the area's sites.
-
-    Returns
-    -------
-    Counted
 
     Raises
     ------

@@ -70,10 +70,6 @@ def build_design(
     met : pyarrow.Table, optional
         Interviews of convenience, as from `analytics.survey.convenience.convenience_interviews`.
 
-    Returns
-    -------
-    Design
-
     Raises
     ------
     UsageError

@@ -45,7 +45,6 @@ def convenience_interviews(snapshot: Snapshot, *, season: str | None = None) -> 
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : str, optional
         Of one season only.
 
@@ -81,7 +80,6 @@ def convenience_design(design: Design, clusters: pd.DataFrame) -> Design:
 
     Parameters
     ----------
-    design : Design
     clusters : pandas.DataFrame
         As from `clusters_of`.
     """
@@ -108,18 +106,9 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
     linearised ratio then has the cluster-robust variance ``n/(n-1) Σ_c (y_c - R x_c)² / X²``
     (Cochran 1977, Sampling Techniques, section 6.3, without a finite term; from memory).
 
-    Parameters
-    ----------
-    design : Design
-        From `convenience_design`.
-    moments : Moments
-        Sums of K measures by site-day and area fished.
-    domains : Domains
+    `design`: from `convenience_design`. `moments`: sums of K measures by site-day and area fished.
 
-    Returns
-    -------
-    DomainTotals
-        Of the domains whose area, or without areas all of whose areas, are of that design.
+    The result has the domains whose area, or without areas all of whose areas, are of that design.
     """
     every = np.ones(len(moments.n), dtype=bool)
     found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=every)
@@ -166,21 +155,8 @@ def clustered_sums(
 ) -> ClusteredSums:
     """Add up some rows of sums by domain, with the spread between units; see above.
 
-    Parameters
-    ----------
-    design : Design
-        Its units are the clusters.
-    moments : Moments
-        R rows of sums by unit and area.
-    domains : Domains
-    codes : ndarray of int, shape (D,)
-        Sorted codes of the domains wanted.
-    mine : ndarray of bool, shape (R,)
-        Rows that count.
-
-    Returns
-    -------
-    ClusteredSums
+    `design`: its units are the clusters. `moments`: R rows of sums by unit and area. `codes` (D,):
+    sorted codes of the domains wanted. `mine` (R,): rows that count.
     """
     key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
     code, size = domains.code(key, week), len(codes)

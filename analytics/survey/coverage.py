@@ -70,7 +70,6 @@ class Coverage:
 
     Parameters
     ----------
-    areas : tuple of str
     factor, variance : ndarray of float, shape (A,)
         Expansion factor, 1 or more, and its variance. The factor is NaN where there is none, the
         variance also where one day alone gives no error.
@@ -126,18 +125,11 @@ def corrected_quotient(y: ArrayLike, x: ArrayLike, n_frame: float = math.inf) ->
     Sampling Techniques, section 2.11; from memory). Where y ≥ x ≥ 0 on every day the value is
     never below 1, which other corrected quotients can be.
 
-    Parameters
-    ----------
-    y, x : array_like of float, shape (n,)
-        Numerator and denominator of every day, 0 or more.
-    n_frame : float
-        Days in the frame, N; by default no finite correction.
+    `y`, `x` (n,): numerator and denominator of every day, 0 or more. `n_frame`: days in the frame,
+    N; by default no finite correction.
 
-    Returns
-    -------
-    Quotient
-        Where every day has the same quotient, that quotient itself, with variance 0. One day gives
-        its plain quotient.
+    Where every day has the same quotient, the result is that quotient, with variance 0. One
+    day gives its plain quotient.
     """
     above, below = np.asarray(y, dtype=np.float64), np.asarray(x, dtype=np.float64)
     n, mean_x, mean_y = len(below), below.mean(), above.mean()
@@ -162,8 +154,6 @@ def season_contacts(snapshot: Snapshot, *, season: str, through: str | None = No
 
     Parameters
     ----------
-    snapshot : Snapshot
-    season : str
     through : str, optional
         Last ISO week, such as ``2031-W05``; by default the season's last.
 
@@ -204,10 +194,6 @@ def coverage_factors(
         Areas fished, in the order of the answer; contacts of others count in the pool alone.
     level : float
         Confidence level of the share's interval.
-
-    Returns
-    -------
-    Coverage
     """
     rows = contacts if isinstance(contacts, pd.DataFrame) else contacts.to_pandas()
     rows = rows[rows["boats_contacted"] > 0]

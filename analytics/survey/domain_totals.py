@@ -100,16 +100,10 @@ def domain_totals(
 
     Parameters
     ----------
-    design : Design
     moments : Moments
         Sums of K measures by site-day and area fished.
-    domains : Domains
     plans : StratumTreatments
         The plans of the design.
-
-    Returns
-    -------
-    DomainTotals
     """
     plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
     return totals_of_cells(design, plan, cells, domains, answered=answered)
@@ -183,7 +177,6 @@ def joint_area_totals(
 
     Parameters
     ----------
-    design : Design
     moments : Moments
         Sums of K measures by site-day and area fished.
     plans : StratumTreatments

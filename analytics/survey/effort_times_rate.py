@@ -108,18 +108,8 @@ def cell_rates(
 ) -> CellRates:
     """Return the rates of every open area and week, and of every other where boats fished.
 
-    Parameters
-    ----------
-    drawn : DesignEstimator
-        Complete trips, from sampled units.
-    under_way : tuple of Design and Reduction, optional
-        Trips that were not over.
-    asked : Analysis
-        Of K measures and, last, boat-hours.
-
-    Returns
-    -------
-    CellRates
+    `drawn`: complete trips, from sampled units. `under_way`: trips that were not over. `asked`: of
+    K measures and, last, boat-hours.
     """
     fine = area_week_domains(drawn.design)
     moments = drawn.reduction.moments(asked)
@@ -224,7 +214,6 @@ class EffortTimesRateEstimator:
     ----------
     drawn : DesignEstimator
         Complete trips, from sampled units; asked with `with_boat_hours`.
-    counted : Counted
     under_way : tuple of Design and Reduction, optional
         Trips that were not over: the day of an area is the unit.
     """

@@ -32,7 +32,6 @@ class Uneven:
 
     Parameters
     ----------
-    area : str
     week : str
         The week that is the most uneven.
     low, high : float
@@ -65,7 +64,6 @@ def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
 
     Parameters
     ----------
-    snapshot : Snapshot
     counted : Counted
         Counted days of the season.
 

@@ -254,12 +254,8 @@ def linear_totals(
 
     Parameters
     ----------
-    design : Design
-    plan : StratumTreatment
     cells : UnitTotals
         By unit and area, of K measures.
-    domains : Domains
-    maps : LinearMaps
     codes : ndarray of int, shape (D,)
         Sorted codes of the domains wanted.
 

@@ -50,18 +50,10 @@ def all_over_last(
 
     As `combined_ratio`, several numerators over one denominator.
 
-    Parameters
-    ----------
-    total : ndarray of float, shape (D, K + 1)
-    cov : ndarray of float, shape (D, K + 1, K + 1)
-    about : ndarray of float, shape (D, K), optional
-        Ratios about which the residuals are taken; the ratios themselves where not given.
+    `total` (D, K + 1). `cov` (D, K + 1, K + 1). `about` (D, K): ratios about which the residuals
+    are taken; the ratios themselves where not given.
 
-    Returns
-    -------
-    ratio : ndarray of float, shape (D, K)
-        NaN where the denominator is not positive.
-    cov : ndarray of float, shape (D, K, K)
+    `ratio` (D, K): NaN where the denominator is not positive. `cov` (D, K, K).
     """
     below = np.where(total[:, -1] > 0, total[:, -1], np.nan)
     ratio = total[:, :-1] / below[:, None]

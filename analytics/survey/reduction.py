@@ -40,8 +40,6 @@ class Measure:
 
     Parameters
     ----------
-    name : str
-    sql : str
     optional : tuple of str
         Columns whose empty cells leave the number given.
     full_sql : str
@@ -72,7 +70,6 @@ class SumQuery:
 
     Parameters
     ----------
-    measures : mapping of str to Measure
     gaps : frozenset of str
         Columns of the interviews in which a cell may be empty.
     """
@@ -186,7 +183,6 @@ class Reduction:
         Its site-days are the cells; interviews of others are left out.
     measures : mapping of str to Measure
         Every measure an analysis names.
-    analyses : iterable of Analysis
     """
 
     def __init__(
@@ -316,12 +312,7 @@ BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish
 
 
 def catch_measures() -> dict[str, Measure]:
-    """Return the measures of effort and catch by name.
-
-    Returns
-    -------
-    dict of str to Measure
-    """
+    """Return the measures of effort and catch by name."""
     said = "released_legal + released_sublegal"
     released, full = f"{said} + {UNKNOWN_SIZE}", f"{said} + released_unknown"
     sql = {

@@ -35,10 +35,7 @@ def calendar_frame(days: pd.DataFrame, snapshot: Snapshot) -> pd.DataFrame:
 def match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
     """Give each site-day of a calendar frame its day group.
 
-    Raises
-    ------
-    DataRejected
-        If one lies on a day when its area is closed.
+    Raises `DataRejected` if one lies on a day when its area is closed.
     """
     units = sampled.merge(days[["area", "date", "day_group"]], on=["area", "date"], how="left")
     closed = units[units["day_group"].isna()]

@@ -42,25 +42,12 @@ def draw_sites(
     A site's single-draw probability is the stated ``draw_probability``; sites without one share
     what is left in proportion to ``draw_weight``, or equally where a site of the area has none.
 
-    Parameters
-    ----------
-    sampled : pandas.DataFrame
-        Site-days with ``sample_id, area, site, date, design, stratum_code, boats_returned,
-        draw_probability``, S rows in the order of `sample_id`.
-    week : ndarray of int, shape (S,)
-        Code of each one's week.
-    snapshot : Snapshot
-        For the sites of each area.
+    `sampled`: site-days with ``sample_id, area, site, date, design, stratum_code, boats_returned,
+    draw_probability``, S rows in the order of `sample_id`. `week` (S,): code of each one's week.
+    `snapshot`: for the sites of each area.
 
-    Returns
-    -------
-    Units, SiteDays
-
-    Raises
-    ------
-    DataRejected
-        If a day's sites contradict each other: drawn twice, or with probabilities that are zero or
-        sum to more than 1.
+    Raises `DataRejected` if a day's sites contradict each other: drawn twice, or with probabilities
+    that are zero or sum to more than 1.
     """
     by_day = sampled["design"].eq(DAY_SITE).to_numpy(dtype=bool)
     unit = _units_of(sampled, by_day)

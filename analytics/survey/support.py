@@ -86,16 +86,8 @@ def support_of(
     A stratum holds a domain if it lands in the domain's area and week, or if a boat of it was in
     the domain; an area without ramps of its own is held by every stratum of the week.
 
-    Parameters
-    ----------
-    form : LinearForm
-        P pairs of a unit's total and a weight.
-    codes : ndarray of int, shape (D,)
-        Sorted domain codes.
-    place : ndarray of int, shape (P,)
-        Place of each pair's domain in `codes`.
-    answered : ndarray of float, shape (S,)
-        Interviewed boats of each site-day.
+    `form`: P pairs of a unit's total and a weight. `codes` (D,): sorted domain codes. `place` (P,):
+    place of each pair's domain in `codes`. `answered` (S,): interviewed boats of each site-day.
     """
     design, plan, domains, cells = form.design, form.plan, form.domains, form.cells
     size, n = len(codes), cells.n[form.cell]

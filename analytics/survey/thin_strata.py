@@ -96,10 +96,6 @@ class StratumTreatments:
         ----------
         answered : ndarray of float, shape (S,)
             Boats of each site-day that gave the number.
-
-        Returns
-        -------
-        StratumTreatment
         """
         days = self._design.site_days
         boats = days.boats_returned
@@ -116,15 +112,7 @@ class StratumTreatments:
 def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreatment:
     """Decide which strata stand alone, collapse, are filled, or cannot be had.
 
-    Parameters
-    ----------
-    design : Design
-    active : ndarray of bool, shape (U,)
-        Units that answer.
-
-    Returns
-    -------
-    StratumTreatment
+    `active` (U,): units that answer.
     """
     units, size = design.units, len(design.strata.label)
     n_active = np.bincount(units.stratum[active], minlength=size)

@@ -54,15 +54,9 @@ class TripRate:
 def ratio_of_means(catch: ArrayLike, effort: ArrayLike) -> TripRate:
     """Return the catch rate of one group of complete trips; see `ratio_of_means_of_sums`.
 
-    Parameters
-    ----------
-    catch, effort : array_like of float, shape (n,)
-        Fish and effort of each trip.
+    `catch`, `effort` (n,): fish and effort of each trip.
 
-    Returns
-    -------
-    TripRate
-        Of shape (1,).
+    The result has shape (1,).
     """
     fish, spent = _numbers(catch), _numbers(effort)
     return ratio_of_means_of_sums(
@@ -89,17 +83,8 @@ def ratio_of_means_of_sums(
     ``R = Σc/Σe`` with ``v = Σ(c - R e)² / (n - 1) / (n ē²)`` (Cochran 1977, Sampling Techniques,
     section 2.11, without its finite correction; from memory).
 
-    Parameters
-    ----------
-    n_trips : ndarray of float, shape (D,)
-    catch, effort : ndarray of float, shape (D,)
-        Sums of fish and of effort.
-    catch_squared, catch_effort, effort_squared : ndarray of float, shape (D,)
-        Sums of their squares and products.
-
-    Returns
-    -------
-    TripRate
+    `n_trips` (D,). `catch`, `effort` (D,): sums of fish and of effort. `catch_squared`,
+    `catch_effort`, `effort_squared` (D,): sums of their squares and products.
     """
     below = np.where(effort > 0, effort, np.nan)
     rate = catch / below
@@ -116,19 +101,11 @@ def mean_of_ratios(
 ) -> TripRate:
     """Return the catch rate of one group of incomplete trips; see `mean_of_ratios_of_sums`.
 
-    Parameters
-    ----------
-    catch, effort : array_like of float, shape (n,)
-        Fish and effort of each trip so far.
-    hours : array_like of float, shape (n,)
-        How long each has lasted so far.
-    shortest : float
-        Trips that have lasted less, in hours, are dropped, and those without effort.
+    `catch`, `effort` (n,): fish and effort of each trip so far. `hours` (n,): how long each has
+    lasted so far. `shortest`: trips that have lasted less, in hours, are dropped, and those without
+    effort.
 
-    Returns
-    -------
-    TripRate
-        Of shape (1,).
+    The result has shape (1,).
     """
     fish, spent, lasted = _numbers(catch), _numbers(effort), _numbers(hours)
     counts = (lasted >= shortest) & (spent > 0)
@@ -149,14 +126,8 @@ def mean_of_ratios_of_sums(
     ``r̄ = Σ(c_i/e_i)/n`` with ``v = Σ(r_i - r̄)² / (n (n - 1))``, over trips long enough and with
     effort (Hoenig et al. 1997; Pollock et al. 1997; from memory).
 
-    Parameters
-    ----------
-    n_trips, rate, rate_squared : ndarray of float, shape (D,)
-        Trips that count, and the sums of their rates ``c_i/e_i`` and of the squares of these.
-
-    Returns
-    -------
-    TripRate
+    `n_trips`, `rate`, `rate_squared` (D,): trips that count, and the sums of their rates
+    ``c_i/e_i`` and of the squares of these.
     """
     mean = rate / np.where(n_trips > 0, n_trips, np.nan)
     squares = rate_squared - n_trips * mean**2
@@ -186,11 +157,6 @@ WHERE NOT coalesce(t.trip_complete, true) AND t.hours_fished >= {SHORTEST_HOURS}
 
 def met_under_way(snapshot: Snapshot, *, season: str) -> pa.Table:
     """Return a season's interviews of trips that were not over, half an hour or longer.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
 
     Returns
     -------

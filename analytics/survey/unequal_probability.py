@@ -50,7 +50,6 @@ class SiteDraw:
     form : ndarray of float, shape (n, n)
         a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such variance
         or it cannot be told (`SiteRule.SINGLE_DRAW`).
-    rule : SiteRule
     """
 
     weight: Floats
@@ -61,17 +60,9 @@ class SiteDraw:
 def site_draw(sampled: Floats, left: Floats) -> SiteDraw:
     """Return the weights of a day's sites.
 
-    Parameters
-    ----------
-    sampled : ndarray of float, shape (n,)
-        Single-draw probabilities of the sampled sites, in (0, 1].
-    left : ndarray of float, shape (m,)
-        Those of the sites that were not sampled; with `sampled` they sum to 1. They are used where
-        three or more sites were drawn.
-
-    Returns
-    -------
-    SiteDraw
+    `sampled` (n,): single-draw probabilities of the sampled sites, in (0, 1]. `left` (m,): those of
+    the sites that were not sampled; with `sampled` they sum to 1. They are used where three or more
+    sites were drawn.
     """
     n, left = len(sampled), left[left > 0]  # a site that is never drawn is none of the frame
     nothing = np.zeros((n, n))
@@ -91,10 +82,7 @@ def murthy(p: Floats) -> SiteDraw:
     ``(1-p1)(1-p2)(1-p1-p2)/(2-p1-p2)² (y1/p1 - y2/p2)²`` (Murthy 1957, Ordered and unordered
     estimators in sampling without replacement, Sankhya 18).
 
-    Parameters
-    ----------
-    p : ndarray of float, shape (2,)
-        Single-draw probabilities.
+    `p` (2,): single-draw probabilities.
     """
     below = 2 - p.sum()
     weight = (1 - p[::-1]) / (p * below)
@@ -109,12 +97,8 @@ def horvitz_thompson(single: Floats, joint: Floats) -> SiteDraw:
     1953, Selection without replacement from within strata with probability proportional to size,
     J. R. Stat. Soc. B 15; from memory).
 
-    Parameters
-    ----------
-    single : ndarray of float, shape (n,)
-        Inclusion probabilities π_i of the sampled sites.
-    joint : ndarray of float, shape (n, n)
-        Joint ones π_ij; the diagonal is not used.
+    `single` (n,): inclusion probabilities π_i of the sampled sites. `joint` (n, n): joint ones
+    π_ij; the diagonal is not used.
     """
     between = np.outer(single, single) / joint - 1
     np.fill_diagonal(between, 0)
@@ -137,20 +121,10 @@ def inclusion(sampled: Floats, left: Floats, *, n_drawn: int) -> tuple[Floats, F
     Gauss-Legendre quadrature in ``ln t`` (the identity: Rosen 1972, Asymptotic theory for
     successive sampling, Ann. Math. Stat. 43; from memory; checked against enumeration).
 
-    Parameters
-    ----------
-    sampled : ndarray of float, shape (k,)
-        Single-draw probabilities of the sites asked for.
-    left : ndarray of float, shape (m,)
-        Those of all other sites.
-    n_drawn : int
-        Sites drawn, n.
+    `sampled` (k,): single-draw probabilities of the sites asked for. `left` (m,): those of all
+    other sites. `n_drawn`: sites drawn, n.
 
-    Returns
-    -------
-    single : ndarray of float, shape (k,)
-    joint : ndarray of float, shape (k, k)
-        Its diagonal is `single`.
+    `single` (k,). `joint` (k, k): its diagonal is `single`.
     """
     everyone = np.concatenate([sampled, left])
     time, width = _clock_nodes(everyone.min())

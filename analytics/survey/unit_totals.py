@@ -33,21 +33,9 @@ def with_pooled_within_variance(
     It is that of the stratum, or of the landing area, or of the season, the first that has one
     (common practice, no source).
 
-    Parameters
-    ----------
-    design : Design
-    cells : UnitTotals
-        By site-day, sorted; those of `single` have no variance yet.
-    squares : Columns
-        Sums of squares and products about the mean, P columns of C.
-    m_unit : ndarray of float, shape (S,)
-        Interviewed boats of each site-day.
-    single : ndarray of int, shape (Q,)
-        The site-days that need one.
-
-    Returns
-    -------
-    UnitTotals
+    `cells`: by site-day, sorted; those of `single` have no variance yet. `squares`: sums of squares
+    and products about the mean, P columns of C. `m_unit` (S,): interviewed boats of each site-day.
+    `single` (Q,): the site-days that need one.
     """
     keys, column = np.unique(cells.key, return_inverse=True)
     within = _within(design, cells, squares, m_unit=m_unit, single=single, column=column)
@@ -175,19 +163,8 @@ def site_day_totals(
     spread between boats of the stratum, or of the landing area, or of the season, the first that
     has one (common practice, no source); where nothing has one, the unit is `unknown`.
 
-    Parameters
-    ----------
-    design : Design
-    moments : Moments
-        Sums by site-day and area fished.
-    active : ndarray of bool, shape (S,)
-        Site-days of units that answer.
-    by_area : bool
-        Keep areas apart.
-
-    Returns
-    -------
-    UnitTotals
+    `moments`: sums by site-day and area fished. `active` (S,): site-days of units that answer.
+    `by_area`: keep areas apart.
     """
     m_unit = interviewed(moments, n_units=len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
@@ -223,7 +200,6 @@ def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
 
     Parameters
     ----------
-    design : Design
     cells : UnitTotals
         By site-day.
 
