@@ -29,7 +29,7 @@ def _released(*sizes: str) -> frozenset[tuple[str, str, str]]:
 _RELEASED = _released("legal", "sublegal", "unknown")
 _LEGAL, _SUBLEGAL = _KEPT | _released("legal"), _released("sublegal")
 _DIED = frozenset(one for one in _RELEASED if one[2] == "dead")
-_LOST = frozenset({("lost", "", "dead")})
+_LOST = frozenset({("drop_off", "", "dead")})
 
 #: What each total of fish counts, fish that no other counts apart.
 _COUNTED: dict[str, frozenset[tuple[str, str, str]]] = {

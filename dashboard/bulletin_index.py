@@ -88,7 +88,7 @@ class Change:
     ci_high: float | None
     ci_level: float | None
     form: str | None
-    word: str | None
+    direction: str | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -125,7 +125,7 @@ def change(one: Change | None) -> str:
 
 def change_word(one: Change | None) -> str:
     """Return up, down, no clear change, not comparable, or not known."""
-    word = one.word if one else None
+    word = one.direction if one else None
     return word if word in _CHANGE_WORDS else "not known"
 
 

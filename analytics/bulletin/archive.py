@@ -18,15 +18,63 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analytics.bulletin.schemas import FIELDS, FIRST_TABLES, GROUPS, MOVED_SCHEMA, TABLE_SCHEMAS
+from analytics.bulletin.schemas import FIELDS, FIRST_TABLES, GROUPS, REVISION_SCHEMA, TABLE_SCHEMAS
 from analytics.data.schema import cast_to_schema
 from analytics.errors import StoreError, UsageError
-from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 CARD_FILE = "bulletin.json"
+
+#: Version of the names of tables and columns. Bulletins whose metadata give none are of version 1.
+SCHEMA_VERSION = 2
+#: Names of version 1 and what they became: tables, columns, and cells by their column of today.
+_OLD_TABLES = {
+    "moved": "revisions",
+    "readings": "alternative_estimates",
+    "compared": "composition_ratio",
+    "method_mix": "method_mix_deaths",
+    "trials": "holding_rates",
+    "timing": "seasonal_pattern",
+    "strength": "run_strength",
+    "standing": "limit_status",
+    "fan": "limit_paths",
+    "assumed": "assumptions",
+}
+_OLD_COLUMNS = {
+    "moved": "change",
+    "moved_in_se": "change_in_se",
+    "raw": "survey_estimate",
+    "raw_low": "survey_low",
+    "raw_high": "survey_high",
+    "filled_prop": "imputed_prop",
+    "is_ahead": "is_projected",
+    "rise_1": "change_1_weeks",
+    "rose_1": "prob_increase_1_weeks",
+    "rise_4": "change_4_weeks",
+    "rose_4": "prob_increase_4_weeks",
+    "word": "direction",
+    "behind": "score_gap",
+    "behind_se": "score_gap_se",
+    "is_now": "is_current_season",
+    "from_fish_prop": "catch_variance_prop",
+    "standing": "evidence",
+    "used": "share_used",
+    "used_low": "share_used_low",
+    "used_high": "share_used_high",
+    "remains": "fish_remaining",
+    "passed_prob": "prob_exceeded_to_date",
+    "pass_prob": "prob_exceeded_by_close",
+    "expected": "projected_total",
+    "expected_low": "projected_total_low",
+    "expected_high": "projected_total_high",
+    "date_10": "exceedance_date_p10",
+    "date_50": "exceedance_date_p50",
+    "date_90": "exceedance_date_p90",
+}
+_OLD_VALUES = {"fate": {"lost": "drop_off"}, "kind": {"gone": "removed"}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +101,11 @@ class BulletinMetadata:
         Open days of the season come after `through`.
     since : str
         Name of the bulletin of the season kept before, from an earlier version of the store, that
-        `moved` compares with; empty where there is none.
+        `revisions` compares with; empty where there is none.
     tables : tuple of str
         Tables it was kept with; `save` writes them here.
+    schema_version : int
+        Version of the names of its files, see `SCHEMA_VERSION`; `save` writes it here.
     """
 
     bulletin: str
@@ -69,6 +119,7 @@ class BulletinMetadata:
     preliminary: bool
     since: str = ""
     tables: tuple[str, ...] = FIRST_TABLES
+    schema_version: int = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,8 +127,8 @@ class Bulletin:
     """A card with its tables, each in its schema of `TABLE_SCHEMAS`.
 
     Tables after `FIRST_TABLES` are empty where a bulletin is older than they are. `released` holds
-    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`, `standing` those of
-    `STANDING_SCHEMAS`.
+    those of `RELEASED_SCHEMAS` by name, `rates` those of `RATE_SCHEMAS`, `outlook` those of
+    `OUTLOOK_SCHEMAS`.
     """
 
     card: BulletinMetadata
@@ -86,13 +137,13 @@ class Bulletin:
     findings: pa.Table
     strata: pa.Table
     areas: pa.Table
-    moved: pa.Table = field(default_factory=MOVED_SCHEMA.empty_table)
-    readings: pa.Table = field(default_factory=READING_SCHEMA.empty_table)
+    revisions: pa.Table = field(default_factory=REVISION_SCHEMA.empty_table)
+    alternative_estimates: pa.Table = field(default_factory=ALTERNATIVE_SCHEMA.empty_table)
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
     released: Mapping[str, pa.Table] = field(default_factory=dict)
     rates: Mapping[str, pa.Table] = field(default_factory=dict)
-    standing: Mapping[str, pa.Table] = field(default_factory=dict)
+    outlook: Mapping[str, pa.Table] = field(default_factory=dict)
 
     def table(self, name: str) -> pa.Table:
         """Return a table by its name in `TABLE_SCHEMAS`, empty where the bulletin lacks it."""
@@ -135,7 +186,7 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         raise UsageError(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
     try:
         tables = {
-            name: cast_to_schema(pq.read_table(folder / f"{name}.parquet"), schema)
+            name: cast_to_schema(_read_table(folder, name, known[bulletin].schema_version), schema)
             for name, schema in TABLE_SCHEMAS.items()
             if name in known[bulletin].tables
         }
@@ -146,6 +197,21 @@ def load(shelf: Path | str, bulletin: str) -> Bulletin:
         for group, schemas in GROUPS.items()
     }
     return Bulletin(known[bulletin], **tables, **groups)
+
+
+def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
+    """Read a table of a bulletin with the names of today, whatever version it was kept in."""
+    if schema_version == SCHEMA_VERSION:
+        return pq.read_table(folder / f"{name}.parquet")
+    old = {today: before for before, today in _OLD_TABLES.items()}
+    table = pq.read_table(folder / f"{old.get(name, name)}.parquet")
+    table = table.rename_columns([_OLD_COLUMNS.get(one, one) for one in table.column_names])
+    for column, values in _OLD_VALUES.items():
+        if column in table.column_names:
+            cells = [values.get(cell, cell) for cell in table[column].to_pylist()]
+            place = table.column_names.index(column)
+            table = table.set_column(place, column, pa.array(cells, pa.string()))
+    return table
 
 
 def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
@@ -161,7 +227,8 @@ def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
     """
     root = Path(shelf)
     root.mkdir(parents=True, exist_ok=True)
-    bulletin = replace(bulletin, card=replace(bulletin.card, tables=tuple(TABLE_SCHEMAS)))
+    card = replace(bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION)
+    bulletin = replace(bulletin, card=card)
     for number in itertools.count(1):
         name = bulletin.card.bulletin + (f"-{number}" if number > 1 else "")
         card = replace(bulletin.card, bulletin=name)
@@ -213,6 +280,6 @@ def _card_files(shelf: Path | str) -> list[Path]:
 def _read_card(path: Path) -> BulletinMetadata | None:
     try:
         card = BulletinMetadata(**json.loads(path.read_text()))
-        return replace(card, tables=tuple(card.tables))
+        return replace(card, tables=tuple(_OLD_TABLES.get(name, name) for name in card.tables))
     except (OSError, ValueError, TypeError):
         return None

@@ -136,12 +136,12 @@ def _made(
         ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(AREA_SCHEMA.names),
-        readings=readings.rows,
+        alternative_estimates=readings.rows,
         coverage=readings.coverage,
         heaping=readings.heaping,
         released=released,
         rates=rates,
-        standing=standing,
+        outlook=standing,
     )
 
 

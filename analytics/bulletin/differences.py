@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.findings import number_of
 from analytics.quantities import QUANTITIES
 from analytics.result_table import DOMAIN_COLUMNS
@@ -21,7 +21,7 @@ Row = dict[str, Any]
 
 #: A difference this small, relative to the figures, is rounding.
 ROUNDING = 1e-9
-REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
+REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "removed"
 JOINED_BY = "; "
 #: Columns of a result row that a move keeps as they were before, too.
 _BEFORE = {
@@ -56,10 +56,10 @@ def moves(
     Returns
     -------
     pyarrow.Table
-        In `MOVED_SCHEMA`: `kind` is ``revised`` where an estimate moved, came or went in a domain
-        that stands in both; ``restated`` where it stands but its error or status does not; ``new``
-        and ``gone`` where a domain is in one of them only. A relative difference under `ROUNDING`
-        is no move.
+        In `REVISION_SCHEMA`: `kind` is ``revised`` where an estimate moved, came or went in a
+        domain that stands in both; ``restated`` where it stands but its error or status does not;
+        ``new`` and ``removed`` where a domain is in one of them only. A relative difference under
+        `ROUNDING` is no move.
     """
     old, new = ({_key(row): row for row in table.to_pylist()} for table in (before, after))
     found = []
@@ -68,7 +68,7 @@ def moves(
         if move:
             told = _told(causes(new.get(key) or old[key]))
             found.append(move | told | {"since_version": since, "version": version})
-    return pa.Table.from_pylist(found, schema=MOVED_SCHEMA)
+    return pa.Table.from_pylist(found, schema=REVISION_SCHEMA)
 
 
 def netted(steps: pa.Table) -> pa.Table:
@@ -77,12 +77,12 @@ def netted(steps: pa.Table) -> pa.Table:
     Parameters
     ----------
     steps : pyarrow.Table
-        In `MOVED_SCHEMA`, steps of one domain and quantity in order of their versions.
+        In `REVISION_SCHEMA`, steps of one domain and quantity in order of their versions.
 
     Returns
     -------
     pyarrow.Table
-        In `MOVED_SCHEMA`, with the batches of all steps; what came back to where it was is left
+        In `REVISION_SCHEMA`, with the batches of all steps; what came back to where it was is left
         out.
     """
     chains: dict[tuple[Any, ...], list[Row]] = {}
@@ -97,7 +97,7 @@ def netted(steps: pa.Table) -> pa.Table:
             joined = {name: _joined(chains[key], name) for name in _CAUSE}
             ends = {"since_version": first["since_version"], "version": last["version"]}
             found.append(move | joined | ends)
-    return pa.Table.from_pylist(found, schema=MOVED_SCHEMA)
+    return pa.Table.from_pylist(found, schema=REVISION_SCHEMA)
 
 
 def summary(net: pa.Table, *, since: int, version: int) -> str:
@@ -117,10 +117,10 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
         return f"{between}: no estimate moved"
     parts = [f"{number_of(len(by_kind[k]), 'estimate')} {w}" for k, w in _KIND_WORDS.items()]
     kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
-    sizes = [row for row in by_kind[REVISED] if row["moved_in_se"] is not None]
+    sizes = [row for row in by_kind[REVISED] if row["change_in_se"] is not None]
     largest = ""
     if sizes:
-        most = max(sizes, key=lambda row: abs(row["moved_in_se"]))
+        most = max(sizes, key=lambda row: abs(row["change_in_se"]))
         largest = f"; the largest revision: {_largest(most)}"
     return f"{between}: {', '.join(kept)}{largest}"
 
@@ -134,7 +134,7 @@ _KIND_WORDS = {
     REVISED: "moved",
     RESTATED: "kept the figure with another error or status",
     NEW: "new",
-    GONE: "gone",
+    GONE: "removed",
 }
 _CAUSE = ("batch", "event", "at_utc", "sources")
 
@@ -143,7 +143,7 @@ def _largest(row: Row) -> str:
     where = " ".join(row[name] for name in DOMAIN_COLUMNS if row[name])
     return (
         f"{row['quantity']} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
-        f"{abs(row['moved_in_se']):.1f} of its standard error before (batch {row['batch']})"
+        f"{abs(row['change_in_se']):.1f} of its standard error before (batch {row['batch']})"
     )
 
 
@@ -161,8 +161,8 @@ def _move(old: Row | None, new: Row | None) -> Row | None:
         return move
     move |= {name: old[column] for name, column in _BEFORE.items()}
     if new is not None and None not in (old["estimate"], new["estimate"]):
-        move["moved"] = new["estimate"] - old["estimate"]
-        move["moved_in_se"] = move["moved"] / old["se"] if old["se"] else None
+        move["change"] = new["estimate"] - old["estimate"]
+        move["change_in_se"] = move["change"] / old["se"] if old["se"] else None
     return move
 
 

@@ -76,8 +76,16 @@ _RAW = {
 #: the pages: its upper end over the figure, and the width of that of a share. Our choice.
 USELESS_TIMES, USELESS_WIDTH = 20.0, 0.8
 _OF_INDEX = ("index", "log_se", "ci_low", "ci_high")
-_OF_RAW = ("raw", "raw_low", "raw_high")
-_OF_LEVEL = ("level", "ci_low", "ci_high", "rise_1", "rose_1", "rise_4", "rose_4")
+_OF_RAW = ("survey_estimate", "survey_low", "survey_high")
+_OF_LEVEL = (
+    "level",
+    "ci_low",
+    "ci_high",
+    "change_1_weeks",
+    "prob_increase_1_weeks",
+    "change_4_weeks",
+    "prob_increase_4_weeks",
+)
 _OF_STRENGTH = ("ratio", "ci_low", "ci_high")
 LAGS = (1, 4)
 
@@ -106,10 +114,10 @@ def public_rates(rates: Mapping[str, pa.Table], rows: pa.Table) -> dict[str, pa.
         shown["index"] = _index(shown["index"], withheld_keys(rows))
     if "trend" in shown:
         shown["trend"] = _trend(shown["trend"])
-    if "timing" in shown:
-        shown["timing"] = _timing(shown["timing"], shown.get("index"))
-    if "strength" in shown:
-        shown["strength"] = _strength(shown["strength"])
+    if "seasonal_pattern" in shown:
+        shown["seasonal_pattern"] = _timing(shown["seasonal_pattern"], shown.get("index"))
+    if "run_strength" in shown:
+        shown["run_strength"] = _strength(shown["run_strength"])
     return shown
 
 
@@ -137,8 +145,8 @@ def _trend(table: pa.Table) -> pa.Table:
     for lag in LAGS:
         # Rows of an area and response follow each other week by week.
         before = np.append(np.zeros(lag, dtype=bool), unsure)[: len(unsure)]
-        table = suppress(table, hidden=before.tolist(), instead={}, taken=(f"rise_{lag}",))
-    instead = {"word": "not known", "reason": WITHHELD}
+        table = suppress(table, hidden=before.tolist(), instead={}, taken=(f"change_{lag}_weeks",))
+    instead = {"direction": "not known", "reason": WITHHELD}
     return suppress(table, hidden=unsure.tolist(), instead=instead, taken=_OF_LEVEL)
 
 
@@ -188,9 +196,26 @@ def _unsure(value: Floats, se: Floats, is_share: Bools) -> Bools:
 
 # A season's limits for the public: no draws, and no figure that is too uncertain to publish.
 
-_TOTAL = ("estimate", "se", "ci_low", "ci_high", "used", "used_low", "used_high", "remains")
-_AHEAD = ("expected", "expected_low", "expected_high", "pass_prob", "date_10", "date_50", "date_90")
-_OF_STANDING = (*_TOTAL, *_AHEAD, "passed_prob", "previous_estimate")
+_TOTAL = (
+    "estimate",
+    "se",
+    "ci_low",
+    "ci_high",
+    "share_used",
+    "share_used_low",
+    "share_used_high",
+    "fish_remaining",
+)
+_AHEAD = (
+    "projected_total",
+    "projected_total_low",
+    "projected_total_high",
+    "prob_exceeded_by_close",
+    "exceedance_date_p10",
+    "exceedance_date_p50",
+    "exceedance_date_p90",
+)
+_OF_STANDING = (*_TOTAL, *_AHEAD, "prob_exceeded_to_date", "previous_estimate")
 #: Half the width of a normal 95 % interval in standard errors.
 _HALF = 1.96
 
@@ -201,7 +226,7 @@ def public_standing(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     Parameters
     ----------
     tables : mapping of str to pyarrow.Table
-        In `analytics.outlook.schemas.STANDING_SCHEMAS`.
+        In `analytics.outlook.schemas.OUTLOOK_SCHEMAS`.
 
     Returns
     -------
@@ -213,17 +238,17 @@ def public_standing(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     shown = dict(tables)
     if "draws" in shown:
         shown["draws"] = shown["draws"].slice(0, 0)
-    if "standing" not in shown:
+    if "limit_status" not in shown:
         return shown
-    table = shown["standing"]
+    table = shown["limit_status"]
     marks = marks_of(pse(floats(table["estimate"]), floats(table["se"])))
     hidden = [mark is Precision.WITHHELD for mark in marks]
-    shown["standing"] = suppress(
+    shown["limit_status"] = suppress(
         table, hidden=hidden, instead={"reason": WITHHELD}, taken=_OF_STANDING
     )
     limits = {one for one, out in zip(table["limit_id"].to_pylist(), hidden, strict=True) if out}
-    if "fan" in shown:
-        shown["fan"] = _public_fan(shown["fan"], limits)
+    if "limit_paths" in shown:
+        shown["limit_paths"] = _public_fan(shown["limit_paths"], limits)
     return shown
 
 
@@ -236,7 +261,15 @@ def _public_fan(fan: pa.Table, hidden: set[str]) -> pa.Table:
 
 
 _TAKEN_OUT = ("estimate", "se", "ci_low", "ci_high", "draws_low", "draws_high", "design_effect")
-_OF_DEATHS = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high", "from_fish_prop")
+_OF_DEATHS = (
+    "deaths",
+    "deaths_low",
+    "deaths_high",
+    "se",
+    "ci_low",
+    "ci_high",
+    "catch_variance_prop",
+)
 _OF_RATIOS = ("reported", "sampled", "ratio", "ci_low", "ci_high")
 
 
@@ -281,17 +314,17 @@ def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
     for name in {"shares", "composition", "bycatch"} & set(shown):
         shown[name] = public_rows(shown[name])
     reason = {"reason": WITHHELD}
-    for name in {"deaths", "method_mix"} & set(shown):
+    for name in {"deaths", "method_mix_deaths"} & set(shown):
         table = shown[name]
         if "fish_se" in table.column_names:
             hidden = _is_withheld(table, "fish", "fish_se")
             table = suppress(table, hidden=hidden, instead=reason, taken=("fish", "fish_se"))
         hidden = _is_withheld(table, "deaths", "se")
         shown[name] = suppress(table, hidden=hidden, instead=reason, taken=_OF_DEATHS)
-    if "compared" in shown:
-        hidden = _is_compared(shown["compared"], shown.get("composition"))
-        shown["compared"] = suppress(
-            shown["compared"], hidden=hidden, instead=reason, taken=_OF_RATIOS
+    if "composition_ratio" in shown:
+        hidden = _is_compared(shown["composition_ratio"], shown.get("composition"))
+        shown["composition_ratio"] = suppress(
+            shown["composition_ratio"], hidden=hidden, instead=reason, taken=_OF_RATIOS
         )
     return shown
 
@@ -326,12 +359,12 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
     return replace(
         bulletin,
         rows=rows,
-        readings=public_rows(bulletin.readings),
+        alternative_estimates=public_rows(bulletin.alternative_estimates),
         changes=_public_changes(bulletin.changes, rows),
-        moved=_public_moves(bulletin.moved),
+        revisions=_public_moves(bulletin.revisions),
         released=public_released(bulletin.released),
         rates=public_rates(bulletin.rates, rows),
-        standing=public_standing(bulletin.standing),
+        outlook=public_standing(bulletin.outlook),
         strata=bulletin.strata.slice(0, 0),
         findings=bulletin.findings.slice(0, 0),
     )

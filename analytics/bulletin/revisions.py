@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from analytics.bulletin import archive
 from analytics.bulletin.differences import comparable, moves
-from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.data.schema import TABLES
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Event
@@ -198,8 +198,8 @@ def revisions(
     Returns
     -------
     pyarrow.Table
-        In `MOVED_SCHEMA`, the steps in order; `analytics.bulletin.differences.netted` nets them. A
-        version whose tables contradict each other is passed over, and its batch named with the
+        In `REVISION_SCHEMA`, the steps in order; `analytics.bulletin.differences.netted` nets them.
+        A version whose tables contradict each other is passed over, and its batch named with the
         next one's.
 
     Raises
@@ -321,8 +321,8 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     return replace(
         bulletin,
         card=replace(card, since=earlier.card.bulletin),
-        moved=moved,
-        standing=with_previous(bulletin.standing, earlier.standing),
+        revisions=moved,
+        outlook=with_previous(bulletin.outlook, earlier.outlook),
     )
 
 
@@ -363,7 +363,7 @@ def _stepped(
         causes = partial(_all_of, tuple(waiting))
         steps.append(moves(before, after, since=since, version=event.version, causes=causes))
         before, since, waiting = after, event.version, []
-    return pa.concat_tables([MOVED_SCHEMA.empty_table(), *steps])
+    return pa.concat_tables([REVISION_SCHEMA.empty_table(), *steps])
 
 
 def _all_of(events: tuple[Event, ...], _: Row) -> tuple[Event, ...]:

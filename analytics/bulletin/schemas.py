@@ -6,32 +6,32 @@ import pyarrow as pa
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.estimates.schemas import (
+    ALTERNATIVE_SCHEMA,
     AREA_SCHEMA,
     CHANGE_SCHEMA,
     COVERAGE_SCHEMA,
     HEAPING_SCHEMA,
-    READING_SCHEMA,
     STRATUM_SCHEMA,
 )
 from analytics.findings import FINDING_SCHEMA
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.released.schemas import RELEASED_SCHEMAS
 from analytics.result_table import RESULT_SCHEMA
 
 #: What moved between two versions of the store, by domain and quantity, and which batches did it.
 #: Where one row nets several steps, their batches, events, instants and files are joined by "; ".
-MOVED_SCHEMA = pa.schema(
+REVISION_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
         ("week", pa.string()),  # null: the season
         ("quantity", pa.string()),
         ("unit", pa.string()),
-        ("kind", pa.string()),  # revised | restated | new | gone
+        ("kind", pa.string()),  # revised | restated | new | removed
         ("previous", pa.float64()),
         ("estimate", pa.float64()),
-        ("moved", pa.float64()),  # estimate - previous
-        ("moved_in_se", pa.float64()),  # moved over the standard error before
+        ("change", pa.float64()),  # estimate - previous
+        ("change_in_se", pa.float64()),  # change over the standard error before
         ("previous_se", pa.float64()),
         ("se", pa.float64()),
         ("previous_ci_low", pa.float64()),
@@ -56,7 +56,7 @@ MOVED_SCHEMA = pa.schema(
 GROUPS: dict[str, dict[str, pa.Schema]] = {
     "released": RELEASED_SCHEMAS,
     "rates": RATE_SCHEMAS,
-    "standing": STANDING_SCHEMAS,
+    "outlook": OUTLOOK_SCHEMAS,
 }
 TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "rows": RESULT_SCHEMA,
@@ -64,8 +64,8 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "findings": FINDING_SCHEMA,
     "strata": STRATUM_SCHEMA,
     "areas": AREA_SCHEMA,
-    "moved": MOVED_SCHEMA,
-    "readings": READING_SCHEMA,
+    "revisions": REVISION_SCHEMA,
+    "alternative_estimates": ALTERNATIVE_SCHEMA,
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
 }

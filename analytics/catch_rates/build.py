@@ -89,9 +89,9 @@ def rate_tables(
     )
     for past in every:
         timing, dates = timing_rows(past)
-        tables["timing"] += timing
+        tables["seasonal_pattern"] += timing
         tables["run_dates"] += dates
-    tables["strength"] += strength_rows(every, level=level)
+    tables["run_strength"] += strength_rows(every, level=level)
     return {
         name: pa.Table.from_pylist(tables[name], schema=schema)
         for name, schema in RATE_SCHEMAS.items()
@@ -165,8 +165,8 @@ def _trends(
             closed = last not in opened[area] if area in opened else None
             rows.append(
                 names
-                | {"week": last, "is_ahead": False, "is_closed": closed, "ci_level": level}
-                | {"word": NOT_KNOWN, "reason": words}
+                | {"week": last, "is_projected": False, "is_closed": closed, "ci_level": level}
+                | {"direction": NOT_KNOWN, "reason": words}
             )
     return rows
 

@@ -79,8 +79,8 @@ def model_table_rows(
                 "bic": None if fit is None else fit.bic,
                 "held_out_rows": one.held_out_rows,
                 "held_out_score": _none(one.held_out_score),
-                "behind": _none(behind[0]),
-                "behind_se": _none(behind[1]),
+                "score_gap": _none(behind[0]),
+                "score_gap_se": _none(behind[1]),
                 "dispersion": None if fit is None else _none(fit.dispersion),
                 "reason": reason,
             }

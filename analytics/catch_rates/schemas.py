@@ -13,16 +13,16 @@ INDEX_SCHEMA = pa.schema(
         ("week", pa.string()),
         ("response", pa.string()),
         ("unit", pa.string()),
-        ("raw", pa.float64()),  # the survey's figure
-        ("raw_low", pa.float64()),
-        ("raw_high", pa.float64()),
+        ("survey_estimate", pa.float64()),  # the survey's figure
+        ("survey_low", pa.float64()),
+        ("survey_high", pa.float64()),
         ("index", pa.float64()),  # marginal mean at the season's mix
         ("log_se", pa.float64()),  # standard error of its log; for the share, of its logit
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("n_trips", pa.int64()),  # of a share: trips that met a fish
-        ("filled_prop", pa.float64()),  # all areas: part that is imputed, for areas not fished
+        ("imputed_prop", pa.float64()),  # all areas: part that is imputed, for areas not fished
         ("note", pa.string()),  # of an index: that there was no fish, or why it has no interval
         ("reason", pa.string()),  # why there is no index; empty where there is one
     ]
@@ -35,17 +35,17 @@ TREND_SCHEMA = pa.schema(
         ("area", pa.string()),  # null: all areas
         ("week", pa.string()),
         ("response", pa.string()),
-        ("is_ahead", pa.bool_()),
+        ("is_projected", pa.bool_()),
         ("is_closed", pa.bool_()),  # no open day in the week
         ("level", pa.float64()),
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
-        ("rise_1", pa.float64()),  # level over that of a week before, less 1
-        ("rose_1", pa.float64()),  # probability that it rose
-        ("rise_4", pa.float64()),  # over that of four weeks before, less 1
-        ("rose_4", pa.float64()),
-        ("word", pa.string()),  # rising | falling | no clear change | not known
+        ("change_1_weeks", pa.float64()),  # level over that of a week before, less 1
+        ("prob_increase_1_weeks", pa.float64()),  # probability that it rose
+        ("change_4_weeks", pa.float64()),  # over that of four weeks before, less 1
+        ("prob_increase_4_weeks", pa.float64()),
+        ("direction", pa.string()),  # rising | falling | no clear change | not known
         ("reason", pa.string()),
     ]
 )
@@ -66,8 +66,8 @@ MODEL_SCHEMA = pa.schema(
         ("bic", pa.float64()),
         ("held_out_rows", pa.int64()),
         ("held_out_score", pa.float64()),
-        ("behind", pa.float64()),  # best score of those that may be chosen, less its own
-        ("behind_se", pa.float64()),  # standard error of that, by site-day
+        ("score_gap", pa.float64()),  # best score of those that may be chosen, less its own
+        ("score_gap_se", pa.float64()),  # standard error of that, by site-day
         ("dispersion", pa.float64()),
         # Of the chosen one, the regression behind the index: a level for every area and week.
         ("index_terms", pa.string()),
@@ -114,7 +114,7 @@ RESIDUAL_SCHEMA = pa.schema(
 )
 
 #: Cumulative share of the season's index by the end of each week, this season and past ones.
-TIMING_SCHEMA = pa.schema(
+SEASONAL_PATTERN_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
@@ -125,7 +125,7 @@ TIMING_SCHEMA = pa.schema(
         ("share", pa.float64()),  # null for a season in progress
         ("normal", pa.float64()),  # the curves fitted to the shares
         ("logistic", pa.float64()),
-        ("is_now", pa.bool_()),
+        ("is_current_season", pa.bool_()),
     ]
 )
 
@@ -144,7 +144,7 @@ RUN_DATE_SCHEMA = pa.schema(
 )
 
 #: The season's index to date against past seasons by the same week.
-STRENGTH_SCHEMA = pa.schema(
+RUN_STRENGTH_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),
@@ -167,7 +167,7 @@ RATE_SCHEMAS: dict[str, pa.Schema] = {
     "models": MODEL_SCHEMA,
     "coefficients": COEFFICIENT_SCHEMA,
     "residuals": RESIDUAL_SCHEMA,
-    "timing": TIMING_SCHEMA,
+    "seasonal_pattern": SEASONAL_PATTERN_SCHEMA,
     "run_dates": RUN_DATE_SCHEMA,
-    "strength": STRENGTH_SCHEMA,
+    "run_strength": RUN_STRENGTH_SCHEMA,
 }

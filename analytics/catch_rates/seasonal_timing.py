@@ -59,7 +59,7 @@ class SeasonIndex:
 
     - `origin`: Monday from which its weeks and days count.
     - `open_weeks`: open weeks of each area through the season's end, in order; None for all areas.
-    - `is_now`: whether it is the season asked for.
+    - `is_current_season`: whether it is the season asked for.
     - `note`: what keeps it from standing at this season's mix; empty where nothing does.
 
     - `number` (W,): weeks since the origin of each week of the index.
@@ -69,7 +69,7 @@ class SeasonIndex:
     origin: pd.Timestamp
     index: AreaIndex
     open_weeks: Mapping[str | None, tuple[str, ...]]
-    is_now: bool
+    is_current_season: bool
     note: str = ""
     number: NDArray[np.int64] = field(init=False)
 
@@ -136,9 +136,14 @@ def season_indices(
         )
         index, note = _at_common_mix(rows, mix, model, weeks=weeks, weight=weight)
         open_weeks = open_weeks_of(mine)
-        found.append(SeasonIndex(one, origins[one], index, open_weeks, is_now=False, note=note))
+        found.append(
+            SeasonIndex(one, origins[one], index, open_weeks, is_current_season=False, note=note)
+        )
     mine = days[days["season"] == season]
-    return [*found, SeasonIndex(season, origins[season], now, open_weeks_of(mine), is_now=True)]
+    return [
+        *found,
+        SeasonIndex(season, origins[season], now, open_weeks_of(mine), is_current_season=True),
+    ]
 
 
 def _at_common_mix(
@@ -243,7 +248,7 @@ class _Run:
 
 
 def timing_rows(one: SeasonIndex) -> tuple[list[Row], list[Row]]:
-    """Return the rows of `TIMING_SCHEMA` and of `RUN_DATE_SCHEMA` of one season.
+    """Return the rows of `SEASONAL_PATTERN_SCHEMA` and of `RUN_DATE_SCHEMA` of one season.
 
     `timing`, `dates`: by area and for all; shares, curves and dates of complete seasons only.
     Errors of dates are the spread over draws of the index.
@@ -255,13 +260,13 @@ def timing_rows(one: SeasonIndex) -> tuple[list[Row], list[Row]]:
         series = Series(one.index.series[area].value[span], one.index.series[area].cov[span, span])
         run = _run(one, area, series, 7.0 * (one.number[span].astype(np.float64) + 1))
         timing += _week_rows(one, area, series, run)
-        if not one.is_now or not run.reason:
+        if not one.is_current_season or not run.reason:
             dates += _date_rows(one, area, run)
     return timing, dates
 
 
 def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
-    """Return the rows of `STRENGTH_SCHEMA`: this season against past ones, week by week.
+    """Return the rows of `RUN_STRENGTH_SCHEMA`: this season against past ones, week by week.
 
     Each past season stands against this one with the log of the index summed over the weeks to
     date that both have; the ratio is to the mean of past seasons on the log scale, as
@@ -285,7 +290,11 @@ def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
 def _run(one: SeasonIndex, area: str | None, series: Series, day: Floats) -> _Run:
     none = np.full(len(day), np.nan)
     if not one.is_complete(area):
-        words = "in progress" if one.is_now else "not sampled to its end, or in too few open weeks"
+        words = (
+            "in progress"
+            if one.is_current_season
+            else "not sampled to its end, or in too few open weeks"
+        )
         return _Run(day, none, None, {}, f"the season is {words}")
     try:
         share = cumulative(np.exp(series.value))
@@ -318,7 +327,7 @@ def _week_rows(one: SeasonIndex, area: str | None, series: Series, run: _Run) ->
             "index": _none(index[place]),
             "log_se": _none(se[place]) if se[place] > 0 and np.isfinite(index[place]) else None,
             "share": _none(run.share[place]),
-            "is_now": one.is_now,
+            "is_current_season": one.is_current_season,
         }
         | {name: float(values[place]) for name, values in along.items()}
         for place, week in enumerate(weeks)

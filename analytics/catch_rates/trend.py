@@ -62,7 +62,7 @@ def trend_rows(
     closed and has no figure has a level, which runs on through it, and no word.
     """
     has = np.isfinite(series.value) & (series.se > 0)
-    blank = names | {"ci_level": level, "is_ahead": False, "word": NOT_KNOWN}
+    blank = names | {"ci_level": level, "is_projected": False, "direction": NOT_KNOWN}
 
     def closed(week: str) -> bool | None:
         return None if open_weeks is None else week not in open_weeks
@@ -82,7 +82,7 @@ def trend_rows(
         low, high = scale.interval(found.level[place], found.level_se[place], level=level)
         row = blank | {
             "week": week,
-            "is_ahead": ahead,
+            "is_projected": ahead,
             "is_closed": closed(week),
             "level": scale.back(found.level[place]),
             "ci_low": low,
@@ -108,9 +108,9 @@ def _changes(found: Trend, place: int, scale: Scale) -> Row:
     for lag in LAGS:
         known = place >= lag
         before = found.level[place - lag] if known else np.nan
-        row[f"rise_{lag}"] = scale.over(found.level[place], before)
-        row[f"rose_{lag}"] = float(found.rose[lag][place]) if known else None
-    rose = row[f"rose_{LAGS[-1]}"]
+        row[f"change_{lag}_weeks"] = scale.over(found.level[place], before)
+        row[f"prob_increase_{lag}_weeks"] = float(found.rose[lag][place]) if known else None
+    rose = row[f"prob_increase_{LAGS[-1]}_weeks"]
     if rose is None:
         return row | {"reason": "fewer than four weeks before this one"}
-    return row | {"word": word_of(rose)}
+    return row | {"direction": word_of(rose)}

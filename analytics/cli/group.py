@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from analytics.cli.data_commands import batches, import_, withdraw
-from analytics.cli.held_command import held
+from analytics.cli.holding_command import holding
 from analytics.cli.open_command import open_
 from analytics.cli.options_command import options
 from analytics.cli.result_commands import bulletin, demo, estimate, revisions, scenarios
@@ -51,7 +51,7 @@ for _command in (
     revisions,
     scenarios,
     options,
-    held,
+    holding,
     demo,
     open_,
 ):

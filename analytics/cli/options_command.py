@@ -201,7 +201,9 @@ def _baseline(bulletin: Bulletin) -> Baseline:
     card = bulletin.card
     draws = bulletin.table("draws")
     if not draws.num_rows:
-        why = sorted({row["reason"] for row in bulletin.table("standing").to_pylist()} - {"", None})
+        why = sorted(
+            {row["reason"] for row in bulletin.table("limit_status").to_pylist()} - {"", None}
+        )
         words = f"bulletin {card.bulletin} has no draws of the rest of season {card.season}"
         raise DataRejected(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
     baseline = from_table(draws)
@@ -219,7 +221,7 @@ def _answer(
     from analytics.options.report import ReportContext  # noqa: PLC0415 - keeps --help quick
     from analytics.options.schemas import ANSWER_SCHEMAS  # noqa: PLC0415
 
-    standing, card = bulletin.table("standing"), bulletin.card
+    standing, card = bulletin.table("limit_status"), bulletin.card
     limits, left_out = limits_of(standing)
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
@@ -251,7 +253,7 @@ def _assumptions(bulletin: Bulletin, own: pa.Table) -> pa.Table:
     """Return what the draws rest on, of no option alone, and then what the options do."""
     import pyarrow as pa  # noqa: PLC0415 - keeps --help quick
 
-    kept = bulletin.table("assumed").to_pylist()
+    kept = bulletin.table("assumptions").to_pylist()
     shared = [{"option": None, "words": row["words"]} for row in kept]
     return pa.concat_tables([pa.Table.from_pylist(shared, own.schema), own])
 

@@ -21,7 +21,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.sampling_report import uneven_findings
-from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.findings import Finding, Severity
 from analytics.result_table import RESULT_SCHEMA, to_arrow
@@ -298,14 +298,14 @@ def _rows(
 ) -> pa.Table:
     rows = to_arrow([row for by in levels for row in result_rows(season, by=by, level=level)])
     column = pa.array([basis] * rows.num_rows, pa.string())
-    return pa.Table.from_arrays([column, *rows.columns], schema=READING_SCHEMA)
+    return pa.Table.from_arrays([column, *rows.columns], schema=ALTERNATIVE_SCHEMA)
 
 
 def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Sequence[Finding]]:
     finding = Finding(
         severity=Severity.NOTE, table=table, seen=f"no figures {basis} beside the others: {error}"
     )
-    return READING_SCHEMA.empty_table(), (finding,)
+    return ALTERNATIVE_SCHEMA.empty_table(), (finding,)
 
 
 def _interviews(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:

@@ -22,7 +22,7 @@ CHANGE_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("form", pa.string()),  # ratio | difference
-        ("word", pa.string()),  # up | down | no clear change | not known | not comparable
+        ("direction", pa.string()),  # up | down | no clear change | not known | not comparable
     ]
 )
 
@@ -47,7 +47,7 @@ STRATUM_SCHEMA = pa.schema(
 AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
 #: Alternative estimates of the same season: result rows, each under the name of its basis.
-READING_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
+ALTERNATIVE_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
 
 #: Share of boats met on the water that land at listed sites, and the factor that expands totals.
 COVERAGE_SCHEMA = pa.schema(

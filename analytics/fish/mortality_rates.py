@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-RELEASED, DROP_OFF, KEPT_FATE = "released", "lost", "kept"
+RELEASED, DROP_OFF, KEPT_FATE = "released", "drop_off", "kept"
 SIZES = ("legal", "sublegal", "unknown")
 ANY = "any"
 _SIZE_WORDS = {
@@ -34,7 +34,7 @@ class MortalityRate:
     Parameters
     ----------
     fate : str
-        ``released`` or ``lost``.
+        ``released`` or ``drop_off``.
     size_class, method, wound_class : str
         Its key; ``any`` for a drop-off rate's size and wound.
     rate_prop : float

@@ -129,7 +129,7 @@ class Group:
     Parameters
     ----------
     fate : str
-        ``kept``, ``released`` or ``lost``.
+        ``kept``, ``released`` or ``drop_off``.
     sizes : tuple of str
         Their size classes.
     methods : tuple of str or None

@@ -264,4 +264,4 @@ def passed_already(standing: pa.Table) -> dict[str, float | None]:
     standing : pyarrow.Table
         The bulletin's table of that name.
     """
-    return {row["limit_id"]: row["passed_prob"] for row in standing.to_pylist()}
+    return {row["limit_id"]: row["prob_exceeded_to_date"] for row in standing.to_pylist()}

@@ -17,7 +17,7 @@ from analytics.options.effort_shift import DisplacedEffort
 from analytics.options.limit_exceedance import FAN, LimitExceedance, quantiles, reach
 from analytics.options.option_checks import check_options
 from analytics.options.regulations import option_plan, today_plan
-from analytics.options.schemas import ASSUMPTION_SCHEMA, FIGURE_SCHEMA, REACH_SCHEMA
+from analytics.options.schemas import ASSUMPTION_SCHEMA, FIGURE_SCHEMA, LIMIT_EXCEEDANCE_SCHEMA
 from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -79,8 +79,8 @@ class OptionResults:
     """What options bring, in the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`."""
 
     figures: pa.Table
-    reach: pa.Table
-    beaten: pa.Table
+    limit_exceedance: pa.Table
+    dominance: pa.Table
     assumptions: pa.Table
     fans: Fans
 
@@ -239,8 +239,8 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
     )
     return OptionResults(
         figures=_table(list(_figure_rows(scale, answers)), FIGURE_SCHEMA),
-        reach=_table(list(_reach_rows(scale, answers)), REACH_SCHEMA),
-        beaten=beaten(scores),
+        limit_exceedance=_table(list(_reach_rows(scale, answers)), LIMIT_EXCEEDANCE_SCHEMA),
+        dominance=beaten(scores),
         assumptions=pa.Table.from_pylist(words, schema=ASSUMPTION_SCHEMA),
         fans=fans,
     )
@@ -249,7 +249,9 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
 def _score(one: _Answer) -> Score:
     sums = {name: one.figures[0, TOLD.index(name), -1] for name in COUNTS}
     turned = [sums[name] if more else -sums[name] for name, more in COUNTS.items()]
-    return Score(one.option.name, (*turned, *(-reach.pass_prob for reach in one.reaches)))
+    return Score(
+        one.option.name, (*turned, *(-reach.prob_exceeded_by_close for reach in one.reaches))
+    )
 
 
 def _figure_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
@@ -281,9 +283,16 @@ def _reach_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str
                 "ci_low": low,
                 "ci_high": high,
                 "ci_level": scale.level,
-                "pass_prob": found.pass_prob,
-                "pass_prob_difference": found.pass_prob - was.pass_prob,
-                **dict(zip(("date_10", "date_50", "date_90"), found.dates, strict=True)),
+                "prob_exceeded_by_close": found.prob_exceeded_by_close,
+                "prob_exceeded_by_close_difference": found.prob_exceeded_by_close
+                - was.prob_exceeded_by_close,
+                **dict(
+                    zip(
+                        ("exceedance_date_p10", "exceedance_date_p50", "exceedance_date_p90"),
+                        found.dates,
+                        strict=True,
+                    )
+                ),
             }
 
 

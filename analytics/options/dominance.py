@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.options.schemas import BEATEN_SCHEMA
+from analytics.options.schemas import DOMINANCE_SCHEMA
 from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        In `BEATEN_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
+        In `DOMINANCE_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
         beaten where a count of any is no number.
     """
     judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
@@ -62,10 +62,10 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
     return pa.table(
         {
             "option": [one.name for one in scores],
-            "is_beaten": [bool(names) for names in by],
-            "beaten_by": [names or None for names in by],
+            "is_dominated": [bool(names) for names in by],
+            "dominated_by": [names or None for names in by],
         },
-        schema=BEATEN_SCHEMA,
+        schema=DOMINANCE_SCHEMA,
     )
 
 

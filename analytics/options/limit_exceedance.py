@@ -35,7 +35,7 @@ class LimitExceedance:
     ----------
     used : ndarray of float32, shape (D,)
         Fish of the limit by the end of the horizon.
-    pass_prob : float
+    prob_exceeded_by_close : float
         NaN where draws lack a number.
     dates : tuple of datetime.date or None
         By `CHANCES`; None where the chance is never so high.
@@ -46,7 +46,7 @@ class LimitExceedance:
     """
 
     used: Floats
-    pass_prob: float
+    prob_exceeded_by_close: float
     dates: tuple[date | None, ...]
     fan_mean: NDArray[np.float64]
     fan: NDArray[np.float64]

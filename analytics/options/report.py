@@ -106,7 +106,7 @@ def plain(text: str) -> str:
 
 def count_likely(reach: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
     """Return how many limits an option passes with a chance of a half or more, and of how many."""
-    told = [row["pass_prob"] for row in reach if row["option"] == option]
+    told = [row["prob_exceeded_by_close"] for row in reach if row["option"] == option]
     known = [one for one in told if one is not None]
     return sum(one >= HALF for one in known), len(known)
 
@@ -171,13 +171,13 @@ def reached(
     Parameters
     ----------
     row : mapping
-        Of `analytics.options.schemas.REACH_SCHEMA`.
+        Of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`.
     through : datetime.date, optional
         Last day of the totals so far: a limit that is reached on it may be passed already.
     passed : float, optional
         Chance that it is.
     """
-    days = {share: row[f"date_{share}"] for share in (10, 50, 90)}
+    days = {share: row[f"exceedance_date_p{share}"] for share in (10, 50, 90)}
     told = [
         f"{share} % by {day(one)}"
         for share, one in days.items()
@@ -246,7 +246,7 @@ def sentences(
     figures : mapping of (option, quantity) to mapping
         Of all areas together.
     reach : sequence of mapping
-        Of `analytics.options.schemas.REACH_SCHEMA`.
+        Of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`.
     """
     found = []
     for option in options:
@@ -266,17 +266,23 @@ def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
     mine = [
         row
         for row in reach
-        if row["option"] == option and row["pass_prob"] is not None and row["limit_id"] in limits
+        if row["option"] == option
+        and row["prob_exceeded_by_close"] is not None
+        and row["limit_id"] in limits
     ]
     if not mine:
         return ""
-    row = min(mine, key=lambda one: (one["date_50"] or date.max, -one["pass_prob"]))
-    words = f"{about.named(limits[row['limit_id']])}: {chance(row['pass_prob'])} to pass it"
-    if row["date_50"] is None:
+    row = min(
+        mine,
+        key=lambda one: (one["exceedance_date_p50"] or date.max, -one["prob_exceeded_by_close"]),
+    )
+    passing = chance(row["prob_exceeded_by_close"])
+    words = f"{about.named(limits[row['limit_id']])}: {passing} to pass it"
+    if row["exceedance_date_p50"] is None:
         return words
-    if row["date_50"] == about.through:
+    if row["exceedance_date_p50"] == about.through:
         return f"{words}, {already(about.passed.get(row['limit_id']))}"
-    return f"{words}, with 50 % by {day(row['date_50'])}"
+    return f"{words}, with 50 % by {day(row['exceedance_date_p50'])}"
 
 
 def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bool) -> str:
@@ -325,15 +331,19 @@ class _Answer:
 
     def __init__(self, about: ReportContext, tables: Mapping[str, pa.Table]) -> None:
         rows = {name: table.to_pylist() for name, table in tables.items()}
-        self.about, self.reach, self.assumptions = about, rows["reach"], rows["assumptions"]
+        self.about, self.reach, self.assumptions = (
+            about,
+            rows["limit_exceedance"],
+            rows["assumptions"],
+        )
         self.figures = {
             (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
         }
         self.options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
         self.beaten = {
-            row["option"]: row["beaten_by"] or "another"
-            for row in rows["beaten"]
-            if row["is_beaten"]
+            row["option"]: row["dominated_by"] or "another"
+            for row in rows["dominance"]
+            if row["is_dominated"]
         }
         self.at_limit = {(row["option"], row["limit_id"]): row for row in self.reach}
 
@@ -371,7 +381,7 @@ class _Answer:
         row = self.at_limit.get((option, limit_id))
         if row is None:
             return NONE
-        words, middle = chance(row["pass_prob"]), row["date_50"]
+        words, middle = chance(row["prob_exceeded_by_close"]), row["exceedance_date_p50"]
         if middle == self.about.through:
             return f"{words}, {already(self.about.passed.get(limit_id))}"
         return words + (f", {day(middle)}" if middle else "")
@@ -383,8 +393,8 @@ class _Answer:
             [
                 option,
                 amount(row, *_TOTAL),
-                chance(row["pass_prob"]),
-                points(row["pass_prob_difference"]),
+                chance(row["prob_exceeded_by_close"]),
+                points(row["prob_exceeded_by_close_difference"]),
                 reached(row, through=through, passed=passed),
             ]
             for option in self.options

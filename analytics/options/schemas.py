@@ -38,7 +38,7 @@ FIGURE_SCHEMA = pa.schema(
 )
 
 #: Each limit under each option.
-REACH_SCHEMA = pa.schema(
+LIMIT_EXCEEDANCE_SCHEMA = pa.schema(
     [
         ("option", pa.string()),
         ("limit_id", pa.string()),
@@ -47,17 +47,17 @@ REACH_SCHEMA = pa.schema(
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
-        ("pass_prob", pa.float64()),
-        ("pass_prob_difference", pa.float64()),  # from today's rule
-        ("date_10", pa.date32()),
-        ("date_50", pa.date32()),
-        ("date_90", pa.date32()),
+        ("prob_exceeded_by_close", pa.float64()),
+        ("prob_exceeded_by_close_difference", pa.float64()),  # from today's rule
+        ("exceedance_date_p10", pa.date32()),
+        ("exceedance_date_p50", pa.date32()),
+        ("exceedance_date_p90", pa.date32()),
     ]
 )
 
 #: Which options another beats on every count.
-BEATEN_SCHEMA = pa.schema(
-    [("option", pa.string()), ("is_beaten", pa.bool_()), ("beaten_by", pa.string())]
+DOMINANCE_SCHEMA = pa.schema(
+    [("option", pa.string()), ("is_dominated", pa.bool_()), ("dominated_by", pa.string())]
 )
 
 #: Every assumption of an option, in words.
@@ -65,7 +65,7 @@ ASSUMPTION_SCHEMA = pa.schema([("option", pa.string()), ("words", pa.string())])
 
 ANSWER_SCHEMAS: dict[str, pa.Schema] = {
     "figures": FIGURE_SCHEMA,
-    "reach": REACH_SCHEMA,
-    "beaten": BEATEN_SCHEMA,
+    "limit_exceedance": LIMIT_EXCEEDANCE_SCHEMA,
+    "dominance": DOMINANCE_SCHEMA,
     "assumptions": ASSUMPTION_SCHEMA,
 }

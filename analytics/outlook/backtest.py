@@ -93,7 +93,7 @@ class _Past:
 
     def tables(self, through: str) -> dict[str, pa.Table]:
         """Return the tables of rates as they were known in a week."""
-        timing = self.rates.get("timing")
+        timing = self.rates.get("seasonal_pattern")
         if timing is None:
             return {}
         one = self.weekly
@@ -108,7 +108,10 @@ class _Past:
                 continue
             told = {"response": "encounters", "log_se": se, "reason": ""}
             rows.append({name: row[name] for name in ("season", "area", "week", "index")} | told)
-        return {"index": pa.Table.from_pylist(rows, schema=INDEX_SCHEMA), "timing": timing}
+        return {
+            "index": pa.Table.from_pylist(rows, schema=INDEX_SCHEMA),
+            "seasonal_pattern": timing,
+        }
 
 
 def _season_rows(past: _Past) -> list[Row]:
@@ -170,7 +173,7 @@ def _cut_rows(
             "area": area,
             "quantity": quantity,
             "to_date": so_far.get(key),
-            "expected": row["estimate"],
+            "projected_total": row["estimate"],
             "low_80": row["ci_low"],
             "high_80": row["ci_high"],
             "low_95": wide[key]["ci_low"],

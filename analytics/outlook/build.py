@@ -25,7 +25,7 @@ from analytics.outlook.limit_status import (
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
 from analytics.outlook.projection import N_DRAWS, SEED, ground_of
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def standing_tables(
     Returns
     -------
     dict of str to pyarrow.Table
-        In `STANDING_SCHEMAS`. Draws are empty where no total so far is a number, as in a season
+        In `OUTLOOK_SCHEMAS`. Draws are empty where no total so far is a number, as in a season
         of convenience; limits need none.
     """
     progress("drawing the season so far and the days to come")
@@ -94,13 +94,13 @@ def standing_tables(
     assumed = [("Standing", words) for words in (BINDING, CUMULATED) if limits]
     assumed += [*ground.assumed, *([] if is_known else [("Days to come", _NO_DRAWS)])]
     made: dict[str, list[Row]] = {
-        "standing": standing,
-        "fan": fan,
+        "limit_status": standing,
+        "limit_paths": fan,
         "backtest": backtest,
-        "assumed": [{"topic": topic, "words": words} for topic, words in assumed],
+        "assumptions": [{"topic": topic, "words": words} for topic, words in assumed],
     }
     tables = {
-        name: pa.Table.from_pylist(found, schema=STANDING_SCHEMAS[name])
+        name: pa.Table.from_pylist(found, schema=OUTLOOK_SCHEMAS[name])
         for name, found in made.items()
     }
     return tables | {"draws": to_table(ground.baseline) if is_known else DRAW_SCHEMA.empty_table()}
@@ -119,7 +119,11 @@ def standing_and_fan(
     drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}
     asked = [one for one in drawable.values() if one is not None]
     answers = outlook(ground.baseline, asked, level=level)
-    reach = {row["limit_id"]: row for row in answers.reach.to_pylist() if row["option"] == TODAY}
+    reach = {
+        row["limit_id"]: row
+        for row in answers.limit_exceedance.to_pylist()
+        if row["option"] == TODAY
+    }
     weekly = {
         (row["area"], row["week"], row["quantity"]): row["estimate"]
         for row in rows
@@ -173,7 +177,7 @@ def _drawable(limit: SeasonLimit, ground: ProjectionResult) -> Limit | None:
 def _ahead_rows(answers: OptionResults, limit_id: str, row: Row) -> list[Row]:
     """Return the weeks to come of a limit that has an outlook."""
     fans = answers.fans
-    if row.get("pass_prob") is None or limit_id not in fans.limit_ids:
+    if row.get("prob_exceeded_by_close") is None or limit_id not in fans.limit_ids:
         return []
     option, place = fans.options.index(TODAY), fans.limit_ids.index(limit_id)
     return [
@@ -182,7 +186,7 @@ def _ahead_rows(answers: OptionResults, limit_id: str, row: Row) -> list[Row]:
             "limit_id": limit_id,
             "week": week,
             "day": day.astype(object),
-            "is_ahead": True,
+            "is_projected": True,
             "estimate": float(fans.mean[option, place, at]),
             **dict(zip(_QUANTILES, fans.quantiles[option, place, at].tolist(), strict=True)),
         }

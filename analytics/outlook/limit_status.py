@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.outlook.schemas import STANDING_SCHEMA
+from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 from analytics.weeks import week_end, weeks_between
 
 if TYPE_CHECKING:
@@ -26,7 +26,12 @@ BINDING = (
     "one half; where none has such a date, the one with the highest chance to be passed, and then "
     "the one of which the largest share is used."
 )
-_FROM_OUTLOOK = ("pass_prob", "date_10", "date_50", "date_90")
+_FROM_OUTLOOK = (
+    "prob_exceeded_by_close",
+    "exceedance_date_p10",
+    "exceedance_date_p50",
+    "exceedance_date_p90",
+)
 
 
 def standing_row(
@@ -62,14 +67,18 @@ def standing_row(
     if row["reason"] or figure.estimate is None:
         return row
     row |= {name: getattr(figure, name) for name in ("estimate", "se", "ci_low", "ci_high", "df")}
-    for name, source in (("used", "estimate"), ("used_low", "ci_low"), ("used_high", "ci_high")):
+    for name, source in (
+        ("share_used", "estimate"),
+        ("share_used_low", "ci_low"),
+        ("share_used_high", "ci_high"),
+    ):
         row[name] = None if row[source] is None or fish == 0 else row[source] / fish
     words = [figure.method, limit.note, _OF_NONE if fish == 0 else ""]
     return row | {
-        "remains": fish - figure.estimate,
+        "fish_remaining": fish - figure.estimate,
         "method": "; ".join(filter(None, words)),
         # Without an error the total is taken as it stands.
-        "passed_prob": float(figure.estimate > fish),
+        "prob_exceeded_to_date": float(figure.estimate > fish),
     }
 
 
@@ -82,14 +91,14 @@ def with_drawn(row: Row, baseline: Baseline, limit: Limit) -> Row:
     total = np.sum(parts, axis=0)
     if np.isnan(total).any():
         return row
-    return row | {"passed_prob": float((total > limit.fish).mean())}
+    return row | {"prob_exceeded_to_date": float((total > limit.fish).mean())}
 
 
 def why_no_outlook(
     row: Row, baseline: Baseline, limit: SeasonLimit, missing: Mapping[tuple[str, str], str]
 ) -> Row:
     """Return the reason where a total has no outlook, as a part of its row; else nothing."""
-    if row.get("estimate") is None or row.get("pass_prob") is not None:
+    if row.get("estimate") is None or row.get("prob_exceeded_by_close") is not None:
         return {}
     words = [
         f"{area}: {missing[area, name]}"
@@ -115,11 +124,15 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
     Parameters
     ----------
     reach : mapping or None
-        A row of `analytics.options.schemas.REACH_SCHEMA`, of today's rule.
+        A row of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`, of today's rule.
     """
     if reach is None or row.get("estimate") is None or reach["estimate"] is None:
         return row
-    ends = {"expected": "estimate", "expected_low": "ci_low", "expected_high": "ci_high"}
+    ends = {
+        "projected_total": "estimate",
+        "projected_total_low": "ci_low",
+        "projected_total_high": "ci_high",
+    }
     return (
         row
         | {name: reach[source] for name, source in ends.items()}
@@ -138,12 +151,16 @@ def with_binding(rows: Sequence[Row]) -> list[Row]:
 
 def _rank(row: Row) -> tuple[float, float, float]:
     """Return what sorts limits, the first binding: date, chance, share used."""
-    day, chance, used = row.get("date_50"), row.get("pass_prob"), row.get("used")
+    day, chance, used = (
+        row.get("exceedance_date_p50"),
+        row.get("prob_exceeded_by_close"),
+        row.get("share_used"),
+    )
     if used is None:  # a limit of 0 is passed by the first fish
         used = np.inf if row["estimate"] > 0 else 0.0
     return (
         np.inf if day is None else float(day.toordinal()),
-        -(row["passed_prob"] if chance is None else chance),
+        -(row["prob_exceeded_to_date"] if chance is None else chance),
         -used,
     )
 
@@ -159,24 +176,24 @@ def with_previous(
     Parameters
     ----------
     tables, earlier : mapping of str to pyarrow.Table
-        In `STANDING_SCHEMAS`; of the bulletin before, empty where it kept none.
+        In `OUTLOOK_SCHEMAS`; of the bulletin before, empty where it kept none.
 
     Returns
     -------
     dict of str to pyarrow.Table
         The same tables; a limit that is new, or whose areas or quantity were others, has null.
     """
-    if "standing" not in tables or "standing" not in earlier:
+    if "limit_status" not in tables or "limit_status" not in earlier:
         return dict(tables)
     names = ("limit_id", "areas", "quantity")
-    known = {tuple(row[name] for name in names): row for row in earlier["standing"].to_pylist()}
+    known = {tuple(row[name] for name in names): row for row in earlier["limit_status"].to_pylist()}
     rows = []
-    for row in tables["standing"].to_pylist():
+    for row in tables["limit_status"].to_pylist():
         before = known.get(tuple(row[name] for name in names), {})
         row["previous_estimate"] = before.get("estimate")
         row["previous_through"] = before.get("through")
         rows.append(row)
-    return dict(tables) | {"standing": pa.Table.from_pylist(rows, schema=STANDING_SCHEMA)}
+    return dict(tables) | {"limit_status": pa.Table.from_pylist(rows, schema=LIMIT_STATUS_SCHEMA)}
 
 
 # Use of each limit week by week so far, from the weekly result rows.
@@ -223,7 +240,7 @@ def past_rows(
             "limit_id": limit.limit.limit_id,
             "week": week,
             "day": day,
-            "is_ahead": False,
+            "is_projected": False,
             "estimate": scale * value,
         }
         for week, day, value in found

@@ -163,7 +163,7 @@ def rate_course(
 
 
 def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFrame | None:
-    table = rates.get("timing")
+    table = rates.get("seasonal_pattern")
     if table is None or not table.num_rows:
         return None
     names = ["season", "area", "week", "index", "log_se"]

@@ -7,7 +7,7 @@ import pyarrow as pa
 from analytics.options.schemas import DRAW_SCHEMA
 
 #: One row a limit: the total so far against it, and where it goes under today's rules.
-STANDING_SCHEMA = pa.schema(
+LIMIT_STATUS_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("limit_id", pa.string()),
@@ -24,19 +24,20 @@ STANDING_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("df", pa.float64()),
-        ("used", pa.float64()),  # estimate / limit_fish; over 1 where it is passed
-        ("used_low", pa.float64()),
-        ("used_high", pa.float64()),
-        ("remains", pa.float64()),  # limit_fish - estimate; below 0 where it is passed
-        ("passed_prob", pa.float64()),  # that the total so far is over the limit
+        ("share_used", pa.float64()),  # estimate / limit_fish; over 1 where it is passed
+        ("share_used_low", pa.float64()),
+        ("share_used_high", pa.float64()),
+        ("fish_remaining", pa.float64()),  # limit_fish - estimate; below 0 where it is passed
+        ("prob_exceeded_to_date", pa.float64()),  # that the total so far is over the limit
         ("is_binding", pa.bool_()),  # the one that is reached first
-        ("expected", pa.float64()),  # total at the planned close, mean of the draws
-        ("expected_low", pa.float64()),
-        ("expected_high", pa.float64()),
-        ("pass_prob", pa.float64()),  # that it is passed by the planned close
-        ("date_10", pa.date32()),  # day by which it is passed with probability 10 %, 50 %, 90 %
-        ("date_50", pa.date32()),
-        ("date_90", pa.date32()),
+        ("projected_total", pa.float64()),  # total at the planned close, mean of the draws
+        ("projected_total_low", pa.float64()),
+        ("projected_total_high", pa.float64()),
+        ("prob_exceeded_by_close", pa.float64()),  # that it is passed by the planned close
+        # day by which it is passed with probability 10 %, 50 %, 90 %
+        ("exceedance_date_p10", pa.date32()),
+        ("exceedance_date_p50", pa.date32()),
+        ("exceedance_date_p90", pa.date32()),
         ("previous_estimate", pa.float64()),  # of the bulletin before, same weeks
         ("previous_through", pa.date32()),
         ("status", pa.string()),
@@ -46,13 +47,13 @@ STANDING_SCHEMA = pa.schema(
 )
 
 #: Use of each limit week by week: what was estimated so far, then quantiles of the draws.
-FAN_SCHEMA = pa.schema(
+LIMIT_PATH_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("limit_id", pa.string()),
         ("week", pa.string()),
         ("day", pa.date32()),  # last day of the week
-        ("is_ahead", pa.bool_()),
+        ("is_projected", pa.bool_()),
         ("estimate", pa.float64()),  # cumulated; mean of the draws ahead
         ("q025", pa.float64()),
         ("q10", pa.float64()),
@@ -72,7 +73,7 @@ BACKTEST_SCHEMA = pa.schema(
         ("area", pa.string()),  # null: all areas
         ("quantity", pa.string()),
         ("to_date", pa.float64()),
-        ("expected", pa.float64()),
+        ("projected_total", pa.float64()),
         ("low_80", pa.float64()),
         ("high_80", pa.float64()),
         ("low_95", pa.float64()),
@@ -83,12 +84,12 @@ BACKTEST_SCHEMA = pa.schema(
 )
 
 #: What every number ahead rests on, in words.
-ASSUMED_SCHEMA = pa.schema([("topic", pa.string()), ("words", pa.string())])
+ASSUMPTION_SCHEMA = pa.schema([("topic", pa.string()), ("words", pa.string())])
 
-STANDING_SCHEMAS: dict[str, pa.Schema] = {
-    "standing": STANDING_SCHEMA,
-    "fan": FAN_SCHEMA,
+OUTLOOK_SCHEMAS: dict[str, pa.Schema] = {
+    "limit_status": LIMIT_STATUS_SCHEMA,
+    "limit_paths": LIMIT_PATH_SCHEMA,
     "backtest": BACKTEST_SCHEMA,
-    "assumed": ASSUMED_SCHEMA,
+    "assumptions": ASSUMPTION_SCHEMA,
     "draws": DRAW_SCHEMA,
 }

@@ -42,15 +42,15 @@ def released_tables(
     return {
         "shares": shares_table(snapshot, season, level=level),
         "composition": composition,
-        "compared": compared,
+        "composition_ratio": compared,
         "deaths": pa.concat_tables(
             [
                 death_table(snapshot, season, level=level, sums=sums),
                 sampled_death_table(snapshot, season, level=level, sums=sums),
             ]
         ),
-        "method_mix": mix_table(snapshot, season, level=level, sums=sums),
-        "trials": trial_table(snapshot, level=level),
+        "method_mix_deaths": mix_table(snapshot, season, level=level, sums=sums),
+        "holding_rates": trial_table(snapshot, level=level),
         "wound_mix": wound_mix_table(snapshot, season, level=level),
         "survival": survival_table(snapshot, level=level),
         "lengths": length_table(snapshot, season),

@@ -30,7 +30,7 @@ from analytics.fish.mark_composition import CLASSES, PARTS, mark_analysis, mark_
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.released.schemas import COMPARED_SCHEMA, COMPOSITION_SCHEMA
+from analytics.released.schemas import COMPOSITION_RATIO_SCHEMA, COMPOSITION_SCHEMA
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
 
@@ -70,8 +70,8 @@ def composition_tables(
 
     `n_draws`: joint draws behind ``draws_low`` and ``draws_high``.
 
-    `composition`, `compared`: in `COMPOSITION_SCHEMA` and `COMPARED_SCHEMA`, for every level of a
-    bulletin.
+    `composition`, `compared`: in `COMPOSITION_SCHEMA` and `COMPOSITION_RATIO_SCHEMA`, for every
+    level of a bulletin.
     """
     rows: list[Row] = []
     compared: list[Row] = []
@@ -85,7 +85,7 @@ def composition_tables(
         level_rows, level_compared = one.tables(level, ends)
         rows += level_rows
         compared += level_compared
-    return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPARED_SCHEMA)
+    return _table(rows, COMPOSITION_SCHEMA), _table(compared, COMPOSITION_RATIO_SCHEMA)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

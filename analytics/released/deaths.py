@@ -19,7 +19,7 @@ from analytics.estimates.season_survey import estimators, known_totals
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, MOOCHING, RELEASED, TROLLING
 from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates, plan_deaths
 from analytics.quantities import QuantityKind
-from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
+from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import Reduction
 
@@ -213,7 +213,7 @@ class _DeathRows(AreaRows):
         fish = row["fish"]
         found: Row = {"rate_prop": rate.rate_prop, "rate_se": rate.rate_se}
         if rate.fate != KEPT_FATE:
-            found |= {"source": rate.source or None, "standing": rate.evidence}
+            found |= {"source": rate.source or None, "evidence": rate.evidence}
         low, high = rate.limits(self.level)
         found |= {"rate_low": low, "rate_high": high}
         if low is not None and high is not None and fish is not None:
@@ -284,7 +284,7 @@ class _DeathRows(AreaRows):
             "se": se,
             "ci_low": row.get("ci_low"),
             "ci_high": row.get("ci_high"),
-            "from_fish_prop": float(of_fish / both) if se and of_fish >= 0 else None,
+            "catch_variance_prop": float(of_fish / both) if se and of_fish >= 0 else None,
             "reason": row["method"] if value is None else no_error,
         }
 
@@ -315,7 +315,7 @@ def printed_rate(method: str | None) -> PublishedRate | None:
 def mix_table(
     snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
-    """Return deaths of sublegal releases at given rates and at printed ones, in `MIX_SCHEMA`.
+    """Return deaths of sublegal releases at given and printed rates, in `METHOD_MIX_SCHEMA`.
 
     Four cases, each a total (method null) and its part by fishing method: the rates given; printed
     rates of mooching (Grover et al. 2002) and trolling (Wertheimer 1988) for the fish so caught,
@@ -328,7 +328,7 @@ def mix_table(
         season,
         level=level,
         rows_of=_MixRows,
-        schema=MIX_SCHEMA,
+        schema=METHOD_MIX_SCHEMA,
     )
 
 
@@ -414,6 +414,6 @@ def _rate_columns(used: set[Rate], row: Row) -> Row:
     else:
         found = {"rate_prop": row["deaths"] / row["fish"]}
     sources, grades = {one.source for one in used}, {one.evidence or "" for one in used}
-    for column, words in (("source", sources), ("standing", grades)):
+    for column, words in (("source", sources), ("evidence", grades)):
         found[column] = "; ".join(sorted(words - {""})) or None
     return found

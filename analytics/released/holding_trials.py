@@ -23,7 +23,7 @@ from analytics.fish.holding_trials import (
 from analytics.fish.measured import measured_fish
 from analytics.intervals import logit_t
 from analytics.models.holding_survival import kaplan_meier
-from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
+from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,7 +51,7 @@ FROM measured WHERE wound_site IS NOT NULL
 def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
     """Return the groups of every holding trial, then of all trials together, with their rates.
 
-    In `TRIAL_SCHEMA`; empty where no fish was held.
+    In `HOLDING_RATE_SCHEMA`; empty where no fish was held.
     """
     return rates_table(_groups(snapshot), level=level)
 
@@ -59,7 +59,7 @@ def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
 def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
     """Return the rates of groups of held fish, as `trial_table`."""
     rows = [_rate_row(one, level) for one in trial_rates(groups, level=level)]
-    return pa.Table.from_pylist(rows, TRIAL_SCHEMA)
+    return pa.Table.from_pylist(rows, HOLDING_RATE_SCHEMA)
 
 
 def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:

@@ -85,7 +85,7 @@ class MeanRate:
             "rate_low": ends[0],
             "rate_high": ends[1],
             "source": "; ".join(sources) or None,
-            "standing": grades.pop() if len(grades) == 1 else None,
+            "evidence": grades.pop() if len(grades) == 1 else None,
         }
 
 
@@ -244,7 +244,7 @@ class _Domain:
         no_error = row.get("estimate") is None or row.get("se") is None
         reason = row["method"].rpartition("; ")[2] if no_error else ""
         part = 1.0 if row.get("se") else None
-        return first | told | rate | ends | limits | {"from_fish_prop": part, "reason": reason}
+        return first | told | rate | ends | limits | {"catch_variance_prop": part, "reason": reason}
 
     def _row(
         self,
@@ -299,7 +299,7 @@ class _Domain:
         row["se"] = math.sqrt(variance)
         low, high = log_t(row["deaths"], row["se"], df=float(df), level=self.level)
         limits = {} if math.isnan(low) else {"ci_low": low, "ci_high": high}
-        return row | limits | {"from_fish_prop": float(of_fish / variance)}
+        return row | limits | {"catch_variance_prop": float(of_fish / variance)}
 
     def _all(self) -> Floats:
         return np.append(self.found.value[self.place], self.totals.total[self.place, 0])

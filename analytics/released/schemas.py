@@ -34,7 +34,7 @@ COMPOSITION_SCHEMA = pa.schema(
 )
 
 #: Sampled over reported, class by class and for all encounters.
-COMPARED_SCHEMA = pa.schema(
+COMPOSITION_RATIO_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
@@ -56,7 +56,7 @@ DEATH_SCHEMA = pa.schema(
         ("basis", pa.string()),  # releases as reported | sampled: at the test-fishing composition
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("fate", pa.string()),  # kept | released | lost | all
+        ("fate", pa.string()),  # kept | released | drop_off | all
         ("size_class", pa.string()),  # legal | sublegal | unknown | any
         ("method", pa.string()),  # fishing method; null: all, or not reported
         ("wound_class", pa.string()),  # any | shallow | deep
@@ -73,15 +73,15 @@ DEATH_SCHEMA = pa.schema(
         ("ci_low", pa.float64()),
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
-        ("from_fish_prop", pa.float64()),  # part of the variance that the fish bring
+        ("catch_variance_prop", pa.float64()),  # part of the variance that the fish bring
         ("source", pa.string()),
-        ("standing", pa.string()),  # published | from memory | common practice | user's own
+        ("evidence", pa.string()),  # published | from memory | common practice | user's own
         ("reason", pa.string()),  # why there is no figure, or an assumption made
     ]
 )
 
 #: What the mix of fishing methods does to sublegal deaths.
-MIX_SCHEMA = pa.schema(
+METHOD_MIX_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
@@ -98,13 +98,13 @@ MIX_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("source", pa.string()),
-        ("standing", pa.string()),
+        ("evidence", pa.string()),
         ("reason", pa.string()),
     ]
 )
 
 #: Fish held after capture: deaths with two intervals, and corrected for handling.
-TRIAL_SCHEMA = pa.schema(
+HOLDING_RATE_SCHEMA = pa.schema(
     [
         ("trial_id", pa.string()),  # null: all trials together
         ("group", pa.string()),
@@ -215,10 +215,10 @@ BYCATCH_SCHEMA = pa.schema([pa.field("species", pa.string()), *RESULT_SCHEMA])
 RELEASED_SCHEMAS: dict[str, pa.Schema] = {
     "shares": SHARE_SCHEMA,
     "composition": COMPOSITION_SCHEMA,
-    "compared": COMPARED_SCHEMA,
+    "composition_ratio": COMPOSITION_RATIO_SCHEMA,
     "deaths": DEATH_SCHEMA,
-    "method_mix": MIX_SCHEMA,
-    "trials": TRIAL_SCHEMA,
+    "method_mix_deaths": METHOD_MIX_SCHEMA,
+    "holding_rates": HOLDING_RATE_SCHEMA,
     "wound_mix": WOUND_MIX_SCHEMA,
     "survival": SURVIVAL_SCHEMA,
     "lengths": LENGTH_SCHEMA,

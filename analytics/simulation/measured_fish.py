@@ -165,7 +165,7 @@ def _wounds(sound: Sound, method: NDArray[np.int64], rng: np.random.Generator) -
     return np.where(is_deep, rng.choice(np.array(DEEP), len(method), p=_DEEP_PROPS), shallow)
 
 
-# The fish of the demo's holding trials one by one, as ``blackmouth held`` reads them.
+# The fish of the demo's holding trials one by one, as ``blackmouth holding`` reads them.
 
 _LEGAL_PROP, _TAKEN_OUT_PROP, _TAKEN_OUT_HOURS = 0.25, 0.04, 48.0
 #: Fall of the log-odds of being among the dead, per mm of total length; usual hours to death.

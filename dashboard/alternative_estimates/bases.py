@@ -56,7 +56,7 @@ class Ways:
 
 def index(book: BulletinIndex) -> Ways:
     """Return the season figures of a bulletin's table of readings."""
-    table = book.bulletin.readings
+    table = book.bulletin.alternative_estimates
     lines = table.filter(pc.is_null(table["week"])).to_pylist()
     rows = {}
     for line in lines:

@@ -85,8 +85,8 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
         with st.expander("The same by area"):
             st.html(way_tables.readings_table(book, ways, areas=book.areas, quantity=quantity))
     _uneven(choice)
-    table = html_tables.with_precision(book.bulletin.readings)
-    page_frame.download("every reading", table, choice, "readings")
+    table = html_tables.with_precision(book.bulletin.alternative_estimates)
+    page_frame.download("every reading", table, choice, "alternative_estimates")
 
 
 def _uneven(choice: Choice) -> None:
@@ -150,6 +150,6 @@ framed(
     "ways",
     view="alternative_estimates",
     body=_body,
-    needs=("readings",),
+    needs=("alternative_estimates",),
     older="reckoned in other ways",
 )

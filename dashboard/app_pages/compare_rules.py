@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
 SAID = {
     "figures": "the figures",
-    "reach": "the limits",
-    "beaten": "what is beaten",
+    "limit_exceedance": "the limits",
+    "dominance": "what is beaten",
     "assumptions": "the assumptions",
 }
 
@@ -149,7 +149,7 @@ def _answers(
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)
-        passed = {line["limit_id"]: line["passed_prob"] for line in limits}
+        passed = {line["limit_id"]: line["prob_exceeded_to_date"] for line in limits}
         st.html(answer_tables.limits(found, labels, through, passed))
     _fan(choice, weighed, limits)
     _assumptions(choice, found)
@@ -193,7 +193,7 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
         amount = found.difference(name, area, quantity)
         span = sentences.signed_span(amount)
         said = sentences.signed(amount) + (f" ({span})" if span else "")
-        shifts.append(dotted.Shift(name, amount, said, is_beaten=name in found.beaten))
+        shifts.append(dotted.Shift(name, amount, said, is_dominated=name in found.beaten))
     return shifts
 
 

@@ -87,7 +87,7 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     if others:
         with st.expander("How many weekly figures of each quantity moved"):
             st.html(others)
-    page_frame.download("every move", book.bulletin.moved, choice, "moved")
+    page_frame.download("every move", book.bulletin.revisions, choice, "revisions")
 
 
 def _label(quantity: str) -> str:
@@ -99,6 +99,6 @@ framed(
     "moved",
     view="moves",
     body=_body,
-    needs=("moved",),
+    needs=("revisions",),
     older="told what moved",
 )

@@ -67,7 +67,10 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
 def _table(choice: Choice, limits: Sequence[Line]) -> None:
     st.header("Every limit", anchor=False)
     st.html(table.table(choice.book, limits))
-    for name, said in (("standing", "the standing"), ("fan", "the weeks so far and to come")):
+    for name, said in (
+        ("limit_status", "the standing"),
+        ("limit_paths", "the weeks so far and to come"),
+    ):
         download(said, choice.book.bulletin.table(name), choice, name)
 
 
@@ -107,6 +110,6 @@ framed(
     "standing",
     view="limits",
     body=_body,
-    needs=("standing",),
+    needs=("limit_status",),
     older=panels.TOLD,
 )

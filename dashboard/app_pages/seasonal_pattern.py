@@ -44,8 +44,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     panels.downloads(
         choice,
         (
-            ("strength", "the strength by week"),
-            ("timing", "the shares by week"),
+            ("run_strength", "the strength by week"),
+            ("seasonal_pattern", "the shares by week"),
             ("run_dates", "the dates"),
         ),
     )
@@ -104,9 +104,9 @@ def _dates(choice: Choice, rates: Rates) -> None:
 
 framed(
     "Seasonal pattern",
-    "timing",
+    "seasonal_pattern",
     view="rates",
     body=_body,
-    needs=("timing", "strength"),
+    needs=("seasonal_pattern", "run_strength"),
     older=panels.MODELLED,
 )

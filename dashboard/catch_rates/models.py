@@ -77,7 +77,7 @@ def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
 
 def _behind(line: Line) -> str:
     """Return by how much a score is under the best, with the standard error of that."""
-    behind, se = line.get("behind"), line.get("behind_se")
+    behind, se = line.get("score_gap"), line.get("score_gap_se")
     if behind is None:
         return ""
     if abs(behind) < SAME_SCORE:

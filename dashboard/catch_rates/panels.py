@@ -44,7 +44,7 @@ def _closed(axis: Sequence[str], index: Sequence[Line], trend: Sequence[Line]) -
     """Return the places of closed weeks: those the trend calls so, or that have no index line."""
     told = {one["week"]: one.get("is_closed") for one in trend}
     open_weeks = {one["week"] for one in index}
-    first_ahead = min((one["week"] for one in trend if one["is_ahead"]), default="9999")
+    first_ahead = min((one["week"] for one in trend if one["is_projected"]), default="9999")
     return tuple(
         at
         for at, week in enumerate(axis)

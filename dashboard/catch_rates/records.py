@@ -74,16 +74,18 @@ def index(book: BulletinIndex) -> Rates:
     season = book.card.season
     mine = {
         name: [line for line in _lines(book, name) if line["season"] == season]
-        for name in ("index", "trend", "strength")
+        for name in ("index", "trend", "run_strength")
     }
     by_week = {name: sorted(lines, key=_week_of) for name, lines in mine.items()}
-    timing = sorted(_lines(book, "timing"), key=lambda line: line["day"] or 0)
+    timing = sorted(_lines(book, "seasonal_pattern"), key=lambda line: line["day"] or 0)
     return Rates(
         season=season,
         index=_grouped(by_week["index"], "response", "area"),
         trend=_grouped(by_week["trend"], "response", "area"),
         timing=_grouped(timing, "season", "area"),
-        strength={key[0]: lines for key, lines in _grouped(by_week["strength"], "area").items()},
+        strength={
+            key[0]: lines for key, lines in _grouped(by_week["run_strength"], "area").items()
+        },
         lines={name: tuple(_lines(book, name)) for name in _TABLES},
     )
 
@@ -107,13 +109,13 @@ def amount(line: Line | None, name: str, *, sort: NumberKind = NumberKind.RATIO)
 
 def raw(line: Line) -> Measurement:
     """Return the survey's figure of a line with its interval, without one too wide to help."""
-    ends = (None, None) if is_too_wide(line) else (line["raw_low"], line["raw_high"])
-    return Measurement(line["raw"], *ends, sort_of(line["response"]))
+    ends = (None, None) if is_too_wide(line) else (line["survey_low"], line["survey_high"])
+    return Measurement(line["survey_estimate"], *ends, sort_of(line["response"]))
 
 
 def is_too_wide(line: Line) -> bool:
     """Return whether the interval of the survey's figure says nothing that helps."""
-    low, high, value = line["raw_low"], line["raw_high"], line["raw"]
+    low, high, value = line["survey_low"], line["survey_high"], line["survey_estimate"]
     if low is None or high is None or not value:
         return False
     if line["response"] == SHARE:
@@ -123,7 +125,7 @@ def is_too_wide(line: Line) -> bool:
 
 def latest(rates: Rates, response: str, area: str | None) -> Line | None:
     """Return the last week of the trend that is not ahead, or None where there is no line."""
-    found = [line for line in rates.trend.get((response, area), ()) if not line["is_ahead"]]
+    found = [line for line in rates.trend.get((response, area), ()) if not line["is_projected"]]
     known = [line for line in found if line["level"] is not None]
     return known[-1] if known else found[-1] if found else None
 
@@ -131,7 +133,7 @@ def latest(rates: Rates, response: str, area: str | None) -> Line | None:
 def ahead(rates: Rates, response: str, area: str | None) -> list[Line]:
     """Return the weeks ahead that have a level."""
     lines = rates.trend.get((response, area), ())
-    return [line for line in lines if line["is_ahead"] and line["level"] is not None]
+    return [line for line in lines if line["is_projected"] and line["level"] is not None]
 
 
 def before(rates: Rates, line: Line, *, weeks: int) -> Line | None:
@@ -152,7 +154,7 @@ def empty_trips(rates: Rates, response: str, area: str | None) -> tuple[int, int
     """Return trips and weeks at the end of the season so far in which none was seen."""
     trips = weeks = 0
     for one in reversed(rates.index.get((response, area), ())):
-        if one["raw"] != 0 or not one["n_trips"]:
+        if one["survey_estimate"] != 0 or not one["n_trips"]:
             break
         trips, weeks = trips + one["n_trips"], weeks + 1
     return trips, weeks

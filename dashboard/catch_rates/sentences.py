@@ -119,7 +119,7 @@ def _by_area(book: BulletinIndex, rates: Rates, response: str) -> str:
 
 def word_of(line: Line | None) -> str:
     """Return the word of a trend, one of `ARROWS`."""
-    word = "" if line is None or line["level"] is None else line["word"]
+    word = "" if line is None or line["level"] is None else line["direction"]
     return word if word in ARROWS else NOT_KNOWN
 
 
@@ -133,7 +133,7 @@ def _answer_of(book: BulletinIndex, rates: Rates, area: str | None, response: st
         "rising": f"{verb} **rising**",
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
-    }.get(line["word"], f"{verb} in a trend that is **not known**{_why_no_word(line)}")
+    }.get(line["direction"], f"{verb} in a trend that is **not known**{_why_no_word(line)}")
     level = modelled.amount(line, "level", sort=modelled.sort_of(response))
     return (
         f"{start} {said}. In week {line['week']} the level is **{level.words}** "
@@ -162,10 +162,10 @@ def why_none(line: Line | None) -> str:
 
 def _against(rates: Rates, line: Line) -> str:
     size = shift(rates, line, weeks=4)
-    if not size or line["rose_4"] is None:
+    if not size or line["prob_increase_4_weeks"] is None:
         return "; there is no week four weeks before to compare with"
-    said = numbers.plain(chance(line["rose_4"]))
-    if line["word"] == "no clear change" and _is_told(line["rose_4"]):
+    said = numbers.plain(chance(line["prob_increase_4_weeks"]))
+    if line["direction"] == "no clear change" and _is_told(line["prob_increase_4_weeks"]):
         said += f", but under the {percent(CALLED)} that we ask for"
     return f", {numbers.plain(size)} against four weeks before; {said}"
 
@@ -181,7 +181,11 @@ def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     A share is told in points, from the two levels as kept.
     """
     if line["response"] != SHARE:
-        return "" if line[f"rise_{weeks}"] is None else signed(line[f"rise_{weeks}"]) + PERCENT
+        return (
+            ""
+            if line[f"change_{weeks}_weeks"] is None
+            else signed(line[f"change_{weeks}_weeks"]) + PERCENT
+        )
     earlier = modelled.before(rates, line, weeks=weeks)
     if earlier is None:
         return ""

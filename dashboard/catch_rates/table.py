@@ -79,11 +79,11 @@ def _index(rates: Rates, response: str, area: str | None, week: str) -> str:
 
 def _rests_on(line: Line, response: str) -> list[str]:
     """Return what an index rests on: trips, whether they had any of the fish, what was lent."""
-    trips, note, lent = line["n_trips"], line.get("note") or "", line.get("filled_prop") or 0.0
+    trips, note, lent = line["n_trips"], line.get("note") or "", line.get("imputed_prop") or 0.0
     found = []
     if trips:
         some = f"{numbers.count(trips, 'trip')}{' with fish' if response == SHARE else ''}"
-        is_none = line["raw"] == 0
+        is_none = line["survey_estimate"] == 0
         found.append(f"{sentences.NONE[response].lower()} in {some}" if is_none else some)
         note = "" if is_none and line["ci_low"] is not None else note
     if lent >= LENT:
@@ -94,7 +94,7 @@ def _rests_on(line: Line, response: str) -> list[str]:
 def _raw(rates: Rates, response: str, area: str | None, week: str) -> str:
     """Return the survey's figure of a week as a cell."""
     line = modelled.index_of(rates, response, area, week)
-    if line is None or line["raw"] is None:
+    if line is None or line["survey_estimate"] is None:
         return DASH + html_tables.small(_NOT_HERE if week else "")
     if modelled.is_too_wide(line):
         return modelled.raw(line).words + html_tables.small(reasons.TOO_FEW)
@@ -105,21 +105,23 @@ def _raw(rates: Rates, response: str, area: str | None, week: str) -> str:
 
 
 def _why_none(rates: Rates, response: str, line: Line) -> str:
-    if line["raw"] == 0:
+    if line["survey_estimate"] == 0:
         return "none seen, no interval"
     lines = (one for (of, _), found in rates.index.items() if of == response for one in found)
-    has_any = any(one["raw_low"] is not None for one in lines)
+    has_any = any(one["survey_low"] is not None for one in lines)
     return "no interval: its error cannot be told" if has_any else NEVER
 
 
 def _moved(rates: Rates, line: Line) -> str:
     """Return the moves over four weeks and since the week before as a cell."""
-    size, rose = sentences.shift(rates, line, weeks=4), line["rose_4"]
+    size, rose = sentences.shift(rates, line, weeks=4), line["prob_increase_4_weeks"]
     first = f"{size} in four weeks" if size else "no week to compare with"
     chances = [] if rose is None else [f"chance of a rise: {sentences.rose_words(rose)}"]
     since = sentences.shift(rates, line, weeks=1)
-    if since and line["rose_1"] is not None:
-        chances.append(f"{since} since the week before: {sentences.rose_words(line['rose_1'])}")
+    if since and line["prob_increase_1_weeks"] is not None:
+        chances.append(
+            f"{since} since the week before: {sentences.rose_words(line['prob_increase_1_weeks'])}"
+        )
     return first + html_tables.small(*chances)
 
 

@@ -110,7 +110,7 @@ def _bases(book: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, di
 
 def _method(book: BulletinIndex, others: Sequence[str]) -> str:
     """Return the method that has no coefficient; the base is the first by name."""
-    lines = book.bulletin.table("method_mix").to_pylist()
+    lines = book.bulletin.table("method_mix_deaths").to_pylist()
     rest = {line["method"] for line in lines if line["method"]} - {*others}
     first = min(rest, default="")
     return first if len(rest) == 1 and first < min(others) else "the first method by name"

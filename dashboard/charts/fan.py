@@ -38,9 +38,9 @@ HUES = {"╌": "sea", "┈": "copper", "▒": "copper", "━": "ink", "┊": "qu
 class Fan:
     """What the figure shows.
 
-    `lines` have, by day, ``day``, ``week``, ``is_ahead``, ``estimate`` and the quantiles; `now` is
-    the total so far, `close` the planned close, `beside` the middle of another fan by day, `unit`
-    that of the axis in words.
+    `lines` have, by day, ``day``, ``week``, ``is_projected``, ``estimate`` and the quantiles; `now`
+    is the total so far, `close` the planned close, `beside` the middle of another fan by day,
+    `unit` that of the axis in words.
     """
 
     lines: tuple[Line, ...]
@@ -54,13 +54,13 @@ class Fan:
     def past(self) -> tuple[Line, ...]:
         """Weeks so far that have an estimate."""
         return tuple(
-            one for one in self.lines if not one["is_ahead"] and one["estimate"] is not None
+            one for one in self.lines if not one["is_projected"] and one["estimate"] is not None
         )
 
     @property
     def ahead(self) -> tuple[Line, ...]:
         """Weeks to come."""
-        return tuple(one for one in self.lines if one["is_ahead"] and one["q50"] is not None)
+        return tuple(one for one in self.lines if one["is_projected"] and one["q50"] is not None)
 
     @property
     def top(self) -> float:

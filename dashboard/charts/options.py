@@ -36,26 +36,26 @@ class Shift:
     name: str
     amount: Measurement
     words: str
-    is_beaten: bool
+    is_dominated: bool
 
 
 def signs(shifts: Sequence[Shift]) -> list[tuple[str, str]]:
     """Return the signs that occur in figures with their words."""
-    found = list(SIGNS) + [FEWER] * any(one.is_beaten for one in shifts)
+    found = list(SIGNS) + [FEWER] * any(one.is_dominated for one in shifts)
     return found + [NO_DOT] * any(one.amount.value is None for one in shifts)
 
 
 def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.Figure:
     """Draw one or more options from top to bottom in the order given; `unit` names the axis."""
     groups = []
-    for is_beaten, hue, symbol in (
+    for is_dominated, hue, symbol in (
         (False, palette.sea, "circle"),
         (True, palette.copper, "triangle-down-open"),
     ):
         points = [
             forest.point(at, one.amount, f"<b>{escape(one.name)}</b><br>{escape(one.words)}")
             for at, one in enumerate(shifts)
-            if one.is_beaten is is_beaten
+            if one.is_dominated is is_dominated
         ]
         groups.append(Group(points, hue, symbol))
     labels = [label(one.name, LABEL_WIDTH) for one in shifts]
@@ -77,7 +77,7 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.F
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
-    said = (f"{one.name} {one.words}{', beaten' if one.is_beaten else ''}" for one in shifts)
+    said = (f"{one.name} {one.words}{', beaten' if one.is_dominated else ''}" for one in shifts)
     return f"{of}, difference from today's rule: {'; '.join(said)}."
 
 

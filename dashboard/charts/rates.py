@@ -78,13 +78,13 @@ class Panel:
     @property
     def behind(self) -> list[Line]:
         """Lines of the trend that are not ahead."""
-        return [one for one in self.trend if not one["is_ahead"]]
+        return [one for one in self.trend if not one["is_projected"]]
 
     @property
     def top(self) -> float:
         """Top of the axis: neither intervals, weeks ahead nor single spikes squeeze the rest."""
         found = _known(self.index, "index") + _known(self.behind, "level")
-        raw = _known(self.index, "raw")
+        raw = _known(self.index, "survey_estimate")
         most = max(found or raw, default=0.0)
         ends = _known((*self.index, *self.behind), "ci_high")
         ahead = _known(self.trend, "level")
@@ -103,7 +103,7 @@ class Panel:
         """Bottom of the axis: zero, and of a share the tenth below its lowest interval."""
         if self.sort is not NumberKind.SHARE:
             return 0.0
-        lows = _known((*self.index, *self.behind), "ci_low") + _known(self.index, "raw")
+        lows = _known((*self.index, *self.behind), "ci_low") + _known(self.index, "survey_estimate")
         low = min([*lows, self.top - LEAST_SHARE])
         return max(0.0, math.floor(10 * low) / 10)
 
@@ -117,7 +117,7 @@ class Panel:
         """Places at which something extends above the panel, by its colour."""
         index = self._over(self.index, "ci_high")
         level = [at for at in self._over(self.trend, "ci_high") if at not in index]
-        raw = self._over(self.index, "raw")
+        raw = self._over(self.index, "survey_estimate")
         past = [at for one in self.past for at, value in one.points if (value or 0.0) > self.top]
         quiet = sorted({*raw, *past} - {*index, *level})
         return {"sea": index, "copper": level, "quiet": quiet}
@@ -148,7 +148,9 @@ def _known(lines: Iterable[Line], name: str) -> list[float]:
 def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
     """Return the signs that occur in some panels with their words."""
     found = list(SIGNS[:2])
-    levels = [line["is_ahead"] for one in panels for line in one.trend if line["level"] is not None]
+    levels = [
+        line["is_projected"] for one in panels for line in one.trend if line["level"] is not None
+    ]
     found += [SIGNS[2]] * (False in levels) + [SIGNS[3]] * (True in levels)
     found += [PAST] * any(one.past for one in panels)
     found += [CLOSED] * any(one.closed for one in panels)
@@ -187,9 +189,13 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
     """Draw a panel."""
     index = [_point(panel, one) for one in panel.index]
     surveys = [
-        Point(panel.at(one["week"]), one["raw"], words=f"<b>{one['week']}</b><br>{_survey(one)}")
+        Point(
+            panel.at(one["week"]),
+            one["survey_estimate"],
+            words=f"<b>{one['week']}</b><br>{_survey(one)}",
+        )
         for one in panel.index
-        if one["raw"] is not None and one["raw"] <= panel.top
+        if one["survey_estimate"] is not None and one["survey_estimate"] <= panel.top
     ]
     lost = [
         Point(panel.at(one["week"]), None, words=drawing.hover(one["week"], one["reason"] or ""))
@@ -200,7 +206,9 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
         *(_past(panel, one, palette=palette) for one in panel.past),
         *_levels(panel, palette=palette),
         drawing.intervals(index, width=4, opacity=0.35, ends=panel.ends, name="intervals", **sea),
-        drawing.marks(surveys, colour=palette.quiet, symbol="diamond-open", size=7, name="raw"),
+        drawing.marks(
+            surveys, colour=palette.quiet, symbol="diamond-open", size=7, name="survey_estimate"
+        ),
         drawing.marks(index, size=7, name="index", **sea),
         drawing.gaps(lost, ends=panel.ends, palette=palette),
     ]
@@ -253,7 +261,7 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
 def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
     """Return bands and lines of the level; the part ahead starts at the last week behind it."""
     behind = [one for one in panel.behind if one["level"] is not None]
-    ahead = [one for one in panel.trend if one["is_ahead"] and one["level"] is not None]
+    ahead = [one for one in panel.trend if one["is_projected"] and one["level"] is not None]
     found = []
     if behind:
         found.append(_band(panel, behind, opacity=0.22, name="band", palette=palette))
@@ -303,7 +311,7 @@ def _line(
 
 
 def _level_words(panel: Panel, one: Line) -> str:
-    kind = "level ahead" if one["is_ahead"] else "level"
+    kind = "level ahead" if one["is_projected"] else "level"
     shut = "<br>closed" if panel.at(one["week"]) in panel.closed else ""
     return f"<b>{one['week']}</b><br>{kind} {amount(panel, one, 'level').figure()}{shut}"
 

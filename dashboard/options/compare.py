@@ -69,7 +69,7 @@ def scales(book: BulletinIndex) -> ComparisonInputs | None:
     draws = book.bulletin.table("draws")
     if not draws.num_rows:
         return None
-    standing = book.bulletin.table("standing")
+    standing = book.bulletin.table("limit_status")
     limits, left_out = limits_of(standing)
     binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
     return ComparisonInputs(from_table(draws), limits, left_out, binding)

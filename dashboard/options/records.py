@@ -96,14 +96,22 @@ class Answered:
     def likely(self, option: str) -> tuple[int, int]:
         """Return how many limits an option likely passes, and of how many that is known."""
         lines = [self.reach.get((limit, option)) for limit in self.limits]
-        known = [line["pass_prob"] for line in lines if line and line["pass_prob"] is not None]
+        known = [
+            line["prob_exceeded_by_close"]
+            for line in lines
+            if line and line["prob_exceeded_by_close"] is not None
+        ]
         return sum(one >= LIKELY for one in known), len(known)
 
     def worst(self, option: str) -> Line | None:
         """Return the limit whose chance to be passed an option raises most; None for no limit."""
         lines = [self.reach.get((limit, option)) for limit in self.limits]
-        known = [line for line in lines if line and line["pass_prob_difference"] is not None]
-        return max(known, key=lambda line: float(line["pass_prob_difference"]), default=None)
+        known = [
+            line for line in lines if line and line["prob_exceeded_by_close_difference"] is not None
+        ]
+        return max(
+            known, key=lambda line: float(line["prob_exceeded_by_close_difference"]), default=None
+        )
 
     def shared(self) -> tuple[str, ...]:
         """Return the assumptions that all options share."""
@@ -134,7 +142,7 @@ def index(
     for line in lines["assumptions"]:
         for name in [line["option"]] if line["option"] else options:
             words[name].append(line["words"])
-    reach = {(line["limit_id"], line["option"]): line for line in lines["reach"]}
+    reach = {(line["limit_id"], line["option"]): line for line in lines["limit_exceedance"]}
     limits = _ordered(reach, options)
     return Answered(
         options=options,
@@ -144,7 +152,9 @@ def index(
         reach=reach,
         limits=limits,
         beaten={
-            line["option"]: line["beaten_by"] or "" for line in lines["beaten"] if line["is_beaten"]
+            line["option"]: line["dominated_by"] or ""
+            for line in lines["dominance"]
+            if line["is_dominated"]
         },
         assumptions={name: tuple(dict.fromkeys(words[name])) for name in options},
         binding=binding if binding in limits else next(iter(limits), None),
@@ -164,7 +174,9 @@ def is_nothing(one: Measurement) -> bool:
 
 def _ordered(reach: Mapping[tuple[str, str], Line], options: Sequence[str]) -> tuple[str, ...]:
     names = dict.fromkeys(limit for limit, _ in reach)
-    chance = {name: (reach.get((name, options[0])) or {}).get("pass_prob") for name in names}
+    chance = {
+        name: (reach.get((name, options[0])) or {}).get("prob_exceeded_by_close") for name in names
+    }
     return tuple(sorted(names, key=lambda name: -(chance[name] or 0.0)))
 
 

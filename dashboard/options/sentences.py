@@ -124,12 +124,16 @@ def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
     today, _ = found.likely(found.options[0])
     parts = [f"limits likely passed: **{n} of {of}** (today {today})"]
     binding = found.reach.get((found.binding, name)) if found.binding else None
-    if binding is not None and binding["pass_prob"] is not None:
+    if binding is not None and binding["prob_exceeded_by_close"] is not None:
         what = f"the chance to pass the limit that binds first, on {_named(limits, binding)},"
         before = found.reach.get((binding["limit_id"], found.options[0]))
         parts.append(f"{what} {_chances(binding)}{_days(before, binding, found.through)}")
     worst = found.worst(name)
-    if worst is not None and worst is not binding and worst["pass_prob_difference"] >= POINT:
+    if (
+        worst is not None
+        and worst is not binding
+        and worst["prob_exceeded_by_close_difference"] >= POINT
+    ):
         parts.append(f"the chance that rises most is that of {_named(limits, worst)}, ")
         parts[-1] += _chances(worst).removeprefix("rises ")
     return "; ".join(parts)
@@ -141,7 +145,7 @@ def _named(limits: Mapping[str, str], line: Line) -> str:
 
 def _chances(line: Line) -> str:
     """Return how a chance moves, such as ``falls from 64 % to 12 %``."""
-    now, moved = line["pass_prob"], line["pass_prob_difference"]
+    now, moved = line["prob_exceeded_by_close"], line["prob_exceeded_by_close_difference"]
     before = None if moved is None else now - moved
     if before is None:
         return f"is **{chance(now)}**"
@@ -153,7 +157,7 @@ def _chances(line: Line) -> str:
 
 def _days(today: Line | None, line: Line, through: date | None) -> str:
     """Return how the day on which a limit is reached moves; empty where either has none."""
-    before, now = (today or {}).get("date_50"), line["date_50"]
+    before, now = (today or {}).get("exceedance_date_p50"), line["exceedance_date_p50"]
     if before is None or now is None or before == now:
         return ""
     if is_by_now(before, through) or is_by_now(now, through):

@@ -84,9 +84,11 @@ def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
     """Return the chance to pass the limit that binds first today."""
     limit = found.binding
     line = found.reach.get((limit, name)) if limit else None
-    if limit is None or line is None or line["pass_prob"] is None:
+    if limit is None or line is None or line["prob_exceeded_by_close"] is None:
         return DASH
-    return escape(chance(line["pass_prob"])) + html_tables.small(labels.get(limit, limit))
+    return escape(chance(line["prob_exceeded_by_close"])) + html_tables.small(
+        labels.get(limit, limit)
+    )
 
 
 def limits(
@@ -116,16 +118,20 @@ def limits(
 def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
     inside = [
         html_tables.amount(records.total(line)),
-        DASH if line["pass_prob"] is None else escape(chance(line["pass_prob"])),
-        DASH if is_today else escape(sentences.points(line["pass_prob_difference"]) or DASH),
+        DASH
+        if line["prob_exceeded_by_close"] is None
+        else escape(chance(line["prob_exceeded_by_close"])),
+        DASH
+        if is_today
+        else escape(sentences.points(line["prob_exceeded_by_close_difference"]) or DASH),
         days,
     ]
     return html_tables.line(LIMIT_HEADS, name, inside, is_all=is_today)
 
 
 def _reached(line: Line, through: date, passed: float | None) -> str:
-    late = line["date_90"]
-    if line["pass_prob"] is None:
+    late = line["exceedance_date_p90"]
+    if line["prob_exceeded_by_close"] is None:
         return DASH
     if late is not None and late <= through:
         surely = "" if passed is None else f"the chance that it is: {chance(passed)}"

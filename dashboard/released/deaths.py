@@ -26,13 +26,13 @@ _WOUNDS = {"deep": "deep", "shallow": "not deep"}
 FATES = {
     "kept": "kept",
     "released": "released",
-    "lost": "lost at the hook",
+    "drop_off": "lost at the hook",
     "all": "all together",
 }
 #: What the rate of a fate is of.
 _OF = {"kept": "kept", "released": "released"}
 #: The fates of a sum in words, as the answer tells them.
-DIED = {"kept": "kept", "released": "dead after release", "lost": "lost at the hook"}
+DIED = {"kept": "kept", "released": "dead after release", "drop_off": "lost at the hook"}
 NO_ERROR = "neither the fish nor the rates carry an error"
 
 
@@ -89,10 +89,10 @@ def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
         f"{start}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
         f"died {bracket(line)}{_parts(told, area)}.{_ends(told, line)}"
     )
-    if line["from_fish_prop"] is not None and has_rate_error(told, area):
+    if line["catch_variance_prop"] is not None and has_rate_error(told, area):
         words += (
-            f" Of the error, {percent(line['from_fish_prop'])} comes from counting the fish, the "
-            "rest from the rates."
+            f" Of the error, {percent(line['catch_variance_prop'])} comes from counting the fish, "
+            "the rest from the rates."
         )
     return words + beside(told, area)
 
@@ -145,7 +145,7 @@ def has_rate_error(told: Released, area: str | None) -> bool:
 
 
 def _has_rate(line: Line) -> bool:
-    return line["rate_prop"] is not None and line["fate"] in ("released", "lost")
+    return line["rate_prop"] is not None and line["fate"] in ("released", "drop_off")
 
 
 def label(line: Line, *, short: bool = False) -> str:
@@ -199,7 +199,7 @@ def out_of(line: Line, lines: Sequence[Line]) -> str:
         return "kept"
     if "of encounters" in (line["reason"] or ""):
         return "met"
-    lost = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "lost" and not is_sum(one))
+    lost = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "drop_off" and not is_sum(one))
     kept = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "kept")
     return "kept" if lost and math.isclose(lost, kept) else "met"
 
@@ -276,7 +276,7 @@ def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> ForestR
     if line["fish"] is not None and line["rate_prop"] is not None:
         fish = f"{fish_of(line).words} {out_of(line, every)}"
         lines.append(f"{fish}, at a rate of {rate_of(line).words}")
-    lines += [one for one in (line["standing"], line["reason"]) if one]
+    lines += [one for one in (line["evidence"], line["reason"]) if one]
     words = "\n".join(lines)
     return ForestRow(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
 
@@ -385,7 +385,7 @@ def _rate(rate: Measurement) -> str:
 
 def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
     """Return where a rate is from, how far to trust it, and its own notes, as HTML."""
-    parts = [line["source"] or "", line["standing"] or ""]
-    if (line["standing"] or "") in (line["source"] or ""):
+    parts = [line["source"] or "", line["evidence"] or ""]
+    if (line["evidence"] or "") in (line["source"] or ""):
         parts = parts[:1]
     return html_tables.small(*parts, classes.own(line, shared=shared)) or numbers.DASH

@@ -81,7 +81,7 @@ def _table(
 
 def _mix(choice: Choice, told: Released) -> None:
     st.header("What the method of fishing does", anchor=False)
-    if not told.lines["method_mix"]:
+    if not told.lines["method_mix_deaths"]:
         st.markdown(mixed.NO_MIX)
         return
     st.markdown(mixed.answer(choice.book, told, choice.domains))
@@ -89,8 +89,8 @@ def _mix(choice: Choice, told: Released) -> None:
         for area in choice.domains:
             _mix_of(choice, told, area)
         st.caption(mixed.OTHER_FISHERIES)
-        table = choice.book.bulletin.table("method_mix")
-        page_frame.download("the method mix", table, choice, "method_mix")
+        table = choice.book.bulletin.table("method_mix_deaths")
+        page_frame.download("the method mix", table, choice, "method_mix_deaths")
 
 
 def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
@@ -109,7 +109,7 @@ def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
 def _held(choice: Choice, told: Released) -> None:
     st.header("Fish held after capture, and where the hook sat", anchor=False)
     st.markdown(tried.answer(told))
-    if not told.lines["trials"] and not told.lines["wound_mix"]:
+    if not told.lines["holding_rates"] and not told.lines["wound_mix"]:
         return
     with st.expander("Held fish and wound sites in figures and tables"):
         _trials(choice, told)
@@ -121,7 +121,7 @@ def _held(choice: Choice, told: Released) -> None:
 
 def _trials(choice: Choice, told: Released) -> None:
     book = choice.book
-    if told.lines["trials"]:
+    if told.lines["holding_rates"]:
         drawn = tried.dots(told)
         page_frame.forest_signs(drawn, tried.NAMES)
         title = "Share of held fish that died"
@@ -130,7 +130,9 @@ def _trials(choice: Choice, told: Released) -> None:
         )
         st.caption(f"{tried.HELD} {tried.cut_words(told)}".rstrip())
         _trial_table(tried.together(told))
-        page_frame.download("the trials", book.bulletin.table("trials"), choice, "trials")
+        page_frame.download(
+            "the trials", book.bulletin.table("holding_rates"), choice, "holding_rates"
+        )
     if told.lines["wound_mix"]:
         st.markdown("**Where the hook sat in this season’s measured fish**")
         st.html(tried.mix_table(told))

@@ -90,7 +90,7 @@ def classes(choice: Choice, told: Released) -> None:
     if not choice.areas:
         with st.expander("The same by area"):
             st.html(classed.table(book, told, book.areas))
-    for words, name in (("the classes", "composition"), ("the comparison", "compared")):
+    for words, name in (("the classes", "composition"), ("the comparison", "composition_ratio")):
         page_frame.download(words, book.bulletin.table(name), choice, name)
 
 

@@ -48,7 +48,9 @@ def _of(book: BulletinIndex, told: Released, area: str | None) -> str:
     found = totals(told, area)
     known = [one for one in found if one["deaths"] is not None]
     if not known:
-        why = next((one["reason"] for one in told.of("method_mix", area) if one["reason"]), "")
+        why = next(
+            (one["reason"] for one in told.of("method_mix_deaths", area) if one["reason"]), ""
+        )
         return f"{start}: {numbers.plain(why or 'no fishing method was told with a release')}."
     parts = [f"**{deaths_of(one).words}** ({numbers.plain(one['case'])})" for one in known]
     words = f"{start}, deaths of released sublegal fish by the rates taken: {'; '.join(parts)}"
@@ -64,7 +66,9 @@ def _of(book: BulletinIndex, told: Released, area: str | None) -> str:
 
 def totals(told: Released, area: str | None) -> list[Line]:
     """Return the line of all methods of each case."""
-    return [one for one in told.of("method_mix", area) if one["method"] is None and one["case"]]
+    return [
+        one for one in told.of("method_mix_deaths", area) if one["method"] is None and one["case"]
+    ]
 
 
 def dots(told: Released, area: str | None) -> list[ForestRow]:
@@ -89,8 +93,8 @@ def table(told: Released, area: str | None) -> str:
     Notes that several lines share are left out: `shared_notes` has them.
     """
     lines, case = [], None
-    shared = classes.shared(told.of("method_mix", area))
-    for one in told.of("method_mix", area):
+    shared = classes.shared(told.of("method_mix_deaths", area))
+    for one in told.of("method_mix_deaths", area):
         if one["case"] != case:
             case = one["case"]
             lines.append(html_tables.group(_HEADS, case or "no case"))
@@ -110,7 +114,7 @@ def table(told: Released, area: str | None) -> str:
 
 def shared_notes(told: Released, area: str | None) -> str:
     """Return the notes that several lines of `table` share, once; empty where there are none."""
-    return classes.sentence(classes.shared(told.of("method_mix", area)))
+    return classes.sentence(classes.shared(told.of("method_mix_deaths", area)))
 
 
 def _rate(one: Line) -> str:

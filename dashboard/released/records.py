@@ -69,7 +69,7 @@ class Released:
 
 #: Tables that are kept as lines.
 LINES = (
-    *("deaths", "method_mix", "trials", "wound_mix", "survival"),
+    *("deaths", "method_mix_deaths", "holding_rates", "wound_mix", "survival"),
     *("lengths", "legal_share", "conversions"),
 )
 
@@ -87,7 +87,7 @@ def index(book: BulletinIndex) -> Released:
         },
         compared={
             (line["area"], line["week"], line["quantity"]): line
-            for line in _lines(book, "compared")
+            for line in _lines(book, "composition_ratio")
         },
         species={(one.more["species"], one.row.area, one.row.week): one.row for one in species},
         lines={name: tuple(_lines(book, name)) for name in LINES} | _deaths(book),

@@ -51,8 +51,8 @@ CUT_AT_ZERO = (
 
 def together(told: Released) -> list[Line]:
     """Return the groups of all trials together; each trial where there is no such line."""
-    lines = [one for one in told.lines["trials"] if one["trial_id"] is None]
-    return lines or list(told.lines["trials"])
+    lines = [one for one in told.lines["holding_rates"] if one["trial_id"] is None]
+    return lines or list(told.lines["holding_rates"])
 
 
 def answer(told: Released) -> str:
@@ -184,7 +184,7 @@ def table(lines: Sequence[Line]) -> str:
 
 def single(told: Released) -> list[Line]:
     """Return the lines of single trials."""
-    return [one for one in told.lines["trials"] if one["trial_id"] is not None]
+    return [one for one in told.lines["holding_rates"] if one["trial_id"] is not None]
 
 
 def mix_table(told: Released) -> str:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex
 
-REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "gone"
+REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "removed"
 #: Files of a batch that are named; the rest are counted.
 FILES_NAMED = 2
 #: How many digits more than its error gives a figure may be shown to, so that a move is seen.
@@ -53,10 +53,10 @@ class Move:
     ----------
     kind : str
         ``revised``, ``restated`` (the figure stands, its error or status does not), ``new``, or
-        ``gone``.
+        ``removed``.
     before, now : Row or None
         The figure in the bulletin before and in this one.
-    moved, moved_in_se : float or None
+    moved, change_in_se : float or None
         The difference, and the same over the standard error before.
     causes : tuple of Cause
         What moved it.
@@ -66,7 +66,7 @@ class Move:
     before: Row | None
     now: Row | None
     moved: float | None
-    moved_in_se: float | None
+    change_in_se: float | None
     causes: tuple[Cause, ...]
 
     @property
@@ -79,14 +79,14 @@ class Move:
     @property
     def size(self) -> float:
         """How far it moved in standard errors; a figure that came or went is beyond all others."""
-        if self.moved_in_se is not None:
-            return abs(self.moved_in_se)
+        if self.change_in_se is not None:
+            return abs(self.change_in_se)
         return float("inf") if self.kind == REVISED else 0.0
 
 
 def index(book: BulletinIndex) -> tuple[Move, ...]:
     """Return what moved since the bulletin before, in the order of the bulletin."""
-    return tuple(_move(line, book.names) for line in book.bulletin.moved.to_pylist())
+    return tuple(_move(line, book.names) for line in book.bulletin.revisions.to_pylist())
 
 
 def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
@@ -96,8 +96,8 @@ def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
         kind=line["kind"],
         before=None if line["kind"] == NEW else of_line(before, names),
         now=None if line["kind"] == GONE else of_line(now, names),
-        moved=line["moved"],
-        moved_in_se=line["moved_in_se"],
+        moved=line["change"],
+        change_in_se=line["change_in_se"],
         causes=_causes(line),
     )
 
@@ -181,9 +181,9 @@ def in_errors(move: Move) -> str:
     """Return how far a figure moved against its error before; empty where that had none."""
     if move.kind == RESTATED:
         return "its error or its status changed"
-    if move.moved_in_se is None:
+    if move.change_in_se is None:
         return ""
-    size = abs(move.moved_in_se)
+    size = abs(move.change_in_se)
     if round(size, 1) == 0:
         return "less than 0.1 of its standard error before"
     many = "times" if round(size, 1) >= 1 else "of"

@@ -103,7 +103,7 @@ class BacktestSkill:
 
 def judged(lines: Sequence[Line]) -> list[Line]:
     """Return the projections that can be set against the end of their season."""
-    needed = ("expected", "low_80", "high_80", "low_95", "high_95", "final")
+    needed = ("projected_total", "low_80", "high_80", "low_95", "high_95", "final")
     return [line for line in lines if all(line[name] is not None for name in needed)]
 
 
@@ -112,7 +112,7 @@ def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
     found = judged(lines)
     if not found:
         return None
-    ratios = [one["expected"] / one["final"] for one in found if one["final"] > 0]
+    ratios = [one["projected_total"] / one["final"] for one in found if one["final"] > 0]
     return BacktestSkill(
         n=len(found),
         in_80=sum(one["low_80"] <= one["final"] <= one["high_80"] for one in found),
@@ -199,9 +199,9 @@ def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[ForestR
 
 def _dot(line: Line) -> ForestRow:
     final = line["final"]
-    names = ("expected", "low_80", "high_80")
+    names = ("projected_total", "low_80", "high_80")
     ratio = Measurement(*(line[name] / final for name in names), sort=NumberKind.RATIO)
-    fish = Measurement(line["expected"], line["low_80"], line["high_80"])
+    fish = Measurement(line["projected_total"], line["low_80"], line["high_80"])
     return ForestRow(
         label=f"{line['season']}, {line['through']}",
         amount=ratio,

@@ -43,7 +43,7 @@ def bars(book: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
 
 def _bar(book: BulletinIndex, line: Line) -> Bar:
     ahead = line["is_preliminary"]
-    expected = standings.expected_share(line if ahead else line | {"expected": None})
+    expected = standings.expected_share(line if ahead else line | {"projected_total": None})
     note = f"of {number(line['limit_fish'], place=0)}"
     return Bar(
         label=standings.label(book, line),
@@ -62,7 +62,7 @@ def _told(line: Line) -> str:
     lines.append(f"used: {standings.used(line).figure()}")
     if standings.has_outlook(line):
         lines.append(f"expected at the close: {standings.expected(line).figure()}")
-        lines.append(f"chance to pass it: {sentences.chance(line['pass_prob'])}")
+        lines.append(f"chance to pass it: {sentences.chance(line['prob_exceeded_by_close'])}")
     return "\n".join(lines)
 
 
@@ -81,7 +81,7 @@ def fan(found: Standings, line: Line) -> Fan:
 def _to_close(lines: Sequence[Line], close: date | None) -> tuple[Line, ...]:
     """Return the weeks of a fan with the last of them ending on the planned close within it."""
     *first, last = lines
-    if close is None or not last["is_ahead"] or not close < last["day"] <= close + LAST_WEEK:
+    if close is None or not last["is_projected"] or not close < last["day"] <= close + LAST_WEEK:
         return tuple(lines)
     return (*first, last | {"day": close})
 
@@ -92,10 +92,10 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
         return None
     at = fans.limit_ids.index(line["limit_id"])
     now, other = ((0, at), (fans.options.index(name), at))
-    past = [one for one in found.fan.get(line["limit_id"], ()) if not one["is_ahead"]]
+    past = [one for one in found.fan.get(line["limit_id"], ()) if not one["is_projected"]]
     days = [day.astype(object) for day in fans.days]
     ahead = [
-        {"day": day, "week": week, "is_ahead": True, "estimate": mean}
+        {"day": day, "week": week, "is_projected": True, "estimate": mean}
         | dict(zip(QUANTILES, ends, strict=True))
         for day, week, mean, ends in zip(
             days, fans.weeks, fans.mean[other].tolist(), fans.quantiles[other].tolist(), strict=True
@@ -117,7 +117,7 @@ def option_fan(found: Standings, line: Line, fans: Fans, name: str) -> Fan | Non
 def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[Line, ...]:
     """Return the weeks of a fan without those after the close, in which nothing more is counted."""
     found, other = list(lines), list(middle)
-    while len(found) > 1 and found[-1]["is_ahead"] and found[-2]["is_ahead"]:
+    while len(found) > 1 and found[-1]["is_projected"] and found[-2]["is_projected"]:
         is_moved = any(found[-1][name] != found[-2][name] for name in QUANTILES)
         if is_moved or (len(other) > 1 and other[-1] != other[-2]):
             break
@@ -147,4 +147,6 @@ def assumed(choice: Choice, found: Standings, title: str) -> None:
         for topic, lines in found.assumed.items():
             st.markdown(f"**{numbers.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
-        download("what was assumed", choice.book.bulletin.table("assumed"), choice, "assumed")
+        download(
+            "what was assumed", choice.book.bulletin.table("assumptions"), choice, "assumptions"
+        )

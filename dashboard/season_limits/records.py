@@ -49,12 +49,12 @@ class Standings:
 def index(book: BulletinIndex) -> Standings:
     """Index the tables of limits of a bulletin; those it lacks are empty."""
     season = book.card.season
-    limits = [line for line in _lines(book, "standing") if line["season"] == season]
+    limits = [line for line in _lines(book, "limit_status") if line["season"] == season]
     fan: dict[str, list[Line]] = defaultdict(list)
-    for line in sorted(_lines(book, "fan"), key=lambda one: one["day"] or date.min):
+    for line in sorted(_lines(book, "limit_paths"), key=lambda one: one["day"] or date.min):
         fan[line["limit_id"]].append(line)
     topics: dict[str, list[str]] = defaultdict(list)
-    for line in _lines(book, "assumed"):
+    for line in _lines(book, "assumptions"):
         topics[line["topic"] or ""].append(line["words"] or "")
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
@@ -107,18 +107,22 @@ def total(line: Line) -> Measurement:
 
 def used(line: Line) -> Measurement:
     """Return the share of a limit that is used."""
-    return Measurement(line["used"], line["used_low"], line["used_high"], NumberKind.SHARE)
+    return Measurement(
+        line["share_used"], line["share_used_low"], line["share_used_high"], NumberKind.SHARE
+    )
 
 
 def expected(line: Line) -> Measurement:
     """Return the total that is expected at the planned close."""
-    return Measurement(line["expected"], line["expected_low"], line["expected_high"])
+    return Measurement(
+        line["projected_total"], line["projected_total_low"], line["projected_total_high"]
+    )
 
 
 def expected_share(line: Line) -> Measurement:
     """Return the total that is expected at the planned close as a share of the limit."""
     limit = line["limit_fish"]
-    names = ("expected", "expected_low", "expected_high")
+    names = ("projected_total", "projected_total_low", "projected_total_high")
     if not limit:
         return Measurement(None, sort=NumberKind.SHARE)
     parts = [None if line[name] is None else line[name] / limit for name in names]
@@ -132,16 +136,16 @@ def is_passed(line: Line) -> bool:
 
 def has_outlook(line: Line) -> bool:
     """Return whether anything is said of what is to come."""
-    return bool(line["is_preliminary"]) and line["pass_prob"] is not None
+    return bool(line["is_preliminary"]) and line["prob_exceeded_by_close"] is not None
 
 
 def _first(line: Line) -> tuple[Any, ...]:
     """Return what limits are sorted by: the binding one, then the earliest, then the most used."""
     return (
         not line["is_binding"],
-        line["date_50"] or date.max,
-        -(line["pass_prob"] or 0.0),
-        -(line["used"] or 0.0),
+        line["exceedance_date_p50"] or date.max,
+        -(line["prob_exceeded_by_close"] or 0.0),
+        -(line["share_used"] or 0.0),
         line["limit_id"] or "",
     )
 

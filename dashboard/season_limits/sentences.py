@@ -105,24 +105,25 @@ def outlook(line: Line) -> str:
 
 def _ahead(line: Line) -> str:
     """Return when a limit that is not passed yet is reached, and how likely it is passed."""
-    if line["pass_prob"] is None:
+    if line["prob_exceeded_by_close"] is None:
         why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
         return f"Where it goes cannot be told{why}."
     close = f" by the planned close on {day(line['planned_close'])}" * bool(line["planned_close"])
-    ahead = f"the chance to pass it{close} is **{chance(line['pass_prob'])}**"
-    if line["date_50"] is None:
-        early = line["date_10"]
+    ahead = f"the chance to pass it{close} is **{chance(line['prob_exceeded_by_close'])}**"
+    if line["exceedance_date_p50"] is None:
+        early = line["exceedance_date_p10"]
         could = f"; it could be reached as early as {day(early)} (1 chance in 10)" if early else ""
         could = "" if is_by_now(early, line["through"]) else could
         return f"Under today's rules {ahead}{could}."
-    if is_by_now(line["date_50"], line["through"]):
+    if is_by_now(line["exceedance_date_p50"], line["through"]):
         return f"Under today's rules it **may be passed already**; {ahead}."
-    return f"Under today's rules it is reached on **{day(line['date_50'])}**{_span(line)}; {ahead}."
+    half = day(line["exceedance_date_p50"])
+    return f"Under today's rules it is reached on **{half}**{_span(line)}; {ahead}."
 
 
 def _maybe(line: Line) -> str:
     """Return the chance that a limit is passed already where it is worth telling."""
-    part = line["passed_prob"]
+    part = line["prob_exceeded_to_date"]
     if part is None or part < TOLD:
         return ""
     return (
@@ -152,14 +153,18 @@ def _final(line: Line) -> str:
 
 def _surely(line: Line) -> str:
     """Return how likely it is that the true total is over the limit, or under it."""
-    if line["passed_prob"] is None:
+    if line["prob_exceeded_to_date"] is None:
         return ""
-    part = line["passed_prob"] if standings.is_passed(line) else 1 - line["passed_prob"]
+    part = (
+        line["prob_exceeded_to_date"]
+        if standings.is_passed(line)
+        else 1 - line["prob_exceeded_to_date"]
+    )
     return f" (the chance that this is so, given the error of the total: {chance(part)})"
 
 
 def _span(line: Line) -> str:
-    early, late = line["date_10"], line["date_90"]
+    early, late = line["exceedance_date_p10"], line["exceedance_date_p90"]
     if early is None:
         return ""
     if is_by_now(early, line["through"]):
@@ -183,8 +188,10 @@ def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
     """Return the other limits: passed, likely passed, and the rest in one breath."""
     passed = [line for line in lines if standings.is_passed(line)]
     rest = [line for line in lines if line not in passed]
-    dark = [line for line in rest if line["is_preliminary"] and line["pass_prob"] is None]
-    likely = [line for line in rest if (line["pass_prob"] or 0.0) >= LIKELY]
+    dark = [
+        line for line in rest if line["is_preliminary"] and line["prob_exceeded_by_close"] is None
+    ]
+    likely = [line for line in rest if (line["prob_exceeded_by_close"] or 0.0) >= LIKELY]
     kept = [line for line in rest if line not in likely and line not in dark]
     parts = []
     if passed:
@@ -201,11 +208,11 @@ def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
 
 
 def _likely(book: BulletinIndex, line: Line) -> str:
-    half, through = line["date_50"], line["through"]
+    half, through = line["exceedance_date_p50"], line["through"]
     said = f", {day(half)}" if half else ""
     if is_by_now(half, through):
-        said = f", {when(half, through, line['passed_prob'])}"
-    return f"{limit(book, line)} ({chance(line['pass_prob'])}{said})"
+        said = f", {when(half, through, line['prob_exceeded_to_date'])}"
+    return f"{limit(book, line)} ({chance(line['prob_exceeded_by_close'])}{said})"
 
 
 def _kept(lines: Sequence[Line]) -> str:

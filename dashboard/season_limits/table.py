@@ -73,12 +73,12 @@ def _used(line: Line) -> str:
 def _remains(line: Line) -> str:
     """Return the fish that are left, the ends of the interval the other way round."""
     total, limit = standings.total(line), line["limit_fish"]
-    if total.value is None or line["remains"] is None:
+    if total.value is None or line["fish_remaining"] is None:
         return DASH
     ends = (None, None)
     if total.low is not None and total.high is not None:
         ends = (limit - total.high, limit - total.low)
-    left = Moved(line["remains"], *ends)
+    left = Moved(line["fish_remaining"], *ends)
     between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
     return escape(left.words) + html_tables.small(between or "no interval")
 
@@ -95,16 +95,18 @@ def _expected(line: Line) -> str:
 
 def _chance(line: Line) -> str:
     if not line["is_preliminary"]:
-        return DASH if line["passed_prob"] is None else _past_chance(line)
-    if line["pass_prob"] is None:
+        return DASH if line["prob_exceeded_to_date"] is None else _past_chance(line)
+    if line["prob_exceeded_by_close"] is None:
         return DASH
-    passed = line["passed_prob"] or 0.0
+    passed = line["prob_exceeded_to_date"] or 0.0
     now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.TOLD else ""
-    return escape(sentences.chance(line["pass_prob"])) + html_tables.small(now)
+    return escape(sentences.chance(line["prob_exceeded_by_close"])) + html_tables.small(now)
 
 
 def _past_chance(line: Line) -> str:
-    return escape(sentences.chance(line["passed_prob"])) + html_tables.small("that it was passed")
+    return escape(sentences.chance(line["prob_exceeded_to_date"])) + html_tables.small(
+        "that it was passed"
+    )
 
 
 def _reached(line: Line) -> str:
@@ -112,9 +114,9 @@ def _reached(line: Line) -> str:
         return "passed"
     if not line["is_preliminary"]:
         return "not reached"
-    if line["pass_prob"] is None:
+    if line["prob_exceeded_by_close"] is None:
         return DASH
-    return reached(line, line["through"], line["passed_prob"])
+    return reached(line, line["through"], line["prob_exceeded_to_date"])
 
 
 def reached(line: Line, through: date | None, passed: float | None) -> str:
@@ -129,7 +131,7 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
     passed : float or None
         The chance that it is.
     """
-    early, half, late = (line[f"date_{part}"] for part in (10, 50, 90))
+    early, half, late = (line[f"exceedance_date_p{part}"] for part in (10, 50, 90))
     is_now = sentences.is_by_now(early, through)
     first = sentences.when(early, through, passed)
     if half is None:

@@ -45,12 +45,12 @@ def tables(**other: Any) -> dict[str, pa.Table]:
         "figures": [
             _figure(name, area, one) for name in OPTIONS for area in (None, "A2") for one in ASKED
         ],
-        "reach": [_reach(limit, name) for limit, name in REACH],
-        "beaten": [
+        "limit_exceedance": [_reach(limit, name) for limit, name in REACH],
+        "dominance": [
             {
                 "option": name,
-                "is_beaten": name == IDLE,
-                "beaten_by": UNSURE if name == IDLE else None,
+                "is_dominated": name == IDLE,
+                "dominated_by": UNSURE if name == IDLE else None,
             }
             for name in OPTIONS
         ],
@@ -92,9 +92,9 @@ def _reach(limit: str, name: str) -> Row:
         "ci_low": 2000.0,
         "ci_high": 2700.0,
         "ci_level": 0.95,
-        "pass_prob": chance,
-        "pass_prob_difference": chance - REACH[(limit, TODAY)][0],
-        "date_10": date(2036, 3, 3),
-        "date_50": half,
-        "date_90": None,
+        "prob_exceeded_by_close": chance,
+        "prob_exceeded_by_close_difference": chance - REACH[(limit, TODAY)][0],
+        "exceedance_date_p10": date(2036, 3, 3),
+        "exceedance_date_p50": half,
+        "exceedance_date_p90": None,
     }

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.bulletin.archive import Bulletin, BulletinMetadata, save
-from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.findings import to_arrow as findings_to_arrow
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
@@ -66,7 +66,7 @@ def fill_shelf(folder: Path) -> Path:
         save(folder, make(season))
     newest = make(NOW)
     card = replace(newest.card, bulletin="older", version=2, since="")
-    save(folder, replace(newest, card=card, moved=newest.moved.slice(0, 0)))
+    save(folder, replace(newest, card=card, revisions=newest.revisions.slice(0, 0)))
     return folder
 
 
@@ -92,8 +92,8 @@ def make(season: str) -> Bulletin:
         findings=findings_to_arrow([*findings(), *sample_ways.findings(with_data=season == NOW)]),
         strata=pa.Table.from_pylist(draft.strata, schema=STRATUM_SCHEMA),
         areas=pa.Table.from_pylist(areas, schema=AREA_SCHEMA),
-        moved=moved_to(rows) if season == NOW else MOVED_SCHEMA.empty_table(),
-        readings=sample_ways.readings_of(draft.rows, with_data=season == NOW),
+        revisions=moved_to(rows) if season == NOW else REVISION_SCHEMA.empty_table(),
+        alternative_estimates=sample_ways.readings_of(draft.rows, with_data=season == NOW),
         coverage=sample_ways.coverage(season, with_data=season == NOW),
         heaping=sample_ways.heaping(
             season, boats=sample_ways.BOATS if season == NOW else sample_ways.FEW
@@ -102,7 +102,7 @@ def make(season: str) -> Bulletin:
         rates=sample_rates.tables(
             season, draft.weeks, tuple(AREAS), CLOSED if season == NOW else ()
         ),
-        standing=sample_season.tables(season, draft.weeks, tuple(AREAS), NOW),
+        outlook=sample_season.tables(season, draft.weeks, tuple(AREAS), NOW),
     )
 
 
@@ -232,10 +232,10 @@ def _change(
         "estimate": row["estimate"],
         "ci_level": 0.95,
         "form": "difference" if is_share else "ratio",
-        "word": "not known",
+        "direction": "not known",
     }
     if week == OTHER_DAYS and draft.season == NOW:
-        return change | {"word": "not comparable"}
+        return change | {"direction": "not comparable"}
     if row["se"] is None or row["ci_high"] == math.inf:
         return change
     size = draft.rng.uniform(-0.05, 0.05) if is_share else draft.rng.uniform(0.6, 1.5)
@@ -243,7 +243,7 @@ def _change(
     low, high, same = size - half, size + half, 0.0 if is_share else 1.0
     word = "up" if low > same else "down" if high < same else "no clear change"
     limits = {"previous": 1.0, "change": size, "ci_low": low, "ci_high": high}
-    return change | limits | {"word": word}
+    return change | limits | {"direction": word}
 
 
 def _strata(draft: _Draft, area: str, week: str) -> None:

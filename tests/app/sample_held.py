@@ -23,7 +23,7 @@ NO_TEST = "no fish of test fishing was measured in the area"
 def tables(season: str) -> dict[str, list[Row]]:
     """Return the tables of held and measured fish."""
     return {
-        "trials": _trials(),
+        "holding_rates": _trials(),
         "wound_mix": _wounds(season),
         "survival": _survival(),
         "lengths": _lengths(season),

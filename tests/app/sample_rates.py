@@ -37,7 +37,7 @@ PAST = {"2033-34": ("2033-W45", 0.85), "2034-35": ("2034-W45", 1.15)}
 RATIOS = {None: (1.24, 1.05, 1.47), "A1": (0.7, 0.55, 0.9), "A3": (1.08, 0.8, 1.4)}
 N_WEEKS = 24
 #: What a closed week says of its trend.
-CLOSED = {"is_closed": True, "word": "not known", "reason": "closed"}
+CLOSED = {"is_closed": True, "direction": "not known", "reason": "closed"}
 BOAT = "<b>I-0042</b>"
 
 
@@ -53,9 +53,9 @@ def tables(
         "models": _models(season),
         "coefficients": _coefficients(season),
         "residuals": _residuals(season),
-        "timing": _timing(season, weeks, domains, has_past=has_past),
+        "seasonal_pattern": _timing(season, weeks, domains, has_past=has_past),
         "run_dates": _dates(domains) if has_past else [],
-        "strength": _strength(season, weeks, domains, has_past=has_past),
+        "run_strength": _strength(season, weeks, domains, has_past=has_past),
     }
     return {
         name: pa.Table.from_pylist(made[name], schema=schema)
@@ -94,15 +94,21 @@ def _index(
 
 def _point(area: str | None, at: int, response: str) -> Row:
     if area == NO_INDEX:
-        return {"raw": 0.0, "reason": NO_FISH}
+        return {"survey_estimate": 0.0, "reason": NO_FISH}
     error = 0.9 if area == WIDE and at == 3 else 0.04 if response == "sublegal" else 0.12
     middle = level(area, at, response) * math.exp(0.1 * math.sin(5 * at))
     low, high = _span(middle, error)
     raw = 0.93 * middle
-    found = {"raw": raw, "index": middle, "log_se": error, "ci_low": low, "ci_high": high}
+    found = {
+        "survey_estimate": raw,
+        "index": middle,
+        "log_se": error,
+        "ci_low": low,
+        "ci_high": high,
+    }
     if response == "kept":
         return found
-    return found | {"raw_low": 0.8 * raw, "raw_high": 1.2 * raw}
+    return found | {"survey_low": 0.8 * raw, "survey_high": 1.2 * raw}
 
 
 def _trend(
@@ -127,7 +133,12 @@ def _after(week: str) -> tuple[str, ...]:
 
 
 def _level_line(area: str | None, at: int, response: str, *, n_weeks: int) -> Row:
-    one: Row = {"is_ahead": at >= n_weeks, "ci_level": 0.95, "reason": "", "word": "not known"}
+    one: Row = {
+        "is_projected": at >= n_weeks,
+        "ci_level": 0.95,
+        "reason": "",
+        "direction": "not known",
+    }
     if area in (NO_INDEX, NO_TREND):
         return one | {"reason": NO_FISH if area == NO_INDEX else FEW_WEEKS}
     middle = level(area, at, response)
@@ -138,10 +149,18 @@ def _level_line(area: str | None, at: int, response: str, *, n_weeks: int) -> Ro
         return one
     if at:
         rose_1, rose_4 = ROSE.get(area, (0.6, 0.7))
-        one |= {"rise_1": middle / level(area, at - 1, response) - 1, "rose_1": rose_1}
+        one |= {
+            "change_1_weeks": middle / level(area, at - 1, response) - 1,
+            "prob_increase_1_weeks": rose_1,
+        }
     if at > 3:
-        one |= {"rise_4": middle / level(area, at - 4, response) - 1, "rose_4": rose_4}
-        one["word"] = "rising" if rose_4 > 0.9 else "falling" if rose_4 < 0.1 else "no clear change"
+        one |= {
+            "change_4_weeks": middle / level(area, at - 4, response) - 1,
+            "prob_increase_4_weeks": rose_4,
+        }
+        one["direction"] = (
+            "rising" if rose_4 > 0.9 else "falling" if rose_4 < 0.1 else "no clear change"
+        )
     return one
 
 
@@ -161,8 +180,8 @@ def _models(season: str) -> list[Row]:
                     "family": law,
                     "terms": terms,
                     "purpose": "a line of its own in each area" if at else "chance alone",
-                    "behind": 0.1 * (1 - at),
-                    "behind_se": 0.04,
+                    "score_gap": 0.1 * (1 - at),
+                    "score_gap_se": 0.04,
                     "index_terms": "method + day_group + party" if at else None,
                     "index_dispersion": 0.58 if at else None,
                     "is_chosen": at == 1,
@@ -247,7 +266,7 @@ def _timing(
                 run = weeks_between(first, f"{year}-W{number:02d}")
                 lines += _season_of(past, area, run, size=size, late=float(late))
         now = [run_index(at, 1.24, 0.0) for at in range(len(weeks))]
-        start = {"season": season, "area": area, "is_now": True}
+        start = {"season": season, "area": area, "is_current_season": True}
         for at, (week, value) in enumerate(zip(weeks, now, strict=True)):
             lines.append(start | {"week": week, "day": 7 * at + 6, "index": value})
     return lines
@@ -272,7 +291,7 @@ def _season_of(
                 "share": so_far / sum(index),
                 "normal": NormalDist().cdf(z),
                 "logistic": 1 / (1 + math.exp(-1.7 * z)),
-                "is_now": False,
+                "is_current_season": False,
             }
         )
     return lines

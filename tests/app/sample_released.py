@@ -44,11 +44,11 @@ def tables(season: str, rows: Sequence[Row], *, with_data: bool) -> dict[str, pa
     made = {
         "shares": _shares(rows, with_data=with_data),
         "composition": _composition(rows, with_data=with_data),
-        "compared": _compared(season, rows, with_data=with_data),
+        "composition_ratio": _compared(season, rows, with_data=with_data),
         "deaths": _deaths(season, rows, with_data=with_data),
     }
     if with_data:
-        made |= {"method_mix": _mix(season), "bycatch": _bycatch(rows)}
+        made |= {"method_mix_deaths": _mix(season), "bycatch": _bycatch(rows)}
         made |= sample_held.tables(season)
     return {
         name: pa.Table.from_pylist(made.get(name, []), schema=schema)
@@ -152,7 +152,7 @@ _DEATH: Row = {
     "wound_class": "any",
     "ci_level": 0.95,
     "source": "",
-    "standing": "",
+    "evidence": "",
     "reason": "",
 }
 #: Groups of the deaths: fate, size, method, wound, part of the fish met, rate, its error.
@@ -163,7 +163,7 @@ GROUPS = (
     ("released", "sublegal", "mooching", "deep", 0.08, 0.50, 0.06),
     ("released", "sublegal", "trolling", "any", 0.35, 0.2, 0.04),
     ("released", "unknown", "trolling", "any", 0.05, 0.2, 0.04),
-    ("lost", "any", None, "any", 1.0, 0.05, 0.01),
+    ("drop_off", "any", None, "any", 1.0, 0.05, 0.01),
 )
 SOURCE = "a report of an invented agency, table 3"
 #: Notes that the sums share.
@@ -183,7 +183,7 @@ def _deaths(season: str, rows: Sequence[Row], *, with_data: bool) -> list[Row]:
 def _sampled_deaths(lines: Sequence[Row]) -> list[Row]:
     """Return kept, released, lost and all deaths as the sample has them, below the reports."""
     names = ("fish", "fish_se", "deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
-    sums = [one for one in lines if one["fate"] in ("lost", "all") or one["reason"] == NOTES]
+    sums = [one for one in lines if one["fate"] in ("drop_off", "all") or one["reason"] == NOTES]
     kept = [one | {"basis": "sampled"} for one in lines if one["fate"] == "kept"]
     return kept + [
         one
@@ -207,7 +207,7 @@ def _deaths_of(season: str, row: Row, *, with_data: bool) -> list[Row]:
     gone = [one for one in found if one["fate"] == "released"]
     fish = {"fish": sum(one["fish"] for one in gone), "fish_se": 0.1}
     released = _sum(gone) | fish | {"fate": "released", "reason": NOTES}
-    both = start | _sum(found) | {"fate": "all", "reason": NOTES, "from_fish_prop": 0.62}
+    both = start | _sum(found) | {"fate": "all", "reason": NOTES, "catch_variance_prop": 0.62}
     return [*found, start | released, both]
 
 
@@ -228,10 +228,10 @@ def _group(start: Row, row: Row, group: tuple[Any, ...]) -> Row:
     one |= {"fish": fish, "fish_se": 0.1 * fish, "deaths": fish * rate, "se": se}
     one |= {"deaths_low": fish * low, "deaths_high": fish * high}
     one |= {"ci_low": max(fish * rate - 2 * se, 0.0), "ci_high": fish * rate + 2 * se}
-    one |= {"from_fish_prop": 0.5}
+    one |= {"catch_variance_prop": 0.5}
     if fate == "kept":
         return one
-    known = {"rate_prop": rate, "rate_se": error, "source": SOURCE, "standing": "user's own"}
+    known = {"rate_prop": rate, "rate_se": error, "source": SOURCE, "evidence": "user's own"}
     known |= {"rate_low": low if error else None, "rate_high": high if error else None}
     if size == "unknown":
         known["reason"] = "size not told: the rate of sublegal fish is used"
@@ -239,7 +239,7 @@ def _group(start: Row, row: Row, group: tuple[Any, ...]) -> Row:
 
 
 def _mix(season: str) -> list[Row]:
-    start = {"season": season, "ci_level": 0.95, "source": "", "standing": "", "reason": ""}
+    start = {"season": season, "ci_level": 0.95, "source": "", "evidence": "", "reason": ""}
     lines = []
     for area, fish in ((None, 4000.0), ("A1", 700.0)):
         parts = {"mooching": (fish / 2, 0.422, 0.041), "trolling": (fish / 2, 0.245, 0.023)}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.options.baseline_io import to_table
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.weeks import days_from, weeks_between
 from dashboard.bulletin_index import monday
 from tests.season_cases import small_baseline
@@ -66,10 +66,12 @@ def tables(
     """Return the tables of a season: of the one in progress, or of one that is over."""
     is_over = season != now
     made: dict[str, list[Row]] = {
-        "standing": [_standing(season, name, weeks[-1], is_over=is_over) for name in LIMITS],
-        "fan": [line for name in LIMITS for line in _fan(season, name, weeks, is_over=is_over)],
+        "limit_status": [_standing(season, name, weeks[-1], is_over=is_over) for name in LIMITS],
+        "limit_paths": [
+            line for name in LIMITS for line in _fan(season, name, weeks, is_over=is_over)
+        ],
         "backtest": [] if is_over else _backtest(areas),
-        "assumed": [
+        "assumptions": [
             {
                 "topic": "weather",
                 "words": "one day in ten is lost to weather, in all areas at once",
@@ -79,7 +81,7 @@ def tables(
         ],
     }
     return {
-        name: pa.Table.from_pylist(lines, schema=STANDING_SCHEMAS[name])
+        name: pa.Table.from_pylist(lines, schema=OUTLOOK_SCHEMAS[name])
         for name, lines in made.items()
     } | {"draws": to_table(baseline(areas, is_over=is_over))}
 
@@ -126,11 +128,11 @@ def _standing(season: str, name: str, week: str, *, is_over: bool) -> Row:
         "ci_low": low,
         "ci_high": high,
         "df": 31.0,
-        "used": total / limit,
-        "used_low": low / limit,
-        "used_high": high / limit,
-        "remains": float(limit - total),
-        "passed_prob": 0.71 if total > limit else 0.004,
+        "share_used": total / limit,
+        "share_used_low": low / limit,
+        "share_used_high": high / limit,
+        "fish_remaining": float(limit - total),
+        "prob_exceeded_to_date": 0.71 if total > limit else 0.004,
     }
     return one if is_over else one | _ahead(name, expected)
 
@@ -139,13 +141,13 @@ def _ahead(name: str, expected: float) -> Row:
     low, high = _span(expected, 0.2)
     chance, early, half, late = AHEAD[name]
     return {
-        "expected": float(expected),
-        "expected_low": low,
-        "expected_high": high,
-        "pass_prob": chance,
-        "date_10": early,
-        "date_50": half,
-        "date_90": late,
+        "projected_total": float(expected),
+        "projected_total_low": low,
+        "projected_total_high": high,
+        "prob_exceeded_by_close": chance,
+        "exceedance_date_p10": early,
+        "exceedance_date_p50": half,
+        "exceedance_date_p90": late,
         "previous_estimate": PREVIOUS.get(name),
         "previous_through": THROUGH - timedelta(days=7 * (name == LATER)),
     }
@@ -158,14 +160,14 @@ def _fan(season: str, name: str, weeks: Sequence[str], *, is_over: bool) -> list
     lines = []
     for at, week in enumerate(weeks, start=1):
         so_far = total * (at / len(weeks)) ** 1.4
-        lines.append(_fan_line(season, name, week) | {"is_ahead": False, "estimate": so_far})
+        lines.append(_fan_line(season, name, week) | {"is_projected": False, "estimate": so_far})
     if is_over:
         return lines
     for at, week in enumerate(WEEKS_AHEAD, start=1):
         middle = total + (expected - total) * at / len(WEEKS_AHEAD)
         lines.append(
             _fan_line(season, name, week)
-            | {"is_ahead": True, "estimate": middle}
+            | {"is_projected": True, "estimate": middle}
             | _quantiles(middle, 0.1 + 0.012 * at)
         )
     return lines
@@ -202,7 +204,7 @@ def _backtest(areas: Sequence[str]) -> list[Row]:
 def _past(ratio: float) -> Row:
     return {
         "to_date": 900.0,
-        "expected": 2000.0,
+        "projected_total": 2000.0,
         "low_80": 1600.0,
         "high_80": 2500.0,
         "low_95": 1400.0,

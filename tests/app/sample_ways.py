@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.findings import Finding, Severity
 from analytics.survey.heaping import heaping_test
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
@@ -53,7 +53,7 @@ def readings_of(rows: Sequence[Row], *, with_data: bool) -> pa.Table:
             {"basis": basis} | (_times(row, part) if row["quantity"] in TOUCHED else row)
             for row in season
         ]
-    return pa.Table.from_pylist(lines, schema=READING_SCHEMA)
+    return pa.Table.from_pylist(lines, schema=ALTERNATIVE_SCHEMA)
 
 
 def coverage(season: str, *, with_data: bool) -> pa.Table:

@@ -12,7 +12,7 @@ from analytics.bulletin import archive as shelves
 from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_file import from_link, read_options, to_link, write_options
 from analytics.options.schemas import ANSWER_SCHEMAS
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from dashboard import bulletin_index as books
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
@@ -258,15 +258,15 @@ def test_a_season_that_is_over_has_nothing_to_change(open_change):
 
 def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
     made = make(NOW)
-    lacking = {name: one for name, one in made.standing.items() if name != "draws"}
-    shelves.save(tmp_path, replace(made, standing=lacking))
+    lacking = {name: one for name, one in made.outlook.items() if name != "draws"}
+    shelves.save(tmp_path, replace(made, outlook=lacking))
     page = open_change(folder=tmp_path)
     assert not page.exception
     assert "holds no draws of the rest of the season" in words_of(page)
 
 
 def test_an_older_bulletin_says_so(open_change, tmp_path):
-    page = open_change(folder=old_shelf(tmp_path, *STANDING_SCHEMAS))
+    page = open_change(folder=old_shelf(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins told where a season stands" in words_of(page)
 
@@ -423,9 +423,11 @@ def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
 
 def test_the_day_of_a_limit_moves(answer):
     lines = [
-        line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
+        line
+        for line in sample_answers.tables()["limit_exceedance"].to_pylist()
+        if line["limit_id"] == "S-3"
     ]
-    found = records.index(sample_answers.tables(reach=lines))
+    found = records.index(sample_answers.tables(limit_exceedance=lines))
     assert sentences(found)[0].endswith(
         "first, on S-3, falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
     )
@@ -433,14 +435,16 @@ def test_the_day_of_a_limit_moves(answer):
 
 def test_a_day_that_is_not_to_come_does_not_move(answer):
     lines = [
-        line for line in sample_answers.tables()["reach"].to_pylist() if line["limit_id"] == "S-3"
+        line
+        for line in sample_answers.tables()["limit_exceedance"].to_pylist()
+        if line["limit_id"] == "S-3"
     ]
-    found = records.index(sample_answers.tables(reach=lines), through=date(2036, 4, 2))
+    found = records.index(sample_answers.tables(limit_exceedance=lines), through=date(2036, 4, 2))
     assert sentences(found)[0].endswith("falls from 72 % to **52 %**.")
 
 
 def test_without_limits_none_is_told(answer):
-    found = records.index(sample_answers.tables(reach=[]))
+    found = records.index(sample_answers.tables(limit_exceedance=[]))
     assert "no limit can be told" in sentences(found)[0]
     assert tables.limits(found, {}, sample_season.THROUGH) == ""
 
@@ -481,16 +485,16 @@ def test_the_chance_shown_is_that_of_the_limit_that_binds_first(book, answer):
     assert "1 of 2<small>today 2</small>" in table
     # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
     assert records.index(sample_answers.tables(), binding="S-6").binding == "S-3"
-    assert records.index(sample_answers.tables(reach=[])).binding is None
+    assert records.index(sample_answers.tables(limit_exceedance=[])).binding is None
 
 
 def test_the_worst_rise_of_a_chance_is_told():
-    lines = sample_answers.tables()["reach"].to_pylist()
-    rise = {"pass_prob": 0.85, "pass_prob_difference": 0.13}
+    lines = sample_answers.tables()["limit_exceedance"].to_pylist()
+    rise = {"prob_exceeded_by_close": 0.85, "prob_exceeded_by_close_difference": 0.13}
     lines = [
         one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
     ]
-    found = records.index(sample_answers.tables(reach=lines), binding="S-1")
+    found = records.index(sample_answers.tables(limit_exceedance=lines), binding="S-1")
     told = sentences(found)[0]
     assert "limits likely passed: **1 of 2** (today 2)" in told
     assert told.endswith("the chance that rises most is that of S-3, from 72 % to **85 %**.")
@@ -546,24 +550,34 @@ def test_digits_of_a_difference_follow_its_interval():
 
 def test_a_limit_passed_already_has_no_day_to_come(answer):
     past = sample_season.THROUGH
-    days = {"date_10": past, "date_50": past, "date_90": past, "pass_prob": 1.0}
-    lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
-    told = tables.limits(records.index(sample_answers.tables(reach=lines)), {}, past)
+    days = {
+        "exceedance_date_p10": past,
+        "exceedance_date_p50": past,
+        "exceedance_date_p90": past,
+        "prob_exceeded_by_close": 1.0,
+    }
+    lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
+    told = tables.limits(records.index(sample_answers.tables(limit_exceedance=lines)), {}, past)
     assert told.count("passed already") == len(lines)
     assert "80 %" not in plain(told)
 
 
 def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
     past = sample_season.THROUGH
-    days = {"date_10": past, "date_50": past, "date_90": CLOSES, "pass_prob": 0.9}
-    lines = [line | days for line in sample_answers.tables()["reach"].to_pylist()]
-    found = records.index(sample_answers.tables(reach=lines))
+    days = {
+        "exceedance_date_p10": past,
+        "exceedance_date_p50": past,
+        "exceedance_date_p90": CLOSES,
+        "prob_exceeded_by_close": 0.9,
+    }
+    lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
+    found = records.index(sample_answers.tables(limit_exceedance=lines))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
     assert told.count("may be passed already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
     assert told.count("may be passed already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in told
-    early = [line | {"date_50": None} for line in lines]
-    found = records.index(sample_answers.tables(reach=early))
+    early = [line | {"exceedance_date_p50": None} for line in lines]
+    found = records.index(sample_answers.tables(limit_exceedance=early))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
     assert "likely not<small>may be passed already (12 %)</small>" in told
 
@@ -593,7 +607,7 @@ def test_the_dots_stand_about_todays_rule(answer):
 def test_an_axis_of_no_change_has_whole_ticks(answer):
     amount = answer.difference(IDLE, None, "kept_fish")
     drawn = dotted.figure(
-        [dotted.Shift(IDLE, amount, "x", is_beaten=False)],
+        [dotted.Shift(IDLE, amount, "x", is_dominated=False)],
         palette=palette(dark=False),
         unit="fish",
     )

@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from analytics.bulletin import archive as shelves
-from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.bulletin.schemas import REVISION_SCHEMA
 from dashboard import bulletin_index as books
 from dashboard import html_tables
 from dashboard.revisions import moves
@@ -98,7 +98,7 @@ def test_every_kind_of_move_has_its_words(told):
     assert moves.shift(one_of(told, ("A4", "2035-W49"))).startswith("−23")
     assert moves.shift(one_of(told, APPEARED)) == "has a figure now"
     assert moves.shift(one_of(told, VANISHED)) == "has no figure any more"
-    assert moves.shift(one_of(told, GONE)) == "gone"
+    assert moves.shift(one_of(told, GONE)) == "removed"
     assert moves.shift(one_of(told, ("A1", NEW_WEEK))) == "new"
     assert moves.shift(one_of(told, ("A1", "2035-W47"))) == "same figure"
     assert moves.shift(one_of(told, WAS_ZERO)).startswith("from 0 to ")
@@ -110,9 +110,9 @@ def test_a_move_is_told_in_errors_before(told):
     size = (move.now.estimate - move.before.estimate) / move.before.se
     assert moves.in_errors(move) == f"{size:.1f} times its standard error before"
     assert moves.in_errors(one_of(told, WAS_ZERO)) == ""
-    near = replace(move, moved_in_se=-0.34)
+    near = replace(move, change_in_se=-0.34)
     assert moves.in_errors(near) == "0.3 of its standard error before"
-    tiny = replace(move, moved_in_se=0.04)
+    tiny = replace(move, change_in_se=0.04)
     assert moves.in_errors(tiny) == "less than 0.1 of its standard error before"
 
 
@@ -177,14 +177,14 @@ def test_the_table_has_every_move_and_is_harmless(open_moved, told):
 
 
 def test_the_download_holds_every_move_of_the_areas(book):
-    kept = html_tables.of_areas(book.bulletin.moved, areas=("A1",))
+    kept = html_tables.of_areas(book.bulletin.revisions, areas=("A1",))
     written = html_tables.csv(kept, book.names).decode()
     lines = list(csv.DictReader(io.StringIO(written)))
-    assert list(lines[0]) == heads_of(MOVED_SCHEMA.names)
+    assert list(lines[0]) == heads_of(REVISION_SCHEMA.names)
     assert {line["area"] for line in lines} == {"A1"}
-    kept = [row for row in book.bulletin.moved.to_pylist() if row["area"] == "A1"]
+    kept = [row for row in book.bulletin.revisions.to_pylist() if row["area"] == "A1"]
     assert [line["quantity"] for line in lines] == [row["quantity"] for row in kept]
-    assert html_tables.of_areas(book.bulletin.moved, areas=()).equals(book.bulletin.moved)
+    assert html_tables.of_areas(book.bulletin.revisions, areas=()).equals(book.bulletin.revisions)
 
 
 def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):
@@ -208,7 +208,7 @@ def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
 
 def test_nothing_moved_is_an_answer(open_moved, tmp_path, book):
     fill_shelf(tmp_path)
-    still = replace(make(NOW), moved=MOVED_SCHEMA.empty_table())
+    still = replace(make(NOW), revisions=REVISION_SCHEMA.empty_table())
     card = replace(still.card, version=9, bulletin="still", since="a bulletin taken away")
     shelves.save(tmp_path, replace(still, card=card))
     page = open_moved(folder=tmp_path)

@@ -59,15 +59,15 @@ def test_changes_that_rest_on_a_withheld_figure_are_gone(rough):
 
 
 def test_revisions_keep_only_what_is_for_publication_on_both_sides(rough):
-    blank = dict.fromkeys(schemas.MOVED_SCHEMA.names)
+    blank = dict.fromkeys(schemas.REVISION_SCHEMA.names)
     sides = [
         {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 2.0},
         {"previous": 10.0, "previous_se": 5.1, "estimate": 12.0, "se": 2.0},
         {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 6.1},
         {"previous": None, "previous_se": None, "estimate": 12.0, "se": 2.0},
     ]
-    moved = pa.Table.from_pylist([blank | one for one in sides], schema=schemas.MOVED_SCHEMA)
-    shown = public_bulletin(replace(rough, moved=moved)).moved.to_pylist()
+    moved = pa.Table.from_pylist([blank | one for one in sides], schema=schemas.REVISION_SCHEMA)
+    shown = public_bulletin(replace(rough, revisions=moved)).revisions.to_pylist()
     assert [row["previous"] for row in shown] == [10.0, None]
 
 
@@ -82,8 +82,8 @@ def test_figures_of_released_fish_are_withheld_alike(rough):
     unsure = sure | {"area": "A1", "se": 6.0}
     released = {
         "composition": released_lines("composition", sure, unsure),
-        "compared": released_lines(
-            "compared",
+        "composition_ratio": released_lines(
+            "composition_ratio",
             {"quantity": "encounter_fish", "ratio": 0.8, "ci_low": 0.7},
             {"area": "A1", "quantity": "encounter_fish", "ratio": 0.9, "sampled": 10.0},
         ),
@@ -98,7 +98,7 @@ def test_figures_of_released_fish_are_withheld_alike(rough):
     first, second = shown["composition"].to_pylist()
     assert (first["estimate"], first["draws_low"]) == (10.0, 8.0)
     assert (second["estimate"], second["draws_low"], second["method"]) == (None, None, WITHHELD)
-    kept, hidden = shown["compared"].to_pylist()
+    kept, hidden = shown["composition_ratio"].to_pylist()
     assert (kept["ratio"], kept["ci_low"], kept["reason"]) == (0.8, 0.7, None)
     assert (hidden["ratio"], hidden["sampled"], hidden["reason"]) == (None, None, WITHHELD)
     whole, unsure, both = shown["deaths"].to_pylist()
@@ -117,7 +117,7 @@ def test_rates_are_withheld_alike_and_name_no_boat(rough):
         for row in public_bulletin(rough).rows.to_pylist()
         if row["method"] == WITHHELD and row["quantity"] == "kept_fish" and row["week"]
     )
-    index = {"raw": 0.3, "index": 0.4, "response": "encounters"}
+    index = {"survey_estimate": 0.3, "index": 0.4, "response": "encounters"}
     where = {"area": withheld["area"], "week": withheld["week"], "response": "kept"}
     rates = {
         "index": lines("index", index | {"log_se": 0.5}, index | {"log_se": 0.51}, index | where),
@@ -125,9 +125,9 @@ def test_rates_are_withheld_alike_and_name_no_boat(rough):
     }
     shown = public_bulletin(replace(rough, rates=rates)).rates
     sure, unsure, rough_raw = shown["index"].to_pylist()
-    assert (sure["index"], sure["raw"], sure["reason"]) == (0.4, 0.3, None)
-    assert (unsure["index"], unsure["raw"], unsure["reason"]) == (None, 0.3, WITHHELD)
-    assert (rough_raw["index"], rough_raw["raw"]) == (0.4, None)
+    assert (sure["index"], sure["survey_estimate"], sure["reason"]) == (0.4, 0.3, None)
+    assert (unsure["index"], unsure["survey_estimate"], unsure["reason"]) == (None, 0.3, WITHHELD)
+    assert (rough_raw["index"], rough_raw["survey_estimate"]) == (0.4, None)
     assert len(shown["residuals"]) == 0
 
 

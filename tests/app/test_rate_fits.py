@@ -86,8 +86,12 @@ def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
 
 def test_scores_that_print_alike_are_as_good(rates):
     line = rates.of("models", "encounters")[0]
-    assert "as good as the best" in models.table([line | {"behind": 3e-10, "behind_se": 2e-10}])
-    assert "0.006 ahead ± 0.009" in models.table([line | {"behind": -0.006, "behind_se": 0.009}])
+    assert "as good as the best" in models.table(
+        [line | {"score_gap": 3e-10, "score_gap_se": 2e-10}]
+    )
+    assert "0.006 ahead ± 0.009" in models.table(
+        [line | {"score_gap": -0.006, "score_gap_se": 0.009}]
+    )
 
 
 def test_a_public_bulletin_says_that_residuals_are_withheld(book):

@@ -131,9 +131,9 @@ def test_past_seasons_lie_behind_whatever_they_are_called(book, rates):
     names = {"2033-34": "the wet one", "2034-35": "W35"}
     lines = [
         line | {"season": names.get(line["season"], line["season"])}
-        for line in book.bulletin.table("timing").to_pylist()
+        for line in book.bulletin.table("seasonal_pattern").to_pylist()
     ]
-    found = with_tables(book, timing=lines)
+    found = with_tables(book, seasonal_pattern=lines)
     panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
     usual = panels.panel(book, rates, "A1", response="encounters")
     assert {one.season for one in panel.past} == {"W35", "the wet one"}
@@ -150,10 +150,10 @@ def test_a_rate_without_past_seasons_says_so(open_rates, book, rates):
 def test_a_closed_week_breaks_the_line_of_a_past_season(book):
     lines = [
         line
-        for line in book.bulletin.table("timing").to_pylist()
+        for line in book.bulletin.table("seasonal_pattern").to_pylist()
         if (line["season"], line["week"]) != ("2034-35", "2034-W47")
     ]
-    found = with_tables(book, timing=lines)
+    found = with_tables(book, seasonal_pattern=lines)
     panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
     assert panel.past[1].points[2] == (2, None)
     assert None not in [value for _, value in panel.past[0].points]
@@ -179,22 +179,22 @@ def test_the_word_stands_first_with_its_arrow(book, rates):
 
 def test_the_word_and_its_rule_are_of_one_limit():
     assert sentences.CALLED == CALLED
-    line = {"rose_4": 0.89, "word": "no clear change"}
+    line = {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
     assert "over 92 %" in plain(sentences.RULE)
     assert "under 8 %" in plain(sentences.RULE)
-    assert line["rose_4"] < sentences.CALLED
+    assert line["prob_increase_4_weeks"] < sentences.CALLED
 
 
 def test_a_likely_rise_that_is_not_called_says_why(book):
     lines = book.bulletin.table("trend").to_pylist()
     for line in lines:
-        if line["rose_4"] is not None:
-            line |= {"rose_4": 0.89, "word": "no clear change"}
+        if line["prob_increase_4_weeks"] is not None:
+            line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
     found = modelled.index(with_tables(book, trend=lines))
     said = plain(sentences.answer(book, found, [None], response="encounters"))
     assert "a rise is likely (89 %), but under the 92 % that we ask for" in said
     for line in lines:
-        line |= {"rose_4": 0.5}
+        line |= {"prob_increase_4_weeks": 0.5}
     found = modelled.index(with_tables(book, trend=lines))
     assert "but under" not in sentences.answer(book, found, [None], response="encounters")
 
@@ -203,7 +203,7 @@ def test_weeks_with_trips_and_no_fish_are_told(book):
     lines = book.bulletin.table("index").to_pylist()
     for line in lines:
         if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
-            line |= {"raw": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
+            line |= {"survey_estimate": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
     found = modelled.index(with_tables(book, index=lines))
     said = sentences.answer(book, found, ["A1"], response="encounters")
     assert "No fish was met in 82 trips of the last 2 weeks." in said
@@ -250,7 +250,7 @@ def test_moves_of_one_point_are_of_one_point(book, rates):
 def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
     lines = book.bulletin.table("index").to_pylist()
     for line in lines:
-        line |= {"raw_low": 0.0002, "raw_high": 836.85}
+        line |= {"survey_low": 0.0002, "survey_high": 836.85}
     found = modelled.index(with_tables(book, index=lines))
     table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "too few site-days for a useful interval" in table

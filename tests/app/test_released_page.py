@@ -158,9 +158,9 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, told):
     ],
 )
 def test_the_ratio_is_put_into_words(book, low, high, said):
-    lines = book.bulletin.table("compared").to_pylist()
+    lines = book.bulletin.table("composition_ratio").to_pylist()
     ends = {"ci_low": low, "ci_high": high}
-    found = released.index(with_tables(book, compared=[line | ends for line in lines]))
+    found = released.index(with_tables(book, composition_ratio=[line | ends for line in lines]))
     assert said in released_classes.answer(book, found, [None])
 
 
@@ -201,10 +201,10 @@ def test_a_reason_that_classes_share_is_said_once(book, told):
     assert table.count(sample_released.NO_FISH) == 1
     assert f"Where a figure or an interval lacks: {sample_released.NO_FISH}." in table
     # Each area has its own; a reason of one line alone stays in its cell.
-    lines = book.bulletin.table("compared").to_pylist()
+    lines = book.bulletin.table("composition_ratio").to_pylist()
     alone = next(one for one in lines if one["area"] == "A1" and one["quantity"] == MET)
     alone |= {"ratio": None, "ci_low": None, "ci_high": None, "reason": "only this one"}
-    found = released.index(with_tables(book, compared=lines))
+    found = released.index(with_tables(book, composition_ratio=lines))
     assert "<small>only this one</small>" in released_classes.table(book, found, ["A1"])
 
 
@@ -239,7 +239,7 @@ def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book)
         line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH}
         for line in book.bulletin.table("composition").to_pylist()
     ]
-    shelves.save(tmp_path, with_tables(book, composition=lines, compared=[]).bulletin)
+    shelves.save(tmp_path, with_tables(book, composition=lines, composition_ratio=[]).bulletin)
     page = open_released(folder=tmp_path, part="classes")
     assert not page.exception
     assert not page.get("plotly_chart")
@@ -277,13 +277,13 @@ def test_a_mark_for_a_useless_interval_stands_without_pse(book):
 
 
 def test_a_corrected_rate_below_zero_is_no_effect(book, told):
-    lines = book.bulletin.table("trials").to_pylist()
+    lines = book.bulletin.table("holding_rates").to_pylist()
     table = released_trials.table(released_trials.together(told))
     below = [one for one in released_trials.together(told) if (one["corrected_prop"] or 0) < 0]
     assert table.count(released_trials.NO_EFFECT) == len(below) > 0
     assert released_trials.cut_words(told) == released_trials.CUT_AT_ZERO
     above = [line | {"corrected_prop": 0.1, "corrected_low": 0.05} for line in lines]
-    found = released.index(with_tables(book, trials=above))
+    found = released.index(with_tables(book, holding_rates=above))
     assert released_trials.cut_words(found) == ""
 
 
@@ -364,12 +364,12 @@ def test_a_sampled_total_that_lacks_says_why(book):
 
 def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, told):
     lines = released_deaths.groups(told, None)
-    lost = next(line for line in lines if line["fate"] == "lost")
+    lost = next(line for line in lines if line["fate"] == "drop_off")
     assert released_deaths.out_of(lost, lines) == "met"
     assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(book, told, [None])
     kept = next(line for line in lines if line["fate"] == "kept")
     agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
-    of_kept = next(line for line in agreeing if line["fate"] == "lost")
+    of_kept = next(line for line in agreeing if line["fate"] == "drop_off")
     assert released_deaths.out_of(of_kept, agreeing) == "kept"
     assert released_deaths.out_of(of_kept | {"reason": "of encounters"}, agreeing) == "met"
     assert released_deaths.out_of(lost | {"reason": "of kept fish"}, lines) == "kept"
@@ -392,7 +392,7 @@ def test_rates_without_error_are_told_so(book):
     assert "Of the error" not in words
     assert all(dot.thin == (None, None) for dot in death_dots.sums(found, None))
     # One group with an error: ends lack all the same, and the words say what is known.
-    one = next(line for line in lines if line["fate"] == "lost" and line["area"] is None)
+    one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
     some = released.index(with_deaths(book, lines))
     assert "Some of the rates carry no error" in released_deaths.answer(book, some, [None])
@@ -402,7 +402,7 @@ def test_an_interval_without_width_is_no_interval(book):
     lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
     for line in lines:
         line |= {"se": 0.0, "fish_se": 0.0, "ci_low": line["deaths"], "ci_high": line["deaths"]}
-        line |= {"from_fish_prop": None}
+        line |= {"catch_variance_prop": None}
     found = released.index(with_deaths(book, lines))
     words = plain(released_deaths.answer(book, found, [None]))
     assert f"({released_deaths.NO_ERROR})" in words
@@ -431,7 +431,9 @@ def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
         line | dict.fromkeys(none) | {"reason": sample_released.NO_RATE}
         for line in book.bulletin.table("deaths").to_pylist()
     ]
-    lacking = with_tables(book, deaths=lines, method_mix=[], trials=[], survival=[], wound_mix=[])
+    lacking = with_tables(
+        book, deaths=lines, method_mix_deaths=[], holding_rates=[], survival=[], wound_mix=[]
+    )
     shelves.save(tmp_path, lacking.bulletin)
     page = open_released(folder=tmp_path, part="deaths")
     assert not page.exception
@@ -578,7 +580,15 @@ def test_an_older_bulletin_says_so(open_released, tmp_path, part):
     shelves.save(tmp_path, make(NOW))
     path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
     old = json.loads(path.read_text())
-    old["tables"] = ["rows", "changes", "findings", "strata", "areas", "moved", "readings"]
+    old["tables"] = [
+        "rows",
+        "changes",
+        "findings",
+        "strata",
+        "areas",
+        "revisions",
+        "alternative_estimates",
+    ]
     path.write_text(json.dumps(old))
     page = open_released(folder=tmp_path, part=part)
     assert not page.exception
@@ -609,7 +619,7 @@ def test_advice_has_its_sources(open_released):
 
 
 def test_downloads_hold_the_tables_as_kept(book):
-    for name in ("deaths", "composition", "legal_share", "trials"):
+    for name in ("deaths", "composition", "legal_share", "holding_rates"):
         lines = download_of(book.bulletin.table(name), book)
         assert lines[0] == heads_of(RELEASED_SCHEMAS[name].names)
         assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0

@@ -106,8 +106,8 @@ def test_first_week_has_nothing_to_compare_with(book):
 def test_change_words_are_the_bulletins(book, effort, met, words):
     one = book.change(None, CHOSEN, sentences.EFFORT)
     changes = {
-        (None, CHOSEN, sentences.EFFORT): replace(one, word=effort),
-        (None, CHOSEN, sentences.MET): replace(one, word=met),
+        (None, CHOSEN, sentences.EFFORT): replace(one, direction=effort),
+        (None, CHOSEN, sentences.MET): replace(one, direction=met),
     }
     other = replace(book, changes=changes)
     assert words in sentences.answer(other, area=None, week=CHOSEN)

@@ -11,7 +11,7 @@ import pytest
 
 from analytics.bulletin import archive as shelves
 from analytics.bulletin.publication import public_bulletin
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from dashboard import bulletin_index as books
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
@@ -50,17 +50,17 @@ def plain(said):
 def with_tables(book, **lines):
     """Return the sample with other lines in some tables."""
     made = {
-        name: pa.Table.from_pylist(rows, schema=STANDING_SCHEMAS[name])
+        name: pa.Table.from_pylist(rows, schema=OUTLOOK_SCHEMAS[name])
         for name, rows in lines.items()
     }
-    return books.index(replace(book.bulletin, standing={**book.bulletin.standing, **made}))
+    return books.index(replace(book.bulletin, outlook={**book.bulletin.outlook, **made}))
 
 
 def limit(book, name, **other):
     """Return the sample with a single limit, some of its columns changed."""
-    lines = book.bulletin.table("standing").to_pylist()
+    lines = book.bulletin.table("limit_status").to_pylist()
     line = next(one for one in lines if one["limit_id"] == name)
-    return with_tables(book, standing=[line | other])
+    return with_tables(book, limit_status=[line | other])
 
 
 def answer(book, areas=()):
@@ -96,16 +96,21 @@ def test_the_other_limits_are_told_by_where_they_go(book):
 
 
 def test_both_ends_of_a_day_are_told(book):
-    one = limit(book, sample_season.BINDING, date_90=date(2036, 4, 2))
+    one = limit(book, sample_season.BINDING, exceedance_date_p90=date(2036, 4, 2))
     assert "**14 March** (80 % between 3 March and 2 April)" in answer(one)
-    alone = limit(book, sample_season.BINDING, date_90=date(2036, 3, 3), date_50=date(2036, 3, 3))
+    alone = limit(
+        book,
+        sample_season.BINDING,
+        exceedance_date_p90=date(2036, 3, 3),
+        exceedance_date_p50=date(2036, 3, 3),
+    )
     assert "**3 March** (80 % on that day)" in answer(alone)
     assert "binds" not in answer(alone)
 
 
 def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(book):
     past = sample_season.THROUGH
-    one = limit(book, sample_season.BINDING, passed_prob=0.42, date_10=past)
+    one = limit(book, sample_season.BINDING, prob_exceeded_to_date=0.42, exceedance_date_p10=past)
     said = answer(one)
     assert "reached on **14 March** (it may also not be reached)" in said
     assert said.endswith(
@@ -114,10 +119,16 @@ def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(book):
     table = plain(standing_table.table(one, standings.index(one).limits))
     assert "14 Mar<small>may be passed already (42 %)</small>" in table
     assert "64 %<small>passed already: 42 %</small>" in table
-    both = limit(book, sample_season.BINDING, passed_prob=0.55, date_10=past, date_50=past)
+    both = limit(
+        book,
+        sample_season.BINDING,
+        prob_exceeded_to_date=0.55,
+        exceedance_date_p10=past,
+        exceedance_date_p50=past,
+    )
     assert "Under today's rules it **may be passed already**; the chance" in answer(both)
     assert "10 Feb" not in plain(standing_table.table(both, standings.index(both).limits))
-    rare = limit(book, sample_season.BINDING, passed_prob=0.049)
+    rare = limit(book, sample_season.BINDING, prob_exceeded_to_date=0.049)
     assert "passed already" not in answer(rare)
 
 
@@ -141,13 +152,19 @@ def test_each_outlook_is_told(book, name, said):
 
 
 def test_a_limit_without_an_outlook_says_why(book):
-    lost = limit(book, sample_season.LATER, pass_prob=None, date_50=None, reason="too few weeks")
+    lost = limit(
+        book,
+        sample_season.LATER,
+        prob_exceeded_by_close=None,
+        exceedance_date_p50=None,
+        reason="too few weeks",
+    )
     assert "Where it goes cannot be told (too few weeks)." in answer(lost)
     assert "binds" not in answer(lost)
 
 
 def test_a_limit_of_no_fish_has_no_share(book):
-    none = limit(book, sample_season.BINDING, limit_fish=0.0, used=None, used_low=None)
+    none = limit(book, sample_season.BINDING, limit_fish=0.0, share_used=None, share_used_low=None)
     said = answer(none)
     assert (
         "the total against the limit on **sublegal releases in Quillon Bank** is 1,240 fish" in said
@@ -169,7 +186,7 @@ def test_a_season_that_is_over_is_final(open_standing):
 
 
 def test_no_limit_is_told_in_words(open_standing, book, tmp_path):
-    shelves.save(tmp_path, with_tables(book, standing=[], fan=[]).bulletin)
+    shelves.save(tmp_path, with_tables(book, limit_status=[], limit_paths=[]).bulletin)
     page = open_standing(folder=tmp_path)
     assert not page.exception
     said = plain(words_of(page))
@@ -182,7 +199,9 @@ def test_areas_choose_the_limits_that_count_them(found, book):
     assert [line["limit_id"] for line in found.of_areas(["A5"])] == ["S-3", "S-4"]
     none = with_tables(
         book,
-        standing=[line | {"areas": "A1"} for line in book.bulletin.table("standing").to_pylist()],
+        limit_status=[
+            line | {"areas": "A1"} for line in book.bulletin.table("limit_status").to_pylist()
+        ],
     )
     assert "No limit of this season counts the chosen areas" in answer(none, ["A2"])
 
@@ -261,10 +280,10 @@ def test_the_limit_stands_in_figures_beside_its_line(found):
 
 
 def test_a_fan_ends_where_no_more_fish_are_counted(book):
-    lines = book.bulletin.table("fan").to_pylist()
+    lines = book.bulletin.table("limit_paths").to_pylist()
     mine = [line for line in lines if line["limit_id"] == sample_season.BINDING]
     after = [mine[-1] | {"week": f"2036-W{at}", "day": date(2036, 4, at)} for at in (20, 27)]
-    found = standings.index(with_tables(book, fan=[*mine, *after]))
+    found = standings.index(with_tables(book, limit_paths=[*mine, *after]))
     assert panels.fan(found, found.limits[0]).lines[-1]["week"] == sample_season.WEEKS_AHEAD[-1]
 
 
@@ -359,15 +378,15 @@ def test_assumptions_are_told_by_topic(open_standing):
 
 
 def test_the_downloads_are_the_tables(book):
-    for name, schema in STANDING_SCHEMAS.items():
+    for name, schema in OUTLOOK_SCHEMAS.items():
         lines = download_of(book.bulletin.table(name), book)
         assert lines[0] == heads_of(schema.names)
 
 
 def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):
     shown = public_bulletin(make(NOW))
-    told = {name: one for name, one in shown.standing.items() if name != "draws"}
-    shelves.save(tmp_path, replace(shown, standing=told))
+    told = {name: one for name, one in shown.outlook.items() if name != "draws"}
+    shelves.save(tmp_path, replace(shown, outlook=told))
     page = open_standing(folder=tmp_path)
     assert not page.exception
     assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
@@ -379,6 +398,6 @@ def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener,
 
 
 def test_an_older_bulletin_says_so(open_standing, tmp_path):
-    page = open_standing(folder=old_shelf(tmp_path, *STANDING_SCHEMAS))
+    page = open_standing(folder=old_shelf(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins told where a season stands" in words_of(page)

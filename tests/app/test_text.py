@@ -52,7 +52,7 @@ def make_change(**more) -> Change:
         "ci_high": 1.44,
         "ci_level": 0.95,
         "form": "ratio",
-        "word": "up",
+        "direction": "up",
     }
     return Change(**(values | more))
 
@@ -123,21 +123,23 @@ def test_rounding_stays_within_a_twentieth_of_the_estimate(estimate, down, up):
     [
         (make_change(), "up: +24 % (95 % CI +5 to +44 %)"),
         (
-            make_change(change=0.9, ci_low=0.61, ci_high=1.3, word="no clear change"),
+            make_change(change=0.9, ci_low=0.61, ci_high=1.3, direction="no clear change"),
             "no clear change: −10 % (95 % CI −39 to +30 %)",
         ),
         (
-            make_change(form="difference", change=-0.12, ci_low=-0.2, ci_high=-0.03, word="down"),
+            make_change(
+                form="difference", change=-0.12, ci_low=-0.2, ci_high=-0.03, direction="down"
+            ),
             "down: −12 points (95 % CI −20 to −3)",
         ),
-        (make_change(ci_low=None, ci_high=None, word="not known"), UNKNOWN),
-        (make_change(word="not known"), UNKNOWN),
+        (make_change(ci_low=None, ci_high=None, direction="not known"), UNKNOWN),
+        (make_change(direction="not known"), UNKNOWN),
         (
-            make_change(change=None, ci_low=None, ci_high=None, word="not comparable"),
+            make_change(change=None, ci_low=None, ci_high=None, direction="not comparable"),
             "not comparable: the week before had other open days",
         ),
         (
-            make_change(change=3.0, ci_low=0.001, ci_high=math.inf, word="no clear change"),
+            make_change(change=3.0, ci_low=0.001, ci_high=math.inf, direction="no clear change"),
             "no clear change: too few site-days for a useful interval",
         ),
         (
@@ -152,7 +154,7 @@ def test_rounding_stays_within_a_twentieth_of_the_estimate(estimate, down, up):
             make_change(form="difference", change=0.05, ci_low=-0.004, ci_high=0.0),
             "up: +5 points (95 % CI −0.4 to 0)",
         ),
-        (make_change(change=None, word="not known"), UNKNOWN),
+        (make_change(change=None, direction="not known"), UNKNOWN),
         (None, "no week just before to compare with"),
     ],
 )

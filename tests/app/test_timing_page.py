@@ -59,9 +59,9 @@ def test_a_first_season_has_no_past(open_timing):
 def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
     lines = [
         line | {"ci_low": None, "ci_high": None, "past_low": None, "past_high": None}
-        for line in book.bulletin.table("strength").to_pylist()
+        for line in book.bulletin.table("run_strength").to_pylist()
     ]
-    found = modelled.index(with_tables(book, strength=lines))
+    found = modelled.index(with_tables(book, run_strength=lines))
     said = plain(seasonal_timing.answer(book, found, [None]))
     assert "**of unknown strength**" in said
     assert "1.24 times** (no interval)" in said
@@ -69,11 +69,11 @@ def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
 
 
 def test_the_last_week_with_a_ratio_is_told(book):
-    lines = book.bulletin.table("strength").to_pylist()
+    lines = book.bulletin.table("run_strength").to_pylist()
     for line in lines:
         if line["week"] == "2036-W06":
             line |= {"ratio": None, "reason": "closed"}
-    found = modelled.index(with_tables(book, strength=lines))
+    found = modelled.index(with_tables(book, run_strength=lines))
     assert seasonal_timing.last_strength(found, None)["week"] == "2036-W05"
 
 
@@ -143,14 +143,14 @@ def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
 def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
     lines = [
         line
-        for line in book.bulletin.table("timing").to_pylist()
+        for line in book.bulletin.table("seasonal_pattern").to_pylist()
         if line["season"] != "2033-34" or not 80 < line["day"] < 110
     ]
-    found = modelled.index(with_tables(book, timing=lines))
+    found = modelled.index(with_tables(book, seasonal_pattern=lines))
     share = next(line["share"] for line in found.timing["2033-34", None] if line["day"] == 76)
     assert seasonal_timing.come(found, None)["2033-34"] == pytest.approx(share)
     late = [line for line in lines if line["season"] != "2033-34" or line["day"] > 110]
-    found = modelled.index(with_tables(book, timing=late))
+    found = modelled.index(with_tables(book, seasonal_pattern=late))
     assert seasonal_timing.come(found, None)["2033-34"] == 0.0
 
 
@@ -158,8 +158,8 @@ def test_one_reason_for_all_is_told_once(open_timing, book):
     said = plain(words_of(open_timing(season="2034-35")))
     assert f"It cannot be told ({sample_rates.NO_PAST})." in said
     assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
-    lines = book.bulletin.table("strength").to_pylist()
-    found = modelled.index(with_tables(book, strength=lines))
+    lines = book.bulletin.table("run_strength").to_pylist()
+    found = modelled.index(with_tables(book, run_strength=lines))
     assert seasonal_timing.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
 
 
@@ -184,7 +184,7 @@ def test_figures_stand_on_the_days_of_the_season(rates):
 
 
 def test_the_curve_is_the_mean_of_the_past_ones(book, rates):
-    lines = book.bulletin.table("timing").to_pylist()
+    lines = book.bulletin.table("seasonal_pattern").to_pylist()
     mine = [
         line["normal"]
         for line in lines

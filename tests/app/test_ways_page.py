@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from analytics.bulletin import archive as shelves
-from analytics.estimates.schemas import HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, HEAPING_SCHEMA
 from dashboard import bulletin_index as books
 from dashboard import html_tables, numbers, style
 from dashboard.alternative_estimates import bases as ways
@@ -220,9 +220,9 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
 
 
 def test_downloads_hold_the_tables_as_kept(book):
-    kept = html_tables.of_areas(book.bulletin.readings, areas=("A1",))
+    kept = html_tables.of_areas(book.bulletin.alternative_estimates, areas=("A1",))
     heads, *lines = download_of(html_tables.with_precision(kept), book)
-    assert heads == heads_of([*READING_SCHEMA.names, "pse_percent", "precision"])
+    assert heads == heads_of([*ALTERNATIVE_SCHEMA.names, "pse_percent", "precision"])
     assert {line[heads.index("area")] for line in lines} == {"A1"}
     assert len(lines) == kept.num_rows > 0
     heads, *_ = download_of(book.bulletin.heaping, book)

@@ -50,7 +50,7 @@ def bulletin() -> Bulletin:
     days = days_from(THROUGH + timedelta(days=1), len(draws.days))
     weeks = weeks_between("2036-W07", f"2036-W{6 + N_WEEKS:02}")
     draws = replace(draws, through=THROUGH, days=days, weeks=weeks)
-    return replace(made, standing=dict(made.standing) | {"draws": to_table(draws)})
+    return replace(made, outlook=dict(made.outlook) | {"draws": to_table(draws)})
 
 
 def asked(elasticity: float) -> OptionSet:
@@ -67,7 +67,7 @@ def measured(turns: int) -> dict[str, list[tuple[float, float]]]:
         If the page fails, or does not take a move.
     """
     kept = bulletin()
-    baseline, limits = from_table(kept.table("draws")), limits_of(kept.table("standing"))[0]
+    baseline, limits = from_table(kept.table("draws")), limits_of(kept.table("limit_status"))[0]
     compare_options(baseline, asked(0.1).options, limits)  # loads the code
     with tempfile.TemporaryDirectory() as folder:
         save(Path(folder), kept)

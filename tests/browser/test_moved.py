@@ -60,7 +60,7 @@ def test_the_download_is_every_move(visit, tmp_path):
     page = visit().open("area=A1", **HERE)
     with page.expect_download() as download:
         page.get_by_role("button", name="Download every move").click()
-    assert download.value.suggested_filename == "2035-36.2036-W06.v3.moved.csv"
+    assert download.value.suggested_filename == "2035-36.2036-W06.v3.revisions.csv"
     path = tmp_path / "moved.csv"
     download.value.save_as(path)
     lines = path.read_text().splitlines()

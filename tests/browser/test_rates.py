@@ -71,7 +71,7 @@ def test_the_run_is_drawn_and_its_areas_open(visit):
     [
         (RATES, "Download the index", "index"),
         (RATES, "Download the level", "trend"),
-        (TIMING, "Download the strength", "strength"),
+        (TIMING, "Download the strength", "run_strength"),
         (TIMING, "Download the dates", "run_dates"),
     ],
 )

@@ -59,8 +59,8 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         page.get_by_text(folded).click()
     for words, name, start in (
         ("Download the deaths", "deaths", "basis,season,area,fate,size_class,method,wound_class"),
-        ("Download the method mix", "method_mix", "season,area,case,method,fish,rate_prop"),
-        ("Download the trials", "trials", "trial_id,group,is_control,held,died,hours"),
+        ("Download the method mix", "method_mix_deaths", "season,area,case,method,fish,rate_prop"),
+        ("Download the trials", "holding_rates", "trial_id,group,is_control,held,died,hours"),
     ):
         with page.expect_download() as download:
             page.get_by_role("button", name=words).click()

@@ -9,7 +9,7 @@ import pytest
 from analytics.options.option import Change, Option, OptionSet
 from analytics.options.option_file import read_options, to_link
 from analytics.options.schemas import ANSWER_SCHEMAS
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.app import sample_season
 from tests.browser.screens import CHARTS, settle
 from tests.browser.test_rates import CUT
@@ -126,10 +126,10 @@ def test_a_bad_file_is_refused_in_words(visit, tmp_path):
 @pytest.mark.parametrize(
     ("where", "words", "name"),
     [
-        (STANDING, "Download the standing", "standing"),
+        (STANDING, "Download the standing", "limit_status"),
         (STANDING, "Download the projections", "backtest"),
         (CHANGE, "Download the figures", "options.figures"),
-        (CHANGE, "Download the limits", "options.reach"),
+        (CHANGE, "Download the limits", "options.limit_exceedance"),
     ],
 )
 def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
@@ -139,5 +139,5 @@ def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
     assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
     path = tmp_path / f"{name}.csv"
     download.value.save_as(path)
-    columns = (STANDING_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
+    columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
     assert path.read_text().startswith(",".join(columns))

@@ -37,7 +37,11 @@ def test_the_answer_follows_area_and_quantity(visit):
 def test_the_downloads_are_the_tables(visit, tmp_path):
     page = visit().open("area=A1", **HERE)
     for words, name, start in (
-        ("Download every reading", "readings", "basis,season,area,week,quantity,unit,estimate"),
+        (
+            "Download every reading",
+            "alternative_estimates",
+            "basis,season,area,week,quantity,unit,estimate",
+        ),
         ("Download coverage", "coverage", "season,area,n_days,boats,share"),
         ("Download the table of reports", "heaping", "season,fish,boats,smooth,is_heap"),
     ):

@@ -38,18 +38,18 @@ def row(fish: float, estimate: float, quantity: str = "kept_fish", **ends: float
 )
 def test_the_share_used_is_recomputed(estimate, limit, printed, remains):
     found = row(limit, estimate)
-    assert round(100 * found["used"], 1) == printed
-    assert found["remains"] == remains
-    assert found["passed_prob"] == float(estimate > limit)
+    assert round(100 * found["share_used"], 1) == printed
+    assert found["fish_remaining"] == remains
+    assert found["prob_exceeded_to_date"] == float(estimate > limit)
 
 
 def test_the_sublegal_limit_binds_at_97_percent_with_24_percent_of_the_harvest_used():
     kept, sublegal = row(2500, 600), row(10_000, 9700, "released_sublegal_fish")
     found = with_binding([kept, sublegal])
-    assert [round(100 * one["used"]) for one in found] == [24, 97]
+    assert [round(100 * one["share_used"]) for one in found] == [24, 97]
     assert [one["is_binding"] for one in found] == [False, True]
 
 
 def test_the_ends_of_the_interval_are_over_the_same_limit():
     found = row(2000, 1000, se=100, ci_low=820, ci_high=1220, df=40)
-    assert (found["used_low"], found["used_high"]) == (0.41, 0.61)
+    assert (found["share_used_low"], found["share_used_high"]) == (0.41, 0.61)

@@ -97,7 +97,7 @@ def last_week(number, path, **given):
     weight = rows.groupby("area")["angler_hours"].sum().to_dict()
     series = all_areas(levels, WEEKS, weight, is_share=False)
     told = trend.trend_rows(series, WEEKS, is_share=False, level=0.95, names={})
-    return next(row for row in reversed(told) if not row["is_ahead"])
+    return next(row for row in reversed(told) if not row["is_projected"])
 
 
 def flat_then(rise):
@@ -113,7 +113,7 @@ def last_weeks(paths, *, runs=RUNS, **given):
 
 def called(paths, **given):
     """Return the words of some seasons, each of the paths in turn."""
-    return [row["word"] for row in last_weeks(paths, **given)]
+    return [row["direction"] for row in last_weeks(paths, **given)]
 
 
 def n_called(said):
@@ -143,7 +143,7 @@ def test_bounds_mean_what_they_say():
 
 
 def test_a_change_of_thirty_per_cent_is_called_in_four_seasons_of_five(moving, record_property):
-    said = [row["word"] for row in moving]
+    said = [row["direction"] for row in moving]
     wrong = sum(one == ("falling", "rising")[number % 2] for number, one in enumerate(said))
     words = f"called in {n_right(said)} of {RUNS} seasons, the wrong way in {wrong}"
     record_property("a change of 30 % in four weeks", words)
@@ -152,16 +152,16 @@ def test_a_change_of_thirty_per_cent_is_called_in_four_seasons_of_five(moving, r
 
 
 def test_no_change_is_called_in_at_most_a_tenth_of_seasons(flat, record_property):
-    said = [row["word"] for row in flat]
+    said = [row["direction"] for row in flat]
     record_property("no change", f"something called in {n_called(said)} of {RUNS} seasons")
     assert n_called(said) <= MOST_CALLED
 
 
 def test_the_bounds_would_not_pass_another_limit(flat, moving, monkeypatch):
     monkeypatch.setattr(trend, "CALLED", 0.65)
-    assert n_called([trend.word_of(row["rose_4"]) for row in flat]) > MOST_CALLED
+    assert n_called([trend.word_of(row["prob_increase_4_weeks"]) for row in flat]) > MOST_CALLED
     monkeypatch.setattr(trend, "CALLED", 0.999)
-    assert n_right([trend.word_of(row["rose_4"]) for row in moving]) < LEAST_CALLED
+    assert n_right([trend.word_of(row["prob_increase_4_weeks"]) for row in moving]) < LEAST_CALLED
 
 
 def test_few_site_days_and_closures_call_no_more_of_nothing(record_property):

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from analytics.catch_rates.schemas import INDEX_SCHEMA, TIMING_SCHEMA
+from analytics.catch_rates.schemas import INDEX_SCHEMA, SEASONAL_PATTERN_SCHEMA
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
@@ -399,7 +399,7 @@ def test_past_seasons_index_bends_the_course():
     ]
     tables = {
         "index": index_table([1.0] * 8),
-        "timing": pa.Table.from_pylist(rows, schema=TIMING_SCHEMA),
+        "seasonal_pattern": pa.Table.from_pylist(rows, schema=SEASONAL_PATTERN_SCHEMA),
     }
     now = weekly_of_hand([70.0] * 8)
     found, _, _ = rates_of(now, tables=tables, past=past)

@@ -31,7 +31,7 @@ COUNTS = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
-FAR = {"date_10": None, "date_50": None, "date_90": None}
+FAR = {"exceedance_date_p10": None, "exceedance_date_p50": None, "exceedance_date_p90": None}
 
 
 def figure(option, quantity, at, difference, *, area=None):
@@ -50,8 +50,8 @@ def reach(option, chances, difference, dates):
         "ci_low": 15000.0,
         "ci_high": 22000.0,
         "ci_level": 0.95,
-        "pass_prob": chances,
-        "pass_prob_difference": difference,
+        "prob_exceeded_by_close": chances,
+        "prob_exceeded_by_close_difference": difference,
     } | dates
 
 
@@ -69,18 +69,22 @@ def tables():
         for one in COUNTS
     ]
     figures.append(figure(TODAY, "kept_fish", (99.0, 98.0, 100.0), none, area="VEL"))
-    days = {"date_10": dt.date(2036, 3, 3), "date_50": dt.date(2036, 3, 14), "date_90": None}
+    days = {
+        "exceedance_date_p10": dt.date(2036, 3, 3),
+        "exceedance_date_p50": dt.date(2036, 3, 14),
+        "exceedance_date_p90": None,
+    }
     rows = {
         "figures": figures,
-        "reach": [
+        "limit_exceedance": [
             reach(TODAY, 0.64, 0.0, days),
             reach(CLOSE, 0.0, -0.64, FAR),
             reach(POOR, 0.64, 0.0, days),
         ],
-        "beaten": [
-            {"option": TODAY, "is_beaten": False, "beaten_by": None},
-            {"option": CLOSE, "is_beaten": False, "beaten_by": None},
-            {"option": POOR, "is_beaten": True, "beaten_by": CLOSE},
+        "dominance": [
+            {"option": TODAY, "is_dominated": False, "dominated_by": None},
+            {"option": CLOSE, "is_dominated": False, "dominated_by": None},
+            {"option": POOR, "is_dominated": True, "dominated_by": CLOSE},
         ],
         "assumptions": [
             *({"option": one, "words": "Rates hold."} for one in (TODAY, CLOSE, POOR)),
@@ -145,13 +149,19 @@ def test_the_answer_opens_with_a_sentence_an_option(tables):
 def test_the_first_limit_is_the_earliest_then_the_likeliest(tables):
     other = Limit("L2", ("VEL",), ("kept_fish",), 500.0)
     both = about(limits=(*LIMITS, other))
-    rows = tables["reach"].to_pylist()
+    rows = tables["limit_exceedance"].to_pylist()
     late = [
-        row | {"limit_id": "L2", "pass_prob": 0.9, "date_50": dt.date(2036, 4, 1)} for row in rows
+        row
+        | {
+            "limit_id": "L2",
+            "prob_exceeded_by_close": 0.9,
+            "exceedance_date_p50": dt.date(2036, 4, 1),
+        }
+        for row in rows
     ]
     assert "(L1)" in binding(both, rows + late, TODAY)
     assert "(L2)" in binding(both, rows + late, CLOSE)
-    never = [row | {"limit_id": "L2", "pass_prob": 0.1} | FAR for row in rows]
+    never = [row | {"limit_id": "L2", "prob_exceeded_by_close": 0.1} | FAR for row in rows]
     assert "(L2): 10 %" in binding(both, rows + never, CLOSE)
     assert binding(both, [], TODAY) == ""
 
@@ -159,13 +169,15 @@ def test_the_first_limit_is_the_earliest_then_the_likeliest(tables):
 def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
     day = dt.date(2036, 2, 17)
     rows = [reach(TODAY, 0.64, 0.0, dict.fromkeys(FAR, day)), reach(CLOSE, 0.6, 0.0, FAR)]
-    made = tables | {"reach": pa.Table.from_pylist(rows, ANSWER_SCHEMAS["reach"])}
+    made = tables | {
+        "limit_exceedance": pa.Table.from_pylist(rows, ANSWER_SCHEMAS["limit_exceedance"])
+    }
     told = about(passed={"L1": 0.42})
     text = report(told, made)
     assert text.count("may be passed already (42 %)") == 3
     assert "17 February 2036" not in text.split("## In short")[1]
     assert any("may be passed already (42 %)" in line for line in terminal_summary(told, made))
-    late = dict.fromkeys(FAR, day) | {"date_90": dt.date(2036, 3, 1)}
+    late = dict.fromkeys(FAR, day) | {"exceedance_date_p90": dt.date(2036, 3, 1)}
     assert reached(late, through=day) == "may be passed already, 90 % by 1 March 2036"
 
 
@@ -204,7 +216,7 @@ def test_each_limit_has_its_table(tables):
 
 
 def test_no_limits_and_limits_left_out_are_told(tables):
-    bare = tables | {"reach": ANSWER_SCHEMAS["reach"].empty_table()}
+    bare = tables | {"limit_exceedance": ANSWER_SCHEMAS["limit_exceedance"].empty_table()}
     text = report(about(limits=()), bare)
     assert "The season has no limit in the store." in section(text, "Limits")
     assert "likely passed" not in text
@@ -216,8 +228,8 @@ def test_no_limits_and_limits_left_out_are_told(tables):
 def test_the_beaten_are_named_with_what_beats_them(tables):
     text = section(report(about(), tables), "Beaten on every count")
     assert text.endswith("* Poor\\_one, by Close \\| early")
-    spared = [{"option": TODAY, "is_beaten": False, "beaten_by": None}]
-    none = {"beaten": pa.Table.from_pylist(spared, ANSWER_SCHEMAS["beaten"])}
+    spared = [{"option": TODAY, "is_dominated": False, "dominated_by": None}]
+    none = {"dominance": pa.Table.from_pylist(spared, ANSWER_SCHEMAS["dominance"])}
     assert section(report(about(), tables | none), "Beaten on every count").endswith("None is.")
 
 
@@ -298,7 +310,7 @@ def test_differences_of_chances_are_points(difference, words):
 
 
 def test_days_that_draws_never_reach_are_left_out():
-    assert reached(FAR | {"date_10": dt.date(2036, 4, 1)}) == "10 % by 1 April 2036"
+    assert reached(FAR | {"exceedance_date_p10": dt.date(2036, 4, 1)}) == "10 % by 1 April 2036"
 
 
 def test_short_lines_are_aligned(tables):
@@ -312,7 +324,7 @@ def test_short_lines_are_aligned(tables):
 
 
 def test_limits_are_those_of_the_standing_that_have_an_estimate():
-    from analytics.outlook.schemas import STANDING_SCHEMA
+    from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 
     rows = [
         {
@@ -326,7 +338,7 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
         {"limit_id": "L2", "areas": "KET", "quantity": "kept_fish", "limit_fish": 5.0}
         | {"estimate": None, "reason": "KET was never open"},
     ]
-    limits, left_out = limits_of(pa.Table.from_pylist(rows, STANDING_SCHEMA))
+    limits, left_out = limits_of(pa.Table.from_pylist(rows, LIMIT_STATUS_SCHEMA))
     unmarked = ("encounter_legal_unmarked_fish", "encounter_sublegal_unmarked_fish")
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
     assert left_out == ("limit L2 is not weighed: KET was never open",)

@@ -42,7 +42,7 @@ def test_a_panel_draws_points_index_level_and_weeks_ahead(book, told):
     lines = told.index["encounters", "A1"]
     assert list(drawn["index"][0].x) == list(weeks)
     assert list(drawn["index"][0].y) == [line["index"] for line in lines]
-    assert list(drawn["raw"][0].y) == [line["raw"] for line in lines]
+    assert list(drawn["survey_estimate"][0].y) == [line["survey_estimate"] for line in lines]
     levels = [line["level"] for line in told.trend["encounters", "A1"]]
     assert list(drawn["level"][0].y) == levels[:14]
     # The part ahead starts at the last week behind it, so that the line is one.
@@ -214,7 +214,8 @@ def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
 def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
     panel = panels.panel(book, told, "A1", response="encounters")
     ahead = [
-        line | {"level": 9.0, "ci_high": 40.0} if line["is_ahead"] else line for line in panel.trend
+        line | {"level": 9.0, "ci_high": 40.0} if line["is_projected"] else line
+        for line in panel.trend
     ]
     spike = rates.Past("2034-35", tuple((at, 30.0 if at == 5 else 0.3) for at in range(40)))
     one = replace(panel, trend=tuple(ahead), past=(spike,))

@@ -13,7 +13,7 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.intervals import t_quantile
 from analytics.released.composition import composition_tables
-from analytics.released.schemas import COMPARED_SCHEMA, COMPOSITION_SCHEMA
+from analytics.released.schemas import COMPOSITION_RATIO_SCHEMA, COMPOSITION_SCHEMA
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import SiteDay, figures, interview, survey
 
@@ -25,7 +25,7 @@ SAMPLE = (30, 18, 42, 30)
 def tables(snapshot, n_draws=10_000):
     both = composition_tables(snapshot, prepare_survey(snapshot), n_draws=n_draws)
     assert both[0].schema == COMPOSITION_SCHEMA
-    assert both[1].schema == COMPARED_SCHEMA
+    assert both[1].schema == COMPOSITION_RATIO_SCHEMA
     for table in both:
         for column in table.columns:
             if column.type == "double":

@@ -14,7 +14,7 @@ from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import standing_tables
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 
@@ -148,7 +148,7 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     snapshot = survey((), seasons=openings, interviews=interviews, limits=[limit])
     found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=20)
     assert found["draws"].num_rows == 0
-    assert found["draws"].schema.equals(STANDING_SCHEMAS["draws"])
-    (row,) = found["standing"].to_pylist()
+    assert found["draws"].schema.equals(OUTLOOK_SCHEMAS["draws"])
+    (row,) = found["limit_status"].to_pylist()
     assert "never totals" in row["reason"]
-    assert any("no draws are kept" in one for one in found["assumed"]["words"].to_pylist())
+    assert any("no draws are kept" in one for one in found["assumptions"]["words"].to_pylist())

@@ -18,14 +18,14 @@ from analytics.fish.mortality_rates import MOOCHING, RATES_IN_PRINT, TROLLING, e
 from analytics.fish.release_mortality import has_no_sizes
 from analytics.intervals import logit_t
 from analytics.released.deaths import death_sums, death_table, mix_table, printed_rate
-from analytics.released.schemas import DEATH_SCHEMA, MIX_SCHEMA
+from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 from tests.unit.test_release_deaths import PAIR, TOLD, drop, rate, sample
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"
 TOTALS = {
     "released": "release_deaths_fish",
-    "lost": "drop_off_deaths_fish",
+    "drop_off": "drop_off_deaths_fish",
     "all": "total_deaths_fish",
 }
 
@@ -88,9 +88,9 @@ class TestDemo:
                     for row in rows(demo["deaths"], fate=fate, area=area)
                     if row["method"] is not None or fate == "kept"
                 ]
-                for fate in ("kept", "released", "lost")
+                for fate in ("kept", "released", "drop_off")
             }
-            for fate in ("released", "lost"):
+            for fate in ("released", "drop_off"):
                 whole = total_of(demo["deaths"], fate, area)
                 for column in ("fish", "deaths", "deaths_low", "deaths_high"):
                     summed = sum(row[column] for row in parts[fate])
@@ -113,7 +113,7 @@ class TestDemo:
 
     def test_every_table_is_in_its_schema_without_nan(self, demo):
         assert demo["deaths"].schema == DEATH_SCHEMA
-        assert demo["mix"].schema == MIX_SCHEMA
+        assert demo["mix"].schema == METHOD_MIX_SCHEMA
         assert not has_nan(demo["deaths"])
         assert not has_nan(demo["mix"])
 
@@ -133,14 +133,14 @@ class TestDemo:
         fish, se = row["fish"], row["fish_se"]
         from_fish = (0.06 * se) ** 2
         assert row["se"] ** 2 == pytest.approx(from_fish + 0.02**2 * (fish**2 - se**2))
-        assert row["from_fish_prop"] == pytest.approx(from_fish / row["se"] ** 2)
+        assert row["catch_variance_prop"] == pytest.approx(from_fish / row["se"] ** 2)
 
     def test_standing_comes_from_the_source(self, demo):
-        assert one(demo["deaths"], fate="lost", method="trolling", area=None)["standing"] == (
+        assert one(demo["deaths"], fate="drop_off", method="trolling", area=None)["evidence"] == (
             "common practice"
         )
         deep = rows(demo["deaths"], wound_class="deep", area=None)
-        assert {row["standing"] for row in deep} == {"user's own"}
+        assert {row["evidence"] for row in deep} == {"user's own"}
 
     def test_the_mix_by_hand(self, demo):
         def part(case, method):
@@ -195,7 +195,7 @@ class TestByHand:
     def test_no_rate_at_all_is_told_in_every_row(self):
         table = made(TOLD)
         assert not has_nan(table)
-        for fate in ("released", "lost", "all"):
+        for fate in ("released", "drop_off", "all"):
             assert "rates given" in total_of(table, fate)["reason"]
         assert one(table, fate="kept", area=None)["deaths"] == 0
 
@@ -222,10 +222,10 @@ class TestByHand:
     def test_lost_fish_are_told_with_their_base(self):
         for base, words in (("encounters", "of encounters"), ("kept", "of kept fish")):
             table = made(TOLD, drop_off=[drop(0.05, 0.01, base=base)])
-            for row in rows(table, fate="lost", area=None):
+            for row in rows(table, fate="drop_off", area=None):
                 assert row["reason"].startswith(words)
         both = [drop(0.05, 0.01, base="kept", method="trolling"), drop(0.1, 0.01)]
-        whole = total_of(made(TOLD, drop_off=both), "lost")
+        whole = total_of(made(TOLD, drop_off=both), "drop_off")
         assert whole["reason"].startswith("of encounters and of kept fish")
 
     def test_a_rate_of_one_says_why_it_has_no_ends(self):

@@ -38,7 +38,7 @@ def test_the_newest_season_has_two_bulletins_and_what_moved_between(prepared):
     assert earlier.season == newest.season
     assert newest.since == earlier.bulletin
     assert earlier.through < newest.through
-    moved = archive.load(folder, newest.bulletin).moved.to_pylist()
+    moved = archive.load(folder, newest.bulletin).revisions.to_pylist()
     new = {row["week"] for row in moved if row["kind"] == "new"}
     assert new == {newest.through}
     revised = [row for row in moved if row["kind"] == "revised"]

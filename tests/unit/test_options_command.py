@@ -17,7 +17,7 @@ from analytics.data.store import Store
 from analytics.options.baseline_io import to_table
 from analytics.options.option_file import example, read_options
 from analytics.options.schemas import ANSWER_SCHEMAS
-from analytics.outlook.schemas import ASSUMED_SCHEMA, STANDING_SCHEMA
+from analytics.outlook.schemas import ASSUMPTION_SCHEMA, LIMIT_STATUS_SCHEMA
 from tests.field_week import field_week, write_week
 from tests.season_cases import THROUGH, small_baseline, small_limits
 
@@ -98,14 +98,14 @@ def kept(
             "quantity": ";".join(one.quantities),
             "limit_fish": one.fish,
             "estimate": None if reason else 1.0,
-            "passed_prob": None if reason else 0.42,
+            "prob_exceeded_to_date": None if reason else 0.42,
             "reason": reason,
         }
         for one in limits
     ]
-    tables = {"standing": pa.Table.from_pylist(standing, STANDING_SCHEMA)}
+    tables = {"limit_status": pa.Table.from_pylist(standing, LIMIT_STATUS_SCHEMA)}
     words = [{"topic": "Effort", "words": one} for one in assumed]
-    tables["assumed"] = pa.Table.from_pylist(words, ASSUMED_SCHEMA)
+    tables["assumptions"] = pa.Table.from_pylist(words, ASSUMPTION_SCHEMA)
     if baseline is not None:
         tables["draws"] = to_table(baseline)
     version = Store(store).version if version is None else version
@@ -124,7 +124,7 @@ def kept(
     names = [{"area": "VEL", "area_name": "Velmark"}, {"area": "OMB", "area_name": "Ombra Bank"}]
     empty["areas"] = pa.Table.from_pylist(names, archive.TABLE_SCHEMAS["areas"])
     return archive.save(
-        archive.archive_of(store), archive.Bulletin(card, **empty, standing=tables)
+        archive.archive_of(store), archive.Bulletin(card, **empty, outlook=tables)
     ).bulletin
 
 

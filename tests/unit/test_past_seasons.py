@@ -56,12 +56,12 @@ def strength_over(methods_before, methods_now, *, fish=1.0):
     for label, back in labels.items():
         start = MONDAY - back * BEFORE
         opens.append(opening(label, start))
-        is_now = back == 0
-        methods = methods_now if is_now else methods_before
-        days += days_of(rng, start, methods, fish=fish if is_now else 1.0)
+        is_current_season = back == 0
+        methods = methods_now if is_current_season else methods_before
+        days += days_of(rng, start, methods, fish=fish if is_current_season else 1.0)
     snapshot = survey(days, seasons=opens)
     tables = rate_tables(snapshot, prepare_survey(snapshot, season="2030-31"), level=0.95)
-    strength = tables["strength"].to_pandas()
+    strength = tables["run_strength"].to_pandas()
     return strength[strength["area"].isna()].iloc[-1]
 
 
@@ -116,19 +116,21 @@ def test_refused_joint_fit_leaves_seasons_apart_and_says_so(monkeypatch):
     assert last["ratio"] < 0.8
 
 
-def index_of(season, values, *, start="2031-01-06", is_now=False, se=0.0):
+def index_of(season, values, *, start="2031-01-06", is_current_season=False, se=0.0):
     """Return a season of one area with an index in every week from a Monday on."""
     n = len(values)
     mondays = pd.date_range(start, periods=n, freq="7D")
     weeks = tuple(f"{year}-W{week:02d}" for year, week, _ in (day.isocalendar() for day in mondays))
     series = {None: Series(np.log(values), se**2 * np.eye(n))}
     index = AreaIndex("encounters", weeks, series, None)
-    return SeasonIndex(season, mondays[0], index, {None: weeks}, is_now=is_now)
+    return SeasonIndex(
+        season, mondays[0], index, {None: weeks}, is_current_season=is_current_season
+    )
 
 
 def test_strength_is_the_ratio_of_sums_over_weeks_that_both_have():
     # Means of logs would say 1: this season has its fish in one good week.
-    now = index_of("now", [1.0, 4.0, 0.25], is_now=True, se=0.1)
+    now = index_of("now", [1.0, 4.0, 0.25], is_current_season=True, se=0.1)
     before = [
         index_of("one", [1.0, 1.0, 1.0], start="2030-01-07"),
         index_of("two", [2.0, 2.0, np.nan], start="2029-01-08"),
@@ -143,7 +145,7 @@ def test_strength_is_the_ratio_of_sums_over_weeks_that_both_have():
 
 
 def test_strength_without_an_error_of_the_index_is_no_ratio():
-    now = index_of("now", [1.0, 2.0], is_now=True, se=np.nan)
+    now = index_of("now", [1.0, 2.0], is_current_season=True, se=np.nan)
     rows = strength_rows([index_of("a", [1, 1.0]), index_of("b", [1, 1.0]), now], level=0.95)
     assert {row["reason"] for row in rows} == {"the index of this season has no error by site-day"}
 

@@ -36,27 +36,29 @@ def level(week, value, se, *, response="encounters", **more):
         "ci_low": float(back(on(value) - Z * se)),
         "ci_high": float(back(on(value) + Z * se)),
         "ci_level": 0.95,
-        "rise_1": 0.1,
-        "rose_1": 0.6,
-        "rise_4": 0.2,
-        "rose_4": 0.95,
-        "word": "rising",
+        "change_1_weeks": 0.1,
+        "prob_increase_1_weeks": 0.6,
+        "change_4_weeks": 0.2,
+        "prob_increase_4_weeks": 0.95,
+        "direction": "rising",
         "reason": "",
     } | more
 
 
 def test_unsure_levels_are_withheld_weeks_ahead_too_and_no_rise_tells_them():
     lines = [level("W02", 0.4, 0.6), *(level(f"W{week:02d}", 0.4, 0.49) for week in range(3, 8))]
-    ahead = level("W08", 0.49, 0.8, is_ahead=True, reason="still to come", word="not known")
+    ahead = level(
+        "W08", 0.49, 0.8, is_projected=True, reason="still to come", direction="not known"
+    )
     first, second, *others, last = shown(trend=table("trend", *lines, ahead))["trend"]
-    assert (first["level"], first["ci_low"], first["rose_4"]) == (None, None, None)
-    assert (first["word"], first["reason"]) == ("not known", WITHHELD)
+    assert (first["level"], first["ci_low"], first["prob_increase_4_weeks"]) == (None, None, None)
+    assert (first["direction"], first["reason"]) == ("not known", WITHHELD)
     assert (last["level"], last["ci_high"], last["reason"]) == (None, None, WITHHELD)
     # Level and rise of the second would give the level of the first.
-    assert (second["level"], second["rise_1"], second["rise_4"]) == (0.4, None, 0.2)
-    assert (second["word"], second["rose_1"]) == ("rising", 0.6)
-    assert [one["rise_4"] for one in others] == [0.2, 0.2, None, 0.2]
-    assert [one["rise_1"] for one in others] == [0.1] * 4
+    assert (second["level"], second["change_1_weeks"], second["change_4_weeks"]) == (0.4, None, 0.2)
+    assert (second["direction"], second["prob_increase_1_weeks"]) == ("rising", 0.6)
+    assert [one["change_4_weeks"] for one in others] == [0.2, 0.2, None, 0.2]
+    assert [one["change_1_weeks"] for one in others] == [0.1] * 4
 
 
 @pytest.mark.parametrize(
@@ -76,26 +78,48 @@ def test_index_beside_the_timing_follows_its_own_error_and_the_index():
     index = table("index", unsure | {"log_se": 0.7}, sure)
     keys = ({"season": "now", "week": "W02"}, {"season": "now", "week": "W03", "log_se": 0.2})
     past = {"season": "past", "week": "W02", "log_se": 0.6, "share": 0.4}
-    timing = table("timing", *(one | {"index": 1.0} for one in (*keys, past)))
-    found = shown(index=index, timing=timing)["timing"]
+    timing = table("seasonal_pattern", *(one | {"index": 1.0} for one in (*keys, past)))
+    found = shown(index=index, seasonal_pattern=timing)["seasonal_pattern"]
     assert [one["index"] for one in found] == [None, 1.0, None]
     assert [one["log_se"] for one in found] == [None, 0.2, None]
     assert found[2]["share"] == 0.4
 
 
 def test_survey_interval_that_says_nothing_is_left_out_as_on_the_page():
-    line = {"response": "sublegal", "raw": 0.947, "raw_low": 1.9e-11, "raw_high": 1 - 1e-13}
-    rate = {"response": "encounters", "raw": 0.2, "raw_low": 0.001, "raw_high": 4.1}
-    narrow = {"response": "encounters", "raw": 0.2, "raw_low": 0.1, "raw_high": 3.9}
+    line = {
+        "response": "sublegal",
+        "survey_estimate": 0.947,
+        "survey_low": 1.9e-11,
+        "survey_high": 1 - 1e-13,
+    }
+    rate = {
+        "response": "encounters",
+        "survey_estimate": 0.2,
+        "survey_low": 0.001,
+        "survey_high": 4.1,
+    }
+    narrow = {
+        "response": "encounters",
+        "survey_estimate": 0.2,
+        "survey_low": 0.1,
+        "survey_high": 3.9,
+    }
     found = shown(index=table("index", line, rate, narrow))["index"]
-    assert [one["raw"] for one in found] == [0.947, 0.2, 0.2]
-    assert [one["raw_low"] for one in found] == [None, None, 0.1]
-    assert [one["raw_high"] for one in found] == [None, None, 3.9]
+    assert [one["survey_estimate"] for one in found] == [0.947, 0.2, 0.2]
+    assert [one["survey_low"] for one in found] == [None, None, 0.1]
+    assert [one["survey_high"] for one in found] == [None, None, 3.9]
 
 
 def test_kept_rate_goes_where_fish_or_hours_are_withheld():
     lines = [
-        {"area": area, "week": "W02", "response": "kept", "raw": 0.3, "index": 0.3, "log_se": 0.1}
+        {
+            "area": area,
+            "week": "W02",
+            "response": "kept",
+            "survey_estimate": 0.3,
+            "index": 0.3,
+            "log_se": 0.1,
+        }
         for area in ("A", "B", "C")
     ]
     hidden = [
@@ -103,7 +127,7 @@ def test_kept_rate_goes_where_fish_or_hours_are_withheld():
         {"area": "B", "week": "W02", "quantity": "angler_hours"},
     ]
     found = shown(withheld=hidden, index=table("index", *lines))["index"]
-    assert [one["raw"] for one in found] == [None, None, 0.3]
+    assert [one["survey_estimate"] for one in found] == [None, None, 0.3]
     assert [one["index"] for one in found] == [0.3] * 3
 
 
@@ -114,7 +138,7 @@ def test_strength_is_withheld_by_its_own_error():
         told = {"ratio": 1.0, "ci_low": low, "ci_high": high, "ci_level": 0.95, "reason": ""}
         return told | {"n_past": n_past, "past_low": 0.7}
 
-    found = shown(strength=table("strength", line(0.49, 2), line(0.51, 5)))["strength"]
+    found = shown(run_strength=table("run_strength", line(0.49, 2), line(0.51, 5)))["run_strength"]
     assert (found[0]["ratio"], found[0]["reason"]) == (1.0, "")
     assert (found[1]["ratio"], found[1]["ci_high"], found[1]["reason"]) == (None, None, WITHHELD)
     assert found[1]["past_low"] == 0.7

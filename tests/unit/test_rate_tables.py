@@ -92,14 +92,18 @@ def test_index_follows_the_truth_at_one_mix_and_trend_and_words_follow_it():
     assert (mine["ci_low"] < mine["index"]).all()
     assert (mine["index"] < mine["ci_high"]).all()
     kept = index[index["response"] == "kept"]
-    assert (kept["raw_low"] < kept["raw"]).all()
-    assert (kept["raw"] < kept["raw_high"]).all()
+    assert (kept["survey_low"] < kept["survey_estimate"]).all()
+    assert (kept["survey_estimate"] < kept["survey_high"]).all()
     trend = found["trend"]
-    last = trend[trend["area"].isna() & (trend["response"] == "encounters") & ~trend["is_ahead"]]
-    assert last["word"].iloc[-1] == "rising"
-    assert last["rose_4"].iloc[-1] > 0.9
-    assert last["rise_4"].iloc[-1] == pytest.approx(1.12**4 - 1, abs=0.35)
-    assert (trend[trend["is_ahead"]].groupby(["response", "area"], dropna=False).size() == 3).all()
+    last = trend[
+        trend["area"].isna() & (trend["response"] == "encounters") & ~trend["is_projected"]
+    ]
+    assert last["direction"].iloc[-1] == "rising"
+    assert last["prob_increase_4_weeks"].iloc[-1] > 0.9
+    assert last["change_4_weeks"].iloc[-1] == pytest.approx(1.12**4 - 1, abs=0.35)
+    assert (
+        trend[trend["is_projected"]].groupby(["response", "area"], dropna=False).size() == 3
+    ).all()
     models = found["models"]
     assert models.groupby("response")["is_chosen"].sum().eq(1).all()
     assert {"zero-inflated", "hurdle", "poisson", "usual"} <= set(models["candidate"])
@@ -116,11 +120,11 @@ def test_all_areas_stay_level_when_an_area_with_more_fish_opens():
     found, _ = tables_of(survey(later, sites=SITES, seasons=opens))
     index = found["index"]
     mine = index[(index["response"] == "encounters") & index["area"].isna()]
-    assert mine["raw"].iloc[-1] > 2 * mine["raw"].iloc[0]
+    assert mine["survey_estimate"].iloc[-1] > 2 * mine["survey_estimate"].iloc[0]
     before, after = np.log(mine["index"].iloc[:4]).mean(), np.log(mine["index"].iloc[4:]).mean()
     assert abs(after - before) < 0.2
     trend = found["trend"]
-    words = trend[trend["area"].isna() & (trend["response"] == "encounters")]["word"]
+    words = trend[trend["area"].isna() & (trend["response"] == "encounters")]["direction"]
     assert "rising" not in set(words)
 
 
@@ -131,7 +135,7 @@ def test_area_week_without_a_fish_is_a_low_level_with_a_wide_error_and_words():
     index = found["index"]
     mine = index[(index["area"] == "B") & (index["response"] == "encounters")].set_index("week")
     cell, others = mine.loc["2031-W04"], mine.drop("2031-W04")
-    assert cell["raw"] == 0
+    assert cell["survey_estimate"] == 0
     assert 0 < cell["index"] < 0.1 * others["index"].min()
     assert cell["log_se"] > 2 * others["log_se"].max()
     assert cell["note"] == "no fish in 20 trips"
@@ -166,8 +170,8 @@ def test_rate_that_ends_reads_as_falling():
     trend = found["trend"]
     for area in ("A", None):
         mine = trend[trend["area"].isna() if area is None else trend["area"] == area]
-        mine = mine[(mine["response"] == "encounters") & ~mine["is_ahead"]]
-        assert mine["word"].iloc[-1] == "falling"
+        mine = mine[(mine["response"] == "encounters") & ~mine["is_projected"]]
+        assert mine["direction"].iloc[-1] == "falling"
         assert mine["level"].iloc[-1] < 0.2 * mine["level"].iloc[5]
 
 
@@ -223,7 +227,7 @@ def test_hard_seasons_end_in_words_and_never_in_a_traceback(name, days, sites, o
     assert set(trend["response"]) == {"encounters", "kept", "sublegal"}
     if name in {"no fish", "no boats", "no effort"}:
         assert index["index"].isna().all()
-        assert (trend["word"] == "not known").all()
+        assert (trend["direction"] == "not known").all()
     if name == "by convenience":
         whole = index[index["area"].isna()]
         assert whole["index"].notna().all()
@@ -232,7 +236,7 @@ def test_hard_seasons_end_in_words_and_never_in_a_traceback(name, days, sites, o
         kept = index["response"] == "kept"
         assert index.loc[kept, "index"].isna().all()
         assert index.loc[index["response"] == "encounters", "index"].notna().all()
-    strength = found["strength"]
+    strength = found["run_strength"]
     assert (strength["reason"] != "").all()
 
 
@@ -248,12 +252,12 @@ def test_timing_and_strength_against_past_seasons():
     seasons += [opening(area, weeks=8) for area in "AB"]
     days += season_days(rng, lambda area, week: 2 * peak[week], weeks=4)
     found, _ = tables_of(survey(days, sites=SITES, seasons=seasons))
-    timing, dates, strength = found["timing"], found["run_dates"], found["strength"]
-    past = timing[timing["area"].isna() & ~timing["is_now"]]
+    timing, dates, strength = found["seasonal_pattern"], found["run_dates"], found["run_strength"]
+    past = timing[timing["area"].isna() & ~timing["is_current_season"]]
     assert past.groupby("season").size().tolist() == [8, 8, 8]
     assert past.groupby("season")["share"].last().tolist() == pytest.approx([1, 1, 1])
     assert past["day"].tolist() == [7 * week for week in range(1, 9)] * 3
-    assert timing.loc[timing["is_now"], "share"].isna().all()
+    assert timing.loc[timing["is_current_season"], "share"].isna().all()
     half = dates[dates["area"].isna() & (dates["share"] == 0.5) & (dates["curve"] == "normal")]
     # Half of the sum of the peak comes in the fourth week; seasons count from their own Monday.
     first = [MONDAY - back * LAST_YEARS for back in (3, 2, 1)]
@@ -275,9 +279,9 @@ def test_season_broken_off_has_an_index_but_no_share():
     opens = [opening(area, season="2029-30", start=start) for area in "AB"]
     opens += [opening(area) for area in "AB"]
     found, _ = tables_of(survey(days, sites=SITES, seasons=opens))
-    past = found["timing"][~found["timing"]["is_now"]]
+    past = found["seasonal_pattern"][~found["seasonal_pattern"]["is_current_season"]]
     assert past["share"].isna().all()
     assert past["index"].notna().any()
     reasons = found["run_dates"]["reason"]
     assert set(reasons) == {"the season is not sampled to its end, or in too few open weeks"}
-    assert found["strength"]["reason"].iloc[-1].startswith("1 past seasons with an index")
+    assert found["run_strength"]["reason"].iloc[-1].startswith("1 past seasons with an index")

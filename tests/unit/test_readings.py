@@ -18,7 +18,7 @@ from analytics.estimates.alternative_estimates import (
     scenario_table,
 )
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.estimates.schemas import COVERAGE_SCHEMA, HEAPING_SCHEMA, READING_SCHEMA
+from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
 from analytics.result_table import RESULT_SCHEMA, to_frame
 from analytics.survey.coverage import coverage_factors, season_contacts
@@ -72,7 +72,7 @@ def bulletin(snapshot):
 
 
 def on(bulletin, basis, *, by):
-    rows = [row for row in bulletin.readings.to_pylist() if row["basis"] == basis]
+    rows = [row for row in bulletin.alternative_estimates.to_pylist() if row["basis"] == basis]
     return [
         {name: value for name, value in row.items() if name != "basis"}
         for row in rows
@@ -102,7 +102,7 @@ def test_area_and_week_are_there_over_all_boats_only(snapshot, bulletin):
 
 def test_scenarios_are_those_of_the_command(snapshot, bulletin):
     wanted = scenario_table(snapshot, by=("season",)).to_pylist()
-    found = [row for row in bulletin.readings.to_pylist() if row["basis"] in DIVIDED]
+    found = [row for row in bulletin.alternative_estimates.to_pylist() if row["basis"] in DIVIDED]
     season = [row for row in found if row["area"] is None and row["week"] is None]
     assert season == [row for row in wanted if row["basis"] != "as_reported"]
     told = {row["basis"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
@@ -172,7 +172,7 @@ def test_reports_met_by_convenience_are_counted_through_the_last_week():
 )
 def test_a_basis_that_cannot_be_had_is_told_why(given, gone, words):
     bulletin = bulletin_of(tables_of(**given))
-    bases = set(bulletin.readings["basis"].to_pylist())
+    bases = set(bulletin.alternative_estimates["basis"].to_pylist())
     assert bases == {ALL_BOATS, BOATS_COUNTED, *DIVIDED} - {gone}
     table = "coverage" if gone == ALL_BOATS else "boat_counts"
     (told,) = [
@@ -187,7 +187,7 @@ def test_a_basis_that_cannot_be_had_is_told_why(given, gone, words):
 def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin):
     card = archive.save(tmp_path, bulletin)
     kept = archive.load(tmp_path, card.bulletin)
-    for name in ("readings", "coverage", "heaping"):
+    for name in ("alternative_estimates", "coverage", "heaping"):
         assert kept.table(name).equals(bulletin.table(name))
         assert name in card.tables
     path = tmp_path / card.bulletin / archive.CARD_FILE
@@ -198,5 +198,5 @@ def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin)
     path.write_text(text[:start] + first + text[end:])
     old = archive.load(tmp_path, card.bulletin)
     assert old.card == replace(card, tables=schemas.FIRST_TABLES)
-    assert old.readings.equals(READING_SCHEMA.empty_table())
+    assert old.alternative_estimates.equals(ALTERNATIVE_SCHEMA.empty_table())
     assert old.coverage.num_rows == old.heaping.num_rows == 0

@@ -8,7 +8,7 @@ import io
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.schemas import MOVED_SCHEMA
+from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.cli import main
 from analytics.data.store import Store
 from tests.field_week import field_week, write_csv
@@ -39,16 +39,16 @@ def test_the_moves_come_as_csv_with_the_batch_and_a_sentence(run, store):
     status, out, err = run("revisions", "--store", store, "--out", "-")
     assert status == 0
     lines = list(csv.DictReader(io.StringIO(out)))
-    assert list(lines[0]) == MOVED_SCHEMA.names
+    assert list(lines[0]) == REVISION_SCHEMA.names
     batch = Store(store).batches()[1]
     assert {line["batch"] for line in lines} == {batch.batch}
     assert {line["sources"] for line in lines} == {"interviews.csv"}
-    kept = [line for line in lines if line["quantity"] == "kept_fish" and line["moved"]]
+    kept = [line for line in lines if line["quantity"] == "kept_fish" and line["change"]]
     assert kept
     for line in kept:
-        assert float(line["moved"]) > 0
+        assert float(line["change"]) > 0
         assert float(line["estimate"]) == pytest.approx(
-            float(line["previous"]) + float(line["moved"])
+            float(line["previous"]) + float(line["change"])
         )
     assert err.startswith("season 2030-31, from version 1 to 2: ")
     assert len(err.splitlines()) == 1
@@ -59,7 +59,7 @@ def test_a_file_holds_the_same_rows(run, store, tmp_path):
     status, out, err = run("revisions", "--store", store, "--by", "week", "--out", target)
     assert (status, out) == (0, "")
     table = pq.read_table(target)
-    assert table.schema.equals(MOVED_SCHEMA)
+    assert table.schema.equals(REVISION_SCHEMA)
     assert set(table["area"].to_pylist()) == {None}
     assert f"{table.num_rows} rows in {target}" in err
 
@@ -67,7 +67,7 @@ def test_a_file_holds_the_same_rows(run, store, tmp_path):
 def test_nothing_moved_is_said(run, store):
     status, out, err = run("revisions", "--store", store, "--since", 2, "--out", "-")
     assert status == 0
-    assert out.splitlines() == [",".join(MOVED_SCHEMA.names)]
+    assert out.splitlines() == [",".join(REVISION_SCHEMA.names)]
     assert "from version 2 to 2: no estimate moved" in err
 
 

@@ -135,8 +135,8 @@ def test_every_move_of_every_version_is_told_and_no_other(store):
             if abs(a - b) > 1e-9 * abs(a):
                 assert (row["kind"], row["previous"]) == (REVISED, pytest.approx(a))
                 assert row["estimate"] == pytest.approx(b)
-                assert row["moved"] == pytest.approx(b - a)
-                assert row["moved_in_se"] == pytest.approx((b - a) / old.loc[key, "se"])
+                assert row["change"] == pytest.approx(b - a)
+                assert row["change_in_se"] == pytest.approx((b - a) / old.loc[key, "se"])
                 expected += 1
             elif row is not None:
                 assert row["kind"] == RESTATED
@@ -154,7 +154,7 @@ def test_each_step_names_its_batch(store):
         (5, slip.batch, "withdrawn", "slip.csv"),
     ]
     assert steps[0]["at_utc"] == slip.at_utc
-    assert steps[0]["moved"] == -steps[1]["moved"] > 0
+    assert steps[0]["change"] == -steps[1]["change"] > 0
     assert not rows_of(found, week="2031-W03")
     assert {one["batch"] for one in rows_of(found, week="2031-W04")} == {store.batches()[1].batch}
 
@@ -267,9 +267,9 @@ def test_what_counts_as_a_move(old, new, kind):
 
 def test_a_move_is_measured_against_the_error_before():
     (one,) = moved(row("W", 100.0, 10.0), row("W", 85.0, 30.0))
-    assert (one["moved"], one["moved_in_se"]) == (-15.0, -1.5)
+    assert (one["change"], one["change_in_se"]) == (-15.0, -1.5)
     (one,) = moved(row("W", 100.0), row("W", 85.0, 30.0))
-    assert (one["moved"], one["moved_in_se"]) == (-15.0, None)
+    assert (one["change"], one["change_in_se"]) == (-15.0, None)
 
 
 def test_the_summary_says_how_many_and_which_most():
@@ -292,8 +292,8 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(published, tables):
     published.add(interviews_with(tables, 0, kept=3), sources=["slip.csv"])
     second = make_bulletin(published, season=SEASON)
     assert second.since == first.bulletin
-    kept = archive.load(archive.archive_of(published.path), second.bulletin).moved
-    assert kept.schema.equals(schemas.MOVED_SCHEMA)
+    kept = archive.load(archive.archive_of(published.path), second.bulletin).revisions
+    assert kept.schema.equals(schemas.REVISION_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
         steps = revisions(published, season=SEASON, since=5, by=by).to_pylist()
         mine = [
@@ -312,7 +312,7 @@ def test_of_several_batches_those_that_reach_the_week_are_named(published, table
     published.add(interviews_with(tables, 4, kept=5), sources=["third_week.csv"])
     published.add(interviews_with(tables, 12, kept=5), sources=["other_season.csv"])
     card = make_bulletin(published, season=SEASON)
-    kept = archive.load(archive.archive_of(published.path), card.bulletin).moved
+    kept = archive.load(archive.archive_of(published.path), card.bulletin).revisions
     for week, sources in (
         ("2031-W02", "second_week.csv"),
         ("2031-W03", "third_week.csv"),
@@ -330,10 +330,10 @@ def test_later_weeks_are_new_and_totals_over_other_weeks_do_not_compare(tmp_path
     make_bulletin(store)
     store.add(part(tables, range(8, 12)))
     card = make_bulletin(store)
-    kept = archive.load(archive.archive_of(store.path), card.bulletin).moved
+    kept = archive.load(archive.archive_of(store.path), card.bulletin).revisions
     assert {(one["kind"], one["week"]) for one in kept.to_pylist()} == {(NEW, "2031-W04")}
     earlier = make_bulletin(store, through="2031-W03")
-    assert archive.load(archive.archive_of(store.path), earlier.bulletin).moved.num_rows == 0
+    assert archive.load(archive.archive_of(store.path), earlier.bulletin).revisions.num_rows == 0
 
 
 def test_another_program_is_named_beside_the_batch(published, tables, monkeypatch):
@@ -341,7 +341,7 @@ def test_another_program_is_named_beside_the_batch(published, tables, monkeypatc
     published.add(interviews_with(tables, 0, kept=3))
     monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
     card = make_bulletin(published, season=SEASON)
-    kept = archive.load(archive.archive_of(published.path), card.bulletin).moved.to_pylist()
+    kept = archive.load(archive.archive_of(published.path), card.bulletin).revisions.to_pylist()
     assert all(one["event"] == "imported; program" for one in kept)
     assert all(one["batch"].endswith("to 99.0") for one in kept)
 
@@ -350,16 +350,16 @@ def test_a_bulletin_older_than_the_table_loads_with_none(published):
     card = make_bulletin(published, season=SEASON)
     folder = archive.archive_of(published.path)
     path = folder / card.bulletin / archive.CARD_FILE
-    (folder / card.bulletin / "moved.parquet").unlink()
-    with pytest.raises(StoreError, match="moved"):
+    (folder / card.bulletin / "revisions.parquet").unlink()
+    with pytest.raises(StoreError, match="revisions"):
         archive.load(folder, card.bulletin)
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
     path.write_text(json.dumps(old))
     bulletin = archive.load(folder, card.bulletin)
     assert bulletin.card.tables == schemas.FIRST_TABLES
-    assert bulletin.moved.num_rows == 0
-    assert bulletin.moved.schema.equals(schemas.MOVED_SCHEMA)
+    assert bulletin.revisions.num_rows == 0
+    assert bulletin.revisions.schema.equals(schemas.REVISION_SCHEMA)
     assert make_bulletin(published, season=SEASON).bulletin == card.bulletin + "-2"
 
 

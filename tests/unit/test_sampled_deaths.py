@@ -67,7 +67,7 @@ def test_the_error_is_that_of_one_number_kept_and_one_sample():
     slopes = np.array([0.1 * 200 / 30, 0.2 * 200 / 30, -108 / 30])
     by_hand = 308**2 * 0.1**2 + slopes**2 @ np.array([18, 72, 30])
     assert row["se"] == pytest.approx(math.sqrt(by_hand))
-    assert row["from_fish_prop"] == pytest.approx(1)
+    assert row["catch_variance_prop"] == pytest.approx(1)
     assert row["ci_low"] < 308 < row["ci_high"]
 
 
@@ -81,8 +81,8 @@ def test_errors_of_rates_and_of_drop_off_enter():
     rates = [rate("legal", 0.10, 0.02), rate("sublegal", 0.20, 0.05)]
     rows = made(rates=rates, drop_off=lost(0.05, 0.01))
     sure = made(drop_off=lost(0.05))
-    assert one(rows, "lost")["deaths"] == pytest.approx(0.05 * 800)
-    for fate, size in (("released", "sublegal"), ("released", "any"), ("lost", "any")):
+    assert one(rows, "drop_off")["deaths"] == pytest.approx(0.05 * 800)
+    for fate, size in (("released", "sublegal"), ("released", "any"), ("drop_off", "any")):
         row, known = one(rows, fate, size), one(sure, fate, size)
         assert row["deaths"] == pytest.approx(known["deaths"])
         assert row["se"] > known["se"]
@@ -91,8 +91,8 @@ def test_errors_of_rates_and_of_drop_off_enter():
     of_rate = 0.05**2 * (480**2 - row["fish_se"] ** 2)
     assert row["se"] ** 2 == pytest.approx(known["se"] ** 2 + of_rate)
     kept = made(drop_off=lost(0.05, 0.01, base="kept"))
-    assert one(kept, "lost")["deaths"] == pytest.approx(0.05 * 200)
-    assert one(kept, "lost")["reason"].startswith("of kept fish")
+    assert one(kept, "drop_off")["deaths"] == pytest.approx(0.05 * 200)
+    assert one(kept, "drop_off")["reason"].startswith("of kept fish")
 
 
 def test_a_size_takes_the_mean_of_its_rates_by_reported_releases():

@@ -14,7 +14,7 @@ from analytics.options.baseline_io import from_table
 from analytics.outlook.build import standing_tables
 from analytics.outlook.limit_status import with_binding
 from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
-from analytics.outlook.schemas import STANDING_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -112,8 +112,8 @@ def prepared():
 def tables_of(limits, **given):
     snapshot = season_of(limits, **given)
     found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=400)
-    assert {name: table.schema for name, table in found.items()} == STANDING_SCHEMAS
-    return found, {row["limit_id"]: row for row in found["standing"].to_pylist()}
+    assert {name: table.schema for name, table in found.items()} == OUTLOOK_SCHEMAS
+    return found, {row["limit_id"]: row for row in found["limit_status"].to_pylist()}
 
 
 class TestSums:
@@ -199,19 +199,19 @@ class TestTables:
         assert row["is_preliminary"]
         assert row["through"] == MONDAY + dt.timedelta(days=7 * N_WEEKS - 1)
         assert row["planned_close"] == MONDAY + dt.timedelta(days=SEASON_DAYS - 1)
-        assert row["used"] == row["estimate"] / 400
-        assert row["expected_low"] < row["expected"] < row["expected_high"]
-        assert row["estimate"] < row["expected"]
-        assert rows["L2"]["pass_prob"] == 0
-        assert rows["L2"]["date_10"] is None
-        fan = [one for one in found["fan"].to_pylist() if one["limit_id"] == "L1"]
-        past = [one for one in fan if not one["is_ahead"]]
+        assert row["share_used"] == row["estimate"] / 400
+        assert row["projected_total_low"] < row["projected_total"] < row["projected_total_high"]
+        assert row["estimate"] < row["projected_total"]
+        assert rows["L2"]["prob_exceeded_by_close"] == 0
+        assert rows["L2"]["exceedance_date_p10"] is None
+        fan = [one for one in found["limit_paths"].to_pylist() if one["limit_id"] == "L1"]
+        past = [one for one in fan if not one["is_projected"]]
         assert len(past) == N_WEEKS
         assert past[-1]["estimate"] == pytest.approx(row["estimate"])
         assert past[-1]["day"] == row["through"]
-        ahead = [one for one in fan if one["is_ahead"]]
+        ahead = [one for one in fan if one["is_projected"]]
         assert ahead[0]["day"] == row["through"] + dt.timedelta(days=7)
-        assert ahead[-1]["estimate"] == pytest.approx(row["expected"], rel=1e-5)
+        assert ahead[-1]["estimate"] == pytest.approx(row["projected_total"], rel=1e-5)
         for one in ahead:
             names = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
             assert sorted(one[name] for name in names) == [one[name] for name in names]
@@ -229,16 +229,20 @@ class TestTables:
         row = rows["L1"]
         assert not row["is_preliminary"]
         assert row["through"] == row["planned_close"] == MONDAY + dt.timedelta(days=7 * N_WEEKS - 3)
-        assert row["pass_prob"] == row["passed_prob"]
-        assert row["expected"] == pytest.approx(row["estimate"], rel=1e-5)
-        assert not any(one["is_ahead"] for one in found["fan"].to_pylist())
+        assert row["prob_exceeded_by_close"] == row["prob_exceeded_to_date"]
+        assert row["projected_total"] == pytest.approx(row["estimate"], rel=1e-5)
+        assert not any(one["is_projected"] for one in found["limit_paths"].to_pylist())
         assert len(from_table(found["draws"]).days) == 0
 
     def test_a_limit_of_0_is_passed_by_the_first_fish_and_has_no_share(self):
         _, rows = tables_of([limit(fish=0), limit("L2", fish=1e6)])
         row = rows["L1"]
-        assert (row["used"], row["passed_prob"], row["is_binding"]) == (None, 1.0, True)
-        assert row["remains"] == -row["estimate"]
+        assert (row["share_used"], row["prob_exceeded_to_date"], row["is_binding"]) == (
+            None,
+            1.0,
+            True,
+        )
+        assert row["fish_remaining"] == -row["estimate"]
         assert "no share can be told" in row["method"]
 
     def test_what_cannot_be_told_is_told_in_words(self):
@@ -259,7 +263,7 @@ class TestTables:
         assert rows["never"]["reason"] == "C not open on any day of season 2030-31"
         assert rows["never"]["estimate"] is None
         assert "C not open on any day" in rows["some"]["method"]
-        assert rows["some"]["pass_prob"] is not None
+        assert rows["some"]["prob_exceeded_by_close"] is not None
         assert "is no total" in rows["ratio"]["reason"]
         assert (rows["later"]["estimate"], rows["later"]["se"]) == (0.0, None)
         assert rows["later"]["method"] == NOT_OPEN_YET
@@ -269,7 +273,9 @@ class TestTables:
         )
         assert rows["unread"]["estimate"] == 0
         for row in rows.values():
-            assert bool(row["reason"]) == (row["estimate"] is None or row["pass_prob"] is None)
+            assert bool(row["reason"]) == (
+                row["estimate"] is None or row["prob_exceeded_by_close"] is None
+            )
             assert not any(isinstance(one, float) and math.isnan(one) for one in row.values())
 
     @pytest.mark.parametrize(
@@ -291,44 +297,56 @@ class TestTables:
         seasons = [one | opening for one in seasons]
         snapshot = survey(days, seasons=seasons, limits=[limit(fish=40)])
         found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=50)
-        (row,) = found["standing"].to_pylist()
+        (row,) = found["limit_status"].to_pylist()
         # Five fish a day over the seven days of the week that was sampled.
         assert row["estimate"] == estimate
-        assert row["pass_prob"] is None
+        assert row["prob_exceeded_by_close"] is None
         assert said in row["reason"]
 
     def test_a_season_without_limits_keeps_its_draws(self):
         found, rows = tables_of([])
         assert not rows
-        assert found["fan"].num_rows == 0
+        assert found["limit_paths"].num_rows == 0
         assert from_table(found["draws"]).areas == ("A", "B")
 
 
 class TestBinding:
     @staticmethod
     def row(**given):
-        plain = {"estimate": 1.0, "date_50": None, "pass_prob": 0.0, "used": 0.1}
-        return plain | {"passed_prob": 0.0} | given
+        plain = {
+            "estimate": 1.0,
+            "exceedance_date_p50": None,
+            "prob_exceeded_by_close": 0.0,
+            "share_used": 0.1,
+        }
+        return plain | {"prob_exceeded_to_date": 0.0} | given
 
     def names(self, **rows):
         found = with_binding([row | {"limit_id": name} for name, row in rows.items()])
         return [row["limit_id"] for row in found if row["is_binding"]]
 
     def test_the_earliest_date_comes_before_chance_and_share(self):
-        early = self.row(date_50=dt.date(2031, 2, 1), pass_prob=0.5, used=0.1)
-        late = self.row(date_50=dt.date(2031, 3, 1), pass_prob=0.9, used=0.9)
-        chance = self.row(pass_prob=0.49, used=2.0)
+        early = self.row(
+            exceedance_date_p50=dt.date(2031, 2, 1), prob_exceeded_by_close=0.5, share_used=0.1
+        )
+        late = self.row(
+            exceedance_date_p50=dt.date(2031, 3, 1), prob_exceeded_by_close=0.9, share_used=0.9
+        )
+        chance = self.row(prob_exceeded_by_close=0.49, share_used=2.0)
         assert self.names(late=late, early=early, chance=chance) == ["early"]
         assert self.names(late=late, chance=chance) == ["late"]
 
     def test_the_highest_chance_comes_before_the_share(self):
-        assert self.names(a=self.row(pass_prob=0.1, used=0.9), b=self.row(pass_prob=0.2)) == ["b"]
+        assert self.names(
+            a=self.row(prob_exceeded_by_close=0.1, share_used=0.9),
+            b=self.row(prob_exceeded_by_close=0.2),
+        ) == ["b"]
 
     def test_the_share_decides_where_none_is_passed(self):
-        assert self.names(a=self.row(used=0.2), b=self.row(used=0.3)) == ["b"]
+        assert self.names(a=self.row(share_used=0.2), b=self.row(share_used=0.3)) == ["b"]
 
     def test_no_total_never_binds(self):
-        assert self.names(a=self.row(estimate=None, used=None)) == []
+        assert self.names(a=self.row(estimate=None, share_used=None)) == []
 
 
 @pytest.mark.parametrize(

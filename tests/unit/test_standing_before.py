@@ -7,14 +7,16 @@ import datetime as dt
 import pyarrow as pa
 
 from analytics.outlook.limit_status import with_previous
-from analytics.outlook.schemas import STANDING_SCHEMA
+from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 
 JANUARY, FEBRUARY = dt.date(2031, 1, 5), dt.date(2031, 2, 2)
 
 
 def standing(*rows):
-    blank = dict.fromkeys(STANDING_SCHEMA.names)
-    return {"standing": pa.Table.from_pylist([blank | row for row in rows], STANDING_SCHEMA)}
+    blank = dict.fromkeys(LIMIT_STATUS_SCHEMA.names)
+    return {
+        "limit_status": pa.Table.from_pylist([blank | row for row in rows], LIMIT_STATUS_SCHEMA)
+    }
 
 
 def limit(limit_id="L1", areas="A", **more):
@@ -26,7 +28,7 @@ def test_each_limit_takes_its_own_estimate_of_before():
     before = standing(
         limit("L3", estimate=9.0, through=JANUARY), limit(estimate=5017.0, through=JANUARY)
     )
-    found = with_previous(now, before)["standing"].to_pylist()
+    found = with_previous(now, before)["limit_status"].to_pylist()
     assert [row["previous_estimate"] for row in found] == [5017.0, None, None]
     assert [row["previous_through"] for row in found] == [JANUARY, None, None]
     assert [row["estimate"] for row in found] == [3055.0, 7.0, None]
@@ -34,5 +36,5 @@ def test_each_limit_takes_its_own_estimate_of_before():
 
 def test_without_a_standing_before_nothing_changes():
     now = standing(limit(estimate=1.0, through=FEBRUARY))
-    assert with_previous(now, {})["standing"].equals(now["standing"])
+    assert with_previous(now, {})["limit_status"].equals(now["limit_status"])
     assert with_previous({}, now) == {}

@@ -29,10 +29,10 @@ def test_closed_week_has_a_level_that_runs_on_and_no_word():
     for at in (6, 9):
         row = rows[at]
         assert row["is_closed"]
-        assert (row["word"], row["reason"]) == ("not known", "closed")
+        assert (row["direction"], row["reason"]) == ("not known", "closed")
         assert row["level"] > 0
-        assert not {"rose_4", "rise_4"} & set(row)
-    assert rows[8]["word"] == "rising"
+        assert not {"prob_increase_4_weeks", "change_4_weeks"} & set(row)
+    assert rows[8]["direction"] == "rising"
     assert [row["is_closed"] for row in rows[:6]] == [False] * 6
 
 
@@ -40,12 +40,12 @@ def test_open_week_that_was_not_sampled_keeps_its_word():
     values = 0.2 * np.arange(10.0)
     values[8] = np.nan
     rows = rows_of(values)
-    assert (rows[8]["word"], rows[8]["reason"], rows[8]["is_closed"]) == ("rising", "", False)
+    assert (rows[8]["direction"], rows[8]["reason"], rows[8]["is_closed"]) == ("rising", "", False)
 
 
 def test_figures_met_in_a_closed_week_still_tell_a_change():
     rows = rows_of(0.2 * np.arange(10.0), open_weeks=WEEKS[:9])
-    assert (rows[9]["word"], rows[9]["is_closed"]) == ("rising", True)
+    assert (rows[9]["direction"], rows[9]["is_closed"]) == ("rising", True)
 
 
 def test_weeks_to_come_say_why_no_change_is_told_and_whether_they_are_open():
@@ -55,14 +55,14 @@ def test_weeks_to_come_say_why_no_change_is_told_and_whether_they_are_open():
     assert [row["is_closed"] for row in ahead] == [False, False, True]
     to_come = "still to come: no trip tells of a change"
     assert [row["reason"] for row in ahead] == [to_come, to_come, "closed"]
-    assert all(row["word"] == "not known" for row in ahead)
+    assert all(row["direction"] == "not known" for row in ahead)
     assert all(row["is_closed"] is None for row in rows_of(np.zeros(10), open_weeks=None))
 
 
 def test_an_error_that_weeks_share_makes_no_change_less_sure():
     values, own = 0.06 * np.arange(10.0), np.eye(10) * 0.01
     alone, shared = rows_of(values, cov=own), rows_of(values, cov=own + 0.5)
-    assert abs(alone[9]["rose_4"] - shared[9]["rose_4"]) < 1e-3
+    assert abs(alone[9]["prob_increase_4_weeks"] - shared[9]["prob_increase_4_weeks"]) < 1e-3
     assert shared[9]["ci_high"] / shared[9]["ci_low"] > 3 * alone[9]["ci_high"] / alone[9]["ci_low"]
 
 
@@ -85,10 +85,10 @@ def test_area_without_a_trip_has_a_row_that_says_so():
     trend = rate_tables(snapshot, prepared, level=0.95)["trend"].to_pandas()
     mine = trend[trend["area"] == "B"].set_index("response")
     assert set(mine.index) == {"encounters", "kept", "sublegal"}
-    assert set(mine["word"]) == {"not known"}
+    assert set(mine["direction"]) == {"not known"}
     assert mine["reason"]["kept"].startswith("no complete trip")
     assert mine["reason"]["sublegal"].endswith("met a fish")
     assert not mine["is_closed"].any()
-    last = trend[(trend["area"] == "A") & (trend["week"] == "2031-W06") & ~trend["is_ahead"]]
+    last = trend[(trend["area"] == "A") & (trend["week"] == "2031-W06") & ~trend["is_projected"]]
     assert set(last["reason"]) == {"closed"}
     assert len(last) == 3

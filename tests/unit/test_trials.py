@@ -27,7 +27,7 @@ from analytics.fish.holding_trials import (
 )
 from analytics.models.holding_survival import hooking_mortality, kaplan_meier
 from analytics.released.holding_trials import survival_table, trial_table, wound_mix_table
-from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA, WOUND_MIX_SCHEMA
+from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 DEMO = Path(__file__).parents[2] / "demo_parquet"
@@ -154,7 +154,7 @@ class TestRates:
     def test_no_trial_is_an_empty_table(self):
         table = trial_table(survey([]), level=0.95)
         assert table.num_rows == 0
-        assert table.schema == TRIAL_SCHEMA
+        assert table.schema == HOLDING_RATE_SCHEMA
 
 
 def test_corrected_intervals_hold_the_truth():
@@ -317,7 +317,7 @@ class TestDemo:
         snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
         season = prepare_survey(snapshot, season="2035-36")
         tables = {
-            TRIAL_SCHEMA: trial_table(snapshot, level=0.95),
+            HOLDING_RATE_SCHEMA: trial_table(snapshot, level=0.95),
             SURVIVAL_SCHEMA: survival_table(snapshot, level=0.95),
             WOUND_MIX_SCHEMA: wound_mix_table(snapshot, season, level=0.95),
         }

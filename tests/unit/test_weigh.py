@@ -94,7 +94,11 @@ def figures(answers, option, area=None, column="estimate"):
 
 
 def reaches(answers, option):
-    return {row["limit_id"]: row for row in answers.reach.to_pylist() if row["option"] == option}
+    return {
+        row["limit_id"]: row
+        for row in answers.limit_exceedance.to_pylist()
+        if row["option"] == option
+    }
 
 
 @pytest.fixture(scope="module")
@@ -165,16 +169,18 @@ def test_dates_are_those_of_the_plain_way(answers, name):
     for limit in LIMITS:
         for chance in (10, 50, 90):
             slow = plain_day(BASE, ahead, limit, chance / 100)
-            assert rows[limit.limit_id][f"date_{chance}"] == slow
+            assert rows[limit.limit_id][f"exceedance_date_p{chance}"] == slow
 
 
 def test_today_comes_first_and_differs_by_nothing(answers):
     assert answers.figures["option"][0].as_py() == TODAY
     for column in ("difference", "difference_low", "difference_high"):
         assert set(figures(answers, TODAY, column=column).values()) == {0.0}
-    assert all(row["pass_prob_difference"] == 0 for row in reaches(answers, TODAY).values())
+    assert all(
+        row["prob_exceeded_by_close_difference"] == 0 for row in reaches(answers, TODAY).values()
+    )
     named = compare_options(BASE, [CASES["close"], Option(TODAY)], LIMITS)
-    assert named.reach["option"].unique().to_pylist() == [TODAY, "close"]
+    assert named.limit_exceedance["option"].unique().to_pylist() == [TODAY, "close"]
 
 
 def test_tables_have_their_shapes(answers):
@@ -182,7 +188,7 @@ def test_tables_have_their_shapes(answers):
         assert getattr(answers, name).schema == schema
     n_options = len(CASES) + 1
     assert answers.figures.num_rows == n_options * 3 * len(TOLD)
-    assert answers.reach.num_rows == n_options * len(LIMITS)
+    assert answers.limit_exceedance.num_rows == n_options * len(LIMITS)
     assert answers.fans.quantiles.shape == (n_options, len(LIMITS), 8, 7)
 
 
@@ -251,9 +257,9 @@ def test_no_days_left_is_exactly_what_is_so_far():
             assert value == base.to_date[name][:, place].mean(dtype=np.float64)
     row = reaches(found, TODAY)["deaths-all"]
     dead = base.to_date["total_deaths_fish"].sum(axis=1)
-    assert row["pass_prob"] == (dead > 1000).mean()
+    assert row["prob_exceeded_by_close"] == (dead > 1000).mean()
     assert row["estimate"] == pytest.approx(dead.mean())
-    assert row["date_90"] == THROUGH
+    assert row["exceedance_date_p90"] == THROUGH
     assert found.fans.mean.shape == (1, len(LIMITS), 0)
     with pytest.raises(UsageError, match="no day is left"):
         compare_options(base, [CASES["limit 1"]], LIMITS)
@@ -296,12 +302,12 @@ def test_beaten_options_are_marked():
     worse = Option("worse", (Change(release_rates=({**ROW, "rate_prop": 0.4},)),))
     better = Option("better", (Change(release_rates=({**ROW, "rate_prop": 0.1},)),))
     found = compare_options(BASE, [worse, better, CASES["close"]], LIMITS)
-    rows = {row["option"]: row for row in found.beaten.to_pylist()}
-    assert rows["worse"]["beaten_by"] == f"{TODAY}; better"
-    assert rows[TODAY]["beaten_by"] == "better"
-    assert not rows["better"]["is_beaten"]
-    assert rows["better"]["beaten_by"] is None
-    assert not rows["close"]["is_beaten"]  # fewer deaths, fewer trips
+    rows = {row["option"]: row for row in found.dominance.to_pylist()}
+    assert rows["worse"]["dominated_by"] == f"{TODAY}; better"
+    assert rows[TODAY]["dominated_by"] == "better"
+    assert not rows["better"]["is_dominated"]
+    assert rows["better"]["dominated_by"] is None
+    assert not rows["close"]["is_dominated"]  # fewer deaths, fewer trips
 
 
 def test_none_is_beaten_where_a_count_is_no_number():
@@ -314,7 +320,7 @@ def test_none_is_beaten_where_a_count_is_no_number():
         (replace(BASE, rates=()), "total deaths, the chance to pass"),
     ):
         found = compare_options(base, [worse, shut], LIMITS)
-        assert not any(found.beaten["is_beaten"].to_pylist())
+        assert not any(found.dominance["is_dominated"].to_pylist())
         rows = found.assumptions.to_pylist()
         for option in (TODAY, "worse", "shut"):
             words = [one["words"] for one in rows if one["option"] == option]
@@ -353,7 +359,7 @@ def test_what_has_no_number_is_null_and_the_rest_is_told():
     assert figures(found, TODAY)["kept_fish"] is None
     assert figures(found, TODAY, "VEL")["kept_fish"] > 0
     row = reaches(found, TODAY)["kept-all"]
-    assert row["estimate"] is row["pass_prob"] is row["date_50"] is None
+    assert row["estimate"] is row["prob_exceeded_by_close"] is row["exceedance_date_p50"] is None
     # Closed there, nothing is lacking.
     shut = compare_options(
         replace(BASE, effort=effort), [Option("shut", (Change(("OMB",), close_from=day(1)),))], ()
@@ -403,7 +409,7 @@ def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
     ]
     found = outlook(BASE, limits)
     rows = reaches(found, TODAY)
-    assert rows["lost"]["estimate"] is rows["odd"]["pass_prob"] is None
+    assert rows["lost"]["estimate"] is rows["odd"]["prob_exceeded_by_close"] is None
     assert rows["part"]["estimate"] > 0
     words = " ".join(found.assumptions["words"].to_pylist())
     assert "Limit lost" in words
@@ -419,8 +425,8 @@ def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
     )
     limit = Limit("none", BASE.areas, ("kept_fish",), 0.0)
     row = reaches(outlook(base, [limit]), TODAY)["none"]
-    assert row["pass_prob"] == 0
-    assert row["date_10"] is None
+    assert row["prob_exceeded_by_close"] == 0
+    assert row["exceedance_date_p10"] is None
 
 
 def test_limits_may_be_on_trips_and_hours():

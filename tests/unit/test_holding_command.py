@@ -1,4 +1,4 @@
-"""``blackmouth held``: what it prints and writes, and what it says of a file at fault."""
+"""``blackmouth holding``: what it prints and writes, and what it says of a file at fault."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.cli import main
-from analytics.released.schemas import SURVIVAL_SCHEMA, TRIAL_SCHEMA
+from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA
 
 DEMO = Path(__file__).parents[2] / "demo_parquet" / "held" / "held_fish.csv"
 HEAD = "held_id,group,hours,died,trial_id,total_length_mm\n"
@@ -20,7 +20,7 @@ HEAD = "held_id,group,hours,died,trial_id,total_length_mm\n"
 def run(capsys):
     def ran(*args):
         with pytest.raises(SystemExit) as ended:
-            main(["held", *map(str, args)])
+            main(["holding", *map(str, args)])
         said = capsys.readouterr()
         assert "Traceback" not in said.err
         return int(ended.value.code or 0), said.out, said.err
@@ -54,7 +54,7 @@ def test_the_demo_file(run, tmp_path):
     assert "Model of death by group and length" in out
     assert "against jaw" in out
     rates = pd.read_csv(tmp_path / "found" / "rates.csv")
-    assert list(rates.columns) == TRIAL_SCHEMA.names
+    assert list(rates.columns) == HOLDING_RATE_SCHEMA.names
     assert len(rates) == 6 * 6 + 6
     survival = pd.read_csv(tmp_path / "found" / "survival.csv")
     assert list(survival.columns) == SURVIVAL_SCHEMA.names

@@ -1,4 +1,4 @@
-"""``held``: fish held after capture: rates, survival over time, what their death depends on."""
+"""``holding``: fish held after capture: rates, survival over time, what their death depends on."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ Columns of FILE (.csv or .parquet, one row a fish):
 
 
 @click.command(
-    short_help="Rates, survival and a model of held fish.",
+    short_help="Estimate mortality from holding trials.",
     help="Estimate mortality from holding trials.\n\n"
     "For every group the share that died with two intervals (Wilson's and the exact one), and "
     "corrected for the deaths that controls show; the share alive over time, fish taken out alive "
@@ -42,8 +42,8 @@ Columns of FILE (.csv or .parquet, one row a fish):
     "there is none. Fish taken out alive before the end of their trial count as survivors in the "
     "shares, and are left out of the model.\n\n" + _COLUMNS,
     epilog=examples(
-        "blackmouth held demo_parquet/held/held_fish.csv",
-        "blackmouth held myfish.csv --out held_results",
+        "blackmouth holding demo_parquet/held/held_fish.csv",
+        "blackmouth holding myfish.csv --out holding_results",
     ),
 )
 @click.argument("file", type=click.Path(path_type=Path))
@@ -60,8 +60,8 @@ Columns of FILE (.csv or .parquet, one row a fish):
     metavar="DIR",
     help="Folder for rates.csv, survival.csv and model.csv; made where missing.",
 )
-def held(*, file: Path, level: float, out: Path | None) -> None:
-    """Reckon rates, survival and a model of held fish."""
+def holding(*, file: Path, level: float, out: Path | None) -> None:
+    """Estimate mortality from holding trials."""
     if not 0 < level < 1:
         raise UsageError(f"--level {level}; allowed: a level between 0 and 1, such as 0.95")
     if out is not None:
