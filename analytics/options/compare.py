@@ -108,7 +108,7 @@ def compare_options(
 
     Raises
     ------
-    WrongUse
+    InvalidOptionsError
         If an option asks for what the season does not have or the baseline cannot tell.
     """
     asked = check_options(baseline, options, today=TODAY)

@@ -36,23 +36,16 @@ class ReportContext:
     ----------
     title, notes : str
         Of the set of options; empty where none is told.
-    season : str
     through : datetime.date
         Last day of the totals so far.
     version : int
-        Version of the store.
-    bulletin : str
-        Name of the bulletin on the shelf.
+        Of the store.
     is_preliminary : bool
         Open days are still to come, or may still be sampled.
-    n_draws : int
     level : float
         Confidence level of the intervals.
-    limits : tuple of Limit
-    left_out : tuple of str
-        Limits that could not be weighed, in words.
-    refused : tuple of str
-        Options that could not be weighed, in words.
+    left_out, refused : tuple of str
+        Limits and options that could not be compared, in words.
     areas : mapping of str to str
         Code and name of the season's areas.
     passed : mapping of str to float or None
@@ -230,33 +223,6 @@ _ENDS = ("difference", "difference_low", "difference_high")
 _NOTHING = 1e-6
 
 
-def sentences(
-    about: ReportContext,
-    options: Sequence[str],
-    figures: Mapping[tuple[str, str], Row],
-    reach: Sequence[Row],
-) -> list[tuple[str, str]]:
-    """Return each option with its sentence.
-
-    Parameters
-    ----------
-    about : ReportContext
-    options : sequence of str
-        Today's rule first: the others are told by their differences from it.
-    figures : mapping of (option, quantity) to mapping
-        Of all areas together.
-    reach : sequence of mapping
-        Of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`.
-    """
-    found = []
-    for option in options:
-        is_first = option == options[0]
-        parts = [_totals(figures, option, is_first=is_first)]
-        parts += _answer_sentences_limits(about, reach, option, None if is_first else options[0])
-        found.append((option, "; ".join(parts) + "."))
-    return found
-
-
 def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
     """Return the limit that an option reaches first, with its chance and day; empty without one.
 
@@ -285,33 +251,6 @@ def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
     return f"{words}, with 50 % by {day(row['exceedance_date_p50'])}"
 
 
-def _totals(figures: Mapping[tuple[str, str], Row], option: str, *, is_first: bool) -> str:
-    rows = {one: figures[option, one] for one in _TOLD if (option, one) in figures}
-    if not is_first and rows and all(map(_is_nothing, rows.values())):
-        return "changes nothing in trips, fish kept, sublegal releases and deaths"
-    ends = _TOTAL if is_first else _ENDS
-    told = [f"{noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()]
-    return ("" if is_first else "against today's rule, ") + ", ".join(told)
-
-
-def _is_nothing(row: Row) -> bool:
-    return all(row[one] is not None and abs(row[one]) < _NOTHING for one in _ENDS)
-
-
-def _answer_sentences_limits(
-    about: ReportContext, reach: Sequence[Row], option: str, today: str | None
-) -> list[str]:
-    n, of = count_likely(reach, option)
-    if not of:
-        return []
-    beside = "" if today is None else f" (today {count_likely(reach, today)[0]})"
-    first = binding(about, reach, option)
-    return [
-        f"limits likely passed: {n} of {of}{beside}",
-        *([f"binds first: {first}"] if first else []),
-    ]
-
-
 CAUTION = (
     "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
     "They hold as far as the assumptions below do."
@@ -324,6 +263,10 @@ COUNTS = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
+
+
+def _is_nothing(row: Row) -> bool:
+    return all(row[one] is not None and abs(row[one]) < _NOTHING for one in _ENDS)
 
 
 class _Answer:
@@ -346,6 +289,28 @@ class _Answer:
             if row["is_dominated"]
         }
         self.at_limit = {(row["option"], row["limit_id"]): row for row in self.reach}
+
+    def sentences(self) -> list[tuple[str, str]]:
+        """Return each option with its sentence; the others by their differences from the first."""
+        return [(option, f"{'; '.join(self._sentence(option))}.") for option in self.options]
+
+    def _sentence(self, option: str) -> list[str]:
+        today = self.options[0]
+        is_first = option == today
+        rows = {one: self.figures[option, one] for one in _TOLD if (option, one) in self.figures}
+        ends = _TOTAL if is_first else _ENDS
+        totals = ("" if is_first else "against today's rule, ") + ", ".join(
+            f"{noun(name)} {amount(row, *ends, signed=not is_first)}" for name, row in rows.items()
+        )
+        if not is_first and rows and all(map(_is_nothing, rows.values())):
+            totals = "changes nothing in trips, fish kept, sublegal releases and deaths"
+        n, of = count_likely(self.reach, option)
+        if not of:
+            return [totals]
+        beside = "" if is_first else f" (today {count_likely(self.reach, today)[0]})"
+        first = binding(self.about, self.reach, option)
+        limits = f"limits likely passed: {n} of {of}{beside}"
+        return [totals, limits, *([f"binds first: {first}"] if first else [])]
 
     def totals(self) -> list[list[str]]:
         """Return the lines of the decision table."""
@@ -433,7 +398,7 @@ def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
     text = page.render(
         about=about,
         answer=made,
-        said=sentences(about, made.options, made.figures, made.reach),
+        said=made.sentences(),
         heads=[QUANTITIES[one].label for one in COUNTS],
         named=[about.named(one) for one in about.limits],
         caution=CAUTION,

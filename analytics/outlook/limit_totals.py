@@ -61,7 +61,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
         0 for areas without a figure.
     """
     design, n = season.design, len(CLASS_NAMES)
-    way = next(one for one in season.ways if isinstance(one, DesignEstimator))
+    way = design_estimator(season)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     totals = way.totals(mark_analysis(), domains)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
@@ -245,7 +245,7 @@ def death_variance(season: SeasonSurvey, codes: Sequence[int], fates: tuple[str,
     plan = season.deaths
     order = list(plan.measures)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(season.design.weeks))
-    totals = _drawn(season).totals(plan.analysis, domains)
+    totals = design_estimator(season).totals(plan.analysis, domains)
     slopes = [one for group in plan.groups for one in fish_of_group(group, totals.total, order)[1]]
     area = [domains.cell(int(code))[0] for code in totals.code]
     maps = {code: np.stack([one[area.index(code)] for one in slopes]) for code in codes}
@@ -266,8 +266,7 @@ def class_variance(
     picked = [CLASS_NAMES.index(one) for one in quantities]
     own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
     names = list(mark_measures())
-    moments = _drawn(season).reduction.moments(mark_analysis())
-    total, cov = joint_area_totals(season.design, moments, plans=season.plans)
+    total, cov = _joint(season, mark_analysis())
     slope = np.zeros((len(codes), len(names)))
     for place, code in enumerate(codes):
         for quantity in quantities:
@@ -285,8 +284,7 @@ def _mapped(
     season: SeasonSurvey, analysis: Analysis, by_area: dict[int, Floats]
 ) -> tuple[Floats, Floats]:
     """Return ``Σ_a A_a T_a`` over the areas of some maps, and its covariance, shape (J, J)."""
-    moments = _drawn(season).reduction.moments(analysis)
-    total, cov = joint_area_totals(season.design, moments, plans=season.plans)
+    total, cov = _joint(season, analysis)
     k = total.shape[1]
     one = next(iter(by_area.values()))
     matrix = np.zeros((one.shape[0], total.size))
@@ -295,7 +293,14 @@ def _mapped(
     return matrix @ total.ravel(), matrix @ cov @ matrix.T
 
 
-def _drawn(season: SeasonSurvey) -> DesignEstimator:
+def _joint(season: SeasonSurvey, analysis: Analysis) -> tuple[Floats, Floats]:
+    """Return the totals of every area, shape (A, K), and their covariance, areas' too."""
+    moments = design_estimator(season).reduction.moments(analysis)
+    return joint_area_totals(season.design, moments, plans=season.plans)
+
+
+def design_estimator(season: SeasonSurvey) -> DesignEstimator:
+    """Return the estimator of a season that follows its sampling design."""
     return next(one for one in season.ways if isinstance(one, DesignEstimator))
 
 

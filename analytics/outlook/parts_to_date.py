@@ -16,8 +16,8 @@ from analytics.models.lognormal_draws import (
 )
 from analytics.options.baseline import PARTS
 from analytics.options.rate_draws import beta_at
+from analytics.outlook.limit_totals import design_estimator
 from analytics.survey.domain_totals import joint_area_totals
-from analytics.survey.estimators import DesignEstimator
 from analytics.survey.ratios import combined_ratio
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
 
@@ -117,8 +117,8 @@ def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
 
 def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
     """Return every part by method, then fish hooked deep and releases of boats that told them."""
-    drawn = next(one for one in season.ways if isinstance(one, DesignEstimator))
-    told = [drawn.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
+    way = design_estimator(season)
+    told = [way.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
     columns = [text if one else "0" for text, one in zip(_COLUMNS, told, strict=True)]
     if season.deaths.unsized:
         columns[2:] = ["0", "0", "released_unknown"]
