@@ -62,10 +62,10 @@ def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> N
     "the season, each with its interval; the difference from today's rule; the probability of "
     "exceeding each limit, and when.\n\n"
     "Draws come from the newest bulletin of the season as of the newest data, made first where "
-    "there is none. DIR gets answer.md to read, and figures, reach, beaten and assumptions as CSV "
-    "and Parquet: all of them or nothing. An option that the season cannot support is named with "
-    "the reason, and the others are compared. The answer informs; the agency's own rules and "
-    "licensed practice decide.\n\n" + _FORMAT,
+    "there is none. DIR gets answer.md to read, and figures, limit_exceedance, dominance and "
+    "assumptions as CSV and Parquet: all of them or nothing. An option that the season cannot "
+    "support is named with the reason, and the others are compared. The answer informs; the "
+    "agency's own rules and licensed practice decide.\n\n" + _FORMAT,
     epilog=examples(
         "blackmouth options --example > options.toml",
         "blackmouth options options.toml --store mystore --out answer",

@@ -193,7 +193,7 @@ def test_no_limits_leave_the_rest_of_the_answer(tmp_path, run, store, file):
     kept(store, baseline=small_baseline(), limits=())
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 0, err
-    assert pq.read_table(tmp_path / "answer" / "reach.parquet").num_rows == 0
+    assert pq.read_table(tmp_path / "answer" / "limit_exceedance.parquet").num_rows == 0
     assert "The season has no limit" in (tmp_path / "answer" / "answer.md").read_text()
 
 
@@ -364,11 +364,11 @@ def test_an_answer_that_fails_halfway_leaves_what_was_there(
 
 def test_a_folder_in_the_place_of_a_file_is_told_before_anything_moves(tmp_path, run, store, file):
     kept(store, baseline=small_baseline())
-    (tmp_path / "answer" / "reach.csv").mkdir(parents=True)
+    (tmp_path / "answer" / "limit_exceedance.csv").mkdir(parents=True)
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 2
-    assert "reach.csv is a folder" in err
-    assert [path.name for path in (tmp_path / "answer").iterdir()] == ["reach.csv"]
+    assert "limit_exceedance.csv is a folder" in err
+    assert [path.name for path in (tmp_path / "answer").iterdir()] == ["limit_exceedance.csv"]
 
 
 def test_the_same_options_give_the_same_answer(tmp_path, run, store, file):
