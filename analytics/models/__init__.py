@@ -1,1 +1,4 @@
-"""Models of counts and shares: fitters, the smoother, partial pooling, survival."""
+"""Models of counts and shares: fitters, the smoother, partial pooling, survival.
+
+The only room that imports statsmodels.
+"""

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import CensoredData, beta, ecdf, norm
+from scipy.stats import CensoredData, ecdf, norm
+from statsmodels.discrete.discrete_model import Logit
+from statsmodels.stats.proportion import proportion_confint
+from statsmodels.tools.sm_exceptions import ModelWarning, PerfectSeparationError
 
 from analytics.intervals import wilson
-from analytics.models.beta_binomial import Binomial, ShareLikelihood, tally
-from analytics.models.count_warm_start import DIVERGENCE_BOUND
-from analytics.models.maximum_likelihood import newton
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,6 +99,8 @@ def kaplan_meier(
 FEWEST = 5
 #: Deaths a coefficient from which its error can be trusted.
 _DEATHS_A_TERM = 10
+#: A fitted chance of death this near to 0 or 1 comes from coefficients without a bound.
+_CERTAIN = 1e-6
 LENGTH_TERM = "total_length_100mm"
 
 
@@ -144,7 +146,7 @@ class HookingMortality:
 def hooking_mortality(
     died: NDArray[np.bool_], group: Sequence[str], length_mm: Floats, *, level: float
 ) -> HookingMortality:
-    r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood.
+    r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
 
     Parameters
     ----------
@@ -226,21 +228,23 @@ def _fitted(
     level: float,
 ) -> HookingMortality:
     apart = "length and group together set the dead apart from the living: no bounded coefficients"
-    fish = np.arange(len(died))
-    tallies = tally(died.astype(np.int64), np.ones_like(fish), fish, len(died))
-    likelihood = Binomial(ShareLikelihood(design, tallies))
-    with np.errstate(all="ignore"):
-        params = newton(likelihood, np.zeros(len(terms)))
-    if params is None or not np.abs(design @ params).max() < DIVERGENCE_BOUND:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ModelWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        try:
+            fit = Logit(died.astype(float), design).fit(disp=0, method="newton", maxiter=100)
+        except (PerfectSeparationError, np.linalg.LinAlgError):
+            return _without(none, apart)
+    chance = fit.predict()
+    is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
+    if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
         return _without(none, apart)
-    errors = np.sqrt(np.diag(np.linalg.inv(-likelihood.hessian(params))))
     z = float(norm.ppf(0.5 + level / 2))
     made = tuple(
         Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
-        for name, b, se in zip(terms, params, errors, strict=True)
+        for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
     )
-    value = likelihood.value(params)
-    return HookingMortality(made, none.base, none.n, none.died, value, tuple(notes))
+    return HookingMortality(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
 
 
 def _without(none: HookingMortality, reason: str) -> HookingMortality:
@@ -264,8 +268,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
     Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
-    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), and covers
-    every share with the level or more.
+    Pearson 1934, The use of confidence or fiducial limits, Biometrika 26; from memory), by
+    statsmodels, and covers every share with the level or more.
 
     Parameters
     ----------
@@ -274,7 +278,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
     level : float
         Confidence level.
     """
-    tail = (1 - level) / 2
-    low = float(beta.ppf(tail, count, n - count + 1)) if count else 0.0
-    high = float(beta.isf(tail, count + 1, n - count)) if count < n else 1.0
+    exact = proportion_confint(count, n, alpha=1 - level, method="beta")
+    # Where none or all died the ends are 0 and 1; rounding must not move them.
+    low = 0.0 if count == 0 else max(0.0, float(exact[0]))
+    high = 1.0 if count == n else min(1.0, float(exact[1]))
     return ShareLimits(*wilson(count / n, n, level=level), low, high)
