@@ -19,7 +19,8 @@ from analytics.catch_rates.standardised_levels import (
 )
 from analytics.catch_rates.trips import UNITS, USUAL
 from analytics.errors import UsageError
-from analytics.estimates.result_rows import catch_figures, result_row
+from analytics.estimates.result_rows import catch_figures, domain_names, result_row
+from analytics.estimates.season_survey import known_totals
 from analytics.models.cell_levels import BETA_BINOMIAL
 from analytics.models.count_families import Family
 from analytics.quantities import QUANTITIES, QuantityKind
@@ -89,26 +90,18 @@ def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, f
 
 
 def _rows(season: SeasonSurvey, name: str, by: tuple[str, ...], level: float) -> dict[Domain, Row]:
-    """Return the survey's rows of one quantity, the first way that tells a domain taken."""
+    """Return the survey's rows of one quantity by area and week."""
     design = season.design
     domains = Domains("area" in by, "week" in by, len(design.weeks))
-    told: dict[Domain, Row] = {}
-    for way in season.ways:
-        totals = way.totals(season.analyses[name], domains)
-        figures = catch_figures(_kind(name), totals)
-        for place, code in enumerate(totals.code.tolist()):
-            area, week = domains.cell(code)
-            key = (
-                None if area is None else design.areas[area],
-                None if week is None else design.weeks[week],
-            )
-            if key not in told:
-                told[key] = result_row(design, totals, figures, place, area=area, level=level)
-    return told
-
-
-def _kind(name: str) -> QuantityKind:
-    return QUANTITIES[name].kind if name in QUANTITIES else QuantityKind.RATE
+    kind = QUANTITIES[name].kind if name in QUANTITIES else QuantityKind.RATE
+    rows: dict[Domain, Row] = {}
+    for _, totals, places in known_totals(season.ways, season.analyses[name], domains):
+        figures = catch_figures(kind, totals)
+        for code, place in places.items():
+            names, area = domain_names(design, domains, code), domains.cell(code)[0]
+            row = result_row(design, totals, figures, place, area=area, level=level)
+            rows[names["area"], names["week"]] = row
+    return rows
 
 
 def _none(value: float | None) -> float | None:

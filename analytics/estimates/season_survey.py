@@ -94,22 +94,8 @@ def prepare_survey(
 ) -> SeasonSurvey:
     """Build the design of a season and reduce its interviews, once for every level.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season, through : str, optional
-        As in `analytics.estimates.estimate.estimate`.
-    reckoning : EstimationSettings
-        How totals are reckoned.
-
-    Returns
-    -------
-    SeasonSurvey
-
-    Raises
-    ------
-    UsageError, DataRefused
-        As in `analytics.estimates.estimate.estimate`.
+    Parameters, and errors raised, as of `analytics.estimates.estimate.estimate`; `reckoning` says
+    how totals are estimated.
     """
     season = season or _latest(snapshot)
     met = convenience_interviews(snapshot, season=season)

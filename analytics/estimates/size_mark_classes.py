@@ -172,24 +172,14 @@ class DomainWords:
 class Sampled:
     """Encounters by size and mark from a sample, over D domains and the five `COLUMNS`.
 
-    Parameters
-    ----------
-    value : ndarray of float, shape (D, 5)
-    from_survey, from_sample : ndarray of float, shape (D, 5, 5)
-        (Co)variances that interviews and sample bring.
-    across : ndarray of float, shape (D, 5, J)
-        Covariances with J linear functions of the same totals.
-    weight : ndarray of float, shape (D, C)
-        Base fish of each area-week in each domain.
-    ratios : ClassRatios
-    missing : tuple of str, length D
-        Why there is no figure; empty where there is one.
-    rule : tuple of str, length D
-        How samples were pooled, in words; empty where none was.
-    n_class : ndarray of float, shape (D, 5)
-        Sampled fish behind each figure.
-    notes : tuple of str, length D
-        What each figure rests on and assumes.
+    - `value` (D, 5).
+    - `from_survey`, `from_sample` (D, 5, 5): (Co)variances that interviews and sample bring.
+    - `across` (D, 5, J): covariances with J linear functions of the same totals.
+    - `weight` (D, C): base fish of each area-week in each domain.
+    - `missing` (length D): why there is no figure; empty where there is one.
+    - `rule` (length D): how samples were pooled, in words; empty where none was.
+    - `n_class` (D, 5): sampled fish behind each figure.
+    - `notes` (length D): what each figure rests on and assumes.
     """
 
     value: Floats
@@ -213,14 +203,7 @@ class Sampled:
 class ClassExpansion:
     """What serves every choice of domains: the base, and the ratios of pooled samples to it.
 
-    Parameters
-    ----------
-    way : TotalEstimator
-        What tells the base.
-    base : BaseEncounters
-    sample : CompositionSample
-    pools : Pools
-    ratios : ClassRatios
+    - `way`: what tells the base.
     """
 
     way: TotalEstimator

@@ -74,14 +74,10 @@ class MortalityRate:
 class ApplicableRates:
     """The rates of one kind of fish.
 
-    Parameters
-    ----------
-    shallow, deep : MortalityRate or None
-        Both, or neither.
-    whole : MortalityRate or None
-        The rate of any wound: of all fish without the pair, else where nobody told the wound.
-    lacking : str
-        What else is to be said where there is no rate at all.
+    - `shallow`, `deep`: both, or neither.
+    - `whole`: the rate of any wound: of all fish without the pair, else where nobody told the
+      wound.
+    - `lacking`: what else is to be said where there is no rate at all.
     """
 
     shallow: MortalityRate | None = None
@@ -104,17 +100,10 @@ class ApplicableRates:
     ) -> NDArray[Any]:
         """Return the rate of fish of which a share was hooked deep, ``(1 - d) shallow + d deep``.
 
-        Parameters
-        ----------
-        deep_share : ndarray of float
-            d; NaN where nobody reported wounds: such fish take the rate of any wound.
-        rate_of : callable
-            Returns the values of a rate, in a shape that broadcasts with `deep_share`.
+        `deep_share`: d; NaN where nobody reported wounds: such fish take the rate of any wound;
+        `rate_of`: returns the values of a rate, in a shape that broadcasts with `deep_share`.
 
-        Returns
-        -------
-        ndarray of float
-            NaN where no rate applies.
+        NaN where no rate applies.
         """
         none = np.full_like(deep_share, np.nan)
         whole = none if self.whole is None else rate_of(self.whole)

@@ -44,16 +44,12 @@ if TYPE_CHECKING:
 class FishByRate:
     """Fish to which each rate applies, over D domains and the P parts of a plan.
 
-    Parameters
-    ----------
-    fish : ndarray of float, shape (D, P)
-    cov : ndarray of float, shape (D, P, P)
-    total : ndarray of float, shape (D, K)
-        The totals of the measures that they follow from.
-    wound_unknown : ndarray of bool, shape (D, G)
-        Where a group has fish and nobody told their wounds though the rates ask for them.
-    lacking : ndarray of bool, shape (D, G)
-        Where a group has fish and no rate applies to them.
+    - `fish` (D, P).
+    - `cov` (D, P, P).
+    - `total` (D, K): the totals of the measures that they follow from.
+    - `wound_unknown` (D, G): where a group has fish and nobody told their wounds though the rates
+      ask for them.
+    - `lacking` (D, G): where a group has fish and no rate applies to them.
     """
 
     fish: Floats
@@ -68,20 +64,9 @@ def fish_of_group(
 ) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
     """Return the fish of a group by rate with their gradients, and where they could be split.
 
-    Parameters
-    ----------
-    group : Group
-    total : ndarray of float, shape (D, K)
-        Totals of measures over D domains.
-    order : list of str
-        Names of the K measures.
+    `total` (D, K): totals of measures over D domains; `order`: names of the K measures.
 
-    Returns
-    -------
-    fish : list of ndarray of float, shape (D,)
-        One for each of the group's rates.
-    gradients : list of ndarray of float, shape (D, K)
-    is_told : ndarray of bool, shape (D,)
+    `fish` (D,): one for each of the group's rates. `gradients` (D, K). `is_told` (D,).
     """
     size = len(order)
     place = order.index(group.measure.name)
@@ -126,23 +111,14 @@ KEPT_RATE = MortalityRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
 class Group:
     """Fish of one fate that the same rates apply to.
 
-    Parameters
-    ----------
-    fate : str
-        ``kept``, ``released`` or ``drop_off``.
-    sizes : tuple of str
-        Their size classes.
-    methods : tuple of str or None
-        Their fishing methods, None for one not told; empty for all together.
-    choice : ApplicableRates
-        Their rates.
-    measure : Measure
-        Their number.
-    base : str
-        Of lost fish, what the rate is of, in words; empty otherwise.
-    told, deep : Measure or None
-        Releases of the boats that told how many were hooked deep, and those hooked deep; of all
-        sizes. None where the fish are not split.
+    - `fate`: ``kept``, ``released`` or ``drop_off``.
+    - `sizes`: their size classes.
+    - `methods`: their fishing methods, None for one not told; empty for all together.
+    - `choice`: their rates.
+    - `measure`: their number.
+    - `base`: of lost fish, what the rate is of, in words; empty otherwise.
+    - `told`, `deep`: releases of the boats that reported how many were hooked deep, and those
+      hooked deep; of all sizes. None where the fish are not split.
     """
 
     fate: str
@@ -174,16 +150,10 @@ class Group:
 class DeathPlan:
     """How deaths follow from interviews.
 
-    Parameters
-    ----------
-    groups : tuple of Group
-        Kept fish, releases by rate, the base of drop-off by rate, and fish without a rate.
-    absent : mapping of str to str
-        Fates without any rate in the tables, in words.
-    assumed : mapping of str to tuple of str
-        Assumptions in words, by fate.
-    unsized : bool
-        The size of released fish was recorded in no interview.
+    - `groups`: kept fish, releases by rate, the base of drop-off by rate, and fish without a rate.
+    - `absent`: fates without any rate in the tables, in words.
+    - `assumed`: assumptions in words, by fate.
+    - `unsized`: the size of released fish was recorded in no interview.
     """
 
     groups: tuple[Group, ...]
@@ -215,16 +185,7 @@ class DeathPlan:
         method told: ``A D/R`` deep and ``A - A D/R`` shallow. In a domain
         where nobody told, all take the rate of any wound.
 
-        Parameters
-        ----------
-        total : ndarray of float, shape (D, K)
-            Totals in the order of `measures`.
-        cov : ndarray of float, shape (D, K, K)
-            Their (co)variances.
-
-        Returns
-        -------
-        FishByRate
+        `total` (D, K): totals in the order of `measures`; `cov` (D, K, K): their (co)variances.
         """
         order = list(self.measures)
         fish, slopes = [], []
@@ -362,17 +323,8 @@ _Key = tuple[object, ...]
 def has_no_sizes(interviews: Source, sample_ids: Sequence[str], met: pa.Table) -> bool:
     """Return whether releases were recorded, and the size of a released fish in no interview.
 
-    Parameters
-    ----------
-    interviews : pyarrow.Table or ParquetRows
-    sample_ids : sequence of str
-        Site-days whose interviews are looked at.
-    met : pyarrow.Table
-        Interviews of convenience, looked at too.
-
-    Returns
-    -------
-    bool
+    `sample_ids`: site-days whose interviews are looked at; `met`: interviews of convenience, looked
+    at too.
     """
     if not {"released_legal", "released_sublegal"} <= query.gaps(interviews):
         return False

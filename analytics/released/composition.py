@@ -14,6 +14,7 @@ from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import (
     DomainEstimates,
     catch_figures,
+    domain_names,
     mark_figures,
     not_recorded,
     result_row,
@@ -152,15 +153,9 @@ class _Level:
         place_of = {int(code): place for place, code in enumerate(totals.code)}
         rows = []
         for code in self.totals.code.tolist():
-            area, week = self.domains.cell(code)
-            names = {
-                "season": design.season,
-                "area": None if area is None else design.areas[area],
-                "week": None if week is None else design.weeks[week],
-                "quantity": name,
-                "unit": QUANTITIES[name].unit,
-            }
-            place = place_of[code]
+            area, place = self.domains.cell(code)[0], place_of[code]
+            names = domain_names(design, self.domains, code)
+            names |= {"quantity": name, "unit": QUANTITIES[name].unit}
             rows.append(names | result_row(design, totals, figures, place, area=area, level=level))
         return rows
 
@@ -232,5 +227,4 @@ def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:
     def key(row: Row) -> tuple[str, str, int, str]:
         return row["area"] or "", row["week"] or "", order[row["quantity"]], row.get("basis", "")
 
-    ranked = [{name: row.get(name) for name in schema.names} for row in sorted(rows, key=key)]
-    return pa.Table.from_pylist(ranked, schema=schema)
+    return pa.Table.from_pylist(sorted(rows, key=key), schema=schema)

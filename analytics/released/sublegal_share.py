@@ -134,10 +134,7 @@ def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> p
         _pooled_row(rows[SHARE][domain], told, model, _weights(rows[WEIGHT], told, model, domain))
         for domain in domains
     ]
-    return pa.Table.from_pylist(
-        [{name: row.get(name) for name in SHARE_SCHEMA.names} for row in survey + pooled],
-        schema=SHARE_SCHEMA,
-    )
+    return pa.Table.from_pylist(survey + pooled, schema=SHARE_SCHEMA)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
