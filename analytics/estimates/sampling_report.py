@@ -71,7 +71,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         sums = np.bincount(stratum, weights=values, minlength=size)
         return np.rint(sums).astype(np.int64)
 
-    rules = {loan.stratum: loan.rule for loan in plan.loans}
+    rules = {borrowing.stratum: borrowing.rule for borrowing in plan.borrowings}
     rules |= {
         code: f"one {design.strata.unit_word(code)} and no neighbour: no error can be had"
         for code in plan.single_psu
@@ -121,10 +121,12 @@ def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
         lost = "its day left" if design.strata.of_days[stratum] else "it left"
         unit_name = f"{days.sample_id[place]} ({where})"
         yield _note(Severity.WARNING, f"{unit_name}: {seen}", f"{lost} the sample")
-    for loan in plan.loans:
-        where = f"{design.areas[design.strata.landing_area[loan.stratum]]}"
+    for borrowing in plan.borrowings:
+        where = f"{design.areas[design.strata.landing_area[borrowing.stratum]]}"
         yield _note(
-            Severity.NOTE, f"{where} {design.strata.label[loan.stratum]}: {loan.rule}", "see status"
+            Severity.NOTE,
+            f"{where} {design.strata.label[borrowing.stratum]}: {borrowing.rule}",
+            "see status",
         )
     for code in sorted({int(design.strata.landing_area[one]) for one in plan.not_imputed}):
         seen = f"{design.areas[code]} is open and none of its site-days was sampled"
@@ -208,10 +210,12 @@ def _answers(season: SeasonSurvey) -> tuple[NDArray[np.float64], StratumTreatmen
 def _status(plan: StratumTreatment, code: int) -> Status:
     if code in plan.not_imputed:
         return Status.NO_SAMPLE
-    loan = next((loan for loan in plan.loans if loan.stratum == code), None)
-    if loan is None:
+    borrowing = next(
+        (borrowing for borrowing in plan.borrowings if borrowing.stratum == code), None
+    )
+    if borrowing is None:
         return Status.OK
-    return Status.IMPUTED if loan.is_imputation else Status.COLLAPSED
+    return Status.IMPUTED if borrowing.is_imputation else Status.COLLAPSED
 
 
 def _note(severity: Severity, seen: str, advice: str) -> Finding:

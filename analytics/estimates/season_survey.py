@@ -18,9 +18,9 @@ from analytics.survey.convenience import clusters_of, convenience_design, conven
 from analytics.survey.coverage import CoverageExpandedEstimator, coverage_of
 from analytics.survey.effort_times_rate import EffortTimesRateEstimator, with_boat_hours
 from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
+from analytics.survey.incomplete_trips import incomplete_trips, rate_measures
 from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
 from analytics.survey.thin_strata import StratumTreatments
-from analytics.survey.trip_rates import met_under_way, rate_measures
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -118,7 +118,7 @@ def prepare_survey(
     way: TotalEstimator = drawn
     if counts:
         counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
-        trips = met_under_way(snapshot, season=season)
+        trips = incomplete_trips(snapshot, season=season)
         by_day = convenience_design(design, clusters_of(trips))
         rates = ask(trips, design=by_day, measures=rate_measures(measures))
         way = EffortTimesRateEstimator(drawn, counted, (by_day, rates) if len(trips) else None)

@@ -1,7 +1,7 @@
-r"""What boats would keep had they no daily limit, from what they kept under one.
+r"""What boats would keep without a daily limit, from what they kept under one.
 
 The fish a boat of n anglers would keep is negative binomial with mean ``n μ_area`` and size k
-common to all areas; a boat at its limit of ``n b`` fish tells only that it would keep as many or
+common to all areas; a boat at its limit of ``n b`` fish shows only that it would keep as many or
 more. Whether anglers stop there or go on does not matter. The top is found by Newton's steps
 (`analytics.models.maximum_likelihood`) on collapsed boats.
 """
@@ -34,13 +34,14 @@ _ALL_AT_LIMIT = "every boat is at its daily limit: what they would keep cannot b
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Wanted:
+class UncappedCatch:
     """What boats would keep.
 
     Parameters
     ----------
     mean : ndarray of float, shape (A,)
-        Fish an angler would keep in a trip; 0 where no boat kept any, NaN where it cannot be told.
+        Fish an angler would keep in a trip; 0 where no boat kept any, NaN where it cannot be
+        estimated.
     size : float
         k, in ``var = mean + mean²/k`` of a boat; infinite for the Poisson law.
     cov : ndarray of float, shape (A + 1, A + 1)
@@ -69,7 +70,7 @@ class Wanted:
 
 def fit_censored_catch(
     kept: ArrayLike, anglers: ArrayLike, limit: ArrayLike, area: Sequence[str]
-) -> Wanted:
+) -> UncappedCatch:
     """Fit what boats would keep to what they kept.
 
     Parameters
@@ -120,7 +121,7 @@ def fit_censored_catch(
         both = np.append(at, len(names))
         cov[np.ix_(both, both)] = part
     labels = tuple(str(name) for name in names)
-    return Wanted(labels, mean, size, cov, value, n_boats, n_full, reasons)
+    return UncappedCatch(labels, mean, size, cov, value, n_boats, n_full, reasons)
 
 
 def _reason(fish: float, n_boats: int, n_full: int) -> str:
@@ -155,7 +156,7 @@ class _Boats:
 
 
 class _Censored:
-    """The log-likelihood in log means and log dispersion, the last held where it is told."""
+    """The log-likelihood in log means and log dispersion, the last fixed where not estimated."""
 
     def __init__(self, boats: _Boats, held: float | None = None) -> None:
         self.boats = boats
@@ -195,13 +196,13 @@ class _Censored:
         lam = float(params[-1]) if self.held is None else self.held
         eta = params[boats.area] + boats.log_anglers
         none = np.zeros(len(eta))
-        law = Family.NEGATIVE_BINOMIAL
-        plain = log_lik_derivatives(law, boats.count, eta, none, lam)
+        family = Family.NEGATIVE_BINOMIAL
+        plain = log_lik_derivatives(family, boats.count, eta, none, lam)
         if not len(self.below):
             return plain
         # P(Y >= c) = 1 - Σ_{j<c} P(j), and its derivatives.
         of = self.below_of
-        under = log_lik_derivatives(law, self.below, eta[of], none[of], lam)
+        under = log_lik_derivatives(family, self.below, eta[of], none[of], lam)
         chance = np.exp(under.value)
         slope = under.first
         curve = under.second + slope[:, None] * slope[None, :]

@@ -1,7 +1,7 @@
 r"""Laws of counts: log-likelihood of single rows and its derivatives.
 
-Every law is told by η, the log of its mean; by ζ, the logit of its part of zeros, where it has one;
-and by λ, the log of its dispersion α (variance ``μ + α μ²``), where it has one.
+Every family is given by η, the log of its mean; by ζ, the logit of its part of zeros, where it has
+one; and by λ, the log of its dispersion α (variance ``μ + α μ²``), where it has one.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ SMALL = 1e-3
 
 
 class Family(StrEnum):
-    """A law of counts."""
+    """A family of distributions of counts."""
 
     POISSON = "poisson"
     NEGATIVE_BINOMIAL = "negative_binomial"
@@ -86,7 +86,7 @@ class LogLikDerivatives:
     value : ndarray of float, shape (N,)
     first : ndarray of float, shape (3, N)
     second : ndarray of float, shape (3, 3, N)
-        Symmetric; rows and columns of an argument that the law lacks are 0.
+        Symmetric; rows and columns of an argument that the family lacks are 0.
     """
 
     value: Floats
@@ -109,7 +109,7 @@ def log_lik_derivatives(
     counts = law(y, eta, lam)
     if not family.has_zero_part:
         return counts
-    # The law's own chance of 0, for every row.
+    # The family's own chance of 0, for every row.
     at_zero = law(np.zeros_like(y), eta, lam)
     mix = _inflated if family.value.startswith("zero_inflated") else _hurdle
     return mix(y, zeta, counts, at_zero)

@@ -109,14 +109,14 @@ class CountLikelihood:
     """Log-likelihood of a regression of counts and its derivatives.
 
     ``η = x'b + log exposure``, ``ζ = z'c``; parameters are b, then c and then λ = log α where the
-    law has them.
+    family has them.
 
     Parameters
     ----------
     rows : ndarray of float, shape (G, P)
         Covariates of the count part, one row a group.
     zero_rows : ndarray of float, shape (G, Q)
-        Covariates of the zero part; no column where the law has none.
+        Covariates of the zero part; no column where the family has none.
     """
 
     family: Family
@@ -132,7 +132,7 @@ class CountLikelihood:
         return int(self.rows.shape[1] + self.zero_rows.shape[1] + self.family.has_dispersion)
 
     def split(self, params: Floats) -> tuple[Floats, Floats, float]:
-        """Return b, c and λ, the last 0 where the law has none."""
+        """Return b, c and λ, the last 0 where the family has none."""
         p, q = self.rows.shape[1], self.zero_rows.shape[1]
         return params[:p], params[p : p + q], float(params[-1]) if self.family.has_dispersion else 0
 

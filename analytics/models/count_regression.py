@@ -188,10 +188,10 @@ ZERO_STARTS = (-2.0, 0.0)
 
 
 def best_of_starts(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
-    """Return the highest top; where the dispersion runs to 0, that of the Poisson law.
+    """Return the highest top; where the dispersion runs to 0, that of the Poisson family.
 
-    `likelihood`: the one given, or at the edge that of the law without dispersion. `params` (K,).
-    `notes`: what a reader must know.
+    `likelihood`: the one given, or at the edge that of the family without dispersion. `params`
+    (K,). `notes`: what a reader must know.
 
     Raises `UsageError` if no search arrived.
     """

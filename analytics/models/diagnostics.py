@@ -32,12 +32,12 @@ class Diagnosis:
     Parameters
     ----------
     pearson : float
-        Sum of squared Pearson residuals over N less coefficients: 1 where the law's variance is
+        Sum of squared Pearson residuals over N less coefficients: 1 where the family's variance is
         that of the counts, above where they spread more.
     zeros, zeros_expected : float
         Share of rows without a count, seen and by the fit.
     residual : ndarray of float, shape (N,)
-        Randomised quantile residuals: standard normal where the law is right.
+        Randomised quantile residuals: standard normal where the family is right.
     influence : ndarray of float, shape (N,)
         Largest move of a coefficient, in its standard errors, if the row were left out (one step).
     """
@@ -78,22 +78,22 @@ def diagnose(fit: CountFit, frame: pd.DataFrame, *, response: str, seed: int = 0
     mu = np.exp((x @ b[: x.shape[1]])[rows.group]) * rows.exposure
     part = expit((z @ b[x.shape[1] :])[rows.group])
     alpha = fit.dispersion if fit.family.has_dispersion else 0.0
-    law = _Law(fit.family, mu, part, alpha)
-    low, high = law.below(rows.y - 1), law.below(rows.y)
+    fitted = _FittedFamily(fit.family, mu, part, alpha)
+    low, high = fitted.below(rows.y - 1), fitted.below(rows.y)
     u = low + np.random.default_rng(seed).random(len(low)) * (high - low)
     free = max(len(rows.y) - len(b), 1)
     return Diagnosis(
-        pearson=float(((rows.y - law.mean) ** 2 / law.variance).sum() / free),
+        pearson=float(((rows.y - fitted.mean) ** 2 / fitted.variance).sum() / free),
         zeros=float((rows.y == 0).mean()),
-        zeros_expected=float(law.below(np.zeros_like(rows.y)).mean()),
+        zeros_expected=float(fitted.below(np.zeros_like(rows.y)).mean()),
         residual=np.asarray(norm.ppf(np.clip(u, 1e-15, 1 - 1e-15)), dtype=np.float64),
         influence=_influence(fit, rows, x, z),
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Law:
-    """The fitted law of every row: mean of its counts, part of its zeros, dispersion."""
+class _FittedFamily:
+    """The fitted family of every row: mean of its counts, part of its zeros, dispersion."""
 
     family: Family
     mu: Floats

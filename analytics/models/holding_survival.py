@@ -95,7 +95,7 @@ def kaplan_meier(
 
 # A logistic model of the death of held fish by where the hook held and by length.
 
-#: Fewer deaths, or survivors, tell nothing of what they depend on (our choice, no source).
+#: Fewer deaths, or survivors, do not show what they depend on (our choice, no source).
 FEWEST = 5
 #: Deaths a coefficient from which its error can be trusted.
 _DEATHS_A_TERM = 10

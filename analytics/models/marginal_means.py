@@ -93,8 +93,8 @@ def reference_mix(
 
 # Means over areas of which some have no figure in some weeks.
 
-#: Variance of an area-week about the two-way fit where nothing is left to tell it: a factor of 1.6
-#: either way. Our choice, no source.
+#: Variance of an area-week about the two-way fit where no degree of freedom is left for it: a
+#: factor of 1.6 either way. Our choice, no source.
 UNTOLD = 0.25
 #: Rounds of the spread about the fit and the weights that rest on it.
 ROUNDS = 3
@@ -115,7 +115,7 @@ def impute_areas(known: Floats, cov: Floats, at: NDArray[np.int64]) -> tuple[Flo
     known : ndarray of float, shape (A, W)
         NaN where empty.
     cov : ndarray of float, shape (C, C)
-        Covariance of the known cells; NaN where it cannot be told.
+        Covariance of the known cells; NaN where it cannot be estimated.
     at : ndarray of int, shape (C,)
         Places of the known cells in ``known.ravel()``, in the order of `cov`.
 
@@ -138,11 +138,11 @@ def impute_areas(known: Floats, cov: Floats, at: NDArray[np.int64]) -> tuple[Flo
     spread, solve = _two_way(x[at], y, np.where(np.isfinite(cov), cov, 0.0))
     through = x @ solve
     through[at] = np.eye(len(at))
-    whole = through @ cov @ through.T + np.diag(np.where(given, 0.0, spread))
+    full = through @ cov @ through.T + np.diag(np.where(given, 0.0, spread))
     out = ~(given | reached)
-    whole[out] = 0.0
-    whole[:, out] = 0.0
-    return np.where(out, np.nan, through @ y).reshape(known.shape), np.asarray(whole)
+    full[out] = 0.0
+    full[:, out] = 0.0
+    return np.where(out, np.nan, through @ y).reshape(known.shape), np.asarray(full)
 
 
 def _two_way(x: Floats, y: Floats, cov: Floats) -> tuple[float, Floats]:

@@ -71,10 +71,10 @@ class CrossedDesign:
         parts = [ones, np.eye(len(areas))[area_place], np.eye(len(weeks))[week_place]]
         return cls(tallies, np.hstack(parts), len(areas))
 
-    def precision(self, spreads: VarianceComponents) -> NDArray[np.float64]:
+    def precision(self, components: VarianceComponents) -> NDArray[np.float64]:
         """Return 1/sd² of intercept, areas and weeks; 0 for the intercept, huge for sd 0."""
         n_weeks = self.incidence.shape[1] - 1 - self.n_areas
-        of_area, of_week = (1 / max(sd, 1e-8) ** 2 for sd in (spreads.area, spreads.week))
+        of_area, of_week = (1 / max(sd, 1e-8) ** 2 for sd in (components.area, components.week))
         return np.concatenate([[0.0], np.full(self.n_areas, of_area), np.full(n_weeks, of_week)])
 
 
@@ -107,8 +107,8 @@ class LaplaceMode:
 
 
 def mode_of(
-    layout: CrossedDesign,
-    spreads: VarianceComponents,
+    design: CrossedDesign,
+    components: VarianceComponents,
     common: NDArray[np.float64],
     own: NDArray[np.float64],
 ) -> LaplaceMode:
@@ -121,67 +121,67 @@ def mode_of(
 
     Raises `numpy.linalg.LinAlgError` if the top is flat.
     """
-    x, d, penalty = common, own, layout.precision(spreads)
-    z, tau = layout.incidence, 1 / max(spreads.own, 1e-8) ** 2
+    x, d, penalty = common, own, design.precision(components)
+    z, tau = design.incidence, 1 / max(components.own, 1e-8) ** 2
     for _ in range(100):
-        at = log_lik_derivatives(layout.tallies, z @ x + d, spreads.lam)
+        at = log_lik_derivatives(design.tallies, z @ x + d, components.lam)
         curve = np.abs(at.eta2)
         pull_x, pull_d = z.T @ at.eta - penalty * x, at.eta - tau * d
-        kept = curve / (curve + tau)
-        information = np.diag(penalty) + z.T @ ((kept * tau)[:, None] * z)
-        pull = np.asarray(pull_x - z.T @ (kept * pull_d), dtype=np.float64)
+        retained = curve / (curve + tau)
+        information = np.diag(penalty) + z.T @ ((retained * tau)[:, None] * z)
+        pull = np.asarray(pull_x - z.T @ (retained * pull_d), dtype=np.float64)
         step_x = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
         step_d: NDArray[np.float64] = (pull_d - curve * (z @ step_x)) / (curve + tau)
         if float(pull_x @ step_x + pull_d @ step_d) < ARRIVED:
             break
-        x, d = _uphill(layout, spreads, (x, d), (step_x, step_d))
-    return _at_mode(layout, spreads, x, d)
+        x, d = _uphill(design, components, (x, d), (step_x, step_d))
+    return _at_mode(design, components, x, d)
 
 
 def _uphill(
-    layout: CrossedDesign,
-    spreads: VarianceComponents,
+    design: CrossedDesign,
+    components: VarianceComponents,
     place: tuple[NDArray[np.float64], NDArray[np.float64]],
     step: tuple[NDArray[np.float64], NDArray[np.float64]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the effects after a step, halved until the penalised likelihood does not fall."""
-    here, size = _penalised(layout, spreads, *place), 1.0
+    here, size = _penalised(design, components, *place), 1.0
     while size > 1e-6:
         x, d = place[0] + size * step[0], place[1] + size * step[1]
-        if _penalised(layout, spreads, x, d) >= here - 1e-12 * abs(here):
+        if _penalised(design, components, x, d) >= here - 1e-12 * abs(here):
             return x, d
         size /= 2
     return place
 
 
 def _penalised(
-    layout: CrossedDesign,
-    spreads: VarianceComponents,
+    design: CrossedDesign,
+    components: VarianceComponents,
     x: NDArray[np.float64],
     d: NDArray[np.float64],
 ) -> float:
-    value = log_likelihood(layout.tallies, layout.incidence @ x + d, spreads.lam)
-    tau = 1 / max(spreads.own, 1e-8) ** 2
-    return value - 0.5 * float(layout.precision(spreads) @ x**2) - 0.5 * tau * float(d @ d)
+    value = log_likelihood(design.tallies, design.incidence @ x + d, components.lam)
+    tau = 1 / max(components.own, 1e-8) ** 2
+    return value - 0.5 * float(design.precision(components) @ x**2) - 0.5 * tau * float(d @ d)
 
 
 def _at_mode(
-    layout: CrossedDesign,
-    spreads: VarianceComponents,
+    design: CrossedDesign,
+    components: VarianceComponents,
     x: NDArray[np.float64],
     d: NDArray[np.float64],
 ) -> LaplaceMode:
     """Return the mode with ``penalised - ½ log det H + ½ Σ log τ`` and what its errors need."""
-    z, penalty = layout.incidence, layout.precision(spreads)
-    tau = 1 / max(spreads.own, 1e-8) ** 2
+    z, penalty = design.incidence, design.precision(components)
+    tau = 1 / max(components.own, 1e-8) ** 2
     eta = z @ x + d
-    curve = -log_lik_derivatives(layout.tallies, eta, spreads.lam).eta2
+    curve = -log_lik_derivatives(design.tallies, eta, components.lam).eta2
     # At a maximum curve + tau is above 0 but for rounding.
     curve = np.maximum(curve, -0.999 * tau)
     information = np.diag(penalty) + z.T @ ((curve * tau / (curve + tau))[:, None] * z)
     root = np.linalg.cholesky(information)
     log_marginal = (
-        _penalised(layout, spreads, x, d)
+        _penalised(design, components, x, d)
         - float(np.log(np.diag(root)).sum())
         - 0.5 * float(np.log1p(curve / tau).sum())
         + 0.5 * float(np.log(penalty[1:]).sum())
@@ -190,15 +190,15 @@ def _at_mode(
 
 
 def covariance(
-    layout: CrossedDesign, spreads: VarianceComponents, mode: LaplaceMode
+    design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode
 ) -> NDArray[np.float64]:
     r"""Return the covariance of the logit shares at given spreads, shape (G, G).
 
     ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
     of the joint information of all effects.
     """
-    tau = 1 / max(spreads.own, 1e-8) ** 2
-    shrunk = layout.incidence * (tau / (mode.curve + tau))[:, None]
+    tau = 1 / max(components.own, 1e-8) ** 2
+    shrunk = design.incidence * (tau / (mode.curve + tau))[:, None]
     joint: NDArray[np.float64] = shrunk @ np.linalg.solve(mode.information, shrunk.T)
     return joint + np.diag(1 / (mode.curve + tau))
 
@@ -211,7 +211,7 @@ NO_RHO = 1e-5
 #: Step of the differences that say how well the spreads are known.
 STEP = 0.02
 #: Logarithms of spreads known less well than this standard deviation count as known so well:
-#: further out the quadratic form no longer tells their likelihood.
+#: further out the quadratic form no longer approximates their likelihood.
 WIDEST = 2.0
 
 
@@ -238,7 +238,7 @@ class PooledShares:
 
     logit: NDArray[np.float64]
     cov: NDArray[np.float64]
-    spreads: VarianceComponents
+    components: VarianceComponents
     rho: float
     n_cells: int
     n_parameters: int
@@ -294,8 +294,8 @@ def pool_shares(
     deviations and ρ maximise Laplace's approximation to the likelihood with b, u, v and d
     integrated out (Tierney & Kadane 1986, Accurate approximations for posterior moments and
     marginal densities, J. Am. Stat. Assoc. 81; from memory), times ``σ exp(-σ)`` for each standard
-    deviation, which keeps one that few areas or weeks tell away from 0 (after Chung et al. 2013, A
-    nondegenerate penalized likelihood estimator for variance parameters in multilevel models,
+    deviation, which keeps one that few areas or weeks inform away from 0 (after Chung et al. 2013,
+    A nondegenerate penalized likelihood estimator for variance parameters in multilevel models,
     Psychometrika 78; from memory). An effect of a single level is left out, and then d too. The
     covariance is the inverse joint information at the top plus ``J V J'``, J the change of the
     logit shares with the spreads and V the covariance of those (Kass & Steffey 1989, Approximate
@@ -316,29 +316,29 @@ def pool_shares(
     ValueError
         If there is no trial, or only successes or only failures.
     """
-    told = trials > 0
+    has_trials = trials > 0
     if not 0 < successes.sum() < trials.sum():
         raise ValueError(
             f"{successes.sum()} successes of {trials.sum()} trials; a share is pooled where both "
             "successes and failures were seen"
         )
-    tallies = tally(successes[told], trials[told], group[told], len(area))
-    seen = np.unique(group[told])
+    tallies = tally(successes[has_trials], trials[has_trials], group[has_trials], len(area))
+    seen = np.unique(group[has_trials])
     search = _Search.of(
         CrossedDesign.of(tallies, area, week), area[seen], week[seen], trials, successes
     )
     best = search.best()
-    spreads, mode = search.spreads(best), search.mode(best)
-    cov = covariance(search.layout, spreads, mode) + search.of_spreads(best)
+    components, mode = search.components(best), search.mode(best)
+    cov = covariance(search.design, components, mode) + search.of_spreads(best)
     has_rho = search.names[-1:] == ("lam",)
     if has_rho and best[-1] < logit(NO_RHO):
-        spreads = replace(spreads, lam=-np.inf)
+        components = replace(components, lam=-np.inf)
     return PooledShares(
         logit=mode.eta,
         cov=cov,
-        spreads=spreads,
-        rho=float(expit(spreads.lam)) if has_rho else np.nan,
-        n_cells=int(told.sum()),
+        components=components,
+        rho=float(expit(components.lam)) if has_rho else np.nan,
+        n_cells=int(has_trials.sum()),
         n_parameters=1 + len(search.names),
     )
 
@@ -347,14 +347,14 @@ def pool_shares(
 class _Search:
     """The search for the spreads; it remembers the last top, from which the next one is near."""
 
-    layout: CrossedDesign
+    design: CrossedDesign
     names: tuple[str, ...]
     last: tuple[NDArray[np.float64], NDArray[np.float64]]
 
     @classmethod
     def of(
         cls,
-        layout: CrossedDesign,
+        design: CrossedDesign,
         area: NDArray[np.int64],
         week: NDArray[np.int64],
         trials: NDArray[np.int64],
@@ -365,12 +365,12 @@ class _Search:
         names = (*(name for name, is_so in has.items() if is_so),)
         if trials.max() > 1:
             names = (*names, "lam")
-        n_groups, n_common = layout.incidence.shape
+        n_groups, n_common = design.incidence.shape
         common = np.zeros(n_common)
         common[0] = logit(successes.sum() / trials.sum())
-        return cls(layout, names, (common, np.zeros(n_groups)))
+        return cls(design, names, (common, np.zeros(n_groups)))
 
-    def spreads(self, at: NDArray[np.float64]) -> VarianceComponents:
+    def components(self, at: NDArray[np.float64]) -> VarianceComponents:
         given = {
             name: float(value) if name == "lam" else float(np.exp(value))
             for name, value in zip(self.names, at, strict=True)
@@ -379,7 +379,7 @@ class _Search:
         return VarianceComponents(**(none | given))
 
     def mode(self, at: NDArray[np.float64]) -> LaplaceMode:
-        mode = mode_of(self.layout, self.spreads(at), *self.last)
+        mode = mode_of(self.design, self.components(at), *self.last)
         self.last = mode.common, mode.own
         return mode
 
@@ -414,7 +414,7 @@ class _Search:
             for place, (low, high) in enumerate(self.bounds())
             if low + 2 * STEP < best[place] < high - 2 * STEP
         ]
-        n_groups = len(self.layout.incidence)
+        n_groups = len(self.design.incidence)
         if not free:
             return np.zeros((n_groups, n_groups))
         steps = STEP * np.eye(len(best))[free]

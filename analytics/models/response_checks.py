@@ -60,8 +60,8 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
             f"{len(wrong)} rows with more {successes!r} than {trials!r}, first row {row}: "
             f"{s[row]} of {m[row]}; trials are successes and failures together"
         )
-    told = m > 0
-    if not told.any():
+    has_trials = m > 0
+    if not has_trials.any():
         raise UsageError(
             f"no row with a trial: {len(frame)} rows, {trials!r} sums to 0; at least one is needed"
         )
@@ -69,7 +69,7 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
         raise UsageError(
             f"{trials!r} sums to {m.sum():,}; at most {MOST_TRIALS:,} are allowed: fit fewer rows"
         )
-    return Counts(frame[told], s[told], m[told])
+    return Counts(frame[has_trials], s[has_trials], m[has_trials])
 
 
 def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
@@ -87,7 +87,7 @@ def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
         what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
         raise UsageError(
             f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); counts are whole "
-            "numbers from 0 with none empty: mend or drop those rows"
+            "numbers from 0 with none empty: correct or drop those rows"
         )
     counts: NDArray[np.int64] = numbers.astype(np.int64)
     return counts
@@ -235,7 +235,7 @@ def rows_of(
     if y.max() > MOST_COUNT:
         raise UsageError(
             f"column {response!r}: {y.max()} in row {y.argmax()}; a count is at most "
-            f"{MOST_COUNT:,}: mend or drop that row"
+            f"{MOST_COUNT:,}: correct or drop that row"
         )
     columns = dict.fromkeys(name for term in terms for name in parts_of(frame, term).values())
     groups, group = _combinations(frame, list(columns))
@@ -266,7 +266,7 @@ def positive(frame: pd.DataFrame, name: str) -> Floats:
         what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
         raise UsageError(
             f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); an exposure is "
-            "a number above 0: mend or drop those rows"
+            "a number above 0: correct or drop those rows"
         )
     return numbers
 

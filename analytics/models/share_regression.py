@@ -153,8 +153,8 @@ def fit_shares(
     frame : pandas.DataFrame
         One row a group of trials, such as the fish of a site-day.
     successes, trials : str
-        Columns of whole numbers, ``0 <= successes <= trials``; rows of no trials tell nothing and
-        are left out.
+        Columns of whole numbers, ``0 <= successes <= trials``; rows of no trials have no
+        information and are left out.
     terms : sequence of str
         Columns, or ``a:b`` for an interaction: text is a factor whose first level in sorting order
         is the base, numbers are slopes, ``number~4`` a natural spline of four columns.
@@ -162,7 +162,7 @@ def fit_shares(
     Raises
     ------
     UsageError
-        If a column, a count or a term is not allowed, some terms tell successes from failures
+        If a column, a count or a term is not allowed, some terms separate successes from failures
         without an exception, every row is all or none, or the search did not arrive.
     """
     terms = term_list(terms)

@@ -46,7 +46,7 @@ class BiasReduced:
     r"""A likelihood plus ``½ log |X' W X|``, W the Poisson or binomial weights.
 
     Firth (1993), Bias reduction of maximum likelihood estimates, Biometrika 80; from memory: of
-    counts it is as if half a fish more had been caught for each coefficient, so that a log rate is
+    counts it is as if half a fish more were caught for each coefficient, so that a log rate is
     finite and nearly unbiased. The weights leave the dispersion out: half a fish corrects the log
     of a mean of overdispersed counts by as much.
 
@@ -104,7 +104,7 @@ class ShrinkageLikelihood:
     r"""A likelihood with a conjugate prior on C levels about centres, each worth some fish.
 
     Counts: ``w (l - c) - w exp(l - c)`` for a level l about its centre c, a gamma of shape w: as if
-    w fish more had been caught in the effort that the centre says they take. Shares: ``w p l -
+    w fish more were caught in the effort that the centre says they take. Shares: ``w p l -
     w log(1 + exp l)`` with ``p = expit c``: w encounters more with the centre's share (Diaconis &
     Ylvisaker 1979, Conjugate priors for exponential families, Ann. Stat. 7; from memory).
 

@@ -335,15 +335,15 @@ class StepModel:
 def log_likelihood(model: StepModel, steps: Floats, observed: Observed) -> Floats:
     """Return the log likelihood of figures by sizes of steps, shape (G,)."""
     row, value = observed.row, observed.value
-    whole = model.at(steps, row) + observed.error
+    total = model.at(steps, row) + observed.error
     start = row @ model.start
-    solved = np.linalg.solve(whole, _each(np.column_stack([start, value]), whole))
+    solved = np.linalg.solve(total, _each(np.column_stack([start, value]), total))
     of_start, weighed = solved[:, :, :-1], solved[:, :, -1]
     precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
     start_score = weighed @ start
     first = np.linalg.solve(precision, start_score[:, :, None])[:, :, 0]
     square = weighed @ value - (start_score * first).sum(axis=1)
-    size = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(precision)[1]
+    size = np.linalg.slogdet(total)[1] + np.linalg.slogdet(precision)[1]
     size += np.log(model.start_variance).sum() + len(value) * np.log(2 * np.pi)
     return np.asarray(-(size + square) / 2)
 
@@ -352,10 +352,10 @@ def posterior(model: StepModel, steps: Floats, observed: Observed) -> tuple[Floa
     """Return mean (G, n) and covariance (G, n, n) of the level by sizes of steps."""
     cov = model.at(steps)
     across = cov @ observed.row.T
-    whole = observed.row @ across + observed.error
+    total = observed.row @ across + observed.error
     start = observed.row @ model.start
     solved = np.linalg.solve(
-        whole, np.concatenate([np.swapaxes(across, 1, 2), _each(start, whole)], axis=2)
+        total, np.concatenate([np.swapaxes(across, 1, 2), _each(start, total)], axis=2)
     )
     n = cov.shape[1]
     gain, of_start = np.swapaxes(solved[:, :, :n], 1, 2), solved[:, :, n:]

@@ -14,7 +14,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-#: Units a stratum needs before its spread can be told.
+#: Units a stratum needs before its variance can be estimated.
 FEWEST = 2
 
 
@@ -78,8 +78,8 @@ def proportional(n_frame: ArrayLike, n: int) -> Allocation:
 def optimum(n_frame: ArrayLike, s: ArrayLike, n: int) -> Allocation:
     """Share n units so that the total's variance is least, ``n_h ∝ N_h S_h`` (Neyman 1934).
 
-    A stratum that would get more than its frame is taken whole and the rest shared anew (Cochran
-    1977, section 5.8); with the lower bound this is the least variance within the bounds.
+    A stratum that would get more than its frame is taken completely and the rest shared anew
+    (Cochran 1977, section 5.8); with the lower bound this is the least variance within the bounds.
 
     `n_frame` (H,): units in the frame. `s` (H,): standard deviation between units, S_h; where all
     are 0 the shares are proportional. `n`: units to share.
@@ -104,7 +104,7 @@ def days_needed(cv: float, pse: float, n_frame: float = math.inf) -> DaysNeeded:
     error of the total, as a proportion. `n_frame`: days in the frame; by default no finite
     correction.
 
-    The result is at least 2, else no error could be had, and never over the frame.
+    The result is at least 2, else there would be no error, and never over the frame.
 
     Raises `ValueError` if `cv` is negative, or `pse` or `n_frame` is not positive.
     """
@@ -155,7 +155,7 @@ def _within(
     room = n - low[~free].sum()
     if (
         room > high[free].sum()
-    ):  # every stratum with spread is taken whole: the rest goes to the others
+    ):  # every stratum with spread is taken completely: the rest goes to the others
         shares[free] = high[free]
         left = n - high[free].sum()
         shares[~free] = _within(high[~free], low[~free], high[~free], left)

@@ -154,7 +154,7 @@ def _design(
     design: Design, strata: Strata, units: pd.DataFrame, stratum: NDArray[np.int64]
 ) -> Design:
     ones = np.ones(len(units), dtype=np.int64)
-    # A day counted once has a spread that only the days tell, like a day with one drawn site.
+    # A day counted once has a spread that only the days show, like a day with one drawn site.
     once = (units["n"] == 1).to_numpy(dtype=bool)
     rule = np.where(
         once, SITE_RULES.index(SiteRule.SINGLE_DRAW), SITE_RULES.index(SiteRule.EVERY_SITE)
@@ -189,7 +189,7 @@ def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> 
         n=units["n"].to_numpy(np.float64),
         total=units["boat_hours"].to_numpy(np.float64)[:, None],
         pair=np.zeros((1, 2), dtype=np.int64),
-        within=Columns.of(spread[:, None]),
+        second_stage_cov=Columns.of(spread[:, None]),
         is_pooled=np.zeros(len(units), dtype=bool),
         unknown=(units["n"] == 1).to_numpy(dtype=bool),
     )

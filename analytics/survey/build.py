@@ -144,7 +144,7 @@ def _assemble(
     days_kept = days[~days["design"].eq(CONVENIENCE)]
     stated = kept["stratum"].notna() | kept["frame_site_days"].notna()
     stated_areas = set(kept.loc[stated, "area"])
-    # A stratum of the user may run on after `through`: all its units tell its spread.
+    # A stratum of the user may run on after `through`: all its units inform its variance.
     kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
     sampled = sampled[sampled["week"] <= through]
     calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)

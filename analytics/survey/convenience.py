@@ -1,7 +1,7 @@
 """Interviews of convenience: catch rates and shares, with errors clustered by site-day.
 
 Nobody knows with what chance such an interview was met, so it stands for no other boat: there are
-no totals, and the error tells only how much site-days differ, not how far they are from the fleet.
+no totals, and the error shows only how much site-days differ, not how far they are from the fleet.
 """
 
 from __future__ import annotations
@@ -177,7 +177,7 @@ def clustered_sums(
 
 
 def _codes(design: Design, domains: Domains) -> NDArray[np.int64]:
-    """Return the domains that interviews of convenience alone can tell."""
+    """Return the domains that interviews of convenience alone can estimate."""
     drawn = domains.codes_of(design.grid - design.no_design)
     return np.setdiff1d(domains.codes_of(design.no_design), drawn)
 

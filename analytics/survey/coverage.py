@@ -272,7 +272,7 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
     Raises
     ------
     UsageError
-        If no contact on an open day tells a factor.
+        If no contact on an open day gives a factor.
     """
     contacts = season_contacts(snapshot, season=design.season, through=design.through)
     found = coverage_factors(contacts, areas=design.areas, level=level)

@@ -147,5 +147,5 @@ class Design:
 
     @property
     def week_ordinal(self) -> NDArray[np.int64]:
-        """Weeks as whole weeks since an origin, so that closures count in distances."""
+        """Weeks as integers since an origin, so that closures count in distances."""
         return np.array([week_number(week) for week in self.weeks], dtype=np.int64)

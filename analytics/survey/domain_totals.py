@@ -39,7 +39,7 @@ class DomainTotals:
         Sorted codes of `Domains`.
     total : ndarray of float, shape (D, K)
     cov : ndarray of float, shape (D, K, K)
-        NaN where no error can be had, and for two measures that no analysis takes together.
+        NaN where no error is available, and for two measures that no analysis takes together.
     support : Support
         What each domain rests on.
     plan : StratumTreatment
@@ -94,8 +94,8 @@ def domain_totals(
     ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance
     ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i M_i² (1 - m_i/M_i) s_i²/m_i]``
     (Cochran 1977, Sampling Techniques, section 11.8, by stratum; from memory). A domain keeps the
-    whole design: units without it are zeros in s². Thin and empty strata follow
-    `survey.thin_strata`; a lender that also stands for a filled stratum counts once with the
+    entire design: units without it are zeros in s². Thin and empty strata follow
+    `survey.thin_strata`; a donor that also stands for an imputed stratum counts once with the
     sum of its weights, so the season's error is not a sum in quadrature.
 
     Parameters
@@ -154,10 +154,10 @@ def totals_of_cells(
 def _second_stage_variance(form: LinearForm, place: Ints, size: int) -> Floats:
     """Return what sampling inside units adds to the (co)variance, shape (size, P)."""
     n, frame = form.plan.n_active[form.stratum], form.design.strata.n_frame[form.stratum]
-    within = form.cells.within
+    second_stage_cov = form.cells.second_stage_cov
     if not is_all(form.cell, len(form.cells.unit)):
-        within = within.each(lambda column: column[form.cell])
-    return within.add_at(place, size, factor=form.weight**2 * n / frame)
+        second_stage_cov = second_stage_cov.each(lambda column: column[form.cell])
+    return second_stage_cov.add_at(place, size, factor=form.weight**2 * n / frame)
 
 
 # Totals of all areas at once, with the covariance between measures and areas.
@@ -203,9 +203,9 @@ def joint_area_totals(
     off *= np.sqrt(np.maximum(form.first_stage_factor, 0))[stratum][:, None]
     off = off[plan.active]
     cov = off.T @ off + _joint_second_stage(form, part, weight, _between_areas(design, answered))
-    for one, loan in zip(form.borrowed(), plan.loans, strict=True):
+    for one, borrowing in zip(form.borrowed(), plan.borrowings, strict=True):
         if one.n_units > 1:
-            donors = _by_unit(cells, one.cell, np.sort(loan.units), n_areas)
+            donors = _by_unit(cells, one.cell, np.sort(borrowing.units), n_areas)
             off = donors - donors.mean(axis=0)
             scale = float((one.weight[:1] ** 2).sum())
             cov += one.finite * (scale * (off.T @ off) / (one.n_units - 1))
@@ -231,7 +231,9 @@ def _joint_second_stage(form: LinearForm, part: Floats, weight: Floats, between:
     apart = np.sqrt(share * between)[:, None] * part
     joint = -(apart.T @ apart)
     factor = (weight**2 * share)[cells.unit]
-    inside = matrices(cells.within.add_at(cells.key - 1, n_areas, factor=factor), cells.pair, k)
+    inside = matrices(
+        cells.second_stage_cov.add_at(cells.key - 1, n_areas, factor=factor), cells.pair, k
+    )
     for area in range(n_areas):
         here = slice(area * k, (area + 1) * k)
         joint[here, here] = np.nan_to_num(inside[area])

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Domains:
-    """Which columns a domain is told by, and how a domain is coded.
+    """Which columns define a domain, and how a domain is coded.
 
     A code is ``key · (weeks + 1) + week key``; a key is the code + 1, or 0 where the column was
     not asked for.
@@ -77,14 +77,14 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     unit = [np.flatnonzero(plan.active & (week < design.n_weeks_estimated))]
     key = [domains.week_key(week[unit[0]])]
     weight = [frame[stratum[unit[0]]]]
-    for loan in plan.loans:
-        if not loan.is_imputation:
+    for borrowing in plan.borrowings:
+        if not borrowing.is_imputation:
             continue
-        donors = np.flatnonzero(plan.active & np.isin(stratum, loan.donors))
+        donors = np.flatnonzero(plan.active & np.isin(stratum, borrowing.donors))
         unit.append(donors)
-        target = np.full(len(donors), design.strata.week[loan.stratum])
+        target = np.full(len(donors), design.strata.week[borrowing.stratum])
         key.append(domains.week_key(target))
-        weight.append(frame[loan.stratum] * plan.n_active[stratum[donors]] / len(donors))
+        weight.append(frame[borrowing.stratum] * plan.n_active[stratum[donors]] / len(donors))
     n_direct, all_keys = len(unit[0]), np.concatenate(key)
     width = int(all_keys.max(initial=0)) + 1
     codes, place = np.unique(np.concatenate(unit) * width + all_keys, return_inverse=True)

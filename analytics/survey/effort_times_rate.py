@@ -50,9 +50,9 @@ FEWEST = 2
 class CellRates:
     """Catch per boat-hour of F cells of area and week.
 
-    Complete trips tell the rate of a cell (ratio of means) where they were interviewed on two
+    Complete trips give the rate of a cell (ratio of means) where they were interviewed on two
     site-days or more; else trips under way do where there are any (mean of ratios); else what
-    complete trips there are, of lenders where the cell itself has none. A rate that rests on one
+    complete trips there are, of donors where the cell itself has none. A rate that rests on one
     site-day or day takes its spread about the area's rate of all weeks (common practice, no
     source).
 
@@ -65,11 +65,11 @@ class CellRates:
     about : ndarray of float, shape (F, K)
         The rate about which the residuals of complete trips are taken.
     cov : ndarray of float, shape (F, K, K)
-        NaN where no error can be had.
+        NaN where no error is available.
     hours : ndarray of float, shape (F,)
         Boat-hours of complete trips, as expanded.
     is_complete, is_under_way : ndarray of bool, shape (F,)
-        Which trips tell the rate; neither where there is none.
+        Which trips give the rate; neither where there is none.
     is_imputed, is_collapsed : ndarray of bool, shape (F,)
         How strata of the complete trips behind a rate were treated.
     n_days, n_interviews : ndarray of int, shape (F,)
@@ -94,7 +94,7 @@ class CellRates:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Told:
+class _TripRates:
     """Rates of one kind of trip: F cells, NaN or 0 where there is none."""
 
     rate: Floats
@@ -121,14 +121,14 @@ def cell_rates(
     met, n_interviews = _under_way(under_way, asked, fine, codes, k=complete.rate.shape[1])
     use_met = (met.n_psu_interviewed > 0) & ~(own & (complete.n_psu_interviewed >= FEWEST))
     is_complete = (hours > 0) & ~use_met
-    told = is_complete | use_met
+    has_rate = is_complete | use_met
     rate = np.where(use_met[:, None], met.rate, complete.rate)
     cov = np.where(use_met[:, None, None], met.cov, complete.cov)
     return CellRates(
         code=codes,
-        rate=np.where(told[:, None], rate, 0.0),
+        rate=np.where(has_rate[:, None], rate, 0.0),
         about=np.where(is_complete[:, None], complete.about, 0.0),
-        cov=np.where(told[:, None, None], cov, 0.0),
+        cov=np.where(has_rate[:, None, None], cov, 0.0),
         hours=hours,
         is_complete=is_complete,
         is_under_way=use_met,
@@ -146,7 +146,9 @@ def _area_of(codes: Ints, fine: Domains) -> tuple[Domains, Ints]:
     return areas, areas.code(key, np.zeros_like(key))
 
 
-def _complete(drawn: DesignEstimator, moments: Moments, totals: DomainTotals, codes: Ints) -> _Told:
+def _complete(
+    drawn: DesignEstimator, moments: Moments, totals: DomainTotals, codes: Ints
+) -> _TripRates:
     """Return the ratios of means of complete trips, from their totals by area and week."""
     areas, of_area = _area_of(codes, area_week_domains(drawn.design))
     wide = domain_totals(drawn.design, moments, areas, plans=drawn.plans)
@@ -158,7 +160,7 @@ def _complete(drawn: DesignEstimator, moments: Moments, totals: DomainTotals, co
     about = np.where(alone[:, None], of_all, rate)
     _, cov = all_over_last(total, totals.cov[at], about=about)
     cov[alone & (wide.support.n_psu_interviewed[there] < FEWEST)] = np.nan
-    return _Told(rate, np.nan_to_num(about), cov, n_psu_interviewed)
+    return _TripRates(rate, np.nan_to_num(about), cov, n_psu_interviewed)
 
 
 def _under_way(
@@ -168,12 +170,12 @@ def _under_way(
     codes: Ints,
     *,
     k: int,
-) -> tuple[_Told, Ints]:
+) -> tuple[_TripRates, Ints]:
     """Return the means of ratios of trips under way, and how many trips they rest on."""
     none = np.zeros(len(codes), dtype=np.int64)
     if under_way is None:
         nothing = np.zeros((len(codes), k))
-        return _Told(nothing, nothing, np.zeros((len(codes), k, k)), none), none
+        return _TripRates(nothing, nothing, np.zeros((len(codes), k, k)), none), none
     by_day, reduction = under_way
     moments = reduction.moments(asked)
     every = np.ones(len(moments.n), dtype=bool)
@@ -187,7 +189,7 @@ def _under_way(
     one_day = wide.cov / np.maximum(wide.n_clusters, 1)[:, None, None]
     _, alone = all_over_last(met.total, one_day[there], about=of_all[there])
     cov = np.where((met.n_clusters < FEWEST)[:, None, None], alone, cov)
-    return _Told(rate, rate, cov, met.n_clusters), met.n_interviews
+    return _TripRates(rate, rate, cov, met.n_clusters), met.n_interviews
 
 
 _TRIPS = {"boat_trips", "angler_trips"}
@@ -231,10 +233,10 @@ class EffortTimesRateEstimator:
 
     def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
-        told = self.under_way is not None and self.under_way[1].n_responding(
+        responding = self.under_way is not None and self.under_way[1].n_responding(
             with_boat_hours(analysis)
         )
-        return bool(told) or self.drawn.has_responses(with_boat_hours(analysis))
+        return bool(responding) or self.drawn.has_responses(with_boat_hours(analysis))
 
     def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         """Return the totals of an analysis over every domain."""
@@ -258,15 +260,15 @@ class EffortTimesRateEstimator:
             codes=codes,
         )
         v_rate = self._from_interviews(asked, cells, domains, codes=codes, place=place)
-        told = self.drawn.totals(asked, domains)
+        sampled = self.drawn.totals(asked, domains)
         days = _aligned(self._effort(domains), codes)
-        own = _aligned(told, codes)
+        own = _aligned(sampled, codes)
         return DomainTotals(
             code=codes,
             total=total,
             cov=v_effort + v_rate,
             support=_support(own, days, cells, place, v_effort=v_effort, v_rate=v_rate),
-            plan=told.plan,
+            plan=sampled.plan,
             product_term=-add_at(place, cells.variance[:, None, None] * rates.cov, len(codes)),
             notes=self._notes(cells, place, days),
             lost=_lost(self.design, fine, cells, place, len(codes)),
@@ -387,7 +389,7 @@ def _support(
 
 
 def _missing(analysis: Analysis, cells: _Cells, place: Ints, size: int) -> tuple[str, ...]:
-    """Say why trips cannot be had where trips under way tell the rate: nobody knows their end."""
+    """Say why there are no trips where trips under way give the rate: nobody knows their end."""
     if not _TRIPS & set(analysis.measures):
         return ()
     under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0

@@ -63,7 +63,7 @@ class DesignEstimator:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ConvenienceEstimator:
-    """Sums over interviews of convenience, of the domains that they alone can tell."""
+    """Sums over interviews of convenience, of the domains that they alone can estimate."""
 
     design: Design
     reduction: Reduction

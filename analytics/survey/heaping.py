@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import ArrayLike, NDArray
 
-#: Reports of one fish or more, the least that tell a smooth curve (common practice, no source).
+#: Reports of one fish or more, the least that a smooth curve needs (common practice, no source).
 FEWEST_REPORTS = 100
 #: The highest report must stand clear of the first heap, or the curve cannot pass it by.
 LEAST_HIGHEST = 8
@@ -39,7 +39,7 @@ class Heaping:
     count : ndarray of int, shape (K,)
         Fish reported released by a boat, 1 to K.
     boats : ndarray of float, shape (K,)
-        Boats that reported so many.
+        Boats that reported that number.
     smooth : ndarray of float, shape (K,)
         Boats the curve expects without heaps; NaN where there is no test.
     is_heap : ndarray of bool, shape (K,)
@@ -135,7 +135,7 @@ def heaping_test(
     count : array_like of int, shape (R,)
         Fish reported, each once; counts under 1 are passed over.
     boats : array_like of int, shape (R,)
-        Boats that reported so many.
+        Boats that reported that number.
     level : float
         Confidence level of the intervals.
     steps : int

@@ -35,7 +35,7 @@ class Uneven:
     week : str
         The week that is the most uneven.
     low, high : float
-        Smallest and largest share of a day's counted boat-hours that interviews told, in it.
+        Smallest and largest share of a day's counted boat-hours that interviews reported, in it.
     n_weeks, n_compared : int
         Weeks over the limit, of those with two days or more to compare.
     n_days, n_interviews : int
@@ -58,7 +58,7 @@ def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
     The catch rate of an area and week is one over all its days: where a larger part of the boats
     was interviewed on some days than on others, those days weigh more in it. A day's share is the
     boat-hours of its interviews over those counted, on days that have both; shares are compared
-    within an area and week, and an area is told where the largest is more than `MOST_UNEVEN` times
+    within an area and week, and an area is named where the largest is more than `MOST_UNEVEN` times
     the smallest in some week and it has at least `FEWEST_DAYS` such days and `FEWEST_INTERVIEWS`
     interviews over the season.
 
@@ -72,9 +72,9 @@ def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
     tuple of Uneven
         By area.
     """
-    told: pd.DataFrame = query.run(_HOURS, trip_tables(snapshot)).to_pandas()
-    told["date"] = pd.to_datetime(told["date"])
-    days = counted.days[counted.days["boat_hours"] > 0].merge(told, on=["area", "date"])
+    reported: pd.DataFrame = query.run(_HOURS, trip_tables(snapshot)).to_pandas()
+    reported["date"] = pd.to_datetime(reported["date"])
+    days = counted.days[counted.days["boat_hours"] > 0].merge(reported, on=["area", "date"])
     days["share"] = days["hours"] / days["boat_hours"]
     days["week"] = iso_week(days["date"])
     found = (_uneven(str(area), mine) for area, mine in days.groupby("area"))

@@ -95,25 +95,27 @@ class LinearForm:
         A stratum without a sample takes every area that its donors met, with no finite correction;
         one with a single unit only its own area and those that unit met.
         """
-        for loan in self.plan.loans:
-            yield self._imputed(loan) if loan.is_imputation else self._collapsed(loan)
+        for borrowing in self.plan.borrowings:
+            yield (
+                self._imputed(borrowing) if borrowing.is_imputation else self._collapsed(borrowing)
+            )
 
-    def _imputed(self, loan: Borrowing) -> Borrowed:
-        strata, rows = self.design.strata, np.flatnonzero(np.isin(self.cells.unit, loan.units))
-        week_key = self.domains.week_key(strata.week[[loan.stratum]])
-        weight = strata.n_frame[[loan.stratum]]
-        return _every_week(len(loan.units), rows, week_key, weight, finite=1.0)
+    def _imputed(self, borrowing: Borrowing) -> Borrowed:
+        strata, rows = self.design.strata, np.flatnonzero(np.isin(self.cells.unit, borrowing.units))
+        week_key = self.domains.week_key(strata.week[[borrowing.stratum]])
+        weight = strata.n_frame[[borrowing.stratum]]
+        return _every_week(len(borrowing.units), rows, week_key, weight, finite=1.0)
 
-    def _collapsed(self, loan: Borrowing) -> Borrowed:
+    def _collapsed(self, borrowing: Borrowing) -> Borrowed:
         stratum, key, weights = self.design.units.stratum, self.cells.key, self.weights
-        rows = np.flatnonzero(np.isin(self.cells.unit, loan.units))
-        own = (stratum[self.cells.unit] == loan.stratum) & (self.cells.n > 0)
-        home = self.domains.area_key(self.design.strata.landing_area[[loan.stratum]])
+        rows = np.flatnonzero(np.isin(self.cells.unit, borrowing.units))
+        own = (stratum[self.cells.unit] == borrowing.stratum) & (self.cells.n > 0)
+        home = self.domains.area_key(self.design.strata.landing_area[[borrowing.stratum]])
         rows = rows[np.isin(key[rows], np.union1d(home, key[own]))]
-        mine = stratum[weights.unit] == loan.stratum
-        finite = float(self.correction[loan.stratum])
+        mine = stratum[weights.unit] == borrowing.stratum
+        finite = float(self.correction[borrowing.stratum])
         return _every_week(
-            len(loan.units), rows, weights.week_key[mine], weights.weight[mine], finite=finite
+            len(borrowing.units), rows, weights.week_key[mine], weights.weight[mine], finite=finite
         )
 
 
@@ -176,7 +178,8 @@ def add_borrowed(
 ) -> None:
     """Add in place a borrowed first-stage (co)variance to the domains at some places.
 
-    It is `factor`, one number a row, times s² of the parts of a place; NaN where one unit lends.
+    It is `factor`, one number a row, times s² of the parts of a place; NaN where there is one donor
+    unit.
     """
     n = borrowed.n_units
     places, first, where = np.unique(place, return_index=True, return_inverse=True)
@@ -276,7 +279,7 @@ def linear_totals(
     unit, at, by_unit = _sum_alike(cells.unit[cell], place, part, size)
     stratum = design.units.stratum[cells.unit[cell]]
     share = plan.n_active[stratum] / design.strata.n_frame[stratum]
-    inside = matrices(cells.within.table[cell], cells.pair, cells.total.shape[1])
+    inside = matrices(cells.second_stage_cov.table[cell], cells.pair, cells.total.shape[1])
     inside = matrix @ inside @ np.swapaxes(matrix, 1, 2)
     cov = add_at(place, share[:, None, None] * inside, size)
     first_stage = first_stage_variance(

@@ -44,7 +44,7 @@ def match_calendar(sampled: pd.DataFrame, days: pd.DataFrame) -> pd.DataFrame:
         raise DataRejected(
             f"{len(closed)} site-days lie on days when their area is closed, the first "
             f"{first['sample_id']!r} on {first['date']:%Y-%m-%d} in {first['area']}; "
-            "mend the site-day or the season's opening"
+            "correct the site-day or the season's opening"
         )
     return units
 

@@ -137,20 +137,20 @@ def _probabilities(
             f"{where}: a site comes twice in one day of design day_site, where sites are drawn "
             "without replacement; put its interviews under one sample_id"
         )
-    told = {site: p for site, p in zip(sites, stated, strict=True) if not math.isnan(p)}
-    spare = 1 - sum(told.values())
+    known = {site: p for site, p in zip(sites, stated, strict=True) if not math.isnan(p)}
+    spare = 1 - sum(known.values())
     if spare < -ROUNDING:
         raise DataRejected(
             f"{where}: draw_probability adds up to {1 - spare:.4g} over the sampled sites; "
             "allowed: at most 1 over all sites of the area; write single-draw probabilities"
         )
-    rest = sum(weight for site, weight in weights.items() if site not in told)
+    rest = sum(weight for site, weight in weights.items() if site not in known)
     part = max(spare, 0.0) / rest if rest > 0 else 0.0
-    p = {site: told.get(site, part * weight) for site, weight in weights.items()}
+    p = {site: known.get(site, part * weight) for site, weight in weights.items()}
     for site in sites:
         if not p[site] > 0:
             raise DataRejected(
-                f"{where}: site {site} was sampled though its draw probability is 0; mend "
+                f"{where}: site {site} was sampled though its draw probability is 0; correct "
                 "draw_probability or the site's draw_weight"
             )
     drawn = set(sites)

@@ -32,20 +32,20 @@ class Support:
     Parameters
     ----------
     df : ndarray of int, or of float where errors were joined
-        Sampled units minus strata over the strata that hold the domain, lenders of its filled
+        Sampled units minus strata over the strata that hold the domain, donors of its imputed
         strata included; where that is 0, strata that collapse together count as one.
     n_psu, n_psu_frame, n_interviews : ndarray of int
         Sampled units and frame of the strata that hold the domain; interviews in it.
     n_psu_interviewed : ndarray of int
-        Site-days with an interview in the domain, lenders included.
+        Site-days with an interview in the domain, donors included.
     is_imputed, is_collapsed, is_pooled, is_unknown : ndarray of bool
-        Some stratum was filled, collapsed, pooled its spread between boats, or had none to tell.
+        Some stratum was imputed, collapsed, pooled its variance between boats, or had none to use.
     is_census : ndarray of bool
         Every unit from which boats of the domain can come was sampled, every boat interviewed.
     is_landing_census : ndarray of bool
         That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
     lacks_area : ndarray of bool
-        Some landing area was never sampled and nobody could fill it.
+        Some landing area was never sampled and has no donor.
     is_convenience_only : ndarray of bool
         Some landing area and week of it was sampled by convenience only.
     of_days : ndarray of bool
@@ -98,7 +98,7 @@ def support_of(
     holds = _joined(own_direct, _where(from_cells, direct), size=size)
     imputed = _imputed_pairs(design, plan, domains, codes, cells)
     missing = _home_pairs(design, domains, codes, sorted(plan.not_imputed))
-    collapsed = [one.stratum for one in plan.loans if not one.is_imputation]
+    collapsed = [one.stratum for one in plan.borrowings if not one.is_imputation]
     incomplete = _incomplete(design, plan, answered)
     # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
     short = _weeks_of(design, domains, incomplete)
@@ -167,15 +167,15 @@ def _imputed_pairs(
 ) -> _Pairs:
     """Pair filled strata with the domains they add to."""
     pairs: list[tuple[int, int]] = []
-    for loan in plan.loans:
-        if not loan.is_imputation:
+    for borrowing in plan.borrowings:
+        if not borrowing.is_imputation:
             continue
-        home = _home_pairs(design, domains, codes, [loan.stratum]).place
-        lent = np.isin(design.units.stratum[cells.unit], loan.donors)
+        home = _home_pairs(design, domains, codes, [borrowing.stratum]).place
+        lent = np.isin(design.units.stratum[cells.unit], borrowing.donors)
         keys = np.unique(cells.key[lent])
-        week = domains.week_key(design.strata.week[[loan.stratum]])
+        week = domains.week_key(design.strata.week[[borrowing.stratum]])
         reached = np.searchsorted(codes, domains.code(keys, np.repeat(week, len(keys))))
-        pairs += [(loan.stratum, int(place)) for place in np.union1d(home, reached)]
+        pairs += [(borrowing.stratum, int(place)) for place in np.union1d(home, reached)]
     table = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     return _Pairs(table[:, 0], table[:, 1])
 
@@ -208,12 +208,15 @@ def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
     n_units = _sum_at(used.place, plan.n_active[used.stratum], size)
     plain = n_units - np.bincount(used.place, minlength=size)
     links = [
-        (loan.stratum, one) for loan in plan.loans if not loan.is_imputation for one in loan.donors
+        (borrowing.stratum, one)
+        for borrowing in plan.borrowings
+        if not borrowing.is_imputation
+        for one in borrowing.donors
     ]
     stratum, place = [used.stratum], [used.place]
-    for borrower, lender in links:
+    for borrower, donor in links:
         here = used.place[used.stratum == borrower]
-        stratum.append(np.full(len(here), lender))
+        stratum.append(np.full(len(here), donor))
         place.append(here)
     widened = _joined(_Pairs(np.concatenate(stratum), np.concatenate(place)), size=size)
     ends = np.array(links, dtype=np.int64).reshape(-1, 2)

@@ -1,14 +1,14 @@
-"""Thin and empty strata: who lends them a spread or a mean, by named rules.
+"""Thin and empty strata: their donors of a variance or a mean, by named rules.
 
-A stratum with one sampled site-day of several has no spread of its own: it *collapses* with its
+A stratum with one sampled site-day of several has no variance of its own: it *collapses* with its
 nearest sampled neighbour (other day group of the same area and week; then the nearest week; then
 another area) and its error comes from the site-days of both about their common mean, as in the
 method of collapsed strata (Cochran 1977, Sampling Techniques, section 5A.12; from memory). Its
 estimate stays its own.
 
-A stratum with open days and no sampled site-day is *filled* with the mean site-day of the nearest
+A stratum with open days and no sampled site-day is *imputed* with the mean site-day of the nearest
 sampled weeks before and after, same area and day group (any day group of the area where there is
-none). Its error is that of the lenders' mean plus that of one site-day drawn from the lenders
+none). Its error is that of the donors' mean plus that of one site-day drawn from the donors
 (common practice, no source).
 """
 
@@ -39,7 +39,7 @@ class Borrowing:
     donors : tuple of int
         Strata it borrows from (for a collapse: without itself).
     units : ndarray of int
-        Site-days whose spread is used.
+        Site-days whose variance is used.
     is_imputation : bool
         The stratum has no sample and its mean is borrowed too.
     rule : str
@@ -66,16 +66,16 @@ class StratumTreatment:
     loans : tuple of Borrowing
         Strata that borrow.
     single_psu : frozenset of int
-        Strata with one unit and nobody to borrow from: no error can be had.
+        Strata with one unit and no donor: no error is available.
     not_imputed : frozenset of int
-        Strata without a sample that nobody could fill.
+        Strata without a sample and without a donor.
     refuses : bool
         The user asked for no number that borrows.
     """
 
     active: NDArray[np.bool_]
     n_active: NDArray[np.int64]
-    loans: tuple[Borrowing, ...]
+    borrowings: tuple[Borrowing, ...]
     single_psu: frozenset[int]
     not_imputed: frozenset[int]
     refuses: bool = False
@@ -100,7 +100,8 @@ class StratumTreatments:
         days = self._design.site_days
         boats = days.boats_returned
         silent = days.unit[~((boats == 0) | ((boats > 0) & (answered > 0)))]
-        # A day of which one drawn site is silent leaves whole: the rest is no sample of its design.
+        # A day of which one drawn site is silent is left out entirely: the rest is no sample of its
+        # design.
         active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
         key = active.tobytes()
         if key not in self._made:
@@ -110,7 +111,7 @@ class StratumTreatments:
 
 
 def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreatment:
-    """Decide which strata stand alone, collapse, are filled, or cannot be had.
+    """Decide which strata stand alone, collapse, are imputed, or are not available.
 
     `active` (U,): units that answer.
     """
@@ -118,25 +119,25 @@ def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreat
     n_active = np.bincount(units.stratum[active], minlength=size)
     single = active & units.drawn_by(SiteRule.SINGLE_DRAW)
     varies = (design.strata.n_frame > 1) | (np.bincount(units.stratum[single], minlength=size) > 0)
-    loans: list[Borrowing] = []
+    borrowings: list[Borrowing] = []
     single_psu: set[int] = set()
     not_imputed: set[int] = set()
     for stratum in np.flatnonzero(n_active < 2):
         code = int(stratum)
         if n_active[code] == 0:
-            loan = _fill(design, active, n_active, code)
+            borrowing = _fill(design, active, n_active, code)
             failed = not_imputed
         elif varies[code]:
-            loan = _collapse(design, active, n_active, code)
+            borrowing = _collapse(design, active, n_active, code)
             failed = single_psu
         else:
             continue  # the only unit of its frame: nothing left to vary
-        if loan is None:
+        if borrowing is None:
             failed.add(code)
         else:
-            loans.append(loan)
+            borrowings.append(borrowing)
     return StratumTreatment(
-        active, n_active, tuple(loans), frozenset(single_psu), frozenset(not_imputed)
+        active, n_active, tuple(borrowings), frozenset(single_psu), frozenset(not_imputed)
     )
 
 
@@ -151,11 +152,11 @@ def _collapse(
     other_area = strata.landing_area[others] != strata.landing_area[code]
     weeks_off = np.abs(when[strata.week[others]] - when[strata.week[code]])
     groups_off = np.abs(strata.group[others] - strata.group[code])
-    lender = int(others[np.lexsort((others, groups_off, weeks_off, other_area))[0]])
-    units = _units_of(design, active, (code, lender))
+    donor = int(others[np.lexsort((others, groups_off, weeks_off, other_area))[0]])
+    units = _units_of(design, active, (code, donor))
     unit = strata.unit_word(code)
-    rule = f"one {unit}: spread taken together with {_name(design, lender)}"
-    return Borrowing(code, (lender,), units, is_imputation=False, rule=rule)
+    rule = f"one {unit}: spread taken together with {_name(design, donor)}"
+    return Borrowing(code, (donor,), units, is_imputation=False, rule=rule)
 
 
 def _fill(
@@ -175,13 +176,13 @@ def _fill(
             nearest = np.abs(offset[side]).min()
             donors += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
     chosen = tuple(sorted(set(donors)))
-    names = " and ".join(_name(design, lender) for lender in chosen)
+    names = " and ".join(_name(design, donor) for donor in chosen)
     unit = strata.unit_word(code)
     rule = f"no {unit} sampled: filled with the mean {unit} of {names}"
     units = _units_of(design, active, chosen)
     if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
-        loan = _collapse(design, active, n_active, chosen[0])
-        units = units if loan is None else loan.units
+        borrowing = _collapse(design, active, n_active, chosen[0])
+        units = units if borrowing is None else borrowing.units
     return Borrowing(code, chosen, units, is_imputation=True, rule=rule)
 
 

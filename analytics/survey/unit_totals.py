@@ -38,14 +38,16 @@ def with_pooled_within_variance(
     `single` (Q,): the site-days that need one.
     """
     keys, column = np.unique(cells.key, return_inverse=True)
-    within = _within(design, cells, squares, m_unit=m_unit, single=single, column=column)
+    second_stage_cov = _pooled_cov(
+        design, cells, squares, m_unit=m_unit, single=single, column=column
+    )
     width = int(keys.max()) + 1
     codes = cells.unit * width + cells.key
     wanted = (single[:, None] * width + keys).ravel()
     found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
     met = codes[found] == wanted
     # Cells that carry neither a fish nor a spread say nothing; they are not kept.
-    fresh = np.flatnonzero(~met & (within != 0).any(axis=0))
+    fresh = np.flatnonzero(~met & (second_stage_cov != 0).any(axis=0))
     order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
     nothing = np.zeros(len(fresh))
     unit = np.concatenate([cells.unit, wanted[fresh] // width])[order]
@@ -53,9 +55,9 @@ def with_pooled_within_variance(
     is_single[single] = True
 
     def pooled(p: int) -> NDArray[np.float64]:
-        own = cells.within[p]
-        own[found[met]] = within[p, met]
-        return np.concatenate([own, within[p, fresh]])[order]
+        own = cells.second_stage_cov[p]
+        own[found[met]] = second_stage_cov[p, met]
+        return np.concatenate([own, second_stage_cov[p, fresh]])[order]
 
     return replace(
         cells,
@@ -63,12 +65,12 @@ def with_pooled_within_variance(
         key=np.concatenate([cells.key, wanted[fresh] % width])[order],
         n=np.concatenate([cells.n, nothing])[order],
         total=np.stack([np.concatenate([one, nothing])[order] for one in cells.total.T]).T,
-        within=Columns(pooled, len(squares)),
+        second_stage_cov=Columns(pooled, len(squares)),
         is_pooled=is_single[unit],
     )
 
 
-def _within(
+def _pooled_cov(
     design: Design,
     cells: UnitTotals,
     squares: Columns,
@@ -98,8 +100,8 @@ def _within(
         spread[now] = sums[mine[now]] / df[mine[now]][:, None, None]
         is_open &= ~now
     boats = design.site_days.boats_returned[single]
-    within = spread * (boats * (boats - 1))[:, None, None]
-    return within.transpose(1, 0, 2).reshape(n_pairs, -1)
+    second_stage_cov = spread * (boats * (boats - 1))[:, None, None]
+    return second_stage_cov.transpose(1, 0, 2).reshape(n_pairs, -1)
 
 
 #: Relative size under which a sum of squares is rounding and not spread.
@@ -133,7 +135,7 @@ class UnitTotals:
     is_pooled : ndarray of bool, shape (C,)
         The spread between boats was pooled, since one boat of several was interviewed.
     unknown : ndarray of bool, shape (U,)
-        Units whose spread inside nothing can tell: one boat of several was interviewed and no
+        Units whose variance inside cannot be estimated: one boat of several was interviewed and no
         site-day of the season has two interviews, or one site was drawn of several.
     """
 
@@ -142,7 +144,7 @@ class UnitTotals:
     n: NDArray[np.float64]
     total: NDArray[np.float64]
     pair: NDArray[np.int64]
-    within: Columns
+    second_stage_cov: Columns
     is_pooled: NDArray[np.bool_]
     unknown: NDArray[np.bool_]
 
@@ -179,7 +181,7 @@ def site_day_totals(
         n=n,
         total=scaled(sums, boats / m),
         pair=moments.pair,
-        within=squares.each(lambda column: column * factor),
+        second_stage_cov=squares.each(lambda column: column * factor),
         is_pooled=np.zeros(len(unit), dtype=bool),
         unknown=np.zeros_like(is_single) if has_pool else is_single,
     )
@@ -196,7 +198,7 @@ def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
     ``T = Σ w_i t_i`` with ``v(T) = Σ_ij a_ij t_i t_j + Σ_i (w_i² - a_ii) v(t_i)``, which is
     unbiased where the form a is unbiased for known site-days (Rao 1975, Unbiased variance
     estimation for multistage designs, Sankhya C 37; from memory). Where one site was drawn of
-    several a is not to be had and the unit is `unknown`: its spread lies in that between days.
+    several a is not available and the unit is `unknown`: its spread lies in that between days.
 
     Parameters
     ----------
@@ -217,14 +219,14 @@ def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
     diagonal = days.pair[:, 0] == days.pair[:, 1]
     own[days.pair[diagonal, 0]] = days.form[diagonal]
     weight = days.weight[cells.unit]
-    within = scaled(cells.within.table, weight**2 - own[cells.unit])
+    second_stage_cov = scaled(cells.second_stage_cov.table, weight**2 - own[cells.unit])
     one, other, form = _paired_cells(design, cells, width)
-    within_all = add_at(place, within, len(codes))
+    of_units = add_at(place, second_stage_cov, len(codes))
     i, j = cells.pair.T
     products = form[:, None] * cells.total[one][:, i] * cells.total[other][:, j]
-    within_all += add_at(place[one], products, len(codes))
+    of_units += add_at(place[one], products, len(codes))
     single = units.drawn_by(SiteRule.SINGLE_DRAW)
-    within_all[single[codes // width]] = 0
+    of_units[single[codes // width]] = 0
     unknown = single.copy()
     unknown[days.unit[cells.unknown]] = True
     return UnitTotals(
@@ -233,7 +235,7 @@ def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
         n=add_at(place, cells.n, len(codes)),
         total=add_at(place, weight[:, None] * cells.total, len(codes)),
         pair=cells.pair,
-        within=Columns.of(within_all),
+        second_stage_cov=Columns.of(of_units),
         is_pooled=np.bincount(place, weights=cells.is_pooled, minlength=len(codes)) > 0,
         unknown=unknown,
     )

@@ -395,9 +395,9 @@ def test_collapse_prefers_day_group_then_week_then_area():
     season = prepare_survey(survey(days))
     plan = treat_thin_strata(season.design, np.ones(len(days), dtype=bool))
     rules = {
-        season.design.strata.label[loan.stratum]: loan.rule
-        for loan in plan.loans
-        if not loan.is_imputation
+        season.design.strata.label[borrowing.stratum]: borrowing.rule
+        for borrowing in plan.borrowings
+        if not borrowing.is_imputation
     }
     assert "2031-W02 Sat–Sun" in rules["2031-W02 Mon–Fri"]
     assert "2031-W05 Mon–Fri" in rules["2031-W04 Mon–Fri"]
