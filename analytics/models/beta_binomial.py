@@ -14,6 +14,9 @@ from scipy.special import expit, gammaln
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
 
 #: Most trials of all rows together: the sums have a term for each.
 MOST_TRIALS = 20_000_000
@@ -29,9 +32,9 @@ class Steps:
         `times` rows of the group have a count over k.
     """
 
-    group: NDArray[np.int64]
-    k: NDArray[np.float64]
-    times: NDArray[np.float64]
+    group: Ints
+    k: Floats
+    times: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,16 +69,14 @@ class LogLikDerivatives:
     """
 
     value: float
-    eta: NDArray[np.float64]
-    eta2: NDArray[np.float64]
-    eta_lam: NDArray[np.float64]
+    eta: Floats
+    eta2: Floats
+    eta_lam: Floats
     lam: float
     lam2: float
 
 
-def tally(
-    successes: NDArray[np.int64], trials: NDArray[np.int64], group: NDArray[np.int64], n_groups: int
-) -> Tallies:
+def tally(successes: Ints, trials: Ints, group: Ints, n_groups: int) -> Tallies:
     """Return rows of successes out of trials as tallies.
 
     `successes`, `trials`, `group` (N,): counts, and the group that each row shares its mean with.
@@ -91,7 +92,7 @@ def tally(
     )
 
 
-def _steps(count: NDArray[np.int64], group: NDArray[np.int64]) -> Steps:
+def _steps(count: Ints, group: Ints) -> Steps:
     size = int(count.max(initial=0)) + 1
     rows = np.repeat(group, count)
     k = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count)
@@ -99,7 +100,7 @@ def _steps(count: NDArray[np.int64], group: NDArray[np.int64]) -> Steps:
     return Steps(code // size, (code % size).astype(np.float64), times.astype(np.float64))
 
 
-def log_likelihood(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> float:
+def log_likelihood(tallies: Tallies, eta: Floats, lam: float) -> float:
     r"""Return the beta-binomial log-likelihood.
 
     With ``θ = ρ/(1-ρ) = exp(λ)`` it is ``Σ log C(m, s) + Σ_{k<s} log(μ + kθ)
@@ -124,14 +125,12 @@ def log_likelihood(tallies: Tallies, eta: NDArray[np.float64], lam: float) -> fl
     )
 
 
-def _log_sum(steps: Steps, level: NDArray[np.float64], theta: float) -> float:
+def _log_sum(steps: Steps, level: Floats, theta: float) -> float:
     # No dot product: one of this length waits for idle cores, of which a busy machine has none.
     return float((steps.times * np.log(level[steps.group] + steps.k * theta)).sum())
 
 
-def log_lik_derivatives(
-    tallies: Tallies, eta: NDArray[np.float64], lam: float
-) -> LogLikDerivatives:
+def log_lik_derivatives(tallies: Tallies, eta: Floats, lam: float) -> LogLikDerivatives:
     """Return the log-likelihood of `log_likelihood` and its derivatives in η and λ.
 
     `eta` (G,).
@@ -156,21 +155,14 @@ def log_lik_derivatives(
 
 
 def _sums(
-    steps: Steps, level: NDArray[np.float64], theta: float, size: int
-) -> tuple[
-    float,
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-]:
+    steps: Steps, level: Floats, theta: float, size: int
+) -> tuple[float, Floats, Floats, Floats, Floats, Floats]:
     """Return Σ log x, and by group Σ 1/x, Σ k/x, Σ 1/x², Σ k/x², Σ k²/x² for x = level + kθ."""
     x = level[steps.group] + steps.k * theta
     first = steps.times / x
     second = first / x
 
-    def by_group(terms: NDArray[np.float64]) -> NDArray[np.float64]:
+    def by_group(terms: Floats) -> Floats:
         return np.asarray(np.bincount(steps.group, terms, size), dtype=np.float64)
 
     return (
@@ -183,7 +175,7 @@ def _sums(
     )
 
 
-def excess_at_binomial(tallies: Tallies, eta: NDArray[np.float64]) -> float:
+def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
     r"""Return the slope of the log-likelihood in θ at θ = 0: above 0 where counts spread more.
 
     ``Σ_{k<s} k/μ + Σ_{k<m-s} k/(1-μ) - Σ_{k<m} k``, the score of Tarone (1979, Testing the
@@ -214,19 +206,19 @@ class ShareLikelihood:
         The counts, by those rows.
     """
 
-    rows: NDArray[np.float64]
+    rows: Floats
     tallies: Tallies
 
-    def value(self, params: NDArray[np.float64]) -> float:
+    def value(self, params: Floats) -> float:
         """Return the log-likelihood."""
         return log_likelihood(self.tallies, self.rows @ params[:-1], float(params[-1]))
 
-    def score(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    def score(self, params: Floats) -> Floats:
         """Return the gradient, shape (P + 1,)."""
         found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
         return np.append(self.rows.T @ found.eta, found.lam)
 
-    def hessian(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    def hessian(self, params: Floats) -> Floats:
         """Return the matrix of second derivatives, shape (P + 1, P + 1)."""
         found = log_lik_derivatives(self.tallies, self.rows @ params[:-1], float(params[-1]))
         size = len(params)
@@ -243,14 +235,14 @@ class Binomial:
 
     correlated: ShareLikelihood
 
-    def value(self, params: NDArray[np.float64]) -> float:
+    def value(self, params: Floats) -> float:
         """Return the log-likelihood."""
         return self.correlated.value(np.append(params, -np.inf))
 
-    def score(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    def score(self, params: Floats) -> Floats:
         """Return the gradient, shape (P,)."""
         return self.correlated.score(np.append(params, -np.inf))[:-1]
 
-    def hessian(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    def hessian(self, params: Floats) -> Floats:
         """Return the matrix of second derivatives, shape (P, P)."""
         return self.correlated.hessian(np.append(params, -np.inf))[:-1, :-1]

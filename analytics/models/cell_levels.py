@@ -11,12 +11,7 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from analytics.errors import UsageError
-from analytics.models.beta_binomial import (
-    Binomial,
-    ShareLikelihood,
-    log_lik_derivatives,
-    tally,
-)
+from analytics.models.beta_binomial import Binomial, ShareLikelihood, log_lik_derivatives, tally
 from analytics.models.count_data import coded
 from analytics.models.count_families import ETA, Family
 from analytics.models.count_fit import count_fit
@@ -41,6 +36,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +171,7 @@ def _lam(found: CellLevelFit) -> float:
     return float(found.params[-1]) if found.family == BETA_BINOMIAL else -math.inf
 
 
-def _by_cluster(found: CellLevelFit, keep: NDArray[np.bool_], scores: Floats) -> Floats:
+def _by_cluster(found: CellLevelFit, keep: Bools, scores: Floats) -> Floats:
     """Return the covariance by cluster of all coefficients, 0 for those left out."""
     at, k = np.flatnonzero(keep), len(keep)
     by_cluster = np.full((k, k), np.nan)
@@ -200,7 +196,7 @@ def _by_pair(
 
 
 def spread_by_cluster(
-    score: Floats, information: Floats, cell: Ints, cluster: Ints, has: NDArray[np.bool_]
+    score: Floats, information: Floats, cell: Ints, cluster: Ints, has: Bools
 ) -> float:
     r"""Return the variance of scores by cluster over that expected of rows, pooled over cells.
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
 
 #: Log of a dispersion at which the negative binomial is the Poisson law to all digits.
 POISSON = -40.0
@@ -135,13 +137,13 @@ class _Boats:
     """M boats that differ: the count, or that it is at least so high, and how many they are."""
 
     count: Ints
-    is_full: NDArray[np.bool_]
+    is_full: Bools
     log_anglers: Floats
     area: Ints
     weight: Floats
 
     @classmethod
-    def of(cls, y: Floats, n: Floats, cap: Floats, area: Ints, rows: NDArray[np.bool_]) -> _Boats:
+    def of(cls, y: Floats, n: Floats, cap: Floats, area: Ints, rows: Bools) -> _Boats:
         is_full = y >= cap
         count = np.where(is_full, np.minimum(y, cap), y)
         table = np.column_stack([count, is_full, n, area])[rows]

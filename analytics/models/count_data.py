@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
 
 #: Part of a column that those before it leave, under which it follows from them.
 NO_RANK = 1e-6
@@ -39,7 +41,7 @@ class Regressors:
 
     coding: Coding
     matrix: Floats
-    keep: NDArray[np.bool_]
+    keep: Bools
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +77,7 @@ class Coded:
             self._regressors[key] = Regressors(coding, matrix, independent(matrix))
         return self._regressors[key]
 
-    def only(self, keep: NDArray[np.bool_]) -> Coded:
+    def only(self, keep: Bools) -> Coded:
         """Return the rows of some groups, shape (G,), without their clusters."""
         new = np.cumsum(keep) - 1
         rows = keep[self.counts.group]
@@ -122,7 +124,7 @@ def coded(
     return Coded(counts, groups, place, rows.cluster, exposure)
 
 
-def independent(matrix: Floats) -> NDArray[np.bool_]:
+def independent(matrix: Floats) -> Bools:
     """Return which columns of a matrix do not follow from those before them, shape (P,).
 
     By elimination in the cross-products: small next to the matrix, whatever its rows.

@@ -185,7 +185,7 @@ class Main:
             return [f"{self.column}{SMOOTH}{place}" for place in range(1, len(self.knots))]
         return [f"{self.column}[{level}]" for level in self.levels[1:]] or [self.column]
 
-    def coded(self, frame: pd.DataFrame) -> list[NDArray[np.float64]]:
+    def coded(self, frame: pd.DataFrame) -> list[Floats]:
         """Return its columns of the matrix for the rows of a frame.
 
         Raises
@@ -236,7 +236,7 @@ class Coding:
         )
         return (INTERCEPT, *of_terms)
 
-    def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
+    def matrix(self, frame: pd.DataFrame) -> Floats:
         """Return the matrix for the rows of a frame, shape (N, P); raises as `Main.coded`."""
         columns = [np.ones(len(frame))]
         for term in self.terms:
@@ -336,7 +336,7 @@ def _filled(frame: pd.DataFrame, name: str) -> pd.Series:
     return column
 
 
-def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
+def _numbers(column: pd.Series, name: str) -> Floats:
     if not is_numeric_dtype(column) or is_bool_dtype(column):
         raise UsageError(f"column {name!r} holds {column.dtype}; the fit has a slope for numbers")
     numbers = column.to_numpy(np.float64)
@@ -345,7 +345,7 @@ def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
     return numbers
 
 
-def require_rank(names: Sequence[str], matrix: NDArray[np.float64]) -> None:
+def require_rank(names: Sequence[str], matrix: Floats) -> None:
     """Refuse a matrix with a column that the columns before it give.
 
     Raises `UsageError` if there is one; it is named.

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,7 +48,7 @@ class Survival:
 
 
 def kaplan_meier(
-    hours: Floats, is_dead: NDArray[np.bool_], fish: Ints | None = None, *, level: float
+    hours: Floats, is_dead: Bools, fish: Ints | None = None, *, level: float
 ) -> Survival:
     r"""Estimate the share alive over time, right-censored.
 
@@ -144,7 +145,7 @@ class HookingMortality:
 
 
 def hooking_mortality(
-    died: NDArray[np.bool_], group: Sequence[str], length_mm: Floats, *, level: float
+    died: Bools, group: Sequence[str], length_mm: Floats, *, level: float
 ) -> HookingMortality:
     r"""Fit ``logit P(death) = b₀ + b_group + b_L L/100 mm`` by maximum likelihood (statsmodels).
 
@@ -197,7 +198,7 @@ def hooking_mortality(
     return _fitted(none, np.stack(columns, axis=1), died, terms, notes=notes, level=level)
 
 
-def _refused(died: NDArray[np.bool_], names: NDArray[np.object_], n_terms: int) -> str:
+def _refused(died: Bools, names: NDArray[np.object_], n_terms: int) -> str:
     """Return why no model can be fitted, empty where one may."""
     n_dead, n_alive = int(died.sum()), int((~died).sum())
     if min(n_dead, n_alive) < max(FEWEST, n_terms):
@@ -221,7 +222,7 @@ def _refused(died: NDArray[np.bool_], names: NDArray[np.object_], n_terms: int) 
 def _fitted(
     none: HookingMortality,
     design: Floats,
-    died: NDArray[np.bool_],
+    died: Bools,
     terms: list[str],
     *,
     notes: list[str],

@@ -103,10 +103,8 @@ def _uphill(likelihood: Likelihood, params: Floats, step: Floats) -> Floats:
 
 
 def checked_errors(
-    hessian: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    score: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    params: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    hessian: Callable[[Floats], Floats], score: Callable[[Floats], Floats], params: Floats
+) -> tuple[Floats, tuple[str, ...]]:
     """Return standard errors from the information at an optimum, if it stands two checks.
 
     It must be positive definite, and the analytic form must agree with the central difference of
@@ -131,7 +129,7 @@ def checked_errors(
     numerical = -change.T / scale[:, None] / 2e-3
     if not np.abs(numerical - scaled).max() < AGREES:
         return none, ("no standard errors: analytic and numerical information disagree",)
-    errors: NDArray[np.float64] = np.sqrt(np.diag(np.linalg.inv(scaled))) / scale
+    errors: Floats = np.sqrt(np.diag(np.linalg.inv(scaled))) / scale
     return errors, ()
 
 

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from analytics.models.beta_binomial import Tallies
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
 
 # The most likely shares of groups at given spreads, and Laplace's likelihood of those spreads.
 
@@ -57,13 +60,11 @@ class CrossedDesign:
     """
 
     tallies: Tallies
-    incidence: NDArray[np.float64]
+    incidence: Floats
     n_areas: int
 
     @classmethod
-    def of(
-        cls, tallies: Tallies, area: NDArray[np.int64], week: NDArray[np.int64]
-    ) -> CrossedDesign:
+    def of(cls, tallies: Tallies, area: Ints, week: Ints) -> CrossedDesign:
         """Return the layout of groups with these codes of area and week, shape (G,) each."""
         areas, area_place = np.unique(area, return_inverse=True)
         weeks, week_place = np.unique(week, return_inverse=True)
@@ -71,7 +72,7 @@ class CrossedDesign:
         parts = [ones, np.eye(len(areas))[area_place], np.eye(len(weeks))[week_place]]
         return cls(tallies, np.hstack(parts), len(areas))
 
-    def precision(self, components: VarianceComponents) -> NDArray[np.float64]:
+    def precision(self, components: VarianceComponents) -> Floats:
         """Return 1/sd² of intercept, areas and weeks; 0 for the intercept, huge for sd 0."""
         n_weeks = self.incidence.shape[1] - 1 - self.n_areas
         of_area, of_week = (1 / max(sd, 1e-8) ** 2 for sd in (components.area, components.week))
@@ -98,19 +99,16 @@ class LaplaceMode:
         Of the common effects, the groups' own integrated out.
     """
 
-    common: NDArray[np.float64]
-    own: NDArray[np.float64]
-    eta: NDArray[np.float64]
+    common: Floats
+    own: Floats
+    eta: Floats
     log_marginal: float
-    curve: NDArray[np.float64]
-    information: NDArray[np.float64]
+    curve: Floats
+    information: Floats
 
 
 def mode_of(
-    design: CrossedDesign,
-    components: VarianceComponents,
-    common: NDArray[np.float64],
-    own: NDArray[np.float64],
+    design: CrossedDesign, components: VarianceComponents, common: Floats, own: Floats
 ) -> LaplaceMode:
     r"""Climb to the most likely effects by Newton's method.
 
@@ -131,7 +129,7 @@ def mode_of(
         information = np.diag(penalty) + z.T @ ((retained * tau)[:, None] * z)
         pull = np.asarray(pull_x - z.T @ (retained * pull_d), dtype=np.float64)
         step_x = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
-        step_d: NDArray[np.float64] = (pull_d - curve * (z @ step_x)) / (curve + tau)
+        step_d: Floats = (pull_d - curve * (z @ step_x)) / (curve + tau)
         if float(pull_x @ step_x + pull_d @ step_d) < ARRIVED:
             break
         x, d = _uphill(design, components, (x, d), (step_x, step_d))
@@ -141,9 +139,9 @@ def mode_of(
 def _uphill(
     design: CrossedDesign,
     components: VarianceComponents,
-    place: tuple[NDArray[np.float64], NDArray[np.float64]],
-    step: tuple[NDArray[np.float64], NDArray[np.float64]],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    place: tuple[Floats, Floats],
+    step: tuple[Floats, Floats],
+) -> tuple[Floats, Floats]:
     """Return the effects after a step, halved until the penalised likelihood does not fall."""
     here, size = _penalised(design, components, *place), 1.0
     while size > 1e-6:
@@ -155,10 +153,7 @@ def _uphill(
 
 
 def _penalised(
-    design: CrossedDesign,
-    components: VarianceComponents,
-    x: NDArray[np.float64],
-    d: NDArray[np.float64],
+    design: CrossedDesign, components: VarianceComponents, x: Floats, d: Floats
 ) -> float:
     value = log_likelihood(design.tallies, design.incidence @ x + d, components.lam)
     tau = 1 / max(components.own, 1e-8) ** 2
@@ -166,10 +161,7 @@ def _penalised(
 
 
 def _at_mode(
-    design: CrossedDesign,
-    components: VarianceComponents,
-    x: NDArray[np.float64],
-    d: NDArray[np.float64],
+    design: CrossedDesign, components: VarianceComponents, x: Floats, d: Floats
 ) -> LaplaceMode:
     """Return the mode with ``penalised - ½ log det H + ½ Σ log τ`` and what its errors need."""
     z, penalty = design.incidence, design.precision(components)
@@ -189,9 +181,7 @@ def _at_mode(
     return LaplaceMode(x, d, eta, log_marginal, curve, information)
 
 
-def covariance(
-    design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode
-) -> NDArray[np.float64]:
+def covariance(design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode) -> Floats:
     r"""Return the covariance of the logit shares at given spreads, shape (G, G).
 
     ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
@@ -199,7 +189,7 @@ def covariance(
     """
     tau = 1 / max(components.own, 1e-8) ** 2
     shrunk = design.incidence * (tau / (mode.curve + tau))[:, None]
-    joint: NDArray[np.float64] = shrunk @ np.linalg.solve(mode.information, shrunk.T)
+    joint: Floats = shrunk @ np.linalg.solve(mode.information, shrunk.T)
     return joint + np.diag(1 / (mode.curve + tau))
 
 
@@ -236,20 +226,20 @@ class PooledShares:
         Intercept, spreads and intraclass correlation.
     """
 
-    logit: NDArray[np.float64]
-    cov: NDArray[np.float64]
+    logit: Floats
+    cov: Floats
     components: VarianceComponents
     rho: float
     n_cells: int
     n_parameters: int
 
     @property
-    def share(self) -> NDArray[np.float64]:
+    def share(self) -> Floats:
         """Shares, shape (G,)."""
         return np.asarray(expit(self.logit), dtype=np.float64)
 
     @property
-    def se(self) -> NDArray[np.float64]:
+    def se(self) -> Floats:
         """Their standard errors by the delta method, ``p(1-p)`` times that of the logit."""
         width = self.share * (1 - self.share)
         return np.asarray(width * np.sqrt(np.diag(self.cov)), dtype=np.float64)
@@ -259,9 +249,7 @@ class PooledShares:
         """Cells with fish less parameters, at least 0."""
         return max(self.n_cells - self.n_parameters, 0)
 
-    def mean(
-        self, weight: NDArray[np.float64], weight_variance: NDArray[np.float64]
-    ) -> tuple[float, float]:
+    def mean(self, weight: Floats, weight_variance: Floats) -> tuple[float, float]:
         r"""Return the weighted mean ``Σ w p / Σ w`` of the shares and its standard error.
 
         By the delta method: ``v = g' C g + Σ ((p - mean)/W)² v(w)`` with ``g = w p (1-p)/W`` and
@@ -280,12 +268,7 @@ class PooledShares:
 
 
 def pool_shares(
-    successes: NDArray[np.int64],
-    trials: NDArray[np.int64],
-    group: NDArray[np.int64],
-    *,
-    area: NDArray[np.int64],
-    week: NDArray[np.int64],
+    successes: Ints, trials: Ints, group: Ints, *, area: Ints, week: Ints
 ) -> PooledShares:
     r"""Estimate the shares of groups by a beta-binomial model with partial pooling.
 
@@ -349,16 +332,11 @@ class _Search:
 
     design: CrossedDesign
     names: tuple[str, ...]
-    last: tuple[NDArray[np.float64], NDArray[np.float64]]
+    last: tuple[Floats, Floats]
 
     @classmethod
     def of(
-        cls,
-        design: CrossedDesign,
-        area: NDArray[np.int64],
-        week: NDArray[np.int64],
-        trials: NDArray[np.int64],
-        successes: NDArray[np.int64],
+        cls, design: CrossedDesign, area: Ints, week: Ints, trials: Ints, successes: Ints
     ) -> _Search:
         several = (len(np.unique(area)) > 1, len(np.unique(week)) > 1)
         has = {"area": several[0], "week": several[1], "own": all(several)}
@@ -370,7 +348,7 @@ class _Search:
         common[0] = logit(successes.sum() / trials.sum())
         return cls(design, names, (common, np.zeros(n_groups)))
 
-    def components(self, at: NDArray[np.float64]) -> VarianceComponents:
+    def components(self, at: Floats) -> VarianceComponents:
         given = {
             name: float(value) if name == "lam" else float(np.exp(value))
             for name, value in zip(self.names, at, strict=True)
@@ -378,12 +356,12 @@ class _Search:
         none = {"area": 0.0, "week": 0.0, "own": 0.0, "lam": -np.inf}
         return VarianceComponents(**(none | given))
 
-    def mode(self, at: NDArray[np.float64]) -> LaplaceMode:
+    def mode(self, at: Floats) -> LaplaceMode:
         mode = mode_of(self.design, self.components(at), *self.last)
         self.last = mode.common, mode.own
         return mode
 
-    def cost(self, at: NDArray[np.float64]) -> float:
+    def cost(self, at: Floats) -> float:
         """Return minus the penalised log-likelihood of the spreads."""
         try:
             value = self.mode(at).log_marginal
@@ -397,7 +375,7 @@ class _Search:
         of_rho = (float(logit(RHO_BOUNDS[0])), float(logit(RHO_BOUNDS[1])))
         return [of_rho if name == "lam" else (low, high) for name in self.names]
 
-    def best(self) -> NDArray[np.float64]:
+    def best(self) -> Floats:
         """Return the logarithms of the spreads, and logit ρ, that cost least."""
         start = np.array([logit(0.05) if name == "lam" else np.log(0.3) for name in self.names])
         if not len(start):
@@ -407,7 +385,7 @@ class _Search:
         )
         return np.asarray(found.x, dtype=np.float64)
 
-    def of_spreads(self, best: NDArray[np.float64]) -> NDArray[np.float64]:
+    def of_spreads(self, best: Floats) -> Floats:
         """Return what the error of the spreads adds to the covariance, shape (G, G)."""
         free = [
             place
@@ -430,5 +408,5 @@ class _Search:
         values, vectors = np.linalg.eigh(curve)
         spread = (vectors / np.maximum(values, WIDEST**-2)) @ vectors.T
         by_spread = np.array(change)
-        added: NDArray[np.float64] = by_spread.T @ spread @ by_spread
+        added: Floats = by_spread.T @ spread @ by_spread
         return added

@@ -39,8 +39,8 @@ class Counts:
     """
 
     frame: pd.DataFrame
-    successes: NDArray[np.int64]
-    trials: NDArray[np.int64]
+    successes: Ints
+    trials: Ints
 
 
 def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
@@ -72,7 +72,7 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
     return Counts(frame[has_trials], s[has_trials], m[has_trials])
 
 
-def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
+def whole_counts(frame: pd.DataFrame, name: str) -> Ints:
     """Return a column of whole numbers from 0.
 
     Raises `UsageError` if there is none, or a cell is empty or anything else.
@@ -89,7 +89,7 @@ def whole_counts(frame: pd.DataFrame, name: str) -> NDArray[np.int64]:
             f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); counts are whole "
             "numbers from 0 with none empty: correct or drop those rows"
         )
-    counts: NDArray[np.int64] = numbers.astype(np.int64)
+    counts: Ints = numbers.astype(np.int64)
     return counts
 
 
@@ -126,9 +126,7 @@ def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> Non
         )
 
 
-def separating(
-    names: Sequence[str], matrix: NDArray[np.float64], side: NDArray[np.float64]
-) -> list[str]:
+def separating(names: Sequence[str], matrix: Floats, side: Floats) -> list[str]:
     """Return the columns of a combination that separates rows.
 
     `names` (P,). `matrix` (N, P). `side` (N,): 1, -1, or 0 for a row that stands on both sides.

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from analytics.models.maximum_likelihood import Likelihood
 
     Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
 
 
 # Likelihoods with a penalty that keeps levels without a fish, or with nothing else, finite.
@@ -228,7 +229,7 @@ class CellLevelFit:
     cov: Floats
     bread: Floats
     coding: Coding
-    keep: NDArray[np.bool_]
+    keep: Bools
 
 
 def fit_levels(
@@ -263,7 +264,7 @@ class _Matrix:
     """
 
     coding: Coding
-    keep: NDArray[np.bool_]
+    keep: Bools
     rows: Floats
     levels: Floats
     n_own: int

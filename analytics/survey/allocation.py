@@ -14,6 +14,10 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
 #: Units a stratum needs before its variance can be estimated.
 FEWEST = 2
 
@@ -32,8 +36,8 @@ class Allocation:
         The rule in words.
     """
 
-    exact: NDArray[np.float64]
-    whole: NDArray[np.int64]
+    exact: Floats
+    whole: Ints
     rule: str
 
 
@@ -119,9 +123,7 @@ def days_needed(cv: float, pse: float, n_frame: float = math.inf) -> DaysNeeded:
     return DaysNeeded(exact, whole if math.isinf(n_frame) else min(whole, math.floor(n_frame)))
 
 
-def _shared(
-    weight: NDArray[np.float64], N_h: NDArray[np.float64], n: int, words: str
-) -> Allocation:
+def _shared(weight: Floats, N_h: Floats, n: int, words: str) -> Allocation:
     low, high = np.minimum(FEWEST, N_h), np.floor(N_h)
     if not bool(np.all(N_h >= 1)) or not low.sum() <= n <= high.sum():
         raise ValueError(
@@ -137,12 +139,7 @@ def _shared(
     )
 
 
-def _within(
-    weight: NDArray[np.float64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    n: float,
-) -> NDArray[np.float64]:
+def _within(weight: Floats, low: Floats, high: Floats, n: float) -> Floats:
     """Return shares ``clip(λ weight, low, high)`` that sum to n.
 
     That form is the condition of Karush, Kuhn and Tucker for the least ``Σ weight²/n_h``. Shares
@@ -168,9 +165,7 @@ def _within(
     return shares
 
 
-def _by_largest_remainder(
-    exact: NDArray[np.float64], high: NDArray[np.float64], n: int
-) -> NDArray[np.int64]:
+def _by_largest_remainder(exact: Floats, high: Floats, n: int) -> Ints:
     """Round down, then give the units left to the largest remainders, first strata first."""
     whole = np.floor(exact + 1e-9)
     remainder = np.where(whole < high, exact - whole, -np.inf)
@@ -179,5 +174,5 @@ def _by_largest_remainder(
     return whole.astype(np.int64)
 
 
-def _numbers(values: ArrayLike) -> NDArray[np.float64]:
+def _numbers(values: ArrayLike) -> Floats:
     return np.asarray(values, dtype=np.float64)

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
 
 class Columns:
     """Columns that are made when they are asked for: all at once they would fill the memory.
@@ -32,37 +35,33 @@ class Columns:
         Number of columns.
     """
 
-    def __init__(self, make: Callable[[int], NDArray[np.float64]], count: int) -> None:
+    def __init__(self, make: Callable[[int], Floats], count: int) -> None:
         self._make, self._count = make, count
 
     @classmethod
-    def of(cls, table: NDArray[np.float64]) -> Columns:
+    def of(cls, table: Floats) -> Columns:
         """Return the columns of a table (R, P) that is there."""
         return cls(lambda column: table[:, column], table.shape[1])
 
     @property
-    def table(self) -> NDArray[np.float64]:
+    def table(self) -> Floats:
         """All of them at once, shape (R, P)."""
         return np.stack(list(self)).T
 
     def __len__(self) -> int:
         return self._count
 
-    def __getitem__(self, column: int) -> NDArray[np.float64]:
+    def __getitem__(self, column: int) -> Floats:
         return self._make(column)
 
-    def __iter__(self) -> Iterator[NDArray[np.float64]]:
+    def __iter__(self) -> Iterator[Floats]:
         return map(self._make, range(self._count))
 
-    def add_at(
-        self, place: NDArray[np.int64], size: int, *, factor: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def add_at(self, place: Ints, size: int, *, factor: Floats) -> Floats:
         """Sum the columns, each row times its factor, by place: shape (size, P)."""
         return self.reduced(lambda column: add_at(place, column, size, factor=factor), size=size).T
 
-    def reduced(
-        self, verb: Callable[[NDArray[np.float64]], NDArray[np.float64]], *, size: int
-    ) -> NDArray[np.float64]:
+    def reduced(self, verb: Callable[[Floats], Floats], *, size: int) -> Floats:
         """Return what a verb makes of each column, shape (P, size); long ones some at a time."""
         made = np.empty((len(self), size))
 
@@ -79,12 +78,12 @@ class Columns:
             list(map(fill, rest))
         return made
 
-    def each(self, verb: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Columns:
+    def each(self, verb: Callable[[Floats], Floats]) -> Columns:
         """Return the columns after a verb."""
         return Columns(lambda column: verb(self[column]), len(self))
 
 
-def rows_of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.float64]:
+def rows_of(values: Floats, rows: Ints) -> Floats:
     """Return some rows of a table (R, K), column by column; the table itself where all are asked.
 
     Rows are places from 0 to R - 1.
@@ -97,18 +96,18 @@ def rows_of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.
     return taken.T
 
 
-def is_all(rows: NDArray[np.int64], size: int) -> bool:
+def is_all(rows: Ints, size: int) -> bool:
     """Return whether some places from 0 to `size` - 1 are all of them in their order."""
     return len(rows) == size and bool((np.diff(rows) == 1).all())
 
 
-def scaled(values: NDArray[np.float64], factor: NDArray[np.float64]) -> NDArray[np.float64]:
+def scaled(values: Floats, factor: Floats) -> Floats:
     """Return a table (R, K) with each row times its factor, column by column."""
-    product: NDArray[np.float64] = (values.T * factor).T
+    product: Floats = (values.T * factor).T
     return product
 
 
-def cross(x: NDArray[np.float64], pair: NDArray[np.int64]) -> NDArray[np.float64]:
+def cross(x: Floats, pair: Ints) -> Floats:
     """Return the products of pairs of columns, shape (R, P), column by column."""
     products = np.empty((len(pair), len(x)))
     for p, (i, j) in enumerate(pair.tolist()):
@@ -116,13 +115,7 @@ def cross(x: NDArray[np.float64], pair: NDArray[np.int64]) -> NDArray[np.float64
     return products.T
 
 
-def add_at(
-    place: NDArray[np.int64],
-    values: NDArray[np.float64],
-    size: int,
-    *,
-    factor: NDArray[np.float64] | None = None,
-) -> NDArray[np.float64]:
+def add_at(place: Ints, values: Floats, size: int, *, factor: Floats | None = None) -> Floats:
     """Sum `values` of shape (R, ...), each row times its factor, by place: shape (size, ...)."""
     flat = values.reshape(len(place), math.prod(values.shape[1:]))
     sums = np.empty((flat.shape[1], size))
@@ -132,9 +125,7 @@ def add_at(
     return sums.T.reshape(size, *values.shape[1:])
 
 
-def add_cross_at(
-    place: NDArray[np.int64], x: NDArray[np.float64], size: int, *, pair: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def add_cross_at(place: Ints, x: Floats, size: int, *, pair: Ints) -> Floats:
     """Sum the products of pairs of columns of x by place, shape (size, P)."""
     sums = np.empty((len(pair), size))
     for row, (i, j) in zip(sums, pair.tolist(), strict=True):

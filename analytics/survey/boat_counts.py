@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
 #: Hours of a fishing day that a user may state.
 LONGEST_DAY = 24.0
 
@@ -105,9 +109,7 @@ def _counts(snapshot: Snapshot, days: pd.DataFrame) -> pd.DataFrame:
     return on_open_days
 
 
-def _hours_of(
-    snapshot: Snapshot, units: pd.DataFrame, day_hours: float | None
-) -> NDArray[np.float64]:
+def _hours_of(snapshot: Snapshot, units: pd.DataFrame, day_hours: float | None) -> Floats:
     """Return the length of each counted day in hours, shape (U,)."""
     if day_hours is not None:
         return np.full(len(units), day_hours)
@@ -126,9 +128,7 @@ def _hours_of(
     )
 
 
-def _strata(
-    design: Design, days: pd.DataFrame, units: pd.DataFrame
-) -> tuple[Strata, NDArray[np.int64]]:
+def _strata(design: Design, days: pd.DataFrame, units: pd.DataFrame) -> tuple[Strata, Ints]:
     """Return the strata of open days, and the stratum of each counted day."""
     keys = ["area", "week", "day_group"]
     known = days[days["area"].isin(design.areas)]
@@ -150,9 +150,7 @@ def _strata(
     return strata, stratum.astype(np.int64)
 
 
-def _design(
-    design: Design, strata: Strata, units: pd.DataFrame, stratum: NDArray[np.int64]
-) -> Design:
+def _design(design: Design, strata: Strata, units: pd.DataFrame, stratum: Ints) -> Design:
     ones = np.ones(len(units), dtype=np.int64)
     # A day counted once has a spread that only the days show, like a day with one drawn site.
     once = (units["n"] == 1).to_numpy(dtype=bool)
@@ -181,7 +179,7 @@ def _design(
     )
 
 
-def _cells(design: Design, units: pd.DataFrame, spread: NDArray[np.float64]) -> UnitTotals:
+def _cells(design: Design, units: pd.DataFrame, spread: Floats) -> UnitTotals:
     area = np.array([design.areas.index(one) for one in units["area"]], dtype=np.int64)
     return UnitTotals(
         unit=np.arange(len(units)),

@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from analytics.survey.domains import Domains
     from analytics.survey.reduction import Moments
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
 CONVENIENCE = "opportunistic"
 
 #: Interviews that land, on their day, in an area of that design; `sample_id` becomes the site-day.
@@ -138,20 +142,15 @@ class ClusteredSums:
     n_clusters, n_interviews : ndarray of int, shape (D,)
     """
 
-    code: NDArray[np.int64]
-    total: NDArray[np.float64]
-    cov: NDArray[np.float64]
-    n_clusters: NDArray[np.int64]
-    n_interviews: NDArray[np.int64]
+    code: Ints
+    total: Floats
+    cov: Floats
+    n_clusters: Ints
+    n_interviews: Ints
 
 
 def clustered_sums(
-    design: Design,
-    moments: Moments,
-    domains: Domains,
-    *,
-    codes: NDArray[np.int64],
-    mine: NDArray[np.bool_],
+    design: Design, moments: Moments, domains: Domains, *, codes: Ints, mine: NDArray[np.bool_]
 ) -> ClusteredSums:
     """Add up some rows of sums by domain, with the spread between units; see above.
 
@@ -176,13 +175,13 @@ def clustered_sums(
     )
 
 
-def _codes(design: Design, domains: Domains) -> NDArray[np.int64]:
+def _codes(design: Design, domains: Domains) -> Ints:
     """Return the domains that interviews of convenience alone can estimate."""
     drawn = domains.codes_of(design.grid - design.no_design)
     return np.setdiff1d(domains.codes_of(design.no_design), drawn)
 
 
-def _support(n: NDArray[np.int64], n_interviews: NDArray[np.int64]) -> Support:
+def _support(n: Ints, n_interviews: Ints) -> Support:
     never = np.zeros(len(n), dtype=bool)
     return Support(
         df=np.maximum(n - 1, 0),

@@ -86,15 +86,15 @@ class Coverage:
     """
 
     areas: tuple[str, ...]
-    factor: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    df: NDArray[np.float64]
-    n_days: NDArray[np.int64]
-    boats: NDArray[np.int64]
-    share: NDArray[np.float64]
-    share_se: NDArray[np.float64]
-    share_low: NDArray[np.float64]
-    share_high: NDArray[np.float64]
+    factor: Floats
+    variance: Floats
+    df: Floats
+    n_days: Ints
+    boats: Ints
+    share: Floats
+    share_se: Floats
+    share_low: Floats
+    share_high: Floats
     is_pooled: NDArray[np.bool_]
     method: tuple[str, ...]
 
@@ -103,8 +103,8 @@ class Coverage:
 class _Base:
     """Contacts of one area, or of all, day by day."""
 
-    contacted: NDArray[np.float64]
-    listed: NDArray[np.float64]
+    contacted: Floats
+    listed: Floats
 
     @property
     def n_days(self) -> int:

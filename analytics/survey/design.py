@@ -17,6 +17,11 @@ from analytics.weeks import week_number
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+
 #: The rules by code.
 SITE_RULES: tuple[SiteRule, ...] = tuple(SiteRule)
 
@@ -42,11 +47,11 @@ class Strata:
     """
 
     label: tuple[str, ...]
-    landing_area: NDArray[np.int64]
-    week: NDArray[np.int64]
-    group: NDArray[np.int64]
-    n_frame: NDArray[np.float64]
-    of_days: NDArray[np.bool_]
+    landing_area: Ints
+    week: Ints
+    group: Ints
+    n_frame: Floats
+    of_days: Bools
 
     def unit_word(self, code: int) -> str:
         """Return what a unit of a stratum is called."""
@@ -67,15 +72,15 @@ class Units:
         How the unit's total follows from its sites: a place in `SITE_RULES`.
     """
 
-    stratum: NDArray[np.int64]
-    week: NDArray[np.int64]
-    n_sites: NDArray[np.int64]
-    n_sites_frame: NDArray[np.int64]
-    rule: NDArray[np.int64]
+    stratum: Ints
+    week: Ints
+    n_sites: Ints
+    n_sites_frame: Ints
+    rule: Ints
 
-    def drawn_by(self, rule: SiteRule) -> NDArray[np.bool_]:
+    def drawn_by(self, rule: SiteRule) -> Bools:
         """Return which units follow a rule, shape (U,)."""
-        follows: NDArray[np.bool_] = self.rule == SITE_RULES.index(rule)
+        follows: Bools = self.rule == SITE_RULES.index(rule)
         return follows
 
 
@@ -100,11 +105,11 @@ class SiteDays:
     """
 
     sample_id: NDArray[np.object_]
-    unit: NDArray[np.int64]
-    boats_returned: NDArray[np.float64]
-    weight: NDArray[np.float64]
-    pair: NDArray[np.int64]
-    form: NDArray[np.float64]
+    unit: Ints
+    boats_returned: Floats
+    weight: Floats
+    pair: Ints
+    form: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,6 +151,6 @@ class Design:
         return sum(week <= self.through for week in self.weeks)
 
     @property
-    def week_ordinal(self) -> NDArray[np.int64]:
+    def week_ordinal(self) -> Ints:
         """Weeks as integers since an origin, so that closures count in distances."""
         return np.array([week_number(week) for week in self.weeks], dtype=np.int64)

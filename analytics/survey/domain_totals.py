@@ -9,12 +9,7 @@ import numpy as np
 
 from analytics.survey.arrays import add_at, is_all, rows_of, scaled
 from analytics.survey.domains import Domains
-from analytics.survey.linear_form import (
-    LinearForm,
-    add_borrowed,
-    first_stage_variance,
-    matrices,
-)
+from analytics.survey.linear_form import LinearForm, add_borrowed, first_stage_variance, matrices
 from analytics.survey.support import Support, support_of
 from analytics.survey.unit_totals import UnitTotals, interviewed, site_day_totals, unit_totals
 
@@ -121,12 +116,7 @@ def unit_cells(
 
 
 def totals_of_cells(
-    design: Design,
-    plan: StratumTreatment,
-    cells: UnitTotals,
-    domains: Domains,
-    *,
-    answered: Floats,
+    design: Design, plan: StratumTreatment, cells: UnitTotals, domains: Domains, *, answered: Floats
 ) -> DomainTotals:
     """Expand the totals of units, by area fished where the domains are, as `domain_totals`.
 

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from analytics.survey.thin_strata import StratumTreatment
     from analytics.survey.unit_totals import UnitTotals
 
+    Ints = NDArray[np.int64]
+
 
 @dataclass(frozen=True, slots=True)
 class Domains:
@@ -29,15 +31,15 @@ class Domains:
     by_week: bool
     n_weeks: int
 
-    def code(self, key: NDArray[np.int64], week_key: NDArray[np.int64]) -> NDArray[np.int64]:
+    def code(self, key: Ints, week_key: Ints) -> Ints:
         """Return the code of each (area key, week key)."""
         return key * (self.n_weeks + 1) + week_key
 
-    def area_key(self, area: NDArray[np.int64]) -> NDArray[np.int64]:
+    def area_key(self, area: Ints) -> Ints:
         """Return the key of each area code."""
         return area + 1 if self.by_area else np.zeros_like(area)
 
-    def week_key(self, week: NDArray[np.int64]) -> NDArray[np.int64]:
+    def week_key(self, week: Ints) -> Ints:
         """Return the key of each week code."""
         return week + 1 if self.by_week else np.zeros_like(week)
 
@@ -50,11 +52,11 @@ class Domains:
         key, week_key = self.keys(code)
         return key - 1 if key else None, week_key - 1 if week_key else None
 
-    def all_of(self, design: Design) -> NDArray[np.int64]:
+    def all_of(self, design: Design) -> Ints:
         """Return the codes of every open domain of a design."""
         return self.codes_of(design.grid)
 
-    def codes_of(self, cells: frozenset[tuple[int, int]]) -> NDArray[np.int64]:
+    def codes_of(self, cells: frozenset[tuple[int, int]]) -> Ints:
         """Return the codes of the domains that some (area, week) lie in."""
         pairs = np.array(sorted(cells), dtype=np.int64).reshape(-1, 2)
         return np.unique(self.code(self.area_key(pairs[:, 0]), self.week_key(pairs[:, 1])))
@@ -64,8 +66,8 @@ class Domains:
 class PsuWeights:
     """How often each site-day counts in each week: ``b`` of T = Σ b/n_h · t (one row a pair)."""
 
-    unit: NDArray[np.int64]
-    week_key: NDArray[np.int64]
+    unit: Ints
+    week_key: Ints
     weight: NDArray[np.float64]
     is_imputation: NDArray[np.bool_]
 
@@ -96,9 +98,7 @@ def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> Psu
     )
 
 
-def pair_weights(
-    cells: UnitTotals, weights: PsuWeights
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def pair_weights(cells: UnitTotals, weights: PsuWeights) -> tuple[Ints, Ints]:
     """Pair every cell with every weight of its unit; both are sorted by unit."""
     first = np.searchsorted(weights.unit, cells.unit, side="left")
     count = np.searchsorted(weights.unit, cells.unit, side="right") - first

@@ -10,12 +10,7 @@ import numpy as np
 from analytics.propagation import joint_df
 from analytics.survey.arrays import add_at
 from analytics.survey.convenience import clustered_sums
-from analytics.survey.domain_totals import (
-    DomainTotals,
-    domain_totals,
-    totals_of_cells,
-    unit_cells,
-)
+from analytics.survey.domain_totals import DomainTotals, domain_totals, totals_of_cells, unit_cells
 from analytics.survey.domains import Domains
 from analytics.survey.linear_form import (
     LinearMaps,
@@ -332,7 +327,7 @@ class _Cells:
     rates: CellRates
     effort: Floats
     variance: Floats
-    is_lacking: NDArray[np.bool_]
+    is_lacking: Bools
 
     @classmethod
     def of(cls, rates: CellRates, effort: DomainTotals) -> _Cells:
@@ -365,8 +360,8 @@ def _support(
     """Return what products of effort and rate rest on."""
     size, rates = len(own.n_psu), cells.rates
 
-    def any_of(rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        there: NDArray[np.bool_] = np.bincount(place[rows], minlength=size) > 0
+    def any_of(rows: Bools) -> Bools:
+        there: Bools = np.bincount(place[rows], minlength=size) > 0
         return there
 
     def sum_of(values: Ints) -> Ints:

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import ArrayLike, NDArray
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
 #: Reports of one fish or more, the least that a smooth curve needs (common practice, no source).
 FEWEST_REPORTS = 100
 #: The highest report must stand clear of the first heap, or the curve cannot pass it by.
@@ -66,9 +70,9 @@ class Heaping:
         Why there is no test; empty where there is one.
     """
 
-    count: NDArray[np.int64]
-    boats: NDArray[np.float64]
-    smooth: NDArray[np.float64]
+    count: Ints
+    boats: Floats
+    smooth: Floats
     is_heap: NDArray[np.bool_]
     statistic: float = math.nan
     p_value: float = math.nan
@@ -89,13 +93,13 @@ class Heaping:
 class _Fit:
     """A Poisson log-linear fit."""
 
-    coefficient: NDArray[np.float64]
-    mean: NDArray[np.float64]
+    coefficient: Floats
+    mean: Floats
     deviance: float
     has_converged: bool
 
 
-def report_table(interviews: pa.Table) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def report_table(interviews: pa.Table) -> tuple[Ints, Ints]:
     """Return how many boats reported 1, 2, 3 ... sublegal fish released.
 
     Parameters
@@ -177,7 +181,7 @@ def heaping_test(
     return _tested(table, terms, plain=plain, heaped=heaped)
 
 
-def _dense(count: ArrayLike, boats: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _dense(count: ArrayLike, boats: ArrayLike) -> tuple[Ints, Floats]:
     """Return every count from 1 to the highest, those nobody reported with 0 boats."""
     seen, of = np.asarray(count, dtype=np.int64), np.asarray(boats, dtype=np.float64)
     within = (seen >= 1) & (seen <= MOST_FISH) & (of > 0)
@@ -203,14 +207,14 @@ def _why_not(table: Heaping) -> str:
     return ""
 
 
-def _curve(fish: NDArray[np.int64]) -> NDArray[np.float64]:
+def _curve(fish: Ints) -> Floats:
     """Return the terms of the smooth curve, turned at right angles for a well-conditioned fit."""
     log_fish = np.log(fish)
     terms = np.column_stack([np.ones(len(fish)), log_fish, fish, log_fish**2])
     return np.asarray(np.linalg.qr(terms).Q, dtype=np.float64)
 
 
-def _fit(terms: NDArray[np.float64], y: NDArray[np.float64], steps: int) -> _Fit:
+def _fit(terms: Floats, y: Floats, steps: int) -> _Fit:
     """Fit a Poisson log-linear model by iterated weighted least squares."""
     mean, before = y + 0.5, math.inf
     linear = np.log(mean)
@@ -230,7 +234,7 @@ def _fit(terms: NDArray[np.float64], y: NDArray[np.float64], steps: int) -> _Fit
     return _Fit(np.full(terms.shape[1], np.nan), mean, math.nan, False)
 
 
-def _tested(table: Heaping, terms: NDArray[np.float64], *, plain: _Fit, heaped: _Fit) -> Heaping:
+def _tested(table: Heaping, terms: Floats, *, plain: _Fit, heaped: _Fit) -> Heaping:
     """Return the table with its test, from the fits without and with heaps."""
     dispersion = _dispersion(table.boats, heaped.mean, n_terms=terms.shape[1])
     height = float(heaped.coefficient[-1])
@@ -255,7 +259,7 @@ def _tested(table: Heaping, terms: NDArray[np.float64], *, plain: _Fit, heaped: 
     )
 
 
-def _dispersion(reports: NDArray[np.float64], mean: NDArray[np.float64], *, n_terms: int) -> float:
+def _dispersion(reports: Floats, mean: Floats, *, n_terms: int) -> float:
     """Return Pearson's dispersion, at least 1; counts expected under once stand as one cell."""
     thin = mean < 1
     seen = np.append(reports[~thin], reports[thin].sum())

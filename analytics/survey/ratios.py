@@ -11,10 +11,10 @@ from analytics.survey.unit_totals import ROUNDING
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
 
-def combined_ratio(
-    total: NDArray[np.float64], cov: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+
+def combined_ratio(total: Floats, cov: Floats) -> tuple[Floats, Floats]:
     r"""Return ``R = T_y/T_x`` and its linearised variance.
 
     ``v(R) = [v(T_y) - 2 R cov(T_y, T_x) + R² v(T_x)] / T_x²``, the variance of the total of
@@ -41,11 +41,8 @@ def combined_ratio(
 
 
 def all_over_last(
-    total: NDArray[np.float64],
-    cov: NDArray[np.float64],
-    *,
-    about: NDArray[np.float64] | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    total: Floats, cov: Floats, *, about: Floats | None = None
+) -> tuple[Floats, Floats]:
     """Return the ratios of all totals but the last to the last, with their joint covariance.
 
     As `combined_ratio`, several numerators over one denominator.

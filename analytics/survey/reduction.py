@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from analytics.data.query import Source
     from analytics.survey.design import Design
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
 
 # The one query of the reduction: which sums it asks for, each once.
 
@@ -163,11 +166,11 @@ class Moments:
         Sums of those squares and cross-products, P columns of R.
     """
 
-    unit: NDArray[np.int64]
-    area: NDArray[np.int64]
-    n: NDArray[np.float64]
-    sums: NDArray[np.float64]
-    pair: NDArray[np.int64]
+    unit: Ints
+    area: Ints
+    n: Floats
+    sums: Floats
+    pair: Ints
     products: Columns
 
 
@@ -259,10 +262,10 @@ class Reduction:
             products=Columns(lambda p: self._column(aliases[p], rows), len(aliases)),
         )
 
-    def _column(self, alias: str, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    def _column(self, alias: str, rows: Ints) -> Floats:
         if alias == NOTHING:
             return np.zeros(len(rows))
-        column: NDArray[np.float64] = self._cells[alias].to_numpy()[rows]
+        column: Floats = self._cells[alias].to_numpy()[rows]
         return column
 
 

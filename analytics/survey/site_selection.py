@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
+
 DAY_SITE = "day_site"
 #: By this much written probabilities may sum to more than 1.
 ROUNDING = 1e-6
@@ -29,14 +34,12 @@ class _Days:
     """The days that were drawn first: one row of sites each."""
 
     unit: list[int]
-    rows: list[NDArray[np.int64]]
+    rows: list[Ints]
     draws: list[SiteDraw]
     n_frame: list[int]
 
 
-def draw_sites(
-    sampled: pd.DataFrame, week: NDArray[np.int64], snapshot: Snapshot
-) -> tuple[Units, SiteDays]:
+def draw_sites(sampled: pd.DataFrame, week: Ints, snapshot: Snapshot) -> tuple[Units, SiteDays]:
     """Return the units of a sample and its site-days.
 
     A site's single-draw probability is the stated ``draw_probability``; sites without one share
@@ -80,7 +83,7 @@ def draw_sites(
     return units, site_days
 
 
-def _units_of(sampled: pd.DataFrame, by_day: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _units_of(sampled: pd.DataFrame, by_day: Bools) -> Ints:
     """Return the unit of each site-day, numbered in the order in which they first come."""
     own = np.arange(len(sampled))
     if not by_day.any():
@@ -91,12 +94,7 @@ def _units_of(sampled: pd.DataFrame, by_day: NDArray[np.bool_]) -> NDArray[np.in
     return number.astype(np.int64)
 
 
-def _drawn_days(
-    sampled: pd.DataFrame,
-    by_day: NDArray[np.bool_],
-    unit: NDArray[np.int64],
-    snapshot: Snapshot,
-) -> _Days:
+def _drawn_days(sampled: pd.DataFrame, by_day: Bools, unit: Ints, snapshot: Snapshot) -> _Days:
     weights = _site_weights(snapshot) if by_day.any() else {}
     days = _Days([], [], [], [])
     rows_of = np.flatnonzero(by_day)
@@ -163,10 +161,10 @@ def _site_draw(seen: tuple[float, ...], left: tuple[float, ...]) -> SiteDraw:
     return site_draw(np.array(seen), np.array(left))
 
 
-def _pairs(days: _Days) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _pairs(days: _Days) -> tuple[Ints, Floats]:
     """Return every ordered pair of site-days of a day that has a variance, with its a."""
-    pairs: list[NDArray[np.int64]] = [np.zeros((0, 2), dtype=np.int64)]
-    forms: list[NDArray[np.float64]] = [np.zeros(0)]
+    pairs: list[Ints] = [np.zeros((0, 2), dtype=np.int64)]
+    forms: list[Floats] = [np.zeros(0)]
     for rows, draw in zip(days.rows, days.draws, strict=True):
         if draw.form.any():
             n = len(rows)

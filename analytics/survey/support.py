@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +55,7 @@ class Support:
         Which of `analytics.survey.design.SITE_RULES` some unit follows.
     """
 
-    df: Ints | NDArray[np.float64]
+    df: Ints | Floats
     n_psu: Ints
     n_psu_frame: Ints
     n_interviews: Ints
@@ -78,9 +79,7 @@ class _Pairs(NamedTuple):
     place: Ints
 
 
-def support_of(
-    form: LinearForm, *, codes: Ints, place: Ints, answered: NDArray[np.float64]
-) -> Support:
+def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) -> Support:
     """Return what each domain rests on.
 
     A stratum holds a domain if it lands in the domain's area and week, or if a boat of it was in
@@ -192,7 +191,7 @@ def _weeks_of(design: Design, domains: Domains, strata: Bools) -> Ints:
     return domains.week_key(np.concatenate([np.zeros(0, dtype=np.int64), *spans]))
 
 
-def _incomplete(design: Design, plan: StratumTreatment, answered: NDArray[np.float64]) -> Bools:
+def _incomplete(design: Design, plan: StratumTreatment, answered: Floats) -> Bools:
     """Return the strata of which some unit, site or boat was not sampled."""
     units, days = design.units, design.site_days
     missed = days.unit[answered < days.boats_returned]

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
     from analytics.survey.design import Design
 
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Borrowing:
@@ -48,7 +51,7 @@ class Borrowing:
 
     stratum: int
     donors: tuple[int, ...]
-    units: NDArray[np.int64]
+    units: Ints
     is_imputation: bool
     rule: str
 
@@ -73,8 +76,8 @@ class StratumTreatment:
         The user asked for no number that borrows.
     """
 
-    active: NDArray[np.bool_]
-    n_active: NDArray[np.int64]
+    active: Bools
+    n_active: Ints
     borrowings: tuple[Borrowing, ...]
     single_psu: frozenset[int]
     not_imputed: frozenset[int]
@@ -110,7 +113,7 @@ class StratumTreatments:
         return self._made[key]
 
 
-def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreatment:
+def treat_thin_strata(design: Design, active: Bools) -> StratumTreatment:
     """Decide which strata stand alone, collapse, are imputed, or are not available.
 
     `active` (U,): units that answer.
@@ -141,9 +144,7 @@ def treat_thin_strata(design: Design, active: NDArray[np.bool_]) -> StratumTreat
     )
 
 
-def _collapse(
-    design: Design, active: NDArray[np.bool_], n_active: NDArray[np.int64], code: int
-) -> Borrowing | None:
+def _collapse(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing | None:
     strata, when = design.strata, design.week_ordinal
     others = np.flatnonzero((n_active > 0) & (strata.of_days == strata.of_days[code]))
     others = others[others != code]
@@ -159,9 +160,7 @@ def _collapse(
     return Borrowing(code, (donor,), units, is_imputation=False, rule=rule)
 
 
-def _fill(
-    design: Design, active: NDArray[np.bool_], n_active: NDArray[np.int64], code: int
-) -> Borrowing | None:
+def _fill(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing | None:
     strata, when = design.strata, design.week_ordinal
     near = (n_active > 0) & (strata.landing_area == strata.landing_area[code])
     near &= strata.of_days == strata.of_days[code]  # a day is not a site-day
@@ -186,9 +185,7 @@ def _fill(
     return Borrowing(code, chosen, units, is_imputation=True, rule=rule)
 
 
-def _units_of(
-    design: Design, active: NDArray[np.bool_], strata: tuple[int, ...]
-) -> NDArray[np.int64]:
+def _units_of(design: Design, active: Bools, strata: tuple[int, ...]) -> Ints:
     return np.flatnonzero(active & np.isin(design.units.stratum, strata))
 
 

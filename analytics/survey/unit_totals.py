@@ -16,17 +16,16 @@ if TYPE_CHECKING:
     from analytics.survey.design import Design
     from analytics.survey.reduction import Moments
 
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+
 
 # Boats that stand alone: one interviewed of several, their spread taken from other site-days.
 
 
 def with_pooled_within_variance(
-    design: Design,
-    cells: UnitTotals,
-    squares: Columns,
-    *,
-    m_unit: NDArray[np.float64],
-    single: NDArray[np.int64],
+    design: Design, cells: UnitTotals, squares: Columns, *, m_unit: Floats, single: Ints
 ) -> UnitTotals:
     """Give site-days with one interview of several boats a pooled spread between boats.
 
@@ -54,7 +53,7 @@ def with_pooled_within_variance(
     is_single = np.zeros(len(cells.unknown), dtype=bool)
     is_single[single] = True
 
-    def pooled(p: int) -> NDArray[np.float64]:
+    def pooled(p: int) -> Floats:
         own = cells.second_stage_cov[p]
         own[found[met]] = second_stage_cov[p, met]
         return np.concatenate([own, second_stage_cov[p, fresh]])[order]
@@ -75,10 +74,10 @@ def _pooled_cov(
     cells: UnitTotals,
     squares: Columns,
     *,
-    m_unit: NDArray[np.float64],
-    single: NDArray[np.int64],
-    column: NDArray[np.int64],
-) -> NDArray[np.float64]:
+    m_unit: Floats,
+    single: Ints,
+    column: Ints,
+) -> Floats:
     """Return the variances of single site-days by area key, shape (P, Q * keys)."""
     stratum = design.units.stratum[design.site_days.unit]
     n_strata, n_keys, n_pairs = len(design.strata.label), int(column.max()) + 1, len(squares)
@@ -107,13 +106,7 @@ def _pooled_cov(
 #: Relative size under which a sum of squares is rounding and not spread.
 ROUNDING = 1e-12
 
-_Merged = tuple[
-    "NDArray[np.int64]",
-    "NDArray[np.int64]",
-    "NDArray[np.float64]",
-    "NDArray[np.float64]",
-    Columns,
-]
+_Merged = tuple["Ints", "Ints", "Floats", "Floats", Columns]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,23 +132,23 @@ class UnitTotals:
         site-day of the season has two interviews, or one site was drawn of several.
     """
 
-    unit: NDArray[np.int64]
-    key: NDArray[np.int64]
-    n: NDArray[np.float64]
-    total: NDArray[np.float64]
-    pair: NDArray[np.int64]
+    unit: Ints
+    key: Ints
+    n: Floats
+    total: Floats
+    pair: Ints
     second_stage_cov: Columns
-    is_pooled: NDArray[np.bool_]
-    unknown: NDArray[np.bool_]
+    is_pooled: Bools
+    unknown: Bools
 
 
-def interviewed(moments: Moments, *, n_units: int) -> NDArray[np.float64]:
+def interviewed(moments: Moments, *, n_units: int) -> Floats:
     """Return m_i, the boats of each site-day that gave the numbers, shape (n_units,)."""
     return add_at(moments.unit, moments.n, n_units)
 
 
 def site_day_totals(
-    design: Design, moments: Moments, active: NDArray[np.bool_], *, by_area: bool
+    design: Design, moments: Moments, active: Bools, *, by_area: bool
 ) -> UnitTotals:
     r"""Expand interviews to site-days.
 
@@ -241,9 +234,7 @@ def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
     )
 
 
-def _paired_cells(
-    design: Design, cells: UnitTotals, width: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+def _paired_cells(design: Design, cells: UnitTotals, width: int) -> tuple[Ints, Ints, Floats]:
     """Return the cells i and j of one unit and one key, and their a_ij."""
     pair, form = design.site_days.pair, design.site_days.form
     code = cells.unit * width + cells.key
@@ -257,14 +248,12 @@ def _paired_cells(
     return one[met], other[met], form[row[met]]
 
 
-def _squares(
-    products: Columns, sums: NDArray[np.float64], m: NDArray[np.float64], pair: NDArray[np.int64]
-) -> Columns:
+def _squares(products: Columns, sums: Floats, m: Floats, pair: Ints) -> Columns:
     """Return sums of squares about the mean; what is only rounding is taken as no spread."""
     pairs = [(int(i), int(j)) for i, j in pair]
     own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pairs) if i == j}
 
-    def about_mean(p: int) -> NDArray[np.float64]:
+    def about_mean(p: int) -> Floats:
         i, j = pairs[p]
         about = products[p] - sums[:, i] * sums[:, j] / m
         about[np.abs(about) <= ROUNDING * (own[i] * own[j])] = 0.0
@@ -273,7 +262,7 @@ def _squares(
     return Columns(about_mean, len(pairs))
 
 
-def _merge_areas(moments: Moments, active: NDArray[np.bool_], *, by_area: bool) -> _Merged:
+def _merge_areas(moments: Moments, active: Bools, *, by_area: bool) -> _Merged:
     """Drop units that do not answer; add the areas of a unit where they are not kept apart."""
     unit, key, n = moments.unit, moments.area + 1, moments.n
     sums, products = moments.sums, moments.products
