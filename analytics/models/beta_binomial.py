@@ -41,12 +41,8 @@ class Steps:
 class Tallies:
     """Beta-binomial rows in G groups of one mean each.
 
-    Parameters
-    ----------
-    trial : Steps
-        All rows as one group.
-    constant : float
-        ``Σ log C(m, s)``.
+    - `trial`: all rows as one group.
+    - `constant`: ``Σ log C(m, s)``.
     """
 
     n_groups: int
@@ -60,12 +56,8 @@ class Tallies:
 class LogLikDerivatives:
     """The log-likelihood and its derivatives in η = logit μ of each group and λ = logit ρ.
 
-    Parameters
-    ----------
-    eta, eta2, eta_lam : ndarray of float, shape (G,)
-        First and second derivatives in η, and the mixed one.
-    lam, lam2 : float
-        First and second derivatives in λ.
+    - `eta`, `eta2`, `eta_lam` (G,): first and second derivatives in η, and the mixed one.
+    - `lam`, `lam2`: first and second derivatives in λ.
     """
 
     value: float
@@ -198,12 +190,8 @@ def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
 class ShareLikelihood:
     """Beta-binomial regression; parameters are b, then λ = logit ρ.
 
-    Parameters
-    ----------
-    rows : ndarray of float, shape (G, P)
-        The distinct rows of the regression's matrix.
-    tallies : Tallies
-        The counts, by those rows.
+    - `rows` (G, P): the distinct rows of the regression's matrix.
+    - `tallies`: the counts, by those rows.
     """
 
     rows: Floats

@@ -39,18 +39,13 @@ _ALL_AT_LIMIT = "every boat is at its daily limit: what they would keep cannot b
 class UncappedCatch:
     """What boats would keep.
 
-    Parameters
-    ----------
-    mean : ndarray of float, shape (A,)
-        Fish an angler would keep in a trip; 0 where no boat kept any, NaN where it cannot be
-        estimated.
-    size : float
-        k, in ``var = mean + mean²/k`` of a boat; infinite for the Poisson law.
-    cov : ndarray of float, shape (A + 1, A + 1)
-        Covariance of the logs of the means and of log(1/k); 0 for a number that is not estimated.
-    n_boats, n_at_limit : ndarray of int, shape (A,)
-    reasons : mapping of str to str
-        Why an area has no mean above 0, in words.
+    - `mean` (A,): fish an angler would keep in a trip; 0 where no boat kept any, NaN where it
+      cannot be estimated.
+    - `size`: k, in ``var = mean + mean²/k`` of a boat; infinite for the Poisson law.
+    - `cov` (A + 1, A + 1): covariance of the logs of the means and of log(1/k); 0 for a number that
+      is not estimated.
+    - `n_boats`, `n_at_limit` (A,)
+    - `reasons`: why an area has no mean above 0, in words.
     """
 
     areas: tuple[str, ...]

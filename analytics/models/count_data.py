@@ -32,11 +32,8 @@ NO_RANK = 1e-6
 class Regressors:
     """Terms as a matrix.
 
-    Parameters
-    ----------
-    matrix : ndarray of float, shape (G, P)
-    keep : ndarray of bool, shape (P,)
-        Columns that do not follow from those before them.
+    - `matrix` (G, P)
+    - `keep` (P,): columns that do not follow from those before them.
     """
 
     coding: Coding

@@ -81,12 +81,9 @@ def family_of(word: str, zero_terms: Sequence[str]) -> Family:
 class LogLikDerivatives:
     """Log-likelihood of N rows and its derivatives in η, ζ and λ.
 
-    Parameters
-    ----------
-    value : ndarray of float, shape (N,)
-    first : ndarray of float, shape (3, N)
-    second : ndarray of float, shape (3, 3, N)
-        Symmetric; rows and columns of an argument that the family lacks are 0.
+    - `value` (N,)
+    - `first` (3, N)
+    - `second` (3, 3, N): symmetric; rows and columns of an argument that the family lacks are 0.
     """
 
     value: Floats

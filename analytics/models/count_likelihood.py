@@ -31,11 +31,8 @@ NOWHERE = np.zeros(3)
 class CollapsedCounts:
     """Rows that are alike in covariates, exposure and count, each once with its weight.
 
-    Parameters
-    ----------
-    y, group : ndarray of int, shape (M,)
-        Count, and the place of its covariates.
-    log_exposure, weight : ndarray of float, shape (M,)
+    - `y`, `group` (M,): count, and the place of its covariates.
+    - `log_exposure`, `weight` (M,)
     """
 
     y: Ints

@@ -127,10 +127,7 @@ def fit_counts(
 class Clusters:
     """Which cluster each of N rows belongs to.
 
-    Parameters
-    ----------
-    code, place : ndarray of int, shape (N,)
-        Of the cluster, from 0; of the row among the collapsed ones.
+    - `code`, `place` (N,): of the cluster, from 0; of the row among the collapsed ones.
     """
 
     code: Ints

@@ -29,17 +29,12 @@ if TYPE_CHECKING:
 class Diagnosis:
     """How a fit stands to N rows.
 
-    Parameters
-    ----------
-    pearson : float
-        Sum of squared Pearson residuals over N less coefficients: 1 where the family's variance is
-        that of the counts, above where they spread more.
-    zeros, zeros_expected : float
-        Share of rows without a count, seen and by the fit.
-    residual : ndarray of float, shape (N,)
-        Randomised quantile residuals: standard normal where the family is right.
-    influence : ndarray of float, shape (N,)
-        Largest move of a coefficient, in its standard errors, if the row were left out (one step).
+    - `pearson`: sum of squared Pearson residuals over N less coefficients: 1 where the family's
+      variance is that of the counts, above where they spread more.
+    - `zeros`, `zeros_expected`: share of rows without a count, seen and by the fit.
+    - `residual` (N,): randomised quantile residuals: standard normal where the family is right.
+    - `influence` (N,): largest move of a coefficient, in its standard errors, if the row were left
+      out (one step).
     """
 
     pearson: float

@@ -166,12 +166,8 @@ TIMES, SMOOTH = ":", "~"
 class Main:
     """One column of a frame as a regression takes it: a factor, a slope or a spline.
 
-    Parameters
-    ----------
-    levels : tuple of str
-        Of a factor, the base first.
-    knots : tuple of float
-        Of a spline.
+    - `levels`: of a factor, the base first.
+    - `knots`: of a spline.
     """
 
     column: str
@@ -213,10 +209,7 @@ class Main:
 class Coding:
     """How terms become the columns of a regression; it holds levels and no rows.
 
-    Parameters
-    ----------
-    terms : tuple of tuple of Main
-        The columns of each term; an interaction has two.
+    - `terms`: the columns of each term; an interaction has two.
     """
 
     terms: tuple[tuple[Main, ...], ...]

@@ -29,14 +29,10 @@ if TYPE_CHECKING:
 class Survival:
     """A survival curve at its E times: the start, every time of a death, and the last seen.
 
-    Parameters
-    ----------
-    hours : ndarray of float, shape (E,)
-    at_risk, died : ndarray of int, shape (E,)
-        Fish under watch just before, and deaths then.
-    alive_prop : ndarray of float, shape (E,)
-    low, high : ndarray of float, shape (E,)
-        NaN where the curve is 1 or 0.
+    - `hours` (E,)
+    - `at_risk`, `died` (E,): fish under watch just before, and deaths then.
+    - `alive_prop` (E,)
+    - `low`, `high` (E,): NaN where the curve is 1 or 0.
     """
 
     hours: Floats

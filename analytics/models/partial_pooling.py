@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 
-# The most likely shares of groups at given spreads, and Laplace's likelihood of those spreads.
+# The most likely shares of groups at given standard deviations, and Laplace's likelihood of these.
 
 #: Twice the log-likelihood that a last Newton step would still gain.
 ARRIVED = 1e-12
@@ -30,13 +30,9 @@ ARRIVED = 1e-12
 class VarianceComponents:
     """What is held fixed while the most likely shares are sought.
 
-    Parameters
-    ----------
-    area, week, own : float
-        Standard deviations of the effects of area, of week and of both together, on the logit
-        scale; 0 leaves the effect out.
-    lam : float
-        Logit of the intraclass correlation; minus infinity for none.
+    - `area`, `week`, `own`: standard deviations of the effects of area, of week and of both
+      together, on the logit scale; 0 leaves the effect out.
+    - `lam`: logit of the intraclass correlation; minus infinity for none.
     """
 
     area: float
@@ -49,14 +45,9 @@ class VarianceComponents:
 class CrossedDesign:
     """G groups, each of one area and one week.
 
-    Parameters
-    ----------
-    tallies : Tallies
-        Fish of the groups.
-    incidence : ndarray of float, shape (G, 1 + A + W)
-        Intercept, areas and weeks of each group.
-    n_areas : int
-        A.
+    - `tallies`: fish of the groups.
+    - `incidence` (G, 1 + A + W): intercept, areas and weeks of each group.
+    - `n_areas`: A.
     """
 
     tallies: Tallies
@@ -81,22 +72,14 @@ class CrossedDesign:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaplaceMode:
-    """The most likely effects at given spreads.
+    """The most likely effects at given standard deviations.
 
-    Parameters
-    ----------
-    common : ndarray of float, shape (1 + A + W,)
-        Intercept and effects of areas and weeks.
-    own : ndarray of float, shape (G,)
-        Effects of the groups.
-    eta : ndarray of float, shape (G,)
-        Logit shares.
-    log_marginal : float
-        Laplace's log-likelihood of the spreads, but for a constant.
-    curve : ndarray of float, shape (G,)
-        Minus the second derivative of the log-likelihood in eta.
-    information : ndarray of float, shape (1 + A + W, 1 + A + W)
-        Of the common effects, the groups' own integrated out.
+    - `common` (1 + A + W,): intercept and effects of areas and weeks.
+    - `own` (G,): effects of the groups.
+    - `eta` (G,): logit shares.
+    - `log_marginal`: Laplace's log-likelihood of the standard deviations, but for a constant.
+    - `curve` (G,): minus the second derivative of the log-likelihood in eta.
+    - `information` (1 + A + W, 1 + A + W): of the common effects, the groups' own integrated out.
     """
 
     common: Floats
@@ -182,7 +165,7 @@ def _at_mode(
 
 
 def covariance(design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode) -> Floats:
-    r"""Return the covariance of the logit shares at given spreads, shape (G, G).
+    r"""Return the covariance of the logit shares at given standard deviations, shape (G, G).
 
     ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
     of the joint information of all effects.
@@ -198,10 +181,10 @@ SPREAD_BOUNDS = (0.01, 5.0)
 RHO_BOUNDS = (1e-6, 0.99)
 #: An intraclass correlation under this is none: the search stops anywhere on the way to 0.
 NO_RHO = 1e-5
-#: Step of the differences that say how well the spreads are known.
+#: Step of the differences that say how well the standard deviations are known.
 STEP = 0.02
-#: Logarithms of spreads known less well than this standard deviation count as known so well:
-#: further out the quadratic form no longer approximates their likelihood.
+#: Logarithms of standard deviations known less well than this standard deviation count as known so
+#: well: further out the quadratic form no longer approximates their likelihood.
 WIDEST = 2.0
 
 
@@ -214,8 +197,8 @@ class PooledShares:
     logit : ndarray of float, shape (G,)
         Logit shares.
     cov : ndarray of float, shape (G, G)
-        Their covariance, with the error of the spreads.
-    spreads : VarianceComponents
+        Their covariance, with the error of the standard deviations.
+    components : VarianceComponents
         Standard deviations between areas, between weeks and of both together; logit of the
         intraclass correlation. 0, and minus infinity, where one was left out or is at its bound.
     rho : float
@@ -223,7 +206,7 @@ class PooledShares:
     n_cells : int
         Cells with fish.
     n_parameters : int
-        Intercept, spreads and intraclass correlation.
+        Intercept, standard deviations and intraclass correlation.
     """
 
     logit: Floats
@@ -281,9 +264,9 @@ def pool_shares(
     A nondegenerate penalized likelihood estimator for variance parameters in multilevel models,
     Psychometrika 78; from memory). An effect of a single level is left out, and then d too. The
     covariance is the inverse joint information at the top plus ``J V J'``, J the change of the
-    logit shares with the spreads and V the covariance of those (Kass & Steffey 1989, Approximate
-    Bayesian inference in conditionally independent hierarchical models, J. Am. Stat. Assoc. 84;
-    from memory).
+    logit shares with the standard deviations and V the covariance of those (Kass & Steffey 1989,
+    Approximate Bayesian inference in conditionally independent hierarchical models, J. Am. Stat.
+    Assoc. 84; from memory).
 
     Parameters
     ----------
@@ -312,7 +295,7 @@ def pool_shares(
     )
     best = search.best()
     components, mode = search.components(best), search.mode(best)
-    cov = covariance(search.design, components, mode) + search.of_spreads(best)
+    cov = covariance(search.design, components, mode) + search.from_components(best)
     has_rho = search.names[-1:] == ("lam",)
     if has_rho and best[-1] < logit(NO_RHO):
         components = replace(components, lam=-np.inf)
@@ -328,7 +311,7 @@ def pool_shares(
 
 @dataclass(slots=True, eq=False)
 class _Search:
-    """The search for the spreads; it remembers the last top, from which the next one is near."""
+    """The search for the standard deviations; it remembers the last top, from which the next one is near."""
 
     design: CrossedDesign
     names: tuple[str, ...]
@@ -362,7 +345,7 @@ class _Search:
         return mode
 
     def cost(self, at: Floats) -> float:
-        """Return minus the penalised log-likelihood of the spreads."""
+        """Return minus the penalised log-likelihood of the standard deviations."""
         try:
             value = self.mode(at).log_marginal
         except np.linalg.LinAlgError:
@@ -376,7 +359,7 @@ class _Search:
         return [of_rho if name == "lam" else (low, high) for name in self.names]
 
     def best(self) -> Floats:
-        """Return the logarithms of the spreads, and logit ρ, that cost least."""
+        """Return the logarithms of the standard deviations, and logit ρ, that cost least."""
         start = np.array([logit(0.05) if name == "lam" else np.log(0.3) for name in self.names])
         if not len(start):
             return start
@@ -385,8 +368,8 @@ class _Search:
         )
         return np.asarray(found.x, dtype=np.float64)
 
-    def of_spreads(self, best: Floats) -> Floats:
-        """Return what the error of the spreads adds to the covariance, shape (G, G)."""
+    def from_components(self, best: Floats) -> Floats:
+        """Return what the error of the standard deviations adds to the covariance, shape (G, G)."""
         free = [
             place
             for place, (low, high) in enumerate(self.bounds())

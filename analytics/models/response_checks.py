@@ -164,15 +164,10 @@ MOST_COUNT = 1_000_000
 class CountRows:
     """N rows of counts, their covariates held once for each of G combinations.
 
-    Parameters
-    ----------
-    y, group : ndarray of int, shape (N,)
-        Count, and the place of its covariates in `groups`.
-    exposure : ndarray of float, shape (N,)
-    groups : pandas.DataFrame
-        G rows: every combination of the columns of the terms.
-    cluster : ndarray of int, shape (N,) or None
-        Codes from 0.
+    - `y`, `group` (N,): count, and the place of its covariates in `groups`.
+    - `exposure` (N,)
+    - `groups`: G rows: every combination of the columns of the terms.
+    - `cluster` (N,): codes from 0.
     """
 
     y: Ints

@@ -51,15 +51,10 @@ class BiasReduced:
     finite and nearly unbiased. The weights leave the dispersion out: half a fish corrects the log
     of a mean of overdispersed counts by as much.
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The first P of its parameters are the coefficients of `rows`.
-    rows : ndarray of float, shape (G, P)
-    size : ndarray of float, shape (G,)
-        Exposure of a group, or its trials.
-    is_share : bool
-        Whether the link is the logit; else the log.
+    - `likelihood`: the first P of its parameters are the coefficients of `rows`.
+    - `rows` (G, P)
+    - `size` (G,): exposure of a group, or its trials.
+    - `is_share`: whether the link is the logit; else the log.
     """
 
     likelihood: Likelihood
@@ -109,15 +104,11 @@ class ShrinkageLikelihood:
     w log(1 + exp l)`` with ``p = expit c``: w encounters more with the centre's share (Diaconis &
     Ylvisaker 1979, Conjugate priors for exponential families, Ann. Stat. 7; from memory).
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The first P of its parameters are the coefficients of `rows`.
-    rows : ndarray of float, shape (C, P)
-        Levels as sums of coefficients.
-    centre : ndarray of float, shape (C,)
-    pull : ndarray of float, shape (P,)
-        Gradient that `BiasReduced` adds at the centres: coefficients retain it, ``pull'b``.
+    - `likelihood`: the first P of its parameters are the coefficients of `rows`.
+    - `rows` (C, P): levels as sums of coefficients.
+    - `centre` (C,)
+    - `pull` (P,): gradient that `BiasReduced` adds at the centres: coefficients retain it,
+      ``pull'b``.
     """
 
     likelihood: Likelihood
@@ -212,15 +203,11 @@ class ResponseData(Protocol):
 class CellLevelFit:
     """The second step, at its top.
 
-    Parameters
-    ----------
-    likelihood : Likelihood
-        Without the prior.
-    params : ndarray of float, shape (K,)
-    cov, bread : ndarray of float, shape (K, K)
-        With the centres' errors in it, and without.
-    keep : ndarray of bool, shape (P,)
-        Columns of the coding that are fitted; the others follow from these and stand at 0.
+    - `likelihood`: without the prior.
+    - `params` (K,)
+    - `cov`, `bread` (K, K): with the centres' errors in it, and without.
+    - `keep` (P,): columns of the coding that are fitted; the others follow from these and stand at
+      0.
     """
 
     family: str

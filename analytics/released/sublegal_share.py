@@ -234,7 +234,7 @@ def _model(told: _Told, domains: Sequence[Domain]) -> _Model:
     codes = [np.unique([one[k] for one in place], return_inverse=True)[1] for k in (0, 1)]
     group = np.array([place[told.area[row], told.week[row]] for row in mine], dtype=np.int64)
     shares = pool_shares(s, m, group, area=codes[0], week=codes[1])
-    spreads = shares.spreads
+    spreads = shares.components
     effects = [word for word, sd in (("areas", spreads.area), ("weeks", spreads.week)) if sd]
     return _Model(shares, place, " and ".join(effects), "", areas)
 

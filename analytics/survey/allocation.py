@@ -26,14 +26,9 @@ FEWEST = 2
 class Allocation:
     """A sample of n units shared among H strata.
 
-    Parameters
-    ----------
-    exact : ndarray of float, shape (H,)
-        Units a stratum by the formula, within the bounds, before rounding.
-    whole : ndarray of int, shape (H,)
-        Whole units; they sum to n.
-    rule : str
-        The rule in words.
+    - `exact` (H,): units a stratum by the formula, within the bounds, before rounding.
+    - `whole` (H,): whole units; they sum to n.
+    - `rule`: the rule in words.
     """
 
     exact: Floats

@@ -35,17 +35,11 @@ LONGEST_DAY = 24.0
 class Counted:
     """Counted days of a season.
 
-    Parameters
-    ----------
-    design : Design
-        Its areas are those fished, its units (area, day), its codes those of the interviews'
-        design; strata are area × ISO week × day group with open days as their frame.
-    cells : UnitTotals
-        Boat-hours of each counted day with the variance between its counts.
-    days : pandas.DataFrame
-        ``area, date, boat_hours`` of each unit.
-    hours_from : str
-        Where the length of the day comes from, in words.
+    - `design`: its areas are those fished, its units (area, day), its codes those of the
+      interviews' design; strata are area × ISO week × day group with open days as their frame.
+    - `cells`: boat-hours of each counted day with the variance between its counts.
+    - `days`: ``area, date, boat_hours`` of each unit.
+    - `hours_from`: where the length of the day comes from, in words.
     """
 
     design: Design

@@ -133,13 +133,10 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
 class ClusteredSums:
     """Sums of K measures over D domains, with the spread between their clusters.
 
-    Parameters
-    ----------
-    code : ndarray of int, shape (D,)
-    total : ndarray of float, shape (D, K)
-    cov : ndarray of float, shape (D, K, K)
-        NaN for a domain of one cluster or none.
-    n_clusters, n_interviews : ndarray of int, shape (D,)
+    - `code` (D,)
+    - `total` (D, K)
+    - `cov` (D, K, K): NaN for a domain of one cluster or none.
+    - `n_clusters`, `n_interviews` (D,)
     """
 
     code: Ints

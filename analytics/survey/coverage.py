@@ -52,12 +52,8 @@ FEWEST_DAYS = 2
 class Quotient:
     """A quotient of two means over days, nearly unbiased, with its linearised variance.
 
-    Parameters
-    ----------
-    value : float
-        NaN where the denominator is 0.
-    variance : float
-        NaN for fewer than two days.
+    - `value`: NaN where the denominator is 0.
+    - `variance`: NaN for fewer than two days.
     """
 
     value: float

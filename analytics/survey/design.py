@@ -88,20 +88,13 @@ class Units:
 class SiteDays:
     """The sampled site-days, S of them, each in one unit.
 
-    Parameters
-    ----------
-    sample_id : ndarray of object, shape (S,)
-        Their keys.
-    unit : ndarray of int, shape (S,)
-        The unit of each.
-    boats_returned : ndarray of float, shape (S,)
-        M_i; NaN where not recorded.
-    weight : ndarray of float, shape (S,)
-        w of the unit's total ``Σ w_i t_i``; 1 where every site was sampled.
-    pair : ndarray of int, shape (P, 2)
-        Site-days i and j (i = j included) of one unit.
-    form : ndarray of float, shape (P,)
-        a of the variance ``Σ a_ij t_i t_j`` of a unit's total from the choice of its sites.
+    - `sample_id` (S,): their keys.
+    - `unit` (S,): the unit of each.
+    - `boats_returned` (S,): M_i; NaN where not recorded.
+    - `weight` (S,): w of the unit's total ``Σ w_i t_i``; 1 where every site was sampled.
+    - `pair` (P, 2): site-days i and j (i = j included) of one unit.
+    - `form` (P,): a of the variance ``Σ a_ij t_i t_j`` of a unit's total from the choice of its
+      sites.
     """
 
     sample_id: NDArray[np.object_]

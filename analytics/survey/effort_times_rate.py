@@ -51,24 +51,15 @@ class CellRates:
     site-day or day takes its spread about the area's rate of all weeks (common practice, no
     source).
 
-    Parameters
-    ----------
-    code : ndarray of int, shape (F,)
-        Sorted codes of `analytics.survey.linear_form.area_week_domains`.
-    rate : ndarray of float, shape (F, K)
-        0 where there is none.
-    about : ndarray of float, shape (F, K)
-        The rate about which the residuals of complete trips are taken.
-    cov : ndarray of float, shape (F, K, K)
-        NaN where no error is available.
-    hours : ndarray of float, shape (F,)
-        Boat-hours of complete trips, as expanded.
-    is_complete, is_under_way : ndarray of bool, shape (F,)
-        Which trips give the rate; neither where there is none.
-    is_imputed, is_collapsed : ndarray of bool, shape (F,)
-        How strata of the complete trips behind a rate were treated.
-    n_days, n_interviews : ndarray of int, shape (F,)
-        Days and interviews of the trips under way behind a rate.
+    - `code` (F,): sorted codes of `analytics.survey.linear_form.area_week_domains`.
+    - `rate` (F, K): 0 where there is none.
+    - `about` (F, K): the rate about which the residuals of complete trips are taken.
+    - `cov` (F, K, K): NaN where no error is available.
+    - `hours` (F,): boat-hours of complete trips, as expanded.
+    - `is_complete`, `is_under_way` (F,): which trips give the rate; neither where there is none.
+    - `is_imputed`, `is_collapsed` (F,): how strata of the complete trips behind a rate were
+      treated.
+    - `n_days`, `n_interviews` (F,): days and interviews of the trips under way behind a rate.
     """
 
     code: Ints

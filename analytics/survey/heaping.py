@@ -38,36 +38,24 @@ STEPS = 200
 class Heaping:
     """A table of reports, the smooth curve through it and the test for heaps at multiples of 5.
 
-    Parameters
-    ----------
-    count : ndarray of int, shape (K,)
-        Fish reported released by a boat, 1 to K.
-    boats : ndarray of float, shape (K,)
-        Boats that reported that number.
-    smooth : ndarray of float, shape (K,)
-        Boats the curve expects without heaps; NaN where there is no test.
-    is_heap : ndarray of bool, shape (K,)
-        Multiples of 5.
-    statistic : float
-        Signed root of the likelihood ratio, standard normal without heaping.
-    p_value : float
-        One-sided: how often so large an excess would come without heaping.
-    ratio, ratio_low, ratio_high : float
-        Boats at the heaps over the boats the curve through the other counts expects there.
-    n_heaped, n_heaped_low, n_heaped_high : float
-        Boats that moved to a heap, about: those at the heaps beyond what the curve would hold
-        there, had it the same number of boats in all; below 0 where there are too few. The curve
-        takes rounding as alike at every number: where 30 % of reports over 3 fish were rounded,
-        the number came out 0 to 30 % high, which its interval, of chance alone, does not cover.
-    dispersion : float
-        Scatter of the table about curve and heaps, 1 for that of independent reports; above 1 it
-        widens test and intervals.
-    level : float
-        Confidence level of the intervals.
-    n_reports, n_left_out : int
-        Boats in the table, and those over `MOST_FISH` that are not.
-    reason : str
-        Why there is no test; empty where there is one.
+    - `count` (K,): fish reported released by a boat, 1 to K.
+    - `boats` (K,): boats that reported that number.
+    - `smooth` (K,): boats the curve expects without heaps; NaN where there is no test.
+    - `is_heap` (K,): multiples of 5.
+    - `statistic`: signed root of the likelihood ratio, standard normal without heaping.
+    - `p_value`: one-sided: how often so large an excess would come without heaping.
+    - `ratio`, `ratio_low`, `ratio_high`: boats at the heaps over the boats the curve through the
+      other counts expects there.
+    - `n_heaped`, `n_heaped_low`, `n_heaped_high`: boats that moved to a heap, about: those at the
+      heaps beyond what the curve would hold there, had it the same number of boats in all; below 0
+      where there are too few. The curve takes rounding as alike at every number: where 30 % of
+      reports over 3 fish were rounded, the number came out 0 to 30 % high, which its interval, of
+      chance alone, does not cover.
+    - `dispersion`: scatter of the table about curve and heaps, 1 for that of independent reports;
+      above 1 it widens test and intervals.
+    - `level`: confidence level of the intervals.
+    - `n_reports`, `n_left_out`: boats in the table, and those over `MOST_FISH` that are not.
+    - `reason`: why there is no test; empty where there is one.
     """
 
     count: Ints

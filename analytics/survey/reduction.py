@@ -71,10 +71,7 @@ class RequestedSums:
 class SumQuery:
     """Collects the sums that analyses ask for and writes them as one query.
 
-    Parameters
-    ----------
-    gaps : frozenset of str
-        Columns of the interviews in which a cell may be empty.
+    - `gaps`: columns of the interviews in which a cell may be empty.
     """
 
     def __init__(self, measures: Mapping[str, Measure], gaps: frozenset[str]) -> None:
@@ -273,12 +270,8 @@ class Reduction:
 class JointMoments:
     """Sums of several analyses over the same boats.
 
-    Parameters
-    ----------
-    moments : Moments
-        Sums of all their K measures, each once.
-    columns : mapping of Analysis to tuple of int
-        The measures of each analysis; -1 stands for one that is 0 everywhere.
+    - `moments`: sums of all their K measures, each once.
+    - `columns`: the measures of each analysis; -1 stands for one that is 0 everywhere.
     """
 
     moments: Moments

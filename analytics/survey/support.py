@@ -30,29 +30,21 @@ if TYPE_CHECKING:
 class Support:
     """What each of D domains rests on; every array has shape (D,).
 
-    Parameters
-    ----------
-    df : ndarray of int, or of float where errors were joined
-        Sampled units minus strata over the strata that hold the domain, donors of its imputed
-        strata included; where that is 0, strata that collapse together count as one.
-    n_psu, n_psu_frame, n_interviews : ndarray of int
-        Sampled units and frame of the strata that hold the domain; interviews in it.
-    n_psu_interviewed : ndarray of int
-        Site-days with an interview in the domain, donors included.
-    is_imputed, is_collapsed, is_pooled, is_unknown : ndarray of bool
-        Some stratum was imputed, collapsed, pooled its variance between boats, or had none to use.
-    is_census : ndarray of bool
-        Every unit from which boats of the domain can come was sampled, every boat interviewed.
-    is_landing_census : ndarray of bool
-        That holds of the strata that hold the domain; boats landing elsewhere were not all seen.
-    lacks_area : ndarray of bool
-        Some landing area was never sampled and has no donor.
-    is_convenience_only : ndarray of bool
-        Some landing area and week of it was sampled by convenience only.
-    of_days : ndarray of bool
-        Some stratum draws days first, and sites within them.
-    rules : ndarray of bool, shape (D, R)
-        Which of `analytics.survey.design.SITE_RULES` some unit follows.
+    - `df`: sampled units minus strata over the strata that hold the domain, donors of its imputed
+      strata included; where that is 0, strata that collapse together count as one.
+    - `n_psu`, `n_psu_frame`, `n_interviews`: sampled units and frame of the strata that hold the
+      domain; interviews in it.
+    - `n_psu_interviewed`: site-days with an interview in the domain, donors included.
+    - `is_imputed`, `is_collapsed`, `is_pooled`, `is_unknown`: some stratum was imputed, collapsed,
+      pooled its variance between boats, or had none to use.
+    - `is_census`: every unit from which boats of the domain can come was sampled, every boat
+      interviewed.
+    - `is_landing_census`: that holds of the strata that hold the domain; boats landing elsewhere
+      were not all seen.
+    - `lacks_area`: some landing area was never sampled and has no donor.
+    - `is_convenience_only`: some landing area and week of it was sampled by convenience only.
+    - `of_days`: some stratum draws days first, and sites within them.
+    - `rules` (D, R): which of `analytics.survey.design.SITE_RULES` some unit follows.
     """
 
     df: Ints | Floats

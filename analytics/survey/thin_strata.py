@@ -35,18 +35,11 @@ if TYPE_CHECKING:
 class Borrowing:
     """What one stratum borrows.
 
-    Parameters
-    ----------
-    stratum : int
-        The borrower.
-    donors : tuple of int
-        Strata it borrows from (for a collapse: without itself).
-    units : ndarray of int
-        Site-days whose variance is used.
-    is_imputation : bool
-        The stratum has no sample and its mean is borrowed too.
-    rule : str
-        The rule in words.
+    - `stratum`: the borrower.
+    - `donors`: strata it borrows from (for a collapse: without itself).
+    - `units`: site-days whose variance is used.
+    - `is_imputation`: the stratum has no sample and its mean is borrowed too.
+    - `rule`: the rule in words.
     """
 
     stratum: int

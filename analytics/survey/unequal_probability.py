@@ -43,13 +43,9 @@ class SiteRule(StrEnum):
 class SiteDraw:
     """Weights of the n sampled sites of a day.
 
-    Parameters
-    ----------
-    weight : ndarray of float, shape (n,)
-        w of the day's total ``Σ w_i y_i``.
-    form : ndarray of float, shape (n, n)
-        a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such variance
-        or it cannot be told (`SiteRule.SINGLE_DRAW`).
+    - `weight` (n,): w of the day's total ``Σ w_i y_i``.
+    - `form` (n, n): a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such
+      variance or it cannot be told (`SiteRule.SINGLE_DRAW`).
     """
 
     weight: Floats

@@ -113,23 +113,16 @@ _Merged = tuple["Ints", "Ints", "Floats", "Floats", Columns]
 class UnitTotals:
     """Totals of units by area fished, C cells of K measures, unique and sorted by (unit, key).
 
-    Parameters
-    ----------
-    unit, key : ndarray of int, shape (C,)
-        Site-day or unit, and area code + 1, or 0 where areas are taken together.
-    n : ndarray of float, shape (C,)
-        Interviews in the cell.
-    total : ndarray of float, shape (C, K)
-        The unit's total; of a site-day ``M/m · Σ y``.
-    pair : ndarray of int, shape (P, 2)
-        Measures i <= j of each (co)variance.
-    within : Columns
-        Estimated (co)variance of `total` from sampling inside the unit, P columns of C.
-    is_pooled : ndarray of bool, shape (C,)
-        The spread between boats was pooled, since one boat of several was interviewed.
-    unknown : ndarray of bool, shape (U,)
-        Units whose variance inside cannot be estimated: one boat of several was interviewed and no
-        site-day of the season has two interviews, or one site was drawn of several.
+    - `unit`, `key` (C,): site-day or unit, and area code + 1, or 0 where areas are taken together.
+    - `n` (C,): interviews in the cell.
+    - `total` (C, K): the unit's total; of a site-day ``M/m · Σ y``.
+    - `pair` (P, 2): measures i <= j of each (co)variance.
+    - `within`: estimated (co)variance of `total` from sampling inside the unit, P columns of C.
+    - `is_pooled` (C,): the spread between boats was pooled, since one boat of several was
+      interviewed.
+    - `unknown` (U,): units whose variance inside cannot be estimated: one boat of several was
+      interviewed and no site-day of the season has two interviews, or one site was drawn of
+      several.
     """
 
     unit: Ints

@@ -133,8 +133,8 @@ def test_a_group_without_fish_is_told_by_its_area_and_week():
 def test_a_single_level_has_no_effect_of_its_own():
     s, m, group = crossed(np.full(6, 20), np.linspace(0.3, 0.7, 6))
     one_area = pool_shares(s, m, group, area=np.zeros(6, int), week=np.arange(6))
-    assert (one_area.spreads.area, one_area.spreads.own) == (0, 0)
-    assert one_area.spreads.week > 0
+    assert (one_area.components.area, one_area.components.own) == (0, 0)
+    assert one_area.components.week > 0
     assert one_area.n_parameters == 3
     one_week = pool_shares(s, m, group, area=np.arange(6), week=np.zeros(6, int))
     np.testing.assert_allclose(one_week.share, one_area.share, atol=1e-4)
