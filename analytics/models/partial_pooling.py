@@ -311,7 +311,7 @@ def pool_shares(
 
 @dataclass(slots=True, eq=False)
 class _Search:
-    """The search for the standard deviations; it remembers the last top, from which the next one is near."""
+    """The search for the standard deviations; the next top is sought from the last one."""
 
     design: CrossedDesign
     names: tuple[str, ...]
