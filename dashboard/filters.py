@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
-from dashboard import data, numbers, url_state
+from dashboard import data, html_tables, numbers, url_state
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -101,7 +100,7 @@ def _fold(choice: Choice, *, with_week: bool) -> None:
     areas = ", ".join(choice.book.name(area) for area in choice.domains)
     at = choice.week if with_week else f"through {choice.book.card.through}"
     words = f"{choice.book.card.season} · {at} · {areas}"
-    st.html(f"<div class='bm-choice'>{escape(words)}</div>")
+    st.html(html_tables.block("bm-choice", words))
     st.html(
         "<details class='bm-fold'><summary aria-label='Change the choices of the page'>"
         "Change</summary></details>"
@@ -170,3 +169,18 @@ def _week_words(week: str) -> str:
 def _card_words(card: BulletinMetadata, *, newest: bool) -> str:
     words = f"{card.through}, version {card.version}"
     return f"{words} (newest)" if newest else words
+
+
+#: The choice of the season so far among weeks.
+_SEASON = "season"
+
+
+def span(weeks: Sequence[str]) -> str | None:
+    """Draw the choice between the season so far and one week; return None for the season."""
+
+    def words(one: str) -> str:
+        return "The season so far" if one == _SEASON else f"{one} · {numbers.week_dates(one)}"
+
+    with st.columns([2, 3])[0]:
+        chosen = pick("Time", [_SEASON, *weeks], key="span", words=words)
+    return None if chosen == _SEASON else chosen

@@ -1,29 +1,107 @@
-"""Figures and tables as HTML, and the files they can be taken away in; names are escaped here."""
+"""Figures and tables as HTML, and the files they can be downloaded in.
+
+One set of templates that escapes what it is given: cells are plain words, or HTML made here.
+"""
 
 from __future__ import annotations
 
-from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from jinja2 import DictLoader, Environment
 
 from analytics.precision import marks_of, pse
 from analytics.quantities import QUANTITIES
 from analytics.result_table import to_frame
+from analytics.rounding import DASH
 from dashboard import numbers, reasons
 from dashboard.charts.theme import PARTIAL, PLAIN, mark
-from dashboard.digits import DASH
 from dashboard.week.sentences import HEADLINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from markupsafe import Markup
+
     from dashboard.bulletin_index import BulletinIndex, Change, Row
     from dashboard.charts.theme import Mark
     from dashboard.numbers import Measurement
 
+_TEMPLATES = """
+{% macro small(lines, kind='') -%}
+{% for one in lines if one %}<small{% if kind %} class='{{ kind }}'{% endif %}>{{ one }}</small>
+{%- endfor %}
+{%- endmacro %}
+
+{% macro bold(words, kind='') -%}
+<b{% if kind %} class='{{ kind }}'{% endif %}>{{ words }}</b>
+{%- endmacro %}
+
+{% macro line(first, below, cells, is_all) -%}
+<tr{% if is_all %} class='bm-all'{% endif %}><th scope='row'>{{ first }}{{ below }}</th>
+{%- for head, cell in cells %}<td data-label='{{ head }}'>{{ cell }}</td>{% endfor %}</tr>
+{%- endmacro %}
+
+{% macro group(n, name) -%}
+<tr class='bm-group'><th scope='rowgroup' colspan='{{ n }}'>{{ name }}</th></tr>
+{%- endmacro %}
+
+{% macro words_line(n, words) -%}
+<tr><td colspan='{{ n }}'>{{ words }}</td></tr>
+{%- endmacro %}
+
+{% macro table(heads, lines, kind, titles) -%}
+<table class='bm-table {{ kind }}'><thead><tr>
+{%- for head in heads %}<th scope='col'{% if head in titles %} title='{{ titles[head] }}'
+{%- endif %}>{{ head }}</th>{% endfor %}</tr></thead><tbody>
+{%- for line in lines %}{{ line }}{% endfor %}</tbody></table>
+{%- endmacro %}
+
+{% macro cell(value, sign, words, limits, precision) -%}
+{{ value }}
+{%- if sign %} <span class='bm-mark' title='{{ words }}'>{{ sign }}</span>{% endif -%}
+{{ small([limits, precision]) }}{{ small([words.partition(':')[0]], 'bm-care') }}
+{%- endmacro %}
+
+{% macro no_cell(why, short) -%}
+<span title='{{ why }}'>–{{ small([short]) }}</span>
+{%- endmacro %}
+
+{% macro cards(label, cards) -%}
+<div class='bm-cards' role='group' aria-label='{{ label }}'>
+{%- for one in cards -%}
+<div class='bm-card' title='{{ one.quantity.meaning }}'>
+{{- block('bm-label', one.quantity.label) }}
+{%- if one.why %}{{ block('bm-words', one.why) }}
+{%- else %}{{ block('bm-value', one.value) }}<div class='bm-interval'>{{ one.limits }}
+{%- if one.precision %}<div>{{ one.precision }}</div>{% endif %}</div>{% endif %}
+{%- for sign, words in one.cares %}{{ block('bm-care', sign ~ ' ' ~ words) }}{% endfor -%}
+<div class='bm-change'>{{ bold(one.word) }}
+{%- if one.amount %}<br>{{ one.amount }}{% endif %}</div></div>
+{%- endfor %}</div>
+{%- endmacro %}
+
+{% macro legend(signs, week='') -%}
+<div class='bm-legend'>
+{%- for sign, hue, words in signs %}<span>{{ bold(sign, hue) }} {{ words }}</span>{% endfor %}
+{%- if week %}<span class='bm-week'>{{ week }}: the chosen week</span>{% endif %}</div>
+{%- endmacro %}
+
+{% macro block(kind, words) -%}
+<div class='{{ kind }}'>{{ words }}</div>
+{%- endmacro %}
+
+{% macro dated(name, week) -%}
+{{ name }}, <span class='bm-whole'>{{ week }}</span>
+{%- endmacro %}
+"""
+_PARTS: Any = (
+    Environment(autoescape=True, loader=DictLoader({"parts": _TEMPLATES}))
+    .get_template("parts")
+    .module
+)
 
 _EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Sample size")
 #: What the site-days beside an area are.
@@ -33,53 +111,202 @@ SITE_DAYS = (
 )
 
 
-def cards(book: BulletinIndex, *, area: str | None, week: str) -> str:
-    """Return the five figures of a domain as HTML: value, interval, change from last week."""
-    inside = "".join(
+# The parts of tables.
+
+
+def line(
+    heads: Sequence[str],
+    first: str,
+    cells: Sequence[str],
+    *,
+    is_all: bool = False,
+    below: str = "",
+) -> Markup:
+    """Return a line of a table; `below` stands under its first cell."""
+    return _PARTS.line(first, below, list(zip(heads[1:], cells, strict=True)), is_all)
+
+
+def group(heads: Sequence[str], name: str) -> Markup:
+    """Return a line that heads the lines after it."""
+    return _PARTS.group(len(heads), name)
+
+
+def words_line(heads: Sequence[str], words: str) -> Markup:
+    """Return a line of words in the place of figures."""
+    return _PARTS.words_line(len(heads), words)
+
+
+def table(
+    heads: Sequence[str],
+    lines: Sequence[Markup],
+    *,
+    kind: str = "",
+    titles: Mapping[str, str] | None = None,
+) -> Markup:
+    """Return a table of finished lines; `titles` are what heads say more."""
+    return _PARTS.table(heads, lines, kind, titles or {})
+
+
+def small(*lines: str) -> Markup:
+    """Return lines in small print; empty ones are left out."""
+    return _PARTS.small(lines)
+
+
+def bold(words: str, *, is_unbroken: bool = False) -> Markup:
+    """Return words in bold print, on one line where asked."""
+    return _PARTS.bold(words, "bm-whole" if is_unbroken else "")
+
+
+def dated(name: str, week: str) -> Markup:
+    """Return a name with its week, which stays on one line."""
+    return _PARTS.dated(name, week)
+
+
+def block(kind: str, words: str) -> Markup:
+    """Return words in a block that the style sheet knows."""
+    return _PARTS.block(kind, words)
+
+
+def amount(one: Measurement, *, below: Sequence[str] = (), why: str = "") -> Markup:
+    """Return a number with its interval below it, then further lines; or why there is none."""
+    if one.value is None:
+        return DASH + small(why)
+    return one.words + small(one.limits or "no interval", *below)
+
+
+def cell(row: Row | None, *, place: int | None = None) -> Markup:
+    """Return a figure with its interval, its percent standard error and its caution.
+
+    `place` is the power of ten of its last digit; as its error has it when not given.
+    """
+    if row is None or row.estimate is None:
+        return _PARTS.no_cell(reasons.why_no_estimate(row), reasons.why_no_estimate_short(row))
+    limits = numbers.interval(row) or reasons.why_no_interval(row)
+    return _PARTS.cell(
+        numbers.value(row, place=place), *reasons.caution(row), limits, reasons.precision(row)
+    )
+
+
+# Figures and tables of the week.
+
+
+def cards(book: BulletinIndex, *, area: str | None, week: str) -> Markup:
+    """Return the five figures of a domain: value, interval, change from last week."""
+    found = [
         _card(name, book.row(area, week, name), book.change(area, week, name)) for name in HEADLINE
-    )
-    label = escape(f"Figures of {book.name(area)}, week {week}")
-    return f'<div class="bm-cards" role="group" aria-label="{label}">{inside}</div>'
+    ]
+    return _PARTS.cards(f"Figures of {book.name(area)}, week {week}", found)
 
 
-def week_table(book: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> str:
-    """Return the week by area as an HTML table, the row of all areas first where asked."""
-    heads = "".join(f"<th scope='col'>{QUANTITIES[name].label}</th>" for name in HEADLINE)
-    domains: list[str | None] = [None, *areas] if together else [*areas]
-    lines = "".join(_line(book, area, week=week) for area in domains)
-    return (
-        f"<table class='bm-table'><thead><tr><th scope='col'>Area</th>{heads}"
-        f"<th scope='col' title='{SITE_DAYS}'>Sample size</th></tr></thead>"
-        f"<tbody>{lines}</tbody></table>"
-    )
+def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
+    word, _, amount = numbers.change(change).partition(":")
+    shown = {"quantity": QUANTITIES[name], "cares": _cares(row), "word": word, "amount": amount}
+    if row is None or row.estimate is None:
+        return shown | {"why": reasons.why_no_estimate(row)}
+    limits = numbers.interval(row)
+    limits = f"{numbers.level(row.ci_level)} CI {limits}" if limits else ""
+    return shown | {
+        "value": numbers.value(row),
+        "limits": limits or reasons.why_no_interval(row),
+        "precision": reasons.precision(row),
+    }
 
 
-def legend(marks: Iterable[Mark], *, chosen: str, more: Sequence[tuple[str, str]] = ()) -> str:
-    """Return the legend of a figure as HTML; `more` are further signs with their words."""
+def _cares(row: Row | None) -> list[tuple[str, str]]:
+    """Return the warnings of a figure: its sign and words; none where all is well."""
+    left_out = (mark(row).glyph if mark(row) == PARTIAL else "", reasons.left_out(row))
+    return [one for one in (reasons.caution(row), left_out) if one[1]]
+
+
+def week_table(book: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> Markup:
+    """Return the week by area, the row of all areas first where asked."""
+    heads = ("Area", *(QUANTITIES[name].label for name in HEADLINE), "Sample size")
+    lines = []
+    for area in (None, *areas) if together else areas:
+        rows = [book.row(area, week, name) for name in HEADLINE]
+        cells = [*map(cell, rows), _behind(rows, area=area)]
+        lines.append(line(heads, _head(book, area), cells, is_all=area is None))
+    return table(heads, lines, titles={"Sample size": SITE_DAYS})
+
+
+def _head(book: BulletinIndex, area: str | None) -> str:
+    return "All areas" if area is None else book.name(area)
+
+
+def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
+    """Return the sample behind a line and every reservation among its figures.
+
+    Interviews come first for an area: its site-days are shared with other areas.
+    """
+    known = [row for row in rows if row is not None]
+    if not known:
+        return "no open day"
+    marks = dict.fromkeys(mark(row) for row in known)
+    left_out = dict.fromkeys(found for row in known if (found := reasons.left_out(row)))
+    words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
+    words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
+    first = known[0]
+    sample = [_site_days(first), numbers.count(first.n_interviews or 0, "interview")]
+    sample = sample if area is None else sample[::-1]
+    return small(*sample, *words)
+
+
+def _site_days(row: Row) -> str:
+    """Return how many site-days were sampled, and of how many where they were drawn from any."""
+    sampled = row.n_psu or 0
+    if row.n_psu_frame is None:
+        return numbers.count(sampled, "site-day")
+    return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
+
+
+def every_quantity(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> Markup:
+    """Return every quantity of a week, an area after the other, in unshortened words."""
+    lines = []
+    for area in areas:
+        rows = [row for name in QUANTITIES if (row := book.row(area, week, name)) is not None]
+        lines.append(group(_EVERY_HEADS, _head(book, area)))
+        found = [_every_line(book, row) for row in rows]
+        lines += found or [words_line(_EVERY_HEADS, "no open day")]
+    return table(_EVERY_HEADS, lines, kind="bm-every")
+
+
+def _every_line(book: BulletinIndex, row: Row) -> Markup:
+    care = " ".join(reasons.caution(row)).strip()
+    figure = numbers.DASH if row.estimate is None else numbers.figure(row)
+    figure += small(reasons.precision(row)) + _PARTS.small([care], "bm-care")
+    change = numbers.change(book.change(row.area, row.week, row.quantity))
+    cells = (figure, change, reasons.behind(row))
+    return line(_EVERY_HEADS, QUANTITIES[row.quantity].label, cells)
+
+
+# Signs of figures.
+
+
+def legend(marks: Iterable[Mark], *, chosen: str, more: Sequence[tuple[str, str]] = ()) -> Markup:
+    """Return the legend of a figure; `more` are further signs with their words."""
     signs = [*((one.glyph, one.words) for one in marks), *more]
-    parts = [f"<span><b>{sign}</b> {escape(words)}</span>" for sign, words in signs]
-    parts += [f"<span class='bm-week'>{escape(chosen)}: the chosen week</span>"]
-    return f"<div class='bm-legend'>{''.join(parts)}</div>"
+    return _PARTS.legend([(sign, "", words) for sign, words in signs], chosen)
 
 
-def few_weeks(weeks: Sequence[str], *, of: int) -> str:
-    """Return a line for narrow screens on which weeks are shown, as HTML."""
+def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> Markup:
+    """Return the signs of a figure with their words.
+
+    `hues` name the colour of signs drawn in another one than estimates: ``copper``, ``ink`` or
+    ``quiet``.
+    """
+    kinds = {sign: f"bm-{hue}" for sign, hue in (hues or {}).items()}
+    return _PARTS.legend([(sign, kinds.get(sign, ""), said) for sign, said in words])
+
+
+def few_weeks(weeks: Sequence[str], *, of: int) -> Markup:
+    """Return a line for narrow screens on which weeks are shown."""
     if len(weeks) == of:
-        return "<div class='bm-legend'>Every week of the season so far.</div>"
-    return (
-        f"<div class='bm-legend'>{len(weeks)} of {of} weeks, {escape(weeks[0])} to "
-        f"{escape(weeks[-1])}; choose another week to see others.</div>"
-    )
+        return block("bm-legend", "Every week of the season so far.")
+    span = f"{len(weeks)} of {of} weeks, {weeks[0]} to {weeks[-1]}"
+    return block("bm-legend", f"{span}; choose another week to see others.")
 
 
-def every_quantity(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> str:
-    """Return every quantity of a week as an HTML table, an area after the other, whole words."""
-    heads = "".join(f"<th scope='col'>{head}</th>" for head in _EVERY_HEADS)
-    parts = "".join(_every_of(book, area, week=week) for area in areas)
-    return (
-        "<table class='bm-table bm-every'>"
-        f"<thead><tr>{heads}</tr></thead><tbody>{parts}</tbody></table>"
-    )
+# Files.
 
 
 def with_precision(table: pa.Table) -> pa.Table:
@@ -111,194 +338,3 @@ def csv(table: pa.Table, names: Mapping[str, str]) -> bytes:
         table = table.add_column(at, "area_name", pa.array(said, pa.string()))
     words: str = to_frame(table).to_csv(index=False, lineterminator="\n")
     return words.encode()
-
-
-def signs(words: Iterable[tuple[str, str]], *, hues: Mapping[str, str] | None = None) -> str:
-    """Return the signs of a figure with their words, as HTML.
-
-    Parameters
-    ----------
-    words : iterable of (str, str)
-        Signs with their words.
-    hues : mapping of str to str, optional
-        Signs drawn in another colour of the palette than estimates: ``copper``, ``ink``, ``quiet``.
-    """
-    parts = "".join(
-        f"<span>{_sign(sign, (hues or {}).get(sign))} {escape(said)}</span>" for sign, said in words
-    )
-    return f"<div class='bm-legend'>{parts}</div>"
-
-
-def _sign(sign: str, hue: str | None) -> str:
-    return f"<b class='bm-{hue}'>{sign}</b>" if hue else f"<b>{sign}</b>"
-
-
-def _card(name: str, row: Row | None, change: Change | None) -> str:
-    quantity = QUANTITIES[name]
-    if row is None or row.estimate is None:
-        figure = f"<div class='bm-words'>{escape(reasons.why_no_estimate(row))}</div>"
-    else:
-        figure = (
-            f"<div class='bm-value'>{escape(numbers.value(row))}</div>"
-            f"<div class='bm-interval'>{escape(_limits(row))}{_precision(row, tag='div')}</div>"
-        )
-    word, _, amount = numbers.change(change).partition(":")
-    changed = f"<b>{escape(word)}</b>" + (f"<br>{escape(amount)}" if amount else "")
-    warned = "".join(
-        f"<div class='bm-care'>{sign} {escape(words)}</div>" for sign, words in _cares(row)
-    )
-    return (
-        f"<div class='bm-card' title='{escape(quantity.meaning, quote=True)}'>"
-        f"<div class='bm-label'>{escape(quantity.label)}</div>{figure}{warned}"
-        f"<div class='bm-change'>{changed}</div></div>"
-    )
-
-
-def _cares(row: Row | None) -> list[tuple[str, str]]:
-    """Return the warnings of a figure: its sign and words; none where all is well."""
-    left_out = (mark(row).glyph if mark(row) == PARTIAL else "", reasons.left_out(row))
-    return [one for one in (reasons.caution(row), left_out) if one[1]]
-
-
-def _limits(row: Row) -> str:
-    limits = numbers.interval(row)
-    return f"{numbers.level(row.ci_level)} CI {limits}" if limits else reasons.why_no_interval(row)
-
-
-def _line(book: BulletinIndex, area: str | None, *, week: str) -> str:
-    cells = "".join(
-        f"<td data-label='{QUANTITIES[name].label}'>{cell(book.row(area, week, name))}</td>"
-        for name in HEADLINE
-    )
-    rows = [book.row(area, week, name) for name in HEADLINE]
-    kind = " class='bm-all'" if area is None else ""
-    behind = f"<td data-label='Sample size'>{_behind(rows, area=area)}</td>"
-    return f"<tr{kind}><th scope='row'>{_head(book, area)}</th>{cells}{behind}</tr>"
-
-
-def _head(book: BulletinIndex, area: str | None) -> str:
-    return escape("All areas" if area is None else book.name(area))
-
-
-def cell(row: Row | None, *, place: int | None = None) -> str:
-    """Return a figure with its interval, its percent standard error and its caution, as HTML.
-
-    `place` is the power of ten of its last digit; as its error has it when not given.
-    """
-    if row is None or row.estimate is None:
-        whole = escape(reasons.why_no_estimate(row), quote=True)
-        short = escape(reasons.why_no_estimate_short(row))
-        return f"<span title='{whole}'>{numbers.DASH}<small>{short}</small></span>"
-    limits = numbers.interval(row) or reasons.why_no_interval(row)
-    sign, words = reasons.caution(row)
-    care = (
-        f" <span class='bm-mark' title='{escape(words, quote=True)}'>{sign}</span>" if sign else ""
-    )
-    below = f"<small>{escape(limits)}</small>{_precision(row)}{_use(row)}"
-    return f"{escape(numbers.value(row, place=place))}{care}{below}"
-
-
-def _precision(row: Row, *, tag: str = "small") -> str:
-    words = reasons.precision(row)
-    return f"<{tag}>{escape(words)}</{tag}>" if words else ""
-
-
-def _use(row: Row) -> str:
-    """Return in a few words how a figure may be used, where it carries a caution."""
-    words = reasons.caution(row)[1].partition(":")[0]
-    return f"<small class='bm-care'>{escape(words)}</small>" if words else ""
-
-
-def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
-    """Return the sample behind a line and every reservation among its figures.
-
-    Interviews come first for an area: its site-days are shared with other areas.
-    """
-    known = [row for row in rows if row is not None]
-    if not known:
-        return "no open day"
-    marks = dict.fromkeys(mark(row) for row in known)
-    left_out = dict.fromkeys(found for row in known if (found := reasons.left_out(row)))
-    words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
-    words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
-    first = known[0]
-    sample = [_site_days(first), numbers.count(first.n_interviews or 0, "interview")]
-    sample = sample if area is None else sample[::-1]
-    return "".join(f"<small>{escape(one)}</small>" for one in (*sample, *words))
-
-
-def _site_days(row: Row) -> str:
-    """Return how many site-days were sampled, and of how many where they were drawn from any."""
-    sampled = row.n_psu or 0
-    if row.n_psu_frame is None:
-        return numbers.count(sampled, "site-day")
-    return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
-
-
-def _every_of(book: BulletinIndex, area: str | None, *, week: str) -> str:
-    rows = [row for name in QUANTITIES if (row := book.row(area, week, name)) is not None]
-    span = len(_EVERY_HEADS)
-    head = (
-        f"<tr class='bm-group'><th scope='rowgroup' colspan='{span}'>{_head(book, area)}</th></tr>"
-    )
-    none = f"<tr><td colspan='{span}'>no open day</td></tr>"
-    return head + ("".join(_every_line(book, row) for row in rows) or none)
-
-
-def _every_line(book: BulletinIndex, row: Row) -> str:
-    sign, words = reasons.caution(row)
-    care = f"<small class='bm-care'>{sign} {escape(words)}</small>" if sign else ""
-    change = numbers.change(book.change(row.area, row.week, row.quantity))
-    figure = numbers.DASH if row.estimate is None else numbers.figure(row)
-    cells = (escape(figure) + _precision(row) + care, escape(change), escape(reasons.behind(row)))
-    inside = "".join(
-        f"<td data-label='{label}'>{cell}</td>"
-        for label, cell in zip(_EVERY_HEADS[1:], cells, strict=True)
-    )
-    return f"<tr><th scope='row'>{escape(QUANTITIES[row.quantity].label)}</th>{inside}</tr>"
-
-
-# The HTML tables of the pages: heads, lines and groups; what stands in the cells is escaped.
-
-
-def line(heads: Sequence[str], first: str, cells: Sequence[str], *, is_all: bool = False) -> str:
-    """Return a line of a table; `cells` are HTML, `first` is plain and escaped here."""
-    inside = "".join(
-        f"<td data-label='{escape(head)}'>{cell}</td>"
-        for head, cell in zip(heads[1:], cells, strict=True)
-    )
-    kind = " class='bm-all'" if is_all else ""
-    return f"<tr{kind}><th scope='row'>{escape(first)}</th>{inside}</tr>"
-
-
-def group(heads: Sequence[str], name: str) -> str:
-    """Return a line that heads the lines after it."""
-    return (
-        f"<tr class='bm-group'><th scope='rowgroup' colspan='{len(heads)}'>{escape(name)}</th></tr>"
-    )
-
-
-def words_line(heads: Sequence[str], words: str) -> str:
-    """Return a line of words in the place of figures."""
-    return f"<tr><td colspan='{len(heads)}'>{escape(words)}</td></tr>"
-
-
-def table(heads: Sequence[str], lines: Sequence[str], *, kind: str = "") -> str:
-    """Return a table of finished lines."""
-    top = "".join(f"<th scope='col'>{escape(head)}</th>" for head in heads)
-    return (
-        f"<table class='bm-table {kind}'><thead><tr>{top}</tr></thead>"
-        f"<tbody>{''.join(lines)}</tbody></table>"
-    )
-
-
-def amount(one: Measurement, *, below: Sequence[str] = (), why: str = "") -> str:
-    """Return a number with its interval below it, then further lines; or why there is none."""
-    if one.value is None:
-        return DASH + small(why)
-    return escape(one.words) + small(one.limits or "no interval", *below)
-
-
-def small(*lines: str) -> str:
-    """Return plain lines in small print; empty ones are left out."""
-    return "".join(f"<small>{escape(words)}</small>" for words in lines if words)

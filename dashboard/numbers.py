@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from analytics import rounding
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.rounding import DASH, PERCENT, number, power
 from dashboard import reasons
 from dashboard.bulletin_index import monday
-from dashboard.digits import DASH, PERCENT, number, power
 
 if TYPE_CHECKING:
     from datetime import date
@@ -188,15 +189,19 @@ def last_place(row: Row) -> int:
         digits = 2 if row.has_interval or reasons.lacks_error(row) else 3
         return max(power(size) - digits + 1, smallest)
     half = factor * (row.ci_high - row.ci_low) / 2
-    by_error = power(half) - 1 if half > 0 else smallest
-    return max(min(by_error, power(size) - 1), smallest)
+    return rounding.last_place(half, least=smallest, finest=power(size) - 1)
 
 
 def _smallest(row: Row, size: float) -> int:
-    kind = QUANTITIES[row.quantity].kind
-    if kind is QuantityKind.RATE:
-        return (0 if size == 0 else -3) if size < 0.1 else -2
-    return 0 if size >= 10 or size == 0 else -1
+    is_rate = QUANTITIES[row.quantity].kind is QuantityKind.RATE
+    return 0 if size == 0 else _least_place(size, is_rate=is_rate)
+
+
+def _least_place(size: float, *, is_rate: bool) -> int:
+    """Return the finest place of a number other than zero: totals and shares to a tenth."""
+    if is_rate:
+        return -3 if size < 0.1 else -2
+    return 0 if size >= 10 else -1
 
 
 def _is_useful_change(one: Change) -> bool:
@@ -247,9 +252,7 @@ class Measurement:
         if size == 0 or not math.isfinite(size):
             return least
         finest = power(size) - (1 if self.has_interval else 2)
-        half = self._half()
-        by_error = power(half) - 1 if half > 0 else least
-        return max(min(by_error, finest), least)
+        return rounding.last_place(self._half(), least=least, finest=finest)
 
     @property
     def words(self) -> str:
@@ -299,9 +302,10 @@ class Measurement:
         return half if math.isfinite(half) else 0.0
 
     def _least(self, size: float) -> int:
-        if self.sort is NumberKind.RATIO:
-            return -3 if 0 < size < 0.1 else -2
-        return 0 if size >= 10 or size == 0 else -1
+        is_rate = self.sort is NumberKind.RATIO
+        if size == 0:
+            return -2 if is_rate else 0
+        return _least_place(size, is_rate=is_rate)
 
 
 def of_row(row: Row | None, sort: NumberKind) -> Measurement:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
 from analytics.quantities import QUANTITIES, QuantityKind, Status
-from dashboard.digits import percent
+from analytics.rounding import percent
 
 if TYPE_CHECKING:
     from dashboard.bulletin_index import Row

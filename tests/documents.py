@@ -81,7 +81,7 @@ def worked_week() -> str:
     """Return the last week of the demo season: the sentence, and a table of figures."""
     bulletin = demo_bulletin()
     book, week = books.index(bulletin), bulletin.card.through
-    lines = [f"> {sentences.answer(book, area=None, week=week)}", ""]
+    lines = [f"> {sentences.week_answer(book, area=None, week=week)}", ""]
     lines += [f"| {week}, all areas | estimate | PSE | change from the week before |"]
     lines += ["|---|---|---|---|"]
     for quantity in SHOWN:

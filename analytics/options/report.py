@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,6 +13,7 @@ from markupsafe import Markup
 from analytics.catch_limits import join_words, noun, nouns
 from analytics.options.dominance import RULE
 from analytics.quantities import QUANTITIES
+from analytics.rounding import DASH, last_place, number, power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,8 +81,6 @@ class ReportContext:
 
 # Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
 
-#: Shown where a number would stand and there is none.
-NONE = "–"
 #: Draws cannot tell chances nearer to none or all than this.
 _LEAST = 0.005
 #: From this chance on a limit is likely to be passed.
@@ -125,7 +123,7 @@ def first_number(
     """Return the number of `amount` without its interval, rounded alike."""
     value, ends = row[name], (row[low], row[high])
     if value is None:
-        return NONE
+        return DASH
     place = 0 if None in ends else _place(value, (ends[1] - ends[0]) / 2, signed=signed)
     return _rounded(value, place, signed=signed)
 
@@ -133,7 +131,7 @@ def first_number(
 def chance(part: float | None) -> str:
     """Return a probability in whole per cent, never as certain."""
     if part is None:
-        return NONE
+        return DASH
     if part < _LEAST:
         return "under 1 %"
     if part > 1 - _LEAST:
@@ -144,7 +142,7 @@ def chance(part: float | None) -> str:
 def points(difference: float | None) -> str:
     """Return a difference of probabilities in percentage points."""
     if difference is None:
-        return NONE
+        return DASH
     if not round(100 * difference):
         return "no change" if difference == 0 else "under ±1 point"
     shown = f"{100 * difference:+.0f}".replace("-", "−")
@@ -153,7 +151,7 @@ def points(difference: float | None) -> str:
 
 def day(one: date | None) -> str:
     """Return a date as ``14 March 2036``."""
-    return NONE if one is None else f"{one.day} {one:%B %Y}"
+    return DASH if one is None else f"{one.day} {one:%B %Y}"
 
 
 def reached(
@@ -191,26 +189,16 @@ def _place(value: float, half: float, *, signed: bool) -> int:
 
     Digits of a difference follow its interval alone, for its size may be near none.
     """
-    if not half:
+    if not half or not (signed or value):
         return 0
-    least = -1 if not signed and 0 < abs(value) < _TENTHS else 0
-    by_error = max(_power(half) - 1, least)
     if signed:
-        return by_error
-    return max(min(by_error, _power(value) - 1), least) if value else 0
-
-
-def _power(size: float) -> int:
-    return math.floor(math.log10(abs(size))) if size else 0
+        return last_place(half, least=0)
+    least = -1 if abs(value) < _TENTHS else 0
+    return last_place(half, least=least, finest=power(value) - 1)
 
 
 def _rounded(value: float, place: int, *, signed: bool) -> str:
-    """Return a number to a place; one that would read as zero keeps its own first digit."""
-    if value and round(value, -place) == 0:
-        place = max(_power(value), -1)
-    part = round(value, -place) + 0.0
-    sign = "+" if signed and part else ""
-    return f"{part:{sign},.{max(-place, 0)}f}".replace("-", "−")
+    return number(value, place=place, least=-1, signed=signed)
 
 
 # Each option of an answer in a sentence: what it changes, limits likely passed, which binds.
@@ -330,12 +318,12 @@ class _Answer:
 
     def _figure(self, option: str, quantity: str, ends: tuple[str, str, str]) -> str:
         row = self.figures.get((option, quantity))
-        return amount(row, *ends, signed=ends is _ENDS) if row else NONE
+        return amount(row, *ends, signed=ends is _ENDS) if row else DASH
 
     def likely(self, option: str) -> str:
         """Return how many limits an option likely passes, as ``5 of 8``."""
         n, of = count_likely(self.reach, option)
-        return f"{n} of {of}" if of else NONE
+        return f"{n} of {of}" if of else DASH
 
     def chances(self) -> list[list[str]]:
         """Return the chance to pass each limit, a line an option, with the day it is a half."""
@@ -345,7 +333,7 @@ class _Answer:
     def _chance(self, option: str, limit_id: str) -> str:
         row = self.at_limit.get((option, limit_id))
         if row is None:
-            return NONE
+            return DASH
         words, middle = chance(row["prob_exceeded_by_close"]), row["exceedance_date_p50"]
         if middle == self.about.through:
             return f"{words}, {already(self.about.passed.get(limit_id))}"
@@ -457,7 +445,7 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
 
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:
     if row is None:
-        return NONE
+        return DASH
     total = first_number(row, *_TOTAL)
     if is_first or row["difference"] is None:
         return total

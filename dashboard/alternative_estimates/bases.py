@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import pyarrow.compute as pc
 
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.rounding import number
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import of_line
-from dashboard.digits import number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -134,7 +134,9 @@ def against(one: Reading, usual: Row | None) -> str:
     return "intervals overlap" if max(lows) <= min(highs) else "intervals lie apart"
 
 
-def answer(book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str) -> str:
+def estimates_answer(
+    book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
+) -> str:
     """Return how much a season figure depends on how it is reckoned (Markdown).
 
     Parameters

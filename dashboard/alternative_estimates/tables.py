@@ -1,13 +1,12 @@
-"""Other ways to reckon as HTML tables and sentences; names are escaped in the tables."""
+"""Other ways to reckon as HTML tables and sentences."""
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING, Any
 
+from analytics.rounding import DASH, number, percent
 from dashboard import html_tables, numbers, reasons
 from dashboard.alternative_estimates import bases as reckoned
-from dashboard.digits import DASH, number, percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,27 +30,24 @@ def readings_table(
     parts = []
     for area in areas:
         name = book.name(area)
-        parts.append(
-            f"<tr class='bm-group'><th scope='rowgroup' colspan='{len(_HEADS)}'>"
-            f"{escape(name[:1].upper() + name[1:])}</th></tr>"
-        )
+        parts.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
         found = reckoned.readings(book, ways, area=area, quantity=quantity)
         usual = found[0].row if found else None
         parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]
-        parts += [] if found else [f"<tr><td colspan='{len(_HEADS)}'>no open day</td></tr>"]
-    return _table(_HEADS, parts, kind="bm-moves")
+        parts += [] if found else [html_tables.words_line(_HEADS, "no open day")]
+    return html_tables.table(_HEADS, parts, kind="bm-moves")
 
 
 def _line(one: reckoned.Reading, *, is_usual: bool, usual: Any) -> str:
     overlap = "" if one.is_assumed else reckoned.against(one, usual)
     off = reckoned.shift(one, usual)
-    compared = f"<b>{escape(off)}</b>" + (f"<small>{escape(overlap)}</small>" if overlap else "")
+    compared = html_tables.bold(off) + html_tables.small(overlap)
     cells = (
         html_tables.cell(one.row),
         DASH if is_usual or not off else compared,
-        f"<small>{escape(reasons.behind(one.row))}</small>",
+        html_tables.small(reasons.behind(one.row)),
     )
-    return _cells(_HEADS, escape(reckoned.whole(one.basis)), cells)
+    return html_tables.line(_HEADS, reckoned.whole(one.basis), cells)
 
 
 def share_lines(book: BulletinIndex, areas: Sequence[str]) -> list[Line]:
@@ -71,11 +67,11 @@ def shares_table(lines: Sequence[Line], *, book: BulletinIndex) -> str:
         if line["factor"] is not None:
             se = line["factor_se"]
             error = "no error to be had" if se is None else f"standard error {se:.3f}"
-            factor = f"{line['factor']:.3f}<small>{error}</small>"
-        cells = (_share(line), days, factor, f"<small>{escape(_note(line))}</small>")
-        name = escape(book.name(line["area"]))
-        parts.append(_cells(heads, name, cells[: len(heads) - 1]))
-    return _table(heads, parts)
+            factor = f"{line['factor']:.3f}" + html_tables.small(error)
+        cells = (_share(line), days, factor, html_tables.small(_note(line)))
+        name = book.name(line["area"])
+        parts.append(html_tables.line(heads, name, cells[: len(heads) - 1]))
+    return html_tables.table(heads, parts)
 
 
 def _note(line: Line) -> str:
@@ -91,7 +87,7 @@ def _share(line: Line) -> str:
     if line["share_low"] is not None:
         low, high = (number(100 * line[end], place=0) for end in ("share_low", "share_high"))
         limits = f"{low}–{high}{numbers.PERCENT}"
-    return f"{percent(line['share'])}<small>{escape(limits)}</small>"
+    return percent(line["share"]) + html_tables.small(limits)
 
 
 def shares_words(lines: Sequence[Line], *, book: BulletinIndex) -> str:
@@ -150,7 +146,7 @@ def _p_words(p: float) -> str:
 def reports_table(lines: Sequence[Line]) -> str:
     """Return the table of reports as HTML; numbers nobody reported are left out."""
     parts = [
-        _cells(
+        html_tables.line(
             _REPORT_HEADS,
             f"{line['fish']}{' (multiple of 5)' if line['is_heap'] else ''}",
             (
@@ -161,19 +157,4 @@ def reports_table(lines: Sequence[Line]) -> str:
         for line in lines
         if line["boats"]
     ]
-    return _table(_REPORT_HEADS, parts)
-
-
-def _cells(heads: Sequence[str], first: str, cells: Sequence[str]) -> str:
-    inside = "".join(
-        f"<td data-label='{head}'>{cell}</td>" for head, cell in zip(heads[1:], cells, strict=True)
-    )
-    return f"<tr><th scope='row'>{first}</th>{inside}</tr>"
-
-
-def _table(heads: Sequence[str], lines: Sequence[str], *, kind: str = "") -> str:
-    top = "".join(f"<th scope='col'>{head}</th>" for head in heads)
-    return (
-        f"<table class='bm-table {kind}'><thead><tr>{top}</tr></thead>"
-        f"<tbody>{''.join(lines)}</tbody></table>"
-    )
+    return html_tables.table(_REPORT_HEADS, parts)

@@ -38,7 +38,7 @@ ASSUMED = (
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
     quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
-    lead(reckoned.answer(choice.book, ways, areas=choice.domains, quantity=quantity))
+    lead(reckoned.estimates_answer(choice.book, ways, areas=choice.domains, quantity=quantity))
     st.caption(ASSUMED)
     for words in reckoned.why_not(choice.book):
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")

@@ -25,7 +25,7 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     response = filters.switch(
         "Rate", RESPONSES, key="rate", words=lambda one: sentences.BUTTONS[one]
     )
-    lead(sentences.answer(book, rates, choice.domains, response=response))
+    lead(sentences.trend_answer(book, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return
     st.caption(sentences.RULE)

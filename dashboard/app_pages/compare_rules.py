@@ -93,7 +93,7 @@ def _answer(
     book, found = choice.book, weighed.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
     named = {line["limit_id"]: words.limit(book, line) for line in limits}
-    lead(sentences.answer(found, named, area, book))
+    lead(sentences.options_answer(found, named, area, book))
     st.caption(words.as_of(choice))
     st.caption(words.CAUTION)
     for said in weighed.refused:

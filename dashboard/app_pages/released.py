@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import filters, notices, page_frame, url_state
 from dashboard.page_frame import Chosen, framed, lead
-from dashboard.released import draw_deaths, draw_lengths, draw_shares, handling
+from dashboard.released import classes, draw_deaths, draw_lengths, handling, shares, species
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
@@ -51,11 +51,11 @@ def _handling(choice: Choice, told: Released) -> None:
 
 #: Words of each button, the table that a bulletin must have been kept with, what draws it.
 PARTS = {
-    "share": ("Sublegal share", "shares", draw_shares.shares),
-    "classes": ("Size and mark", "composition", draw_shares.classes),
+    "share": ("Sublegal share", "shares", shares.draw),
+    "classes": ("Size and mark", "composition", classes.draw),
     "deaths": ("Deaths", "deaths", draw_deaths.deaths),
     "lengths": ("Lengths", "lengths", draw_lengths.lengths),
-    "species": ("Other species", "bycatch", draw_lengths.species),
+    "species": ("Other species", "bycatch", species.draw),
     "handling": ("Releasing fish", "", _handling),
 }
 

@@ -38,7 +38,11 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
         lead(FIRST.format(season=numbers.plain(card.season)))
         return
     quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
-    lead(moved.answer(choice.book, moves, areas=choice.areas, quantity=quantity, before=before))
+    lead(
+        moved.revisions_answer(
+            choice.book, moves, areas=choice.areas, quantity=quantity, before=before
+        )
+    )
     st.caption(
         f"Through week {card.through}, as of version {card.version} of the data. A later "
         "form, a correction or a batch taken out can move a week long reported, and a "

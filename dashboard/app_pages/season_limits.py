@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, book = chosen.choice, chosen.choice.book
-    lead(sentences.answer(book, found, choice.areas))
+    lead(sentences.limits_answer(book, found, choice.areas))
     st.caption(sentences.as_of(choice))
     st.caption(sentences.CAUTION)
     limits = found.of_areas(choice.areas)
@@ -76,7 +76,7 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
 
 def _fared(choice: Choice, found: Standings) -> None:
     st.header("Projection accuracy", anchor=False)
-    st.markdown(backtest.answer(found.backtest, is_over=not choice.book.card.preliminary))
+    st.markdown(backtest.accuracy_answer(found.backtest, is_over=not choice.book.card.preliminary))
     lacking = backtest.not_judged(found.backtest)
     if lacking:
         with st.expander("What could not be projected"):

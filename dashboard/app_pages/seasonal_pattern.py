@@ -26,7 +26,7 @@ CAME, INDEX = "Cumulative share of the season", "The index by week"
 
 def _body(chosen: Chosen, rates: Rates) -> None:
     choice, book = chosen.choice, chosen.choice.book
-    lead(seasonal_timing.answer(book, rates, choice.domains))
+    lead(seasonal_timing.pattern_answer(book, rates, choice.domains))
     if not rates.timing and not rates.strength:
         return
     st.caption(seasonal_timing.MEANING)

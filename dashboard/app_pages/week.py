@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
-from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -11,7 +9,7 @@ import streamlit as st
 from analytics.quantities import QUANTITIES
 from dashboard import bulletin_index as books
 from dashboard import filters, html_tables, notices, numbers, page_frame, reasons
-from dashboard.charts import heat, series, theme
+from dashboard.charts import drawing, heat, series, theme
 from dashboard.page_frame import Chosen, colours, framed, lead
 from dashboard.week import sentences
 
@@ -39,10 +37,10 @@ def _answer(choice: Choice) -> None:
     book, week = choice.book, choice.week
     notices.standing(choice)
     if len(choice.areas) <= 1:
-        lead(sentences.answer(book, area=choice.domains[0], week=week))
+        lead(sentences.week_answer(book, area=choice.domains[0], week=week))
         st.html(html_tables.cards(book, area=choice.domains[0], week=week))
         return
-    lead(sentences.answer_by_area(book, areas=choice.areas, week=week))
+    lead(sentences.week_answer_by_area(book, areas=choice.areas, week=week))
     for area in choice.areas:
         st.subheader(numbers.plain(book.name(area)), anchor=False)
         st.html(html_tables.cards(book, area=area, week=week))
@@ -124,10 +122,7 @@ def _map(
     figure = heat.heat(
         cells,
         areas=choice.shown,
-        names={
-            area: "<br>".join(escape(part) for part in wrap(choice.book.name(area), 14))
-            for area in choice.shown
-        },
+        names={area: drawing.label(choice.book.name(area), 14) for area in choice.shown},
         weeks=weeks,
         chosen=choice.week,
         quantity=quantity,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
+from analytics.rounding import DASH, number, percent
 from dashboard import html_tables, numbers
 from dashboard.catch_rates import terms
-from dashboard.digits import DASH, number, percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,7 +57,7 @@ def table(lines: Sequence[Line]) -> str:
 def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
     name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
     listed = terms.listed(line["terms"] or "")
-    law = escape(_spaced(line["family"])) + html_tables.small(line.get("purpose") or "", listed)
+    law = _spaced(line["family"]) + html_tables.small(line.get("purpose") or "", listed)
     if line["reason"]:
         law += html_tables.small(line["reason"])
     score, rows = line["held_out_score"], line["held_out_rows"]

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from analytics.rounding import DASH, PERCENT, number, percent
 from dashboard import html_tables, numbers
 from dashboard.bulletin_index import monday
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run
-from dashboard.digits import DASH, PERCENT, number, percent
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released.records import head, where
 
@@ -131,7 +130,7 @@ FEW = "With so few past seasons their spread is hardly known: the interval may b
 ENOUGH = 4
 
 
-def answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
+def pattern_answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return how strong the season is and when past runs came, by domain (Markdown)."""
     if not rates.timing and not rates.strength:
         return (
@@ -312,7 +311,7 @@ def _is_told(line: Line | None) -> bool:
 
 def _run_tables_strength(book: BulletinIndex, rates: Rates, area: str | None) -> str:
     line, name = last_strength(rates, area), head(book, area)
-    come = escape(share_come(rates, area) or DASH)
+    come = share_come(rates, area) or DASH
     if line is None or line["ratio"] is None:
         why = (line["reason"] if line else "") or "no week has a figure"
         none = ["? not known" + html_tables.small(why), DASH, DASH, come]
@@ -321,10 +320,9 @@ def _run_tables_strength(book: BulletinIndex, rates: Rates, area: str | None) ->
     past = Measurement(line["ratio"], line["past_low"], line["past_high"], NumberKind.RATIO)
     word = _SHORT.get(verdict(line).partition(" ")[0], "? not known")
     inside = [
-        f"<b class='bm-whole'>{word}</b>",
+        html_tables.bold(word, is_unbroken=True),
         html_tables.amount(ratio, below=(f"through {line['week']}", line.get("note") or "")),
-        escape(past.limits or DASH)
-        + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
+        (past.limits or DASH) + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
         come,
     ]
     return html_tables.line(STRENGTH_HEADS, name, inside, is_all=area is None)
@@ -333,7 +331,7 @@ def _run_tables_strength(book: BulletinIndex, rates: Rates, area: str | None) ->
 def by_area(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of past runs of each area as HTML; empty where there are none."""
     lines = [
-        html_tables.line(AREA_HEADS, head(book, area), [escape(one or DASH) for one in found])
+        html_tables.line(AREA_HEADS, head(book, area), [one or DASH for one in found])
         for area in areas
         if any(found := [dates_words(rates, area, share) for share in SHARES])
     ]

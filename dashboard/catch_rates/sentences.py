@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.rounding import PERCENT, number, percent
 from dashboard import numbers
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
-from dashboard.digits import PERCENT, number, percent
 from dashboard.released.records import where
 
 if TYPE_CHECKING:
@@ -93,7 +93,9 @@ def scale(response: str) -> str:
     return own if response == ENCOUNTERS else f"{own} {PAST_OF_ENCOUNTERS}"
 
 
-def answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str) -> str:
+def trend_answer(
+    book: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str
+) -> str:
     """Return whether a catch rate rises or falls, one paragraph a domain (Markdown)."""
     if not rates.trend and not rates.index:
         return (

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.rounding import DASH, percent
 from dashboard import html_tables, numbers, reasons
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates import sentences
 from dashboard.catch_rates.records import SHARE
-from dashboard.digits import DASH, percent
 from dashboard.released.records import domains, head
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def _line(book: BulletinIndex, rates: Rates, area: str | None, response: str) ->
 def _word(line: Line | None) -> str:
     """Return the word of a trend with its arrow."""
     word = sentences.word_of(line)
-    return f"<b class='bm-whole'>{sentences.ARROWS[word]} {word}</b>"
+    return html_tables.bold(f"{sentences.ARROWS[word]} {word}", is_unbroken=True)
 
 
 def _week(rates: Rates, response: str, area: str | None, line: Line | None) -> str:

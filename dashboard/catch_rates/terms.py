@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from html import escape
 from typing import TYPE_CHECKING
 
 from dashboard import html_tables
@@ -152,8 +151,8 @@ def table(book: BulletinIndex, rates: Rates, response: str) -> str:
 def _line(this: str, base: str, line: Line) -> str:
     name = this[:1].upper() + this[1:]
     found, why = _amount(line), line.get("reason") or ""
-    ratio = escape(found.words) + html_tables.small(found.limits or why or "no interval")
-    return html_tables.line(HEADS, name, [escape(base), ratio])
+    ratio = found.words + html_tables.small(found.limits or why or "no interval")
+    return html_tables.line(HEADS, name, [base, ratio])
 
 
 def ratio_words(response: str) -> str:

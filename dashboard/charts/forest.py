@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from analytics.rounding import percent
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point, hover, label
-from dashboard.digits import percent
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:

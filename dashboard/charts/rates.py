@@ -8,10 +8,10 @@ from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from analytics.rounding import percent
 from dashboard.catch_rates.records import raw
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point
-from dashboard.digits import percent
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:

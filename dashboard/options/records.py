@@ -7,7 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dashboard.digits import power
+from analytics.rounding import last_place
 from dashboard.numbers import Measurement
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ class Moved(Measurement):
         """Power of ten of the last digit: two digits of half the interval."""
         if self.low is None or self.high is None or self.high <= self.low:
             return Measurement(self.value).place
-        return max(power((self.high - self.low) / 2) - 1, 0)
+        return last_place((self.high - self.low) / 2, least=0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import nouns
+from analytics.rounding import DASH
 from dashboard import numbers
-from dashboard.digits import DASH
 from dashboard.options import records
 from dashboard.season_limits.sentences import chance, day, is_by_now
 
@@ -46,7 +46,7 @@ _UNSURE = {
 }
 
 
-def answer(
+def options_answer(
     found: Answered, limits: Mapping[str, str], area: str | None, book: BulletinIndex
 ) -> str:
     """Return a sentence on each option (Markdown)."""

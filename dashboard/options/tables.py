@@ -1,13 +1,12 @@
-"""The tables of an answer as HTML; names are escaped here."""
+"""The tables of an answer as HTML."""
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
+from analytics.rounding import DASH
 from dashboard import html_tables
-from dashboard.digits import DASH
 from dashboard.options import records, sentences
 from dashboard.options.records import ASKED
 from dashboard.released.records import head
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from dashboard.bulletin_index import BulletinIndex
-    from dashboard.numbers import Measurement
     from dashboard.options.records import Answered, Line
 
 OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
@@ -51,25 +49,23 @@ def _line(
     if found.limits:
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
-    line = html_tables.line(heads, name, inside, is_all=is_first)
     by = found.beaten.get(name)
     told = html_tables.small(f"▽ beaten on every count by {by}") if by else ""
-    return line.replace("</th>", f"{told}</th>", 1)
+    return html_tables.line(heads, name, inside, is_all=is_first, below=told)
 
 
 def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:
     whole = found.figure(name, area, quantity)
     if whole.value is None:
         return DASH
-    moved = () if name == found.options[0] else (_moved(found.difference(name, area, quantity)),)
-    return html_tables.amount(whole) + "".join(f"<b>{escape(one)}</b>{rest}" for one, rest in moved)
-
-
-def _moved(one: Measurement) -> tuple[str, str]:
-    """Return a difference and, as HTML, its interval."""
-    if records.is_nothing(one):
-        return "no change", ""
-    return sentences.signed(one), html_tables.small(sentences.signed_span(one) or "no interval")
+    shown = html_tables.amount(whole)
+    if name == found.options[0]:
+        return shown
+    moved = found.difference(name, area, quantity)
+    if records.is_nothing(moved):
+        return shown + html_tables.bold("no change")
+    span = sentences.signed_span(moved) or "no interval"
+    return shown + html_tables.bold(sentences.signed(moved)) + html_tables.small(span)
 
 
 def _likely(found: Answered, name: str) -> str:
@@ -86,9 +82,7 @@ def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
     line = found.reach.get((limit, name)) if limit else None
     if limit is None or line is None or line["prob_exceeded_by_close"] is None:
         return DASH
-    return escape(chance(line["prob_exceeded_by_close"])) + html_tables.small(
-        labels.get(limit, limit)
-    )
+    return chance(line["prob_exceeded_by_close"]) + html_tables.small(labels.get(limit, limit))
 
 
 def limits(
@@ -118,12 +112,8 @@ def limits(
 def _limit_line(name: str, line: Line, days: str, *, is_today: bool) -> str:
     inside = [
         html_tables.amount(records.total(line)),
-        DASH
-        if line["prob_exceeded_by_close"] is None
-        else escape(chance(line["prob_exceeded_by_close"])),
-        DASH
-        if is_today
-        else escape(sentences.points(line["prob_exceeded_by_close_difference"]) or DASH),
+        DASH if line["prob_exceeded_by_close"] is None else chance(line["prob_exceeded_by_close"]),
+        DASH if is_today else sentences.points(line["prob_exceeded_by_close_difference"]) or DASH,
         days,
     ]
     return html_tables.line(LIMIT_HEADS, name, inside, is_all=is_today)

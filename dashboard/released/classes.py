@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables, numbers, reasons
+import streamlit as st
+
+from dashboard import html_tables, numbers, page_frame, reasons
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
-from dashboard.released.records import REPORTED, SAMPLED, head, where
+from dashboard.released.records import REPORTED, SAMPLED, domains, head, where
 from dashboard.week.sentences import MET
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from dashboard.bulletin_index import BulletinIndex, Row
+    from dashboard.filters import Choice
     from dashboard.released.records import Line, Released, Told
 
 
@@ -57,7 +60,7 @@ def has(told: Released) -> bool:
     return bool(told.classes)
 
 
-def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def classes_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
     if not told.classes:
         return (
@@ -311,3 +314,63 @@ def own(line: Line, *, shared: Sequence[str]) -> str:
 def sentence(found: Sequence[str]) -> str:
     """Return notes as a sentence; empty where there are none."""
     return f"Notes: {'; '.join(found)}." if found else ""
+
+
+# The part of the page.
+
+
+def draw(choice: Choice, told: Released) -> None:
+    """Draw encounters by size and mark, reported beside sampled."""
+    book, shown_domains = choice.book, domains(choice.book, choice.areas)
+    page_frame.lead(classes_answer(book, told, choice.domains))
+    if not told.classes:
+        return
+    found = [dot for area in shown_domains for dot in dots(told, area)]
+    if found:
+        st.header("Encounters by size and mark, the season so far", anchor=False)
+        page_frame.forest_signs(found, NAMES)
+        for area in choice.domains:
+            _class_pair(choice, told, area)
+        st.caption(page_frame.OWN_SCALE)
+    if found and not choice.areas:
+        shown = [area for area in book.areas if dots(told, area)]
+        page_frame.grid(shown, lambda area: _class_panel(choice, told, area))
+    st.caption(BOTH)
+    pooled, notes = (said(book, told, choice.domains) for said in (rules, behind))
+    pooled = f" How samples were pooled: {numbers.plain(pooled)}." if pooled else ""
+    st.caption(f"{POOLING}{pooled}")
+    if notes:
+        st.caption(f"Sampled figures: {numbers.plain(notes)}.")
+    st.html(table(book, told, choice.domains))
+    if not choice.areas:
+        with st.expander("The same by area"):
+            st.html(table(book, told, book.areas))
+    for words, name in (("the classes", "composition"), ("the comparison", "composition_ratio")):
+        page_frame.download(words, book.bulletin.table(name), choice, name)
+
+
+def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
+    left, right = st.columns([3, 2])
+    with left:
+        _class_panel(choice, told, area)
+    ratios = ratio_dots(told, area)
+    if not ratios:
+        return
+    with right:
+        title = f"Sampled over reported, {choice.book.name(area)}"
+        of = "Ratio of the two"
+        page_frame.forest_panel(
+            ratios, title=title, key=f"released-ratio-{area or 'all'}", of=of, guide=1.0
+        )
+        st.caption("Dotted line: as many sampled as reported.")
+
+
+def _class_panel(choice: Choice, told: Released, area: str | None) -> None:
+    found = dots(told, area)
+    if found:
+        title = head(choice.book, area)
+        of = "Encounters by size and mark"
+        names = NAMES
+        page_frame.forest_panel(
+            found, title=title, key=f"released-classes-{area or 'all'}", of=of, names=names
+        )

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analytics.rounding import percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
-from dashboard.digits import percent
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.classes import HUE
@@ -68,7 +68,7 @@ def bracket(line: Line) -> str:
     return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
-def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def deaths_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return what the season cost, in sentences (Markdown)."""
     if not told.lines["deaths"]:
         return (
@@ -363,7 +363,7 @@ def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list
     return [
         numbers.DASH
         if fish.value is None
-        else f"{fish.words} {out_of(line, every)}{html_tables.small(error)}",
+        else f"{fish.words} {out_of(line, every)}" + html_tables.small(error),
         numbers.DASH if has_none else _rate(rate_of(line)),
         _deaths(line, deaths),
         numbers.DASH if deaths.value is None else deaths.between(*span_of(line)) or numbers.DASH,

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 def deaths(choice: Choice, told: Released) -> None:
     """Draw deaths by group of fish, then what they rest on."""
-    page_frame.lead(dead.answer(choice.book, told, choice.domains))
+    page_frame.lead(dead.deaths_answer(choice.book, told, choice.domains))
     if told.lines["deaths"]:
         _totals(choice, told)
     _mix(choice, told)
@@ -84,7 +84,7 @@ def _mix(choice: Choice, told: Released) -> None:
     if not told.lines["method_mix_deaths"]:
         st.markdown(mixed.NO_MIX)
         return
-    st.markdown(mixed.answer(choice.book, told, choice.domains))
+    st.markdown(mixed.method_answer(choice.book, told, choice.domains))
     with st.expander("The methods in a figure and a table"):
         for area in choice.domains:
             _mix_of(choice, told, area)
@@ -108,7 +108,7 @@ def _mix_of(choice: Choice, told: Released, area: str | None) -> None:
 
 def _held(choice: Choice, told: Released) -> None:
     st.header("Fish held after capture, and where the hook sat", anchor=False)
-    st.markdown(tried.answer(told))
+    st.markdown(tried.trials_answer(told))
     if not told.lines["holding_rates"] and not told.lines["wound_mix"]:
         return
     with st.expander("Held fish and wound sites in figures and tables"):

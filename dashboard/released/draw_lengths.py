@@ -1,4 +1,4 @@
-"""The parts Lengths and Other species of the page Released fish."""
+"""The part Lengths of the page Released fish."""
 
 from __future__ import annotations
 
@@ -6,42 +6,25 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from analytics.quantities import QUANTITIES
-from dashboard import filters, html_tables, numbers, page_frame
+from dashboard import filters, numbers, page_frame
 from dashboard.charts import bars as barred
-from dashboard.charts import curves, series, theme
+from dashboard.charts import curves
 from dashboard.released import lengths as measured
 from dashboard.released import records as gone_back
-from dashboard.released import species as other
-from dashboard.week.sentences import RATE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.charts.forest import ForestRow
     from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
-
-SEASON = "season"
-
-
-def _span(weeks: Sequence[str]) -> str | None:
-    """Draw the choice between the season so far and one week; return None for the season."""
-
-    def words(one: str) -> str:
-        return "The season so far" if one == SEASON else f"{one} · {numbers.week_dates(one)}"
-
-    with st.columns([2, 3])[0]:
-        chosen = filters.pick("Time", [SEASON, *weeks], key="span", words=words)
-    return None if chosen == SEASON else chosen
 
 
 def lengths(choice: Choice, told: Released) -> None:
     """Draw fish by length with the legal line, and the legal share at other lines."""
     book = choice.book
-    page_frame.lead(measured.answer(book, told, choice.domains))
+    page_frame.lead(measured.legal_answer(book, told, choice.domains))
     if told.lines["lengths"]:
-        week = _span(measured.weeks(told))
+        week = filters.span(measured.weeks(told))
         when = "the season so far" if week is None else f"week {week}"
         st.header(f"Fish by length, {when}", anchor=False)
         page_frame.signs(barred.SIGNS, barred.HUES)
@@ -135,66 +118,3 @@ def _legal(choice: Choice, told: Released) -> None:
         st.html(measured.shares_table(lines, head=gone_back.head(choice.book, area)))
     table = choice.book.bulletin.table("legal_share")
     page_frame.download("the legal shares", table, choice, "legal_share")
-
-
-def species(choice: Choice, told: Released) -> None:
-    """Draw other species met per angler-hour, by area and by week."""
-    book, domains = choice.book, gone_back.domains(choice.book, choice.areas)
-    if not told.species:
-        page_frame.lead(other.answer(book, told, choice.domains, week=None))
-        return
-    place = st.container()
-    week = _span(other.weeks(told))
-    with place:
-        page_frame.lead(other.answer(book, told, choice.domains, week=week))
-    found = {area: drawn for area in domains if (drawn := other.dots(told, area, week))}
-    if found:
-        st.header("Other species per angler-hour", anchor=False)
-        page_frame.forest_signs([dot for one in found.values() for dot in one], other.NAMES)
-        st.caption(page_frame.OWN_SCALE)
-        page_frame.grid(list(found), lambda area: _species_panel(choice, found[area], area))
-    st.caption(other.MEANING)
-    st.html(other.table(book, told, domains, week=week))
-    _weeks(choice, told)
-    table = html_tables.with_precision(book.bulletin.table("bycatch"))
-    page_frame.download("other species", table, choice, "bycatch")
-
-
-def _species_panel(choice: Choice, found: Sequence[ForestRow], area: str | None) -> None:
-    title, key = gone_back.head(choice.book, area), f"released-species-{area or 'all'}"
-    page_frame.forest_panel(found, title=title, key=key, of="Fish per angler-hour")
-
-
-def _weeks(choice: Choice, told: Released) -> None:
-    """Draw the weeks of one species, area by area."""
-    st.header("One species from week to week", anchor=False)
-    with st.columns([2, 3])[0]:
-        name = filters.pick("Species", other.names(told), key="species")
-    book = choice.book
-    lines = {
-        area: [told.species.get((name, area, week)) for week in book.axis] for area in choice.shown
-    }
-    shown = [area for area, rows in lines.items() if any(rows)]
-    top = series.ceiling(row for area in shown for row in lines[area])
-    signs = [
-        (one.glyph, one.words)
-        for one in theme.legend(row for area in shown for row in lines[area] if row)
-    ]
-    cut = any(series.is_cut(lines[area], top=top) for area in shown)
-    page_frame.signs([*signs, *([series.CUT] if cut else [])])
-
-    def panel(area: str) -> None:
-        st.markdown(f"**{numbers.plain(book.name(area))}**")
-        figure = series.panel(
-            lines[area],
-            weeks=book.axis,
-            chosen="",
-            quantity=RATE,
-            top=top,
-            palette=page_frame.colours(),
-        )
-        label = f"{name}, {QUANTITIES[RATE].label.lower()}"
-        words = series.description(lines[area], weeks=book.axis, area=book.name(area), label=label)
-        page_frame.chart(figure, key=f"released-weeks-{area}", alt=words)
-
-    page_frame.grid(shown, panel)

@@ -79,7 +79,7 @@ def span(told: Released) -> tuple[float, float]:
     return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
 
 
-def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def legal_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
     if not told.lines["lengths"] and not told.lines["legal_share"]:
         return "There are no lengths to show: no fish was measured this season."

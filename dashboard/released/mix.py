@@ -37,7 +37,7 @@ OTHER_FISHERIES = (
 )
 
 
-def answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def method_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
     """Return what the mix of methods does to deaths of sublegal fish (Markdown)."""
     return "\n\n".join(_of(book, told, area) for area in areas)
 

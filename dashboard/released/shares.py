@@ -6,7 +6,11 @@ import math
 from statistics import median
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables, numbers, reasons
+import streamlit as st
+
+from analytics.rounding import percent
+from dashboard import html_tables, numbers, page_frame, reasons
+from dashboard.charts import series, theme
 from dashboard.released.records import POOLED, SURVEY, where
 from dashboard.week.sentences import SHARE
 
@@ -14,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.bulletin_index import BulletinIndex, Row
+    from dashboard.filters import Choice
     from dashboard.released.records import Released
 
 _HEADS = (
@@ -49,7 +54,7 @@ def latest(told: Released, area: str | None) -> str | None:
     return max(weeks, default=None)
 
 
-def answer(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
+def share_answer(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
     """Return what share of the fish met is sublegal, in sentences (Markdown)."""
     if not told.shares:
         return (
@@ -218,3 +223,51 @@ def _rests(told: Released, area: str, week: str | None) -> str:
 
 def _has(row: Row | None) -> bool:
     return row is not None and row.estimate is not None
+
+
+# The part of the page.
+
+
+def draw(choice: Choice, told: Released) -> None:
+    """Draw the sublegal share by area and week."""
+    book = choice.book
+    page_frame.lead(share_answer(book, told, choice.areas))
+    if not told.shares:
+        return
+    shown = [area for area in choice.shown if latest(told, area)]
+    if shown:
+        st.header("Sublegal share, week by week", anchor=False)
+        rows = [told.share(SURVEY, area, week) for area in shown for week in book.axis]
+        signs = [(one.glyph, one.words) for one in theme.legend(row for row in rows if row)]
+        page_frame.signs([*signs, *series.SHARE_SIGNS], series.SHARE_HUES)
+        rows += [told.share(POOLED, area, week) for area in shown for week in book.axis]
+        span = series.share_axis(rows)
+        page_frame.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
+        st.caption(
+            f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
+        )
+    st.caption(f"{LEAN} {DESIGN_EFFECT}")
+    st.html(table(book, told, choice.areas))
+    for area in choice.areas:
+        with st.expander(f"Every week in {numbers.plain(book.name(area))}"):
+            st.html(weeks_table(book, told, area))
+    if not choice.areas:
+        st.caption("Choose an area to read its weeks in a table; the download has them all.")
+    words = model_words(told)
+    if words:
+        st.caption(f"The model, in the words of the bulletin: {numbers.plain(words)}.")
+    kept = html_tables.with_precision(book.bulletin.table("shares"))
+    page_frame.download("the shares", kept, choice, "shares")
+
+
+def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float, float]) -> None:
+    book, weeks = choice.book, choice.book.axis
+    survey, pooled = (
+        [told.share(basis, area, week) for week in weeks] for basis in (SURVEY, POOLED)
+    )
+    st.markdown(f"**{numbers.plain(book.name(area))}**")
+    figure = series.share_panel(
+        survey, pooled, weeks=weeks, span=span, palette=page_frame.colours()
+    )
+    words = series.share_description(survey, pooled, weeks=weeks, area=book.name(area))
+    page_frame.chart(figure, key=f"released-share-{area}", alt=words)

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables, numbers, reasons
+import streamlit as st
+
+from analytics.quantities import QUANTITIES
+from dashboard import filters, html_tables, numbers, page_frame, reasons
+from dashboard.charts import series, theme
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import NumberKind
-from dashboard.released.records import where
+from dashboard.released.records import domains, head, where
+from dashboard.week.sentences import RATE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.bulletin_index import BulletinIndex, Row
+    from dashboard.filters import Choice
     from dashboard.released.records import Released
 
 #: Species that the answer names.
@@ -46,7 +52,7 @@ def weeks(told: Released) -> list[str]:
     return sorted({week for _, _, week in told.species if week}, reverse=True)
 
 
-def answer(
+def species_answer(
     book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return which other species were met most, in sentences (Markdown)."""
@@ -99,7 +105,7 @@ def table(
     book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return species by area as an HTML table."""
-    heads = ("Species", *(_head(book, area) for area in areas))
+    heads = ("Species", *(head(book, area) for area in areas))
     lines = []
     for name in names(told):
         rows = [told.species.get((name, area, week)) for area in areas]
@@ -114,6 +120,67 @@ def table(
     return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
 
 
-def _head(book: BulletinIndex, area: str | None) -> str:
-    name = book.name(area)
-    return name[:1].upper() + name[1:]
+# The part of the page.
+
+
+def draw(choice: Choice, told: Released) -> None:
+    """Draw other species met per angler-hour, by area and by week."""
+    book, shown = choice.book, domains(choice.book, choice.areas)
+    if not told.species:
+        page_frame.lead(species_answer(book, told, choice.domains, week=None))
+        return
+    place = st.container()
+    week = filters.span(weeks(told))
+    with place:
+        page_frame.lead(species_answer(book, told, choice.domains, week=week))
+    found = {area: drawn for area in shown if (drawn := dots(told, area, week))}
+    if found:
+        st.header("Other species per angler-hour", anchor=False)
+        page_frame.forest_signs([dot for one in found.values() for dot in one], NAMES)
+        st.caption(page_frame.OWN_SCALE)
+        page_frame.grid(list(found), lambda area: _species_panel(choice, found[area], area))
+    st.caption(MEANING)
+    st.html(table(book, told, shown, week=week))
+    _weeks(choice, told)
+    kept = html_tables.with_precision(book.bulletin.table("bycatch"))
+    page_frame.download("other species", kept, choice, "bycatch")
+
+
+def _species_panel(choice: Choice, found: Sequence[ForestRow], area: str | None) -> None:
+    title, key = head(choice.book, area), f"released-species-{area or 'all'}"
+    page_frame.forest_panel(found, title=title, key=key, of="Fish per angler-hour")
+
+
+def _weeks(choice: Choice, told: Released) -> None:
+    """Draw the weeks of one species, area by area."""
+    st.header("One species from week to week", anchor=False)
+    with st.columns([2, 3])[0]:
+        name = filters.pick("Species", names(told), key="species")
+    book = choice.book
+    lines = {
+        area: [told.species.get((name, area, week)) for week in book.axis] for area in choice.shown
+    }
+    shown = [area for area, rows in lines.items() if any(rows)]
+    top = series.ceiling(row for area in shown for row in lines[area])
+    signs = [
+        (one.glyph, one.words)
+        for one in theme.legend(row for area in shown for row in lines[area] if row)
+    ]
+    cut = any(series.is_cut(lines[area], top=top) for area in shown)
+    page_frame.signs([*signs, *([series.CUT] if cut else [])])
+
+    def panel(area: str) -> None:
+        st.markdown(f"**{numbers.plain(book.name(area))}**")
+        figure = series.panel(
+            lines[area],
+            weeks=book.axis,
+            chosen="",
+            quantity=RATE,
+            top=top,
+            palette=page_frame.colours(),
+        )
+        label = f"{name}, {QUANTITIES[RATE].label.lower()}"
+        words = series.description(lines[area], weeks=book.axis, area=book.name(area), label=label)
+        page_frame.chart(figure, key=f"released-weeks-{area}", alt=words)
+
+    page_frame.grid(shown, panel)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.rounding import percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
-from dashboard.digits import percent
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, fish_of, is_sum
@@ -55,7 +55,7 @@ def together(told: Released) -> list[Line]:
     return lines or list(told.lines["holding_rates"])
 
 
-def answer(told: Released) -> str:
+def trials_answer(told: Released) -> str:
     """Return what wound sites and trials say, in sentences (Markdown)."""
     lines = together(told)
     if not lines:

@@ -8,9 +8,9 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.rounding import number
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import Row, of_line
-from dashboard.digits import number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -222,7 +222,7 @@ def where(move: Move, *, book: BulletinIndex) -> str:
     return f"{name[:1].upper()}{name[1:]}, {week}"
 
 
-def answer(
+def revisions_answer(
     book: BulletinIndex, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
 ) -> str:
     """Return what moved in weeks already reported, and why, in a sentence or three (Markdown).

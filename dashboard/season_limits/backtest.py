@@ -8,9 +8,9 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
+from analytics.rounding import DASH, PERCENT, percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
-from dashboard.digits import DASH, PERCENT, percent
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
     )
 
 
-def answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
+def accuracy_answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
     """Return how past projections fared in a sentence or two (Markdown).
 
     Parameters

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
+from analytics.rounding import number
 from dashboard import numbers
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
-from dashboard.digits import number
 from dashboard.page_frame import download
 from dashboard.season_limits import backtest as past
 from dashboard.season_limits import records as standings

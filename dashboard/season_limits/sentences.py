@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import nouns
+from analytics.rounding import PERCENT, number, percent
 from dashboard import numbers
-from dashboard.digits import PERCENT, number, percent
 from dashboard.options.records import LIKELY
 from dashboard.season_limits import records as standings
 
@@ -44,7 +44,7 @@ def as_of(choice: Choice) -> str:
     return said if choice.newest else f"{said} **There is a newer bulletin of this season.**"
 
 
-def answer(book: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
+def limits_answer(book: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
     """Return the standing of a season and where it goes (Markdown)."""
     limits = found.of_areas(areas)
     if not limits:

@@ -1,12 +1,11 @@
-"""The limits of a season as an HTML table; names are escaped here."""
+"""The limits of a season as an HTML table."""
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
+from analytics.rounding import DASH, number
 from dashboard import html_tables
-from dashboard.digits import DASH, number
 from dashboard.options.records import Moved
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences
@@ -44,9 +43,7 @@ def _line(book: BulletinIndex, line: Line) -> str:
         f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)} · {line['limit_id']}"
     )
     told = html_tables.small(allowed, BINDS if line["is_binding"] else "")
-    plain = html_tables.line(HEADS, name, inside, is_all=False)
-    # The name is escaped by `cells.line`; what stands below it is small print of the same cell.
-    return plain.replace("</th>", f"{told}</th>", 1)
+    return html_tables.line(HEADS, name, inside, below=told)
 
 
 def _before(line: Line) -> tuple[str, ...]:
@@ -80,7 +77,7 @@ def _remains(line: Line) -> str:
         ends = (limit - total.high, limit - total.low)
     left = Moved(line["fish_remaining"], *ends)
     between = f"{left.shown(ends[0])} to {left.shown(ends[1])}" if ends[0] is not None else ""
-    return escape(left.words) + html_tables.small(between or "no interval")
+    return left.words + html_tables.small(between or "no interval")
 
 
 def _expected(line: Line) -> str:
@@ -100,13 +97,11 @@ def _chance(line: Line) -> str:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
     now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.TOLD else ""
-    return escape(sentences.chance(line["prob_exceeded_by_close"])) + html_tables.small(now)
+    return sentences.chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
 def _past_chance(line: Line) -> str:
-    return escape(sentences.chance(line["prob_exceeded_to_date"])) + html_tables.small(
-        "that it was passed"
-    )
+    return sentences.chance(line["prob_exceeded_to_date"]) + html_tables.small("that it was passed")
 
 
 def _reached(line: Line) -> str:
@@ -139,9 +134,9 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
         return "likely not" + html_tables.small(told if early else "")
     if sentences.is_by_now(half, through):
         told = f"9 in 10: by {sentences.short_day(late)}" if late else ""
-        return escape(sentences.when(half, through, passed)) + html_tables.small(told)
+        return sentences.when(half, through, passed) + html_tables.small(told)
     last = sentences.short_day(late) if late else ""
     span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
     if is_now:
         span = first + (f"; 9 in 10: by {last}" if last else "")
-    return escape(sentences.short_day(half)) + html_tables.small(span if early else "")
+    return sentences.short_day(half) + html_tables.small(span if early else "")

@@ -29,7 +29,7 @@ _NO_COMPARISON = {
 }
 
 
-def answer(book: BulletinIndex, *, area: str | None, week: str) -> str:
+def week_answer(book: BulletinIndex, *, area: str | None, week: str) -> str:
     """Return the week of one area, or of all areas together, in one sentence (Markdown)."""
     met, effort = book.row(area, week, MET), book.row(area, week, EFFORT)
     where = "over all areas" if area is None else f"in {numbers.plain(book.name(area))}"
@@ -46,7 +46,7 @@ def answer(book: BulletinIndex, *, area: str | None, week: str) -> str:
     )
 
 
-def answer_by_area(book: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
+def week_answer_by_area(book: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
     """Return the encounters of several areas in one sentence, and why they are not added up."""
     parts = [
         f"{numbers.plain(book.name(area))} {_met(book.row(area, week, MET))}" for area in areas

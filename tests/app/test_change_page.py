@@ -111,7 +111,7 @@ def press(page, name):
 
 def sentences(found, area=None, book=None):
     limits = {"S-1": "sublegal releases in Quillon Bank"}
-    return plain(answer_words.answer(found, limits, area, book)).split("\n\n")
+    return plain(answer_words.options_answer(found, limits, area, book)).split("\n\n")
 
 
 def test_the_page_starts_from_an_example_that_the_link_holds(open_change):

@@ -97,7 +97,9 @@ def test_the_last_week_with_a_level_is_told(book):
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
     found = modelled.index(with_tables(book, trend=lines))
-    assert "In week 2036-W05 the level is" in sentences.answer(book, found, [None], response="kept")
+    assert "In week 2036-W05 the level is" in sentences.trend_answer(
+        book, found, [None], response="kept"
+    )
 
 
 def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
@@ -191,12 +193,12 @@ def test_a_likely_rise_that_is_not_called_says_why(book):
         if line["prob_increase_4_weeks"] is not None:
             line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
     found = modelled.index(with_tables(book, trend=lines))
-    said = plain(sentences.answer(book, found, [None], response="encounters"))
+    said = plain(sentences.trend_answer(book, found, [None], response="encounters"))
     assert "a rise is likely (89 %), but under the 92 % that we ask for" in said
     for line in lines:
         line |= {"prob_increase_4_weeks": 0.5}
     found = modelled.index(with_tables(book, trend=lines))
-    assert "but under" not in sentences.answer(book, found, [None], response="encounters")
+    assert "but under" not in sentences.trend_answer(book, found, [None], response="encounters")
 
 
 def test_weeks_with_trips_and_no_fish_are_told(book):
@@ -205,20 +207,20 @@ def test_weeks_with_trips_and_no_fish_are_told(book):
         if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
             line |= {"survey_estimate": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
     found = modelled.index(with_tables(book, index=lines))
-    said = sentences.answer(book, found, ["A1"], response="encounters")
+    said = sentences.trend_answer(book, found, ["A1"], response="encounters")
     assert "No fish was met in 82 trips of the last 2 weeks." in said
-    said = sentences.answer(book, found, ["A1"], response="kept")
+    said = sentences.trend_answer(book, found, ["A1"], response="kept")
     assert "No fish was kept in 82 trips of the last 2 weeks." in said
     table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "<small>no fish was met in 41 trips</small>" in table
-    assert "No fish" not in sentences.answer(book, found, ["A3"], response="encounters")
+    assert "No fish" not in sentences.trend_answer(book, found, ["A3"], response="encounters")
 
 
 def test_level_index_and_survey_are_of_one_week(book, rates):
     table = plain(rate_table.table(book, rates, ("A1",), response="encounters"))
     line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
     assert f"<td data-label='Index'>{modelled.amount(line, 'index').words}<small>" in table
-    assert f"<td data-label='The survey&#x27;s own'>{modelled.raw(line).words}<small>" in table
+    assert f"<td data-label='The survey&#39;s own'>{modelled.raw(line).words}<small>" in table
     kept = plain(rate_table.table(book, rates, ("A1",), response="kept"))
     assert rate_table.NEVER in kept
 
@@ -232,7 +234,7 @@ def test_a_closed_week_is_told_as_closed(book):
         line for line in book.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
     ]
     found = modelled.index(with_tables(book, trend=lines, index=index))
-    said = sentences.answer(book, found, ["A1"], response="encounters")
+    said = sentences.trend_answer(book, found, ["A1"], response="encounters")
     assert "in a trend that is **not known** (closed)" in said
     table = rate_table.table(book, found, ("A1",), response="encounters")
     assert "? not known</b><small>closed</small>" in table

@@ -125,7 +125,7 @@ def test_all_areas_name_the_ends_of_the_pooled_line(book):
         if line["basis"] == "pooled" and line["area"] == "A3" and line["estimate"]:
             line |= {"estimate": 0.9, "ci_low": 0.86, "ci_high": 0.93}
     found = released.index(with_tables(book, shares=lines))
-    words = plain(released_shares.answer(book, found, ()))
+    words = plain(released_shares.share_answer(book, found, ()))
     assert (
         "the pooled line runs from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale" in words
     )
@@ -161,7 +161,7 @@ def test_the_ratio_is_put_into_words(book, low, high, said):
     lines = book.bulletin.table("composition_ratio").to_pylist()
     ends = {"ci_low": low, "ci_high": high}
     found = released.index(with_tables(book, composition_ratio=[line | ends for line in lines]))
-    assert said in released_classes.answer(book, found, [None])
+    assert said in released_classes.classes_answer(book, found, [None])
 
 
 @pytest.mark.parametrize(
@@ -183,19 +183,19 @@ def test_a_class_that_lacks_says_why(open_released, area, said):
 
 
 def test_the_page_says_which_classes_the_result_rows_are(book, told):
-    assert "The result rows" not in released_classes.answer(book, told, [None])
+    assert "The result rows" not in released_classes.classes_answer(book, told, [None])
     rows = dict(book.rows)
     for name in released_classes.CLASSES:
         rows[None, None, name] = replace(
             book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
         )
-    words = released_classes.answer(replace(book, rows=rows), told, [None])
+    words = released_classes.classes_answer(replace(book, rows=rows), told, [None])
     assert "The other pages and files count the four classes by the sample." in words
 
 
 def test_a_reason_that_classes_share_is_said_once(book, told):
     area = sample_released.NO_SAMPLE
-    words = plain(released_classes.answer(book, told, [area]))
+    words = plain(released_classes.classes_answer(book, told, [area]))
     assert words.count(sample_released.NO_FISH) == 1
     table = released_classes.table(book, told, [area])
     assert table.count(sample_released.NO_FISH) == 1
@@ -296,7 +296,7 @@ def test_deaths_are_told_low_base_and_high(open_released, told):
     low, high = (deaths.shown(line[f"deaths_{end}"]) for end in ("low", "high"))
     assert f"With every rate at its low end it is {low}, at its high end {high}." in words
     assert "Of the error, 62 % comes from counting the fish" in words
-    assert "user's own" in words.replace("&#x27;", "'")
+    assert "user's own" in words.replace("&#39;", "'")
     assert "size not told: the rate of sublegal fish is used" in words
     lacking = plain(words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE)))
     said = "no total of deaths by the releases that anglers reported"
@@ -331,7 +331,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
         for table in ("deaths", released.SAMPLED_DEATHS)
     )
     assert sampled.value == reported.value / 2
-    words = plain(released_deaths.answer(both, found, [None]))
+    words = plain(released_deaths.deaths_answer(both, found, [None]))
     assert f"by the releases that anglers reported: **{reported.words}** Chinook died" in words
     said = f"At the composition of test fishing the total is **{sampled.words}**"
     assert f"{said} (95 % CI {sampled.limits})." in words
@@ -347,7 +347,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
     assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
     alone = released.index(with_deaths(book, lines))
-    assert "composition of test fishing" not in released_deaths.answer(book, alone, [None])
+    assert "composition of test fishing" not in released_deaths.deaths_answer(book, alone, [None])
     assert {dot.hue for dot in death_dots.sums(alone, None)} == {"copper"}
     unnamed = released.index(with_deaths(book, [line | {"basis": None} for line in lines]))
     assert len(unnamed.of("deaths", None)) == len(lines)
@@ -358,7 +358,7 @@ def test_a_sampled_total_that_lacks_says_why(book):
     lines = reported_deaths(book)
     lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH}
     found = with_deaths(book, [*lines, lacks])
-    words = plain(released_deaths.answer(found, released.index(found), [None]))
+    words = plain(released_deaths.deaths_answer(found, released.index(found), [None]))
     assert f"test fishing there is no total ({sample_released.NO_FISH})." in words
 
 
@@ -386,7 +386,7 @@ def without_rate_error(lines):
 def test_rates_without_error_are_told_so(book):
     lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
     found = released.index(with_deaths(book, lines))
-    words = plain(released_deaths.answer(book, found, [None]))
+    words = plain(released_deaths.deaths_answer(book, found, [None]))
     assert "The rates carry no error." in words
     assert "With every rate at its low end" not in words
     assert "Of the error" not in words
@@ -395,7 +395,7 @@ def test_rates_without_error_are_told_so(book):
     one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
     some = released.index(with_deaths(book, lines))
-    assert "Some of the rates carry no error" in released_deaths.answer(book, some, [None])
+    assert "Some of the rates carry no error" in released_deaths.deaths_answer(book, some, [None])
 
 
 def test_an_interval_without_width_is_no_interval(book):
@@ -404,7 +404,7 @@ def test_an_interval_without_width_is_no_interval(book):
         line |= {"se": 0.0, "fish_se": 0.0, "ci_low": line["deaths"], "ci_high": line["deaths"]}
         line |= {"catch_variance_prop": None}
     found = released.index(with_deaths(book, lines))
-    words = plain(released_deaths.answer(book, found, [None]))
+    words = plain(released_deaths.deaths_answer(book, found, [None]))
     assert f"({released_deaths.NO_ERROR})" in words
     assert "CI" not in words
     table = death_table.table(book, found, [None])
@@ -467,7 +467,7 @@ def test_a_small_group_of_deaths_stands_in_the_table_alone(book, told):
 
 
 def test_the_method_mix_is_told_with_its_factor(told, book, open_released):
-    words = plain(released_mix.answer(book, told, [None]))
+    words = plain(released_mix.method_answer(book, told, [None]))
     totals = {one["case"]: one["deaths"] for one in released_mix.totals(told, None)}
     assert list(totals) == [
         "rates as given",
@@ -503,7 +503,7 @@ def test_a_fishery_wide_rate_that_lacks_says_why(book):
         if line["wound_site"] is None:
             line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE}
     found = released.index(with_tables(book, wound_mix=lines))
-    assert sample_held.NOT_WHOLE in plain(released_trials.answer(found))
+    assert sample_held.NOT_WHOLE in plain(released_trials.trials_answer(found))
 
 
 def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, book, tmp_path):

@@ -21,7 +21,7 @@ def book():
 
 def words_of(book, area):
     return (
-        sentences.answer(book, area=area, week=CHOSEN)
+        sentences.week_answer(book, area=area, week=CHOSEN)
         .replace(PERCENT, " %")
         .replace("*", "")
         .replace("\\", "")
@@ -78,12 +78,12 @@ def test_answer_where_none_was_met(book):
 
 
 def test_answer_of_a_closed_week(book):
-    words = sentences.answer(book, area="A6", week="2035-W45")
+    words = sentences.week_answer(book, area="A6", week="2035-W45")
     assert words.endswith("there was no open day and no sample, so there is nothing to report.")
 
 
 def test_first_week_has_nothing_to_compare_with(book):
-    words = sentences.answer(book, area=None, week=book.weeks[0])
+    words = sentences.week_answer(book, area=None, week=book.weeks[0])
     assert "there is no open week just before to compare with" in words
 
 
@@ -110,11 +110,11 @@ def test_change_words_are_the_bulletins(book, effort, met, words):
         (None, CHOSEN, sentences.MET): replace(one, direction=met),
     }
     other = replace(book, changes=changes)
-    assert words in sentences.answer(other, area=None, week=CHOSEN)
+    assert words in sentences.week_answer(other, area=None, week=CHOSEN)
 
 
 def test_several_areas_are_not_added_up(book):
-    words = sentences.answer_by_area(book, areas=("A1", "A2"), week=CHOSEN)
+    words = sentences.week_answer_by_area(book, areas=("A1", "A2"), week=CHOSEN)
     assert "Quillon Bank **" in words
     assert "Sorrel Narrows no site\\-day sampled" in words
     assert "no sum over a choice of areas" in words
@@ -190,7 +190,7 @@ def test_marks_of_a_week_are_known(book):
 
 
 def test_answer_says_what_a_total_is_without(book):
-    words = sentences.answer(book, area=None, week=PARTIAL[1]).replace("\\", "")
+    words = sentences.week_answer(book, area=None, week=PARTIAL[1]).replace("\\", "")
     assert words.startswith(
         f"In week {PARTIAL[1]}, over all areas, without Sorrel Narrows, Tarnow Deep (open and "
         "never sampled), anglers made **"
@@ -198,13 +198,13 @@ def test_answer_says_what_a_total_is_without(book):
 
 
 def test_answer_with_an_endless_interval_prints_no_digits_for_it(book):
-    words = sentences.answer(book, area=ENDLESS[0], week=ENDLESS[1])
+    words = sentences.week_answer(book, area=ENDLESS[0], week=ENDLESS[1])
     assert "** Chinook (too few site-days for a useful interval)" in words
 
 
 def test_answer_gives_the_reason_of_a_lacking_interval_once(book):
     area, week = NO_ERROR
-    words = sentences.answer(book, area=area, week=week)
+    words = sentences.week_answer(book, area=area, week=week)
     assert words.count("(no interval: one site-day only)") == 1
     assert words.count("(no interval)") == 3
     assert words.index("(no interval:") < words.index("(no interval)")
@@ -213,18 +213,18 @@ def test_answer_gives_the_reason_of_a_lacking_interval_once(book):
         for key, row in book.rows.items()
         if key[:2] == ("A1", CHOSEN)
     }
-    words = sentences.answer(replace(book, rows=endless), area="A1", week=CHOSEN)
+    words = sentences.week_answer(replace(book, rows=endless), area="A1", week=CHOSEN)
     assert words.count("(too few site-days for a useful interval)") == 1
     assert words.count("(no useful interval)") == 3
 
 
 def test_answer_where_no_boat_gave_a_number(book):
-    words = sentences.answer(book, area="A1", week="2036-W01")
+    words = sentences.week_answer(book, area="A1", week="2036-W01")
     assert "the sublegal share is not known (no boat gave this number)" in words
     row = book.row("A1", CHOSEN, sentences.MET)
     missing = replace(row, estimate=None, method="not recorded in any interview")
     other = replace(book, rows={**book.rows, ("A1", CHOSEN, sentences.MET): missing})
-    words = sentences.answer(other, area="A1", week=CHOSEN)
+    words = sentences.week_answer(other, area="A1", week=CHOSEN)
     assert "anglers made **" in words
     assert "met an unknown number of Chinook (not recorded in any interview), kept **" in words
 

@@ -64,7 +64,7 @@ def limit(book, name, **other):
 
 
 def answer(book, areas=()):
-    return plain(sentences.answer(book, standings.index(book), areas))
+    return plain(sentences.limits_answer(book, standings.index(book), areas))
 
 
 @pytest.mark.parametrize("season", [NOW, "2034-35"])
@@ -315,7 +315,7 @@ def test_past_projections_are_judged_by_hand(found):
     # 0.8 to 1.25, and all six within 0.7 to 1.45.
     judged = backtest.backtest_skill(found.backtest)
     assert (judged.n, judged.in_80, judged.in_95) == (72, 48, 72)
-    said = plain(backtest.answer(found.backtest))
+    said = plain(backtest.accuracy_answer(found.backtest))
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
     assert "fewer than they promise at 80 %, more at 95 %" in said
     # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
@@ -356,7 +356,7 @@ def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
 
 
 def test_a_bulletin_without_a_test_says_so(open_standing, book, found, tmp_path):
-    assert backtest.answer([], is_over=True) == backtest.OVER
+    assert backtest.accuracy_answer([], is_over=True) == backtest.OVER
     shelves.save(tmp_path, with_tables(book, backtest=[]).bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
     assert backtest.UNTESTED in said

@@ -62,7 +62,7 @@ def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
         for line in book.bulletin.table("run_strength").to_pylist()
     ]
     found = modelled.index(with_tables(book, run_strength=lines))
-    said = plain(seasonal_timing.answer(book, found, [None]))
+    said = plain(seasonal_timing.pattern_answer(book, found, [None]))
     assert "**of unknown strength**" in said
     assert "1.24 times** (no interval)" in said
     assert "past ones ran" not in said
@@ -85,7 +85,7 @@ def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
     found = modelled.index(with_tables(book, run_dates=lines))
     assert seasonal_timing.curve_of(found, None) == "normal"
     none = modelled.index(with_tables(book, run_dates=[]))
-    assert "When past runs came is not known." in seasonal_timing.answer(book, none, [None])
+    assert "When past runs came is not known." in seasonal_timing.pattern_answer(book, none, [None])
 
 
 @pytest.mark.parametrize(
