@@ -200,7 +200,12 @@ def cards(book: BulletinIndex, *, area: str | None, week: str) -> Markup:
 
 def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
     word, _, amount = numbers.change(change).partition(":")
-    shown = {"quantity": QUANTITIES[name], "cares": _cares(row), "word": word, "amount": amount}
+    shown = {
+        "quantity": QUANTITIES[name],
+        "cares": _cares(row),
+        "direction": word,
+        "amount": amount,
+    }
     if row is None or row.estimate is None:
         return shown | {"why": reasons.why_no_estimate(row)}
     limits = numbers.interval(row)

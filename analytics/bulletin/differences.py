@@ -120,9 +120,34 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     sizes = [row for row in by_kind[REVISED] if row["change_in_se"] is not None]
     largest = ""
     if sizes:
-        most = max(sizes, key=lambda row: abs(row["change_in_se"]))
+        most = min(sizes, key=importance)
         largest = f"; the largest revision: {_largest(most)}"
     return f"{between}: {', '.join(kept)}{largest}"
+
+
+#: Quantities that a reader looks for first.
+HEADLINES = (
+    "encounter_fish",
+    "kept_fish",
+    "sublegal_prop",
+    "total_deaths_fish",
+    "angler_trips",
+    "angler_hours",
+    "encounters_per_angler_hour",
+)
+
+
+def importance(row: Row) -> tuple[int, bool, bool, float]:
+    """Return the key that sorts revisions, the most important first.
+
+    The season comes before areas, areas before weeks, weeks before the weeks of an area; within
+    these, headline quantities first; then figures that came or went, as they have no size; then
+    the largest change in standard errors.
+    """
+    level = 2 * (row["week"] is not None) + (row["area"] is not None)
+    change = row["change_in_se"]
+    has_come_or_gone = (row["previous"] is None) is not (row["estimate"] is None)
+    return level, row["quantity"] not in HEADLINES, not has_come_or_gone, -abs(change or 0.0)
 
 
 def rows_words(steps: pa.Table) -> str:

@@ -12,7 +12,16 @@ import pytest
 
 from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import make_bulletin
-from analytics.bulletin.differences import GONE, NEW, RESTATED, REVISED, moves, netted, summary
+from analytics.bulletin.differences import (
+    GONE,
+    NEW,
+    RESTATED,
+    REVISED,
+    importance,
+    moves,
+    netted,
+    summary,
+)
 from analytics.bulletin.revisions import BatchScope, default_since, events_of, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
@@ -283,6 +292,21 @@ def test_the_summary_says_how_many_and_which_most():
         "from version 3 to 4: 2 estimates moved; the largest revision: kept_fish"
     )
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
+    season, area, week, both = (
+        {"area": a, "week": w, "quantity": "kept_fish", "previous": 9.0, "estimate": 5.0}
+        | {"change_in_se": size}
+        for a, w, size in (
+            (None, None, -0.1),
+            ("A", None, 1.0),
+            (None, "W1", 2.0),
+            ("A", "W1", 9.0),
+        )
+    )
+    rare = season | {"quantity": "sublegal_per_kept", "change_in_se": 8.0}
+    gone = season | {"estimate": None, "change_in_se": None}
+    larger = season | {"change_in_se": -0.5}
+    ranked = [gone, larger, season, rare, area, week, both]
+    assert sorted([both, week, rare, gone, area, larger, season], key=importance) == ranked
     assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
 
 
