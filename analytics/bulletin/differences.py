@@ -11,6 +11,7 @@ from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.findings import number_of
 from analytics.quantities import QUANTITIES
 from analytics.result_table import DOMAIN_COLUMNS
+from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, importance
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -21,8 +22,6 @@ Row = dict[str, Any]
 
 #: A difference this small, relative to the figures, is rounding.
 ROUNDING = 1e-9
-REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "removed"
-JOINED_BY = "; "
 #: Columns of a result row that a move keeps as they were before, too.
 _BEFORE = {
     "previous": "estimate",
@@ -59,16 +58,16 @@ def moves(
         In `REVISION_SCHEMA`: `kind` is ``revised`` where an estimate moved, came or went in a
         domain that stands in both; ``restated`` where it stands but its error or status does not;
         ``new`` and ``removed`` where a domain is in one of them only. A relative difference under
-        `ROUNDING` is no move.
+        `ROUNDING` is no move. Rows are in the order of `importance`.
     """
     old, new = ({_key(row): row for row in table.to_pylist()} for table in (before, after))
     found = []
-    for key in sorted({*old, *new}, key=_rank):
+    for key in {*old, *new}:
         move = _move(old.get(key), new.get(key))
         if move:
             told = _told(causes(new.get(key) or old[key]))
             found.append(move | told | {"since_version": since, "version": version})
-    return pa.Table.from_pylist(found, schema=REVISION_SCHEMA)
+    return _ranked(found)
 
 
 def netted(steps: pa.Table) -> pa.Table:
@@ -82,22 +81,22 @@ def netted(steps: pa.Table) -> pa.Table:
     Returns
     -------
     pyarrow.Table
-        In `REVISION_SCHEMA`, with the batches of all steps; what came back to where it was is left
-        out.
+        In `REVISION_SCHEMA`, in the order of `importance`, with the batches of all steps; what came
+        back to where it was is left out.
     """
     chains: dict[tuple[Any, ...], list[Row]] = {}
     for row in sorted(steps.to_pylist(), key=lambda row: row["version"]):
         chains.setdefault(_key(row), []).append(row)
     found = []
-    for key in sorted(chains, key=_rank):
-        first, last = chains[key][0], chains[key][-1]
+    for chain in chains.values():
+        first, last = chain[0], chain[-1]
         old = None if first["kind"] == NEW else _state_before(first)
         move = _move(old, None if last["kind"] == GONE else last)
         if move:
-            joined = {name: _joined(chains[key], name) for name in _CAUSE}
+            joined = {name: _joined(chain, name) for name in _CAUSE}
             ends = {"since_version": first["since_version"], "version": last["version"]}
             found.append(move | joined | ends)
-    return pa.Table.from_pylist(found, schema=REVISION_SCHEMA)
+    return _ranked(found)
 
 
 def summary(net: pa.Table, *, since: int, version: int) -> str:
@@ -117,37 +116,9 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
         return f"{between}: no estimate moved"
     parts = [f"{number_of(len(by_kind[k]), 'estimate')} {w}" for k, w in _KIND_WORDS.items()]
     kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
-    sizes = [row for row in by_kind[REVISED] if row["change_in_se"] is not None]
-    largest = ""
-    if sizes:
-        most = min(sizes, key=importance)
-        largest = f"; the largest revision: {_largest(most)}"
-    return f"{between}: {', '.join(kept)}{largest}"
-
-
-#: Quantities that a reader looks for first.
-HEADLINES = (
-    "encounter_fish",
-    "kept_fish",
-    "sublegal_prop",
-    "total_deaths_fish",
-    "angler_trips",
-    "angler_hours",
-    "encounters_per_angler_hour",
-)
-
-
-def importance(row: Row) -> tuple[int, bool, bool, float]:
-    """Return the key that sorts revisions, the most important first.
-
-    The season comes before areas, areas before weeks, weeks before the weeks of an area; within
-    these, headline quantities first; then figures that came or went, as they have no size; then
-    the largest change in standard errors.
-    """
-    level = 2 * (row["week"] is not None) + (row["area"] is not None)
-    change = row["change_in_se"]
-    has_come_or_gone = (row["previous"] is None) is not (row["estimate"] is None)
-    return level, row["quantity"] not in HEADLINES, not has_come_or_gone, -abs(change or 0.0)
+    most = next((row for row in by_kind[REVISED] if row["change_in_se"] is not None), None)
+    first = f"; the most important revision: {_described(most)}" if most else ""
+    return f"{between}: {', '.join(kept)}{first}"
 
 
 def rows_words(steps: pa.Table) -> str:
@@ -164,7 +135,7 @@ _KIND_WORDS = {
 _CAUSE = ("batch", "event", "at_utc", "sources")
 
 
-def _largest(row: Row) -> str:
+def _described(row: Row) -> str:
     where = " ".join(row[name] for name in DOMAIN_COLUMNS if row[name])
     return (
         f"{row['quantity']} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
@@ -234,9 +205,15 @@ def _key(row: Row) -> tuple[Any, ...]:
 _ORDER = {name: rank for rank, name in enumerate(QUANTITIES)}
 
 
-def _rank(key: tuple[Any, ...]) -> tuple[Any, ...]:
-    *domain, quantity = key
-    return (*(part or "" for part in domain), _ORDER.get(quantity, len(_ORDER)), quantity)
+def _ranked(found: list[Row]) -> pa.Table:
+    """Return moves by importance; equals by domain, then in the order of the quantities."""
+    return pa.Table.from_pylist(sorted(found, key=_rank), schema=REVISION_SCHEMA)
+
+
+def _rank(row: Row) -> tuple[Any, ...]:
+    *domain, quantity = _key(row)
+    place = _ORDER.get(quantity, len(_ORDER))
+    return (*importance(row), *(part or "" for part in domain), place, quantity)
 
 
 def comparable(rows: pa.Table, *, through: str, with_totals: bool) -> pa.Table:

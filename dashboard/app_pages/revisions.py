@@ -74,7 +74,7 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     page_frame.chart(figure, key="moved-chart", alt=words)
     many = sum(move.kind == moved.REVISED for move in mine)
     if many > len(drawn):
-        st.caption(f"The {len(drawn)} largest of {many}, by their error before; the table has all.")
+        st.caption(f"The {len(drawn)} most important of {many}; the table has all.")
 
 
 def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequence[Move]) -> None:
@@ -84,7 +84,7 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
         st.header(f"{_label(quantity)}: what moved", anchor=False)
         st.html(move_tables.moves_table(told[:LINES], book=book))
         if len(told) > LINES:
-            with st.expander(f"{len(told) - LINES} more, smaller moves"):
+            with st.expander(f"{len(told) - LINES} more moves of less importance"):
                 st.html(move_tables.moves_table(told[LINES:], book=book))
     whole = moved.chosen(moves, areas=choice.areas)
     others = move_tables.counts(move for move in whole if move.kind == moved.REVISED)

@@ -1,4 +1,4 @@
-"""Revisions: each figure before and now, a point with its interval, the largest on top."""
+"""Revisions: each figure before and now, a point with its interval, the most important on top."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ FEW_DECADES = 2.2
 
 
 def drawn(moves: Sequence[Move]) -> list[Move]:
-    """Return the moves that a figure shows: the largest that have a figure before or now."""
+    """Return the moves that a figure shows: the first that have a figure before or now."""
     known = [move for move in moves if move.kind == moved.REVISED and _sides(move)]
     return known[:SHOWN]
 
@@ -123,7 +123,7 @@ def description(moves: Sequence[Move], *, book: BulletinIndex, label: str) -> st
     first = moves[0]
     place = moved.place_of(first)
     return (
-        f"{label} before and now, with intervals, for the {len(moves)} largest moves; first "
+        f"{label} before and now, with intervals, for the {len(moves)} most important moves; first "
         f"{moved.where(first, book=book)}: {numbers.figure(first.before, place=place)} before, "
         f"{numbers.figure(first.now, place=place)} now."
     )

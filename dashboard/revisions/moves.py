@@ -8,6 +8,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, importance
 from analytics.rounding import number
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import Row, of_line
@@ -17,13 +18,10 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex
 
-REVISED, RESTATED, NEW, GONE = "revised", "restated", "new", "removed"
 #: Files of a batch that are named; the rest are counted.
 FILES_NAMED = 2
 #: How many digits more than its error gives a figure may be shown to, so that a move is seen.
 MORE_DIGITS = 5
-#: How several causes of one row are joined on the shelf.
-_JOINED_BY = "; "
 #: Columns of a row as it was before, under the names that a move keeps them.
 _BEFORE = {
     "estimate": "previous",
@@ -77,11 +75,19 @@ class Move:
         return row
 
     @property
-    def size(self) -> float:
-        """How far it moved in standard errors; a figure that came or went is beyond all others."""
-        if self.change_in_se is not None:
-            return abs(self.change_in_se)
-        return float("inf") if self.kind == REVISED else 0.0
+    def importance(self) -> tuple[int, bool, bool, float]:
+        """The key that sorts moves, the most important first, as the table of revisions has it."""
+        row = self.row
+        return importance(
+            {
+                "area": row.area,
+                "week": row.week,
+                "quantity": row.quantity,
+                "previous": self.before.estimate if self.before else None,
+                "estimate": self.now.estimate if self.now else None,
+                "change_in_se": self.change_in_se,
+            }
+        )
 
 
 def index(book: BulletinIndex) -> tuple[Move, ...]:
@@ -103,15 +109,15 @@ def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
 
 
 def _causes(line: Mapping[str, str | None]) -> tuple[Cause, ...]:
-    parts = ((line[name] or "").split(_JOINED_BY) for name in ("batch", "event", "at_utc"))
-    files = (line["sources"] or "").split(_JOINED_BY)
+    parts = ((line[name] or "").split(JOINED_BY) for name in ("batch", "event", "at_utc"))
+    files = (line["sources"] or "").split(JOINED_BY)
     return tuple(Cause(*told) for told in zip_longest(*parts, files, fillvalue="") if told[0])
 
 
 def chosen(
     moves: Iterable[Move], *, areas: Sequence[str], quantity: str | None = None
 ) -> list[Move]:
-    """Return the moves of some areas and one quantity, the largest first.
+    """Return the moves of some areas and one quantity, the most important first.
 
     Parameters
     ----------
@@ -126,7 +132,7 @@ def chosen(
         for move in moves
         if (not areas or move.row.area in areas) and quantity in {None, move.row.quantity}
     ]
-    return sorted(found, key=lambda move: -move.size)
+    return sorted(found, key=lambda move: move.importance)
 
 
 def shift(move: Move) -> str:
@@ -256,12 +262,12 @@ def revisions_answer(
     )
     if not revised:
         return f"{start}{_others(weekly)}"
-    largest = revised[0]
-    place = place_of(largest)
+    first = revised[0]
+    place = place_of(first)
     return (
-        f"{start} The largest revision: "
-        f"{numbers.plain(where(largest, book=book))}, from {_figure(largest.before, place)} to "
-        f"{_figure(largest.now, place)}{_measure(largest)}. The cause: "
+        f"{start} The most important revision: "
+        f"{numbers.plain(where(first, book=book))}, from {_figure(first.before, place)} to "
+        f"{_figure(first.now, place)}{_measure(first)}. The cause: "
         f"{numbers.plain(_all_causes(revised))}.{_others(weekly)}"
     )
 

@@ -64,7 +64,7 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told
     assert words.startswith(
         f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
         "that the bulletin through week 2036-W06 (version 2 of the data) already gave, "
-        f"**{len(revised)}** moved since. The largest revision: "
+        f"**{len(revised)}** moved since. The most important revision: "
     )
     assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
     assert "1 figure kept its value with another error or status." in words

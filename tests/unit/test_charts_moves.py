@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from analytics.revision_order import importance
 from dashboard import bulletin_index as books
 from dashboard.charts import moved, theme
 from dashboard.revisions import moves
@@ -71,11 +72,19 @@ def test_an_interval_that_runs_on_is_marked_and_held(book):
     assert all(ends.low <= x <= ends.high for x in bars.x if x is not None)
 
 
-def test_no_more_than_fit_are_drawn_and_the_largest_first(book):
+def test_no_more_than_fit_are_drawn_and_the_most_important_first(book):
     many = [one for one in moves.index(book) if one.kind == moves.REVISED]
     assert len(moved.drawn(many)) == moved.SHOWN
-    sizes = [one.size for one in moves.chosen(many, areas=(), quantity=MET)]
-    assert sizes == sorted(sizes, reverse=True)
+    ranked = moves.chosen(reversed(many), areas=())
+    table = book.bulletin.revisions.to_pylist()
+    order = [importance(line) for line in table if line["kind"] == moves.REVISED]
+    assert [one.importance for one in ranked] == order == sorted(order)
+    # Weeks of all areas come before the weeks of one.
+    firsts = [one for one in ranked if one.row.quantity == MET]
+    weeks = [one.row.area is None for one in firsts if one.row.week]
+    assert weeks == sorted(weeks, reverse=True)
+    assert True in weeks
+    assert False in weeks
 
 
 def test_the_words_stand_for_the_figure(book):

@@ -17,7 +17,6 @@ from analytics.bulletin.differences import (
     NEW,
     RESTATED,
     REVISED,
-    importance,
     moves,
     netted,
     summary,
@@ -27,6 +26,7 @@ from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
 from analytics.result_table import to_arrow
+from analytics.revision_order import importance
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, LATER = "2030-31", "2031-32"
@@ -289,7 +289,7 @@ def test_the_summary_says_how_many_and_which_most():
     found = moves(*both, since=3, version=4, causes=lambda row: ())
     words = summary(found, since=3, version=4)
     assert words.startswith(
-        "from version 3 to 4: 2 estimates moved; the largest revision: kept_fish"
+        "from version 3 to 4: 2 estimates moved; the most important revision: kept_fish"
     )
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
     season, area, week, both = (
@@ -308,6 +308,20 @@ def test_the_summary_says_how_many_and_which_most():
     ranked = [gone, larger, season, rare, area, week, both]
     assert sorted([both, week, rare, gone, area, larger, season], key=importance) == ranked
     assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
+
+
+def test_steps_come_in_order_and_the_most_important_first_within(store, tables):
+    store.add(interviews_with(tables, 0, kept=3))
+    found = revisions(store, season=SEASON, since=1)
+    keys = [(one["version"], *importance(one)) for one in found.to_pylist()]
+    assert keys == sorted(keys)
+    assert {key[0] for key in keys} == {2, 4, 5, 6}
+    # Net moves are no steps: those of versions 2 and 6 stand among each other.
+    net = netted(found).to_pylist()
+    assert [importance(one) for one in net] == sorted(map(importance, net))
+    versions = [one["version"] for one in net]
+    assert set(versions) == {2, 6}
+    assert versions != sorted(versions)
 
 
 def test_a_bulletin_keeps_what_moved_since_the_one_before(published, tables):
