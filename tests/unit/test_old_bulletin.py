@@ -101,7 +101,7 @@ def test_the_pages_have_its_figures(bulletin: archive.Bulletin) -> None:
     line = standing.limits[0]
     assert limits.used(line).value == pytest.approx(line["estimate"] / line["limit_fish"])
     revised = [one for one in moves.index(book) if one.kind == moves.REVISED and one.causes]
-    assert max(one.size for one in revised) > 1
+    assert max(abs(one.change_in_se or 0.0) for one in revised) > 1
     assert any(
         line["direction"] != "not known" for of in rates.index(book).trend.values() for line in of
     )

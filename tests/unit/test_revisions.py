@@ -12,21 +12,13 @@ import pytest
 
 from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import make_bulletin
-from analytics.bulletin.differences import (
-    GONE,
-    NEW,
-    RESTATED,
-    REVISED,
-    moves,
-    netted,
-    summary,
-)
+from analytics.bulletin.differences import moves, netted, summary
 from analytics.bulletin.revisions import BatchScope, default_since, events_of, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
 from analytics.result_table import to_arrow
-from analytics.revision_order import importance
+from analytics.revision_order import GONE, NEW, RESTATED, REVISED, importance
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, LATER = "2030-31", "2031-32"
