@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from typing import TYPE_CHECKING
 
+from analytics.codes import coded
 from analytics.quantities import QUANTITIES, QuantityKind
 
 if TYPE_CHECKING:
@@ -86,16 +87,15 @@ def nouns(quantities: Iterable[str]) -> str:
 def why_no_sum(quantities: tuple[str, ...]) -> str:
     """Return why no total can be held against a limit on some quantities; empty where it can."""
     if not quantities:
-        return "no quantity named"
+        return coded("no_quantity_named")
     for one in quantities:
         if one not in TOTALS:
-            what = "is no total: no standing can be told" if one in QUANTITIES else "is not known"
-            return f"{one} {what}"
+            return coded("no_total" if one in QUANTITIES else "quantity_unknown", quantity=one)
     other = next((one for one in quantities if one not in FISH_TOTALS), "")
     if other and len(quantities) > 1:
-        return f"{other} is not counted in fish: it cannot be summed with others"
+        return coded("not_in_fish", quantity=other)
     twice = (pair for pair in itertools.combinations(quantities, 2) if pair in COUNTED_TWICE)
     return next(
-        (f"{one} and {two} count the same fish: their sum counts them twice" for one, two in twice),
+        (coded("counted_twice", quantities=[one, two]) for one, two in twice),
         "",
     )

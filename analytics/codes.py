@@ -2,7 +2,7 @@
 
 A cell of `status`, `method`, `reason`, `rule` or `note` holds codes joined by ``; ``, each a name
 with arguments in brackets: ``imputed; without_never_sampled(areas=SOR|KET)``. Programs write codes
-with `code` and compare their names with `has`; they never read a sentence. The registry,
+with `coded` and compare their names with `has_code`; they never read a sentence. The registry,
 ``codes.toml``, gives every code one sentence for people, in which an argument stands in braces;
 `sentence` fills it in, for the commands and the pages alone. A part that is no code, such as what
 an older version of the program kept, stays as it is.
@@ -29,6 +29,20 @@ _SEPARATORS = re.compile(r"[%;(),=|]")
 _WRITTEN = re.compile(r"([a-z][a-z0-9_]*)(?:\(([^()]*)\))?")
 #: Arguments that hold codes of areas, for which a page has names.
 _OF_AREAS = ("area", "areas")
+#: Arguments whose items the registry has words for, such as ``kept``.
+_OF_WORDS = ("basis", "donor", "of", "part", "parts", "span")
+_WORDS = "Words of arguments"
+_NO_ERROR, _NO_ERROR_OF_SUM = "Why there is no error", "Errors and intervals that are lacking"
+_LEFT_OUT, _ESTIMATORS = "What a figure leaves out", "Estimators"
+#: Kinds of fish in an argument: ``sublegal:released:trolling`` is a size, a fate and methods.
+_OF_FISH = "fish"
+_SIZES = {"legal": "legal fish", "sublegal": "sublegal fish", "unknown": "fish of unknown size"}
+_FATES = {"drop_off": "lost to drop-off"}
+#: Arguments whose items are an area and a week or stratum of it, such as ``SOR:2031-W05``.
+_OF_PLACES = ("area_weeks", "donors")
+
+#: Items of a long list that a sentence names.
+FEW = 3
 
 Value = str | int | float
 
@@ -60,7 +74,7 @@ class Code:
         return ITEMS_BY.join(dict(self.arguments)[argument])
 
 
-def code(name: str, **arguments: Value | Iterable[Value]) -> str:
+def coded(name: str, **arguments: Value | Iterable[Value]) -> str:
     """Return a code of the registry as it stands in a table.
 
     Parameters
@@ -80,17 +94,24 @@ def code(name: str, **arguments: Value | Iterable[Value]) -> str:
     return str(Code(name, tuple(items)))
 
 
+def error_code(error: object) -> str:
+    """Return the reason that an error or a note of a fit gives, as a code."""
+    text = str(error)
+    is_coded = text and all(isinstance(one, Code) for one in parse(text))
+    return text if is_coded or not text else coded("fit_failed", error=text)
+
+
 def parse(cell: str | None) -> tuple[Code | str, ...]:
     """Return the codes of a cell; a part that is no code of the registry comes as its text."""
     return tuple(_parsed(part) for part in (cell or "").split(JOINED_BY) if part)
 
 
-def join(parts: Iterable[str | None]) -> str:
+def join_codes(parts: Iterable[str | None]) -> str:
     """Return a cell of several codes, what is empty left out, each once."""
     return JOINED_BY.join(dict.fromkeys(part for part in parts if part))
 
 
-def has(cell: str | None, *names: str) -> bool:
+def has_code(cell: str | None, *names: str) -> bool:
     """Return whether a cell holds a code of one of these names."""
     return any(isinstance(one, Code) and one.name in names for one in parse(cell))
 
@@ -98,20 +119,47 @@ def has(cell: str | None, *names: str) -> bool:
 def select(cell: str | None, names: Iterable[str]) -> str:
     """Return the codes of a cell that have one of these names, as a cell."""
     chosen = set(names)
-    return join(str(one) for one in parse(cell) if isinstance(one, Code) and one.name in chosen)
+    return join_codes(
+        str(one) for one in parse(cell) if isinstance(one, Code) and one.name in chosen
+    )
 
 
 def exclude(cell: str | None, names: Iterable[str]) -> str:
     """Return a cell without the codes of these names."""
     dropped = set(names)
-    return join(str(one) for one in parse(cell) if isinstance(one, str) or one.name not in dropped)
+    return join_codes(
+        str(one) for one in parse(cell) if isinstance(one, str) or one.name not in dropped
+    )
+
+
+def why_no_error(cell: str | None) -> str:
+    """Return the codes of a cell that say why there is no error or no interval, as a cell."""
+    return select(cell, (*sections()[_NO_ERROR], *sections()[_NO_ERROR_OF_SUM]))
+
+
+def without_no_error(cell: str | None) -> str:
+    """Return a cell without the codes that say why there is no error or no interval."""
+    return exclude(cell, (*sections()[_NO_ERROR], *sections()[_NO_ERROR_OF_SUM]))
+
+
+def left_out(cell: str | None) -> str:
+    """Return the codes of a cell that say what a figure leaves out, as a cell."""
+    return select(cell, sections()[_LEFT_OUT])
+
+
+def without_estimators(cell: str | None) -> str:
+    """Return a cell without the names of estimators: the reservations alone."""
+    return exclude(cell, sections()[_ESTIMATORS])
 
 
 @cache
+def _registry_file() -> dict[str, dict[str, str]]:
+    return tomllib.loads((files("analytics") / "codes.toml").read_text(encoding="utf-8"))
+
+
 def sections() -> dict[str, dict[str, str]]:
     """Return the registry: the sentence of every code by its name, in named sections."""
-    text = (files("analytics") / "codes.toml").read_text(encoding="utf-8")
-    return {title: dict(codes) for title, codes in tomllib.loads(text).items()}
+    return {title: codes for title, codes in _registry_file().items() if title != _WORDS}
 
 
 @cache
@@ -143,7 +191,26 @@ def arguments_of(name: str) -> frozenset[str]:
     return frozenset(field for _, field, _, _ in Formatter().parse(registry()[name]) if field)
 
 
-def sentence(one: Code | str, area_name: Callable[[str], str] = str) -> str:
+def with_area_names(cell: str | None, area_name: Callable[[str], str]) -> str:
+    """Return a cell in which the arguments that hold areas hold their names."""
+    return join_codes(
+        str(Code(one.name, tuple(_of_names(one, area_name)))) if isinstance(one, Code) else one
+        for one in parse(cell)
+    )
+
+
+def _of_names(one: Code, area_name: Callable[[str], str]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    for argument, items in one.arguments:
+        if argument in _OF_AREAS:
+            yield argument, tuple(map(area_name, items))
+        elif argument in _OF_PLACES:
+            pairs = (item.partition(":") for item in items)
+            yield argument, tuple(f"{area_name(area)}{colon}{rest}" for area, colon, rest in pairs)
+        else:
+            yield argument, items
+
+
+def sentence(one: Code | str, area_name: Callable[[str], str] = str, *, brief: bool = False) -> str:
     """Return a code in words for people; a text that is no code as it is.
 
     Parameters
@@ -151,6 +218,8 @@ def sentence(one: Code | str, area_name: Callable[[str], str] = str) -> str:
     one : Code or str
     area_name : callable, optional
         What an area is called, for the arguments that hold areas.
+    brief : bool
+        Leave out that no error follows, where it goes without saying.
     """
     if isinstance(one, str):
         return one
@@ -159,9 +228,10 @@ def sentence(one: Code | str, area_name: Callable[[str], str] = str) -> str:
     for text, field, form, _ in Formatter().parse(registry()[one.name]):
         words.append(text)
         if field:
-            items = given[field]
-            named = [area_name(item) for item in items] if field in _OF_AREAS else items
-            words.append(_shown(tuple(named), form or ""))
+            named = tuple(_named(field, item, area_name) for item in given[field])
+            words.append(_shown(named, form or ""))
+    if one.name in sections()[_NO_ERROR] and not brief:
+        words.append(": no error can be estimated")
     return "".join(words)
 
 
@@ -170,11 +240,31 @@ def sentences(cell: str | None, area_name: Callable[[str], str] = str) -> str:
     return JOINED_BY.join(sentence(one, area_name) for one in parse(cell))
 
 
+def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
+    """Return an item of an argument with an area in it by its name."""
+    if argument in _OF_AREAS:
+        return area_name(item)
+    if argument in _OF_WORDS:
+        return _registry_file()[_WORDS].get(item, item)
+    if argument == _OF_FISH and ":" in item:
+        return _kind_of_fish(*item.split(":"))
+    area, colon, rest = item.partition(":")
+    return f"{area_name(area)} {rest}" if colon and argument in _OF_PLACES else item
+
+
+def _kind_of_fish(size: str, fate: str, *methods: str) -> str:
+    """Return a kind of fish in words, such as ``sublegal fish released by trolling``."""
+    known = " or ".join(one for one in methods if one)
+    by = [f"by {known}"] * bool(known) + ["by a method not reported"] * ("" in methods)
+    return " ".join([_SIZES.get(size, "fish"), _FATES.get(fate, fate), " or ".join(by)]).rstrip()
+
+
 def _shown(items: tuple[str, ...], form: str) -> str:
     """Return an argument in a sentence.
 
     The form ``boat,boats`` writes the number with the word that fits it, ``~is,are`` the word
-    alone; a list counts its items. ``and`` and ``or`` join the last item of a list.
+    alone; a list counts its items. ``few`` names the first items of a list and counts the rest;
+    ``and`` and ``or`` join the last item.
     """
     words = form.removeprefix("~").split(",")
     if len(words) == 2:
@@ -182,6 +272,9 @@ def _shown(items: tuple[str, ...], form: str) -> str:
         word = words[n != "1"]
         return word if form.startswith("~") else f"{_number(n)} {word}"
     shown = [_number(item) for item in items]
+    if form == "few":
+        rest = [f"{len(shown) - FEW} more"] if len(shown) > FEW else []
+        shown, form = [*shown[:FEW], *rest], "and" if rest else ""
     if form and len(shown) > 1:
         return f"{', '.join(shown[:-1])} {form} {shown[-1]}"
     return ", ".join(shown)

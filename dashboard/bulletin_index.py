@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.codes import sentences, with_area_names
 from analytics.precision import mark_of, pse
 from analytics.weeks import week_start, weeks_between
 
@@ -22,12 +22,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-#: The areas in a reservation such as ``without DRU, VEL (open and never sampled)``, or in the
-#: reason ``interviews of convenience only in DRU: no estimate here``.
-_AREAS_IN = re.compile(
-    r"^(without (?:boats that landed in )?)(.+?)(?= \(open |$)"
-    r"|^(interviews of convenience only in )(.+)(?=: no estimate here$)"
-)
+#: Columns that hold codes, and are read in words.
+_CODED = ("reason", "note", "rule", "purpose", "case", "direction", "evidence")
 
 #: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
 Key = tuple[str | None, str | None, str]
@@ -166,7 +162,8 @@ def index(bulletin: Bulletin) -> BulletinIndex:
     found = (of_line(line, names) for line in bulletin.rows.to_pylist())
     rows = {(row.area, row.week, row.quantity): row for row in found}
     changes = {
-        (one.area, one.week, one.quantity): one for one in _records(bulletin.changes, Change)
+        (one.area, one.week, one.quantity): replace(one, direction=sentences(one.direction))
+        for one in _records(bulletin.changes, Change)
     }
     weeks = tuple(sorted({week for _, week, _ in rows if week is not None}))
     return BulletinIndex(
@@ -186,7 +183,33 @@ def index(bulletin: Bulletin) -> BulletinIndex:
 def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
     """Return a line of a table as a result row, areas in `method` by their names."""
     row = Row(**_sound(line))
-    return replace(row, method=_named(row.method, names))
+    return replace(row, method=with_area_names(row.method, lambda area: names.get(area) or area))
+
+
+def lines(book: BulletinIndex, name: str) -> list[dict[str, Any]]:
+    """Return the lines of a table, its codes in words; what is no finite number is none.
+
+    A column of codes is also there as codes, such as ``reason_codes``, areas by their names.
+    """
+    return [_in_words(line, book) for line in book.bulletin.table(name).to_pylist()]
+
+
+def in_words(cell: str | None, book: BulletinIndex) -> str:
+    """Return a cell of codes in words, areas by their names."""
+    return sentences(cell, book.name)
+
+
+def _in_words(line: dict[str, Any], book: BulletinIndex) -> dict[str, Any]:
+    sound = {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in line.items()
+    }
+    coded = [name for name in _CODED if isinstance(sound.get(name), str)]
+    return (
+        sound
+        | {f"{name}_codes": with_area_names(sound.get(name), book.name) for name in _CODED}
+        | {name: in_words(sound[name], book) for name in coded}
+    )
 
 
 def rows_of_week(book: BulletinIndex, *, week: str, areas: tuple[str, ...]) -> pa.Table:
@@ -226,20 +249,3 @@ def _sound(line: dict[str, Any]) -> dict[str, Any]:
 
 def _is_no_number(name: str, value: float) -> bool:
     return math.isnan(value) or (math.isinf(value) and name in ("estimate", "previous", "change"))
-
-
-def _named(method: str | None, names: Mapping[str, str]) -> str:
-    """Return a method with the names of the areas it tells of in the place of their codes."""
-    return "; ".join(
-        _AREAS_IN.sub(lambda found: _with_names(found, names), part)
-        for part in (method or "").split("; ")
-    )
-
-
-def _with_names(found: re.Match[str], names: Mapping[str, str]) -> str:
-    start, codes = (one for one in found.groups() if one is not None)
-    return start + _list_of(codes, names)
-
-
-def _list_of(codes: str, names: Mapping[str, str]) -> str:
-    return ", ".join(names.get(code) or code for code in codes.split(", "))

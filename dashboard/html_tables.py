@@ -203,7 +203,7 @@ def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
     shown = {
         "quantity": QUANTITIES[name],
         "cares": _cares(row),
-        "direction": word,
+        "word": word,
         "amount": amount,
     }
     if row is None or row.estimate is None:

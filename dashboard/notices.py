@@ -10,6 +10,7 @@ import streamlit as st
 
 from analytics.quantities import Status
 from dashboard import numbers, reasons
+from dashboard.bulletin_index import in_words
 from dashboard.week.sentences import HEADLINE
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def finding_notes(book: BulletinIndex) -> list[str]:
     lines: dict[str, int] = {}
     for one in book.findings:
         where = (one["table"] or "").replace("_", "-")
-        seen = with_names(one["seen"], book=book)
+        seen = with_names(in_words(one["seen"], book), book=book)
         words = f"{one['severity'].capitalize()}, {where}: {seen}"
         words += f"; allowed: {one['allowed']}" if one["allowed"] else ""
         advice = _ADVICE.get(one["advice"], one["advice"]) or ""
@@ -168,7 +169,7 @@ def with_names(words: str | None, *, book: BulletinIndex) -> str:
 
 def _stratum_notes(book: BulletinIndex, one: Stratum) -> list[str]:
     where = f"In week {one.week}, {span(one)} landings at {book.name(one.landing_area)}"
-    rule = with_names(one.rule, book=book)
+    rule = with_names(in_words(one.rule, book), book=book)
     tail = f" ({rule})" if rule else ""
     sampled, frame = one.n_psu or 0, one.n_psu_frame or 0
     notes = []

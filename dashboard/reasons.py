@@ -1,7 +1,7 @@
 """Why a figure has no number or no interval, what stands behind it, and how far to trust it.
 
-The words of a row stand in its `method`: the reason where there is no estimate, else the name of
-the estimator and its reservations, apart by semicolons.
+The codes of a row stand in its `method`: why there is no estimate, else the name of the estimator
+and its reservations (`analytics.codes`).
 """
 
 from __future__ import annotations
@@ -9,6 +9,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analytics.codes import (
+    Code,
+    parse,
+    sentence,
+    sentences,
+    why_no_error,
+    without_estimators,
+    without_no_error,
+)
+from analytics.codes import left_out as left_out_codes
 from analytics.precision import CAUTION_OVER, WITHHELD_OVER, Precision, mark_of
 from analytics.quantities import QUANTITIES, QuantityKind, Status
 from analytics.rounding import percent
@@ -71,19 +81,15 @@ STATUS_WORDS: dict[str, tuple[str, str]] = {
 }
 
 _CLOSED = "no open day"
-_NO_ERROR = ": no error can be had"
-#: Reasons of the result rows in fewer words, for narrow places; others stand as they are.
+#: Codes of reasons in fewer words, for narrow places; others have their sentence.
 _SHORT = {
-    "no site-day sampled where boats of this area land": "no sample where its boats land",
-    "no boat gave this number": "no boat gave it",
-    "no drop-off rate given for some of the fish": "no drop-off rate for some",
-    "no release rate given for some of the fish": "no release rate for some",
-    "not recorded in any interview": "not recorded",
-    "the denominator is 0": "nothing to divide by",
-    "interviews of convenience give rates and shares, never totals": "no totals from convenience",
+    "no_site_day_of_area": "no sample where its boats land",
+    "no_drop_off_rate_for": "no drop-off rate for some",
+    "no_release_rate_for": "no release rate for some",
+    "not_recorded": "not recorded",
+    "zero_denominator": "nothing to divide by",
+    "no_totals_from_convenience": "no totals from convenience",
 }
-#: How a row names the class that its sampled figures are counted up from.
-_BASE = "base: "
 #: For a row that came without a reason of its own.
 _UNSAID = "the bulletin gives no reason"
 
@@ -97,8 +103,9 @@ def why_no_estimate(row: Row | None) -> str:
 
 def why_no_estimate_short(row: Row | None) -> str:
     """Return why there is no number in a few words, for narrow places."""
-    reason = why_no_estimate(row)
-    return _SHORT.get(reason.partition(":")[0], reason)
+    found = parse(row.method) if row is not None else ()
+    short = [_SHORT[one.name] for one in found if isinstance(one, Code) and one.name in _SHORT]
+    return "; ".join(dict.fromkeys(short)) or why_no_estimate(row)
 
 
 def why_no_interval(row: Row) -> str:
@@ -111,8 +118,8 @@ def why_no_interval(row: Row) -> str:
         return TOO_FEW
     if row.status == Status.ZERO_TOTAL:
         return "nothing else seen, no interval" if row.estimate else "none seen, no interval"
-    found = [note for note in notes(row) if note.endswith(_NO_ERROR)]
-    return f"no interval: {found[-1].removesuffix(_NO_ERROR)}" if found else "no interval"
+    found = parse(why_no_error(row.method))
+    return f"no interval: {sentence(found[-1], brief=True)}" if found else "no interval"
 
 
 def brief(why: str) -> str:
@@ -181,28 +188,23 @@ def left_out(row: Row | None) -> str:
     """Return what a figure is without, such as ``without Sorrel Narrows (never sampled)``."""
     if row is None or row.estimate is None:
         return ""
-    return "; ".join(note for note in notes(row) if note.startswith("without "))
+    return sentences(left_out_codes(row.method))
 
 
 def notes(row: Row) -> tuple[str, ...]:
-    """Return the reservations of an estimate in the bulletin's own words."""
-    # The name of the estimator is one word; a reservation has several.
-    parts = [part for part in (row.method or "").split("; ") if " " in part]
-    return tuple(
-        f"counted up from {part.removeprefix(_BASE)}" if part.startswith(_BASE) else part
-        for part in parts
-    )
+    """Return the reservations of an estimate in words."""
+    return tuple(map(sentence, parse(without_estimators(row.method))))
 
 
 def behind(row: Row) -> str:
-    """Return in whole words what stands behind a figure, or why there is none."""
+    """Return in words what stands behind a figure, or why there is none."""
     if row.estimate is None:
         return why_no_estimate(row)
     word = STATUS_WORDS.get(row.status, (row.status, ""))[0]
     if row.status == Status.NO_SAMPLE:
         word = "part not sampled"
-    rest = notes(row)
+    found = without_estimators(row.method)
     if row.status == Status.ZERO_TOTAL:
         word = "nothing else seen" if row.estimate else word
-        rest = tuple(note for note in rest if not note.endswith(_NO_ERROR))
-    return ": ".join(one for one in (word, "; ".join(rest)) if one)
+        found = without_no_error(found)
+    return ": ".join(one for one in (word, sentences(found)) if one)

@@ -13,6 +13,7 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from analytics.catch_rates.trips import SHARE
+from analytics.codes import coded
 from analytics.precision import WITHHELD_OVER, Precision, marks_of, pse
 from analytics.quantities import CiMethod
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 # Taking figures out of tables for publication, with the reason in their place.
 
 #: Stands in `method` or `reason` in the place of a withheld figure's own.
-WITHHELD = f"withheld: its percent standard error is over {WITHHELD_OVER:.0f}"
+WITHHELD = coded("withheld", pse=f"{WITHHELD_OVER:.0f}")
 
 
 def withheld_keys(rows: pa.Table) -> set[tuple[str | None, ...]]:
@@ -146,7 +147,7 @@ def _trend(table: pa.Table) -> pa.Table:
         # Rows of an area and response follow each other week by week.
         before = np.append(np.zeros(lag, dtype=bool), unsure)[: len(unsure)]
         table = suppress(table, hidden=before.tolist(), instead={}, taken=(f"change_{lag}_weeks",))
-    instead = {"direction": "not known", "reason": WITHHELD}
+    instead = {"direction": "not_known", "reason": WITHHELD}
     return suppress(table, hidden=unsure.tolist(), instead=instead, taken=_OF_LEVEL)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from analytics.catch_rates.index import NO_TRIP, area_index, area_weights, index_rows, raw_figures
+from analytics.catch_rates.index import area_index, area_weights, index_rows, raw_figures
 from analytics.catch_rates.model_selection import chosen, evaluate_candidates
 from analytics.catch_rates.model_tables import coefficient_rows, model_table_rows, residual_rows
 from analytics.catch_rates.schemas import RATE_SCHEMAS
@@ -18,7 +18,7 @@ from analytics.catch_rates.seasonal_timing import (
     timing_rows,
 )
 from analytics.catch_rates.trend import NOT_KNOWN, trend_rows
-from analytics.catch_rates.trips import EXPOSURE, RESPONSES, SHARE, fitted, model_rows
+from analytics.catch_rates.trips import EXPOSURE, RESPONSES, SHARE, fitted, model_rows, no_trip
 from analytics.data.calendar import season_days
 from analytics.weeks import weeks_between
 
@@ -161,7 +161,7 @@ def _trends(
                 open_weeks=opened.get(area),
             )
         else:
-            last, words = index.weeks[-1], index.reason or _no_trip(index.response)
+            last, words = index.weeks[-1], index.reason or no_trip(index.response)
             closed = last not in opened[area] if area in opened else None
             rows.append(
                 names
@@ -169,7 +169,3 @@ def _trends(
                 | {"direction": NOT_KNOWN, "reason": words}
             )
     return rows
-
-
-def _no_trip(response: str) -> str:
-    return NO_TRIP + " that met a fish" * (response == SHARE)

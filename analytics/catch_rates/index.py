@@ -17,7 +17,8 @@ from analytics.catch_rates.standardised_levels import (
     levels_of,
     series_of,
 )
-from analytics.catch_rates.trips import UNITS, USUAL
+from analytics.catch_rates.trips import UNITS, USUAL, no_trip
+from analytics.codes import coded, join_codes
 from analytics.errors import UsageError
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
 from analytics.estimates.season_survey import known_totals
@@ -145,9 +146,6 @@ class Scale:
         return float(logit(figure) if self.is_share else np.log(figure))
 
 
-NO_TRIP = "no complete trip with every number was interviewed"
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaIndex:
     """The index of one response over W weeks.
@@ -263,15 +261,15 @@ def _filled(index: AreaIndex, area: str | None, week: str | None) -> float | Non
 def _note(index: AreaIndex, data: ResponseTrips, area: str | None, week: str | None) -> str:
     """Return what a reader must know of a level: that it has no fish, or no error."""
     why = index.levels.why_no_error if index.levels is not None else ""
-    return "; ".join(words for words in (data.reasons.get((area, week), ""), why) if words)
+    return join_codes([data.reasons.get((area, week), ""), why])
 
 
 def _why(
     index: AreaIndex, data: ResponseTrips, area: str | None, week: str | None, n_trips: int
 ) -> str:
     if not n_trips:
-        return NO_TRIP if not data.is_share else f"{NO_TRIP} that met a fish"
-    return data.reasons.get((area, week)) or index.reason or "no area has a figure this week"
+        return no_trip(data.response)
+    return data.reasons.get((area, week)) or index.reason or coded("no_area_this_week")
 
 
 def _trips(frame: pd.DataFrame) -> dict[Domain, int]:

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
+from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
 from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
-from analytics.models.count_data import coded
+from analytics.models.count_data import coded as coded_trips
 from analytics.models.count_families import Family
 from analytics.models.count_likelihood import CountLikelihood
 from analytics.models.count_warm_start import fit_warm_start
@@ -70,7 +71,7 @@ class CountTrials:
 
     def _coded(self, terms: Terms) -> Coded:
         if terms not in self._rows:
-            self._rows[terms] = coded(
+            self._rows[terms] = coded_trips(
                 self.data.frame,
                 response=self.data.response,
                 exposure=EXPOSURE,
@@ -157,24 +158,22 @@ class ShareTrials:
 HELD_OUT_WEEKS = 4
 #: Candidates that are shown and never chosen, and why.
 KEPT_OUT = {
-    "with daylight": "day length goes with the week: at one day length for all weeks, the levels "
-    "of weeks would lose the season itself",
-    "areas in step": "tells whether areas rise and fall together; the index has a level for every "
-    "area and week",
-    "hurdle": "its mean is not in proportion to effort, as a rate must be",
+    "with daylight": "not_chosen_daylight",
+    "areas in step": "not_chosen_parallel",
+    "hurdle": "not_chosen_hurdle",
 }
 #: What a candidate is for.
 PURPOSE = {
-    "usual": "areas, a smooth of the week, and how was fished",
-    "poisson": "counts that spread no more than chance",
-    "binomial": "shares that spread no more than chance",
-    "zero-inflated": "boats that could not meet a fish, beside the others",
-    "hurdle": "boats without a fish apart from the rest",
-    "with site": "landing sites that differ within an area",
-    "with moon": "the lit part of the moon",
-    "with tide": "the tide range of the day",
-    "with daylight": "hours of daylight",
-    "areas in step": "areas that rise and fall together",
+    "usual": "for_usual_terms",
+    "poisson": "for_counts_by_chance",
+    "binomial": "for_shares_by_chance",
+    "zero-inflated": "for_boats_without_chance",
+    "hurdle": "for_boats_without_fish",
+    "with site": "for_sites",
+    "with moon": "for_moon",
+    "with tide": "for_tide",
+    "with daylight": "for_daylight",
+    "areas in step": "for_parallel_areas",
 }
 
 
@@ -270,19 +269,16 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     try:
         held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
     except UsageError as error:
-        held, reason = np.zeros(0), f"no held-out score: {error}"
+        held, reason = np.zeros(0), coded("no_score", error=str(error))
     found = [
         _tried(data, trials, name, one, held=held, reason=reason)
         for name, one in candidates_of(data).items()
     ]
-    return [
-        replace(one, reason="; ".join(filter(None, (one.reason, _never(one.name)))))
-        for one in found
-    ]
+    return [replace(one, reason=join_codes([one.reason, _never(one.name)])) for one in found]
 
 
 def _never(name: str) -> str:
-    return f"shown, never chosen: {KEPT_OUT[name]}" if name in KEPT_OUT else ""
+    return coded(KEPT_OUT[name]) if name in KEPT_OUT else ""
 
 
 def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:
@@ -301,22 +297,19 @@ def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:
 
 
 def why_chosen(found: Sequence[CandidateResult], best: CandidateResult) -> str:
-    """Return why the chosen candidate was chosen, in words that agree with the table."""
+    """Return the code why the chosen candidate was chosen."""
     scored = [one for one in found if one.fit is not None and math.isfinite(one.held_out_score)]
     if not math.isfinite(best.held_out_score):
-        return "lowest BIC of those that may be chosen; none has a held-out score"
+        return coded("chosen_bic")
     top = max(
         (one for one in scored if one.name not in KEPT_OUT), key=lambda one: one.held_out_score
     )
     if top is best:
         near = [one for one in scored if one is not best and one.name not in KEPT_OUT]
         if any(_is_near(one, top) for one in near):
-            return "best held-out score of those that may be chosen, and lowest BIC near it"
-        return "best held-out score of those that may be chosen, by more than one standard error"
-    return (
-        "lowest BIC of those whose held-out score is within one standard error of the best "
-        f"({top.name})"
-    )
+            return coded("chosen_best_and_bic")
+        return coded("chosen_best")
+    return coded("chosen_near_best", best=top.name)
 
 
 def _is_near(one: CandidateResult, best: CandidateResult) -> bool:
@@ -340,7 +333,7 @@ def _tried(
     try:
         fit = trials.fit(one.terms, one.family)
     except UsageError as error:
-        return CandidateResult(name, one, None, 0, math.nan, str(error))
+        return CandidateResult(name, one, None, 0, math.nan, error_code(error))
     if reason:
         return CandidateResult(name, one, fit, 0, math.nan, reason)
     value = np.full(len(data.frame), np.nan)
@@ -349,16 +342,14 @@ def _tried(
         for at in held:
             value[week == at] = trials.held_out(one.terms, one.family, float(at))
     except UsageError as error:
-        return CandidateResult(name, one, fit, 0, math.nan, f"no held-out score: {error}")
+        return CandidateResult(name, one, fit, 0, math.nan, coded("no_score", error=str(error)))
     told = np.isin(week, held)
     days = data.frame[CLUSTER].to_numpy()[told]
     place = np.unique(days, return_inverse=True)[1]
     by_day = np.asarray(np.bincount(place.ravel(), value[told]), dtype=np.float64)
     score = float(value[told].mean())
     if not math.isfinite(score):
-        return CandidateResult(
-            name, one, fit, 0, math.nan, "no held-out score: a trip had no chance at all"
-        )
+        return CandidateResult(name, one, fit, 0, math.nan, coded("no_score_impossible_trip"))
     return CandidateResult(name, one, fit, int(told.sum()), score, "", by_day)
 
 

@@ -15,6 +15,7 @@ from scipy.stats import t as student_t
 
 from analytics.catch_rates.model_selection import KEPT_OUT, PURPOSE, why_chosen
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
+from analytics.codes import coded, join_codes
 from analytics.models.count_fit import CountFit
 from analytics.models.diagnostics import diagnose
 from analytics.models.share_regression import share_influence, share_residuals
@@ -62,8 +63,7 @@ def model_table_rows(
         reason = one.reason
         if one is best:
             note = index.levels.note if index.levels is not None else index.reason
-            words = (f"chosen: {why_chosen(found, one)}", one.reason, note)
-            reason = "; ".join(filter(None, words))
+            reason = join_codes([why_chosen(found, one), one.reason, note])
         rows.append(
             {
                 "season": season,
@@ -112,9 +112,11 @@ def coefficient_rows(
         if name.startswith(("area", "intercept")) or not math.isfinite(plain):
             continue
         told = math.isfinite(se) and se > 0
-        why = f"no error: {model.n_clusters} site-days for {n_responding} coefficients" * (
-            free <= 0
-        )
+        why = coded("site_days_alike")
+        if free <= 0:
+            why = coded(
+                "error_needs_clusters", site_days=model.n_clusters, coefficients=n_responding
+            )
         rows.append(
             {
                 "season": season,
@@ -126,7 +128,7 @@ def coefficient_rows(
                 "ci_low": _exp(estimate - step * se) if told else None,
                 "ci_high": _exp(estimate + step * se) if told else None,
                 "ci_level": level,
-                "reason": "" if told else why or "no error: site-days do not differ",
+                "reason": "" if told else why,
             }
         )
     return rows

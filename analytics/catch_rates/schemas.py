@@ -45,7 +45,7 @@ TREND_SCHEMA = pa.schema(
         ("prob_increase_1_weeks", pa.float64()),  # probability that it rose
         ("change_4_weeks", pa.float64()),  # over that of four weeks before, less 1
         ("prob_increase_4_weeks", pa.float64()),
-        ("direction", pa.string()),  # rising | falling | no clear change | not known
+        ("direction", pa.string()),  # rising | falling | no_clear_change | not_known
         ("reason", pa.string()),
     ]
 )

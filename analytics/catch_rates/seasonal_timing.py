@@ -18,6 +18,7 @@ from analytics.catch_rates.index import AreaIndex, area_index
 from analytics.catch_rates.model_selection import Candidate, CandidateResult
 from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
 from analytics.catch_rates.trips import BESIDE, FACTORS, USUAL, fitted, model_rows, varies
+from analytics.codes import coded, error_code, join_codes
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.models.count_families import Family
@@ -172,9 +173,9 @@ def _at_common_mix(
         both = [*weeks, *sorted(set(now["week"]))]
         joint = area_index(two, model, mix=now, weeks=both, weight=weight)
         if joint.series:
-            told = f"fitted together with this season, for it knows no {', no '.join(gone)}"
-            return _first(joint, weeks), "; ".join(filter(None, (told, note)))
-        reason = f"at its own mix, which knows no {', no '.join(gone)}: {joint.reason}"
+            told = coded("fitted_together", levels=gone)
+            return _first(joint, weeks), join_codes([told, note])
+        reason = join_codes([coded("at_own_mix", levels=gone), joint.reason])
     return area_index(data, model, mix=mix, weeks=weeks, weight=weight), reason
 
 
@@ -276,7 +277,7 @@ def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
     `every`: the season asked for is the last.
     """
     now, past = every[-1], every[:-1]
-    note = "; ".join(dict.fromkeys(one.note for one in past if one.note))
+    note = join_codes(one.note for one in past)
     rows = []
     for area in now.index.series:
         for week in now.index.weeks[now.span(area)]:
@@ -290,12 +291,8 @@ def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
 def _run(one: SeasonIndex, area: str | None, series: Series, day: Floats) -> _Run:
     none = np.full(len(day), np.nan)
     if not one.is_complete(area):
-        words = (
-            "in progress"
-            if one.is_current_season
-            else "not sampled to its end, or in too few open weeks"
-        )
-        return _Run(day, none, None, {}, f"the season is {words}")
+        why = coded("season_in_progress" if one.is_current_season else "season_incomplete")
+        return _Run(day, none, None, {}, why)
     try:
         share = cumulative(np.exp(series.value))
         draws = _draws(series)
@@ -377,21 +374,21 @@ def _strength(
     mine[span] = True
     mine &= np.isfinite(series.value) & (np.array(now.index.weeks) <= week)
     if not mine.any():
-        return {"n_past": 0, "reason": "no index this season by this week"}
+        return {"n_past": 0, "reason": coded("no_index_by_week")}
     value = dict(zip(now.number[mine].tolist(), series.value[mine].tolist(), strict=True))
     log_now = float(logsumexp(series.value[mine]))
     # The slope of the log of a sum in each log: its share of the sum.
     share = np.exp(series.value[mine] - log_now)
     se = float(np.sqrt(np.maximum(share @ series.cov[np.ix_(mine, mine)] @ share, 0.0)))
     if not math.isfinite(se):
-        return {"n_past": 0, "reason": "the index of this season has no error by site-day"}
+        return {"n_past": 0, "reason": coded("index_without_error")}
     log_past = np.array(
         [log_now - gap for one in past if (gap := _gap(value, one, area)) is not None]
     )
     try:
         ratio, error = strength(log_now, se, log_past)
     except UsageError as told:
-        return {"n_past": len(log_past), "reason": str(told)}
+        return {"n_past": len(log_past), "reason": error_code(told)}
     step = float(student_t.ppf(0.5 + level / 2, len(log_past) - 1)) * error
     around = np.exp(log_past - log_past.mean())
     return {

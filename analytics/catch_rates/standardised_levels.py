@@ -11,6 +11,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from analytics.catch_rates.trips import CELL, CLUSTER, EXPOSURE, FACTORS, TRIALS, beside, varies
+from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
 from analytics.models.cell_levels import level_counts, level_shares
 from analytics.models.count_families import Family
@@ -34,10 +35,7 @@ HURDLES = {
 }
 #: Terms beside the levels that give way, one after the other, where the fit is refused.
 GIVE_WAY = ("tide_range_m", "moon", "site", "party", "day_group", "method")
-NO_ERROR = (
-    "no area and week was met on two site-days: how much site-days differ cannot be told, so there "
-    "is no interval"
-)
+NO_ERROR = coded("site_days_unlike_unknown")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +111,7 @@ def levels_of(
     notes = [data.joining] if data.joining else []
     if family in HURDLES:
         family = HURDLES[Family(family)]
-        notes.append(f"a hurdle has no rate: {family} instead")
+        notes.append(coded("hurdle_replaced", family=str(family)))
     others, model = _fitted_beside(data, beside(data.frame, tuple(terms)), family, notes)
     cells = data.frame.drop_duplicates(CELL).sort_values(["area", "week"])[["area", "week", CELL]]
     value, slopes = _at_mix(model, cells[[CELL]], data=data, mix=mix, others=others)
@@ -126,7 +124,7 @@ def levels_of(
         n_clusters=model.n_clusters,
         model=model,
         terms=(CELL, *others) if len(cells) > 1 else others,
-        note="; ".join([*notes, *getattr(model.fit, "notes", ())]),
+        note=join_codes([*notes, *map(error_code, getattr(model.fit, "notes", ()))]),
     )
 
 
@@ -192,11 +190,11 @@ def _fitted_beside(
         try:
             model = _fit(data, left, family)
         except UsageError as error:
-            reason = reason or str(error)
+            reason = reason or error_code(error)
             continue
         out = [one for one in others if one not in left]
         if out:
-            notes.append(f"without {', '.join(out)}: {reason}")
+            notes += [coded("without_terms", terms=out), reason]
         return tuple(left), model
     raise UsageError(reason)
 
@@ -262,7 +260,6 @@ def _weight(data: ResponseTrips) -> str:
 # Whether two seasons tell how the ways they were fished in compare.
 
 #: Levels named in a note.
-_NAMED = 3
 
 
 def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list[str]:
@@ -279,7 +276,7 @@ def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list
             words += [f"{name} {one}" for one in sorted(set(now[name]) - set(past[name]))]
         elif not varies(past, name):
             words.append(f"change of {name}")
-    return [*words[:_NAMED], *([f"{len(words) - _NAMED} more"] if len(words) > _NAMED else [])]
+    return words
 
 
 def comparable_seasons(
@@ -303,8 +300,8 @@ def comparable_seasons(
         if alone:
             taken = {factor: dict.fromkeys(alone, base)}
             past, now = past.replace(taken), now.replace(taken)
-            notes.append(f"{factor} {', '.join(alone[:_NAMED])} never beside {base}: taken for it")
-    return (past, now), "; ".join(notes)
+            notes.append(coded("level_never_beside", factor=factor, levels=alone, base=base))
+    return (past, now), join_codes(notes)
 
 
 def _tied_to(base: str, trips: Sequence[pd.DataFrame], factor: str) -> set[str]:

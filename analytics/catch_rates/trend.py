@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_rates.index import Scale
+from analytics.codes import coded, error_code
 from analytics.errors import UsageError
 from analytics.models.smoother import smooth
 from analytics.weeks import weeks_after
@@ -28,9 +29,8 @@ WEEKS_AHEAD = 3
 #: simulated seasons of the demo's size it calls 7 % of those without a change and 83 % of rises of
 #: 30 %; 0.9 would call 9 and 85 %.
 CALLED = 0.92
-RISING, FALLING, UNCLEAR, NOT_KNOWN = "rising", "falling", "no clear change", "not known"
-CLOSED = "closed"
-TO_COME = "still to come: no trip tells of a change"
+RISING, FALLING, UNCLEAR, NOT_KNOWN = "rising", "falling", "no_clear_change", "not_known"
+CLOSED, TO_COME = coded("closed"), coded("still_to_come")
 
 
 def word_of(rose: float) -> str:
@@ -72,7 +72,7 @@ def trend_rows(
         found = smooth(*_figures(series, has, start), slope=True, lags=LAGS, n_ahead=WEEKS_AHEAD)
     except UsageError as error:
         last = {"week": weeks[-1], "is_closed": closed(weeks[-1])}
-        return [blank | last | {"reason": str(error)}]
+        return [blank | last | {"reason": error_code(error)}]
     told = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
     n_responding = len(weeks) - start
     scale = Scale(is_share)
@@ -112,5 +112,5 @@ def _changes(found: Trend, place: int, scale: Scale) -> Row:
         row[f"prob_increase_{lag}_weeks"] = float(found.rose[lag][place]) if known else None
     rose = row[f"prob_increase_{LAGS[-1]}_weeks"]
     if rose is None:
-        return row | {"reason": "fewer than four weeks before this one"}
+        return row | {"reason": coded("few_weeks_before")}
     return row | {"direction": word_of(rose)}

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from astral import moon
 
+from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.data.calendar import daylight_hours, season_days, trip_tables
 from analytics.errors import UsageError
@@ -145,9 +146,9 @@ class ResponseTrips:
 
     @property
     def joining(self) -> str:
-        """Which levels were joined, in words; empty where none was."""
-        return "; ".join(
-            f"{factor} {', '.join(levels)} joined to {next(iter(levels.values()))}: no fish to tell"
+        """Which levels were joined, as codes; empty where none was."""
+        return join_codes(
+            coded("level_joined", factor=factor, levels=levels, base=next(iter(levels.values())))
             for factor, levels in self.joined.items()
             if levels
         )
@@ -177,25 +178,28 @@ def _reasons(frame: pd.DataFrame, response: str) -> dict[tuple[str | None, str |
         for key, fish, met, trips in _sums(frame, by, response).itertuples():
             domain = key if isinstance(key, tuple) else (None, key)
             if response == SHARE and fish in (0, met):
-                kinds = "none" if not fish else "all"
-                told[domain] = f"{kinds} of {met} encounters {'is' if not fish else 'are'} sublegal"
+                told[domain] = coded("all_sublegal" if fish else "none_sublegal", n=int(met))
             elif not fish:
-                told[domain] = f"no fish in {trips} trips"
+                told[domain] = coded("no_fish_in_trips", trips=int(trips))
     return told
+
+
+def no_trip(response: str) -> str:
+    """Return the code that no trip says anything of a response."""
+    return coded("no_complete_trip_with_fish" if response == SHARE else "no_complete_trip")
 
 
 def _none(frame: pd.DataFrame, response: str) -> str:
     """Return why no level of any area and week can be told."""
     if frame.empty:
-        return "no complete trip with every number" + " met a fish" * (response == SHARE)
+        return no_trip(response)
     fish = int(frame[response].sum())
     if response == SHARE:
         met = int(frame[TRIALS].sum())
         if fish in (0, met):
-            kinds = "none is" if not fish else "all are"
-            return f"of {met} encounters {kinds} sublegal"
+            return coded("all_sublegal" if fish else "none_sublegal", n=met)
         return ""
-    return "" if fish else f"no fish in {len(frame)} trips"
+    return "" if fish else coded("no_fish_in_trips", trips=len(frame))
 
 
 def base_terms(frame: pd.DataFrame) -> tuple[str, ...]:

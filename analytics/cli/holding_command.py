@@ -15,6 +15,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
+from analytics.codes import sentences
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def _rates_words(rates: pa.Table, *, n_trials: int) -> str:
         if row["corrected_prop"] is not None:
             ends = _span(row["corrected_low"], row["corrected_high"])
             text += f"; without handling deaths {_share(row['corrected_prop'])} {ends}"
-        lines.append(text + (f"; {row['reason']}" if row["reason"] else ""))
+        lines.append(text + (f"; {sentences(row['reason'])}" if row["reason"] else ""))
     return "\n".join(lines)
 
 
@@ -112,12 +113,12 @@ def _survival_words(survival: pa.Table, *, n_out: int) -> str:
 def _model_words(model: HookingMortality) -> str:
     lines = [f"Model of death by group and length ({model.n} fish, {model.died} died):"]
     if model.reason:
-        lines.append(f"  no model: {model.reason}")
+        lines.append(f"  no model: {sentences(model.reason)}")
     for term in model.terms:
         odds = f"odds ratio {term.odds_ratio:.3g} ({term.ci_low:.3g} to {term.ci_high:.3g})"
         against = f", against {model.base}" if term.term.startswith("group ") else ""
         lines.append(f"  {term.term}: {term.estimate:.4f} (SE {term.se:.4f}), {odds}{against}")
-    return "\n".join([*lines, *(f"  {note}" for note in model.notes)])
+    return "\n".join([*lines, *(f"  {sentences(note)}" for note in model.notes)])
 
 
 def _model_table(model: HookingMortality, level: float) -> pa.Table:

@@ -19,6 +19,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
+from analytics.codes import sentences
 from analytics.errors import DataRejected, UsageError
 
 if TYPE_CHECKING:
@@ -201,9 +202,8 @@ def _baseline(bulletin: Bulletin) -> Baseline:
     card = bulletin.card
     draws = bulletin.table("draws")
     if not draws.num_rows:
-        why = sorted(
-            {row["reason"] for row in bulletin.table("limit_status").to_pylist()} - {"", None}
-        )
+        reasons = {row["reason"] for row in bulletin.table("limit_status").to_pylist()}
+        why = [sentences(one) for one in sorted(reasons - {"", None})]
         words = f"bulletin {card.bulletin} has no draws of the rest of season {card.season}"
         raise DataRejected(f"{words}: {'; '.join(why) or 'its totals could not be estimated'}")
     baseline = from_table(draws)

@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.codes import JOINED_BY, coded
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.errors import UsageError
@@ -129,9 +130,9 @@ def scenario_table(
 def named_rows(rows: pa.Table, multiplier: float) -> pa.Table:
     """Return result rows in `SCENARIO_SCHEMA`: their basis, told in the method too if not 1."""
     if multiplier != 1:
-        words = f"; reported sublegal releases divided by {multiplier:g}"
+        divided = coded("divided_by", multiplier=f"{multiplier:g}")
         place = rows.schema.get_field_index("method")
-        method = pc.binary_join_element_wise(rows["method"], words, "")
+        method = pc.binary_join_element_wise(rows["method"], divided, JOINED_BY)
         rows = rows.set_column(place, RESULT_SCHEMA.field("method"), method)
     basis = pa.array([basis_words(multiplier)] * rows.num_rows, pa.string())
     return pa.Table.from_arrays([basis, *rows.columns], schema=SCENARIO_SCHEMA)
@@ -260,7 +261,7 @@ def _all_boats(
     try:
         coverage = coverage_of(snapshot, season.design)
     except UsageError as error:
-        return _nothing("coverage", "over all boats", error)
+        return _nothing("coverage", "all_boats", error)
     expanded = replace(season, ways=(*others, CoverageExpandedEstimator(drawn, coverage)))
     return _rows(expanded, ALL_BOATS, (*WIDER, ("area", "week")), level), ()
 
@@ -275,7 +276,7 @@ def _boats_counted(
             snapshot, season=design.season, through=design.through, reckoning=reckoning
         )
     except UsageError as error:
-        return _nothing("boat_counts", "from boats counted on the water", error)
+        return _nothing("boat_counts", "boats_counted", error)
     way = counted.ways[-1]
     assert isinstance(way, EffortTimesRateEstimator)
     warned = uneven_findings(uneven_shares(snapshot, way.counted))
@@ -303,7 +304,9 @@ def _rows(
 
 def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Sequence[Finding]]:
     finding = Finding(
-        severity=Severity.NOTE, table=table, seen=f"no figures {basis} beside the others: {error}"
+        severity=Severity.NOTE,
+        table=table,
+        seen=coded("basis_failed", basis=basis, error=str(error)),
     )
     return ALTERNATIVE_SCHEMA.empty_table(), (finding,)
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.fish.mark_composition import (
-    PART_WORDS,
     PARTS,
     BorrowedShares,
     DonorDomain,
@@ -59,7 +58,7 @@ def borrowed_marks(
     -------
     BorrowedShares
     """
-    parts = list(PART_WORDS.values())
+    parts = list(PARTS)
     if not parts_unread(totals.total, len(parts)).any():
         return nothing_lent(len(totals.total), len(parts))
     return borrow_shares(
@@ -84,10 +83,8 @@ def donor_domains(
         place = np.zeros(len(code), dtype=np.int64)
         free = place if len(season.any_mark) == len(season.design.areas) else place - 1
         return (
-            DonorDomain(whole.total, whole.cov, place, "the whole season"),
-            DonorDomain(
-                whole.total, whole.cov, free, "kept fish of the whole season", *_KEPT_LENDS
-            ),
+            DonorDomain(whole.total, whole.cov, place, "season"),
+            DonorDomain(whole.total, whole.cov, free, "kept_of_season", *_KEPT_LENDS),
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = way.totals(analysis, by_area)
@@ -101,9 +98,9 @@ def donor_domains(
     is_free = np.array([key - 1 in season.any_mark for key in code // (n_weeks + 1)], dtype=bool)
     free = np.where(is_free, place, -1)
     return (
-        DonorDomain(areas.total, areas.cov, place, "the area's season"),
-        DonorDomain(total, cov, mine, "all areas with the same rule on keeping marked fish"),
-        DonorDomain(areas.total, areas.cov, free, "kept fish of the area's season", *_KEPT_LENDS),
+        DonorDomain(areas.total, areas.cov, place, "area_season"),
+        DonorDomain(total, cov, mine, "same_rule_areas"),
+        DonorDomain(areas.total, areas.cov, free, "kept_of_area_season", *_KEPT_LENDS),
     )
 
 
@@ -147,7 +144,7 @@ def base_of(season: SeasonSurvey, way: TotalEstimator) -> BaseEncounters:
     totals = way.totals(mark_analysis(), fine)
     key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
     wider = donor_domains(season, way, fine, totals.code)
-    lent = borrow_shares(totals.total, wider, parts=list(PART_WORDS.values()))
+    lent = borrow_shares(totals.total, wider, parts=list(PARTS))
     found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
     of_season = wider[0].total[wider[0].place]
     column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}

@@ -248,10 +248,10 @@ def _change(earlier: Row, row: Row, *, alike: bool, level: float) -> Row:
         "estimate": row["estimate"],
         "ci_level": level,
         "form": "difference" if is_share else "ratio",
-        "direction": "not known",
+        "direction": "not_known",
     }
     if not alike and kind in (QuantityKind.TOTAL, QuantityKind.DEATHS):
-        return known | {"direction": "not comparable"}
+        return known | {"direction": "not_comparable"}
     old, new = earlier["estimate"], row["estimate"]
     if old is None or new is None or (not is_share and old <= 0):
         return known
@@ -277,5 +277,5 @@ def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
         nothing = 1.0
     if math.isnan(low):
         return {}
-    word = "up" if low > nothing else "down" if high < nothing else "no clear change"
+    word = "up" if low > nothing else "down" if high < nothing else "no_clear_change"
     return {"ci_low": low, "ci_high": high, "direction": word}

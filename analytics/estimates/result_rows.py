@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from analytics.codes import coded, join_codes
 from analytics.data.schema import TABLES
 from analytics.fish.mark_composition import CLASSES, PARTS, marked
 from analytics.fish.release_mortality import FATES
@@ -30,21 +31,23 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Measure
 
 
-# The words beside a figure: its status, the rules it needed, why it or its error cannot be had.
+# The codes beside a figure: its status, the rules it needed, why it or its error cannot be had.
 
+#: The estimator where days are drawn first, then sites of a day.
+_OF_DAYS = {"two_stage_total": "three_stage_total"}
+COUNTED, DEATHS_ESTIMATOR = "counted_effort_times_rate", "releases_times_rates"
 #: A relative error under this is rounding.
 ROUNDING_CV = 1e-9
 
 
 def not_recorded(measures: Iterable[Measure]) -> str:
-    """Return that no interview gave all the numbers behind a figure, naming them."""
+    """Return the code that no interview gave all the numbers behind a figure, naming them."""
     known = {column.name for column in TABLES["interviews"].columns}
     columns: dict[str, None] = {}
     for one in measures:
         named = [word for word in re.findall(r"\w+", one.sql) if word in known]
         columns |= dict.fromkeys(word for word in named if word not in one.optional)
-    together = " together" if len(columns) > 1 else ""
-    return f"not recorded in any interview: {', '.join(columns)}{together}"
+    return coded("not_recorded", columns=columns)
 
 
 def why_not(
@@ -62,10 +65,10 @@ def _not_of_design(
     if totals.is_convenience:
         if figures.is_ratio:
             return None
-        return Status.NO_DESIGN, "interviews of convenience give rates and shares, never totals"
+        return Status.NO_DESIGN, coded("no_totals_from_convenience")
     if totals.support.is_convenience_only[place]:
-        names = _names(design, design.areas_without_design)
-        return Status.NO_DESIGN, f"interviews of convenience only in {names}: no estimate here"
+        areas = _areas(design, design.areas_without_design)
+        return Status.NO_DESIGN, coded("convenience_only", areas=areas)
     return None
 
 
@@ -79,17 +82,17 @@ def _not_of_sample(
     elif figures.missing[place]:
         reason = figures.missing[place]
     elif support.n_psu[place] == 0 and not support.is_imputed[place]:
-        reason = "no interview" if totals.is_convenience else "no site-day sampled"
+        reason = coded("no_interview" if totals.is_convenience else "no_site_day")
     elif totals.plan.refuses and support.is_imputed[place]:
-        reason = "open days without a sample, and filling them was refused"
+        reason = coded("imputation_refused")
     elif area is not None and support.lacks_area[place]:
-        reason = "no site-day sampled where boats of this area land"
+        reason = coded("no_site_day_of_area")
         if totals.lost and totals.lost[place]:
-            reason = f"nothing to reckon with in {totals.lost[place]}"
+            reason = join_codes([coded("nothing_to_calculate_from"), totals.lost[place]])
     elif math.isnan(figures.value[place]) and figures.is_ratio:
-        return Status.ZERO_TOTAL, "the denominator is 0"
+        return Status.ZERO_TOTAL, coded("zero_denominator")
     elif math.isnan(figures.value[place]):
-        reason = "the frame of a stratum is not known"
+        reason = coded("frame_unknown")
     return (Status.NO_SAMPLE, reason) if reason else None
 
 
@@ -111,66 +114,64 @@ def status_of(totals: DomainTotals, figures: DomainEstimates, place: int) -> Sta
 def why_no_error(
     totals: DomainTotals, figures: DomainEstimates, place: int, status: Status
 ) -> tuple[str, ...]:
-    """Return the reason where an estimate has no standard error; empty where it has one."""
+    """Return the code why an estimate has no standard error; empty where it has one."""
     variance, support = figures.variance[place], totals.support
     unit = _unit(totals, place)
     if status is Status.CENSUS:
         return ()
     if status is Status.ZERO_TOTAL:
-        what = "nothing else was seen" if figures.value[place] else "none was seen"
+        why = coded("nothing_else_seen" if figures.value[place] else "none_seen")
     elif totals.plan.refuses and (support.is_collapsed[place] or support.is_pooled[place]):
-        what = "one unit or one boat alone, and borrowing a spread was refused"
+        why = coded("pooling_refused")
     elif math.isnan(variance) or (figures.is_ratio and support.n_psu_interviewed[place] < 2):
         of_factor = totals.estimator == "expanded_total" and support.n_psu_interviewed[place] > 1
-        what = "one day of contacts only" if of_factor else f"one {unit} only"
+        why = coded("one_contact_day") if of_factor else coded("one_unit", unit=unit)
     elif variance > (ROUNDING_CV * figures.value[place]) ** 2:
         return ()
     elif variance < 0:
-        what = "the unbiased estimate of its variance came out below 0"
+        why = coded("negative_variance")
     elif support.is_landing_census[place]:
-        what = "its ramps sampled whole, boats landing elsewhere unseen"
+        why = coded("landing_census")
     else:
-        what = f"{unit}s all alike"
-    return (f"{what}: no error can be had",)
+        why = coded("units_alike", unit=unit)
+    return (why,)
 
 
-def method_words(
+def method_codes(
     design: Design, totals: DomainTotals, figures: DomainEstimates, place: int
 ) -> list[str]:
     """Name the estimator and every rule that thin data called for."""
     support = totals.support
     notes = [figures.method]
     if totals.is_convenience:
-        return [*notes, "interviews of convenience: the error is that between their site-days"]
+        return [*notes, coded("convenience_error")]
     if totals.estimator and figures.kind is QuantityKind.TOTAL:
         notes = [totals.estimator]
     if figures.methods:
         own = figures.methods[place]
         notes = [own, *notes] if notes[0] == totals.estimator else [own]
     if support.of_days[place]:
-        notes = [one.replace("two_stage", "three_stage") for one in notes]
+        notes = [_OF_DAYS.get(one, one) for one in notes]
         followed = zip(SITE_RULES, support.rules[place], strict=True)
         notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
     if support.is_imputed[place]:
-        notes.append("open days without a sample filled from the nearest weeks")
+        notes.append(coded("imputed"))
     if support.is_collapsed[place] and not totals.plan.refuses:
-        unit = _unit(totals, place)
-        notes.append(f"a stratum of one {unit} took its spread together with a neighbour")
+        notes.append(coded("collapsed", unit=_unit(totals, place)))
     if support.is_pooled[place] and not totals.plan.refuses:
-        notes.append("spread between boats pooled where one of several was interviewed")
+        notes.append(coded("boats_pooled"))
     if support.is_unknown[place]:
-        notes.append("no spread between boats to be had: first stage without its finite term")
+        notes.append(coded("boats_unknown"))
     if totals.notes:
         notes.append(totals.notes[place])
     if support.lacks_area[place] and totals.lost:
-        notes.append(f"without {totals.lost[place]}")
+        notes.append(totals.lost[place])
     elif support.lacks_area[place]:
         lost = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
-        names = _names(design, lost)
-        notes.append(f"without {names} (open and never sampled)")
-    if design.no_design and not totals.estimator.startswith("counted"):
-        names = _names(design, design.areas_without_design)
-        notes.append(f"without boats that landed in {names}")
+        notes.append(coded("without_never_sampled", areas=_areas(design, lost)))
+    if design.no_design and totals.estimator != COUNTED:
+        areas = _areas(design, design.areas_without_design)
+        notes.append(coded("without_landings", areas=areas))
     return notes
 
 
@@ -179,8 +180,8 @@ def _unit(totals: DomainTotals, place: int) -> str:
     return "day" if totals.support.of_days[place] else "site-day"
 
 
-def _names(design: Design, areas: Iterable[int]) -> str:
-    return ", ".join(design.areas[one] for one in sorted(areas))
+def _areas(design: Design, areas: Iterable[int]) -> list[str]:
+    return [design.areas[one] for one in sorted(areas)]
 
 
 Row = dict[str, Any]
@@ -268,7 +269,7 @@ def mark_figures(
     name, value, spread = "reported_marks", found.value, found.variance
     parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
     words = lent.said([list(PARTS).index(one) for one in parts]) if lent else [""] * len(value)
-    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in words)
+    methods = tuple(join_codes([name, said]) for said in words)
     return DomainEstimates(kind, value, spread, spread, name, found.unread, is_share, methods)
 
 
@@ -277,8 +278,8 @@ def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> Domai
     fates = FATES[quantity]
     found = plan.fish(totals.total, totals.cov_of_sums)
     value, sample_variance, variance = plan.deaths(found, fates)
-    name = "releases_times_rates"
-    methods = tuple("; ".join([name, *([said] * bool(said))]) for said in plan.notes(found, fates))
+    name = DEATHS_ESTIMATOR
+    methods = tuple(join_codes([name, said]) for said in plan.notes(found, fates))
     missing = plan.missing(found, fates)
     return DomainEstimates(
         QuantityKind.DEATHS, value, variance, sample_variance, name, missing, methods=methods
@@ -331,7 +332,7 @@ def result_row(
         "estimate": float(figures.value[place]),
         "df": float((support.df if figures.df is None else figures.df)[place]),
         "status": str(status),
-        "method": "; ".join([*method_words(design, totals, figures, place), *no_error]),
+        "method": join_codes([*method_codes(design, totals, figures, place), *no_error]),
     }
     return row if no_error else row | _error(row, status, figures, place, level)
 

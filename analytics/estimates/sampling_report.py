@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.codes import coded, sentences
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
 from analytics.data.checks.run import check_between
@@ -73,7 +74,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
 
     rules = {borrowing.stratum: borrowing.rule for borrowing in plan.borrowings}
     rules |= {
-        code: f"one {design.strata.unit_word(code)} and no neighbour: no error can be had"
+        code: coded("one_unit_no_neighbour", unit=design.strata.unit_word(code))
         for code in plan.single_psu
     }
     every_unit = np.arange(len(plan.active))
@@ -125,7 +126,7 @@ def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
         where = f"{design.areas[design.strata.landing_area[borrowing.stratum]]}"
         yield _note(
             Severity.NOTE,
-            f"{where} {design.strata.label[borrowing.stratum]}: {borrowing.rule}",
+            f"{where} {design.strata.label[borrowing.stratum]}: {sentences(borrowing.rule)}",
             "see status",
         )
     for code in sorted({int(design.strata.landing_area[one]) for one in plan.not_imputed}):

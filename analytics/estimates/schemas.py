@@ -22,7 +22,7 @@ CHANGE_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("form", pa.string()),  # ratio | difference
-        ("direction", pa.string()),  # up | down | no clear change | not known | not comparable
+        ("direction", pa.string()),  # up | down | no_clear_change | not_known | not_comparable
     ]
 )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded, join_codes
 from analytics.estimates.base_encounters import BaseEncounters, base_of, borrowed_marks
 from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
 from analytics.fish.class_ratios import DAMPED_UNDER, class_ratios
@@ -49,10 +50,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 
-# What stands behind sampled classes, domain by domain, in words.
-
-_ELSEWHERE = "test fish of other weeks or areas taken in"
-_FEW_BASE = f"though {ENOUGH_FISH} were measured, under {ENOUGH_BASE} of the base were expected"
+# What stands behind sampled classes, domain by domain, as codes.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,12 +104,13 @@ class DomainWords:
         is_legal = bool((~base.is_by_mark[lost if lost.any() else here]).any())
         unlined = lost & (self.pooled.pools.line < 0)
         if unlined.any():
-            return f"no minimum length in {self._names(unlined)}, so no fish there has a side"
+            return coded("no_minimum_length_in", areas=self._names(unlined))
         if lost.any():
-            what = "legal" if is_legal else "legal and marked"
-            return f"none of {self.pooled.sample.n.sum():.0f} fish of test fishing was {what}"
-        what = "legal" if is_legal else "legal marked"
-        return "" if fish.any() else f"no {what} fish was kept or released here"
+            n = f"{self.pooled.sample.n.sum():.0f}"
+            return coded("none_legal_sampled" if is_legal else "none_legal_marked_sampled", n=n)
+        if fish.any():
+            return ""
+        return coded("no_legal_fish" if is_legal else "no_legal_marked_fish")
 
     def _rule(self, place: int) -> str:
         pools, cells = self.pooled.pools, np.flatnonzero(self.weight[place] > 0)
@@ -120,25 +119,21 @@ class DomainWords:
             return ""
         widest = pools.words[taken[np.argmax(pools.rule[taken])]]
         few = int(pools.is_few[taken].sum())
-        if len(cells) == 1:
-            return f"test fish taken in from {widest}" + (f" ({_FEW_BASE})" if few else "")
-        many = f"{len(taken)} of {len(cells)}" if len(taken) < len(cells) else f"all {len(cells)}"
-        because = f" ({few} of them {_FEW_BASE})" if few else ""
-        return f"{_ELSEWHERE} for {many} area-weeks, at the widest from {widest}{because}"
+        many = coded("test_fish_of_cells", n=len(taken), of=len(cells)) if len(cells) > 1 else ""
+        few_base = coded("few_expected", fish=ENOUGH_FISH, n=few, base=ENOUGH_BASE) if few else ""
+        return join_codes([widest, many, few_base])
 
     def _notes(self, place: int, n_fish: float) -> str:
         sample, ratios = self.pooled.sample, self.pooled.ratios
         fish, rule = self.weight[place], self._rule(place)
-        said = [*self._of_base(place), f"{n_fish:.0f} fish of test fishing", rule]
+        said = [*self._of_base(place), coded("sample_fish", n=f"{n_fish:.0f}"), rule]
         if np.any(ratios.is_damped & (fish > 0)):
-            said.append(f"damped where under {DAMPED_UNDER} fish of the base were sampled")
+            said.append(coded("damped", fish=DAMPED_UNDER))
         said.append(self._lent(place))
-        if sample.left_out:
-            said.append(f"{', '.join(sample.left_out)} left out")
+        said += sample.left_out
         if self.unknown[place] > 0:
-            many = f"{self.unknown[place]:,.0f} reported releases of unknown size"
-            said.append(f"{many} are not in the base")
-        return "; ".join(filter(None, said))
+            said.append(coded("unknown_size_not_in_base", n=f"{self.unknown[place]:.0f}"))
+        return join_codes(said)
 
     def _of_base(self, place: int) -> list[str]:
         base, here = self.pooled.base, self.place == place
@@ -146,14 +141,12 @@ class DomainWords:
         by_mark, said = (filled if filled.any() else here) & base.is_by_mark, []
         by_size = (filled if filled.any() else here) & ~base.is_by_mark
         if by_mark.any():
-            said.append("base: legal marked fish kept and released")
+            said.append(coded("base_legal_marked"))
         if by_size.any():
-            areas = self._names(by_size)
-            said.append(f"base: all legal fish in {areas} (no mark of kept fish read)")
+            said.append(coded("base_all_legal", areas=self._names(by_size)))
         unread = here & base.is_unmarked
         if unread.any():
-            areas = self._names(unread)
-            said.append(f"legal releases in {areas} taken as unmarked (no mark of one read)")
+            said.append(coded("releases_as_unmarked", areas=self._names(unread)))
         return said
 
     def _lent(self, place: int) -> str:
@@ -162,10 +155,10 @@ class DomainWords:
         lent = [one for one in np.array(base.lent.said((0, 1)), dtype=object)[filled] if one]
         if not lent:
             return ""
-        return f"marked shares lent to {len(lent)} area-weeks" if filled.sum() > 1 else str(lent[0])
+        return coded("marked_shares_borrowed", n=len(lent)) if filled.sum() > 1 else str(lent[0])
 
-    def _names(self, rows: Bools) -> str:
-        return ", ".join(self.areas[one] for one in np.unique(self.pooled.base.area[rows]))
+    def _names(self, rows: Bools) -> list[str]:
+        return [self.areas[one] for one in np.unique(self.pooled.base.area[rows])]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -415,7 +408,7 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
         variance,
         SAMPLED,
         found.missing,
-        methods=tuple(f"{SAMPLED}; {said}" for said in found.notes),
+        methods=tuple(join_codes([SAMPLED, said]) for said in found.notes),
         df=np.where(lacks | np.isnan(survey), own_df, joint),
         is_sampled=(sample > 0) | (value == 0),
     )
@@ -439,7 +432,7 @@ def _without_sample(reported: DomainEstimates, why: str, classes: FishBasis) -> 
 
 
 def _not_sampled(method: str, why: str) -> str:
-    return f"{method}; not sampled: {why}"
+    return join_codes([method, coded("not_sampled"), why])
 
 
 def _first(

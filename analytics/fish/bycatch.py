@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
+from analytics.codes import coded
 from analytics.data import query as sql
 from analytics.survey.reduction import Analysis, Measure
 
@@ -61,13 +62,13 @@ class Bycatch:
     species : tuple of Species
     areas : frozenset of str
         Areas fished in which somebody recorded bycatch.
-    coded : pyarrow.Table
+    coded_rows : pyarrow.Table
         Rows of bycatch with the column of their species.
     """
 
     species: tuple[Species, ...]
     areas: frozenset[str]
-    coded: pa.Table
+    coded_rows: pa.Table
 
     @property
     def blocks(self) -> list[Bycatch]:
@@ -122,18 +123,18 @@ def bycatch_of(bycatch: pa.Table, told: pa.Table, *, most: int = MOST) -> Bycatc
     ]
     if len(names) > most:
         rest = len(names) - most
-        note = f"{rest} less met species together"
+        note = coded("species_together", n=rest)
         species.append(Species(f"other ({rest} species)", f"species_{most}", note))
     columns = [species[min(place, most)].column for place in range(len(names))]
     codes = pa.table(
         {"species": pa.array(names, pa.string()), "code": pa.array(columns, pa.string())}
     )
-    coded = sql.run(
+    coded_rows = sql.run(
         "SELECT interview_id, code, fish FROM named JOIN codes USING (species)",
         {"named": named, "codes": codes},
     )
     areas = sql.run(_AREAS, {"named": named})["area"].to_pylist()
-    return Bycatch(tuple(species), frozenset(areas), coded)
+    return Bycatch(tuple(species), frozenset(areas), coded_rows)
 
 
 def with_bycatch(bycatch: Bycatch, interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
@@ -157,7 +158,7 @@ def with_bycatch(bycatch: Bycatch, interviews: Source, sample_ids: Sequence[str]
     tables: dict[str, Source] = {
         "interviews": interviews,
         "days": _days(sample_ids),
-        "coded": bycatch.coded,
+        "coded": bycatch.coded_rows,
         "recorded": pa.table({"area": pa.array(sorted(bycatch.areas), pa.string())}),
     }
     sums, fills = [], []

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
+from analytics.codes import coded, join_codes
 from analytics.fish.measured import measured_fish, unplaced_test_fish
 from analytics.weeks import week_number
 
@@ -33,7 +34,6 @@ ENOUGH_FISH = 20
 #: Fish of the base class that a pool of weeks should hold by the area's share of them: the damped
 #: ratio of a pool that expects μ of them is too low by the factor ``1 - exp(-μ)``, here 0.993.
 ENOUGH_BASE = 5
-_SEASON = "the whole season of the area"
 
 
 class Rule(IntEnum):
@@ -186,7 +186,7 @@ class _Place:
         return bool(many and n[self.base].sum() > 0)
 
     def pool(self, names: tuple[str, ...]) -> tuple[Bools, Rule, str]:
-        """Return the cells that stand for the area-week, the rule, and it in words."""
+        """Return the cells that stand for the area-week, the rule, and its code."""
         sample, own = self.sample, self.sample.area == self.area
         away = np.abs(sample.week - self.week)
         furthest = int(away[own].max(initial=0))
@@ -198,22 +198,21 @@ class _Place:
         for other in _nearest(sample, self.area):
             rows, added = rows | (sample.area == other), [*added, names[other]]
             if self.enough(rows):
-                return rows, Rule.NEAR_AREAS, f"{_SEASON} and the nearest: {', '.join(added)}"
+                return rows, Rule.NEAR_AREAS, coded("test_fish_nearest", areas=added)
         everything = np.ones_like(own)
         if not self.n[:, self.base].sum() > 0:
             return np.zeros_like(own), Rule.NONE, ""
         if (own == everything).all():
-            return own, Rule.SEASON, _SEASON
-        return everything, Rule.ALL_AREAS, "the whole season of all areas"
+            return own, Rule.SEASON, coded("test_fish_season")
+        return everything, Rule.ALL_AREAS, coded("test_fish_all")
 
 
 def _weeks(span: int, furthest: int) -> tuple[Rule, str]:
     if span == 0:
         return Rule.OWN, ""
     if span == furthest:
-        return Rule.SEASON, _SEASON
-    many = "week" if span == 1 else "weeks"
-    return Rule.WEEKS, f"{span} {many} before and after"
+        return Rule.SEASON, coded("test_fish_season")
+    return Rule.WEEKS, coded("test_fish_weeks", n=span)
 
 
 def _nearest(sample: CompositionSample, area: int) -> list[int]:
@@ -227,7 +226,7 @@ def _nearest(sample: CompositionSample, area: int) -> list[int]:
 
 _EARTH_KM = 6371.0
 #: Why there is no sample where nobody test fished; no row needs to say it.
-NO_TEST_FISHING = "no fish of test fishing in the data"
+NO_TEST_FISHING = coded("no_test_fishing")
 
 
 def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
@@ -249,13 +248,15 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
     if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
         return _nothing(distance, NO_TEST_FISHING)
     asked = {"season": design.season, "through": design.through}
-    unplaced = _unplaced_words(unplaced_test_fish(snapshot, **asked))
+    unplaced = tuple(
+        coded(name, n=n) for name, n in unplaced_test_fish(snapshot, **asked).items() if n
+    )
     fish = measured_fish(snapshot, **asked)
     fish = fish.filter(pc.equal(fish["source"], "test_fishing")).to_pandas()
     fish = fish[fish["area"].isin(design.areas)]
     known = fish[fish["total_mm"].notna() & fish["marked"].notna()]
     n_unknown = len(fish) - len(known)
-    unknown = [f"{n_unknown} fish of unknown length or mark"] if n_unknown else []
+    unknown = [coded("unknown_left_out", n=n_unknown)] if n_unknown else []
     left_out = (*unknown, *unplaced)
     lengths, line = minimum_lengths(snapshot, design)
     if not len(known) or not len(lengths):
@@ -313,19 +314,14 @@ def area_distances(snapshot: Snapshot, areas: tuple[str, ...]) -> Floats:
     return distance
 
 
-def _unplaced_words(groups: dict[str, int]) -> tuple[str, ...]:
-    return tuple(f"{n} fish {words}" for words, n in groups.items() if n)
-
-
 def _why_none(fish: pd.DataFrame, unplaced: tuple[str, ...], lengths: Floats, through: str) -> str:
     if not len(fish):
-        why = f" ({', '.join(unplaced)})" if unplaced else ""
-        return f"no fish of test fishing on an open day of the season through {through}{why}"
+        return join_codes([coded("no_test_fishing_on_open_day", through=through), *unplaced])
     if not len(lengths):
-        return f"no minimum length in the season, so none of {len(fish)} measured fish has a side"
+        return coded("no_minimum_length", n=len(fish))
     if fish["marked"].isna().all():
-        return f"no mark was read on any of {len(fish)} fish of test fishing"
-    return f"none of {len(fish)} fish of test fishing has both a known length and a known mark"
+        return coded("no_mark_on_test_fish", n=len(fish))
+    return coded("no_length_and_mark", n=len(fish))
 
 
 def _nothing(distance: Floats, why: str, left_out: tuple[str, ...] = ()) -> CompositionSample:

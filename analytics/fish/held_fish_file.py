@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.data.checks.within import check_keys
 from analytics.data.importing.files import ENDINGS
 from analytics.data.importing.reading import read_file
@@ -24,11 +25,6 @@ if TYPE_CHECKING:
 
 #: Trial of the fish of which none is named.
 ONE_TRIAL = "1"
-_OUT = (
-    "{} fish taken out alive early left out, and those that died early are in: deaths look more "
-    "frequent than they were; survival over time has all fish"
-)
-_LATE = "{} that died after the last survivor was seen counted as alive"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +87,9 @@ class HeldFish:
             level=level,
         )
         n_out, n_late = int((self.is_out & ~is_control).sum()), int((is_late & ~is_control).sum())
-        notes = [_OUT.format(n_out)] * bool(n_out) + [_LATE.format(n_late)] * bool(n_late)
+        notes = [coded("taken_out_early", n=n_out)] * bool(n_out) + [
+            coded("died_after_last", n=n_late)
+        ] * bool(n_late)
         return replace(found, notes=(*found.notes, *notes))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, TypeVar
 
+from analytics.codes import coded, join_codes
 from analytics.models.holding_survival import share_limits
 
 if TYPE_CHECKING:
@@ -138,16 +139,6 @@ def handling_corrected(observed: Rate, control: Rate) -> Rate:
 _Key = TypeVar("_Key")
 
 CONTROL = "control"
-_NO_FISH = "no fish held"
-_NO_CONTROL = "no control was held: deaths by handling cannot be taken out"
-_ALL_CONTROLS = "no control in this trial: all controls taken together"
-_UNEVEN = "trials differ in controls for fish held: all controls taken together, not trial by trial"
-_CONTROLS_DIED = "every control died: deaths by handling cannot be taken out"
-_NEGATIVE = "below 0, fewer treated fish than controls died: the trial shows no effect of the hook"
-_CUT = "an interval that reaches below 0 is cut there"
-_SURE = "none or all died: the standard error is that of (died + 1/2)/(held + 1)"
-_NO_LIMITS = "too few controls lived: no interval"
-_HOURS = "held for different hours in different trials"
 
 
 def plain_group(words: str) -> str:
@@ -226,13 +217,17 @@ def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate
     rates = []
     for one in some:
         own = controls.get(one.trial_id)
-        words = "" if own or one.is_control or not every else _ALL_CONTROLS
+        words = "" if own or one.is_control or not every else coded("all_controls")
         rates.append(group_rate(one, own or every, level=level, words=words))
     for name, alike in _by(some, lambda one: one.group).items():
-        notes = [_HOURS] if len({one.hours for one in alike}) > 1 else []
-        notes += [_UNEVEN] if name != CONTROL and every and _uneven(alike, controls) else []
+        notes = [coded("different_hours")] if len({one.hours for one in alike}) > 1 else []
+        notes += (
+            [coded("uneven_controls")]
+            if name != CONTROL and every and _uneven(alike, controls)
+            else []
+        )
         whole = _together(alike, name)
-        rates.append(group_rate(whole, every, level=level, words="; ".join(notes)))
+        rates.append(group_rate(whole, every, level=level, words=join_codes(notes)))
     return tuple(rates)
 
 
@@ -258,9 +253,9 @@ def group_rate(
     """
     reasons = [words] if words else []
     if fish.n_out:
-        reasons.append(f"{fish.n_out} taken out alive before the end counted as alive")
+        reasons.append(coded("taken_out_alive", n=fish.n_out))
     if not fish.held:
-        return TrialRate(fish, reason="; ".join([_NO_FISH, *reasons]))
+        return TrialRate(fish, reason=join_codes([coded("no_fish_held"), *reasons]))
     limits = share_limits(fish.died, fish.held, level=level)
     found = TrialRate(
         fish,
@@ -269,23 +264,23 @@ def group_rate(
         (limits.exact_low, limits.exact_high),
     )
     if fish.is_control:
-        return replace(found, reason="; ".join(reasons))
+        return replace(found, reason=join_codes(reasons))
     if control is None or not control.held:
-        return replace(found, reason="; ".join([*reasons, _NO_CONTROL]))
+        return replace(found, reason=join_codes([*reasons, coded("no_control")]))
     if control.died == control.held:
-        return replace(found, reason="; ".join([*reasons, _CONTROLS_DIED]))
+        return replace(found, reason=join_codes([*reasons, coded("controls_died")]))
     corrected = handling_corrected(died_rate(fish), died_rate(control))
     of_controls = share_limits(control.died, control.held, level=level)
     ends = ratio_limits(
         (1 - limits.wilson_high, 1 - fish.died / fish.held, 1 - limits.wilson_low),
         (1 - of_controls.wilson_high, 1 - control.died / control.held, 1 - of_controls.wilson_low),
     )
-    reasons += [_NEGATIVE] if corrected.rate_prop < 0 else []
-    reasons += [_CUT] if ends is not None and ends[1] > 1 else []
-    reasons += [_SURE] if fish.died in (0, fish.held) else []
-    reasons += [_NO_LIMITS] if ends is None else []
+    reasons += [coded("below_control")] if corrected.rate_prop < 0 else []
+    reasons += [coded("cut_at_zero")] if ends is not None and ends[1] > 1 else []
+    reasons += [coded("none_or_all_died")] if fish.died in (0, fish.held) else []
+    reasons += [coded("few_controls_lived")] if ends is None else []
     span = (None, None) if ends is None else (max(1 - ends[1], 0.0), max(1 - ends[0], 0.0))
-    return replace(found, corrected=corrected, corrected_limits=span, reason="; ".join(reasons))
+    return replace(found, corrected=corrected, corrected_limits=span, reason=join_codes(reasons))
 
 
 def died_rate(fish: HeldGroup) -> Rate:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.intervals import t_quantile, wilson
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def legal_share(
     is_legal = mm[known] >= min_length
     n, y = len(is_legal), int(is_legal.sum())
     if n == 0:
-        return LegalShare(None, None, None, 0, 0, 1.0, 0, "no fish of known length")
+        return LegalShare(None, None, None, 0, 0, 1.0, 0, coded("no_length_known"))
     effect, k, n_effective = math.nan, 0, float(n)
     if clusters is not None:
         labels = np.asarray(clusters)
@@ -92,9 +93,9 @@ def legal_share(
         shrunk = (t_quantile(level, math.inf) / t_quantile(level, k - 1)) ** 2
         n_effective = min(n / effect * shrunk, float(n))
     low, high = wilson(y / n, n_effective, level=level)
-    words = _words(effect, k, n_effective, n, is_mixed=0 < y < n) if clusters is not None else ""
+    reason = _why(effect, k, n_effective, n, is_mixed=0 < y < n) if clusters is not None else ""
     shown = effect if effect > 1 else 1.0
-    return LegalShare(y / n, low, high, n, y, shown, k, words)
+    return LegalShare(y / n, low, high, n, y, shown, k, reason)
 
 
 def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> float:
@@ -115,19 +116,13 @@ def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> floa
     return float(variance / (p * (1 - p) / n))
 
 
-def _words(effect: float, k: int, n_effective: float, n: int, *, is_mixed: bool) -> str:
+def _why(effect: float, k: int, n_effective: float, n: int, *, is_mixed: bool) -> str:
     if not is_mixed:
-        return "all fish on one side of the line: the interval takes them as independent"
+        return coded("one_side")
     if k < 2:
-        return "fish of one area and week only: the interval takes them as independent"
+        return coded("one_cluster")
     if n_effective >= n:
-        return f"no likeness within {k} areas and weeks: the interval takes fish as independent"
+        return coded("no_clustering", clusters=k)
     if effect <= 1:
-        return (
-            f"no likeness within {k} areas and weeks, which are few to tell: the interval is that "
-            f"of {n_effective:.0f} fish"
-        )
-    return (
-        f"fish of one area and week are alike: design effect {effect:.2f} from {k} of them widens "
-        f"the interval to that of {n_effective:.0f} fish"
-    )
+        return coded("few_clusters", clusters=k, n=f"{n_effective:.0f}")
+    return coded("clustered", effect=f"{effect:.2f}", clusters=k, n=f"{n_effective:.0f}")

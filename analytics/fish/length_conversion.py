@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded, join_codes
 from analytics.data.plausible_lengths import (
     CONDITION,
     CONDITION_POSSIBLE,
@@ -43,7 +44,7 @@ class Form(StrEnum):
 
     LINEAR = "linear"
     POWER = "power"
-    STATED = "stated factor"
+    STATED = "stated_factor"
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,18 +172,18 @@ def total_from_fork(samples: Sequence[Pairs]) -> Conversion:
     why_not = []
     for sample in samples:
         kept = are_possible_lengths(sample.given, sample.target)
-        fit, words = _fitted(sample, kept, "with both lengths")
+        fit, words = _fitted(sample, kept, "regression_of_lengths")
         if fit is not None:
             forks = np.array(_FORKS)
             totals = fit.intercept + fit.slope * forks
             if (totals > 0).all() and are_possible_lengths(forks, totals).all():
                 return Conversion(TOTAL, FORK, Form.LINEAR, words, fit)
-            words += f", but their line (slope {fit.slope:.3g}) gives lengths that no fish has"
+            words = join_codes([words, coded("impossible_lengths", slope=f"{fit.slope:.3g}")])
         why_not.append(words)
     low, high = FORK_PER_TOTAL_USUAL
-    stated = f"fork over total {low}–{high}, the middle taken; common practice, no source"
+    stated = coded("fork_over_total", low=low, high=high)
     return Conversion(
-        TOTAL, FORK, Form.STATED, "; ".join([stated, *why_not]), factor=TOTAL_PER_FORK
+        TOTAL, FORK, Form.STATED, join_codes([stated, *why_not]), factor=TOTAL_PER_FORK
     )
 
 
@@ -200,29 +201,25 @@ def weight_from_length(samples: Sequence[Pairs], *, given: str = TOTAL) -> Conve
     for sample in samples:
         shape = condition(sample.given, sample.target)
         logs = Pairs(np.log(sample.given), np.log(sample.target), sample.words)
-        fit, words = _fitted(logs, (shape >= low) & (shape <= high), "with length and weight")
+        fit, words = _fitted(logs, (shape >= low) & (shape <= high), "regression_of_weight")
         if fit is not None:
             if _POWERS[0] <= fit.slope <= _POWERS[1]:
                 return Conversion(WEIGHT, given, Form.POWER, words, fit)
-            words += f", but their power {fit.slope:.3g} is one that no fish has"
+            words = join_codes([words, coded("impossible_power", power=f"{fit.slope:.3g}")])
         why_not.append(words)
     low, high = CONDITION_USUAL
-    stated = (
-        f"W = K L³/100 (g, cm, fork length), K {low}–{high}, the middle taken; common practice, "
-        "no source"
-    )
-    return Conversion(WEIGHT, FORK, Form.STATED, "; ".join([stated, *why_not]), factor=CONDITION)
+    stated = coded("condition_factor", low=low, high=high)
+    return Conversion(WEIGHT, FORK, Form.STATED, join_codes([stated, *why_not]), factor=CONDITION)
 
 
-def _fitted(sample: Pairs, kept: NDArray[np.bool_], measures: str) -> tuple[Regression | None, str]:
-    """Return the fit of the pairs that are kept, if they will do, and words on them."""
+def _fitted(sample: Pairs, kept: NDArray[np.bool_], name: str) -> tuple[Regression | None, str]:
+    """Return the fit of the pairs that are kept, if they will do, and codes on them."""
     n, n_out = int(kept.sum()), int((~kept).sum())
-    words = f"{n:,} fish of {sample.words} {measures}"
-    if n_out:
-        words += f" ({n_out:,} at odds left out)"
+    outliers = coded("outliers_left_out", n=n_out) if n_out else ""
+    words = join_codes([coded(name, n=n, span=sample.words), outliers])
     if n < FEWEST:
-        return None, f"{words}, {FEWEST} needed"
+        return None, join_codes([words, coded("fish_needed", n=FEWEST)])
     try:
         return least_squares(sample.given[kept], sample.target[kept]), words
     except ValueError:
-        return None, f"{words}, all of one length"
+        return None, join_codes([words, coded("one_length")])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from analytics.codes import coded, join_codes
 from analytics.propagation import apportion
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 
@@ -79,7 +80,7 @@ class BorrowedShares:
 
     def said(self, parts: Sequence[int]) -> tuple[str, ...]:
         """Return what each domain borrowed for some parts, in words."""
-        return tuple(", ".join(filter(None, (row[part] for part in parts))) for row in self.words)
+        return tuple(join_codes(row[part] for part in parts) for row in self.words)
 
 
 def borrow_shares(
@@ -123,7 +124,7 @@ def borrow_shares(
             share[mine, part], variance[mine, part] = found[at], spread[at]
             source[mine, part] = first + at
             for place in mine:
-                words[place][part] = f"marked share of {name} from {one.words}"
+                words[place][part] = coded("marked_share_from", part=name, donor=one.words)
             open_places = open_places[~lends]
             first += len(one.total)
     return BorrowedShares(share, variance, source, tuple(map(tuple, words)))
@@ -160,13 +161,6 @@ PARTS = {
 }
 #: Place of releases of unknown size in the order of `mark_measures`.
 UNKNOWN = 3 * len(PARTS)
-_NONE = "no mark was read"
-#: What the fish of a part are called.
-PART_WORDS = {
-    "kept": "kept fish",
-    "released_legal": "legal releases",
-    "released_sublegal": "sublegal releases",
-}
 #: Parts behind each class, and whether it is of the marked fish. Kept fish count as legal.
 CLASSES: dict[str, tuple[tuple[str, ...], bool]] = {
     "encounter_legal_marked_fish": (("kept", "released_legal"), True),
@@ -310,7 +304,7 @@ def _unread(splits: Mapping[str, _Split]) -> tuple[str, ...]:
     some_known = np.any([one.is_known for one in splits.values()], axis=0)
     words = []
     for domain, some in enumerate(some_known):
-        lacking = [PART_WORDS[part] for part, one in splits.items() if one.is_lacking[domain]]
-        named = f"no mark was read among {' and '.join(lacking)}" if some else _NONE
+        lacking = [part for part, one in splits.items() if one.is_lacking[domain]]
+        named = coded("no_mark_read_among", parts=lacking) if some else coded("no_mark_read")
         words.append(named if lacking else "")
     return tuple(words)

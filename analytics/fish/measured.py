@@ -69,12 +69,12 @@ WITH test_fish AS (
     SELECT t.area, t.day FROM test_fish t LEFT JOIN placed p USING (fish_id)
     WHERE t.day IS NULL OR (p.season = $season AND t.week <= $through)
 )
-SELECT count(*) FILTER (area IS NULL) AS "without an area",
-    count(*) FILTER (area IS NOT NULL AND day IS NULL) AS "without a day",
+SELECT count(*) FILTER (area IS NULL) AS no_area_left_out,
+    count(*) FILTER (area IS NOT NULL AND day IS NULL) AS no_day_left_out,
     count(*) FILTER (area IS NOT NULL AND day IS NOT NULL AND NOT EXISTS (
         SELECT 1 FROM seasons q WHERE q.area = mine.area AND q.season = $season
             AND mine.day BETWEEN q.open_date AND q.close_date
-    )) AS "outside the openings"
+    )) AS outside_openings_left_out
 FROM mine
 """
 
@@ -125,12 +125,12 @@ def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict
 
     `season`: a fish of a closed day counts to the season whose days it is nearest to.
 
-    By words that go after "fish": without an area, without a day, outside the openings.
+    By code: without an area, without a day, outside the openings.
     """
     found = query.run(
         _UNPLACED, _tables(snapshot), {"season": season, "through": through}
     ).to_pylist()[0]
-    return {words: int(n) for words, n in found.items()}
+    return {name: int(n) for name, n in found.items()}
 
 
 def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conversion, Conversion]:
@@ -179,7 +179,7 @@ def _tables(snapshot: Snapshot) -> dict[str, query.Relation]:
 def _pairs(placed: pa.Table, past: pa.Table, given: str, target: str) -> tuple[Pairs, Pairs]:
     """Return the pairs of two measures of the season's fish, and of the fish of all seasons."""
     of_season, of_all = (_both(fish, given, target) for fish in (placed, past))
-    return Pairs(*of_season, "the season"), Pairs(*of_all, "all seasons so far")
+    return Pairs(*of_season, "season"), Pairs(*of_all, "all_seasons")
 
 
 def _both(

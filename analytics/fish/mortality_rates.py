@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.intervals import logit_t
 
 if TYPE_CHECKING:
@@ -20,11 +21,6 @@ if TYPE_CHECKING:
 RELEASED, DROP_OFF, KEPT_FATE = "released", "drop_off", "kept"
 SIZES = ("legal", "sublegal", "unknown")
 ANY = "any"
-_SIZE_WORDS = {
-    "legal": "legal fish",
-    "sublegal": "sublegal fish",
-    "unknown": "fish of unknown size",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +165,7 @@ class ReleaseRates:
             return ApplicableRates(whole=whole.given)
         found = zip(("shallow", "deep"), halves, strict=True)
         alone = sorted(wound for wound, one in found if one.given)
-        return ApplicableRates(lacking=f" (only {' '.join(alone)} hooks have one)" if alone else "")
+        return ApplicableRates(lacking=coded("only_wound_rate", wounds=alone) if alone else "")
 
     def _best(self, ranked: Sequence[tuple[bool, tuple[str, str]]], wound: str) -> _Ranked:
         """Return the rate of a wound class that is most the fish's own, and how much so."""
@@ -214,12 +210,13 @@ def drop_off_rate(
     return given, row["base"] or "encounters"
 
 
-def fish_words(fate: str, size: str, methods: Sequence[str | None]) -> str:
-    """Return a kind of fish in words, such as ``sublegal fish released by trolling``."""
-    told = [f"by {' or '.join(sorted(one for one in methods if one is not None))}"]
-    told = told if any(methods) else []
-    told += ["by a method not told"] if None in methods else []
-    return f"{_SIZE_WORDS.get(size, 'fish')} {fate} {' or '.join(told)}"
+def fish_item(fate: str, size: str, methods: Sequence[str | None]) -> str:
+    """Return a kind of fish as an argument of a code, such as ``sublegal:released:trolling``.
+
+    A method that was not reported is empty; no method at all is any.
+    """
+    named = sorted({one or "" for one in methods}) if methods else []
+    return ":".join([size, fate, *named])
 
 
 def _given(row: dict[str, Any]) -> MortalityRate:
@@ -246,9 +243,9 @@ class EvidenceGrade(StrEnum):
     """How far a number can be trusted to be what its source says."""
 
     PUBLISHED = "published"
-    FROM_MEMORY = "from memory"
-    COMMON_PRACTICE = "common practice"
-    OWN = "user's own"
+    FROM_MEMORY = "from_memory"
+    COMMON_PRACTICE = "common_practice"
+    OWN = "own"
 
 
 @dataclass(frozen=True, slots=True)

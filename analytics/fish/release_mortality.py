@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.fish.mortality_rates import (
     ANY,
@@ -24,7 +25,7 @@ from analytics.fish.mortality_rates import (
     MortalityRate,
     ReleaseRates,
     drop_off_rate,
-    fish_words,
+    fish_item,
 )
 from analytics.propagation import apportion, weighted_sum
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
@@ -97,10 +98,6 @@ FATES: dict[str, tuple[str, ...]] = {
     "drop_off_deaths_fish": (DROP_OFF,),
     "total_deaths_fish": (KEPT_FATE, RELEASED, DROP_OFF),
 }
-_NO_SIZES = (
-    "the size of released fish was recorded in no interview: all {:,.0f} released are of unknown "
-    "size"
-)
 #: In the place of a rate that was not given: no death follows from it, and a reason is told.
 NO_RATE = MortalityRate("", "", "", "", 0.0, 0.0, "")
 #: Fish kept are dead for sure.
@@ -113,10 +110,10 @@ class Group:
 
     - `fate`: ``kept``, ``released`` or ``drop_off``.
     - `sizes`: their size classes.
-    - `methods`: their fishing methods, None for one not told; empty for all together.
+    - `methods`: their fishing methods, None for one not known; empty for all together.
     - `choice`: their rates.
     - `measure`: their number.
-    - `base`: of lost fish, what the rate is of, in words; empty otherwise.
+    - `base`: of fish lost to drop-off, the code of what the rate is of; empty otherwise.
     - `told`, `deep`: releases of the boats that reported how many were hooked deep, and those
       hooked deep; of all sizes. None where the fish are not split.
     """
@@ -142,8 +139,8 @@ class Group:
 
     @property
     def words(self) -> str:
-        """The fish in words."""
-        return fish_words(self.fate, self.size_class, self.methods)
+        """The fish as an argument of a code."""
+        return fish_item(self.fate, self.size_class, self.methods)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +209,7 @@ class DeathPlan:
 
     def missing(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
         """Return why deaths of some fates cannot be had, domain by domain; empty where they can."""
-        nothing = "; ".join(self.absent[fate] for fate in fates if fate in self.absent)
+        nothing = join_codes(self.absent[fate] for fate in fates if fate in self.absent)
         if nothing:
             return (nothing,) * len(found.fish)
         chosen = [place for place, group in enumerate(self.groups) if group.fate in fates]
@@ -226,7 +223,7 @@ class DeathPlan:
             lacking = [place for place in places if found.lacking[domain, place]]
             is_released = any(self.groups[place].fate == RELEASED for place in lacking)
             told = [unsized[domain]] if is_released and unsized[domain] else []
-            words.append("; ".join([*told, self._lacking(lacking)]))
+            words.append(join_codes([*told, self._lacking(lacking)]))
         return tuple(words)
 
     def _unsized(self, found: FishByRate) -> tuple[str, ...]:
@@ -237,7 +234,10 @@ class DeathPlan:
             if self.groups[group].fate == RELEASED
         ]
         numbers = found.fish[:, released].sum(axis=1)
-        return tuple(_NO_SIZES.format(n) if self.unsized and n > 0 else "" for n in numbers)
+        return tuple(
+            coded("no_sizes_recorded", n=f"{n:.0f}") if self.unsized and n > 0 else ""
+            for n in numbers
+        )
 
     def notes(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
         """Return what was assumed for the deaths of some fates, domain by domain."""
@@ -247,24 +247,25 @@ class DeathPlan:
         words = []
         for wound_unknown, no_sizes in zip(found.wound_unknown, unsized, strict=True):
             kinds = [self.groups[place].words for place in split_groups if wound_unknown[place]]
-            own = [f"wounds not told of {', '.join(kinds)}: rate of any wound"]
-            own *= bool(kinds and RELEASED in fates)
-            words.append("; ".join(filter(None, [no_sizes, *general, *own])))
+            own = coded("wounds_unknown", fish=kinds) if kinds and RELEASED in fates else ""
+            words.append(join_codes([no_sizes, *general, own]))
         return tuple(words)
 
     def _lacking(self, places: list[int]) -> str:
         """Say which rates are missing, fishing methods of one kind of fish together."""
         kinds: dict[tuple[str, str, str], list[str | None]] = {}
         for group in (self.groups[place] for place in places):
-            why = "untold" if group.choice.is_split else group.choice.lacking
+            why = _UNKNOWN_WOUND if group.choice.is_split else group.choice.lacking
             kinds.setdefault((group.fate, group.size_class, why), []).extend(group.methods)
         words = []
         for (fate, size, why), methods in kinds.items():
-            fish = fish_words(fate, size, methods)
-            rate = "drop-off rate" if fate == DROP_OFF else "release rate"
-            told = f"wounds not told of {fish}, and no release rate of any wound"
-            words.append(told if why == "untold" else f"no {rate} for {fish}{why}")
-        return "; ".join(words)
+            fish = fish_item(fate, size, methods)
+            name = "no_drop_off_rate_for" if fate == DROP_OFF else "no_release_rate_for"
+            if why == _UNKNOWN_WOUND:
+                words.append(coded("wounds_unknown_no_rate", fish=fish))
+            else:
+                words += [coded(name, fish=fish), why]
+        return join_codes(words)
 
 
 def deaths_at_rates(
@@ -314,7 +315,10 @@ _COLUMNS = {"legal": "released_legal", "sublegal": "released_sublegal", "unknown
 #: Where no size was ever recorded, fish of unknown size are all releases.
 _ALL_UNKNOWN = {"unknown": "released_unknown"}
 _DEEP = "released_deep_hooked"
-_BASES = ("of encounters", "of kept fish")
+#: Codes of what a drop-off rate is of, by whether it is of kept fish.
+OF_KEPT = coded("of_kept")
+_BASES = (coded("of_encounters"), OF_KEPT)
+_UNKNOWN_WOUND = "unknown_wound"
 
 #: What groups share: fate, column for those of one column, rates, and what keeps them apart.
 _Key = tuple[object, ...]
@@ -386,8 +390,8 @@ def plan_deaths(
             column=column,
             is_given=bool(lost_rates),
         )
-    absent = {} if rates.by_key else {RELEASED: "no release rates given"}
-    absent |= {} if lost_rates else {DROP_OFF: "no drop-off rates given"}
+    absent = {} if rates.by_key else {RELEASED: coded("no_release_rates")}
+    absent |= {} if lost_rates else {DROP_OFF: coded("no_drop_off_rates")}
     kept = Group(
         KEPT_FATE, (ANY,), (), ApplicableRates(whole=KEPT_RATE), Measure("deaths_kept", "kept")
     )
@@ -404,16 +408,16 @@ def _columns(n_unknown: list[int | None], *, unsized: bool) -> dict[str, str]:
 
 
 def _assumed(groups: tuple[Group, ...], fate: str) -> tuple[str, ...]:
-    """Return what is assumed of the fish of one fate, in words."""
+    """Return what is assumed of the fish of one fate, as codes."""
     mine = [group for group in groups if group.fate == fate]
     notes = []
     if any(group.told for group in mine):
-        notes.append("shallow and deep hooks by the deep share told")
+        notes.append(coded("deep_share"))
     of_unknown = [rate for group in mine if "unknown" in group.sizes for rate in group.rates]
     if any(rate.size_class == "sublegal" for rate in of_unknown):
-        notes.append("unknown sizes at the sublegal rate, the higher as a rule")
+        notes.append(coded("unknown_as_sublegal"))
     if any(rate.rate_se is None for group in mine for rate in group.rates):
-        notes.append("a rate has no standard error: its error is not in the interval")
+        notes.append(coded("rate_without_error"))
     return tuple(notes)
 
 
@@ -477,7 +481,7 @@ class _Groups:
         bases = (
             {_BASES[column == "kept"] for column in draft.columns} if draft.fate == DROP_OFF else ()
         )
-        base = " and ".join(sorted(bases))
+        base = join_codes(sorted(bases))
         return Group(draft.fate, sizes, methods, draft.choice, measure, base, told, deep)
 
     @staticmethod

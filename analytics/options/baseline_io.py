@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.catch_limits import split_list
+from analytics.codes import sentences
 from analytics.errors import UsageError
 from analytics.options.baseline import PARTS, Baseline, Limit, Rules
 from analytics.options.schemas import DRAW_SCHEMA
@@ -242,7 +243,7 @@ def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
     limits, left_out = [], []
     for row in standing.to_pylist():
         if row["estimate"] is None or row["limit_fish"] is None:
-            reason = row["reason"] or "it has no estimate"
+            reason = sentences(row["reason"]) or "it has no estimate"
             left_out.append(f"limit {row['limit_id']} is not weighed: {reason}")
             continue
         limits.append(

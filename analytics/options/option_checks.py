@@ -212,9 +212,10 @@ class _Checked:
             yield self._fault("few_lengths", words)
 
     def _methods(self) -> Iterator[Fault]:
-        trips = self.baseline.by_method[..., PARTS.index("angler_trips")]
+        of_all = self.baseline.by_method[..., PARTS.index("angler_trips")]
+        trips = dict(zip(self.baseline.methods, np.nansum(of_all, axis=(0, 1)), strict=True))
         for name, share in (self.change.method_mix or {}).items():
-            if share and not np.nansum(trips[:, :, self.baseline.methods.index(name)]) > 0:
+            if share and not trips[name] > 0:
                 words = f"no trip by {name} was seen so far: its catch is not known"
                 yield self._fault("method_unseen", words)
 

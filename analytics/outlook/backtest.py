@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.catch_rates.schemas import INDEX_SCHEMA
+from analytics.codes import coded, error_code
 from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
@@ -120,7 +121,7 @@ def _season_rows(past: _Past) -> list[Row]:
         alone = _alone(past.snapshot, past.weekly.season)
         whole = prepare_survey(alone, season=past.weekly.season, reckoning=_RECKONING)
     except BlackmouthError as error:
-        return [names | {"reason": str(error)}]
+        return [names | {"reason": error_code(error)}]
     final = _finals(whole)
     return [names | row for cut in past.cuts() for row in _cut_rows(past, alone, cut, final)]
 
@@ -159,7 +160,7 @@ def _cut_rows(
         )
         answers = [outlook(ground.baseline, (), level=level).figures for level in LEVELS]
     except BlackmouthError as error:
-        yield {"through": through, "reason": str(error)}
+        yield {"through": through, "reason": error_code(error)}
         return
     so_far = _so_far(ground.baseline)
     narrow, wide = (
@@ -193,7 +194,7 @@ def _so_far(baseline: Baseline) -> dict[tuple[str | None, str], float | None]:
     return found
 
 
-_NO_OUTLOOK = "nothing was known of an area that was still to open"
+_NO_OUTLOOK = coded("area_unknown_then")
 
 
 def _projected() -> pa.Array:

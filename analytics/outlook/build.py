@@ -164,11 +164,8 @@ def _all_rows(season: SeasonSurvey, level: float) -> list[Row]:
 
 def _drawable(limit: SeasonLimit, ground: ProjectionResult) -> Limit | None:
     """Return a limit over the areas of which its totals have draws; None where there is none."""
-    areas = tuple(
-        area
-        for area in limit.told
-        if not any((area, name) in ground.to_date.missing for name in limit.limit.quantities)
-    )
+    lacking = {area for area, name in ground.to_date.missing if name in limit.limit.quantities}
+    areas = tuple(area for area in limit.told if area not in lacking)
     if limit.reason or not areas:
         return None
     return replace(limit.limit, areas=areas)

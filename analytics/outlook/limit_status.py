@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 from analytics.weeks import week_end, weeks_between
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
-_OF_NONE = "a limit of 0: no share can be told"
+_OF_NONE = coded("limit_of_zero")
 #: How the binding limit is chosen, in words.
 BINDING = (
     "The limit that binds is the one with the earliest date by which it is passed with a chance of "
@@ -76,7 +77,7 @@ def standing_row(
     words = [figure.method, limit.note, _OF_NONE if fish == 0 else ""]
     return row | {
         "fish_remaining": fish - figure.estimate,
-        "method": "; ".join(filter(None, words)),
+        "method": join_codes(words),
         # Without an error the total is taken as it stands.
         "prob_exceeded_to_date": float(figure.estimate > fish),
     }
@@ -100,12 +101,13 @@ def why_no_outlook(
     """Return the reason where a total has no outlook, as a part of its row; else nothing."""
     if row.get("estimate") is None or row.get("prob_exceeded_by_close") is not None:
         return {}
-    words = [
-        f"{area}: {missing[area, name]}"
+    without = [
+        (area, missing[area, name])
         for area in limit.told
         for name in limit.limit.quantities
         if (area, name) in missing
     ]
+    words = [join_codes([coded("missing_in", areas=[area]), why]) for area, why in without]
     places = [baseline.areas.index(one) for one in limit.told]
     unknown = [
         baseline.areas[place]
@@ -113,9 +115,9 @@ def why_no_outlook(
         if np.isnan(baseline.effort[:, place]).any() or np.isnan(baseline.rate[:, place]).any()
     ]
     if unknown:
-        words.append(f"nothing tells the trips and catch rates to come of {', '.join(unknown)}")
-    words = words or ["no total to come is told of this quantity"]
-    return {"reason": f"no outlook: {'; '.join(dict.fromkeys(words))}"}
+        words.append(coded("nothing_to_come", areas=unknown))
+    words = words or [coded("quantity_not_projected")]
+    return {"reason": join_codes([coded("no_outlook"), *words])}
 
 
 def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:

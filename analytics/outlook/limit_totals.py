@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_limits import split_list, why_no_sum
+from analytics.codes import coded, has_code, join_codes
 from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.size_mark_classes import (
     SAMPLED,
@@ -66,7 +67,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     totals = way.totals(mark_analysis(), domains)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
     words = [rows.get((name, CLASS_NAMES[0]), {}).get("method") or "" for name in design.areas]
-    is_sampled = np.array([one.startswith(SAMPLED) for one in words], dtype=bool)
+    is_sampled = np.array([has_code(one, SAMPLED) for one in words], dtype=bool)
     found = np.zeros((len(design.areas), n, len(design.areas), n))
     told = _told(season, way, domains, totals)
     for place, one in enumerate(area):
@@ -193,10 +194,10 @@ def limits_of_season(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -
 def _limit(limit: Limit, season: str, areas: Sequence[str]) -> SeasonLimit:
     told = tuple(one for one in limit.areas if one in areas)
     never = [one for one in limit.areas if one not in areas]
-    words = f"{', '.join(never)} not open on any day of season {season}" if never else ""
+    words = coded("areas_never_open", areas=never, season=season) if never else ""
     reason = why_no_sum(limit.quantities)
     if not reason and not told:
-        reason = words or "no area named"
+        reason = words or coded("no_area_named")
     return SeasonLimit(limit, told, reason, words)
 
 
@@ -308,7 +309,7 @@ def design_estimator(season: SeasonSurvey) -> DesignEstimator:
 _FATES = FATES | {"kept_fish": ("kept",)}
 #: Reservations, the strongest first.
 _STRONGEST = (Status.NO_SAMPLE, Status.NO_DESIGN, Status.IMPUTED, Status.COLLAPSED, Status.OK)
-NOT_OPEN_YET = "not open yet: nothing was caught so far"
+NOT_OPEN_YET = coded("not_open_yet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,20 +373,18 @@ class LimitTotals:
             if any(self._rows[area, name].get("estimate") is None for name in quantities)
         ]
         known = [area for area in areas if area not in lacking]
-        why = "; ".join(
-            dict.fromkeys(str(row["method"]) for row in rows if row.get("estimate") is None)
-        )
+        why = join_codes(str(row["method"]) for row in rows if row.get("estimate") is None)
         if not known:
             status = next(str(row["status"]) for row in rows if row.get("estimate") is None)
             return LimitTotal(status=status, reason=why)
         rows = [self._rows[area, name] for area in known for name in quantities]
         estimate = math.fsum(float(row["estimate"]) for row in rows)
         variance, words = self._variance(known, quantities, rows)
-        notes = ["sum of areas" if len(known) > 1 else "sum of quantities", *words]
+        notes = [coded("sum_of_areas" if len(known) > 1 else "sum_of_quantities"), *words]
         if lacking:
-            notes.append(f"without {', '.join(lacking)} ({why})")
+            notes += [coded("without_total", areas=lacking), why]
         status = str(Status.NO_SAMPLE) if lacking else _status(rows)
-        method, df = "; ".join(notes), self._df(known, quantities)
+        method, df = join_codes(notes), self._df(known, quantities)
         if variance is None or estimate == 0:
             return LimitTotal(estimate, df=df, status=status, method=method)
         se = math.sqrt(variance)
@@ -404,9 +403,9 @@ class LimitTotals:
     def _variance(
         self, areas: Sequence[str], quantities: Sequence[str], rows: Sequence[Row]
     ) -> tuple[float | None, list[str]]:
-        """Return the variance of a sum, None with words where it cannot be had."""
+        """Return the variance of a sum, None with a code where it cannot be had."""
         if any(row.get("se") is None and row["estimate"] for row in rows):
-            return None, ["no error can be had of a part: none of the sum"]
+            return None, [coded("part_without_error")]
         names, codes = set(quantities), [self._season.design.areas.index(one) for one in areas]
         if names <= set(CLASS_NAMES):
             found = class_variance(self._season, self._rows, codes, quantities)
@@ -416,10 +415,10 @@ class LimitTotals:
         elif not names & (set(CLASS_NAMES) | set(FATES)):
             found = catch_variance(self._season, codes, quantities)
         else:
-            return None, ["no joint error of counted fish with classes by mark or with deaths"]
+            return None, [coded("no_joint_error")]
         if not np.isfinite(found) or found < 0:
-            return None, ["no error can be had"]
-        return (found if found > 0 else None), [] if found > 0 else ["no error can be had"]
+            return None, [coded("no_error")]
+        return (found if found > 0 else None), [] if found > 0 else [coded("no_error")]
 
     def _df(self, areas: Sequence[str], quantities: Sequence[str]) -> float:
         """Return the degrees of freedom: of the areas together, at most the season's."""

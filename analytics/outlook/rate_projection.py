@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
+from analytics.codes import has_code
 from analytics.outlook.seasonal_pattern import Figures, SeasonalPattern, course_of, level_paths
 from analytics.outlook.weekly_series import SHARE, with_none, words_of_areas
 
@@ -126,7 +127,7 @@ def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response:
         if not known or row["response"] != response:
             continue
         cell = (now.areas.index(row["area"]), now.weeks.index(row["week"]))
-        none[cell] = not is_share and (row["reason"] or "").startswith("no fish")
+        none[cell] = not is_share and has_code(row["reason"], "no_fish_in_trips")
         if row["index"] is not None and row["log_se"] is not None:
             value[cell], variance[cell] = row["index"], row["log_se"] ** 2
     if is_share:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
 from analytics.estimates.season_survey import estimators, interview_sources, known_totals
@@ -31,8 +32,8 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
 
 _QUANTITY = QUANTITIES["encounters_per_angler_hour"]
-_ESTIMATOR = "combined_ratio of bycatch"
-_NOT_RECORDED = "bycatch was recorded by nobody who fished this area"
+_ESTIMATOR = coded("bycatch_ratio")
+_NOT_RECORDED = coded("no_bycatch_recorded")
 
 
 def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
@@ -104,9 +105,8 @@ def _without(design: Design, totals: DomainTotals, domains: Domains) -> DomainTo
     landing = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
     if totals.is_convenience or domains.by_area or not landing:
         return totals
-    names = ", ".join(design.areas[one] for one in sorted(landing))
-    words = f"boats that landed in {names} (no bycatch recorded)"
-    return replace(totals, lost=(words,) * len(totals.code))
+    lost = coded("without_bycatch", areas=[design.areas[one] for one in sorted(landing)])
+    return replace(totals, lost=(lost,) * len(totals.code))
 
 
 def _figures(
@@ -118,8 +118,7 @@ def _figures(
     missing = tuple(
         "" if area is None or design.areas[area] in found.areas else _NOT_RECORDED for area in areas
     )
-    words = f"{_ESTIMATOR}: {species.note}" if species.note else _ESTIMATOR
-    return replace(figures, method=words, missing=missing)
+    return replace(figures, method=join_codes([_ESTIMATOR, species.note]), missing=missing)
 
 
 def _place(row: Row) -> tuple[str, str]:

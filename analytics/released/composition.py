@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes, why_no_error
 from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import (
@@ -54,7 +55,7 @@ QUANTITIES_TOLD = (*CLASSES, ALL)
 REPORTED_BASIS, SAMPLED_BASIS = "reported", "sampled"
 #: Seed of the draws: the same data give the same table.
 SEED = 20_301
-_SAME = "the base of the sampled figures: both come from the same interviews"
+_SAME = coded("same_interviews")
 _MET = np.isin(
     list(mark_measures()), [f"{part}_all" for part in (*PARTS, "released_unknown")]
 ).astype(np.float64)
@@ -181,23 +182,23 @@ class _Level:
         se = row["ratio"] * math.sqrt(told + of_fish)
         low, high = log_t(row["ratio"], se, df=float(df), level=level)
         if math.isnan(low):
-            return row | {"reason": "too few site-days for an interval"}
+            return row | {"reason": coded("too_few_units")}
         return row | {"ci_low": low, "ci_high": high}
 
 
 def _why_no_ratio(one: Row, other: Row) -> str:
     if one.get("estimate") is None:
-        return f"nothing as reported: {one['method']}"
+        return join_codes([coded("nothing_reported"), one["method"]])
     if other.get("estimate") is None:
-        return f"nothing as sampled: {other['method']}"
-    return "none was reported, so there is nothing to divide by" if one["estimate"] == 0 else ""
+        return join_codes([coded("nothing_sampled"), other["method"]])
+    return coded("none_reported") if one["estimate"] == 0 else ""
 
 
 def _why_no_interval(one: Row, other: Row) -> str:
     if other["estimate"] == 0:
-        return "no sampled fish was of this class: a ratio of 0 has no interval"
+        return coded("none_of_class")
     lacking = one if one.get("se") is None else other
-    return f"no interval: {lacking['method'].split('; ')[-1]}"
+    return join_codes([coded("no_interval"), why_no_error(lacking["method"])])
 
 
 def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats]:

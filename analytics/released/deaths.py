@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, exclude, join_codes, why_no_error
 from analytics.estimates.result_rows import (
+    DEATHS_ESTIMATOR,
     DomainEstimates,
     death_figures,
     domain_names,
@@ -142,11 +144,6 @@ _TOTALS = {
     DROP_OFF: "drop_off_deaths_fish",
     ALL: "total_deaths_fish",
 }
-_ENDS = "low and high: all rates at the low or the high end of their intervals at once"
-_NO_ENDS = "no standard error given with the rate: no low and high, and no error from the rate"
-_NO_SUM_OF_ENDS = "a rate has no interval of its own: no low and high"
-_NO_END_SHOWN = "a rate of 0 or 1 has no interval on the logit scale: no low and high"
-_AS_SUBLEGAL = "sublegal rate taken for unknown size, the higher as a rule"
 
 
 def death_table(
@@ -205,7 +202,7 @@ class _DeathRows(AreaRows):
         }
         if not deaths.missing[place] and rate is not NO_RATE:
             row |= self._rate(row, rate, is_unknown=group.size_class == "unknown")
-            row["reason"] = "; ".join(filter(None, [group.base, row["reason"]]))
+            row["reason"] = join_codes([group.base, row["reason"]])
         return row
 
     def _rate(self, row: Row, rate: MortalityRate, *, is_unknown: bool) -> Row:
@@ -220,12 +217,12 @@ class _DeathRows(AreaRows):
             found |= {"deaths_low": fish * low, "deaths_high": fish * high}
         words = [row["reason"]] if row["reason"] else []
         if rate.rate_se is None:
-            words.append(_NO_ENDS)
+            words.append(coded("rate_error_missing"))
         elif low is None:
-            words.append(_NO_END_SHOWN)
+            words.append(coded("rate_on_edge"))
         if is_unknown and rate.size_class == "sublegal":
-            words.append(_AS_SUBLEGAL)
-        return found | {"reason": "; ".join(words)}
+            words.append(coded("sublegal_rate_for_unknown"))
+        return found | {"reason": join_codes(words)}
 
     def _total(self, fate: str, place: int, area: int | None) -> Row:
         """Return the row of one quantity of deaths, with its ends."""
@@ -236,7 +233,7 @@ class _DeathRows(AreaRows):
         if row["deaths"] is None:
             return row
         method = self.finished(figures, place, area)["method"]
-        words = method.removeprefix("releases_times_rates").removeprefix("; ")
+        words = exclude(method, [DEATHS_ESTIMATOR])
         places = [
             part
             for part, (group, _) in enumerate(self.plan.parts)
@@ -252,13 +249,9 @@ class _DeathRows(AreaRows):
         groups = [
             self.plan.groups[group] for group in {self.plan.parts[part][0] for part in places}
         ]
-        base = (
-            " and ".join(sorted({group.base for group in groups} - {""}))
-            if fate == DROP_OFF
-            else ""
-        )
-        words = [base, words, _ENDS if ends else _NO_SUM_OF_ENDS]
-        return row | {"reason": "; ".join(filter(None, words))}
+        base = join_codes(sorted({group.base for group in groups})) if fate == DROP_OFF else ""
+        of_ends = coded("all_rates_at_ends" if ends else "a_rate_without_interval")
+        return row | {"reason": join_codes([base, words, of_ends])}
 
     def _ends(self, parts: list[int], place: int) -> tuple[float, float] | None:
         """Return the deaths of some parts at the ends of their rates; None where one has none."""
@@ -278,7 +271,7 @@ class _DeathRows(AreaRows):
         row = self.finished(figures, place, area)
         value, se = row.get("estimate"), row.get("se")
         of_fish, both = figures.sample_variance[place], figures.variance[place]
-        no_error = "" if value is None or se is not None else row["method"].rpartition("; ")[2]
+        no_error = "" if value is None or se is not None else why_no_error(row["method"])
         return {
             "deaths": value,
             "se": se,
@@ -291,14 +284,10 @@ class _DeathRows(AreaRows):
 
 # What the mix of mooching and trolling does to the deaths of sublegal releases.
 
-AS_GIVEN = "rates as given"
-AS_FISHED = "printed rates, as fished"
-ALL_MOOCHED = "all by mooching, printed rate"
-ALL_TROLLED = "all by trolling, printed rate"
-_NEITHER = (
-    "no sublegal fish was released by mooching or trolling here: the printed rates say nothing"
-)
-_NO_SIZES = "the size of released fish was recorded in no interview: no sublegal release is known"
+AS_GIVEN = "as_given"
+AS_FISHED = "published_as_fished"
+ALL_MOOCHED = "all_mooching"
+ALL_TROLLED = "all_trolling"
 #: Letters of a method's free text that name it, whatever comes with them.
 _STEMS = (("mooch", MOOCHING), ("troll", TROLLING))
 
@@ -344,12 +333,12 @@ class _MixRows(AreaRows):
             and self.plan.groups[group].size_class == "sublegal"
         ]
         if not parts:
-            yield {"case": AS_FISHED, "reason": _NO_SIZES}
+            yield {"case": AS_FISHED, "reason": coded("no_sublegal_known")}
             return
         named = [part for part in parts if printed_rate(method_of(self._group(part)))]
         if not self.found.fish[place, named].sum() > 0:
             none = self._row({part: self._given(part) for part in parts}, place, area)
-            reason = _NEITHER if none["fish"] is not None else none["reason"]
+            reason = coded("no_printed_method") if none["fish"] is not None else none["reason"]
             yield {"case": AS_FISHED, "reason": reason}
             return
         cases: tuple[tuple[str, Callable[[int], Rate]], ...] = (
@@ -399,7 +388,7 @@ class _MixRows(AreaRows):
             "se": done.get("se"),
             "ci_low": done.get("ci_low"),
             "ci_high": done.get("ci_high"),
-            "reason": "" if "se" in done else done["method"].rpartition("; ")[2],
+            "reason": "" if "se" in done else why_no_error(done["method"]),
         }
         return row | _rate_columns(set(used.values()), row)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.fish.holding_trials import (
     HeldGroup,
@@ -34,14 +35,6 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
-_NO_SITES = "no released fish and none of test fishing was measured with a wound site"
-_IN_IT = "deaths by handling are in the rate"
-_NO_CONTROL = "no control was held: deaths by handling are in the rate"
-_CONTROLS_DIED = "every control died: deaths by handling are in the rate"
-_NEGATIVE = "below 0: the trials show no effect of the hook"
-_ALONE = (
-    "the error of the mix takes fish one by one: fish of one trip that are alike make it larger"
-)
 _MET = """
 SELECT wound_site, coalesce(source = 'test_fishing' OR kept = false, false) AS is_met
 FROM measured WHERE wound_site IS NOT NULL
@@ -151,7 +144,7 @@ def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -
     rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]
     mixed = _mix_row(share, rates, control, n_fish=n, level=level)
     if len(seen) > n:
-        mixed["reason"] += f"; {len(seen) - n} kept fish left out"
+        mixed["reason"] = join_codes([mixed["reason"], coded("kept_left_out", n=len(seen) - n)])
     rows.append(mixed)
     first = {"season": design.season, "ci_level": level}
     return pa.Table.from_pylist([first | row for row in rows], WOUND_MIX_SCHEMA)
@@ -190,12 +183,12 @@ def _rate_row(one: TrialRate, level: float) -> Row:
 def _site_row(site: str, count: int, share: float, rate: TrialRate | None) -> Row:
     row: Row = {"wound_site": site, "n_fish": count, "share": share}
     if rate is None:
-        return row | {"reason": "no fish with this wound was held"}
+        return row | {"reason": coded("wound_not_held")}
     known = rate.corrected or died_rate(rate.fish)
     low, high = rate.corrected_limits if rate.corrected else rate.wilson
     row |= {"rate_prop": known.rate_prop, "rate_se": known.rate_se, "ci_low": low, "ci_high": high}
     return row | {
-        "reason": "; ".join(filter(None, [rate.reason, "" if rate.corrected else _IN_IT]))
+        "reason": join_codes([rate.reason, "" if rate.corrected else coded("handling_in_rate")])
     }
 
 
@@ -215,22 +208,22 @@ def _mix_row(
     row: Row = {"wound_site": None, "n_fish": n_fish, "share": 1.0 if n_fish else None}
     lacking = sorted(set(share) - set(rates))
     if not n_fish or lacking:
-        words = f"no rate of held fish for {', '.join(lacking)}: no rate of all wounds"
-        return row | {"reason": words if n_fish else _NO_SITES}
+        why = coded("wounds_not_held", wounds=lacking) if n_fish else coded("no_wound_sites")
+        return row | {"reason": why}
     seen = {site: died_rate(rates[site].fish) for site in share}
     mixed = mixed_rate(share, seen, n_fish=n_fish)
     from_mix, from_rates = mix_errors(share, seen, n_fish=n_fish) or (math.nan, math.nan)
-    reasons = [_ALONE]
+    reasons = [coded("fish_alike_in_trip")]
     if control is None or control.died == control.held:
-        reasons.append(_CONTROLS_DIED if control else _NO_CONTROL)
+        reasons.append(coded("controls_died_in_rate") if control else coded("no_control_in_rate"))
     else:
         alone = died_rate(control)
         shared = handling_corrected(Rate(mixed.rate_prop, 0.0), alone).rate_se or 0.0
         mixed, alive = handling_corrected(mixed, alone), 1 - alone.rate_prop
         from_mix, from_rates = from_mix / alive, math.hypot(from_rates / alive, shared)
     low, high = logit_t(mixed.rate_prop, mixed.rate_se or 0.0, df=1e9, level=level)
-    reasons += [_NEGATIVE] if mixed.rate_prop < 0 else []
-    reasons += ["no rate strictly between 0 and 1: no interval"] if math.isnan(low) else []
+    reasons += [coded("no_effect_of_hook")] if mixed.rate_prop < 0 else []
+    reasons += [coded("no_rate_inside")] if math.isnan(low) else []
     return row | {
         "rate_prop": mixed.rate_prop,
         "rate_se": mixed.rate_se,
@@ -238,7 +231,7 @@ def _mix_row(
         "se_from_rates": from_rates,
         "ci_low": _known(low),
         "ci_high": _known(high),
-        "reason": "; ".join(reasons),
+        "reason": join_codes(reasons),
     }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.fish.legal_proportion import legal_share
 from analytics.fish.length_conversion import Form
@@ -36,9 +37,7 @@ FROM measured WHERE total_mm IS NOT NULL
 GROUP BY area, week, source, bin_low_mm, min_length_mm
 ORDER BY area, week, source, bin_low_mm, min_length_mm
 """
-_NO_FISH = (
-    "no fish of test fishing was measured here: fish kept on the dock say nothing of those met"
-)
+_NO_FISH = coded("no_test_lengths")
 
 
 def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
@@ -148,11 +147,11 @@ def _shares(
         found = legal_share(known["total_mm"].to_numpy(), minimum, clusters, level=level)
         words = [found.reason if found.n_fish else _NO_FISH]
         if area is None and found.n_fish:
-            words.append("every fish sampled weighs the same, whatever the catch of its area")
+            words.append(coded("same_weight"))
         if unknown:
-            words.append(f"{unknown} without a length left out")
+            words.append(coded("without_length", n=unknown))
         if len(rules) > 1 and minimum in rules:
-            words.append(f"the minimum of {', '.join(sorted(rules[minimum]))}")
+            words.append(coded("minimum_of", areas=sorted(rules[minimum])))
         yield {
             "season": season,
             "area": area,
@@ -164,5 +163,5 @@ def _shares(
             "ci_low": found.low,
             "ci_high": found.high,
             "ci_level": level,
-            "reason": "; ".join(words),
+            "reason": join_codes(words),
         }

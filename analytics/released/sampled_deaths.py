@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes, why_no_error
 from analytics.estimates.result_rows import DomainEstimates, domain_names, result_row
 from analytics.estimates.size_mark_classes import (
     Sampled,
@@ -18,7 +19,7 @@ from analytics.estimates.size_mark_classes import (
 )
 from analytics.fish.mark_composition import mark_analysis, mark_measures
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, RELEASED
-from analytics.fish.release_mortality import KEPT_RATE, NO_RATE, deaths_at_rates
+from analytics.fish.release_mortality import KEPT_RATE, NO_RATE, OF_KEPT, deaths_at_rates
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
@@ -110,11 +111,11 @@ def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: s
         if group in groups and rate is not NO_RATE:
             fish[rate] = fish.get(rate, 0.0) + max(float(found.fish[place, part]), 0.0)
     whole = sum(fish.values())
-    noun = "fish met or kept" if fate == DROP_OFF else f"{size} releases by method and wound"
+    noun = "met_or_kept" if fate == DROP_OFF else f"{size}_releases"
     if not whole and len(fish) == 1:
         return MeanRate(tuple((rate, 1.0) for rate in fish), noun)
     if not whole:
-        return MeanRate((), missing=f"no reported {noun} tell which rate applies")
+        return MeanRate((), missing=coded("no_reported_for_rate", of=noun))
     return MeanRate(tuple((rate, many / whole) for rate, many in fish.items() if many), noun)
 
 
@@ -128,10 +129,6 @@ _KINDS: dict[tuple[str, str], tuple[int, ...]] = {
     (RELEASED, SUBLEGAL): (0, 0, 1, 1, 0, 0),
 }
 _OF_MET, _OF_KEPT = (0, 0, 0, 0, 1, 0), (0, 0, 0, 0, 0, 1)
-_NO_RELEASE = "fewer legal fish at this composition than were kept: none taken as released"
-_NO_ENDS = "a rate has no interval of its own: no low and high"
-_TWO_BASES = "drop-off rates have different bases, and the sample does not tell fishing methods"
-_MEAN = "rate: mean of those in use, weighted by reported {}"
 
 
 def sampled_death_table(
@@ -179,7 +176,7 @@ def _rows(
             continue
         made = _Domain(sums, by_rate, places[code], found, totals, place, level)
         first = domain_names(design, domains, code) | {"basis": "sampled", "ci_level": level}
-        no_error = "" if row.get("se") is not None else row["method"].rpartition("; ")[2]
+        no_error = "" if row.get("se") is not None else why_no_error(row["method"])
         kept_row = result_row(design, totals, _kept(totals), place, area=area, level=level)
         yield from (first | one for one in made.rows(no_error, kept_row))
 
@@ -208,9 +205,9 @@ class _Domain:
         if none_released:
             kinds[RELEASED, LEGAL] = (0,) * 6
         bases = {group.base for group in self.sums.plan.groups if group.fate == DROP_OFF}
-        kinds[DROP_OFF, ANY] = _OF_KEPT if bases == {"of kept fish"} else _OF_MET
+        kinds[DROP_OFF, ANY] = _OF_KEPT if bases == {OF_KEPT} else _OF_MET
         if len(bases) > 1 and not rates[DROP_OFF, ANY].missing:
-            rates[DROP_OFF, ANY] = MeanRate((), missing=_TWO_BASES)
+            rates[DROP_OFF, ANY] = MeanRate((), missing=coded("two_drop_off_bases"))
         groups = [
             [(RELEASED, LEGAL)],
             [(RELEASED, SUBLEGAL)],
@@ -224,7 +221,11 @@ class _Domain:
             size = keys[0][1] if len(keys) == 1 else ANY
             row = {"fate": fate, "size_class": size, "wound_class": ANY}
             chosen = [(np.array(kinds[key], dtype=np.float64), rates[key]) for key in keys]
-            said = [_NO_RELEASE] if none_released and (RELEASED, LEGAL) in keys else []
+            said = (
+                [coded("fewer_legal_than_kept")]
+                if none_released and (RELEASED, LEGAL) in keys
+                else []
+            )
             said += [*bases] if fate == DROP_OFF and len(bases) == 1 else []
             yield row | self._row(chosen, said, no_error, is_all=fate == ALL)
 
@@ -241,8 +242,8 @@ class _Domain:
         rate = {"rate_prop": 1.0, "rate_se": 0.0, "rate_low": 1.0, "rate_high": 1.0}
         ends = dict.fromkeys(("deaths", "deaths_low", "deaths_high"), row.get("estimate"))
         first = {"fate": KEPT_FATE, "size_class": ANY, "wound_class": ANY}
-        no_error = row.get("estimate") is None or row.get("se") is None
-        reason = row["method"].rpartition("; ")[2] if no_error else ""
+        lacks = why_no_error(row["method"]) if row.get("se") is None else ""
+        reason = row["method"] if row.get("estimate") is None else lacks
         part = 1.0 if row.get("se") else None
         return first | told | rate | ends | limits | {"catch_variance_prop": part, "reason": reason}
 
@@ -262,11 +263,14 @@ class _Domain:
             row["fish_se"] = self._se(kind, no_error)
         missing = list(dict.fromkeys(rate.missing for _, rate in chosen if rate.missing))
         if missing:
-            return row | {"reason": "; ".join([*words, *missing])}
+            return row | {"reason": join_codes([*words, *missing])}
         if len(chosen) == 1:
             rate = chosen[0][1]
             row |= rate.columns(self.level)
-            words = [*words, *([_MEAN.format(rate.weighted)] if len(rate.parts) > 1 else [])]
+            words = [
+                *words,
+                *([coded("mean_rate", of=rate.weighted)] if len(rate.parts) > 1 else []),
+            ]
         row |= self._deaths(chosen, no_error)
         ends = [rate.ends(self.level) for _, rate in chosen]
         fish = [self._fish(one) for one, _ in chosen]
@@ -275,9 +279,9 @@ class _Domain:
             row["deaths_low"] = sum(end[0] * many for end, many in pairs)
             row["deaths_high"] = sum(end[1] * many for end, many in pairs)
         else:
-            words = [*words, _NO_ENDS]
-        no_error = no_error or ("" if row["se"] else "none at this composition: no error")
-        return row | {"reason": "; ".join(filter(None, [*words, *([no_error] * (not row["se"]))]))}
+            words = [*words, coded("a_rate_without_interval")]
+        no_error = no_error or ("" if row["se"] else coded("none_at_composition"))
+        return row | {"reason": join_codes([*words, *([no_error] * (not row["se"]))])}
 
     def _deaths(self, chosen: Sequence[tuple[Floats, MeanRate]], no_error: str) -> Row:
         """Return deaths with standard error, interval and the part of the variance of the fish."""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.estimates.estimate import result_rows
 from analytics.intervals import logit_t
 from analytics.models.partial_pooling import NO_RHO, RHO_BOUNDS, pool_shares
@@ -100,7 +101,7 @@ Row = dict[str, Any]
 Domain = tuple[str, str | None]
 SURVEY, POOLED = "survey", "pooled"
 WEIGHT = "encounter_fish"
-UNKNOWN = "all Chinook told as released here are of unknown size: no share can be had"
+UNKNOWN = coded("all_of_unknown_size")
 _FIGURES = ("estimate", "se", "ci_low", "ci_high", "df")
 
 
@@ -196,8 +197,7 @@ def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
     if p is None or se is None or not 0 < p < 1:
         return found
     if row["status"] == Status.IMPUTED and domain[1] is not None:
-        note = "no design effect: fish of other weeks stand in"
-        return found | {"method": f"{row['method']}; {note}"}
+        return found | {"method": join_codes([row["method"], coded("no_design_effect")])}
     return found | {"design_effect": se**2 * n / (p * (1 - p)) if n else None}
 
 
@@ -207,7 +207,7 @@ class _Model:
 
     shares: PooledShares | None
     place: Mapping[Domain, int]
-    effects: str
+    effects: tuple[str, ...]
     why_not: str
     areas: frozenset[str]
 
@@ -225,23 +225,22 @@ def _model(told: _Told, domains: Sequence[Domain]) -> _Model:
     place = {one: at for at, one in enumerate(one for one in domains if one[0] in areas)}
     why_not = ""
     if not m.sum():
-        why_not = UNKNOWN if told.unknown else "no Chinook told in any interview with both numbers"
+        why_not = UNKNOWN if told.unknown else coded("no_fish_with_both")
     elif s.sum() in (0, m.sum()):
-        what = "no" if s.sum() == 0 else "every"
-        why_not = f"{what} Chinook told is sublegal in the whole season: no spread to pool over"
+        why_not = coded("no_sublegal_all_season" if s.sum() == 0 else "all_sublegal_all_season")
     if why_not:
-        return _Model(None, place, "", why_not, areas)
+        return _Model(None, place, (), why_not, areas)
     codes = [np.unique([one[k] for one in place], return_inverse=True)[1] for k in (0, 1)]
     group = np.array([place[told.area[row], told.week[row]] for row in mine], dtype=np.int64)
     shares = pool_shares(s, m, group, area=codes[0], week=codes[1])
     spreads = shares.components
-    effects = [word for word, sd in (("areas", spreads.area), ("weeks", spreads.week)) if sd]
-    return _Model(shares, place, " and ".join(effects), "", areas)
+    effects = tuple(word for word, sd in (("areas", spreads.area), ("weeks", spreads.week)) if sd)
+    return _Model(shares, place, effects, "", areas)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Weights:
-    """Weights of the model's domains in one row, with their variances and words about them."""
+    """Weights of the model's domains in one row, with their variances and a code about them."""
 
     weight: NDArray[np.float64]
     variance: NDArray[np.float64]
@@ -264,11 +263,11 @@ def _weights(
         variance[model.place[one]] = (row.get("se") or 0.0) ** 2
     if weight.any():
         lost = len(weeks) - len(totals)
-        without = f", without {lost} that have no total" if lost else ""
-        return _Weights(weight, variance, f"mean of weeks by their encounters{without}")
+        without = coded("mean_of_weeks_without", weeks=lost) if lost else coded("mean_of_weeks")
+        return _Weights(weight, variance, without)
     for one in weeks:
         weight[model.place[one]] = told.cells.fish[told.rows(one)].sum()
-    return _Weights(weight, variance, "mean of weeks by the fish told: no total of encounters")
+    return _Weights(weight, variance, coded("mean_of_weeks_by_fish"))
 
 
 def _pooled_row(row: Row, told: _Told, model: _Model, weights: _Weights) -> Row:
@@ -288,24 +287,24 @@ def _pooled_row(row: Row, told: _Told, model: _Model, weights: _Weights) -> Row:
     if told.is_unknown(domain):
         why_not = UNKNOWN
     elif not why_not and domain[0] not in model.areas:
-        why_not = "no Chinook told in this area in the whole season: nothing of its own to pool"
+        why_not = coded("no_fish_of_area")
     if model.shares is None or why_not:
         return found | {"status": str(Status.NO_SAMPLE), "method": why_not}
     return found | _figures(model.shares, model.effects, weights, row["ci_level"], len(cells))
 
 
 def _figures(
-    shares: PooledShares, effects: str, weights: _Weights, level: float, n_cells: int
+    shares: PooledShares, effects: tuple[str, ...], weights: _Weights, level: float, n_cells: int
 ) -> Row:
-    """Return estimate, error and interval of a weighted mean of the model's shares, with words."""
+    """Return estimate, error and interval of a weighted mean of the model's shares, with codes."""
     value, se = shares.mean(weights.weight, weights.variance)
     low, high = logit_t(value, se, df=shares.df, level=level)
-    over = f" with partial pooling over {effects}" if effects else ", one share for all site-days"
-    words = [f"beta-binomial model of site-days{over}", weights.note]
+    pooled = coded("beta_binomial_pooled", over=effects) if effects else coded("beta_binomial")
+    words = [pooled, weights.note]
     if not n_cells:
-        words.append("no fish told here: reckoned from its area and week")
+        words.append(coded("from_area_and_week"))
     if math.isnan(low):
-        words.append("too few site-days with fish for an interval")
+        words.append(coded("few_site_days_with_fish"))
     rho, why_not = _overdispersion(shares.rho)
     words.append(why_not)
     has_limits = not math.isnan(low)
@@ -317,7 +316,7 @@ def _figures(
         "ci_method": str(CiMethod.LOGIT_T if has_limits else CiMethod.NONE),
         "df": float(shares.df),
         "status": str(Status.MODELLED),
-        "method": "; ".join(word for word in words if word),
+        "method": join_codes(words),
         "overdispersion": rho,
     }
 
@@ -325,9 +324,9 @@ def _figures(
 def _overdispersion(rho: float) -> tuple[float | None, str]:
     """Return the intraclass correlation, or why it is no number."""
     if math.isnan(rho):
-        return None, "no site-day with two fish: no overdispersion can be had"
+        return None, coded("no_two_fish")
     if rho <= NO_RHO:
-        return None, "overdispersion at its lower bound: fish of a site-day no more alike than any"
+        return None, coded("dispersion_low")
     if rho >= RHO_BOUNDS[1] - NO_RHO:
-        return None, "overdispersion at its upper bound: fish of a site-day all alike"
+        return None, coded("dispersion_high")
     return rho, ""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.codes import coded, join_codes, sentences
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.intervals import logit_t
@@ -226,10 +227,10 @@ def _base(rows: pd.DataFrame) -> _Base:
 
 def _why_pooled(own: _Base) -> str:
     if own.n_days == 0:
-        return "no boat of the area was contacted: taken from all areas together"
+        return coded("pooled_no_contact")
     if own.n_days < FEWEST_DAYS:
-        return "one day of contacts in the area: taken from all areas together"
-    return "no boat contacted in the area was for a listed site: taken from all areas together"
+        return coded("pooled_one_day")
+    return coded("pooled_none_listed")
 
 
 def _one(base: _Base, rule: str, *, level: float) -> tuple[tuple[float, ...], str]:
@@ -237,26 +238,23 @@ def _one(base: _Base, rule: str, *, level: float) -> tuple[tuple[float, ...], st
     nothing = (math.nan,) * 4
     n_days, boats = base.n_days, float(base.contacted.sum())
     if not n_days:
-        return (math.nan, math.nan, math.nan, 0, 0, *nothing), (
-            "no factor: no boat was contacted in any area"
-        )
+        return (math.nan, math.nan, math.nan, 0, 0, *nothing), coded("no_contact")
     if not base.listed.sum() > 0:
-        return (math.nan, math.nan, n_days - 1, n_days, boats, *nothing), (
-            "no factor: no boat contacted in any area was for a listed site"
+        return (math.nan, math.nan, n_days - 1, n_days, boats, *nothing), coded(
+            "no_contact_for_listed"
         )
     factor = corrected_quotient(base.contacted, base.listed)
     share = base.listed.sum() / boats
     # The share shown is the plain ratio of boats; its error is linearised like the factor's.
     se = math.sqrt(corrected_quotient(base.listed, base.contacted).variance)
     low, high = logit_t(share, se, df=n_days - 1, level=level) if se else (math.nan, math.nan)
-    words = ["corrected_quotient, days as clusters"]
-    words += [rule] if rule else []
+    words = [coded("corrected_quotient"), rule]
     if n_days < FEWEST_DAYS:
-        words.append("one day of contacts only: no error can be had")
+        words.append(coded("one_contact_day"))
     elif factor.variance == 0:
-        words.append("the share was the same on every day: its error is 0 for want of any spread")
+        words.append(coded("no_spread"))
     numbers = (factor.value, factor.variance, n_days - 1, n_days, boats, share, se, low, high)
-    return numbers, "; ".join(words)
+    return numbers, join_codes(words)
 
 
 # Totals over all boats: what landed at listed sites, expanded by the share that lands there.
@@ -273,9 +271,10 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
     contacts = season_contacts(snapshot, season=design.season, through=design.through)
     found = coverage_factors(contacts, areas=design.areas, level=level)
     if np.isnan(found.factor).any():
+        why = sentences(found.method[0])
         raise UsageError(
-            f"season {design.season} through {design.through}: {found.method[0]}; import the table "
-            "coverage, or leave totals as they are at listed sites"
+            f"season {design.season} through {design.through}: {why}; import the table coverage, "
+            "or leave totals as they are at listed sites"
         )
     return found
 
@@ -383,8 +382,7 @@ class CoverageExpandedEstimator:
     def _refused(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:
         """Say where a factor would be borrowed, for those who want none that is."""
         pooled = np.bincount(place[self.coverage.is_pooled[area]], minlength=size) > 0
-        words = "too few contacts of its own, and the factor of all areas was refused"
-        return tuple(words if one else "" for one in pooled)
+        return tuple(coded("factor_refused") if one else "" for one in pooled)
 
     def _notes(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:
         """Say by how much each domain was expanded."""
@@ -395,8 +393,13 @@ class CoverageExpandedEstimator:
         notes = []
         for held in areas:
             factors = sorted({round(float(found.factor[one]), 3) for one in held})
-            span = " to ".join(f"{one:.3f}" for one in dict.fromkeys((factors[0], factors[-1])))
+            low, high = f"{factors[0]:.3f}", f"{factors[-1]:.3f}"
+            alike = low == high
+            by = (
+                coded("expanded", factor=low)
+                if alike
+                else coded("expanded_between", low=low, high=high)
+            )
             pooled = any(found.is_pooled[one] for one in held)
-            words = f"expanded by {span} for boats that land elsewhere"
-            notes.append(words + (", contacts of all areas taken together" if pooled else ""))
+            notes.append(join_codes([by, coded("contacts_pooled") if pooled else ""]))
         return tuple(notes)

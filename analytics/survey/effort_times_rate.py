@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded, join_codes
 from analytics.propagation import joint_df
 from analytics.survey.arrays import add_at
 from analytics.survey.convenience import clustered_sums
@@ -179,8 +180,6 @@ def _under_way(
 
 
 _TRIPS = {"boat_trips", "angler_trips"}
-_COMPLETE = "rate of complete trips (ratio of means)"
-_UNDER_WAY = "rate of trips under way (mean of ratios, under half an hour dropped)"
 
 
 def with_boat_hours(analysis: Analysis) -> Analysis:
@@ -301,12 +300,15 @@ class EffortTimesRateEstimator:
         under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
         notes = []
         for at in range(size):
-            kinds = [_COMPLETE] * bool(complete[at]) + [_UNDER_WAY] * bool(under_way[at])
-            times = f", times the {' and the '.join(kinds)}" if kinds else ""
-            notes.append(
-                f"effort from boat counts on {days.n_psu[at]} of {days.n_psu_frame[at]} days "
-                f"over {self.counted.hours_from}{times}"
+            counted = coded(
+                "counted_days",
+                days=int(days.n_psu[at]),
+                frame=int(days.n_psu_frame[at]),
+                hours=self.counted.hours_from,
             )
+            rates = [coded("complete_trip_rate")] * bool(complete[at])
+            rates += [coded("under_way_rate")] * bool(under_way[at])
+            notes.append(join_codes([counted, *rates]))
         return tuple(notes)
 
 
@@ -379,22 +381,15 @@ def _missing(analysis: Analysis, cells: _Cells, place: Ints, size: int) -> tuple
     if not _TRIPS & set(analysis.measures):
         return ()
     under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
-    words = "trips that were not over do not tell how many trips there were"
-    return tuple(words if one else "" for one in under_way)
+    return tuple(coded("trips_under_way") if one else "" for one in under_way)
 
 
 def _lost(design: Design, fine: Domains, cells: _Cells, place: Ints, size: int) -> tuple[str, ...]:
-    """Name what each domain is without: area-weeks with no count, or boats and no interview."""
+    """Return what each domain is without: area-weeks with no count, or boats and no interview."""
     lost: list[list[str]] = [[] for _ in range(size)]
     for row in np.flatnonzero(cells.is_lacking):
         area, week = fine.cell(int(cells.code[row]))
         assert area is not None
         assert week is not None
-        lost[place[row]].append(f"{design.areas[area]} {design.weeks[week]}")
-    return tuple(
-        f"{', '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''} "
-        "(no boat count, or boats and no interview)"
-        if names
-        else ""
-        for names in lost
-    )
+        lost[place[row]].append(f"{design.areas[area]}:{design.weeks[week]}")
+    return tuple(coded("without_uncounted", area_weeks=one) if one else "" for one in lost)

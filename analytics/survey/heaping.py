@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
+from analytics.codes import coded
 from analytics.data import query
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ def heaping_test(
     terms = np.column_stack([curve, table.is_heap])
     plain, heaped = _fit(curve, reports, steps), _fit(terms, reports, steps)
     if not (plain.has_converged and heaped.has_converged):
-        return replace(table, reason=f"the curve did not settle in {steps} steps: no test")
+        return replace(table, reason=coded("heaping_unsettled", steps=steps))
     return _tested(table, terms, plain=plain, heaped=heaped)
 
 
@@ -181,17 +182,14 @@ def _dense(count: ArrayLike, boats: ArrayLike) -> tuple[Ints, Floats]:
 def _why_not(table: Heaping) -> str:
     fish, n_reports = table.count, table.n_reports
     if n_reports < FEWEST_REPORTS:
-        return f"{n_reports} reports of a fish or more; a test needs {FEWEST_REPORTS}"
+        return coded("heaping_few_reports", n=int(n_reports), needed=FEWEST_REPORTS)
     if len(fish) < LEAST_HIGHEST:
-        return (
-            f"the highest report is {len(fish)} fish; below {LEAST_HIGHEST} a heap at {HEAP} "
-            "cannot be told from the end of the curve"
-        )
+        return coded("heaping_low_reports", n=len(fish), least=LEAST_HIGHEST, heap=HEAP)
     at_heaps = table.boats[table.is_heap].sum()
     if at_heaps == 0:
-        return f"no report is a multiple of {HEAP}: nothing to test"
+        return coded("heaping_no_multiple", heap=HEAP)
     if at_heaps == n_reports:
-        return f"every report is a multiple of {HEAP}: no curve can be drawn beside the heaps"
+        return coded("heaping_all_multiples", heap=HEAP)
     return ""
 
 

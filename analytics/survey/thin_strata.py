@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.settings import ThinStrataPolicy
 from analytics.survey.unequal_probability import SiteRule
 
@@ -149,7 +150,7 @@ def _collapse(design: Design, active: Bools, n_active: Ints, code: int) -> Borro
     donor = int(others[np.lexsort((others, groups_off, weeks_off, other_area))[0]])
     units = _units_of(design, active, (code, donor))
     unit = strata.unit_word(code)
-    rule = f"one {unit}: spread taken together with {_name(design, donor)}"
+    rule = coded("collapsed_with", unit=unit, donors=[_name(design, donor)])
     return Borrowing(code, (donor,), units, is_imputation=False, rule=rule)
 
 
@@ -168,9 +169,8 @@ def _fill(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing
             nearest = np.abs(offset[side]).min()
             donors += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
     chosen = tuple(sorted(set(donors)))
-    names = " and ".join(_name(design, donor) for donor in chosen)
-    unit = strata.unit_word(code)
-    rule = f"no {unit} sampled: filled with the mean {unit} of {names}"
+    names = [_name(design, donor) for donor in chosen]
+    rule = coded("imputed_from", unit=strata.unit_word(code), donors=names)
     units = _units_of(design, active, chosen)
     if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
         borrowing = _collapse(design, active, n_active, chosen[0])
@@ -183,4 +183,4 @@ def _units_of(design: Design, active: Bools, strata: tuple[int, ...]) -> Ints:
 
 
 def _name(design: Design, code: int) -> str:
-    return f"{design.areas[design.strata.landing_area[code]]} {design.strata.label[code]}"
+    return f"{design.areas[design.strata.landing_area[code]]}:{design.strata.label[code]}"

@@ -25,18 +25,12 @@ _CERTAIN = 1 - 1e-12
 
 
 class SiteRule(StrEnum):
-    """How a day's total follows from its sampled sites; the words stand in `method`."""
+    """How a day's total follows from its sampled sites; the codes stand in `method`."""
 
-    EVERY_SITE = "every site"
-    MURTHY = "two sites a day: Murthy 1957"
-    HORVITZ_THOMPSON = (
-        "three or more sites a day: Horvitz-Thompson, joint probabilities exact for successive "
-        "draws, Sen-Yates-Grundy variance"
-    )
-    SINGLE_DRAW = (
-        "one site a day by its draw probability: the spread between sites is told by that between "
-        "days, without a finite term"
-    )
+    EVERY_SITE = "every_site"
+    MURTHY = "two_sites_murthy"
+    HORVITZ_THOMPSON = "sites_horvitz_thompson"
+    SINGLE_DRAW = "one_site_drawn"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

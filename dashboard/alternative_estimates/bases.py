@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import pyarrow.compute as pc
 
+from analytics.codes import has_code
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import number
 from dashboard import numbers, reasons
-from dashboard.bulletin_index import of_line
+from dashboard.bulletin_index import in_words, of_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -188,7 +189,7 @@ def _told(one: Reading, usual: Row) -> str:
 def why_not(book: BulletinIndex) -> list[str]:
     """Return why the bulletin lacks a basis, in its own words."""
     told = [one["seen"] for one in book.findings if one["table"] in ("boat_counts", "coverage")]
-    return [seen for seen in told if seen and seen.startswith("no figures ")]
+    return [in_words(seen, book) for seen in told if has_code(seen, "basis_failed")]
 
 
 def uneven(book: BulletinIndex, areas: Sequence[str]) -> list[str]:

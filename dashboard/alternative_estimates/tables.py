@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analytics.codes import sentences, without_estimators
 from analytics.rounding import DASH, number, percent
 from dashboard import html_tables, numbers, reasons
 from dashboard.alternative_estimates import bases as reckoned
@@ -76,8 +77,7 @@ def shares_table(lines: Sequence[Line], *, book: BulletinIndex) -> str:
 
 def _note(line: Line) -> str:
     """Return what is to be said of a factor beside its estimator, or why there is none."""
-    method: str = line["method"] or ""
-    return method if line["factor"] is None else method.partition("; ")[2]
+    return sentences(without_estimators(line["method"]))
 
 
 def _share(line: Line) -> str:
@@ -112,9 +112,8 @@ def reports_words(lines: Sequence[Line]) -> str:
         return "No boat of the season reported a sublegal release, so there is nothing to test."
     one = lines[0]
     if one["reason"] or one["ratio"] is None:
-        return (
-            f"Whether reports heap on round numbers was not tested: {numbers.plain(one['reason'])}."
-        )
+        why = numbers.plain(sentences(one["reason"]))
+        return f"Whether reports heap on round numbers was not tested: {why}."
     level = numbers.level(one["ci_level"])
     ratio = (
         f"**{one['ratio']:.2f}** times ({level} CI {one['ratio_low']:.2f}–{one['ratio_high']:.2f}; "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.codes import has_code
 from analytics.rounding import DASH, number, percent
 from dashboard import html_tables, numbers
 from dashboard.catch_rates import terms
@@ -34,8 +35,8 @@ INFLUENCE = (
 WITHHELD = "This bulletin holds no residuals of single boats; a public one withholds them."
 #: Differences of scores under which they print alike.
 SAME_SCORE = 0.0005
-#: Words of a reason by which a candidate is shown and may not be chosen.
-_KEPT_OUT = "never chosen"
+#: Codes of reasons by which a candidate is shown and may not be chosen.
+_KEPT_OUT = ("not_chosen_daylight", "not_chosen_parallel", "not_chosen_hurdle")
 
 
 def chosen(rates: Rates, response: str) -> Line | None:
@@ -46,7 +47,7 @@ def chosen(rates: Rates, response: str) -> Line | None:
 
 def table(lines: Sequence[Line]) -> str:
     """Return candidates side by side as HTML, the chosen one marked."""
-    allowed = [line for line in lines if _KEPT_OUT not in (line["reason"] or "")]
+    allowed = [line for line in lines if not has_code(line.get("reason_codes"), *_KEPT_OUT)]
     lowest = {
         name: min((line[name] for line in allowed if line[name] is not None), default=None)
         for name in ("aic", "bic")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from dashboard.bulletin_index import lines as lines_of
 from dashboard.bulletin_index import monday
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.reasons import USELESS_TIMES, USELESS_WIDTH
@@ -73,11 +73,11 @@ def index(book: BulletinIndex) -> Rates:
     """Index the tables of modelled catch rates of a bulletin; those it lacks are empty."""
     season = book.card.season
     mine = {
-        name: [line for line in _lines(book, name) if line["season"] == season]
+        name: [line for line in lines_of(book, name) if line["season"] == season]
         for name in ("index", "trend", "run_strength")
     }
     by_week = {name: sorted(lines, key=_week_of) for name, lines in mine.items()}
-    timing = sorted(_lines(book, "seasonal_pattern"), key=lambda line: line["day"] or 0)
+    timing = sorted(lines_of(book, "seasonal_pattern"), key=lambda line: line["day"] or 0)
     return Rates(
         season=season,
         index=_grouped(by_week["index"], "response", "area"),
@@ -86,7 +86,7 @@ def index(book: BulletinIndex) -> Rates:
         strength={
             key[0]: lines for key, lines in _grouped(by_week["run_strength"], "area").items()
         },
-        lines={name: tuple(_lines(book, name)) for name in _TABLES},
+        lines={name: tuple(lines_of(book, name)) for name in _TABLES},
     )
 
 
@@ -175,17 +175,5 @@ def _grouped(lines: Sequence[Line], *names: str) -> dict[Any, tuple[Line, ...]]:
     return {key: tuple(of) for key, of in found.items()}
 
 
-def _lines(book: BulletinIndex, name: str) -> list[Line]:
-    return [
-        {key: _sound(value) for key, value in line.items()}
-        for line in book.bulletin.table(name).to_pylist()
-    ]
-
-
 def _week_of(line: Line) -> str:
     return line["week"] or ""
-
-
-def _sound(value: Any) -> Any:
-    """Return a value of a table; what is no finite number is none."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value

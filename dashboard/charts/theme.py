@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import plotly.graph_objects as go
 import plotly.io as pio
 
+from analytics.codes import has_code
 from analytics.quantities import Status
 from dashboard.reasons import lacks_error
 
@@ -151,8 +152,8 @@ MARKS: dict[str, Mark] = {
 }
 
 _WITHOUT_ESTIMATE = (Status.NO_SAMPLE, Status.NO_DESIGN)
-#: How the method of a figure withheld from the public begins.
-_WITHHELD = "withheld:"
+#: The code of a figure withheld from the public.
+_WITHHELD = "withheld"
 
 
 def mark(row: Row | None) -> Mark:
@@ -163,7 +164,7 @@ def mark(row: Row | None) -> Mark:
     if row is None:
         return CLOSED
     if row.estimate is None:
-        if (row.method or "").startswith(_WITHHELD):
+        if has_code(row.method, _WITHHELD):
             return WITHHELD
         return MARKS[row.status] if row.status in _WITHOUT_ESTIMATE else EMPTY
     if row.status == Status.NO_SAMPLE:

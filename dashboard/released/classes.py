@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.codes import Code, exclude, has_code, parse, without_estimators
+from analytics.codes import sentence as code_sentence
 from dashboard import html_tables, numbers, page_frame, reasons
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
@@ -42,9 +44,9 @@ POOLING = (
     "the nearest areas."
 )
 #: How the note ends that numbers the measured fish: the table has them.
-_FISH = " fish of test fishing"
+_FISH = "sample_fish"
 #: How the method of a result row says which of the two it is.
-_USED = {"sampled": SAMPLED, "reported": REPORTED}
+_USED = {"sampled_composition": SAMPLED, "reported_marks": REPORTED}
 BOTH = (
     "Reported: what anglers told at the ramp, size and adipose mark recalled. Sampled: legal "
     "marked fish seen at the ramp, multiplied by how many fish of each class test fishing met for "
@@ -135,8 +137,8 @@ def _used(book: BulletinIndex, area: str | None) -> str:
         basis
         for row in rows
         if row is not None and row.estimate is not None
-        for start, basis in _USED.items()
-        if (row.method or "").startswith(start)
+        for estimator, basis in _USED.items()
+        if has_code(row.method, estimator)
     }
     if len(starts) != 1:
         return ""
@@ -261,9 +263,11 @@ def behind(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> 
     """Return what else the bulletin notes of the sampled figures, each note once."""
 
     def notes(one: Told) -> list[str]:
-        said = (one.more["rule"] or "").split("; ")
-        found = reasons.notes(one.row) if one.row.estimate is not None else ()
-        return [part for part in found if part not in said and not part.endswith(_FISH)]
+        if one.row.estimate is None:
+            return []
+        said = [of.name for of in parse(one.more["rule_codes"]) if isinstance(of, Code)]
+        rest = exclude(without_estimators(one.row.method), [*said, _FISH])
+        return [code_sentence(part) for part in parse(rest)]
 
     return _by_area(book, told, areas, notes)
 
@@ -287,15 +291,14 @@ def _by_area(
 # Notes of the lines of a table: those that several lines share are said once, below it.
 
 #: What the rate of fish lost at the hook is of: the table says it with the fish.
-_BASES = ("of encounters", "of kept fish")
+_BASES = ("of_encounters", "of_kept")
 #: Said in the place of a figure whose reason stands below the table.
 BELOW = "no figure: see below the table"
 
 
 def of(line: Line) -> list[str]:
-    """Return the notes of a line; its reason has them apart by semicolons."""
-    found = (line["reason"] or "").split("; ")
-    return [part for part in found if part and part not in _BASES]
+    """Return the notes of a line in words, but for what its rate is of."""
+    return [code_sentence(part) for part in parse(exclude(line.get("reason_codes"), _BASES))]
 
 
 def shared(lines: Sequence[Line]) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analytics.codes import has_code
 from analytics.rounding import percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
@@ -195,9 +196,9 @@ def out_of(line: Line, lines: Sequence[Line]) -> str:
     """
     if line["fate"] in _OF:
         return _OF[line["fate"]]
-    if "of kept" in (line["reason"] or ""):
+    if has_code(line.get("reason_codes"), "of_kept"):
         return "kept"
-    if "of encounters" in (line["reason"] or ""):
+    if has_code(line.get("reason_codes"), "of_encounters"):
         return "met"
     lost = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "drop_off" and not is_sum(one))
     kept = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "kept")

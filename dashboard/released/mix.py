@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
 #: How the case begins that takes the rates the user gave.
-_GIVEN = "rates as given"
+_GIVEN = "as_given"
 NAMES = (
     ("sea", "rates of the fishery"),
     ("copper", "rates in print, of other fisheries"),
@@ -80,7 +80,7 @@ def dots(told: Released, area: str | None) -> list[ForestRow]:
             one["case"],
             deaths_of(one),
             thin=span_of(one),
-            hue="sea" if one["case"].startswith(_GIVEN) else "copper",
+            hue="sea" if one["case_codes"] == _GIVEN else "copper",
             words=one["reason"] or "",
         )
         for one in totals(told, area)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from dashboard import numbers
 from dashboard.bulletin_index import Row, of_line
+from dashboard.bulletin_index import lines as lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -76,9 +76,9 @@ LINES = (
 
 def index(book: BulletinIndex) -> Released:
     """Index the tables of released fish of a bulletin; those it lacks are empty."""
-    shares = [_told(line, book) for line in _lines(book, "shares")]
-    classes = [_told(line, book) for line in _lines(book, "composition")]
-    species = [_told(line, book) for line in _lines(book, "bycatch")]
+    shares = [_told(line, book) for line in lines_of(book, "shares")]
+    classes = [_told(line, book) for line in lines_of(book, "composition")]
+    species = [_told(line, book) for line in lines_of(book, "bycatch")]
     return Released(
         shares={(one.more["basis"], one.row.area, one.row.week): one for one in shares},
         classes={
@@ -87,17 +87,17 @@ def index(book: BulletinIndex) -> Released:
         },
         compared={
             (line["area"], line["week"], line["quantity"]): line
-            for line in _lines(book, "composition_ratio")
+            for line in lines_of(book, "composition_ratio")
         },
         species={(one.more["species"], one.row.area, one.row.week): one.row for one in species},
-        lines={name: tuple(_lines(book, name)) for name in LINES} | _deaths(book),
+        lines={name: tuple(lines_of(book, name)) for name in LINES} | _deaths(book),
     )
 
 
 def _deaths(book: BulletinIndex) -> dict[str, tuple[Line, ...]]:
     """Return the lines of deaths by what counts the releases; no basis is reports."""
     found: dict[str, list[Line]] = {"deaths": [], SAMPLED_DEATHS: []}
-    for line in _lines(book, "deaths"):
+    for line in lines_of(book, "deaths"):
         is_reported = (line.get("basis") or REPORTED) == REPORTED
         found["deaths" if is_reported else SAMPLED_DEATHS].append(line)
     return {name: tuple(lines) for name, lines in found.items()}
@@ -117,18 +117,6 @@ def head(book: BulletinIndex, area: str | None) -> str:
     """Return a domain as a heading, as it stands in the data."""
     name = book.name(area)
     return name[:1].upper() + name[1:]
-
-
-def _lines(book: BulletinIndex, name: str) -> list[Line]:
-    return [
-        {key: _sound(value) for key, value in line.items()}
-        for line in book.bulletin.table(name).to_pylist()
-    ]
-
-
-def _sound(value: Any) -> Any:
-    """Return a value of a table; what is no number is none."""
-    return None if isinstance(value, float) and math.isnan(value) else value
 
 
 def _told(line: Line, book: BulletinIndex) -> Told:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections import defaultdict
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import join_words, nouns, split_list
+from dashboard.bulletin_index import lines as lines_of
 from dashboard.numbers import Measurement, NumberKind
 
 if TYPE_CHECKING:
@@ -49,17 +49,17 @@ class Standings:
 def index(book: BulletinIndex) -> Standings:
     """Index the tables of limits of a bulletin; those it lacks are empty."""
     season = book.card.season
-    limits = [line for line in _lines(book, "limit_status") if line["season"] == season]
+    limits = [line for line in lines_of(book, "limit_status") if line["season"] == season]
     fan: dict[str, list[Line]] = defaultdict(list)
-    for line in sorted(_lines(book, "limit_paths"), key=lambda one: one["day"] or date.min):
+    for line in sorted(lines_of(book, "limit_paths"), key=lambda one: one["day"] or date.min):
         fan[line["limit_id"]].append(line)
     topics: dict[str, list[str]] = defaultdict(list)
-    for line in _lines(book, "assumptions"):
+    for line in lines_of(book, "assumptions"):
         topics[line["topic"] or ""].append(line["words"] or "")
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},
-        backtest=tuple(_lines(book, "backtest")),
+        backtest=tuple(lines_of(book, "backtest")),
         assumed={topic: tuple(words) for topic, words in topics.items()},
     )
 
@@ -148,15 +148,3 @@ def _first(line: Line) -> tuple[Any, ...]:
         -(line["share_used"] or 0.0),
         line["limit_id"] or "",
     )
-
-
-def _lines(book: BulletinIndex, name: str) -> list[Line]:
-    return [
-        {key: _sound(value) for key, value in line.items()}
-        for line in book.bulletin.table(name).to_pylist()
-    ]
-
-
-def _sound(value: Any) -> Any:
-    """Return a value of a table; what is no finite number is none."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from analytics.bulletin.archive import Bulletin, BulletinMetadata, save
 from analytics.bulletin.schemas import REVISION_SCHEMA
+from analytics.codes import coded
 from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.findings import to_arrow as findings_to_arrow
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
@@ -204,8 +205,8 @@ def _zero(row: dict[str, Any], name: str) -> dict[str, Any]:
     if name in ("boat_trips", "angler_trips", "angler_hours"):
         return row | {"status": Status.OK}
     if name == "sublegal_prop":
-        return without_estimate(row, "the denominator is 0", Status.ZERO_TOTAL)
-    note = f"{row['method']}; none was seen: no error can be had"
+        return without_estimate(row, "zero_denominator", Status.ZERO_TOTAL)
+    note = f"{row['method']}; none_seen"
     return row | NONE | {"estimate": 0.0, "method": note}
 
 
@@ -232,16 +233,16 @@ def _change(
         "estimate": row["estimate"],
         "ci_level": 0.95,
         "form": "difference" if is_share else "ratio",
-        "direction": "not known",
+        "direction": "not_known",
     }
     if week == OTHER_DAYS and draft.season == NOW:
-        return change | {"direction": "not comparable"}
+        return change | {"direction": "not_comparable"}
     if row["se"] is None or row["ci_high"] == math.inf:
         return change
     size = draft.rng.uniform(-0.05, 0.05) if is_share else draft.rng.uniform(0.6, 1.5)
     half = 0.05 if is_share else 0.25 * size
     low, high, same = size - half, size + half, 0.0 if is_share else 1.0
-    word = "up" if low > same else "down" if high < same else "no clear change"
+    word = "up" if low > same else "down" if high < same else "no_clear_change"
     limits = {"previous": 1.0, "change": size, "ci_low": low, "ci_high": high}
     return change | limits | {"direction": word}
 
@@ -268,12 +269,12 @@ def _strata(draft: _Draft, area: str, week: str) -> None:
 
 
 def _stratum_special(status: Status, *, area: str, week: str) -> dict[str, Any]:
-    lender = f"{area} {week} Sat–Sun"
+    lender = f"{area}:{week} Sat–Sun"
     if status is Status.COLLAPSED:
-        rule = f"one site-day: spread taken together with {lender}"
+        rule = coded("collapsed_with", unit="site-day", donors=[lender])
         return {"status": status, "n_psu": 1, "rule": rule, "n_missing_psu": 1}
     if status is Status.IMPUTED:
-        rule = f"no site-day sampled: filled with the mean site-day of {lender}"
+        rule = coded("imputed_from", unit="site-day", donors=[lender])
         return {"status": status, "n_psu": 0, "rule": rule}
     if status in (Status.NO_SAMPLE, Status.NO_DESIGN):
         return {"status": status, "n_psu": 0}

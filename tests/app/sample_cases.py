@@ -36,11 +36,11 @@ ENDLESS = ("A3", "2036-W01")
 #: A week whose open days are not those of the week before.
 OTHER_DAYS = "2035-W52"
 
-NO_SITE_DAY = "no site-day sampled"
-NO_LANDING = "no site-day sampled where boats of this area land"
-NO_DESIGN = "interviews of convenience give rates and shares, never totals"
-NO_DROP_OFF = "no drop-off rate given for some of the fish"
-NO_BOAT = "no boat gave this number"
+NO_SITE_DAY = "no_site_day"
+NO_LANDING = "no_site_day_of_area"
+NO_DESIGN = "no_totals_from_convenience"
+NO_DROP_OFF = "no_drop_off_rate_for(fish=any:lost)"
+NO_BOAT = "not_recorded(columns=kept)"
 #: A number nobody gave, and rates that lack.
 LACKING = {
     (("A1", "2036-W01"), "sublegal_prop"): NO_BOAT,
@@ -59,13 +59,13 @@ def unusual(row: Row, *, area: str | None, week: str | None) -> Row:
     """Return a row of the season in progress as its area and week have it."""
     name, at = row["quantity"], (area, week)
     if at == PARTIAL:
-        note = "without A2, A6 (open and never sampled)"
+        note = "without_never_sampled(areas=A2|A6)"
         return row | {"status": Status.NO_SAMPLE, "method": f"{row['method']}; {note}"}
     if at == ALL_OF_IT and name == "sublegal_prop":
-        note = "combined_ratio; nothing else was seen: no error can be had"
+        note = "combined_ratio; nothing_else_seen"
         return row | NONE | {"estimate": 1.0, "status": Status.ZERO_TOTAL, "method": note}
     if at == NO_ERROR:
-        note = f"{row['method']}; one site-day only: no error can be had"
+        note = f"{row['method']}; one_unit(unit=site-day)"
         return row | NONE | {"df": 0.0, "n_psu": 1, "n_interviews": 2, "method": note}
     if at == ENDLESS and name == "encounter_fish":
         return row | {"se": 3 * row["estimate"], "ci_low": 0.001, "ci_high": math.inf, "df": 1.0}

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analytics.codes import coded, sentences
+
 Row = dict[str, Any]
 
 HOURS = 96.0
@@ -12,12 +14,17 @@ HOURS = 96.0
 GROUPS = {"jaw": (60, 4), "gills": (14, 14), "eye": (6, 0), "fin": (20, 0), "control": (50, 2)}
 WORSE = "fin"
 NEVER = "throat"
-NONE_HELD = "no fish was held"
-BELOW_CONTROL = "fewer died than of the control fish: a rate below 0 is chance"
-NO_TRIAL = "no trial held fish with this wound"
-NOT_WHOLE = "no rate for fish hooked in the tongue"
+NONE_HELD_CODE = coded("no_fish_held")
+NONE_HELD = sentences(NONE_HELD_CODE)
+BELOW_CONTROL_CODE = coded("below_control")
+BELOW_CONTROL = sentences(BELOW_CONTROL_CODE)
+NO_TRIAL_CODE = coded("wound_not_held")
+NO_TRIAL = sentences(NO_TRIAL_CODE)
+NOT_WHOLE_CODE = coded("wounds_not_held", wounds=["tongue"])
+NOT_WHOLE = sentences(NOT_WHOLE_CODE)
 RULE_MM = 559.0
-NO_TEST = "no fish of test fishing was measured in the area"
+NO_TEST_CODE = coded("no_test_lengths")
+NO_TEST = sentences(NO_TEST_CODE)
 
 
 def tables(season: str) -> dict[str, list[Row]]:
@@ -38,7 +45,7 @@ def _trials() -> list[Row]:
         for group, (held, died) in GROUPS.items():
             lines.append(_trial(trial, group, held * times, died * times))
     empty = {"trial_id": None, "group": NEVER, "is_control": False, "held": 0, "died": 0}
-    return [*lines, empty | {"ci_level": 0.95, "reason": NONE_HELD}]
+    return [*lines, empty | {"ci_level": 0.95, "reason": NONE_HELD_CODE}]
 
 
 def _trial(trial: str | None, group: str, held: int, died: int) -> Row:
@@ -58,7 +65,7 @@ def _trial(trial: str | None, group: str, held: int, died: int) -> Row:
         "exact_low": max(rate - 1.1 * half, 0.0),
         "exact_high": min(rate + 1.1 * half, 1.0),
         "ci_level": 0.95,
-        "reason": BELOW_CONTROL if right < 0 else "",
+        "reason": BELOW_CONTROL_CODE if right < 0 else "",
     }
     if group == "control":
         return line
@@ -72,7 +79,9 @@ def _wounds(season: str) -> list[Row]:
         start | {"wound_site": name, "n_fish": fish, "share": fish / 200, "rate_prop": rate}
         for name, fish, rate in (("jaw", 170, 0.03), ("gills", 20, 1.0))
     ]
-    lines.append(start | {"wound_site": "tongue", "n_fish": 10, "share": 0.05, "reason": NO_TRIAL})
+    lines.append(
+        start | {"wound_site": "tongue", "n_fish": 10, "share": 0.05, "reason": NO_TRIAL_CODE}
+    )
     whole = {"wound_site": None, "n_fish": 200, "rate_prop": 0.13, "rate_se": 0.02}
     whole |= {"se_from_mix": 0.008, "se_from_rates": 0.018, "ci_low": 0.096, "ci_high": 0.174}
     return [*lines, start | whole]
@@ -126,7 +135,7 @@ def _legal(season: str) -> list[Row]:
             line |= {"n_legal": round(fish * share), "ci_level": 0.95, "reason": ""}
             lines.append(line | {"ci_low": share - half, "ci_high": share + half})
     none = {"season": season, "area": "A4", "is_rule": True, "min_length_mm": RULE_MM}
-    return [*lines, none | {"n_fish": 0, "n_legal": 0, "ci_level": 0.95, "reason": NO_TEST}]
+    return [*lines, none | {"n_fish": 0, "n_legal": 0, "ci_level": 0.95, "reason": NO_TEST_CODE}]
 
 
 def _conversions(season: str) -> list[Row]:

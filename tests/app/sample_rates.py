@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.codes import coded, sentences
 from analytics.weeks import weeks_between
 from dashboard.bulletin_index import monday
 
@@ -26,18 +27,23 @@ UNITS = {"encounters": "fish per angler_hour", "kept": "fish per angler_hour", "
 NO_INDEX, WIDE, NO_TREND = "A2", "A6", "A5"
 #: Log slope of a week, and its word, of the areas with a trend; None is all areas.
 SLOPES = {None: 0.06, "A1": 0.08, "A3": -0.09, "A4": 0.002, "A6": 0.02}
-NO_FISH = "no fish in 41 trips"
-FEW_WEEKS = "2 weeks with a figure and its error; a level needs 3 or more"
-NO_PAST = "no past season in the store to compare with"
-NO_ERROR = "no error: 5 site-days for 6 coefficients"
-NOT_FITTED = "the fit did not converge"
+NO_FISH_CODE = coded("no_fish_in_trips", trips=41)
+NO_FISH = sentences(NO_FISH_CODE)
+FEW_WEEKS_CODE = coded("few_weeks_before")
+FEW_WEEKS = sentences(FEW_WEEKS_CODE)
+NO_PAST_CODE = coded("season_incomplete")
+NO_PAST = sentences(NO_PAST_CODE)
+NO_ERROR_CODE = coded("error_needs_clusters", site_days=5, coefficients=6)
+NO_ERROR = sentences(NO_ERROR_CODE)
+NOT_FITTED_CODE = coded("fit_failed", error="the fit did not converge")
+NOT_FITTED = sentences(NOT_FITTED_CODE)
 ROSE = {None: (0.83, 0.97), "A1": (0.9, 0.993), "A3": (0.2, 0.04), "A4": (0.45, 0.52)}
 PAST = {"2033-34": ("2033-W45", 0.85), "2034-35": ("2034-W45", 1.15)}
 #: This season over the mean of the past ones, by area.
 RATIOS = {None: (1.24, 1.05, 1.47), "A1": (0.7, 0.55, 0.9), "A3": (1.08, 0.8, 1.4)}
 N_WEEKS = 24
 #: What a closed week says of its trend.
-CLOSED = {"is_closed": True, "direction": "not known", "reason": "closed"}
+CLOSED = {"is_closed": True, "direction": "not_known", "reason": "closed"}
 BOAT = "<b>I-0042</b>"
 
 
@@ -94,7 +100,7 @@ def _index(
 
 def _point(area: str | None, at: int, response: str) -> Row:
     if area == NO_INDEX:
-        return {"survey_estimate": 0.0, "reason": NO_FISH}
+        return {"survey_estimate": 0.0, "reason": NO_FISH_CODE}
     error = 0.9 if area == WIDE and at == 3 else 0.04 if response == "sublegal" else 0.12
     middle = level(area, at, response) * math.exp(0.1 * math.sin(5 * at))
     low, high = _span(middle, error)
@@ -137,10 +143,10 @@ def _level_line(area: str | None, at: int, response: str, *, n_weeks: int) -> Ro
         "is_projected": at >= n_weeks,
         "ci_level": 0.95,
         "reason": "",
-        "direction": "not known",
+        "direction": "not_known",
     }
     if area in (NO_INDEX, NO_TREND):
-        return one | {"reason": NO_FISH if area == NO_INDEX else FEW_WEEKS}
+        return one | {"reason": NO_FISH_CODE if area == NO_INDEX else FEW_WEEKS_CODE}
     middle = level(area, at, response)
     low, high = _span(middle, 0.03 + 0.06 * max(at - n_weeks + 1, 0))
     one |= {"level": middle, "ci_low": low}
@@ -159,7 +165,7 @@ def _level_line(area: str | None, at: int, response: str, *, n_weeks: int) -> Ro
             "prob_increase_4_weeks": rose_4,
         }
         one["direction"] = (
-            "rising" if rose_4 > 0.9 else "falling" if rose_4 < 0.1 else "no clear change"
+            "rising" if rose_4 > 0.9 else "falling" if rose_4 < 0.1 else "no_clear_change"
         )
     return one
 
@@ -202,7 +208,7 @@ def _models(season: str) -> list[Row]:
             )
         refused = {"season": season, "response": response, "candidate": "candidate 3"}
         refused |= {"family": "hurdle_negative_binomial", "terms": "area, week~5, site"}
-        lines.append(refused | {"is_chosen": False, "reason": NOT_FITTED})
+        lines.append(refused | {"is_chosen": False, "reason": NOT_FITTED_CODE})
     return lines
 
 
@@ -228,7 +234,7 @@ def _coefficients(season: str) -> list[Row]:
                     "ci_low": low,
                     "ci_high": high,
                     "ci_level": 0.95,
-                    "reason": NO_ERROR if se is None else "",
+                    "reason": NO_ERROR_CODE if se is None else "",
                 }
             )
     return lines
@@ -303,7 +309,7 @@ def _dates(domains: Sequence[str | None]) -> list[Row]:
         for late, (season, (first, _)) in enumerate(PAST.items()):
             start: Row = {"season": season, "area": area, "reason": ""}
             if area == NO_INDEX:
-                lines.append(start | {"curve": "normal", "reason": NO_FISH})
+                lines.append(start | {"curve": "normal", "reason": NO_FISH_CODE})
                 continue
             for curve in ("index", "normal", "logistic"):
                 for share, days in ((0.25, 58), (0.5, 81), (0.75, 104)):
@@ -321,7 +327,11 @@ def _strength(
     for area in domains:
         one: Row = {"season": season, "area": area, "ci_level": 0.95, "reason": ""}
         if not has_past or area == NO_INDEX:
-            none = {"week": weeks[-1], "n_past": 0, "reason": NO_FISH if has_past else NO_PAST}
+            none = {
+                "week": weeks[-1],
+                "n_past": 0,
+                "reason": NO_FISH_CODE if has_past else NO_PAST_CODE,
+            }
             lines.append(one | none)
             continue
         ratio, low, high = RATIOS.get(area, (1.0, 0.8, 1.25))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes, sentences
 from analytics.released.schemas import RELEASED_SCHEMAS
 from tests.app import sample_held
 from tests.app.sample_cases import NO_DESIGN, without_estimate
@@ -26,15 +27,22 @@ MET = "encounter_fish"
 #: Areas of the odd cases: no sample at all; marks never read; pooled with neighbours; no fish met;
 #: interviews of convenience.
 NO_SAMPLE, UNREAD, POOLED_FROM, NOTHING, CONVENIENT = "A2", "A3", "A4", "A5", "A6"
-NO_FISH = "no fish of test fishing was measured here or near"
-NO_MARK = "no adipose mark was read in any interview"
-RULE = "weeks 2036-W03 to 2036-W06 taken together: fewer than 20 fish in one"
-MODEL = "beta_binomial_pooled; weeks and areas lend to each other, 3 spreads fitted"
-NO_POOLED = "no fish met in any interview of the area"
+NO_FISH_CODE = coded("no_test_fishing")
+NO_FISH = sentences(NO_FISH_CODE)
+NO_MARK_CODE = coded("no_mark_read")
+NO_MARK = sentences(NO_MARK_CODE)
+RULE_CODE = coded("test_fish_weeks", n=2)
+RULE = sentences(RULE_CODE)
+MODEL_CODE = coded("beta_binomial_pooled", over=["weeks", "areas"])
+MODEL = sentences(MODEL_CODE)
+NO_POOLED_CODE = coded("no_fish_with_both")
+NO_POOLED = sentences(NO_POOLED_CODE)
 RHO, EFFECT = 0.08, 3.2
-NO_RATE = "no release rate for sublegal fish released by trolling"
+NO_RATE_CODE = coded("no_release_rate_for", fish="sublegal:released:trolling")
+NO_RATE = sentences(NO_RATE_CODE)
 ODD = "<i>sculpin</i> & *co*"
-NOT_RECORDED = "other species were not recorded in this area"
+NOT_RECORDED_CODE = coded("no_bycatch_recorded")
+NOT_RECORDED = sentences(NOT_RECORDED_CODE)
 #: By how much the sample is below the reports.
 BELOW = 0.75
 
@@ -72,10 +80,10 @@ def _survey_share(row: Row) -> Row:
 def _pooled_share(row: Row) -> Row:
     more = {"basis": "pooled", "n_fish": 120, "n_sublegal": 84, "design_effect": None}
     if row["area"] == NOTHING:
-        return without_estimate(row, NO_POOLED) | more | {"overdispersion": None}
+        return without_estimate(row, NO_POOLED_CODE) | more | {"overdispersion": None}
     middle = 0.62 + 0.01 * int((row["week"] or "W05")[-1])
     limits = {"estimate": middle, "se": 0.02, "ci_low": middle - 0.04, "ci_high": middle + 0.04}
-    model = {"ci_method": "logit_t", "df": 60.0, "method": MODEL, "status": "modelled"}
+    model = {"ci_method": "logit_t", "df": 60.0, "method": MODEL_CODE, "status": "modelled"}
     return row | limits | model | more | {"overdispersion": RHO}
 
 
@@ -96,14 +104,14 @@ _BESIDE = {"draws_low": None, "draws_high": None, "n_measured": None, "n_class":
 def _reported(row: Row, name: str, part: float) -> Row:
     one = _times(row, part) | {"quantity": name, "basis": "reported", **_BESIDE}
     if row["area"] == UNREAD and name != MET:
-        return without_estimate(one, NO_MARK)
+        return without_estimate(one, NO_MARK_CODE)
     return one if name == MET else one | {"method": "reported_marks"}
 
 
 def _sampled(row: Row, name: str, part: float) -> Row:
     one = _times(row, BELOW * part) | {"quantity": name, "basis": "sampled", **_BESIDE}
     if row["area"] == NO_SAMPLE:
-        return without_estimate(one, NO_FISH)
+        return without_estimate(one, NO_FISH_CODE)
     if row["area"] == CONVENIENT:
         return without_estimate(one, NO_DESIGN, row["status"])
     if row["area"] == NOTHING:
@@ -113,7 +121,7 @@ def _sampled(row: Row, name: str, part: float) -> Row:
         return one
     draws = {"draws_low": 0.9 * (one["ci_low"] or 0.0), "draws_high": 1.1 * one["estimate"]}
     sample = {"n_measured": 140, "n_class": round(140 * part), "method": "sampled_composition"}
-    rule = RULE if row["area"] == POOLED_FROM else ""
+    rule = RULE_CODE if row["area"] == POOLED_FROM else ""
     return one | draws | sample | {"rule": rule}
 
 
@@ -136,13 +144,13 @@ def _ratio(season: str, row: Row, name: str, part: float) -> Row:
     one |= {"ci_level": 0.95, "reason": ""}
     known = {"reported": part * row["estimate"], "sampled": BELOW * part * row["estimate"]}
     if row["area"] == NO_SAMPLE:
-        return one | {"reported": known["reported"], "reason": NO_FISH}
+        return one | {"reported": known["reported"], "reason": NO_FISH_CODE}
     if row["area"] == UNREAD and name != MET:
-        return one | {"sampled": known["sampled"], "reason": NO_MARK}
+        return one | {"sampled": known["sampled"], "reason": NO_MARK_CODE}
     if row["area"] == NOTHING:
-        return one | {"reported": 0.0, "sampled": 0.0, "reason": "nothing was reported"}
+        return one | {"reported": 0.0, "sampled": 0.0, "reason": coded("none_reported")}
     if row["area"] == POOLED_FROM:
-        return one | known | {"ratio": BELOW, "reason": "too few fish for an interval"}
+        return one | known | {"ratio": BELOW, "reason": coded("none_of_class")}
     return one | known | {"ratio": BELOW, "ci_low": BELOW - 0.1, "ci_high": BELOW + 0.12}
 
 
@@ -167,7 +175,8 @@ GROUPS = (
 )
 SOURCE = "a report of an invented agency, table 3"
 #: Notes that the sums share.
-NOTES = "open days filled from the nearest weeks; unknown sizes at the sublegal rate"
+NOTES_CODE = join_codes([coded("imputed"), coded("unknown_as_sublegal")])
+NOTES = sentences(NOTES_CODE)
 
 
 def _deaths(season: str, rows: Sequence[Row], *, with_data: bool) -> list[Row]:
@@ -183,7 +192,9 @@ def _deaths(season: str, rows: Sequence[Row], *, with_data: bool) -> list[Row]:
 def _sampled_deaths(lines: Sequence[Row]) -> list[Row]:
     """Return kept, released, lost and all deaths as the sample has them, below the reports."""
     names = ("fish", "fish_se", "deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
-    sums = [one for one in lines if one["fate"] in ("drop_off", "all") or one["reason"] == NOTES]
+    sums = [
+        one for one in lines if one["fate"] in ("drop_off", "all") or one["reason"] == NOTES_CODE
+    ]
     kept = [one | {"basis": "sampled"} for one in lines if one["fate"] == "kept"]
     return kept + [
         one
@@ -195,19 +206,19 @@ def _sampled_deaths(lines: Sequence[Row]) -> list[Row]:
 
 def _deaths_of(season: str, row: Row, *, with_data: bool) -> list[Row]:
     start = _DEATH | {"season": season, "area": row["area"]}
-    lacks = {"fate": "all", "reason": NO_RATE}
+    lacks = {"fate": "all", "reason": NO_RATE_CODE}
     if not with_data:
         return [start | lacks] if row["area"] in (None, "A1") else []
     found = [_group(start, row, group) for group in GROUPS]
     if row["area"] == NO_SAMPLE:
         none = dict.fromkeys(("rate_prop", "rate_low", "rate_high", "deaths", "deaths_low"))
         none |= dict.fromkeys(("deaths_high", "se", "ci_low", "ci_high"))
-        found[4] |= none | {"reason": NO_RATE}
+        found[4] |= none | {"reason": NO_RATE_CODE}
         return [*found, start | lacks]
     gone = [one for one in found if one["fate"] == "released"]
     fish = {"fish": sum(one["fish"] for one in gone), "fish_se": 0.1}
-    released = _sum(gone) | fish | {"fate": "released", "reason": NOTES}
-    both = start | _sum(found) | {"fate": "all", "reason": NOTES, "catch_variance_prop": 0.62}
+    released = _sum(gone) | fish | {"fate": "released", "reason": NOTES_CODE}
+    both = start | _sum(found) | {"fate": "all", "reason": NOTES_CODE, "catch_variance_prop": 0.62}
     return [*found, start | released, both]
 
 
@@ -231,10 +242,10 @@ def _group(start: Row, row: Row, group: tuple[Any, ...]) -> Row:
     one |= {"catch_variance_prop": 0.5}
     if fate == "kept":
         return one
-    known = {"rate_prop": rate, "rate_se": error, "source": SOURCE, "evidence": "user's own"}
+    known = {"rate_prop": rate, "rate_se": error, "source": SOURCE, "evidence": coded("own")}
     known |= {"rate_low": low if error else None, "rate_high": high if error else None}
     if size == "unknown":
-        known["reason"] = "size not told: the rate of sublegal fish is used"
+        known["reason"] = coded("sublegal_rate_for_unknown")
     return one | known
 
 
@@ -244,13 +255,13 @@ def _mix(season: str) -> list[Row]:
     for area, fish in ((None, 4000.0), ("A1", 700.0)):
         parts = {"mooching": (fish / 2, 0.422, 0.041), "trolling": (fish / 2, 0.245, 0.023)}
         for case, shares in {
-            "rates as given": {name: (n, 0.2, 0.04) for name, (n, _, _) in parts.items()},
-            "printed rates, as fished": parts,
-            "all by mooching": {"mooching": (fish, 0.422, 0.041)},
-            "all by trolling": {"trolling": (fish, 0.245, 0.023)},
+            "as_given": {name: (n, 0.2, 0.04) for name, (n, _, _) in parts.items()},
+            "published_as_fished": parts,
+            "all_mooching": {"mooching": (fish, 0.422, 0.041)},
+            "all_trolling": {"trolling": (fish, 0.245, 0.023)},
         }.items():
             lines += _case(start | {"area": area, "case": case}, shares)
-    no_method = "no fishing method was told with a release"
+    no_method = coded("no_printed_method")
     return [*lines, start | {"area": NO_SAMPLE, "case": None, "reason": no_method}]
 
 
@@ -279,7 +290,7 @@ def _bycatch(rows: Sequence[Row]) -> list[Row]:
         for name, part in (("dogfish", 0.5), ("flatfish", 0.1), (ODD, 0.02), ("skate", 0.0)):
             one = _times(row, part)
             if row["area"] == CONVENIENT:
-                one = without_estimate(one, NOT_RECORDED)
+                one = without_estimate(one, NOT_RECORDED_CODE)
             elif not part and one["estimate"] is not None:
                 none = {"estimate": 0.0, "se": None, "ci_low": None, "ci_high": None}
                 one |= none | {"status": "zero_total", "ci_method": "none"}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.codes import coded, sentences
 from analytics.options.baseline_io import to_table
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.weeks import days_from, weeks_between
@@ -28,7 +29,8 @@ Row = dict[str, Any]
 
 THROUGH, CLOSE = date(2036, 2, 10), date(2036, 4, 13)
 WEEKS_AHEAD = weeks_between("2036-W07", "2036-W15")
-LOST = "interviews of convenience only in <b>A6: no total"
+LOST_CODE = coded("convenience_only", areas=["<b>A6"])
+LOST = sentences(LOST_CODE)
 #: Limit, areas, quantity, fish allowed, total so far, total expected at the close.
 BINDING, REACHED, LATER, SAFE, SUM, NONE = "S-1", "S-2", "S-3", "S-4", "S-5", "S-6"
 LIMITS = {
@@ -120,7 +122,7 @@ def _standing(season: str, name: str, week: str, *, is_over: bool) -> Row:
         "reason": "",
     }
     if total is None or expected is None:
-        return one | {"reason": LOST, "status": "no_design"}
+        return one | {"reason": LOST_CODE, "status": "no_design"}
     low, high = _span(total, 0.11)
     one |= {
         "estimate": float(total),
@@ -194,7 +196,7 @@ def _backtest(areas: Sequence[str]) -> list[Row]:
                     ratio = RATIOS[(number * 3 + at) % len(RATIOS)]
                     one = {"season": season, "through": through, "area": area}
                     lines.append(one | {"quantity": quantity} | _past(ratio))
-    reason = "one season before it is too few"
+    reason = coded("season_in_progress")
     return [
         *lines,
         {"season": "2032-33", "through": "2033-W01", "quantity": QUANTITIES[0], "reason": reason},

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from analytics.codes import coded
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.findings import Finding, Severity
 from analytics.survey.heaping import heaping_test
@@ -30,15 +31,14 @@ BOATS = (90, 70, 55, 40, 60, 22, 18, 14, 11, 26, 8, 6, 5, 4, 12, 2, 2, 1, 1, 5)
 FEW = (5, 4, 3)
 
 SHARES = {
-    "A1": (0.90, 0.02, False, "corrected_quotient, days as clusters"),
+    "A1": (0.90, 0.02, False, "corrected_quotient"),
     "A2": (
         0.85,
         0.03,
         True,
-        "corrected_quotient, days as clusters; no boat of the area was contacted: taken from all "
-        "areas together",
+        "corrected_quotient; pooled_no_contact",
     ),
-    "A3": (0.62, 0.05, False, "corrected_quotient, days as clusters"),
+    "A3": (0.62, 0.05, False, "corrected_quotient"),
 }
 
 
@@ -113,8 +113,8 @@ def findings(*, with_data: bool) -> list[Finding]:
             "in 2036-W02, over 3 times as much on one day as on another in 2 of 6 weeks"
         )
         return [Finding(severity=Severity.WARNING, table="boat_counts", seen=seen)]
-    counts = "no figures from boats counted on the water beside the others: no boat count"
-    contacts = "no figures over all boats beside the others: import the table coverage"
+    counts = coded("basis_failed", basis=BOATS_COUNTED, error="no boat count")
+    contacts = coded("basis_failed", basis=ALL_BOATS, error="import the table coverage")
     return [
         Finding(severity=Severity.NOTE, table="boat_counts", seen=counts),
         Finding(severity=Severity.NOTE, table="coverage", seen=contacts),

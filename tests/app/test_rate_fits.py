@@ -78,7 +78,7 @@ def test_bases_come_from_the_bulletin():
 
 def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
     lines = rates.of("models", "encounters")
-    shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason": "shown, never chosen: tried"}
+    shut = lines[0] | {"bic": 8890.1, "aic": 8800.0, "reason_codes": "not_chosen_hurdle"}
     table = plain(models.table([shut, lines[1]]))
     assert "<td data-label='BIC'>−10.0</td>" in table
     assert "<td data-label='BIC'>lowest</td>" in table

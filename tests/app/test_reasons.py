@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from analytics.codes import sentences
 from analytics.quantities import Status
 from dashboard import numbers, reasons
 from dashboard.bulletin_index import index, of_line
@@ -39,11 +40,12 @@ def bare(**more):
 )
 @pytest.mark.parametrize("quantity", ["encounter_fish", "sublegal_prop", "release_deaths_fish"])
 def test_no_number_gives_the_rows_own_reason(reason, quantity):
+    said = sentences(reason)
     row = bare(quantity=quantity, estimate=None, method=reason, status=Status.NO_SAMPLE)
-    assert numbers.figure(row) == reasons.why_no_estimate(row) == reasons.behind(row) == reason
+    assert numbers.figure(row) == reasons.why_no_estimate(row) == reasons.behind(row) == said
     short = reasons.why_no_estimate_short(row)
     assert short
-    assert len(short) <= min(len(reason), 32)
+    assert len(short) <= min(len(said), 32)
 
 
 def test_a_closed_or_unexplained_cell_has_words():
@@ -57,11 +59,11 @@ def test_a_closed_or_unexplained_cell_has_words():
     [
         ({}, "1,200 fish (no interval)"),
         (
-            {"method": "two_stage_total; one site-day only: no error can be had"},
+            {"method": "two_stage_total; one_unit(unit=site-day)"},
             "1,200 fish (no interval: one site-day only)",
         ),
         (
-            {"method": "two_stage_total; x y; site-days all alike: no error can be had"},
+            {"method": "two_stage_total; x y; units_alike(unit=site-day)"},
             "1,200 fish (no interval: site-days all alike)",
         ),
         ({"estimate": 0.0, "status": "zero_total"}, "0 fish (none seen, no interval)"),
@@ -77,7 +79,7 @@ def test_no_interval_gives_a_reason(more, words):
 
 
 def test_a_figure_without_an_error_carries_the_strong_mark():
-    row = bare(method="two_stage_total; one site-day only: no error can be had")
+    row = bare(method="two_stage_total; one_unit(unit=site-day)")
     assert reasons.caution(row) == ("!!", "very uncertain: no error can be had")
     assert reasons.caution(bare(estimate=0.0, status="zero_total")) == ("", "")
     assert reasons.caution(bare(status="census")) == ("", "")
@@ -164,7 +166,7 @@ def test_boats_that_landed_elsewhere_are_named_too():
     bulletin = make(NOW)
     rows = bulletin.rows.to_pylist()
     at = next(n for n, row in enumerate(rows) if row["area"] == "A1")
-    rows[at]["method"] = "two_stage_total; without boats that landed in A6"
+    rows[at]["method"] = "two_stage_total; without_landings(areas=A6)"
     changed = bulletin.rows.from_pylist(rows, schema=bulletin.rows.schema)
     other = index(
         type(bulletin)(
@@ -184,11 +186,11 @@ def test_boats_that_landed_elsewhere_are_named_too():
     ("reason", "told"),
     [
         (
-            "interviews of convenience only in A6, A2: no estimate here",
+            "convenience_only(areas=A6|A2)",
             "interviews of convenience only in Tarnow Deep, Sorrel Narrows: no estimate here",
         ),
         (
-            "interviews of convenience only in B9: no estimate here",
+            "convenience_only(areas=B9)",
             "interviews of convenience only in B9: no estimate here",
         ),
         ("no rate given for A6: no estimate here", "no rate given for A6: no estimate here"),
@@ -200,10 +202,10 @@ def test_areas_of_convenience_are_named(book, reason, told):
 
 
 def test_what_stands_behind_is_whole():
-    method = "two_stage_total; open days without a sample filled from the nearest weeks"
+    method = "two_stage_total; imputed"
     row = make_row(status="imputed", method=method)
     assert reasons.behind(row) == (
-        "gap filled: open days without a sample filled from the nearest weeks"
+        "gap filled: open days without a sample imputed from the nearest weeks"
     )
     assert reasons.behind(make_row(method="two_stage_total")) == "sampled"
 

@@ -10,6 +10,7 @@ from itertools import product
 import pytest
 
 from analytics.bulletin import archive as shelves
+from analytics.codes import coded
 from analytics.released.schemas import RELEASED_SCHEMAS
 from dashboard import bulletin_index as books
 from dashboard import html_tables, numbers, reasons
@@ -97,7 +98,7 @@ def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
         "line finds a correlation of 0.080." in words
     )
     assert released_shares.DESIGN_EFFECT in words
-    assert "weeks and areas lend to each other, 3 spreads fitted" in words
+    assert "beta-binomial model of site-days with partial pooling over weeks and areas" in words
 
 
 def test_fish_that_are_no_more_alike_are_told_so(book):
@@ -173,9 +174,12 @@ def test_the_ratio_is_put_into_words(book, low, high, said):
         (sample_released.UNREAD, sample_released.NO_MARK),
         (sample_released.POOLED_FROM, f"How samples were pooled: {sample_released.RULE}"),
         (sample_released.POOLED_FROM, "sampled over reported is **0.75** (no interval)"),
-        (sample_released.POOLED_FROM, "too few fish for an interval"),
+        (
+            sample_released.POOLED_FROM,
+            "no sampled fish was of this class: a ratio of 0",
+        ),
         (sample_released.CONVENIENT, "interviews of convenience give rates and shares"),
-        (sample_released.NOTHING, "nothing was reported"),
+        (sample_released.NOTHING, "none was reported, so there is nothing to divide by"),
     ],
 )
 def test_a_class_that_lacks_says_why(open_released, area, said):
@@ -220,14 +224,15 @@ def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released,
 
 def test_notes_of_the_sampled_figures_are_said_once(book):
     note = "776 reported releases of unknown size are not in the base"
-    method = f"sampled_composition; base: fish kept; 56 fish of test fishing; {note}"
+    code = coded("unknown_size_not_in_base", n=776)
+    method = f"sampled_composition; base_legal_marked; sample_fish(n=56); {code}"
     lines = [
         line | {"method": method} if line["basis"] == "sampled" and line["estimate"] else line
         for line in book.bulletin.table("composition").to_pylist()
     ]
     found = released.index(with_tables(book, composition=lines))
     said = released_classes.behind(book, found, [None])
-    assert said == f"counted up from fish kept; {note}"
+    assert said == f"counted up from legal marked fish kept and released; {note}"
     assert f"{note} (Quillon Bank, Umbra Flats)" in released_classes.behind(
         book, found, ["A1", "A4"]
     )
@@ -236,7 +241,7 @@ def test_notes_of_the_sampled_figures_are_said_once(book):
 def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book):
     none = ("estimate", "se", "ci_low", "ci_high")
     lines = [
-        line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH}
+        line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH_CODE}
         for line in book.bulletin.table("composition").to_pylist()
     ]
     shelves.save(tmp_path, with_tables(book, composition=lines, composition_ratio=[]).bulletin)
@@ -248,11 +253,16 @@ def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book)
 
 def test_words_of_the_method_are_plain_words(book):
     row = replace(
-        book.row(None, None, MET), method="sampled_composition; base: fish kept; damped x"
+        book.row(None, None, MET), method="sampled_composition; base_legal_marked; damped(fish=20)"
     )
-    assert reasons.behind(row).endswith("counted up from fish kept; damped x")
-    lacks = replace(row, estimate=None, method="sampled_composition; no fish was measured")
-    assert reasons.why_no_estimate(lacks) == "no fish was measured"
+    assert reasons.behind(row).endswith(
+        "counted up from legal marked fish kept and released; "
+        "ratios damped where under 20 fish of the base were sampled"
+    )
+    lacks = replace(
+        row, estimate=None, method=f"sampled_composition; {sample_released.NO_FISH_CODE}"
+    )
+    assert reasons.why_no_estimate(lacks) == sample_released.NO_FISH
 
 
 def test_a_share_of_a_census_has_no_sampling_error(book):
@@ -297,7 +307,7 @@ def test_deaths_are_told_low_base_and_high(open_released, told):
     assert f"With every rate at its low end it is {low}, at its high end {high}." in words
     assert "Of the error, 62 % comes from counting the fish" in words
     assert "user's own" in words.replace("&#39;", "'")
-    assert "size not told: the rate of sublegal fish is used" in words
+    assert "sublegal rate taken for unknown size, usually the higher" in words
     lacking = plain(words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE)))
     said = "no total of deaths by the releases that anglers reported"
     assert f"{said} ({sample_released.NO_RATE})" in lacking
@@ -356,7 +366,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
 
 def test_a_sampled_total_that_lacks_says_why(book):
     lines = reported_deaths(book)
-    lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH}
+    lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH_CODE}
     found = with_deaths(book, [*lines, lacks])
     words = plain(released_deaths.deaths_answer(found, released.index(found), [None]))
     assert f"test fishing there is no total ({sample_released.NO_FISH})." in words
@@ -371,8 +381,8 @@ def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, told):
     agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
     of_kept = next(line for line in agreeing if line["fate"] == "drop_off")
     assert released_deaths.out_of(of_kept, agreeing) == "kept"
-    assert released_deaths.out_of(of_kept | {"reason": "of encounters"}, agreeing) == "met"
-    assert released_deaths.out_of(lost | {"reason": "of kept fish"}, lines) == "kept"
+    assert released_deaths.out_of(of_kept | {"reason_codes": "of_encounters"}, agreeing) == "met"
+    assert released_deaths.out_of(lost | {"reason_codes": "of_kept"}, lines) == "kept"
     hover = next(dot.words for dot in death_dots.sums(told, None) if dot.label.startswith("lost"))
     assert "met, at a rate of 5.0" in hover
 
@@ -419,16 +429,16 @@ def test_notes_that_lines_share_are_said_once(book, told, open_released):
     assert "nearest weeks" not in table
     words = plain(words_of(open_released(part="deaths", area="A1")))
     assert (
-        words.count("open days filled from the nearest weeks") == 2
+        words.count("open days without a sample imputed from the nearest weeks") == 2
     )  # one a table, short and long
-    assert "size not told" in table  # a note of one line stays with it
+    assert "sublegal rate taken for unknown size" in table  # a note of one line stays with it
     assert "Source and notes" in table
 
 
 def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
     none = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
     lines = [
-        line | dict.fromkeys(none) | {"reason": sample_released.NO_RATE}
+        line | dict.fromkeys(none) | {"reason": sample_released.NO_RATE_CODE}
         for line in book.bulletin.table("deaths").to_pylist()
     ]
     lacking = with_tables(
@@ -471,13 +481,13 @@ def test_the_method_mix_is_told_with_its_factor(told, book, open_released):
     totals = {one["case"]: one["deaths"] for one in released_mix.totals(told, None)}
     assert list(totals) == [
         "rates as given",
-        "printed rates, as fished",
-        "all by mooching",
-        "all by trolling",
+        "published rates, as fished",
+        "all by mooching, published rate",
+        "all by trolling, published rate",
     ]
     assert f"changes {max(totals.values()) / min(totals.values()):.1f} times" in words
     lacking = words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE))
-    assert "no fishing method was told with a release" in plain(lacking)
+    assert "no sublegal fish was released by mooching or trolling here" in plain(lacking)
     before = plain(words_of(open_released(part="deaths", season="2034-35")))
     assert "neither was written down as the fishing method" in before
 
@@ -501,7 +511,7 @@ def test_a_fishery_wide_rate_that_lacks_says_why(book):
     lines = book.bulletin.table("wound_mix").to_pylist()
     for line in lines:
         if line["wound_site"] is None:
-            line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE}
+            line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE_CODE}
     found = released.index(with_tables(book, wound_mix=lines))
     assert sample_held.NOT_WHOLE in plain(released_trials.trials_answer(found))
 

@@ -124,11 +124,12 @@ def test_thin_strata_are_said_plainly(book):
     notes = notices.strata_notes(book, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
-        f"(one site-day: spread taken together with Pale Hook {CHOSEN} Sat–Sun)." in notes
+        f"(one site-day: variance pooled with Pale Hook {CHOSEN} Sat–Sun "
+        "(collapsed stratum))." in notes
     )
     assert (
         f"In week {CHOSEN}, weekday landings at Umbra Flats were not sampled on any of 20 "
-        f"site-days and are filled in (no site-day sampled: filled with the mean site-day of "
+        f"site-days and are filled in (no site-day sampled: imputed with the mean site-day of "
         f"Umbra Flats {CHOSEN} Sat–Sun)." in notes
     )
     assert (
@@ -220,13 +221,23 @@ def test_answer_gives_the_reason_of_a_lacking_interval_once(book):
 
 def test_answer_where_no_boat_gave_a_number(book):
     words = sentences.week_answer(book, area="A1", week="2036-W01")
-    assert "the sublegal share is not known (no boat gave this number)" in words
+    assert "the sublegal share is not known (not recorded in any interview" in words
     row = book.row("A1", CHOSEN, sentences.MET)
-    missing = replace(row, estimate=None, method="not recorded in any interview")
+    missing = replace(row, estimate=None, method="not_recorded(columns=kept)")
     other = replace(book, rows={**book.rows, ("A1", CHOSEN, sentences.MET): missing})
-    words = sentences.week_answer(other, area="A1", week=CHOSEN)
+    words = sentences.week_answer(other, area="A1", week=CHOSEN).replace("\\", "")
     assert "anglers made **" in words
-    assert "met an unknown number of Chinook (not recorded in any interview), kept **" in words
+    assert (
+        "met an unknown number of Chinook (not recorded in any interview: kept), kept **" in words
+    )
+
+
+def test_a_basis_that_failed_is_noted_in_words():
+    past = books.index(make("2034-35"))
+    notes = notices.finding_notes(past)
+    said = "no figures over all boats beside the others: import the table coverage"
+    assert f"Note, coverage: {said}" in notes
+    assert not any("basis_failed" in note for note in notes)
 
 
 def test_glossary_explains_every_status_word():

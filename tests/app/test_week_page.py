@@ -12,6 +12,7 @@ import pytest
 
 from analytics.bulletin import archive as shelves
 from analytics.bulletin import schemas
+from analytics.codes import sentences as code_words
 from analytics.precision import Precision
 from dashboard import bulletin_index as books
 from dashboard import html_tables, notices, reasons
@@ -126,7 +127,10 @@ def test_interviews_of_convenience_have_site_days_of_no_frame(open_page):
     assert not re.search(r"3 of [0-9]+ site-day", words)
     told = "× interviews of convenience: rates and shares, no totals"
     assert f"<small>{told}</small>" in words
-    assert f"<span title='{NO_DESIGN}'>–<small>no totals from convenience</small></span>" in words
+    assert (
+        f"<span title='{code_words(NO_DESIGN)}'>–<small>no totals from convenience</small></span>"
+        in words
+    )
     assert "not estimated here" not in words
 
 
@@ -161,7 +165,7 @@ def test_every_quantity_stands_whole(open_page):
     table = next(one.proto.body for one in page.get("html") if "bm-every" in one.proto.body)
     assert table.count("<tr class='bm-group'>") == 7
     assert "use with caution: PSE over 30 %" in table.replace("\u00a0", " ")
-    assert NO_DROP_OFF in table
+    assert code_words(NO_DROP_OFF) in table
 
 
 def test_site_days_are_explained_below_the_table(open_page):

@@ -24,16 +24,16 @@ def written(draw: st.DrawFn) -> codes.Code:
 
 @given(st.lists(written(), min_size=1, max_size=4, unique_by=str))
 def test_a_cell_of_codes_is_read_back_as_it_was_written(given_codes: list[codes.Code]) -> None:
-    cell = codes.join(map(str, given_codes))
+    cell = codes.join_codes(map(str, given_codes))
     assert codes.parse(cell) == tuple(given_codes)
     for one in given_codes:
-        assert codes.has(cell, one.name)
+        assert codes.has_code(cell, one.name)
         assert codes.sentence(one)
 
 
 @given(st.lists(written(), min_size=1, max_size=3, unique_by=str))
 def test_what_is_selected_and_excluded_makes_up_the_cell(given_codes: list[codes.Code]) -> None:
-    cell, name = codes.join(map(str, given_codes)), given_codes[0].name
+    cell, name = codes.join_codes(map(str, given_codes)), given_codes[0].name
     parts = codes.parse(codes.select(cell, [name])) + codes.parse(codes.exclude(cell, [name]))
     assert set(parts) == set(given_codes)
 
@@ -46,19 +46,19 @@ def test_text_that_is_no_code_stays_as_it_is() -> None:
 
 
 def test_a_number_and_a_list_choose_the_word_that_fits() -> None:
-    one = codes.code("no_fish_in_trips", trips=1)
-    many = codes.code("no_fish_in_trips", trips=1200)
+    one = codes.coded("no_fish_in_trips", trips=1)
+    many = codes.coded("no_fish_in_trips", trips=1200)
     assert [codes.sentences(cell) for cell in (one, many)] == [
         "no fish in 1 trip",
         "no fish in 1,200 trips",
     ]
-    alone, two = (codes.code("not_recorded", columns=one) for one in (["kept"], ["kept", "hours"]))
+    alone, two = (codes.coded("not_recorded", columns=one) for one in (["kept"], ["kept", "hours"]))
     assert codes.sentences(alone).endswith(": kept")
     assert codes.sentences(two).endswith(": kept, hours together")
 
 
 def test_areas_are_called_by_their_names() -> None:
-    cell = codes.code("without_never_sampled", areas=["SOR", "KET"])
+    cell = codes.coded("without_never_sampled", areas=["SOR", "KET"])
     shown = codes.sentences(cell, {"SOR": "Sorrel", "KET": "Kettle"}.__getitem__)
     assert "Sorrel, Kettle" in shown
 
@@ -66,4 +66,4 @@ def test_areas_are_called_by_their_names() -> None:
 @pytest.mark.parametrize(("name", "arguments"), [("no_such_code", {}), ("one_unit", {"n": 1})])
 def test_a_code_that_the_registry_lacks_is_refused(name: str, arguments: dict[str, int]) -> None:
     with pytest.raises(KeyError):
-        codes.code(name, **arguments)
+        codes.coded(name, **arguments)

@@ -12,6 +12,7 @@ import math
 
 import pytest
 
+from analytics.codes import coded
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.released.composition import composition_tables
@@ -40,7 +41,9 @@ def test_classes_of_the_sample_in_result_rows(snapshot, quantity):
     fish, se = PRINTED[quantity]
     assert row["estimate"] == pytest.approx(fish)
     assert round(row["se"], 2) == se
-    assert row["method"].startswith("sampled_composition; base: legal marked fish")
+    assert row["method"].startswith(
+        f"{coded('sampled_composition')}; {coded('base_legal_marked')}; "
+    )
 
 
 def test_all_encounters_of_the_sample(snapshot):

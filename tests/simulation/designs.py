@@ -164,7 +164,7 @@ CASES: dict[str, Case] = {
         day_groups=EACH_DAY,
     ),
     "opportunistic": Case(
-        words="interviews of convenience",
+        words="convenience_",
         draw=_convenience,
         design="opportunistic",
         quantities=RATES,

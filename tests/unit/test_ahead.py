@@ -374,7 +374,7 @@ def test_the_course_is_that_of_the_index_and_its_scale_is_of_no_matter():
         2 * rising[-1] / rising.mean(), rel=0.05
     )
     assert np.log(other.draws) == pytest.approx(np.log(found.draws), abs=1e-3)
-    none = index_table([*rising[:-1], None], reason="no fish in 7 trips")
+    none = index_table([*rising[:-1], None], reason="no_fish_in_trips(trips=7)")
     empty, _, _ = rates_of(now, tables={"index": none})
     assert np.median(empty.draws[:, 0, 8]) < np.median(found.draws[:, 0, 8])
 

@@ -7,6 +7,7 @@ import datetime as dt
 import pyarrow as pa
 import pytest
 
+from analytics.codes import coded, sentences
 from analytics.options.baseline import Limit
 from analytics.options.baseline_io import limits_of
 from analytics.options.report import (
@@ -326,6 +327,7 @@ def test_short_lines_are_aligned(tables):
 def test_limits_are_those_of_the_standing_that_have_an_estimate():
     from analytics.outlook.schemas import LIMIT_STATUS_SCHEMA
 
+    never_open = coded("areas_never_open", areas=["KET"], season="2030-31")
     rows = [
         {
             "limit_id": "L1",
@@ -336,9 +338,10 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
             "reason": "",
         },
         {"limit_id": "L2", "areas": "KET", "quantity": "kept_fish", "limit_fish": 5.0}
-        | {"estimate": None, "reason": "KET was never open"},
+        | {"estimate": None, "reason": never_open},
     ]
     limits, left_out = limits_of(pa.Table.from_pylist(rows, LIMIT_STATUS_SCHEMA))
     unmarked = ("encounter_legal_unmarked_fish", "encounter_sublegal_unmarked_fish")
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
-    assert left_out == ("limit L2 is not weighed: KET was never open",)
+    assert left_out == (f"limit L2 is not weighed: {sentences(never_open)}",)
+    assert never_open not in left_out[0]

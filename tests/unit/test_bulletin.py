@@ -220,7 +220,7 @@ def test_a_change_of_a_share_is_a_difference():
         result("2031-W03", "sublegal_prop", 0.78, 0.04),
     )
     assert found["change"] == pytest.approx(-0.02)
-    assert found["direction"] == "no clear change"
+    assert found["direction"] == "no_clear_change"
     assert found["ci_low"] < 0 < found["ci_high"]
 
 
@@ -234,7 +234,7 @@ def test_totals_of_weeks_with_other_open_days_are_not_compared():
     weeks = ("2031-W02", "2031-W03")
     totals = [result(week, "kept_fish", 100.0, 9.0) for week in weeks]
     (found,) = change(*totals, days=(7, 1))
-    assert found["direction"] == "not comparable"
+    assert found["direction"] == "not_comparable"
     assert found["change"] is None
     rates = [result(week, "encounters_per_angler_hour", 0.3, 0.01) for week in weeks]
     (found,) = change(*rates, days=(7, 1))
@@ -244,7 +244,7 @@ def test_totals_of_weeks_with_other_open_days_are_not_compared():
 def test_a_week_all_borrowed_says_nothing_of_a_change():
     before = result("2031-W02", "kept_fish", 100.0, 9.0)
     (found,) = change(before, result("2031-W03", "kept_fish", 100.0, 20.0) | {"n_psu": 0})
-    assert found["direction"] == "not known"
+    assert found["direction"] == "not_known"
     assert found["ci_low"] is None
 
 
@@ -253,7 +253,7 @@ def test_a_change_from_a_zero_is_not_known():
         result("2031-W02", "kept_fish", 0.0, None), result("2031-W03", "kept_fish", 20.0, 5.0)
     )
     assert found["change"] is None
-    assert found["direction"] == "not known"
+    assert found["direction"] == "not_known"
 
 
 def test_a_week_after_a_closure_has_no_week_before():

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.codes import coded
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
@@ -124,48 +125,48 @@ def test_the_base_itself_is_not_compared(both):
     row = season_row(both[1], LM)
     assert row["ratio"] == pytest.approx(1)
     assert math.isnan(row["ci_low"])
-    assert row["reason"].startswith("the base of the sampled figures")
+    assert row["reason"].startswith(coded("same_interviews"))
 
 
 @pytest.mark.parametrize(
     ("boats", "fish", "given", "reason"),
     [
-        ([boat(3), boat(5)], SAMPLE, {}, "none was reported, so there is nothing to divide by"),
+        ([boat(3), boat(5)], SAMPLE, {}, coded("none_reported")),
         (
             [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
             (30, 18, 42, 0),
             {},
-            "no sampled fish was of this class: a ratio of 0 has no interval",
+            coded("none_of_class"),
         ),
         (
             [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
             (0, 18, 42, 9),
             {},
-            "nothing as sampled: none of 69 fish of test fishing was legal and marked",
+            f"{coded('nothing_sampled')}; {coded('none_legal_marked_sampled', n=69)}",
         ),
         (
             [boat(3, released_sublegal=2), boat(5, released_sublegal=1)],
             SAMPLE,
             {"seasons": seasons("A", min_length_mm=None)},
-            "nothing as sampled: no minimum length in the season",
+            f"{coded('nothing_sampled')}; no_minimum_length(",
         ),
         (
             [interview(kept=3, released_sublegal=2), interview(kept=5, released_sublegal=1)],
             SAMPLE,
             {},
-            "nothing as reported: no mark was read",
+            "nothing_reported; no_mark_read",
         ),
         (
             [boat(released_sublegal=2), boat(released_sublegal=1)],
             SAMPLE,
             {},
-            "nothing as sampled: no legal fish was kept or released here",
+            f"{coded('nothing_sampled')}; {coded('no_legal_fish')}",
         ),
         (
             [boat(3, released_sublegal=2), boat(3, released_sublegal=1)],
             SAMPLE,
             {},
-            "no interval: site-days all alike: no error can be had",
+            "no_interval; units_alike(unit=site-day)",
         ),
     ],
 )
@@ -202,6 +203,4 @@ def test_sizes_never_recorded_are_named_as_in_the_contracts_rows():
     for name in (*CLASSES, "encounter_fish"):
         row = season_row(composition, name, "reported")
         assert row["method"] == figures(own, name)["method"]
-        assert row["method"] == (
-            "not recorded in any interview: kept, released_legal, released_sublegal together"
-        )
+        assert row["method"] == ("not_recorded(columns=kept|released_legal|released_sublegal)")

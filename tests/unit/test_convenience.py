@@ -56,7 +56,7 @@ def test_rates_are_ratios_of_sums_with_errors_clustered_by_site_day():
     assert (found["n_psu"], found["df"], found["n_interviews"]) == (3, 2, 5)
     assert found["status"] == "ok"
     assert pd.isna(found["n_psu_frame"])
-    assert "interviews of convenience" in found["method"]
+    assert "convenience_" in found["method"]
 
 
 def test_totals_and_deaths_are_never_given():
@@ -86,7 +86,7 @@ def test_domains_take_the_area_fished_and_the_week():
     alone = figures(rows, rate, area="B", week="2031-W02")
     assert alone["estimate"] == pytest.approx(1.0)
     assert math.isnan(alone["se"])
-    assert "one site-day only" in alone["method"]
+    assert "one_unit(unit=site-day)" in alone["method"]
     assert figures(rows, rate, area="B", week="2031-W03")["status"] == "no_sample"
 
 
@@ -104,7 +104,7 @@ def test_beside_a_drawn_area_each_keeps_its_own_and_the_whole_is_withheld():
     assert figures(rows, "encounters_per_angler_trip", area="B")["estimate"] == pytest.approx(2.5)
     whole = figures(estimate_snapshot(snapshot, by=["season"]), "encounters_per_angler_hour")
     assert whole["status"] == "no_design"
-    assert "interviews of convenience only in A" in whole["method"]
+    assert "convenience_only(areas=A)" in whole["method"]
 
 
 def test_sampled_site_days_of_such_an_area_count_with_the_others():
@@ -150,5 +150,5 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     assert found["draws"].num_rows == 0
     assert found["draws"].schema.equals(OUTLOOK_SCHEMAS["draws"])
     (row,) = found["limit_status"].to_pylist()
-    assert "never totals" in row["reason"]
+    assert "no_totals_from_convenience" in row["reason"]
     assert any("no draws are kept" in one for one in found["assumptions"]["words"].to_pylist())

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.codes import coded, has_code
 from analytics.data.calendar import daylight_hours
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
@@ -83,10 +84,8 @@ def test_a_total_is_boat_hours_times_the_rate_with_goodmans_variance():
     variance = effort**2 * v_fish + fish**2 * v_effort - v_effort * v_fish
     assert found["estimate"] == pytest.approx(effort * fish)
     assert found["se"] == pytest.approx(math.sqrt(variance))
-    assert found["method"].startswith(
-        "counted_effort_times_rate; effort from boat counts on 2 of 7"
-    )
-    assert "rate of complete trips (ratio of means)" in found["method"]
+    assert found["method"].startswith("counted_effort_times_rate; counted_days(days=2, frame=7")
+    assert has_code(found["method"], "complete_trip_rate")
     parts = np.array([effort**2 * v_fish, fish**2 * v_effort])
     assert found["df"] == pytest.approx(parts.sum() ** 2 / (parts**2 / [2, 1]).sum())
 
@@ -136,7 +135,7 @@ def test_trips_under_way_give_the_mean_of_their_ratios():
     variance = effort**2 * v_rate + mean**2 * v_effort - v_effort * v_rate
     assert found["estimate"] == pytest.approx(effort * mean)
     assert found["se"] == pytest.approx(math.sqrt(variance))
-    assert "mean of ratios" in found["method"]
+    assert has_code(found["method"], "under_way_rate")
     assert found["n_interviews"] == 4
 
 
@@ -167,10 +166,11 @@ def test_an_area_without_counts_has_no_total_and_is_named():
     )
     alone = row(snapshot, by=("area",), area="B")
     assert (alone["status"], math.isnan(alone["estimate"])) == ("no_sample", True)
-    assert "B 2031-W02" in alone["method"]
+    uncounted = coded("without_uncounted", area_weeks="B:2031-W02")
+    assert uncounted in alone["method"].split("; ")
     whole = row(snapshot)
     assert whole["status"] == "no_sample"
-    assert "without B 2031-W02" in whole["method"]
+    assert uncounted in whole["method"].split("; ")
     assert whole["estimate"] == pytest.approx(row(snapshot, by=("area",), area="A")["estimate"])
 
 

@@ -60,7 +60,7 @@ def test_two_sites_a_day_by_murthy_days_by_simple_random_sampling():
     variance = 49 * (1 - 2 / 7) * s2 / 2 + 7 / 2 * (v_one + v_two)
     assert found["se"] == pytest.approx(math.sqrt(variance))
     assert (found["n_psu"], found["n_psu_frame"], found["df"]) == (2, 7, 1)
-    assert found["method"].startswith("three_stage_total; two sites a day: Murthy 1957")
+    assert found["method"].startswith("three_stage_total; two_sites_murthy")
 
 
 def test_boats_within_a_site_add_their_own_variance():
@@ -98,12 +98,12 @@ def test_one_site_a_day_has_its_spread_told_by_the_days_without_a_finite_term():
     s2 = sum((one - mean) ** 2 for one in totals) / 2
     assert found["estimate"] == pytest.approx(7 * mean)
     assert found["se"] == pytest.approx(7 * math.sqrt(s2 / 3))
-    assert "one site a day by its draw probability" in found["method"]
+    assert "one_site_drawn" in found["method"]
 
 
 def test_three_sites_a_day_use_exact_inclusion_probabilities():
     found = row([day(k, site, [4]) for k in (0, 2) for site in ("r1", "r2", "r3")])
-    assert "Horvitz-Thompson" in found["method"]
+    assert "sites_horvitz_thompson" in found["method"]
     # Probabilities of three of four by successive draws: one minus that of being the one left.
     p = [0.5, 0.25, 0.15, 0.1]
     orders = [

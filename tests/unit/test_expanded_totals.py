@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pytest
 
+from analytics.codes import has_code
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
@@ -84,8 +85,8 @@ def test_an_area_is_expanded_with_goodmans_variance():
     variance = factor**2 * plain["se"] ** 2 + (plain["estimate"] ** 2 - plain["se"] ** 2) * v_factor
     assert wide["estimate"] == pytest.approx(factor * plain["estimate"])
     assert wide["se"] == pytest.approx(math.sqrt(variance))
-    assert wide["method"].startswith(f"expanded_total; expanded by {factor:.3f}")
-    assert "boats that land elsewhere" in wide["method"]
+    assert wide["method"].startswith(f"expanded_total; expanded(factor={factor:.3f})")
+    assert has_code(wide["method"], "expanded")
     assert wide["n_psu"] == plain["n_psu"]
 
 
@@ -113,7 +114,7 @@ def test_areas_that_share_a_factor_share_its_error():
     thin = {"A": CONTACTS["A"], "B": {}}
     rows = estimate_snapshot(snapshot_of(thin), by=["area"], expand=True)
     parts = rows[rows["quantity"] == "kept_fish"].set_index("area")
-    assert "all areas taken together" in parts.loc["B", "method"]
+    assert has_code(parts.loc["B", "method"], "contacts_pooled")
     nothing = {"C": CONTACTS["A"]}  # both areas take the pool's factor
     snapshot = snapshot_of(nothing)
     plain, wide = both(snapshot)
@@ -129,7 +130,7 @@ def test_a_factor_of_all_areas_is_refused_on_request():
     assert figures(rows, "kept_fish", area="A")["estimate"] > 0
     lone = figures(rows, "kept_fish", area="B")
     assert (lone["status"], math.isnan(lone["estimate"])) == ("no_sample", True)
-    assert "was refused" in lone["method"]
+    assert has_code(lone["method"], "factor_refused")
 
 
 def test_shares_and_rates_of_one_area_stay_as_they_are():

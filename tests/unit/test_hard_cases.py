@@ -110,7 +110,7 @@ def test_boats_that_fished_where_nobody_counted_are_named():
     snapshot = survey(days, seasons=[opening()], boat_counts=counts({0: [4, 6], 3: [6, 2]}))
     found = row(snapshot, told=COUNTED)
     assert found["status"] == "no_sample"
-    assert "without B 2031-W02" in found["method"]
+    assert "without_uncounted(area_weeks=B:2031-W02)" in found["method"]
 
 
 def test_a_week_of_two_partitions_of_the_days_can_be_counted():
@@ -147,7 +147,7 @@ def test_trips_under_way_tell_fish_and_no_trips():
     for quantity in ("boat_trips", "angler_trips", "kept_per_angler_trip"):
         found = row(snapshot, quantity, told=COUNTED)
         assert found["status"] == "no_sample"
-        assert "trips that were not over" in found["method"]
+        assert "trips_under_way" in found["method"]
 
 
 def test_trips_under_way_come_before_lenders_and_a_single_site_day():

@@ -30,7 +30,7 @@ def test_the_table_counts_boats_whose_trip_was_over():
 def test_an_empty_table_of_interviews_is_refused_in_words():
     count, boats = report_table(survey([SiteDay(0, [])])["interviews"])
     found = heaping_test(count, boats)
-    assert found.reason == "0 reports of a fish or more; a test needs 100"
+    assert found.reason == "heaping_few_reports(n=0, needed=100)"
     assert len(found.count) == len(found.smooth) == 0
 
 
@@ -107,11 +107,11 @@ def test_a_rumour_of_a_thousand_fish_is_left_out_and_counted():
 @pytest.mark.parametrize(
     ("count", "boats", "words"),
     [
-        (range(1, 13), [8] * 12, "96 reports of a fish or more; a test needs 100"),
-        (range(1, 5), [90, 60, 30, 10], "the highest report is 4 fish; below 8 a heap at 5 "),
-        (range(1, 8), [90, 60, 30, 10, 9, 4, 1], "the highest report is 7 fish; below 8 a heap"),
-        ([1, 2, 3, 4, 6, 7, 8], [90, 60, 30, 20, 9, 5, 3], "no report is a multiple of 5"),
-        ([5, 10, 15], [90, 60, 30], "every report is a multiple of 5: no curve can be drawn"),
+        (range(1, 13), [8] * 12, "heaping_few_reports(n=96, needed=100)"),
+        (range(1, 5), [90, 60, 30, 10], "heaping_low_reports(n=4, least=8, heap=5)"),
+        (range(1, 8), [90, 60, 30, 10, 9, 4, 1], "heaping_low_reports(n=7, least=8, heap=5)"),
+        ([1, 2, 3, 4, 6, 7, 8], [90, 60, 30, 20, 9, 5, 3], "heaping_no_multiple(heap=5)"),
+        ([5, 10, 15], [90, 60, 30], "heaping_all_multiples(heap=5)"),
     ],
 )
 def test_it_refuses_in_words(count, boats, words):
@@ -125,7 +125,7 @@ def test_it_refuses_in_words(count, boats, words):
 
 def test_a_fit_that_does_not_settle_is_refused_in_words():
     found = heaping_test(COUNT, BOATS, steps=2)
-    assert found.reason == "the curve did not settle in 2 steps: no test"
+    assert found.reason == "heaping_unsettled(steps=2)"
     assert math.isnan(found.p_value)
 
 

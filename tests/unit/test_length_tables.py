@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
+from analytics.codes import coded
 from analytics.data.plausible_lengths import TOTAL_PER_FORK
 from analytics.estimates.season_survey import prepare_survey
 from analytics.released.lengths import conversion_table, legal_share_table, length_table
@@ -116,7 +117,7 @@ def test_an_area_without_test_fishing_says_so():
     table = legal_share_table(*of([fish(0, 600.0)]), level=0.95).to_pylist()
     (of_b,) = [one for one in table if one["area"] == "B"]
     assert (of_b["is_rule"], of_b["n_fish"], of_b["share"]) == (True, 0, None)
-    assert "no fish of test fishing was measured here" in of_b["reason"]
+    assert "no_test_lengths" in of_b["reason"]
 
 
 def test_a_season_without_a_fish_has_its_rule_and_no_share():
@@ -135,7 +136,7 @@ def test_areas_with_minima_of_their_own_name_them():
     table = legal_share_table(*of(rows, openings=openings), level=0.95).to_pylist()
     rules = [one for one in table if one["area"] is None and one["is_rule"]]
     assert [one["min_length_mm"] for one in rules] == [LINE, 610.0]
-    assert rules[1]["reason"].endswith("the minimum of B")
+    assert rules[1]["reason"].endswith("minimum_of(areas=B)")
 
 
 def test_a_season_without_a_minimum_still_has_shares():
@@ -148,7 +149,7 @@ def test_a_season_without_a_minimum_still_has_shares():
 
 def test_fish_without_a_length_are_told():
     table = legal_share_table(*of([fish(0, 600.0), fish(1, None)]), level=0.95).to_pylist()
-    assert all("1 without a length left out" in one["reason"] for one in table if one["n_fish"])
+    assert all("without_length(n=1)" in one["reason"] for one in table if one["n_fish"])
 
 
 def both_measures(n, *, seed=3):
@@ -182,12 +183,13 @@ def test_conversions_of_a_season_with_fish_enough():
 def test_conversions_of_few_fish_are_stated_factors_with_nulls():
     table = conversion_table(*of(both_measures(5)))
     length, weight = table.to_pylist()
-    assert (length["form"], length["slope"]) == ("stated factor", pytest.approx(TOTAL_PER_FORK))
-    assert (weight["form"], weight["slope"]) == ("stated factor", pytest.approx(1.2))
-    for one in (length, weight):
+    assert (length["form"], length["slope"]) == ("stated_factor", pytest.approx(TOTAL_PER_FORK))
+    assert (weight["form"], weight["slope"]) == ("stated_factor", pytest.approx(1.2))
+    names = ("regression_of_lengths", "regression_of_weight")
+    for one, name in zip((length, weight), names, strict=True):
         assert one["intercept"] is one["slope_se"] is one["residual_sd"] is None
         assert one["n_fish"] == 0
-        assert "5 fish of the season" in one["source"]
+        assert coded(name, n=5, span="season") in one["source"]
 
 
 def test_no_table_holds_a_number_that_is_none():

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, norm
 
+from analytics.codes import coded, has_code
 from analytics.fish.legal_proportion import design_effect, legal_share
 from analytics.fish.length_conversion import (
     Form,
@@ -21,7 +22,7 @@ from analytics.intervals import wilson
 LINE = 559.0
 
 
-def pairs(slope=1.06, intercept=3.0, n=30, words="the season"):
+def pairs(slope=1.06, intercept=3.0, n=30, words="season"):
     """Return fish whose total lengths lie about a line."""
     chance = np.random.default_rng(n)
     fork = chance.uniform(400, 800, n)
@@ -29,26 +30,27 @@ def pairs(slope=1.06, intercept=3.0, n=30, words="the season"):
 
 
 def test_the_seasons_own_line_comes_first():
-    found = total_from_fork([pairs(n=20), pairs(n=500, words="all seasons")])
+    found = total_from_fork([pairs(n=20), pairs(n=500, words="all_seasons")])
     assert (found.form, found.regression.n) == (Form.LINEAR, 20)
-    assert found.source == "20 fish of the season with both lengths"
+    assert found.source == coded("regression_of_lengths", n=20, span="season")
     assert found.predict([600.0, 700.0]) == pytest.approx([639, 745], abs=3)
 
 
 def test_too_few_fish_of_the_season_lead_to_those_of_all_seasons():
-    found = total_from_fork([pairs(n=19), pairs(n=500, words="all seasons")])
+    found = total_from_fork([pairs(n=19), pairs(n=500, words="all_seasons")])
     assert (found.form, found.regression.n) == (Form.LINEAR, 500)
-    assert found.source == "500 fish of all seasons with both lengths"
+    assert found.source == coded("regression_of_lengths", n=500, span="all_seasons")
 
 
 def test_without_fish_a_stated_factor_says_why():
-    none = Pairs(np.array([]), np.array([]), "the season")
-    found = total_from_fork([none, pairs(n=19, words="all seasons")])
+    none = Pairs(np.array([]), np.array([]), "season")
+    found = total_from_fork([none, pairs(n=19, words="all_seasons")])
     assert (found.form, found.regression) == (Form.STATED, None)
     assert found.predict(939.0) == pytest.approx(1000)
-    assert "common practice, no source" in found.source
-    assert "0 fish of the season with both lengths, 20 needed" in found.source
-    assert "19 fish of all seasons" in found.source
+    assert "fork_over_total" in found.source
+    needed = coded("fish_needed", n=20)
+    assert f"{coded('regression_of_lengths', n=0, span='season')}; {needed}" in found.source
+    assert f"{coded('regression_of_lengths', n=19, span='all_seasons')}; {needed}" in found.source
 
 
 @pytest.mark.parametrize(
@@ -58,25 +60,26 @@ def test_without_fish_a_stated_factor_says_why():
 )
 def test_fish_whose_lengths_are_at_odds_leave_the_regression(fork, total):
     sound = pairs(n=40)
-    mixed = Pairs(np.append(sound.given, fork), np.append(sound.target, total), "the season")
+    mixed = Pairs(np.append(sound.given, fork), np.append(sound.target, total), "season")
     found = total_from_fork([mixed])
     assert found.regression == total_from_fork([sound]).regression
-    assert found.source == "40 fish of the season with both lengths (1 at odds left out)"
+    fish = coded("regression_of_lengths", n=40, span="season")
+    assert found.source == f"{fish}; {coded('outliers_left_out', n=1)}"
 
 
 def test_a_line_that_gives_lengths_no_fish_has_is_not_used():
     fork = np.linspace(600, 640, 40)  # sound fish, and yet a line of no use at 250 mm
-    odd = Pairs(fork, 0.4 * fork + 420, "the season")
+    odd = Pairs(fork, 0.4 * fork + 420, "season")
     found = total_from_fork([odd])
     assert found.form is Form.STATED
-    assert "their line (slope 0.4) gives lengths that no fish has" in found.source
+    assert "impossible_lengths(slope=0.4)" in found.source
 
 
 def test_fish_all_of_one_length_make_no_line():
-    same = Pairs(np.full(30, 600.0), np.full(30, 640.0), "the season")
+    same = Pairs(np.full(30, 600.0), np.full(30, 640.0), "season")
     found = total_from_fork([same])
     assert found.form is Form.STATED
-    assert "all of one length" in found.source
+    assert has_code(found.source, "one_length")
     with pytest.raises(ValueError, match="at least three"):
         least_squares([1.0, 2.0], [1.0, 2.0])
 
@@ -84,23 +87,23 @@ def test_fish_all_of_one_length_make_no_line():
 def weighed(power=3.0, n=30):
     chance = np.random.default_rng(n)
     mm = chance.uniform(300, 900, n)
-    return Pairs(mm, 1.2e-5 * 600**3 * (mm / 600) ** power, "the season")
+    return Pairs(mm, 1.2e-5 * 600**3 * (mm / 600) ** power, "season")
 
 
 def test_weights_in_another_unit_leave_the_regression():
     sound = weighed()
-    mixed = Pairs(np.append(sound.given, 600.0), np.append(sound.target, 6.0), "the season")
+    mixed = Pairs(np.append(sound.given, 600.0), np.append(sound.target, 6.0), "season")
     found = weight_from_length([mixed])
     assert found.regression.n == 30
     assert found.regression.slope == pytest.approx(3)
-    assert "(1 at odds left out)" in found.source
+    assert found.source.endswith(coded("outliers_left_out", n=1))
     assert found.predict(600.0) == pytest.approx(2592)
 
 
 def test_a_power_no_fish_has_gives_way_to_the_condition_factor():
     found = weight_from_length([weighed(power=2.2)], given="total_length_mm")
     assert (found.form, found.given) == (Form.STATED, "fork_length_mm")
-    assert "power 2.2 is one that no fish has" in found.source
+    assert "impossible_power(power=2.2)" in found.source
     assert found.predict(600.0) == pytest.approx(1.2 * 60**3 / 100)
 
 
@@ -125,17 +128,17 @@ def test_fish_alike_within_areas_and_weeks_widen_the_interval():
     assert apart.design_effect > 5
     assert apart.low < plain.low
     assert apart.high > plain.high
-    assert "design effect" in apart.reason
+    assert has_code(apart.reason, "clustered")
 
 
 @pytest.mark.parametrize(
     ("lengths", "clusters", "words"),
     [
-        ([600.0, 500.0], ["a", "a"], "of one area and week only"),
-        ([600.0, 600.0], ["a", "b"], "all fish on one side of the line"),
-        ([600.0, 500.0, 500.0, 600.0], ["a", "a", "b", "b"], "no likeness within 2"),
-        ([np.nan], ["a"], "no fish of known length"),
-        ([], [], "no fish of known length"),
+        ([600.0, 500.0], ["a", "a"], coded("one_cluster")),
+        ([600.0, 600.0], ["a", "b"], coded("one_side")),
+        ([600.0, 500.0, 500.0, 600.0], ["a", "a", "b", "b"], "no_clustering(clusters=2)"),
+        ([np.nan], ["a"], "no_length_known"),
+        ([], [], "no_length_known"),
     ],
 )
 def test_what_the_interval_takes_as_given_is_said(lengths, clusters, words):
@@ -159,7 +162,7 @@ def test_few_places_without_likeness_tell_little():
     lengths = np.concatenate([np.repeat([600.0, 500.0], [y, 20 - y]) for y in (6, 8, 9)])
     found = legal_share(lengths, LINE, np.repeat(["a", "b", "c"], 20))
     assert found.design_effect == 1
-    assert "which are few to tell" in found.reason
+    assert has_code(found.reason, "few_clusters")
     assert found.high - found.low > 1.2 * np.diff(wilson(found.share, 60, level=0.95))[0]
 
 

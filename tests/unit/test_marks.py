@@ -70,7 +70,7 @@ def test_kept_and_released_are_split_each_by_its_own_marks():
 def test_fish_whose_marks_nobody_read_have_no_class():
     found = row(sample(interview(kept=2), interview(kept=1)), "encounter_legal_marked_fish")
     assert found["status"] == "no_sample"
-    assert found["method"] == "no mark was read"
+    assert found["method"] == "no_mark_read"
 
 
 @pytest.mark.parametrize("quantity", MARK_QUANTITIES)
@@ -104,7 +104,7 @@ def test_a_part_whose_marks_nobody_read_is_named():
     rows = estimate_snapshot(survey(days), by=["season"])
     found = figures(rows, "marked_prop")
     assert found["status"] == "no_sample"
-    assert found["method"] == "no mark was read among legal releases"
+    assert found["method"] == "no_mark_read_among(parts=released_legal)"
 
 
 def fished(area, week, boats, *, site="r1"):
@@ -140,7 +140,7 @@ def test_a_part_whose_marks_nobody_read_borrows_from_the_season_of_its_area():
     # Monday and Tuesday stand for five working days.
     assert found["estimate"] == pytest.approx(5 / 2 * (1 + 1 + (4 + 6) * 4 / 10))
     assert found["method"].startswith(
-        "reported_marks; marked share of legal releases from the area's season"
+        "reported_marks; marked_share_from(part=released_legal, donor=area_season)"
     )
 
 
@@ -158,7 +158,7 @@ def test_kept_fish_never_lend_to_released_ones():
     days = fished("A", 0, UNREAD) + fished("A", 1, UNREAD)
     found = in_week(days, "encounter_legal_marked_fish")
     assert found["status"] == "no_sample"
-    assert found["method"] == "no mark was read among legal releases"
+    assert found["method"] == "no_mark_read_among(parts=released_legal)"
 
 
 @pytest.mark.parametrize(("selective", "borrows"), [(None, True), (True, False)])
@@ -169,10 +169,10 @@ def test_areas_lend_only_where_the_rule_on_marked_fish_is_the_same(selective, bo
         days, "encounter_legal_marked_fish", seasons=seasons, sites={"r1": "A", "r2": "B"}
     )
     if borrows:
-        assert "from all areas with the same rule on keeping marked fish" in found["method"]
+        assert "donor=same_rule_areas" in found["method"]
         assert found["estimate"] == pytest.approx(5 / 2 * (2 + 10 * 0.4))
     else:
-        assert found["method"] == "no mark was read among legal releases"
+        assert found["method"] == "no_mark_read_among(parts=released_legal)"
 
 
 def test_a_week_of_all_areas_borrows_from_the_season():
@@ -180,7 +180,7 @@ def test_a_week_of_all_areas_borrows_from_the_season():
     rows = estimate_snapshot(survey(days, seasons=[OPENING]), by=("week",))
     found = figures(rows, "encounter_legal_unmarked_fish", week="2031-W03")
     assert found["estimate"] == pytest.approx(5 / 2 * 10 * 0.6)
-    assert "from the whole season" in found["method"]
+    assert "donor=season" in found["method"]
 
 
 @pytest.mark.parametrize(("selective", "lends"), [(False, True), (True, False), (None, False)])
@@ -194,8 +194,7 @@ def test_kept_fish_lend_to_legal_releases_only_where_unmarked_fish_may_be_kept(s
     if lends:
         assert found["estimate"] == pytest.approx(5 / 2 * (4 + 10 * 4 / 8))
         assert (
-            "marked share of legal releases from kept fish of the area's season"
-            in (found["method"])
+            "marked_share_from(part=released_legal, donor=kept_of_area_season)" in (found["method"])
         )
     else:
-        assert found["method"] == "no mark was read among legal releases"
+        assert found["method"] == "no_mark_read_among(parts=released_legal)"

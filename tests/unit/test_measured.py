@@ -7,6 +7,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from analytics.codes import coded
 from analytics.data.plausible_lengths import TOTAL_PER_FORK
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import row_warnings
@@ -109,7 +110,7 @@ def test_too_few_fish_take_the_line_of_all_seasons():
     assert found["total_mm"] == pytest.approx(636, abs=0.5)
     snapshot = snapshot_of(rows, seasons=(OPENING, EARLIER))
     length, _ = conversions(snapshot, season="2030-31", through="2031-W11")
-    assert "40 fish of all seasons" in length.source
+    assert length.source == coded("regression_of_lengths", n=40, span="all_seasons")
 
 
 def test_fish_after_the_last_week_tell_nothing_of_lengths():
@@ -118,9 +119,9 @@ def test_fish_after_the_last_week_tell_nothing_of_lengths():
     assert measured(rows, through="2031-W03")["f000"]["total_mm"] == pytest.approx(636, abs=0.5)
     found = measured(rows, through="2031-W02")["f000"]
     assert found["total_mm"] == pytest.approx(600 * TOTAL_PER_FORK)
-    for through, words in (("2031-W02", "0 fish of all seasons so far"), ("2031-W03", "40 fish")):
+    for through, n, span in (("2031-W02", 0, "all_seasons"), ("2031-W03", 40, "season")):
         length, _ = conversions(snapshot_of(rows), season="2030-31", through=through)
-        assert words in length.source
+        assert coded("regression_of_lengths", n=n, span=span) in length.source
 
 
 def test_without_any_pair_the_stated_factor_is_taken():

@@ -125,9 +125,9 @@ def test_levels_without_a_fish_join_the_first_that_has_some():
     )
     met = fitted(frame, "encounters")
     assert met.joined["method"] == {"angling": "jigging"}
-    words = "no fish in 2 trips"
+    words = "no_fish_in_trips(trips=2)"
     assert met.reasons == {("A", "2031-W03"): words, (None, "2031-W03"): words}
-    assert met.joining == "method angling joined to jigging: no fish to tell"
+    assert met.joining == "level_joined(factor=method, levels=angling, base=jigging)"
     assert met.none == ""
     assert len(met.frame) == 6
     assert fitted(frame, "kept").joined["method"] == {"angling": "jigging", "trolling": "jigging"}
@@ -136,7 +136,7 @@ def test_levels_without_a_fish_join_the_first_that_has_some():
     assert share.frame["encounters"].tolist() == [3, 1]
     assert share.joined["method"] == {"trolling": "jigging"}
     none = fitted(frame.assign(encounters=0, kept=0, sublegal=0), "encounters")
-    assert none.none == "no fish in 6 trips"
+    assert none.none == "no_fish_in_trips(trips=6)"
     assert base_terms(met.frame) == ("week_number", "method", "party")
 
 

@@ -13,6 +13,7 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.cli import main, options_command
+from analytics.codes import coded, registry
 from analytics.data.store import Store
 from analytics.options.baseline_io import to_table
 from analytics.options.option_file import example, read_options
@@ -198,10 +199,11 @@ def test_no_limits_leave_the_rest_of_the_answer(tmp_path, run, store, file):
 
 
 def test_a_limit_without_an_estimate_is_told_and_left_out(tmp_path, run, store, file):
-    kept(store, baseline=small_baseline(), limits=small_limits()[:1], reason="nothing sampled")
+    why = coded("no_site_day")
+    kept(store, baseline=small_baseline(), limits=small_limits()[:1], reason=why)
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 0, err
-    assert "limit kept-all is not weighed: nothing sampled" in err
+    assert f"limit kept-all is not weighed: {registry()['no_site_day']}" in err
     assert "Limit kept-all is not weighed" in (tmp_path / "answer" / "answer.md").read_text()
 
 
@@ -229,11 +231,12 @@ def test_no_bulletin_is_made_of_a_season_that_is_over(tmp_path, run, file):
 
 
 def test_a_bulletin_without_draws_is_refused_with_its_reason(tmp_path, run, store, file):
-    kept(store, reason="no site-day was sampled")
+    kept(store, reason=coded("no_site_day"))
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 1
     assert "has no draws" in err
-    assert "no site-day was sampled" in err
+    assert registry()["no_site_day"] in err
+    assert "no_site_day" not in err
     assert not (tmp_path / "answer").exists()
 
 

@@ -19,6 +19,7 @@ from analytics.catch_rates.seasonal_timing import (
     timing_rows,
 )
 from analytics.catch_rates.standardised_levels import Series, comparable_seasons, lacking
+from analytics.codes import coded, has_code, parse
 from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -78,13 +79,15 @@ def test_strength_is_of_fish_and_not_of_methods(before, now):
     # Without a common mix the first would read 1/1.5, the second 1.7.
     last = strength_over(before, now)
     assert last["ratio"] == pytest.approx(1.0, abs=0.12)
-    assert ("fitted together with this season" in last["note"]) == bool(set(now) - set(before))
+    assert has_code(last["note"], "fitted_together") == bool(set(now) - set(before))
 
 
 def test_a_method_that_none_can_be_held_against_is_said():
     last = strength_over(("not said",), ("trolling", "jigging"))
-    assert "method not said never beside" in last["note"]
-    assert "method jigging" in last["note"]
+    found = {one.name: dict(one.arguments) for one in parse(last["note"])}
+    assert found["level_never_beside"]["factor"] == ("method",)
+    assert found["level_never_beside"]["levels"] == ("not said",)
+    assert "method jigging" in found["fitted_together"]["levels"]
 
 
 def trips(*rows):
@@ -97,7 +100,7 @@ def test_levels_are_linked_through_others():
     (one, other), note = comparable_seasons(before, now, ["method"])
     assert one["method"].tolist() == ["b", "c", "a"]
     assert other["method"].tolist() == ["a", "b"]
-    assert note == "method d never beside a: taken for it"
+    assert note == coded("level_never_beside", factor="method", levels=["d"], base="a")
     assert lacking(before, now, ["method", "party"]) == ["method a", "change of party"]
     assert lacking(now, before, ["party"]) == []
 
@@ -112,7 +115,7 @@ def test_refused_joint_fit_leaves_seasons_apart_and_says_so(monkeypatch):
 
     monkeypatch.setattr(seasonal_timing, "area_index", refused)
     last = strength_over(("trolling",), ("trolling", "jigging"))
-    assert last["note"] == "at its own mix, which knows no method jigging: no top was found"
+    assert last["note"] == "at_own_mix(levels=method jigging); no top was found"
     assert last["ratio"] < 0.8
 
 
@@ -147,7 +150,7 @@ def test_strength_is_the_ratio_of_sums_over_weeks_that_both_have():
 def test_strength_without_an_error_of_the_index_is_no_ratio():
     now = index_of("now", [1.0, 2.0], is_current_season=True, se=np.nan)
     rows = strength_rows([index_of("a", [1, 1.0]), index_of("b", [1, 1.0]), now], level=0.95)
-    assert {row["reason"] for row in rows} == {"the index of this season has no error by site-day"}
+    assert {row["reason"] for row in rows} == {"index_without_error"}
 
 
 def test_dates_of_the_index_have_an_error_where_it_has_one():

@@ -48,11 +48,11 @@ def level(week, value, se, *, response="encounters", **more):
 def test_unsure_levels_are_withheld_weeks_ahead_too_and_no_rise_tells_them():
     lines = [level("W02", 0.4, 0.6), *(level(f"W{week:02d}", 0.4, 0.49) for week in range(3, 8))]
     ahead = level(
-        "W08", 0.49, 0.8, is_projected=True, reason="still to come", direction="not known"
+        "W08", 0.49, 0.8, is_projected=True, reason="still to come", direction="not_known"
     )
     first, second, *others, last = shown(trend=table("trend", *lines, ahead))["trend"]
     assert (first["level"], first["ci_low"], first["prob_increase_4_weeks"]) == (None, None, None)
-    assert (first["direction"], first["reason"]) == ("not known", WITHHELD)
+    assert (first["direction"], first["reason"]) == ("not_known", WITHHELD)
     assert (last["level"], last["ci_high"], last["reason"]) == (None, None, WITHHELD)
     # Level and rise of the second would give the level of the first.
     assert (second["level"], second["change_1_weeks"], second["change_4_weeks"]) == (0.4, None, 0.2)

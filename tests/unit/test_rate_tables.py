@@ -10,6 +10,7 @@ import pytest
 
 from analytics.catch_rates.build import rate_tables
 from analytics.catch_rates.schemas import RATE_SCHEMAS
+from analytics.codes import has_code
 from analytics.estimates.season_survey import prepare_survey
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -138,11 +139,11 @@ def test_area_week_without_a_fish_is_a_low_level_with_a_wide_error_and_words():
     assert cell["survey_estimate"] == 0
     assert 0 < cell["index"] < 0.1 * others["index"].min()
     assert cell["log_se"] > 2 * others["log_se"].max()
-    assert cell["note"] == "no fish in 20 trips"
+    assert cell["note"] == "no_fish_in_trips(trips=20)"
     assert cell["reason"] == ""
     assert (others["note"] == "").all()
     share = index[(index["area"] == "B") & (index["response"] == "sublegal")].set_index("week")
-    assert "no complete trip" in share.loc["2031-W04", "reason"]
+    assert has_code(share.loc["2031-W04", "reason"], "no_complete_trip_with_fish")
     # The week that both areas share loses what one of them has lost.
     whole = index[index["area"].isna() & (index["response"] == "encounters")].set_index("week")
     assert whole.loc["2031-W04", "index"] < 0.75 * whole.drop("2031-W04")["index"].median()
@@ -156,7 +157,7 @@ def test_area_without_a_fish_all_season_has_a_low_figure_with_words_and_a_trend(
     mine = index[index["response"] == "encounters"].set_index(["area", "week"])
     a, b = mine.loc["A"], mine.loc["B"]
     assert (b["index"] < 0.05 * a["index"].min()).all()
-    assert (b["note"] == "no fish in 20 trips").all()
+    assert (b["note"] == "no_fish_in_trips(trips=20)").all()
     assert (b["n_trips"] == 20).all()
     trend = found["trend"]
     told = trend[(trend["area"] == "B") & (trend["response"] == "encounters")]
@@ -181,7 +182,7 @@ def test_site_days_that_cannot_be_told_apart_leave_no_interval_and_say_so():
     row = found["index"][found["index"]["response"] == "encounters"].iloc[0]
     assert row["index"] > 0
     assert np.isnan(row["log_se"])
-    assert "no interval" in row["note"]
+    assert has_code(row["note"], "site_days_unlike_unknown")
 
 
 def test_terms_give_way_where_trips_are_too_few_for_them():
@@ -227,7 +228,7 @@ def test_hard_seasons_end_in_words_and_never_in_a_traceback(name, days, sites, o
     assert set(trend["response"]) == {"encounters", "kept", "sublegal"}
     if name in {"no fish", "no boats", "no effort"}:
         assert index["index"].isna().all()
-        assert (trend["direction"] == "not known").all()
+        assert (trend["direction"] == "not_known").all()
     if name == "by convenience":
         whole = index[index["area"].isna()]
         assert whole["index"].notna().all()
@@ -283,5 +284,9 @@ def test_season_broken_off_has_an_index_but_no_share():
     assert past["share"].isna().all()
     assert past["index"].notna().any()
     reasons = found["run_dates"]["reason"]
-    assert set(reasons) == {"the season is not sampled to its end, or in too few open weeks"}
-    assert found["run_strength"]["reason"].iloc[-1].startswith("1 past seasons with an index")
+    assert set(reasons) == {"season_incomplete"}
+    assert (
+        found["run_strength"]["reason"]
+        .iloc[-1]
+        .startswith("fit_failed(error=1 past seasons with an index")
+    )

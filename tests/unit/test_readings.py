@@ -10,6 +10,7 @@ import pytest
 
 from analytics.bulletin import archive, schemas
 from analytics.bulletin.build import bulletin_of
+from analytics.codes import coded
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.alternative_estimates import (
     ALL_BOATS,
@@ -131,7 +132,7 @@ def test_reports_are_counted_with_the_reason_for_no_test(bulletin):
     boats = {line["fish"]: line["boats"] for line in lines if line["boats"]}
     assert boats == {1: 1, 2: 2, 3: 1, 4: 1, 5: 3, 6: 1, 8: 1, 10: 1}
     assert [line["fish"] for line in lines if line["is_heap"]] == [5, 10]
-    assert {line["reason"] for line in lines} == {"11 reports of a fish or more; a test needs 100"}
+    assert {line["reason"] for line in lines} == {coded("heaping_few_reports", n=11, needed=100)}
     assert all(line["ratio"] is None and line["smooth"] is None for line in lines)
     assert bulletin.heaping.schema.equals(HEAPING_SCHEMA)
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from analytics.bulletin.build import bulletin_of
+from analytics.codes import has_code
 from analytics.data import query as sql
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import rate_findings
@@ -75,7 +76,7 @@ def test_unknown_size_takes_any_then_sublegal():
     assert row(boats, "release_deaths_fish", release_rates=with_any)["estimate"] == 25
     without = row(boats, "release_deaths_fish", release_rates=[rate("sublegal", 0.2, 0.0)])
     assert without["estimate"] == pytest.approx(10)
-    assert "unknown sizes at the sublegal rate" in without["method"]
+    assert has_code(without["method"], "unknown_as_sublegal")
 
 
 def test_no_rates_say_so_and_invent_nothing():
@@ -84,7 +85,7 @@ def test_no_rates_say_so_and_invent_nothing():
         assert math.isnan(found["estimate"])
         assert math.isnan(found["se"])
         assert found["status"] == "no_sample"
-        assert "rates given" in found["method"]
+        assert has_code(found["method"], "no_release_rates", "no_drop_off_rates")
 
 
 def test_rates_for_one_method_only():
@@ -95,8 +96,8 @@ def test_rates_for_one_method_only():
     found = row(TWO, "release_deaths_fish", release_rates=rates)
     assert math.isnan(found["estimate"])
     assert found["method"] == (
-        "no release rate for legal fish released by mooching; "
-        "no release rate for sublegal fish released by mooching"
+        "no_release_rate_for(fish=legal:released:mooching); "
+        "no_release_rate_for(fish=sublegal:released:mooching)"
     )
     trolled = sample(
         interview(released_sublegal=5, method="trolling"),
@@ -133,7 +134,7 @@ def test_fish_are_split_by_the_deep_share_told_of_their_method():
     deep = 18 * 4 / 16 + 5 * 1 / 5
     deaths = 0.6 * deep + 0.1 * (23 - deep) + 0.05 * 2
     assert found["estimate"] == pytest.approx(expand * deaths)
-    assert "shallow and deep hooks by the deep share told" in found["method"]
+    assert has_code(found["method"], "deep_share")
 
 
 def test_the_error_of_a_split_is_that_of_its_linear_form():
@@ -178,13 +179,11 @@ def test_where_nobody_told_the_wound_any_rate_is_taken_and_said():
     silent = sample(interview(released_sublegal=4, **MOOCHED), interview(**MOOCHED))
     found = row(silent, "release_deaths_fish", release_rates=[*PAIR, rate("sublegal", 0.2, 0.0)])
     assert found["estimate"] == pytest.approx(5 * 4 * 0.2)
-    told = "wounds not told of sublegal fish released by mooching: rate of any wound"
+    told = "wounds_unknown(fish=sublegal:released:mooching)"
     assert told in found["method"]
     without = row(silent, "release_deaths_fish", release_rates=PAIR)
     assert math.isnan(without["estimate"])
-    assert without["method"] == (
-        "wounds not told of sublegal fish released by mooching, and no release rate of any wound"
-    )
+    assert without["method"] == ("wounds_unknown_no_rate(fish=sublegal:released:mooching)")
 
 
 def test_one_rate_of_a_pair_is_no_pair():
@@ -192,8 +191,8 @@ def test_one_rate_of_a_pair_is_no_pair():
     found = row(TOLD, "release_deaths_fish", release_rates=alone)
     assert math.isnan(found["estimate"])
     assert found["method"] == (
-        "no release rate for sublegal fish released by mooching or trolling "
-        "(only deep hooks have one)"
+        "no_release_rate_for(fish=sublegal:released:mooching:trolling); "
+        "only_wound_rate(wounds=deep)"
     )
     whole = row(TOLD, "release_deaths_fish", release_rates=[*alone, rate("sublegal", 0.2, 0.0)])
     assert whole["estimate"] == pytest.approx(10 / 4 * (23 * 0.2 + 2 * 0.05))
@@ -203,11 +202,9 @@ def test_all_released_of_unknown_size():
     boats = sample(interview(released_unknown=6), interview(released_unknown=2))
     found = row(boats, "release_deaths_fish", release_rates=[rate("sublegal", 0.2, 0.0)])
     assert found["estimate"] == pytest.approx(5 * 8 * 0.2)
-    assert "unknown sizes at the sublegal rate, the higher as a rule" in found["method"]
+    assert has_code(found["method"], "unknown_as_sublegal")
     legal = row(boats, "release_deaths_fish", release_rates=[rate("legal", 0.1, 0.0)])
-    assert legal["method"] == (
-        "no release rate for fish of unknown size released by a method not told"
-    )
+    assert legal["method"] == ("no_release_rate_for(fish=unknown:released:)")
 
 
 def test_a_rate_of_one_row_has_one_error_over_sizes_and_methods():
@@ -231,7 +228,7 @@ def test_a_rate_above_one_is_refused(tmp_path):
 def test_drop_off_of_one_method_only_names_what_lacks():
     found = row(TOLD, "drop_off_deaths_fish", drop_off=[drop(0.05, 0.0, method="trolling")])
     assert math.isnan(found["estimate"])
-    assert found["method"] == "no drop-off rate for fish lost by mooching"
+    assert found["method"] == "no_drop_off_rate_for(fish=any:drop_off:mooching)"
 
 
 def test_drop_off_counts_on_its_stated_base():
@@ -265,7 +262,7 @@ def test_total_is_kept_plus_both_with_one_joint_error():
 def test_a_rate_without_an_error_is_said():
     rates = [rate("legal", 0.1), rate("sublegal", 0.2)]
     found = row(TWO, "release_deaths_fish", release_rates=rates)
-    assert "no standard error" in found["method"]
+    assert has_code(found["method"], "rate_without_error")
     assert found["se"] > 0
 
 
@@ -358,9 +355,9 @@ class TestFindings:
         assert self.seen(
             TWO, release_rates=rates, drop_off=[drop(0.05, 0.0, method="mooching")]
         ) == {
-            ("release_rates", "no release rate for legal fish released by mooching"),
-            ("release_rates", "no release rate for sublegal fish released by mooching"),
-            ("drop_off", "no drop-off rate for fish lost by trolling"),
+            ("release_rates", "no_release_rate_for(fish=legal:released:mooching)"),
+            ("release_rates", "no_release_rate_for(fish=sublegal:released:mooching)"),
+            ("drop_off", "no_drop_off_rate_for(fish=any:drop_off:trolling)"),
         }
 
     def test_a_rate_that_no_fish_take(self):

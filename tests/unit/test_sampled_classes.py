@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analytics.codes import coded, has_code, parse
 from analytics.errors import UsageError
 from analytics.estimates.alternative_estimates import divided_reports
 from analytics.estimates.estimate import estimate_snapshot
@@ -67,31 +68,31 @@ class TestPools:
         cells = {(0, week): FEW for week in range(9)}
         members, rule, words = pooled(cells, 0, 4)
         assert members == {(0, week) for week in range(3, 6)}
-        assert (rule, words) == (Rule.WEEKS, "1 week before and after")
+        assert (rule, words) == (Rule.WEEKS, coded("test_fish_weeks", n=1))
 
     def test_a_week_without_test_fishing_is_told_by_its_neighbours(self):
         members, _, words = pooled({(0, 0): FEW, (0, 3): MANY, (0, 7): MANY}, 0, 5)
         assert members == {(0, 3), (0, 7)}
-        assert words == "2 weeks before and after"
+        assert words == coded("test_fish_weeks", n=2)
 
     def test_where_few_are_of_the_base_more_weeks_are_asked_for(self):
         # 48 fish of which 1 in 12 is of the base: 5 are expected in 60, so in five weeks.
         cells = {(0, week): (1, 1, 9, 1) for week in range(11)}
         members, _, words = pooled(cells, 0, 5)
         assert len(members) == 5
-        assert words == "2 weeks before and after"
+        assert words == coded("test_fish_weeks", n=2)
 
     def test_then_the_whole_season_of_the_area(self):
         members, rule, words = pooled({(0, 0): FEW, (0, 9): MANY, (1, 9): MANY}, 0, 0)
         assert members == {(0, 0), (0, 9)}
-        assert (rule, words) == (Rule.SEASON, "the whole season of the area")
+        assert (rule, words) == (Rule.SEASON, coded("test_fish_season"))
 
     def test_then_the_nearest_areas_one_after_the_other(self):
         members, rule, words = pooled({(0, 0): FEW, (1, 0): FEW, (2, 5): MANY}, 0, 0)
         assert len(members) == 3
         assert (rule, words) == (
             Rule.NEAR_AREAS,
-            "the whole season of the area and the nearest: B, C",
+            coded("test_fish_nearest", areas=("B", "C")),
         )
         assert pooled({(0, 0): FEW, (1, 0): MANY, (2, 0): MANY}, 0, 0)[0] == {(0, 0), (1, 0)}
 
@@ -288,7 +289,7 @@ class TestRows:
             estimate_snapshot(sampled_survey(drawn(*boats), fish_of((20, 10, 40, 10)))), SM
         )
         assert row["estimate"] == pytest.approx(10 / 2 * (4 + 6) * 40 / 20)
-        assert "legal releases in A taken as unmarked (no mark of one read)" in row["method"]
+        assert "releases_as_unmarked(areas=A)" in row["method"]
 
     def test_where_no_mark_is_read_at_the_ramp_all_legal_fish_are_the_base(self):
         boats = [interview(kept=4, released_legal=2), interview(kept=6)]
@@ -296,7 +297,7 @@ class TestRows:
         legal = 10 / 2 * 12
         found = [figures(rows, name)["estimate"] for name in CLASSES]
         assert found == pytest.approx([legal * n / 30 for n in (20, 10, 45, 15)])
-        words = "base: all legal fish in A (no mark of kept fish read)"
+        words = "base_all_legal(areas=A)"
         assert words in figures(rows, SM)["method"]
 
     def test_sampled_rows_do_not_rest_on_sublegal_reports(self):
@@ -327,7 +328,7 @@ class TestRows:
         row = figures(estimate_snapshot(sampled_survey(drawn(boat(5), boat(5)), fish_of(MANY))), SM)
         assert row["estimate"] > 0
         assert math.isnan(row["se"])
-        assert row["method"].endswith("site-days all alike: no error can be had")
+        assert row["method"].endswith("units_alike(unit=site-day)")
 
     def test_a_class_never_met_leaves_the_others_their_errors(self):
         boats = [boat(kept) for kept in (28, 12, 24, 16, 20)]
@@ -376,7 +377,7 @@ class TestRows:
         rows = estimate_snapshot(snapshot, by=("area",), classes="sampled")
         row = figures(rows, SM, area="A")
         assert math.isnan(row["estimate"])
-        assert row["method"] == "no minimum length in A, so no fish there has a side"
+        assert row["method"] == "no_minimum_length_in(areas=A)"
         assert figures(rows, SM, area="B")["estimate"] > 0
 
     def test_rules_and_bases_are_those_of_the_domain(self):
@@ -389,13 +390,13 @@ class TestRows:
         )
         rows = estimate_snapshot(snapshot, by=("area",))
         first, second = (figures(rows, SM, area=area)["method"] for area in "AB")
-        assert "base: legal marked fish kept and released; 34 fish of test fishing; " in first
-        assert "test fish of other weeks or areas taken in for " in first
-        assert "no mark of kept fish read" not in first
-        assert "base: all legal fish in B (no mark of kept fish read)" in second
-        assert "legal marked fish kept" not in second
+        assert "base_legal_marked; sample_fish(n=34); " in first
+        assert has_code(first, "test_fish_of_cells")
+        assert "base_all_legal" not in first
+        assert "base_all_legal(areas=B)" in second
+        assert not has_code(second, "base_legal_marked")
         week = figures(estimate_snapshot(snapshot), SM, area="A", week="2031-W03")["method"]
-        assert "test fish taken in from the whole season of the area" in week
+        assert "test_fish_season" in week
 
 
 def words_of(fish, *, boats=None, quantity=SM, **tables):
@@ -414,31 +415,31 @@ DOCKSIDE = [row | {"source": "dockside"} for row in fish_of(MANY)]
 @pytest.mark.parametrize(
     ("fish", "given", "why"),
     [
-        (DOCKSIDE, {}, "no fish of test fishing in the data"),
+        (DOCKSIDE, {}, "no_test_fishing"),
         (
             fish_of(MANY),
             {"seasons": seasons("A", min_length_mm=None)},
-            "no minimum length in the season, so none of 25 measured fish has a side",
+            coded("no_minimum_length", n=25),
         ),
         (
             fish_of(MANY, marked=None),
             {},
-            "no mark was read on any of 25 fish of test fishing",
+            "no_mark_on_test_fish(n=25)",
         ),
         (
             fish_of((0, 4, 10, 3)),
             {},
-            "none of 17 fish of test fishing was legal and marked",
+            coded("none_legal_marked_sampled", n=17),
         ),
         (
             fish_of(MANY),
             {"boats": [boat(released_sublegal=2), boat(released_sublegal=1)]},
-            "no legal fish was kept or released here",
+            coded("no_legal_fish"),
         ),
         (
             fish_of(MANY, week=30),
             {},
-            "no fish of test fishing on an open day of the season through 2031-W02",
+            "no_test_fishing_on_open_day(through=2031-W02)",
         ),
     ],
 )
@@ -458,7 +459,7 @@ def test_fish_of_unknown_length_or_mark_are_left_out_and_counted():
     )
     row = words_of(fish)[0]
     assert row["estimate"] == pytest.approx(50 * 10 / 11)
-    assert "5 fish of unknown length or mark left out" in row["method"]
+    assert coded("unknown_left_out", n=5) in map(str, parse(row["method"]))
 
 
 def test_fish_without_a_place_are_counted_where_they_are_missed():
@@ -469,22 +470,23 @@ def test_fish_without_a_place_are_counted_where_they_are_missed():
     )
     row = words_of(fish_of(MANY) + lost)[0]
     assert row["estimate"] == pytest.approx(50 * 10 / 11)
-    words = "3 fish without an area, 2 fish without a day, 4 fish outside the openings left out"
-    assert words in row["method"]
+    missed = [
+        coded("no_area_left_out", n=3),
+        coded("no_day_left_out", n=2),
+        coded("outside_openings_left_out", n=4),
+    ]
+    assert "; ".join(missed) in row["method"]
     sampled, usual = words_of(lost)
-    why = (
-        "no fish of test fishing on an open day of the season through 2031-W02 "
-        "(3 fish without an area, 2 fish without a day, 4 fish outside the openings)"
-    )
+    why = "; ".join([coded("no_test_fishing_on_open_day", through="2031-W02"), *missed])
     assert sampled["method"] == why
-    assert f"not sampled: {why}" in usual["method"]
+    assert f"{coded('not_sampled')}; {why}" in usual["method"]
 
 
 def test_releases_of_unknown_size_are_outside_the_base_and_counted():
     boats = [boat(4, released_unknown=3), boat(6, released_unknown=None)]
     row = words_of(fish_of(MANY), boats=boats)[0]
     assert row["estimate"] == pytest.approx(50 * 10 / 11)
-    assert "15 reported releases of unknown size are not in the base" in row["method"]
+    assert coded("unknown_size_not_in_base", n=15) in map(str, parse(row["method"]))
 
 
 def test_the_ratio_of_all_met_counts_releases_of_unknown_size():

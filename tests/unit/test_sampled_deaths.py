@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from analytics.codes import coded, has_code
 from analytics.estimates.season_survey import prepare_survey
 from analytics.released.build import released_tables
 from analytics.released.sampled_deaths import sampled_death_table
@@ -92,7 +93,7 @@ def test_errors_of_rates_and_of_drop_off_enter():
     assert row["se"] ** 2 == pytest.approx(known["se"] ** 2 + of_rate)
     kept = made(drop_off=lost(0.05, 0.01, base="kept"))
     assert one(kept, "drop_off")["deaths"] == pytest.approx(0.05 * 200)
-    assert one(kept, "drop_off")["reason"].startswith("of kept fish")
+    assert one(kept, "drop_off")["reason"].startswith("of_kept")
 
 
 def test_a_size_takes_the_mean_of_its_rates_by_reported_releases():
@@ -111,7 +112,7 @@ def test_a_size_takes_the_mean_of_its_rates_by_reported_releases():
     assert row["rate_prop"] == pytest.approx(0.75 * 0.40 + 0.25 * 0.20)
     assert row["rate_se"] == pytest.approx(math.hypot(0.75 * 0.04, 0.25 * 0.02))
     assert row["deaths"] == pytest.approx(row["fish"] * 0.35)
-    assert "weighted by reported sublegal releases by method and wound" in row["reason"]
+    assert coded("mean_rate", of="sublegal_releases") in row["reason"]
 
 
 def test_fewer_legal_fish_than_kept_are_none_released():
@@ -120,16 +121,16 @@ def test_fewer_legal_fish_than_kept_are_none_released():
     rows = made(*boats, fish=(40, 4, 42, 30))
     row = one(rows, "released", "legal")
     assert (row["fish"], row["deaths"]) == (0, 0)
-    assert row["reason"].startswith("fewer legal fish at this composition than were kept")
+    assert row["reason"].startswith(coded("fewer_legal_than_kept"))
     assert one(rows, "all")["deaths"] == pytest.approx(300 + 0.2 * 150 * 72 / 40)
 
 
 @pytest.mark.parametrize(
     ("given", "why"),
     [
-        ({"rates": []}, "no release rates given"),
-        ({"drop_off": []}, "no drop-off rates given"),
-        ({"rates": [rate("sublegal", 0.2)]}, "no release rate for legal fish released"),
+        ({"rates": []}, "no_release_rates"),
+        ({"drop_off": []}, "no_drop_off_rates"),
+        ({"rates": [rate("sublegal", 0.2)]}, "no_release_rate_for(fish=legal:released"),
     ],
 )
 def test_a_rate_that_is_lacking_is_said(given, why):
@@ -144,14 +145,14 @@ def test_rates_without_error_leave_low_and_high_out():
     row = one(rows, "released", "sublegal")
     assert row["deaths"] == pytest.approx(96)
     assert (row["deaths_low"], row["rate_se"]) == (None, None)
-    assert "a rate has no interval of its own: no low and high" in row["reason"]
+    assert has_code(row["reason"], "a_rate_without_interval")
 
 
 def test_site_days_all_alike_leave_deaths_without_error_in_words():
     row = one(made(boat(5), boat(5)), "all")
     assert row["deaths"] > 0
     assert (row["se"], row["ci_low"]) == (None, None)
-    assert "site-days all alike: no error can be had" in row["reason"]
+    assert "units_alike(unit=site-day)" in row["reason"]
 
 
 def test_without_a_sample_there_are_no_sampled_deaths():

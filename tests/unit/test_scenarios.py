@@ -7,6 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.cli import main
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.estimates.alternative_estimates import (
     SCENARIO_SCHEMA,
@@ -74,7 +75,7 @@ def test_rows_say_what_was_done_before_the_columns_of_a_result():
         "sublegal_reports_divided_by_2.2",
     ]
     assert (frame.groupby("basis").size() == len(QUANTITIES)).all()
-    words = frame["method"].str.endswith("reported sublegal releases divided by 2.2")
+    words = frame["method"].str.endswith(coded("divided_by", multiplier="2.2"))
     assert words.equals(frame["basis"] == "sublegal_reports_divided_by_2.2")
 
 

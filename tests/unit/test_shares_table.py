@@ -7,6 +7,7 @@ import math
 
 import pytest
 
+from analytics.codes import coded, has_code
 from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
@@ -120,7 +121,7 @@ def test_fish_told_are_counted_and_the_design_effect_follows(made):
     ("said", "bound"),
     [
         ([(9, 1), (2, 8), (7, 3), (4, 6), (8, 2), (1, 9)], None),
-        ([(10, 0), (0, 10), (0, 10), (10, 0), (10, 0), (0, 10)], "upper"),
+        ([(10, 0), (0, 10), (0, 10), (10, 0), (10, 0), (0, 10)], "dispersion_high"),
     ],
 )
 def test_overdispersion_is_a_number_within_its_bounds_only(said, bound):
@@ -128,10 +129,10 @@ def test_overdispersion_is_a_number_within_its_bounds_only(said, bound):
     for (basis, _, _), row in rows.items():
         if basis == "pooled" and bound is None:
             assert 0.1 < row["overdispersion"] < 0.6
-            assert "bound" not in row["method"]
+            assert not has_code(row["method"], "dispersion_low", "dispersion_high")
         elif basis == "pooled":
             assert row["overdispersion"] is None
-            assert f"at its {bound} bound" in row["method"]
+            assert has_code(row["method"], bound)
 
 
 def test_pooled_rows_are_modelled_with_interval_and_no_overdispersion(made):
@@ -140,10 +141,9 @@ def test_pooled_rows_are_modelled_with_interval_and_no_overdispersion(made):
         if basis == "survey":
             continue
         assert row["status"] == "modelled"
-        assert "beta-binomial" in row["method"]
-        assert "partial pooling over areas and weeks" in row["method"]
+        assert coded("beta_binomial_pooled", over=("areas", "weeks")) in row["method"]
         assert row["overdispersion"] is None
-        assert "overdispersion at its lower bound" in row["method"]
+        assert has_code(row["method"], "dispersion_low")
         assert row["ci_method"] == "logit_t"
         assert row["df"] == 24 - 5
         wanted = logit_t(row["estimate"], row["se"], df=row["df"], level=0.95)
@@ -169,7 +169,7 @@ def test_an_area_is_the_mean_of_its_weeks_by_their_encounters(made):
         assert rows["pooled", area, None]["se"] < min(
             rows["pooled", area, week]["se"] for week in WEEKS
         )
-        assert "weeks by their encounters" in rows["pooled", area, None]["method"]
+        assert has_code(rows["pooled", area, None]["method"], "mean_of_weeks")
 
 
 def test_pooling_draws_thin_weeks_together(made):
@@ -220,7 +220,7 @@ def test_releases_all_of_unknown_size_give_no_share_but_words():
         assert row["estimate"] is None
         assert row["se"] is None
         assert row["status"] == "no_sample"
-        assert "unknown size" in row["method"]
+        assert has_code(row["method"], "all_of_unknown_size")
 
 
 def test_a_week_of_unknown_sizes_alone_does_not_pull_the_others():
@@ -229,7 +229,7 @@ def test_a_week_of_unknown_sizes_alone_does_not_pull_the_others():
     without, _ = table_of(survey(days[:4]))
     for basis in ("survey", "pooled"):
         assert mixed[basis, "A", "2031-W04"]["estimate"] is None
-        assert "unknown size" in mixed[basis, "A", "2031-W04"]["method"]
+        assert has_code(mixed[basis, "A", "2031-W04"]["method"], "all_of_unknown_size")
     for week in WEEKS[:2]:
         found, wanted = mixed["pooled", "A", week], without["pooled", "A", week]
         assert found["estimate"] == pytest.approx(wanted["estimate"], rel=1e-3)
@@ -240,7 +240,7 @@ def test_no_encounters_give_words():
     for (basis, _, _), row in rows.items():
         assert row["estimate"] is None
         assert row["n_fish"] == 0
-        words = "denominator is 0" if basis == "survey" else "no Chinook told in any interview"
+        words = "zero_denominator" if basis == "survey" else "no_fish_with_both"
         assert words in row["method"]
 
 
@@ -252,11 +252,17 @@ def test_sizes_never_recorded_give_words():
     rows, _ = table_of(survey(days))
     for (basis, _, _), row in rows.items():
         assert row["estimate"] is None
-        words = "not recorded in any interview" if basis == "survey" else "with both numbers"
+        words = "not_recorded" if basis == "survey" else "no_fish_with_both"
         assert words in row["method"]
 
 
-@pytest.mark.parametrize(("said", "word"), [((0, 4), "no Chinook"), ((4, 0), "every Chinook")])
+@pytest.mark.parametrize(
+    ("said", "word"),
+    [
+        ((0, 4), "no_sublegal_all_season"),
+        ((4, 0), "all_sublegal_all_season"),
+    ],
+)
 def test_shares_of_0_or_1_all_season_are_not_pooled(said, word):
     rows, _ = table_of(survey(site_days([said])))
     assert rows["survey", "A", None]["estimate"] == (said[0] > 0)
@@ -272,7 +278,7 @@ def test_an_area_without_fish_is_not_told_by_others():
     rows, _ = table_of(snapshot)
     assert rows["pooled", "A", None]["status"] == "modelled"
     assert rows["pooled", "B", "2031-W02"]["estimate"] is None
-    assert "no Chinook told in this area" in rows["pooled", "B", None]["method"]
+    assert "no_fish_of_area" in rows["pooled", "B", None]["method"]
 
 
 def test_a_week_without_fish_is_reckoned_from_its_area_and_week():
@@ -282,7 +288,7 @@ def test_a_week_without_fish_is_reckoned_from_its_area_and_week():
     )
     rows, _ = table_of(snapshot)
     found = rows["pooled", "A", "2031-W04"]
-    assert "no fish told here: reckoned from its area and week" in found["method"]
+    assert "from_area_and_week" in found["method"]
     assert found["n_fish"] == 0
     assert 0 < found["estimate"] < 1
     assert found["se"] > rows["pooled", "A", "2031-W03"]["se"]
@@ -292,8 +298,8 @@ def test_a_week_without_fish_is_reckoned_from_its_area_and_week():
 def test_one_area_works_with_one_week_or_several(weeks):
     rows, _ = table_of(survey(site_days(SEEN, weeks=weeks)))
     found = rows["pooled", "A", None]
-    words = "over weeks" if weeks > 1 else "one share for all site-days"
-    assert words in found["method"]
+    words = coded("beta_binomial_pooled", over="weeks") if weeks > 1 else coded("beta_binomial")
+    assert words in found["method"].split("; ")
     assert 0 < found["estimate"] < 1
 
 
@@ -303,7 +309,7 @@ def test_few_site_days_have_a_share_and_no_interval():
     assert found["estimate"] == pytest.approx(6 / 8, abs=0.01)
     assert found["ci_low"] is None
     assert found["ci_method"] == "none"
-    assert "too few site-days" in found["method"]
+    assert has_code(found["method"], "few_site_days_with_fish")
 
 
 def test_interviews_of_convenience_count_too():
@@ -327,7 +333,7 @@ def test_interviews_of_convenience_count_too():
     found = rows["survey", "A", "2031-W02"]
     assert (found["n_sublegal"], found["n_fish"]) == (10, 15)
     assert rows["pooled", "A", "2031-W02"]["status"] == "modelled"
-    assert "by the fish told" in rows["pooled", "A", None]["method"]
+    assert "mean_of_weeks_by_fish" in rows["pooled", "A", None]["method"]
 
 
 def test_a_filled_week_has_no_design_effect():
@@ -341,4 +347,4 @@ def test_a_filled_week_has_no_design_effect():
     found = rows["survey", "A", "2031-W03"]
     assert found["status"] == "imputed"
     assert found["design_effect"] is None
-    assert "no design effect" in found["method"]
+    assert has_code(found["method"], "no_design_effect")

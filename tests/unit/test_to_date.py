@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import TOTALS
+from analytics.codes import has_code
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.models.lognormal_draws import (
@@ -169,14 +170,14 @@ class TestGaps:
         found, _ = self.drawn(survey(days))
         assert np.isnan(found.to_date["released_legal_fish"]).all()
         assert np.isnan(found.to_date["encounter_fish"]).all()
-        assert "not recorded" in found.missing["A", "released_legal_fish"]
+        assert has_code(found.missing["A", "released_legal_fish"], "not_recorded")
         assert found.to_date["kept_fish"].mean() > 0
 
     def test_no_rates_no_deaths(self):
         days = [SiteDay(5, [interview(kept=1)] * 3, date=MONDAY.replace(day=d)) for d in (6, 7, 8)]
         found, _ = self.drawn(survey(days))
         assert np.isnan(found.to_date["release_deaths_fish"]).all()
-        assert "no release rates given" in found.missing["A", "release_deaths_fish"]
+        assert has_code(found.missing["A", "release_deaths_fish"], "no_release_rates")
 
     def test_an_estimate_without_an_error_is_drawn_without_one_and_said(self):
         found, rows = self.drawn(survey([SiteDay(5, [interview(kept=1)] * 3)]))

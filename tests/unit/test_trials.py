@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from scipy.stats import binom
 
+from analytics.codes import coded, has_code, parse
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.holding_trials import (
@@ -62,7 +63,7 @@ class TestRates:
         assert row["corrected_se"] == pytest.approx(expected.rate_se)
         assert row["corrected_low"] == 0
         assert row["corrected_prop"] < row["corrected_high"]
-        assert row["reason"] == "an interval that reaches below 0 is cut there"
+        assert row["reason"] == coded("cut_at_zero")
         assert one(rows, trial_id="t1", group="control")["is_control"]
 
     def test_all_trials_together_take_all_controls(self):
@@ -75,13 +76,13 @@ class TestRates:
         row = one(rows, trial_id=None, group="jaw")
         assert (row["held"], row["died"], row["hours"]) == (160, 22, None)
         assert row["corrected_prop"] == pytest.approx((22 / 160 - 0.06) / 0.94)
-        assert "different hours" in row["reason"]
+        assert has_code(row["reason"], "different_hours")
 
     def test_a_trial_without_control_takes_all_controls_and_says_so(self):
         rows = made(trial("jaw", 100, 20), trial("control", 50, 2, trial_id="t2"))
         row = one(rows, trial_id="t1", group="jaw")
         assert row["corrected_prop"] == pytest.approx((0.2 - 0.04) / 0.96)
-        assert row["reason"] == "no control in this trial: all controls taken together"
+        assert row["reason"] == coded("all_controls")
 
     def test_a_control_without_fish_is_none(self):
         rows = made(
@@ -89,7 +90,7 @@ class TestRates:
         )
         row = one(rows, trial_id="t1", group="jaw")
         assert row["corrected_prop"] == pytest.approx((0.2 - 0.04) / 0.96)
-        assert "no control in this trial" in row["reason"]
+        assert has_code(row["reason"], "all_controls")
 
     def test_writings_of_one_group_are_one(self):
         rows = made(
@@ -114,42 +115,42 @@ class TestRates:
         assert one(made(*parts, *alike), trial_id=None, group="jaw")["reason"] == ""
         for unlike in (alike[:1], [alike[0], trial("control", 50, 1, trial_id="t2")]):
             row = one(made(*parts, *unlike), trial_id=None, group="jaw")
-            assert "not trial by trial" in row["reason"]
+            assert has_code(row["reason"], "uneven_controls")
             assert row["corrected_prop"] is not None
 
     def test_an_effect_below_0_is_told_and_its_limits_end_at_0(self):
         row = one(made(trial("jaw", 40, 1), trial("control", 40, 20)), trial_id="t1", group="jaw")
         assert row["corrected_prop"] == pytest.approx((0.025 - 0.5) / 0.5)
         assert (row["corrected_low"], row["corrected_high"]) == (0, 0)
-        assert row["reason"].startswith("below 0, fewer treated fish than controls died")
+        assert str(parse(row["reason"])[0]) == coded("below_control")
 
     def test_no_control_anywhere(self):
         row = one(made(trial("jaw", 100, 10)), trial_id="t1")
         assert row["corrected_prop"] is None
         assert row["rate_prop"] == 0.1
-        assert "no control was held" in row["reason"]
+        assert has_code(row["reason"], "no_control")
 
     def test_nobody_held(self):
         row = one(made(trial("jaw", 0, 0), trial("control", 9, 0)), trial_id="t1", group="jaw")
         assert row["rate_prop"] is None
         assert row["wilson_low"] is None
-        assert row["reason"] == "no fish held"
+        assert row["reason"] == coded("no_fish_held")
 
     def test_none_died_and_all_died(self):
         rows = made(trial("jaw", 20, 0), trial("gills", 20, 20), trial("control", 50, 2))
         jaw, gills = (one(rows, trial_id="t1", group=group) for group in ("jaw", "gills"))
         assert jaw["corrected_prop"] == pytest.approx(-0.04 / 0.96)
         assert jaw["corrected_se"] > 0
-        assert "fewer treated fish than controls died" in jaw["reason"]
+        assert has_code(jaw["reason"], "below_control")
         assert gills["corrected_prop"] == pytest.approx(1)
         assert gills["corrected_high"] == pytest.approx(1)
         assert 0.7 < gills["corrected_low"] < 1
-        assert "none or all died" in gills["reason"]
+        assert has_code(gills["reason"], "none_or_all_died")
 
     def test_every_control_died(self):
         row = one(made(trial("jaw", 20, 5), trial("control", 3, 3)), trial_id="t1", group="jaw")
         assert row["corrected_prop"] is None
-        assert "every control died" in row["reason"]
+        assert has_code(row["reason"], "controls_died")
 
     def test_no_trial_is_an_empty_table(self):
         table = trial_table(survey([]), level=0.95)
@@ -262,20 +263,21 @@ class TestWoundMix:
 
     def test_a_site_nobody_held_is_told(self):
         rows = mix(["jaw", "eye"], *self.TRIALS).to_pylist()
-        assert one(rows, wound_site="eye")["reason"] == "no fish with this wound was held"
+        assert one(rows, wound_site="eye")["reason"] == coded("wound_not_held")
         whole = one(rows, wound_site=None)
         assert whole["rate_prop"] is None
-        assert "eye" in whole["reason"]
+        assert whole["reason"] == coded("wounds_not_held", wounds=["eye"])
 
     def test_no_wound_site_and_no_trial_are_told(self):
-        assert one(mix([None], *self.TRIALS).to_pylist())["reason"].startswith("no released fish")
+        nothing = one(mix([None], *self.TRIALS).to_pylist())
+        assert str(parse(nothing["reason"])[0]) == coded("no_wound_sites")
         rows = mix(["jaw"]).to_pylist()
         assert one(rows, wound_site=None)["rate_prop"] is None
 
     def test_without_a_control_the_rate_holds_deaths_by_handling(self):
         whole = one(mix(["jaw"] * 4, trial("jaw", 100, 10)).to_pylist(), wound_site=None)
         assert whole["rate_prop"] == pytest.approx(0.1)
-        assert "deaths by handling are in the rate" in whole["reason"]
+        assert has_code(whole["reason"], "no_control_in_rate")
 
     def test_fish_kept_on_the_dock_are_no_releases(self):
         kept = {"source": "dockside", "kept": True, "wound_site": "gills"}
@@ -289,21 +291,23 @@ class TestWoundMix:
         assert one(rows, wound_site="gills")["n_fish"] == 1
         whole = one(rows, wound_site=None)
         assert whole["n_fish"] == 7
-        assert "2 kept fish left out" in whole["reason"]
-        assert "fish of one trip" in whole["reason"]
+        assert coded("kept_left_out", n=2) in map(str, parse(whole["reason"]))
+        assert has_code(whole["reason"], "fish_alike_in_trip")
 
     def test_a_control_that_died_whole_is_said_in_every_row(self):
         rows = mix(["jaw"] * 4, trial("Jaw", 100, 10), trial("control", 5, 5)).to_pylist()
         for row in rows:
             assert row["rate_prop"] == pytest.approx(0.1)
-            assert "every control died" in row["reason"]
-            assert "deaths by handling are in the rate" in row["reason"]
+        whole, of_site = one(rows, wound_site=None), one(rows, wound_site="jaw")
+        assert has_code(whole["reason"], "controls_died_in_rate")
+        assert has_code(of_site["reason"], "controls_died")
+        assert has_code(of_site["reason"], "handling_in_rate")
 
     def test_a_mix_below_0_shows_no_effect(self):
         rows = mix(["jaw"] * 4, trial("jaw", 100, 10), trial("control", 50, 20)).to_pylist()
         whole = one(rows, wound_site=None)
         assert whole["rate_prop"] < 0
-        assert "below 0: the trials show no effect" in whole["reason"]
+        assert has_code(whole["reason"], "no_effect_of_hook")
 
     def test_errors_of_the_mix_add_up(self):
         share, rates = {"a": 0.4, "b": 0.6}, {"a": Rate(0.1, 0.02), "b": Rate(0.5, 0.05)}
