@@ -11,7 +11,7 @@ from analytics.quantities import QUANTITIES, QuantityKind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-#: Quantities that are totals: a limit may be told against them.
+#: Quantities that are totals: a limit may be given against them.
 TOTALS: tuple[str, ...] = tuple(
     name
     for name, one in QUANTITIES.items()

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 class BlackmouthError(Exception):
-    """Anything a user can mend; the command line prints it in words and never as a traceback."""
+    """Anything a user can correct; the command line prints it in words and never as a traceback."""
 
 
 class UsageError(BlackmouthError):

@@ -29,7 +29,7 @@ class Finding:
     severity : Severity
         An error refuses the batch; a warning passes; a note explains an estimate.
     table : str
-        Input table, or the file's name where no table could be told.
+        Input table, or the file's name where no table could be given.
     row : int or None
         Row as a spreadsheet shows it (the header is row 1); None for the whole table or for
         rows stored earlier.

@@ -105,10 +105,6 @@ def wilson(share: float, n: float, *, level: float) -> Interval:
         Independent fish behind it, above 0.
     level : float
         Confidence level.
-
-    Returns
-    -------
-    tuple of float
     """
     z = t_quantile(level, math.inf)
     middle = share + z**2 / (2 * n)

@@ -83,10 +83,6 @@ def product_variance(
         True means; the shapes broadcast.
     vx, vy : array_like of float
         True variances.
-
-    Returns
-    -------
-    ndarray of float
     """
     first, second = np.asarray(mean_x, dtype=np.float64), np.asarray(mean_y, dtype=np.float64)
     v_first, v_second = np.asarray(vx, dtype=np.float64), np.asarray(vy, dtype=np.float64)
@@ -219,10 +215,6 @@ def fieller(
         Confidence level, strictly between 0 and 1.
     df : float
         Degrees of freedom of Student's t; by default the normal quantile.
-
-    Returns
-    -------
-    QuotientInterval
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Choices a user can make between honest ways to reckon; the first of each is the usual one."""
+"""Choices a user can make between honest ways to calculate; the first of each is the usual one."""
 
 from __future__ import annotations
 

@@ -126,7 +126,7 @@ def _estimated(book: BulletinIndex, areas: Sequence[str | None], week: str) -> l
 def strata_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each thin, filled or partly lost stratum of a week.
 
-    Strata of every landing area are told, because fish are landed in other areas than they were
+    Strata of every landing area are given, because fish are landed in other areas than they were
     met in; those of the chosen areas come first.
 
     Parameters

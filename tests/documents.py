@@ -24,8 +24,8 @@ import click
 import pyarrow.parquet as pq
 
 from analytics import codes
+from analytics.bulletin.archive import TABLE_SCHEMAS
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.schemas import TABLE_SCHEMAS
 from analytics.cli.group import blackmouth
 from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES

@@ -61,13 +61,9 @@ def make_bulletin(
     progress : callable, optional
         Called with a few words before each step.
 
-    Returns
-    -------
-    Card
-
     Raises
     ------
-    WrongUse, DataRefused
+    UsageError, DataRejected
         As in `analytics.estimates.estimate.estimate`.
     """
     progress("reading the store")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.bulletin.schemas import REVISION_SCHEMA
+from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.findings import number_of
 from analytics.quantities import QUANTITIES
 from analytics.result_table import DOMAIN_COLUMNS

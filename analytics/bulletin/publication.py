@@ -346,14 +346,10 @@ def _is_compared(compared: pa.Table, composition: pa.Table | None) -> list[bool]
 def public_bulletin(bulletin: Bulletin) -> Bulletin:
     """Return a bulletin for the public: uncertain figures withheld, no site-day named.
 
-    Parameters
-    ----------
-    bulletin : Bulletin
-
     Returns
     -------
     Bulletin
-        Result rows and other ways to reckon as by `public_rows`; a change or a revision of which
+        Result rows and other ways to calculate as by `public_rows`; a change or a revision of which
         either side is withheld is not shown; strata and findings, which name site-days, are empty.
     """
     rows = public_rows(bulletin.rows)

@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.bulletin import archive
+from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.bulletin.differences import comparable, moves
-from analytics.bulletin.schemas import REVISION_SCHEMA
 from analytics.data.schema import TABLES
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Event
@@ -84,11 +84,6 @@ class BatchScope:
 
     A row that took the place of another reaches the weeks of both, so that a site-day moved to
     another date counts for the week that it left.
-
-    Parameters
-    ----------
-    store : Store
-    season : str
     """
 
     def __init__(self, store: Store, season: str) -> None:

@@ -44,8 +44,8 @@ class Levels:
 
     - `area`, `week` (length C).
     - `value` (C,).
-    - `cov` (C, C): with the cluster factor in it; NaN where that cannot be told.
-    - `cluster_factor`: variance by site-day over that of single boats; NaN where it cannot be told.
+    - `cov` (C, C): with the cluster factor in it; NaN where that cannot be given.
+    - `cluster_factor`: variance by site-day over that of single boats; NaN where there is none.
     - `model`: the regression behind the levels.
     - `terms`: its terms.
     - `note`: what the fit had to do otherwise than the chosen model.

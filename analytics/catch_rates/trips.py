@@ -190,7 +190,7 @@ def no_trip(response: str) -> str:
 
 
 def _none(frame: pd.DataFrame, response: str) -> str:
-    """Return why no level of any area and week can be told."""
+    """Return why no level of any area and week can be given."""
     if frame.empty:
         return no_trip(response)
     fish = int(frame[response].sum())
@@ -249,7 +249,7 @@ def beside(frame: pd.DataFrame, terms: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _joined(frame: pd.DataFrame, factor: str, response: str) -> dict[str, str]:
-    """Return the levels of a factor that no effect can be told of, each with what it joins."""
+    """Return the levels of a factor that no effect can be given of, each with what it joins."""
     sums = _sums(frame, [factor], response)
     empty = sums["fish"] == 0
     if response == SHARE:

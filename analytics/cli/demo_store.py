@@ -67,7 +67,7 @@ def history(tables: Tables) -> list[Step]:
     -------
     list of Step
         The tables without the last sampled week, with a few forms missing and two columns swapped
-        in some interviews; what mends that; the last week.
+        in some interviews; what corrects that; the last week.
     """
     days = tables["site_days"].to_pandas()
     days["week"] = iso_week(pd.to_datetime(days["date"]))

@@ -167,7 +167,7 @@ def _require_days_to_come(store: Store, season: str | None) -> None:
     """
     from analytics.outlook.season_calendar import season_calendar  # noqa: PLC0415 - loads the models
     from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
-    from analytics.survey.convenience import convenience_interviews  # noqa: PLC0415
+    from analytics.survey.estimators import convenience_interviews  # noqa: PLC0415
 
     snapshot = store.snapshot()
     season = season or next(reversed(seasons_with_data(snapshot)), None)

@@ -253,7 +253,7 @@ def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
 
 
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
-    from analytics.bulletin.schemas import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
+    from analytics.bulletin.archive import TABLE_SCHEMAS  # noqa: PLC0415 - keeps --help quick
 
     with written_at(folder):
         folder.mkdir(parents=True, exist_ok=True)

@@ -317,11 +317,6 @@ TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 def cast_to_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
     """Return a table with the columns of a schema, cast; one that it lacks is null.
 
-    Parameters
-    ----------
-    table : pyarrow.Table
-    schema : pyarrow.Schema
-
     Returns
     -------
     pyarrow.Table
@@ -366,3 +361,20 @@ HELD_FISH = Table(
 )
 
 FILE_SCHEMAS: dict[str, Table] = TABLES | {HELD_FISH.name: HELD_FISH}
+
+
+# What lengths and weights of one fish can be: the limits that checks and conversions share.
+
+#: Fork over total length of most Chinook (common practice, no source).
+FORK_PER_TOTAL_USUAL = (0.928, 0.95)
+#: Fork over total length outside which one of the two was misread (common practice, no source).
+FORK_PER_TOTAL_POSSIBLE = (0.85, 1.0)
+#: Total over fork length where no fish can tell: the middle of the usual range.
+TOTAL_PER_FORK = 2 / sum(FORK_PER_TOTAL_USUAL)
+
+#: Condition K = 100 W/L³ (g, cm of fork length) of most Chinook (common practice, no source).
+CONDITION_USUAL = (1.1, 1.3)
+#: Condition outside which length or weight was misread, by either length (working rule).
+CONDITION_POSSIBLE = (0.5, 2.5)
+#: Condition where no fish can tell: the middle of the usual range.
+CONDITION = sum(CONDITION_USUAL) / 2

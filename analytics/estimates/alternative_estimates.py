@@ -1,4 +1,4 @@
-"""The same season reckoned in other ways, beside the figures of the bulletin and never in them.
+"""The same season calculated in other ways, beside the figures of the bulletin and never in them.
 
 All boats in the place of those that land at listed sites; effort from boats counted on the water;
 and, as stated assumptions, reports of sublegal releases that ran high. With them goes what they
@@ -27,7 +27,6 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.findings import Finding, Severity
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.settings import EffortSource, EstimationSettings
-from analytics.survey.convenience import convenience_interviews
 from analytics.survey.coverage import (
     CoverageExpandedEstimator,
     coverage_factors,
@@ -35,9 +34,8 @@ from analytics.survey.coverage import (
     season_contacts,
 )
 from analytics.survey.effort_times_rate import EffortTimesRateEstimator
-from analytics.survey.estimators import DesignEstimator
-from analytics.survey.heaping import heaping_test, report_table
-from analytics.survey.interview_evenness import uneven_shares
+from analytics.survey.estimators import DesignEstimator, convenience_interviews
+from analytics.survey.interview_quality import heaping_test, report_table, uneven_shares
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -48,7 +46,7 @@ if TYPE_CHECKING:
 
 # What every quantity would be if reports of sublegal releases ran high by a stated multiplier.
 
-#: Reported over released: as told, and two multipliers (the highest is Sullivan's; seen).
+#: Reported over released: as reported, and two multipliers (the highest is Sullivan's; seen).
 REPORTS_OVER = (1.0, 1.5, 2.2)
 #: A multiplier outside is taken for a slip, such as a percentage.
 LEAST, MOST = 0.1, 10.0
@@ -103,7 +101,7 @@ def scenario_table(
         As in `analytics.estimates.estimate.estimate`.
     reports_over : sequence of float
         Multipliers: a report of sublegal releases is taken as so many times the fish released and
-        divided by it. Fish kept, of legal length or of unknown size stay as told.
+        divided by it. Fish kept, of legal length or of unknown size stay as reported.
 
     Returns
     -------
@@ -159,7 +157,7 @@ WIDER: tuple[tuple[str, ...], ...] = (("area",), ("week",), ("season",))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """Other ways to reckon a season, in the schemas of `analytics.estimates.schemas`.
+    """Other ways to calculate a season, in the schemas of `analytics.estimates.schemas`.
 
     - `findings`: why a basis has no rows, and where interviews and counts go ill together.
     """
@@ -180,10 +178,6 @@ def readings_of(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95
         Prepared from it in the usual way.
     level : float
         Confidence level.
-
-    Returns
-    -------
-    Readings
     """
     parts: list[pa.Table] = []
     findings: list[Finding] = []

@@ -53,10 +53,6 @@ def borrowed_marks(
     domains : Domains
     totals : DomainTotals
         Of the measures of marks, over the domains.
-
-    Returns
-    -------
-    BorrowedShares
     """
     parts = list(PARTS)
     if not parts_unread(totals.total, len(parts)).any():

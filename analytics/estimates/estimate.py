@@ -88,7 +88,7 @@ def estimate(
     UsageError
         If the season, a word of `by`, `thin`, `effort` or `classes`, the level or the version is
         unknown, or there is no boat count or no coverage where one is asked for.
-    DataRefused
+    DataRejected
         If the stored tables contradict each other.
     """
     return estimate_snapshot(

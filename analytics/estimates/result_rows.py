@@ -14,7 +14,7 @@ from analytics.fish.release_mortality import FATES
 from analytics.intervals import log_t, logit_t
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
 from analytics.survey.design import SITE_RULES
-from analytics.survey.ratios import combined_ratio
+from analytics.survey.domain_totals import combined_ratio
 from analytics.survey.unequal_probability import SiteRule
 
 if TYPE_CHECKING:

@@ -23,9 +23,9 @@ from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates
 from analytics.quantities import Status
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.convenience import convenience_interviews
 from analytics.survey.domains import Domains
-from analytics.survey.interview_evenness import MOST_UNEVEN, uneven_shares
+from analytics.survey.estimators import convenience_interviews
+from analytics.survey.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.survey.reduction import Analysis
 from analytics.survey.unit_totals import interviewed
 from analytics.weeks import iso_week, week_end
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate
     from analytics.survey.design import Design
-    from analytics.survey.interview_evenness import Uneven
+    from analytics.survey.interview_quality import Uneven
     from analytics.survey.thin_strata import StratumTreatment
 
 
@@ -53,10 +53,6 @@ GROUP BY ALL ORDER BY ALL
 
 def strata_table(season: SeasonSurvey) -> pa.Table:
     """Return every stratum with its frame, its sample and the rule it needed.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
 
     Returns
     -------
@@ -97,10 +93,6 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
 
 def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
     """Yield what a reader must know of the sample: units lost, strata that borrowed.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
 
     Yields
     ------
@@ -163,7 +155,7 @@ def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding
 def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     """Yield a warning for each area whose days were interviewed unevenly.
 
-    `found`: as from `analytics.survey.interview_evenness.uneven_shares`.
+    `found`: as from `analytics.survey.interview_quality.uneven_shares`.
 
     On `boat_counts`.
     """
@@ -190,7 +182,7 @@ def uneven_warnings(
 
     Raises
     ------
-    WrongUse
+    UsageError
         As in `analytics.estimates.estimate.estimate`.
     """
     season = season or seasons_with_data(snapshot)[-1]
@@ -303,7 +295,7 @@ def _idle(rate: MortalityRate) -> Finding:
 
 # The warnings that the season's own rows call for, counted by kind: compliance and gaps.
 
-#: Tables whose warnings a reader of the bulletin should know; the sample's own are told apart.
+#: Tables whose warnings a reader of the bulletin should know; the sample's own are given apart.
 TOLD = ("interviews", "fish")
 #: Tables that are looked at for the season alone, or not at all.
 _SEASONAL = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage")

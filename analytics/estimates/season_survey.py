@@ -14,10 +14,15 @@ from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.settings import EffortSource, EstimationSettings, FishBasis
 from analytics.survey.boat_counts import count_boats
 from analytics.survey.build import build_design, seasons_with_data
-from analytics.survey.convenience import clusters_of, convenience_design, convenience_interviews
 from analytics.survey.coverage import CoverageExpandedEstimator, coverage_of
 from analytics.survey.effort_times_rate import EffortTimesRateEstimator, with_boat_hours
-from analytics.survey.estimators import ConvenienceEstimator, DesignEstimator
+from analytics.survey.estimators import (
+    ConvenienceEstimator,
+    DesignEstimator,
+    clusters_of,
+    convenience_design,
+    convenience_interviews,
+)
 from analytics.survey.incomplete_trips import incomplete_trips, rate_measures
 from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
 from analytics.survey.thin_strata import StratumTreatments
@@ -63,7 +68,7 @@ class SeasonSurvey:
     mark_selective : frozenset of int
         Codes of areas in which only marked fish may be kept, in some opening.
     any_mark : frozenset of int
-        Codes of areas in which unmarked fish may be kept, too, in every opening, as it was told.
+        Codes of areas in which unmarked fish may be kept, too, in every opening, as recorded.
     """
 
     design: Design
@@ -178,12 +183,6 @@ def known_totals(
     ways: Iterable[TotalEstimator], analysis: Analysis, domains: Domains
 ) -> Iterator[tuple[TotalEstimator, DomainTotals, dict[int, int]]]:
     """Yield each way's totals, with the place of every domain that no way before it knows.
-
-    Parameters
-    ----------
-    ways : iterable of TotalEstimator
-    analysis : Analysis
-    domains : Domains
 
     Yields
     ------

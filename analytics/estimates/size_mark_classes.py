@@ -227,10 +227,6 @@ def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
     snapshot : Snapshot
     season : SeasonSurvey
         Prepared from it.
-
-    Returns
-    -------
-    ClassExpansion
     """
     sample = season.sample or composition_sample(snapshot, season.design)
     way = next((one for one in season.ways if isinstance(one, DesignEstimator)), None)
@@ -264,10 +260,6 @@ def sampled_classes(
         Of the measures of marks, over the domains.
     beside : ndarray of float, shape (D, J, K), optional
         J linear functions of each domain's totals, whose covariances are wanted.
-
-    Returns
-    -------
-    Sampled
     """
     base, ratios, way = pooled.base, pooled.ratios, pooled.way
     fine, size = area_week_domains(season.design), len(totals.code)
@@ -390,10 +382,6 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
         Place in `analytics.fish.class_ratios.COLUMNS`.
     totals : DomainTotals
         Of the measures of marks, over the same domains.
-
-    Returns
-    -------
-    DomainEstimates
     """
     value = found.value[:, column]
     survey, sample = (one[:, column, column] for one in (found.from_survey, found.from_sample))

@@ -109,10 +109,6 @@ def bycatch_of(bycatch: pa.Table, told: pa.Table, *, most: int = MOST) -> Bycatc
         ``interview_id, area`` of the interviews, each once.
     most : int
         Species told apart, those most met; with more of them the rest are one group.
-
-    Returns
-    -------
-    Bycatch
     """
     named = sql.run(_NAMED, {"bycatch": bycatch, "told": told})
     ranked = sql.run(_RANKED, {"named": named})

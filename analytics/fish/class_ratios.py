@@ -103,10 +103,6 @@ def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> Clas
         Classes that the interviews tell, one or more for each area-week.
     of_class : ndarray of bool, shape (C, 4, K)
         Which kinds make each class by the minimum length of each area-week.
-
-    Returns
-    -------
-    ClassRatios
     """
     pooled = np.einsum("cg,gk,cjk->cj", member, n, of_class, optimize=True)
     below = np.einsum("ck,ck->c", pooled, base)
@@ -193,10 +189,6 @@ def draw_classes(
         Share of draws between the two quantiles.
     n_draws : int
     seed : int
-
-    Returns
-    -------
-    DrawnClasses
     """
     rng = np.random.default_rng(seed)
     size = len(weight)

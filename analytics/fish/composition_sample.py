@@ -141,10 +141,6 @@ def pools_of(
         Classes that the interviews tell.
     names : tuple of str, length A
         Names of the areas.
-
-    Returns
-    -------
-    Pools
     """
     line = sample.lines_of(area, week)
     by_line = {

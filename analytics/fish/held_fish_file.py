@@ -9,8 +9,7 @@ import numpy as np
 
 from analytics.codes import coded
 from analytics.data.checks.within import check_keys
-from analytics.data.importing.files import ENDINGS
-from analytics.data.importing.reading import read_file
+from analytics.data.importing.reading import ENDINGS, read_file
 from analytics.data.importing.typed import type_raw
 from analytics.data.schema import HELD_FISH
 from analytics.errors import DataRejected, UsageError
@@ -101,11 +100,6 @@ def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
     path : pathlib.Path
         In the columns of `analytics.data.schema.HELD_FISH`.
 
-    Returns
-    -------
-    fish : HeldFish
-    warnings : list of Finding
-
     Raises
     ------
     UsageError
@@ -119,12 +113,12 @@ def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
     reading = read_file(path, table=HELD_FISH.name)
     findings = [*reading.faults, *reading.findings]
     if reading.raw is None:
-        raise DataRejected("1 error: nothing was reckoned", findings)
+        raise DataRejected("1 error: nothing was calculated", findings)
     typed, found = type_raw(reading.raw)
     findings += [*found, *check_keys(typed)]
     errors = [one for one in findings if one.severity is Severity.ERROR]
     if errors:
-        raise DataRejected(f"{number_of(len(errors), 'error')}: nothing was reckoned", findings)
+        raise DataRejected(f"{number_of(len(errors), 'error')}: nothing was calculated", findings)
     if not typed.data.num_rows:
         raise DataRejected(f"{path}: no fish in the file; write one row a fish", findings)
     columns = {name: typed.data[name].to_pylist() for name in HELD_FISH.arrow_schema.names}

@@ -50,10 +50,6 @@ def mixed_rate(
     renormalise : bool
         Divide by the sum of the shares, which rounding in print leaves off 1.
 
-    Returns
-    -------
-    Rate
-
     Raises
     ------
     ValueError
@@ -205,10 +201,6 @@ def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate
     groups : sequence of HeldGroup
     level : float
         Confidence level.
-
-    Returns
-    -------
-    tuple of TrialRate
     """
     named = _by(groups, lambda one: (one.trial_id, plain_group(one.group)))
     some = [_together(alike, name, trial) for (trial, name), alike in named.items()]
@@ -293,10 +285,6 @@ def died_rate(fish: HeldGroup) -> Rate:
     ----------
     fish : HeldGroup
         With at least one fish.
-
-    Returns
-    -------
-    Rate
     """
     share = fish.died / fish.held
     if fish.died in (0, fish.held):

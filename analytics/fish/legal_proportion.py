@@ -63,10 +63,6 @@ def legal_share(
     level : float
         Confidence level.
 
-    Returns
-    -------
-    LegalShare
-
     Raises
     ------
     ValueError

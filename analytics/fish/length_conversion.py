@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.codes import coded, join_codes
-from analytics.data.plausible_lengths import (
+from analytics.data.schema import (
     CONDITION,
     CONDITION_POSSIBLE,
     CONDITION_USUAL,

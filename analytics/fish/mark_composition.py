@@ -99,10 +99,6 @@ def borrow_shares(
         From the nearest to the widest.
     parts : sequence of str
         What the fish of each part are called.
-
-    Returns
-    -------
-    BorrowedShares
     """
     size = len(total)
     share = np.full((size, len(parts)), np.nan)

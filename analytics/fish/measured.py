@@ -146,10 +146,6 @@ def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conve
     season : str
     through : str
         Last ISO week.
-
-    Returns
-    -------
-    tuple of Conversion
     """
     placed = _placed(snapshot, season=season, through=through)
     past = _so_far(snapshot, through)

@@ -142,10 +142,6 @@ class ReleaseRates:
             ``legal``, ``sublegal`` or ``unknown``.
         method : str or None
             None where the boat did not tell it.
-
-        Returns
-        -------
-        ApplicableRates
         """
         ranked = list(self._ranked(size, method))
         whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
@@ -305,8 +301,8 @@ _LINDSAY = (
 )
 _KENAI = (
     "Bendock & Alexandersdottir (1993), hooking mortality of Chinook salmon released in the Kenai "
-    "River, N. Am. J. Fish. Manage. 13; another fishery, adult fish; interval reckoned from 34 of "
-    "446, an inferred count"
+    "River, N. Am. J. Fish. Manage. 13; another fishery, adult fish; interval calculated from 34 "
+    "of 446, an inferred count"
 )
 _GJERNES = (
     "Gjernes et al. (1993), hooking mortality of Chinook and coho salmon of the first ocean year, "

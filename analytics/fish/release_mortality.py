@@ -98,7 +98,7 @@ FATES: dict[str, tuple[str, ...]] = {
     "drop_off_deaths_fish": (DROP_OFF,),
     "total_deaths_fish": (KEPT_FATE, RELEASED, DROP_OFF),
 }
-#: In the place of a rate that was not given: no death follows from it, and a reason is told.
+#: In the place of a rate that was not given: no death follows from it, and a reason is given.
 NO_RATE = MortalityRate("", "", "", "", 0.0, 0.0, "")
 #: Fish kept are dead for sure.
 KEPT_RATE = MortalityRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
@@ -364,10 +364,6 @@ def plan_deaths(
         the same.
     unsized : bool
         The size of released fish was never recorded (`has_no_sizes`): all are of unknown size.
-
-    Returns
-    -------
-    DeathPlan
     """
     said = query.run(_METHODS, {"interviews": interviews})
     methods = said["method"].to_pylist()

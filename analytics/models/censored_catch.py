@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 POISSON = -40.0
 #: A dispersion below this, or a gain in log-likelihood below the next, is none.
 _LEAST_ALPHA, _LEAST_GAIN = 1e-4, 1e-6
-_ALL_AT_LIMIT = "every boat is at its daily limit: what they would keep cannot be told"
+_ALL_AT_LIMIT = "every boat is at its daily limit: what they would keep cannot be given"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -109,7 +109,7 @@ def coded(
 
     Raises
     ------
-    WrongUse
+    UsageError
         As in `analytics.models.response_checks.rows_of`.
     """
     columns = [name for term in terms for name in parts_of(frame, term).values()]

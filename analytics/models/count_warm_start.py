@@ -76,7 +76,7 @@ def fit_warm_start(
     if not (leave_out or keep.all()):
         raise UsageError(
             f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
-            f"which only {keep.sum()} can be told apart: leave a term out"
+            f"which only {keep.sum()} can be given apart: leave a term out"
         )
     before = _before(rows, terms, asked, start, coding=coding, leave_out=leave_out)
     zero = np.ones((len(matrix), 1 if asked.has_zero_part else 0))

@@ -62,7 +62,7 @@ def diagnose(fit: CountFit, frame: pd.DataFrame, *, response: str, seed: int = 0
 
     Raises
     ------
-    WrongUse
+    UsageError
         As in `analytics.models.count_regression.fit_counts` and `CountFit.predict`.
     """
     columns = [*fit.coding.columns, *fit.zero_coding.columns]

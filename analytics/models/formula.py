@@ -355,7 +355,7 @@ def require_rank(names: Sequence[str], matrix: Floats) -> None:
             follows.append(name)
         before = now
     raise UsageError(
-        f"{len(names)} coefficients from {len(matrix)} rows, but only {rank} can be told apart: "
+        f"{len(names)} coefficients from {len(matrix)} rows, but only {rank} can be given apart: "
         f"{listed(follows)} would follow from the others; leave a term out, or give rows "
         "for the levels that have none"
     )

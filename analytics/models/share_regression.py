@@ -266,7 +266,7 @@ def fit_shares_warm(
     if not (leave_out or keep.all()):
         raise UsageError(
             f"{rows.shape[1]} coefficients from {len(rows)} combinations of covariates, of which "
-            f"only {keep.sum()} can be told apart: leave a term out"
+            f"only {keep.sum()} can be given apart: leave a term out"
         )
     rows = rows[:, keep]
     model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))

@@ -48,17 +48,12 @@ _PAIRS = {
 _DEATHS = ("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish")
 #: Totals that go with trips at their share so far.
 _WITH_TRIPS = ("boat_trips", "angler_hours")
-#: Every total that can be told ahead.
+#: Every total that can be given ahead.
 TOTALS = (*_SUMS, *_WITH_TRIPS, *_PAIRS, *_PAIRS.values(), *_DEATHS)
 
 
 class CatchCalculator:
-    """Makes streams on one ground, and keeps what today's rules take per trip.
-
-    Parameters
-    ----------
-    today : sequence of RegulationPlan, length A
-    """
+    """Makes streams on one ground, and keeps what today's rules take per trip."""
 
     def __init__(self, ground: BaselineArrays, today: Sequence[RegulationPlan]) -> None:
         self.ground = ground
@@ -168,7 +163,7 @@ class AreaProjection:
     def _class_terms(self, total: str) -> Terms:
         """Return the terms of a class; fish moved between sizes keep the marks of where they were.
 
-        Legal fish as told so far are kept + legal + moved, sublegal ones sublegal - moved.
+        Legal fish as reported so far are kept + legal + moved, sublegal ones sublegal - moved.
         """
         told, area = self.reckoner.ground.baseline.class_per_fish, self.area
         legal = total if total in _PAIRS else {two: one for one, two in _PAIRS.items()}[total]

@@ -46,7 +46,7 @@ def words_of(
     if left_out:
         words.append(
             f"{', '.join(left_out)}: trips to come are not known, so that no trips move from or to "
-            "there; other areas are reckoned without them."
+            "there; other areas are calculated without them."
         )
     if opens:
         words.append(_OPENED)
@@ -79,9 +79,9 @@ def _of_baseline(ground: BaselineArrays, limits: Sequence[Limit]) -> Iterator[st
     for limit in limits:
         out = [area for area in limit.areas if area not in baseline.areas]
         if not is_supported(baseline, limit):
-            yield f"Limit {limit.limit_id}: it is on no total that can be told ahead."
+            yield f"Limit {limit.limit_id}: it is on no total that can be given ahead."
         elif out:
-            yield f"Limit {limit.limit_id}: no fish are reckoned in {', '.join(out)}, not open."
+            yield f"Limit {limit.limit_id}: no fish are calculated in {', '.join(out)}, not open."
     yield RULE
 
 
@@ -138,7 +138,7 @@ def _of_rates(ground: BaselineArrays, change: Change) -> Iterator[str]:
         if (row["size_class"], row["method"], row["wound_class"]) not in taken:
             yield (
                 f"The rate of {fish} is taken for no fish and changes nothing: none of the kind "
-                "were told so far, or a finer rate of the option has them all."
+                "were recorded so far, or a finer rate of the option has them all."
             )
 
 

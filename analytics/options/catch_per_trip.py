@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.options.baseline import law_at, luck
 from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
-from analytics.options.rate_draws import law_at, luck
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +27,7 @@ LEAST_MEASURED = 30
 
 
 def so_far_mm(baseline: Baseline, area: int) -> float:
-    """Return the minimum length that the totals so far were fished under; 0 where none is told."""
+    """Return the minimum length that the totals so far were fished under; 0 where none is given."""
     told = float(baseline.so_far.min_length_mm[area, 0])
     return 0.0 if np.isnan(told) else told
 

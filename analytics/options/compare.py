@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float32]
 
 TODAY = "Today's rule"
-#: What is told of every option, by area and in all.
+#: What is given of every option, by area and in all.
 TOLD = (
     "angler_trips",
     "kept_fish",
@@ -94,7 +94,7 @@ def compare_options(
 ) -> OptionResults:
     """Return what each option brings by the season's end, and its difference from today's rule.
 
-    Every option is reckoned on the same draws, so that differences hold the error of what differs
+    Every option is calculated on the same draws, so that differences hold the error of what differs
     alone.
 
     Parameters

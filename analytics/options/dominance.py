@@ -22,8 +22,8 @@ COUNTS = {
     "total_deaths_fish": False,
 }
 RULE = (
-    "An option is beaten where another brings at least as many angler trips and kept fish, at most "
-    "as many sublegal releases and deaths, at most the same chance to pass each limit, and is "
+    "An option is dominated where another brings at least as many angler trips and kept fish, at "
+    "most as many sublegal releases and deaths, at most the same chance to pass each limit, and is "
     "better on one of these; expected numbers of the whole season count, not their intervals."
 )
 #: Part of a number within which two are alike: sums are of single precision.
@@ -49,13 +49,13 @@ class Score:
 
 
 def beaten(scores: Sequence[Score]) -> pa.Table:
-    """Return which options are beaten, and by which.
+    """Return which options are dominated, and by which.
 
     Returns
     -------
     pyarrow.Table
         In `DOMINANCE_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
-        beaten where a count of any is no number.
+        dominated where a count of any is no number.
     """
     judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
     by = ["; ".join(one.name for one in judged if one.beats(this)) for this in scores]
@@ -82,6 +82,6 @@ def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
         return ""
     where = "any option" if len(names) == len(scores) else ", ".join(f'"{one}"' for one in names)
     return (
-        f"No option is judged beaten or not: {', '.join(lacking)} cannot be told of {where}, and "
-        "options are only compared where every count of each is a number."
+        f"No option is judged dominated or not: {', '.join(lacking)} cannot be given for {where}, "
+        "and options are only compared where every count of each is a number."
     )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float32]
 
-#: Chances whose days are told.
+#: Chances whose days are given.
 CHANCES = (0.1, 0.5, 0.9)
 #: Quantiles of a fan.
 FAN = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
+from analytics.options.baseline import drawn_rate
 from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
 from analytics.options.catch_per_trip import method_rates, method_shares
-from analytics.options.rate_draws import drawn_rate
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -104,7 +104,7 @@ def death_rates(
 
 
 def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
-    """Return the keys of the release rates that fish told so far would die at under a change."""
+    """Return the keys of the rates that fish reported so far would die at under a change."""
     if not change.release_rates:
         return frozenset()
     baseline = ground.baseline

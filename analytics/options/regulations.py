@@ -35,7 +35,7 @@ class Regulation:
     stop_from : float or None
         Today's daily limit, where anglers stop at the option's; None where they go on.
     min_length : float
-        mm; 0 where none is told.
+        mm; 0 where none is given.
     mix : tuple of (str, float)
         Share of trips by fishing method; empty for that so far.
     rates : tuple of rows

@@ -35,7 +35,7 @@ class ReportContext:
     Parameters
     ----------
     title, notes : str
-        Of the set of options; empty where none is told.
+        Of the set of options; empty where none is given.
     through : datetime.date
         Last day of the totals so far.
     version : int
@@ -85,7 +85,7 @@ class ReportContext:
 _LEAST = 0.005
 #: From this chance on a limit is likely to be passed.
 HALF = 0.5
-#: Under this a total that is uncertain is told to a tenth.
+#: Under this a total that is uncertain is given to a tenth.
 _TENTHS = 10
 _MARKUP = re.compile(r"([\\`*_\[\]<>|#])")
 
@@ -304,7 +304,7 @@ class _Answer:
         """Return the lines of the decision table."""
         lines = []
         for option in self.options:
-            name = Markup(plain(option) + " **(beaten)**") if option in self.beaten else option
+            name = Markup(plain(option) + " **(dominated)**") if option in self.beaten else option
             likely = [self.likely(option)] if self.reach else []
             lines.append([name, *(self._figure(option, one, _TOTAL) for one in COUNTS), *likely])
         return lines
@@ -364,11 +364,11 @@ class _Answer:
         first = next(iter(own.values()), {})
         every |= dict.fromkeys(one for one in first if all(one in words for words in own.values()))
         rest = {option: [one for one in words if one not in every] for option, words in own.items()}
-        return {"all options": list(every) or ["none told"]} | {k: v for k, v in rest.items() if v}
+        return {"all options": list(every) or ["none given"]} | {k: v for k, v in rest.items() if v}
 
 
 def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
-    """Return the report: sentences, decision table, limits, options beaten, assumptions.
+    """Return the report: sentences, decision table, limits, options dominated, assumptions.
 
     Parameters
     ----------
@@ -437,7 +437,7 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
         lines.append([name, *cells, made.likely(option)])
     head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
-    notes += ["* beaten by another option on every count"] * bool(made.beaten)
+    notes += ["* dominated by another option on every count"] * bool(made.beaten)
     first = [(option, binding(about, made.reach, option)) for option in made.options]
     told = [f"  {_cut(option)}: {words}" for option, words in first if words]
     return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]

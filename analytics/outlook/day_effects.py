@@ -102,7 +102,7 @@ def boat_days(
     Parameters
     ----------
     days : pandas.DataFrame
-        The season's open days that are told, as from `analytics.data.calendar.open_days`.
+        The season's open days that are given, as from `analytics.data.calendar.open_days`.
 
     Returns
     -------
@@ -250,7 +250,7 @@ def _weights(
     *,
     kind: NDArray[np.int64],
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Return weights of weekdays by area, the errors of their logs, and where they were told.
+    """Return weights of weekdays by area, the errors of their logs, and where they were recorded.
 
     The error follows from the boats behind a group and their spread over Poisson's (quasi-Poisson,
     McCullagh & Nelder 1989, Generalized Linear Models, section 9.2; from memory).

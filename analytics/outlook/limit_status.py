@@ -143,7 +143,7 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
 
 
 def with_binding(rows: Sequence[Row]) -> list[Row]:
-    """Mark the limit that binds; the rule is told in `BINDING`."""
+    """Mark the limit that binds; the rule is given in `BINDING`."""
     told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
     if not told:
         return [row | {"is_binding": False} for row in rows]

@@ -11,11 +11,7 @@ import numpy as np
 from analytics.catch_limits import split_list, why_no_sum
 from analytics.codes import coded, has_code, join_codes
 from analytics.estimates.base_encounters import borrowed_marks
-from analytics.estimates.size_mark_classes import (
-    SAMPLED,
-    pooled_of,
-    sampled_classes,
-)
+from analytics.estimates.size_mark_classes import SAMPLED, pooled_of, sampled_classes
 from analytics.fish.mark_composition import CLASSES, mark_analysis, mark_measures, marked
 from analytics.fish.release_mortality import FATES, FishByRate, fish_of_group
 from analytics.intervals import log_t
@@ -142,12 +138,12 @@ def _told(
     return found
 
 
-# The limits of one season: what each is set on, and why nothing can be told against one.
+# The limits of one season: what each is set on, and why nothing can be given against one.
 
 
 @dataclass(frozen=True, slots=True)
 class SeasonLimit:
-    """A limit of a season as it is set, and as it can be told.
+    """A limit of a season as it is set, and as it can be given.
 
     Parameters
     ----------
@@ -156,7 +152,7 @@ class SeasonLimit:
     told : tuple of str
         Its areas that belong to the season; the others hold no fish of it.
     reason : str
-        Why no standing can be told; empty where it can.
+        Why no limit status can be given; empty where it can.
     note : str
         What is to be said beside the total.
     """
@@ -261,8 +257,8 @@ def class_variance(
 ) -> float:
     """Return the variance of a sum of classes by size and mark over some areas.
 
-    Between areas the survey's part is that of kept and legal, or sublegal, fish as told, of which
-    each class is a share.
+    Between areas the survey's part is that of kept and legal, or sublegal, fish as reported, of
+    which each class is a share.
     """
     picked = [CLASS_NAMES.index(one) for one in quantities]
     own = class_covariance(season, rows)[np.ix_(codes, picked, codes, picked)]
@@ -354,7 +350,7 @@ class LimitTotals:
 
         One quantity of one area or of all areas is its result row. Else the estimate is the sum of
         the rows of areas and its error that of the sum: areas share site-days, and deaths share
-        the rates they are reckoned with. Degrees of freedom are those of the areas together, at
+        the rates they are calculated with. Degrees of freedom are those of the areas together, at
         most the season's.
         """
         told = [area for area in areas if area in self._areas]

@@ -9,16 +9,10 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.data import query
-from analytics.models.lognormal_draws import (
-    log_covariance,
-    normal_draws,
-    scaled_exp,
-)
-from analytics.options.baseline import PARTS
-from analytics.options.rate_draws import beta_at
+from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
+from analytics.options.baseline import PARTS, beta_at
 from analytics.outlook.limit_totals import design_estimator
-from analytics.survey.domain_totals import joint_area_totals
-from analytics.survey.ratios import combined_ratio
+from analytics.survey.domain_totals import combined_ratio, joint_area_totals
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
 
 if TYPE_CHECKING:

@@ -144,7 +144,7 @@ class Boats:
     Parameters
     ----------
     wanted_mean : ndarray of float, shape (D, A)
-        Fish an angler would keep in a trip had he no daily limit; NaN where it cannot be told.
+        Fish an angler would keep in a trip had he no daily limit; NaN where it cannot be given.
     wanted_size : ndarray of float, shape (D,)
     party : ndarray of float, shape (A, P)
         Share of boats with 1, 2, ... P anglers.
@@ -185,7 +185,7 @@ def boats_of(
     try:
         wanted = fit_censored_catch(kept, anglers, most, area.tolist())
     except UsageError as problem:
-        why = f"What boats would keep had they no daily limit cannot be told: {problem}."
+        why = f"What boats would keep had they no daily limit cannot be given: {problem}."
         return Boats(mean, size, party, (("Daily limit", why),))
     drawn, size = wanted.draws(rng, n_draws)
     known = np.flatnonzero(~np.isnan(wanted.mean)).tolist()

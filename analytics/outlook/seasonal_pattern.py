@@ -106,7 +106,7 @@ class SeasonalPattern:
         return (int(week[-2:]) - self.anchor) % YEAR
 
     def along(self, area: int, weeks: Sequence[str]) -> Floats:
-        """Return the usual course of an area over some weeks, 0 where none is told, shape (H,).
+        """Return the usual course of an area over some weeks, 0 where none is given, shape (H,).
 
         Its level is of no meaning. Weeks that fewer than two past seasons had take the nearest
         one that they had.

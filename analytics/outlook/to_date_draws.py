@@ -11,14 +11,8 @@ from analytics.catch_limits import TOTALS
 from analytics.data.calendar import season_days
 from analytics.estimates.estimate import result_rows
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
-from analytics.models.lognormal_draws import (
-    nearest,
-    normal_draws,
-    scaled_exp,
-    tail_draws,
-)
-from analytics.options.baseline import PARTS
-from analytics.options.rate_draws import drawn_rate, rate_key
+from analytics.models.lognormal_draws import nearest, normal_draws, scaled_exp, tail_draws
+from analytics.options.baseline import PARTS, drawn_rate, rate_key
 from analytics.outlook.limit_totals import CLASS_NAMES, class_covariance
 from analytics.outlook.parts_to_date import (
     PART_QUANTITIES,
@@ -133,7 +127,7 @@ def deaths_to_date(
     deep : ndarray of float, shape (D, A, M)
         Share of releases hooked deep; NaN where nobody reported it.
     normal : mapping of str to ndarray, shape (D,)
-        Normal numbers by `analytics.options.rate_draws.rate_key`.
+        Normal numbers by `analytics.options.baseline.rate_key`.
     """
     rates = ReleaseRates(list(release_rates))
     of_rates = {key: one.astype(np.float32) for key, one in normal.items()}
@@ -186,7 +180,7 @@ class ToDate:
     deep : ndarray, shape (D, A, M)
         Share of releases hooked deep; NaN where nobody told.
     class_per_fish : mapping of str to ndarray, shape (D, A)
-        Fish of each class per legal, or sublegal, encounter as told.
+        Fish of each class per legal, or sublegal, encounter as reported.
     normal : mapping of str to ndarray, shape (D,)
         Standard normal numbers of every rate of death, by `rate_key`.
     missing : mapping of (str, str) to str
@@ -360,7 +354,7 @@ def _assumed(rows: Rows, df: float | None) -> tuple[tuple[str, str], ...]:
     words = [
         "Drawn jointly over areas, fishing methods and kinds of fish: lognormal with the survey's "
         f"covariance{told}. Each total has the estimate of its row as its mean.",
-        "Encounters by size and mark are shares of the fish told in interviews, drawn with the "
+        "Encounters by size and mark are shares of the fish reported in interviews, drawn with the "
         "error that is left after theirs.",
         "A rate of death is drawn once and kills fish so far and fish to come alike.",
     ]

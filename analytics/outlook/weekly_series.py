@@ -76,7 +76,7 @@ class WeeklySeries:
     def log_trips(self) -> tuple[Floats, Floats]:
         """Return logs of trips a fair day and their variances, shapes (A, T).
 
-        Of a week that was lost but for `LEAST_FAIR` nothing is told.
+        Of a week that was lost but for `LEAST_FAIR` nothing is given.
         """
         fair = np.where(self.fair >= LEAST_FAIR, self.day_sum * self.fair, 0.0)
         none = np.full_like(fair, np.nan)

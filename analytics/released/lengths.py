@@ -1,4 +1,4 @@
-"""Lengths of a season's measured fish: how many, how many legal, and what they were reckoned by."""
+"""Lengths of a season's measured fish: how many, how many legal, and how they were found."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
 
 
-# The rate of a kind of fish whose methods and wounds are told by reports alone.
+# The rate of a kind of fish whose methods and wounds are given by reports alone.
 
 
 @dataclass(frozen=True, slots=True)

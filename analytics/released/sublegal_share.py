@@ -67,7 +67,7 @@ def reported_fish(season: SeasonSurvey) -> ReportedFish:
 
 
 def unknown_only(season: SeasonSurvey) -> frozenset[tuple[int, int]]:
-    """Return the (area, week) codes where fish were released and none of known size was told."""
+    """Return the (area, week) codes where fish were released, none of known size."""
     sized = _by_domain(season, "released_legal_fish") | _by_domain(season, "released_sublegal_fish")
     return frozenset(_by_domain(season, "released_unknown_fish") - sized)
 
@@ -118,7 +118,7 @@ def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> p
 
     Raises
     ------
-    WrongUse
+    UsageError
         If the level is not allowed.
     """
     rows: dict[str, dict[Domain, Row]] = {SHARE: {}, WEIGHT: {}}
@@ -165,7 +165,7 @@ class _Told:
         return np.flatnonzero(mine)
 
     def is_unknown(self, domain: Domain) -> bool:
-        """Return whether every fish told as released in a domain is of unknown size."""
+        """Return whether every fish reported as released in a domain is of unknown size."""
         if domain[1] is not None:
             return domain in self.unknown
         weeks = {

@@ -1,4 +1,4 @@
-"""Every boat trip of one season in an invented sound: what was caught, and what is told of it."""
+"""Every boat trip of one season in an invented sound: what was caught, and what is given of it."""
 
 from __future__ import annotations
 
@@ -220,7 +220,7 @@ def _kept(
 def simulate_reports(habits: Habits, true: Catch, rng: np.random.Generator) -> Catch:
     """Return what each crew would tell.
 
-    Kept fish are seen by the sampler and are true; hours are told to the half hour; releases are
+    Kept fish are seen by the sampler and are true; hours are given to the half hour; releases are
     told with some added, and large counts are heaped on multiples of five. That told releases run
     high is published (Sullivan 2003); how much they do here is chosen for the demo.
     """
@@ -254,7 +254,7 @@ def _marked(
     of: NDArray[np.int64],
     rng: np.random.Generator,
 ) -> NDArray[np.int64]:
-    """Return the marked fish told among `told`: in the true proportion, at most `told`."""
+    """Return the marked fish reported among `told`: in the true proportion, at most `told`."""
     prop = marked / np.maximum(of, 1)
     more = marked + rng.binomial(np.maximum(told - of, 0), prop)
     return np.where(told >= of, more, rng.binomial(told, prop))

@@ -270,10 +270,6 @@ def simulate_elsewhere(
         The only source of chance.
     day_spread : float, optional
         Log-scale spread between days of the boats elsewhere per boat to a listed ramp.
-
-    Returns
-    -------
-    Elsewhere
     """
     trips, frame = population.trips, population.frame
     shape = frame.is_open.shape

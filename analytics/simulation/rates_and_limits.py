@@ -136,7 +136,7 @@ def holding_trial_rows(season: Season, *, rng: np.random.Generator) -> list[dict
 
 
 def parameter_rows(sound: Sound) -> pd.DataFrame:
-    """Return the numbers the simulator was told that a program could estimate: the known truth."""
+    """Return the numbers of the simulator that a program could estimate: the known truth."""
     habits = sound.habits
     known = {
         "release_death_prop legal shallow": habits.legal_wound_death_prop[0],

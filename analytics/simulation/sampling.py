@@ -91,10 +91,6 @@ def draw_sample(
         The only source of chance.
     options, through : SampleOptions and str, optional
         How hard the samplers work, and the last ISO week they do.
-
-    Returns
-    -------
-    Sample
     """
     options = options or SampleOptions()
     units = draw_units(population, rng=rng, options=options, through=through)
@@ -120,10 +116,6 @@ def sample_at(
         Indices of the frame, ascending.
     columns : mapping of str to ndarray of shape (n,), optional
         Further columns of the ``site_days`` rows.
-
-    Returns
-    -------
-    Sample
     """
     missed = rng.random(len(units)) < options.missed_prop
     trips = draw_boats(population, units[~missed], rng=rng, capacity=options.capacity)
@@ -234,10 +226,6 @@ def interviews_table(
         Indices of the population.
     keys : mapping of str to ndarray of shape (k,)
         The columns that say which interview it is, and of which site-day.
-
-    Returns
-    -------
-    pyarrow.Table
     """
     told, who = population.reported, population.trips
     marks_unread = rng.random(len(trips)) >= options.marks_read_prop
@@ -390,10 +378,6 @@ def draw_day_site_sample(
         The only source of chance.
     options : DayOptions, optional
         How hard the samplers work.
-
-    Returns
-    -------
-    Sample
     """
     options = options or DayOptions()
     units = draw_day_sites(sound, population, rng=rng, options=options)

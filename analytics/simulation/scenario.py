@@ -220,7 +220,7 @@ class Habits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sound:
-    """A whole invented sound: what the simulator is told.
+    """A whole invented sound: what the simulator is given.
 
     Parameters
     ----------

@@ -164,7 +164,7 @@ def _chinook(catch: Catch) -> dict[str, NDArray[np.float64]]:
         "encounter_sublegal_marked_fish": catch.sublegal_marked,
         "encounter_sublegal_unmarked_fish": catch.sublegal - catch.sublegal_marked,
         "_marked": legal_marked + catch.sublegal_marked,
-        "_sized": catch.kept + catch.legal + catch.sublegal,  # of unknown size, no mark is told
+        "_sized": catch.kept + catch.legal + catch.sublegal,  # of unknown size, no mark is given
     }
     return {name: count.astype(float) for name, count in counts.items()}
 

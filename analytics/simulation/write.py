@@ -122,7 +122,7 @@ def _interviews(tables: dict[str, pa.Table], season: str) -> list[tuple[str, dic
         ("half a fish", {"kept": "1.5"}),
         ("more marked fish kept than fish kept", {"kept_marked": "3"}),
         ("no anglers, yet fish", {"anglers": "0", "kept": "0"}),
-        ("a method with blanks around it is mended, not a fault", {"method": " jigging "}),
+        ("a method with blanks around it is corrected, not a fault", {"method": " jigging "}),
     ]
     return [
         (why, {"interview_id": f"dirty-i{number}"} | home | good | change)
@@ -201,12 +201,12 @@ keeps what the simulator knows and the samplers do not. `blackmouth import` does
 * `totals.parquet`: the value of every quantity by season, area fished and week (null: all of
   them), through the last sampled week and, for the season in progress, also through its last open
   week. `basis` is `true` (what happened) or `as_reported` (what all crews would have told, which
-  is what interviews estimate: releases are told with 8 % added, large counts come in fives, and
+  is what interviews estimate: releases are given with 8 % added, large counts come in fives, and
   some crews do not know the sizes). Deaths are known on the `true` basis only. The population is
   every boat trip to a listed ramp on an open day of the ramp's area.
 * `trend.parquet`: the expected encounters per angler-hour behind each area and week.
 * `bycatch.parquet`, `fleet.parquet`: other species; boats to listed ramps and to others.
-* `parameters.parquet`: rates and shares the simulator was told.
+* `parameters.parquet`: rates and shares the simulator was recorded.
 
 All numbers are chosen for the demo. Released fish die by where the hook held: legal ones 6 %
 shallow and 35 % deep, sublegal ones 15 % and 50 % (invented). With the deep shares of the methods

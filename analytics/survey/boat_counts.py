@@ -11,8 +11,8 @@ import pandas as pd
 from analytics.data.calendar import daylight_hours, season_days, weekday_words
 from analytics.errors import UsageError
 from analytics.survey.arrays import Columns
+from analytics.survey.build import match_calendar
 from analytics.survey.design import SITE_RULES, Design, SiteDays, Strata, Units
-from analytics.survey.sampling_frame import match_calendar
 from analytics.survey.thin_strata import StratumTreatment, treat_thin_strata
 from analytics.survey.unequal_probability import SiteRule
 from analytics.survey.unit_totals import UnitTotals

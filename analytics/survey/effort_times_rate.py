@@ -10,16 +10,21 @@ import numpy as np
 from analytics.codes import coded, join_codes
 from analytics.propagation import joint_df
 from analytics.survey.arrays import add_at
-from analytics.survey.convenience import clustered_sums
-from analytics.survey.domain_totals import DomainTotals, domain_totals, totals_of_cells, unit_cells
+from analytics.survey.domain_totals import (
+    DomainTotals,
+    all_over_last,
+    domain_totals,
+    totals_of_cells,
+    unit_cells,
+)
 from analytics.survey.domains import Domains
+from analytics.survey.estimators import clustered_sums
 from analytics.survey.linear_form import (
     LinearMaps,
     aggregate_codes,
     area_week_domains,
     linear_totals,
 )
-from analytics.survey.ratios import all_over_last
 from analytics.survey.reduction import EFFORT, Analysis
 
 if TYPE_CHECKING:

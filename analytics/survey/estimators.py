@@ -6,18 +6,200 @@ build on them stand in modules of their own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
-from analytics.survey.convenience import convenience_totals
-from analytics.survey.domain_totals import domain_totals
+import numpy as np
+import pandas as pd
+
+from analytics.data import query
+from analytics.data.calendar import trip_tables
+from analytics.data.schema import TABLES
+from analytics.survey.arrays import add_at
+from analytics.survey.design import SITE_RULES, SiteDays, Units
+from analytics.survey.domain_totals import DomainTotals, domain_totals
+from analytics.survey.support import Support
+from analytics.survey.thin_strata import StratumTreatment
+from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
-    from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
-    from analytics.survey.reduction import Analysis, Reduction
+    from analytics.survey.reduction import Analysis, Moments, Reduction
     from analytics.survey.thin_strata import StratumTreatments
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
+# Interviews of convenience: catch rates and shares, with errors clustered by site-day.
+
+CONVENIENCE = "opportunistic"
+
+#: Interviews that land, on their day, in an area of that design; `sample_id` becomes the site-day.
+_MET = """
+SELECT * REPLACE (concat(at_site, ' ', on_day) AS sample_id)
+FROM landed_trips WHERE design = 'opportunistic'
+"""
+
+
+def convenience_interviews(snapshot: Snapshot, *, season: str | None = None) -> pa.Table:
+    """Return the interviews that landed in areas of design opportunistic.
+
+    Parameters
+    ----------
+    season : str, optional
+        Of one season only.
+
+    Returns
+    -------
+    pyarrow.Table
+        Interviews in the order of their site-days, with ``at_site``, ``on_day``,
+        ``landing_area`` and ``season``; ``sample_id`` is the site-day in words.
+    """
+    return snapshot.once(("convenience", season), lambda: _convenience(snapshot, season))
+
+
+def _convenience(snapshot: Snapshot, season: str | None) -> pa.Table:
+    where = "" if season is None else f" AND season = {query.text(season)}"
+    some = CONVENIENCE in snapshot["seasons"]["design"].to_pylist()
+    # Where no area is of that design the interviews need not be read.
+    none = None if some else TABLES["interviews"].arrow_schema.empty_table()
+    return query.run(_MET + where, trip_tables(snapshot, interviews=none)).sort_by("sample_id")
+
+
+def clusters_of(met: pa.Table) -> pd.DataFrame:
+    """Return the site-days of some interviews: ``sample_id, area, date, week, season``."""
+    columns = ["sample_id", "landing_area", "on_day", "season"]
+    days: pd.DataFrame = met.select(columns).to_pandas().drop_duplicates("sample_id")
+    days = days.rename(columns={"landing_area": "area", "on_day": "date"})
+    days["date"] = pd.to_datetime(days["date"])
+    days["week"] = iso_week(days["date"])
+    return days
+
+
+def convenience_design(design: Design, clusters: pd.DataFrame) -> Design:
+    """Return the same season with site-days of convenience as its units, through its last week.
+
+    Parameters
+    ----------
+    clusters : pandas.DataFrame
+        As from `clusters_of`.
+    """
+    kept = clusters[clusters["week"].isin(design.weeks)]
+    size = len(kept)
+    week = np.array([design.weeks.index(one) for one in kept["week"]], dtype=np.int64)
+    ones = np.ones(size, dtype=np.int64)
+    units = Units(np.zeros_like(ones), week, ones, ones, np.zeros_like(ones))
+    days = SiteDays(
+        sample_id=kept["sample_id"].to_numpy(object),
+        unit=np.arange(size),
+        boats_returned=np.full(size, np.nan),
+        weight=np.ones(size),
+        pair=np.zeros((0, 2), dtype=np.int64),
+        form=np.zeros(0),
+    )
+    return replace(design, units=units, site_days=days)
+
+
+def convenience_totals(design: Design, moments: Moments, domains: Domains) -> DomainTotals:
+    r"""Return sums over interviews of convenience, for ratios of them only.
+
+    ``cov = n/(n-1) Σ_c (z_c - z̄)(z_c - z̄)'`` over the n site-days c of a domain, z their sums: the
+    linearised ratio then has the cluster-robust variance ``n/(n-1) Σ_c (y_c - R x_c)² / X²``
+    (Cochran 1977, Sampling Techniques, section 6.3, without a finite term; from memory).
+
+    `design`: from `convenience_design`. `moments`: sums of K measures by site-day and area fished.
+
+    The result has the domains whose area, or without areas all of whose areas, are of that design.
+    """
+    every = np.ones(len(moments.n), dtype=bool)
+    found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=every)
+    n = found.n_clusters
+    return DomainTotals(
+        code=found.code,
+        total=found.total,
+        cov=found.cov,
+        support=_support(n, found.n_interviews),
+        plan=StratumTreatment(
+            np.ones(len(design.units.week), dtype=bool), n, (), frozenset(), frozenset()
+        ),
+        is_convenience=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClusteredSums:
+    """Sums of K measures over D domains, with the spread between their clusters.
+
+    - `code` (D,)
+    - `total` (D, K)
+    - `cov` (D, K, K): NaN for a domain of one cluster or none.
+    - `n_clusters`, `n_interviews` (D,)
+    """
+
+    code: Ints
+    total: Floats
+    cov: Floats
+    n_clusters: Ints
+    n_interviews: Ints
+
+
+def clustered_sums(
+    design: Design, moments: Moments, domains: Domains, *, codes: Ints, mine: NDArray[np.bool_]
+) -> ClusteredSums:
+    """Add up some rows of sums by domain, with the spread between units; see above.
+
+    `design`: its units are the clusters. `moments`: R rows of sums by unit and area. `codes` (D,):
+    sorted codes of the domains wanted. `mine` (R,): rows that count.
+    """
+    key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
+    code, size = domains.code(key, week), len(codes)
+    rows = np.flatnonzero(mine & np.isin(code, codes))
+    place = np.searchsorted(codes, code[rows])
+    pairs, where = np.unique(moments.unit[rows] * size + place, return_inverse=True)
+    sums = add_at(where, moments.sums[rows], len(pairs))
+    place = pairs % max(size, 1)
+    n = np.bincount(place, minlength=size)
+    total = add_at(place, sums, size)
+    off = sums - (total / np.maximum(n, 1)[:, None])[place]
+    spread = add_at(place, np.einsum("ri,rj->rij", off, off), size)
+    factor = np.where(n > 1, n / np.maximum(n - 1, 1), np.nan)
+    n_interviews = add_at(place, add_at(where, moments.n[rows], len(pairs)), size)
+    return ClusteredSums(
+        codes, total, factor[:, None, None] * spread, n, np.rint(n_interviews).astype(np.int64)
+    )
+
+
+def _codes(design: Design, domains: Domains) -> Ints:
+    """Return the domains that interviews of convenience alone can estimate."""
+    drawn = domains.codes_of(design.grid - design.no_design)
+    return np.setdiff1d(domains.codes_of(design.no_design), drawn)
+
+
+def _support(n: Ints, n_interviews: Ints) -> Support:
+    never = np.zeros(len(n), dtype=bool)
+    return Support(
+        df=np.maximum(n - 1, 0),
+        n_psu=n,
+        n_psu_frame=np.zeros_like(n),
+        n_interviews=n_interviews,
+        n_psu_interviewed=n,
+        is_imputed=never,
+        is_collapsed=never,
+        is_pooled=never,
+        is_unknown=never,
+        is_census=never,
+        is_landing_census=never,
+        lacks_area=never,
+        is_convenience_only=np.ones_like(never),
+        of_days=never,
+        rules=np.zeros((len(n), len(SITE_RULES)), dtype=bool),
+    )
 
 
 class TotalEstimator(Protocol):

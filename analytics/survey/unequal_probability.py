@@ -39,7 +39,7 @@ class SiteDraw:
 
     - `weight` (n,): w of the day's total ``Σ w_i y_i``.
     - `form` (n, n): a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such
-      variance or it cannot be told (`SiteRule.SINGLE_DRAW`).
+      variance or it cannot be given (`SiteRule.SINGLE_DRAW`).
     """
 
     weight: Floats

@@ -1,4 +1,4 @@
-"""The season's figures in every way the bulletin reckoned them, and what sets them apart."""
+"""The season's figures in every way the bulletin calculated them, and what sets them apart."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def against(one: Reading, usual: Row | None) -> str:
 def estimates_answer(
     book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
 ) -> str:
-    """Return how much a season figure depends on how it is reckoned (Markdown).
+    """Return how much a season figure depends on how it is calculated (Markdown).
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def _answer_of(book: BulletinIndex, found: Sequence[Reading], area: str | None) 
     told = [_told(one, usual) for one in found[1:] if not one.is_assumed]
     assumed = [_told(one, usual) for one in found[1:] if one.is_assumed]
     if not told and not assumed:
-        return f"{start}; the bulletin reckons it in no other way."
+        return f"{start}; the bulletin calculates it in no other way."
     words = f"{start}; {'; '.join(told)}." if told else f"{start}."
     if assumed:
         words += f" As an assumption alone: {'; '.join(assumed)}."

@@ -1,4 +1,4 @@
-"""Other ways to reckon as HTML tables and sentences."""
+"""Other ways to calculate as HTML tables and sentences."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Line = dict[str, Any]
 _HEADS = ("How it is calculated", "Season figure", "Against as sampled", "Sample size")
 _SHARE_HEADS = ("Area", "For listed sites", "Contacts", "Totals times", "Note")
 _REPORT_HEADS = ("Fish reported", "Boats", "By the curve")
-#: A p-value below is told as such.
+#: A p-value below is given as such.
 _LEAST_P = 0.001
 
 

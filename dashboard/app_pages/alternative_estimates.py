@@ -97,7 +97,7 @@ def _uneven(choice: Choice) -> None:
     with st.expander(f"Days interviewed unevenly: {head} where boats were counted"):
         st.markdown(
             "A catch rate leans to the days interviewed most. With few counts a day, part of what "
-            "is told here is chance."
+            "is said here is chance."
         )
         for words in told:
             st.markdown(f"- {numbers.plain(notices.with_names(words, book=choice.book))}.")

@@ -232,7 +232,7 @@ def _assumptions(choice: Choice, found: Answered) -> None:
 
     st.header("Assumptions", anchor=False)
     st.markdown("**All options**")
-    st.markdown(said(found.shared()) or "- nothing told")
+    st.markdown(said(found.shared()) or "- nothing to say")
     for name in found.options:
         own = found.own(name)
         if own:

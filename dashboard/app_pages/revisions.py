@@ -10,8 +10,8 @@ from analytics.quantities import QUANTITIES
 from dashboard import filters, numbers, page_frame
 from dashboard.charts import moved as chart
 from dashboard.page_frame import Chosen, colours, framed, lead
+from dashboard.revisions import moves as move_tables
 from dashboard.revisions import moves as moved
-from dashboard.revisions import tables as move_tables
 from dashboard.week import sentences
 
 if TYPE_CHECKING:

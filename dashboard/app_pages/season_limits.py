@@ -102,7 +102,7 @@ def _fared_panel(
     st.markdown(f"**{numbers.plain(title)}**")
     figure = dotted.figure(dots, palette=colours(), guide=1.0)
     said = dotted.description(dots, of=f"Expected over final, {title}")
-    page_frame.chart(figure, key=f"season-fared-{quantity}-{area or 'all'}", alt=said)
+    page_frame.chart(figure, key=f"season-did-{quantity}-{area or 'all'}", alt=said)
 
 
 framed(

@@ -80,7 +80,7 @@ def _strength(choice: Choice, rates: Rates) -> None:
     shown = domains(choice.book, choice.areas)
     why = seasonal_timing.why_no_strength(rates, shown)
     if why:
-        st.markdown(f"It cannot be told ({numbers.plain(why)}).")
+        st.markdown(f"It cannot be given ({numbers.plain(why)}).")
     else:
         st.html(seasonal_timing.strength(choice.book, rates, shown))
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 HEADS = ("Candidate", "Distribution and terms", "Trips", "AIC", "BIC", "Held-out weeks")
 BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")
 CRITERIA = (
-    "AIC and BIC are told against the lowest of the candidates that the index may use: less is "
+    "AIC and BIC are given against the lowest of the candidates that the index may use: less is "
     "better. The score of held-out weeks is the mean log chance that a fit of the weeks before "
     "gives them: more is better. It is the only figure here that asks about weeks a fit has not "
     "seen, which is what an index of a season in progress is used for. No candidate is chosen by "

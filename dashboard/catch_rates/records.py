@@ -1,4 +1,4 @@
-"""What a bulletin keeps of modelled catch rates, ready to be told and drawn."""
+"""What a bulletin keeps of modelled catch rates, ready to be given and drawn."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ Line = dict[str, Any]
 ENCOUNTERS, KEPT, SHARE = "encounters", "kept", "sublegal"
 #: The responses, in the order of their buttons.
 RESPONSES = (ENCOUNTERS, KEPT, SHARE)
-#: Weeks back that a rise is told over.
+#: Weeks back that a rise is given over.
 LAGS = (1, 4)
-#: Shares of a run whose dates are told, in words.
+#: Shares of a run whose dates are given, in words.
 SHARES = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
 _TABLES = ("run_dates", "models", "coefficients", "residuals")
 

@@ -179,7 +179,7 @@ def _strength(rates: Rates, area: str | None) -> str:
     line = last_strength(rates, area)
     if line is None or line["ratio"] is None:
         why = (line["reason"] if line else "") or "no week has a figure"
-        return f"the strength of this season cannot be told ({numbers.plain(why)})."
+        return f"the strength of this season cannot be given ({numbers.plain(why)})."
     ratio = modelled.amount(line, "ratio")
     past = numbers.count(line["n_past"] or 0, "past season")
     words = (
@@ -297,7 +297,7 @@ def strength(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> 
 
 
 def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
-    """Return the reason where no area can be told and all for the same; empty if not so."""
+    """Return the reason where no area can be given and all for the same; empty if not so."""
     lines = [last_strength(rates, area) for area in areas]
     reasons = {None if line is None else line["reason"] for line in lines if not _is_told(line)}
     if any(_is_told(line) for line in lines) or len(reasons) != 1:

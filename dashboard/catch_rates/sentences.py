@@ -29,7 +29,7 @@ _SUBJECTS = {
     SHARE: ("the sublegal share of encounters", "is", "shows"),
 }
 NOT_KNOWN = "not known"
-#: The words of a trend with their arrows, in the order they are told.
+#: The words of a trend with their arrows, in the order they are given.
 ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
 #: What is said of weeks that had trips and none of the fish.
 NONE = {
@@ -130,7 +130,7 @@ def _answer_of(book: BulletinIndex, rates: Rates, area: str | None, response: st
     place, (subject, verb, shows) = where(book, area), _SUBJECTS[response]
     start, none = f"{place[:1].upper()}{place[1:]}, {subject}", _none(rates, area, response)
     if line is None or line["level"] is None:
-        return f"{start}: no trend can be told ({numbers.plain(why_none(line))}).{none}"
+        return f"{start}: no trend can be given ({numbers.plain(why_none(line))}).{none}"
     said = {
         "rising": f"{verb} **rising**",
         "falling": f"{verb} **falling**",
@@ -180,7 +180,7 @@ def _is_told(rose: float) -> bool:
 def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     """Return how far a level moved over one or four weeks, such as ``+12 %``; empty if not known.
 
-    A share is told in points, from the two levels as kept.
+    A share is given in points, from the two levels as kept.
     """
     if line["response"] != SHARE:
         return (

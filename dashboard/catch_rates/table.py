@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 HEADS = ("Area", "Trend", "Level", "Index", "The survey's own", "Moved", "Ahead")
 #: Said of the survey's figure where no week has an interval.
 NEVER = "no interval: none is kept for this rate"
-#: Part of an index of all areas from which it is told that areas not fished lent it.
+#: Part of an index of all areas from which it is given that areas not fished lent it.
 LENT = 0.05
 _NOT_HERE = "no figure this week"
 
@@ -59,7 +59,7 @@ def _word(line: Line | None) -> str:
 
 
 def _week(rates: Rates, response: str, area: str | None, line: Line | None) -> str:
-    """Return the week that level, index and survey are told of: the level's, else the last."""
+    """Return the week that level, index and survey are given of: the level's, else the last."""
     if line is not None and line["level"] is not None:
         return str(line["week"])
     lines = rates.index.get((response, area), ())
@@ -87,7 +87,7 @@ def _rests_on(line: Line, response: str) -> list[str]:
         found.append(f"{sentences.NONE[response].lower()} in {some}" if is_none else some)
         note = "" if is_none and line["ci_low"] is not None else note
     if lent >= LENT:
-        found.append(f"{percent(lent)} lent by areas not fished")
+        found.append(f"{percent(lent)} borrowed from areas not fished")
     return [*found, note]
 
 
@@ -109,7 +109,7 @@ def _why_none(rates: Rates, response: str, line: Line) -> str:
         return "none seen, no interval"
     lines = (one for (of, _), found in rates.index.items() if of == response for one in found)
     has_any = any(one["survey_low"] is not None for one in lines)
-    return "no interval: its error cannot be told" if has_any else NEVER
+    return "no interval: its error cannot be given" if has_any else NEVER
 
 
 def _moved(rates: Rates, line: Line) -> str:

@@ -1,4 +1,4 @@
-"""Names of the terms of a regression for people: what is told against what, as a ratio."""
+"""Names of the terms of a regression for people: what is given against what, as a ratio."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ HEADS = ("Of the trips", "Against", "Ratio")
 _LEVEL = re.compile(r"(?P<column>[^\[\]]+)\[(?P<level>.*)\]")
 _ZERO = "zero: "
 INTERCEPT = "intercept"
-#: One step of each number, and what it is told against.
+#: One step of each number, and what it is given against.
 _STEPS = {
     "party": ("each angler more in the boat", "one angler fewer"),
     "daylight_hours": ("each hour of daylight more", "one hour less"),
@@ -55,7 +55,7 @@ def _term(term: str) -> str:
 
 
 def names(book: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
-    """Return what each term is about and what it is told against, in words.
+    """Return what each term is about and what it is given against, in words.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def _amount(line: Line) -> Measurement:
 
 
 def table(book: BulletinIndex, rates: Rates, response: str) -> str:
-    """Return the same as an HTML table, each ratio with what it is told against."""
+    """Return the same as an HTML table, each ratio with what it is given against."""
     lines = rates.of("coefficients", response)
     named = names(book, lines)
     found = [(named[one["term"]], one) for one in lines if is_ratio(one)]

@@ -87,7 +87,7 @@ def _bar_words(one: Line) -> str:
     words = f"<b>{low:,.0f} to under {high:,.0f} mm</b><br>{one['fish']:,} fish"
     words += f"<br>{one['marked']:,} with the adipose fin clipped"
     if one["converted"]:
-        words += f"<br>{one['converted']:,} with the total length reckoned from another"
+        words += f"<br>{one['converted']:,} with the total length calculated from another"
     return words
 
 

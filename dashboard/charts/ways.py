@@ -87,7 +87,7 @@ def description(found: Sequence[Reading], *, where: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     label = QUANTITIES[found[0].row.quantity].label
     parts = [f"{reckoned.short(one.basis)} {numbers.figure(one.row)}" for one in found]
-    return f"{label}, {where}, by how it is reckoned: {'; '.join(parts)}."
+    return f"{label}, {where}, by how it is calculated: {'; '.join(parts)}."
 
 
 def _point(at: int, one: Reading) -> Point:

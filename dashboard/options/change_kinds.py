@@ -62,7 +62,7 @@ _NONE = Change()
 class Today:
     """Today's rules where a change would start from them, over the areas that it names.
 
-    `mix` has the share of trips of each method among those whose method was told.
+    `mix` has the share of trips of each method among those whose method was recorded.
     """
 
     daily_limit_fish: int

@@ -175,7 +175,7 @@ def _methods(change: Change, ground: FormContext, start: str) -> Change:
     known = [one for one in ground.baseline.methods if one]
     names = [*known, *(one for one in mix if one not in known)]
     if not names:
-        st.caption("No method was told in this season, so none can be changed.")
+        st.caption("No method was recorded in this season, so none can be changed.")
         return replace(change, method_mix=None)
     begun, shown = whole({at: mix.get(at, 0.0) for at in names}), {}
     for at, place in zip(names, st.columns(max(len(names), 2)), strict=False):

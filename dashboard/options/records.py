@@ -1,4 +1,4 @@
-"""An answer to a set of options, ready to be told and drawn."""
+"""An answer to a set of options, ready to be given and drawn."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ ASKED = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
-#: From this chance on a limit is told as more likely passed than kept.
+#: From this chance on a limit is given as more likely passed than kept.
 LIKELY = 0.5
 #: A difference of fish or trips that is none.
 NOTHING = 1e-6
@@ -59,7 +59,7 @@ class Answered:
         Each limit under each option.
     limits : tuple of str
         Limits, the likeliest to be passed under today's rule first.
-    beaten : mapping of str to str
+    dominated : mapping of str to str
         Options that another beats on every count, and which.
     assumptions : mapping of str to tuple of str
         Every assumption of each option.

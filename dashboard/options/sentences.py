@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.options.records import Answered
     from dashboard.season_limits.records import Line
 
-#: A change of a chance that is told: one point.
+#: A change of a chance that is given: one point.
 POINT = 0.01
 MEANING = (
     "Figures are totals of the whole season, so far and to come. All options are weighed on the "
@@ -28,9 +28,9 @@ MEANING = (
     "chance shown is that of the limit that binds first today, and all limits stand further below."
 )
 BEATEN = (
-    "An option is beaten where another is at least as good on every count and better on one: more "
-    "angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower chance to "
-    "pass each limit."
+    "An option is dominated where another is at least as good on every count and better on one: "
+    "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower "
+    "chance to pass each limit."
 )
 _TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"
 #: Quantity, what is said of less and of more.
@@ -61,7 +61,7 @@ def _sentence(
 ) -> str:
     start = f"**{numbers.plain(name)}**{where}"
     by = found.beaten.get(name)
-    tail = f" It is beaten on every count by {numbers.plain(by)}." if by else ""
+    tail = f" It is dominated on every count by {numbers.plain(by)}." if by else ""
     changes = {one: found.difference(name, area, one) for one in _SAID}
     level = found.figures[(name, area, _DEATHS)]["ci_level"]
     if all(records.is_nothing(one) for one in changes.values()):
@@ -86,7 +86,7 @@ def _is_verb(words: str) -> bool:
 
 def _said(name: str, one: Measurement, level: float | None = None) -> str:
     if one.value is None:
-        return f"what it does to {nouns([name])} cannot be told"
+        return f"what it does to {nouns([name])} cannot be given"
     if records.is_nothing(one):
         return f"{nouns([name])} stay as they are"
     span = signed_span(one)
@@ -120,7 +120,7 @@ def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
     """Return how many limits are likely passed, the binding one, and the worst rise of a chance."""
     n, of = found.likely(name)
     if not of:
-        return "no limit can be told"
+        return "no limit can be given"
     today, _ = found.likely(found.options[0])
     parts = [f"limits likely passed: **{n} of {of}** (today {today})"]
     binding = found.reach.get((found.binding, name)) if found.binding else None

@@ -50,7 +50,7 @@ def _line(
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
     by = found.beaten.get(name)
-    told = html_tables.small(f"▽ beaten on every count by {by}") if by else ""
+    told = html_tables.small(f"▽ dominated on every count by {by}") if by else ""
     return html_tables.line(heads, name, inside, is_all=is_first, below=told)
 
 

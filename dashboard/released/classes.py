@@ -48,7 +48,7 @@ _FISH = "sample_fish"
 #: How the method of a result row says which of the two it is.
 _USED = {"sampled_composition": SAMPLED, "reported_marks": REPORTED}
 BOTH = (
-    "Reported: what anglers told at the ramp, size and adipose mark recalled. Sampled: legal "
+    "Reported: what anglers reported at the ramp, size and adipose mark recalled. Sampled: legal "
     "marked fish seen at the ramp, multiplied by how many fish of each class test fishing met for "
     "each legal marked one. Both rest on the same interviews for the fish kept, and the interval "
     "of the ratio takes that into account. Memory makes reports of releases run high (Sullivan "
@@ -102,7 +102,7 @@ def _ratio_words(line: Line | None, *, said: str) -> str:
         return ""
     ratio = ratio_of(line)
     if ratio.value is None:
-        why = numbers.plain(line["reason"] or "none was reckoned")
+        why = numbers.plain(line["reason"] or "none was calculated")
         return ", so there is no ratio of the two" if why in said else f"; no ratio ({why})"
     limits = numbers.plain(ratio.bracket(line["ci_level"]))
     words = f"; sampled over reported is **{ratio.words}** {limits}"

@@ -205,7 +205,7 @@ def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
 
 
 def conversion_words(told: Released) -> list[str]:
-    """Return in a sentence each how a length or a weight was reckoned from another measure."""
+    """Return in a sentence each how a length or a weight was calculated from another measure."""
     return [_conversion(line) for line in told.lines["conversions"]]
 
 

@@ -27,7 +27,7 @@ NAMES = (
     ("thin", "the same fish at the low and the high end of the rate"),
 )
 NO_MIX = (
-    "What mooching or trolling does to the deaths cannot be told: neither was written down as the "
+    "What mooching or trolling does to the deaths cannot be given: neither was written down as the "
     "fishing method of a boat that released sublegal fish."
 )
 OTHER_FISHERIES = (

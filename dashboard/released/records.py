@@ -1,4 +1,4 @@
-"""What a bulletin keeps of the fish that go back, by domain, ready to be told and drawn."""
+"""What a bulletin keeps of the fish that go back, by domain, ready to be given and drawn."""
 
 from __future__ import annotations
 

@@ -26,15 +26,15 @@ _HEADS = (
     *("Season, survey", "Season, pooled line", "Rests on"),
 )
 _WEEK_HEADS = ("Week", "Survey", "Pooled line", "Rests on")
-#: Below this the intervals are told as hardly wider than for fish drawn one by one.
+#: Below this the intervals are given as hardly wider than for fish drawn one by one.
 _HARDLY = 1.1
-#: Below this a correlation is told as none.
+#: Below this a correlation is given as none.
 _NONE = 0.0005
 LEAN = (
     "Points are the survey alone: sublegal fish reported released, divided by all fish met, with "
     "the interval of the sampling design. The pooled line comes from a model in which weeks and "
     "areas lend to each other: a week with few fish leans on its neighbours, a week with many "
-    "keeps its own. It reads the same interviews, so it is no second sample, and it cannot mend "
+    "keeps its own. It reads the same interviews, so it is no second sample, and it cannot correct "
     "reports that are wrong."
 )
 DESIGN_EFFECT = (
@@ -119,7 +119,7 @@ def _of_area(book: BulletinIndex, told: Released, area: str) -> str:
     else:
         start += f"the survey gives no share ({numbers.plain(reasons.why_no_estimate(survey))})"
     if pooled is None or pooled.estimate is None:
-        why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was reckoned"
+        why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was calculated"
         return f"{start}; there is no pooled line ({why})."
     return f"{start}; the pooled line says **{numbers.value(pooled)}** {_limits(pooled)}."
 
@@ -144,7 +144,7 @@ def alike(told: Released, areas: Sequence[str]) -> str:
         None,
     )
     if not effects and rho is None:
-        return "How much fish of one ramp and day are alike cannot be told from so few."
+        return "How much fish of one ramp and day are alike cannot be given from so few."
     parts = [_wider(median(effects))] if effects else []
     parts += [_correlation(rho)] if rho is not None else []
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
@@ -215,7 +215,7 @@ def _rests(told: Released, area: str, week: str | None) -> str:
     fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
     lines = []
     if fish is not None:
-        lines.append(f"{sublegal or 0:,} sublegal of {fish:,} fish told")
+        lines.append(f"{sublegal or 0:,} sublegal of {fish:,} fish reported")
     if effect is not None:
         lines.append(f"design effect {effect:.1f}")
     return html_tables.small(*lines) or numbers.DASH

@@ -33,7 +33,7 @@ HELD = (
 
 
 ONE_CHECK = (
-    "Deaths of every group are told at one hour alone, so there is no course over time to draw; "
+    "Deaths of every group are given at one hour alone, so there is no course over time to draw; "
     "the download has what is known."
 )
 AT_CHECKS = (

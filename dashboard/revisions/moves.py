@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, fields
 from datetime import datetime
 from itertools import zip_longest
@@ -10,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, importance
 from analytics.rounding import number
-from dashboard import numbers, reasons
+from dashboard import html_tables, numbers, reasons
 from dashboard.bulletin_index import Row, of_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from dashboard.bulletin_index import BulletinIndex
+
 
 #: Files of a batch that are named; the rest are counted.
 FILES_NAMED = 2
@@ -174,7 +176,7 @@ def place_of(move: Move) -> int | None:
 
 
 def _agrees(move: Move, before: Row, now: Row, place: int) -> bool:
-    """Return whether the figures, rounded at a place, differ by what is told."""
+    """Return whether the figures, rounded at a place, differ by what is given."""
     factor = numbers.scale(now)
     exact = [factor * (row.estimate or 0.0) for row in (before, now)]
     old, new = (round(amount, -place) for amount in exact)
@@ -318,3 +320,39 @@ def _others(weekly: Sequence[Move]) -> str:
 def _signed(amount: float) -> str:
     shown = f"{amount:+,.1f}" if abs(amount) < 1 else f"{amount:+,.0f}"
     return "less than ±0.1" if float(shown.replace(",", "")) == 0 else shown.replace("-", "−")
+
+
+# Moves as HTML tables.
+
+_HEADS = ("Area and week", "Before", "Now", "Move", "Why")
+
+
+def moves_table(moves: Sequence[Move], *, book: BulletinIndex) -> str:
+    """Return moves as an HTML table, one a line, in the order given."""
+    return html_tables.table(_HEADS, [_line(move, book=book) for move in moves], kind="bm-moves")
+
+
+def counts(moves: Iterable[Move]) -> str:
+    """Return how many weekly figures of each quantity moved, as HTML; empty where none did."""
+    found = Counter(move.row.quantity for move in moves if move.row.week)
+    if not found:
+        return ""
+    heads = ("Quantity", "Figures that moved")
+    lines = [
+        html_tables.line(heads, QUANTITIES[name].label, [f"{found[name]:,}"])
+        for name in QUANTITIES
+        if found[name]
+    ]
+    return html_tables.table(heads, lines)
+
+
+def _line(move: Move, *, book: BulletinIndex) -> str:
+    size, place = in_errors(move), place_of(move)
+    cells = (
+        html_tables.cell(move.before, place=place) if move.before else "–",
+        html_tables.cell(move.now, place=place) if move.now else "–",
+        html_tables.bold(shift(move)) + html_tables.small(size),
+        html_tables.small(cause_words(move.causes)),
+    )
+    name, _, week = where(move, book=book).rpartition(", ")
+    return html_tables.line(_HEADS, html_tables.dated(name, week), cells)

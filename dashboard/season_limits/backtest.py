@@ -1,4 +1,4 @@
-"""How projections of past seasons fared, in words, dots and a table."""
+"""How projections of past seasons did, in words, dots and a table."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ UNTESTED = (
     "nothing vouches for the intervals ahead."
 )
 NAMED = (("bar", "80 % interval"), ("thin", "95 % interval"), ("sea", "expected over final"))
-#: How far a hit rate may lie from 80 % before it is told as other than promised.
+#: How far a hit rate may lie from 80 % before it is given as other than promised.
 OFF = 0.1
 #: From so many projections on their 95 % intervals are judged too, and between which rates they
 #: hold what they promise (our choice).
@@ -108,7 +108,7 @@ def judged(lines: Sequence[Line]) -> list[Line]:
 
 
 def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
-    """Return how some projections fared; None where there are none."""
+    """Return how some projections did; None where there are none."""
     found = judged(lines)
     if not found:
         return None
@@ -125,7 +125,7 @@ def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
 
 
 def accuracy_answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
-    """Return how past projections fared in a sentence or two (Markdown).
+    """Return how past projections did in a sentence or two (Markdown).
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def _from(weeks: set[str]) -> str:
 
 
 def table(lines: Sequence[Line]) -> str:
-    """Return how past projections fared, by figure, as HTML."""
+    """Return how past projections did, by figure, as HTML."""
     names = [name for name in QUANTITIES if any(line["quantity"] == name for line in lines)]
     return html_tables.table(HEADS, [_line(lines, name) for name in names])
 

@@ -23,11 +23,11 @@ CAUTION = (
     "what is open and what may be kept."
 )
 MEANING = (
-    "The share used is the total so far over the limit, reckoned anew from all data in hand, and "
+    "The share used is the total so far over the limit, calculated anew from all data in hand, and "
     "may pass 100 %. The limit that binds is the one that is reached first under today's rules."
 )
 _ALMOST = 0.005
-#: From here on the chance that a limit is passed already is told.
+#: From here on the chance that a limit is passed already is given.
 TOLD = 0.05
 
 
@@ -36,7 +36,7 @@ def as_of(choice: Choice) -> str:
     card = choice.book.card
     made = f"{card.made_utc[:10]} at {card.made_utc[11:16]} UTC"
     as_of = f"as of version {card.version} of the data"
-    said = f"Through week {card.through}, {as_of}; reckoned on {made}."
+    said = f"Through week {card.through}, {as_of}; calculated on {made}."
     if card.preliminary:
         said = f"**Preliminary.** {said} Later data can change these figures."
     else:
@@ -80,7 +80,7 @@ def _first_limit(book: BulletinIndex, line: Line, *, among: Sequence[Line], of: 
         start = (
             f"By {day(line['through'], year=True)}, the total against the limit on "
             f"**{limit(book, line)}** is {fish.words} {unit(line)} {fish.bracket(level)}; of a "
-            "limit of none no share can be told."
+            "limit of none no share can be given."
         )
     parts = [start, outlook(line), _binds(line, of=of, tied=len(among))]
     return " ".join(part for part in parts if part)
@@ -107,7 +107,7 @@ def _ahead(line: Line) -> str:
     """Return when a limit that is not passed yet is reached, and how likely it is passed."""
     if line["prob_exceeded_by_close"] is None:
         why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
-        return f"Where it goes cannot be told{why}."
+        return f"Where it goes cannot be given{why}."
     close = f" by the planned close on {day(line['planned_close'])}" * bool(line["planned_close"])
     ahead = f"the chance to pass it{close} is **{chance(line['prob_exceeded_by_close'])}**"
     if line["exceedance_date_p50"] is None:
@@ -203,7 +203,7 @@ def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
         parts.append(_kept(kept))
     if dark:
         names = "; ".join(limit(book, one) for one in dark)
-        parts.append(f"Where it goes cannot be told for {names}.")
+        parts.append(f"Where it goes cannot be given for {names}.")
     return " ".join(parts)
 
 
@@ -231,7 +231,7 @@ def _unknown(book: BulletinIndex, limits: Sequence[Line]) -> str:
         f"{limit(book, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
         for one in lost
     )
-    return f"No total can be told against the limit on {named}."
+    return f"No total can be given against the limit on {named}."
 
 
 def short_day(one: date) -> str:

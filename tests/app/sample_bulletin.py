@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from analytics.bulletin.archive import Bulletin, BulletinMetadata, save
-from analytics.bulletin.schemas import REVISION_SCHEMA
+from analytics.bulletin.archive import REVISION_SCHEMA, Bulletin, BulletinMetadata, save
 from analytics.codes import coded
 from analytics.estimates.schemas import AREA_SCHEMA, CHANGE_SCHEMA, STRATUM_SCHEMA
 from analytics.findings import to_arrow as findings_to_arrow

@@ -1,4 +1,4 @@
-"""The invented bulletin reckoned in other ways: every case of the page Alternative estimates."""
+"""The invented bulletin calculated in other ways: every case of the page Alternative estimates."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pyarrow as pa
 from analytics.codes import coded
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.findings import Finding, Severity
-from analytics.survey.heaping import heaping_test
+from analytics.survey.interview_quality import heaping_test
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 
 if TYPE_CHECKING:

@@ -417,7 +417,8 @@ def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
     assert "limits likely passed: **2 of 2** (today 2); the chance to pass the limit" in unsure
     assert unsure.endswith("in Quillon Bank, stays at **64 %**.")
     assert idle == (
-        "**As now** changes nothing against today's rule. It is beaten on every count by One fish."
+        "**As now** changes nothing against today's rule. It is "
+        "dominated on every count by One fish."
     )
 
 
@@ -445,7 +446,7 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
 
 def test_without_limits_none_is_told(answer):
     found = records.index(sample_answers.tables(limit_exceedance=[]))
-    assert "no limit can be told" in sentences(found)[0]
+    assert "no limit can be given" in sentences(found)[0]
     assert tables.limits(found, {}, sample_season.THROUGH) == ""
 
 
@@ -453,7 +454,7 @@ def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
     table = plain(tables.decision(book, answer, {"S-1": "<i>"}, [None, "A2"]))
     assert "<b>VEL" not in table
     assert "Close &lt;b&gt;VEL&lt;/b&gt;" in table
-    assert table.count("▽ beaten on every count by One fish") == 2
+    assert table.count("▽ dominated on every count by One fish") == 2
     assert "<b>−320</b><small>−470 to −180</small>" in table
     assert "<b>−80</b>" in table  # a quarter of it in one area
     assert "no change" in table

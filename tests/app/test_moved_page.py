@@ -10,11 +10,11 @@ from dataclasses import replace
 import pytest
 
 from analytics.bulletin import archive as shelves
-from analytics.bulletin.schemas import REVISION_SCHEMA
+from analytics.bulletin.archive import REVISION_SCHEMA
 from dashboard import bulletin_index as books
 from dashboard import html_tables
 from dashboard.revisions import moves
-from dashboard.revisions import tables as move_tables
+from dashboard.revisions import moves as move_tables
 from tests.app.reading import heads_of, words_of
 from tests.app.sample_bulletin import NOW, fill_shelf, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO

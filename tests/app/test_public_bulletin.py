@@ -9,8 +9,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
+from analytics.bulletin import archive
 from analytics.bulletin import archive as shelves
-from analytics.bulletin import schemas
 from analytics.bulletin.publication import WITHHELD, public_bulletin
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.precision import pse
@@ -59,14 +59,14 @@ def test_changes_that_rest_on_a_withheld_figure_are_gone(rough):
 
 
 def test_revisions_keep_only_what_is_for_publication_on_both_sides(rough):
-    blank = dict.fromkeys(schemas.REVISION_SCHEMA.names)
+    blank = dict.fromkeys(archive.REVISION_SCHEMA.names)
     sides = [
         {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 2.0},
         {"previous": 10.0, "previous_se": 5.1, "estimate": 12.0, "se": 2.0},
         {"previous": 10.0, "previous_se": 1.0, "estimate": 12.0, "se": 6.1},
         {"previous": None, "previous_se": None, "estimate": 12.0, "se": 2.0},
     ]
-    moved = pa.Table.from_pylist([blank | one for one in sides], schema=schemas.REVISION_SCHEMA)
+    moved = pa.Table.from_pylist([blank | one for one in sides], schema=archive.REVISION_SCHEMA)
     shown = public_bulletin(replace(rough, revisions=moved)).revisions.to_pylist()
     assert [row["previous"] for row in shown] == [10.0, None]
 

@@ -50,8 +50,8 @@ def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
         ("A3", "a fall is extremely likely (96 %)"),
         ("A4", "encounters per angler-hour show **no clear change**"),
         ("A4", "a rise is about as likely as not (52 %)"),
-        (sample_rates.NO_INDEX, f"no trend can be told ({sample_rates.NO_FISH})"),
-        (sample_rates.NO_TREND, f"no trend can be told ({sample_rates.FEW_WEEKS})"),
+        (sample_rates.NO_INDEX, f"no trend can be given ({sample_rates.NO_FISH})"),
+        (sample_rates.NO_TREND, f"no trend can be given ({sample_rates.FEW_WEEKS})"),
     ],
 )
 def test_each_word_of_a_trend_is_told(open_rates, area, said):

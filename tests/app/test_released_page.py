@@ -117,7 +117,7 @@ def test_fish_that_are_no_more_alike_are_told_so(book):
     assert "alike" not in words
     unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
     none = released_shares.alike(released.index(with_tables(book, shares=unknown)), ())
-    assert "cannot be told" in none
+    assert "cannot be given" in none
 
 
 def test_all_areas_name_the_ends_of_the_pooled_line(book):

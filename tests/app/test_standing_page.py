@@ -159,7 +159,7 @@ def test_a_limit_without_an_outlook_says_why(book):
         exceedance_date_p50=None,
         reason="too few weeks",
     )
-    assert "Where it goes cannot be told (too few weeks)." in answer(lost)
+    assert "Where it goes cannot be given (too few weeks)." in answer(lost)
     assert "binds" not in answer(lost)
 
 
@@ -169,7 +169,7 @@ def test_a_limit_of_no_fish_has_no_share(book):
     assert (
         "the total against the limit on **sublegal releases in Quillon Bank** is 1,240 fish" in said
     )
-    assert "of a limit of none no share can be told" in said
+    assert "of a limit of none no share can be given" in said
     line = standings.index(none).limits[0]
     assert standings.is_passed(line)
     assert standings.expected_share(line).value is None

@@ -40,7 +40,7 @@ def test_the_answer_tells_strength_and_dates(open_timing):
         ("A1", "it stands below them all"),
         ("A3", "is **not clearly stronger or weaker than past ones**"),
         ("A3", "it stands among them"),
-        (sample_rates.NO_INDEX, f"cannot be told ({sample_rates.NO_FISH})"),
+        (sample_rates.NO_INDEX, f"cannot be given ({sample_rates.NO_FISH})"),
     ],
 )
 def test_each_verdict_is_told(open_timing, area, said):
@@ -50,7 +50,7 @@ def test_each_verdict_is_told(open_timing, area, said):
 def test_a_first_season_has_no_past(open_timing):
     page = open_timing(season="2034-35")
     said = plain(words_of(page))
-    assert f"cannot be told ({sample_rates.NO_PAST})" in said
+    assert f"cannot be given ({sample_rates.NO_PAST})" in said
     assert "Of past runs" not in said
     assert "Cumulative share of the season" not in said
     assert "The index by week" in said
@@ -156,7 +156,7 @@ def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
 
 def test_one_reason_for_all_is_told_once(open_timing, book):
     said = plain(words_of(open_timing(season="2034-35")))
-    assert f"It cannot be told ({sample_rates.NO_PAST})." in said
+    assert f"It cannot be given ({sample_rates.NO_PAST})." in said
     assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
     lines = book.bulletin.table("run_strength").to_pylist()
     found = modelled.index(with_tables(book, run_strength=lines))

@@ -215,7 +215,7 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
     path.write_text(json.dumps(old))
     page = open_ways(folder=tmp_path)
     assert not page.exception
-    assert "kept before bulletins reckoned in other ways" in words_of(page)
+    assert "kept before bulletins calculated in other ways" in words_of(page)
     assert not page.get("plotly_chart")
 
 

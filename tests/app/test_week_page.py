@@ -10,8 +10,8 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
+from analytics.bulletin import archive
 from analytics.bulletin import archive as shelves
-from analytics.bulletin import schemas
 from analytics.codes import sentences as code_words
 from analytics.precision import Precision
 from dashboard import bulletin_index as books
@@ -263,7 +263,7 @@ def test_names_from_the_data_are_harmless(open_page, tmp_path):
         {"area": one["area"], "area_name": "<script>x</script> *$a$* | {b}"}
         for one in bulletin.areas.to_pylist()
     ]
-    areas = pa.Table.from_pylist(nasty, schema=schemas.AREA_SCHEMA)
+    areas = pa.Table.from_pylist(nasty, schema=archive.AREA_SCHEMA)
     shelves.save(tmp_path, replace(bulletin, areas=areas))
     page = open_page(folder=tmp_path, area="A1")
     assert not page.exception

@@ -15,7 +15,7 @@ PATIENCE = 15_000
 #: Addresses that never leave the browser.
 LOCAL = ("data:", "blob:", "about:")
 #: On a page with a name in its address, Streamlit first asks for its own parts under that name,
-#: is told that there are none, and asks again at the root.
+#: is given that there are none, and asks again at the root.
 OWN_PARTS = re.compile(r"/_stcore/(health|host-config)$")
 
 

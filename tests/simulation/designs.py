@@ -1,7 +1,7 @@
 """Seasons of known truth sampled by each design, in an area small enough for hundreds of them.
 
 One area of four ramps, twenty whole weeks with four holidays. A case says how samplers work, what
-the estimator is told, and which quantities it must hold. Many seasons are estimated in one run,
+the estimator is given, and which quantities it must hold. Many seasons are estimated in one run,
 each as an area of its own, which shares nothing with the others.
 """
 

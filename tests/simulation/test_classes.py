@@ -51,7 +51,7 @@ def test_sampled_intervals_hold_what_happened(tables, quantity, record_property)
 
 @pytest.mark.parametrize("quantity", CLASSES)
 def test_sampled_encounters_are_nearly_unbiased(tables, quantity):
-    # Legal releases of the base are told by anglers too: that alone is some half a per cent.
+    # Legal releases of the base are given by anglers too: that alone is some half a per cent.
     row = tables["sampled"].loc[quantity]
     assert abs(row["bias_prop"]) < 0.01 + 3 * row["bias_se"]
 

@@ -1,7 +1,7 @@
 """Deaths of simulated seasons at rates given with honest error: do the intervals hold the truth?
 
 The truth is what every crew would have told, at the true rates of the simulator by wound: so that
-releases told too high, which no rate can mend, stay out of it. The rates given are the true ones
+releases told too high, which no rate can correct, stay out of it. The rates given are the true ones
 plus a normal error of the standard error that is given with them.
 """
 

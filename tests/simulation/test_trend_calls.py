@@ -117,7 +117,7 @@ def called(paths, **given):
 
 
 def n_called(said):
-    return sum(one != "no clear change" for one in said)
+    return sum(one != "no_clear_change" for one in said)
 
 
 def n_right(said):

@@ -188,7 +188,7 @@ def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
     assert lines[2:] == [
         "| Today's rule | " + " | ".join([cell] * 5) + " | 1 of 1 |",
         r"| Close \| early | " + " | ".join(["11,500 (9,400 to 14,100)"] * 5) + " | 0 of 1 |",
-        r"| Poor\_one **(beaten)** | " + " | ".join([cell] * 5) + " | 1 of 1 |",
+        r"| Poor\_one **(dominated)** | " + " | ".join([cell] * 5) + " | 1 of 1 |",
     ]
     assert lines[0].count("|") == lines[1].count("|") == 8
 
@@ -321,7 +321,7 @@ def test_short_lines_are_aligned(tables):
     assert table[2].startswith("Close | early  11,500 (−810)  11,500")
     assert table[3].split()[:4] == ["Poor_one", "*", "12,300", "(0)"]
     assert {len(line) for line in table} == {len(table[0])}
-    assert lines[-1] == "* beaten by another option on every count"
+    assert lines[-1] == "* dominated by another option on every count"
 
 
 def test_limits_are_those_of_the_standing_that_have_an_estimate():

@@ -281,7 +281,7 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
     "a share as a limit": (
         [("limits", 2, {"quantity": "sublegal_prop"})],
         [(WARNING, "limits", 2, "quantity")],
-        "sublegal_prop, which is no total.*no standing can be told",
+        "sublegal_prop, which is no total.*no limit status can be given",
     ),
     "unknown area of a limit": (
         [("limits", 2, {"areas": "A; Z"})],

@@ -251,8 +251,8 @@ def test_estimates_are_the_contracts_rows(tmp_path: Path, run: Run, stored: Path
 @pytest.mark.parametrize(
     ("chosen", "words"),
     [
-        (("--effort", "counts", "--day-hours", "9"), "effort from boat counts"),
-        (("--expand",), "expanded by"),
+        (("--effort", "counts", "--day-hours", "9"), "counted_days("),
+        (("--expand",), "expanded(factor="),
         (("--thin", "refuse"), "refused"),
     ],
 )
@@ -278,8 +278,7 @@ def test_other_ways_to_reckon_say_so_in_every_method(
 
 
 def test_a_bulletin_is_kept_and_written(tmp_path: Path, run: Run, stored: Path) -> None:
-    from analytics.bulletin.archive import archive_of, list_bulletins
-    from analytics.bulletin.schemas import TABLE_SCHEMAS
+    from analytics.bulletin.archive import TABLE_SCHEMAS, archive_of, list_bulletins
 
     out = tmp_path / "out"
     status, _, err = run("bulletin", "--store", stored, "--out", out)

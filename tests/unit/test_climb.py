@@ -92,12 +92,12 @@ def test_refusals_in_words(frame):
         fit_warm_start(rows, TERMS, family="negative_binomial")
     twice = frame.assign(again=frame["level"])
     rows = coded(twice, response="fish", exposure="hours", terms=["level", "again"])
-    with pytest.raises(UsageError, match="can be told apart"):
+    with pytest.raises(UsageError, match="can be given apart"):
         fit_warm_start(rows, ["level", "again"], family="poisson")
     held = fit_warm_start(rows, ["level", "again"], family="poisson", leave_out=True)
     alone = fit_warm_start(rows, ["level"], family="poisson")
     assert held.predict(twice) == pytest.approx(alone.predict(twice))
-    with pytest.raises(UsageError, match="can be told apart"):
+    with pytest.raises(UsageError, match="can be given apart"):
         fit_shares_warm(twice, successes="small", trials="fish", terms=["level", "again"])
 
 

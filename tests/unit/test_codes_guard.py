@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from analytics import codes
+from analytics.bulletin.archive import TABLE_SCHEMAS
 from analytics.bulletin.build import bulletin_of
-from analytics.bulletin.schemas import TABLE_SCHEMAS
 from tests.unit.test_bulletin import two_weeks
 
 ROOT = Path(__file__).parents[2]

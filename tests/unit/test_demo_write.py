@@ -213,10 +213,10 @@ class TestImport:
 
 
 def faults_told(dirty):
-    """Yield file and row of every fault that the README names, but for what is mended."""
+    """Yield file and row of every fault that the README names, but for what is corrected."""
     for line in (dirty / "README.md").read_text().splitlines():
         cells = [cell.strip() for cell in line.strip("|").split("|")]
-        if cells[0].endswith(".csv`") and "mended" not in line:
+        if cells[0].endswith(".csv`") and "corrected" not in line:
             yield cells[0].strip("`"), int(cells[1])
 
 

@@ -83,7 +83,7 @@ def test_a_percentage_is_told_how_it_is_written(place: str) -> None:
     table, column = place.split(".")
     got = read_cell("15", column=TABLES[table].column(column))
     assert isinstance(got, Fault)
-    assert got.advice.startswith("10 % is written 0.1: mend the number")
+    assert got.advice.startswith("10 % is written 0.1: correct the number")
 
 
 FAULTS: list[tuple[str, Any]] = [
@@ -151,8 +151,8 @@ def test_a_season_label_is_advised_as_it_can_be_written() -> None:
         "2030/31": "write 2030-31",
         "../x": "write x",
         "2030.31?": "write 2030-31",
-        "///": "mend it",
-        "y" * 50: "mend it",
+        "///": "correct it",
+        "y" * 50: "correct it",
     }
 
 

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.codes import coded
-from analytics.data.plausible_lengths import TOTAL_PER_FORK
+from analytics.data.schema import TOTAL_PER_FORK
 from analytics.estimates.season_survey import prepare_survey
 from analytics.released.lengths import conversion_table, legal_share_table, length_table
 from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA

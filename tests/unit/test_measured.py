@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.codes import coded
-from analytics.data.plausible_lengths import TOTAL_PER_FORK
+from analytics.data.schema import TOTAL_PER_FORK
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import row_warnings
 from analytics.estimates.season_survey import prepare_survey

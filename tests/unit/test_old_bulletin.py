@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analytics.bulletin import archive
-from analytics.bulletin.schemas import TABLE_SCHEMAS
+from analytics.bulletin.archive import TABLE_SCHEMAS
 from dashboard import bulletin_index
 from dashboard.catch_rates import records as rates
 from dashboard.released import records as released

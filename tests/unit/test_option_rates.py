@@ -62,7 +62,7 @@ def test_a_rate_governs_all_that_it_names_whatever_else_the_store_has():
         {**ROW, "size_class": "legal", "method": "trolling", "rate_prop": 0.3},
     )
     base = with_wounds(rates)
-    base = replace(  # Of every fish the method is told.
+    base = replace(  # Of every fish the method is given.
         base,
         methods=("mooching", "trolling"),
         by_method=base.by_method[:, :, :2],

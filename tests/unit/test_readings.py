@@ -1,4 +1,4 @@
-"""Other ways to reckon stand in the bulletin beside its rows, each equal to its own estimate."""
+"""Other ways to calculate stand in the bulletin beside its rows, each equal to its own estimate."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import archive, schemas
+from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of
 from analytics.codes import coded
 from analytics.data.snapshot import Snapshot
@@ -107,7 +107,7 @@ def test_scenarios_are_those_of_the_command(snapshot, bulletin):
     season = [row for row in found if row["area"] is None and row["week"] is None]
     assert season == [row for row in wanted if row["basis"] != "as_reported"]
     told = {row["basis"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
-    assert len(set(told.values())) == 1  # fish kept stay as told
+    assert len(set(told.values())) == 1  # fish kept stay as reported
 
 
 def test_the_figures_of_the_bulletin_stay_the_usual_ones(snapshot, bulletin):
@@ -192,12 +192,12 @@ def test_the_new_tables_are_kept_and_lack_in_older_bulletins(tmp_path, bulletin)
         assert kept.table(name).equals(bulletin.table(name))
         assert name in card.tables
     path = tmp_path / card.bulletin / archive.CARD_FILE
-    named = [f'"{name}"' for name in schemas.TABLE_SCHEMAS]
-    first = ", ".join(f'"{name}"' for name in schemas.FIRST_TABLES)
+    named = [f'"{name}"' for name in archive.TABLE_SCHEMAS]
+    first = ", ".join(f'"{name}"' for name in archive.FIRST_TABLES)
     text = path.read_text()
     start, end = text.index(named[0]), text.index(named[-1]) + len(named[-1])
     path.write_text(text[:start] + first + text[end:])
     old = archive.load(tmp_path, card.bulletin)
-    assert old.card == replace(card, tables=schemas.FIRST_TABLES)
+    assert old.card == replace(card, tables=archive.FIRST_TABLES)
     assert old.alternative_estimates.equals(ALTERNATIVE_SCHEMA.empty_table())
     assert old.coverage.num_rows == old.heaping.num_rows == 0

@@ -8,7 +8,7 @@ import io
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.bulletin.schemas import REVISION_SCHEMA
+from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.cli import main
 from analytics.data.store import Store
 from tests.field_week import field_week, write_csv

@@ -10,7 +10,7 @@ from itertools import pairwise
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import archive, schemas
+from analytics.bulletin import archive
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import moves, netted, summary
 from analytics.bulletin.revisions import BatchScope, default_since, events_of, revisions
@@ -323,7 +323,7 @@ def test_a_bulletin_keeps_what_moved_since_the_one_before(published, tables):
     second = make_bulletin(published, season=SEASON)
     assert second.since == first.bulletin
     kept = archive.load(archive.archive_of(published.path), second.bulletin).revisions
-    assert kept.schema.equals(schemas.REVISION_SCHEMA)
+    assert kept.schema.equals(archive.REVISION_SCHEMA)
     for by in (("area", "week"), ("week",), ("area",), ("season",)):
         steps = revisions(published, season=SEASON, since=5, by=by).to_pylist()
         mine = [
@@ -387,9 +387,9 @@ def test_a_bulletin_older_than_the_table_loads_with_none(published):
     del old["since"], old["tables"]
     path.write_text(json.dumps(old))
     bulletin = archive.load(folder, card.bulletin)
-    assert bulletin.card.tables == schemas.FIRST_TABLES
+    assert bulletin.card.tables == archive.FIRST_TABLES
     assert bulletin.revisions.num_rows == 0
-    assert bulletin.revisions.schema.equals(schemas.REVISION_SCHEMA)
+    assert bulletin.revisions.schema.equals(archive.REVISION_SCHEMA)
     assert make_bulletin(published, season=SEASON).bulletin == card.bulletin + "-2"
 
 

@@ -45,7 +45,7 @@ def scenario(multiplier, quantity, **more):
 
 
 def test_reports_are_divided_by_the_multiplier():
-    # N/n = 5; 33 sublegal reported, 15 released; 3 kept and 1 legal released stay as told.
+    # N/n = 5; 33 sublegal reported, 15 released; 3 kept and 1 legal released stay as reported.
     assert scenario(2.2, "released_sublegal_fish")["estimate"] == pytest.approx(5 * 15)
     assert scenario(2.2, "kept_fish")["estimate"] == pytest.approx(5 * 3)
     assert scenario(2.2, "encounter_fish")["estimate"] == pytest.approx(5 * (15 + 3 + 1))

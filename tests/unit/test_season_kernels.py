@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 from analytics.fish.mortality_rates import ReleaseRates
+from analytics.options.baseline import beta_at, drawn_rate, law_at, luck, rate_key
 from analytics.options.catch_per_trip import moved_share
 from analytics.options.daily_limit import KeptPart, kept_of_boat, kept_per_angler
 from analytics.options.limit_exceedance import quantiles
-from analytics.options.rate_draws import beta_at, drawn_rate, law_at, luck, rate_key
 from tests.season_cases import DROP_OFF, RELEASE_RATES, small_baseline
 
 PARTY = np.array([0.2, 0.4, 0.2, 0.1, 0.1])

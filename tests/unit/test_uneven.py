@@ -13,7 +13,7 @@ from analytics.data.store import Store
 from analytics.estimates.sampling_report import uneven_warnings
 from analytics.estimates.season_survey import prepare_survey
 from analytics.settings import EffortSource, EstimationSettings
-from analytics.survey.interview_evenness import uneven_shares
+from analytics.survey.interview_quality import uneven_shares
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON = {

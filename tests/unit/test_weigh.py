@@ -316,7 +316,7 @@ def test_none_is_beaten_where_a_count_is_no_number():
     effort[:, 0] = np.nan
     shut = Option("shut", (Change(("OMB",), close_from=day(1)),))
     for base, name in (
-        (replace(BASE, effort=effort), 'cannot be told of "Today\'s rule", "worse",'),
+        (replace(BASE, effort=effort), 'cannot be given for "Today\'s rule", "worse",'),
         (replace(BASE, rates=()), "total deaths, the chance to pass"),
     ):
         found = compare_options(base, [worse, shut], LIMITS)
@@ -414,7 +414,7 @@ def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
     words = " ".join(found.assumptions["words"].to_pylist())
     assert "Limit lost" in words
     assert "Limit odd" in words
-    assert "reckoned in XXX" in words
+    assert "calculated in XXX" in words
 
 
 def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
@@ -457,7 +457,7 @@ def test_every_assumption_is_told(answers):
     for name, words in told.items():
         assert words in by_option[name]
     assert "come from other days" not in by_option["weekends"]
-    assert all("is beaten where another" in words for words in by_option.values())
+    assert all("is dominated where another" in words for words in by_option.values())
 
 
 def test_another_level_gives_another_interval(answers):

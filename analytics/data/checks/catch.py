@@ -5,15 +5,11 @@ from __future__ import annotations
 from analytics.catch_limits import COUNTED_TWICE, FISH_TOTALS, TOTALS
 from analytics.data.checks.frame import closed_words
 from analytics.data.checks.rule import Rule, counted, part_of
-from analytics.data.plausible_lengths import (
-    CONDITION_POSSIBLE,
-    FORK_PER_TOTAL_POSSIBLE,
-    TOTAL_PER_FORK,
-)
+from analytics.data.schema import CONDITION_POSSIBLE, FORK_PER_TOTAL_POSSIBLE, TOTAL_PER_FORK
 from analytics.findings import Severity
 from analytics.quantities import QUANTITIES
 
-# Rules for limits: quantities that can be told and summed, areas and seasons that are there.
+# Rules for limits: quantities that can be given and summed, areas and seasons that are there.
 
 
 def _listed(words: object) -> str:
@@ -68,7 +64,7 @@ LIMITS = (
         f"NOT list_contains([{_listed(TOTALS)}], {_LIST}[1])",
         seen="concat(r.quantity, ', which is no total')",
         allowed="a total: " + ", ".join(TOTALS),
-        advice="it is kept, and no standing can be told against it",
+        advice="it is kept, and no limit status can be given for it",
         severity=Severity.WARNING,
     ),
     Rule(
@@ -79,7 +75,7 @@ LIMITS = (
         when="a._there IS NULL",
         seen="concat('no area ', r._area, ' in areas')",
         allowed="areas of the table areas, joined by ;",
-        advice="mend it, or import its row of areas first or together with this",
+        advice="correct it, or import its row of areas first or together with this",
     ),
     Rule(
         table="limits",
@@ -127,7 +123,7 @@ def _differs(column: str) -> Rule:
         when=f"r.{column} <> d.{column}",
         seen=f"concat(r.{column}, ', but site-day ', r.sample_id, ' has ', d.{column})",
         allowed=f"the {column} of its site-day, or an empty cell",
-        advice="mend one of the two, or the sample_id",
+        advice="correct one of the two, or the sample_id",
     )
 
 
@@ -172,7 +168,7 @@ INTERVIEWS = (
         seen=f"concat({counted('c.n', 'complete interview')}, ' with those stored, ', "
         f"{counted('d.boats_returned', 'boat')}, ' returned at site-day ', r.sample_id)",
         allowed="at most as many complete interviews as boats returned",
-        advice="mend boats_returned of the site-day, or the interview's sample_id",
+        advice="correct boats_returned of the site-day, or the interview's sample_id",
     ),
     Rule(
         table="interviews",
@@ -182,7 +178,7 @@ INTERVIEWS = (
         + _IS_CLOSED.format(area="s.area", day="r.date"),
         seen=closed_words("s.area", "r.date"),
         allowed="a day on which the site's area is open",
-        advice="mend the date or the site, or import the season row that opens the area",
+        advice="correct the date or the site, or import the season row that opens the area",
         needs=_CALENDAR,
     ),
     part_of("interviews", "released_deep_hooked", _RELEASED, words="released, of all sizes"),
@@ -192,7 +188,7 @@ INTERVIEWS = (
         when=f"r.anglers = 0 AND (r.hours_fished > 0 OR {_FISH} > 0)",
         seen=f"concat('0 anglers with ', coalesce(r.hours_fished, 0), ' h and ', {_FISH}, ' fish')",
         allowed="at least one angler where a boat fished",
-        advice="mend the number, or leave it empty for not recorded",
+        advice="correct the number, or leave it empty for not recorded",
     ),
 )
 
@@ -268,7 +264,7 @@ FISH = (
         when="r.fork_length_mm > r.total_length_mm",
         seen="concat(r.fork_length_mm, ' mm, longer than the total length ', r.total_length_mm)",
         allowed="at most the total length",
-        advice="mend one of the two, or move it to the other column",
+        advice="correct one of the two, or move it to the other column",
     ),
     Rule(
         table="fish",

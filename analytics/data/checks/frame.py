@@ -20,7 +20,7 @@ def closed_words(area: str, day: str) -> str:
 
 
 _OPEN_DAY = "a day on which the site's area is open"
-_MEND_DAY = "mend the date or the site, or import the season row that opens the area"
+_MEND_DAY = "correct the date or the site, or import the season row that opens the area"
 
 SEASONS = (
     Rule(
@@ -29,7 +29,7 @@ SEASONS = (
         when="r.close_date < r.open_date",
         seen="concat(r.close_date, ' before open_date ', r.open_date)",
         allowed="the open_date or later",
-        advice="mend one of the two dates",
+        advice="correct one of the two dates",
     ),
     Rule(
         table="seasons",
@@ -37,7 +37,7 @@ SEASONS = (
         when="r.close_date - r.open_date > 366",
         seen=f"concat({counted('r.close_date - r.open_date + 1', 'day')}, ' from ', r.open_date)",
         allowed="at most 366 days in one opening",
-        advice="mend the year, or write one row a season",
+        advice="correct the year, or write one row a season",
     ),
     Rule(
         table="seasons",
@@ -48,7 +48,7 @@ SEASONS = (
         seen="concat(r.open_date, ' to ', r.close_date, ' overlaps ', o.open_date, ' to ', "
         "o.close_date, ' of season ', o.season)",
         allowed="openings of an area that do not overlap",
-        advice="mend the dates so that each day belongs to one opening",
+        advice="correct the dates so that each day belongs to one opening",
     ),
     Rule(
         table="seasons",
@@ -104,7 +104,7 @@ SITE_DAYS = (
         "AND coalesce(r.frame_site_days, o.frame_site_days) IS NULL",
         seen="concat('site ', r.site, ' on ', r.date, ' is also sample_id ', o.sample_id)",
         allowed="one site-day for a site and date",
-        advice="put both samplers' interviews under one sample_id, or mend the date or the site",
+        advice="put both samplers' interviews under one sample_id, or correct the date or the site",
     ),
     Rule(
         table="site_days",
@@ -136,7 +136,7 @@ SITE_DAYS = (
         seen=f"concat({counted('r.boats_returned', 'boat')}, ' returned, ', "
         f"{counted('c.n', 'complete interview')})",
         allowed="at least as many boats as complete interviews",
-        advice="count every boat that came back, or mend the interviews' sample_id",
+        advice="count every boat that came back, or correct the interviews' sample_id",
     ),
     Rule(
         table="site_days",
@@ -266,7 +266,7 @@ DRAWS = (
         when=f"{_OF_DAYS} AND r.draw_probability IS NULL AND s.draw_weight = 0",
         seen="concat('site ', r.site, ' with draw_weight 0')",
         allowed="a draw_weight above 0 for a site that was drawn",
-        advice="mend the site's draw_weight, or write draw_probability",
+        advice="correct the site's draw_weight, or write draw_probability",
         needs=_CALENDAR,
     ),
     Rule(

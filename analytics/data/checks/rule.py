@@ -28,7 +28,7 @@ class Rule:
     needs : tuple of str
         Tables whose faulty cells would make this rule speak without reason.
     severity : Severity
-        An error refuses the batch; a warning is told of the rows of the batch only.
+        An error refuses the batch; a warning is given of the rows of the batch only.
     """
 
     table: str
@@ -90,7 +90,7 @@ def part_of(table: str, part: str, whole: str, *, words: str) -> Rule:
         when=f"r.{part} > {whole}",
         seen=f"concat(r.{part}, ' of ', {whole}, ' {words}')",
         allowed=f"at most as many as {words}",
-        advice="mend one of the two numbers",
+        advice="correct one of the two numbers",
     )
 
 
@@ -111,7 +111,7 @@ def _reference(table: str, column: str, target: str) -> Rule:
         when=f"r.{column} IS NOT NULL AND o._there IS NULL",
         seen=f"concat('no {other_column} ', r.{column}, ' in {other}')",
         allowed=f"{_a(other_column)} of the table {other}",
-        advice=f"mend it, or import its row of {other} first or together with this",
+        advice=f"correct it, or import its row of {other} first or together with this",
         source=(
             f"{name(table)} r LEFT JOIN (SELECT DISTINCT {other_column}, true AS _there "
             f"FROM {name(other)}) o ON o.{other_column} = r.{column}"

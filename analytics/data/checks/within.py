@@ -36,7 +36,7 @@ def check_keys(incoming: Incoming) -> list[Finding]:
             allowed="every key once",
             advice="remove the copy"
             if copy["n_different"] == 1
-            else "keep one of them, or mend it",
+            else "keep one of them, or correct it",
         )
         for copy in _copies(incoming)
         if copy["n_different"] > 1 or copy["n"] != copy["first"]

@@ -10,8 +10,7 @@ import numpy as np
 
 from analytics.data.checks.run import check_between
 from analytics.data.checks.within import check_answers, check_keys, first_of_keys
-from analytics.data.importing.files import find_files
-from analytics.data.importing.reading import read_file
+from analytics.data.importing.reading import find_files, read_file
 from analytics.data.importing.typed import concat, type_raw
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
@@ -86,7 +85,7 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
 
     Raises
     ------
-    WrongUse
+    UsageError
         If a path does not exist.
     """
     files, faults = find_files(paths)
@@ -123,10 +122,6 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
         It may not exist yet; nothing is written.
     quarantine : bool
         Set rows with errors aside, and then the rows that hang on them.
-
-    Returns
-    -------
-    Checked
     """
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
     findings = [*reading.faults, *reading.findings]

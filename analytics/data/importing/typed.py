@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analytics.data.columns import TEXT_CEILING
-from analytics.data.importing.files import suggest
+from analytics.data.importing.reading import suggest
 from analytics.data.schema import FILE_SCHEMAS, Column, ColumnKind
 from analytics.findings import Finding, Severity, shortened
 
@@ -109,14 +109,14 @@ def _in_range(value: Any, column: Column) -> Any:
     if too_low or (column.high is not None and value > column.high):
         empty = "" if column.filled else f", or {_EMPTY}"
         percent = "10 % is written 0.1: " if column.kind is ColumnKind.PROPORTION else ""
-        return Fault(allowed_of(column), f"{percent}mend the number{empty}")
+        return Fault(allowed_of(column), f"{percent}correct the number{empty}")
     return value
 
 
 def _rewritten(value: str, pattern: Pattern) -> str:
     """Return advice to write a text with a dash for every character that does not fit."""
     fitting = "".join(one if re.fullmatch(pattern.regex, one) else "-" for one in value).strip("-")
-    return f"write {fitting}" if re.fullmatch(pattern.regex, fitting) else "mend it"
+    return f"write {fitting}" if re.fullmatch(pattern.regex, fitting) else "correct it"
 
 
 def _text(value: Any) -> str | Fault:
@@ -159,7 +159,7 @@ def _count(value: Any) -> int | Fault:
     number = _number(value)
     if isinstance(number, Fault):
         return Fault("a whole number", number.advice)
-    return int(number) if number.is_integer() else Fault("a whole number", "mend the number")
+    return int(number) if number.is_integer() else Fault("a whole number", "correct the number")
 
 
 def _date(value: Any) -> dt.date | Fault:
@@ -171,7 +171,7 @@ def _date(value: Any) -> dt.date | Fault:
     if not isinstance(value, dt.date):
         return Fault("a date written YYYY-MM-DD, without a time", "such as 2031-02-01")
     if not _YEARS[0] <= value.year <= _YEARS[1]:
-        return Fault(f"a year from {_YEARS[0]} to {_YEARS[1]}", "mend the year")
+        return Fault(f"a year from {_YEARS[0]} to {_YEARS[1]}", "correct the year")
     return value
 
 

@@ -17,17 +17,56 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
+from analytics.data.checks.run import check_between
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
 from analytics.data.store.history import Batch, Counts, Event, Receipt
-from analytics.data.store.withdrawal import require_sound
-from analytics.errors import NotAStoreError, StoreError, UsageError
+from analytics.data.store.rows import BATCH
+from analytics.errors import DataRejected, NotAStoreError, StoreError, UsageError
+from analytics.findings import Severity, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from analytics.data.query import ParquetRows
+
+
+# Whether a batch may leave: what would stand in the store without it, and what hangs on it.
+
+
+def require_sound(
+    leaving: str, *, now: Mapping[str, pa.Table], then: Mapping[str, pa.Table]
+) -> None:
+    """Refuse to take a batch out if what stays would break a rule that it keeps now.
+
+    Parameters
+    ----------
+    leaving : str
+        Id of the batch.
+    now, then : mapping of str to pyarrow.Table
+        Every table with it and without it, each row with the batch it came in with.
+
+    Raises
+    ------
+    DataRejected
+        With the findings; each names the batch of its row as its file.
+    """
+    already = set(check_between(now, {}, origin=BATCH))
+    broken = [
+        finding
+        for finding in check_between(then, {}, origin=BATCH)
+        if finding.severity is Severity.ERROR and finding not in already
+    ]
+    if broken:
+        errors = number_of(len(broken), "error")
+        hanging = ", ".join(sorted({finding.file for finding in broken}))
+        raise DataRejected(
+            f"batch {leaving} stays: without it {errors} would stand in rows of {hanging}; "
+            "withdraw that first, or import corrected rows",
+            broken,
+        )
+
 
 EVENTS = "_batches"
 _SNAPSHOTS_KEPT = 4
@@ -151,7 +190,7 @@ class Store:
         ------
         UsageError
             If a table's name is not known.
-        DataRefused
+        DataRejected
             If a column has the wrong type, or a key is empty or given twice.
         StoreError
             If the store cannot be written, or another process is writing it.
@@ -183,7 +222,7 @@ class Store:
         ------
         UsageError
             If there is no such batch, or it was withdrawn already.
-        DataRefused
+        DataRejected
             If what stays would break a reference or another rule that it keeps now.
         StoreError
             If the store cannot be written, or another process is writing it.
