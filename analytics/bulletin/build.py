@@ -106,7 +106,7 @@ def _made(
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
-    progress("reckoning in other ways")
+    progress("calculating in other ways")
     readings = readings_of(snapshot, prepared, level=level)
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)

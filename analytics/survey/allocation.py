@@ -126,7 +126,8 @@ def _shared(weight: Floats, N_h: Floats, n: int, words: str) -> Allocation:
             f"{low.sum():g} (two a stratum) to {high.sum():g} units (all)"
         )
     weight = weight if weight.any() else N_h
-    exact = _within(weight, low, high, float(n))
+    # Proportions can end a rounding outside their bounds.
+    exact = np.clip(_within(weight, low, high, float(n)), low, high)
     return Allocation(
         exact,
         _by_largest_remainder(exact, high, n),

@@ -151,5 +151,5 @@ framed(
     view="alternative_estimates",
     body=_body,
     needs=("alternative_estimates",),
-    older="reckoned in other ways",
+    older="calculated in other ways",
 )

@@ -64,7 +64,9 @@ def test_the_download_is_every_move(visit, tmp_path):
     path = tmp_path / "moved.csv"
     download.value.save_as(path)
     lines = path.read_text().splitlines()
-    assert lines[0].startswith("season,area,week,quantity,unit,kind,previous,estimate,moved,")
+    assert lines[0].startswith(
+        "season,area,area_name,week,quantity,unit,kind,previous,estimate,change,"
+    )
     assert all(line.startswith("2035-36,A1,") for line in lines[1:])
 
 

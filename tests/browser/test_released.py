@@ -49,7 +49,7 @@ def test_the_buttons_lead_from_part_to_part(visit):
 def test_a_link_opens_the_same_view(visit):
     page = visit().open("part=lengths&area=A4&span=2036-W05", **HERE)
     page.get_by_text("Fish by length, week 2036-W05").wait_for()
-    assert "no fish of test fishing was measured in the area" in answer(page)
+    assert "no fish of test fishing was measured here" in answer(page)
     assert page.locator(".st-key-released-lengths-dockside-A4 .barlayer .point").count() == 30
 
 
@@ -58,8 +58,12 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
     for folded in ("The methods in a figure", "Held fish and wound sites"):
         page.get_by_text(folded).click()
     for words, name, start in (
-        ("Download the deaths", "deaths", "basis,season,area,fate,size_class,method,wound_class"),
-        ("Download the method mix", "method_mix_deaths", "season,area,case,method,fish,rate_prop"),
+        (
+            "Download the deaths",
+            "deaths",
+            "basis,season,area,area_name,fate,size_class,method,wound_class",
+        ),
+        ("Download the method mix", "method_mix_deaths", "season,area,area_name,case,method,fish"),
         ("Download the trials", "holding_rates", "trial_id,group,is_control,held,died,hours"),
     ):
         with page.expect_download() as download:

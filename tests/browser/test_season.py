@@ -14,6 +14,7 @@ from tests.app import sample_season
 from tests.browser.screens import CHARTS, settle
 from tests.browser.test_rates import CUT
 from tests.browser.test_released import OUT
+from tests.browser.visiting import head_of
 
 pytestmark = pytest.mark.browser
 STANDING = {"page": "season_limits", "charts": CHARTS["season_limits"]}
@@ -140,4 +141,4 @@ def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
     path = tmp_path / f"{name}.csv"
     download.value.save_as(path)
     columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
-    assert path.read_text().startswith(",".join(columns))
+    assert path.read_text().startswith(head_of(columns))

@@ -40,9 +40,9 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         (
             "Download every reading",
             "alternative_estimates",
-            "basis,season,area,week,quantity,unit,estimate",
+            "basis,season,area,area_name,week,quantity,unit",
         ),
-        ("Download coverage", "coverage", "season,area,n_days,boats,share"),
+        ("Download coverage", "coverage", "season,area,area_name,n_days,boats"),
         ("Download the table of reports", "heaping", "season,fish,boats,smooth,is_heap"),
     ):
         with page.expect_download() as download:

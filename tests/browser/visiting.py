@@ -9,6 +9,8 @@ from urllib.parse import urlparse
 from tests.browser.screens import WEEK_CHARTS, settle
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from playwright.sync_api import Browser, ConsoleMessage, Page
 
 PATIENCE = 15_000
@@ -55,3 +57,8 @@ class Visit:
         is_own = "404" in message.text and OWN_PARTS.search(message.location["url"])
         if message.type in ("error", "warning") and not is_own:
             self.complaints.append(f"{message.type}: {message.text}")
+
+
+def head_of(columns: Iterable[str]) -> str:
+    """Return the first line of a download: a name stands beside each code of an area."""
+    return ",".join(f"{name},area_name" if name == "area" else name for name in columns)

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from analytics.survey.allocation import days_needed, optimum, proportional, variance_of_total
@@ -39,6 +39,8 @@ def case(strata, part):
 
 
 @settings(max_examples=200)
+@example([(4, 0.3), (7, 0.3), (9, 0.0)], 0.5)
+@example([(3, 0.3), (4, 0.3)], 1.0)
 @given(frames, st.floats(0, 1))
 def test_no_allocation_within_the_bounds_beats_the_optimum(strata, part):
     N_h, S_h, n = case(strata, part)

@@ -8,6 +8,7 @@ import pytest
 
 from analytics.catch_rates.standardised_levels import all_areas, levels_of, series_of
 from analytics.catch_rates.trips import CELL, fitted
+from analytics.codes import has_code
 from analytics.errors import UsageError
 from analytics.models.cell_levels import CountResponse, level_shares, spread_by_cluster
 from analytics.models.count_data import coded
@@ -127,7 +128,7 @@ def test_shares_of_one_kind_are_extreme_with_wide_errors():
     data = fitted(rows, "sublegal")
     found = index_of(rows, "sublegal")
     place = list(zip(found.area, found.week, strict=True)).index(("B", WEEKS[3]))
-    assert "all of" in data.reasons["B", WEEKS[3]]
+    assert has_code(data.reasons["B", WEEKS[3]], "all_sublegal")
     share = 1 / (1 + np.exp(-found.value))
     assert share[place] == share.max()
     assert share[place] < 1
