@@ -220,7 +220,7 @@ def pooled_of(
 
 
 def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
-    """Return base and ratios at listed sites, in whatever way the season itself is reckoned.
+    """Return base and ratios at listed sites, in whatever way the season itself is estimated.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ def composition_tables(
     """Return encounters by class as reported and as sampled, and one over the other.
 
     Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
-    is reckoned. `encounter_fish` is, as reported, the result row itself, releases of unknown size
+    is calculated. `encounter_fish` is, as reported, the result row itself, releases of unknown size
     among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
 
     `n_draws`: joint draws behind ``draws_low`` and ``draws_high``.

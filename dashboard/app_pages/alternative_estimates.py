@@ -1,4 +1,4 @@
-"""Alternative estimates: how much the season's figures depend on how they are reckoned."""
+"""Alternative estimates: how much the season's figures depend on how they are calculated."""
 
 from __future__ import annotations
 
