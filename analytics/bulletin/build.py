@@ -14,7 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
-from analytics.estimates.alternative_estimates import readings_of
+from analytics.estimates.alternative_estimates import alternative_estimates
 from analytics.estimates.estimate import LEVELS, Row, result_rows, week_changes
 from analytics.estimates.sampling_report import (
     convenience_findings,
@@ -106,8 +106,8 @@ def _made(
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
-    progress("calculating in other ways")
-    readings = readings_of(snapshot, prepared, level=level)
+    progress("making alternative estimates")
+    alternatives = alternative_estimates(snapshot, prepared, level=level)
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)
     rates = rate_tables(snapshot, prepared, level=level, progress=progress)
@@ -125,16 +125,16 @@ def _made(
             [
                 *sampling_findings(prepared),
                 *convenience_findings(snapshot, prepared.design),
-                *readings.findings,
+                *alternatives.findings,
                 *row_warnings(snapshot, prepared.design),
                 *rate_findings(snapshot, prepared),
             ]
         ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(AREA_SCHEMA.names),
-        alternative_estimates=readings.rows,
-        coverage=readings.coverage,
-        heaping=readings.heaping,
+        alternative_estimates=alternatives.rows,
+        coverage=alternatives.coverage,
+        heaping=alternatives.heaping,
         released=released,
         rates=rates,
         outlook=standing,

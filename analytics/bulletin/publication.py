@@ -349,7 +349,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
     Returns
     -------
     Bulletin
-        Result rows and other ways to calculate as by `public_rows`; a change or a revision of which
+        Result rows and alternative estimates as by `public_rows`; a change or a revision of which
         either side is withheld is not shown; strata and findings, which name site-days, are empty.
     """
     rows = public_rows(bulletin.rows)

@@ -49,7 +49,7 @@ def rate_tables(
     ----------
     snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it in the usual way.
+        Prepared from it with the usual settings.
     level : float
         Confidence level.
     progress : callable

@@ -96,7 +96,7 @@ def _rows(season: SeasonSurvey, name: str, by: tuple[str, ...], level: float) ->
     domains = Domains("area" in by, "week" in by, len(design.weeks))
     kind = QUANTITIES[name].kind if name in QUANTITIES else QuantityKind.RATE
     rows: dict[Domain, Row] = {}
-    for _, totals, places in known_totals(season.ways, season.analyses[name], domains):
+    for _, totals, places in known_totals(season.estimators, season.analyses[name], domains):
         figures = catch_figures(kind, totals)
         for code, place in places.items():
             names, area = domain_names(design, domains, code), domains.cell(code)[0]

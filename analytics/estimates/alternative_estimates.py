@@ -1,4 +1,4 @@
-"""The same season calculated in other ways, beside the figures of the bulletin and never in them.
+"""The same season estimated by other methods, beside the figures of the bulletin and never in them.
 
 All boats in the place of those that land at listed sites; effort from boats counted on the water;
 and, as stated assumptions, reports of sublegal releases that ran high. With them goes what they
@@ -156,8 +156,8 @@ WIDER: tuple[tuple[str, ...], ...] = (("area",), ("week",), ("season",))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Readings:
-    """Other ways to calculate a season, in the schemas of `analytics.estimates.schemas`.
+class AlternativeEstimates:
+    """Other estimates of a season, in the schemas of `analytics.estimates.schemas`.
 
     - `findings`: why a basis has no rows, and where interviews and counts go ill together.
     """
@@ -168,25 +168,27 @@ class Readings:
     findings: tuple[Finding, ...]
 
 
-def readings_of(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> Readings:
-    """Reckon a prepared season in every other way that its data allow.
+def alternative_estimates(
+    snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95
+) -> AlternativeEstimates:
+    """Estimate a prepared season by every other method that its data allow.
 
     Parameters
     ----------
     snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it in the usual way.
+        Prepared from it with the usual settings.
     level : float
         Confidence level.
     """
     parts: list[pa.Table] = []
     findings: list[Finding] = []
-    for way in (_all_boats, _boats_counted):
-        rows, found = way(snapshot, season, level)
+    for estimator in (_all_boats, _boats_counted):
+        rows, found = estimator(snapshot, season, level)
         parts.append(rows)
         findings += found
     parts += [_scenario(snapshot, season, one, level) for one in REPORTS_OVER if one != 1]
-    return Readings(
+    return AlternativeEstimates(
         rows=pa.concat_tables(parts),
         coverage=coverage_table(snapshot, season, level=level),
         heaping=heaping_table(snapshot, season, level=level),
@@ -250,13 +252,13 @@ def _all_boats(
     snapshot: Snapshot, season: SeasonSurvey, level: float
 ) -> tuple[pa.Table, Sequence[Finding]]:
     """Return the rows over all boats; the season's own sums serve, so nothing is reduced again."""
-    *others, drawn = season.ways
+    *others, drawn = season.estimators
     assert isinstance(drawn, DesignEstimator)
     try:
         coverage = coverage_of(snapshot, season.design)
     except UsageError as error:
         return _nothing("coverage", "all_boats", error)
-    expanded = replace(season, ways=(*others, CoverageExpandedEstimator(drawn, coverage)))
+    expanded = replace(season, estimators=(*others, CoverageExpandedEstimator(drawn, coverage)))
     return _rows(expanded, ALL_BOATS, (*WIDER, ("area", "week")), level), ()
 
 
@@ -264,16 +266,16 @@ def _boats_counted(
     snapshot: Snapshot, season: SeasonSurvey, level: float
 ) -> tuple[pa.Table, Sequence[Finding]]:
     design = season.design
-    reckoning = EstimationSettings(effort=EffortSource.COUNTS)
+    settings = EstimationSettings(effort=EffortSource.COUNTS)
     try:
         counted = prepare_survey(
-            snapshot, season=design.season, through=design.through, reckoning=reckoning
+            snapshot, season=design.season, through=design.through, settings=settings
         )
     except UsageError as error:
         return _nothing("boat_counts", "boats_counted", error)
-    way = counted.ways[-1]
-    assert isinstance(way, EffortTimesRateEstimator)
-    warned = uneven_findings(uneven_shares(snapshot, way.counted))
+    estimator = counted.estimators[-1]
+    assert isinstance(estimator, EffortTimesRateEstimator)
+    warned = uneven_findings(uneven_shares(snapshot, estimator.counted))
     return _rows(counted, BOATS_COUNTED, WIDER, level), tuple(warned)
 
 

@@ -42,14 +42,14 @@ ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.flo
 
 
 def borrowed_marks(
-    season: SeasonSurvey, way: TotalEstimator, domains: Domains, totals: DomainTotals
+    season: SeasonSurvey, estimator: TotalEstimator, domains: Domains, totals: DomainTotals
 ) -> BorrowedShares:
     """Return the marked shares that domains borrow; nothing wider is totalled where none has to.
 
     Parameters
     ----------
     season : SeasonSurvey
-    way : TotalEstimator
+    estimator : TotalEstimator
     domains : Domains
     totals : DomainTotals
         Of the measures of marks, over the domains.
@@ -58,12 +58,12 @@ def borrowed_marks(
     if not parts_unread(totals.total, len(parts)).any():
         return nothing_lent(len(totals.total), len(parts))
     return borrow_shares(
-        totals.total, donor_domains(season, way, domains, totals.code), parts=parts
+        totals.total, donor_domains(season, estimator, domains, totals.code), parts=parts
     )
 
 
 def donor_domains(
-    season: SeasonSurvey, way: TotalEstimator, domains: Domains, code: Ints
+    season: SeasonSurvey, estimator: TotalEstimator, domains: Domains, code: Ints
 ) -> tuple[DonorDomain, ...]:
     """Return the domains from which others borrow a marked share, the nearest first.
 
@@ -75,7 +75,7 @@ def donor_domains(
     """
     analysis, n_weeks = mark_analysis(), domains.n_weeks
     if not domains.by_area:
-        whole = way.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
+        whole = estimator.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
         place = np.zeros(len(code), dtype=np.int64)
         free = place if len(season.any_mark) == len(season.design.areas) else place - 1
         return (
@@ -83,7 +83,7 @@ def donor_domains(
             DonorDomain(whole.total, whole.cov, free, "kept_of_season", *_KEPT_LENDS),
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
-    areas = way.totals(analysis, by_area)
+    areas = estimator.totals(analysis, by_area)
     own = code // (n_weeks + 1) * (n_weeks + 1)
     at = np.minimum(np.searchsorted(areas.code, own), max(len(areas.code) - 1, 0))
     place = np.where(areas.code[at] == own, at, -1) if len(areas.code) else np.full(len(code), -1)
@@ -130,16 +130,16 @@ class BaseEncounters:
         return found
 
 
-def base_of(season: SeasonSurvey, way: TotalEstimator) -> BaseEncounters:
+def base_of(season: SeasonSurvey, estimator: TotalEstimator) -> BaseEncounters:
     """Return the base of every area-week: legal marked fish, kept or released.
 
     In an area where no mark of a kept fish was read all season, the base is all legal fish. A
     legal release is taken as unmarked where no mark of one was read in any area alike.
     """
     fine = area_week_domains(season.design)
-    totals = way.totals(mark_analysis(), fine)
+    totals = estimator.totals(mark_analysis(), fine)
     key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
-    wider = donor_domains(season, way, fine, totals.code)
+    wider = donor_domains(season, estimator, fine, totals.code)
     lent = borrow_shares(totals.total, wider, parts=list(PARTS))
     found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
     of_season = wider[0].total[wider[0].place]

@@ -119,10 +119,10 @@ def estimate_snapshot(
     classes: str = FishBasis.SAMPLE_FIRST,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
-    reckoning = EstimationSettings.of(
+    settings = EstimationSettings.of(
         thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
     )
-    prepared = prepare_survey(snapshot, season=season, through=through, reckoning=reckoning)
+    prepared = prepare_survey(snapshot, season=season, through=through, settings=settings)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
 
 
@@ -157,12 +157,14 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
     measures = catch_measures() | mark_measures() | season.deaths.measures
     for name, quantity in QUANTITIES.items():
         rows: dict[int, Row] = {}
-        for way, totals, places in known_totals(season.ways, season.analyses[name], domains):
+        for estimator, totals, places in known_totals(
+            season.estimators, season.analyses[name], domains
+        ):
             if name in MARK_QUANTITIES:
-                figures = of_marks.of(way, name, totals)
+                figures = of_marks.of(estimator, name, totals)
             else:
                 figures = _figures(season, name, totals)
-            if not way.has_responses(season.analyses[name]):
+            if not estimator.has_responses(season.analyses[name]):
                 asked = season.analyses[name].measures
                 figures = figures.withheld(not_recorded(measures[one] for one in asked))
             for code, place in places.items():

@@ -238,8 +238,8 @@ def rate_findings(snapshot: Snapshot, season: SeasonSurvey) -> Iterator[Finding]
     whole = Domains(by_area=False, by_week=False, n_weeks=len(season.design.weeks))
     used: set[MortalityRate] = set()
     lacking: dict[str, dict[str, None]] = {RELEASED: {}, DROP_OFF: {}}
-    for way in season.ways:
-        totals = way.totals(plan.analysis, whole)
+    for estimator in season.estimators:
+        totals = estimator.totals(plan.analysis, whole)
         found = plan.fish(totals.total, totals.cov_of_sums)
         at = list(plan.measures)
         for place, group in enumerate(plan.groups):

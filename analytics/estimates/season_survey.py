@@ -1,4 +1,4 @@
-"""A season made ready: its design, one pass over its interviews, and the way to its totals."""
+"""A season made ready: its design, one pass over its interviews, and its estimators."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Analysis
 
 T = TypeVar("T")
-#: The usual way: strata borrow, effort from interviews, totals at listed sites.
+#: The usual settings: strata borrow, effort from interviews, totals at listed sites.
 DEFAULT_SETTINGS = EstimationSettings()
 
 
@@ -59,10 +59,10 @@ class SeasonSurvey:
         The analysis behind every quantity.
     reduction : Reduction
         Sums of every analysis by site-day and area fished.
-    ways : tuple of TotalEstimator
-        Where totals come from; the first that tells a domain is taken.
+    estimators : tuple of TotalEstimator
+        Where totals come from; the first that knows a domain is taken.
     classes : FishBasis
-        Which method tells encounters by size and mark.
+        Which method gives encounters by size and mark.
     sample : CompositionSample or None
         Fish of test fishing; None where the choice does not ask for them.
     mark_selective : frozenset of int
@@ -76,7 +76,7 @@ class SeasonSurvey:
     deaths: DeathPlan
     analyses: Mapping[str, Analysis]
     reduction: Reduction
-    ways: tuple[TotalEstimator, ...]
+    estimators: tuple[TotalEstimator, ...]
     classes: FishBasis
     sample: CompositionSample | None
     mark_selective: frozenset[int]
@@ -95,7 +95,7 @@ def prepare_survey(
     *,
     season: str | None = None,
     through: str | None = None,
-    reckoning: EstimationSettings = DEFAULT_SETTINGS,
+    settings: EstimationSettings = DEFAULT_SETTINGS,
 ) -> SeasonSurvey:
     """Build the design of a season and reduce its interviews, once for every level.
 
@@ -105,7 +105,7 @@ def prepare_survey(
     season = season or _latest(snapshot)
     met = convenience_interviews(snapshot, season=season)
     design = build_design(snapshot, season=season, through=through, met=met)
-    plans = StratumTreatments(design, thin=reckoning.thin)
+    plans = StratumTreatments(design, thin=settings.thin)
     interviews = snapshot.source("interviews")
     deaths = plan_deaths(
         interviews,
@@ -115,29 +115,31 @@ def prepare_survey(
     )
     analyses = _analyses(deaths)
     measures = catch_measures() | mark_measures() | deaths.measures | EFFORT
-    counts = reckoning.effort is EffortSource.COUNTS
+    counts = settings.effort is EffortSource.COUNTS
     asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
     ask = partial(Reduction, analyses=asked)
-    *others, drawn = estimators(snapshot, design, plans, partial(ask, measures=measures))
+    *others, drawn = season_estimators(snapshot, design, plans, partial(ask, measures=measures))
     assert isinstance(drawn, DesignEstimator)
-    way: TotalEstimator = drawn
+    estimator: TotalEstimator = drawn
     if counts:
-        counted = count_boats(snapshot, design, day_hours=reckoning.day_hours)
+        counted = count_boats(snapshot, design, day_hours=settings.day_hours)
         trips = incomplete_trips(snapshot, season=season)
         by_day = convenience_design(design, clusters_of(trips))
         rates = ask(trips, design=by_day, measures=rate_measures(measures))
-        way = EffortTimesRateEstimator(drawn, counted, (by_day, rates) if len(trips) else None)
-    elif reckoning.expand:
-        way = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
-    asks = reckoning.classes is not FishBasis.REPORTED
+        estimator = EffortTimesRateEstimator(
+            drawn, counted, (by_day, rates) if len(trips) else None
+        )
+    elif settings.expand:
+        estimator = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
+    asks = settings.classes is not FishBasis.REPORTED
     return SeasonSurvey(
         design,
         plans,
         deaths,
         analyses,
         drawn.reduction,
-        (*others, way),
-        reckoning.classes,
+        (*others, estimator),
+        settings.classes,
         composition_sample(snapshot, design) if asks else None,
         *_mark_rules(snapshot, design),
     )
@@ -150,7 +152,7 @@ def interview_sources(snapshot: Snapshot, design: Design) -> list[tuple[Design, 
     return [(convenience_design(design, clusters_of(met)), met), drawn] if len(met) else [drawn]
 
 
-def estimators(
+def season_estimators(
     snapshot: Snapshot,
     design: Design,
     plans: StratumTreatments,
@@ -180,9 +182,9 @@ def estimators(
 
 
 def known_totals(
-    ways: Iterable[TotalEstimator], analysis: Analysis, domains: Domains
+    estimators: Iterable[TotalEstimator], analysis: Analysis, domains: Domains
 ) -> Iterator[tuple[TotalEstimator, DomainTotals, dict[int, int]]]:
-    """Yield each way's totals, with the place of every domain that no way before it knows.
+    """Yield the totals of each estimator, with the place of every domain that none before it knows.
 
     Yields
     ------
@@ -190,12 +192,12 @@ def known_totals(
         Places in the totals by code of the domain.
     """
     known: set[int] = set()
-    for way in ways:
-        totals = way.totals(analysis, domains)
+    for estimator in estimators:
+        totals = estimator.totals(analysis, domains)
         codes = enumerate(totals.code.tolist())
         places = {code: place for place, code in codes if code not in known}
         known |= set(places)
-        yield way, totals, places
+        yield estimator, totals, places
 
 
 def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], frozenset[int]]:

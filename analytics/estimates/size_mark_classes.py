@@ -1,4 +1,4 @@
-"""Encounters by size and mark: interviews tell the base, test fishing the classes."""
+"""Encounters by size and mark: interviews give the base, test fishing the classes."""
 
 from __future__ import annotations
 
@@ -196,10 +196,10 @@ class Sampled:
 class ClassExpansion:
     """What serves every choice of domains: the base, and the ratios of pooled samples to it.
 
-    - `way`: what tells the base.
+    - `estimator`: gives the base.
     """
 
-    way: TotalEstimator
+    estimator: TotalEstimator
     base: BaseEncounters
     sample: CompositionSample
     pools: Pools
@@ -207,20 +207,20 @@ class ClassExpansion:
 
 
 def pooled_of(
-    season: SeasonSurvey, way: TotalEstimator, sample: CompositionSample
+    season: SeasonSurvey, estimator: TotalEstimator, sample: CompositionSample
 ) -> ClassExpansion:
     """Return base and ratios of every area-week of a season."""
-    base = base_of(season, way)
+    base = base_of(season, estimator)
     pools = pools_of(
         sample, area=base.area, week=base.week, base=base.classes, names=season.design.areas
     )
     of_class = sample.classes_of(pools.line)
     ratios = class_ratios(sample.n, pools.member, base.classes, of_class)
-    return ClassExpansion(way, base, sample, pools, ratios)
+    return ClassExpansion(estimator, base, sample, pools, ratios)
 
 
 def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
-    """Return base and ratios at listed sites, in whatever way the season itself is estimated.
+    """Return base and ratios at listed sites, however the season itself is estimated.
 
     Parameters
     ----------
@@ -229,9 +229,9 @@ def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
         Prepared from it.
     """
     sample = season.sample or composition_sample(snapshot, season.design)
-    way = next((one for one in season.ways if isinstance(one, DesignEstimator)), None)
-    way = way or DesignEstimator(season.design, season.plans, season.reduction)
-    return season.once(("pooled", way), lambda: pooled_of(season, way, sample))
+    estimator = next((one for one in season.estimators if isinstance(one, DesignEstimator)), None)
+    estimator = estimator or DesignEstimator(season.design, season.plans, season.reduction)
+    return season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
 
 
 def sampled_classes(
@@ -248,7 +248,7 @@ def sampled_classes(
     ``Σ_cc' r_cj r_c'j Cov(N_c, N_c') + Σ_cc' N_c N_c' Cov(r_cj, r_c'j)``, as of the product of
     independent estimates (Goodman 1960); its small third term, the product of both variances, is
     left out, which errs to the safe side. The first part is exact for totals of drawn units. For
-    other ways it is ``(T_j/N)² v(N)`` with the base of the whole domain. A marked share that
+    other estimators it is ``(T_j/N)² v(N)`` with the base of the whole domain. A marked share that
     area-weeks borrow adds its own error.
 
     Parameters
@@ -261,17 +261,17 @@ def sampled_classes(
     beside : ndarray of float, shape (D, J, K), optional
         J linear functions of each domain's totals, whose covariances are wanted.
     """
-    base, ratios, way = pooled.base, pooled.ratios, pooled.way
+    base, ratios, estimator = pooled.base, pooled.ratios, pooled.estimator
     fine, size = area_week_domains(season.design), len(totals.code)
     place = np.searchsorted(totals.code, aggregate_codes(domains, fine, base.code))
     weight = np.zeros((size, len(base.code)))
     weight[place, np.arange(len(base.code))] = base.fish
     value = weight @ ratios.value
-    if isinstance(way, DesignEstimator):
+    if isinstance(estimator, DesignEstimator):
         matrix = ratios.value[:, :, None] * base.gradient[:, None, :]
         if beside is not None:
             matrix = np.concatenate([matrix, beside[place]], axis=1)
-        survey, across = _drawn(way, domains, totals.code, LinearMaps(base.code, matrix))
+        survey, across = _drawn(estimator, domains, totals.code, LinearMaps(base.code, matrix))
     else:
         survey, across = _scaled(base, totals, value, place), np.zeros((size, 5, 0))
     words = DomainWords(season.design.areas, pooled, weight, place, totals.total[:, UNKNOWN])
@@ -290,12 +290,12 @@ def sampled_classes(
 
 
 def _drawn(
-    way: DesignEstimator, domains: Domains, codes: Ints, maps: LinearMaps
+    estimator: DesignEstimator, domains: Domains, codes: Ints, maps: LinearMaps
 ) -> tuple[Floats, Floats]:
     """Return the exact survey covariance of the classes, and theirs with other functions."""
-    moments = way.reduction.moments(mark_analysis())
-    plan, cells, _ = unit_cells(way.design, moments, plans=way.plans, by_area=True)
-    _, cov = linear_totals(way.design, plan, cells, domains, maps, codes=codes)
+    moments = estimator.reduction.moments(mark_analysis())
+    plan, cells, _ = unit_cells(estimator.design, moments, plans=estimator.plans, by_area=True)
+    _, cov = linear_totals(estimator.design, plan, cells, domains, maps, codes=codes)
     return cov[:, :5, :5].copy(), cov[:, :5, 5:]
 
 
@@ -343,13 +343,13 @@ class MarkFigures:
         self._lent: dict[int, BorrowedShares] = {}
         self._sampled: dict[int, Sampled] = {}
 
-    def of(self, way: TotalEstimator, quantity: str, totals: DomainTotals) -> DomainEstimates:
+    def of(self, estimator: TotalEstimator, quantity: str, totals: DomainTotals) -> DomainEstimates:
         """Return the figures of one quantity of marks; their methods say which method it is."""
         if totals.is_convenience:
             return mark_figures(quantity, totals)
-        key = id(way)
+        key = id(estimator)
         if key not in self._lent:
-            self._lent[key] = borrowed_marks(self._season, way, self._domains, totals)
+            self._lent[key] = borrowed_marks(self._season, estimator, self._domains, totals)
         reported = mark_figures(quantity, totals, self._lent[key])
         sample = self._season.sample
         if quantity not in CLASSES or sample is None:
@@ -358,7 +358,7 @@ class MarkFigures:
             return _without_sample(reported, sample.why_none, self._season.classes)
         if key not in self._sampled:
             pooled = self._season.once(
-                ("pooled", way), lambda: pooled_of(self._season, way, sample)
+                ("pooled", estimator), lambda: pooled_of(self._season, estimator, sample)
             )
             self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
         column = list(CLASSES).index(quantity)

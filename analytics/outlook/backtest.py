@@ -119,7 +119,7 @@ def _season_rows(past: _Past) -> list[Row]:
     names: Row = {"season": past.weekly.season, "reason": ""}
     try:
         alone = _alone(past.snapshot, past.weekly.season)
-        whole = prepare_survey(alone, season=past.weekly.season, reckoning=_RECKONING)
+        whole = prepare_survey(alone, season=past.weekly.season, settings=_RECKONING)
     except BlackmouthError as error:
         return [names | {"reason": error_code(error)}]
     final = _finals(whole)
@@ -148,7 +148,7 @@ def _cut_rows(
     """Yield the rows of a season projected from one week."""
     try:
         known = prepare_survey(
-            alone, season=past.weekly.season, through=through, reckoning=_RECKONING
+            alone, season=past.weekly.season, through=through, settings=_RECKONING
         )
         ground = ground_of(
             alone,

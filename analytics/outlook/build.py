@@ -62,7 +62,7 @@ def standing_tables(
     ----------
     snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it in the usual way.
+        Prepared from it with the usual settings.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates.
     level : float

@@ -58,20 +58,20 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
         0 for areas without a figure.
     """
     design, n = season.design, len(CLASS_NAMES)
-    way = design_estimator(season)
+    estimator = design_estimator(season)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
-    totals = way.totals(mark_analysis(), domains)
+    totals = estimator.totals(mark_analysis(), domains)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
     words = [rows.get((name, CLASS_NAMES[0]), {}).get("method") or "" for name in design.areas]
     is_sampled = np.array([has_code(one, SAMPLED) for one in words], dtype=bool)
     found = np.zeros((len(design.areas), n, len(design.areas), n))
-    told = _told(season, way, domains, totals)
+    told = _told(season, estimator, domains, totals)
     for place, one in enumerate(area):
         found[one, :, one, :] = told[place]
     sample = season.sample
     if is_sampled.any() and sample is not None:
         _add_sampled(
-            found, season, way, sample, domains=domains, totals=totals, is_sampled=is_sampled
+            found, season, estimator, sample, domains=domains, totals=totals, is_sampled=is_sampled
         )
     return np.nan_to_num(found)
 
@@ -79,7 +79,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
 def _add_sampled(
     found: Floats,
     season: SeasonSurvey,
-    way: DesignEstimator,
+    estimator: DesignEstimator,
     sample: CompositionSample,
     *,
     domains: Domains,
@@ -88,7 +88,7 @@ def _add_sampled(
 ) -> None:
     """Put in place the covariance of areas whose classes come from test fishing."""
     n = len(CLASS_NAMES)
-    pooled = season.once(("pooled", way), lambda: pooled_of(season, way, sample))
+    pooled = season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
     made = sampled_classes(season, pooled, domains, totals)
     area = np.array([domains.cell(int(code))[0] for code in totals.code], dtype=np.int64)
     between = _of_sample(pooled, made)
@@ -118,10 +118,10 @@ def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
 
 
 def _told(
-    season: SeasonSurvey, way: DesignEstimator, domains: Domains, totals: DomainTotals
+    season: SeasonSurvey, estimator: DesignEstimator, domains: Domains, totals: DomainTotals
 ) -> Floats:
     """Return the covariance of classes as marks told in interviews give them, shape (D, 4, 4)."""
-    lent = borrowed_marks(season, way, domains, totals)
+    lent = borrowed_marks(season, estimator, domains, totals)
     cov = totals.cov_of_sums
     made = [marked(one, totals.total, cov, lent=lent) for one in CLASS_NAMES]
     slope = np.stack([one.gradient for one in made], axis=1)
@@ -298,7 +298,7 @@ def _joint(season: SeasonSurvey, analysis: Analysis) -> tuple[Floats, Floats]:
 
 def design_estimator(season: SeasonSurvey) -> DesignEstimator:
     """Return the estimator of a season that follows its sampling design."""
-    return next(one for one in season.ways if isinstance(one, DesignEstimator))
+    return next(one for one in season.estimators if isinstance(one, DesignEstimator))
 
 
 #: Totals of deaths, and kept fish, which die too: any of them may be summed with one error.
@@ -334,7 +334,7 @@ class LimitTotals:
     Parameters
     ----------
     season : SeasonSurvey
-        Prepared in the usual way.
+        Prepared with the usual settings.
     rows : mapping of (area, quantity) to dict
         Result rows by area, and of the season (area None).
     level : float

@@ -111,8 +111,8 @@ def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
 
 def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
     """Return every part by method, then fish hooked deep and releases of boats that told them."""
-    way = design_estimator(season)
-    told = [way.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
+    estimator = design_estimator(season)
+    told = [estimator.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
     columns = [text if one else "0" for text, one in zip(_COLUMNS, told, strict=True)]
     if season.deaths.unsized:
         columns[2:] = ["0", "0", "released_unknown"]

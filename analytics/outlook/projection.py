@@ -92,7 +92,7 @@ def project_season(
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
         return Projection(none, none.copy(), none.copy(), ())
     analyses = {name: season.analyses[name] for name in ASKED}
-    now = weekly_of(snapshot, season.design, season.ways, analyses, areas=to_date.areas)
+    now = weekly_of(snapshot, season.design, season.estimators, analyses, areas=to_date.areas)
     if past is None:
         past = past_weekly(snapshot, season=season.design.season)
     ahead = weeks_ahead(now.weeks[-1], weeks)

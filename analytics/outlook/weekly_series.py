@@ -144,14 +144,14 @@ def _light(snapshot: Snapshot, *, season: str) -> WeeklySeries:
         measures=catch_measures(),
         analyses=analyses.values(),
     )
-    way = DesignEstimator(design, StratumTreatments(design), reduction)
-    return weekly_of(snapshot, design, [way], analyses)
+    estimator = DesignEstimator(design, StratumTreatments(design), reduction)
+    return weekly_of(snapshot, design, [estimator], analyses)
 
 
 def weekly_of(
     snapshot: Snapshot,
     design: Design,
-    ways: Sequence[TotalEstimator],
+    estimators: Sequence[TotalEstimator],
     analyses: Mapping[str, Analysis],
     *,
     areas: Sequence[str] = (),
@@ -173,7 +173,8 @@ def weekly_of(
     areas = tuple(areas) or design.areas
     boats = boat_days(snapshot, days, season=design.season, areas=areas)
     told = {
-        name: _rows(design, ways, name, analyses[name], weeks=weeks, areas=areas) for name in ASKED
+        name: _rows(design, estimators, name, analyses[name], weeks=weeks, areas=areas)
+        for name in ASKED
     }
     return WeeklySeries(
         season=design.season,
@@ -236,7 +237,7 @@ def words_of_areas(now: WeeklySeries, *told: tuple[NDArray[np.bool_], str]) -> l
 
 def _rows(
     design: Design,
-    ways: Sequence[TotalEstimator],
+    estimators: Sequence[TotalEstimator],
     name: str,
     analysis: Analysis,
     *,
@@ -248,9 +249,9 @@ def _rows(
     shape = (len(areas), len(weeks))
     figure, n, spread, df = (np.full(shape, np.nan) for _ in range(4))
     place = {week: at for at, week in enumerate(weeks)}
-    for way in ways:
-        totals = way.totals(analysis, domains)
-        if not way.has_responses(analysis):
+    for estimator in estimators:
+        totals = estimator.totals(analysis, domains)
+        if not estimator.has_responses(analysis):
             continue
         figures = catch_figures(QUANTITIES[name].kind, totals)
         for at, code in enumerate(totals.code.tolist()):

@@ -28,7 +28,7 @@ def released_tables(
     ----------
     snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it in the usual way.
+        Prepared from it with the usual settings.
     level : float
         Confidence level.
 

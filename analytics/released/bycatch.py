@@ -11,7 +11,7 @@ import pyarrow as pa
 from analytics.codes import coded, join_codes
 from analytics.estimates.estimate import LEVELS
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
-from analytics.estimates.season_survey import estimators, interview_sources, known_totals
+from analytics.estimates.season_survey import interview_sources, known_totals, season_estimators
 from analytics.fish.bycatch import Bycatch, Species, bycatch_of, reported_on, with_bycatch
 from analytics.quantities import QUANTITIES
 from analytics.released.schemas import BYCATCH_SCHEMA
@@ -47,23 +47,23 @@ def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> 
     """
     rows = [
         row
-        for found, ways in _ways(snapshot, season)
+        for found, estimators in _with_estimators(snapshot, season)
         for species in found.species
-        for row in sorted(_rows(season, ways, found, species, level=level), key=_place)
+        for row in sorted(_rows(season, estimators, found, species, level=level), key=_place)
     ]
     return pa.Table.from_pylist(rows, BYCATCH_SCHEMA)
 
 
-def _ways(
+def _with_estimators(
     snapshot: Snapshot, season: SeasonSurvey
 ) -> Iterator[tuple[Bycatch, list[TotalEstimator]]]:
-    """Yield some species at a time with the ways to their totals, as for the season's catch."""
+    """Yield some species at a time with their estimators, as for the season's catch."""
     design = season.design
     sources = interview_sources(snapshot, design)
     known = [reported_on(rows, one.site_days.sample_id.tolist()) for one, rows in sources]
     for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(known)).blocks:
         reduce = partial(_reduce, found=found)
-        yield found, estimators(snapshot, design, season.plans, reduce)
+        yield found, season_estimators(snapshot, design, season.plans, reduce)
 
 
 def _reduce(interviews: Source, *, design: Design, found: Bycatch) -> Reduction:
@@ -73,7 +73,7 @@ def _reduce(interviews: Source, *, design: Design, found: Bycatch) -> Reduction:
 
 def _rows(
     season: SeasonSurvey,
-    ways: list[TotalEstimator],
+    estimators: list[TotalEstimator],
     found: Bycatch,
     species: Species,
     *,
@@ -83,7 +83,7 @@ def _rows(
     design = season.design
     for by in LEVELS:
         domains = Domains("area" in by, "week" in by, len(design.weeks))
-        for _, all_totals, places in known_totals(ways, species.analysis, domains):
+        for _, all_totals, places in known_totals(estimators, species.analysis, domains):
             totals = _without(design, all_totals, domains)
             figures = _figures(design, totals, found, species, domains)
             for code, place in places.items():

@@ -66,7 +66,7 @@ def composition_tables(
 ) -> tuple[pa.Table, pa.Table]:
     """Return encounters by class as reported and as sampled, and one over the other.
 
-    Totals are those at listed sites, expanded from the drawn units, whatever way the season itself
+    Totals are those at listed sites, expanded from the drawn units, however the season itself
     is calculated. `encounter_fish` is, as reported, the result row itself, releases of unknown size
     among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
 
@@ -105,14 +105,14 @@ class _Level:
 
     @classmethod
     def of(cls, season: SeasonSurvey, pooled: ClassExpansion, domains: Domains) -> _Level:
-        way = pooled.way
-        totals = way.totals(mark_analysis(), domains)
-        of_all = way.totals(season.analyses[ALL], domains)
-        lent = borrowed_marks(season, way, domains, totals)
+        estimator = pooled.estimator
+        totals = estimator.totals(mark_analysis(), domains)
+        of_all = estimator.totals(season.analyses[ALL], domains)
+        lent = borrowed_marks(season, estimator, domains, totals)
         slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
         beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
         found = sampled_classes(season, pooled, domains, totals, beside=beside)
-        told = [way.has_responses(one) for one in (mark_analysis(), season.analyses[ALL])]
+        told = [estimator.has_responses(one) for one in (mark_analysis(), season.analyses[ALL])]
         return cls(season, domains, totals, of_all, lent, found, *told)
 
     def tables(self, level: float, drawn: Floats) -> tuple[list[Row], list[Row]]:

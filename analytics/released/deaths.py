@@ -17,7 +17,7 @@ from analytics.estimates.result_rows import (
     domain_names,
     result_row,
 )
-from analytics.estimates.season_survey import estimators, known_totals
+from analytics.estimates.season_survey import known_totals, season_estimators
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, MOOCHING, RELEASED, TROLLING
 from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates, plan_deaths
 from analytics.quantities import QuantityKind
@@ -55,7 +55,7 @@ class DeathSums:
     """
 
     plan: DeathPlan
-    ways: tuple[TotalEstimator, ...]
+    estimators: tuple[TotalEstimator, ...]
 
 
 def death_sums(snapshot: Snapshot, season: SeasonSurvey) -> DeathSums:
@@ -68,7 +68,7 @@ def death_sums(snapshot: Snapshot, season: SeasonSurvey) -> DeathSums:
         unsized=season.deaths.unsized,
     )
     reduce = partial(Reduction, measures=plan.measures, analyses=[plan.analysis])
-    return DeathSums(plan, tuple(estimators(snapshot, season.design, season.plans, reduce)))
+    return DeathSums(plan, tuple(season_estimators(snapshot, season.design, season.plans, reduce)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +119,7 @@ def table_of_areas(
     rows: list[Row] = []
     for by_area in BY_AREA:
         domains = Domains(by_area, by_week=False, n_weeks=len(season.design.weeks))
-        for _, totals, places in known_totals(sums.ways, sums.plan.analysis, domains):
+        for _, totals, places in known_totals(sums.estimators, sums.plan.analysis, domains):
             found = sums.plan.fish(totals.total, totals.cov_of_sums)
             made = rows_of(sums.plan, season, totals, found, level)
             for code, place in places.items():

@@ -161,12 +161,12 @@ def _rows(
 ) -> Iterator[Row]:
     design = season.design
     domains = Domains(by_area, by_week=False, n_weeks=len(design.weeks))
-    totals = pooled.way.totals(mark_analysis(), domains)
+    totals = pooled.estimator.totals(mark_analysis(), domains)
     kept = np.isin(list(mark_measures()), ["kept_all"]).astype(np.float64)
     beside = np.broadcast_to(kept, (len(totals.code), 1, len(kept)))
     found = sampled_classes(season, pooled, domains, totals, beside=beside)
     of_all = sampled_figures(found, _KEPT - 1, totals)
-    reported = sums.ways[-1].totals(sums.plan.analysis, domains)
+    reported = sums.estimators[-1].totals(sums.plan.analysis, domains)
     by_rate = sums.plan.fish(reported.total, reported.cov_of_sums)
     places = {int(code): place for place, code in enumerate(reported.code)}
     for place, code in enumerate(totals.code.tolist()):

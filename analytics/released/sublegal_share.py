@@ -85,9 +85,9 @@ def _by_domain(season: SeasonSurvey, quantity: str) -> set[tuple[int, int]]:
 
 def _sources(season: SeasonSurvey) -> list[tuple[Design, Reduction, bool]]:
     met = [
-        (way.design, way.reduction, True)
-        for way in season.ways
-        if isinstance(way, ConvenienceEstimator)
+        (estimator.design, estimator.reduction, True)
+        for estimator in season.estimators
+        if isinstance(estimator, ConvenienceEstimator)
     ]
     return [(season.design, season.reduction, False), *met]
 

@@ -53,8 +53,8 @@ def survey_of(boats_by_day, hours_by_day):
 
 
 def found(snapshot):
-    reckoning = EstimationSettings(effort=EffortSource.COUNTS, day_hours=10.0)
-    counted = prepare_survey(snapshot, reckoning=reckoning).ways[-1].counted
+    settings = EstimationSettings(effort=EffortSource.COUNTS, day_hours=10.0)
+    counted = prepare_survey(snapshot, settings=settings).estimators[-1].counted
     return uneven_shares(snapshot, counted)
 
 
