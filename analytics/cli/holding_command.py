@@ -68,7 +68,7 @@ def holding(*, file: Path, level: float, out: Path | None) -> None:
     if out is not None:
         require_room_for(out)
 
-    from analytics.fish.held_fish_file import read_held  # noqa: PLC0415
+    from analytics.fish.holding_trials import read_held  # noqa: PLC0415
     from analytics.released.holding_trials import rates_table, survival_rows  # noqa: PLC0415
 
     fish, warnings = read_held(file)

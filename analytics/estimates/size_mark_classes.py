@@ -10,12 +10,13 @@ import numpy as np
 from analytics.codes import coded, join_codes
 from analytics.estimates.base_encounters import BaseEncounters, base_of, borrowed_marks
 from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
-from analytics.fish.class_ratios import DAMPED_UNDER, class_ratios
 from analytics.fish.composition_sample import (
+    DAMPED_UNDER,
     ENOUGH_BASE,
     ENOUGH_FISH,
     NO_TEST_FISHING,
     Rule,
+    class_ratios,
     composition_sample,
     pools_of,
 )
@@ -39,8 +40,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.fish.class_ratios import ClassRatios
-    from analytics.fish.composition_sample import CompositionSample, Pools
+    from analytics.fish.composition_sample import ClassRatios, CompositionSample, Pools
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
@@ -379,7 +379,7 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
     ----------
     found : Sampled
     column : int
-        Place in `analytics.fish.class_ratios.COLUMNS`.
+        Place in `analytics.fish.composition_sample.COLUMNS`.
     totals : DomainTotals
         Of the measures of marks, over the same domains.
     """

@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from analytics.data import query
 from analytics.data.calendar import trip_tables
-from analytics.fish.length_conversion import (
+from analytics.fish.lengths import (
     FORK,
     TOTAL,
     WEIGHT,
@@ -110,7 +110,7 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     pyarrow.Table
         In `MEASURED_SCHEMA`, by fish_id. A fish without area or day takes those of its interview;
         one of no open area and day is left out. A total length that was not measured follows from
-        the fork length by `length_conversion`.
+        the fork length (`lengths.total_from_fork`).
     """
     placed = _placed(snapshot, season=season, through=through)
     conversion = total_from_fork(_pairs(placed, _so_far(snapshot, through), FORK, TOTAL))

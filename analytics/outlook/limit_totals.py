@@ -104,8 +104,8 @@ def _add_sampled(
 def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
     """Return what the sample of fish adds, between domains too, shape (D, 4, D, 4).
 
-    As `analytics.fish.class_ratios.ClassRatios.covariance`, whose terms of two domains that share a
-    sample cell are kept here.
+    As `analytics.fish.composition_sample.ClassRatios.covariance`, whose terms of two domains that
+    share a sample cell are kept here.
     """
     ratios, n = pooled.ratios, len(CLASS_NAMES)
     member, size = ratios.member.astype(np.float64), len(made.weight)

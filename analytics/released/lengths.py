@@ -11,8 +11,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import coded, join_codes
 from analytics.data import query
-from analytics.fish.legal_proportion import legal_share
-from analytics.fish.length_conversion import Form
+from analytics.fish.lengths import Form, legal_share
 from analytics.fish.measured import conversions, measured_fish
 from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
 
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
-    from analytics.fish.length_conversion import Conversion
+    from analytics.fish.lengths import Conversion
 
 BIN_MM = 20.0
 #: Step between the minimum lengths for which a share is given.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analytics.estimates.estimate import estimate_snapshot
-from analytics.fish.class_ratios import class_ratios
+from analytics.fish.composition_sample import class_ratios
 from analytics.fish.holding_trials import Rate, handling_corrected, mixed_rate
 from analytics.fish.mortality_rates import RATES_IN_PRINT, EvidenceGrade
 from tests.tables import SiteDay, figures, interview, survey

@@ -9,13 +9,13 @@ from scipy.stats import binomtest, linregress
 
 from analytics.codes import coded
 from analytics.data.schema import CONDITION_USUAL, FORK_PER_TOTAL_USUAL
-from analytics.fish.legal_proportion import legal_share
-from analytics.fish.length_conversion import (
+from analytics.fish.lengths import (
     FEWEST,
     Conversion,
     Form,
     Pairs,
     least_squares,
+    legal_share,
     total_from_fork,
     weight_from_length,
 )

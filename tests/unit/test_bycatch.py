@@ -13,8 +13,7 @@ import pytest
 
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.fish.bycatch import MOST, bycatch_of
-from analytics.released.bycatch import bycatch_table
+from analytics.released.bycatch import MOST, bycatch_of, bycatch_table
 from analytics.released.schemas import BYCATCH_SCHEMA
 from tests.tables import MONDAY, SiteDay, interview, survey
 

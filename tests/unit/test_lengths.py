@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 from scipy.stats import binom, norm
 
 from analytics.codes import coded, has_code
-from analytics.fish.legal_proportion import design_effect, legal_share
-from analytics.fish.length_conversion import (
+from analytics.fish.lengths import (
     Form,
     Pairs,
+    design_effect,
     least_squares,
+    legal_share,
     total_from_fork,
     weight_from_length,
 )
