@@ -51,25 +51,17 @@ class Rule(IntEnum):
 class CompositionSample:
     """Fish of test fishing, counted by area, week, size step and mark.
 
-    Steps lie between the L minimum lengths of the season, so that a fish lent to an area with
-    another minimum is sized by the line of the borrower.
+    Steps lie between the L minimum lengths of the season, so that a fish borrowed by an area with
+    another minimum is sized by that area's own line.
 
-    Parameters
-    ----------
-    area, week : ndarray of int, shape (G,)
-        Code of the area, and the week as whole weeks since an origin.
-    n : ndarray of float, shape (G, K)
-        Fish of each kind, K = 2 (L + 1): the largest step marked, unmarked, then the next. With
-        one minimum length these are the classes of `SIZE_MARK`.
-    distance : ndarray of float, shape (A, A)
-        Between areas, km; NaN where a position is not known.
-    line : mapping of (int, int) to int
-        Place of the minimum length of an area and week among all of them, from the shortest; no
-        entry where there is none.
-    left_out : tuple of str
-        Fish that could not be used, by why, in words.
-    why_none : str
-        Why there is no fish; empty where there is one.
+    - `area`, `week` (G,): code of the area, and the week as weeks since an origin.
+    - `n` (G, K): fish of each kind, K = 2 (L + 1): the largest step marked, unmarked, then the
+      next. With one minimum length these are the classes of `SIZE_MARK`.
+    - `distance` (A, A): between areas, km; NaN where a position is not known.
+    - `line`: place of the minimum length of an area and week among all of them, from the shortest;
+      no entry where there is none.
+    - `left_out`: codes of fish that could not be used.
+    - `why_none`: code why there is no fish; empty where there is one.
     """
 
     area: Ints
@@ -99,17 +91,10 @@ class CompositionSample:
 class Pools:
     """Which sample cells stand for each of C area-weeks.
 
-    Parameters
-    ----------
-    member : ndarray of bool, shape (C, G)
-    rule : ndarray of int, shape (C,)
-        Codes of `Rule`.
-    words : tuple of str, length C
-        Where the fish come from; empty where nothing was pooled.
-    is_few : ndarray of bool, shape (C,)
-        Pooled for want of fish of the base, though enough fish were measured.
-    line : ndarray of int, shape (C,)
-        Place of the minimum length; -1 where there is none, and no fish serve.
+    - `member` (C, G). `rule` (C,): of `Rule`.
+    - `words` (length C): codes of where the fish come from; empty where nothing was pooled.
+    - `is_few` (C,): pooled for want of fish of the base, though enough fish were measured.
+    - `line` (C,): place of the minimum length; -1 where there is none, and no fish serve.
     """
 
     member: Bools
@@ -132,15 +117,8 @@ def pools_of(
     that it does hold would favour pools with many (order and numbers are choices of this program,
     no source).
 
-    Parameters
-    ----------
-    sample : CompositionSample
-    area, week : ndarray of int, shape (C,)
-        Of each area-week, coded as those of the sample.
-    base : ndarray of bool, shape (C, 4)
-        Classes that the interviews tell.
-    names : tuple of str, length A
-        Names of the areas.
+    `area`, `week` (C,): coded as those of the sample; `base` (C, 4): classes that the interviews
+    report; `names` (length A): of the areas.
     """
     line = sample.lines_of(area, week)
     by_line = {
@@ -226,19 +204,10 @@ NO_TEST_FISHING = coded("no_test_fishing")
 
 
 def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
-    """Return the test fishing of a season through its last week.
+    """Return the test fishing of a season through its last week, by the area codes of a design.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    design : Design
-        Its areas are the codes.
-
-    Returns
-    -------
-    CompositionSample
-        Fish without length, mark, area or day, and of days outside the openings, are left out and
-        counted.
+    Fish without length, mark, area or day, and of days outside the openings, are left out and
+    counted.
     """
     distance = area_distances(snapshot, design.areas)
     if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
@@ -274,10 +243,7 @@ def minimum_lengths(
     """Return the minimum lengths of a season, mm, and which of them holds in each area and week.
 
     Where openings of one week differ, the one of most days holds for the week, of as many the
-    longest.
-
-    `lengths` (L,): sorted. `line`: place among them by code of the area and week as whole weeks
-    since an origin.
+    longest. `lengths` (L,): sorted; `line`: place among them by area code and week number.
     """
     codes = {name: code for code, name in enumerate(design.areas)}
     days: dict[tuple[int, int], Counter[float]] = {}
@@ -336,25 +302,16 @@ DAMPED_UNDER = 20
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClassRatios:
-    """Ratios of C area-weeks over sample cells that they may share.
+    """Ratios of C area-weeks over G sample cells that they may share.
 
-    Parameters
-    ----------
-    value : ndarray of float, shape (C, 5)
-        Encounters of each of `COLUMNS` per encounter of the base; 0 where there is no ratio.
-    slope : ndarray of float, shape (C, 5, K)
-        Slope of the ratios in the pooled number of each kind of fish; of a damped one scaled so
-        that the variance of a pool alone is unbiased.
-    is_damped, is_served : ndarray of bool, shape (C,)
-        Whether the damped form was used; whether the pool holds a fish of the base.
-    n : ndarray of float, shape (G, K)
-        Sampled fish of each kind.
-    member : ndarray of bool, shape (C, G)
-        Pools.
-    base : ndarray of bool, shape (C, 4)
-        Classes in the base.
-    of_class : ndarray of bool, shape (C, 4, K)
-        Which kinds make each class by the minimum length of each area-week.
+    - `value` (C, 5): encounters of each of `COLUMNS` per encounter of the base; 0 where there is no
+      ratio.
+    - `slope` (C, 5, K): slope of the ratios in the pooled number of each kind of fish; of a damped
+      one scaled so that the variance of a pool alone is unbiased.
+    - `is_damped`, `is_served` (C,): the damped form was used; the pool holds a fish of the base.
+    - `n` (G, K): sampled fish of each kind. `member` (C, G): pools.
+    - `base` (C, 4): classes in the base.
+    - `of_class` (C, 4, K): which kinds make each class by the minimum length of each area-week.
     """
 
     value: Floats
@@ -367,7 +324,7 @@ class ClassRatios:
     of_class: Bools
 
     def covariance(self, weight: Floats) -> Floats:
-        r"""Return what the sample adds to the (co)variance of weighted sums of ratios.
+        """Return what the sample adds to the covariance of weighted sums of ratios, (D, 5, 5).
 
         With the sampled fish independent Poisson counts,
         ``Σ_g Σ_k n_gk (Σ_c w_c h_cjk)(Σ_c w_c h_cik)`` over the area-weeks c whose pool holds
@@ -375,14 +332,7 @@ class ClassRatios:
         ``E² (1/n_j + 1/n_LM)``, and ``E² (1 - p)/(n p)`` for all classes (Conrad & McHugh 2008);
         for the damped form ``N² n_j (n_j + n_LM + 1)/((n_LM + 1)² (n_LM + 2))``.
 
-        Parameters
-        ----------
-        weight : ndarray of float, shape (D, C)
-            Encounters of the base in each area-week of each domain.
-
-        Returns
-        -------
-        ndarray of float, shape (D, 5, 5)
+        `weight` (D, C): encounters of the base in each area-week of each domain.
         """
         n_columns, n_kinds = self.slope.shape[1:]
         found = np.zeros((len(weight), n_columns, n_columns))
@@ -395,7 +345,7 @@ class ClassRatios:
 
 
 def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> ClassRatios:
-    r"""Return the ratios of every class to the base.
+    """Return the ratios of every class to the base.
 
     Where the base is legal marked fish, ``r_j = n_j/n_LM``; damped, for a pool with fewer than
     `DAMPED_UNDER` fish of the base, ``r_j = n_j/(n_LM + 1)``, so that all classes together are
@@ -403,16 +353,7 @@ def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> Clas
     Chinook salmon encounters in Puget Sound/Strait of Juan de Fuca mark-selective Chinook
     fisheries; formulas derived). Classes within the base are its shares and add up to 1.
 
-    Parameters
-    ----------
-    n : ndarray of float, shape (G, K)
-        Sampled fish by sample cell and kind.
-    member : ndarray of bool, shape (C, G)
-        Which sample cells stand for each area-week.
-    base : ndarray of bool, shape (C, 4)
-        Classes that the interviews tell, one or more for each area-week.
-    of_class : ndarray of bool, shape (C, 4, K)
-        Which kinds make each class by the minimum length of each area-week.
+    `n` (G, K), `member` (C, G), `base` (C, 4), `of_class` (C, 4, K): as in `ClassRatios`.
     """
     pooled = np.einsum("cg,gk,cjk->cj", member, n, of_class, optimize=True)
     below = np.einsum("ck,ck->c", pooled, base)

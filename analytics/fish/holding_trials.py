@@ -45,21 +45,14 @@ def mixed_rate(
     n_fish: int | None = None,
     renormalise: bool = True,
 ) -> Rate:
-    r"""Weigh the rates of wound sites by how often each is met.
+    """Weigh the rates of wound sites by how often each is met.
 
     ``m = Σ p_j m_j`` and ``v(m) = [Σ p_j m_j² - m²]/n + Σ p_j² se(m_j)²``: the multinomial error
     of the mix plus that of the rates (delta method).
 
-    Parameters
-    ----------
-    share : mapping of str to float
-        Proportion of fish by wound site.
-    rate : mapping of str to Rate
-        Proportion that dies by wound site.
-    n_fish : int, optional
-        Fish behind the shares; without it no error is given.
-    renormalise : bool
-        Divide by the sum of the shares, which rounding in print leaves off 1.
+    `share`: proportion of fish by wound site; `rate`: proportion that dies; `n_fish`: fish behind
+    the shares, without it no error is given; `renormalise`: divide by the sum of the shares, which
+    rounding in print leaves off 1.
 
     Raises
     ------
@@ -81,22 +74,10 @@ def mixed_rate(
 def mix_errors(
     share: Mapping[str, float], rate: Mapping[str, Rate], *, n_fish: int | None
 ) -> tuple[float, float] | None:
-    r"""Return the two parts of the standard error of a mixed rate.
+    """Return the two parts of the standard error of a mixed rate, for shares that sum to 1.
 
-    Of the mix, ``√([Σ p_j m_j² - m²]/n)``, and of the rates, ``√(Σ p_j² se(m_j)²)``.
-
-    Parameters
-    ----------
-    share : mapping of str to float
-        Proportions that sum to 1.
-    rate : mapping of str to Rate
-    n_fish : int or None
-        Fish behind the shares.
-
-    Returns
-    -------
-    tuple of float or None
-        None without a number of fish, or where a rate has no standard error.
+    Of the mix, ``√([Σ p_j m_j² - m²]/n)``, and of the rates, ``√(Σ p_j² se(m_j)²)``. None without a
+    number of fish, or where a rate has no standard error.
     """
     errors = [rate[site].rate_se for site in share]
     if n_fish is None or None in errors:
@@ -108,21 +89,12 @@ def mix_errors(
 
 
 def handling_corrected(observed: Rate, control: Rate) -> Rate:
-    r"""Take the deaths that handling alone causes out of an observed rate.
+    """Take the deaths that handling alone causes out of an observed rate.
 
-    ``m = (m_obs - m_c)/(1 - m_c)``, for two causes that act independently (Abbott 1925, A method
-    of computing the effectiveness of an insecticide, J. Econ. Entomol. 18), with
-    ``v(m) = v(m_obs)/(1 - m_c)² + v(m_c) (1 - m_obs)²/(1 - m_c)⁴`` (delta method).
-
-    Parameters
-    ----------
-    observed, control : Rate
-        Deaths of treated and of control fish.
-
-    Returns
-    -------
-    Rate
-        Below 0 where fewer treated than control fish died: the trial then shows no effect.
+    ``m = (m_obs - m_c)/(1 - m_c)``, for two causes that act independently (Abbott 1925, A method of
+    computing the effectiveness of an insecticide, J. Econ. Entomol. 18), with ``v(m) = v(m_obs)/(1
+    - m_c)² + v(m_c) (1 - m_obs)²/(1 - m_c)⁴`` (delta method). Below 0 where fewer treated than
+    control fish died: the trial then shows no effect.
 
     Raises
     ------
@@ -177,18 +149,9 @@ class HeldGroup:
 class TrialRate:
     """A group of held fish, the share that died, and the share the hook killed.
 
-    Parameters
-    ----------
-    fish : HeldGroup
-    rate_prop : float or None
-        Died over held.
-    wilson, exact : tuple of float or None
-        Intervals of it.
-    corrected : Rate or None
-        Without the deaths that the controls show.
-    corrected_limits : tuple of float or None
-    reason : str
-        What is missing, or was assumed.
+    - `rate_prop`: died over held; `wilson`, `exact`: intervals of it.
+    - `corrected`: without the deaths that the controls show; `corrected_limits`: its interval.
+    - `reason`: codes of what is missing, or was assumed.
     """
 
     fish: HeldGroup
@@ -206,12 +169,6 @@ def trial_rates(groups: Sequence[HeldGroup], *, level: float) -> tuple[TrialRate
     Groups of one trial whose names differ in writing only are one (`plain_group`). A group is
     corrected by the controls of its trial, else by all controls together; all trials together by
     all controls.
-
-    Parameters
-    ----------
-    groups : sequence of HeldGroup
-    level : float
-        Confidence level.
     """
     named = _by(groups, lambda one: (one.trial_id, plain_group(one.group)))
     some = [_together(alike, name, trial) for (trial, name), alike in named.items()]
@@ -245,14 +202,12 @@ def _uneven(groups: Sequence[HeldGroup], controls: Mapping[str | None, HeldGroup
 def group_rate(
     fish: HeldGroup, control: HeldGroup | None, *, level: float, words: str = ""
 ) -> TrialRate:
-    r"""Return the share of one group that died, with intervals and corrected for handling.
+    """Return the share of one group that died, with intervals and corrected for handling.
 
     The corrected rate is ``1 - S/S_c`` for shares alive S and S_c (the formula of
     `handling_corrected`). Its interval is that of a ratio of independent estimates by the method of
     variance estimates recovery from their Wilson limits (`ratio_limits`), cut at 0: no hook brings
-    fish back.
-
-    `control`: fish held without having been hooked; `words`: what was assumed, for the reason.
+    fish back. `words`: code of what was assumed.
     """
     reasons = [words] if words else []
     if fish.n_out:
@@ -287,15 +242,10 @@ def group_rate(
 
 
 def died_rate(fish: HeldGroup) -> Rate:
-    """Return the share that died with its binomial standard error.
+    """Return the share of one fish or more that died with its binomial standard error.
 
     Where none or all died that error would be 0; it is then the one of ``(died + 1/2)/(held + 1)``
     (common practice, no source).
-
-    Parameters
-    ----------
-    fish : HeldGroup
-        With at least one fish.
     """
     share = fish.died / fish.held
     if fish.died in (0, fish.held):
@@ -307,16 +257,13 @@ def died_rate(fish: HeldGroup) -> Rate:
 def ratio_limits(
     top: tuple[float, float, float], base: tuple[float, float, float]
 ) -> tuple[float, float] | None:
-    r"""Return the interval of a ratio of two independent estimates from their own intervals.
+    """Return the interval of a ratio of two independent estimates from their own intervals.
 
     With ``(l, p, u)`` of each, the ends are
     ``[p₁p₂ ∓ √((p₁p₂)² - a b (2p₁ - a)(2p₂ - b))] / [b (2p₂ - b)]`` with ``a, b = l₁, u₂`` below
     and ``u₁, l₂`` above (Donner & Zou 2012, Closed-form confidence intervals for functions of the
-    normal mean and standard deviation, Stat. Methods Med. Res. 21; from memory).
-
-    `top`, `base`: lower limit, estimate and upper limit of numerator and denominator.
-
-    None where the interval has no bound.
+    normal mean and standard deviation, Stat. Methods Med. Res. 21; from memory). None where the
+    interval has no bound.
     """
     (low, p, high), (base_low, q, base_high) = top, base
     below, above = base_high * (2 * q - base_high), base_low * (2 * q - base_low)
@@ -361,10 +308,9 @@ ONE_TRIAL = "1"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeldFish:
-    """Held fish one by one, arrays of shape (n,).
+    """Held fish one by one, arrays of shape (n,); `length_mm` is NaN where it was not measured.
 
-    - `length_mm`: NaN where it was not measured.
-    - `hours`: until death, or until last seen alive.
+    `hours`: until death, or until last seen alive.
     """
 
     trial_id: NDArray[np.object_]
@@ -426,12 +372,7 @@ class HeldFish:
 
 
 def read_held(path: Path) -> tuple[HeldFish, list[Finding]]:
-    """Read held fish from a CSV or Parquet file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        In the columns of `analytics.data.schema.HELD_FISH`.
+    """Read held fish, in the columns of `data.schema.HELD_FISH`, from a CSV or Parquet file.
 
     Raises
     ------

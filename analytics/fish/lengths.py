@@ -63,17 +63,11 @@ class Regression:
 
 
 def least_squares(x: ArrayLike, y: ArrayLike) -> Regression:
-    r"""Fit ``y = a + b x + e`` by ordinary least squares.
+    """Fit ``y = a + b x + e`` to n pairs by ordinary least squares.
 
-    ``b = S_xy/S_xx``, ``s² = (S_yy - b S_xy)/(n - 2)``, ``v(b) = s²/S_xx`` and
-    ``v(a) = s² (1/n + x̄²/S_xx)`` (any textbook of regression).
-
-    `x`, `y` (n,).
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than three pairs, or `x` is the same in all.
+    ``b = S_xy/S_xx``, ``s² = (S_yy - b S_xy)/(n - 2)``, ``v(b) = s²/S_xx`` and ``v(a) = s² (1/n +
+    x̄²/S_xx)`` (any textbook of regression). ValueError of fewer than three pairs, or where `x` is
+    the same in all.
     """
     given, target = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     n = len(given)
@@ -99,20 +93,12 @@ def least_squares(x: ArrayLike, y: ArrayLike) -> Regression:
 
 @dataclass(frozen=True, slots=True)
 class Conversion:
-    """One measure of a fish from another.
+    """One measure of a fish from another: `target` and `given` are columns of ``fish``.
 
-    Parameters
-    ----------
-    target, given : str
-        Columns of ``fish``.
-    form : Form
-        ``linear``: target = a + b · given; ``power``: ln target = a + b · ln given.
-    source : str
-        Where the numbers come from, in words.
-    regression : Regression, optional
-        The fit; without it `factor` holds.
-    factor : float, optional
-        A stated factor: total over fork length, or the condition factor K of a weight.
+    - `form`: ``linear``: target = a + b · given; ``power``: ln target = a + b · ln given.
+    - `source`: codes of where the numbers come from.
+    - `regression`: the fit; without it `factor` holds: total over fork length, or the condition
+      factor K of a weight.
     """
 
     target: str
@@ -123,12 +109,12 @@ class Conversion:
     factor: float | None = None
 
     def predict(self, given: ArrayLike) -> NDArray[np.float64]:
-        r"""Return the mean of the target at some lengths in mm.
+        """Return the mean of the target at some lengths in mm.
 
-        The power form is turned back with ``exp(s²/2)``, s the residual spread of the logarithms,
-        since the exponential of a mean logarithm is under the mean (Sprugel 1983, Correcting for
-        bias in log-transformed allometric equations, Ecology 64; from memory). A condition factor
-        gives ``W = K L³/100``, g and cm.
+        The power form is turned back with ``exp(s²/2)``, s the residual sd of the logarithms, since
+        the exponential of a mean logarithm is under the mean (Sprugel 1983, Correcting for bias in
+        log-transformed allometric equations, Ecology 64; from memory). A condition factor gives ``W
+        = K L³/100``, g and cm.
         """
         x = np.asarray(given, dtype=np.float64)
         fit = self.regression
@@ -168,8 +154,6 @@ def total_from_fork(samples: Sequence[Pairs]) -> Conversion:
 
     Fish whose lengths are at odds leave the regression. At least `FEWEST` fish are needed, and
     totals that leave fork over total between 0.85 and 1 for forks of 250 to 1,000 mm.
-
-    `samples`: fork and total lengths, in the order in which they are to be tried.
     """
     why_not = []
     for sample in samples:
@@ -190,13 +174,11 @@ def total_from_fork(samples: Sequence[Pairs]) -> Conversion:
 
 
 def weight_from_length(samples: Sequence[Pairs], *, given: str = TOTAL) -> Conversion:
-    """Return weight from length: the first sample whose regression will do, else condition.
+    """Return weight, g, from `given` length, mm: the first sample whose regression will do, else K.
 
     ``ln W = a + b ln L``. Fish with a condition outside 0.5 to 2.5 leave the regression; at least
-    `FEWEST` are needed, and a power b of 2.5 to 3.5.
-
-    `samples`: lengths, mm, and weights, g, in the order in which they are to be tried; `given`:
-    which length they hold; a stated condition factor always takes the fork length.
+    `FEWEST` are needed, and a power b of 2.5 to 3.5. A stated condition factor always takes the
+    fork length.
     """
     why_not = []
     low, high = CONDITION_POSSIBLE
@@ -232,14 +214,13 @@ def _fitted(sample: Pairs, kept: NDArray[np.bool_], name: str) -> tuple[Regressi
 
 @dataclass(frozen=True, slots=True)
 class LegalShare:
-    """A share of fish and its interval.
+    """A share of fish and its interval, None where there is no fish.
 
-    - `share`, `low`, `high`: None where there is no fish.
     - `n_fish`, `n_legal`: fish of known length; of those, fish on the line or longer.
     - `design_effect`: by what the likeness of fish of one cluster multiplies the variance; 1 where
       none is seen.
     - `n_clusters`: clusters with fish; 0 where none were given.
-    - `reason`: why there is no share, or what the interval takes as given.
+    - `reason`: code why there is no share, or of what the interval takes as given.
     """
 
     share: float | None
@@ -259,7 +240,7 @@ def legal_share(
     *,
     level: float = 0.95,
 ) -> LegalShare:
-    r"""Return the share of fish that are legal at a minimum length, with its interval.
+    """Return the share of fish that are legal at a minimum length, with its interval.
 
     Wilson's interval at the effective sample size ``n/d`` (Rao & Scott 1992, A simple method for
     the analysis of clustered binary data, Biometrics 48; from memory). As d comes from k clusters,
@@ -267,16 +248,8 @@ def legal_share(
     intervals for proportions with small expected number of positive counts estimated from survey
     data, Survey Methodology 24; from memory); it is never more than n.
 
-    Parameters
-    ----------
-    lengths : array_like of float, shape (n,)
-        Total lengths, mm; fish of unknown length (NaN) are left out.
-    min_length : float
-        Minimum, mm; a fish on the line is legal.
-    clusters : array_like, shape (n,), optional
-        Which fish were met together, such as area and week.
-    level : float
-        Confidence level.
+    `lengths` (n,): total, mm; fish of unknown length (NaN) are left out; `min_length`: mm; a fish
+    on the line is legal; `clusters` (n,): which fish were met together, such as area and week.
 
     Raises
     ------
@@ -310,14 +283,11 @@ def legal_share(
 
 
 def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> float:
-    r"""Return the design effect of a share over clusters of fish.
+    """Return the design effect of a share over k clusters, `legal` fish of `size` fish in each.
 
-    ``d = v(p)/[p(1-p)/n]`` with the variance of a ratio over k clusters,
-    ``v(p) = k/(k-1) Σ (y_i - p m_i)²/n²`` (Rao & Scott 1992, as in `legal_share`).
-
-    `legal`, `size` (k,): legal fish and all fish of every cluster.
-
-    NaN where a single cluster, or fish all on one side of the line, can tell nothing.
+    ``d = v(p)/[p(1-p)/n]`` with the variance of a ratio over clusters, ``v(p) = k/(k-1) Σ (y_i - p
+    m_i)²/n²`` (Rao & Scott 1992, as in `legal_share`). NaN where a single cluster, or fish all on
+    one side of the line, can show nothing.
     """
     n, k = size.sum(), len(size)
     p = legal.sum() / n

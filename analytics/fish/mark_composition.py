@@ -37,18 +37,11 @@ FISH, READ, CLIPPED = 0, 1, 2
 class DonorDomain:
     """Totals of K measures of marks over W wider domains, and which of them each of D lies in.
 
-    Parameters
-    ----------
-    total : ndarray of float, shape (W, K)
-    cov : ndarray of float, shape (W, K, K)
-    place : ndarray of int, shape (D,)
-        The wider domain of each; -1 for none.
-    words : str
-        What the wider domain is called.
-    part : int, optional
-        The one part that may borrow here; by default each part does from its own.
-    of_part : int, optional
-        The part whose share is lent to it, where that is another.
+    - `total` (W, K), `cov` (W, K, K).
+    - `place` (D,): the wider domain of each; -1 for none.
+    - `words`: code of what the wider domain is called.
+    - `part`: the one part that may borrow here; by default each part does from its own.
+    - `of_part`: the part whose share it borrows, where that is another.
     """
 
     total: Floats
@@ -63,14 +56,10 @@ class DonorDomain:
 class BorrowedShares:
     """Marked shares of P parts over D domains.
 
-    Parameters
-    ----------
-    share, variance : ndarray of float, shape (D, P)
-        NaN where a domain needs none, or none is to be had.
-    source : ndarray of int, shape (D, P)
-        Shares of one source are one number with one error; -1 where none is lent.
-    words : tuple of tuple of str, shape (D, P)
-        What was borrowed from where; empty where nothing was.
+    - `share`, `variance` (D, P): NaN where a domain needs none, or none is to be had.
+    - `source` (D, P): shares of one source are one number with one error; -1 where none is
+      borrowed.
+    - `words` (D, P): codes of what was borrowed from where; empty where nothing was.
     """
 
     share: Floats
@@ -86,19 +75,13 @@ class BorrowedShares:
 def borrow_shares(
     total: Floats, wider: Sequence[DonorDomain], *, parts: Sequence[str]
 ) -> BorrowedShares:
-    r"""Return the shares that domains borrow.
+    """Return the shares that domains borrow from wider ones, the nearest first.
 
     The share is ``B/C``, marked fish over fish read, with the linearised variance
     ``(v_B + s² v_C - 2 s c_BC)/C²``.
 
-    Parameters
-    ----------
-    total : ndarray of float, shape (D, K)
-        Fish, fish read and marked fish of each of P parts, then any other measure.
-    wider : sequence of DonorDomain
-        From the nearest to the widest.
-    parts : sequence of str
-        What the fish of each part are called.
+    `total` (D, K): fish, fish read and marked fish of each of P parts, then any other measure;
+    `parts`: what the fish of each part are called.
     """
     size = len(total)
     share = np.full((size, len(parts)), np.nan)
@@ -196,12 +179,11 @@ def mark_analysis() -> Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Marked:
-    """One quantity of marks over D domains.
+    """One quantity of marks over D domains: `value` and `variance` (D,).
 
-    - `value`, `variance` (D,).
-    - `unread` (length D): of which parts no mark was read and none lent; empty where there is a
-      value.
-    - `gradient` (D, K): slope of the value in the totals, lent shares taken as known.
+    - `unread` (length D): code of which parts no mark was read and none borrowed; empty where there
+      is a value.
+    - `gradient` (D, K): slope of the value in the totals, borrowed shares taken as known.
     """
 
     value: NDArray[np.float64]
@@ -217,29 +199,16 @@ def marked(
     *,
     lent: BorrowedShares | None = None,
 ) -> Marked:
-    r"""Split encounters by mark.
+    """Split encounters by mark: one of `MARK_QUANTITIES`.
 
     For part p with all fish A, fish read C and marked fish read B: ``M = Σ_p A_p B_p/C_p``, and
     ``Σ_p A_p (1 - B_p/C_p)`` for the unmarked; the share is M over ``Σ_p A_p``. The variance is
     linearised, ``g' V g`` with g the gradient at the totals. Where every mark is read, M is the
-    plain total of B. A lent share s stands for B/C and adds ``A² v(s)``; its covariance with A is
-    left out.
+    plain total of B. A borrowed share s stands for B/C and adds ``A² v(s)``; its covariance with A
+    is left out.
 
-    Parameters
-    ----------
-    quantity : str
-        One of `MARK_QUANTITIES`.
-    total : ndarray of float, shape (D, K)
-        Totals in the order of `mark_measures`.
-    cov : ndarray of float, shape (D, K, K)
-        Their (co)variances.
-    lent : BorrowedShares, optional
-        Shares for parts of which no mark was read.
-
-    Returns
-    -------
-    Marked
-        NaN for a share of no fish; without meaning where `unread` says why.
+    `total` (D, K), `cov` (D, K, K): totals in the order of `mark_measures`. NaN for a share of no
+    fish; without meaning where `unread` says why.
     """
     parts, of_marked = CLASSES.get(quantity, (tuple(PARTS), True))
     lent = lent or nothing_lent(len(total), len(PARTS))

@@ -98,19 +98,9 @@ FROM sized ORDER BY fish_id
 def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     """Return the measured fish of the openings of a season, dockside and test fishing.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
-    through : str
-        Last ISO week.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `MEASURED_SCHEMA`, by fish_id. A fish without area or day takes those of its interview;
-        one of no open area and day is left out. A total length that was not measured follows from
-        the fork length (`lengths.total_from_fork`).
+    In `MEASURED_SCHEMA`, by fish_id, through an ISO week. A fish without area or day takes those of
+    its interview; one of no open area and day is left out. A total length that was not measured
+    follows from the fork length (`lengths.total_from_fork`).
     """
     placed = _placed(snapshot, season=season, through=through)
     conversion = total_from_fork(_pairs(placed, _so_far(snapshot, through), FORK, TOTAL))
@@ -121,11 +111,10 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
 
 
 def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict[str, int]:
-    """Return how many fish of test fishing have no place in a season, by why.
+    """Return by code how many fish of test fishing have no place in a season.
 
-    `season`: a fish of a closed day counts to the season whose days it is nearest to.
-
-    By code: without an area, without a day, outside the openings.
+    Without an area, without a day, outside the openings: a fish of a closed day counts to the
+    season whose days it is nearest to.
     """
     found = query.run(
         _UNPLACED, _tables(snapshot), {"season": season, "through": through}
@@ -137,15 +126,8 @@ def conversions(snapshot: Snapshot, *, season: str, through: str) -> tuple[Conve
     """Return how total length follows from fork length, and weight from length, in a season.
 
     Each is a regression over the season's fish with both measures; with too few of them, over the
-    fish of all seasons of the store up to the last week; else a stated factor. Weight is taken on
-    the length that more of the season's weighed fish have, total where they are as many.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : str
-    through : str
-        Last ISO week.
+    fish of all seasons of the store up to the last ISO week; else a stated factor. Weight is taken
+    on the length that more of the season's weighed fish have, total where they are as many.
     """
     placed = _placed(snapshot, season=season, through=through)
     past = _so_far(snapshot, through)

@@ -27,15 +27,8 @@ ANY = "any"
 class MortalityRate:
     """One row of ``release_rates`` or ``drop_off``.
 
-    Parameters
-    ----------
-    fate : str
-        ``released`` or ``drop_off``.
-    size_class, method, wound_class : str
-        Its key; ``any`` for a drop-off rate's size and wound.
-    rate_prop : float
-    rate_se : float or None
-    source : str
+    - `fate`: ``released`` or ``drop_off``.
+    - `size_class`, `method`, `wound_class`: its key; ``any`` for a drop-off rate's size and wound.
     """
 
     fate: str
@@ -71,9 +64,9 @@ class ApplicableRates:
     """The rates of one kind of fish.
 
     - `shallow`, `deep`: both, or neither.
-    - `whole`: the rate of any wound: of all fish without the pair, else where nobody told the
+    - `whole`: the rate of any wound: of all fish without the pair, else where nobody reported the
       wound.
-    - `lacking`: what else is to be said where there is no rate at all.
+    - `lacking`: code of what else is to be said where there is no rate at all.
     """
 
     shallow: MortalityRate | None = None
@@ -97,9 +90,7 @@ class ApplicableRates:
         """Return the rate of fish of which a share was hooked deep, ``(1 - d) shallow + d deep``.
 
         `deep_share`: d; NaN where nobody reported wounds: such fish take the rate of any wound;
-        `rate_of`: returns the values of a rate, in a shape that broadcasts with `deep_share`.
-
-        NaN where no rate applies.
+        `rate_of`: values of a rate, in a shape that broadcasts with it. NaN where no rate applies.
         """
         none = np.full_like(deep_share, np.nan)
         whole = none if self.whole is None else rate_of(self.whole)
@@ -112,12 +103,8 @@ class ApplicableRates:
 class ReleaseRates:
     """The release rates by key, asked for one kind of fish at a time.
 
-    Parameters
-    ----------
-    rows : sequence of dict
-        Of ``release_rates``.
-    first : sequence of dict
-        Rows that come before them for every fish that they name, however broadly.
+    `rows`: of ``release_rates``; `first`: rows that come before them for every fish that they name,
+    however broadly.
     """
 
     def __init__(
@@ -136,12 +123,8 @@ class ReleaseRates:
         governs shallow and deep hooks that have no first row; one of shallow or deep hooks leaves
         the others at the rate they had.
 
-        Parameters
-        ----------
-        size : str
-            ``legal``, ``sublegal`` or ``unknown``.
-        method : str or None
-            None where the boat did not tell it.
+        `size`: ``legal``, ``sublegal`` or ``unknown``; `method`: None where the boat did not report
+        it.
         """
         ranked = list(self._ranked(size, method))
         whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
@@ -246,21 +229,9 @@ class EvidenceGrade(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PublishedRate:
-    """A rate, the fish it is for, and where it comes from.
+    """A proportion that dies, the fish it is for, and where it comes from.
 
-    Parameters
-    ----------
-    fish : str
-        What the rate is of.
-    rate_prop : float
-        Proportion that dies.
-    low, high : float or None
-        Its 95 % interval.
-    evidence : EvidenceGrade
-    source : str
-        Author, year and title; empty for common practice.
-    marks : tuple of str
-        Words that a source must hold to be taken for this one, such as author and year.
+    `low`, `high`: its 95 % interval; `source`: author, year and title; empty for common practice.
     """
 
     fish: str
@@ -387,8 +358,6 @@ RATES_IN_PRINT: tuple[PublishedRate, ...] = (
 
 def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     """Return how far a user's rate can be trusted, from the words of its source.
-
-    `source`: as in ``release_rates`` or ``drop_off``; `rate_prop`: the rate given with it.
 
     Common practice where the source begins with those words; that of a rate of `RATES_IN_PRINT`
     where the source names its author and year and the number is the same; else the user's own.

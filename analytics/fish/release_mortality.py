@@ -43,14 +43,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FishByRate:
-    """Fish to which each rate applies, over D domains and the P parts of a plan.
+    """Fish to which each rate applies, over D domains, the G groups of a plan and their P parts.
 
-    - `fish` (D, P).
-    - `cov` (D, P, P).
+    - `fish` (D, P), `cov` (D, P, P).
     - `total` (D, K): the totals of the measures that they follow from.
-    - `wound_unknown` (D, G): where a group has fish and nobody told their wounds though the rates
-      ask for them.
-    - `lacking` (D, G): where a group has fish and no rate applies to them.
+    - `wound_unknown` (D, G): a group has fish and nobody reported their wounds though the rates ask
+      for them.
+    - `lacking` (D, G): a group has fish and no rate applies to them.
     """
 
     fish: Floats
@@ -65,9 +64,8 @@ def fish_of_group(
 ) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
     """Return the fish of a group by rate with their gradients, and where they could be split.
 
-    `total` (D, K): totals of measures over D domains; `order`: names of the K measures.
-
-    `fish` (D,): one for each of the group's rates. `gradients` (D, K). `is_told` (D,).
+    `total` (D, K): totals of the measures named in `order`. `fish` (D,) and `gradients` (D, K): one
+    for each of the group's rates; `is_known` (D,).
     """
     size = len(order)
     place = order.index(group.measure.name)
@@ -108,13 +106,10 @@ KEPT_RATE = MortalityRate(KEPT_FATE, ANY, ANY, ANY, 1.0, 0.0, "")
 class Group:
     """Fish of one fate that the same rates apply to.
 
-    - `fate`: ``kept``, ``released`` or ``drop_off``.
-    - `sizes`: their size classes.
-    - `methods`: their fishing methods, None for one not known; empty for all together.
-    - `choice`: their rates.
+    - `sizes`, `methods`: theirs; a method that is not known is None; no method is all together.
     - `measure`: their number.
     - `base`: of fish lost to drop-off, the code of what the rate is of; empty otherwise.
-    - `told`, `deep`: releases of the boats that reported how many were hooked deep, and those
+    - `reported`, `deep`: releases of the boats that reported how many were hooked deep, and those
       hooked deep; of all sizes. None where the fish are not split.
     """
 
@@ -148,8 +143,8 @@ class DeathPlan:
     """How deaths follow from interviews.
 
     - `groups`: kept fish, releases by rate, the base of drop-off by rate, and fish without a rate.
-    - `absent`: fates without any rate in the tables, in words.
-    - `assumed`: assumptions in words, by fate.
+    - `absent`: code of each fate without any rate in the tables.
+    - `assumed`: codes of assumptions by fate.
     - `unsized`: the size of released fish was recorded in no interview.
     """
 
@@ -179,10 +174,8 @@ class DeathPlan:
         """Return the fish to which each rate applies.
 
         A group with a pair of rates by wound is split by the deep share that boats of its fishing
-        method told: ``A D/R`` deep and ``A - A D/R`` shallow. In a domain
-        where nobody told, all take the rate of any wound.
-
-        `total` (D, K): totals in the order of `measures`; `cov` (D, K, K): their (co)variances.
+        method reported: ``A D/R`` deep and ``A - A D/R`` shallow. In a domain where nobody did, all
+        take the rate of any wound. `total` (D, K), `cov` (D, K, K): in the order of `measures`.
         """
         order = list(self.measures)
         fish, slopes = [], []
@@ -200,10 +193,7 @@ class DeathPlan:
         return FishByRate(np.stack(fish, axis=1), spread, total, wound_unknown, lacking)
 
     def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
-        """Return the deaths of some fates: value, variance of the fish, variance of both.
-
-        Each of shape (D,), as of `deaths_at_rates`.
-        """
+        """Return deaths of some fates, as `deaths_at_rates`."""
         rates = [rate if self.groups[at].fate in fates else None for at, rate in self.parts]
         return deaths_at_rates(found.fish, found.cov, rates)
 
@@ -271,22 +261,12 @@ class DeathPlan:
 def deaths_at_rates(
     fish: Floats, cov: Floats, rates: Sequence[MortalityRate | PublishedRate | None]
 ) -> tuple[Floats, Floats, Floats]:
-    """Return the deaths of fish at their rates: value, variance of the fish, variance of both.
+    """Return the deaths of fish at their rates: value, variance of the fish, of both, each (D,).
 
     A rate that applies to several parts has one error, perfectly correlated between them;
     different rates are independent of each other and of the fish (`propagation.weighted_sum`).
 
-    Parameters
-    ----------
-    fish : ndarray of float, shape (D, P)
-        P parts of the fish in D domains.
-    cov : ndarray of float, shape (D, P, P)
-    rates : sequence of MortalityRate or PublishedRate or None, length P
-        Of each part; None leaves it out.
-
-    Returns
-    -------
-    value, sample_variance, variance : ndarray of float, shape (D,)
+    `fish` (D, P), `cov` (D, P, P); `rates` (length P): None leaves a part out.
     """
     known = [one for one in dict.fromkeys(rates) if one is not None]
     takes = [[one == rate for one in rates] for rate in known]
@@ -327,8 +307,7 @@ _Key = tuple[object, ...]
 def has_no_sizes(interviews: Source, sample_ids: Sequence[str], met: pa.Table) -> bool:
     """Return whether releases were recorded, and the size of a released fish in no interview.
 
-    `sample_ids`: site-days whose interviews are looked at; `met`: interviews of convenience, looked
-    at too.
+    Of the interviews of some site-days, and of those of convenience (`met`).
     """
     if not {"released_legal", "released_sublegal"} <= query.gaps(interviews):
         return False
@@ -351,19 +330,10 @@ def plan_deaths(
 ) -> DeathPlan:
     """Match every kind of fish in the interviews with the rates that apply to it.
 
-    Releases follow `mortality_rates.ReleaseRates`. A drop-off rate of the own fishing
-    method comes before one for ``any``.
-
-    Parameters
-    ----------
-    interviews : pyarrow.Table or ParquetRows
-    release_rates, drop_off : pyarrow.Table
-        All in their schemas.
-    detail : bool
-        Keep size classes and fishing methods apart where they take the same rates; the deaths are
-        the same.
-    unsized : bool
-        The size of released fish was never recorded (`has_no_sizes`): all are of unknown size.
+    Releases follow `ReleaseRates`; a drop-off rate of the own fishing method comes before one for
+    ``any``. All tables in their schemas. `detail`: keep size classes and fishing methods apart
+    where they take the same rates; the deaths are the same. `unsized`: the size of released fish
+    was never recorded (`has_no_sizes`): all are of unknown size.
     """
     said = query.run(_METHODS, {"interviews": interviews})
     methods = said["method"].to_pylist()
