@@ -43,23 +43,10 @@ def rate_tables(
     level: float,
     progress: Callable[[str], None] = lambda words: None,
 ) -> dict[str, pa.Table]:
-    """Return every table of modelled catch rates by its name.
+    """Return every table of modelled catch rates by its name, in `schemas.RATE_SCHEMAS`.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-        Prepared from it with the usual settings.
-    level : float
-        Confidence level.
-    progress : callable
-        Called with a few words before each step.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        In `analytics.catch_rates.schemas.RATE_SCHEMAS`; where a model cannot be fitted, rows
-        with the reason in words.
+    `season`: prepared from the snapshot with the usual settings; `progress`: called with a few
+    words before each step. Where a model cannot be fitted, rows have codes of the reason.
     """
     design = season.design
     rows = model_rows(snapshot, season=design.season, through=design.through)

@@ -62,9 +62,9 @@ class SurveyEstimate:
 
 
 def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain, SurveyEstimate]]:
-    """Return the survey's figures by response, then by area (None for all) and week.
+    """Return the survey's figures, ratios of two totals over the same boats with their joint error.
 
-    Rates are ratios of two totals over the same boats, with their joint error.
+    By response, then by area (None for all) and week.
     """
     found: dict[str, dict[Domain, SurveyEstimate]] = {}
     for response, quantity in QUANTITY.items():
@@ -114,10 +114,7 @@ def _none(value: float | None) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """The scale on which a response is smoothed.
-
-    - `is_share`: logit for a share, log for a rate.
-    """
+    """The scale on which a response is smoothed: logit for a share, log for a rate."""
 
     is_share: bool
 
@@ -148,12 +145,9 @@ class Scale:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AreaIndex:
-    """The index of one response over W weeks.
+    """The index of one response by area (None for all), over every ISO week of the season so far.
 
-    - `weeks` (length W): every ISO week from the season's first to the last asked.
-    - `series`: by area; None for all areas.
-    - `levels`: None where the fit was refused.
-    - `reason`: why there is none.
+    `levels`: None where the fit was refused; `reason`: why there is none.
     """
 
     response: str
@@ -171,14 +165,10 @@ def area_index(
     weeks: Sequence[str],
     weight: Mapping[str, float],
 ) -> AreaIndex:
-    """Return the index of a response by the chosen model.
+    """Return the index of a response by the chosen model, else by the usual terms and family.
 
-    Without one, by the usual terms and law: a level for every area and week does not need the
-    smooth of the week that candidates are compared by.
-
-    `model`: None where there was none to choose; `mix`: trips that tell the mix; as in
-    `analytics.catch_rates.standardised_levels.levels_of`; `weight`: what each area weighs in the
-    mean of all.
+    A level for every area and week does not need the smooth of the week that candidates are
+    compared by. `mix`: as in `levels_of`; `weight`: of each area in the mean of all.
     """
     told = tuple(weeks)
     terms: tuple[str, ...]
@@ -206,10 +196,7 @@ def index_rows(
     season: str,
     level: float,
 ) -> list[Row]:
-    """Return the rows of `analytics.catch_rates.schemas.INDEX_SCHEMA` of one response.
-
-    `raw`: the survey's figures; their areas and weeks get a row each, and those with trips.
-    """
+    """Return the rows of `INDEX_SCHEMA` of one response, for all areas and weeks with a figure."""
     trips = _trips(data.frame)
     scale = Scale(data.is_share)
     rows = []

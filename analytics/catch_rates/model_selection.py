@@ -179,7 +179,7 @@ PURPOSE = {
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A regression to try: the terms and the law; a zero part has its constant alone."""
+    """A regression to try: the terms and the family; a zero part has its constant alone."""
 
     terms: tuple[str, ...]
     family: str
@@ -191,9 +191,8 @@ class CandidateResult:
 
     - `fit`: None where it was refused.
     - `held_out_score`: mean log chance of a held-out trip; NaN where it cannot be had.
-    - `reason`: why there is no fit or no score, or why it is never chosen.
-    - `held_out_days` (D,): log chances summed by held-out site-day, in one order for all
-      candidates.
+    - `reason`: code why there is no fit or no score, or why it is never chosen.
+    - `held_out_days` (D,): log chances summed by site-day, in one order for all candidates.
     """
 
     name: str
@@ -212,10 +211,7 @@ class CandidateResult:
         return round((self.fit.aic + 2 * self.fit.log_likelihood) / 2)
 
     def behind(self, best: CandidateResult) -> tuple[float, float]:
-        """Return by how much its score is under another's, and the standard error of that.
-
-        Trips of a site-day go together: the error is that of sums by site-day.
-        """
+        """Return by how much its score is under another's, and the error of that by site-day."""
         gap = best.held_out_score - self.held_out_score
         if self.held_out_days is None or best.held_out_days is None:
             return gap, 0.0
@@ -263,7 +259,7 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     AIC and BIC are of all trips. The held-out score is the mean log chance of a trip of one of the
     last weeks by the fit to all weeks before it (Gneiting & Raftery 2007, Strictly proper scoring
     rules, prediction, and estimation, J. Am. Stat. Assoc. 102; from memory): rolling, so that no
-    fit has seen what it is asked; never a p-value. A fit to fewer weeks has a smaller smooth.
+    fit has seen what it predicts; never a p-value. A fit to fewer weeks has a smaller smooth.
     """
     trials = ShareTrials(data) if data.is_share else CountTrials(data)
     try:
@@ -354,13 +350,7 @@ def _tried(
 
 
 def _held_weeks(week: Floats) -> Floats:
-    """Return the weeks to hold out: the last ones, with three or more before the first.
-
-    Raises
-    ------
-    UsageError
-        If there are too few weeks.
-    """
+    """Return the weeks to hold out: the last ones; UsageError without three before the first."""
     told = np.unique(week)
     if len(told) < HELD_OUT_WEEKS + 3:
         raise UsageError(f"{len(told)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")

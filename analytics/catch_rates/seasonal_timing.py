@@ -58,12 +58,9 @@ YEAR = 52
 class SeasonIndex:
     """The index of encounters of one season.
 
-    - `origin`: Monday from which its weeks and days count.
+    - `origin`: Monday from which its weeks and days count; `number` (W,): weeks since it.
     - `open_weeks`: open weeks of each area through the season's end, in order; None for all areas.
-    - `is_current_season`: whether it is the season asked for.
     - `note`: what keeps it from standing at this season's mix; empty where nothing does.
-
-    - `number` (W,): weeks since the origin of each week of the index.
     """
 
     season: str
@@ -87,10 +84,10 @@ class SeasonIndex:
         return slice(weeks.index(known[0]), weeks.index(known[-1]) + 1)
 
     def is_complete(self, area: str | None) -> bool:
-        """Return whether the whole season was sampled.
+        """Return whether all of the season was sampled.
 
         The last open week or the one before has an index, and so have three quarters of all open
-        weeks: a closed week is none of them, and one missed is filled in from its neighbours.
+        weeks: a closed week is none of them, and one missed is imputed from its neighbours.
         """
         series, open_weeks = self.index.series.get(area), self.open_weeks.get(area, ())
         if series is None or not open_weeks:
@@ -109,16 +106,12 @@ def season_indices(
     mix: pd.DataFrame,
     weight: Mapping[str, float],
 ) -> list[SeasonIndex]:
-    """Return the index of encounters of every season before one, and of that one.
+    """Return the index of encounters of every season before one, oldest first, and of that one.
 
     Past seasons are fitted with the family and terms chosen for this one, at this season's mix and
     weights of areas, so that they differ by fish alone. One that did not know some method, group of
     days or site of this season says nothing of its effect: it is fitted together with this season,
     with a level for every area and week of both and one effect in both, and a note says so.
-
-    `now`: of the season asked for; `model`: chosen for it; `mix`: trips of this season.
-
-    Oldest first; the season asked for is the last.
     """
     days = season_days(snapshot)
     known = seasons_with_data(snapshot)
@@ -202,10 +195,7 @@ def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
 
 
 def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
-    """Return the open weeks of each area in order; None for all areas.
-
-    `days`: open days of one season, as by `analytics.data.calendar.season_days`.
-    """
+    """Return the open weeks of each area (None: all) in order, from open days of one season."""
     weeks: dict[str | None, tuple[str, ...]] = {None: tuple(sorted(days["week"].unique()))}
     for area, mine in days.groupby("area"):
         weeks[str(area)] = tuple(sorted(mine["week"].unique()))
@@ -215,8 +205,7 @@ def open_weeks_of(days: pd.DataFrame) -> dict[str | None, tuple[str, ...]]:
 def _origins(days: pd.DataFrame, seasons: list[str]) -> dict[str, pd.Timestamp]:
     """Return the Monday that each season counts from: that of one ISO week of the year for all.
 
-    The week is the first open one of the season that opens earliest in its year, so that seasons
-    lie on each other.
+    The first open week of the season that opens earliest in its year: seasons lie on each other.
     """
     first = {one: days.loc[days["season"] == one, "week"].min() for one in seasons}
     anchor, half = int(first[seasons[-1]][-2:]), YEAR // 2
@@ -239,7 +228,7 @@ NO_DAYS = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Run:
-    """Shares of one season and area by the end of each week, drawn, and curves through them."""
+    """Simulated shares of one season and area by the end of each week, and curves through them."""
 
     day: Floats
     share: Floats
@@ -251,8 +240,8 @@ class _Run:
 def timing_rows(one: SeasonIndex) -> tuple[list[Row], list[Row]]:
     """Return the rows of `SEASONAL_PATTERN_SCHEMA` and of `RUN_DATE_SCHEMA` of one season.
 
-    `timing`, `dates`: by area and for all; shares, curves and dates of complete seasons only.
-    Errors of dates are the spread over draws of the index.
+    Shares, curves and dates of complete seasons only; errors of dates are sd over draws of the
+    index.
     """
     timing: list[Row] = []
     dates: list[Row] = []
@@ -267,14 +256,12 @@ def timing_rows(one: SeasonIndex) -> tuple[list[Row], list[Row]]:
 
 
 def strength_rows(every: Sequence[SeasonIndex], *, level: float) -> list[Row]:
-    """Return the rows of `RUN_STRENGTH_SCHEMA`: this season against past ones, week by week.
+    """Return the rows of `RUN_STRENGTH_SCHEMA`: the last season against past ones, week by week.
 
-    Each past season stands against this one with the log of the index summed over the weeks to
+    Each past season stands against it with the log of the index summed over the weeks to
     date that both have; the ratio is to the mean of past seasons on the log scale, as
     `seasonal_timing.strength` has it, with Student's t of one degree fewer than past
     seasons (our choice, no source).
-
-    `every`: the season asked for is the last.
     """
     now, past = every[-1], every[:-1]
     note = join_codes(one.note for one in past)
@@ -303,7 +290,7 @@ def _run(one: SeasonIndex, area: str | None, series: Series, day: Floats) -> _Ru
 
 
 def _draws(series: Series) -> Floats | None:
-    """Return drawn shares; None where the index has no error."""
+    """Return simulated shares; None where the index has no error."""
     known = np.isfinite(series.value)
     if not np.isfinite(series.cov[np.ix_(known, known)]).all():
         return None

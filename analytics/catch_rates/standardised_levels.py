@@ -42,13 +42,10 @@ NO_ERROR = coded("site_days_unlike_unknown")
 class Levels:
     """Levels of C area-weeks on the log scale, of a share on the logit scale.
 
-    - `area`, `week` (length C).
-    - `value` (C,).
     - `cov` (C, C): with the cluster factor in it; NaN where that cannot be given.
     - `cluster_factor`: variance by site-day over that of single boats; NaN where there is none.
-    - `model`: the regression behind the levels.
-    - `terms`: its terms.
-    - `note`: what the fit had to do otherwise than the chosen model.
+    - `model`: the regression behind the levels, with `terms`.
+    - `note`: codes of what the fit had to do otherwise than the chosen model.
     """
 
     area: tuple[str, ...]
@@ -71,10 +68,8 @@ class Levels:
 class Series:
     """A weekly figure of one area, or of all areas, on the log or logit scale.
 
-    - `value` (W,): NaN in a week without one.
-    - `cov` (W, W).
-    - `filled` (W,): part of a week's figure that stands on areas filled in; of a mean of areas
-      alone.
+    - `value` (W,): NaN in a week without one; `cov` (W, W).
+    - `filled` (W,): part of a week's figure that stands on imputed areas; of a mean of areas alone.
     """
 
     value: Floats
@@ -90,21 +85,17 @@ class Series:
 def levels_of(
     data: ResponseTrips, *, terms: Sequence[str], family: str, mix: pd.DataFrame
 ) -> Levels:
-    r"""Fit a level for every area and week in the place of the smooth, all at one mix.
+    """Fit a level for every area and week in the place of the smooth, all at one mix.
 
     Every area-week with trips has a level, also one without a fish (`models.cell_levels`).
     Errors are those of the model times a cluster factor, `level_fit.spread_by_cluster` over
     area-weeks with fish: a sandwich for every level by itself would rest on a handful of site-days.
-    Where the fit is refused, terms give way in the order of `GIVE_WAY`, and a note says so.
+    Where the fit is refused, terms give way in the order of `GIVE_WAY`, and a note says so. For a
+    hurdle the family of its counts stands in, since a rate needs a mean in proportion to effort.
 
-    `terms`: of the chosen model; `family`: of the chosen model; for a hurdle the law of its counts
-    stands in, since a rate needs a mean in proportion to effort; `mix`: trips of which the mix of
-    the other terms is taken, by angler-hours, for a share by encounters: the same for all.
-
-    Raises
-    ------
-    UsageError
-        If there is no trip, no fish among them, or the fit is refused even without other terms.
+    `mix`: trips of which the mix of the other terms is taken, by angler-hours, for a share by
+    encounters. UsageError without a trip or a fish, or where the fit is refused without other terms
+    too.
     """
     if data.none:
         raise UsageError(data.none)
@@ -143,14 +134,11 @@ def series_of(levels: Levels, weeks: Sequence[str]) -> dict[str, Series]:
 def all_areas(
     levels: Levels, weeks: Sequence[str], weight: Mapping[str, float], *, is_share: bool
 ) -> Series:
-    r"""Return the mean of all areas by week, at fixed weights.
+    """Return the mean of all areas by week, at fixed weights, without areas that have none.
 
     An area without a figure in a week stands with what its usual relation to the others says
-    (`marginal_means.impute_areas`), so that an area that opens or closes is no rise or fall.
-
-    `weight`: by area; areas without one are left out; `is_share`: whether levels are logits.
-
-    NaN in weeks without a figure of any area; without a weight of any area, in all.
+    (`marginal_means.impute_areas`), so that an area that opens or closes is no rise or fall. NaN in
+    weeks without a figure of any area; without a weight of any area, in all.
     """
     areas = [area for area in dict.fromkeys(levels.area) if weight.get(area, 0.0) > 0]
     n = len(weeks)
@@ -263,13 +251,7 @@ def _weight(data: ResponseTrips) -> str:
 
 
 def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list[str]:
-    """Return what trips of a past season cannot tell of this season's mix, in words.
-
-    `past`, `now`: trips of either, with the columns of `terms`; `terms`: factors and slopes that
-    the mix is made of.
-
-    Such as ``method jigging``; a slope that every trip has alike by its name alone.
-    """
+    """Return what past trips cannot say of this season's mix, such as ``method jigging``."""
     words = []
     for name in terms:
         if name in FACTORS:
@@ -282,15 +264,11 @@ def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list
 def comparable_seasons(
     past: pd.DataFrame, now: pd.DataFrame, factors: Sequence[str]
 ) -> tuple[tuple[pd.DataFrame, pd.DataFrame], str]:
-    """Return trips of two seasons in which every level can be held against this season's.
+    """Return trips of two seasons whose levels can all be compared with this one's, and a note.
 
     Two levels of a factor, say two methods, can be compared where some area and week knows both, or
     through others. A level that no such chain ties to this season's most fished one would stand
-    for the season it was met in; it is taken for that one, and a note says so.
-
-    `past`, `now`: ``area, week, angler_hours`` and the factors.
-
-    `note`: empty where nothing was changed.
+    for the season it was met in; it is taken for that one, and the note says so.
     """
     notes = []
     for factor in factors:

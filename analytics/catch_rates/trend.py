@@ -51,15 +51,12 @@ def trend_rows(
     names: Row,
     open_weeks: Collection[str] | None = None,
 ) -> list[Row]:
-    """Return the trend of one area, or of all, week by week and three weeks ahead.
+    """Return the trend of one area, or of all, by week and three weeks ahead, in `TREND_SCHEMA`.
 
-    `series`: over every ISO week of `weeks`; a closed week is missing; `weeks` (length W); `names`:
-    season, area and response of the rows; `open_weeks`: those with an open day, through the
-    season's end; None where the calendar is not known.
-
-    Rows of `analytics.catch_rates.schemas.TREND_SCHEMA`: from the first week with a figure to the
-    last asked and three ahead; of under three weeks, one row with the reason. A week that was
-    closed and has no figure has a level, which runs on through it, and no word.
+    `names`: season, area and response of the rows; `open_weeks`: those with an open day; None where
+    the calendar is not known. Rows from the first week with a figure; of under three weeks, one row
+    with the reason. A week that was closed and has no figure has a level, which runs on through it,
+    and no word.
     """
     has = np.isfinite(series.value) & (series.se > 0)
     blank = names | {"ci_level": level, "is_projected": False, "direction": NOT_KNOWN}

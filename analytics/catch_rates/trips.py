@@ -48,12 +48,11 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     """Return the trips of a season through a week, as the regressions take them.
 
     One row a complete trip with every number given and some effort, by `interview_id`:
-    ``interview_id, sample_id`` (the site-day, in words where none was drawn), ``area`` (fished),
+    ``interview_id, sample_id`` (the site-day, in words where none was sampled), ``area`` (fished),
     ``landing_area, site, date, method, party`` (anglers), ``kept, sublegal``, ``encounters,
     angler_hours, week, week_number`` (0 in the season's first open week), ``day_group`` (its place
     among the area's groups from 1, or ``none``), ``daylight_hours`` (NaN where no site has a
-    latitude), ``moon`` (lit part of the disc) and ``tide_range_m`` (NaN where the site-day does not
-    tell it).
+    latitude), ``moon`` (lit part of the disc) and ``tide_range_m`` (NaN where not known).
     """
     given = {"season": season, "not_told": NOT_TOLD}
     found = query.run(_COMPLETE_TRIPS, trip_tables(snapshot), given).to_pandas()
@@ -67,7 +66,7 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
 
 
 def week_numbers(weeks: pd.Series, *, first: str) -> pd.Series:
-    """Return whole weeks since a first one, as floats, closures counted."""
+    """Return weeks since a first one, as floats, closures counted."""
     if weeks.empty:
         return weeks.astype(np.float64)
     number = {week: week_number(week) - week_number(first) for week in weeks.unique()}
@@ -124,13 +123,12 @@ CELL = "area_week"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ResponseTrips:
-    """Trips of one response.
+    """Trips of one response, with `CELL`; levels of factors without a fish joined to another.
 
-    - `frame`: trips as given, with `CELL`; levels of factors without a fish joined to another.
-    - `reasons`: what is to be said of an area and week (None: all areas) without a fish, or with
-      fish of one kind alone.
+    - `reasons`: code for an area and week (None: all areas) without a fish, or with fish of one
+      kind.
     - `joined`: by factor: levels and what they were joined to.
-    - `none`: why nothing at all can be modelled; empty where something can.
+    - `none`: code why nothing at all can be modelled; empty where something can.
     """
 
     response: str
@@ -155,10 +153,7 @@ class ResponseTrips:
 
 
 def fitted(rows: pd.DataFrame, response: str) -> ResponseTrips:
-    """Return the trips of one response, those of a share that met a fish.
-
-    `rows`: from `analytics.catch_rates.trips.model_rows`; `response`: one of `RESPONSES`.
-    """
+    """Return the trips of `model_rows` for one response, those of a share that met a fish."""
     frame = rows.assign(**{CELL: rows["area"] + " " + rows["week"]})
     if response == SHARE:
         frame = frame[frame[TRIALS] > 0]
@@ -223,10 +218,7 @@ def smooth_terms(frame: pd.DataFrame) -> tuple[str, ...]:
 
 
 def terms_over(terms: tuple[str, ...], frame: pd.DataFrame) -> tuple[str, ...]:
-    """Return the terms of a regression as fewer weeks can bear them.
-
-    The smooth is sized anew, and a column that does not vary is left out.
-    """
+    """Return the terms that fewer weeks can bear: smooth sized anew, columns that vary."""
     is_smooth = [one.startswith(("area", "week_number")) for one in terms]
     has_slopes = any(one.startswith("area:") for one in terms)
     smooth = [one for one in smooth_terms(frame) if has_slopes or not one.startswith("area:")]
@@ -241,10 +233,7 @@ def varies(frame: pd.DataFrame, name: str) -> bool:
 
 
 def beside(frame: pd.DataFrame, terms: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the terms that stay beside a level for every area and week.
-
-    Daylight goes with the week: its level holds it.
-    """
+    """Return the terms that stay beside a level of every area and week (it holds daylight)."""
     return tuple(one for one in BESIDE if one in terms and varies(frame, one))
 
 

@@ -22,20 +22,9 @@ if TYPE_CHECKING:
 def released_tables(
     snapshot: Snapshot, season: SeasonSurvey, *, level: float
 ) -> dict[str, pa.Table]:
-    """Return every table of released fish by its name.
+    """Return every table of released fish by its name, in `schemas.RELEASED_SCHEMAS`.
 
-    Parameters
-    ----------
-    snapshot : Snapshot
-    season : SeasonSurvey
-        Prepared from it with the usual settings.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        In `analytics.released.schemas.RELEASED_SCHEMAS`.
+    `season`: prepared from the snapshot with the usual settings.
     """
     sums = death_sums(snapshot, season)
     composition, compared = composition_tables(snapshot, season, level=level)

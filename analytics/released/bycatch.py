@@ -75,13 +75,8 @@ class Species:
 class Bycatch:
     """The species of a season, the most met first.
 
-    Parameters
-    ----------
-    species : tuple of Species
-    areas : frozenset of str
-        Areas fished in which somebody recorded bycatch.
-    coded_rows : pyarrow.Table
-        Rows of bycatch with the column of their species.
+    `areas`: fished, in which somebody recorded bycatch; `coded_rows`: rows of bycatch with the
+    column of their species.
     """
 
     species: tuple[Species, ...]
@@ -98,7 +93,7 @@ class Bycatch:
 
     @property
     def measures(self) -> dict[str, Measure]:
-        """Fish of every species, and angler-hours of the boats that could have told."""
+        """Fish of every species, and angler-hours of the boats that could have reported any."""
         columns = [one.column for one in self.species]
         return {name: Measure(name, name) for name in columns} | {
             _HOURS: Measure(_HOURS, f"{_RECORDED} * anglers * hours_fished")
@@ -117,16 +112,9 @@ def reported_on(interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
 
 
 def bycatch_of(bycatch: pa.Table, told: pa.Table, *, most: int = MOST) -> Bycatch:
-    """Return the species that some interviews named.
+    """Return the species that some interviews (``interview_id, area``, each once) named.
 
-    Parameters
-    ----------
-    bycatch : pyarrow.Table
-        In its schema.
-    told : pyarrow.Table
-        ``interview_id, area`` of the interviews, each once.
-    most : int
-        Species told apart, those most met; with more of them the rest are one group.
+    `most`: species kept apart, those most met; with more of them the rest are one group.
     """
     named = sql.run(_NAMED, {"bycatch": bycatch, "told": told})
     ranked = sql.run(_RANKED, {"named": named})
@@ -152,22 +140,10 @@ def bycatch_of(bycatch: pa.Table, told: pa.Table, *, most: int = MOST) -> Bycatc
 
 
 def with_bycatch(bycatch: Bycatch, interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
-    """Return the interviews of some site-days with a column of fish met for every species.
+    """Return what the reduction needs of interviews of some site-days, a column for each species.
 
-    Parameters
-    ----------
-    bycatch : Bycatch
-    interviews : pyarrow.Table or ParquetRows
-        In the schema of ``interviews``.
-    sample_ids : sequence of str
-        The site-days.
-
-    Returns
-    -------
-    pyarrow.Table
-        What the reduction needs of an interview. A species is 0 where the boat has no row of it,
-        null where kept or released was not recorded; where nobody recorded bycatch in the area
-        fished, the boat counts for no species.
+    Fish met are 0 where the boat has no row of the species, null where kept or released was not
+    recorded; where nobody recorded bycatch in the area fished, the boat counts for no species.
     """
     tables: dict[str, Source] = {
         "interviews": interviews,
@@ -206,10 +182,9 @@ def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> 
     """Estimate encounters (kept and released) of every other species per angler-hour.
 
     The combined ratio of two stratified two-stage totals, with the season's own design and its
-    rules for thin strata, for area and week, area, week, and the season.
-
-    In `BYCATCH_SCHEMA`, the species most met first. Without a row of bycatch in the season the
-    table is empty: nobody can tell whether none was met or none was written down.
+    rules for thin strata, for area and week, area, week, and the season. In `BYCATCH_SCHEMA`, the
+    species most met first; empty without a row of bycatch in the season: nobody can know whether
+    none was met or none was written down.
     """
     rows = [
         row

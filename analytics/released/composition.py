@@ -68,16 +68,11 @@ _MET = np.isin(
 def composition_tables(
     snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95, n_draws: int = N_DRAWS
 ) -> tuple[pa.Table, pa.Table]:
-    """Return encounters by class as reported and as sampled, and one over the other.
+    """Return encounters by class on both bases, and one over the other.
 
-    Totals are those at listed sites, expanded from the drawn units, however the season itself
-    is calculated. `encounter_fish` is, as reported, the result row itself, releases of unknown size
+    Totals are those at listed sites, expanded from the sampled units, however the season itself is
+    calculated. `encounter_fish` is, as reported, the result row itself, releases of unknown size
     among them; as sampled, the sum of the four classes, whose base holds no fish of unknown size.
-
-    `n_draws`: joint draws behind ``draws_low`` and ``draws_high``.
-
-    `composition`, `compared`: in `COMPOSITION_SCHEMA` and `COMPOSITION_RATIO_SCHEMA`, for every
-    level of a bulletin.
     """
     rows: list[Row] = []
     compared: list[Row] = []
@@ -224,7 +219,7 @@ def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats
 class DrawnClasses:
     """What joint draws say of D domains and the five `COLUMNS`; arrays of shape (D, 5).
 
-    - `low`, `high`: quantiles at the level asked; NaN where the survey's error is not known.
+    `low`, `high`: quantiles; NaN where the survey's error is not known.
     """
 
     low: Floats
@@ -242,7 +237,7 @@ def draw_classes(
     n_draws: int = N_DRAWS,
     seed: int,
 ) -> DrawnClasses:
-    r"""Draw the ratios of shared pools and the base of each domain together.
+    """Draw the ratios of shared pools and the base of each domain together.
 
     Each sampled count n becomes a gamma variate of shape n (a Poisson count seen through a flat
     prior on the logarithm of its mean). The divisor of a plain ratio takes one more unit of shape,
@@ -250,17 +245,8 @@ def draw_classes(
     ``n_j / (n_LM + δ)`` with δ 0 or 1. Interviews multiply all classes of a domain by one
     log-normal variate of mean 1, with the coefficient of variation of each class's survey part.
 
-    Parameters
-    ----------
-    ratios : ClassRatios
-    weight : ndarray of float, shape (D, C)
-        Base fish of each area-week in each domain.
-    survey_cv : ndarray of float, shape (D, 5)
-        Coefficient of variation that interviews bring; NaN where it is not known.
-    level : float
-        Share of draws between the two quantiles.
-    n_draws : int
-    seed : int
+    `weight` (D, C): base fish of each area-week; `survey_cv` (D, 5): what interviews bring, NaN
+    where it is not known; `level`: share of draws between the quantiles.
     """
     rng = np.random.default_rng(seed)
     size = len(weight)

@@ -49,10 +49,7 @@ BY_AREA = (False, True)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DeathSums:
-    """A season's fish by size class and method, in one pass over its interviews.
-
-    No two size classes or methods are together in the groups of `plan`.
-    """
+    """A season's fish in one pass over its interviews; no group mixes size classes or methods."""
 
     plan: DeathPlan
     estimators: tuple[TotalEstimator, ...]
@@ -131,7 +128,7 @@ def table_of_areas(
 
 
 def method_of(group: Group) -> str | None:
-    """Return the fishing method of a group as a table tells it, None for all."""
+    """Return the fishing method of a group as tables have it, None for all."""
     if group.size_class == ANY and not group.methods:
         return None
     return " or ".join(sorted(NOT_TOLD if one is None else one for one in group.methods))
@@ -153,8 +150,8 @@ def death_table(
 
     All areas (null) first, then each area: a row for each fate, size class, fishing method and
     wound class that take one rate, then rows of size ``any`` without a method for all released, all
-    lost and everything (fate ``all``), whose deaths are those of the result rows. Low and high are
-    the same fish at the ends of the rate's interval (logit scale).
+    dropped off and everything (fate ``all``), whose deaths are those of the result rows. Low and
+    high are the same fish at the ends of the rate's interval (logit scale).
     """
     return table_of_areas(
         sums or death_sums(snapshot, season),
@@ -170,7 +167,7 @@ class _DeathRows(AreaRows):
     """The rows of each domain of some totals."""
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
-        """Yield the rows of one domain: kept, released, lost, each before its total."""
+        """Yield the rows of one domain: kept, released, drop-off, each before its total."""
         for fate in (KEPT_FATE, RELEASED, DROP_OFF):
             for part, (group, _) in enumerate(self.plan.parts):
                 if self.plan.groups[group].fate == fate and self._is_used(part, place):
@@ -180,7 +177,7 @@ class _DeathRows(AreaRows):
         yield self._total(ALL, place, area)
 
     def _is_used(self, part: int, place: int) -> bool:
-        """Return whether a part stands for fish here: by wound where told, else of any wound."""
+        """Return whether a part stands for fish: by wound where reported, else of any."""
         group, rate = self.plan.parts[part]
         choice = self.plan.groups[group].choice
         if not choice.is_split or choice.whole is None:
@@ -293,10 +290,7 @@ _STEMS = (("mooch", MOOCHING), ("troll", TROLLING))
 
 
 def printed_rate(method: str | None) -> PublishedRate | None:
-    """Return the printed rate of a fishing method, from the words that a user wrote for it.
-
-    That of mooching or of trolling, if its letters hold ``mooch`` or ``troll`` in any case.
-    """
+    """Return the printed rate of mooching or trolling, if a user's words hold its stem."""
     words = (method or "").casefold()
     return next((rate for stem, rate in _STEMS if stem in words), None)
 

@@ -42,10 +42,7 @@ FROM measured WHERE wound_site IS NOT NULL
 
 
 def trial_table(snapshot: Snapshot, *, level: float) -> pa.Table:
-    """Return the groups of every holding trial, then of all trials together, with their rates.
-
-    In `HOLDING_RATE_SCHEMA`; empty where no fish was held.
-    """
+    """Return the groups of every holding trial, then of all trials together, with their rates."""
     return rates_table(_groups(snapshot), level=level)
 
 
@@ -56,12 +53,10 @@ def rates_table(groups: Sequence[HeldGroup], *, level: float) -> pa.Table:
 
 
 def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
-    """Return the share of held fish alive over time by group, all trials together.
+    """Return the share of held fish alive over time by group, all trials with hours together.
 
     A trial says how many died by the end of its hours and not when: its deaths are placed at that
     hour, and its survivors leave alive then.
-
-    In `SURVIVAL_SCHEMA`; trials without hours are left out.
     """
     timed = [one for one in _groups(snapshot) if one.hours is not None]
     return survival_rows(
@@ -81,18 +76,10 @@ def survival_rows(
     fish: np.ndarray[Any, np.dtype[np.int64]] | None = None,
     level: float,
 ) -> pa.Table:
-    """Return the survival curve of every group, in `SURVIVAL_SCHEMA`.
+    """Return the survival curve of every group of n entries, in `SURVIVAL_SCHEMA`.
 
-    Parameters
-    ----------
-    group : sequence of str, length n
-    hours : ndarray of float, shape (n,)
-        Until death, or until last seen alive.
-    died : ndarray of bool, shape (n,)
-    fish : ndarray of int, shape (n,), optional
-        How many fish each entry stands for.
-    level : float
-        Confidence level.
+    `hours` (n,): until death, or until last seen alive; `fish` (n,): how many each entry stands
+    for.
     """
     names = np.array(group, dtype=object)
     weight = np.ones(len(names), dtype=int) if fish is None else fish
@@ -123,10 +110,8 @@ def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -
 
     Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
     the dock die and are left out. The rates are those of all trials together, corrected by their
-    controls.
-
-    In `WOUND_MIX_SCHEMA`: a row for each wound site, then (null) the rate of them all; without a
-    value, and with a reason, where a site has no rate.
+    controls. A row for each wound site, then (null) the rate of them all; without a value, and with
+    a reason, where a site has no rate.
     """
     design = season.design
     fish = measured_fish(snapshot, season=design.season, through=design.through)
@@ -202,8 +187,7 @@ def _mix_row(
 ) -> Row:
     """Return the row of all wound sites together.
 
-    The mix of the rates as seen is corrected once: the controls are the same for every site, and so
-    is their error.
+    The mix of the rates as seen is corrected once: all sites share the controls and their error.
     """
     row: Row = {"wound_site": None, "n_fish": n_fish, "share": 1.0 if n_fish else None}
     lacking = sorted(set(share) - set(rates))

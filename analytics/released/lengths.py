@@ -40,24 +40,18 @@ _NO_FISH = coded("no_test_lengths")
 
 
 def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
-    """Count the measured fish of a season by length.
-
-    In `LENGTH_SCHEMA`: bins of 20 mm, each with its lower edge, by area, week and source. Every
-    fish of known length counts, an undersized one that was kept too.
-    """
+    """Count the measured fish of a season by area, week, source and length, kept ones too."""
     asked = {"season": season.design.season, "width": BIN_MM}
     return query.run(_BINS, {"measured": _measured(snapshot, season)}, asked).cast(LENGTH_SCHEMA)
 
 
 def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
-    """Return the share of the fish met that are legal at many minimum lengths.
+    """Return the share of the fish met that are legal at many minimum lengths, all areas first.
 
     Fish of test fishing only: they are the fish met, those on the dock were chosen by the line.
-    Fish of one area and week are alike, and their likeness widens the interval.
-
-    In `LEGAL_SHARE_SCHEMA`, all areas first: every 10 mm over the lengths of the sample, and the
-    minimum of the season (`is_rule`; one row each where areas have several). An area with a minimum
-    and no sample has that row alone, without a share and with the reason.
+    Fish of one area and week are alike, and their likeness widens the interval. Every 10 mm over
+    the lengths of the sample, and the minimum of the season (`is_rule`; one row each where areas
+    have several). An area with a minimum and no sample has that row alone, with the reason.
     """
     measured = _measured(snapshot, season)
     met = measured.filter(pc.equal(measured["source"], "test_fishing")).to_pandas()
@@ -73,9 +67,8 @@ def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float)
 def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Return how total length follows from fork length, and weight from length.
 
-    In `CONVERSION_SCHEMA`. Linear: target = intercept + slope · given; power: the same of natural
-    logarithms; stated factor: `slope` is the factor (total over fork length, or the condition K)
-    and the rest is null.
+    Linear: target = intercept + slope · given; power: the same of natural logarithms; stated
+    factor: `slope` is the factor (total over fork length, or the condition K) and the rest is null.
     """
     asked = {"season": season.design.season, "through": season.design.through}
     rows = [

@@ -48,11 +48,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class MeanRate:
-    """Rates in use, each with its share of the fish.
+    """Rates in use, each with its share of the fish; shares add up to 1.
 
-    - `parts`: shares add up to 1.
-    - `weighted`: what the shares are of, in words.
-    - `missing`: why there is no rate; empty where there is one.
+    `weighted`: code of what the shares are of; `missing`: why there is no rate, empty where there
+    is.
     """
 
     parts: tuple[tuple[MortalityRate, float], ...]
@@ -93,10 +92,8 @@ class MeanRate:
 def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: str) -> MeanRate:
     """Return the mean of the rates in use of one kind of fish in a domain.
 
-    `plan`: in detail: each group is of one size class and method; `found`: reported fish by rate;
-    `place`: index of the domain; `fate`, `size`: of the fish; ``any`` for the base of drop-off.
-
-    Weighted by reported fish; where none was reported, the one rate if there is only one.
+    Weighted by reported fish; where none was reported, the one rate if there is only one. `plan`:
+    in detail; `place`: index of the domain; `size`: ``any`` for the base of drop-off.
     """
     if fate in plan.absent:
         return MeanRate((), missing=plan.absent[fate])
@@ -134,18 +131,14 @@ _OF_MET, _OF_KEPT = (0, 0, 0, 0, 1, 0), (0, 0, 0, 0, 0, 1)
 def sampled_death_table(
     snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
-    """Return deaths of a season with releases as test fishing tells them.
+    """Return deaths of a season with releases from test fishing, in `DEATH_SCHEMA`.
 
     Legal releases are the legal fish met less those kept, sublegal ones the sublegal fish met, by
-    `size_mark_classes.sampled_classes`. The rate of a size is the mean of the rates in
-    use, weighted by reported releases of that size by fishing method and wound; the error of those
+    `size_mark_classes.sampled_classes`. The rate of a size is the mean of the rates in use,
+    weighted by reported releases of that size by fishing method and wound; the error of those
     weights is left out. Errors follow from the joint covariance of classes and kept fish, which
-    rest on the same interviews, and from the rates.
-
-    `sums`: from `analytics.released.deaths.death_sums`, where they are at hand.
-
-    In `DEATH_SCHEMA`, basis ``sampled``: all areas (null) first, then each area; no row for a
-    domain without sampled classes.
+    rest on the same interviews, and from the rates. All areas (null) first, then each area; no row
+    for a domain without sampled classes.
     """
     sums = sums or death_sums(snapshot, season)
     pooled = drawn_classes(snapshot, season)

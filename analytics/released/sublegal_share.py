@@ -36,10 +36,9 @@ SHARE = "sublegal_prop"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReportedFish:
-    """Cells of one site-day and one area fished, R of them, with the fish its boats told.
+    """Cells of one site-day and one area fished, R of them, with the fish its boats reported.
 
     - `area`, `week` (R,): codes of the season's design.
-    - `is_convenience` (R,): interviews of convenience.
     - `sublegal`, `fish`, `interviews` (R,): sublegal releases and all encounters, of the boats that
       gave both numbers, and those boats.
     """
@@ -109,17 +108,9 @@ def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> p
     """Return the sublegal share of every area and week, and of every area, on both bases.
 
     The survey's rows are the result rows of `sublegal_prop`; the pooled ones come from
-    `partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of
-    its weeks, weighted by their encounters.
-
-    `snapshot`: not read: the season holds the sums of its interviews.
-
-    In `SHARE_SCHEMA`, survey before pooled, by area and week; week null for a whole area.
-
-    Raises
-    ------
-    UsageError
-        If the level is not allowed.
+    `partial_pooling.pool_shares` over site-day by area fished, and an area's is the mean of its
+    weeks, weighted by their encounters. In `SHARE_SCHEMA`, survey before pooled, by area and week;
+    week null for all weeks of an area.
     """
     rows: dict[str, dict[Domain, Row]] = {SHARE: {}, WEIGHT: {}}
     for by in (("area", "week"), ("area",)):
@@ -184,7 +175,7 @@ def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
     """Return a result row with the fish behind it and its design effect.
 
     ``v(p)/[p(1-p)/n]``: the variance of the survey's share over that of a share of as many fish
-    drawn one by one. Where much of the fleet was interviewed the finite sample makes it small.
+    sampled one by one. Where much of the fleet was interviewed the finite sample makes it small.
     """
     is_convenience = row["n_psu_frame"] is None
     counts = told.counts(told.rows(domain, is_convenience=is_convenience))
