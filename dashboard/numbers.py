@@ -10,7 +10,7 @@ import math
 import re
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics import rounding
 from analytics.quantities import QUANTITIES, QuantityKind
@@ -19,6 +19,7 @@ from dashboard import reasons
 from dashboard.bulletin_index import monday
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import date
 
     from dashboard.bulletin_index import Change, Row
@@ -306,6 +307,19 @@ class Measurement:
         if size == 0:
             return -2 if is_rate else 0
         return _least_place(size, is_rate=is_rate)
+
+
+def of_line(
+    line: Mapping[str, Any] | None,
+    name: str,
+    sort: NumberKind = NumberKind.COUNT,
+    *,
+    ends: tuple[str, str] = ("ci_low", "ci_high"),
+) -> Measurement:
+    """Return a column of a table's line as an amount; `ends` are the columns of its interval."""
+    if line is None:
+        return Measurement(None, sort=sort)
+    return Measurement(line[name], line.get(ends[0]), line.get(ends[1]), sort)
 
 
 def of_row(row: Row | None, sort: NumberKind) -> Measurement:

@@ -104,6 +104,12 @@ def chart(figure: go.Figure, *, key: str, alt: str) -> None:
     st.plotly_chart(figure, theme=None, config=config, key=key, alt=alt)
 
 
+def panel(title: str, figure: go.Figure, *, key: str, alt: str) -> None:
+    """Draw a figure under its title, which is as it stands in the data and escaped here."""
+    st.markdown(f"**{numbers.plain(title)}**")
+    chart(figure, key=key, alt=alt)
+
+
 def colours() -> Any:
     """Return the palette of the reader's theme."""
     return palette(dark=is_dark())
@@ -157,9 +163,9 @@ def forest_panel(
     guide : float, optional
         A number to compare with.
     """
-    st.markdown(f"**{numbers.plain(title)}**")
     figure = forest.figure(found, palette=colours(), guide=guide)
-    chart(figure, key=key, alt=forest.description(found, of=f"{of}, {title}", names=names))
+    alt = forest.description(found, of=f"{of}, {title}", names=names)
+    panel(title, figure, key=key, alt=alt)
 
 
 def download(
@@ -180,3 +186,15 @@ def download(
         on_click="ignore",
         key=f"download-{name}",
     )
+
+
+def downloads(choice: Choice, **named: str) -> None:
+    """Offer tables of the bulletin, each by its name and words; those without a line are left out.
+
+    Result rows have their percent standard error with them.
+    """
+    for name, words in named.items():
+        table = choice.book.bulletin.table(name)
+        if table.num_rows:
+            is_rows = {"estimate", "se", "status"} <= {*table.schema.names}
+            download(words, html_tables.with_precision(table) if is_rows else table, choice, name)

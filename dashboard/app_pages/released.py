@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard import filters, notices, page_frame, url_state
 from dashboard.page_frame import Chosen, framed, lead
-from dashboard.released import classes, draw_deaths, draw_lengths, handling, shares, species
+from dashboard.released import classes, deaths, handling, lengths, mix, shares, species, trials
 
 if TYPE_CHECKING:
     from dashboard.filters import Choice
@@ -18,20 +18,26 @@ if TYPE_CHECKING:
 CHOICES = ("span", "species")
 
 
-def _body(chosen: Chosen, told: Released) -> None:
+def _body(chosen: Chosen, released: Released) -> None:
     choice = chosen.choice
     part = filters.switch("Part", tuple(PARTS), key="part", words=lambda one: PARTS[one][0])
-    _, needed, drawn = PARTS[part]
+    _, needed, draw = PARTS[part]
     for key in CHOICES:
         # A choice of another part is no choice here; a part that has it notes it once more.
         url_state.note(key, "", is_unsaid=True)
     if needed and needed not in choice.book.card.tables:
         lead(notices.older("told of released fish"))
         return
-    drawn(choice, told)
+    draw(choice, released)
 
 
-def _handling(choice: Choice, told: Released) -> None:
+def _deaths(choice: Choice, released: Released) -> None:
+    """Draw the deaths, then what they rest on."""
+    for part in (deaths, mix, trials):
+        part.draw(choice, released)
+
+
+def _handling(choice: Choice, released: Released) -> None:
     """Draw how to let a fish go; the same for every bulletin."""
     lead(handling.ANSWER)
     st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
@@ -53,8 +59,8 @@ def _handling(choice: Choice, told: Released) -> None:
 PARTS = {
     "share": ("Sublegal share", "shares", shares.draw),
     "classes": ("Size and mark", "composition", classes.draw),
-    "deaths": ("Deaths", "deaths", draw_deaths.deaths),
-    "lengths": ("Lengths", "lengths", draw_lengths.lengths),
+    "deaths": ("Deaths", "deaths", _deaths),
+    "lengths": ("Lengths", "lengths", lengths.draw),
     "species": ("Other species", "bycatch", species.draw),
     "handling": ("Releasing fish", "", _handling),
 }

@@ -136,6 +136,11 @@ class ForestRow:
     words: str = ""
 
 
+def known_rows(dots: list[ForestRow]) -> list[ForestRow]:
+    """Return the numbers of a figure; none where not one of them is known."""
+    return dots if any(dot.amount.value is not None for dot in dots) else []
+
+
 def figure(dots: Sequence[ForestRow], *, palette: Palette, guide: float | None = None) -> go.Figure:
     """Draw numbers of one sort, labels from top to bottom in the order in which they first occur.
 

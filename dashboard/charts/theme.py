@@ -179,3 +179,8 @@ def legend(rows: Iterable[Row | None]) -> list[Mark]:
     seen = {mark(row) for row in rows}
     order = dict.fromkeys((*MARKS.values(), PARTIAL, UNSURE, EMPTY, WITHHELD, CLOSED))
     return [one for one in order if one in seen]
+
+
+def signs(rows: Iterable[Row | None]) -> list[tuple[str, str]]:
+    """Return the glyphs of the marks among rows with their words; no row is no sign."""
+    return [(one.glyph, one.words) for one in legend(row for row in rows if row)]

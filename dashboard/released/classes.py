@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import product
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -10,9 +11,9 @@ import streamlit as st
 from analytics.codes import Code, exclude, has_code, parse, without_estimators
 from analytics.codes import sentence as code_sentence
 from dashboard import html_tables, numbers, page_frame, reasons
-from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
-from dashboard.released.records import REPORTED, SAMPLED, domains, head, where
+from dashboard.charts.forest import ForestRow, known_rows
+from dashboard.numbers import NumberKind
+from dashboard.released.records import REPORTED, SAMPLED, domains, head, start, when
 from dashboard.week.sentences import MET
 
 if TYPE_CHECKING:
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex, Row
     from dashboard.filters import Choice
-    from dashboard.released.records import Line, Released, Told
-
+    from dashboard.numbers import Measurement
+    from dashboard.released.records import DetailedRow, Line, Released
 
 #: The four classes, then all of them together, with the words of figures and tables.
 CLASSES = {
@@ -57,43 +58,41 @@ BOTH = (
 )
 
 
-def has(told: Released) -> bool:
-    """Return whether a bulletin tells of the classes at all."""
-    return bool(told.classes)
-
-
-def classes_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def classes_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
-    if not told.classes:
+    if not released.classes:
         return (
             "There are no encounters by size and mark to show: no interview of this season tells "
             "of marks, and no fish of test fishing was measured."
         )
-    return "\n\n".join(_answer_of(book, told, area) for area in areas)
+    return "\n\n".join(_answer_of(book, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
-    sampled, reported = (_row(told, basis, area, MET) for basis in (SAMPLED, REPORTED))
-    start = f"{where(book, area).capitalize()}, season through week {book.card.through}: "
-    if area is not None:
-        start = f"In {numbers.plain(book.name(area))}, season through week {book.card.through}: "
-    parts = [_said("the sample says", sampled), _said("reports say", reported)]
-    words = f"{start}{parts[0]} Chinook met, {parts[1]}"
-    if sampled is None or sampled.estimate is None:
-        words = f"{start}{parts[1]} Chinook met; {parts[0]}"
-    if reported is None or reported.estimate is None:
-        words = f"{start}{parts[0]}; {parts[1]}"
-    known = [parts[0], parts[1]]
-    words += _ratio_words(told.compared.get((area, None, MET)), said=" ".join(known))
-    return f"{words}.{_largest(told, area)}{_used(book, area)}"
+def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
+    both = [released.of_class(basis, area, MET) for basis in (SAMPLED, REPORTED)]
+    known = [one is not None and one.row.estimate is not None for one in both]
+    parts = [
+        _said(one.row if one else None, says, noun)
+        for one, says, noun in zip(
+            both, ("the sample says", "reports say"), ("the sample", "reports"), strict=True
+        )
+    ]
+    words = f"{start(book, area)}, {when(book)}: "
+    if all(known):
+        words += f"{parts[0]} Chinook met, {parts[1]}"
+    elif known[1]:
+        words += f"{parts[1]} Chinook met; {parts[0]}"
+    else:
+        words += "; ".join(parts)
+    words += _ratio_words(released.compared.get((area, None, MET)), said=" ".join(parts))
+    return f"{words}.{_largest(released, area)}{_used(book, area)}"
 
 
-def _said(start: str, row: Row | None) -> str:
+def _said(row: Row | None, says: str, noun: str) -> str:
     if row is None or row.estimate is None:
-        noun = "the sample" if "sample" in start else "reports"
         why = reasons.why_no_estimate(row) if row else "the bulletin has none"
         return f"no figure from {noun} ({numbers.plain(why)})"
-    return f"{start} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row))}"
+    return f"{says} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row))}"
 
 
 def _ratio_words(line: Line | None, *, said: str) -> str:
@@ -115,11 +114,11 @@ def _ratio_words(line: Line | None, *, said: str) -> str:
     return f"{words}, so the two do not differ clearly"
 
 
-def _largest(told: Released, area: str | None) -> str:
+def _largest(released: Released, area: str | None) -> str:
     """Return which class is met most, by the sample where there is one."""
     for basis, words in ((SAMPLED, "the sample"), (REPORTED, "reports")):
-        rows = [_row(told, basis, area, name) for name in CLASSES]
-        known = [row for row in rows if row is not None and row.estimate]
+        found = (released.of_class(basis, area, name) for name in CLASSES)
+        known = [one.row for one in found if one is not None and one.row.estimate]
         if known:
             most = max(known, key=lambda row: row.estimate or 0.0)
             limits = numbers.plain(numbers.bracket(most, full=False))
@@ -148,44 +147,35 @@ def _used(book: BulletinIndex, area: str | None) -> str:
 
 def ratio_of(line: Line) -> Measurement:
     """Return the ratio of a line of the comparison with its interval."""
-    return Measurement(line["ratio"], line["ci_low"], line["ci_high"], NumberKind.RATIO)
+    return numbers.of_line(line, "ratio", NumberKind.RATIO)
 
 
-def _row(told: Released, basis: str, area: str | None, quantity: str) -> Row | None:
-    found = told.classes.get((basis, area, None, quantity))
-    return found.row if found else None
-
-
-def dots(told: Released, area: str | None) -> list[ForestRow]:
+def dots(released: Released, area: str | None) -> list[ForestRow]:
     """Return the classes of a domain by both methods; none where not one has a number."""
     found: list[ForestRow] = []
-    for quantity, label in ALL.items():
-        for basis in (SAMPLED, REPORTED):
-            one = told.classes.get((basis, area, None, quantity))
-            if one is not None:
-                found.append(_dot(one, label=label, basis=basis))
-    return found if any(dot.amount.value is not None for dot in found) else []
+    for (quantity, label), basis in product(ALL.items(), (SAMPLED, REPORTED)):
+        one = released.of_class(basis, area, quantity)
+        if one is not None:
+            sample = _sample_words(one) if basis == SAMPLED else ""
+            words = "\n".join(line for line in (basis, reasons.behind(one.row), sample) if line)
+            amount = numbers.of_row(one.row, NumberKind.COUNT)
+            found.append(ForestRow(label, amount, hue=HUE[basis], words=words))
+    return known_rows(found)
 
 
-def _dot(one: Told, *, label: str, basis: str) -> ForestRow:
-    amount = numbers.of_row(one.row, NumberKind.COUNT)
-    lines = [basis, reasons.behind(one.row)]
-    lines += [_sample_words(one)] if basis == SAMPLED else []
-    words = "\n".join(line for line in lines if line)
-    return ForestRow(label, amount, hue=HUE[basis], words=words)
-
-
-def ratio_dots(told: Released, area: str | None) -> list[ForestRow]:
+def ratio_dots(released: Released, area: str | None) -> list[ForestRow]:
     """Return sampled over reported, class by class, of a domain."""
-    found = []
-    for quantity, label in ALL.items():
-        line = told.compared.get((area, None, quantity))
-        if line is not None:
-            found.append(ForestRow(label, ratio_of(line), words=line["reason"] or ""))
-    return found if any(dot.amount.value is not None for dot in found) else []
+    lines = {label: released.compared.get((area, None, name)) for name, label in ALL.items()}
+    return known_rows(
+        [
+            ForestRow(label, ratio_of(line), words=line["reason"] or "")
+            for label, line in lines.items()
+            if line is not None
+        ]
+    )
 
 
-def table(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def table(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return the classes of some domains as an HTML table, a domain after the other.
 
     A reason that several cells of a domain share is said once, below its lines.
@@ -193,8 +183,8 @@ def table(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> s
     lines = []
     for area in areas:
         lines.append(html_tables.group(_HEADS, head(book, area)))
-        shared = _shared_reasons(told, area)
-        of_area = [_line(told, area, quantity, shared=shared) for quantity in ALL]
+        shared = _shared_reasons(released, area)
+        of_area = [_line(released, area, quantity, shared=shared) for quantity in ALL]
         found = [line for line in of_area if line]
         lines += found or [html_tables.words_line(_HEADS, "no open day")]
         lines += [
@@ -204,48 +194,37 @@ def table(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> s
     return html_tables.table(_HEADS, lines, kind="bm-moves")
 
 
-def _shared_reasons(told: Released, area: str | None) -> list[str]:
+def _shared_reasons(released: Released, area: str | None) -> list[str]:
     """Return the reasons that stand more than once among the figures of a domain."""
-    found = [
-        reasons.why_no_estimate(one.row)
-        for basis in (REPORTED, SAMPLED)
-        for name in ALL
-        if (one := told.classes.get((basis, area, None, name))) and one.row.estimate is None
-    ]
-    ratios = (told.compared.get((area, None, name)) for name in ALL)
+    both = (released.of_class(*one) for one in product((REPORTED, SAMPLED), [area], ALL))
+    found = [reasons.why_no_estimate(one.row) for one in both if one and one.row.estimate is None]
+    ratios = (released.compared.get((area, None, name)) for name in ALL)
     found += [line["reason"] for line in ratios if line and line["reason"]]
     return [why for why, times in Counter(found).items() if times > 1]
 
 
-def _line(told: Released, area: str | None, quantity: str, *, shared: Sequence[str]) -> str:
-    reported, sampled = (
-        told.classes.get((basis, area, None, quantity)) for basis in (REPORTED, SAMPLED)
-    )
-    if reported is None and sampled is None:
+def _line(released: Released, area: str | None, quantity: str, *, shared: Sequence[str]) -> str:
+    both = [released.of_class(basis, area, quantity) for basis in (REPORTED, SAMPLED)]
+    if both == [None, None]:
         return ""
-    compared = told.compared.get((area, None, quantity))
+    compared = released.compared.get((area, None, quantity))
     ratio = numbers.DASH
     if compared is not None:
         found, why = ratio_of(compared), compared["reason"] or ""
         why = "" if why in shared else why
         ratio = html_tables.amount(found, why=why, below=("" if found.limits else why,))
-    values = (
-        _cell(reported, shared=shared),
-        _cell(sampled, shared=shared),
-        ratio,
-        html_tables.small(_sample_words(sampled)) if sampled else numbers.DASH,
-    )
+    sample = html_tables.small(_sample_words(both[1])) if both[1] else numbers.DASH
+    values = (*(_cell(one, shared=shared) for one in both), ratio, sample)
     return html_tables.line(_HEADS, ALL[quantity], values, is_all=quantity == MET)
 
 
-def _cell(one: Told | None, *, shared: Sequence[str]) -> str:
-    if one is None:
+def _cell(one: DetailedRow | None, *, shared: Sequence[str]) -> str:
+    if one is None or (one.row.estimate is None and reasons.why_no_estimate(one.row) in shared):
         return numbers.DASH
-    is_said = one.row.estimate is None and reasons.why_no_estimate(one.row) in shared
-    return numbers.DASH if is_said else html_tables.cell(one.row)
+    return html_tables.cell(one.row)
 
 
-def _sample_words(one: Told) -> str:
+def _sample_words(one: DetailedRow) -> str:
     if one.more["n_measured"] is None:
         return ""
     words = f"{one.more['n_measured']:,} measured"
@@ -254,32 +233,34 @@ def _sample_words(one: Told) -> str:
     return words
 
 
-def rules(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def rules(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return how samples were pooled, each rule once, with its area where there are several."""
-    return _by_area(book, told, areas, lambda one: [one.more["rule"]] if one.more["rule"] else [])
+    return _by_area(
+        book, released, areas, lambda one: [one.more["rule"]] if one.more["rule"] else []
+    )
 
 
-def behind(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def behind(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what else the bulletin notes of the sampled figures, each note once."""
 
-    def notes(one: Told) -> list[str]:
+    def notes(one: DetailedRow) -> list[str]:
         if one.row.estimate is None:
             return []
         said = [of.name for of in parse(one.more["rule_codes"]) if isinstance(of, Code)]
         rest = exclude(without_estimators(one.row.method), [*said, _FISH])
         return [code_sentence(part) for part in parse(rest)]
 
-    return _by_area(book, told, areas, notes)
+    return _by_area(book, released, areas, notes)
 
 
 def _by_area(
     book: BulletinIndex,
-    told: Released,
+    released: Released,
     areas: Sequence[str | None],
-    words: Callable[[Told], Sequence[str]],
+    words: Callable[[DetailedRow], Sequence[str]],
 ) -> str:
     named: dict[str, dict[str, None]] = {}
-    for (basis, area, week, _), one in told.classes.items():
+    for (basis, area, week, _), one in released.classes.items():
         if basis == SAMPLED and week is None and area in areas:
             for part in words(one):
                 named.setdefault(part, {})[book.name(area)] = None
@@ -314,66 +295,61 @@ def own(line: Line, *, shared: Sequence[str]) -> str:
     return "; ".join([BELOW, *mine] if lacks and not mine else mine)
 
 
-def sentence(found: Sequence[str]) -> str:
-    """Return notes as a sentence; empty where there are none."""
-    return f"Notes: {'; '.join(found)}." if found else ""
+def draw_shared(found: Sequence[str]) -> None:
+    """Draw notes as a sentence in small print; nothing where there are none."""
+    if found:
+        st.caption(numbers.plain(f"Notes: {'; '.join(found)}."))
 
 
 # The part of the page.
 
 
-def draw(choice: Choice, told: Released) -> None:
+def draw(choice: Choice, released: Released) -> None:
     """Draw encounters by size and mark, reported beside sampled."""
     book, shown_domains = choice.book, domains(choice.book, choice.areas)
-    page_frame.lead(classes_answer(book, told, choice.domains))
-    if not told.classes:
+    page_frame.lead(classes_answer(book, released, choice.domains))
+    if not released.classes:
         return
-    found = [dot for area in shown_domains for dot in dots(told, area)]
+    found = [dot for area in shown_domains for dot in dots(released, area)]
     if found:
         st.header("Encounters by size and mark, the season so far", anchor=False)
         page_frame.forest_signs(found, NAMES)
         for area in choice.domains:
-            _class_pair(choice, told, area)
+            _class_pair(choice, released, area)
         st.caption(page_frame.OWN_SCALE)
     if found and not choice.areas:
-        shown = [area for area in book.areas if dots(told, area)]
-        page_frame.grid(shown, lambda area: _class_panel(choice, told, area))
+        shown = [area for area in book.areas if dots(released, area)]
+        page_frame.grid(shown, lambda area: _class_panel(choice, released, area))
     st.caption(BOTH)
-    pooled, notes = (said(book, told, choice.domains) for said in (rules, behind))
-    pooled = f" How samples were pooled: {numbers.plain(pooled)}." if pooled else ""
-    st.caption(f"{POOLING}{pooled}")
+    pooled, notes = (numbers.plain(of(book, released, choice.domains)) for of in (rules, behind))
+    st.caption(POOLING + (f" How samples were pooled: {pooled}." if pooled else ""))
     if notes:
-        st.caption(f"Sampled figures: {numbers.plain(notes)}.")
-    st.html(table(book, told, choice.domains))
+        st.caption(f"Sampled figures: {notes}.")
+    st.html(table(book, released, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):
-            st.html(table(book, told, book.areas))
-    for words, name in (("the classes", "composition"), ("the comparison", "composition_ratio")):
-        page_frame.download(words, book.bulletin.table(name), choice, name)
+            st.html(table(book, released, book.areas))
+    page_frame.downloads(choice, composition="the classes", composition_ratio="the comparison")
 
 
-def _class_pair(choice: Choice, told: Released, area: str | None) -> None:
+def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
     left, right = st.columns([3, 2])
     with left:
-        _class_panel(choice, told, area)
-    ratios = ratio_dots(told, area)
-    if not ratios:
-        return
-    with right:
-        title = f"Sampled over reported, {choice.book.name(area)}"
-        of = "Ratio of the two"
-        page_frame.forest_panel(
-            ratios, title=title, key=f"released-ratio-{area or 'all'}", of=of, guide=1.0
-        )
-        st.caption("Dotted line: as many sampled as reported.")
+        _class_panel(choice, released, area)
+    ratios = ratio_dots(released, area)
+    if ratios:
+        with right:
+            title, key = (
+                f"Sampled over reported, {choice.book.name(area)}",
+                f"released-ratio-{area or 'all'}",
+            )
+            page_frame.forest_panel(ratios, title=title, key=key, of="Ratio of the two", guide=1.0)
+            st.caption("Dotted line: as many sampled as reported.")
 
 
-def _class_panel(choice: Choice, told: Released, area: str | None) -> None:
-    found = dots(told, area)
+def _class_panel(choice: Choice, released: Released, area: str | None) -> None:
+    found = dots(released, area)
     if found:
-        title = head(choice.book, area)
+        title, key = head(choice.book, area), f"released-classes-{area or 'all'}"
         of = "Encounters by size and mark"
-        names = NAMES
-        page_frame.forest_panel(
-            found, title=title, key=f"released-classes-{area or 'all'}", of=of, names=names
-        )
+        page_frame.forest_panel(found, title=title, key=key, of=of, names=NAMES)

@@ -1,23 +1,27 @@
-"""Deaths of the season by group of fish: what their lines say, and the answer in words."""
+"""Deaths of the season by group of fish, in words, dots and tables."""
 
 from __future__ import annotations
 
 import math
+from itertools import product
 from typing import TYPE_CHECKING
+
+import streamlit as st
 
 from analytics.codes import has_code
 from analytics.rounding import percent
-from dashboard import html_tables, numbers
-from dashboard.charts.forest import ForestRow
+from dashboard import html_tables, numbers, page_frame
+from dashboard.charts.forest import ForestRow, known_rows
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
 from dashboard.released.classes import HUE
-from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, where
+from dashboard.released.records import REPORTED, SAMPLED, SAMPLED_DEATHS, head, start, when
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.bulletin_index import BulletinIndex
+    from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
 
@@ -30,36 +34,34 @@ FATES = {
     "drop_off": "lost at the hook",
     "all": "all together",
 }
-#: What the rate of a fate is of.
-_OF = {"kept": "kept", "released": "released"}
 #: The fates of a sum in words, as the answer tells them.
 DIED = {"kept": "kept", "released": "dead after release", "drop_off": "lost at the hook"}
 NO_ERROR = "neither the fish nor the rates carry an error"
 
 
-def total(told: Released, area: str | None, *, table: str = "deaths") -> Line | None:
+def total(released: Released, area: str | None, *, table: str = "deaths") -> Line | None:
     """Return the line of all deaths of a domain."""
-    return next((one for one in told.of(table, area) if one["fate"] == "all"), None)
+    return next((one for one in released.of(table, area) if one["fate"] == "all"), None)
 
 
 def deaths_of(line: Line) -> Measurement:
     """Return the deaths of a line with their interval; one without width is none."""
-    low, high = line["ci_low"], line["ci_high"]
-    return Measurement(line["deaths"]) if low == high else Measurement(line["deaths"], low, high)
+    return _without_width(numbers.of_line(line, "deaths"))
 
 
 def rate_of(line: Line) -> Measurement:
     """Return the rate of a line with its interval, as far as it has one."""
-    low, high = (line.get(end) for end in ("rate_low", "rate_high"))
-    if low == high:
-        low, high = None, None
-    return Measurement(line["rate_prop"], low, high, NumberKind.SHARE)
+    ends = ("rate_low", "rate_high")
+    return _without_width(numbers.of_line(line, "rate_prop", NumberKind.SHARE, ends=ends))
+
+
+def _without_width(one: Measurement) -> Measurement:
+    return Measurement(one.value, sort=one.sort) if one.low == one.high else one
 
 
 def is_certain(line: Line) -> bool:
     """Return whether the deaths of a line are without error: the fish counted, the rates too."""
-    low, high = line["ci_low"], line["ci_high"]
-    return line["se"] == 0 or (low is not None and low == high)
+    return line["se"] == 0 or (line["ci_low"] is not None and line["ci_low"] == line["ci_high"])
 
 
 def bracket(line: Line) -> str:
@@ -69,38 +71,37 @@ def bracket(line: Line) -> str:
     return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
-def deaths_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def deaths_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what the season cost, in sentences (Markdown)."""
-    if not told.lines["deaths"]:
+    if not released.lines["deaths"]:
         return (
             "There are no deaths to show: no release rates were imported (table `release_rates`), "
             "or no fish was met."
         )
-    return "\n\n".join(_answer_of(book, told, area) for area in areas)
+    return "\n\n".join(_answer_of(book, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
-    place, line = where(book, area), total(told, area)
-    start = f"{place[:1].upper()}{place[1:]}, season through week {book.card.through}"
+def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
+    line, place = total(released, area), f"{start(book, area)}, {when(book)}"
     if line is None or line["deaths"] is None:
         why = (line["reason"] if line else None) or "the bulletin has no such line"
-        words = f"{start}: no total of deaths by the releases that anglers reported"
-        return f"{words} ({numbers.plain(why)}).{beside(told, area)}"
+        words = f"{place}: no total of deaths by the releases that anglers reported"
+        return f"{words} ({numbers.plain(why)}).{beside(released, area)}"
     words = (
-        f"{start}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
-        f"died {bracket(line)}{_parts(told, area)}.{_ends(told, line)}"
+        f"{place}, by the releases that anglers reported: **{deaths_of(line).words}** Chinook "
+        f"died {bracket(line)}{_parts(released, area)}.{_ends(released, line)}"
     )
-    if line["catch_variance_prop"] is not None and has_rate_error(told, area):
+    if line["catch_variance_prop"] is not None and has_rate_error(released, area):
         words += (
             f" Of the error, {percent(line['catch_variance_prop'])} comes from counting the fish, "
             "the rest from the rates."
         )
-    return words + beside(told, area)
+    return words + beside(released, area)
 
 
-def beside(told: Released, area: str | None) -> str:
+def beside(released: Released, area: str | None) -> str:
     """Return the same total by the sample, where the bulletin has it."""
-    line = total(told, area, table=SAMPLED_DEATHS)
+    line = total(released, area, table=SAMPLED_DEATHS)
     if line is None:
         return ""
     if line["deaths"] is None:
@@ -112,41 +113,43 @@ def beside(told: Released, area: str | None) -> str:
     )
 
 
-def _parts(told: Released, area: str | None) -> str:
+def _parts(released: Released, area: str | None) -> str:
     """Return the deaths by how the fish died."""
-    lines = {one["fate"]: one for one in totals(groups(told, area))}
+    lines = {one["fate"]: one for one in totals(groups(released, area))}
     known = [
-        f"**{deaths_of(lines[fate]).words}** {words}"
+        f"**{deaths_of(line).words}** {words}"
         for fate, words in DIED.items()
-        if fate in lines and lines[fate]["deaths"] is not None
+        if (line := lines.get(fate)) and line["deaths"] is not None
     ]
     return f": {', '.join(known)}" if len(known) > 1 else ""
 
 
-def _ends(told: Released, line: Line) -> str:
+def _ends(released: Released, line: Line) -> str:
     """Return the deaths at either end of the rates, or that the rates have none."""
-    low, high = span_of(line)
+    deaths, (low, high) = deaths_of(line), span_of(line)
     if low is not None and high is not None:
-        deaths = deaths_of(line)
         return (
             f" With every rate at its low end it is {deaths.shown(low)}, at its high end "
             f"{deaths.shown(high)}."
         )
-    rates = [one for one in told.of("deaths", line["area"]) if _has_rate(one)]
-    if not rates:
+    if not _rated(released, line["area"]):
         return ""
-    if has_rate_error(told, line["area"]):
+    if has_rate_error(released, line["area"]):
         return " Some of the rates carry no error, so low and high ends are not given."
     return " The rates carry no error."
 
 
-def has_rate_error(told: Released, area: str | None) -> bool:
+def has_rate_error(released: Released, area: str | None) -> bool:
     """Return whether any rate of a domain has an error."""
-    return any(one["rate_se"] for one in told.of("deaths", area) if _has_rate(one))
+    return any(one["rate_se"] for one in _rated(released, area))
 
 
-def _has_rate(line: Line) -> bool:
-    return line["rate_prop"] is not None and line["fate"] in ("released", "drop_off")
+def _rated(released: Released, area: str | None) -> list[Line]:
+    return [
+        one
+        for one in released.of("deaths", area)
+        if one["rate_prop"] is not None and one["fate"] in ("released", "drop_off")
+    ]
 
 
 def label(line: Line, *, short: bool = False) -> str:
@@ -169,10 +172,10 @@ def is_sum(line: Line) -> bool:
     return lacks and line["fate"] != "kept" and line["size_class"] == "any"
 
 
-def groups(told: Released, area: str | None, *, table: str = "deaths") -> list[Line]:
+def groups(released: Released, area: str | None, *, table: str = "deaths") -> list[Line]:
     """Return the lines of a domain: kept, released, lost, all together."""
     order = list(FATES)
-    found = told.of(table, area)
+    found = released.of(table, area)
     return sorted(found, key=lambda one: order.index(one["fate"]) if one["fate"] in order else 9)
 
 
@@ -194,25 +197,22 @@ def out_of(line: Line, lines: Sequence[Line]) -> str:
     `lines` are all lines of its domain: fish lost at the hook are counted of the fish kept where
     the line says so, or where the two agree.
     """
-    if line["fate"] in _OF:
-        return _OF[line["fate"]]
-    if has_code(line.get("reason_codes"), "of_kept"):
-        return "kept"
-    if has_code(line.get("reason_codes"), "of_encounters"):
-        return "met"
-    lost = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "drop_off" and not is_sum(one))
+    if line["fate"] in ("kept", "released"):
+        return str(line["fate"])
+    for code, words in (("of_kept", "kept"), ("of_encounters", "met")):
+        if has_code(line.get("reason_codes"), code):
+            return words
+    dropped = sum(
+        one["fish"] or 0.0 for one in lines if one["fate"] == "drop_off" and not is_sum(one)
+    )
     kept = sum(one["fish"] or 0.0 for one in lines if one["fate"] == "kept")
-    return "kept" if lost and math.isclose(lost, kept) else "met"
+    return "kept" if dropped and math.isclose(dropped, kept) else "met"
 
 
 def fish_of(line: Line) -> Measurement:
-    """Return the fish of a line, in the digits that their error allows."""
-    return Measurement(line["fish"], *_about(line["fish"], line["fish_se"]))
-
-
-def _about(value: float | None, se: float | None) -> tuple[float | None, float | None]:
-    """Return a standard error to either side, which decides the digits of a number."""
-    return (None, None) if value is None or not se else (value - se, value + se)
+    """Return the fish of a line; a standard error to either side decides their digits."""
+    fish, se = line["fish"], line["fish_se"]
+    return Measurement(fish, *((None, None) if fish is None or not se else (fish - se, fish + se)))
 
 
 # Deaths as dots: the totals by reports and by the sample, the groups, the areas.
@@ -228,26 +228,23 @@ NAMES = (
 _BASES = {SAMPLED_DEATHS: SAMPLED, "deaths": REPORTED}
 
 
-def sums(told: Released, area: str | None) -> list[ForestRow]:
-    """Return kept, released, lost and all deaths of a domain, by the sample and by reports."""
+def sums(released: Released, area: str | None) -> list[ForestRow]:
+    """Return kept, released, dropped off and all deaths of a domain, by sample and by reports."""
     found = []
-    for fate, usual in FATES.items():
-        for table, basis in _BASES.items():
-            every = groups(told, area, table=table)
-            mine = [one for one in totals(every) if one["fate"] == fate]
-            names = [DIED.get(fate, usual)] if len(mine) == 1 else [label(one) for one in mine]
-            found += [
-                _dot(name, one, every, basis=basis) for name, one in zip(names, mine, strict=True)
-            ]
-    return known(found)
+    for (fate, usual), (table, basis) in product(FATES.items(), _BASES.items()):
+        every = groups(released, area, table=table)
+        mine = [one for one in totals(every) if one["fate"] == fate]
+        for one in mine:
+            name = DIED.get(fate, usual) if len(mine) == 1 else label(one)
+            found.append(_dot(name, one, every, basis=basis))
+    return known_rows(found)
 
 
-def by_group(told: Released, area: str | None) -> list[ForestRow]:
+def by_group(released: Released, area: str | None) -> list[ForestRow]:
     """Return reported deaths, a dot for each group of fish; small groups are left out."""
-    whole = total(told, area)
-    least = LEAST_PART * ((whole["deaths"] if whole else None) or 0.0)
-    every = groups(told, area)
-    return known(
+    every, of_all = groups(released, area), total(released, area)
+    least = LEAST_PART * ((of_all["deaths"] if of_all else None) or 0.0)
+    return known_rows(
         [
             _dot(label(line, short=True), line, every, basis=REPORTED)
             for line in every
@@ -256,29 +253,23 @@ def by_group(told: Released, area: str | None) -> list[ForestRow]:
     )
 
 
-def by_area(book: BulletinIndex, told: Released) -> list[ForestRow]:
+def by_area(book: BulletinIndex, released: Released) -> list[ForestRow]:
     """Return all deaths together, by the sample and by reports, for each area."""
-    found = []
-    for area in book.areas:
-        for table, basis in _BASES.items():
-            line = total(told, area, table=table)
-            if line is not None:
-                found.append(_dot(book.name(area), line, (), basis=basis))
-    return known(found)
-
-
-def known(dots: list[ForestRow]) -> list[ForestRow]:
-    """Return the dots of a figure; none where not one of them has a number."""
-    return dots if any(dot.amount.value is not None for dot in dots) else []
+    return known_rows(
+        [
+            _dot(book.name(area), line, (), basis=basis)
+            for area, (table, basis) in product(book.areas, _BASES.items())
+            if (line := total(released, area, table=table)) is not None
+        ]
+    )
 
 
 def _dot(name: str, line: Line, every: Sequence[Line], *, basis: str) -> ForestRow:
-    lines = []
+    lines = [line["evidence"], line["reason"]]
     if line["fish"] is not None and line["rate_prop"] is not None:
         fish = f"{fish_of(line).words} {out_of(line, every)}"
-        lines.append(f"{fish}, at a rate of {rate_of(line).words}")
-    lines += [one for one in (line["evidence"], line["reason"]) if one]
-    words = "\n".join(lines)
+        lines.insert(0, f"{fish}, at a rate of {rate_of(line).words}")
+    words = "\n".join(one for one in lines if one)
     return ForestRow(name, deaths_of(line), thin=span_of(line), hue=HUE[basis], words=words)
 
 
@@ -296,20 +287,26 @@ ALL_RATES = (
 
 
 def table(
-    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, is_short: bool = False
+    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> str:
     """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
 
     Notes that several lines share are left out: `shared_notes` has them.
     """
-    shared = _shared(told, areas, is_short=is_short)
+    shared = shared_notes(released, areas, is_short=is_short)
     parts: list[tuple[str, list[tuple[Line, list[str]]]]] = []
     for area in areas:
-        for basis, name in _headings(book, told, area).items():
-            every = groups(told, area, table=basis)
+        for basis, name in _headings(book, released, area).items():
+            every = groups(released, area, table=basis)
             shown = totals(every) if is_short else every
             parts.append((name, [(one, _values(one, every, shared=shared)) for one in shown]))
-    used = _used([values for _, of_domain in parts for _, values in of_domain])
+    # Columns in which no line has more than a dash are left out.
+    all_values = [values for _, of_domain in parts for _, values in of_domain]
+    used = [
+        at
+        for at in range(len(_HEADS) - 1)
+        if not all_values or any(values[at] != numbers.DASH for values in all_values)
+    ]
     heads = (_HEADS[0], *(_HEADS[1 + at] for at in used))
     lines = []
     for name, of_domain in parts:
@@ -322,33 +319,19 @@ def table(
     return html_tables.table(heads, lines, kind="bm-rates")
 
 
-def _used(lines: Sequence[Sequence[str]]) -> list[int]:
-    """Return the columns in which some line has more than a dash."""
-    return [
-        at
-        for at in range(len(_HEADS) - 1)
-        if not lines or any(values[at] != numbers.DASH for values in lines)
-    ]
+def shared_notes(
+    released: Released, areas: Sequence[str | None], *, is_short: bool = False
+) -> list[str]:
+    """Return the notes that several lines of `table` share, each once."""
+    both = product(areas, ("deaths", SAMPLED_DEATHS))
+    found = [groups(released, area, table=basis) for area, basis in both]
+    return classes.shared([one for of in found for one in (totals(of) if is_short else of)])
 
 
-def shared_notes(told: Released, areas: Sequence[str | None], *, is_short: bool = False) -> str:
-    """Return the notes that several lines of `table` share, once; empty where there are none."""
-    return classes.sentence(_shared(told, areas, is_short=is_short))
-
-
-def _shared(told: Released, areas: Sequence[str | None], *, is_short: bool) -> list[str]:
-    found = [
-        groups(told, area, table=basis) for area in areas for basis in ("deaths", SAMPLED_DEATHS)
-    ]
-    return classes.shared(
-        [one for lines in found for one in (totals(lines) if is_short else lines)]
-    )
-
-
-def _headings(book: BulletinIndex, told: Released, area: str | None) -> dict[str, str]:
+def _headings(book: BulletinIndex, released: Released, area: str | None) -> dict[str, str]:
     """Return the heading of a domain for each table that has lines: reports, then the sample."""
     name = head(book, area)
-    if not told.of(SAMPLED_DEATHS, area):
+    if not released.of(SAMPLED_DEATHS, area):
         return {"deaths": name}
     return {
         "deaths": f"{name}, releases as reported",
@@ -357,31 +340,18 @@ def _headings(book: BulletinIndex, told: Released, area: str | None) -> dict[str
 
 
 def _values(line: Line, every: Sequence[Line], *, shared: Sequence[str]) -> list[str]:
-    fish = fish_of(line)
-    deaths = deaths_of(line)
-    has_none = line["rate_prop"] is None or line["fate"] == "kept"
-    error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
-    return [
-        numbers.DASH
-        if fish.value is None
-        else f"{fish.words} {out_of(line, every)}" + html_tables.small(error),
-        numbers.DASH if has_none else _rate(rate_of(line)),
-        _deaths(line, deaths),
-        numbers.DASH if deaths.value is None else deaths.between(*span_of(line)) or numbers.DASH,
-        source_of(line, shared=shared),
-    ]
-
-
-def _deaths(line: Line, deaths: Measurement) -> str:
-    if deaths.value is None:
-        return numbers.DASH
-    if is_certain(line):
-        return deaths.words + html_tables.small("no error")
-    return html_tables.amount(deaths)
-
-
-def _rate(rate: Measurement) -> str:
-    return rate.words + html_tables.small(rate.limits or "no error given")
+    fish, rate, deaths = fish_of(line), rate_of(line), deaths_of(line)
+    cells = [numbers.DASH] * 4
+    if fish.value is not None:
+        error = f"± {fish.shown(line['fish_se'])}" if line["fish_se"] else ""
+        cells[0] = f"{fish.words} {out_of(line, every)}" + html_tables.small(error)
+    if rate.value is not None and line["fate"] != "kept":
+        cells[1] = rate.words + html_tables.small(rate.limits or "no error given")
+    if deaths.value is not None:
+        certain = deaths.words + html_tables.small("no error")
+        cells[2] = certain if is_certain(line) else html_tables.amount(deaths)
+        cells[3] = deaths.between(*span_of(line)) or numbers.DASH
+    return [*cells, source_of(line, shared=shared)]
 
 
 def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
@@ -390,3 +360,47 @@ def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
     if (line["evidence"] or "") in (line["source"] or ""):
         parts = parts[:1]
     return html_tables.small(*parts, classes.own(line, shared=shared)) or numbers.DASH
+
+
+# The part of the page.
+
+
+def draw(choice: Choice, released: Released) -> None:
+    """Draw deaths by how the fish died, by group of fish and by area."""
+    book = choice.book
+    page_frame.lead(deaths_answer(book, released, choice.domains))
+    if not released.lines["deaths"]:
+        return
+    found = {area: rows for area in choice.domains if (rows := sums(released, area))}
+    areas = [] if choice.areas else by_area(book, released)
+    if found or areas:
+        st.header("Deaths, the season so far", anchor=False)
+        page_frame.forest_signs([row for rows in (*found.values(), areas) for row in rows], NAMES)
+    for area, rows in found.items():
+        title, key = head(book, area), f"released-deaths-{area or 'all'}"
+        page_frame.forest_panel(rows, title=title, key=key, of="Deaths", names=NAMES)
+    if areas:
+        title, key = "All deaths, by area", "released-deaths-areas"
+        page_frame.forest_panel(areas, title=title, key=key, of="Deaths", names=NAMES)
+    st.caption(ALL_RATES)
+    _draw_table(choice, released, choice.domains, is_short=True)
+    with st.expander("Each group of fish, with its rate and where that is from"):
+        for area in choice.domains:
+            if rows := by_group(released, area):
+                title = f"{head(book, area)}, releases as reported"
+                key = f"released-groups-{area or 'all'}"
+                page_frame.forest_panel(rows, title=title, key=key, of="Deaths by group")
+        st.caption(SMALL)
+        _draw_table(choice, released, choice.domains)
+    if not choice.areas:
+        with st.expander("The same by area"):
+            _draw_table(choice, released, book.areas, is_short=True)
+    page_frame.downloads(choice, deaths="the deaths")
+
+
+def _draw_table(
+    choice: Choice, released: Released, areas: Sequence[str | None], *, is_short: bool = False
+) -> None:
+    """Draw a table of deaths, and below it once what its lines share."""
+    st.html(table(choice.book, released, areas, is_short=is_short))
+    classes.draw_shared(shared_notes(released, areas, is_short=is_short))

@@ -1,17 +1,23 @@
-"""Lengths of measured fish and the share that would be legal, in words and tables."""
+"""Lengths of measured fish and the share that would be legal, in words, tables and figures."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables, numbers
-from dashboard.numbers import Measurement, NumberKind
-from dashboard.released.records import where
+import streamlit as st
+
+from dashboard import filters, html_tables, numbers, page_frame
+from dashboard.charts import bars as barred
+from dashboard.charts import curves
+from dashboard.numbers import NumberKind
+from dashboard.released.records import head, start, when
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.bulletin_index import BulletinIndex
+    from dashboard.filters import Choice
+    from dashboard.numbers import Measurement
     from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
@@ -27,6 +33,8 @@ _SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measure
 #: Lines of the table of legal shares are this far apart, and reach this far from the minimum in
 #: force, in millimetres; the download has all.
 STEP_MM, REACH_MM = 50, 150
+#: Why a domain has no legal shares, where its lines do not say.
+_NO_FISH = "no fish of test fishing there"
 #: How far from the rule the answer looks, in millimetres.
 AWAY_MM = 40
 ONLY_MET = (
@@ -35,69 +43,62 @@ ONLY_MET = (
 )
 
 
-def bins(told: Released, area: str | None, *, source: str, week: str | None) -> list[Line]:
+def bins(released: Released, area: str | None, *, source: str, week: str | None) -> list[Line]:
     """Return the bins of a domain added up, in order; `week` None is the season so far."""
     found: dict[float, Line] = {}
-    for line in told.lines["lengths"]:
+    for line in released.lines["lengths"]:
         is_here = area is None or line["area"] == area
         if line["source"] != source or not is_here or week not in (None, line["week"]):
             continue
-        mine = found.setdefault(
-            line["bin_low_mm"],
-            {
-                "bin_low_mm": line["bin_low_mm"],
-                "bin_mm": line["bin_mm"],
-                "fish": 0,
-                "marked": 0,
-                "converted": 0,
-            },
-        )
-        for name in ("fish", "marked", "converted"):
+        counts = ("fish", "marked", "converted")
+        place = {name: line[name] for name in ("bin_low_mm", "bin_mm")}
+        mine = found.setdefault(line["bin_low_mm"], place | dict.fromkeys(counts, 0))
+        for name in counts:
             mine[name] += line[name] or 0
     return [found[low] for low in sorted(found)]
 
 
-def weeks(told: Released) -> list[str]:
+def weeks(released: Released) -> list[str]:
     """Return the weeks with a measured fish, the last first."""
-    return sorted({line["week"] for line in told.lines["lengths"] if line["week"]}, reverse=True)
+    return sorted(
+        {line["week"] for line in released.lines["lengths"] if line["week"]}, reverse=True
+    )
 
 
-def rules(told: Released, area: str | None) -> list[float]:
+def rules(released: Released, area: str | None) -> list[float]:
     """Return the legal minimum lengths of a domain."""
     found = {
         line["min_length_mm"]
-        for line in told.lines["lengths"]
+        for line in released.lines["lengths"]
         if (area is None or line["area"] == area) and line["min_length_mm"] is not None
     }
     return sorted(found)
 
 
-def span(told: Released) -> tuple[float, float]:
+def span(released: Released) -> tuple[float, float]:
     """Return the ends of the length axis, the same for every figure."""
-    lows = [line["bin_low_mm"] for line in told.lines["lengths"]]
-    ends = [line["bin_low_mm"] + line["bin_mm"] for line in told.lines["lengths"]]
+    lows = [line["bin_low_mm"] for line in released.lines["lengths"]]
+    ends = [line["bin_low_mm"] + line["bin_mm"] for line in released.lines["lengths"]]
     return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
 
 
-def legal_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def legal_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
-    if not told.lines["lengths"] and not told.lines["legal_share"]:
+    if not released.lines["lengths"] and not released.lines["legal_share"]:
         return "There are no lengths to show: no fish was measured this season."
-    return "\n\n".join(_answer_of(book, told, area) for area in areas)
+    return "\n\n".join(_answer_of(book, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, told: Released, area: str | None) -> str:
-    place = where(book, area)
-    start = f"{place[:1].upper()}{place[1:]}"
-    lines = shares(told, area)
+def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
+    place, lines = start(book, area), shares(released, area)
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None or rule["share"] is None:
         reason = next((one["reason"] for one in lines if one["reason"]), "")
         why = (rule["reason"] if rule else "") or reason or "no fish of test fishing was measured"
-        return f"{start} no share of legal fish can be given: {numbers.plain(why)}."
+        return f"{place} no share of legal fish can be given: {numbers.plain(why)}."
     share = share_of(rule)
     words = (
-        f"{start}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
+        f"{place}, **{share.words}** of the {rule['n_fish']:,} fish measured in test fishing were "
         f"of legal length, {rule['min_length_mm']:,.0f} mm or more "
         f"{numbers.plain(share.bracket(rule['ci_level']))}"
     )
@@ -117,15 +118,15 @@ def _near(lines: Sequence[Line], length: float) -> Line | None:
     return nearest if nearest and abs(nearest["min_length_mm"] - length) <= 6 else None
 
 
-def shares(told: Released, area: str | None) -> list[Line]:
+def shares(released: Released, area: str | None) -> list[Line]:
     """Return the legal shares of a domain by minimum length."""
-    found = told.of("legal_share", area)
+    found = released.of("legal_share", area)
     return sorted(found, key=lambda one: one["min_length_mm"] or 0.0)
 
 
 def share_of(line: Line) -> Measurement:
     """Return a legal share with its interval."""
-    return Measurement(line["share"], line["ci_low"], line["ci_high"], NumberKind.SHARE)
+    return numbers.of_line(line, "share", NumberKind.SHARE)
 
 
 def table(test: Sequence[Line], dockside: Sequence[Line]) -> str:
@@ -145,16 +146,6 @@ def _count(one: Line | None) -> str:
         return "0"
     marked = f"{one['marked']:,} clipped"
     return f"{one['fish']:,}" + html_tables.small(marked)
-
-
-def why_none(lines: Sequence[Line]) -> str:
-    """Return why a domain has no legal shares."""
-    return next((one["reason"] for one in lines if one["reason"]), "no fish of test fishing there")
-
-
-def alike_words(lines: Sequence[Line]) -> str:
-    """Return what the interval at the minimum in force rests on; empty where nothing is said."""
-    return next((one["reason"] or "" for one in lines if one["is_rule"]), "")
 
 
 def curve_words(lines: Sequence[Line], *, place: str) -> str:
@@ -204,9 +195,9 @@ def histogram_words(found: Sequence[Line], *, source: str, place: str) -> str:
     )
 
 
-def conversion_words(told: Released) -> list[str]:
+def conversion_words(released: Released) -> list[str]:
     """Return in a sentence each how a length or a weight was calculated from another measure."""
-    return [_conversion(line) for line in told.lines["conversions"]]
+    return [_conversion(line) for line in released.lines["conversions"]]
 
 
 _MEASURES = {
@@ -222,14 +213,14 @@ def _conversion(line: Line) -> str:
     if line["slope"] is None:
         return f"{start}: {line['source'] or 'no way to reckon it'}."
     if line["form"] == "power":
-        law = f"logarithms on a straight line, exponent {line['slope']:.3f}"
+        formula = f"logarithms on a straight line, exponent {line['slope']:.3f}"
     elif line["intercept"]:
         sign = "−" if line["intercept"] < 0 else "+"
-        law = f"{line['slope']:.4f} × {given} {sign} {abs(line['intercept']):.1f} mm"
+        formula = f"{line['slope']:.4f} × {given} {sign} {abs(line['intercept']):.1f} mm"
     else:
-        law = f"{line['slope']:.4g} × {given}"
+        formula = f"{line['slope']:.4g} × {given}"
     if line["form"] == "stated factor" and line["target"] == "weight_g":
-        law = f"a stated condition factor of {line['slope']:.4g}"
+        formula = f"a stated condition factor of {line['slope']:.4g}"
     behind = []
     if line["n_fish"]:
         behind.append(f"{line['n_fish']:,} fish")
@@ -238,4 +229,92 @@ def _conversion(line: Line) -> str:
     if line["residual_sd"] is not None and line["form"] == "linear":
         behind.append(f"spread of single fish {line['residual_sd']:.1f} mm")
     behind += [line["source"]] if line["source"] else []
-    return f"{start}: {law} ({'; '.join(behind)})." if behind else f"{start}: {law}."
+    return f"{start}: {formula} ({'; '.join(behind)})." if behind else f"{start}: {formula}."
+
+
+# The part of the page.
+
+
+def draw(choice: Choice, released: Released) -> None:
+    """Draw fish by length with the legal line, and the legal share at other lines."""
+    page_frame.lead(legal_answer(choice.book, released, choice.domains))
+    if released.lines["lengths"]:
+        week = filters.span(weeks(released))
+        name = "the season so far" if week is None else when(choice.book, week)
+        st.header(f"Fish by length, {name}", anchor=False)
+        page_frame.signs(barred.SIGNS, barred.HUES)
+        for area in choice.domains:
+            _draw_sources(choice, released, area, week=week)
+        _draw_areas(choice, released, week=week)
+        page_frame.downloads(choice, lengths="the lengths")
+    if released.lines["legal_share"]:
+        _draw_legal(choice, released)
+    for words in conversion_words(released):
+        st.caption(numbers.plain(words))
+    page_frame.downloads(choice, conversions="the conversions")
+
+
+def _draw_sources(
+    choice: Choice, released: Released, area: str | None, *, week: str | None
+) -> None:
+    found = {source: bins(released, area, source=source, week=week) for source in SOURCES}
+    st.markdown(f"**{numbers.plain(head(choice.book, area))}**")
+    for place, (source, lines) in zip(st.columns(2), found.items(), strict=True):
+        with place:
+            st.markdown(f"{SOURCES[source]}, {sum(one['fish'] for one in lines):,} measured")
+            _draw_bars(choice, released, area, lines, source=source)
+    if any(found.values()):
+        with st.expander(f"The numbers, {numbers.plain(choice.book.name(area))}"):
+            st.html(table(found["test_fishing"], found["dockside"]))
+
+
+def _draw_bars(
+    choice: Choice, released: Released, area: str | None, lines: Sequence[Line], *, source: str
+) -> None:
+    if lines:
+        limits, ends = rules(released, area), span(released)
+        figure = barred.lengths(lines, rules=limits, span=ends, palette=page_frame.colours())
+        alt = histogram_words(lines, source=source, place=choice.book.name(area))
+        page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=alt)
+
+
+def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None:
+    source, areas = "test_fishing", [] if choice.areas else choice.book.areas
+    every = {area: bins(released, area, source=source, week=week) for area in areas}
+    found = {area: lines for area, lines in every.items() if lines}
+    if not found:
+        return
+    st.caption(BY_AREA)
+
+    def panel(area: str) -> None:
+        count = sum(one["fish"] for one in found[area])
+        st.markdown(f"**{numbers.plain(choice.book.name(area))}**, {count:,} measured")
+        _draw_bars(choice, released, area, found[area], source=source)
+
+    page_frame.grid(list(found), panel)
+
+
+def _draw_legal(choice: Choice, released: Released) -> None:
+    st.header("Share that would be legal at other minimum lengths", anchor=False)
+    lines = {area: shares(released, area) for area in choice.domains}
+    known = {area: [one for one in of if one["share"] is not None] for area, of in lines.items()}
+    plotted = {area: of for area, of in known.items() if len(of) > 1}
+    if plotted:
+        page_frame.signs(curves.LEGAL_SIGNS, curves.LEGAL_HUES)
+    for area, of in plotted.items():
+        figure = curves.legal(of, palette=page_frame.colours())
+        alt = curve_words(of, place=choice.book.name(area))
+        key = f"released-legal-{area or 'all'}"
+        page_frame.panel(head(choice.book, area), figure, key=key, alt=alt)
+    st.caption(ONLY_MET)
+    for area, of in lines.items():
+        name = head(choice.book, area)
+        if area not in plotted:
+            why = next((one["reason"] for one in of if one["reason"]), _NO_FISH)
+            st.markdown(f"{numbers.plain(name)}: {numbers.plain(why)}.")
+            continue
+        words = next((one["reason"] for one in of if one["is_rule"]), "")
+        if words:
+            st.caption(f"At the minimum in force: {numbers.plain(words)}.")
+        st.html(shares_table(of, head=name))
+    page_frame.downloads(choice, legal_share="the legal shares")

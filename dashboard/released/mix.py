@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables, numbers
-from dashboard.charts.forest import ForestRow
+import streamlit as st
+
+from dashboard import html_tables, numbers, page_frame
+from dashboard.charts.forest import ForestRow, known_rows
 from dashboard.numbers import Measurement
 from dashboard.released import classes
 from dashboard.released.deaths import deaths_of, rate_of, source_of, span_of
-from dashboard.released.records import where
+from dashboard.released.records import head, start
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.bulletin_index import BulletinIndex
+    from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
 _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
@@ -37,23 +40,19 @@ OTHER_FISHERIES = (
 )
 
 
-def method_answer(book: BulletinIndex, told: Released, areas: Sequence[str | None]) -> str:
+def method_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what the mix of methods does to deaths of sublegal fish (Markdown)."""
-    return "\n\n".join(_of(book, told, area) for area in areas)
+    return "\n\n".join(_of(book, released, area) for area in areas)
 
 
-def _of(book: BulletinIndex, told: Released, area: str | None) -> str:
-    place = where(book, area)
-    start = f"{place[:1].upper()}{place[1:]}"
-    found = totals(told, area)
-    known = [one for one in found if one["deaths"] is not None]
+def _of(book: BulletinIndex, released: Released, area: str | None) -> str:
+    place, lines = start(book, area), released.of("method_mix_deaths", area)
+    known = [one for one in totals(released, area) if one["deaths"] is not None]
     if not known:
-        why = next(
-            (one["reason"] for one in told.of("method_mix_deaths", area) if one["reason"]), ""
-        )
-        return f"{start}: {numbers.plain(why or 'no fishing method was told with a release')}."
+        why = next((one["reason"] for one in lines if one["reason"]), "")
+        return f"{place}: {numbers.plain(why or 'no fishing method was reported with a release')}."
     parts = [f"**{deaths_of(one).words}** ({numbers.plain(one['case'])})" for one in known]
-    words = f"{start}, deaths of released sublegal fish by the rates taken: {'; '.join(parts)}"
+    words = f"{place}, deaths of released sublegal fish by the rates taken: {'; '.join(parts)}"
     low, high = (pick(known, key=lambda one: one["deaths"]) for pick in (min, max))
     if low["deaths"] > 0 and low is not high:
         times = high["deaths"] / low["deaths"]
@@ -64,67 +63,73 @@ def _of(book: BulletinIndex, told: Released, area: str | None) -> str:
     return f"{words}."
 
 
-def totals(told: Released, area: str | None) -> list[Line]:
+def totals(released: Released, area: str | None) -> list[Line]:
     """Return the line of all methods of each case."""
     return [
-        one for one in told.of("method_mix_deaths", area) if one["method"] is None and one["case"]
+        one
+        for one in released.of("method_mix_deaths", area)
+        if one["method"] is None and one["case"]
     ]
 
 
-def dots(told: Released, area: str | None) -> list[ForestRow]:
+def dots(released: Released, area: str | None) -> list[ForestRow]:
     """Return the deaths of each case, all methods together; none where none has a number."""
-    if all(one["deaths"] is None for one in totals(told, area)):
-        return []
-    return [
-        ForestRow(
-            one["case"],
-            deaths_of(one),
-            thin=span_of(one),
-            hue="sea" if one["case_codes"] == _GIVEN else "copper",
-            words=one["reason"] or "",
-        )
-        for one in totals(told, area)
-    ]
-
-
-def table(told: Released, area: str | None) -> str:
-    """Return the cases with the part of each method as an HTML table.
-
-    Notes that several lines share are left out: `shared_notes` has them.
-    """
-    lines, case = [], None
-    shared = classes.shared(told.of("method_mix_deaths", area))
-    for one in told.of("method_mix_deaths", area):
-        if one["case"] != case:
-            case = one["case"]
-            lines.append(html_tables.group(_HEADS, case or "no case"))
-        deaths = deaths_of(one)
-        values = (
-            Measurement(one["fish"]).words,
-            numbers.DASH if one["rate_prop"] is None else _rate(one),
-            html_tables.amount(deaths, below=_span(deaths, one)),
-            source_of(one, shared=shared),
-        )
-        is_all = one["method"] is None
-        lines.append(
-            html_tables.line(_HEADS, one["method"] or "all methods", values, is_all=is_all)
-        )
-    return html_tables.table(_HEADS, lines, kind="bm-rates")
-
-
-def shared_notes(told: Released, area: str | None) -> str:
-    """Return the notes that several lines of `table` share, once; empty where there are none."""
-    return classes.sentence(classes.shared(told.of("method_mix_deaths", area)))
-
-
-def _rate(one: Line) -> str:
-    rate = rate_of(one)
-    se = one["rate_se"]
-    return rate.words + html_tables.small(
-        "no error given" if se is None else f"± {100 * se:.1f} points"
+    return known_rows(
+        [
+            ForestRow(
+                one["case"],
+                deaths_of(one),
+                thin=span_of(one),
+                hue="sea" if one["case_codes"] == _GIVEN else "copper",
+                words=one["reason"] or "",
+            )
+            for one in totals(released, area)
+        ]
     )
 
 
-def _span(deaths: Measurement, one: Line) -> tuple[str, ...]:
-    span = deaths.between(*span_of(one))
-    return (f"{span} by the rate alone",) if span else ()
+def table(released: Released, area: str | None) -> str:
+    """Return the cases with the part of each method as an HTML table, without shared notes."""
+    lines, case = [], None
+    of_area = released.of("method_mix_deaths", area)
+    shared = classes.shared(of_area)
+    for one in of_area:
+        if one["case"] != case:
+            case = one["case"]
+            lines.append(html_tables.group(_HEADS, case or "no case"))
+        deaths, rate, se = deaths_of(one), numbers.DASH, one["rate_se"]
+        if one["rate_prop"] is not None:
+            error = "no error given" if se is None else f"± {100 * se:.1f} points"
+            rate = rate_of(one).words + html_tables.small(error)
+        span = deaths.between(*span_of(one))
+        values = (
+            Measurement(one["fish"]).words,
+            rate,
+            html_tables.amount(deaths, below=(f"{span} by the rate alone",) if span else ()),
+            source_of(one, shared=shared),
+        )
+        name = one["method"] or "all methods"
+        lines.append(html_tables.line(_HEADS, name, values, is_all=one["method"] is None))
+    return html_tables.table(_HEADS, lines, kind="bm-rates")
+
+
+# The part of the page.
+
+
+def draw(choice: Choice, released: Released) -> None:
+    """Draw what the method of fishing does to the deaths."""
+    st.header("What the method of fishing does", anchor=False)
+    if not released.lines["method_mix_deaths"]:
+        st.markdown(NO_MIX)
+        return
+    st.markdown(method_answer(choice.book, released, choice.domains))
+    with st.expander("The methods in a figure and a table"):
+        for area in choice.domains:
+            if found := dots(released, area):
+                page_frame.forest_signs(found, NAMES)
+                title, key = head(choice.book, area), f"released-mix-{area or 'all'}"
+                page_frame.forest_panel(found, title=title, key=key, of="Deaths of sublegal fish")
+                st.html(table(released, area))
+                classes.draw_shared(classes.shared(released.of("method_mix_deaths", area)))
+        st.caption(OTHER_FISHERIES)
+        page_frame.downloads(choice, method_mix_deaths="the method mix")

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
     from dashboard.released.records import Released
 
+_BASES = (SURVEY, POOLED)
 _HEADS = (
     *("Area", "Latest week, survey", "Latest week, pooled line"),
     *("Season, survey", "Season, pooled line", "Rests on"),
@@ -44,32 +45,32 @@ DESIGN_EFFECT = (
 )
 
 
-def latest(told: Released, area: str | None) -> str | None:
+def latest(released: Released, area: str | None) -> str | None:
     """Return the last week in which an area has a share on either basis."""
     weeks = [
         week
-        for (_, at, week), one in told.shares.items()
+        for (_, at, week), one in released.shares.items()
         if at == area and week is not None and one.row.estimate is not None
     ]
     return max(weeks, default=None)
 
 
-def share_answer(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
+def share_answer(book: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return what share of the fish met is sublegal, in sentences (Markdown)."""
-    if not told.shares:
+    if not released.shares:
         return (
             "There is no sublegal share to show: no interview of this season says how many fish "
             "were met and how many of them were sublegal."
         )
-    parts = [_of_area(book, told, area) for area in areas] if areas else [_of_all(book, told)]
-    return "\n\n".join([*parts, alike(told, areas)])
+    parts = [_of_area(book, released, area) for area in areas] or [_of_all(book, released)]
+    return "\n\n".join([*parts, alike(released, areas)])
 
 
-def _of_all(book: BulletinIndex, told: Released) -> str:
-    weeks = [found for area in book.areas if (found := latest(told, area))]
-    if not weeks:
-        return f"No area has a sublegal share: {numbers.plain(_why(told))}."
-    week = max(weeks)
+def _of_all(book: BulletinIndex, released: Released) -> str:
+    week = max((found for area in book.areas if (found := latest(released, area))), default=None)
+    if week is None:
+        found = [reasons.why_no_estimate(one.row) for one in released.shares.values()]
+        return f"No area has a sublegal share: {numbers.plain(_most(found, 'no reason is given'))}."
     row = book.row(None, week, SHARE)
     start = f"In week {week} no share can be given over all areas."
     if row is not None and row.estimate is not None:
@@ -77,39 +78,37 @@ def _of_all(book: BulletinIndex, told: Released) -> str:
             f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were "
             f"sublegal {numbers.plain(numbers.bracket(row))} by the survey."
         )
-    lines = [
-        (one, area) for area in book.areas if _has(one := told.share(POOLED, area, week)) and one
-    ]
-    lines.sort(key=lambda pair: pair[0].estimate or 0.0)
-    if not lines:
+    rows = [(area, released.share(POOLED, area, week)) for area in book.areas]
+    known = [(row, area) for area, row in rows if row is not None and row.estimate is not None]
+    if not known:
         return f"{start} There is no pooled line for that week."
-    if len(lines) == 1:
-        return f"{start} The pooled line says {_said(book, *lines[0])}; no other area has one."
+    known.sort(key=lambda pair: pair[0].estimate or 0.0)
+    low, high = known[0], known[-1]
+    if len(known) == 1:
+        return f"{start} The pooled line says {_said(book, *low)}; no other area has one."
     return (
-        f"{start} By area, the pooled line runs from {_said(book, *lines[0])} to "
-        f"{_said(book, *lines[-1])}."
+        f"{start} By area, the pooled line runs from {_said(book, *low)} to {_said(book, *high)}."
     )
 
 
-def _said(book: BulletinIndex, row: Row, area: str) -> str:
-    limits = numbers.plain(numbers.bracket(row, full=False))
-    return f"**{numbers.value(row)}** in {numbers.plain(book.name(area))} {limits}"
+def _said(book: BulletinIndex, row: Row, area: str | None = None) -> str:
+    place = "" if area is None else f" in {numbers.plain(book.name(area))}"
+    return f"**{numbers.value(row)}**{place} {numbers.plain(numbers.bracket(row, full=False))}"
 
 
-def _why(told: Released) -> str:
-    """Return the reason that most rows without a share give."""
-    found = [reasons.why_no_estimate(one.row) for one in told.shares.values()]
-    return max(set(found), key=found.count, default="no reason is given")
+def _most(words: Sequence[str], default: str = "") -> str:
+    """Return the words that stand most often."""
+    return max(dict.fromkeys(words), key=words.count, default=default)
 
 
-def _of_area(book: BulletinIndex, told: Released, area: str) -> str:
-    week = latest(told, area)
+def _of_area(book: BulletinIndex, released: Released, area: str) -> str:
+    week = latest(released, area)
     place = where(book, area)
     if week is None:
-        rows = [one.row for (_, at, _), one in told.shares.items() if at == area]
+        rows = [one.row for (_, at, _), one in released.shares.items() if at == area]
         why = reasons.why_no_estimate(rows[0] if rows else None)
         return f"There is no sublegal share {place}: {numbers.plain(why)}."
-    survey, pooled = (told.share(basis, area, week) for basis in (SURVEY, POOLED))
+    survey, pooled = (released.share(basis, area, week) for basis in _BASES)
     start = f"In week {week}, {place}, "
     if survey is not None and survey.estimate is not None:
         start += (
@@ -121,32 +120,28 @@ def _of_area(book: BulletinIndex, told: Released, area: str) -> str:
     if pooled is None or pooled.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was calculated"
         return f"{start}; there is no pooled line ({why})."
-    return f"{start}; the pooled line says **{numbers.value(pooled)}** {_limits(pooled)}."
+    return f"{start}; the pooled line says {_said(book, pooled)}."
 
 
-def _limits(row: Row) -> str:
-    return numbers.plain(numbers.bracket(row, full=False))
-
-
-def alike(told: Released, areas: Sequence[str]) -> str:
+def alike(released: Released, areas: Sequence[str]) -> str:
     """Return in plain words what design effect and overdispersion say (Markdown)."""
     effects = [
         one.more["design_effect"]
-        for (basis, area, week), one in told.shares.items()
+        for (basis, area, week), one in released.shares.items()
         if basis == SURVEY and week and (not areas or area in areas) and one.more["design_effect"]
     ]
-    rho = next(
-        (
-            one.more["overdispersion"]
-            for one in told.shares.values()
-            if one.more["overdispersion"] is not None
-        ),
-        None,
-    )
+    rhos = (one.more["overdispersion"] for one in released.shares.values())
+    rho = next((one for one in rhos if one is not None), None)
     if not effects and rho is None:
         return "How much fish of one ramp and day are alike cannot be given from so few."
     parts = [_wider(median(effects))] if effects else []
-    parts += [_correlation(rho)] if rho is not None else []
+    if rho is not None:
+        finds = "between two fish of a day and ramp the pooled line finds a correlation of"
+        parts.append(
+            "the pooled line finds no correlation between two fish of a day and ramp"
+            if rho < _NONE
+            else f"{finds} {numbers.number(rho, place=-3 if rho < 0.1 else -2)}"
+        )
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
 
@@ -161,113 +156,87 @@ def _wider(effect: float) -> str:
     )
 
 
-def _correlation(rho: float) -> str:
-    if rho < _NONE:
-        return "the pooled line finds no correlation between two fish of a day and ramp"
-    shown = numbers.number(rho, place=-3 if rho < 0.1 else -2)
-    return f"between two fish of a day and ramp the pooled line finds a correlation of {shown}"
-
-
-def model_words(told: Released) -> str:
-    """Return what most rows of the pooled line say of their model; empty where there is none."""
-    found = [
-        "; ".join(reasons.notes(one.row))
-        for (basis, _, _), one in told.shares.items()
-        if basis == POOLED and one.row.estimate is not None
-    ]
-    return max(set(found), key=found.count, default="")
-
-
-def table(book: BulletinIndex, told: Released, areas: Sequence[str]) -> str:
+def table(book: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return the share by area, latest week and season, as an HTML table."""
     lines = []
     for area in areas or book.areas:
-        week = latest(told, area)
-        found = [told.share(basis, area, week) if week else None for basis in (SURVEY, POOLED)]
-        season = [told.share(basis, area, None) for basis in (SURVEY, POOLED)]
-        values = [_cell(row, with_week=True) for row in found] + [_cell(row) for row in season]
-        lines.append(html_tables.line(_HEADS, book.name(area), [*values, _rests(told, area, None)]))
+        week = latest(released, area)
+        found = [released.share(basis, area, week) if week else None for basis in _BASES]
+        cells = [_cell(row) + html_tables.small((row and row.week) or "") for row in found]
+        cells += [_cell(released.share(basis, area, None)) for basis in _BASES]
+        cells.append(_rests(released, area, None))
+        lines.append(html_tables.line(_HEADS, book.name(area), cells))
     return html_tables.table(_HEADS, lines)
 
 
-def weeks_table(book: BulletinIndex, told: Released, area: str) -> str:
+def weeks_table(book: BulletinIndex, released: Released, area: str) -> str:
     """Return the weeks of an area as an HTML table."""
     lines = []
     for week in book.axis:
-        found = [told.share(basis, area, week) for basis in (SURVEY, POOLED)]
+        found = [released.share(basis, area, week) for basis in _BASES]
         if found != [None, None]:
-            values = [*map(_cell, found), _rests(told, area, week)]
+            values = [*map(_cell, found), _rests(released, area, week)]
             lines.append(html_tables.line(_WEEK_HEADS, week, values))
     lines = lines or [html_tables.words_line(_WEEK_HEADS, "no open week")]
     return html_tables.table(_WEEK_HEADS, lines)
 
 
-def _cell(row: Row | None, *, with_week: bool = False) -> str:
-    if row is None:
-        return numbers.DASH
-    return html_tables.cell(row) + (html_tables.small(row.week or "") if with_week else "")
+def _cell(row: Row | None) -> str:
+    return numbers.DASH if row is None else html_tables.cell(row)
 
 
-def _rests(told: Released, area: str, week: str | None) -> str:
-    one = told.shares.get((SURVEY, area, week)) or told.shares.get((POOLED, area, week))
+def _rests(released: Released, area: str, week: str | None) -> str:
+    one = released.shares.get((SURVEY, area, week)) or released.shares.get((POOLED, area, week))
     if one is None:
         return numbers.DASH
     fish, sublegal, effect = (one.more[name] for name in ("n_fish", "n_sublegal", "design_effect"))
-    lines = []
-    if fish is not None:
-        lines.append(f"{sublegal or 0:,} sublegal of {fish:,} fish reported")
-    if effect is not None:
-        lines.append(f"design effect {effect:.1f}")
-    return html_tables.small(*lines) or numbers.DASH
-
-
-def _has(row: Row | None) -> bool:
-    return row is not None and row.estimate is not None
+    words = "" if fish is None else f"{sublegal or 0:,} sublegal of {fish:,} fish reported"
+    below = "" if effect is None else f"design effect {effect:.1f}"
+    return html_tables.small(words, below) or numbers.DASH
 
 
 # The part of the page.
 
 
-def draw(choice: Choice, told: Released) -> None:
+def draw(choice: Choice, released: Released) -> None:
     """Draw the sublegal share by area and week."""
     book = choice.book
-    page_frame.lead(share_answer(book, told, choice.areas))
-    if not told.shares:
+    page_frame.lead(share_answer(book, released, choice.areas))
+    if not released.shares:
         return
-    shown = [area for area in choice.shown if latest(told, area)]
+    shown = [area for area in choice.shown if latest(released, area)]
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
-        rows = [told.share(SURVEY, area, week) for area in shown for week in book.axis]
-        signs = [(one.glyph, one.words) for one in theme.legend(row for row in rows if row)]
-        page_frame.signs([*signs, *series.SHARE_SIGNS], series.SHARE_HUES)
-        rows += [told.share(POOLED, area, week) for area in shown for week in book.axis]
-        span = series.share_axis(rows)
-        page_frame.grid(shown, lambda area: _share_panel(choice, told, area, span=span))
-        st.caption(
-            f"Every panel runs from {percent(max(span[0], 0))} to {percent(min(span[1], 1))}."
-        )
+        rows = [released.share(SURVEY, area, week) for area in shown for week in book.axis]
+        page_frame.signs([*theme.signs(rows), *series.SHARE_SIGNS], series.SHARE_HUES)
+        rows += [released.share(POOLED, area, week) for area in shown for week in book.axis]
+        low, high = series.share_axis(rows)
+        page_frame.grid(shown, lambda area: _panel(book, released, area, span=(low, high)))
+        st.caption(f"Every panel runs from {percent(max(low, 0))} to {percent(min(high, 1))}.")
     st.caption(f"{LEAN} {DESIGN_EFFECT}")
-    st.html(table(book, told, choice.areas))
+    st.html(table(book, released, choice.areas))
     for area in choice.areas:
         with st.expander(f"Every week in {numbers.plain(book.name(area))}"):
-            st.html(weeks_table(book, told, area))
+            st.html(weeks_table(book, released, area))
     if not choice.areas:
         st.caption("Choose an area to read its weeks in a table; the download has them all.")
-    words = model_words(told)
+    # What most rows of the pooled line say of their model.
+    words = _most(
+        [
+            "; ".join(reasons.notes(one.row))
+            for (basis, _, _), one in released.shares.items()
+            if basis == POOLED and one.row.estimate is not None
+        ]
+    )
     if words:
         st.caption(f"The model, in the words of the bulletin: {numbers.plain(words)}.")
-    kept = html_tables.with_precision(book.bulletin.table("shares"))
-    page_frame.download("the shares", kept, choice, "shares")
+    page_frame.downloads(choice, shares="the shares")
 
 
-def _share_panel(choice: Choice, told: Released, area: str, *, span: tuple[float, float]) -> None:
-    book, weeks = choice.book, choice.book.axis
-    survey, pooled = (
-        [told.share(basis, area, week) for week in weeks] for basis in (SURVEY, POOLED)
-    )
-    st.markdown(f"**{numbers.plain(book.name(area))}**")
-    figure = series.share_panel(
-        survey, pooled, weeks=weeks, span=span, palette=page_frame.colours()
-    )
-    words = series.share_description(survey, pooled, weeks=weeks, area=book.name(area))
-    page_frame.chart(figure, key=f"released-share-{area}", alt=words)
+def _panel(
+    book: BulletinIndex, released: Released, area: str, *, span: tuple[float, float]
+) -> None:
+    both = [[released.share(basis, area, week) for week in book.axis] for basis in _BASES]
+    figure = series.share_panel(*both, weeks=book.axis, span=span, palette=page_frame.colours())
+    alt = series.share_description(*both, weeks=book.axis, area=book.name(area))
+    page_frame.panel(book.name(area), figure, key=f"released-share-{area}", alt=alt)

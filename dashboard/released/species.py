@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -11,13 +11,13 @@ from dashboard import filters, html_tables, numbers, page_frame, reasons
 from dashboard.charts import series, theme
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import NumberKind
-from dashboard.released.records import domains, head, where
+from dashboard.released.records import domains, head, start, when
 from dashboard.week.sentences import RATE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.released.records import Released
 
@@ -31,47 +31,51 @@ MEANING = (
 )
 
 
-def names(told: Released) -> list[str]:
+def names(released: Released) -> list[str]:
     """Return the species by how many were met per angler-hour in the season, the most first."""
-    found = dict.fromkeys(name for name, _, _ in told.species)
+    found = dict.fromkeys(name for name, _, _ in released.species)
 
     def most(name: str) -> float:
         rows = [
             row.estimate or 0.0
-            for (one, _, week), row in told.species.items()
+            for (one, _, week), row in released.species.items()
             if one == name and week is None
         ]
-        all_areas = told.species.get((name, None, None))
+        all_areas = released.species.get((name, None, None))
         return (all_areas.estimate if all_areas else max(rows, default=0.0)) or 0.0
 
     return sorted(found, key=lambda name: (-most(name), name))
 
 
-def weeks(told: Released) -> list[str]:
+def weeks(released: Released) -> list[str]:
     """Return the weeks that have a row, the last first."""
-    return sorted({week for _, _, week in told.species if week}, reverse=True)
+    return sorted({week for _, _, week in released.species if week}, reverse=True)
 
 
 def species_answer(
-    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
+    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return which other species were met most, in sentences (Markdown)."""
-    if not told.species:
+    if not released.species:
         return (
             "There are no other species to show: nobody wrote them down this season (table "
             "`bycatch`)."
         )
-    return "\n\n".join(_answer_of(book, told, area, week) for area in areas)
+    return "\n\n".join(_answer_of(book, released, area, week) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, told: Released, area: str | None, week: str | None) -> str:
-    place = where(book, area)
-    when = f"season through week {book.card.through}" if week is None else f"week {week}"
-    start = f"{place[:1].upper()}{place[1:]}, {when}"
-    rows = {name: told.species.get((name, area, week)) for name in names(told)}
-    known = [(name, row) for name, row in rows.items() if row is not None and row.estimate]
+def _answer_of(book: BulletinIndex, released: Released, area: str | None, week: str | None) -> str:
+    place = f"{start(book, area)}, {when(book, week)}"
+    rows = {name: released.species.get((name, area, week)) for name in names(released)}
+    found = {name: row for name, row in rows.items() if row is not None}
+    known = [(name, row) for name, row in found.items() if row.estimate]
     if not known:
-        return f"{start}: {_why_none(list(rows.values()))}."
+        why = "no open day"
+        if found:
+            why = numbers.plain(reasons.why_no_estimate(next(iter(found.values()))))
+        if any(row.estimate == 0 for row in found.values()):
+            why = "no fish of another species was met"
+        return f"{place}: {why}."
     known.sort(key=lambda pair: -(pair[1].estimate or 0.0))
     parts = [
         f"{numbers.plain(name)} **{numbers.value(row)}** "
@@ -80,21 +84,14 @@ def _answer_of(book: BulletinIndex, told: Released, area: str | None, week: str 
     ]
     more = len(known) - NAMED
     tail = f", and {numbers.count(more, 'other name')}" if more > 0 else ""
-    return f"{start}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
+    return f"{place}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
 
 
-def _why_none(rows: Sequence[Row | None]) -> str:
-    known = [row for row in rows if row is not None]
-    if any(row.estimate == 0 for row in known):
-        return "no fish of another species was met"
-    return numbers.plain(reasons.why_no_estimate(known[0])) if known else "no open day"
-
-
-def dots(told: Released, area: str | None, week: str | None) -> list[ForestRow]:
+def dots(released: Released, area: str | None, week: str | None) -> list[ForestRow]:
     """Return the species of a domain, the most met first."""
     found = []
-    for name in names(told):
-        row = told.species.get((name, area, week))
+    for name in names(released):
+        row = released.species.get((name, area, week))
         if row is not None:
             words = reasons.behind(row)
             found.append(ForestRow(name, numbers.of_row(row, NumberKind.RATIO), words=words))
@@ -102,85 +99,72 @@ def dots(told: Released, area: str | None, week: str | None) -> list[ForestRow]:
 
 
 def table(
-    book: BulletinIndex, told: Released, areas: Sequence[str | None], *, week: str | None
+    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return species by area as an HTML table."""
     heads = ("Species", *(head(book, area) for area in areas))
     lines = []
-    for name in names(told):
-        rows = [told.species.get((name, area, week)) for area in areas]
+    for name in names(released):
+        rows = [released.species.get((name, area, week)) for area in areas]
         if any(row is not None for row in rows):
-            lines.append(
-                html_tables.line(
-                    heads,
-                    name,
-                    [numbers.DASH if one is None else html_tables.cell(one) for one in rows],
-                )
-            )
+            cells = [numbers.DASH if one is None else html_tables.cell(one) for one in rows]
+            lines.append(html_tables.line(heads, name, cells))
     return html_tables.table(heads, lines or [html_tables.words_line(heads, "no open day")])
 
 
 # The part of the page.
 
 
-def draw(choice: Choice, told: Released) -> None:
+def draw(choice: Choice, released: Released) -> None:
     """Draw other species met per angler-hour, by area and by week."""
     book, shown = choice.book, domains(choice.book, choice.areas)
-    if not told.species:
-        page_frame.lead(species_answer(book, told, choice.domains, week=None))
+    if not released.species:
+        page_frame.lead(species_answer(book, released, choice.domains, week=None))
         return
     place = st.container()
-    week = filters.span(weeks(told))
+    week = filters.span(weeks(released))
     with place:
-        page_frame.lead(species_answer(book, told, choice.domains, week=week))
-    found = {area: drawn for area in shown if (drawn := dots(told, area, week))}
+        page_frame.lead(species_answer(book, released, choice.domains, week=week))
+    found = {area: rows for area in shown if (rows := dots(released, area, week))}
     if found:
         st.header("Other species per angler-hour", anchor=False)
-        page_frame.forest_signs([dot for one in found.values() for dot in one], NAMES)
+        page_frame.forest_signs([row for rows in found.values() for row in rows], NAMES)
         st.caption(page_frame.OWN_SCALE)
-        page_frame.grid(list(found), lambda area: _species_panel(choice, found[area], area))
+
+        def panel(area: str | None) -> None:
+            title, key = head(book, area), f"released-species-{area or 'all'}"
+            page_frame.forest_panel(found[area], title=title, key=key, of="Fish per angler-hour")
+
+        page_frame.grid(list(found), panel)
     st.caption(MEANING)
-    st.html(table(book, told, shown, week=week))
-    _weeks(choice, told)
-    kept = html_tables.with_precision(book.bulletin.table("bycatch"))
-    page_frame.download("other species", kept, choice, "bycatch")
+    st.html(table(book, released, shown, week=week))
+    _draw_weeks(choice, released)
+    page_frame.downloads(choice, bycatch="other species")
 
 
-def _species_panel(choice: Choice, found: Sequence[ForestRow], area: str | None) -> None:
-    title, key = head(choice.book, area), f"released-species-{area or 'all'}"
-    page_frame.forest_panel(found, title=title, key=key, of="Fish per angler-hour")
-
-
-def _weeks(choice: Choice, told: Released) -> None:
+def _draw_weeks(choice: Choice, released: Released) -> None:
     """Draw the weeks of one species, area by area."""
     st.header("One species from week to week", anchor=False)
     with st.columns([2, 3])[0]:
-        name = filters.pick("Species", names(told), key="species")
+        name = filters.pick("Species", names(released), key="species")
     book = choice.book
     lines = {
-        area: [told.species.get((name, area, week)) for week in book.axis] for area in choice.shown
+        area: [released.species.get((name, area, week)) for week in book.axis]
+        for area in choice.shown
     }
     shown = [area for area, rows in lines.items() if any(rows)]
-    top = series.ceiling(row for area in shown for row in lines[area])
-    signs = [
-        (one.glyph, one.words)
-        for one in theme.legend(row for area in shown for row in lines[area] if row)
-    ]
-    cut = any(series.is_cut(lines[area], top=top) for area in shown)
-    page_frame.signs([*signs, *([series.CUT] if cut else [])])
+    every = [row for area in shown for row in lines[area]]
+    top = series.ceiling(every)
+    cut = [series.CUT] if series.is_cut(every, top=top) else []
+    page_frame.signs([*theme.signs(every), *cut])
 
     def panel(area: str) -> None:
-        st.markdown(f"**{numbers.plain(book.name(area))}**")
+        of: Any = {"weeks": book.axis}
         figure = series.panel(
-            lines[area],
-            weeks=book.axis,
-            chosen="",
-            quantity=RATE,
-            top=top,
-            palette=page_frame.colours(),
+            lines[area], chosen="", quantity=RATE, top=top, palette=page_frame.colours(), **of
         )
         label = f"{name}, {QUANTITIES[RATE].label.lower()}"
-        words = series.description(lines[area], weeks=book.axis, area=book.name(area), label=label)
-        page_frame.chart(figure, key=f"released-weeks-{area}", alt=words)
+        alt = series.description(lines[area], area=book.name(area), label=label, **of)
+        page_frame.panel(book.name(area), figure, key=f"released-weeks-{area}", alt=alt)
 
     page_frame.grid(shown, panel)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import streamlit as st
+
 from analytics.rounding import percent
-from dashboard import html_tables, numbers
+from dashboard import html_tables, numbers, page_frame
+from dashboard.charts import curves
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes
@@ -14,6 +17,7 @@ from dashboard.released.deaths import deaths_of, fish_of, is_sum
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from dashboard.filters import Choice
     from dashboard.released.records import Line, Released
 
 _HEADS = ("Group", "Died of held", "As seen", "Exact interval", "Corrected for handling", "Note")
@@ -30,8 +34,6 @@ HELD = (
     "(seen − control) ÷ (1 − control). Held fish live without predators, so what a rate "
     "from a pen says of the open sea stays unknown."
 )
-
-
 ONE_CHECK = (
     "Deaths of every group are given at one hour alone, so there is no course over time to draw; "
     "the download has what is known."
@@ -40,8 +42,6 @@ AT_CHECKS = (
     "A death counts at the hour of the check that found it; fish alive at the last check leave the "
     "count there."
 )
-
-
 NO_EFFECT = "below 0: no effect shown"
 CUT_AT_ZERO = (
     "The figure is drawn from 0; a corrected rate below 0 means that fewer died than of the "
@@ -49,15 +49,15 @@ CUT_AT_ZERO = (
 )
 
 
-def together(told: Released) -> list[Line]:
+def together(released: Released) -> list[Line]:
     """Return the groups of all trials together; each trial where there is no such line."""
-    lines = [one for one in told.lines["holding_rates"] if one["trial_id"] is None]
-    return lines or list(told.lines["holding_rates"])
+    lines = [one for one in released.lines["holding_rates"] if one["trial_id"] is None]
+    return lines or list(released.lines["holding_rates"])
 
 
-def trials_answer(told: Released) -> str:
+def trials_answer(released: Released) -> str:
     """Return what wound sites and trials say, in sentences (Markdown)."""
-    lines = together(told)
+    lines = together(released)
     if not lines:
         return (
             "No fish held after capture were imported (table `holding_trials`), so nothing of this "
@@ -66,16 +66,15 @@ def trials_answer(told: Released) -> str:
     held, died = (
         sum(one[name] or 0 for one in lines if not one["is_control"]) for name in ("held", "died")
     )
-    return f"Of **{held:,}** hooked fish held in trials, **{died:,}** died. {_mixed(told)}"
+    return f"Of **{held:,}** hooked fish held in trials, **{died:,}** died. {_mixed(released)}"
 
 
-def _mixed(told: Released) -> str:
-    line = next((one for one in told.lines["wound_mix"] if one["wound_site"] is None), None)
+def _mixed(released: Released) -> str:
+    line = next((one for one in released.lines["wound_mix"] if one["wound_site"] is None), None)
     if line is None or line["rate_prop"] is None:
         why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
         return f"There is no rate for the fishery as a whole: {numbers.plain(why)}."
-    rate = mixed_rate(line)
-    beside = in_use(told)
+    rate, beside = numbers.of_line(line, "rate_prop", NumberKind.SHARE), in_use(released)
     words = (
         f"Weighed by the wound sites of this season’s measured fish, **{rate.words}** of released "
         f"fish die {numbers.plain(rate.bracket(line['ci_level']))}{beside}"
@@ -87,12 +86,12 @@ def _mixed(told: Released) -> str:
     return f"{words}; most of the error{' of the first' * bool(beside)} comes from {larger}."
 
 
-def in_use(told: Released) -> str:
+def in_use(released: Released) -> str:
     """Return what part of the reported releases dies by the release rates in use (Markdown).
 
     Empty where the bulletin has no such deaths.
     """
-    found = [one for one in told.of("deaths", None) if one["fate"] == "released"]
+    found = [one for one in released.of("deaths", None) if one["fate"] == "released"]
     sums = [one for one in found if is_sum(one)] or (found if len(found) == 1 else [])
     if not sums or sums[0]["deaths"] is None or not sums[0]["fish"]:
         return ""
@@ -104,60 +103,47 @@ def in_use(told: Released) -> str:
     )
 
 
-def mixed_rate(line: Line) -> Measurement:
-    """Return a rate of the wound mix with its interval."""
-    return Measurement(line["rate_prop"], line["ci_low"], line["ci_high"], NumberKind.SHARE)
-
-
 def seen_rate(line: Line) -> Measurement:
     """Return the share of a group that died, with its Wilson interval."""
-    return Measurement(line["rate_prop"], line["wilson_low"], line["wilson_high"], NumberKind.SHARE)
+    ends = ("wilson_low", "wilson_high")
+    return numbers.of_line(line, "rate_prop", NumberKind.SHARE, ends=ends)
 
 
 def corrected_rate(line: Line) -> Measurement:
     """Return the share of a group that died of the hook, with its interval."""
-    low, high = line["corrected_low"], line["corrected_high"]
-    return Measurement(line["corrected_prop"], low, high, NumberKind.SHARE)
+    ends = ("corrected_low", "corrected_high")
+    return numbers.of_line(line, "corrected_prop", NumberKind.SHARE, ends=ends)
 
 
 def name_of(line: Line) -> str:
     """Return the name of a group for people."""
-    name: str = (line["group"] or "not told").replace("_", " ")
-    trial = f", trial {line['trial_id']}" if line["trial_id"] else ""
-    return f"{name}{trial}"
+    trial = f", trial {line['trial_id']}" if line.get("trial_id") else ""
+    return f"{(line['group'] or 'not known').replace('_', ' ')}{trial}"
 
 
-def dots(told: Released) -> list[ForestRow]:
-    """Return the groups of all trials together: corrected and as seen."""
+def dots(released: Released) -> list[ForestRow]:
+    """Return the groups of all trials together: corrected and as seen.
+
+    A corrected rate is plotted from zero on; the table has the number as it is.
+    """
     found = []
-    for line in together(told):
-        words = f"{line['died']:,} died of {line['held']:,} held"
+    for line in together(released):
+        name, right = name_of(line), corrected_rate(line)
+        if not line["is_control"] and right.value is not None:
+            ends = (right.value, right.low, right.high)
+            above = Measurement(*(end and max(end, 0.0) for end in ends), NumberKind.SHARE)
+            found.append(ForestRow(name, above, hue=CORRECTED, words="corrected"))
         exact = (line["exact_low"], line["exact_high"])
-        if not line["is_control"] and line["corrected_prop"] is not None:
-            rate = corrected_rate(line)
-            found.append(
-                ForestRow(name_of(line), _above_zero(rate), hue=CORRECTED, words="corrected")
-            )
-        seen = seen_rate(line)
-        found.append(ForestRow(name_of(line), seen, thin=exact, hue=OBSERVED, words=words))
+        words = f"{line['died']:,} died of {line['held']:,} held"
+        found.append(ForestRow(name, seen_rate(line), thin=exact, hue=OBSERVED, words=words))
     return found
 
 
-def cut_words(told: Released) -> str:
+def cut_words(released: Released) -> str:
     """Return that the figure begins at zero, where a rate or an interval goes below."""
-    ends = [
-        end
-        for line in together(told)
-        if not line["is_control"]
-        for end in (line["corrected_prop"], line["corrected_low"])
-    ]
-    return CUT_AT_ZERO if any((end or 0.0) < 0 for end in ends) else ""
-
-
-def _above_zero(rate: Measurement) -> Measurement:
-    """Return a rate as it is drawn: from zero on; the table has the number as it is."""
-    ends = (None if end is None else max(end, 0.0) for end in (rate.value, rate.low, rate.high))
-    return Measurement(*ends, NumberKind.SHARE)
+    hooked = [line for line in together(released) if not line["is_control"]]
+    ends = [line[name] or 0.0 for line in hooked for name in ("corrected_prop", "corrected_low")]
+    return CUT_AT_ZERO if min(ends, default=0.0) < 0 else ""
 
 
 def table(lines: Sequence[Line]) -> str:
@@ -182,56 +168,97 @@ def table(lines: Sequence[Line]) -> str:
     return html_tables.table(_HEADS, parts, kind="bm-moves")
 
 
-def single(told: Released) -> list[Line]:
-    """Return the lines of single trials."""
-    return [one for one in told.lines["holding_rates"] if one["trial_id"] is not None]
-
-
-def mix_table(told: Released) -> str:
+def mix_table(released: Released) -> str:
     """Return how often each wound site was seen, and its rate, as an HTML table."""
     parts = []
-    has_note = any(line["reason"] for line in told.lines["wound_mix"])
+    has_note = any(line["reason"] for line in released.lines["wound_mix"])
     heads = _MIX_HEADS if has_note else _MIX_HEADS[:-1]
-    for line in told.lines["wound_mix"]:
+    for line in released.lines["wound_mix"]:
         is_all = line["wound_site"] is None
-        rate = mixed_rate(line)
+        rate, se = numbers.of_line(line, "rate_prop", NumberKind.SHARE), line["rate_se"]
         name = "the fishery as a whole" if is_all else line["wound_site"].replace("_", " ")
-        fish = numbers.DASH if line["n_fish"] is None else f"{line['n_fish']:,}"
         share = Measurement(line["share"], sort=NumberKind.SHARE).words
+        error = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
         values = (
-            fish,
+            numbers.DASH if line["n_fish"] is None else f"{line['n_fish']:,}",
             numbers.DASH if is_all else share,
-            _rate_cell(line, rate),
+            rate.words + html_tables.small(error, *_below_zero(rate))
+            if rate.value is not None
+            else numbers.DASH,
             html_tables.small(line["reason"] or ""),
         )
         parts.append(html_tables.line(heads, name, values[: len(heads) - 1], is_all=is_all))
     return html_tables.table(heads, parts)
 
 
-def _rate_cell(line: Line, rate: Measurement) -> str:
-    if rate.value is None:
-        return numbers.DASH
-    se = line["rate_se"]
-    below = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
-    return rate.words + html_tables.small(below, *_below_zero(rate))
-
-
 def _below_zero(rate: Measurement) -> tuple[str, ...]:
     return (NO_EFFECT,) if (rate.value or 0.0) < 0 else ()
 
 
-def survivors(told: Released) -> dict[str, list[Line]]:
+def survivors(released: Released) -> dict[str, list[Line]]:
     """Return the steps of survival by group, each in order of time, without the start itself."""
     found: dict[str, list[Line]] = {}
-    for line in told.lines["survival"]:
-        if not line["hours"]:
-            continue
-        found.setdefault((line["group"] or "not told").replace("_", " "), []).append(line)
+    for line in released.lines["survival"]:
+        if line["hours"]:
+            found.setdefault((line["group"] or "not known").replace("_", " "), []).append(line)
     return {name: sorted(steps, key=lambda one: one["hours"]) for name, steps in found.items()}
 
 
-def survival_words(name: str, steps: Sequence[Line]) -> str:
-    """Return the end of a stair in words."""
-    last = steps[-1]
-    alive = Measurement(last["alive_prop"], last["ci_low"], last["ci_high"], NumberKind.SHARE)
-    return f"{name}: {alive.figure(last['ci_level'])} alive after {last['hours']:g} hours."
+# The part of the page.
+
+
+def draw(choice: Choice, released: Released) -> None:
+    """Draw fish held after capture, and the rate by where the hook sat."""
+    st.header("Fish held after capture, and where the hook sat", anchor=False)
+    st.markdown(trials_answer(released))
+    has_rates, has_mix = (bool(released.lines[name]) for name in ("holding_rates", "wound_mix"))
+    if not has_rates and not has_mix:
+        return
+    with st.expander("Held fish and wound sites in figures and tables"):
+        if has_rates:
+            found, title = dots(released), "Share of held fish that died"
+            page_frame.forest_signs(found, NAMES)
+            page_frame.forest_panel(
+                found, title=title, key="released-trials", of="Rates", names=NAMES
+            )
+            st.caption(f"{HELD} {cut_words(released)}".rstrip())
+            _draw_table(together(released))
+            page_frame.downloads(choice, holding_rates="the trials")
+        if has_mix:
+            st.markdown("**Where the hook sat in this season’s measured fish**")
+            st.html(mix_table(released))
+            page_frame.downloads(choice, wound_mix="the wound sites")
+        _draw_survival(choice, survivors(released))
+    single = [one for one in released.lines["holding_rates"] if one["trial_id"] is not None]
+    if single:
+        with st.expander("Each trial"):
+            _draw_table(single)
+
+
+def _draw_table(lines: Sequence[Line]) -> None:
+    st.html(table(lines))
+    classes.draw_shared(classes.shared(lines))
+
+
+def _draw_survival(choice: Choice, groups: dict[str, list[Line]]) -> None:
+    if not groups:
+        return
+    if max(map(len, groups.values())) == 1:
+        st.caption(ONE_CHECK)
+        page_frame.downloads(choice, survival="survival")
+        return
+    st.markdown("**Alive over time, by group**")
+    page_frame.signs(curves.ALIVE_SIGNS)
+    until = 1.06 * max(step["hours"] for steps in groups.values() for step in steps)
+
+    def panel(name: str) -> None:
+        st.markdown(numbers.plain(name))
+        figure = curves.alive(groups[name], until=until, palette=page_frame.colours())
+        last = groups[name][-1]
+        share = numbers.of_line(last, "alive_prop", NumberKind.SHARE).figure(last["ci_level"])
+        alt = f"{name}: {share} alive after {last['hours']:g} hours."
+        page_frame.chart(figure, key=f"released-alive-{name}", alt=alt)
+
+    page_frame.grid(list(groups), panel)
+    st.caption(AT_CHECKS)
+    page_frame.downloads(choice, survival="survival")

@@ -18,10 +18,9 @@ from dashboard.released import classes as released_classes
 from dashboard.released import deaths as death_dots
 from dashboard.released import deaths as death_table
 from dashboard.released import deaths as released_deaths
-from dashboard.released import handling
+from dashboard.released import handling, records
 from dashboard.released import lengths as released_lengths
 from dashboard.released import mix as released_mix
-from dashboard.released import records as released
 from dashboard.released import shares as released_shares
 from dashboard.released import species as released_species
 from dashboard.released import trials as released_trials
@@ -46,8 +45,8 @@ def book():
 
 
 @pytest.fixture(scope="module")
-def told(book):
-    return released.index(book)
+def released(book):
+    return records.index(book)
 
 
 def plain(words):
@@ -111,12 +110,12 @@ def test_fish_that_are_no_more_alike_are_told_so(book):
         }
         for line in lines
     ]
-    words = plain(released_shares.alike(released.index(with_tables(book, shares=calm)), ()))
+    words = plain(released_shares.alike(records.index(with_tables(book, shares=calm)), ()))
     assert "no wider than that of as many fish drawn one by one (design effect 0.7). The" in words
     assert "no correlation" in words
     assert "alike" not in words
     unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
-    none = released_shares.alike(released.index(with_tables(book, shares=unknown)), ())
+    none = released_shares.alike(records.index(with_tables(book, shares=unknown)), ())
     assert "cannot be given" in none
 
 
@@ -125,7 +124,7 @@ def test_all_areas_name_the_ends_of_the_pooled_line(book):
     for line in lines:
         if line["basis"] == "pooled" and line["area"] == "A3" and line["estimate"]:
             line |= {"estimate": 0.9, "ci_low": 0.86, "ci_high": 0.93}
-    found = released.index(with_tables(book, shares=lines))
+    found = records.index(with_tables(book, shares=lines))
     words = plain(released_shares.share_answer(book, found, ()))
     assert (
         "the pooled line runs from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale" in words
@@ -137,11 +136,11 @@ def test_an_area_without_pooled_line_says_why(open_released):
     assert f"there is no pooled line ({sample_released.NO_POOLED})" in words
 
 
-def test_classes_are_told_both_ways_with_their_ratio(open_released, told):
+def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
     page = open_released(part="classes")
     words = plain(words_of(page))
-    sampled = told.classes["sampled", None, None, MET].row
-    reported = told.classes["reported", None, None, MET].row
+    sampled = released.classes["sampled", None, None, MET].row
+    reported = released.classes["reported", None, None, MET].row
     assert f"the sample says **{plain(numbers.value(sampled))}**" in words
     assert f"reports say **{plain(numbers.value(reported))}**" in words
     assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports lie above" in words
@@ -161,7 +160,7 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, told):
 def test_the_ratio_is_put_into_words(book, low, high, said):
     lines = book.bulletin.table("composition_ratio").to_pylist()
     ends = {"ci_low": low, "ci_high": high}
-    found = released.index(with_tables(book, composition_ratio=[line | ends for line in lines]))
+    found = records.index(with_tables(book, composition_ratio=[line | ends for line in lines]))
     assert said in released_classes.classes_answer(book, found, [None])
 
 
@@ -186,38 +185,38 @@ def test_a_class_that_lacks_says_why(open_released, area, said):
     assert said in plain(words_of(open_released(part="classes", area=area)))
 
 
-def test_the_page_says_which_classes_the_result_rows_are(book, told):
-    assert "The result rows" not in released_classes.classes_answer(book, told, [None])
+def test_the_page_says_which_classes_the_result_rows_are(book, released):
+    assert "The result rows" not in released_classes.classes_answer(book, released, [None])
     rows = dict(book.rows)
     for name in released_classes.CLASSES:
         rows[None, None, name] = replace(
             book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
         )
-    words = released_classes.classes_answer(replace(book, rows=rows), told, [None])
+    words = released_classes.classes_answer(replace(book, rows=rows), released, [None])
     assert "The other pages and files count the four classes by the sample." in words
 
 
-def test_a_reason_that_classes_share_is_said_once(book, told):
+def test_a_reason_that_classes_share_is_said_once(book, released):
     area = sample_released.NO_SAMPLE
-    words = plain(released_classes.classes_answer(book, told, [area]))
+    words = plain(released_classes.classes_answer(book, released, [area]))
     assert words.count(sample_released.NO_FISH) == 1
-    table = released_classes.table(book, told, [area])
+    table = released_classes.table(book, released, [area])
     assert table.count(sample_released.NO_FISH) == 1
     assert f"Where a figure or an interval lacks: {sample_released.NO_FISH}." in table
     # Each area has its own; a reason of one line alone stays in its cell.
     lines = book.bulletin.table("composition_ratio").to_pylist()
     alone = next(one for one in lines if one["area"] == "A1" and one["quantity"] == MET)
     alone |= {"ratio": None, "ci_low": None, "ci_high": None, "reason": "only this one"}
-    found = released.index(with_tables(book, composition_ratio=lines))
+    found = records.index(with_tables(book, composition_ratio=lines))
     assert "<small>only this one</small>" in released_classes.table(book, found, ["A1"])
 
 
-def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released, told):
+def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released, released):
     words = plain(words_of(open_released(part="classes", area=sample_released.POOLED_FROM)))
     assert words.count(sample_released.RULE) == 1
     assert released_classes.POOLING in words
     assert "draws" not in words
-    assert all(dot.thin == (None, None) for dot in released_classes.dots(told, None))
+    assert all(dot.thin == (None, None) for dot in released_classes.dots(released, None))
     both = plain(words_of(open_released(part="classes", area=["A4", "A1"])))
     assert f"How samples were pooled: {sample_released.RULE} (Umbra Flats)." in both
 
@@ -230,7 +229,7 @@ def test_notes_of_the_sampled_figures_are_said_once(book):
         line | {"method": method} if line["basis"] == "sampled" and line["estimate"] else line
         for line in book.bulletin.table("composition").to_pylist()
     ]
-    found = released.index(with_tables(book, composition=lines))
+    found = records.index(with_tables(book, composition=lines))
     said = released_classes.behind(book, found, [None])
     assert said == f"counted up from legal marked fish kept and released; {note}"
     assert f"{note} (Quillon Bank, Umbra Flats)" in released_classes.behind(
@@ -286,20 +285,20 @@ def test_a_mark_for_a_useless_interval_stands_without_pse(book):
     )  # what it is marked for
 
 
-def test_a_corrected_rate_below_zero_is_no_effect(book, told):
+def test_a_corrected_rate_below_zero_is_no_effect(book, released):
     lines = book.bulletin.table("holding_rates").to_pylist()
-    table = released_trials.table(released_trials.together(told))
-    below = [one for one in released_trials.together(told) if (one["corrected_prop"] or 0) < 0]
+    table = released_trials.table(released_trials.together(released))
+    below = [one for one in released_trials.together(released) if (one["corrected_prop"] or 0) < 0]
     assert table.count(released_trials.NO_EFFECT) == len(below) > 0
-    assert released_trials.cut_words(told) == released_trials.CUT_AT_ZERO
+    assert released_trials.cut_words(released) == released_trials.CUT_AT_ZERO
     above = [line | {"corrected_prop": 0.1, "corrected_low": 0.05} for line in lines]
-    found = released.index(with_tables(book, holding_rates=above))
+    found = records.index(with_tables(book, holding_rates=above))
     assert released_trials.cut_words(found) == ""
 
 
-def test_deaths_are_told_low_base_and_high(open_released, told):
+def test_deaths_are_told_low_base_and_high(open_released, released):
     words = plain(words_of(open_released(part="deaths")))
-    line = released_deaths.total(told, None)
+    line = released_deaths.total(released, None)
     deaths = released_deaths.deaths_of(line)
     said = f"by the releases that anglers reported: **{deaths.words}** Chinook died"
     assert f"{said} (95 % CI {deaths.limits}): **" in words
@@ -335,10 +334,10 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
     lines = reported_deaths(book)
     sums = sampled_of(released_deaths.totals(lines))
     both = with_deaths(book, [*lines, *sums])
-    found = released.index(both)
+    found = records.index(both)
     reported, sampled = (
         released_deaths.deaths_of(released_deaths.total(found, None, table=table))
-        for table in ("deaths", released.SAMPLED_DEATHS)
+        for table in ("deaths", records.SAMPLED_DEATHS)
     )
     assert sampled.value == reported.value / 2
     words = plain(released_deaths.deaths_answer(both, found, [None]))
@@ -356,34 +355,36 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
     assert "All areas, at the composition of test fishing" in table
     assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
-    alone = released.index(with_deaths(book, lines))
+    alone = records.index(with_deaths(book, lines))
     assert "composition of test fishing" not in released_deaths.deaths_answer(book, alone, [None])
     assert {dot.hue for dot in death_dots.sums(alone, None)} == {"copper"}
-    unnamed = released.index(with_deaths(book, [line | {"basis": None} for line in lines]))
+    unnamed = records.index(with_deaths(book, [line | {"basis": None} for line in lines]))
     assert len(unnamed.of("deaths", None)) == len(lines)
-    assert not unnamed.of(released.SAMPLED_DEATHS, None)
+    assert not unnamed.of(records.SAMPLED_DEATHS, None)
 
 
 def test_a_sampled_total_that_lacks_says_why(book):
     lines = reported_deaths(book)
     lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH_CODE}
     found = with_deaths(book, [*lines, lacks])
-    words = plain(released_deaths.deaths_answer(found, released.index(found), [None]))
+    words = plain(released_deaths.deaths_answer(found, records.index(found), [None]))
     assert f"test fishing there is no total ({sample_released.NO_FISH})." in words
 
 
-def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, told):
-    lines = released_deaths.groups(told, None)
+def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, released):
+    lines = released_deaths.groups(released, None)
     lost = next(line for line in lines if line["fate"] == "drop_off")
     assert released_deaths.out_of(lost, lines) == "met"
-    assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(book, told, [None])
+    assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(book, released, [None])
     kept = next(line for line in lines if line["fate"] == "kept")
     agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
     of_kept = next(line for line in agreeing if line["fate"] == "drop_off")
     assert released_deaths.out_of(of_kept, agreeing) == "kept"
     assert released_deaths.out_of(of_kept | {"reason_codes": "of_encounters"}, agreeing) == "met"
     assert released_deaths.out_of(lost | {"reason_codes": "of_kept"}, lines) == "kept"
-    hover = next(dot.words for dot in death_dots.sums(told, None) if dot.label.startswith("lost"))
+    hover = next(
+        dot.words for dot in death_dots.sums(released, None) if dot.label.startswith("lost")
+    )
     assert "met, at a rate of 5.0" in hover
 
 
@@ -395,7 +396,7 @@ def without_rate_error(lines):
 
 def test_rates_without_error_are_told_so(book):
     lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
-    found = released.index(with_deaths(book, lines))
+    found = records.index(with_deaths(book, lines))
     words = plain(released_deaths.deaths_answer(book, found, [None]))
     assert "The rates carry no error." in words
     assert "With every rate at its low end" not in words
@@ -404,7 +405,7 @@ def test_rates_without_error_are_told_so(book):
     # One group with an error: ends lack all the same, and the words say what is known.
     one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
-    some = released.index(with_deaths(book, lines))
+    some = records.index(with_deaths(book, lines))
     assert "Some of the rates carry no error" in released_deaths.deaths_answer(book, some, [None])
 
 
@@ -413,7 +414,7 @@ def test_an_interval_without_width_is_no_interval(book):
     for line in lines:
         line |= {"se": 0.0, "fish_se": 0.0, "ci_low": line["deaths"], "ci_high": line["deaths"]}
         line |= {"catch_variance_prop": None}
-    found = released.index(with_deaths(book, lines))
+    found = records.index(with_deaths(book, lines))
     words = plain(released_deaths.deaths_answer(book, found, [None]))
     assert f"({released_deaths.NO_ERROR})" in words
     assert "CI" not in words
@@ -424,8 +425,8 @@ def test_an_interval_without_width_is_no_interval(book):
     assert "± 0" not in table
 
 
-def test_notes_that_lines_share_are_said_once(book, told, open_released):
-    table = death_table.table(book, told, [None])
+def test_notes_that_lines_share_are_said_once(book, released, open_released):
+    table = death_table.table(book, released, [None])
     assert "nearest weeks" not in table
     words = plain(words_of(open_released(part="deaths", area="A1")))
     assert (
@@ -451,8 +452,8 @@ def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
     assert sample_released.NO_RATE in plain(words_of(page))
 
 
-def test_groups_of_deaths_have_plain_names(told):
-    names = [released_deaths.label(line) for line in released_deaths.groups(told, None)]
+def test_groups_of_deaths_have_plain_names(released):
+    names = [released_deaths.label(line) for line in released_deaths.groups(released, None)]
     assert names == [
         "kept",
         "released, legal",
@@ -464,21 +465,21 @@ def test_groups_of_deaths_have_plain_names(told):
         "lost at the hook",
         "all together",
     ]
-    drawn = [dot.label for dot in death_dots.by_group(told, None)]
+    drawn = [dot.label for dot in death_dots.by_group(released, None)]
     assert drawn[2] == "sublegal, mooching, not deep"
 
 
-def test_a_small_group_of_deaths_stands_in_the_table_alone(book, told):
-    lines = released_deaths.groups(told, None)
+def test_a_small_group_of_deaths_stands_in_the_table_alone(book, released):
+    lines = released_deaths.groups(released, None)
     small = [one | {"deaths": 1.0} if one["size_class"] == "unknown" else one for one in lines]
-    found = released.index(with_tables(book, deaths=small))
+    found = records.index(with_tables(book, deaths=small))
     assert len(death_dots.by_group(found, None)) == len(lines) - 1
     assert "size unknown" in death_table.table(book, found, [None])
 
 
-def test_the_method_mix_is_told_with_its_factor(told, book, open_released):
-    words = plain(released_mix.method_answer(book, told, [None]))
-    totals = {one["case"]: one["deaths"] for one in released_mix.totals(told, None)}
+def test_the_method_mix_is_told_with_its_factor(released, book, open_released):
+    words = plain(released_mix.method_answer(book, released, [None]))
+    totals = {one["case"]: one["deaths"] for one in released_mix.totals(released, None)}
     assert list(totals) == [
         "rates as given",
         "published rates, as fished",
@@ -512,7 +513,7 @@ def test_a_fishery_wide_rate_that_lacks_says_why(book):
     for line in lines:
         if line["wound_site"] is None:
             line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE_CODE}
-    found = released.index(with_tables(book, wound_mix=lines))
+    found = records.index(with_tables(book, wound_mix=lines))
     assert sample_held.NOT_WHOLE in plain(released_trials.trials_answer(found))
 
 
@@ -525,17 +526,17 @@ def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, book, tm
     assert "Alive over time" in words_of(open_released(part="deaths"))
 
 
-def test_lengths_follow_area_and_week(open_released, told):
-    season = released_lengths.bins(told, None, source="dockside", week=None)
-    week = released_lengths.bins(told, "A4", source="dockside", week="2036-W05")
+def test_lengths_follow_area_and_week(open_released, released):
+    season = released_lengths.bins(released, None, source="dockside", week=None)
+    week = released_lengths.bins(released, "A4", source="dockside", week="2036-W05")
     assert sum(one["fish"] for one in season) == 4 * sum(one["fish"] for one in week) > 0
     words = plain(words_of(open_released(part="lengths", area="A4", span="2036-W05")))
     assert f"Dockside: fish kept, {sum(one['fish'] for one in week):,} measured" in words
     assert "Test fishing: fish met, 0 measured" in words
     assert "Fish by length, week 2036-W05" in words
     assert sample_held.NO_TEST in words
-    assert released_lengths.rules(told, "A4") == []
-    assert released_lengths.rules(told, None) == [sample_held.RULE_MM]
+    assert released_lengths.rules(released, "A4") == []
+    assert released_lengths.rules(released, None) == [sample_held.RULE_MM]
 
 
 def test_the_legal_share_is_told_at_other_lines(open_released):
@@ -547,8 +548,8 @@ def test_the_legal_share_is_told_at_other_lines(open_released):
     assert "a stated condition factor of 1.2" in words
 
 
-def test_species_are_ranked_and_followed(open_released, told):
-    assert released_species.names(told)[:2] == ["dogfish", "flatfish"]
+def test_species_are_ranked_and_followed(open_released, released):
+    assert released_species.names(released)[:2] == ["dogfish", "flatfish"]
     page = open_released(part="species", species=sample_released.ODD)
     words = plain(words_of(page))
     assert "anglers met per hour of one angler: dogfish **" in words
@@ -561,8 +562,8 @@ def test_species_are_ranked_and_followed(open_released, told):
     assert "Over all areas, week 2036-W04" in week
 
 
-def test_odd_names_are_escaped_in_tables(book, told):
-    table = released_species.table(book, told, [None], week=None)
+def test_odd_names_are_escaped_in_tables(book, released):
+    table = released_species.table(book, released, [None], week=None)
     assert "&lt;i&gt;sculpin&lt;/i&gt; &amp; *co*" in table
     assert "<i>" not in table
 
