@@ -19,6 +19,8 @@ from string import Formatter
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
+from analytics.quantities import QUANTITIES
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
@@ -40,6 +42,8 @@ _SIZES = {"legal": "legal fish", "sublegal": "sublegal fish", "unknown": "fish o
 _FATES = {"drop_off": "lost to drop-off"}
 #: Arguments whose items are an area and a week or stratum of it, such as ``SOR:2031-W05``.
 _OF_PLACES = ("area_weeks", "donors")
+#: Arguments whose items are totals by name, and whose items are a name with its per cent.
+_OF_TOTALS, _OF_SHARES = ("total", "totals"), ("mix",)
 
 #: Items of a long list that a sentence names.
 FEW = 3
@@ -162,6 +166,13 @@ def sections() -> dict[str, dict[str, str]]:
     return {title: codes for title, codes in _registry_file().items() if title != _WORDS}
 
 
+def section_of(cell: str) -> str:
+    """Return the title of the section that holds the first code of a cell; empty for a text."""
+    first = next(iter(parse(cell)), "")
+    name = first if isinstance(first, str) else first.name
+    return next((title for title, codes in sections().items() if name in codes), "")
+
+
 @cache
 def registry() -> Mapping[str, str]:
     """Return the sentence of every code by its name.
@@ -246,6 +257,10 @@ def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
         return area_name(item)
     if argument in _OF_WORDS:
         return _registry_file()[_WORDS].get(item, item)
+    if argument in _OF_TOTALS and item in QUANTITIES:
+        return QUANTITIES[item].label.lower()
+    if argument in _OF_SHARES:
+        return "{0} {2} %".format(*item.rpartition(":"))
     if argument == _OF_FISH and ":" in item:
         return _kind_of_fish(*item.split(":"))
     area, colon, rest = item.partition(":")
@@ -264,24 +279,30 @@ def _shown(items: tuple[str, ...], form: str) -> str:
 
     The form ``boat,boats`` writes the number with the word that fits it, ``~is,are`` the word
     alone; a list counts its items. ``few`` names the first items of a list and counts the rest;
-    ``and`` and ``or`` join the last item.
+    ``text`` names them all, a number among them as it is; ``and`` and ``or`` join the last item.
     """
     words = form.removeprefix("~").split(",")
     if len(words) == 2:
         n = items[0] if len(items) == 1 and items[0].isdecimal() else str(len(items))
         word = words[n != "1"]
         return word if form.startswith("~") else f"{_number(n)} {word}"
-    shown = [_number(item) for item in items]
+    is_text = form in ("few", "text")
+    shown = list(items) if is_text else [_number(item) for item in items]
     if form == "few":
         rest = [f"{len(shown) - FEW} more"] if len(shown) > FEW else []
         shown, form = [*shown[:FEW], *rest], "and" if rest else ""
-    if form and len(shown) > 1:
+    if form in ("and", "or") and len(shown) > 1:
         return f"{', '.join(shown[:-1])} {form} {shown[-1]}"
     return ", ".join(shown)
 
 
 def _number(text: str) -> str:
-    return f"{int(text):,}" if text.isdecimal() and not text.startswith("0") else text
+    """Return a number with separators of thousands; another text as it is."""
+    digits, point, rest = text.partition(".")
+    is_number = (
+        digits.isdecimal() and not digits.startswith("0") and rest.isdecimal() == bool(point)
+    )
+    return f"{int(digits):,}{point}{rest}" if is_number else text
 
 
 def _items(value: Value | Iterable[Value]) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.count_families import ETA, LAM, Family, LogLikDerivatives, log_lik_derivatives
 from analytics.models.maximum_likelihood import maximise, newton
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 POISSON = -40.0
 #: A dispersion below this, or a gain in log-likelihood below the next, is none.
 _LEAST_ALPHA, _LEAST_GAIN = 1e-4, 1e-6
-_ALL_AT_LIMIT = "every boat is at its daily limit: what they would keep cannot be given"
+_ALL_AT_LIMIT = coded("all_boats_at_limit")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +46,7 @@ class UncappedCatch:
     - `cov` (A + 1, A + 1): covariance of the logs of the means and of log(1/k); 0 for a number that
       is not estimated.
     - `n_boats`, `n_at_limit` (A,)
-    - `reasons`: why an area has no mean above 0, in words.
+    - `reasons`: why an area has no mean above 0, a code.
     """
 
     areas: tuple[str, ...]
@@ -124,7 +125,7 @@ def fit_censored_catch(
 def _reason(fish: float, n_boats: int, n_full: int) -> str:
     if n_boats == n_full:
         return _ALL_AT_LIMIT
-    return "" if fish > 0 else "no boat kept a fish"
+    return "" if fish > 0 else coded("no_boat_kept_fish")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

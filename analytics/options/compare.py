@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from analytics.options.area_projection import AreaProjection, CatchCalculator
-from analytics.options.assumptions import words_of
+from analytics.options.assumptions import assumptions_of
 from analytics.options.baseline_arrays import CLASSES, BaselineArrays
 from analytics.options.dominance import COUNTS, Score, beaten, why_none
 from analytics.options.effort_shift import DisplacedEffort
@@ -137,7 +137,7 @@ class _Answer:
     totals: Floats
     figures: NDArray[np.float64]
     reaches: tuple[LimitExceedance, ...]
-    words: tuple[str, ...]
+    assumed: tuple[str, ...]
 
 
 class _Comparison:
@@ -169,8 +169,10 @@ class _Comparison:
         opens = any(
             (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
         )
-        words = words_of(self.ground, option, self.limits, opens=opens, left_out=trips.left_out)
-        return _Answer(option, streams if first is None else [], totals, figures, reaches, words)
+        assumed = assumptions_of(
+            self.ground, option, self.limits, opens=opens, left_out=trips.left_out
+        )
+        return _Answer(option, streams if first is None else [], totals, figures, reaches, assumed)
 
     def _stream(
         self, area: int, trips: DisplacedEffort, option: Option, first: _Answer | None
@@ -220,11 +222,11 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
     baseline, limits = scale.baseline, scale.limits
     scores = [_score(one) for one in answers]
     unjudged = why_none(scores, [limit.limit_id for limit in limits])
-    words = [
-        {"option": one.option.name, "words": text}
+    assumed = [
+        {"option": one.option.name, "words": cell}
         for one in answers
-        for text in (*one.words, unjudged)
-        if text
+        for cell in (*one.assumed, unjudged)
+        if cell
     ]
     ends = np.flatnonzero(np.diff(baseline.week, append=-1))
     shape = len(answers), len(limits), len(baseline.weeks)
@@ -241,7 +243,7 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
         figures=_table(list(_figure_rows(scale, answers)), FIGURE_SCHEMA),
         limit_exceedance=_table(list(_reach_rows(scale, answers)), LIMIT_EXCEEDANCE_SCHEMA),
         dominance=beaten(scores),
-        assumptions=pa.Table.from_pylist(words, schema=ASSUMPTION_SCHEMA),
+        assumptions=pa.Table.from_pylist(assumed, schema=ASSUMPTION_SCHEMA),
         fans=fans,
     )
 

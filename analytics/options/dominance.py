@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from analytics.codes import coded, join_codes
 from analytics.options.schemas import DOMINANCE_SCHEMA
-from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,11 +21,6 @@ COUNTS = {
     "released_sublegal_fish": False,
     "total_deaths_fish": False,
 }
-RULE = (
-    "An option is dominated where another brings at least as many angler trips and kept fish, at "
-    "most as many sublegal releases and deaths, at most the same chance to pass each limit, and is "
-    "better on one of these; expected numbers of the whole season count, not their intervals."
-)
 #: Part of a number within which two are alike: sums are of single precision.
 _TIE = 1e-6
 
@@ -70,18 +65,18 @@ def beaten(scores: Sequence[Score]) -> pa.Table:
 
 
 def why_none(scores: Sequence[Score], limit_ids: Sequence[str]) -> str:
-    """Return in words why no option is judged; empty where they are, or where there is only one."""
-    if len(scores) < 2:
-        return ""
-    labels = [QUANTITIES[name].label.lower() for name in COUNTS]
-    labels += [f"the chance to pass {one}" for one in limit_ids]
+    """Return as codes why no option is judged; empty where they are, or where there is only one."""
     is_lacking = np.isnan(np.array([one.counts for one in scores]))
-    lacking = [label for label, some in zip(labels, is_lacking.any(axis=0), strict=True) if some]
-    names = [one.name for one, some in zip(scores, is_lacking.any(axis=1), strict=True) if some]
-    if not lacking:
+    if len(scores) < 2 or not is_lacking.any():
         return ""
-    where = "any option" if len(names) == len(scores) else ", ".join(f'"{one}"' for one in names)
-    return (
-        f"No option is judged dominated or not: {', '.join(lacking)} cannot be given for {where}, "
-        "and options are only compared where every count of each is a number."
+    names = [one.name for one, some in zip(scores, is_lacking.any(axis=1), strict=True) if some]
+    by_count = is_lacking.any(axis=0).tolist()
+    totals = [name for name, some in zip(COUNTS, by_count, strict=False) if some]
+    limits = [name for name, some in zip(limit_ids, by_count[len(COUNTS) :], strict=True) if some]
+    return join_codes(
+        [
+            coded("dominance_not_judged"),
+            coded("totals_not_given", totals=totals, options=names) if totals else None,
+            coded("chances_not_given", limits=limits, options=names) if limits else None,
+        ]
     )

@@ -11,7 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analytics.catch_limits import join_words, noun, nouns
-from analytics.options.dominance import RULE
+from analytics.codes import coded, has_code, sentences
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH, last_place, number, power
 
@@ -67,11 +67,15 @@ class ReportContext:
     areas: Mapping[str, str] = field(default_factory=dict)
     passed: Mapping[str, float | None] = field(default_factory=dict)
 
+    def area_name(self, area: str) -> str:
+        """Return what an area is called; its code where no name is known."""
+        return self.areas.get(area) or area
+
     def limit(self, limit: Limit) -> str:
         """Return a limit in words, such as ``sublegal releases in North and South``."""
         where = "all areas"
         if not set(self.areas) or set(self.areas) - set(limit.areas):
-            where = join_words([self.areas.get(one) or one for one in limit.areas])
+            where = join_words(list(map(self.area_name, limit.areas)))
         return f"{nouns(limit.quantities)} {'over' if where == 'all areas' else 'in'} {where}"
 
     def named(self, limit: Limit) -> str:
@@ -243,6 +247,8 @@ CAUTION = (
     "These figures inform and decide nothing: the agency's own rules and licensed practice decide. "
     "They hold as far as the assumptions below do."
 )
+#: Code of the rule by which an option is dominated; it stands with the options that are.
+_RULE = "dominance_rule"
 #: What a manager asks of an option, in this order: opportunity, catch, cost in fish.
 COUNTS = (
     "angler_trips",
@@ -355,12 +361,15 @@ class _Answer:
         ]
 
     def assumed(self) -> dict[str, list[str]]:
-        """Return the assumptions of all options, and what else each option rests on."""
+        """Return the assumptions of all options in words, and what else each option rests on."""
+        named = self.about.area_name
         own: dict[str, dict[str, None]] = {option: {} for option in self.options}
-        every = dict.fromkeys(row["words"] for row in self.assumptions if row["option"] is None)
+        every = dict.fromkeys(
+            sentences(row["words"], named) for row in self.assumptions if row["option"] is None
+        )
         for row in self.assumptions:
-            if row["option"] in own and row["words"] != RULE:
-                own[row["option"]][row["words"]] = None
+            if row["option"] in own and not has_code(row["words"], _RULE):
+                own[row["option"]][sentences(row["words"], named)] = None
         first = next(iter(own.values()), {})
         every |= dict.fromkeys(one for one in first if all(one in words for words in own.values()))
         rest = {option: [one for one in words if one not in every] for option, words in own.items()}
@@ -390,7 +399,7 @@ def report(about: ReportContext, tables: Mapping[str, pa.Table]) -> str:
         heads=[QUANTITIES[one].label for one in COUNTS],
         named=[about.named(one) for one in about.limits],
         caution=CAUTION,
-        rule=RULE,
+        rule=sentences(coded(_RULE)),
         day=day,
     )
     return re.sub(r"\n{3,}", "\n\n", text).rstrip() + "\n"

@@ -60,7 +60,7 @@ DOMINANCE_SCHEMA = pa.schema(
     [("option", pa.string()), ("is_dominated", pa.bool_()), ("dominated_by", pa.string())]
 )
 
-#: Every assumption of an option, in words.
+#: Every assumption of an option; `words` holds codes.
 ASSUMPTION_SCHEMA = pa.schema([("option", pa.string()), ("words", pa.string())])
 
 ANSWER_SCHEMAS: dict[str, pa.Schema] = {

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.catch_limits import TOTALS
+from analytics.codes import coded, section_of
 from analytics.estimates.estimate import result_rows
 from analytics.options.baseline_io import to_table
 from analytics.options.compare import TODAY, outlook
 from analytics.options.schemas import DRAW_SCHEMA
 from analytics.outlook.backtest import backtest_rows
 from analytics.outlook.limit_status import (
-    BINDING,
-    CUMULATED,
+    ASSUMED,
     past_rows,
     standing_row,
     why_no_outlook,
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
-_NO_DRAWS = "No total of the season so far is a number: no draws are kept and no option is weighed."
 #: Columns of a fan in the order of the engine's quantiles.
 _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
@@ -91,19 +90,24 @@ def standing_tables(
         snapshot, season, rates, seed=seed, past=ground.past, progress=progress
     )
     is_known = _has_totals(known)
-    assumed = [("Standing", words) for words in (BINDING, CUMULATED) if limits]
-    assumed += [*ground.assumed, *([] if is_known else [("Days to come", _NO_DRAWS)])]
+    assumed = [*(ASSUMED if limits else ()), *ground.assumed]
+    assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": standing,
         "limit_paths": fan,
         "backtest": backtest,
-        "assumptions": [{"topic": topic, "words": words} for topic, words in assumed],
+        "assumptions": [{"topic": _topic(one), "words": one} for one in assumed],
     }
     tables = {
         name: pa.Table.from_pylist(found, schema=OUTLOOK_SCHEMAS[name])
         for name, found in made.items()
     }
     return tables | {"draws": to_table(ground.baseline) if is_known else DRAW_SCHEMA.empty_table()}
+
+
+def _topic(cell: str) -> str:
+    """Return the topic of an assumption: the title of its section of the registry."""
+    return section_of(cell).partition(": ")[2].capitalize()
 
 
 def standing_and_fan(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.codes import coded
 from analytics.outlook.seasonal_pattern import (
     SLOPE_WEEKS,
     Figures,
@@ -14,7 +15,7 @@ from analytics.outlook.seasonal_pattern import (
     course_of,
     level_paths,
 )
-from analytics.outlook.weekly_series import words_of_areas
+from analytics.outlook.weekly_series import codes_of_areas
 from analytics.weeks import week_of_days
 
 if TYPE_CHECKING:
@@ -26,9 +27,7 @@ if TYPE_CHECKING:
     from analytics.outlook.weekly_series import WeeklySeries
 
     Floats = NDArray[np.float64]
-    Words = tuple[str, str]
 
-TOPIC = "Effort"
 #: Sampled dates that count as one on their own: bad weather lasts.
 DATES_APART = 2.0
 #: Standard deviation of a season's share of lost days about that of past seasons is no less than
@@ -46,13 +45,13 @@ class EffortAhead:
         Angler trips of each day, were it open; NaN for an area nothing is known of.
     so_far : ndarray of float, shape (D, A, T)
         Trips of each week so far as the draw has them; they sum to its total.
-    words : tuple of (str, str)
-        Topic and words of what is assumed.
+    assumed : tuple of str
+        Codes of what is assumed.
     """
 
     effort: NDArray[np.float32]
     so_far: Floats
-    words: tuple[Words, ...]
+    assumed: tuple[str, ...]
 
 
 def effort_ahead(
@@ -100,12 +99,12 @@ def effort_ahead(
         noise = np.exp(sigma * rng.standard_normal((len(trips), len(days))) - sigma**2 / 2)
         level = np.exp(paths.draws[:, area, at]) * scale[:, area, None]
         effort[:, area] = level * weight[:, area, digit] * noise * lost
-    # Nothing told this season and nothing caught of it: no trips are expected, and words say so.
+    # Nothing told this season and nothing caught of it: no trips are expected, and a code says so.
     still = (paths.n_known == 0) & ~paths.from_past & (trips == 0).all(axis=0)
     still &= (now.day_sum > 0).any(axis=1)
     effort[:, still] = 0.0
-    words = _words(now, past, course, paths.from_past, still, unknown=_unknown(effort, days))
-    return EffortAhead(effort, so_far, words)
+    assumed = _assumed(now, past, course, paths.from_past, still, unknown=_unknown(effort, days))
+    return EffortAhead(effort, so_far, assumed)
 
 
 def trip_figures(weekly: WeeklySeries) -> Figures:
@@ -185,7 +184,7 @@ def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArr
     return np.asarray(np.isnan(effort).any(axis=(0, 2)))
 
 
-def _words(
+def _assumed(
     now: WeeklySeries,
     past: Sequence[WeeklySeries],
     course: SeasonalPattern,
@@ -193,40 +192,18 @@ def _words(
     still: NDArray[np.bool_],
     *,
     unknown: NDArray[np.bool_],
-) -> tuple[Words, ...]:
+) -> tuple[str, ...]:
     weather = now.days.weather
-    told = [
-        "Angler trips of a day follow from the weekly totals so far: a smooth level with a slope "
-        "that keeps 0.8 of itself a week ahead, times the weight of the weekday from boats that "
-        "returned at sampled site-days, times a factor of the day.",
-        f"Weather: {weather.n_lost} of {weather.n_dates} sampled dates that could tell were lost "
-        "to it (a quarter of the usual boats or fewer); past seasons' shares count with this "
-        "season's; a lost day is lost in all areas and often followed by another.",
-    ]
-    if course.is_told:
-        told.append(
-            f"The usual course of {len(past)} past seasons is followed; this season's own level "
-            "and slope off it, and how far past seasons strayed, are weighed by precision."
-        )
-    else:
-        told.append(
-            "Fewer than two past seasons tell a usual course: no change is taken as usual, and "
-            "that a level strays by a factor of 1.6 (one standard deviation) in the long run; our "
-            "choice, no source."
-        )
     n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
-    told += words_of_areas(
-        now,
-        (
-            from_past,
-            "no trips sampled yet; past seasons' level in the same weeks, times how the "
-            "other areas stand this season",
-        ),
-        (still, "no trip seen so far and no past season: none are expected"),
-        (unknown, "nothing is known of its effort this season or before: no outlook"),
-        (
-            (n_known > 0) & (n_known < SLOPE_WEEKS),
-            f"fewer than {SLOPE_WEEKS} weeks with a figure: no slope, a wide outlook",
-        ),
+    is_short = (n_known > 0) & (n_known < SLOPE_WEEKS)
+    return (
+        coded("effort_of_weeks"),
+        coded("weather_lost_dates", n=weather.n_lost, of=weather.n_dates),
+        coded("effort_pattern", seasons=len(past))
+        if course.is_told
+        else coded("no_effort_pattern"),
+        *codes_of_areas(now.areas, from_past, "effort_of_past"),
+        *codes_of_areas(now.areas, still, "no_trips_expected"),
+        *codes_of_areas(now.areas, unknown, "effort_not_known"),
+        *codes_of_areas(now.areas, is_short, "no_slope", weeks=SLOPE_WEEKS),
     )
-    return tuple((TOPIC, one) for one in told)

@@ -21,12 +21,8 @@ if TYPE_CHECKING:
     Row = dict[str, Any]
 
 _OF_NONE = coded("limit_of_zero")
-#: How the binding limit is chosen, in words.
-BINDING = (
-    "The limit that binds is the one with the earliest date by which it is passed with a chance of "
-    "one half; where none has such a date, the one with the highest chance to be passed, and then "
-    "the one of which the largest share is used."
-)
+#: How the binding limit is chosen, and how the weeks so far are drawn.
+ASSUMED = (coded("binding_limit"), coded("weekly_use"))
 _FROM_OUTLOOK = (
     "prob_exceeded_by_close",
     "exceedance_date_p10",
@@ -143,7 +139,7 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
 
 
 def with_binding(rows: Sequence[Row]) -> list[Row]:
-    """Mark the limit that binds; the rule is given in `BINDING`."""
+    """Mark the limit that binds; the rule is that of the code `binding_limit`."""
     told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
     if not told:
         return [row | {"is_binding": False} for row in rows]
@@ -199,12 +195,6 @@ def with_previous(
 
 
 # Use of each limit week by week so far, from the weekly result rows.
-
-#: How the weeks so far are drawn, in words.
-CUMULATED = (
-    "The use of a limit so far adds up weekly estimates; a week without one adds nothing. The sum "
-    "is brought to the season's total, from which ratios of single weeks may differ a little."
-)
 
 
 def past_rows(

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analytics.codes import coded, error_code, join_codes
 from analytics.data import query
 from analytics.errors import UsageError
 from analytics.fish.measured import measured_fish
@@ -55,14 +56,14 @@ class Projection:
         Encounters per angler trip; 0 where `effort` is NaN.
     sublegal : ndarray of float32, shape (D, A, W)
         Share of encounters released as sublegal.
-    words : tuple of (str, str)
-        Topic and words of every assumption.
+    assumed : tuple of str
+        Codes of every assumption.
     """
 
     effort: Float32
     rate: Float32
     sublegal: Float32
-    words: tuple[tuple[str, str], ...]
+    assumed: tuple[str, ...]
 
 
 def project_season(
@@ -112,7 +113,7 @@ def project_season(
         effort=effort.effort,
         rate=of_weeks,
         sublegal=share.draws[:, :, at].astype(np.float32),
-        words=(*effort.words, *rate.words, *share.words),
+        assumed=(*effort.assumed, *rate.assumed, *share.assumed),
     )
 
 
@@ -148,14 +149,14 @@ class Boats:
     wanted_size : ndarray of float, shape (D,)
     party : ndarray of float, shape (A, P)
         Share of boats with 1, 2, ... P anglers.
-    assumed : tuple of (str, str)
-        Topic and words.
+    assumed : tuple of str
+        Codes.
     """
 
     wanted_mean: Floats
     wanted_size: Floats
     party: Floats
-    assumed: tuple[tuple[str, str], ...]
+    assumed: tuple[str, ...]
 
 
 def boats_of(
@@ -185,8 +186,8 @@ def boats_of(
     try:
         wanted = fit_censored_catch(kept, anglers, most, area.tolist())
     except UsageError as problem:
-        why = f"What boats would keep had they no daily limit cannot be given: {problem}."
-        return Boats(mean, size, party, (("Daily limit", why),))
+        why = join_codes([coded("uncapped_not_known"), error_code(problem)])
+        return Boats(mean, size, party, (why,))
     drawn, size = wanted.draws(rng, n_draws)
     known = np.flatnonzero(~np.isnan(wanted.mean)).tolist()
     n_boats = wanted.n_boats[known]
@@ -195,18 +196,15 @@ def boats_of(
     for place in known:
         if wanted.areas[place] in areas:
             mean[:, areas.index(wanted.areas[place])] = drawn[:, place]
-    words = [
-        f"{name}: {wanted.reasons[name]}; what its boats would keep is that of all areas."
+    assumed = [
+        join_codes([coded("uncapped_of_all", areas=[name]), wanted.reasons[name]])
         for place, name in enumerate(wanted.areas)
         if place not in known
     ]
     without = [one for one in areas if one not in wanted.areas]
     if without:
-        words.append(
-            f"{', '.join(without)}: no boat so far; anglers aboard and what they would keep are "
-            "those of all areas."
-        )
-    return Boats(mean, size, party, tuple(("Daily limit", one) for one in words))
+        assumed.append(coded("boats_of_all", areas=without))
+    return Boats(mean, size, party, tuple(assumed))
 
 
 def _party(area: NDArray[np.str_], anglers: NDArray[np.int64], areas: tuple[str, ...]) -> Floats:
@@ -232,13 +230,13 @@ SEED = 20_360_217
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProjectionResult:
-    """A baseline with what it was made from; `assumed` holds topic and words of assumptions."""
+    """A baseline with what it was made from; `assumed` holds codes of assumptions."""
 
     baseline: Baseline
     to_date: ToDate
     horizon: SeasonCalendar
     past: Sequence[WeeklySeries]
-    assumed: tuple[tuple[str, str], ...]
+    assumed: tuple[str, ...]
 
 
 def ground_of(
@@ -283,7 +281,7 @@ def ground_of(
     normal = dict(to_date.normal) | {key: luck.standard_normal(n_draws) for key in keys}
     baseline = _baseline(snapshot, season, to_date, horizon, ahead=ahead, boats=boats)
     baseline = replace(baseline, normal=_single(normal), level=level)
-    assumed = (*to_date.assumed, *ahead.words, *boats.assumed, *_words(horizon))
+    assumed = (*to_date.assumed, *ahead.assumed, *_days_to_come(horizon), *boats.assumed)
     return ProjectionResult(baseline, to_date, horizon, past, assumed)
 
 
@@ -353,20 +351,11 @@ def _lengths(
     return found
 
 
-def _words(horizon: SeasonCalendar) -> tuple[tuple[str, str], ...]:
-    """Say what the days to come and the boats rest on."""
-    told = [
-        ("Daily limit", f"Boats with more than {MOST_ANGLERS} anglers count as boats of so many."),
-    ]
-    if len(horizon.days):
-        last = horizon.days[-1].astype(object)
-        told.insert(
-            0,
-            (
-                "Days to come",
-                f"From {horizon.days[0]} to {last}: {AFTER_CLOSE} days past the last planned "
-                f"close, at most {MOST_WEEKS} weeks. Rules on a closed day are those of the "
-                "area's nearest opening.",
-            ),
-        )
-    return tuple(told)
+def _days_to_come(horizon: SeasonCalendar) -> list[str]:
+    """Return what the days to come and the boats rest on, as codes."""
+    boats = coded("most_anglers", n=MOST_ANGLERS)
+    if not len(horizon.days):
+        return [boats]
+    first, last = (str(horizon.days[at]) for at in (0, -1))
+    days = coded("days_to_come", first=first, last=last, days=AFTER_CLOSE, weeks=MOST_WEEKS)
+    return [days, boats]

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from analytics.codes import has_code
+from analytics.codes import coded, has_code
 from analytics.outlook.seasonal_pattern import Figures, SeasonalPattern, course_of, level_paths
-from analytics.outlook.weekly_series import SHARE, with_none, words_of_areas
+from analytics.outlook.weekly_series import SHARE, codes_of_areas, with_none
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
     from analytics.outlook.weekly_series import WeeklySeries
 
     Floats = NDArray[np.float64]
-    Words = tuple[str, str]
 
-TOPIC = "Catch rate"
 #: A share is kept this far from 0 and 1 where its logit is taken.
 EDGE = 1e-4
 
@@ -36,12 +34,12 @@ class Drawn:
     Parameters
     ----------
     draws : ndarray of float, shape (D, A, T + H)
-    words : tuple of (str, str)
-        Topic and words of what is assumed.
+    assumed : tuple of str
+        Codes of what is assumed.
     """
 
     draws: Floats
-    words: tuple[Words, ...]
+    assumed: tuple[str, ...]
 
 
 def rates_ahead(
@@ -90,7 +88,15 @@ def rates_ahead(
     none = ~fresh & ~any_of(met != 0, 0)
     draws[:, none] = 0.0
     lent = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
-    return Drawn(draws, _rate_words(now, course, by_index, fresh=fresh, none=none, lent=lent))
+    assumed = (
+        coded("rate_of_index"),
+        *([coded("rate_pattern")] if course.is_told else []),
+        *codes_of_areas(now.areas, ~by_index & ~fresh & ~none, "rate_without_index"),
+        *codes_of_areas(now.areas, fresh & ~lent, "rate_of_past"),
+        *codes_of_areas(now.areas, lent, "rate_not_known"),
+        *codes_of_areas(now.areas, none, "no_fish_expected"),
+    )
+    return Drawn(draws, assumed)
 
 
 def _per_trip(
@@ -176,41 +182,6 @@ def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFra
     return frame.loc[known]
 
 
-def _rate_words(
-    now: WeeklySeries,
-    course: SeasonalPattern,
-    by_index: NDArray[np.bool_],
-    *,
-    fresh: NDArray[np.bool_],
-    none: NDArray[np.bool_],
-    lent: NDArray[np.bool_],
-) -> tuple[Words, ...]:
-    words = [
-        "Encounters per angler trip: the rate so far times the course of the standardised index "
-        "since, a smooth level with a slope that keeps 0.8 of itself a week ahead. Trips are taken "
-        "to stay as long as they were.",
-    ]
-    if course.is_told:
-        words.append(
-            "Past seasons' usual course of the index is followed; this season strays off it."
-        )
-    words += words_of_areas(
-        now,
-        (
-            ~by_index & ~fresh & ~none,
-            "no standardised index; the survey's own weekly rates instead",
-        ),
-        (
-            fresh & ~lent,
-            "not fished yet; past seasons' encounters per trip in the same weeks, times "
-            "how the other areas stand this season",
-        ),
-        (lent, "nothing is known of its catch rate: no outlook"),
-        (none, "no fish met so far: none are expected"),
-    )
-    return tuple((TOPIC, one) for one in words)
-
-
 def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.bool_]:
     """Return whether any flag is set along an axis or two."""
     return np.asarray(flags.any(axis=axis), dtype=bool)
@@ -218,7 +189,6 @@ def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.
 
 # The sublegal share of encounters of every week, so far and to come, as draws.
 
-SHARE_PATHS_TOPIC = "Sublegal share"
 #: Error of a share's logit that stands in from elsewhere. Our choice, no source.
 _LENT_SE = 0.5
 
@@ -271,7 +241,12 @@ def shares_ahead(
     # All or none of the fish so far: nothing to build a path on.
     flat = known & (~any_of(share != 0, 0) | ~any_of(share != 1, 0))
     draws[:, flat] = share[:, flat, None]
-    return Drawn(draws, _share_words(now, by_index, known))
+    assumed = (
+        coded("share_of_index"),
+        *codes_of_areas(now.areas, known & ~by_index, "share_without_index"),
+        *codes_of_areas(now.areas, ~known, "share_of_past"),
+    )
+    return Drawn(draws, assumed)
 
 
 def _lent(
@@ -294,22 +269,3 @@ def _lent(
         spread = np.std(logit(np.clip(told, EDGE, 1 - EDGE)), ddof=1) if len(told) > 2 else _LENT_SE
         level[:, place] = center + spread * rng.standard_normal(len(share))
     return level
-
-
-def _share_words(
-    now: WeeklySeries, by_index: NDArray[np.bool_], known: NDArray[np.bool_]
-) -> tuple[Words, ...]:
-    words = [
-        "The sublegal share ahead is that so far along the course of the standardised share, a "
-        "level without a slope.",
-        *words_of_areas(
-            now,
-            (known & ~by_index, "no standardised share; the survey's own weekly shares instead"),
-            (
-                ~known,
-                "no encounters so far; past seasons' share, or where there is none that of the "
-                "other areas",
-            ),
-        ),
-    ]
-    return tuple((SHARE_PATHS_TOPIC, one) for one in words)

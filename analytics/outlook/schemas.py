@@ -83,7 +83,7 @@ BACKTEST_SCHEMA = pa.schema(
     ]
 )
 
-#: What every number ahead rests on, in words.
+#: What every number ahead rests on; `words` holds codes.
 ASSUMPTION_SCHEMA = pa.schema([("topic", pa.string()), ("words", pa.string())])
 
 OUTLOOK_SCHEMAS: dict[str, pa.Schema] = {

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analytics.catch_limits import TOTALS
+from analytics.codes import coded, join_codes
 from analytics.data.calendar import season_days
 from analytics.estimates.estimate import result_rows
 from analytics.fish.mortality_rates import ReleaseRates, drop_off_rate
@@ -21,10 +22,9 @@ from analytics.outlook.parts_to_date import (
     joint_parts,
     part_draws,
 )
-from analytics.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -185,8 +185,8 @@ class ToDate:
         Standard normal numbers of every rate of death, by `rate_key`.
     missing : mapping of (str, str) to str
         Why a total (area, quantity) has no draws.
-    assumed : tuple of (str, str)
-        Topic and words.
+    assumed : tuple of str
+        Codes.
     """
 
     areas: tuple[str, ...]
@@ -197,7 +197,7 @@ class ToDate:
     class_per_fish: Mapping[str, Floats]
     normal: Mapping[str, Floats]
     missing: Mapping[tuple[str, str], str]
-    assumed: tuple[tuple[str, str], ...]
+    assumed: tuple[str, ...]
 
 
 def to_date_draws(
@@ -348,49 +348,40 @@ def _at_rows(
     return found, missing
 
 
-def _assumed(rows: Rows, df: float | None) -> tuple[tuple[str, str], ...]:
-    """Return what the draws of the totals so far rest on, in words."""
-    told = "" if df is None else f", Student's t with {df:,.0f} degrees of freedom"
-    words = [
-        "Drawn jointly over areas, fishing methods and kinds of fish: lognormal with the survey's "
-        f"covariance{told}. Each total has the estimate of its row as its mean.",
-        "Encounters by size and mark are shares of the fish reported in interviews, drawn with the "
-        "error that is left after theirs.",
-        "A rate of death is drawn once and kills fish so far and fish to come alike.",
-    ]
+def _assumed(rows: Rows, df: float | None) -> tuple[str, ...]:
+    """Return what the draws of the totals so far rest on, as codes."""
+    family = coded("drawn_lognormal") if df is None else coded("drawn_lognormal_t", df=f"{df:.0f}")
     lacking: dict[str, list[str]] = {}
     for (area, name), row in rows.items():
         if area is not None and row.get("estimate") and row.get("se") is None and name in TOTALS:
-            lacking.setdefault(area, []).append(QUANTITIES[name].label.lower())
-    words += [
-        f"{area}: no error can be had of {', '.join(names)}; none is drawn."
+            lacking.setdefault(area, []).append(name)
+    without = [
+        coded("drawn_without_error", area=area, totals=names)
         for area, names in sorted(lacking.items())
     ]
-    words += _apart(rows)
-    return tuple(("Totals so far", one) for one in words)
+    apart = join_codes(_apart(rows))
+    return (
+        family,
+        coded("classes_drawn"),
+        coded("one_death_rate"),
+        *without,
+        *([join_codes([coded("draws_sum_areas"), apart])] if apart else []),
+    )
 
 
-def _apart(rows: Rows) -> list[str]:
-    """Return the totals whose areas do not add up to all areas, such as deaths by deep hooks.
+def _apart(rows: Rows) -> Iterator[str]:
+    """Yield the totals whose areas do not add up to all areas, such as deaths by deep hooks.
 
     The draws of an area have its own row as their mean, for the limits on it; their sum is then
     not that of the row of all areas where this takes its shares from all areas together.
     """
     areas = sorted({area for area, _ in rows if area is not None})
-    told = []
     for name in TOTALS:
-        whole = rows.get((None, name), {}).get("estimate")
+        of_all = rows.get((None, name), {}).get("estimate")
         parts = [rows[area, name].get("estimate") for area in areas if (area, name) in rows]
         known = [float(one) for one in parts if one is not None]
-        if whole is None or len(known) < len(parts):
+        if of_all is None or len(known) < len(parts):
             continue
-        if abs(sum(known) - whole) > _APART * abs(whole):
-            label = QUANTITIES[name].label.lower()
-            told.append(f"{label} {sum(known):,.1f} in the place of {whole:,.1f}")
-    if not told:
-        return []
-    return [
-        "Draws of all areas are the sum of the areas', each with the estimate of its own row. The "
-        "row of all areas takes shares, such as that of fish hooked deep, from all areas together "
-        f"and differs: {'; '.join(told)}."
-    ]
+        if abs(sum(known) - of_all) > _APART * abs(of_all):
+            sums = f"{sum(known):.1f}", f"{of_all:.1f}"
+            yield coded("areas_apart", total=name, areas_sum=sums[0], of_all=sums[1])

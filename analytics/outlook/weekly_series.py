@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.compute as pc
 
+from analytics.codes import coded
 from analytics.data import query
 from analytics.data.calendar import season_days
 from analytics.data.snapshot import Snapshot
@@ -225,14 +226,12 @@ def _fair(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) -> Floats:
     return np.asarray(1 - np.where(known, lost, of_week) * (1 - boats.weather.share))
 
 
-def words_of_areas(now: WeeklySeries, *told: tuple[NDArray[np.bool_], str]) -> list[str]:
-    """Return a sentence for each set of areas that is not empty."""
-    found = []
-    for flag, words in told:
-        areas = [area for area, one in zip(now.areas, flag, strict=True) if one]
-        if areas:
-            found.append(f"{', '.join(areas)}: {words}.")
-    return found
+def codes_of_areas(
+    areas: Sequence[str], flag: NDArray[np.bool_], name: str, **more: int
+) -> list[str]:
+    """Return the code of the areas that are flagged, none where none is."""
+    flagged = [area for area, one in zip(areas, flag, strict=True) if one]
+    return [coded(name, areas=flagged, **more)] if flagged else []
 
 
 def _rows(

@@ -227,7 +227,7 @@ def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> N
 
 def _assumptions(choice: Choice, found: Answered) -> None:
     def said(lines: Sequence[str]) -> str:
-        named = (standings.with_names(choice.book, one) for one in lines)
+        named = (standings.in_words(choice.book, one) for one in lines)
         return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
     st.header("Assumptions", anchor=False)

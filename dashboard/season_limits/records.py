@@ -9,6 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from analytics.catch_limits import join_words, nouns, split_list
+from analytics.codes import sentences
 from dashboard.bulletin_index import lines as lines_of
 from dashboard.numbers import Measurement, NumberKind
 
@@ -55,7 +56,7 @@ def index(book: BulletinIndex) -> Standings:
         fan[line["limit_id"]].append(line)
     topics: dict[str, list[str]] = defaultdict(list)
     for line in lines_of(book, "assumptions"):
-        topics[line["topic"] or ""].append(line["words"] or "")
+        topics[line["topic"] or ""].append(in_words(book, line["words"] or ""))
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},
@@ -85,6 +86,11 @@ def label(book: BulletinIndex, line: Line) -> str:
     """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
     words = nouns(quantities_of(line))
     return f"{words[:1].upper()}{words[1:]}, {place(book, areas_of(line))}"
+
+
+def in_words(book: BulletinIndex, cell: str) -> str:
+    """Return a cell of codes in words for people, areas by their names."""
+    return with_names(book, sentences(cell, book.name))
 
 
 def with_names(book: BulletinIndex, said: str) -> str:

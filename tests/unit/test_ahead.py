@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from analytics.catch_rates.schemas import INDEX_SCHEMA, SEASONAL_PATTERN_SCHEMA
+from analytics.codes import coded, section_of
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
@@ -291,21 +292,21 @@ def test_an_area_not_open_yet_has_past_seasons_level_at_this_seasons_standing():
     found, _ = effort_of(now, past)
     weeks = found.effort[:, 1].reshape(N, 4, 7).sum(axis=2)
     assert np.median(weeks, axis=0) == pytest.approx([60.0] * 4, rel=0.1)
-    assert any("B: no trips sampled yet" in words for _, words in found.words)
+    assert coded("effort_of_past", areas=["B"]) in found.assumed
 
 
 def test_an_area_that_nobody_knows_has_no_outlook():
     now = weekly_of_hand([[150.0] * 8, [np.nan] * 8])
     found, _ = effort_of(now)
     assert np.isnan(found.effort[:, 1]).all() and np.isfinite(found.effort[:, 0]).all()
-    assert any("B: nothing is known" in words for _, words in found.words)
+    assert coded("effort_not_known", areas=["B"]) in found.assumed
 
 
 def test_an_open_area_without_a_trip_stays_without():
     now = weekly_of_hand([[150.0] * 8, [0.0] * 8])
     found, _ = effort_of(now)
     assert (found.effort[:, 1] == 0).all()
-    assert any("B: no trip seen" in words for _, words in found.words)
+    assert coded("no_trips_expected", areas=["B"]) in found.assumed
 
 
 def test_an_area_closed_for_weeks_goes_on_from_where_it_was():
@@ -325,7 +326,7 @@ def test_one_week_of_data_is_wide_and_says_so():
     steady, _ = effort_of(weekly_of_hand([70.0] * 8))
     before = steady.effort[:, 0].reshape(N, 4, 7).sum(axis=2)
     assert np.log(weeks[:, -1]).std() > 1.2 * np.log(before[:, -1]).std()
-    assert any("A: fewer than 3 weeks" in words for _, words in found.words)
+    assert coded("no_slope", areas=["A"], weeks=3) in found.assumed
 
 
 # --- rates ----------------------------------------------------------------------------------
@@ -412,7 +413,7 @@ def test_an_area_without_a_fish_expects_none():
     now = weekly_of_hand([[70.0] * 8], np.zeros((1, 8)))
     found, _, _ = rates_of(now, met=np.zeros((N, 1)))
     assert (found.draws == 0).all()
-    assert any("A: no fish met" in words for _, words in found.words)
+    assert coded("no_fish_expected", areas=["A"]) in found.assumed
 
 
 def shares_of(now, tables=None, *, share=0.6, met=1000.0, past=(), seed=5):
@@ -476,7 +477,8 @@ def test_ahead_of_a_sampled_season(sampled):
     for one in (found.effort, found.rate, found.sublegal):
         assert one.dtype == np.float32 and np.isfinite(one).all() and (one >= 0).all()
     assert (found.sublegal < 1).all()
-    assert {topic for topic, _ in found.words} == {"Effort", "Catch rate", "Sublegal share"}
+    sections = {f"Assumptions: {one}" for one in ("effort", "catch rate", "sublegal share")}
+    assert set(map(section_of, found.assumed)) == sections
     again = np.random.default_rng(1)
     same = project_season(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=again)
     assert (same.effort == found.effort).all() and (same.rate == found.rate).all()

@@ -14,7 +14,7 @@ from tests.unit.test_bulletin import two_weeks
 
 ROOT = Path(__file__).parents[2]
 #: Columns and fields that hold codes.
-CODED = {"method", "previous_method", "reason", "rule", "note", "methods", "missing"}
+CODED = {"method", "previous_method", "reason", "rule", "note", "methods", "missing", "words"}
 PARSERS = {
     *("startswith", "endswith", "removeprefix", "removesuffix", "split", "partition"),
     *("rpartition", "rsplit", "find", "index", "replace"),
@@ -116,7 +116,7 @@ def test_every_code_written_stands_in_the_registry_with_its_arguments() -> None:
 #: Columns of a bulletin that hold codes alone; `method` of these tables is a fishing method.
 ONLY_CODES = (
     *("method", "previous_method", "reason", "rule", "note"),
-    *("case", "purpose", "evidence", "direction"),
+    *("case", "purpose", "evidence", "direction", "words"),
 )
 BY_FISHING_METHOD = ("deaths", "method_mix_deaths", "draws")
 

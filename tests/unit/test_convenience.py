@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from analytics.bulletin.build import bulletin_of
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
@@ -151,4 +152,4 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     assert found["draws"].schema.equals(OUTLOOK_SCHEMAS["draws"])
     (row,) = found["limit_status"].to_pylist()
     assert "no_totals_from_convenience" in row["reason"]
-    assert any("no draws are kept" in one for one in found["assumptions"]["words"].to_pylist())
+    assert coded("no_draws_kept") in found["assumptions"]["words"].to_pylist()

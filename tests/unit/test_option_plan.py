@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.codes import has_code, parse
 from analytics.options.compare import TODAY, compare_options
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.option_file import InvalidOptionsError
@@ -223,4 +224,5 @@ def test_lengths_of_all_areas_stand_in_for_too_few():
     lengths = {("", "legal"): BASE.lengths["", "legal"], ("OMB", "legal"): np.array([600.0])}
     found = compare_options(replace(BASE, lengths=lengths), [option(Change(min_length_mm=600))], ())
     words = found.assumptions["words"].to_pylist()
-    assert any(one.startswith("OMB: a minimum of 600 mm") and "all areas" in one for one in words)
+    (code,) = parse(next(one for one in words if has_code(one, "minimum_longer")))
+    assert (code["area"], code["length"], code["span"]) == ("OMB", "600", "all_areas")

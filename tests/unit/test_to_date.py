@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.catch_limits import TOTALS
-from analytics.codes import has_code
+from analytics.codes import has_code, parse, sentences
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.mark_composition import CLASSES
 from analytics.models.lognormal_draws import (
@@ -184,7 +184,8 @@ class TestGaps:
         assert rows["A", "kept_fish"]["se"] is None
         kept = found.to_date["kept_fish"][:, 0]
         assert kept == pytest.approx(rows["A", "kept_fish"]["estimate"])
-        assert any("A: no error can be had of" in words for _, words in found.assumed)
+        (code,) = parse(next(one for one in found.assumed if has_code(one, "drawn_without_error")))
+        assert code["area"] == "A" and "kept_fish" in code["totals"].split("|")
 
     @pytest.mark.parametrize("told_deep", [0, 3])
     def test_areas_that_do_not_add_up_to_all_areas_are_told(self, told_deep):
@@ -204,17 +205,19 @@ class TestGaps:
         ]
         snapshot = survey(days, sites={"r1": "A", "r2": "B"}, release_rates=rates)
         found, rows = self.drawn(snapshot)
-        words = [words for _, words in found.assumed if "takes shares" in words]
+        cells = [one for one in found.assumed if has_code(one, "draws_sum_areas")]
         name = "release_deaths_fish"
         parts = found.to_date[name].sum(axis=1).mean()
         assert parts == pytest.approx(sum(rows[area, name]["estimate"] for area in "AB"))
         if told_deep:
             whole = rows[None, name]["estimate"]
-            (line,) = words
-            assert f"release deaths {parts:,.1f} in the place of {whole:,.1f}" in line
+            codes = {one["total"]: one for one in parse(cells[0])[1:]}
+            assert codes[name]["areas_sum"] == f"{parts:.1f}"
+            assert codes[name]["of_all"] == f"{whole:.1f}"
+            assert "release deaths: " in sentences(cells[0])
             assert whole != pytest.approx(parts, rel=0.01)
         else:
-            assert words == []
+            assert cells == []
 
     def test_no_fish_at_all_is_no_fish_in_every_draw(self):
         days = [SiteDay(5, [interview()] * 3, date=MONDAY.replace(day=day)) for day in (6, 7, 8)]

@@ -126,7 +126,7 @@ def test_boats_without_a_fish_are_no_error():
 @pytest.mark.parametrize(
     ("given", "words"),
     [
-        (([2, 4], [1, 2], [2, 2], ["A", "A"]), "every boat is at its daily limit"),
+        (([2, 4], [1, 2], [2, 2], ["A", "A"]), "all_boats_at_limit"),
         (([], [], [], []), "no boat"),
         (([-1], [1], [2], ["A"]), "below 0"),
         (([1], [0], [2], ["A"]), "without anglers"),

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.codes import Code, coded, has_code, join_codes, parse, select, sentences
 from analytics.errors import UsageError
 from analytics.options.baseline import Limit
 from analytics.options.compare import TODAY, TOLD, compare_options, outlook
@@ -315,18 +316,22 @@ def test_none_is_beaten_where_a_count_is_no_number():
     effort = BASE.effort.copy()
     effort[:, 0] = np.nan
     shut = Option("shut", (Change(("OMB",), close_from=day(1)),))
-    for base, name in (
-        (replace(BASE, effort=effort), 'cannot be given for "Today\'s rule", "worse",'),
-        (replace(BASE, rates=()), "total deaths, the chance to pass"),
+    for base, lacking, names in (
+        (replace(BASE, effort=effort), "totals_not_given", {"options": f"{TODAY}|worse"}),
+        (replace(BASE, rates=()), "totals_not_given", {"totals": "total_deaths_fish"}),
+        (replace(BASE, rates=()), "chances_not_given", {"options": f"{TODAY}|worse|shut"}),
     ):
         found = compare_options(base, [worse, shut], LIMITS)
         assert not any(found.dominance["is_dominated"].to_pylist())
         rows = found.assumptions.to_pylist()
         for option in (TODAY, "worse", "shut"):
-            words = [one["words"] for one in rows if one["option"] == option]
-            assert sum("No option is judged" in one and name in one for one in words) == 1
+            cells = [one["words"] for one in rows if one["option"] == option]
+            (cell,) = [one for one in cells if has_code(one, "dominance_not_judged")]
+            (code,) = parse(select(cell, [lacking]))
+            assert {name: code[name] for name in names} == names
     judged = compare_options(BASE, [worse, shut], LIMITS)
-    assert not any("is judged" in one for one in judged.assumptions["words"].to_pylist())
+    cells = judged.assumptions["words"].to_pylist()
+    assert not any(has_code(one, "dominance_not_judged") for one in cells)
 
 
 @pytest.mark.parametrize("areas", [(0.4, 0.0), (0.0, 0.4), (0.4, 0.3)])
@@ -346,9 +351,9 @@ def test_trips_move_between_areas_whose_trips_are_known(areas, closed):
         assert told == pytest.approx(figures(alone, "one", area), rel=1e-6)
     assert figures(found, "one", "OMB")["angler_trips"] is None
     words = [one["words"] for one in found.assumptions.to_pylist() if one["option"] == "one"]
-    assert any(one.startswith("OMB: trips to come are not known") for one in words)
+    assert coded("displaced_without", areas=["OMB"]) in words
     words = alone.assumptions["words"].to_pylist()
-    assert not any("trips to come are not known" in one for one in words)
+    assert not any(has_code(one, "displaced_without") for one in words)
 
 
 def test_what_has_no_number_is_null_and_the_rest_is_told():
@@ -386,7 +391,7 @@ def test_an_area_without_trips_so_far_takes_the_shares_of_all():
     share = told["kept_fish"] / told["encounter_fish"]
     assert share == pytest.approx(was["kept_fish"] / was["encounter_fish"], rel=0.1)
     words = found.assumptions["words"].to_pylist()
-    assert any(one.startswith("OMB: no trips so far") for one in words)
+    assert coded("shares_of_all_areas", areas=["OMB"]) in words
 
 
 def test_a_method_new_to_an_area_brings_what_it_does_elsewhere():
@@ -411,10 +416,11 @@ def test_a_limit_on_no_reckoned_area_or_total_is_told_in_words():
     rows = reaches(found, TODAY)
     assert rows["lost"]["estimate"] is rows["odd"]["prob_exceeded_by_close"] is None
     assert rows["part"]["estimate"] > 0
-    words = " ".join(found.assumptions["words"].to_pylist())
-    assert "Limit lost" in words
-    assert "Limit odd" in words
-    assert "calculated in XXX" in words
+    assert {
+        coded("limit_not_projected", limit="lost"),
+        coded("limit_not_projected", limit="odd"),
+        coded("limit_in_part", limit="part", areas=["XXX"]),
+    } <= set(found.assumptions["words"].to_pylist())
 
 
 def test_a_limit_of_nothing_is_not_passed_where_nothing_is_caught():
@@ -437,27 +443,33 @@ def test_limits_may_be_on_trips_and_hours():
 
 
 def test_every_assumption_is_told(answers):
-    by_option: dict[str, str] = {}
+    by_option: dict[str, set[str]] = {}
     for row in answers.assumptions.to_pylist():
-        by_option[row["option"]] = by_option.get(row["option"], "") + row["words"] + "\n"
+        by_option.setdefault(row["option"], set()).add(row["words"])
+    fish = {"size": "sublegal", "method": "any", "wound": "any"}
+    rate = coded("own_rate", **fish, percent="12", se="2")
     told = {
-        "displaced": "40 % go to the areas open that day and 50 % to the open days",
-        "limit 1": "encounters stay as they are",
-        "stop": "boats stop fishing at it",
-        "elastic": "by the power 0.6",
-        "longer": "of legal fish sublegal, by 60 measured in OMB",
-        "shorter": "of sublegal fish legal",
-        "marked": "All anglers comply",
-        "mix": "mooching 20 %, trolling 80 %",
-        "rate": "12 % die (SE 2 %); source: invented",
-        "open": "none of these come from other days",
-        "more": "1.3 times today's",
-        "close": "not made elsewhere",
+        "displaced": coded("trips_displaced", to_areas="40", to_days="50"),
+        "limit 1": coded("limit_go_on", limit=1),
+        "stop": coded("limit_stop", limit=1),
+        "elastic": coded("effort_elasticity", power="0.6"),
+        "marked": coded("marked_only"),
+        "mix": coded("method_mix", mix=["mooching:20", "trolling:80"]),
+        "rate": join_codes([rate, coded("rate_source", source="invented")]),
+        "open": coded("days_opened"),
+        "more": coded("effort_factor", factor="1.3"),
+        "close": coded("trips_not_displaced"),
     }
-    for name, words in told.items():
-        assert words in by_option[name]
-    assert "come from other days" not in by_option["weekends"]
-    assert all("is dominated where another" in words for words in by_option.values())
+    for name, cell in told.items():
+        assert cell in by_option[name]
+    longer = [parse(one)[0] for one in by_option["longer"] if has_code(one, "minimum_longer")]
+    assert ("OMB", "60", "this_area") in {(one["area"], one["n"], one["span"]) for one in longer}
+    assert any(has_code(one, "minimum_shorter") for one in by_option["shorter"])
+    assert coded("days_opened") not in by_option["weekends"]
+    assert all(coded("dominance_rule") in cells for cells in by_option.values())
+    for cell in set().union(*by_option.values()):
+        assert all(isinstance(one, Code) for one in parse(cell))
+        assert not {"{", "}"} & set(sentences(cell))
 
 
 def test_another_level_gives_another_interval(answers):
