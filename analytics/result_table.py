@@ -13,26 +13,31 @@ from analytics.quantities import QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+
+def texts(*names: str) -> list[tuple[str, pa.DataType]]:
+    """Return columns of text for a schema."""
+    return [(name, pa.string()) for name in names]
+
+
+def numbers(*names: str) -> list[tuple[str, pa.DataType]]:
+    """Return columns of numbers for a schema."""
+    return [(name, pa.float64()) for name in names]
+
+
+def counts(*names: str) -> list[tuple[str, pa.DataType]]:
+    """Return columns of integers for a schema."""
+    return [(name, pa.int64()) for name in names]
+
+
 #: Result rows: one a domain and quantity, with error, interval, sample sizes, method and status.
 RESULT_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
-        ("week", pa.string()),
-        ("quantity", pa.string()),
-        ("unit", pa.string()),
-        ("estimate", pa.float64()),
-        ("se", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *texts("season", "area", "week", "quantity", "unit"),
+        *numbers("estimate", "se", "ci_low", "ci_high", "ci_level"),
         ("ci_method", pa.string()),
         ("df", pa.float64()),
-        ("n_psu", pa.int64()),
-        ("n_psu_frame", pa.int64()),
-        ("n_interviews", pa.int64()),
-        ("method", pa.string()),
-        ("status", pa.string()),
+        *counts("n_psu", "n_psu_frame", "n_interviews"),
+        *texts("method", "status"),
     ]
 )
 RESULT_COLUMNS: tuple[str, ...] = tuple(RESULT_SCHEMA.names)

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from analytics.result_table import counts, numbers, texts
+
 #: Standardised index by area and week beside the survey's own figure. `response` is one of
 #: ``encounters``, ``kept`` (fish per angler-hour) and ``sublegal`` (share of encounters).
 INDEX_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),
-        ("response", pa.string()),
-        ("unit", pa.string()),
+        *texts("week", "response", "unit"),
         ("survey_estimate", pa.float64()),  # the survey's figure
-        ("survey_low", pa.float64()),
-        ("survey_high", pa.float64()),
+        *numbers("survey_low", "survey_high"),
         ("index", pa.float64()),  # marginal mean at the season's mix
         ("log_se", pa.float64()),  # standard error of its log; for the share, of its logit
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("ci_low", "ci_high", "ci_level"),
         ("n_trips", pa.int64()),  # of a share: trips that met a fish
         ("imputed_prop", pa.float64()),  # all areas: part that is imputed, for areas not fished
         ("note", pa.string()),  # of an index: that there was no fish, or why it has no interval
@@ -33,14 +30,10 @@ TREND_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),
-        ("response", pa.string()),
+        *texts("week", "response"),
         ("is_projected", pa.bool_()),
         ("is_closed", pa.bool_()),  # no open day in the week
-        ("level", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("level", "ci_low", "ci_high", "ci_level"),
         ("change_1_weeks", pa.float64()),  # level over that of a week before, less 1
         ("prob_increase_1_weeks", pa.float64()),  # probability that it rose
         ("change_4_weeks", pa.float64()),  # over that of four weeks before, less 1
@@ -53,17 +46,11 @@ TREND_SCHEMA = pa.schema(
 #: Candidate regressions of each response, the chosen one marked.
 MODEL_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("response", pa.string()),
-        ("candidate", pa.string()),
-        ("family", pa.string()),
-        ("terms", pa.string()),
+        *texts("season", "response", "candidate", "family", "terms"),
         ("purpose", pa.string()),  # what it is tried for
         ("is_chosen", pa.bool_()),
-        ("n", pa.int64()),
-        ("n_parameters", pa.int64()),
-        ("aic", pa.float64()),
-        ("bic", pa.float64()),
+        *counts("n", "n_parameters"),
+        *numbers("aic", "bic"),
         ("held_out_rows", pa.int64()),
         ("held_out_score", pa.float64()),
         ("score_gap", pa.float64()),  # best score of those that may be chosen, less its own
@@ -71,10 +58,7 @@ MODEL_SCHEMA = pa.schema(
         ("dispersion", pa.float64()),
         # Of the chosen one, the regression behind the index: a level for every area and week.
         ("index_terms", pa.string()),
-        ("index_dispersion", pa.float64()),
-        ("pearson", pa.float64()),
-        ("zeros", pa.float64()),
-        ("zeros_expected", pa.float64()),
+        *numbers("index_dispersion", "pearson", "zeros", "zeros_expected"),
         ("n_clusters", pa.int64()),
         ("cluster_factor", pa.float64()),  # variance by site-day over that of single boats
         ("reason", pa.string()),
@@ -84,15 +68,10 @@ MODEL_SCHEMA = pa.schema(
 #: Coefficients of the regressions behind the index, but for the levels of areas and weeks.
 COEFFICIENT_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("response", pa.string()),
-        ("term", pa.string()),
-        ("estimate", pa.float64()),
-        ("se", pa.float64()),
+        *texts("season", "response", "term"),
+        *numbers("estimate", "se"),
         ("ratio", pa.float64()),  # exp of the estimate
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("ci_low", "ci_high", "ci_level"),
         ("reason", pa.string()),  # why there is no error; empty where there is one
     ]
 )
@@ -101,8 +80,7 @@ COEFFICIENT_SCHEMA = pa.schema(
 #: boats.
 RESIDUAL_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("response", pa.string()),
+        *texts("season", "response"),
         ("kind", pa.string()),  # quantile | boat
         ("normal", pa.float64()),  # quantile: the standard normal's
         ("residual", pa.float64()),
@@ -132,8 +110,7 @@ SEASONAL_PATTERN_SCHEMA = pa.schema(
 #: Dates by which a quarter, a half and three quarters had come.
 RUN_DATE_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
+        *texts("season", "area"),
         ("curve", pa.string()),  # normal | logistic | index
         ("share", pa.float64()),
         ("date", pa.date32()),
@@ -146,13 +123,8 @@ RUN_DATE_SCHEMA = pa.schema(
 #: The season's index to date against past seasons by the same week.
 RUN_STRENGTH_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
-        ("week", pa.string()),
-        ("ratio", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *texts("season", "area", "week"),
+        *numbers("ratio", "ci_low", "ci_high", "ci_level"),
         ("n_past", pa.int64()),
         ("past_low", pa.float64()),  # lowest and highest past season over their mean
         ("past_high", pa.float64()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -236,11 +237,10 @@ class PublishedRate:
 
     fish: str
     rate_prop: float
-    low: float | None
-    high: float | None
     evidence: EvidenceGrade
-    source: str
-    marks: tuple[str, ...] = ()
+    source: str = ""
+    low: float | None = None
+    high: float | None = None
 
     @property
     def rate_se(self) -> float | None:
@@ -254,6 +254,11 @@ class PublishedRate:
         if level == _LEVEL_PRINTED or self.rate_se is None:
             return self.low, self.high
         return rate_limits(self.rate_prop, self.rate_se, level=level)
+
+    def is_cited(self, words: str) -> bool:
+        """Return whether a user's words, in small letters, hold first author and year."""
+        named = re.match(r"(\w+).*?\((\d{4})\)", self.source)
+        return named is not None and all(one.casefold() in words for one in named.groups())
 
 
 _TCC = "TCCHINOOK (97)-1 (1997), Incidental fishing mortality of Chinook salmon"
@@ -280,79 +285,22 @@ _GJERNES = (
     "N. Am. J. Fish. Manage. 13; about 30 %; another fishery"
 )
 
-MOOCHING = PublishedRate(
-    "drift mooching, under 660 mm",
-    0.422,
-    0.342,
-    0.502,
-    EvidenceGrade.PUBLISHED,
-    _GROVER,
-    ("grover", "2002"),
-)
-TROLLING = PublishedRate(
-    "ocean troll, sublegal",
-    0.245,
-    0.201,
-    0.290,
-    EvidenceGrade.PUBLISHED,
-    _WERTHEIMER,
-    ("wertheimer", "1988"),
-)
-
-RATES_IN_PRINT: tuple[PublishedRate, ...] = (
-    PublishedRate("sublegal", 0.20, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
-    PublishedRate("legal", 0.10, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
-    PublishedRate("drop-off, of encounters", 0.05, None, None, EvidenceGrade.COMMON_PRACTICE, ""),
-    PublishedRate(
-        "sport, 33 cm and over",
-        0.123,
-        None,
-        None,
-        EvidenceGrade.FROM_MEMORY,
-        _TCC,
-        ("tcchinook", "1997"),
-    ),
-    PublishedRate(
-        "sport, under 33 cm",
-        0.322,
-        None,
-        None,
-        EvidenceGrade.FROM_MEMORY,
-        _TCC,
-        ("tcchinook", "1997"),
-    ),
+_PRINTED, _RECALLED = EvidenceGrade.PUBLISHED, EvidenceGrade.FROM_MEMORY
+_COMMON = EvidenceGrade.COMMON_PRACTICE
+MOOCHING = PublishedRate("drift mooching, under 660 mm", 0.422, _PRINTED, _GROVER, 0.342, 0.502)
+TROLLING = PublishedRate("ocean troll, sublegal", 0.245, _PRINTED, _WERTHEIMER, 0.201, 0.290)
+RATES_IN_PRINT = (
+    PublishedRate("sublegal", 0.20, _COMMON),
+    PublishedRate("legal", 0.10, _COMMON),
+    PublishedRate("drop-off, of encounters", 0.05, _COMMON),
+    PublishedRate("sport, 33 cm and over", 0.123, _RECALLED, _TCC),
+    PublishedRate("sport, under 33 cm", 0.322, _RECALLED, _TCC),
     MOOCHING,
     TROLLING,
-    PublishedRate(
-        "ocean troll, legal",
-        0.205,
-        0.090,
-        0.319,
-        EvidenceGrade.PUBLISHED,
-        _WERTHEIMER,
-        ("wertheimer", "1988"),
-    ),
-    PublishedRate(
-        "river sport, all wounds",
-        0.122,
-        None,
-        None,
-        EvidenceGrade.PUBLISHED,
-        _LINDSAY,
-        ("lindsay", "2004"),
-    ),
-    PublishedRate(
-        "river sport, adults",
-        0.076,
-        0.0551,
-        0.1046,
-        EvidenceGrade.PUBLISHED,
-        _KENAI,
-        ("bendock", "1993"),
-    ),
-    PublishedRate(
-        "first ocean year", 0.30, None, None, EvidenceGrade.PUBLISHED, _GJERNES, ("gjernes", "1993")
-    ),
+    PublishedRate("ocean troll, legal", 0.205, _PRINTED, _WERTHEIMER, 0.090, 0.319),
+    PublishedRate("river sport, all wounds", 0.122, _PRINTED, _LINDSAY),
+    PublishedRate("river sport, adults", 0.076, _PRINTED, _KENAI, 0.0551, 0.1046),
+    PublishedRate("first ocean year", 0.30, _PRINTED, _GJERNES),
 )
 
 
@@ -366,8 +314,7 @@ def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     if words.startswith("common practice"):
         return EvidenceGrade.COMMON_PRACTICE
     for printed in RATES_IN_PRINT:
-        is_cited = bool(printed.marks) and all(mark in words for mark in printed.marks)
-        if is_cited and abs(printed.rate_prop - rate_prop) < _SAME:
+        if printed.is_cited(words) and abs(printed.rate_prop - rate_prop) < _SAME:
             return printed.evidence
     return EvidenceGrade.OWN
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-from analytics.result_table import RESULT_SCHEMA
+from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
 
 #: Sublegal share by area and week on two bases, ``survey`` and ``pooled`` (status ``modelled``).
 SHARE_SCHEMA = pa.schema(
@@ -40,12 +40,9 @@ COMPOSITION_RATIO_SCHEMA = pa.schema(
         ("area", pa.string()),  # null: all areas
         ("week", pa.string()),  # null: the season
         ("quantity", pa.string()),
-        ("reported", pa.float64()),
-        ("sampled", pa.float64()),
+        *numbers("reported", "sampled"),
         ("ratio", pa.float64()),  # sampled over reported
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("ci_low", "ci_high", "ci_level"),
         ("reason", pa.string()),  # why there is no ratio or interval; empty where there is one
     ]
 )
@@ -61,18 +58,11 @@ DEATH_SCHEMA = pa.schema(
         ("method", pa.string()),  # fishing method; null: all, or not reported
         ("wound_class", pa.string()),  # any | shallow | deep
         ("fish", pa.float64()),  # fish that the rate applies to
-        ("fish_se", pa.float64()),
-        ("rate_prop", pa.float64()),
-        ("rate_se", pa.float64()),
-        ("rate_low", pa.float64()),
-        ("rate_high", pa.float64()),
-        ("deaths", pa.float64()),
+        *numbers("fish_se", "rate_prop", "rate_se", "rate_low", "rate_high", "deaths"),
         ("deaths_low", pa.float64()),  # the same fish at rate_low and rate_high
         ("deaths_high", pa.float64()),
         ("se", pa.float64()),  # of deaths, from the fish and the rate
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("ci_low", "ci_high", "ci_level"),
         ("catch_variance_prop", pa.float64()),  # part of the variance that the fish bring
         ("source", pa.string()),
         ("evidence", pa.string()),  # published | from memory | common practice | user's own
@@ -88,18 +78,18 @@ METHOD_MIX_SCHEMA = pa.schema(
         ("case", pa.string()),  # in words: rates as given | printed rates, as fished | all by ...
         ("method", pa.string()),  # one method's part; null: all methods of the case
         ("fish", pa.float64()),  # sublegal releases
-        ("rate_prop", pa.float64()),
-        ("rate_se", pa.float64()),
-        ("deaths", pa.float64()),
-        ("deaths_low", pa.float64()),
-        ("deaths_high", pa.float64()),
-        ("se", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("source", pa.string()),
-        ("evidence", pa.string()),
-        ("reason", pa.string()),
+        *numbers(
+            "rate_prop",
+            "rate_se",
+            "deaths",
+            "deaths_low",
+            "deaths_high",
+            "se",
+            "ci_low",
+            "ci_high",
+            "ci_level",
+        ),
+        *texts("source", "evidence", "reason"),
     ]
 )
 
@@ -109,19 +99,20 @@ HOLDING_RATE_SCHEMA = pa.schema(
         ("trial_id", pa.string()),  # null: all trials together
         ("group", pa.string()),
         ("is_control", pa.bool_()),
-        ("held", pa.int64()),
-        ("died", pa.int64()),
-        ("hours", pa.float64()),
-        ("rate_prop", pa.float64()),
-        ("wilson_low", pa.float64()),
-        ("wilson_high", pa.float64()),
-        ("exact_low", pa.float64()),
-        ("exact_high", pa.float64()),
-        ("corrected_prop", pa.float64()),
-        ("corrected_se", pa.float64()),
-        ("corrected_low", pa.float64()),
-        ("corrected_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *counts("held", "died"),
+        *numbers(
+            "hours",
+            "rate_prop",
+            "wilson_low",
+            "wilson_high",
+            "exact_low",
+            "exact_high",
+            "corrected_prop",
+            "corrected_se",
+            "corrected_low",
+            "corrected_high",
+            "ci_level",
+        ),
         ("reason", pa.string()),
     ]
 )
@@ -132,14 +123,9 @@ WOUND_MIX_SCHEMA = pa.schema(
         ("season", pa.string()),
         ("wound_site", pa.string()),  # null: the fishery-wide rate
         ("n_fish", pa.int64()),
-        ("share", pa.float64()),
-        ("rate_prop", pa.float64()),
-        ("rate_se", pa.float64()),
+        *numbers("share", "rate_prop", "rate_se"),
         ("se_from_mix", pa.float64()),  # of the fishery-wide rate only
-        ("se_from_rates", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *numbers("se_from_rates", "ci_low", "ci_high", "ci_level"),
         ("reason", pa.string()),
     ]
 )
@@ -149,26 +135,19 @@ SURVIVAL_SCHEMA = pa.schema(
     [
         ("group", pa.string()),
         ("hours", pa.float64()),
-        ("at_risk", pa.int64()),
-        ("died", pa.int64()),
-        ("alive_prop", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *counts("at_risk", "died"),
+        *numbers("alive_prop", "ci_low", "ci_high", "ci_level"),
     ]
 )
 
 #: Measured fish by length.
 LENGTH_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
-        ("week", pa.string()),
+        *texts("season", "area", "week"),
         ("source", pa.string()),  # dockside | test_fishing
         ("bin_low_mm", pa.float64()),
         ("bin_mm", pa.float64()),  # width
-        ("fish", pa.int64()),
-        ("marked", pa.int64()),
+        *counts("fish", "marked"),
         ("converted", pa.int64()),  # of those, with a total length calculated from another length
         ("min_length_mm", pa.float64()),  # legal line of the area; null where none is given
     ]
@@ -181,12 +160,8 @@ LEGAL_SHARE_SCHEMA = pa.schema(
         ("area", pa.string()),  # null: all areas
         ("min_length_mm", pa.float64()),
         ("is_rule", pa.bool_()),  # the minimum of the season
-        ("n_fish", pa.int64()),
-        ("n_legal", pa.int64()),
-        ("share", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *counts("n_fish", "n_legal"),
+        *numbers("share", "ci_low", "ci_high", "ci_level"),
         ("reason", pa.string()),
     ]
 )
@@ -199,12 +174,7 @@ CONVERSION_SCHEMA = pa.schema(
         ("given", pa.string()),  # fork_length_mm | total_length_mm
         ("form", pa.string()),  # linear | power | stated factor
         ("n_fish", pa.int64()),
-        ("intercept", pa.float64()),
-        ("slope", pa.float64()),
-        ("intercept_se", pa.float64()),
-        ("slope_se", pa.float64()),
-        ("residual_sd", pa.float64()),
-        ("r_squared", pa.float64()),
+        *numbers("intercept", "slope", "intercept_se", "slope_se", "residual_sd", "r_squared"),
         ("source", pa.string()),
     ]
 )
