@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import expit, logit
+from scipy.special import expit
 from scipy.stats import norm
 
 from analytics.catch_rates.standardised_levels import (
@@ -137,10 +137,6 @@ class Scale:
         """Return a figure over another, less 1, from their logs or logits."""
         one, other = self.back(now), self.back(before)
         return None if one is None or other is None or other == 0 else one / other - 1
-
-    def on(self, figure: float) -> float:
-        """Return the log or logit of a figure."""
-        return float(logit(figure) if self.is_share else np.log(figure))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

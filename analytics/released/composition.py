@@ -37,7 +37,7 @@ from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -125,7 +125,8 @@ class _Level:
             )
             for place, (one, other) in enumerate(zip(reported, sampled, strict=True)):
                 extra: Row = {"basis": SAMPLED_BASIS, "rule": self.found.rule[place]}
-                extra |= _counts(self.found, place, column)
+                n = self.found.n_class[place]
+                extra |= {"n_measured": round(float(n[-1])), "n_class": round(float(n[column]))}
                 if other.get("se") is not None and other.get("ci_low") is not None:
                     extra |= {
                         "draws_low": float(drawn[0][place, column]),
@@ -206,38 +207,17 @@ def _draws(levels: Sequence[Sampled], level: float, n_draws: int) -> list[Floats
         np.concatenate([getattr(one, name) for one in levels])
         for name in ("value", "from_survey", "weight")
     )
-    spread = np.einsum("djj->dj", survey)
-    cv = np.sqrt(np.maximum(spread, 0)) / np.where(value > 0, value, np.nan)
-    drawn = draw_classes(
-        levels[0].ratios, weight, np.nan_to_num(cv), level=level, n_draws=n_draws, seed=SEED
-    )
-    stops = np.cumsum([len(one.value) for one in levels])[:-1]
-    return np.split(np.stack([drawn.low, drawn.high]), stops, axis=1)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnClasses:
-    """What joint draws say of D domains and the five `COLUMNS`; arrays of shape (D, 5).
-
-    `low`, `high`: quantiles; NaN where the survey's error is not known.
-    """
-
-    low: Floats
-    high: Floats
-    mean: Floats
-    sd: Floats
+    variance = np.maximum(np.einsum("djj->dj", survey), 0)
+    cv = np.nan_to_num(np.sqrt(variance) / np.where(value > 0, value, np.nan))
+    draws = draw_classes(levels[0].ratios, weight, cv, n_draws=n_draws, seed=SEED)
+    ends = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2], axis=0)
+    return np.split(ends, np.cumsum([len(one.value) for one in levels])[:-1], axis=1)
 
 
 def draw_classes(
-    ratios: ClassRatios,
-    weight: Floats,
-    survey_cv: Floats,
-    *,
-    level: float = 0.95,
-    n_draws: int = N_DRAWS,
-    seed: int,
-) -> DrawnClasses:
-    """Draw the ratios of shared pools and the base of each domain together.
+    ratios: ClassRatios, weight: Floats, survey_cv: Floats, *, n_draws: int = N_DRAWS, seed: int
+) -> Floats:
+    """Draw the ratios of shared pools and the base of D domains together, shape (R, D, 5).
 
     Each sampled count n becomes a gamma variate of shape n (a Poisson count seen through a flat
     prior on the logarithm of its mean). The divisor of a plain ratio takes one more unit of shape,
@@ -246,24 +226,12 @@ def draw_classes(
     log-normal variate of mean 1, with the coefficient of variation of each class's survey part.
 
     `weight` (D, C): base fish of each area-week; `survey_cv` (D, 5): what interviews bring, NaN
-    where it is not known; `level`: share of draws between the quantiles.
+    where it is not known.
     """
     rng = np.random.default_rng(seed)
     size = len(weight)
     draws = np.empty((n_draws, size, len(COLUMNS)))
     sigma = np.sqrt(np.log1p(survey_cv**2))
-    start = 0
-    for ratio in _ratio_draws(ratios, n_draws, rng):
-        stop = start + len(ratio)
-        factor = np.exp(sigma * rng.normal(size=(len(ratio), size, 1)) - sigma**2 / 2)
-        draws[start:stop] = np.einsum("dc,rcj->rdj", weight, ratio, optimize=True) * factor
-        start = stop
-    low, high = np.quantile(draws, [0.5 - level / 2, 0.5 + level / 2], axis=0)
-    return DrawnClasses(low, high, draws.mean(axis=0), draws.std(axis=0, ddof=1))
-
-
-def _ratio_draws(ratios: ClassRatios, n_draws: int, rng: np.random.Generator) -> Iterator[Floats]:
-    """Yield draws of all ratios, shape (r, C, 5), some at a time."""
     member, outside = ratios.member.astype(np.float64), ~ratios.base
     more = np.where(ratios.is_damped, 2.0, 1.0)
     for start in range(0, n_draws, _DRAWS_AT_ONCE):
@@ -273,13 +241,12 @@ def _ratio_draws(ratios: ClassRatios, n_draws: int, rng: np.random.Generator) ->
         base = np.einsum("rck,ck->rc", pooled, ratios.base)
         base = np.where(ratios.is_served, base, np.inf)
         wider = base + rng.gamma(more, size=base.shape)
-        value = pooled / np.where(outside, wider[:, :, None], base[:, :, None])
-        yield np.concatenate([value, value.sum(axis=2, keepdims=True)], axis=2)
-
-
-def _counts(found: Sampled, place: int, column: int) -> Row:
-    n = found.n_class[place]
-    return {"n_measured": round(float(n[-1])), "n_class": round(float(n[column]))}
+        ratio = pooled / np.where(outside, wider[:, :, None], base[:, :, None])
+        ratio = np.concatenate([ratio, ratio.sum(axis=2, keepdims=True)], axis=2)
+        factor = np.exp(sigma * rng.normal(size=(many, size, 1)) - sigma**2 / 2)
+        encounters = np.einsum("dc,rcj->rdj", weight, ratio, optimize=True)
+        draws[start : start + many] = encounters * factor
+    return draws
 
 
 def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
 import numpy as np
 import pyarrow as pa
@@ -26,7 +26,7 @@ from analytics.survey.domains import Domains
 from analytics.survey.reduction import Reduction
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
@@ -37,6 +37,12 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
     Rate: TypeAlias = MortalityRate | PublishedRate
+
+    class HasLimits(Protocol):
+        """A rate, or a mean of rates, with an interval."""
+
+        def limits(self, level: float) -> tuple[float | None, float | None]:
+            """Return its low and high end; None where there is none."""
 
 
 # Releases and losses of a season by size class and fishing method, made ready for its tables.
@@ -132,6 +138,20 @@ def method_of(group: Group) -> str | None:
     if group.size_class == ANY and not group.methods:
         return None
     return " or ".join(sorted(NOT_TOLD if one is None else one for one in group.methods))
+
+
+def deaths_at_ends(
+    fish: Iterable[tuple[HasLimits, float]], level: float
+) -> tuple[float, float] | tuple[None, None]:
+    """Return deaths at the low and high ends of rates; None where a rate of some fish has none."""
+    low = high = 0.0
+    for rate, many in fish:
+        if many > 0:
+            ends = rate.limits(level)
+            if ends[0] is None or ends[1] is None:
+                return None, None
+            low, high = low + many * ends[0], high + many * ends[1]
+    return low, high
 
 
 ALL = "all"
@@ -236,32 +256,20 @@ class _DeathRows(AreaRows):
             for part, (group, _) in enumerate(self.plan.parts)
             if self.plan.groups[group].fate in FATES[quantity]
         ]
-        ends = self._ends(places, place)
-        if ends is not None:
-            row |= {"deaths_low": ends[0], "deaths_high": ends[1]}
+        fish = [float(self.found.fish[place, part]) for part in places]
+        rates = [self.plan.parts[part][1] for part in places]
+        low, high = deaths_at_ends(zip(rates, fish, strict=True), self.level)
+        row |= {"deaths_low": low, "deaths_high": high}
         if fate != ALL:
-            spread = self.found.cov[place][np.ix_(places, places)].sum()
+            variance = self.found.cov[place][np.ix_(places, places)].sum()
             row["fish"] = float(self.found.fish[place, places].sum())
-            row["fish_se"] = float(np.sqrt(spread)) if spread >= 0 and row["se"] else None
+            row["fish_se"] = float(np.sqrt(variance)) if variance >= 0 and row["se"] else None
         groups = [
             self.plan.groups[group] for group in {self.plan.parts[part][0] for part in places}
         ]
         base = join_codes(sorted({group.base for group in groups})) if fate == DROP_OFF else ""
-        of_ends = coded("all_rates_at_ends" if ends else "a_rate_without_interval")
+        of_ends = coded("a_rate_without_interval" if low is None else "all_rates_at_ends")
         return row | {"reason": join_codes([base, words, of_ends])}
-
-    def _ends(self, parts: list[int], place: int) -> tuple[float, float] | None:
-        """Return the deaths of some parts at the ends of their rates; None where one has none."""
-        low = high = 0.0
-        for part in parts:
-            ends = self.plan.parts[part][1].limits(self.level)
-            fish = float(self.found.fish[place, part])
-            if fish <= 0:
-                continue
-            if ends[0] is None or ends[1] is None:
-                return None
-            low, high = low + fish * ends[0], high + fish * ends[1]
-        return low, high
 
     def _columns(self, figures: DomainEstimates, place: int, area: int | None) -> Row:
         """Return deaths in the columns of the table."""
@@ -373,10 +381,8 @@ class _MixRows(AreaRows):
             return row
         fish = self.found.fish[place]
         used = {part: rate for part, rate in rates.items() if fish[part] > 0}
-        for column, end in (("deaths_low", 0), ("deaths_high", 1)):
-            ends = [(fish[part], rate.limits(self.level)[end]) for part, rate in used.items()]
-            lacks = any(rate is None for _, rate in ends)
-            row[column] = None if lacks else float(sum(n * (rate or 0.0) for n, rate in ends))
+        at_ends = ((rate, float(fish[part])) for part, rate in used.items())
+        row["deaths_low"], row["deaths_high"] = deaths_at_ends(at_ends, self.level)
         row |= {
             "deaths": done["estimate"],
             "se": done.get("se"),

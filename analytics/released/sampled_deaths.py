@@ -23,7 +23,7 @@ from analytics.fish.release_mortality import KEPT_RATE, NO_RATE, OF_KEPT, deaths
 from analytics.intervals import log_t
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
-from analytics.released.deaths import BY_AREA, DeathSums, death_sums
+from analytics.released.deaths import BY_AREA, DeathSums, death_sums, deaths_at_ends
 from analytics.released.schemas import DEATH_SCHEMA
 from analytics.survey.domains import Domains
 
@@ -58,15 +58,9 @@ class MeanRate:
     weighted: str = ""
     missing: str = ""
 
-    def ends(self, level: float) -> tuple[float, float] | None:
+    def limits(self, level: float) -> tuple[float | None, float | None]:
         """Return the mean of the low and of the high ends; None where a rate has none."""
-        low = high = 0.0
-        for rate, share in self.parts:
-            ends = rate.limits(level)
-            if ends[0] is None or ends[1] is None:
-                return None
-            low, high = low + share * ends[0], high + share * ends[1]
-        return low, high
+        return deaths_at_ends(self.parts, level)
 
     def columns(self, level: float) -> dict[str, Any]:
         """Return the rate, its error and limits, its sources and standing."""
@@ -76,14 +70,14 @@ class MeanRate:
             for (_, share), error in zip(self.parts, errors, strict=True)
             if error is not None
         ]
-        ends = self.ends(level) or (None, None)
+        low, high = self.limits(level)
         sources = dict.fromkeys(rate.source for rate, _ in self.parts if rate.source)
         grades = {rate.evidence for rate, _ in self.parts}
         return {
             "rate_prop": sum(share * rate.rate_prop for rate, share in self.parts),
             "rate_se": sum(squares) ** 0.5 if len(squares) == len(errors) else None,
-            "rate_low": ends[0],
-            "rate_high": ends[1],
+            "rate_low": low,
+            "rate_high": high,
             "source": "; ".join(sources) or None,
             "evidence": grades.pop() if len(grades) == 1 else None,
         }
@@ -265,13 +259,9 @@ class _Domain:
                 *([coded("mean_rate", of=rate.weighted)] if len(rate.parts) > 1 else []),
             ]
         row |= self._deaths(chosen, no_error)
-        ends = [rate.ends(self.level) for _, rate in chosen]
-        fish = [self._fish(one) for one, _ in chosen]
-        if all(end is not None for end, many in zip(ends, fish, strict=True) if many > 0):
-            pairs = [(end or (0.0, 0.0), many) for end, many in zip(ends, fish, strict=True)]
-            row["deaths_low"] = sum(end[0] * many for end, many in pairs)
-            row["deaths_high"] = sum(end[1] * many for end, many in pairs)
-        else:
+        fish = [(rate, self._fish(one)) for one, rate in chosen]
+        row["deaths_low"], row["deaths_high"] = deaths_at_ends(fish, self.level)
+        if row["deaths_low"] is None:
             words = [*words, coded("a_rate_without_interval")]
         no_error = no_error or ("" if row["se"] else coded("none_at_composition"))
         return row | {"reason": join_codes([*words, *([no_error] * (not row["se"]))])}
