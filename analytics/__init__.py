@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analytics.data.store import Store
     from analytics.estimates.estimate import estimate
-    from analytics.models.count_regression import fit_counts
+    from analytics.models import fit_counts
     from analytics.models.share_regression import fit_shares
 
 __all__ = ["Store", "estimate", "fit_counts", "fit_shares"]
@@ -18,7 +18,7 @@ __all__ = ["Store", "estimate", "fit_counts", "fit_shares"]
 _HOMES = {
     "Store": "analytics.data.store",
     "estimate": "analytics.estimates.estimate",
-    "fit_counts": "analytics.models.count_regression",
+    "fit_counts": "analytics.models",
     "fit_shares": "analytics.models.share_regression",
 }
 

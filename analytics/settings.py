@@ -14,7 +14,7 @@ Words = TypeVar("Words", bound=StrEnum)
 class ThinStrataPolicy(StrEnum):
     """What becomes of strata with one sampled unit or none."""
 
-    BORROW = "borrow"  # by the named rules of `analytics.survey.thin_strata`
+    BORROW = "borrow"  # by the named rules of `analytics.survey.design`
     REFUSE = "refuse"  # no number that needs a neighbour
 
 

@@ -22,8 +22,8 @@ from analytics.codes import coded, join_codes
 from analytics.errors import UsageError
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
 from analytics.estimates.season_survey import known_totals
+from analytics.models import Family
 from analytics.models.cell_levels import BETA_BINOMIAL
-from analytics.models.count_families import Family
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.survey.domains import Domains
 

@@ -16,11 +16,9 @@ import numpy as np
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
 from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
+from analytics.models import CountLikelihood, Family, fit_warm_start
+from analytics.models import coded as coded_trips
 from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
-from analytics.models.count_data import coded as coded_trips
-from analytics.models.count_families import Family
-from analytics.models.count_likelihood import CountLikelihood
-from analytics.models.count_warm_start import fit_warm_start
 from analytics.models.share_regression import fit_shares_warm, log_chances
 
 if TYPE_CHECKING:
@@ -29,8 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.catch_rates.trips import ResponseTrips
-    from analytics.models.count_data import Coded
-    from analytics.models.count_fit import CountFit
+    from analytics.models import Coded, CountFit
     from analytics.models.share_regression import ShareFit
 
     Floats = NDArray[np.float64]

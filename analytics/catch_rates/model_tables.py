@@ -16,8 +16,7 @@ from scipy.stats import t as student_t
 from analytics.catch_rates.model_selection import KEPT_OUT, PURPOSE, why_chosen
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
 from analytics.codes import coded, join_codes
-from analytics.models.count_fit import CountFit
-from analytics.models.diagnostics import diagnose
+from analytics.models import CountFit, diagnose
 from analytics.models.share_regression import share_influence, share_residuals
 
 if TYPE_CHECKING:

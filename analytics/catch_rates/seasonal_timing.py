@@ -21,7 +21,7 @@ from analytics.catch_rates.trips import BESIDE, FACTORS, USUAL, fitted, model_ro
 from analytics.codes import coded, error_code, join_codes
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
-from analytics.models.count_families import Family
+from analytics.models import Family
 from analytics.models.seasonal_timing import (
     SHARES,
     Curve,

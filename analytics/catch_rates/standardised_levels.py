@@ -13,10 +13,14 @@ from scipy.special import expit, logit
 from analytics.catch_rates.trips import CELL, CLUSTER, EXPOSURE, FACTORS, TRIALS, beside, varies
 from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
-from analytics.models.cell_levels import level_counts, level_shares
-from analytics.models.count_families import Family
-from analytics.models.count_fit import CountFit
-from analytics.models.marginal_means import impute_areas, marginal_means, reference_mix
+from analytics.models import CountFit, Family
+from analytics.models.cell_levels import (
+    impute_areas,
+    level_counts,
+    level_shares,
+    marginal_means,
+    reference_mix,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

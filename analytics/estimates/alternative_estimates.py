@@ -21,6 +21,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.errors import UsageError
 from analytics.estimates.estimate import result_rows
+from analytics.estimates.interview_quality import heaping_test, report_table, uneven_shares
 from analytics.estimates.sampling_report import uneven_findings
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
@@ -35,7 +36,6 @@ from analytics.survey.coverage import (
 )
 from analytics.survey.effort_times_rate import EffortTimesRateEstimator
 from analytics.survey.estimators import DesignEstimator, convenience_interviews
-from analytics.survey.interview_quality import heaping_test, report_table, uneven_shares
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:

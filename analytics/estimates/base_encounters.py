@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.arrays import add_at
 from analytics.fish.mark_composition import (
     PARTS,
     BorrowedShares,
@@ -18,9 +19,7 @@ from analytics.fish.mark_composition import (
     nothing_lent,
     parts_unread,
 )
-from analytics.survey.arrays import add_at
-from analytics.survey.domains import Domains
-from analytics.survey.linear_form import area_week_domains
+from analytics.survey.domains import Domains, area_week_domains
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

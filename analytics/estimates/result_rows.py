@@ -13,9 +13,8 @@ from analytics.fish.mark_composition import CLASSES, PARTS, marked
 from analytics.fish.release_mortality import FATES
 from analytics.intervals import log_t, logit_t
 from analytics.quantities import QUANTITIES, CiMethod, QuantityKind, Status
-from analytics.survey.design import SITE_RULES
+from analytics.survey.design import SITE_RULES, SiteRule
 from analytics.survey.domain_totals import combined_ratio
-from analytics.survey.unequal_probability import SiteRule
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -16,18 +16,16 @@ from analytics.data.calendar import trip_tables
 from analytics.data.checks.run import check_between
 from analytics.data.importing.typed import Incoming
 from analytics.data.schema import TABLES
+from analytics.estimates.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
 from analytics.fish.measured import measured_fish
 from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates, drop_off_rate
 from analytics.quantities import Status
-from analytics.survey.boat_counts import count_boats
-from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.build import build_design, count_boats, seasons_with_data
 from analytics.survey.domains import Domains
 from analytics.survey.estimators import convenience_interviews
-from analytics.survey.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.survey.reduction import Analysis
-from analytics.survey.unit_totals import interviewed
 from analytics.weeks import iso_week, week_end
 
 if TYPE_CHECKING:
@@ -36,11 +34,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
+    from analytics.estimates.interview_quality import Uneven
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate
-    from analytics.survey.design import Design
-    from analytics.survey.interview_quality import Uneven
-    from analytics.survey.thin_strata import StratumTreatment
+    from analytics.survey.design import Design, StratumTreatment
 
 
 #: Interviews of no site-day that landed, in the open season, in an area of another design.
@@ -155,7 +152,7 @@ def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding
 def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     """Yield a warning for each area whose days were interviewed unevenly.
 
-    `found`: as from `analytics.survey.interview_quality.uneven_shares`.
+    `found`: as from `analytics.estimates.interview_quality.uneven_shares`.
 
     On `boat_counts`.
     """
@@ -196,7 +193,7 @@ def _answers(season: SeasonSurvey) -> tuple[NDArray[np.float64], StratumTreatmen
     """Return interviewed boats a site-day and the plan, as for boat trips."""
     boats = season.design.site_days.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
-    answered = interviewed(moments, n_units=len(boats))
+    answered = moments.boats_interviewed(len(boats))
     return answered, season.plans.for_answers(answered)
 
 

@@ -12,10 +12,15 @@ from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark
 from analytics.fish.release_mortality import has_no_sizes, plan_deaths
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.settings import EffortSource, EstimationSettings, FishBasis
-from analytics.survey.boat_counts import count_boats
-from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.build import build_design, count_boats, seasons_with_data
 from analytics.survey.coverage import CoverageExpandedEstimator, coverage_of
-from analytics.survey.effort_times_rate import EffortTimesRateEstimator, with_boat_hours
+from analytics.survey.design import StratumTreatments
+from analytics.survey.effort_times_rate import (
+    EffortTimesRateEstimator,
+    incomplete_trips,
+    rate_measures,
+    with_boat_hours,
+)
 from analytics.survey.estimators import (
     ConvenienceEstimator,
     DesignEstimator,
@@ -23,9 +28,7 @@ from analytics.survey.estimators import (
     convenience_design,
     convenience_interviews,
 )
-from analytics.survey.incomplete_trips import incomplete_trips, rate_measures
 from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
-from analytics.survey.thin_strata import StratumTreatments
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping

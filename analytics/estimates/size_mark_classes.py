@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.arrays import add_at
 from analytics.codes import coded, join_codes
 from analytics.estimates.base_encounters import BaseEncounters, base_of, borrowed_marks
 from analytics.estimates.result_rows import ROUNDING_CV, DomainEstimates, mark_figures
@@ -24,16 +25,15 @@ from analytics.fish.mark_composition import CLASSES, UNKNOWN, BorrowedShares, ma
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
 from analytics.settings import FishBasis
-from analytics.survey.arrays import add_at
 from analytics.survey.domain_totals import unit_cells
-from analytics.survey.domains import Domains
-from analytics.survey.estimators import DesignEstimator
-from analytics.survey.linear_form import (
+from analytics.survey.domains import (
+    Domains,
     LinearMaps,
     aggregate_codes,
     area_week_domains,
     linear_totals,
 )
+from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,4 +1,23 @@
 """Models of counts and shares: fitters, the smoother, partial pooling, survival.
 
-The only room that imports statsmodels.
+The only room that imports statsmodels. Regressions of counts are asked for here, each other model
+of the module that is named after it.
 """
+
+from analytics.models.censored_catch import fit_censored_catch
+from analytics.models.count_fit import CountFit, diagnose
+from analytics.models.count_likelihood import CountLikelihood, Family
+from analytics.models.count_regression import fit_counts
+from analytics.models.count_warm_start import Coded, coded, fit_warm_start
+
+__all__ = [
+    "Coded",
+    "CountFit",
+    "CountLikelihood",
+    "Family",
+    "coded",
+    "diagnose",
+    "fit_censored_catch",
+    "fit_counts",
+    "fit_warm_start",
+]

@@ -16,7 +16,13 @@ import numpy as np
 
 from analytics.codes import coded
 from analytics.errors import UsageError
-from analytics.models.count_families import ETA, LAM, Family, LogLikDerivatives, log_lik_derivatives
+from analytics.models.count_likelihood import (
+    ETA,
+    LAM,
+    Family,
+    LogLikDerivatives,
+    log_lik_derivatives,
+)
 from analytics.models.maximum_likelihood import maximise, newton
 
 if TYPE_CHECKING:

@@ -9,9 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.errors import UsageError
-from analytics.models.count_families import Family, family_of
 from analytics.models.count_fit import NO_DISPERSION, count_fit
-from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
+from analytics.models.count_likelihood import (
+    CountLikelihood,
+    Family,
+    collapse,
+    collapsed,
+    family_of,
+)
 from analytics.models.formula import cautions, coding_of, parts_of, require_apart, term_list
 from analytics.models.maximum_likelihood import checked_errors, maximise, sandwich
 from analytics.models.response_checks import require_fit, rows_of

@@ -19,8 +19,7 @@ from analytics.models.beta_binomial import (
     log_lik_derivatives,
     tally,
 )
-from analytics.models.count_data import independent
-from analytics.models.count_warm_start import DIVERGENCE_BOUND
+from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
 from analytics.models.formula import (
     cautions,
     coding_of,
@@ -301,7 +300,7 @@ def share_residuals(
 ) -> tuple[Floats, float]:
     """Return randomised quantile residuals of rows with a trial, and their Pearson ratio.
 
-    As in `analytics.models.diagnostics.diagnose`; the ratio is of squared differences to
+    As in `analytics.models.count_fit.diagnose`; the ratio is of squared differences to
     the family's variance, by free rows.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
@@ -316,7 +315,7 @@ def share_residuals(
 def share_influence(fit: ShareFit, frame: pd.DataFrame, *, successes: str, trials: str) -> Floats:
     """Return the largest move of a coefficient, in its errors, if a row were left out, shape (N,).
 
-    One step, as in `analytics.models.diagnostics.diagnose`; N rows with a trial.
+    One step, as in `analytics.models.count_fit.diagnose`; N rows with a trial.
     """
     counts = counts_of(frame, successes=successes, trials=trials)
     rows, group = _groups(fit.coding, counts.frame)

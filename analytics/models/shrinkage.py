@@ -21,8 +21,7 @@ import numpy as np
 from scipy.special import expit
 
 from analytics.errors import UsageError
-from analytics.models.count_data import independent
-from analytics.models.count_warm_start import DIVERGENCE_BOUND
+from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
 from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import maximise
 

@@ -13,7 +13,7 @@ from analytics.codes import coded, error_code, join_codes
 from analytics.data import query
 from analytics.errors import UsageError
 from analytics.fish.measured import measured_fish
-from analytics.models.censored_catch import fit_censored_catch
+from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.effort_projection import effort_ahead
 from analytics.outlook.rate_projection import rates_ahead, shares_ahead

@@ -18,10 +18,10 @@ from analytics.estimates.result_rows import catch_figures, result_row
 from analytics.outlook.day_effects import DayEffects, boat_days
 from analytics.quantities import QUANTITIES
 from analytics.survey.build import build_design, seasons_with_data
+from analytics.survey.design import StratumTreatments
 from analytics.survey.domains import Domains
 from analytics.survey.estimators import DesignEstimator
 from analytics.survey.reduction import Reduction, catch_analyses, catch_measures
-from analytics.survey.thin_strata import StratumTreatments
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:

@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.arrays import add_at
 from analytics.codes import coded, join_codes, sentences
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
 from analytics.intervals import logit_t
 from analytics.propagation import joint_df
-from analytics.survey.arrays import add_at
 from analytics.survey.domain_totals import unit_cells
-from analytics.survey.domains import Domains
-from analytics.survey.linear_form import (
+from analytics.survey.domains import (
+    Domains,
     LinearMaps,
     aggregate_codes,
     area_week_domains,

@@ -1,4 +1,4 @@
-"""The design of one season: its strata, their frames and its sampled units.
+"""The design of one season: its strata, their frames, its sampled units, and thin strata.
 
 The design is an object and estimators are verbs on it. A domain (area fished, week) never takes
 units out of it: a site-day without the domain counts as a zero.
@@ -6,12 +6,14 @@ units out of it: a site-day without the domain counts as a zero.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.unequal_probability import SiteRule
+from analytics.codes import coded
+from analytics.settings import ThinStrataPolicy
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:
@@ -20,6 +22,15 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
+
+
+class SiteRule(StrEnum):
+    """How a day's total follows from its sampled sites; the codes stand in `method`."""
+
+    EVERY_SITE = "every_site"
+    MURTHY = "two_sites_murthy"
+    HORVITZ_THOMPSON = "sites_horvitz_thompson"
+    SINGLE_DRAW = "one_site_drawn"
 
 
 #: The rules by code.
@@ -147,3 +158,171 @@ class Design:
     def week_ordinal(self) -> Ints:
         """Weeks as integers since an origin, so that closures count in distances."""
         return np.array([week_number(week) for week in self.weeks], dtype=np.int64)
+
+
+# Thin and empty strata: their donors of a variance or a mean, by named rules.
+#
+# A stratum with one sampled site-day of several has no variance of its own: it *collapses* with its
+# nearest sampled neighbour (other day group of the same area and week; then the nearest week; then
+# another area) and its error comes from the site-days of both about their common mean, as in the
+# method of collapsed strata (Cochran 1977, Sampling Techniques, section 5A.12; from memory). Its
+# estimate stays its own.
+#
+# A stratum with open days and no sampled site-day is *imputed* with the mean site-day of the
+# nearest sampled weeks before and after, same area and day group (any day group of the area where
+# there is none). Its error is that of the donors' mean plus that of one site-day drawn from the
+# donors (common practice, no source).
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Borrowing:
+    """What one stratum borrows.
+
+    - `stratum`: the borrower.
+    - `donors`: strata it borrows from (for a collapse: without itself).
+    - `units`: site-days whose variance is used.
+    - `is_imputation`: the stratum has no sample and its mean is borrowed too.
+    - `rule`: the rule in words.
+    """
+
+    stratum: int
+    donors: tuple[int, ...]
+    units: Ints
+    is_imputation: bool
+    rule: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StratumTreatment:
+    """How each stratum of a design is estimated for one set of answering units.
+
+    Parameters
+    ----------
+    active : ndarray of bool, shape (U,)
+        Units that answer: no boat returned, or at least one gave the number.
+    n_active : ndarray of int, shape (H,)
+        Answering units a stratum, n_h.
+    loans : tuple of Borrowing
+        Strata that borrow.
+    single_psu : frozenset of int
+        Strata with one unit and no donor: no error is available.
+    not_imputed : frozenset of int
+        Strata without a sample and without a donor.
+    refuses : bool
+        The user asked for no number that borrows.
+    """
+
+    active: Bools
+    n_active: Ints
+    borrowings: tuple[Borrowing, ...]
+    single_psu: frozenset[int]
+    not_imputed: frozenset[int]
+    refuses: bool = False
+
+
+class StratumTreatments:
+    """The plans of one design, each made once: most quantities have the same answering units."""
+
+    def __init__(self, design: Design, *, thin: ThinStrataPolicy = ThinStrataPolicy.BORROW) -> None:
+        self._design = design
+        self._refuses = thin is ThinStrataPolicy.REFUSE
+        self._made: dict[bytes, StratumTreatment] = {}
+
+    def for_answers(self, answered: NDArray[np.float64]) -> StratumTreatment:
+        """Return the plan for the boats of each site-day that answered.
+
+        Parameters
+        ----------
+        answered : ndarray of float, shape (S,)
+            Boats of each site-day that gave the number.
+        """
+        days = self._design.site_days
+        boats = days.boats_returned
+        silent = days.unit[~((boats == 0) | ((boats > 0) & (answered > 0)))]
+        # A day of which one drawn site is silent is left out entirely: the rest is no sample of its
+        # design.
+        active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
+        key = active.tobytes()
+        if key not in self._made:
+            plan = treat_thin_strata(self._design, active)
+            self._made[key] = replace(plan, refuses=self._refuses)
+        return self._made[key]
+
+
+def treat_thin_strata(design: Design, active: Bools) -> StratumTreatment:
+    """Decide which strata stand alone, collapse, are imputed, or are not available.
+
+    `active` (U,): units that answer.
+    """
+    units, size = design.units, len(design.strata.label)
+    n_active = np.bincount(units.stratum[active], minlength=size)
+    single = active & units.drawn_by(SiteRule.SINGLE_DRAW)
+    varies = (design.strata.n_frame > 1) | (np.bincount(units.stratum[single], minlength=size) > 0)
+    borrowings: list[Borrowing] = []
+    single_psu: set[int] = set()
+    not_imputed: set[int] = set()
+    for stratum in np.flatnonzero(n_active < 2):
+        code = int(stratum)
+        if n_active[code] == 0:
+            borrowing = _fill(design, active, n_active, code)
+            failed = not_imputed
+        elif varies[code]:
+            borrowing = _collapse(design, active, n_active, code)
+            failed = single_psu
+        else:
+            continue  # the only unit of its frame: nothing left to vary
+        if borrowing is None:
+            failed.add(code)
+        else:
+            borrowings.append(borrowing)
+    return StratumTreatment(
+        active, n_active, tuple(borrowings), frozenset(single_psu), frozenset(not_imputed)
+    )
+
+
+def _collapse(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing | None:
+    strata, when = design.strata, design.week_ordinal
+    others = np.flatnonzero((n_active > 0) & (strata.of_days == strata.of_days[code]))
+    others = others[others != code]
+    if not len(others):
+        return None
+    other_area = strata.landing_area[others] != strata.landing_area[code]
+    weeks_off = np.abs(when[strata.week[others]] - when[strata.week[code]])
+    groups_off = np.abs(strata.group[others] - strata.group[code])
+    donor = int(others[np.lexsort((others, groups_off, weeks_off, other_area))[0]])
+    units = _units_of(design, active, (code, donor))
+    unit = strata.unit_word(code)
+    rule = coded("collapsed_with", unit=unit, donors=[_name(design, donor)])
+    return Borrowing(code, (donor,), units, is_imputation=False, rule=rule)
+
+
+def _fill(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing | None:
+    strata, when = design.strata, design.week_ordinal
+    near = (n_active > 0) & (strata.landing_area == strata.landing_area[code])
+    near &= strata.of_days == strata.of_days[code]  # a day is not a site-day
+    same_group = near & (strata.group == strata.group[code])
+    pool = np.flatnonzero(same_group if same_group.any() else near)
+    if not len(pool):
+        return None
+    offset = when[strata.week[pool]] - when[strata.week[code]]
+    donors: list[int] = []
+    for side in (offset <= 0, offset >= 0):
+        if side.any():
+            nearest = np.abs(offset[side]).min()
+            donors += [int(one) for one in pool[side][np.abs(offset[side]) == nearest]]
+    chosen = tuple(sorted(set(donors)))
+    names = [_name(design, donor) for donor in chosen]
+    rule = coded("imputed_from", unit=strata.unit_word(code), donors=names)
+    units = _units_of(design, active, chosen)
+    if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
+        borrowing = _collapse(design, active, n_active, chosen[0])
+        units = units if borrowing is None else borrowing.units
+    return Borrowing(code, chosen, units, is_imputation=True, rule=rule)
+
+
+def _units_of(design: Design, active: Bools, strata: tuple[int, ...]) -> Ints:
+    return np.flatnonzero(active & np.isin(design.units.stratum, strata))
+
+
+def _name(design: Design, code: int) -> str:
+    return f"{design.areas[design.strata.landing_area[code]]}:{design.strata.label[code]}"

@@ -7,24 +7,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import add_at, is_all, rows_of, scaled
-from analytics.survey.domains import Domains
-from analytics.survey.linear_form import LinearForm, add_borrowed, first_stage_variance, matrices
-from analytics.survey.support import Support, support_of
-from analytics.survey.unit_totals import (
-    ROUNDING,
-    UnitTotals,
-    interviewed,
-    site_day_totals,
-    unit_totals,
+from analytics.arrays import add_at, is_all, rows_of, scaled
+from analytics.survey.domains import (
+    Domains,
+    LinearForm,
+    add_borrowed,
+    first_stage_variance,
+    matrices,
 )
+from analytics.survey.support import Support, support_of
+from analytics.survey.unit_totals import ROUNDING, UnitTotals, site_day_totals, unit_totals
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analytics.survey.design import Design
+    from analytics.survey.design import Design, StratumTreatment, StratumTreatments
     from analytics.survey.reduction import Moments
-    from analytics.survey.thin_strata import StratumTreatment, StratumTreatments
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -115,7 +113,7 @@ def unit_cells(
 ) -> tuple[StratumTreatment, UnitTotals, Floats]:
     """Return how strata are treated, the totals of units, and interviewed boats a site-day."""
     unit_of = design.site_days.unit
-    answered = interviewed(moments, n_units=len(unit_of))
+    answered = moments.boats_interviewed(len(unit_of))
     plan = plans.for_answers(answered)
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
     return plan, unit_totals(design, by_site), answered

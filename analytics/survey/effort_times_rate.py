@@ -6,10 +6,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pyarrow as pa
 
+from analytics.arrays import add_at
 from analytics.codes import coded, join_codes
+from analytics.data import query
+from analytics.data.calendar import season_days, trip_tables
 from analytics.propagation import joint_df
-from analytics.survey.arrays import add_at
 from analytics.survey.domain_totals import (
     DomainTotals,
     all_over_last,
@@ -17,29 +20,31 @@ from analytics.survey.domain_totals import (
     totals_of_cells,
     unit_cells,
 )
-from analytics.survey.domains import Domains
-from analytics.survey.estimators import clustered_sums
-from analytics.survey.linear_form import (
+from analytics.survey.domains import (
+    Domains,
     LinearMaps,
     aggregate_codes,
     area_week_domains,
     linear_totals,
 )
+from analytics.survey.estimators import clustered_sums
 from analytics.survey.reduction import EFFORT, Analysis
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
-    from analytics.survey.boat_counts import Counted
+    from analytics.data.snapshot import Snapshot
+    from analytics.survey.build import Counted
     from analytics.survey.design import Design
     from analytics.survey.estimators import DesignEstimator
-    from analytics.survey.reduction import Moments, Reduction
+    from analytics.survey.reduction import Measure, Moments, Reduction
     from analytics.survey.support import Support
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
     Bools = NDArray[np.bool_]
-
 
 # Catch per boat-hour in each area and week, from complete trips or from trips under way.
 
@@ -57,7 +62,7 @@ class CellRates:
     site-day or day takes its spread about the area's rate of all weeks (common practice, no
     source).
 
-    - `code` (F,): sorted codes of `analytics.survey.linear_form.area_week_domains`.
+    - `code` (F,): sorted codes of `analytics.survey.domains.area_week_domains`.
     - `rate` (F, K): 0 where there is none.
     - `about` (F, K): the rate about which the residuals of complete trips are taken.
     - `cov` (F, K, K): NaN where no error is available.
@@ -200,7 +205,7 @@ class EffortTimesRateEstimator:
     boat-hour of interviews; wider domains add these up. ``v(T) = R² v(E) + E² v(R) - v(E) v(R)``
     for the product of independent estimates (Goodman 1960, On the exact variance of products, J.
     Am. Stat. Assoc. 55); what the same site-days or counted days add to several cells counts once
-    in a linear form (`analytics.survey.linear_form`).
+    in a linear form (`analytics.survey.domains`).
 
     Parameters
     ----------
@@ -398,3 +403,50 @@ def _lost(design: Design, fine: Domains, cells: _Cells, place: Ints, size: int) 
         assert week is not None
         lost[place[row]].append(f"{design.areas[area]}:{design.weeks[week]}")
     return tuple(coded("without_uncounted", area_weeks=one) if one else "" for one in lost)
+
+
+# Trips that were not over when interviewed: their rates so far, as rates of complete trips.
+#
+# A sampler at a ramp interviews every trip once, at its end: the ratio of means is right. A sampler
+# on the water interviews long trips more often: the mean of the trips' own rates is right, and the
+# ratio of means is not (Hoenig et al. 1997; Pollock et al. 1997; from memory). Each trip weighs the
+# same.
+
+#: Trips under half an hour have rates too wild for a mean (Hoenig et al. 1997, Pollock et al. 1997;
+#: from memory).
+SHORTEST_HOURS = 0.5
+#: Days are the clusters: trips of one day in one area share its weather and its fish.
+_INCOMPLETE = f"""
+SELECT t.* REPLACE (concat(t.area, ' ', on_day) AS sample_id, true AS trip_complete),
+    t.area AS landing_area, o.season
+FROM trips t JOIN open_days o ON o.area = t.area AND o.date = on_day
+WHERE NOT coalesce(t.trip_complete, true) AND t.hours_fished >= {SHORTEST_HOURS}
+"""
+
+
+def incomplete_trips(snapshot: Snapshot, *, season: str) -> pa.Table:
+    """Return a season's interviews of trips that were not over, half an hour or longer.
+
+    Returns
+    -------
+    pyarrow.Table
+        Interviews on open days of the area fished; ``sample_id`` is that area and day in words, and
+        ``trip_complete`` is set, since each stands here for its rate so far. With
+        ``landing_area`` (the area fished), ``on_day`` and ``season``.
+    """
+    days = season_days(snapshot, season)[["area", "date", "season"]]
+    opened = pa.Table.from_pandas(days, preserve_index=False)
+    opened = opened.set_column(1, "date", opened["date"].cast(pa.date32()))
+    return query.run(_INCOMPLETE, trip_tables(snapshot) | {"open_days": opened})
+
+
+def rate_measures(measures: Mapping[str, Measure]) -> dict[str, Measure]:
+    """Return each measure as a rate per hour the boat fished, under the same name."""
+    return {
+        name: replace(
+            one,
+            sql=f"({one.sql}) / hours_fished",
+            full_sql=f"({one.full_sql}) / hours_fished" if one.full_sql else "",
+        )
+        for name, one in measures.items()
+    }

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import pandas as pd
 
+from analytics.arrays import add_at
 from analytics.data import query
 from analytics.data.calendar import trip_tables
 from analytics.data.schema import TABLES
-from analytics.survey.arrays import add_at
-from analytics.survey.design import SITE_RULES, SiteDays, Units
+from analytics.survey.design import SITE_RULES, SiteDays, StratumTreatment, Units
 from analytics.survey.domain_totals import DomainTotals, domain_totals
 from analytics.survey.support import Support
-from analytics.survey.thin_strata import StratumTreatment
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -27,10 +26,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.design import Design
+    from analytics.survey.design import Design, StratumTreatments
     from analytics.survey.domains import Domains
     from analytics.survey.reduction import Analysis, Moments, Reduction
-    from analytics.survey.thin_strata import StratumTreatments
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from analytics.arrays import Columns, add_at
 from analytics.data import query
 from analytics.quantities import RATIOS
-from analytics.survey.arrays import Columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -169,6 +169,10 @@ class Moments:
     sums: Floats
     pair: Ints
     products: Columns
+
+    def boats_interviewed(self, n_units: int) -> Floats:
+        """Return m_i, the boats of each site-day that gave the numbers, shape (n_units,)."""
+        return add_at(self.unit, self.n, n_units)
 
 
 class Reduction:

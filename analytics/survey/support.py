@@ -9,16 +9,13 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from analytics.survey.design import SITE_RULES
-from analytics.survey.unequal_probability import SiteRule
+from analytics.survey.design import SITE_RULES, SiteRule
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analytics.survey.design import Design
-    from analytics.survey.domains import Domains, PsuWeights
-    from analytics.survey.linear_form import LinearForm
-    from analytics.survey.thin_strata import StratumTreatment
+    from analytics.survey.design import Design, StratumTreatment
+    from analytics.survey.domains import Domains, LinearForm, PsuWeights
     from analytics.survey.unit_totals import UnitTotals
 
     Ints = NDArray[np.int64]

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.survey.arrays import Columns, add_at, rows_of, scaled
-from analytics.survey.unequal_probability import SiteRule
+from analytics.arrays import Columns, add_at, rows_of, scaled
+from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -135,11 +135,6 @@ class UnitTotals:
     unknown: Bools
 
 
-def interviewed(moments: Moments, *, n_units: int) -> Floats:
-    """Return m_i, the boats of each site-day that gave the numbers, shape (n_units,)."""
-    return add_at(moments.unit, moments.n, n_units)
-
-
 def site_day_totals(
     design: Design, moments: Moments, active: Bools, *, by_area: bool
 ) -> UnitTotals:
@@ -154,7 +149,7 @@ def site_day_totals(
     `moments`: sums by site-day and area fished. `active` (S,): site-days of units that answer.
     `by_area`: keep areas apart.
     """
-    m_unit = interviewed(moments, n_units=len(active))
+    m_unit = moments.boats_interviewed(len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
     boats, m = design.site_days.boats_returned[unit], m_unit[unit]
     factor = np.where(m > 1, boats * (boats - m) / (m * np.maximum(m - 1, 1)), 0.0)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.codes import coded
+from analytics.estimates.interview_quality import heaping_test
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.findings import Finding, Severity
-from analytics.survey.interview_quality import heaping_test
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.survey import linear_form
+from analytics.survey import domains
 from tests.simulation.seasons import (
     QUANTITIES,
     binomial_bounds,
@@ -74,7 +74,7 @@ def test_the_bounds_would_not_pass_a_variance_without_its_first_stage(monkeypatc
     def nothing(design, plan, cells):
         return np.zeros(len(plan.n_active))
 
-    monkeypatch.setattr(linear_form, "finite_population_correction", nothing)
+    monkeypatch.setattr(domains, "finite_population_correction", nothing)
     broken = summary(simulate(n_seasons=N_BROKEN, seed=SEED)).set_index("quantity")["held_prop"]
     low, _ = binomial_bounds(N_BROKEN)
     assert (broken < low).all()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.survey.interview_quality import heaping_test
+from analytics.estimates.interview_quality import heaping_test
 from tests.sizes import n_sized
 
 SEED, N_TABLES, N_HEAPED = 11, n_sized(200, 600), n_sized(60, 150)

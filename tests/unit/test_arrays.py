@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from analytics.survey import arrays
-from analytics.survey.arrays import Columns
+from analytics import arrays
+from analytics.arrays import Columns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

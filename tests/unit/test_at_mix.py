@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from analytics.errors import UsageError
+from analytics.models.cell_levels import marginal_means, reference_mix
 from analytics.models.count_regression import fit_counts
-from analytics.models.marginal_means import marginal_means, reference_mix
 
 LEVELS = pd.DataFrame({"area": ["east", "west"]})
 

@@ -7,10 +7,9 @@ import pandas as pd
 import pytest
 
 from analytics.errors import UsageError
-from analytics.models.count_data import coded
+from analytics.models.cell_levels import impute_areas
 from analytics.models.count_regression import fit_counts
-from analytics.models.count_warm_start import fit_warm_start
-from analytics.models.marginal_means import impute_areas
+from analytics.models.count_warm_start import coded, fit_warm_start
 from analytics.models.share_regression import (
     fit_shares,
     fit_shares_warm,

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.special import expit
 from scipy.stats import nbinom, poisson
 
-from analytics.models.count_families import Family, log_lik_derivatives
+from analytics.models.count_likelihood import Family, log_lik_derivatives
 
 STEP = 1e-5
 

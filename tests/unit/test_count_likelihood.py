@@ -10,8 +10,13 @@ from statsmodels.tools.numdiff import approx_fprime
 
 from analytics.errors import UsageError
 from analytics.models import count_likelihood
-from analytics.models.count_families import Family, log_lik_derivatives
-from analytics.models.count_likelihood import CountLikelihood, collapse, collapsed
+from analytics.models.count_likelihood import (
+    CountLikelihood,
+    Family,
+    collapse,
+    collapsed,
+    log_lik_derivatives,
+)
 from analytics.models.response_checks import MOST_COUNT, rows_of
 
 

@@ -8,9 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import kstest
 
-from analytics.models.count_families import Family
+from analytics.models.count_fit import diagnose
+from analytics.models.count_likelihood import Family
 from analytics.models.count_regression import fit_counts
-from analytics.models.diagnostics import diagnose
 
 N = 4000
 

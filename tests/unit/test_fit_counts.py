@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from analytics import fit_counts
 from analytics.errors import UsageError
-from analytics.models.count_families import Family
+from analytics.models.count_likelihood import Family
 
 
 @pytest.fixture(scope="module")

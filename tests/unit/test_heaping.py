@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 from scipy import optimize, stats
 
-from analytics.survey.interview_quality import heaping_test, report_table
+from analytics.estimates.interview_quality import heaping_test, report_table
 from tests.tables import SiteDay, interview, survey
 
 CHANCE = np.random.default_rng(2)

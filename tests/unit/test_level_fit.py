@@ -11,9 +11,8 @@ from analytics.catch_rates.trips import CELL, fitted
 from analytics.codes import has_code
 from analytics.errors import UsageError
 from analytics.models.cell_levels import CountResponse, level_shares, spread_by_cluster
-from analytics.models.count_data import coded
-from analytics.models.count_families import Family
-from analytics.models.count_warm_start import fit_warm_start
+from analytics.models.count_likelihood import Family
+from analytics.models.count_warm_start import coded, fit_warm_start
 from analytics.models.maximum_likelihood import maximise
 from analytics.models.shrinkage import BiasReduced, ShrinkageLikelihood
 

@@ -15,12 +15,7 @@ from analytics.errors import UsageError
 from analytics.estimates.alternative_estimates import divided_reports
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.fish.composition_sample import (
-    CompositionSample,
-    Rule,
-    class_ratios,
-    pools_of,
-)
+from analytics.fish.composition_sample import CompositionSample, Rule, class_ratios, pools_of
 from analytics.fish.mark_composition import CLASSES
 from analytics.intervals import t_quantile
 from analytics.released.composition import composition_tables, draw_classes

@@ -11,7 +11,7 @@ import pytest
 from analytics.errors import DataRejected, UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.survey.thin_strata import treat_thin_strata
+from analytics.survey.design import treat_thin_strata
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 

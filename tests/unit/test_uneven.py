@@ -10,10 +10,10 @@ from click.testing import CliRunner
 from analytics.bulletin.build import bulletin_of
 from analytics.cli.group import blackmouth
 from analytics.data.store import Store
+from analytics.estimates.interview_quality import uneven_shares
 from analytics.estimates.sampling_report import uneven_warnings
 from analytics.estimates.season_survey import prepare_survey
 from analytics.settings import EffortSource, EstimationSettings
-from analytics.survey.interview_quality import uneven_shares
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON = {

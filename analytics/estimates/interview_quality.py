@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from analytics.data.snapshot import Snapshot
-    from analytics.survey.boat_counts import Counted
+    from analytics.survey.build import Counted
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
