@@ -1,4 +1,7 @@
-"""What several files of tests share: stores that are made once a run and copied, or only read."""
+"""What several files of tests share: stores that are made once a run and copied, or only read.
+
+The product is imported where it is used: what starts the workers of a run reads this file too.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,6 @@ from typing import TYPE_CHECKING
 import pytest
 from filelock import FileLock
 
-from analytics.bulletin.build import make_bulletin
-from analytics.cli import demo_store as demo
-from analytics.data.store import Store
-from analytics.survey.build import seasons_with_data
-from tests.field_week import field_store
 from tests.sizes import IS_FULL
 
 if TYPE_CHECKING:
@@ -58,6 +56,9 @@ def demo_store(once: Once) -> Path:
 
 
 def _demo_store(folder: Path) -> None:
+    from analytics.cli import demo_store as demo
+    from analytics.survey.build import seasons_with_data
+
     def first_and_newest(snapshot: Snapshot) -> list[str]:
         every = seasons_with_data(snapshot)
         return every if IS_FULL else [every[0], every[-1]]
@@ -75,6 +76,10 @@ def published(once: Once, tmp_path: Path) -> Path:
 
 
 def _published(folder: Path) -> None:
+    from analytics.bulletin.build import make_bulletin
+    from analytics.data.store import Store
+    from tests.field_week import field_store
+
     field_store(folder)
     make_bulletin(Store(folder / "store"))
 
@@ -82,4 +87,6 @@ def _published(folder: Path) -> None:
 @pytest.fixture
 def field(once: Once, tmp_path: Path) -> Path:
     """Return the clean week as CSV files in ``week`` and as version 1 of a store in ``store``."""
+    from tests.field_week import field_store
+
     return shutil.copytree(once("field", field_store), tmp_path, dirs_exist_ok=True)

@@ -12,7 +12,7 @@ from tests.browser.visiting import Visit
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
 
 
 @pytest.fixture(scope="session")
@@ -44,15 +44,23 @@ def address(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iter
     assert "external IP" not in words, words
 
 
+@pytest.fixture(scope="session")
+def tabs() -> list[Page]:
+    """The tabs that no visit holds."""
+    return []
+
+
 @pytest.fixture
-def visit(chromium: Browser, address: str) -> Iterator[Callable[..., Visit]]:
+def visit(chromium: Browser, address: str, tabs: list[Page]) -> Iterator[Callable[..., Visit]]:
     """Return a function that starts a visit; at its end nothing may have gone wrong."""
     visits: list[Visit] = []
 
     def start(**how: Any) -> Visit:
-        visits.append(Visit(chromium, address, **how))
+        tab = tabs.pop() if tabs else chromium.new_context().new_page()
+        visits.append(Visit(tab, address, **how))
         return visits[-1]
 
     yield start
     for one in visits:
         one.close()
+        tabs.append(one.page)  # where something went wrong, the tab is not used again

@@ -11,7 +11,7 @@ from tests.browser.screens import WEEK_CHARTS, settle
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from playwright.sync_api import Browser, ConsoleMessage, Page
+    from playwright.sync_api import ConsoleMessage, Page
 
 PATIENCE = 15_000
 #: Addresses that never leave the browser.
@@ -22,21 +22,28 @@ OWN_PARTS = re.compile(r"/_stcore/(health|host-config)$")
 
 
 class Visit:
-    """A page with everything it asked for and complained of."""
+    """A page with everything it asked for and complained of.
 
-    def __init__(self, browser: Browser, address: str, *, width: int = 1280, scheme: str = "light"):
-        self.context = browser.new_context(
-            viewport={"width": width, "height": 900}, color_scheme=scheme
-        )
-        self.page: Page = self.context.new_page()
+    Its tab is one of an earlier visit, whose memory of the site is cleared: a browser reads and
+    compiles the scripts of the dashboard once a tab, not once a visit.
+    """
+
+    def __init__(self, tab: Page, address: str, *, width: int = 1280, scheme: str = "light"):
+        self.page = tab
+        self.page.set_viewport_size({"width": width, "height": 900})
+        self.page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
         self.page.set_default_timeout(PATIENCE)
         self.address = address
         self.asked: list[str] = []
         self.complaints: list[str] = []
-        self.context.on("request", lambda request: self.asked.append(request.url))
-        self.page.on("websocket", lambda socket: self.asked.append(socket.url))
-        self.page.on("console", self._listen)
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self._listeners = {
+            "request": lambda request: self.asked.append(request.url),
+            "websocket": lambda socket: self.asked.append(socket.url),
+            "console": self._listen,
+            "pageerror": lambda error: self.complaints.append(str(error)),
+        }
+        for event, listener in self._listeners.items():
+            self.page.on(event, listener)
 
     def open(self, query: str = "", *, page: str = "", charts: str = WEEK_CHARTS) -> Page:
         self.page.goto(f"{self.address}/{page}?{query}")
@@ -46,7 +53,10 @@ class Visit:
     def close(self) -> None:
         """End the visit; nothing may have gone wrong in it."""
         exceptions = self.page.get_by_test_id("stException").count()
-        self.context.close()
+        self.page.evaluate("localStorage.clear(); sessionStorage.clear()")
+        self.page.context.clear_cookies()
+        for event, listener in self._listeners.items():
+            self.page.remove_listener(event, listener)
         assert self.complaints == []
         assert exceptions == 0
         assert self.asked

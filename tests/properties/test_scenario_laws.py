@@ -10,6 +10,7 @@ from analytics.estimates.alternative_estimates import divided_reports, scenario_
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.result_table import RESULT_COLUMNS, to_frame
 from tests.properties.test_survey_laws import surveys
+from tests.sizes import n_sized
 
 SUBLEGAL_ONLY = (
     "released_sublegal_fish",
@@ -27,7 +28,7 @@ WITHOUT_SUBLEGAL = (
 )
 NUMBERS = ["estimate", "se", "ci_low", "ci_high"]
 multipliers = st.floats(0.1, 10)
-few = settings(max_examples=12, deadline=None)
+few = settings(max_examples=n_sized(6, 12), deadline=None)
 
 
 def of(frame, quantities):

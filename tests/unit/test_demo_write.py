@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
@@ -53,14 +54,24 @@ def contents(folder):
     }
 
 
-def snapshot_of(demo):
-    return Snapshot.of(demo)
+@pytest.fixture(scope="module")
+def rows_of(demo):
+    """Return a function that estimates a season, once for each division."""
+    snapshot = Snapshot.of(demo)
+    return lru_cache(lambda season, *by: estimate_snapshot(snapshot, season=season, by=by))
+
+
+@pytest.fixture(scope="class")
+def other(tmp_path_factory):
+    """The folder of another seed, which was not there before, and what was written."""
+    folder = tmp_path_factory.mktemp("other") / "new" / "demo"
+    return folder, write_demo(folder, seed=2)
 
 
 class TestFolder:
-    def test_it_says_what_it_wrote_and_nothing_else_is_there(self, tmp_path):
-        written = write_demo(tmp_path / "new" / "demo", seed=2)
-        there = [path for path in (tmp_path / "new" / "demo").rglob("*") if path.is_file()]
+    def test_it_says_what_it_wrote_and_nothing_else_is_there(self, other):
+        folder, written = other
+        there = [path for path in folder.rglob("*") if path.is_file()]
         assert sorted(written) == sorted(there)
         assert sum(path.stat().st_size for path in there) < 10_000_000
 
@@ -70,9 +81,8 @@ class TestFolder:
         stale = [name for name, found in fresh.items() if found != committed[name]]
         assert not stale, "run blackmouth demo --out demo_parquet"
 
-    def test_another_seed_gives_other_tables(self, demo, tmp_path):
-        write_demo(tmp_path / "other", seed=3)
-        assert not demo["interviews"].equals(tables_in(tmp_path / "other")["interviews"])
+    def test_another_seed_gives_other_tables(self, demo, other):
+        assert not demo["interviews"].equals(tables_in(other[0])["interviews"])
 
     def test_a_negative_seed_is_refused(self, tmp_path):
         with pytest.raises(UsageError, match="seed -1"):
@@ -97,9 +107,8 @@ class TestTables:
             assert demo[name].equals(table), name
 
     @pytest.mark.parametrize("season", SEASONS)
-    def test_a_season_has_the_size_of_a_real_one(self, demo, season):
-        rows = estimate_snapshot(snapshot_of(demo), season=season, by=("season",))
-        first = rows.iloc[0]
+    def test_a_season_has_the_size_of_a_real_one(self, rows_of, season):
+        first = rows_of(season, "season").iloc[0]
         assert 300 < first["n_psu"] < 850
         assert 1500 < first["n_interviews"] < 5000
 
@@ -143,8 +152,10 @@ class TestTables:
             assert counts["size"].to_dict() == trials["held"].to_dict()
             assert counts["sum"].to_dict() == trials["died"].to_dict()
 
-    def test_the_season_in_progress_stands_between_forty_and_a_hundred_and_ten_per_cent(self, demo):
-        rows = estimate_snapshot(snapshot_of(demo), season=SEASONS[-1], by=("area",))
+    def test_the_season_in_progress_stands_between_forty_and_a_hundred_and_ten_per_cent(
+        self, demo, rows_of
+    ):
+        rows = rows_of(SEASONS[-1], "area")
         now = rows.pivot_table(index="area", columns="quantity", values="estimate")
         limits = [row for row in demo["limits"].to_pylist() if row["season"] == SEASONS[-1]]
         standing = [
@@ -155,8 +166,8 @@ class TestTables:
         assert len(standing) >= 4
         assert 0.4 < min(standing) < max(standing) < 1.1
 
-    def test_reservations_show(self, demo):
-        rows = estimate_snapshot(snapshot_of(demo), season=SEASONS[-1])
+    def test_reservations_show(self, rows_of):
+        rows = rows_of(SEASONS[-1], "area", "week")
         assert {"ok", "collapsed", "imputed"} <= set(rows["status"])
 
     def test_contacts_meet_the_listed_share_that_was_set(self, demo):
@@ -168,9 +179,9 @@ class TestTables:
 
 class TestTruth:
     @pytest.mark.parametrize("season", SEASONS)
-    def test_estimates_of_the_demo_come_near_the_truth_beside_it(self, season):
+    def test_estimates_of_the_demo_come_near_the_truth_beside_it(self, rows_of, season):
         truth = pd.read_parquet(COMMITTED / "truth" / "totals.parquet")
-        rows = estimate_snapshot(snapshot_of(tables_in(COMMITTED)), season=season, by=("season",))
+        rows = rows_of(season, "season")
         last = truth.loc[truth["season"] == season, "through"].min()
         mine = truth[
             (truth["season"] == season)
@@ -190,26 +201,23 @@ class TestTruth:
 
 
 class TestImport:
-    @pytest.fixture(scope="class", params=["fresh", "committed"])
-    @staticmethod
-    def stored(request, folder):
-        return folder if request.param == "fresh" else COMMITTED
+    """Of the committed files, which are those written anew."""
 
-    def test_it_comes_in_without_an_error_and_with_a_few_warnings(self, stored, tmp_path):
-        checked = check(read_paths([stored]), Store(tmp_path / "store"))
+    def test_it_comes_in_without_an_error_and_with_a_few_warnings(self, tmp_path):
+        checked = check(read_paths([COMMITTED]), Store(tmp_path / "store"))
         assert [str(one) for one in checked.errors] == []
         assert 0 < len(checked.findings) < 300
         assert {one.severity for one in checked.findings} == {Severity.WARNING}
 
-    def test_every_dirty_row_is_found_and_no_other(self, stored, tmp_path):
-        reading = read_paths([stored, stored / "dirty"])
+    def test_every_dirty_row_is_found_and_no_other(self, tmp_path):
+        reading = read_paths([COMMITTED, COMMITTED / "dirty"])
         checked = check(reading, Store(tmp_path / "store"), quarantine=True)
         found = {
             (Path(one.file).name, one.row)
             for one in checked.findings
             if Path(one.file).parent.name == "dirty"
         }
-        assert found == set(faults_told(stored / "dirty"))
+        assert found == set(faults_told(COMMITTED / "dirty"))
 
 
 def faults_told(dirty):
