@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -27,6 +28,11 @@ def numbers(*names: str) -> list[tuple[str, pa.DataType]]:
 def counts(*names: str) -> list[tuple[str, pa.DataType]]:
     """Return columns of integers for a schema."""
     return [(name, pa.int64()) for name in names]
+
+
+def known(value: float | None) -> float | None:
+    """Return a number as tables have it: null where it is not finite."""
+    return None if value is None or not math.isfinite(value) else float(value)
 
 
 #: Result rows: one a domain and quantity, with error, interval, sample sizes, method and status.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +26,7 @@ from analytics.estimates.season_survey import known_totals
 from analytics.models import Family
 from analytics.models.cell_levels import BETA_BINOMIAL
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.result_table import known
 from analytics.survey.domains import Domains
 
 if TYPE_CHECKING:
@@ -66,18 +68,15 @@ def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain,
 
     By response, then by area (None for all) and week.
     """
-    found: dict[str, dict[Domain, SurveyEstimate]] = {}
-    for response, quantity in QUANTITY.items():
-        rows = _rows(season, quantity, ("area", "week"), level) | _rows(
-            season, quantity, ("week",), level
-        )
-        found[response] = {
-            domain: SurveyEstimate(
-                _none(row.get("estimate")), _none(row.get("ci_low")), _none(row.get("ci_high"))
-            )
-            for domain, row in rows.items()
+    figures = ("estimate", "ci_low", "ci_high")
+    return {
+        response: {
+            domain: SurveyEstimate(*(known(row.get(name)) for name in figures))
+            for by in (("area", "week"), ("week",))
+            for domain, row in _rows(season, quantity, by, level).items()
         }
-    return found
+        for response, quantity in QUANTITY.items()
+    }
 
 
 def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, float]]:
@@ -85,7 +84,7 @@ def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, f
     found = {}
     for response, quantity in WEIGHTS.items():
         rows = _rows(season, quantity, ("area",), level)
-        totals = {area: _none(row.get("estimate")) for (area, _), row in rows.items()}
+        totals = {area: known(row.get("estimate")) for (area, _), row in rows.items()}
         found[response] = {area: one for area, one in totals.items() if area and one}
     return found
 
@@ -103,10 +102,6 @@ def _rows(season: SeasonSurvey, name: str, by: tuple[str, ...], level: float) ->
             row = result_row(design, totals, figures, place, area=area, level=level)
             rows[names["area"], names["week"]] = row
     return rows
-
-
-def _none(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 # From the log or logit scale of a response to its figures, with intervals.
@@ -152,6 +147,15 @@ class AreaIndex:
     levels: Levels | None
     reason: str = ""
 
+    def at(self, area: str | None, week: str | None) -> tuple[float, float, float | None]:
+        """Return a log or logit, its standard error, and the part of the figure that is imputed."""
+        series = self.series.get(area)
+        if series is None or week not in self.weeks:
+            return math.nan, math.nan, None
+        at = self.weeks.index(week)
+        part = None if series.imputed is None else known(series.imputed[at])
+        return float(series.value[at]), float(series.se[at]), part
+
 
 def area_index(
     data: ResponseTrips,
@@ -166,22 +170,17 @@ def area_index(
     A level for every area and week does not need the smooth of the week that candidates are
     compared by. `mix`: as in `levels_of`; `weight`: of each area in the mean of all.
     """
-    told = tuple(weeks)
-    terms: tuple[str, ...]
-    if model is None:
-        terms, family = USUAL, BETA_BINOMIAL if data.is_share else str(Family.NEGATIVE_BINOMIAL)
-    else:
+    season = tuple(weeks)
+    terms: tuple[str, ...] = USUAL
+    family = BETA_BINOMIAL if data.is_share else str(Family.NEGATIVE_BINOMIAL)
+    if model is not None:
         terms, family = model.candidate.terms, model.candidate.family
     try:
         levels = levels_of(data, terms=terms, family=family, mix=mix)
     except UsageError as error:
-        return AreaIndex(data.response, told, {}, None, str(error))
-    every: dict[str | None, Series] = {
-        None: all_areas(levels, told, weight, is_share=data.is_share)
-    }
-    for area, series in series_of(levels, told).items():
-        every[area] = series
-    return AreaIndex(data.response, told, every, levels)
+        return AreaIndex(data.response, season, {}, None, str(error))
+    mean = all_areas(levels, season, weight, is_share=data.is_share)
+    return AreaIndex(data.response, season, {None: mean, **series_of(levels, season)}, levels)
 
 
 def index_rows(
@@ -197,10 +196,10 @@ def index_rows(
     scale = Scale(data.is_share)
     rows = []
     for area, week in sorted({*raw, *trips}, key=_order):
-        value, se = _cell(index, area, week)
+        value, se, imputed = index.at(area, week)
         low, high = scale.interval(value, se, level=level)
         survey = raw.get((area, week), SurveyEstimate(None))
-        n_trips = int(trips.get((area, week), 0))
+        n_trips = trips[area, week]
         rows.append(
             {
                 "season": season,
@@ -217,28 +216,12 @@ def index_rows(
                 "ci_high": high,
                 "ci_level": level,
                 "n_trips": n_trips,
-                "imputed_prop": _filled(index, area, week),
+                "imputed_prop": imputed,
                 "note": _note(index, data, area, week) if math.isfinite(value) else "",
                 "reason": "" if math.isfinite(value) else _why(index, data, area, week, n_trips),
             }
         )
     return rows
-
-
-def _cell(index: AreaIndex, area: str | None, week: str | None) -> tuple[float, float]:
-    series = index.series.get(area)
-    if series is None or week not in index.weeks:
-        return math.nan, math.nan
-    at = index.weeks.index(week)
-    return float(series.value[at]), float(np.sqrt(max(series.cov[at, at], 0.0)))
-
-
-def _filled(index: AreaIndex, area: str | None, week: str | None) -> float | None:
-    series = index.series.get(area)
-    if series is None or series.filled is None or week not in index.weeks:
-        return None
-    part = float(series.filled[index.weeks.index(week)])
-    return part if math.isfinite(part) else None
 
 
 def _note(index: AreaIndex, data: ResponseTrips, area: str | None, week: str | None) -> str:
@@ -255,13 +238,10 @@ def _why(
     return data.reasons.get((area, week)) or index.reason or coded("no_area_this_week")
 
 
-def _trips(frame: pd.DataFrame) -> dict[Domain, int]:
+def _trips(frame: pd.DataFrame) -> Counter[Domain]:
     """Count trips by area and week, and over all areas."""
-    counts: dict[Domain, int] = {}
-    for area, week in zip(frame["area"], frame["week"], strict=True):
-        for domain in ((area, week), (None, week)):
-            counts[domain] = counts.get(domain, 0) + 1
-    return counts
+    weeks = frame["week"]
+    return Counter([*zip(frame["area"], weeks, strict=True), *((None, week) for week in weeks)])
 
 
 def _order(domain: Domain) -> tuple[str, str]:

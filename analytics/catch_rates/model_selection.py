@@ -155,9 +155,9 @@ class ShareTrials:
 HELD_OUT_WEEKS = 4
 #: Candidates that are shown and never chosen, and why.
 KEPT_OUT = {
-    "with daylight": "not_chosen_daylight",
-    "areas in step": "not_chosen_parallel",
-    "hurdle": "not_chosen_hurdle",
+    "with daylight": coded("not_chosen_daylight"),
+    "areas in step": coded("not_chosen_parallel"),
+    "hurdle": coded("not_chosen_hurdle"),
 }
 #: What a candidate is for.
 PURPOSE = {
@@ -267,11 +267,7 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
         _tried(data, trials, name, one, held=held, reason=reason)
         for name, one in candidates_of(data).items()
     ]
-    return [replace(one, reason=join_codes([one.reason, _never(one.name)])) for one in found]
-
-
-def _never(name: str) -> str:
-    return coded(KEPT_OUT[name]) if name in KEPT_OUT else ""
+    return [replace(one, reason=join_codes([one.reason, KEPT_OUT.get(one.name)])) for one in found]
 
 
 def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:
@@ -280,29 +276,32 @@ def chosen(found: Sequence[CandidateResult]) -> CandidateResult | None:
     Within one standard error of the best the simpler one (as Breiman et al. 1984, Classification
     and regression trees; from memory), by BIC.
     """
-    fits = [one for one in found if one.fit is not None and one.name not in KEPT_OUT]
-    scored = [one for one in fits if math.isfinite(one.held_out_score)]
-    if not scored:
+    best = best_scored(found)
+    if best is None:
+        fits = (one for one in found if one.fit is not None and one.name not in KEPT_OUT)
         return min(fits, key=_bic, default=None)
-    best = max(scored, key=lambda one: one.held_out_score)
-    near = [one for one in scored if one is best or _is_near(one, best)]
-    return min(near, key=_bic)
+    return min((one for one in _scored(found) if _is_near(one, best)), key=_bic)
+
+
+def _scored(found: Sequence[CandidateResult]) -> list[CandidateResult]:
+    """Return the candidates with a score that may be chosen."""
+    return [one for one in found if math.isfinite(one.held_out_score) and one.name not in KEPT_OUT]
+
+
+def best_scored(found: Sequence[CandidateResult]) -> CandidateResult | None:
+    """Return the candidate with the best score of those that may be chosen."""
+    return max(_scored(found), key=lambda one: one.held_out_score, default=None)
 
 
 def why_chosen(found: Sequence[CandidateResult], best: CandidateResult) -> str:
     """Return the code why the chosen candidate was chosen."""
-    scored = [one for one in found if one.fit is not None and math.isfinite(one.held_out_score)]
-    if not math.isfinite(best.held_out_score):
+    top = best_scored(found)
+    if top is None:
         return coded("chosen_bic")
-    top = max(
-        (one for one in scored if one.name not in KEPT_OUT), key=lambda one: one.held_out_score
-    )
-    if top is best:
-        near = [one for one in scored if one is not best and one.name not in KEPT_OUT]
-        if any(_is_near(one, top) for one in near):
-            return coded("chosen_best_and_bic")
-        return coded("chosen_best")
-    return coded("chosen_near_best", best=top.name)
+    if top is not best:
+        return coded("chosen_near_best", best=top.name)
+    has_near = any(_is_near(one, top) for one in _scored(found) if one is not best)
+    return coded("chosen_best_and_bic" if has_near else "chosen_best")
 
 
 def _is_near(one: CandidateResult, best: CandidateResult) -> bool:

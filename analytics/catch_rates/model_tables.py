@@ -13,11 +13,12 @@ import numpy as np
 from scipy.stats import norm
 from scipy.stats import t as student_t
 
-from analytics.catch_rates.model_selection import KEPT_OUT, PURPOSE, why_chosen
+from analytics.catch_rates.model_selection import PURPOSE, best_scored, why_chosen
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS
 from analytics.codes import coded, join_codes
 from analytics.models import CountFit, diagnose
 from analytics.models.share_regression import share_influence, share_residuals
+from analytics.result_table import known
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,12 +49,7 @@ def model_table_rows(
     season: str,
 ) -> list[Row]:
     """Return the rows of `analytics.catch_rates.schemas.MODEL_SCHEMA` of one response."""
-    scored = [one for one in found if math.isfinite(one.held_out_score)]
-    top = max(
-        (one for one in scored if one.name not in KEPT_OUT),
-        key=lambda one: one.held_out_score,
-        default=None,
-    )
+    top = best_scored(found)
     rows = []
     for one in found:
         fit = one.fit
@@ -77,10 +73,10 @@ def model_table_rows(
                 "aic": None if fit is None else fit.aic,
                 "bic": None if fit is None else fit.bic,
                 "held_out_rows": one.held_out_rows,
-                "held_out_score": _none(one.held_out_score),
-                "score_gap": _none(behind[0]),
-                "score_gap_se": _none(behind[1]),
-                "dispersion": None if fit is None else _none(fit.dispersion),
+                "held_out_score": known(one.held_out_score),
+                "score_gap": known(behind[0]),
+                "score_gap_se": known(behind[1]),
+                "dispersion": None if fit is None else known(fit.dispersion),
                 "reason": reason,
             }
             | (_checks(data, index) if one is best else {})
@@ -157,7 +153,7 @@ def residual_rows(data: ResponseTrips, index: AreaIndex, *, season: str) -> list
                 "kind": "boat",
                 "residual": float(residual[place]),
                 "interview_id": boat["interview_id"],
-                "influence": _none(float(influence[place])),
+                "influence": known(float(influence[place])),
                 "fish": int(boat[data.response]),
                 "angler_hours": float(boat[EXPOSURE]),
             }
@@ -171,18 +167,18 @@ def _checks(data: ResponseTrips, index: AreaIndex) -> Row:
     fit, factor = index.levels.model.fit, index.levels.cluster_factor
     row: Row = {
         "n_clusters": int(data.frame[CLUSTER].nunique()),
-        "cluster_factor": _none(factor),
+        "cluster_factor": known(factor),
         "index_terms": " + ".join(index.levels.terms),
-        "index_dispersion": _none(fit.dispersion),
+        "index_dispersion": known(fit.dispersion),
     }
     if not isinstance(fit, CountFit):
         _, pearson = share_residuals(fit, data.frame, successes=data.response, trials=TRIALS)
-        return row | {"pearson": _none(pearson)}
+        return row | {"pearson": known(pearson)}
     found = diagnose(fit, data.frame, response=data.response)
     return row | {
-        "pearson": _none(found.pearson),
+        "pearson": known(found.pearson),
         "zeros": found.zeros,
-        "zeros_expected": _none(found.zeros_expected),
+        "zeros_expected": known(found.zeros_expected),
     }
 
 
@@ -194,7 +190,3 @@ def _quantiles(residual: Floats) -> list[Row]:
         {"kind": "quantile", "normal": float(one), "residual": float(other)}
         for one, other in zip(norm.ppf(at), told, strict=True)
     ]
-
-
-def _none(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

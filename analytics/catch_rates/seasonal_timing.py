@@ -31,6 +31,7 @@ from analytics.models.seasonal_timing import (
     fit_timing,
     strength,
 )
+from analytics.result_table import known
 from analytics.survey.build import seasons_with_data
 from analytics.weeks import week_start, weeks_between
 
@@ -308,9 +309,9 @@ def _week_rows(one: SeasonIndex, area: str | None, series: Series, run: _Run) ->
             "area": area,
             "week": week,
             "day": int(run.day[place]),
-            "index": _none(index[place]),
-            "log_se": _none(se[place]) if se[place] > 0 and np.isfinite(index[place]) else None,
-            "share": _none(run.share[place]),
+            "index": known(index[place]),
+            "log_se": known(se[place]) if se[place] > 0 and np.isfinite(index[place]) else None,
+            "share": known(run.share[place]),
             "is_current_season": one.is_current_season,
         }
         | {name: float(values[place]) for name, values in along.items()}
@@ -399,7 +400,3 @@ def _gap(value: dict[int, float], one: SeasonIndex, area: str | None) -> float |
     if not both:
         return None
     return float(logsumexp([value[week] for week in both]) - logsumexp([other[w] for w in both]))
-
-
-def _none(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

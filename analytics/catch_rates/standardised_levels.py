@@ -73,12 +73,12 @@ class Series:
     """A weekly figure of one area, or of all areas, on the log or logit scale.
 
     - `value` (W,): NaN in a week without one; `cov` (W, W).
-    - `filled` (W,): part of a week's figure that stands on imputed areas; of a mean of areas alone.
+    - `imputed` (W,): part of a mean of areas that stands on imputed ones; None for one area.
     """
 
     value: Floats
     cov: Floats
-    filled: Floats | None = None
+    imputed: Floats | None = None
 
     @property
     def se(self) -> Floats:
@@ -123,9 +123,9 @@ def levels_of(
     )
 
 
-def series_of(levels: Levels, weeks: Sequence[str]) -> dict[str, Series]:
+def series_of(levels: Levels, weeks: Sequence[str]) -> dict[str | None, Series]:
     """Return the levels of each area as a series over some weeks."""
-    found = {}
+    found: dict[str | None, Series] = {}
     for area in dict.fromkeys(levels.area):
         mine = np.array([one == area for one in levels.area])
         at = np.array([weeks.index(week) for week in np.array(levels.week)[mine]])
@@ -250,8 +250,6 @@ def _weight(data: ResponseTrips) -> str:
 
 
 # Whether two seasons tell how the ways they were fished in compare.
-
-#: Levels named in a note.
 
 
 def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list[str]:

@@ -168,15 +168,19 @@ def fitted(rows: pd.DataFrame, response: str) -> ResponseTrips:
 
 def _reasons(frame: pd.DataFrame, response: str) -> dict[tuple[str | None, str | None], str]:
     """Return what is to be said of areas and weeks, and of weeks, with no fish or one kind."""
-    told: dict[tuple[str | None, str | None], str] = {}
+    found: dict[tuple[str | None, str | None], str] = {}
     for by in (["area", "week"], ["week"]):
-        for key, fish, met, trips in _sums(frame, by, response).itertuples():
-            domain = key if isinstance(key, tuple) else (None, key)
-            if response == SHARE and fish in (0, met):
-                told[domain] = coded("all_sublegal" if fish else "none_sublegal", n=int(met))
-            elif not fish:
-                told[domain] = coded("no_fish_in_trips", trips=int(trips))
-    return told
+        for key, *sums in _sums(frame, by, response).itertuples():
+            if said := _reason(response, *map(int, sums)):
+                found[key if isinstance(key, tuple) else (None, key)] = said
+    return found
+
+
+def _reason(response: str, fish: int, met: int, trips: int) -> str:
+    """Return what is to be said of trips without a fish, or with fish of one kind; else empty."""
+    if response == SHARE and fish in (0, met):
+        return coded("all_sublegal" if fish else "none_sublegal", n=met)
+    return "" if fish else coded("no_fish_in_trips", trips=trips)
 
 
 def no_trip(response: str) -> str:
@@ -188,13 +192,7 @@ def _none(frame: pd.DataFrame, response: str) -> str:
     """Return why no level of any area and week can be given."""
     if frame.empty:
         return no_trip(response)
-    fish = int(frame[response].sum())
-    if response == SHARE:
-        met = int(frame[TRIALS].sum())
-        if fish in (0, met):
-            return coded("all_sublegal" if fish else "none_sublegal", n=met)
-        return ""
-    return "" if fish else coded("no_fish_in_trips", trips=len(frame))
+    return _reason(response, int(frame[response].sum()), int(frame[TRIALS].sum()), len(frame))
 
 
 def base_terms(frame: pd.DataFrame) -> tuple[str, ...]:

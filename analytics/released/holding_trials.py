@@ -25,6 +25,7 @@ from analytics.fish.measured import measured_fish
 from analytics.intervals import logit_t
 from analytics.models.holding_survival import kaplan_meier
 from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA
+from analytics.result_table import known
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -96,8 +97,8 @@ def survival_rows(
                 "at_risk": int(curve.at_risk[at]),
                 "died": int(curve.died[at]),
                 "alive_prop": float(curve.alive_prop[at]),
-                "ci_low": _known(curve.low[at]),
-                "ci_high": _known(curve.high[at]),
+                "ci_low": known(curve.low[at]),
+                "ci_high": known(curve.high[at]),
                 "ci_level": level,
             }
             for at in range(len(curve.hours))
@@ -213,11 +214,7 @@ def _mix_row(
         "rate_se": mixed.rate_se,
         "se_from_mix": from_mix,
         "se_from_rates": from_rates,
-        "ci_low": _known(low),
-        "ci_high": _known(high),
+        "ci_low": known(low),
+        "ci_high": known(high),
         "reason": join_codes(reasons),
     }
-
-
-def _known(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
