@@ -234,7 +234,7 @@ def _deaths(baseline, area, regime, given):
             def rate(one):
                 return np.nan if one is None else drawn(rows[" ".join(one.key)])
 
-            each = rate(choice.whole)
+            each = rate(choice.any_wound)
             if choice.is_split:
                 pair = rate(choice.shallow) * (1 - deep) + rate(choice.deep) * deep
                 each = np.where(np.isnan(deep), each, pair)

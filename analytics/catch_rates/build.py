@@ -58,12 +58,12 @@ def rate_tables(
     modelled = {}
     for response in RESPONSES:
         progress(f"fitting models of {response}")
-        # Where nothing was drawn there is no total: the hours interviewed stand in.
+        # Where nothing was sampled there is no total: the hours interviewed stand in.
         weight[response] = weight[response] or _hours(rows)
         one = _Modelled.of(rows, response, weeks=weeks, weight=weight[response])
         modelled[response] = one
-        for name, told in one.tables(raw[response], season=design.season, level=level).items():
-            tables[name] += told
+        for name, made in one.tables(raw[response], season=design.season, level=level).items():
+            tables[name] += made
         tables["trend"] += _trends(one.index, opened, season=design.season, level=level)
     progress("comparing with past seasons")
     every = season_indices(

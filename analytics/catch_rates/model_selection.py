@@ -1,6 +1,6 @@
 """Candidate regressions of a response side by side, and the rule by which one is chosen.
 
-Candidates differ in what the index takes over: the law, and the terms beside areas and weeks. A
+Candidates differ in what the index takes over: the family, and the terms beside areas and weeks. A
 smooth of the week stands in for the level of each week, which no fit could carry to a week ahead.
 """
 
@@ -61,9 +61,9 @@ class CountTrials:
         fit = self._fit(terms, Family(family), at)
         x = fit.coding.matrix(now.groups)
         zero = np.ones((len(x), 1 if fit.family.has_zero_part else 0))
-        law = CountLikelihood(fit.family, now.counts, x, zero)
+        likelihood = CountLikelihood(fit.family, now.counts, x, zero)
         value = np.full(len(rows.counts.y), np.nan)
-        value[is_now[rows.counts.group]] = law.slopes(fit.parameters).value
+        value[is_now[rows.counts.group]] = likelihood.slopes(fit.parameters).value
         return np.asarray(value[rows.place][is_now[rows.counts.group[rows.place]]])
 
     def _coded(self, terms: Terms) -> Coded:
@@ -90,11 +90,11 @@ class CountTrials:
         return found
 
     def _climbed(self, terms: Terms, family: Family, before: float | None) -> CountFit:
-        rows, asked = self._coded(terms), terms
+        rows, chosen_terms = self._coded(terms), terms
         if before is not None:
             rows = self._window(terms, before, is_past=True)
-            asked = terms_over(terms, rows.groups)
-        go = partial(fit_warm_start, rows, asked, family=family, leave_out=True)
+            chosen_terms = terms_over(terms, rows.groups)
+        go = partial(fit_warm_start, rows, chosen_terms, family=family, leave_out=True)
         if family.has_zero_part:
             return go(start=self._fit(terms, Family.NEGATIVE_BINOMIAL, before))
         if not family.has_dispersion:
@@ -335,19 +335,19 @@ def _tried(
             value[week == at] = trials.held_out(one.terms, one.family, float(at))
     except UsageError as error:
         return CandidateResult(name, one, fit, 0, math.nan, coded("no_score", error=str(error)))
-    told = np.isin(week, held)
-    days = data.frame[CLUSTER].to_numpy()[told]
+    is_held = np.isin(week, held)
+    days = data.frame[CLUSTER].to_numpy()[is_held]
     place = np.unique(days, return_inverse=True)[1]
-    by_day = np.asarray(np.bincount(place.ravel(), value[told]), dtype=np.float64)
-    score = float(value[told].mean())
+    by_day = np.asarray(np.bincount(place.ravel(), value[is_held]), dtype=np.float64)
+    score = float(value[is_held].mean())
     if not math.isfinite(score):
         return CandidateResult(name, one, fit, 0, math.nan, coded("no_score_impossible_trip"))
-    return CandidateResult(name, one, fit, int(told.sum()), score, "", by_day)
+    return CandidateResult(name, one, fit, int(is_held.sum()), score, "", by_day)
 
 
 def _held_weeks(week: Floats) -> Floats:
     """Return the weeks to hold out: the last ones; UsageError without three before the first."""
-    told = np.unique(week)
-    if len(told) < HELD_OUT_WEEKS + 3:
-        raise UsageError(f"{len(told)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
-    return np.asarray(told[-HELD_OUT_WEEKS:])
+    weeks = np.unique(week)
+    if len(weeks) < HELD_OUT_WEEKS + 3:
+        raise UsageError(f"{len(weeks)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
+    return np.asarray(weeks[-HELD_OUT_WEEKS:])

@@ -106,7 +106,7 @@ def coefficient_rows(
     ):
         if name.startswith(("area", "intercept")) or not math.isfinite(plain):
             continue
-        told = math.isfinite(se) and se > 0
+        has_error = math.isfinite(se) and se > 0
         why = coded("site_days_alike")
         if free <= 0:
             why = coded(
@@ -118,12 +118,12 @@ def coefficient_rows(
                 "response": data.response,
                 "term": name,
                 "estimate": estimate,
-                "se": se if told else None,
+                "se": se if has_error else None,
                 "ratio": _exp(estimate),
-                "ci_low": _exp(estimate - step * se) if told else None,
-                "ci_high": _exp(estimate + step * se) if told else None,
+                "ci_low": _exp(estimate - step * se) if has_error else None,
+                "ci_high": _exp(estimate + step * se) if has_error else None,
                 "ci_level": level,
-                "reason": "" if told else why,
+                "reason": "" if has_error else why,
             }
         )
     return rows
@@ -185,8 +185,8 @@ def _checks(data: ResponseTrips, index: AreaIndex) -> Row:
 def _quantiles(residual: Floats) -> list[Row]:
     n = min(N_QUANTILES, len(residual))
     at = (np.arange(n) + 0.5) / n
-    told = np.quantile(residual, at)
+    quantiles = np.quantile(residual, at)
     return [
         {"kind": "quantile", "normal": float(one), "residual": float(other)}
-        for one, other in zip(norm.ppf(at), told, strict=True)
+        for one, other in zip(norm.ppf(at), quantiles, strict=True)
     ]

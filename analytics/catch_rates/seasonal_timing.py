@@ -93,8 +93,8 @@ class SeasonIndex:
         series, open_weeks = self.index.series.get(area), self.open_weeks.get(area, ())
         if series is None or not open_weeks:
             return False
-        told = dict(zip(self.index.weeks, np.isfinite(series.value), strict=True))
-        has = [bool(told.get(week, False)) for week in open_weeks]
+        has_index = dict(zip(self.index.weeks, np.isfinite(series.value), strict=True))
+        has = [bool(has_index.get(week, False)) for week in open_weeks]
         return any(has[-2:]) and float(np.mean(has)) >= COMPLETE
 
 
@@ -167,8 +167,7 @@ def _at_common_mix(
         both = [*weeks, *sorted(set(now["week"]))]
         joint = area_index(two, model, mix=now, weeks=both, weight=weight)
         if joint.series:
-            told = coded("fitted_together", levels=gone)
-            return _first(joint, weeks), join_codes([told, note])
+            return _first(joint, weeks), join_codes([coded("fitted_together", levels=gone), note])
         reason = join_codes([coded("at_own_mix", levels=gone), joint.reason])
     return area_index(data, model, mix=mix, weeks=weeks, weight=weight), reason
 
@@ -180,8 +179,8 @@ def _terms_of(rows: pd.DataFrame, mix: pd.DataFrame, model: CandidateResult) -> 
     one that knew several is to stand at that method.
     """
     both = pd.concat([rows, mix], ignore_index=True)
-    wanted = (*model.candidate.terms, *USUAL)
-    return tuple(name for name in BESIDE if name in wanted and varies(both, name))
+    named = (*model.candidate.terms, *USUAL)
+    return tuple(name for name in BESIDE if name in named and varies(both, name))
 
 
 def _first(joint: AreaIndex, weeks: tuple[str, ...]) -> AreaIndex:
@@ -286,7 +285,7 @@ def _run(one: SeasonIndex, area: str | None, series: Series, day: Floats) -> _Ru
         draws = _draws(series)
         curves = {curve: fit_timing(day, share, curve=curve, draws=draws) for curve in Curve}
     except UsageError as error:
-        return _Run(day, none, None, {}, str(error))
+        return _Run(day, none, None, {}, error_code(error))
     return _Run(day, share, draws, curves, "")
 
 
@@ -324,14 +323,14 @@ def _date_rows(one: SeasonIndex, area: str | None, run: _Run) -> list[Row]:
     if run.reason:
         return [names | {"curve": "index", "share": part, "reason": run.reason} for part in SHARES]
     start, first = np.append(run.day[0] - 7, run.day), np.append(0.0, run.share)
-    drawn = None if run.draws is None else np.insert(run.draws, 0, 0.0, axis=1)
+    draws = None if run.draws is None else np.insert(run.draws, 0, 0.0, axis=1)
     rows = []
     for part in SHARES:
         # The index comes evenly within a week.
         at = float(crossing(start, first[None], part)[0])
-        se = math.nan if drawn is None else crossing(start, drawn, part).std()
-        told: list[tuple[str, float, float, float | None]] = [("index", at, float(se), None)]
-        told += [(str(curve), *fit.day(part), fit.rmse) for curve, fit in run.curves.items()]
+        se = math.nan if draws is None else crossing(start, draws, part).std()
+        dates: list[tuple[str, float, float, float | None]] = [("index", at, float(se), None)]
+        dates += [(str(curve), *fit.day(part), fit.rmse) for curve, fit in run.curves.items()]
         rows += [
             names
             | {
@@ -342,7 +341,7 @@ def _date_rows(one: SeasonIndex, area: str | None, run: _Run) -> list[Row]:
                 "rmse": rmse,
                 "reason": "",
             }
-            for curve, day, error, rmse in told
+            for curve, day, error, rmse in dates
         ]
     return rows
 
@@ -375,8 +374,8 @@ def _strength(
     )
     try:
         ratio, error = strength(log_now, se, log_past)
-    except UsageError as told:
-        return {"n_past": len(log_past), "reason": error_code(told)}
+    except UsageError as refused:
+        return {"n_past": len(log_past), "reason": error_code(refused)}
     step = float(student_t.ppf(0.5 + level / 2, len(log_past) - 1)) * error
     around = np.exp(log_past - log_past.mean())
     return {

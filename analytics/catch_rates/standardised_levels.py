@@ -159,15 +159,15 @@ def all_areas(
     figure = expit(filled) if is_share else np.exp(filled)
     mean = share @ figure
     # The slope of the mean's log or logit in that of each area, by area and week.
-    each, whole = (figure * (1 - figure), mean * (1 - mean)) if is_share else (figure, mean)
-    slope = np.nan_to_num(share[:, None] * each / whole)
+    each, of_mean = (figure * (1 - figure), mean * (1 - mean)) if is_share else (figure, mean)
+    slope = np.nan_to_num(share[:, None] * each / of_mean)
     gradient = np.zeros((n, len(areas) * n))
     for place in range(len(areas)):
         gradient[np.arange(n), place * n + np.arange(n)] = slope[place]
-    told = logit(mean) if is_share else np.log(mean)
-    lent = np.nan_to_num(share[:, None] * figure) * np.isnan(known)
-    part = np.where(np.isfinite(mean), lent.sum(axis=0) / mean, np.nan)
-    return Series(np.asarray(told), gradient @ cov @ gradient.T, part)
+    on_scale = logit(mean) if is_share else np.log(mean)
+    imputed = np.nan_to_num(share[:, None] * figure) * np.isnan(known)
+    part = np.where(np.isfinite(mean), imputed.sum(axis=0) / mean, np.nan)
+    return Series(np.asarray(on_scale), gradient @ cov @ gradient.T, part)
 
 
 def _fitted_beside(
@@ -249,7 +249,7 @@ def _weight(data: ResponseTrips) -> str:
     return TRIALS if data.is_share else EXPOSURE
 
 
-# Whether two seasons tell how the ways they were fished in compare.
+# Whether two seasons show how the ways of fishing compare.
 
 
 def lacking(past: pd.DataFrame, now: pd.DataFrame, terms: Sequence[str]) -> list[str]:

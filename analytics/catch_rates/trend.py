@@ -70,11 +70,11 @@ def trend_rows(
     except UsageError as error:
         last = {"week": weeks[-1], "is_closed": closed(weeks[-1])}
         return [blank | last | {"reason": error_code(error)}]
-    told = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
+    shown = [*weeks[start:], *weeks_after(weeks[-1], WEEKS_AHEAD)]
     n_responding = len(weeks) - start
     scale = Scale(is_share)
     rows = []
-    for place, week in enumerate(told):
+    for place, week in enumerate(shown):
         ahead = place >= n_responding
         low, high = scale.interval(found.level[place], found.level_se[place], level=level)
         row = blank | {

@@ -23,15 +23,15 @@ if TYPE_CHECKING:
 
 
 #: A factor's level where the form says nothing.
-NOT_TOLD = "not told"
-#: Days between two new moons, in the reckoning of the phase.
+NOT_REPORTED = "not told"
+#: Days between two new moons, by the formula of the phase.
 _LUNATION = 28.0
 #: Trips that landed in an opening of the season and gave every number. Interviews without a
 #: site-day count where their landing area is one of convenience, as in the survey.
 _COMPLETE_TRIPS = """
 SELECT interview_id, coalesce(sample_id, concat(at_site, ' ', on_day)) AS sample_id,
     area, landing_area, at_site AS site, CAST(on_day AS TIMESTAMP) AS date,
-    coalesce(method, $not_told) AS method, CAST(anglers AS DOUBLE) AS party,
+    coalesce(method, $not_reported) AS method, CAST(anglers AS DOUBLE) AS party,
     CAST(kept AS BIGINT) AS kept, CAST(released_sublegal AS BIGINT) AS sublegal,
     CAST(kept + released_legal + released_sublegal + coalesce(released_unknown, 0)
         AS BIGINT) AS encounters,
@@ -54,7 +54,7 @@ def model_rows(snapshot: Snapshot, *, season: str, through: str) -> pd.DataFrame
     among the area's groups from 1, or ``none``), ``daylight_hours`` (NaN where no site has a
     latitude), ``moon`` (lit part of the disc) and ``tide_range_m`` (NaN where not known).
     """
-    given = {"season": season, "not_told": NOT_TOLD}
+    given = {"season": season, "not_reported": NOT_REPORTED}
     found = query.run(_COMPLETE_TRIPS, trip_tables(snapshot), given).to_pandas()
     found["date"] = pd.to_datetime(found["date"])
     found["week"] = iso_week(found["date"])

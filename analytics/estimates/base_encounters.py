@@ -16,7 +16,7 @@ from analytics.fish.mark_composition import (
     mark_analysis,
     mark_measures,
     marked,
-    nothing_lent,
+    nothing_borrowed,
     parts_unread,
 )
 from analytics.survey.domains import Domains, area_week_domains
@@ -55,7 +55,7 @@ def borrowed_marks(
     """
     parts = list(PARTS)
     if not parts_unread(totals.total, len(parts)).any():
-        return nothing_lent(len(totals.total), len(parts))
+        return nothing_borrowed(len(totals.total), len(parts))
     return borrow_shares(
         totals.total, donor_domains(season, estimator, domains, totals.code), parts=parts
     )
@@ -119,7 +119,7 @@ class BaseEncounters:
     gradient: Floats
     classes: Bools
     total: Floats
-    lent: BorrowedShares
+    borrowed: BorrowedShares
     is_unmarked: Bools
 
     @property
@@ -139,14 +139,14 @@ def base_of(season: SeasonSurvey, estimator: TotalEstimator) -> BaseEncounters:
     totals = estimator.totals(mark_analysis(), fine)
     key, week_key = np.divmod(totals.code, fine.n_weeks + 1)
     wider = donor_domains(season, estimator, fine, totals.code)
-    lent = borrow_shares(totals.total, wider, parts=list(PARTS))
-    found = marked(LEGAL_MARKED, totals.total, totals.cov, lent=lent)
+    borrowed = borrow_shares(totals.total, wider, parts=list(PARTS))
+    found = marked(LEGAL_MARKED, totals.total, totals.cov, borrowed=borrowed)
     of_season = wider[0].total[wider[0].place]
     column = {name: of_season[:, place] for place, name in enumerate(_MEASURES)}
     none_kept = (column["kept_all"] == 0) & (column["released_legal_read"] > 0)
     by_mark = (column["kept_read"] > 0) | none_kept
     marks, legal = (np.array(mask, dtype=bool) for mask in ([1, 0, 0, 0], [1, 1, 0, 0]))
-    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(lent.share[:, 1])
+    unread = (totals.total[:, 3] > 0) & (totals.total[:, 4] == 0) & np.isnan(borrowed.share[:, 1])
     return BaseEncounters(
         code=totals.code,
         area=key - 1,
@@ -155,6 +155,6 @@ def base_of(season: SeasonSurvey, estimator: TotalEstimator) -> BaseEncounters:
         gradient=np.where(by_mark[:, None], found.gradient, ALL_LEGAL),
         classes=np.where(by_mark[:, None], marks, legal),
         total=totals.total,
-        lent=lent,
+        borrowed=borrowed,
         is_unmarked=unread & by_mark,
     )

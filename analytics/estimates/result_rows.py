@@ -254,20 +254,22 @@ def catch_figures(kind: QuantityKind, totals: DomainTotals) -> DomainEstimates:
 
 
 def mark_figures(
-    quantity: str, totals: DomainTotals, lent: BorrowedShares | None = None
+    quantity: str, totals: DomainTotals, borrowed: BorrowedShares | None = None
 ) -> DomainEstimates:
     """Return encounters by mark, or the marked share, from the marks told in interviews.
 
-    Where no mark was read and none lent there is no value.
+    Where no mark was read and none borrowed there is no value.
     """
     kind = QUANTITIES[quantity].kind
     is_share = kind is QuantityKind.SHARE
     found = marked(
-        quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, lent=lent
+        quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, borrowed=borrowed
     )
     name, value, spread = "reported_marks", found.value, found.variance
     parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
-    words = lent.said([list(PARTS).index(one) for one in parts]) if lent else [""] * len(value)
+    words = (
+        borrowed.said([list(PARTS).index(one) for one in parts]) if borrowed else [""] * len(value)
+    )
     methods = tuple(join_codes([name, said]) for said in words)
     return DomainEstimates(kind, value, spread, spread, name, found.unread, is_share, methods)
 

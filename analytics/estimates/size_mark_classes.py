@@ -152,10 +152,15 @@ class DomainWords:
     def _lent(self, place: int) -> str:
         base = self.pooled.base
         filled = (self.weight[place] > 0) & base.is_by_mark
-        lent = [one for one in np.array(base.lent.said((0, 1)), dtype=object)[filled] if one]
-        if not lent:
+        said = np.array(base.borrowed.said((0, 1)), dtype=object)[filled]
+        borrowed = [one for one in said if one]
+        if not borrowed:
             return ""
-        return coded("marked_shares_borrowed", n=len(lent)) if filled.sum() > 1 else str(lent[0])
+        return (
+            coded("marked_shares_borrowed", n=len(borrowed))
+            if filled.sum() > 1
+            else str(borrowed[0])
+        )
 
     def _names(self, rows: Bools) -> list[str]:
         return [self.areas[one] for one in np.unique(self.pooled.base.area[rows])]
@@ -300,14 +305,14 @@ def _drawn(
 
 
 def _from_lent(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int) -> Floats:
-    """Return what the error of lent marked shares adds; one share has one error in a domain."""
+    """Return what the error of borrowed marked shares adds; one share has one error in a domain."""
     added = np.zeros((size, 5, 5))
     for part in (0, 1):
-        fish, source = base.total[:, 3 * part], base.lent.source[:, part]
+        fish, source = base.total[:, 3 * part], base.borrowed.source[:, part]
         for one in np.unique(source[(source >= 0) & base.is_by_mark]):
             rows = (source == one) & base.is_by_mark
             sums = add_at(place[rows], ratios.value[rows] * fish[rows, None], size)
-            spread = base.lent.variance[rows, part][0]
+            spread = base.borrowed.variance[rows, part][0]
             met = np.bincount(place[rows], minlength=size) > 0
             square = np.einsum("dj,di->dji", sums, sums)
             added += np.where(met[:, None, None], spread * square, 0.0)
@@ -318,7 +323,7 @@ def _scaled(base: BaseEncounters, totals: DomainTotals, value: Floats, place: In
     """Return the survey covariance where only that of whole domains is to be had.
 
     The base of a domain is ``Σ_c g_c'T_c = g'T`` with g the mean of the gradients of its
-    area-weeks, each weighted by its totals: lent shares, and areas with another base, enter so.
+    area-weeks, each weighted by its totals: borrowed shares, and areas with another base, enter so.
     """
     sums = add_at(place, base.total, len(value))
     parts = add_at(place, base.gradient * base.total, len(value))

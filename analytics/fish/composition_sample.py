@@ -37,7 +37,7 @@ ENOUGH_BASE = 5
 
 
 class Rule(IntEnum):
-    """How far a pool reaches, from its own area-week to everything."""
+    """How wide a pool is, from its own area-week to everything."""
 
     OWN = 0
     WEEKS = 1
@@ -212,11 +212,11 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
     distance = area_distances(snapshot, design.areas)
     if "test_fishing" not in snapshot["fish"]["source"].to_pylist():
         return _nothing(distance, NO_TEST_FISHING)
-    asked = {"season": design.season, "through": design.through}
+    period = {"season": design.season, "through": design.through}
     unplaced = tuple(
-        coded(name, n=n) for name, n in unplaced_test_fish(snapshot, **asked).items() if n
+        coded(name, n=n) for name, n in unplaced_test_fish(snapshot, **period).items() if n
     )
-    fish = measured_fish(snapshot, **asked)
+    fish = measured_fish(snapshot, **period)
     fish = fish.filter(pc.equal(fish["source"], "test_fishing")).to_pandas()
     fish = fish[fish["area"].isin(design.areas)]
     known = fish[fish["total_mm"].notna() & fish["marked"].notna()]
@@ -291,7 +291,7 @@ def _nothing(distance: Floats, why: str, left_out: tuple[str, ...] = ()) -> Comp
     return CompositionSample(none, none, np.zeros((0, 4)), distance, {}, left_out, why)
 
 
-# Encounters of each class per fish of the base that interviews tell, from a sample.
+# Encounters of each class per fish of the base that interviews report, from a sample.
 
 #: The classes, then all of them together.
 COLUMNS = (*SIZE_MARK, "all")

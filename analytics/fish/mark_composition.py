@@ -1,4 +1,4 @@
-"""Encounters by size and mark, as interviews tell them.
+"""Encounters by size and mark, as interviews report them.
 
 Marks are read on some fish and not on others. A part of the catch (kept, legal released, sublegal
 released) is split by the marked share of its fish whose mark was read, so that a boat whose marks
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 
-# Marked shares lent to domains in which a part of the catch had fish and no mark was read.
+# Marked shares that domains borrow where a part of the catch had fish and no mark was read.
 
 #: Places of a part's measures in the order of `analytics.fish.mark_composition.mark_measures`.
 FISH, READ, CLIPPED = 0, 1, 2
@@ -68,7 +68,7 @@ class BorrowedShares:
     words: tuple[tuple[str, ...], ...]
 
     def said(self, parts: Sequence[int]) -> tuple[str, ...]:
-        """Return what each domain borrowed for some parts, in words."""
+        """Return what each domain borrowed for some parts, as codes."""
         return tuple(join_codes(row[part] for part in parts) for row in self.words)
 
 
@@ -97,14 +97,14 @@ def borrow_shares(
                 continue
             at = one.place[open_places]
             there = columns if one.of_part is None else columns + 3 * (one.of_part - part)
-            lends = (at >= 0) & (one.total[at, there[READ]] > 0)
-            mine, at = open_places[lends], at[lends]
-            found, spread = _share(one.total[:, there], one.cov[:, there][:, :, there])
-            share[mine, part], variance[mine, part] = found[at], spread[at]
+            has_share = (at >= 0) & (one.total[at, there[READ]] > 0)
+            mine, at = open_places[has_share], at[has_share]
+            found, variance_of_share = _share(one.total[:, there], one.cov[:, there][:, :, there])
+            share[mine, part], variance[mine, part] = found[at], variance_of_share[at]
             source[mine, part] = first + at
             for place in mine:
                 words[place][part] = coded("marked_share_from", part=name, donor=one.words)
-            open_places = open_places[~lends]
+            open_places = open_places[~has_share]
             first += len(one.total)
     return BorrowedShares(share, variance, source, tuple(map(tuple, words)))
 
@@ -116,8 +116,8 @@ def parts_unread(total: Floats, n_parts: int) -> Bools:
     return found
 
 
-def nothing_lent(size: int, parts: int) -> BorrowedShares:
-    """Return what is lent where nothing is."""
+def nothing_borrowed(size: int, parts: int) -> BorrowedShares:
+    """Return the shares of domains that borrow none."""
     none = np.full((size, parts), np.nan)
     return BorrowedShares(none, none, np.full(none.shape, -1), (("",) * parts,) * size)
 
@@ -126,10 +126,10 @@ def _share(total: Floats, cov: Floats) -> tuple[Floats, Floats]:
     """Return B/C and its variance, NaN where nothing was read."""
     read = np.where(total[:, READ] > 0, total[:, READ], np.nan)
     share = total[:, CLIPPED] / read
-    spread = (
+    variance_of_share = (
         cov[:, CLIPPED, CLIPPED] + share**2 * cov[:, READ, READ] - 2 * share * cov[:, CLIPPED, READ]
     )
-    return share, np.maximum(spread, 0) / read**2
+    return share, np.maximum(variance_of_share, 0) / read**2
 
 
 #: Part of the catch: its column, and the column of its marked fish.
@@ -154,7 +154,7 @@ MARK_QUANTITIES = (*CLASSES, MARKED_SHARE)
 def mark_measures() -> dict[str, Measure]:
     """Return fish, fish whose mark was read, and marked fish of every part, by name.
 
-    Releases of unknown size, of which no class tells, come last.
+    Releases of unknown size, which are in no class, come last.
     """
     measures = []
     for part, marked in PARTS.items():
@@ -197,7 +197,7 @@ def marked(
     total: NDArray[np.float64],
     cov: NDArray[np.float64],
     *,
-    lent: BorrowedShares | None = None,
+    borrowed: BorrowedShares | None = None,
 ) -> Marked:
     """Split encounters by mark: one of `MARK_QUANTITIES`.
 
@@ -211,20 +211,20 @@ def marked(
     fish; without meaning where `unread` says why.
     """
     parts, of_marked = CLASSES.get(quantity, (tuple(PARTS), True))
-    lent = lent or nothing_lent(len(total), len(PARTS))
+    borrowed = borrowed or nothing_borrowed(len(total), len(PARTS))
     gradient = np.zeros_like(total)
-    value, whole, extra = (np.zeros(len(total)) for _ in range(3))
-    splits = {part: _split(part, total, lent) for part in parts}
+    value, all_fish, extra = (np.zeros(len(total)) for _ in range(3))
+    splits = {part: _split(part, total, borrowed) for part in parts}
     for one in splits.values():
         share, sign = (one.share, 1) if of_marked else (1 - one.share, -1)
         value += one.fish * share
-        whole += one.fish
-        extra += one.lent_variance
+        all_fish += one.fish
+        extra += one.borrowed_variance
         gradient[:, one.columns[0]] = share
         gradient[:, one.columns[1]] = -sign * one.share * one.per_read
         gradient[:, one.columns[2]] = sign * one.per_read
     if quantity == MARKED_SHARE:
-        below = np.where(whole > 0, whole, np.nan)
+        below = np.where(all_fish > 0, all_fish, np.nan)
         value, extra = value / below, extra / below**2
         for one in splits.values():
             gradient[:, one.columns[0]] -= value
@@ -241,26 +241,26 @@ class _Split(NamedTuple):
     fish: NDArray[np.float64]
     share: NDArray[np.float64]
     per_read: NDArray[np.float64]
-    lent_variance: NDArray[np.float64]
+    borrowed_variance: NDArray[np.float64]
     is_known: NDArray[np.bool_]
     is_lacking: NDArray[np.bool_]
 
 
-def _split(part: str, total: NDArray[np.float64], lent: BorrowedShares) -> _Split:
+def _split(part: str, total: NDArray[np.float64], borrowed: BorrowedShares) -> _Split:
     names, row = list(mark_measures()), list(PARTS).index(part)
     columns = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
     fish, read, clipped = total[:, columns].T
     unread = (fish > 0) & (read == 0)
-    is_lent = unread & ~np.isnan(lent.share[:, row])
+    is_borrowed = unread & ~np.isnan(borrowed.share[:, row])
     share, _, per_read = apportion(fish, read, clipped)[1].T
     return _Split(
         columns,
         fish,
-        np.where(is_lent, lent.share[:, row], share),
+        np.where(is_borrowed, borrowed.share[:, row], share),
         per_read,
-        np.where(is_lent, fish**2 * lent.variance[:, row], 0.0),
-        (read > 0) | is_lent,
-        unread & ~is_lent,
+        np.where(is_borrowed, fish**2 * borrowed.variance[:, row], 0.0),
+        (read > 0) | is_borrowed,
+        unread & ~is_borrowed,
     )
 
 

@@ -106,8 +106,8 @@ def measured_fish(snapshot: Snapshot, *, season: str, through: str) -> pa.Table:
     conversion = total_from_fork(_pairs(placed, _so_far(snapshot, through), FORK, TOTAL))
     fit = conversion.regression
     intercept, slope = (fit.intercept, fit.slope) if fit else (0.0, conversion.factor)
-    asked = {"intercept": intercept, "slope": slope}
-    return query.run(_MEASURED, {"placed": placed}, asked).cast(MEASURED_SCHEMA)
+    line = {"intercept": intercept, "slope": slope}
+    return query.run(_MEASURED, {"placed": placed}, line).cast(MEASURED_SCHEMA)
 
 
 def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict[str, int]:

@@ -65,14 +65,13 @@ class ApplicableRates:
     """The rates of one kind of fish.
 
     - `shallow`, `deep`: both, or neither.
-    - `whole`: the rate of any wound: of all fish without the pair, else where nobody reported the
-      wound.
+    - `any_wound`: of all fish without the pair, else where nobody reported the wound.
     - `lacking`: code of what else is to be said where there is no rate at all.
     """
 
     shallow: MortalityRate | None = None
     deep: MortalityRate | None = None
-    whole: MortalityRate | None = None
+    any_wound: MortalityRate | None = None
     lacking: str = ""
 
     @property
@@ -83,7 +82,7 @@ class ApplicableRates:
     @property
     def given(self) -> tuple[MortalityRate, ...]:
         """The rates there are: shallow, deep, any wound."""
-        return tuple(one for one in (self.shallow, self.deep, self.whole) if one is not None)
+        return tuple(one for one in (self.shallow, self.deep, self.any_wound) if one is not None)
 
     def mixed(
         self, deep_share: NDArray[Any], rate_of: Callable[[MortalityRate], NDArray[Any]]
@@ -94,15 +93,15 @@ class ApplicableRates:
         `rate_of`: values of a rate, in a shape that broadcasts with it. NaN where no rate applies.
         """
         none = np.full_like(deep_share, np.nan)
-        whole = none if self.whole is None else rate_of(self.whole)
+        any_wound = none if self.any_wound is None else rate_of(self.any_wound)
         if self.shallow is None or self.deep is None:
-            return whole
+            return any_wound
         split = (1 - deep_share) * rate_of(self.shallow) + deep_share * rate_of(self.deep)
-        return np.where(np.isnan(deep_share), whole, split)
+        return np.where(np.isnan(deep_share), any_wound, split)
 
 
 class ReleaseRates:
-    """The release rates by key, asked for one kind of fish at a time.
+    """The release rates by key, looked up for one kind of fish at a time.
 
     `rows`: of ``release_rates``; `first`: rows that come before them for every fish that they name,
     however broadly.
@@ -128,21 +127,25 @@ class ReleaseRates:
         it.
         """
         ranked = list(self._ranked(size, method))
-        whole, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
-        own = [one.given for one in halves if one.rank <= whole.rank]
+        any_wound, *halves = (self._best(ranked, wound) for wound in (ANY, "shallow", "deep"))
+        own = [one.given for one in halves if one.rank <= any_wound.rank]
         if self._first:
             # What no first row names stays under what governs it.
             led = any(one.is_first for one in halves)
             halves = [
-                whole if whole.is_first > one.is_first or (led and one.given is None) else one
+                any_wound
+                if any_wound.is_first > one.is_first or (led and one.given is None)
+                else one
                 for one in halves
             ]
-            own = [one.given for one in halves if one is not whole and one.rank <= whole.rank]
+            own = [
+                one.given for one in halves if one is not any_wound and one.rank <= any_wound.rank
+            ]
         shallow, deep = (one.given for one in halves)
         if shallow and deep and any(own):
-            return ApplicableRates(shallow, deep, whole.given)
-        if whole.given:
-            return ApplicableRates(whole=whole.given)
+            return ApplicableRates(shallow, deep, any_wound.given)
+        if any_wound.given:
+            return ApplicableRates(any_wound=any_wound.given)
         found = zip(("shallow", "deep"), halves, strict=True)
         alone = sorted(wound for wound, one in found if one.given)
         return ApplicableRates(lacking=coded("only_wound_rate", wounds=alone) if alone else "")
@@ -158,7 +161,7 @@ class ReleaseRates:
     @staticmethod
     def _ranked(size: str, method: str | None) -> Iterator[tuple[bool, tuple[str, str]]]:
         """Yield whether a row comes first, its size and its method, the most own before others."""
-        # A sublegal rate is lent to fish of unknown size; it does not name them.
+        # A sublegal rate stands in for fish of unknown size; it does not name them.
         for sizes in ((ANY,), ("sublegal",)) if size == "unknown" else ((size, ANY),):
             for is_first in (True, False):
                 for one_size in sizes:

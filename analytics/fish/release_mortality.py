@@ -1,4 +1,4 @@
-"""Deaths of released and lost fish: reported counts times rates, each with its error.
+"""Deaths of released and dropped-off fish: reported counts times rates, each with its error.
 
 Releases as anglers report them, by size class, fishing method and, where the rates ask for it, by
 whether the hook held deep, at the rates the user gives. There is no default rate; where a rate is
@@ -69,25 +69,25 @@ def fish_of_group(
     """
     size = len(order)
     place = order.index(group.measure.name)
-    whole, one = total[:, place], np.zeros((len(total), size))
+    all_fish, one = total[:, place], np.zeros((len(total), size))
     one[:, place] = 1
     choice = group.choice
-    if group.told is None or group.deep is None:
-        is_told = np.full(len(total), choice.whole is not None)
-        return [whole], [one], is_told
-    columns = [place, order.index(group.told.name), order.index(group.deep.name)]
-    deep, gradient, is_told = apportion(*total[:, columns].T)
+    if group.reported is None or group.deep is None:
+        is_known = np.full(len(total), choice.any_wound is not None)
+        return [all_fish], [one], is_known
+    columns = [place, order.index(group.reported.name), order.index(group.deep.name)]
+    deep, gradient, is_known = apportion(*total[:, columns].T)
     slope = np.zeros_like(one)
     slope[:, columns] = gradient
-    wound_unknown = ~is_told
-    # Where nobody told and there is no rate of any wound, a reason stands in place of the value.
-    rest = np.zeros_like(whole) if choice.whole else np.where(wound_unknown, whole, 0.0)
-    fish = [np.where(wound_unknown, rest, whole - deep), deep]
+    wound_unknown = ~is_known
+    # Where nobody reported it and no rate is of any wound, a reason stands in place of the value.
+    rest = np.zeros_like(all_fish) if choice.any_wound else np.where(wound_unknown, all_fish, 0.0)
+    fish = [np.where(wound_unknown, rest, all_fish - deep), deep]
     slopes = [np.where(wound_unknown[:, None], 0.0, one - slope), slope]
-    if choice.whole:
-        fish.append(np.where(wound_unknown, whole, 0.0))
+    if choice.any_wound:
+        fish.append(np.where(wound_unknown, all_fish, 0.0))
         slopes.append(np.where(wound_unknown[:, None], one, 0.0))
-    return fish, slopes, is_told
+    return fish, slopes, is_known
 
 
 #: Fates whose deaths add up to each quantity.
@@ -108,7 +108,7 @@ class Group:
 
     - `sizes`, `methods`: theirs; a method that is not known is None; no method is all together.
     - `measure`: their number.
-    - `base`: of fish lost to drop-off, the code of what the rate is of; empty otherwise.
+    - `base`: of fish that drop off, the code of what the rate is of; empty otherwise.
     - `reported`, `deep`: releases of the boats that reported how many were hooked deep, and those
       hooked deep; of all sizes. None where the fish are not split.
     """
@@ -119,7 +119,7 @@ class Group:
     choice: ApplicableRates
     measure: Measure
     base: str = ""
-    told: Measure | None = None
+    reported: Measure | None = None
     deep: Measure | None = None
 
     @property
@@ -156,8 +156,10 @@ class DeathPlan:
     @property
     def measures(self) -> dict[str, Measure]:
         """Every measure by name, in the order of the analysis."""
-        asked = [one for group in self.groups for one in (group.measure, group.told, group.deep)]
-        return {one.name: one for one in asked if one is not None}
+        measures = [
+            one for group in self.groups for one in (group.measure, group.reported, group.deep)
+        ]
+        return {one.name: one for one in measures if one is not None}
 
     @property
     def analysis(self) -> Analysis:
@@ -182,15 +184,15 @@ class DeathPlan:
         wound_unknown = np.zeros((len(total), len(self.groups)), dtype=bool)
         lacking = np.zeros_like(wound_unknown)
         for place, group in enumerate(self.groups):
-            whole = total[:, order.index(group.measure.name)]
-            found, gradient, is_told = fish_of_group(group, total, order)
+            all_fish = total[:, order.index(group.measure.name)]
+            found, gradient, is_known = fish_of_group(group, total, order)
             fish += found
             slopes += gradient
-            wound_unknown[:, place] = ~is_told & (whole > 0)
-            lacking[:, place] = wound_unknown[:, place] & (group.choice.whole is None)
+            wound_unknown[:, place] = ~is_known & (all_fish > 0)
+            lacking[:, place] = wound_unknown[:, place] & (group.choice.any_wound is None)
         jacobian = np.stack(slopes, axis=1)
-        spread = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
-        return FishByRate(np.stack(fish, axis=1), spread, total, wound_unknown, lacking)
+        variance = np.einsum("dpk,dkl,dql->dpq", jacobian, cov, jacobian)
+        return FishByRate(np.stack(fish, axis=1), variance, total, wound_unknown, lacking)
 
     def deaths(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
         """Return deaths of some fates, as `deaths_at_rates`."""
@@ -212,8 +214,8 @@ class DeathPlan:
         for domain in range(len(found.fish)):
             lacking = [place for place in places if found.lacking[domain, place]]
             is_released = any(self.groups[place].fate == RELEASED for place in lacking)
-            told = [unsized[domain]] if is_released and unsized[domain] else []
-            words.append(join_codes([*told, self._lacking(lacking)]))
+            sizes = [unsized[domain]] if is_released and unsized[domain] else []
+            words.append(join_codes([*sizes, self._lacking(lacking)]))
         return tuple(words)
 
     def _unsized(self, found: FishByRate) -> tuple[str, ...]:
@@ -232,7 +234,7 @@ class DeathPlan:
     def notes(self, found: FishByRate, fates: tuple[str, ...]) -> tuple[str, ...]:
         """Return what was assumed for the deaths of some fates, domain by domain."""
         general = list(dict.fromkeys(one for fate in fates for one in self.assumed.get(fate, ())))
-        split_groups = [place for place, group in enumerate(self.groups) if group.told]
+        split_groups = [place for place, group in enumerate(self.groups) if group.reported]
         unsized = self._unsized(found) if RELEASED in fates else ("",) * len(found.fish)
         words = []
         for wound_unknown, no_sizes in zip(found.wound_unknown, unsized, strict=True):
@@ -338,7 +340,7 @@ def plan_deaths(
     said = query.run(_METHODS, {"interviews": interviews})
     methods = said["method"].to_pylist()
     columns = _columns(said["n_unknown"].to_pylist(), unsized=unsized)
-    rates, lost_rates = ReleaseRates(release_rates.to_pylist()), drop_off.to_pylist()
+    rates, drop_off_rates = ReleaseRates(release_rates.to_pylist()), drop_off.to_pylist()
     releases = " + ".join(_ALL_UNKNOWN.values() if unsized else _COLUMNS.values())
     groups = _Groups(methods, releases, detail=detail)
     for size, column in columns.items():
@@ -346,20 +348,20 @@ def plan_deaths(
             choice = rates.choose(size, method)
             groups.add(RELEASED, size, method, choice, column=column, is_given=bool(rates.by_key))
     for method in methods:
-        given, base = drop_off_rate(lost_rates, method)
+        given, base = drop_off_rate(drop_off_rates, method)
         column = "kept" if base == "kept" else f"kept + {releases}"
         groups.add(
             DROP_OFF,
             ANY,
             method,
-            ApplicableRates(whole=given),
+            ApplicableRates(any_wound=given),
             column=column,
-            is_given=bool(lost_rates),
+            is_given=bool(drop_off_rates),
         )
     absent = {} if rates.by_key else {RELEASED: coded("no_release_rates")}
-    absent |= {} if lost_rates else {DROP_OFF: coded("no_drop_off_rates")}
+    absent |= {} if drop_off_rates else {DROP_OFF: coded("no_drop_off_rates")}
     kept = Group(
-        KEPT_FATE, (ANY,), (), ApplicableRates(whole=KEPT_RATE), Measure("deaths_kept", "kept")
+        KEPT_FATE, (ANY,), (), ApplicableRates(any_wound=KEPT_RATE), Measure("deaths_kept", "kept")
     )
     made = (kept, *groups.made())
     assumed = {fate: _assumed(made, fate) for fate in (RELEASED, DROP_OFF)}
@@ -377,7 +379,7 @@ def _assumed(groups: tuple[Group, ...], fate: str) -> tuple[str, ...]:
     """Return what is assumed of the fish of one fate, as codes."""
     mine = [group for group in groups if group.fate == fate]
     notes = []
-    if any(group.told for group in mine):
+    if any(group.reported for group in mine):
         notes.append(coded("deep_share"))
     of_unknown = [rate for group in mine if "unknown" in group.sizes for rate in group.rates]
     if any(rate.size_class == "sublegal" for rate in of_unknown):
@@ -434,13 +436,13 @@ class _Groups:
     def _group(self, place: int, draft: _Draft) -> Group:
         terms = [self._term(column, methods) for column, methods in draft.columns.items()]
         measure = self._measure(f"{draft.fate}_{place}", " + ".join(terms), draft)
-        told = deep = None
+        reported = deep = None
         if draft.choice.is_split:
             (method,) = draft.methods
             number, of_method = self._methods.index(method), {method}
             every = self._releases
             seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({every}) ELSE {every} END"
-            told = self._measure(f"told_{number}", self._term(seen, of_method), draft)
+            reported = self._measure(f"reported_{number}", self._term(seen, of_method), draft)
             hooked = f"coalesce({_DEEP}, 0 * ({every}))"
             deep = self._measure(f"deep_{number}", self._term(hooked, of_method), draft)
         sizes, methods = tuple(draft.sizes), tuple(draft.methods)
@@ -448,13 +450,13 @@ class _Groups:
             {_BASES[column == "kept"] for column in draft.columns} if draft.fate == DROP_OFF else ()
         )
         base = join_codes(sorted(bases))
-        return Group(draft.fate, sizes, methods, draft.choice, measure, base, told, deep)
+        return Group(draft.fate, sizes, methods, draft.choice, measure, base, reported, deep)
 
     @staticmethod
     def _measure(name: str, text: str, draft: _Draft) -> Measure:
         full = text.replace(UNKNOWN_SIZE, "released_unknown")
         optional: tuple[str, ...] = ("released_unknown", "method") if full != text else ("method",)
-        if _DEEP in text:  # a boat that did not tell is left in, whatever else is empty
+        if _DEEP in text:  # a boat that did not report it is left in, whatever else is empty
             optional, full = (*optional, _DEEP), ""
         return Measure(name, text, optional, full, frozenset(draft.methods))
 

@@ -125,7 +125,7 @@ def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, s
                 continue
             choice = rates.choose(size, name or None)
             pair = (choice.shallow, choice.deep) if choice.is_split and is_told else ()
-            whole = () if choice.is_split and is_all_told else (choice.whole,)
+            whole = () if choice.is_split and is_all_told else (choice.any_wound,)
             found.update(one.key for one in (*pair, *whole) if one is not None)
     return frozenset(found)
 

@@ -121,14 +121,14 @@ def _told(
     season: SeasonSurvey, estimator: DesignEstimator, domains: Domains, totals: DomainTotals
 ) -> Floats:
     """Return the covariance of classes as marks told in interviews give them, shape (D, 4, 4)."""
-    lent = borrowed_marks(season, estimator, domains, totals)
+    borrowed = borrowed_marks(season, estimator, domains, totals)
     cov = totals.cov_of_sums
-    made = [marked(one, totals.total, cov, lent=lent) for one in CLASS_NAMES]
+    made = [marked(one, totals.total, cov, borrowed=borrowed) for one in CLASS_NAMES]
     slope = np.stack([one.gradient for one in made], axis=1)
     found: Floats = np.einsum("djk,dkl,dil->dji", slope, cov, slope)
     whole = np.stack([one.variance for one in made], axis=1)
     at = np.arange(len(CLASS_NAMES))
-    # A lent share brings an error of its own, opposite for marked and unmarked fish of a part.
+    # A borrowed share brings an error of its own, opposite for marked and unmarked fish of a part.
     extra = np.maximum(whole - found[:, at, at], 0)
     found[:, at, at] += extra
     for one, other in ((0, 1), (2, 3)):

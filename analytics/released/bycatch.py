@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 # Other species met on boat trips, as columns beside the interviews of a season.
 
-#: Species told apart; the rest are taken together.
+#: Species kept apart; the rest are taken together.
 MOST = 30
 _AT_ONCE = 8
 _HOURS = "bycatch_hours"
@@ -48,7 +48,7 @@ _RECORDED = "bycatch_recorded"
 _NAMED = """
 SELECT b.interview_id, lower(trim(b.species)) AS species, trim(b.species) AS spelling,
     b.kept + b.released AS fish, i.area
-FROM bycatch b JOIN told i USING (interview_id)
+FROM bycatch b JOIN interviewed i USING (interview_id)
 """
 _RANKED = """
 SELECT species, mode(spelling ORDER BY spelling) AS spelling
@@ -111,12 +111,12 @@ def reported_on(interviews: Source, sample_ids: Sequence[str]) -> pa.Table:
     return sql.run(query, {"interviews": interviews, "days": _days(sample_ids)})
 
 
-def bycatch_of(bycatch: pa.Table, told: pa.Table, *, most: int = MOST) -> Bycatch:
+def bycatch_of(bycatch: pa.Table, interviewed: pa.Table, *, most: int = MOST) -> Bycatch:
     """Return the species that some interviews (``interview_id, area``, each once) named.
 
     `most`: species kept apart, those most met; with more of them the rest are one group.
     """
-    named = sql.run(_NAMED, {"bycatch": bycatch, "told": told})
+    named = sql.run(_NAMED, {"bycatch": bycatch, "interviewed": interviewed})
     ranked = sql.run(_RANKED, {"named": named})
     names = ranked["species"].to_pylist()
     species = [
@@ -246,8 +246,8 @@ def _without(design: Design, totals: DomainTotals, domains: Domains) -> DomainTo
     landing = {int(design.strata.landing_area[one]) for one in totals.plan.not_imputed}
     if totals.is_convenience or domains.by_area or not landing:
         return totals
-    lost = coded("without_bycatch", areas=[design.areas[one] for one in sorted(landing)])
-    return replace(totals, lost=(lost,) * len(totals.code))
+    left_out = coded("without_bycatch", areas=[design.areas[one] for one in sorted(landing)])
+    return replace(totals, lost=(left_out,) * len(totals.code))
 
 
 def _figures(

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
 ALL = "encounter_fish"
 #: The four classes and their sum, in the order of the sampled columns.
-QUANTITIES_TOLD = (*CLASSES, ALL)
+COMPARED = (*CLASSES, ALL)
 REPORTED_BASIS, SAMPLED_BASIS = "reported", "sampled"
 #: Seed of the draws: the same data give the same table.
 SEED = 20_301
@@ -81,8 +81,8 @@ def composition_tables(
     levels = [
         _Level.of(season, pooled, Domains("area" in by, "week" in by, n_weeks)) for by in LEVELS
     ]
-    drawn = _draws([one.found for one in levels], level, n_draws)
-    for one, ends in zip(levels, drawn, strict=True):
+    ends_of_draws = _draws([one.found for one in levels], level, n_draws)
+    for one, ends in zip(levels, ends_of_draws, strict=True):
         level_rows, level_compared = one.tables(level, ends)
         rows += level_rows
         compared += level_compared
@@ -97,7 +97,7 @@ class _Level:
     domains: Domains
     totals: DomainTotals
     of_all: DomainTotals
-    lent: BorrowedShares
+    borrowed: BorrowedShares
     found: Sampled
     has_responses: bool
     was_met: bool
@@ -107,18 +107,20 @@ class _Level:
         estimator = pooled.estimator
         totals = estimator.totals(mark_analysis(), domains)
         of_all = estimator.totals(season.analyses[ALL], domains)
-        lent = borrowed_marks(season, estimator, domains, totals)
-        slopes = [marked(one, totals.total, totals.cov, lent=lent).gradient for one in CLASSES]
+        borrowed = borrowed_marks(season, estimator, domains, totals)
+        slopes = [
+            marked(one, totals.total, totals.cov, borrowed=borrowed).gradient for one in CLASSES
+        ]
         beside = np.stack([*slopes, np.broadcast_to(_MET, totals.total.shape)], axis=1)
         found = sampled_classes(season, pooled, domains, totals, beside=beside)
-        told = [estimator.has_responses(one) for one in (mark_analysis(), season.analyses[ALL])]
-        return cls(season, domains, totals, of_all, lent, found, *told)
+        responses = map(estimator.has_responses, (mark_analysis(), season.analyses[ALL]))
+        return cls(season, domains, totals, of_all, borrowed, found, *responses)
 
-    def tables(self, level: float, drawn: Floats) -> tuple[list[Row], list[Row]]:
+    def tables(self, level: float, ends_of_draws: Floats) -> tuple[list[Row], list[Row]]:
         """Return the rows of both tables."""
         rows: list[Row] = []
         compared: list[Row] = []
-        for column, name in enumerate(QUANTITIES_TOLD):
+        for column, name in enumerate(COMPARED):
             reported = self._rows(name, *self._reported(name), level)
             sampled = self._rows(
                 name, sampled_figures(self.found, column, self.totals), self.totals, level
@@ -129,8 +131,8 @@ class _Level:
                 extra |= {"n_measured": round(float(n[-1])), "n_class": round(float(n[column]))}
                 if other.get("se") is not None and other.get("ci_low") is not None:
                     extra |= {
-                        "draws_low": float(drawn[0][place, column]),
-                        "draws_high": float(drawn[1][place, column]),
+                        "draws_low": float(ends_of_draws[0][place, column]),
+                        "draws_high": float(ends_of_draws[1][place, column]),
                     }
                 rows += [one | {"basis": REPORTED_BASIS}, other | extra]
                 compared.append(self._compared(place, column, one, other, level))
@@ -142,7 +144,7 @@ class _Level:
             if not self.was_met:
                 figures = figures.withheld(not_recorded([catch_measures()[ALL]]))
             return figures, self.of_all
-        return mark_figures(name, self.totals, self.lent), self.totals
+        return mark_figures(name, self.totals, self.borrowed), self.totals
 
     def _rows(
         self, name: str, figures: DomainEstimates, totals: DomainTotals, level: float
@@ -177,9 +179,9 @@ class _Level:
         shared = self.found.across[place, column, column] / (reported * sampled)
         of_fish = self.found.from_sample[place, column, column] / sampled**2
         cv2 = (one["se"] / reported) ** 2 + (other["se"] / sampled) ** 2 - 2 * shared
-        told = max(cv2 - of_fish, 0.0)
-        df = joint_df([told, of_fish], [one["df"], max(self.found.n_class[place, -1] - 1, 0)])
-        se = row["ratio"] * math.sqrt(told + of_fish)
+        of_survey = max(cv2 - of_fish, 0.0)
+        df = joint_df([of_survey, of_fish], [one["df"], max(self.found.n_class[place, -1] - 1, 0)])
+        se = row["ratio"] * math.sqrt(of_survey + of_fish)
         low, high = log_t(row["ratio"], se, df=float(df), level=level)
         if math.isnan(low):
             return row | {"reason": coded("too_few_units")}
@@ -251,7 +253,7 @@ def draw_classes(
 
 def _table(rows: Sequence[Row], schema: pa.Schema) -> pa.Table:
     """Return rows in a schema, by domain and in the order of quantities; missing keys are null."""
-    order = {name: rank for rank, name in enumerate(QUANTITIES_TOLD)}
+    order = {name: rank for rank, name in enumerate(COMPARED)}
 
     def key(row: Row) -> tuple[str, str, int, str]:
         return row["area"] or "", row["week"] or "", order[row["quantity"]], row.get("basis", "")

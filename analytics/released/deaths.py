@@ -47,8 +47,8 @@ if TYPE_CHECKING:
 
 # Releases and losses of a season by size class and fishing method, made ready for its tables.
 
-#: What a table says of a fishing method that the boat did not tell; null is all methods.
-NOT_TOLD = "not told"
+#: What a table says of a fishing method that the boat did not report; null is all methods.
+NOT_REPORTED = "not told"
 #: Domains of the tables: each area, and all together.
 BY_AREA = (False, True)
 
@@ -98,8 +98,8 @@ class AreaRows:
         """Return the fish of some parts together."""
         chosen = list(parts)
         fish = self.found.fish[:, chosen].sum(axis=1)
-        spread = self.found.cov[:, chosen][:, :, chosen].sum(axis=(1, 2))
-        return DomainEstimates(QuantityKind.TOTAL, fish, spread, spread, "", ("",) * len(fish))
+        variance = self.found.cov[:, chosen][:, :, chosen].sum(axis=(1, 2))
+        return DomainEstimates(QuantityKind.TOTAL, fish, variance, variance, "", ("",) * len(fish))
 
     def deaths_of(self, rates: Mapping[int, Rate], groups: tuple[int, ...]) -> DomainEstimates:
         """Return the deaths of some parts at their rates; none where one of `groups` lacks one."""
@@ -137,7 +137,7 @@ def method_of(group: Group) -> str | None:
     """Return the fishing method of a group as tables have it, None for all."""
     if group.size_class == ANY and not group.methods:
         return None
-    return " or ".join(sorted(NOT_TOLD if one is None else one for one in group.methods))
+    return " or ".join(sorted(NOT_REPORTED if one is None else one for one in group.methods))
 
 
 def deaths_at_ends(
@@ -200,9 +200,9 @@ class _DeathRows(AreaRows):
         """Return whether a part stands for fish: by wound where reported, else of any."""
         group, rate = self.plan.parts[part]
         choice = self.plan.groups[group].choice
-        if not choice.is_split or choice.whole is None:
+        if not choice.is_split or choice.any_wound is None:
             return True
-        return bool(self.found.wound_unknown[place, group]) == (rate is choice.whole)
+        return bool(self.found.wound_unknown[place, group]) == (rate is choice.any_wound)
 
     def _part(self, part: int, place: int, area: int | None) -> Row:
         group_place, rate = self.plan.parts[part]

@@ -118,13 +118,13 @@ def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -
     fish = measured_fish(snapshot, season=design.season, through=design.through)
     seen = query.run(_MET, {"measured": fish}).to_pylist()
     sites = Counter(plain_group(one["wound_site"]) for one in seen if one["is_met"])
-    whole = [
+    pooled = [
         one
         for one in trial_rates(_groups(snapshot), level=level)
         if one.fish.trial_id is None and one.rate_prop is not None
     ]
-    rates = {one.fish.group: one for one in whole if not one.fish.is_control}
-    control = next((one.fish for one in whole if one.fish.is_control), None)
+    rates = {one.fish.group: one for one in pooled if not one.fish.is_control}
+    control = next((one.fish for one in pooled if one.fish.is_control), None)
     n = sites.total()
     share = {site: count / n for site, count in sorted(sites.items())}
     rows = [_site_row(site, sites[site], share[site], rates.get(site)) for site in share]

@@ -41,8 +41,8 @@ _NO_FISH = coded("no_test_lengths")
 
 def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """Count the measured fish of a season by area, week, source and length, kept ones too."""
-    asked = {"season": season.design.season, "width": BIN_MM}
-    return query.run(_BINS, {"measured": _measured(snapshot, season)}, asked).cast(LENGTH_SCHEMA)
+    given = {"season": season.design.season, "width": BIN_MM}
+    return query.run(_BINS, {"measured": _measured(snapshot, season)}, given).cast(LENGTH_SCHEMA)
 
 
 def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
@@ -70,24 +70,24 @@ def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     Linear: target = intercept + slope · given; power: the same of natural logarithms; stated
     factor: `slope` is the factor (total over fork length, or the condition K) and the rest is null.
     """
-    asked = {"season": season.design.season, "through": season.design.through}
+    given = {"season": season.design.season, "through": season.design.through}
     rows = [
-        {"season": season.design.season, **_numbers(one)} for one in conversions(snapshot, **asked)
+        {"season": season.design.season, **_numbers(one)} for one in conversions(snapshot, **given)
     ]
     return pa.Table.from_pylist(rows, CONVERSION_SCHEMA)
 
 
 def _numbers(conversion: Conversion) -> dict[str, Any]:
     fit = conversion.regression
-    told = {
+    first = {
         "target": conversion.target,
         "given": conversion.given,
         "form": str(conversion.form),
         "source": conversion.source,
     }
     if fit is None or conversion.form is Form.STATED:
-        return told | {"n_fish": 0, "slope": conversion.factor}
-    return told | {
+        return first | {"n_fish": 0, "slope": conversion.factor}
+    return first | {
         "n_fish": fit.n,
         "intercept": fit.intercept,
         "slope": fit.slope,

@@ -101,13 +101,13 @@ def mean_rate(plan: DeathPlan, found: FishByRate, place: int, fate: str, size: s
     for part, (group, rate) in enumerate(plan.parts):
         if group in groups and rate is not NO_RATE:
             fish[rate] = fish.get(rate, 0.0) + max(float(found.fish[place, part]), 0.0)
-    whole = sum(fish.values())
+    all_fish = sum(fish.values())
     noun = "met_or_kept" if fate == DROP_OFF else f"{size}_releases"
-    if not whole and len(fish) == 1:
+    if not all_fish and len(fish) == 1:
         return MeanRate(tuple((rate, 1.0) for rate in fish), noun)
-    if not whole:
+    if not all_fish:
         return MeanRate((), missing=coded("no_reported_for_rate", of=noun))
-    return MeanRate(tuple((rate, many / whole) for rate, many in fish.items() if many), noun)
+    return MeanRate(tuple((rate, many / all_fish) for rate, many in fish.items() if many), noun)
 
 
 ALL, LEGAL, SUBLEGAL = "all", "legal", "sublegal"
@@ -169,8 +169,8 @@ def _rows(
 
 
 def _kept(totals: DomainTotals) -> DomainEstimates:
-    value, spread = totals.total[:, 0], totals.cov_of_sums[:, 0, 0]
-    return DomainEstimates(QuantityKind.TOTAL, value, spread, spread, "", ("",) * len(value))
+    value, variance = totals.total[:, 0], totals.cov_of_sums[:, 0, 0]
+    return DomainEstimates(QuantityKind.TOTAL, value, variance, variance, "", ("",) * len(value))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,7 +186,7 @@ class _Domain:
     level: float
 
     def rows(self, no_error: str, kept_row: Row) -> Iterator[Row]:
-        """Yield kept fish, releases by size and in all, lost fish, everything."""
+        """Yield kept fish, releases by size and in all, drop-off, everything."""
         kinds, rates = dict(_KINDS), self._rates()
         none_released = self._fish(kinds[RELEASED, LEGAL]) < 0
         if none_released:
@@ -225,14 +225,14 @@ class _Domain:
 
     def _kept_row(self, row: Row) -> Row:
         limits = {name: row.get(name) for name in ("se", "ci_low", "ci_high")}
-        told = {"fish": row.get("estimate"), "fish_se": row.get("se")}
+        fish = {"fish": row.get("estimate"), "fish_se": row.get("se")}
         rate = {"rate_prop": 1.0, "rate_se": 0.0, "rate_low": 1.0, "rate_high": 1.0}
         ends = dict.fromkeys(("deaths", "deaths_low", "deaths_high"), row.get("estimate"))
         first = {"fate": KEPT_FATE, "size_class": ANY, "wound_class": ANY}
         lacks = why_no_error(row["method"]) if row.get("se") is None else ""
         reason = row["method"] if row.get("estimate") is None else lacks
         part = 1.0 if row.get("se") else None
-        return first | told | rate | ends | limits | {"catch_variance_prop": part, "reason": reason}
+        return first | fish | rate | ends | limits | {"catch_variance_prop": part, "reason": reason}
 
     def _row(
         self,

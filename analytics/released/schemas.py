@@ -13,8 +13,8 @@ SHARE_SCHEMA = pa.schema(
         *RESULT_SCHEMA,
         ("n_fish", pa.int64()),  # encounters reported in the interviews behind the row
         ("n_sublegal", pa.int64()),
-        # survey: its variance over p(1-p)/n_fish, that of as many fish drawn one by one; the finite
-        # sample makes it small where much of the fleet was interviewed
+        # survey: its variance over p(1-p)/n_fish, that of as many fish sampled one by one; the
+        # finite sample makes it small where much of the fleet was interviewed
         ("design_effect", pa.float64()),
         ("overdispersion", pa.float64()),  # pooled: intraclass correlation of a site-day's fish
     ]
@@ -29,7 +29,7 @@ COMPOSITION_SCHEMA = pa.schema(
         ("draws_high", pa.float64()),
         ("n_measured", pa.int64()),  # test-fishing fish behind a sampled row, pooled ones too
         ("n_class", pa.int64()),  # of those, fish of the row's class
-        ("rule", pa.string()),  # how samples were pooled, in words; empty where none was
+        ("rule", pa.string()),  # codes of how samples were pooled; empty where none was
     ]
 )
 
@@ -65,7 +65,7 @@ DEATH_SCHEMA = pa.schema(
         *numbers("ci_low", "ci_high", "ci_level"),
         ("catch_variance_prop", pa.float64()),  # part of the variance that the fish bring
         ("source", pa.string()),
-        ("evidence", pa.string()),  # published | from memory | common practice | user's own
+        ("evidence", pa.string()),  # published | from_memory | common_practice | own
         ("reason", pa.string()),  # why there is no figure, or an assumption made
     ]
 )
@@ -75,7 +75,7 @@ METHOD_MIX_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("case", pa.string()),  # in words: rates as given | printed rates, as fished | all by ...
+        ("case", pa.string()),  # as_given | published_as_fished | all_mooching | all_trolling
         ("method", pa.string()),  # one method's part; null: all methods of the case
         ("fish", pa.float64()),  # sublegal releases
         *numbers(
@@ -172,7 +172,7 @@ CONVERSION_SCHEMA = pa.schema(
         ("season", pa.string()),
         ("target", pa.string()),  # total_length_mm | weight_g
         ("given", pa.string()),  # fork_length_mm | total_length_mm
-        ("form", pa.string()),  # linear | power | stated factor
+        ("form", pa.string()),  # linear | power | stated_factor
         ("n_fish", pa.int64()),
         *numbers("intercept", "slope", "intercept_se", "slope_se", "residual_sd", "r_squared"),
         ("source", pa.string()),

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Moments, Reduction
 
 
-# Fish told at site-days, by area fished and week: what shares and models are made from.
+# Fish reported at site-days, by area fished and week: what shares and models are made from.
 
 SHARE = "sublegal_prop"
 
@@ -117,20 +117,22 @@ def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> p
         for row in result_rows(season, by=by, level=level):
             if row["quantity"] in rows:
                 rows[row["quantity"]][row["area"], row["week"]] = row
-    told = _Told.of(season, reported_fish(season))
+    by_domain = _DomainCells.of(season, reported_fish(season))
     domains = sorted(rows[SHARE], key=lambda domain: (domain[0], domain[1] or ""))
-    survey = [_survey_row(rows[SHARE][domain], told, domain) for domain in domains]
+    survey = [_survey_row(rows[SHARE][domain], by_domain, domain) for domain in domains]
     weekly = [domain for domain in domains if domain[1] is not None]
-    model = _model(told, weekly)
+    model = _model(by_domain, weekly)
     pooled = [
-        _pooled_row(rows[SHARE][domain], told, model, _weights(rows[WEIGHT], told, model, domain))
+        _pooled_row(
+            rows[SHARE][domain], by_domain, model, _weights(rows[WEIGHT], by_domain, model, domain)
+        )
         for domain in domains
     ]
     return pa.Table.from_pylist(survey + pooled, schema=SHARE_SCHEMA)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Told:
+class _DomainCells:
     """Cells by the labels of their domain, and the domains whose releases are all unsized."""
 
     cells: ReportedFish
@@ -139,14 +141,14 @@ class _Told:
     unknown: frozenset[Domain]
 
     @classmethod
-    def of(cls, season: SeasonSurvey, cells: ReportedFish) -> _Told:
+    def of(cls, season: SeasonSurvey, cells: ReportedFish) -> _DomainCells:
         design = season.design
         areas, weeks = np.array(design.areas, object), np.array(design.weeks, object)
         unknown = {(design.areas[a], design.weeks[w]) for a, w in unknown_only(season)}
         return cls(cells, areas[cells.area], weeks[cells.week], frozenset(unknown))
 
     def rows(self, domain: Domain, *, is_convenience: bool | None = None) -> NDArray[np.intp]:
-        """Return the cells of a domain, of one way of interviewing or of both."""
+        """Return the cells of a domain, of one kind of interview or of both."""
         area, week = domain
         mine = self.area == area
         if week is not None:
@@ -171,16 +173,16 @@ class _Told:
         return {"n_fish": int(fish.sum()), "n_sublegal": int(sublegal.sum())}
 
 
-def _survey_row(row: Row, told: _Told, domain: Domain) -> Row:
+def _survey_row(row: Row, by_domain: _DomainCells, domain: Domain) -> Row:
     """Return a result row with the fish behind it and its design effect.
 
     ``v(p)/[p(1-p)/n]``: the variance of the survey's share over that of a share of as many fish
     sampled one by one. Where much of the fleet was interviewed the finite sample makes it small.
     """
     is_convenience = row["n_psu_frame"] is None
-    counts = told.counts(told.rows(domain, is_convenience=is_convenience))
+    counts = by_domain.counts(by_domain.rows(domain, is_convenience=is_convenience))
     found = row | counts | {"basis": SURVEY}
-    if told.is_unknown(domain):
+    if by_domain.is_unknown(domain):
         empty: Row = dict.fromkeys(_FIGURES)
         words = {"status": str(Status.NO_SAMPLE), "method": UNKNOWN}
         return found | empty | words | {"ci_method": str(CiMethod.NONE)}
@@ -203,29 +205,31 @@ class _Model:
     areas: frozenset[str]
 
 
-def _model(told: _Told, domains: Sequence[Domain]) -> _Model:
-    """Fit the model to the cells of weeks and areas; a domain told only unsized is left out."""
-    cells, usable = told.cells, set(domains) - told.unknown
+def _model(by_domain: _DomainCells, domains: Sequence[Domain]) -> _Model:
+    """Fit the model to weeks and areas; domains of fish of unknown size alone are left out."""
+    cells, usable = by_domain.cells, set(domains) - by_domain.unknown
     mine = [
         row
         for row in range(len(cells.fish))
-        if cells.fish[row] and (told.area[row], told.week[row]) in usable
+        if cells.fish[row] and (by_domain.area[row], by_domain.week[row]) in usable
     ]
     s, m = cells.sublegal[mine], cells.fish[mine]
-    areas = frozenset(str(area) for area in told.area[mine])
+    areas = frozenset(str(area) for area in by_domain.area[mine])
     place = {one: at for at, one in enumerate(one for one in domains if one[0] in areas)}
     why_not = ""
     if not m.sum():
-        why_not = UNKNOWN if told.unknown else coded("no_fish_with_both")
+        why_not = UNKNOWN if by_domain.unknown else coded("no_fish_with_both")
     elif s.sum() in (0, m.sum()):
         why_not = coded("no_sublegal_all_season" if s.sum() == 0 else "all_sublegal_all_season")
     if why_not:
         return _Model(None, place, (), why_not, areas)
     codes = [np.unique([one[k] for one in place], return_inverse=True)[1] for k in (0, 1)]
-    group = np.array([place[told.area[row], told.week[row]] for row in mine], dtype=np.int64)
+    group = np.array(
+        [place[by_domain.area[row], by_domain.week[row]] for row in mine], dtype=np.int64
+    )
     shares = pool_shares(s, m, group, area=codes[0], week=codes[1])
-    spreads = shares.components
-    effects = tuple(word for word, sd in (("areas", spreads.area), ("weeks", spreads.week)) if sd)
+    sds = shares.components
+    effects = tuple(word for word, sd in (("areas", sds.area), ("weeks", sds.week)) if sd)
     return _Model(shares, place, effects, "", areas)
 
 
@@ -239,7 +243,7 @@ class _Weights:
 
 
 def _weights(
-    encounters: Mapping[Domain, Row], told: _Told, model: _Model, domain: Domain
+    encounters: Mapping[Domain, Row], by_domain: _DomainCells, model: _Model, domain: Domain
 ) -> _Weights:
     """Return the weights whose mean is a domain's share: its weeks' encounters for an area."""
     weight, variance = np.zeros((2, len(model.place)))
@@ -253,29 +257,31 @@ def _weights(
         weight[model.place[one]] = row["estimate"]
         variance[model.place[one]] = (row.get("se") or 0.0) ** 2
     if weight.any():
-        lost = len(weeks) - len(totals)
-        without = coded("mean_of_weeks_without", weeks=lost) if lost else coded("mean_of_weeks")
-        return _Weights(weight, variance, without)
+        n_lacking = len(weeks) - len(totals)
+        note = coded("mean_of_weeks")
+        if n_lacking:
+            note = coded("mean_of_weeks_without", weeks=n_lacking)
+        return _Weights(weight, variance, note)
     for one in weeks:
-        weight[model.place[one]] = told.cells.fish[told.rows(one)].sum()
+        weight[model.place[one]] = by_domain.cells.fish[by_domain.rows(one)].sum()
     return _Weights(weight, variance, coded("mean_of_weeks_by_fish"))
 
 
-def _pooled_row(row: Row, told: _Told, model: _Model, weights: _Weights) -> Row:
+def _pooled_row(row: Row, by_domain: _DomainCells, model: _Model, weights: _Weights) -> Row:
     """Return the row of a domain from the model, or why it has none."""
     domain: Domain = row["area"], row["week"]
-    cells = told.rows(domain)
-    cells = cells[told.cells.fish[cells] > 0]
+    cells = by_domain.rows(domain)
+    cells = cells[by_domain.cells.fish[cells] > 0]
     found: Row = {
         **{name: row[name] for name in ("season", "area", "week", "quantity", "unit", "ci_level")},
-        **told.counts(cells),
+        **by_domain.counts(cells),
         "basis": POOLED,
         "n_psu": len(cells),
-        "n_interviews": int(told.cells.interviews[cells].sum()),
+        "n_interviews": int(by_domain.cells.interviews[cells].sum()),
         "ci_method": str(CiMethod.NONE),
     }
     why_not = model.why_not
-    if told.is_unknown(domain):
+    if by_domain.is_unknown(domain):
         why_not = UNKNOWN
     elif not why_not and domain[0] not in model.areas:
         why_not = coded("no_fish_of_area")

@@ -51,7 +51,7 @@ def test_the_same_key_has_the_same_luck():
     new = luck(given, "legal new any", 1000)
     assert (new == luck({}, "legal new any", 1000)).all()
     assert abs(new.mean()) < 0.15
-    rate = ReleaseRates(RELEASE_RATES).choose("sublegal", "other").whole
+    rate = ReleaseRates(RELEASE_RATES).choose("sublegal", "other").any_wound
     assert rate.label == key
     assert drawn_rate(rate, given, 3) == pytest.approx(
         [stats.beta.median(0.2 * 99, 0.8 * 99)] * 3, rel=1e-4
