@@ -6,7 +6,7 @@ import copy
 import csv
 from typing import TYPE_CHECKING, Any
 
-from analytics.data.importing import batch as intake
+from analytics.data import importing
 from analytics.data.store import Store
 
 if TYPE_CHECKING:
@@ -137,5 +137,5 @@ def write_csv(path: Path, rows: list[dict[str, Any]]) -> Path:
 def field_store(folder: Path) -> None:
     """Write the clean week into ``week`` and import it into the store ``store``."""
     store = Store(folder / "store")
-    reading = intake.read_paths([write_week(field_week(), folder / "week")])
-    intake.store_checked(intake.check(reading, store), store)
+    reading = importing.read_paths([write_week(field_week(), folder / "week")])
+    importing.store_checked(importing.check(reading, store), store)

@@ -16,7 +16,7 @@ from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, im
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analytics.data.store.history import Event
+    from analytics.data.store import Event
 
 Row = dict[str, Any]
 

@@ -14,9 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.bulletin.differences import comparable, moves
 from analytics.data.schema import TABLES
-from analytics.data.store import delta, history, rows
-from analytics.data.store.history import Event
-from analytics.data.store.store import EVENTS
+from analytics.data.store import BATCH, Event
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
@@ -39,23 +37,6 @@ if TYPE_CHECKING:
 _DATED = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage", "holidays")
 #: Tables that no estimate is made from.
 _NO_PART = ("limits",)
-_LABEL = pa.field(rows.BATCH, pa.string())
-
-
-def events_of(store: Store) -> list[Event]:
-    """Return every event of a store, oldest first; a withdrawal tells the tables and files too.
-
-    Raises
-    ------
-    StoreError
-        If they cannot be read.
-    """
-    events = history.from_rows(delta.read(store.path / EVENTS, schema=history.EVENT_SCHEMA))
-    imports = {one.batch: one for one in events if one.event == history.IMPORTED}
-    return [
-        replace(one, counts=imports[one.batch].counts, sources=imports[one.batch].sources)
-        for one in events
-    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +108,7 @@ class BatchScope:
 
     def _rows_of(self, name: str, batch: str) -> pa.Table:
         table = self._table(name)
-        return table.filter(pc.equal(table[rows.BATCH], batch))
+        return table.filter(pc.equal(table[BATCH], batch))
 
     def _ever(self, name: str, some: pa.Table) -> pa.Table:
         """Return every form that the rows ever had, where their date is no part of their key."""
@@ -140,14 +121,8 @@ class BatchScope:
     def _table(self, name: str) -> pa.Table:
         """Return the rows of every batch of a table, read once."""
         if name not in self._tables:
-            path = self._store.path / name
-            wanted = {*TABLES[name].key, "date", "sample_id", "season", "open_date", "close_date"}
-            fields = [field for field in TABLES[name].arrow_schema if field.name in wanted]
-            schema = pa.schema([*fields, _LABEL])
-            is_there = delta.is_table(path)
-            self._tables[name] = (
-                delta.read(path, schema=schema) if is_there else schema.empty_table()
-            )
+            columns = {*TABLES[name].key, "date", "sample_id", "season", "open_date", "close_date"}
+            self._tables[name] = self._store.every_row(name, columns)
         return self._tables[name]
 
 
@@ -267,7 +242,7 @@ def steps_between(
     if "week" not in words:
         states.through = min(ends.through, states.last_week(ends.since) or ends.through)
     reach = BatchScope(store, ends.season)
-    events = [one for one in events_of(store) if ends.since < one.version <= ends.version]
+    events = [one for one in store.events() if ends.since < one.version <= ends.version]
     telling = [one for one in events if reach.of(one).has_season]
     progress(f"estimating as of version {ends.since}")
     return _stepped(states, telling, since=ends.since, progress=progress)
@@ -406,7 +381,7 @@ class _Causes:
 
     def __init__(self, store: Store, earlier: BulletinMetadata, later: BulletinMetadata) -> None:
         between = range(earlier.version + 1, later.version + 1)
-        self._events = [one for one in events_of(store) if one.version in between]
+        self._events = [one for one in store.events() if one.version in between]
         self._program: list[Event] = []
         if earlier.program != later.program:
             words = f"{earlier.program} to {later.program}"

@@ -24,9 +24,8 @@ from analytics.errors import DataRejected, UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from analytics.data.importing.batch import Checked
-    from analytics.data.store import Store
-    from analytics.data.store.history import Batch, Counts, Receipt
+    from analytics.data.importing import Checked
+    from analytics.data.store import Batch, Counts, Receipt, Store
 
 BATCH_COLUMNS = ("version", "batch", "at_utc", "state", "rows_new", "rows_changed", "files")
 
@@ -71,15 +70,15 @@ def import_(
     The same rows again change nothing. A row with a known key and other values supersedes the old
     one, which stays in the history. Errors refuse the batch, warnings pass.
     """
-    from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
     from analytics.data.store import Store  # noqa: PLC0415
 
     _require_new(quarantine, findings)
     target = Store(store)
     with watched(target):
-        reading = intake.read_paths(paths, progress=progress)
+        reading = importing.read_paths(paths, progress=progress)
         progress("checking")
-        checked = intake.check(reading, target, quarantine=quarantine is not None)
+        checked = importing.check(reading, target, quarantine=quarantine is not None)
         show_findings(checked.findings)
         _write_reports(checked, quarantine=quarantine, findings=findings)
         if check_only:
@@ -136,7 +135,7 @@ def _require_new(*files: Path | None) -> None:
 
 def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path | None) -> None:
     """Write the files that were asked for, whether the batch can be stored or not."""
-    from analytics.data.importing.findings_report import findings_csv, quarantine_csv  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing import findings_csv, quarantine_csv  # noqa: PLC0415 - keeps --help quick
 
     if findings:
         _write_sheet(findings, findings_csv(checked.findings))
@@ -161,13 +160,13 @@ def _end_check(checked: Checked) -> None:
 
 
 def _store(checked: Checked, store: Store, quarantine: Path | None) -> None:
-    from analytics.data.importing import batch as intake  # noqa: PLC0415 - keeps --help quick
+    from analytics.data import importing  # noqa: PLC0415 - keeps --help quick
 
     if checked.errors:
-        raise DataRejected(intake.refusal(checked.errors))
+        raise DataRejected(importing.refusal(checked.errors))
     progress("storing")
     try:
-        receipt = intake.store_checked(checked, store)
+        receipt = importing.store_checked(checked, store)
     except BaseException:
         # Once the rest is stored, the rows set aside are nowhere else.
         if quarantine and checked.set_aside and store.version == checked.version:

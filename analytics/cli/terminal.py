@@ -58,7 +58,7 @@ def progress(words: str) -> None:
 
 def show_findings(findings: Iterable[Finding]) -> None:
     """Write findings on stderr, alike ones grouped, and how many there are."""
-    from analytics.data.importing.findings_report import counted, grouped  # noqa: PLC0415 - keeps --help quick
+    from analytics.data.importing import counted, grouped  # noqa: PLC0415 - keeps --help quick
 
     told = list(findings)
     for line in grouped(told):

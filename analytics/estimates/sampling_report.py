@@ -13,8 +13,8 @@ import pyarrow.compute as pc
 from analytics.codes import coded, sentences
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
-from analytics.data.checks.run import check_between
-from analytics.data.importing.typed import Incoming
+from analytics.data.checks import check_between
+from analytics.data.importing import Incoming
 from analytics.data.schema import TABLES
 from analytics.estimates.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.estimates.schemas import STRATUM_SCHEMA

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from analytics.codes import coded, join_codes
-from analytics.data.checks.within import check_keys
-from analytics.data.importing.reading import ENDINGS, read_file
-from analytics.data.importing.typed import type_raw
+from analytics.data.checks import check_keys
+from analytics.data.importing import ENDINGS, read_file, type_raw
 from analytics.data.schema import HELD_FISH
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Severity, number_of

@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.data.importing import batch as intake
+from analytics.data import importing
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 
@@ -29,12 +29,12 @@ def taken(path: Path, *, quarantine: bool) -> tuple[int, int]:
     """Import a file into a new store; return rows stored and errors left."""
     with tempfile.TemporaryDirectory() as folder:
         store = Store(Path(folder) / "s")
-        reading = intake.read_paths([path])
-        checked = intake.check(reading, store, quarantine=quarantine)
+        reading = importing.read_paths([path])
+        checked = importing.check(reading, store, quarantine=quarantine)
         assert all(finding.seen for finding in checked.findings)
         if checked.errors:
             return 0, len(checked.errors)
-        intake.store_checked(checked, store)
+        importing.store_checked(checked, store)
         return store.read(path.stem).num_rows, 0
 
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from analytics.data import importing
 from analytics.data.checks import catch as rules_catch
 from analytics.data.checks import frame as rules_frame
 from analytics.data.checks.rule import parts, references
-from analytics.data.importing import batch as intake
 from analytics.data.store import Store
 from analytics.errors import DataRejected
 from tests.field_week import field_week, write_week
@@ -41,8 +41,8 @@ def edited(edits: list[Edit]) -> Rows:
 
 def findings_of(rows: Rows, folder: Path, store: Store | None = None) -> tuple[Finding, ...]:
     """Return what an import of rows would find."""
-    reading = intake.read_paths([write_week(rows, folder / "rows")])
-    return intake.check(reading, store or Store(folder / "nothing")).findings
+    reading = importing.read_paths([write_week(rows, folder / "rows")])
+    return importing.check(reading, store or Store(folder / "nothing")).findings
 
 
 def places(findings: tuple[Finding, ...]) -> list[Place]:
@@ -520,8 +520,8 @@ def test_a_row_that_supersedes_its_older_self_is_not_counted_twice(
 def test_warnings_are_told_of_the_batch_only(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
     rows = edited([("interviews", 2, {"method": None})])
-    reading = intake.read_paths([write_week(rows, tmp_path / "first")])
-    intake.store_checked(intake.check(reading, store), store)
+    reading = importing.read_paths([write_week(rows, tmp_path / "first")])
+    importing.store_checked(importing.check(reading, store), store)
     assert findings_of({"areas": field_week()["areas"]}, tmp_path, store) == ()
 
 
@@ -533,8 +533,8 @@ def test_faulty_season_cells_do_not_close_every_day(tmp_path: Path) -> None:
 def test_withdrawing_what_others_hang_on_is_refused(tmp_path: Path, field: Path) -> None:
     store = Store(field / "store")
     later = {"interviews": [field_week()["interviews"][0] | {"interview_id": "i3"}]}
-    reading = intake.read_paths([write_week(later, tmp_path / "later")])
-    intake.store_checked(intake.check(reading, store), store)
+    reading = importing.read_paths([write_week(later, tmp_path / "later")])
+    importing.store_checked(importing.check(reading, store), store)
     with pytest.raises(DataRejected, match=r"in rows of b0002-[0-9a-f]+; withdraw") as caught:
         store.withdraw("b0001")
     told = {(one.table, one.column) for one in caught.value.findings}

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analytics.data.importing import batch as intake
+from analytics.data import importing
 from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
 from analytics.data.importing.typed import Fault, read_cell, read_extra
 from analytics.data.schema import TABLES
@@ -31,7 +31,7 @@ def read(path: Path, content: bytes | str) -> Reading:
     """Read one file of the given content."""
     data = content.encode() if isinstance(content, str) else content
     path.write_bytes(data)
-    return intake.read_paths([path])
+    return importing.read_paths([path])
 
 
 def only(findings: tuple[Finding, ...]) -> Finding:
@@ -246,7 +246,7 @@ def test_parquet_types_are_judged_like_text(tmp_path: Path) -> None:
         }
     )
     pq.write_table(table, path)
-    reading = intake.read_paths([path])
+    reading = importing.read_paths([path])
     told = {(one.row, one.column) for one in reading.findings if one.severity == "error"}
     assert told == {
         (4, "area"),
@@ -271,7 +271,7 @@ def test_folders_and_files_are_found(tmp_path: Path) -> None:
     (week / "truth").mkdir()
     write_csv(week / "truth" / "what.csv", [{"a": 1}])
     extra = write_csv(tmp_path / "holidays.csv", [{"date": "2031-02-02", "holiday": "B"}])
-    reading = intake.read_paths([week, extra, week / "areas.csv"])
+    reading = importing.read_paths([week, extra, week / "areas.csv"])
     assert not reading.faults
     assert reading.tables["holidays"].data.num_rows == 2
     assert reading.tables["areas"].data.num_rows == 2  # named twice, read once
@@ -279,12 +279,12 @@ def test_folders_and_files_are_found(tmp_path: Path) -> None:
 
 def test_paths_without_tables_are_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="does not exist"):
-        intake.read_paths([tmp_path / "nowhere"])
-    assert "no table in this folder" in str(only(intake.read_paths([tmp_path]).faults))
+        importing.read_paths([tmp_path / "nowhere"])
+    assert "no table in this folder" in str(only(importing.read_paths([tmp_path]).faults))
     unknown = write_csv(tmp_path / "interview.csv", [{"a": 1}])
-    assert "did you mean interviews?" in str(only(intake.read_paths([tmp_path]).faults))
+    assert "did you mean interviews?" in str(only(importing.read_paths([tmp_path]).faults))
     unknown.rename(tmp_path / "interviews.xlsx")
-    fault = only(intake.read_paths([tmp_path / "interviews.xlsx"]).faults)
+    fault = only(importing.read_paths([tmp_path / "interviews.xlsx"]).faults)
     assert "save the sheet as CSV" in str(fault)
 
 
@@ -294,7 +294,7 @@ def test_paths_without_tables_are_told(tmp_path: Path) -> None:
 def test_a_table_that_would_be_skipped_is_told(tmp_path: Path, name: str) -> None:
     week = write_week(field_week(), tmp_path / "week")
     (week / name).write_text("x")
-    fault = only(intake.read_paths([week]).faults)
+    fault = only(importing.read_paths([week]).faults)
     assert fault.file == str(week / name)
     assert "save the sheet as CSV" in str(fault)
 
@@ -303,7 +303,7 @@ def test_folders_and_dead_links_named_as_tables_are_told(tmp_path: Path) -> None
     week = write_week(field_week(), tmp_path / "week")
     (week / "catch.csv").mkdir()
     (week / "areas.parquet").symlink_to(tmp_path / "gone.parquet")
-    faults = intake.read_paths([week]).faults
+    faults = importing.read_paths([week]).faults
     assert [one.table for one in faults] == ["areas.parquet", "catch.csv"]
     assert "a link that leads nowhere" in str(faults[0])
     assert "a folder named as a table" in str(faults[1])
@@ -314,7 +314,7 @@ def test_other_files_of_a_folder_are_ignored(tmp_path: Path) -> None:
     for name in ("README", "notes.txt", "areas.geojson", ".interviews.csv.swp", "~$fish.xlsx"):
         (week / name).write_text("x")
     (week / "fish").mkdir()
-    assert intake.read_paths([week]).faults == ()
+    assert importing.read_paths([week]).faults == ()
 
 
 def test_keys_given_twice_are_told(tmp_path: Path) -> None:
@@ -328,7 +328,7 @@ def test_keys_given_twice_are_told(tmp_path: Path) -> None:
 def test_extra_columns_are_kept(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
     reading = read(tmp_path / "holidays.csv", "date,depth,note\n2031-01-01,-4,\n2031-01-02,,ü\n")
-    intake.store_checked(intake.check(reading, store), store)
+    importing.store_checked(importing.check(reading, store), store)
     back = store.read("holidays")
     assert back.column_names == ["date", "holiday", "depth", "note"]
     assert back.select(["depth", "note"]).to_pylist() == [
@@ -341,9 +341,9 @@ def test_an_error_refuses_the_whole_batch(tmp_path: Path) -> None:
     rows = field_week()
     rows["interviews"][1]["hours_fished"] = -1
     store = Store(tmp_path / "s")
-    checked = intake.check(intake.read_paths([write_week(rows, tmp_path / "week")]), store)
+    checked = importing.check(importing.read_paths([write_week(rows, tmp_path / "week")]), store)
     with pytest.raises(DataRejected, match="1 error: nothing was stored"):
-        intake.store_checked(checked, store)
+        importing.store_checked(checked, store)
     assert not (tmp_path / "s").exists()
 
 
@@ -352,8 +352,8 @@ def test_a_quarantine_sets_faulty_rows_and_what_hangs_on_them_aside(tmp_path: Pa
     rows["site_days"][0]["date"] = "6 January"
     rows["sites"].append({"site": "r3", "area": "X"})
     store = Store(tmp_path / "s")
-    reading = intake.read_paths([write_week(rows, tmp_path / "week")])
-    checked = intake.check(reading, store, quarantine=True)
+    reading = importing.read_paths([write_week(rows, tmp_path / "week")])
+    checked = importing.check(reading, store, quarantine=True)
     aside = sorted({(one.table, one.row) for one in checked.set_aside})
     assert aside == [
         ("bycatch", 2),
@@ -364,7 +364,7 @@ def test_a_quarantine_sets_faulty_rows_and_what_hangs_on_them_aside(tmp_path: Pa
         ("sites", 4),
     ]
     assert not checked.errors
-    intake.store_checked(checked, store)
+    importing.store_checked(checked, store)
     assert store.read("site_days")["sample_id"].to_pylist() == ["d2"]
     assert store.read("interviews").num_rows == 0
     sheet = quarantine_csv(checked.set_aside, reading.raws)
@@ -375,20 +375,22 @@ def test_a_quarantine_sets_faulty_rows_and_what_hangs_on_them_aside(tmp_path: Pa
 def test_a_quarantine_does_not_help_a_file_or_rows_stored_earlier(tmp_path: Path) -> None:
     store = Store(tmp_path / "s")
     week = write_week(field_week(), tmp_path / "week")
-    intake.store_checked(intake.check(intake.read_paths([week]), store), store)
+    importing.store_checked(importing.check(importing.read_paths([week]), store), store)
     (tmp_path / "holidays.csv").write_bytes(b"")
-    empty = intake.check(intake.read_paths([tmp_path / "holidays.csv"]), store, quarantine=True)
+    empty = importing.check(
+        importing.read_paths([tmp_path / "holidays.csv"]), store, quarantine=True
+    )
     assert len(empty.errors) == 1
     season = field_week()["seasons"][0] | {"close_date": "2030-12-31"}
-    shorter = intake.read_paths([write_csv(tmp_path / "seasons.csv", [season])])
-    checked = intake.check(shorter, store, quarantine=True)
+    shorter = importing.read_paths([write_csv(tmp_path / "seasons.csv", [season])])
+    checked = importing.check(shorter, store, quarantine=True)
     assert [one.row for one in checked.errors] == [None]
     assert store.version == 1
 
 
 def test_a_quarantine_keeps_ragged_lines_and_disarms_formulas(tmp_path: Path) -> None:
     reading = read(tmp_path / "holidays.csv", HEADER + "2031-01-01,=cmd()\n2031-01-02\n")
-    checked = intake.check(reading, Store(tmp_path / "s"), quarantine=True)
+    checked = importing.check(reading, Store(tmp_path / "s"), quarantine=True)
     lines = quarantine_csv(checked.set_aside, reading.raws).splitlines()
     assert lines[0] == "file,table,row,column,seen,allowed,advice,row_json"
     assert any(",'=cmd()," in line for line in lines)

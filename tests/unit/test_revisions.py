@@ -13,7 +13,7 @@ import pytest
 from analytics.bulletin import archive
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import moves, netted, summary
-from analytics.bulletin.revisions import BatchScope, default_since, events_of, revisions
+from analytics.bulletin.revisions import BatchScope, default_since, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
@@ -171,7 +171,7 @@ def test_a_site_day_that_left_for_another_season_moves_the_one_it_left(store, ta
     day = part(tables, [0])["site_days"].to_pylist()[0] | {"date": NEXT_YEAR + dt.timedelta(days=1)}
     store.add({"site_days": pa.Table.from_pylist([day], schema=tables["site_days"].schema)})
     reach = BatchScope(store, SEASON)
-    assert reach.of(events_of(store)[-1]).weeks == {"2031-W02"}
+    assert reach.of(store.events()[-1]).weeks == {"2031-W02"}
     found = revisions(store, season=SEASON, since=5)
     assert {row["version"] for row in found.to_pylist()} == {6}
     assert rows_of(found, quantity="boat_trips", week="2031-W02")
@@ -405,7 +405,7 @@ def test_a_damaged_bulletin_before_does_not_stop_the_next(published, tables):
 def test_bycatch_reaches_the_week_of_its_interview(store):
     rows = [{"interview_id": "s00004-0", "species": "coho", "kept": 1, "released": 0}]
     store.add({"bycatch": pa.Table.from_pylist(rows)})
-    found = BatchScope(store, SEASON).of(events_of(store)[-1])
+    found = BatchScope(store, SEASON).of(store.events()[-1])
     assert (found.weeks, found.is_whole) == ({"2031-W03"}, False)
 
 
@@ -421,5 +421,5 @@ def test_bycatch_reaches_the_week_of_its_interview(store):
 )
 def test_what_any_week_may_rest_on_reaches_the_whole_season(store, table, rows, is_whole):
     store.add({table: pa.Table.from_pylist(rows)})
-    found = BatchScope(store, SEASON).of(events_of(store)[-1])
+    found = BatchScope(store, SEASON).of(store.events()[-1])
     assert (found.is_whole, found.has_season) == (is_whole, is_whole)

@@ -1,1 +1,6 @@
-"""Rules between rows and between tables, declared one by one and run as SQL."""
+"""Checks of rows: within one table, and by rules between rows and tables, run as SQL."""
+
+from analytics.data.checks.run import check_between
+from analytics.data.checks.within import check_keys
+
+__all__ = ["check_between", "check_keys"]

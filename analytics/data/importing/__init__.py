@@ -1,1 +1,22 @@
-"""Files in: found, read, typed cell by cell, put together as a batch."""
+"""Files in: found, read, typed cell by cell, checked as a batch and stored."""
+
+from analytics.data.importing.batch import Checked, check, read_paths, refusal, store_checked
+from analytics.data.importing.findings_report import counted, findings_csv, grouped, quarantine_csv
+from analytics.data.importing.reading import ENDINGS, read_file
+from analytics.data.importing.typed import Incoming, type_raw
+
+__all__ = [
+    "ENDINGS",
+    "Checked",
+    "Incoming",
+    "check",
+    "counted",
+    "findings_csv",
+    "grouped",
+    "quarantine_csv",
+    "read_file",
+    "read_paths",
+    "refusal",
+    "store_checked",
+    "type_raw",
+]

@@ -1,5 +1,7 @@
 """The store: Delta Lake tables with their whole history."""
 
+from analytics.data.store.history import Batch, Counts, Event, Receipt
+from analytics.data.store.rows import BATCH
 from analytics.data.store.store import Store
 
-__all__ = ["Store"]
+__all__ = ["BATCH", "Batch", "Counts", "Event", "Receipt", "Store"]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from analytics.data.checks.run import check_between
+from analytics.data.checks import check_between
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import delta, history, rows
@@ -27,7 +27,7 @@ from analytics.errors import DataRejected, NotAStoreError, StoreError, UsageErro
 from analytics.findings import Severity, number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from analytics.data.query import ParquetRows
 
@@ -111,6 +111,15 @@ class Store:
         """Number of batches imported or withdrawn so far; 0 where nothing was stored."""
         return len(self._events())
 
+    def events(self) -> list[Event]:
+        """Return every event, oldest first; a withdrawal with the counts and files of its batch."""
+        events = self._events()
+        imports = {one.batch: one for one in events if one.event == history.IMPORTED}
+        return [
+            replace(one, counts=imports[one.batch].counts, sources=imports[one.batch].sources)
+            for one in events
+        ]
+
     def batches(self) -> list[Batch]:
         """Return every batch that came in, oldest first, withdrawn ones too."""
         self._require()
@@ -142,6 +151,17 @@ class Store:
             raise UsageError(f"no table {table!r}; the tables are: {', '.join(TABLES)}")
         self._require()
         return rows.unpack(self._rows(table, history.visible(self._events(), as_of=as_of)))
+
+    def every_row(self, table: str, columns: Iterable[str]) -> pa.Table:
+        """Return some columns of every row that a table ever had, with its `BATCH`, in any order.
+
+        Rows of withdrawn batches and rows that others superseded are among them.
+        """
+        kept = set(columns)
+        fields = [field for field in TABLES[table].arrow_schema if field.name in kept]
+        schema = pa.schema([*fields, pa.field(BATCH, pa.string())])
+        path = self.path / table
+        return delta.read(path, schema=schema) if delta.is_table(path) else schema.empty_table()
 
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """Return every table as it stood at a version; the last few are kept in memory.
