@@ -152,13 +152,18 @@ def week_dates(week: str) -> str:
     return f"{left} – {_day(last)}"
 
 
+def day_words(day: date) -> str:
+    """Return a date without its year, such as ``3 Dec``."""
+    return f"{day.day} {day:%b}"
+
+
 def plain(words: object) -> str:
     """Return text with the marks of Markdown made harmless, for names that come from data."""
     return re.sub(r"([\\`*_{}\[\]()#+\-!|<>$~:])", r"\\\1", str(words))
 
 
 def _day(day: date) -> str:
-    return f"{day.day} {day:%b} {day.year}"
+    return f"{day_words(day)} {day.year}"
 
 
 def _is_share(row: Row) -> bool:

@@ -11,7 +11,7 @@ from dashboard import filters, html_tables, notices, numbers, page_frame
 from dashboard.alternative_estimates import bases as reckoned
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
-from dashboard.charts import ways as chart
+from dashboard.charts import bases as chart
 from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.week import sentences
 

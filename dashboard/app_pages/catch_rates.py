@@ -37,8 +37,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
         f"{sentences.AHEAD} {sentences.RULE} {sentences.MANY}",
         sentences.CHANCES,
     )
-    panels.downloads(choice, (("index", "the index"), ("trend", "the level and weeks ahead")))
-    with st.expander("For those who want them: the regressions behind the index"):
+    page_frame.downloads(choice, index="the index", trend="the trend and weeks ahead")
+    with st.expander("The regressions behind the standardised catch rates"):
         _fits(choice, rates, response)
 
 
@@ -55,11 +55,10 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     st.caption(sentences.scale(response))
 
     def one(area: str | None) -> None:
-        name = head(choice.book, area)
-        st.markdown(f"**{numbers.plain(name)}**")
+        name, key = head(choice.book, area), f"rates-weeks-{area or 'all'}"
         figure = chart.figure(found[area], palette=colours())
-        said = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
-        page_frame.chart(figure, key=f"rates-weeks-{area or 'all'}", alt=said)
+        alt = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
+        page_frame.panel(name, figure, key=key, alt=alt)
 
     first = [area for area in found if area is None]
     grid(first, one)
@@ -76,24 +75,22 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
     st.html(models.table(lines))
     st.caption(models.CRITERIA)
     _coefficients(choice, rates, response)
-    st.markdown("**Does the chosen one fit?**")
+    st.markdown("**How well the chosen one fits**")
     for said in models.checks(models.chosen(rates, response)):
         st.markdown(f"- {said}")
     _residuals(rates, response)
-    panels.downloads(
+    page_frame.downloads(
         choice,
-        (
-            ("models", "the candidates"),
-            ("coefficients", "the coefficients"),
-            ("residuals", "the residuals"),
-        ),
+        models="the candidates",
+        coefficients="the coefficients",
+        residuals="the residuals",
     )
 
 
 def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
     found = terms.dots(choice.book, rates, response)
     if not found:
-        st.markdown("No coefficients beyond areas and weeks were kept.")
+        st.markdown("There are no coefficients beyond areas and weeks.")
         return
     title = terms.ratio_words(response)
     st.markdown(f"**{numbers.plain(title)}**")
@@ -118,12 +115,12 @@ def _residuals(rates: Rates, response: str) -> None:
         page_frame.chart(figure, key="rates-residuals", alt=models.quantile_words(found))
         st.caption(models.RESIDUALS)
     else:
-        st.markdown("No residuals were kept for this rate.")
+        st.markdown("There are no residuals for this rate.")
     boats = models.boats(rates, response)
     if not boats:
         st.markdown("No single boats are listed here.")
         return
-    st.markdown("**Boats that carry the fit**")
+    st.markdown("**Boats with the largest influence**")
     st.html(models.boats_table(boats))
     st.caption(models.INFLUENCE)
 

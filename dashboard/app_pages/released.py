@@ -42,7 +42,7 @@ def _handling(choice: Choice, released: Released) -> None:
     lead(handling.ANSWER)
     st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
     st.caption(handling.ADVICE_SOURCE)
-    st.header("Deaths by where the hook sat, in print", anchor=False)
+    st.header("Published deaths by wound site", anchor=False)
     found = handling.dots()
     page_frame.forest_signs(found, handling.NAMES)
     page_frame.forest_panel(
@@ -51,7 +51,7 @@ def _handling(choice: Choice, released: Released) -> None:
     st.caption(handling.NOT_HERE)
     st.html(handling.table())
     st.caption("Sources: " + " ".join(handling.SOURCES))
-    page_frame.download("the rates in print", handling.in_print(), choice, "wounds_in_print")
+    page_frame.download("the published rates", handling.in_print(), choice, "wounds_in_print")
     st.caption(handling.DECIDES)
 
 

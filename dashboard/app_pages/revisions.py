@@ -62,7 +62,7 @@ def _called(card: BulletinMetadata, cards: Sequence[BulletinMetadata]) -> str:
 
 
 def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
-    drawn = chart.drawn(mine)
+    drawn = chart.plotted(mine)
     if not drawn:
         return
     st.header(f"{_label(quantity)}: before and now", anchor=False)

@@ -9,7 +9,6 @@ import streamlit as st
 from dashboard import numbers, page_frame
 from dashboard.catch_rates import panels, seasonal_timing
 from dashboard.charts import timing
-from dashboard.charts import timing as chart
 from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.released.records import domains, head
 
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
     from dashboard.filters import Choice
 
 
-CAME, INDEX = "Cumulative share of the season", "The index by week"
+CAME, INDEX = "Cumulative share of the season", "Standardised catch rate by week"
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
@@ -41,13 +40,11 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     panels.reading(
         f"{seasonal_timing.MEANING} {seasonal_timing.FILLED}", seasonal_timing.CURVES_ARE
     )
-    panels.downloads(
+    page_frame.downloads(
         choice,
-        (
-            ("run_strength", "the strength by week"),
-            ("seasonal_pattern", "the shares by week"),
-            ("run_dates", "the dates"),
-        ),
+        run_strength="the strength by week",
+        seasonal_pattern="the shares by week",
+        run_dates="the dates",
     )
 
 
@@ -59,17 +56,15 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> Non
     page_frame.signs(timing.signs(list(found.values())), timing.HUES)
 
     def one(area: str | None) -> None:
-        name = head(choice.book, area)
-        st.markdown(f"**{numbers.plain(name)}**")
-        figure = chart.figure(found[area], palette=colours())
-        said = timing.description(found[area], of=f"{title}, {name}")
-        key = "came" if title == CAME else "index"
-        page_frame.chart(figure, key=f"rates-{key}-{area or 'all'}", alt=said)
+        name, key = head(choice.book, area), "came" if title == CAME else "index"
+        figure = timing.figure(found[area], palette=colours())
+        alt = timing.description(found[area], of=f"{title}, {name}")
+        page_frame.panel(name, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
 
     grid([area for area in found if area is None], one)
     areas = [area for area in found if area is not None]
     if areas and None in found:
-        with st.expander("The shares by area" if title == CAME else "The index by area"):
+        with st.expander("The shares by area" if title == CAME else "The catch rate by area"):
             grid(areas, one)
     else:
         grid(areas, one)
@@ -91,7 +86,7 @@ def _dates(choice: Choice, rates: Rates) -> None:
     found = seasonal_timing.by_area(book, rates, shown)
     if not found:
         return
-    st.header("Dates by which a quarter, half and three quarters had come", anchor=False)
+    st.header("Dates by which a quarter, half and three quarters were reached", anchor=False)
     st.html(found)
     with st.expander("The dates season by season"):
         st.html(seasonal_timing.by_season(book, rates, choice.domains))

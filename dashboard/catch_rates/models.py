@@ -17,11 +17,10 @@ if TYPE_CHECKING:
 HEADS = ("Candidate", "Distribution and terms", "Trips", "AIC", "BIC", "Held-out weeks")
 BOAT_HEADS = ("Interview", "Influence", "Fish", "Angler-hours", "Residual")
 CRITERIA = (
-    "AIC and BIC are given against the lowest of the candidates that the index may use: less is "
-    "better. The score of held-out weeks is the mean log chance that a fit of the weeks before "
-    "gives them: more is better. It is the only figure here that asks about weeks a fit has not "
-    "seen, which is what an index of a season in progress is used for. No candidate is chosen by "
-    "p-values."
+    "AIC and BIC are differences from the lowest of the candidates that may be chosen: lower is "
+    "better. The score of held-out weeks is the mean log probability of those weeks by a fit of "
+    "the weeks before: higher is better. It alone judges weeks that a fit has not seen, which is "
+    "what rates of a season in progress are used for. No candidate is chosen by p-values."
 )
 RESIDUALS = (
     "Randomised quantile residuals (Dunn & Smyth 1996, Randomized quantile residuals, J. Comput. "
@@ -57,20 +56,16 @@ def table(lines: Sequence[Line]) -> str:
 
 def _candidate(line: Line, lowest: dict[str, float | None]) -> str:
     name = f"{line['candidate']}{', chosen' if line['is_chosen'] else ''}"
-    listed = terms.listed(line["terms"] or "")
-    law = _spaced(line["family"]) + html_tables.small(line.get("purpose") or "", listed)
-    if line["reason"]:
-        law += html_tables.small(line["reason"])
-    score, rows = line["held_out_score"], line["held_out_rows"]
-    held = DASH if score is None else number(score, place=-3)
+    family = (line["family"] or "").replace("_", " ")
+    below = (line.get("purpose") or "", terms.listed(line["terms"] or ""), line["reason"] or "")
+    n_parameters, score, rows = line["n_parameters"], line["held_out_score"], line["held_out_rows"]
+    parameters = "" if n_parameters is None else numbers.count(n_parameters, "parameter")
+    trips = "" if rows is None or score is None else numbers.count(rows, "trip")
     inside = [
-        law,
-        _count(line["n"]) + html_tables.small(_parameters(line["n_parameters"])),
+        family + html_tables.small(*below),
+        _count(line["n"]) + html_tables.small(parameters),
         *(_above(line[name], lowest[name]) for name in ("aic", "bic")),
-        held
-        + html_tables.small(
-            _behind(line), "" if rows is None or score is None else numbers.count(rows, "trip")
-        ),
+        _figure(score, place=-3) + html_tables.small(_behind(line), trips),
     ]
     return html_tables.line(HEADS, name, inside, is_all=bool(line["is_chosen"]))
 
@@ -86,16 +81,12 @@ def _behind(line: Line) -> str:
     return by if se is None else f"{by} ± {number(se, place=-3)}"
 
 
-def _spaced(words: str | None) -> str:
-    return (words or "").replace("_", " ")
-
-
 def _count(amount: int | None) -> str:
     return DASH if amount is None else f"{amount:,}"
 
 
-def _parameters(amount: int | None) -> str:
-    return "" if amount is None else numbers.count(amount, "parameter")
+def _figure(value: float | None, *, place: int) -> str:
+    return DASH if value is None else number(value, place=place)
 
 
 def _above(value: float | None, lowest: float | None) -> str:
@@ -113,23 +104,24 @@ def checks(line: Line | None) -> list[str]:
         return ["No regression was chosen, so there is nothing to check."]
     found = []
     if line.get("index_terms"):
+        listed = numbers.plain(terms.listed(line["index_terms"]))
         found.append(
-            "Coefficients, checks and boats are of the regression behind the index itself: a level "
-            f"for every area and week, and {numbers.plain(terms.listed(line['index_terms']))}."
+            "Coefficients, checks and boats are of the regression behind the standardised rate: "
+            f"a value for every area and week, and {listed}."
         )
     if line["zeros"] is not None and line["zeros_expected"] is not None:
         seen, expected = percent(line["zeros"], digits=1), percent(line["zeros_expected"], digits=1)
         found.append(f"Trips without a fish: {seen} seen, {expected} expected by the fit.")
     if line["pearson"] is not None:
         found.append(
-            f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the counts spread as "
-            "the distribution says, above where they spread more."
+            f"Pearson dispersion {number(line['pearson'], place=-2)}: 1 where the variance is as "
+            "the distribution says, above where it is larger."
         )
     own = line.get("index_dispersion")
     dispersion = line["dispersion"] if own is None else own
     if dispersion is not None:
         found.append(
-            f"Dispersion {number(dispersion, place=-3)}: 0 would be no more spread than "
+            f"Dispersion {number(dispersion, place=-3)}: 0 would be no more variance than "
             "chance alone gives."
         )
     if line["cluster_factor"] is not None:
@@ -137,7 +129,7 @@ def checks(line: Line | None) -> list[str]:
         named = "" if days is None else f" over {numbers.count(days, 'site-day')}"
         times = number(line["cluster_factor"], place=-2)
         found.append(
-            f"Boats of one site-day are alike: variances are {times} times those of single "
+            f"Boats of one site-day are correlated: variances are {times} times those of single "
             f"boats{named}."
         )
     return found
@@ -151,26 +143,27 @@ def boats(rates: Rates, response: str) -> list[Line]:
 
 def boats_table(lines: Sequence[Line]) -> str:
     """Return weighty boats as HTML."""
-    return html_tables.table(BOAT_HEADS, [_boat(line) for line in lines])
-
-
-def _boat(line: Line) -> str:
-    inside = [
-        _figure(line["influence"], place=-2),
-        _count(line["fish"]),
-        _figure(line["angler_hours"], place=-1),
-        _figure(line["residual"], place=-2),
-    ]
-    return html_tables.line(BOAT_HEADS, line["interview_id"] or DASH, inside)
+    return html_tables.table(
+        BOAT_HEADS,
+        [
+            html_tables.line(
+                BOAT_HEADS,
+                line["interview_id"] or DASH,
+                [
+                    _figure(line["influence"], place=-2),
+                    _count(line["fish"]),
+                    _figure(line["angler_hours"], place=-1),
+                    _figure(line["residual"], place=-2),
+                ],
+            )
+            for line in lines
+        ],
+    )
 
 
 def has_no_boats(rates: Rates) -> bool:
     """Return whether regressions were chosen and no residual of any rate is kept."""
     return not rates.lines["residuals"] and any(one["is_chosen"] for one in rates.lines["models"])
-
-
-def _figure(value: float | None, *, place: int) -> str:
-    return DASH if value is None else number(value, place=place)
 
 
 def quantiles(rates: Rates, response: str) -> list[Line]:

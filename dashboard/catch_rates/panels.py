@@ -12,7 +12,6 @@ from dashboard.bulletin_index import monday
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import ENCOUNTERS
 from dashboard.charts.rates import Panel, Past
-from dashboard.page_frame import download
 
 #: What bulletins did not do before they had the tables of these pages.
 MODELLED = "modelled catch rates"
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.filters import Choice
 
 
 def panel(book: BulletinIndex, rates: Rates, area: str | None, *, response: str) -> Panel | None:
@@ -42,14 +40,14 @@ def panel(book: BulletinIndex, rates: Rates, area: str | None, *, response: str)
 
 def _closed(axis: Sequence[str], index: Sequence[Line], trend: Sequence[Line]) -> tuple[int, ...]:
     """Return the places of closed weeks: those the trend calls so, or that have no index line."""
-    told = {one["week"]: one.get("is_closed") for one in trend}
+    is_shut = {one["week"]: one.get("is_closed") for one in trend}
     open_weeks = {one["week"] for one in index}
     first_ahead = min((one["week"] for one in trend if one["is_projected"]), default="9999")
     return tuple(
         at
         for at, week in enumerate(axis)
-        if told.get(week)
-        or (told.get(week) is None and week not in open_weeks and week < first_ahead)
+        if is_shut.get(week)
+        or (is_shut.get(week) is None and week not in open_weeks and week < first_ahead)
     )
 
 
@@ -79,11 +77,8 @@ def start_of(rates: Rates, area: str | None) -> date | None:
 
     Of an area without a line of its own, that of all areas together: days count alike.
     """
-    for one in (area, None):
-        start = modelled.origin(rates.timing.get((rates.season, one), ()))
-        if start is not None:
-            return start
-    return None
+    found = (modelled.origin(rates.timing.get((rates.season, one), ())) for one in (area, None))
+    return next((start for start in found if start is not None), None)
 
 
 # What the pages of catch rates and of the seasonal pattern draw alike.
@@ -94,11 +89,3 @@ def reading(*paragraphs: str) -> None:
     with st.expander("How to read this page"):
         for words in paragraphs:
             st.markdown(words)
-
-
-def downloads(choice: Choice, named: Sequence[tuple[str, str]]) -> None:
-    """Offer tables by name and words; those without a line are left out."""
-    for name, said in named:
-        table = choice.book.bulletin.table(name)
-        if table.num_rows:
-            download(said, table, choice, name)

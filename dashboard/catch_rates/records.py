@@ -1,4 +1,4 @@
-"""What a bulletin keeps of modelled catch rates, ready to be given and drawn."""
+"""What a bulletin keeps of modelled catch rates, ready for sentences and figures."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from dashboard import numbers
 from dashboard.bulletin_index import lines as lines_of
 from dashboard.bulletin_index import monday
 from dashboard.numbers import Measurement, NumberKind
@@ -23,8 +24,6 @@ Line = dict[str, Any]
 ENCOUNTERS, KEPT, SHARE = "encounters", "kept", "sublegal"
 #: The responses, in the order of their buttons.
 RESPONSES = (ENCOUNTERS, KEPT, SHARE)
-#: Weeks back that a rise is given over.
-LAGS = (1, 4)
 #: Shares of a run whose dates are given, in words.
 SHARES = {0.25: "a quarter", 0.5: "half", 0.75: "three quarters"}
 _TABLES = ("run_dates", "models", "coefficients", "residuals")
@@ -32,20 +31,10 @@ _TABLES = ("run_dates", "models", "coefficients", "residuals")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rates:
-    """The tables of modelled catch rates.
+    """The tables of modelled catch rates; area None is all areas together.
 
-    Parameters
-    ----------
-    season : str
-        The season of the bulletin.
-    index, trend : mapping of (response, area) to tuple of dict
-        Lines of the season by week; area None is all areas together.
-    timing : mapping of (season, area) to tuple of dict
-        Lines by day, every season.
-    strength : mapping of area to tuple of dict
-        Lines of the season by week.
-    lines : mapping of str to tuple of dict
-        The lines of every other table, by its name.
+    `index` and `trend` are lines of the season by week, by response and area, `strength` by area;
+    `timing` lines by day of every season, by season and area; `lines` those of every other table.
     """
 
     season: str
@@ -76,7 +65,9 @@ def index(book: BulletinIndex) -> Rates:
         name: [line for line in lines_of(book, name) if line["season"] == season]
         for name in ("index", "trend", "run_strength")
     }
-    by_week = {name: sorted(lines, key=_week_of) for name, lines in mine.items()}
+    by_week = {
+        name: sorted(lines, key=lambda line: line["week"] or "") for name, lines in mine.items()
+    }
     timing = sorted(lines_of(book, "seasonal_pattern"), key=lambda line: line["day"] or 0)
     return Rates(
         season=season,
@@ -100,11 +91,9 @@ def sort_of(response: str) -> NumberKind:
     return NumberKind.SHARE if response == SHARE else NumberKind.RATIO
 
 
-def amount(line: Line | None, name: str, *, sort: NumberKind = NumberKind.RATIO) -> Measurement:
-    """Return a figure of a line with its interval; no figure where there is no line."""
-    if line is None:
-        return Measurement(None, sort=sort)
-    return Measurement(line[name], line["ci_low"], line["ci_high"], sort)
+def level(line: Line) -> Measurement:
+    """Return the level of a line of the trend with its interval."""
+    return numbers.of_line(line, "level", sort_of(line["response"]))
 
 
 def raw(line: Line) -> Measurement:
@@ -173,7 +162,3 @@ def _grouped(lines: Sequence[Line], *names: str) -> dict[Any, tuple[Line, ...]]:
     for line in lines:
         found[tuple(line[name] for name in names)].append(line)
     return {key: tuple(of) for key, of in found.items()}
-
-
-def _week_of(line: Line) -> str:
-    return line["week"] or ""

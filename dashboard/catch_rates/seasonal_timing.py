@@ -1,4 +1,4 @@
-"""The timing and strength of a run in sentences."""
+"""The seasonal pattern: how the fish come through a season, and how strong this one is."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from dashboard.bulletin_index import monday
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run
-from dashboard.numbers import Measurement, NumberKind
-from dashboard.released.records import head, where
+from dashboard.numbers import Measurement, NumberKind, day_words
+from dashboard.released.records import head, start
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 # Lines of the table of timing put on the days of a figure, season on season.
 
-RUNS_CURVES = ("normal", "logistic")
+#: What dates are read from, the first that a season has; all but the first are fitted curves.
+CURVES = ("index", "normal", "logistic")
 
 
 def shares(rates: Rates, areas: Sequence[str | None]) -> dict[str | None, Run]:
@@ -43,12 +44,8 @@ def indices(rates: Rates, areas: Sequence[str | None]) -> dict[str | None, Run]:
 
 
 def _runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | None, Run]:
-    found = {}
-    for area in areas:
-        made = _run(rates, area, name)
-        if made is not None:
-            found[area] = made
-    return found
+    made = {area: _run(rates, area, name) for area in areas}
+    return {area: run for area, run in made.items() if run is not None}
 
 
 def _run(rates: Rates, area: str | None, name: str) -> Run | None:
@@ -78,28 +75,24 @@ def come(rates: Rates, area: str | None) -> dict[str, float]:
     A past season that was closed on that day stands at its last share before it: what had come
     stays so.
     """
-    last = today(rates, area)
-    found = {}
-    for season in rates.seasons(area) if last is not None else []:
-        points = _points(rates.timing[season, area], "share")
-        before = [share for day, share in points if last is not None and day <= last["day"]]
-        if points:
-            found[season] = before[-1] if before else 0.0
+    last, found = today(rates, area), dict[str, float]()
+    if last is None:
+        return found
+    for season in rates.seasons(area):
+        if points := _points(rates.timing[season, area], "share"):
+            found[season] = ([0.0] + [share for day, share in points if day <= last["day"]])[-1]
     return found
 
 
 def _points(lines: Sequence[Line], name: str) -> Points:
-    return tuple(
-        (line["day"], line[name])
-        for line in lines
-        if line[name] is not None and line["day"] is not None
-    )
+    both = ((line["day"], line[name]) for line in lines)
+    return tuple((day, value) for day, value in both if None not in (day, value))
 
 
 def _curves(seasons: dict[str, tuple[Line, ...]], past: dict[str, Points]) -> dict[str, Points]:
     """Return the mean of the curves of past seasons, on days that all of them have."""
     found = {}
-    for name in RUNS_CURVES:
+    for name in CURVES[1:]:
         mine = [dict(_points(seasons[season], name)) for season in past]
         mine = [one for one in mine if one]
         days = sorted(set.intersection(*map(set, mine))) if mine else []
@@ -108,14 +101,11 @@ def _curves(seasons: dict[str, tuple[Line, ...]], past: dict[str, Points]) -> di
     return found
 
 
-#: What dates are read from, the first that a season has.
-CURVES = ("index", "normal", "logistic")
-CURVE_WORDS = {"index": "the index itself", "normal": "normal curve", "logistic": "logistic curve"}
 MEANING = (
-    "Timing is built on the index of encounters per angler-hour and not on catch: a closure, or "
+    "The pattern uses standardised encounters per angler-hour, not catch: a closure, or "
     "few anglers, is no absence of fish."
 )
-FILLED = "Weeks without an index take the mean of their neighbours."
+FILLED = "Weeks without a rate take the mean of their neighbours."
 CURVES_ARE = (
     "The curves follow Mundy (1979), A quantitative measure of migratory timing illustrated by "
     "application to the management of commercial salmon fisheries (from memory). They have tails "
@@ -125,7 +115,7 @@ CURVES_ARE = (
 )
 #: Days of a leap year.
 YEAR = 366
-FEW = "With so few past seasons their spread is hardly known: the interval may be too narrow."
+FEW = "With few past seasons their variance is poorly known: the interval may be too narrow."
 #: Past seasons under which that is said.
 ENOUGH = 4
 
@@ -134,29 +124,21 @@ def pattern_answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None
     """Return how strong the season is and when past runs came, by domain (Markdown)."""
     if not rates.timing and not rates.strength:
         return (
-            "There is no timing of the run to show: the bulletin holds no index by week (table "
-            "`timing`)."
+            "There is no seasonal pattern to show: the bulletin holds no index by week (table "
+            "`seasonal_pattern`)."
         )
     return "\n\n".join(_answer_of(book, rates, area) for area in areas)
 
 
 def _answer_of(book: BulletinIndex, rates: Rates, area: str | None) -> str:
-    place = where(book, area)
-    start = f"{place[:1].upper()}{place[1:]}, "
-    return f"{start}{_strength(rates, area)}{_stands(rates, area)}{_came(rates, area)}"
-
-
-def _stands(rates: Rates, area: str | None) -> str:
-    """Return how much of past runs had come by this season's last day."""
+    words = f"{start(book, area)}, {_strength(rates, area)}"
     last, share = today(rates, area), share_come(rates, area)
-    if last is None or not share:
-        return ""
-    many = len(come(rates, area)) > 1
-    day = day_words(monday(last["week"]) + timedelta(days=6))
-    of = "past runs" if many else "the past run"
-    return (
-        f" By the end of week {last['week']} ({day}) **{numbers.plain(share)}** of {of} had come."
-    )
+    if last is not None and share:
+        day = day_words(monday(last["week"]) + timedelta(days=6))
+        past = "past seasons" if len(come(rates, area)) > 1 else "the past season"
+        words += f" By the end of week {last['week']} ({day}), {past} had reached "
+        words += f"**{numbers.plain(share)}** of the total."
+    return words + _came(rates, area)
 
 
 def share_come(rates: Rates, area: str | None) -> str:
@@ -178,16 +160,19 @@ def last_strength(rates: Rates, area: str | None) -> Line | None:
 def _strength(rates: Rates, area: str | None) -> str:
     line = last_strength(rates, area)
     if line is None or line["ratio"] is None:
-        why = (line["reason"] if line else "") or "no week has a figure"
+        why = _why_no_ratio(line)
         return f"the strength of this season cannot be given ({numbers.plain(why)})."
-    ratio = modelled.amount(line, "ratio")
+    ratio = numbers.of_line(line, "ratio", NumberKind.RATIO)
     past = numbers.count(line["n_past"] or 0, "past season")
-    words = (
-        f"this season is **{verdict(line)}**: through week {line['week']} the index of encounters "
-        f"is **{ratio.words} times** {numbers.plain(ratio.bracket(line['ci_level']))} that of "
-        f"{past} by the same week"
+    return (
+        f"this season is **{verdict(line)}**: through week {line['week']} standardised encounters "
+        f"are **{ratio.words} times** {numbers.plain(ratio.bracket(line['ci_level']))} those of "
+        f"{past} by the same week{_envelope(line)}."
     )
-    return f"{words}{_envelope(line)}."
+
+
+def _why_no_ratio(line: Line | None) -> str:
+    return (line["reason"] if line else "") or "no week has a figure"
 
 
 def verdict(line: Line) -> str:
@@ -197,7 +182,7 @@ def verdict(line: Line) -> str:
         return "of unknown strength"
     if low > 1:
         return "stronger than past ones"
-    return "weaker than past ones" if high < 1 else "not clearly stronger or weaker than past ones"
+    return "weaker than past ones" if high < 1 else "not clearly different from past ones"
 
 
 def _envelope(line: Line) -> str:
@@ -219,26 +204,22 @@ def curve_of(rates: Rates, area: str | None) -> str | None:
 
 def _came(rates: Rates, area: str | None) -> str:
     if curve_of(rates, area) is None:
-        return "" if not rates.seasons(area) else " When past runs came is not known."
+        return "" if not rates.seasons(area) else " The dates of past seasons are not known."
     parts = [
-        f"{words}{'' if share != min(SHARES) else ' had come'} {found}"
+        f"{words}{'' if share != min(SHARES) else ' was reached'} {found}"
         for share, words in SHARES.items()
         if (found := dates_words(rates, area, share))
     ]
-    return f" Of past runs, {', '.join(parts)}." if parts else ""
+    return f" In past seasons, {', '.join(parts)}." if parts else ""
 
 
 def dates_words(rates: Rates, area: str | None, share: float) -> str:
-    """Return the dates by which a share of past runs had come; empty where none is known."""
+    """Return the dates by which a share of past seasons was reached; empty where none is known."""
     curve = curve_of(rates, area)
-    found = [
-        line["date"]
-        for line in rates.dates(area)
-        if (line["curve"], line["share"]) == (curve, share)
-        and line["date"] is not None
-        and line["season"] != rates.season
-    ]
-    return between(in_turn(found)) if found else ""
+    lines = [line for line in rates.dates(area) if (line["curve"], line["share"]) == (curve, share)]
+    days = [line["date"] for line in lines if line["season"] != rates.season]
+    known = [day for day in days if day is not None]
+    return between(in_turn(known)) if known else ""
 
 
 def in_turn(days: Sequence[date]) -> list[date]:
@@ -266,11 +247,6 @@ def between(days: Sequence[date]) -> str:
     return f"between {left} and {day_words(last)}"
 
 
-def day_words(day: date) -> str:
-    """Return a date without its year, such as ``3 Dec``."""
-    return f"{day.day} {day:%b}"
-
-
 def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
     """Return whether a comparison shown rests on few past seasons."""
     found = [line for area in areas if (line := last_strength(rates, area)) is not None]
@@ -279,85 +255,73 @@ def is_few(rates: Rates, areas: Sequence[str | None]) -> bool:
 
 # The timing and strength of a run in tables.
 
-STRENGTH_HEADS = (
-    *("Area", "This season", "Over the past", "Past seasons", "Of past runs had come"),
-)
-AREA_HEADS = ("Area", "A quarter", "Half", "Three quarters")
-HEADS = ("Season", "A quarter", "Half", "Three quarters")
-CURVE_HEADS = ("Season and curve", "A quarter", "Half", "Three quarters", "Off by")
-RUN_TABLES_CURVE_WORDS = {"normal": "normal curve", "logistic": "logistic curve"}
-_SHORT = {"stronger": "↗ stronger", "weaker": "↘ weaker", "not": "→ not clearly either"}
+_STRENGTH = ("Area", "This season", "Over the past", "Past seasons", "Past seasons by then")
+_SHARES = ("A quarter", "Half", "Three quarters")
+_CURVE_WORDS = {"normal": "normal curve", "logistic": "logistic curve"}
+_SHORT = {"stronger": "↗ stronger", "weaker": "↘ weaker", "not": "→ no clear difference"}
 
 
 def strength(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return this season against past ones of each area as HTML, the word first."""
-    return html_tables.table(
-        STRENGTH_HEADS, [_run_tables_strength(book, rates, area) for area in areas]
-    )
+    return html_tables.table(_STRENGTH, [_strength_line(book, rates, area) for area in areas])
 
 
 def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the reason where no area can be given and all for the same; empty if not so."""
     lines = [last_strength(rates, area) for area in areas]
-    reasons = {None if line is None else line["reason"] for line in lines if not _is_told(line)}
-    if any(_is_told(line) for line in lines) or len(reasons) != 1:
-        return ""
-    return reasons.pop() or ""
+    reasons = {None if line is None else line["reason"] for line in lines}
+    has_ratio = any(line is not None and line["ratio"] is not None for line in lines)
+    return "" if has_ratio or len(reasons) != 1 else reasons.pop() or ""
 
 
-def _is_told(line: Line | None) -> bool:
-    return line is not None and line["ratio"] is not None
-
-
-def _run_tables_strength(book: BulletinIndex, rates: Rates, area: str | None) -> str:
-    line, name = last_strength(rates, area), head(book, area)
-    come = share_come(rates, area) or DASH
+def _strength_line(book: BulletinIndex, rates: Rates, area: str | None) -> str:
+    line, share = last_strength(rates, area), share_come(rates, area) or DASH
     if line is None or line["ratio"] is None:
-        why = (line["reason"] if line else "") or "no week has a figure"
-        none = ["? not known" + html_tables.small(why), DASH, DASH, come]
-        return html_tables.line(STRENGTH_HEADS, name, none, is_all=area is None)
-    ratio = modelled.amount(line, "ratio")
-    past = Measurement(line["ratio"], line["past_low"], line["past_high"], NumberKind.RATIO)
-    word = _SHORT.get(verdict(line).partition(" ")[0], "? not known")
-    inside = [
-        html_tables.bold(word, is_unbroken=True),
-        html_tables.amount(ratio, below=(f"through {line['week']}", line.get("note") or "")),
-        (past.limits or DASH) + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
-        come,
-    ]
-    return html_tables.line(STRENGTH_HEADS, name, inside, is_all=area is None)
+        inside = ["? not known" + html_tables.small(_why_no_ratio(line)), DASH, DASH, share]
+    else:
+        ratio = numbers.of_line(line, "ratio", NumberKind.RATIO)
+        past = ratio.between(line["past_low"], line["past_high"])
+        word = _SHORT.get(verdict(line).partition(" ")[0], "? not known")
+        inside = [
+            html_tables.bold(word, is_unbroken=True),
+            html_tables.amount(ratio, below=(f"through {line['week']}", line.get("note") or "")),
+            (past or DASH) + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
+            share,
+        ]
+    return html_tables.line(_STRENGTH, head(book, area), inside, is_all=area is None)
 
 
 def by_area(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of past runs of each area as HTML; empty where there are none."""
+    heads = ("Area", *_SHARES)
     lines = [
-        html_tables.line(AREA_HEADS, head(book, area), [one or DASH for one in found])
+        html_tables.line(heads, head(book, area), [one or DASH for one in found])
         for area in areas
         if any(found := [dates_words(rates, area, share) for share in SHARES])
     ]
-    return html_tables.table(AREA_HEADS, lines) if lines else ""
+    return html_tables.table(heads, lines) if lines else ""
 
 
 def by_season(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of each season and area as HTML; empty where there are none."""
-    lines = []
+    lines, heads = [], ("Season", *_SHARES)
     for area in areas:
-        mine = rates.dates(area)
-        if mine:
-            lines += [] if len(areas) == 1 else [html_tables.group(HEADS, head(book, area))]
-            lines += [_season(season, of) for season, of in _seasons(mine)]
-    return html_tables.table(HEADS, lines) if lines else ""
+        if mine := _seasons(rates.dates(area)):
+            lines += [] if len(areas) == 1 else [html_tables.group(heads, head(book, area))]
+            lines += [html_tables.line(heads, season, _season(of)) for season, of in mine]
+    return html_tables.table(heads, lines) if lines else ""
 
 
 def curves(rates: Rates, area: str | None) -> str:
     """Return the dates of each season by the fitted curves as HTML; empty where there are none."""
+    heads = ("Season and curve", *_SHARES, "Off by")
     lines = [
-        _curve(f"{season}, {words}", found)
+        html_tables.line(heads, f"{season}, {words}", _curve(found))
         for season, of in _seasons(rates.dates(area))
-        for curve, words in RUN_TABLES_CURVE_WORDS.items()
+        for curve, words in _CURVE_WORDS.items()
         if (found := [one for one in of if one["curve"] == curve])
     ]
-    return html_tables.table(CURVE_HEADS, lines) if lines else ""
+    return html_tables.table(heads, lines) if lines else ""
 
 
 def _seasons(lines: Sequence[Line]) -> list[tuple[str, list[Line]]]:
@@ -365,22 +329,23 @@ def _seasons(lines: Sequence[Line]) -> list[tuple[str, list[Line]]]:
     return [(season, [one for one in lines if one["season"] == season]) for season in seasons]
 
 
-def _season(season: str, found: Sequence[Line]) -> str:
+def _season(found: Sequence[Line]) -> list[str]:
     """Return a season's dates, each from the first of the curves that has one."""
     by_curve = sorted(found, key=lambda one: CURVES.index(one["curve"]))
-    inside = [_date(by_curve, share) for share in SHARES]
-    if all(one == DASH for one in inside):
-        why = dict.fromkeys(line["reason"] for line in found if line["reason"])
-        inside[0] += html_tables.small(*why)
-    return html_tables.line(HEADS, season, inside)
+    cells = [_date(by_curve, share) for share in SHARES]
+    if all(one == DASH for one in cells):
+        cells[0] += _reasons(found)
+    return cells
 
 
-def _curve(name: str, found: Sequence[Line]) -> str:
+def _curve(found: Sequence[Line]) -> list[str]:
     off = next((one["rmse"] for one in found if one["rmse"] is not None), None)
     last = DASH if off is None else f"{number(100 * off, place=-1)} points"
-    why = dict.fromkeys(line["reason"] for line in found if line["reason"])
-    inside = [*(_date(found, share) for share in SHARES), last + html_tables.small(*why)]
-    return html_tables.line(CURVE_HEADS, name, inside)
+    return [*(_date(found, share) for share in SHARES), last + _reasons(found)]
+
+
+def _reasons(lines: Sequence[Line]) -> str:
+    return html_tables.small(*dict.fromkeys(line["reason"] for line in lines if line["reason"]))
 
 
 def _date(lines: Sequence[Line], share: float) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.catch_limits import join_words
 from analytics.rounding import PERCENT, number, percent
 from dashboard import numbers
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
-from dashboard.released.records import where
+from dashboard.released.records import start
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,12 +51,12 @@ _CHANCES = (
 #: itself (a test holds them together).
 CALLED = 0.92
 RULE = (
-    "The word is rising where the probability that the level rose in four weeks is over "
+    "It is called rising where the probability that the trend rose in four weeks is over "
     f"{percent(CALLED)}, falling where it is under {percent(1 - CALLED)}, no clear change between."
 )
 MANY = (
-    "Every area and each of the three rates has a word of its own: of twenty words about fish that "
-    "did not change, one or two may still say rising or falling."
+    "Every area and each of the three rates is judged alone: of twenty without any change, "
+    "one or two may still be called rising or falling."
 )
 CHANCES = (
     "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
@@ -63,25 +64,25 @@ CHANCES = (
     "Guidance note on consistent treatment of uncertainties; from memory)."
 ).replace(" %", PERCENT)
 _WHOSE = {SHARE: "the share", KEPT: "the rate", ENCOUNTERS: "the rate"}
-AHEAD = "Weeks ahead carry the level and its slope on, no more."
+AHEAD = "Weeks ahead extend the trend and its slope, no more."
 PAST_OF_ENCOUNTERS = (
-    "Bulletins keep the index of past seasons for encounters only, so none lie behind here."
+    "Bulletins keep rates of past seasons for encounters only, so none are shown here."
 )
 WHY_UNLIKE = (
-    "Level, index and the survey's own figure answer unlike questions. The survey weighs the boats "
-    "of a week up to all boats, whoever they were; the index is the same week at the season's own "
-    "mix; the level leans on the weeks around it. Where a week has few trips they lie far apart, "
-    "and the intervals say how far is no surprise."
+    "Smoothed trend, standardised rate and design-based estimate answer different questions. The "
+    "design-based estimate weights the boats interviewed in a week up to all boats, whoever they "
+    "were; the standardised rate is the same week at the season's own mix; the trend also uses the "
+    "weeks around it. Where a week has few trips they may differ much, as their intervals say."
 )
 
 
 def meaning(response: str) -> str:
-    """Return what index and level of a response are."""
+    """Return what the standardised rate and the smoothed trend of a response are."""
     return (
-        f"The index is {_WHOSE[response]} of an area and week at the season's own mix of methods, "
-        "days and party sizes, so that a change of who goes fishing is no change of the fish. "
-        "The level is a smooth line behind it that knows how uncertain each week is; closed weeks "
-        "count as missing and not as zero."
+        f"The standardised rate is {_WHOSE[response]} of an area and week at the season's own mix "
+        "of methods, days and party sizes, so that a change in who goes fishing is no change in "
+        "the fish. The smoothed trend is a line through it that knows how uncertain each week is; "
+        "closed weeks count as missing and not as zero."
     )
 
 
@@ -126,26 +127,23 @@ def word_of(line: Line | None) -> str:
 
 
 def _answer_of(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line = modelled.latest(rates, response, area)
-    place, (subject, verb, shows) = where(book, area), _SUBJECTS[response]
-    start, none = f"{place[:1].upper()}{place[1:]}, {subject}", _none(rates, area, response)
+    line, none = modelled.latest(rates, response, area), _none(rates, area, response)
+    subject, verb, shows = _SUBJECTS[response]
+    place = f"{start(book, area)}, {subject}"
     if line is None or line["level"] is None:
-        return f"{start}: no trend can be given ({numbers.plain(why_none(line))}).{none}"
+        return f"{place}: no trend can be given ({numbers.plain(why_none(line))}).{none}"
+    why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
     said = {
         "rising": f"{verb} **rising**",
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
-    }.get(line["direction"], f"{verb} in a trend that is **not known**{_why_no_word(line)}")
-    level = modelled.amount(line, "level", sort=modelled.sort_of(response))
+    }.get(line["direction"], f"{verb} in a trend that is **not known**{why}")
+    level = modelled.level(line)
     return (
-        f"{start} {said}. In week {line['week']} the level is **{level.words}** "
+        f"{place} {said}. In week {line['week']} the smoothed trend is **{level.words}** "
         f"{numbers.plain(level.bracket(line['ci_level']))}{_against(rates, line)}."
         f"{none}{_outlook(rates, line)}"
     )
-
-
-def _why_no_word(line: Line) -> str:
-    return f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
 
 
 def _none(rates: Rates, area: str | None, response: str) -> str:
@@ -167,12 +165,12 @@ def _against(rates: Rates, line: Line) -> str:
     if not size or line["prob_increase_4_weeks"] is None:
         return "; there is no week four weeks before to compare with"
     said = numbers.plain(chance(line["prob_increase_4_weeks"]))
-    if line["direction"] == "no clear change" and _is_told(line["prob_increase_4_weeks"]):
-        said += f", but under the {percent(CALLED)} that we ask for"
+    if line["direction"] == "no clear change" and _has_word(line["prob_increase_4_weeks"]):
+        said += f", but under the {percent(CALLED)} required"
     return f", {numbers.plain(size)} against four weeks before; {said}"
 
 
-def _is_told(rose: float) -> bool:
+def _has_word(rose: float) -> bool:
     """Return whether a chance has a word of its own, rise or fall."""
     return max(rose, 1 - rose) >= _CHANCES[-1][0]
 
@@ -183,11 +181,8 @@ def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     A share is given in points, from the two levels as kept.
     """
     if line["response"] != SHARE:
-        return (
-            ""
-            if line[f"change_{weeks}_weeks"] is None
-            else signed(line[f"change_{weeks}_weeks"]) + PERCENT
-        )
+        change = line[f"change_{weeks}_weeks"]
+        return "" if change is None else signed(change) + PERCENT
     earlier = modelled.before(rates, line, weeks=weeks)
     if earlier is None:
         return ""
@@ -220,13 +215,11 @@ def _outlook(rates: Rates, line: Line) -> str:
     found = modelled.ahead(rates, line["response"], line["area"])
     if not found:
         return ""
-    sort = modelled.sort_of(line["response"])
-    told = [modelled.amount(one, "level", sort=sort) for one in found]
-    parts = [f"{one.words} {numbers.plain(one.bracket())}" for one in told]
+    levels = [modelled.level(one) for one in found]
+    parts = [f"{one.words} {numbers.plain(one.bracket())}" for one in levels]
     weeks = [one["week"] for one in found]
     when = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {weeks[0]} to {weeks[-1]}"
-    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f" If the line runs on, {when} would stand at {listed}."
+    return f" If the trend continues, {when} would stand at {join_words(parts)}."
 
 
 def rose_words(rose: float) -> str:

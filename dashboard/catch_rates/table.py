@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
-    from dashboard.numbers import NumberKind
 
-HEADS = ("Area", "Trend", "Level", "Index", "The survey's own", "Moved", "Ahead")
-#: Said of the survey's figure where no week has an interval.
+HEADS = (
+    *("Area", "Direction", "Smoothed trend", "Standardised rate", "Design-based"),
+    *("Change", "Ahead"),
+)
+#: Said of the design-based estimate where no week has an interval.
 NEVER = "no interval: none is kept for this rate"
-#: Part of an index of all areas from which it is given that areas not fished lent it.
-LENT = 0.05
+#: Part of an index of all areas from which it is given that it is imputed for areas not fished.
+BORROWED = 0.05
 _NOT_HERE = "no figure this week"
 
 
@@ -33,21 +35,24 @@ def table(book: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: 
 
 
 def _line(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line, sort = modelled.latest(rates, response, area), modelled.sort_of(response)
+    line = modelled.latest(rates, response, area)
     week = _week(rates, response, area, line)
     sides = [_index(rates, response, area, week), _raw(rates, response, area, week)]
     if line is None or line["level"] is None:
         word = _word(None) + html_tables.small(sentences.why_none(line))
         inside = [word, DASH, *sides, DASH, DASH]
     else:
-        level = modelled.amount(line, "level", sort=sort)
         why = line["reason"] if sentences.word_of(line) == sentences.NOT_KNOWN else ""
+        ahead = (
+            f"{one['week'][5:]}: {modelled.level(one).figure()}"
+            for one in modelled.ahead(rates, response, area)
+        )
         inside = [
             _word(line) + html_tables.small(why or ""),
-            html_tables.amount(level, below=(f"week {line['week']}",)),
+            html_tables.amount(modelled.level(line), below=(f"week {line['week']}",)),
             *sides,
             _moved(rates, line),
-            _ahead(rates, line, sort),
+            html_tables.small(*ahead) or DASH,
         ]
     return html_tables.line(HEADS, head(book, area), inside, is_all=area is None)
 
@@ -70,7 +75,7 @@ def _index(rates: Rates, response: str, area: str | None, week: str) -> str:
     line = modelled.index_of(rates, response, area, week)
     if line is None:
         return DASH + html_tables.small("closed" if week else "")
-    found = modelled.amount(line, "index", sort=modelled.sort_of(response))
+    found = numbers.of_line(line, "index", modelled.sort_of(response))
     below = _rests_on(line, response)
     if found.value is None:
         return DASH + html_tables.small(line["reason"] or _NOT_HERE, *below)
@@ -78,16 +83,16 @@ def _index(rates: Rates, response: str, area: str | None, week: str) -> str:
 
 
 def _rests_on(line: Line, response: str) -> list[str]:
-    """Return what an index rests on: trips, whether they had any of the fish, what was lent."""
-    trips, note, lent = line["n_trips"], line.get("note") or "", line.get("imputed_prop") or 0.0
+    """Return what an index rests on: trips, whether they had any of the fish, what was borrowed."""
+    trips, note, borrowed = line["n_trips"], line.get("note") or "", line.get("imputed_prop") or 0.0
     found = []
     if trips:
         some = f"{numbers.count(trips, 'trip')}{' with fish' if response == SHARE else ''}"
         is_none = line["survey_estimate"] == 0
         found.append(f"{sentences.NONE[response].lower()} in {some}" if is_none else some)
         note = "" if is_none and line["ci_low"] is not None else note
-    if lent >= LENT:
-        found.append(f"{percent(lent)} borrowed from areas not fished")
+    if borrowed >= BORROWED:
+        found.append(f"{percent(borrowed)} imputed for areas not fished")
     return [*found, note]
 
 
@@ -96,20 +101,17 @@ def _raw(rates: Rates, response: str, area: str | None, week: str) -> str:
     line = modelled.index_of(rates, response, area, week)
     if line is None or line["survey_estimate"] is None:
         return DASH + html_tables.small(_NOT_HERE if week else "")
-    if modelled.is_too_wide(line):
-        return modelled.raw(line).words + html_tables.small(reasons.TOO_FEW)
     found = modelled.raw(line)
-    if not found.has_interval:
-        return found.words + html_tables.small(_why_none(rates, response, line))
-    return html_tables.amount(found)
-
-
-def _why_none(rates: Rates, response: str, line: Line) -> str:
-    if line["survey_estimate"] == 0:
-        return "none seen, no interval"
-    lines = (one for (of, _), found in rates.index.items() if of == response for one in found)
-    has_any = any(one["survey_low"] is not None for one in lines)
-    return "no interval: its error cannot be given" if has_any else NEVER
+    if modelled.is_too_wide(line):
+        return found.words + html_tables.small(reasons.TOO_FEW)
+    if found.has_interval:
+        return html_tables.amount(found)
+    why = "none seen, no interval"
+    if found.value:
+        lines = (one for (of, _), found in rates.index.items() if of == response for one in found)
+        has_any = any(one["survey_low"] is not None for one in lines)
+        why = "no interval: its error cannot be given" if has_any else NEVER
+    return found.words + html_tables.small(why)
 
 
 def _moved(rates: Rates, line: Line) -> str:
@@ -123,9 +125,3 @@ def _moved(rates: Rates, line: Line) -> str:
             f"{since} since the week before: {sentences.rose_words(line['prob_increase_1_weeks'])}"
         )
     return first + html_tables.small(*chances)
-
-
-def _ahead(rates: Rates, line: Line, sort: NumberKind) -> str:
-    found = modelled.ahead(rates, line["response"], line["area"])
-    told = [(one["week"][5:], modelled.amount(one, "level", sort=sort)) for one in found]
-    return html_tables.small(*(f"{week}: {one.figure()}" for week, one in told)) or DASH

@@ -5,16 +5,17 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from dashboard import html_tables
+from dashboard import html_tables, numbers
 from dashboard.catch_rates.records import SHARE
 from dashboard.charts.forest import ForestRow
-from dashboard.numbers import Measurement, NumberKind
+from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.catch_rates.records import Line, Rates
+    from dashboard.numbers import Measurement
 
 HEADS = ("Of the trips", "Against", "Ratio")
 #: A level of a factor, written ``method[mooching]``.
@@ -55,14 +56,9 @@ def _term(term: str) -> str:
 
 
 def names(book: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
-    """Return what each term is about and what it is given against, in words.
+    """Return what each term of the lines of ``coefficients`` is about and what it is given against.
 
-    Parameters
-    ----------
-    book : BulletinIndex
-        Of it, the methods and the names of strata: they tell the base of a factor.
-    lines : sequence of dict
-        Lines of the table ``coefficients`` of a response.
+    Methods and strata of the bulletin give the base of a factor.
     """
     found = [line["term"] for line in lines if is_ratio(line)]
     bases = _bases(book, found)
@@ -131,32 +127,32 @@ def dots(book: BulletinIndex, rates: Rates, response: str) -> list[ForestRow]:
 
     Intercepts are levels and no ratios; they stand in the download.
     """
-    lines = rates.of("coefficients", response)
-    named = names(book, lines)
-    return [ForestRow(named[one["term"]][0], _amount(one)) for one in lines if is_ratio(one)]
-
-
-def _amount(line: Line) -> Measurement:
-    return Measurement(line["ratio"], line["ci_low"], line["ci_high"], NumberKind.RATIO)
+    return [ForestRow(this, _amount(line)) for this, _, line in _ratios(book, rates, response)]
 
 
 def table(book: BulletinIndex, rates: Rates, response: str) -> str:
     """Return the same as an HTML table, each ratio with what it is given against."""
+    lines = []
+    for this, base, line in _ratios(book, rates, response):
+        found, why = _amount(line), line.get("reason") or "no interval"
+        ratio = found.words + html_tables.small(found.limits or why)
+        lines.append(html_tables.line(HEADS, this[:1].upper() + this[1:], [base, ratio]))
+    return html_tables.table(HEADS, lines)
+
+
+def _ratios(book: BulletinIndex, rates: Rates, response: str) -> list[tuple[str, str, Line]]:
+    """Return the ratios of a response: each with what it is of, against what, and its line."""
     lines = rates.of("coefficients", response)
     named = names(book, lines)
-    found = [(named[one["term"]], one) for one in lines if is_ratio(one)]
-    return html_tables.table(HEADS, [_line(this, base, one) for (this, base), one in found])
+    return [(*named[one["term"]], one) for one in lines if is_ratio(one)]
 
 
-def _line(this: str, base: str, line: Line) -> str:
-    name = this[:1].upper() + this[1:]
-    found, why = _amount(line), line.get("reason") or ""
-    ratio = found.words + html_tables.small(found.limits or why or "no interval")
-    return html_tables.line(HEADS, name, [base, ratio])
+def _amount(line: Line) -> Measurement:
+    return numbers.of_line(line, "ratio", NumberKind.RATIO)
 
 
 def ratio_words(response: str) -> str:
     """Return what the ratios of a response are."""
-    if response == SHARE:
-        return "Odds of a sublegal fish, as ratios"
-    return "Catch per angler-hour, as ratios"
+    return (
+        f"{'Odds of a sublegal fish' if response == SHARE else 'Catch per angler-hour'}, as ratios"
+    )

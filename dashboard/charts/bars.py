@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
@@ -47,39 +48,41 @@ def lengths(
     lengths in millimetres, empty where none is known; `span` are the ends of the length axis.
     """
     lines = (drawing.across(one, colour=palette.ink, width=1.8) for one in rules)
+    how: dict[str, Any] = {
+        "colours": palette.sea,
+        "words": [_bar_words(one) for one in bins],
+        "width": [0.88 * one["bin_mm"] for one in bins],
+    }
+    middles = [one["bin_low_mm"] + one["bin_mm"] / 2 for one in bins]
+    clipped = [one["marked"] for one in bins]
+    others = [one["fish"] - one["marked"] for one in bins]
     return drawing.figure(
-        [_stack(bins, is_marked=is_marked, palette=palette) for is_marked in (True, False)],
+        [_bars(middles, clipped, shapes="", **how), _bars(middles, others, shapes="/", **how)],
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
         barmode="stack",
         bargap=0.12,
         shapes=[one | {"layer": "above"} for one in lines],
-        xaxis={
-            "title": {"text": "total length, mm"},
-            "range": list(span),
-            "nticks": 6,
-            "showgrid": False,
-        },
-        yaxis={"title": {"text": "fish"}, "rangemode": "tozero", "nticks": 5},
+        xaxis=drawing.axis("total length, mm", range=list(span), nticks=6, showgrid=False),
+        yaxis=drawing.axis("fish", rangemode="tozero", nticks=5),
     )
 
 
-def _stack(bins: Sequence[Line], *, is_marked: bool, palette: Palette) -> go.Bar:
-    pattern = {"shape": "" if is_marked else "/", "size": 5, "fillmode": "replace"}
-    return go.Bar(
-        x=[one["bin_low_mm"] + one["bin_mm"] / 2 for one in bins],
-        y=[one["marked"] if is_marked else one["fish"] - one["marked"] for one in bins],
-        width=[0.88 * one["bin_mm"] for one in bins],
-        marker={
-            "color": palette.sea,
-            "pattern": pattern | {"fgcolor": palette.sea},
-            "line": {"width": 1, "color": palette.sea},
-        },
-        text=[_bar_words(one) for one in bins],
-        textposition="none",
-        hovertemplate=drawing.HOVER,
-    )
+def _bars(
+    x: Sequence[float],
+    y: Sequence[float],
+    *,
+    colours: str | Sequence[str],
+    shapes: str | Sequence[str],
+    words: Sequence[str],
+    width: Sequence[float] | None = None,
+) -> go.Bar:
+    """Draw bars, filled or hatched by the shapes of their pattern."""
+    pattern = {"shape": shapes, "size": 5, "fillmode": "replace", "fgcolor": colours}
+    marker = {"color": colours, "pattern": pattern, "line": {"width": 1, "color": colours}}
+    how = {"text": words, "textposition": "none", "hovertemplate": drawing.HOVER}
+    return go.Bar(x=x, y=y, width=width, marker=marker, **how)
 
 
 def _bar_words(one: Line) -> str:
@@ -93,47 +96,40 @@ def _bar_words(one: Line) -> str:
 
 def shown(lines: Sequence[Line]) -> list[Line]:
     """Return the numbers of fish that the figure of reports shows; the table has all."""
-    left, of = sum(line["boats"] for line in lines), sum(line["boats"] for line in lines)
-    kept: list[Line] = []
-    for line in lines:
-        if len(kept) >= LEAST_SHOWN and left <= TAIL * of:
-            break
-        kept.append(line)
-        left -= line["boats"]
-    return kept
+    every = sum(line["boats"] for line in lines)
+    before = accumulate((line["boats"] for line in lines), initial=0)
+    return [
+        line
+        for at, (line, seen) in enumerate(zip(lines, before, strict=False))
+        if at < LEAST_SHOWN or every - seen > TAIL * every
+    ]
 
 
 def reports(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
     """Draw how many boats reported each number of sublegal releases, as `shown` cuts them."""
     fish = [line["fish"] for line in lines]
     heaps = [line["is_heap"] for line in lines]
-    colours = [palette.copper if heap else palette.sea for heap in heaps]
-    pattern = {"shape": ["/" if heap else "" for heap in heaps], "size": 6, "fillmode": "replace"}
     words = [
         f"<b>{line['fish']} fish</b><br>{line['boats']:,} boats"
         + ("" if line["smooth"] is None else f"<br>{line['smooth']:,.0f} by the curve")
         for line in lines
     ]
-    bars = go.Bar(
-        x=fish,
-        y=[line["boats"] for line in lines],
-        marker={"color": colours, "pattern": pattern, "line": {"width": 1, "color": colours}},
-        text=words,
-        textposition="none",
-        hovertemplate=drawing.HOVER,
+    bars = _bars(
+        fish,
+        [line["boats"] for line in lines],
+        colours=[palette.copper if heap else palette.sea for heap in heaps],
+        shapes=["/" if heap else "" for heap in heaps],
+        words=words,
     )
     has_curve = bool(lines) and lines[0]["smooth"] is not None
     smooth = drawing.line(fish, [line["smooth"] for line in lines], colour=palette.ink)
+    ticks = [1, *(line["fish"] for line in lines if line["is_heap"])]
     return drawing.figure(
         [bars, smooth] if has_curve else [bars],
         palette=palette,
         height=270,
         margin=(54, 10, 8, 44),
         bargap=0.15,
-        xaxis={
-            "title": {"text": "sublegal fish reported by a boat"},
-            "tickvals": [1, *(line["fish"] for line in lines if line["is_heap"])],
-            "showgrid": False,
-        },
-        yaxis={"title": {"text": "boats"}, "nticks": 5},
+        xaxis=drawing.axis("sublegal fish reported by a boat", tickvals=ticks, showgrid=False),
+        yaxis=drawing.axis("boats", nticks=5),
     )

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
+from dashboard import numbers
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
-from dashboard.numbers import Measurement, NumberKind
+from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,12 +37,9 @@ def legal(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
     run = [(one["min_length_mm"], one["ci_low"], one["ci_high"]) for one in known]
     lengths = [one["min_length_mm"] for one in lines]
     words = [_legal_words(one) for one in lines]
-    rules = [
-        Point(one["min_length_mm"], one["share"], words=said)
-        for one, said in zip(lines, words, strict=True)
-        if one["is_rule"]
-    ]
     shares = [one["share"] for one in lines]
+    every = zip(lengths, shares, words, lines, strict=True)
+    rules = [Point(at, share, words=said) for at, share, said, one in every if one["is_rule"]]
     return drawing.figure(
         [
             drawing.band([run], colour=palette.sea, opacity=0.25),
@@ -51,13 +49,13 @@ def legal(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
         palette=palette,
         height=230,
         margin=(52, 12, 8, 44),
-        xaxis={"title": {"text": "minimum total length, mm"}, "nticks": 6, "showgrid": False},
+        xaxis=drawing.axis("minimum total length, mm", nticks=6, showgrid=False),
         yaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 5},
     )
 
 
 def _legal_words(one: Line) -> str:
-    share = Measurement(one["share"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
+    share = numbers.of_line(one, "share", NumberKind.SHARE)
     rule = ", in force" if one["is_rule"] else ""
     return f"<b>minimum {one['min_length_mm']:,.0f} mm{rule}</b><br>{share.figure()}"
 
@@ -70,45 +68,31 @@ def alive(steps: Sequence[Line], *, until: float, palette: Palette) -> go.Figure
     """
     hours = [0.0, *(one["hours"] for one in steps)]
     hours.append(max(until, hours[-1]))
-    stair = {"shape": "hv", "color": palette.sea}
-    edge: dict[str, Any] = {"line": stair | {"width": 0.6}, "fillcolor": _faint(palette.sea)}
+
+    def stair(name: str, *, width: float, **how: Any) -> go.Scatter:
+        """Draw a share from the start, all alive, over each step to the end of the axis."""
+        shares = [1.0, *(one[name] for one in steps)]
+        line = {"shape": "hv", "color": palette.sea, "width": width}
+        return drawing.line(hours, [*shares, shares[-1]], colour=palette.sea, line=line, **how)
+
     traces = []
     if steps and all(None not in (one["ci_low"], one["ci_high"]) for one in steps):
-        for name, fill in (("ci_high", None), ("ci_low", "tonexty")):
-            ends = _stairs(steps, name)
-            traces.append(drawing.line(hours, ends, colour=palette.sea, fill=fill, **edge))
+        inside = {"fill": "tonexty", "fillcolor": drawing.faint(palette.sea, 0.22)}
+        traces = [stair("ci_high", width=0.6), stair("ci_low", width=0.6, **inside)]
     words = ["all alive at the start", *(_alive_words(one) for one in steps), ""]
-    main = stair | {"width": 2.2}
-    shares = _stairs(steps, "alive_prop")
-    traces.append(drawing.line(hours, shares, colour=palette.sea, words=words, line=main))
+    traces.append(stair("alive_prop", width=2.2, words=words))
     return drawing.figure(
         traces,
         palette=palette,
         height=170,
         margin=(44, 12, 8, 40),
-        xaxis={
-            "title": {"text": "hours held", "standoff": 2},
-            "range": [0, until],
-            "nticks": 5,
-            "showgrid": False,
-        },
+        xaxis=drawing.axis("hours held", range=[0, until], nticks=5, showgrid=False),
         yaxis={"range": [0, 1.02], "tickformat": ".0%", "nticks": 4},
     )
 
 
-def _stairs(steps: Sequence[Line], name: str) -> list[float]:
-    """Return a share from the start, all alive, over each step to the end of the axis."""
-    values = [1.0, *(one[name] for one in steps)]
-    return [*values, values[-1]]
-
-
-def _faint(colour: str) -> str:
-    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
-    return f"rgba({red},{green},{blue},0.22)"
-
-
 def _alive_words(one: Line) -> str:
-    alive = Measurement(one["alive_prop"], one["ci_low"], one["ci_high"], NumberKind.SHARE)
+    alive = numbers.of_line(one, "alive_prop", NumberKind.SHARE)
     return (
         f"<b>{one['hours']:g} hours</b><br>{alive.figure()} alive"
         f"<br>{one['died']:,} died of {one['at_risk']:,}"
@@ -134,6 +118,6 @@ def residuals(lines: Sequence[Line], *, palette: Palette) -> go.Figure:
         palette=palette,
         height=300,
         margin=(52, 12, 8, 44),
-        xaxis={"title": {"text": "standard normal"}, "nticks": 7},
-        yaxis={"title": {"text": "residual"}, "nticks": 7},
+        xaxis=drawing.axis("standard normal", nticks=7),
+        yaxis=drawing.axis("residual", nticks=7),
     )

@@ -69,7 +69,7 @@ def intervals(
     for one in points:
         if one.low is not None and one.high is not None:
             at += [one.at, one.at, None]
-            values += [held(one.low, ends), held(one.high, ends), None]
+            values += [clamp(one.low, ends), clamp(one.high, ends), None]
     line = {"width": width, "color": colour}
     how = {"line": line, "opacity": opacity, "hoverinfo": "skip", "name": name}
     return go.Scatter(**_placed(at, values, down=down), mode="lines", **how)
@@ -87,7 +87,7 @@ def marks(
 ) -> go.Scatter:
     """Draw the points that have a value, by their own symbol or that of all."""
     known = [one for one in points if one.value is not None]
-    values = [held(one.value, ends) for one in known if one.value is not None]
+    values = [clamp(one.value, ends) for one in known if one.value is not None]
     marker = {
         "symbol": [one.symbol or symbol for one in known],
         "size": size,
@@ -102,16 +102,10 @@ def gaps(
     points: Iterable[Point], *, ends: Ends, palette: Palette, down: bool = False
 ) -> go.Scatter:
     """Mark the points without a value near the low end of the axis, each with its hover words."""
-    lost = [one for one in points if one.value is None]
-    marker = {
-        "symbol": [one.symbol or "x-thin" for one in lost],
-        "size": 8,
-        "color": palette.quiet,
-        "line": {"width": 1.6, "color": palette.quiet},
-    }
     at = ends[0] + GAP_AT * (ends[1] - ends[0])
-    how = {"marker": marker, "text": [one.words for one in lost], "hovertemplate": HOVER}
-    return _markers([one.at for one in lost], [at] * len(lost), down=down, name="gaps", **how)
+    missing = [one._replace(value=at) for one in points if one.value is None]
+    how: dict[str, Any] = {"colour": palette.quiet, "symbol": "x-thin", "size": 8}
+    return marks(missing, down=down, name="gaps", **how)
 
 
 def cuts(
@@ -140,7 +134,7 @@ def beyond(one: Point, ends: Ends) -> tuple[bool, bool]:
     return any(end < ends[0] for end in known), any(end > ends[1] for end in known)
 
 
-def held(value: float, ends: Ends) -> float:
+def clamp(value: float, ends: Ends) -> float:
     """Return a value moved inside the ends of an axis."""
     return min(max(value, ends[0]), ends[1])
 
@@ -160,17 +154,15 @@ def band(
     for run in runs:
         x += [None] * bool(x) + [at for at, *_ in run] + [at for at, *_ in reversed(run)]
         y += [None] * bool(y) + [high for *_, high in run] + [low for _, low, _ in reversed(run)]
-    return go.Scatter(
-        x=x,
-        y=y,
-        mode="lines",
-        fill="toself",
-        fillcolor=fill or colour,
-        line={"width": edge, "color": colour},
-        opacity=opacity,
-        hoverinfo="skip",
-        name=name,
-    )
+    how = {"line": {"width": edge, "color": colour}, "opacity": opacity, "hoverinfo": "skip"}
+    inside = {"fill": "toself", "fillcolor": fill or colour}
+    return go.Scatter(x=x, y=y, mode="lines", name=name, **inside, **how)
+
+
+def faint(colour: str, opacity: float) -> str:
+    """Return a colour of the palette as one that lets through what lies behind."""
+    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{opacity})"
 
 
 def parts(points: Iterable[Any], *, step: float = 1) -> list[list[Any]]:
@@ -211,29 +203,24 @@ def _markers(at: Sequence[float], values: Sequence[float], *, down: bool, **how:
 # Axes, lines across, and the figure.
 
 
+def axis(title: str = "", **how: Any) -> dict[str, Any]:
+    """Return an axis with its title, if any."""
+    return {"title": {"text": title}, **how} if title else how
+
+
 def weeks_across(weeks: Sequence[str], *, ticks: int = 5, room: float = 0.1) -> dict[str, Any]:
     """Return an axis of ISO weeks by place, a few of them named."""
     places = range(0, len(weeks), max(1, -(-len(weeks) // ticks)))
-    return {
-        "tickvals": list(places),
-        "ticktext": [weeks[at][5:] for at in places],
-        "range": [-0.5 - room, len(weeks) - 0.5 + room],
-        "showgrid": False,
-        "tickangle": 0,
-    }
+    ends = [-0.5 - room, len(weeks) - 0.5 + room]
+    names = [weeks[at][5:] for at in places]
+    return axis(tickvals=list(places), ticktext=names, range=ends, showgrid=False, tickangle=0)
 
 
 def lines_down(labels: Sequence[str], *, palette: Palette) -> dict[str, Any]:
     """Return an axis of labelled lines from top to bottom."""
-    return {
-        "tickvals": list(range(len(labels))),
-        "ticktext": list(labels),
-        "automargin": True,
-        "range": [len(labels) - 0.5, -0.5],
-        "showgrid": False,
-        "ticklabelstandoff": 6,
-        "color": palette.ink,
-    }
+    places, ends = list(range(len(labels))), [len(labels) - 0.5, -0.5]
+    how: dict[str, Any] = {"showgrid": False, "ticklabelstandoff": 6, "color": palette.ink}
+    return axis(tickvals=places, ticktext=list(labels), range=ends, automargin=True, **how)
 
 
 def across(at: Any, *, colour: str, width: float = 1.4, dash: str = "dot") -> dict[str, Any]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dashboard.charts import drawing
-from dashboard.numbers import Measurement
+from dashboard.numbers import Measurement, day_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,11 +26,11 @@ _PARTS = (1.0, 1.2816 / 1.96, 0.6745 / 1.96)
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 5
 SO_FAR = ("●", "estimated so far")
-AHEAD = ("┈", "middle of what is to come")
+AHEAD = ("┈", "median projection")
 FAN = ("▒", "in 50, 80 and 95 of 100 cases")
 LIMIT = ("━", "the limit")
 CLOSE = ("┊", "planned close")
-BESIDE = ("╌", "middle under today's rule")
+BESIDE = ("╌", "median projection under today's rule")
 HUES = {"╌": "sea", "┈": "copper", "▒": "copper", "━": "ink", "┊": "quiet"}
 
 
@@ -83,10 +83,7 @@ def signs(fan: Fan) -> list[tuple[str, str]]:
 def figure(fan: Fan, *, palette: Palette) -> go.Figure:
     """Draw a fan; its lines are one or more."""
     traces = [_band(fan, *one[:3], palette=palette) for one in BANDS if fan.ahead]
-    if fan.beside:
-        traces.append(_beside(fan, palette=palette))
-    traces += [_middle(fan, palette=palette), _now(fan, palette=palette)]
-    traces.append(_past(fan, palette=palette))
+    traces += _curves(fan, palette=palette)
     days = _ticks(fan.lines)
     return drawing.figure(
         traces,
@@ -95,19 +92,14 @@ def figure(fan: Fan, *, palette: Palette) -> go.Figure:
         margin=(62, 14, 10, 26),
         shapes=_lines(fan, palette=palette),
         annotations=[_number(fan, palette=palette)],
-        xaxis={
-            "type": "date",
-            "tickvals": [_stamp(day) for day in days],
-            "ticktext": [_day(day) for day in days],
-            "showgrid": False,
-            "tickangle": 0,
-        },
-        yaxis={
-            "range": [0, fan.top],
-            "nticks": 6,
-            "tickformat": ",.0f",
-            "title": {"text": fan.unit},
-        }
+        xaxis=drawing.axis(
+            type="date",
+            tickvals=[day.isoformat() for day in days],
+            ticktext=[day_words(day) for day in days],
+            showgrid=False,
+            tickangle=0,
+        ),
+        yaxis=drawing.axis(fan.unit, range=[0, fan.top], nticks=6, tickformat=",.0f")
         | ({"dtick": 1} if fan.top < FEW else {}),
     )
 
@@ -117,11 +109,11 @@ def description(fan: Fan, *, of: str) -> str:
     words = f"{of} by week against a limit of {fan.limit_fish:,.0f}"
     if fan.past:
         last = fan.past[-1]
-        words += f": {_said(last['estimate'])} by {_day(last['day'])}"
+        words += f": {_said(last['estimate'])} by {day_words(last['day'])}"
     if fan.ahead:
         end = fan.ahead[-1]
         words += (
-            f"; by {_day(end['day'])} {_said(end['q50'])} in the middle, "
+            f"; by {day_words(end['day'])} {_said(end['q50'])} at the median, "
             f"{_said(end['q10'])} to {_said(end['q90'])} in 80 of 100 cases"
         )
     return f"{words}."
@@ -147,7 +139,7 @@ def _start(fan: Fan) -> tuple[Line, ...]:
 
 def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> go.Scatter:
     lines = [*_start(fan), *fan.ahead]
-    run = [(_stamp(one["day"]), one[low], min(one[high], fan.top)) for one in lines]
+    run = [(one["day"].isoformat(), one[low], min(one[high], fan.top)) for one in lines]
     if len(run) > 1:
         return drawing.band([run], colour=palette.copper, opacity=depth, name="band")
     # One week alone has no area: a bar stands for it.
@@ -155,74 +147,60 @@ def _band(fan: Fan, low: str, high: str, depth: float, *, palette: Palette) -> g
     return drawing.line([day, day], ends, colour=palette.copper, width=12, opacity=depth)
 
 
-def _middle(fan: Fan, *, palette: Palette) -> go.Scatter:
-    ahead = fan.ahead
-    last = fan.past[-1:] if ahead else ()
-    sizes = [0.1] * len(last) + [5] * len(ahead)
-    return drawing.line(
-        [_stamp(one["day"]) for one in (*last, *ahead)],
-        [*(one["estimate"] for one in last), *(one["q50"] for one in ahead)],
-        colour=palette.copper,
-        width=2.0,
-        dash="dot",
-        words=["" for _ in last] + [_ahead_words(fan, one) for one in ahead],
-        mode="lines+markers",
-        marker={"size": sizes, "color": palette.copper},
-        name="ahead",
+def _curves(fan: Fan, *, palette: Palette) -> list[go.Scatter]:
+    """Draw the medians ahead, the interval of the total so far as a bar, the weeks so far."""
+    past, ahead, low, high = fan.past, fan.ahead, fan.now.low, fan.now.high
+    start = [(one["day"], one["estimate"]) for one in past[-1:]]
+    found = []
+    if fan.beside:
+        points = [*start, *fan.beside]
+        words = [f"today's rule: {value:,.0f}" for _, value in points]
+        how: dict[str, Any] = {"dash": "dash", "width": 2.0, "name": "beside"}
+        found.append(_curve(points, colour=palette.sea, words=words, **how))
+    first = start if ahead else []
+    found.append(
+        _curve(
+            [*first, *((one["day"], one["q50"]) for one in ahead)],
+            colour=palette.copper,
+            words=["" for _ in first] + [_ahead_words(fan, one) for one in ahead],
+            sizes=[0.1] * len(first) + [5] * len(ahead),
+            dash="dot",
+            width=2.0,
+            name="ahead",
+        )
     )
+    is_known = past and low is not None and high is not None
+    bar = [(past[-1]["day"], end) for end in (low, min(high or 0.0, fan.top))] if is_known else []
+    found.append(_curve(bar, colour=palette.sea, width=4, opacity=0.5, name="now"))
+    points = [(one["day"], one["estimate"]) for one in past]
+    words = [
+        f"<b>{one['week']}</b><br>{_said(one['estimate'])}{_share(fan, one['estimate'])}"
+        for one in past
+    ]
+    how = {"words": words, "sizes": 6, "cliponaxis": False, "name": "past"}
+    return [*found, _curve(points, colour=palette.sea, **how)]
 
 
-def _beside(fan: Fan, *, palette: Palette) -> go.Scatter:
-    points = [*((one["day"], one["estimate"]) for one in fan.past[-1:]), *fan.beside]
-    return drawing.line(
-        [_stamp(day) for day, _ in points],
-        [value for _, value in points],
-        colour=palette.sea,
-        width=2.0,
-        dash="dash",
-        words=[f"today's rule: {value:,.0f}" for _, value in points],
-        name="beside",
-    )
-
-
-def _now(fan: Fan, *, palette: Palette) -> go.Scatter:
-    """Draw the interval of the total so far as a bar at its day."""
-    low, high = fan.now.low, fan.now.high
-    known = fan.past and low is not None and high is not None
-    day = _stamp(fan.past[-1]["day"]) if known else None
-    return drawing.line(
-        [day, day] if known else [],
-        [low, min(high or 0.0, fan.top)] if known else [],
-        colour=palette.sea,
-        width=4,
-        opacity=0.5,
-        name="now",
-    )
-
-
-def _past(fan: Fan, *, palette: Palette) -> go.Scatter:
-    return drawing.line(
-        [_stamp(one["day"]) for one in fan.past],
-        [one["estimate"] for one in fan.past],
-        colour=palette.sea,
-        words=[_past_words(fan, one) for one in fan.past],
-        mode="lines+markers",
-        marker={"size": 6, "color": palette.sea},
-        cliponaxis=False,
-        name="past",
-    )
-
-
-def _past_words(fan: Fan, one: Line) -> str:
-    return f"<b>{one['week']}</b><br>{_said(one['estimate'])}{_share(fan, one['estimate'])}"
+def _curve(
+    points: Sequence[tuple[date, float]],
+    *,
+    colour: str,
+    sizes: float | Sequence[float] | None = None,
+    **how: Any,
+) -> go.Scatter:
+    """Draw values by day as a line, with points of some sizes if given."""
+    if sizes is not None:
+        how |= {"mode": "lines+markers", "marker": {"size": sizes, "color": colour}}
+    days = [day.isoformat() for day, _ in points]
+    return drawing.line(days, [value for _, value in points], colour=colour, **how)
 
 
 def _ahead_words(fan: Fan, one: Line) -> str:
     spans = (
         f"{words}: {_said(one[low])}–{_said(one[high])}" for low, high, _, words in reversed(BANDS)
     )
-    middle = f"middle {_said(one['q50'])}{_share(fan, one['q50'])}"
-    return "<br>".join([f"<b>{one['week']}</b>, by {_day(one['day'])}", middle, *spans])
+    middle = f"median {_said(one['q50'])}{_share(fan, one['q50'])}"
+    return "<br>".join([f"<b>{one['week']}</b>, by {day_words(one['day'])}", middle, *spans])
 
 
 def _share(fan: Fan, value: float) -> str:
@@ -231,14 +209,6 @@ def _share(fan: Fan, value: float) -> str:
 
 def _said(value: float) -> str:
     return Measurement(value).words
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b}"
-
-
-def _stamp(day: date) -> str:
-    return day.isoformat()
 
 
 def _ticks(lines: Sequence[Line]) -> list[date]:
@@ -254,7 +224,7 @@ def _lines(fan: Fan, *, palette: Palette) -> list[dict[str, Any]]:
     limit = {"xref": "paper", "x0": 0, "x1": 1, "y0": fan.limit_fish, "y1": fan.limit_fish}
     found = [limit | {"type": "line", "line": {"width": 2.2, "color": palette.ink}}]
     if fan.ahead and fan.close:
-        found.append(drawing.across(_stamp(fan.close), colour=palette.quiet))
+        found.append(drawing.across(fan.close.isoformat(), colour=palette.quiet))
     return found
 
 

@@ -35,7 +35,7 @@ GLYPHS = {"sea": "●", "copper": "◇", "quiet": "□"}
 #: The signs of the two intervals.
 BARS = ("━", "─")
 GAP = ("×", "no figure")
-CUT = ("▶", "the interval runs on")
+CUT = ("▶", "the interval extends beyond the axis")
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {GLYPHS["copper"]: "copper", GLYPHS["quiet"]: "quiet", GAP[0]: "quiet"}
 #: Coverage by area: a pooled share wears an open mark.
@@ -113,20 +113,11 @@ def ceiling(values: Sequence[float], highs: Sequence[float], *, is_share: bool) 
 
 @dataclass(frozen=True, slots=True)
 class ForestRow:
-    """One number of a figure.
+    """One number of a figure, on the line that its `label` names.
 
-    Parameters
-    ----------
-    label : str
-        The line it stands on; numbers of one label share it.
-    amount : Measurement
-        The number and its interval, drawn as a bar.
-    thin : tuple of (float or None, float or None)
-        A second interval, drawn as a thin line.
-    hue : str
-        Colour of the palette, which decides the marker too.
-    words : str
-        What else the pointer shows.
+    `amount` has its interval, drawn as a bar, `thin` a second one, drawn as a thin line; `hue` is a
+    colour of the palette, which decides the marker too. The pointer shows label, number and
+    `words`, or `hover` alone.
     """
 
     label: str
@@ -134,6 +125,7 @@ class ForestRow:
     thin: tuple[float | None, float | None] = (None, None)
     hue: str = "sea"
     words: str = ""
+    hover: str = ""
 
 
 def known_rows(dots: list[ForestRow]) -> list[ForestRow]:
@@ -141,22 +133,29 @@ def known_rows(dots: list[ForestRow]) -> list[ForestRow]:
     return dots if any(dot.amount.value is not None for dot in dots) else []
 
 
-def figure(dots: Sequence[ForestRow], *, palette: Palette, guide: float | None = None) -> go.Figure:
+def figure(
+    dots: Sequence[ForestRow],
+    *,
+    palette: Palette,
+    guide: float | None = None,
+    shapes: Sequence[dict[str, Any]] = (),
+) -> go.Figure:
     """Draw numbers of one sort, labels from top to bottom in the order in which they first occur.
 
     `guide` is a number to compare with, drawn as a dotted line.
     """
     labels = list(dict.fromkeys(dot.label for dot in dots))
-    top = reach(dots, guide=guide)
+    top = axis_end(dots, guide=guide)
     placed = list(zip(_places(dots, labels), dots, strict=True))
     groups = []
     for hue in dict.fromkeys(dot.hue for dot in dots):
         mine = [(at, dot) for at, dot in placed if dot.hue == hue]
-        points = [_point(at, dot) for at, dot in mine]
-        thin = [Point(at, None, *dot.thin) for at, dot in mine]
+        points = [point(at, dot.amount, _hover(dot)) for at, dot in mine]
+        thin = [Point(at, None, *dot.thin) for at, dot in mine if dot.thin[1] is not None]
         groups.append(Group(points, getattr(palette, hue), SYMBOLS[hue], thin))
     shown = [label(one, LABEL_WIDTH) for one in labels]
-    is_share = dots[0].amount.sort is NumberKind.SHARE
+    lines = [] if guide is None else [drawing.across(guide, colour=palette.quiet)]
+    form = ".0%" if dots[0].amount.sort is NumberKind.SHARE else ",.2~f"
     return rows(
         groups,
         labels=shown,
@@ -164,16 +163,12 @@ def figure(dots: Sequence[ForestRow], *, palette: Palette, guide: float | None =
         line_height=LINE_HEIGHT + MORE_HEIGHT * max(one.count("<br>") for one in shown),
         size=9,
         palette=palette,
-        shapes=[] if guide is None else [drawing.across(guide, colour=palette.quiet)],
-        xaxis={
-            "range": [-ROOM * top, (1 + ROOM) * top],
-            "tickformat": ".0%" if is_share else ",.2~f",
-            "nticks": 5,
-        },
+        shapes=[*shapes, *lines],
+        xaxis=drawing.axis(range=[-ROOM * top, (1 + ROOM) * top], tickformat=form, nticks=5),
     )
 
 
-def reach(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
+def axis_end(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
     """Return the end of the axis: the guide stands inside it, and a share ends at 1."""
     values = [dot.amount.value or 0.0 for dot in dots]
     highs = [end for dot in dots for end in (dot.amount.high, dot.thin[1]) if end is not None]
@@ -183,7 +178,7 @@ def reach(dots: Sequence[ForestRow], *, guide: float | None = None) -> float:
 
 def is_cut(dots: Sequence[ForestRow], *, guide: float | None = None) -> bool:
     """Return whether an interval extends beyond the figure."""
-    top = reach(dots, guide=guide)
+    top = axis_end(dots, guide=guide)
     return any((end or 0.0) > top for dot in dots for end in (dot.amount.high, dot.thin[1]))
 
 
@@ -208,22 +203,16 @@ def description(
 ) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     words = dict(names)
-    parts = [
-        " ".join(
-            part for part in (dot.label, words.get(dot.hue, ""), _figure_words(dot.amount)) if part
-        )
-        for dot in dots
-    ]
-    return f"{of}: {'; '.join(parts)}."
+    named = [(dot.label, words.get(dot.hue), _figure(dot.amount) or "no figure") for dot in dots]
+    return f"{of}: {'; '.join(' '.join(part for part in one if part) for one in named)}."
 
 
-def _figure_words(amount: Measurement) -> str:
-    return "no figure" if amount.value is None else amount.figure()
+def _figure(amount: Measurement) -> str:
+    return "" if amount.value is None else amount.figure()
 
 
-def _point(at: float, dot: ForestRow) -> Point:
-    said = "" if dot.amount.value is None else dot.amount.figure()
-    return point(at, dot.amount, hover(dot.label, said, dot.words))
+def _hover(dot: ForestRow) -> str:
+    return dot.hover or hover(dot.label, _figure(dot.amount), dot.words)
 
 
 def point(at: float, amount: Measurement, words: str) -> Point:
@@ -233,14 +222,10 @@ def point(at: float, amount: Measurement, words: str) -> Point:
 
 def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
     """Return the height of each dot; those of one line stand a little apart."""
-    mates: dict[str, list[str]] = {}
-    for dot in dots:
-        mates.setdefault(dot.label, []).append(dot.hue)
     places = []
     for dot in dots:
-        mine = mates[dot.label]
-        step = 0.36 / max(1, len(mine) - 1) if len(mine) > 1 else 0.0
-        off = step * mine.index(dot.hue) - (0.18 if len(mine) > 1 else 0.0)
+        mates = [one.hue for one in dots if one.label == dot.label]
+        off = 0.36 * mates.index(dot.hue) / (len(mates) - 1) - 0.18 if len(mates) > 1 else 0.0
         places.append(labels.index(dot.label) + off)
     return places
 
@@ -248,22 +233,17 @@ def _places(dots: Sequence[ForestRow], labels: Sequence[str]) -> list[float]:
 def coverage(lines: Sequence[Line], *, names: Mapping[str, str], palette: Palette) -> go.Figure:
     """Draw the share of boats for listed sites, one line an area, of one line or more."""
     areas = [escape(names.get(line["area"]) or line["area"]) for line in lines]
-    points = [
-        Point(
-            at,
-            line["share"],
-            line["share_low"],
-            line["share_high"],
-            f"{area}: {percent(line['share'])}<br>"
-            f"{line['boats']:,} boats on {line['n_days']:,} days",
-            "circle-open" if line["is_pooled"] else "circle",
-        )
-        for at, (area, line) in enumerate(zip(areas, lines, strict=True))
-    ]
+    points = []
+    for at, (area, line) in enumerate(zip(areas, lines, strict=True)):
+        words = f"{line['boats']:,} boats on {line['n_days']:,} days"
+        words = f"{area}: {percent(line['share'])}<br>{words}"
+        symbol = "circle-open" if line["is_pooled"] else "circle"
+        ends = line["share_low"], line["share_high"]
+        points.append(Point(at, line["share"], *ends, words, symbol))
     return rows(
         [Group(points, palette.sea)],
         labels=areas,
         ends=(0.0, 1.0),
         palette=palette,
-        xaxis={"range": [0, 1], "tickformat": ".0%", "nticks": 6},
+        xaxis=drawing.axis(range=[0, 1], tickformat=".0%", nticks=6),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
@@ -21,18 +21,19 @@ if TYPE_CHECKING:
     from dashboard.charts.theme import Palette
 
 ROW_HEIGHT = 46
+_HOVER = "%{customdata}<extra></extra>"
 #: Weeks whose figures stay readable on a phone.
 NARROW_WEEKS = 6
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell: where it is, its row, and the start of its hover words."""
+    """One cell: where it is, its row, and its hover words."""
 
     x: int
     y: int
     row: Row | None
-    place: str
+    words: str
 
     @property
     def amount(self) -> float | None:
@@ -58,28 +59,36 @@ def heat(
     is_share = QUANTITIES[quantity].kind is QuantityKind.SHARE
     scale = palette.copper_scale if is_share else palette.sea_scale
     cells = [
-        Cell(x, y, rows.get((area, week)), f"<b>{names[area]}</b> · ")
+        Cell(x, y, row, f"<b>{names[area]}</b> · {hover(week, row)}")
         for y, area in enumerate(areas)
         for x, week in enumerate(weeks)
+        for row in [rows.get((area, week))]
     ]
     ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
-    line = {"color": palette.ink, "width": 2}
-    frames = [
-        {"type": "rect", "x0": at - 0.5, "x1": at + 0.5, "y0": -0.5, "y1": len(areas) - 0.5}
-        for at, week in enumerate(weeks)
-        if week == chosen
-    ]
+    frame = {"type": "rect", "line": {"color": palette.ink, "width": 2}}
+    frame |= {"y0": -0.5, "y1": len(areas) - 0.5}
     rows_down = drawing.lines_down([names[area] for area in areas], palette=palette)
+    blank = [cell for cell in cells if cell.amount is None]
     return drawing.figure(
         [
-            _colours(cells, weeks=weeks, scale=scale, ends=ends),
+            _colours(cells, scale=scale, ends=ends),
             _figures(cells, scale=scale, ends=ends),
-            _blanks(cells, weeks=weeks, palette=palette),
+            # The reason's mark and words where there is no number.
+            _text(
+                blank,
+                {"size": 14, "color": palette.quiet},
+                customdata=[cell.words for cell in blank],
+                hovertemplate=_HOVER,
+            ),
         ],
         palette=palette,
         height=ROW_HEIGHT * len(areas) + 40,
         margin=(8, 8, 4, 30),
-        shapes=[frame | {"line": line} for frame in frames],
+        shapes=[
+            frame | {"x0": at - 0.5, "x1": at + 0.5}
+            for at, week in enumerate(weeks)
+            if week == chosen
+        ],
         xaxis=drawing.weeks_across(weeks, ticks=14, room=0) | {"tickangle": None},
         yaxis=rows_down | {"ticklabelstandoff": None},
     )
@@ -127,15 +136,13 @@ def cell_text(row: Row | None) -> str:
     return numbers.coarse(row) + (f"<br>{signs}" if signs else "")
 
 
-def _colours(
-    cells: list[Cell], *, weeks: Sequence[str], scale: Sequence[str], ends: tuple[float, float]
-) -> go.Heatmap:
+def _colours(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, float]) -> go.Heatmap:
     return go.Heatmap(
         x=[cell.x for cell in cells],
         y=[cell.y for cell in cells],
         z=[cell.amount for cell in cells],
-        customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in cells],
-        hovertemplate="%{customdata}<extra></extra>",
+        customdata=[cell.words for cell in cells],
+        hovertemplate=_HOVER,
         colorscale=[[at / (len(scale) - 1), colour] for at, colour in enumerate(scale)],
         zmin=ends[0],
         zmax=ends[1],
@@ -151,25 +158,11 @@ def _figures(cells: list[Cell], *, scale: Sequence[str], ends: tuple[float, floa
     low, high = ends
     known = [cell for cell in cells if cell.amount is not None]
     parts = [((cell.amount or 0.0) - low) / (high - low) for cell in known]
-    return go.Scatter(
-        x=[cell.x for cell in known],
-        y=[cell.y for cell in known],
-        mode="text",
-        text=[cell_text(cell.row) for cell in known],
-        textfont={"family": FONT, "size": 12, "color": [on_scale(scale, part) for part in parts]},
-        hoverinfo="skip",
-    )
+    font = {"size": 12, "color": [on_scale(scale, part) for part in parts]}
+    return _text(known, font, hoverinfo="skip")
 
 
-def _blanks(cells: list[Cell], *, weeks: Sequence[str], palette: Palette) -> go.Scatter:
-    """Put the reason's mark and words where there is no number."""
-    blank = [cell for cell in cells if cell.amount is None]
-    return go.Scatter(
-        x=[cell.x for cell in blank],
-        y=[cell.y for cell in blank],
-        mode="text",
-        text=[mark(cell.row).glyph for cell in blank],
-        textfont={"family": FONT, "size": 14, "color": palette.quiet},
-        customdata=[cell.place + hover(weeks[cell.x], cell.row) for cell in blank],
-        hovertemplate="%{customdata}<extra></extra>",
-    )
+def _text(cells: list[Cell], font: dict[str, Any], **how: Any) -> go.Scatter:
+    x, y = [cell.x for cell in cells], [cell.y for cell in cells]
+    text = [cell_text(cell.row) for cell in cells]
+    return go.Scatter(x=x, y=y, mode="text", text=text, textfont={"family": FONT, **font}, **how)

@@ -26,7 +26,7 @@ LOWER = 0.33
 SIGNS = (("▬", "used so far"), ("━", "its interval"), ("┃", "the limit"))
 AHEAD = ("◇", "expected at the close, with its interval")
 GAP = ("×", "no figure")
-CUT = ("▶", "it runs on")
+CUT = ("▶", "extends beyond the axis")
 HUES = {"◇": "copper", "┃": "ink", "━": "ink", "×": "quiet"}
 
 
@@ -47,10 +47,10 @@ def signs(bars: Sequence[Bar]) -> list[tuple[str, str]]:
     found += [AHEAD] * any(bar.expected.value is not None for bar in bars)
     found += [GAP] * any(bar.used.value is None for bar in bars)
     every = [forest.point(0, one, "") for bar in bars for one in (bar.used, bar.expected)]
-    return found + [CUT] * any(any(drawing.beyond(one, (0.0, reach(bars)))) for one in every)
+    return found + [CUT] * any(any(drawing.beyond(one, (0.0, axis_end(bars)))) for one in every)
 
 
-def reach(bars: Sequence[Bar]) -> float:
+def axis_end(bars: Sequence[Bar]) -> float:
     """Return the end of the axis in limits."""
     amounts = [one for bar in bars for one in (bar.used, bar.expected)]
     ends = [end for one in amounts for end in (one.value, one.high) if end is not None]
@@ -59,21 +59,16 @@ def reach(bars: Sequence[Bar]) -> float:
 
 def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
     """Draw limits from top to bottom in the order given; one or more."""
-    how: dict[str, Any] = {"ends": (0.0, reach(bars)), "down": True}
+    how: dict[str, Any] = {"ends": (0.0, axis_end(bars)), "down": True}
     said = [hover(bar.label, bar.words) for bar in bars]
     used = [forest.point(at, bar.used, said[at]) for at, bar in enumerate(bars)]
     ahead = [forest.point(at + LOWER, bar.expected, said[at]) for at, bar in enumerate(bars)]
     ink, copper = palette.ink, palette.copper
-    span = drawing.intervals(used, colour=ink, width=2.4, opacity=1, name="interval", **how)
-    spans = drawing.intervals(
-        ahead, colour=copper, width=1.8, opacity=1, name="expected interval", **how
-    )
-    diamonds = drawing.marks(
-        ahead, colour=copper, symbol="diamond-open", size=9, name="expected", **how
-    )
+    bars_of: dict[str, Any] = {"opacity": 1, **how}
+    diamond: dict[str, Any] = {"symbol": "diamond-open", "size": 9, "name": "expected", **how}
     known = [one for one in used if one.value is not None]
     block = go.Bar(
-        x=[drawing.held(one.value or 0.0, how["ends"]) for one in known],
+        x=[drawing.clamp(one.value or 0.0, how["ends"]) for one in known],
         y=[one.at for one in known],
         orientation="h",
         width=0.42,
@@ -83,8 +78,15 @@ def figure(bars: Sequence[Bar], *, palette: Palette) -> go.Figure:
         hovertemplate=drawing.HOVER,
         name="used",
     )
-    traces = [block, span, spans, diamonds, drawing.gaps(used, palette=palette, **how)]
-    traces += [drawing.cuts(used, colour=ink, **how), drawing.cuts(ahead, colour=copper, **how)]
+    traces = [
+        block,
+        drawing.intervals(used, colour=ink, width=2.4, name="interval", **bars_of),
+        drawing.intervals(ahead, colour=copper, width=1.8, name="expected interval", **bars_of),
+        drawing.marks(ahead, colour=copper, **diamond),
+        drawing.gaps(used, palette=palette, **how),
+        drawing.cuts(used, colour=ink, **how),
+        drawing.cuts(ahead, colour=copper, **how),
+    ]
     labels = [f"{label(bar.label, LABEL_WIDTH)}<br>{escape(bar.note)}" for bar in bars]
     height = max([BAR_HEIGHT, *(17 * (one.count("<br>") + 1) for one in labels)])
     limit = drawing.across(1.0, colour=ink, width=2.2, dash="solid") | {"layer": "above"}

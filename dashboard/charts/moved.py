@@ -31,7 +31,7 @@ SHOWN = 10
 APART = 0.16
 #: The signs of the figure with their words.
 SIGNS = (("○", "before"), ("●", "now"), ("━", "interval"))
-CUT = ("◀ ▶", "the interval runs on")
+CUT = ("◀ ▶", "the interval extends beyond the axis")
 STEPS = ("↔", "logarithmic axis: equal steps are equal ratios")
 #: How many times the outermost figure the axis reaches for the ends of intervals.
 BEYOND = 4.0
@@ -43,7 +43,7 @@ ROOM = 0.03
 FEW_DECADES = 2.2
 
 
-def drawn(moves: Sequence[Move]) -> list[Move]:
+def plotted(moves: Sequence[Move]) -> list[Move]:
     """Return the moves that a figure shows: the first that have a figure before or now."""
     known = [move for move in moves if move.kind == moved.REVISED and _sides(move)]
     return known[:SHOWN]
@@ -83,7 +83,7 @@ def span(moves: Sequence[Move]) -> Span:
 
 
 def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -> go.Figure:
-    """Draw one or more moves of one quantity, as `drawn` returns them, one a line.
+    """Draw one or more moves of one quantity, as `plotted` returns them, one a line.
 
     A zero, which no logarithmic axis has, stands at its low end with its figure beside it.
     """

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 #: Pixels of a line, and characters of a label that stand on one line.
 LINE_HEIGHT, LABEL_WIDTH = 38, 18
 SIGNS = (("●", "difference from today's rule"), ("━", "its interval"), ("┊", "today's rule"))
-FEWER, NO_DOT = ("▽", "beaten on every count"), ("×", "no figure")
+FEWER, NO_DOT = ("▽", "dominated (no better on any count)"), ("×", "no figure")
 HUES = {"┊": "quiet", "▽": "copper", "×": "quiet"}
 #: Below so many fish every tick of the axis is a whole one.
 FEW = 4
@@ -77,7 +77,7 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.F
 
 def description(shifts: Sequence[Shift], *, of: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
-    said = (f"{one.name} {one.words}{', beaten' if one.is_dominated else ''}" for one in shifts)
+    said = (f"{one.name} {one.words}{', dominated' if one.is_dominated else ''}" for one in shifts)
     return f"{of}, difference from today's rule: {'; '.join(said)}."
 
 

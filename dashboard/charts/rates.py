@@ -1,4 +1,4 @@
-"""Catch rates by week: the survey's points, the index, the level behind it, the weeks ahead."""
+"""Catch rates by week: design-based, standardised, their smoothed trend and the weeks ahead."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import percent
+from dashboard import numbers
 from dashboard.catch_rates.records import raw
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Ends, Point
-from dashboard.numbers import Measurement, NumberKind
+from dashboard.numbers import NumberKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from dashboard.charts.theme import Palette
+    from dashboard.numbers import Measurement
 
 Line = dict[str, Any]
 
@@ -27,15 +29,15 @@ HEIGHT = 236
 #: What stands over the axis of figures.
 UNITS = {NumberKind.RATIO: "fish per angler-hour", NumberKind.SHARE: "share of encounters"}
 SIGNS = (
-    ("●", "index with its interval"),
-    ("◇", "the survey's own figure"),
-    ("━", "level and its interval"),
+    ("●", "standardised catch rate with its interval"),
+    ("◇", "the design-based estimate"),
+    ("━", "smoothed trend and its interval"),
     ("┈", "weeks ahead"),
 )
-PAST = ("─", "index of past seasons, unsmoothed, the last one named")
-CLOSED = ("▒", "closed, the level carried through")
-GAP = ("×", "open, but no index")
-CUT = ("▲", "runs on above the panel, in the colour of what does")
+PAST = ("─", "past seasons, not smoothed, the last one named")
+CLOSED = ("▒", "closed: the trend continues through")
+GAP = ("×", "open, but no estimate")
+CUT = ("▲", "extends above the panel, in the colour of what does")
 HUES = {"◇": "quiet", "━": "copper", "┈": "copper", "─": "quiet", "×": "quiet", "▒": "quiet"}
 #: How far an interval may stretch the axis beyond the highest figure, and weeks ahead too.
 MOST_BY_INTERVAL, MOST_AHEAD = 2.0, 1.5
@@ -55,17 +57,8 @@ class Past:
 class Panel:
     """What one panel shows; weeks are places on the axis.
 
-    Parameters
-    ----------
-    weeks : tuple of str
-        The axis: weeks of the season so far, then those ahead.
-    index, trend : tuple of dict
-        Lines of the two tables, by week.
-    past : tuple of Past
-        In order; the last one is named in the figure.
-    closed : tuple of int
-        Places of closed weeks.
-    sort : NumberKind
+    `weeks` are those of the season so far, then those ahead; `index` and `trend` lines of the two
+    tables, by week; `past` in order, the last one named in the figure; `closed` places of weeks.
     """
 
     weeks: tuple[str, ...]
@@ -130,15 +123,22 @@ class Panel:
     @property
     def gaps(self) -> list[Line]:
         """Lines of weeks that were open and have no index."""
-        shut = {self.weeks[at] for at in self.closed}
-        return [one for one in self.index if one["index"] is None and one["week"] not in shut]
+        return [one for one in self.index if one["index"] is None and not self.is_shut(one)]
 
-    def at(self, week: str) -> int:
-        """Return the place of a week on the axis."""
-        return self.weeks.index(week)
+    def at(self, line: Line) -> int:
+        """Return the place of the week of a line on the axis."""
+        return self.weeks.index(line["week"])
+
+    def is_shut(self, line: Line) -> bool:
+        """Return whether the week of a line was closed."""
+        return self.at(line) in self.closed
+
+    def amount(self, line: Line, name: str) -> Measurement:
+        """Return a figure of a line with its interval."""
+        return numbers.of_line(line, name, self.sort)
 
     def _over(self, lines: Iterable[Line], name: str) -> list[int]:
-        return [self.at(one["week"]) for one in lines if (one[name] or 0.0) > self.top]
+        return [self.at(one) for one in lines if (one[name] or 0.0) > self.top]
 
 
 def _known(lines: Iterable[Line], name: str) -> list[float]:
@@ -158,25 +158,20 @@ def signs(panels: Sequence[Panel]) -> list[tuple[str, str]]:
     return found + [CUT] * any(one.is_cut for one in panels)
 
 
-def amount(panel: Panel, line: Line, name: str) -> Measurement:
-    """Return a figure of a line with its interval."""
-    return Measurement(line[name], line["ci_low"], line["ci_high"], panel.sort)
-
-
 def description(panel: Panel, *, of: str) -> str:
     """Return a sentence that stands for a panel where it cannot be seen."""
     known = [one for one in panel.index if one["index"] is not None]
     if not known:
-        return f"{of}: no week has an index."
+        return f"{of}: no week has a standardised catch rate."
     last = known[-1]
     words = (
-        f"{of} by week, {len(known)} of {len(panel.index)} weeks with an index; the last, "
-        f"{last['week']}, {amount(panel, last, 'index').figure()}"
+        f"{of} by week, {len(known)} of {len(panel.index)} weeks with a standardised catch rate; "
+        f"the last, {last['week']}, {panel.amount(last, 'index').figure()}"
     )
     levels = [one for one in panel.behind if one["level"] is not None]
     if levels:
-        first, end = (amount(panel, one, "level").words for one in (levels[0], levels[-1]))
-        words += f"; the level goes from {first} to {end}"
+        first, end = (panel.amount(one, "level").words for one in (levels[0], levels[-1]))
+        words += f"; the smoothed trend goes from {first} to {end}"
     if panel.closed:
         words += f"; closed in {', '.join(panel.weeks[at] for at in panel.closed)}"
     return f"{words}."
@@ -189,28 +184,23 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
     """Draw a panel."""
     index = [_point(panel, one) for one in panel.index]
     surveys = [
-        Point(
-            panel.at(one["week"]),
-            one["survey_estimate"],
-            words=f"<b>{one['week']}</b><br>{_survey(one)}",
-        )
+        _survey_point(panel, one)
         for one in panel.index
         if one["survey_estimate"] is not None and one["survey_estimate"] <= panel.top
     ]
-    lost = [
-        Point(panel.at(one["week"]), None, words=drawing.hover(one["week"], one["reason"] or ""))
+    missing = [
+        Point(panel.at(one), None, words=drawing.hover(one["week"], one["reason"] or ""))
         for one in panel.gaps
     ]
     sea = {"colour": palette.sea}
+    survey: dict[str, Any] = {"symbol": "diamond-open", "size": 7, "name": "survey_estimate"}
     traces = [
         *(_past(panel, one, palette=palette) for one in panel.past),
         *_levels(panel, palette=palette),
         drawing.intervals(index, width=4, opacity=0.35, ends=panel.ends, name="intervals", **sea),
-        drawing.marks(
-            surveys, colour=palette.quiet, symbol="diamond-open", size=7, name="survey_estimate"
-        ),
+        drawing.marks(surveys, colour=palette.quiet, **survey),
         drawing.marks(index, size=7, name="index", **sea),
-        drawing.gaps(lost, ends=panel.ends, palette=palette),
+        drawing.gaps(missing, ends=panel.ends, palette=palette),
     ]
     for hue, places in panel.cut.items():
         over = [Point(at, math.inf) for at in places]
@@ -226,11 +216,11 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
         shapes=[drawing.shade(at - 0.5, at + 0.5, **quiet) for at in panel.closed],
         annotations=[drawing.note(UNITS[panel.sort], colour=palette.quiet), *named],
         xaxis=drawing.weeks_across(panel.weeks),
-        yaxis={
-            "range": list(panel.ends),
-            "tickvals": values,
-            "ticktext": [_said(panel, one) for one in values],
-        },
+        yaxis=drawing.axis(
+            range=list(panel.ends),
+            tickvals=values,
+            ticktext=[_said(panel, one) for one in values],
+        ),
     )
 
 
@@ -247,88 +237,65 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
         else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
         for at, value in line.points
     ]
-    return drawing.line(
-        [at for at, _ in line.points],
-        [value for _, value in line.points],
-        colour=palette.quiet,
-        width=1.6 if is_last else 1.0,
-        words=words,
-        opacity=0.8 if is_last else 0.4,
-        name="past",
-    )
+    how = {"width": 1.6 if is_last else 1.0, "opacity": 0.8 if is_last else 0.4, "name": "past"}
+    x, y = zip(*line.points, strict=True)
+    return drawing.line(x, y, colour=palette.quiet, words=words, **how)
 
 
 def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
     """Return bands and lines of the level; the part ahead starts at the last week behind it."""
     behind = [one for one in panel.behind if one["level"] is not None]
     ahead = [one for one in panel.trend if one["is_projected"] and one["level"] is not None]
+    copper: dict[str, Any] = {"colour": palette.copper}
     found = []
     if behind:
-        found.append(_band(panel, behind, opacity=0.22, name="band", palette=palette))
-        solid, shut = _parts(panel, behind)
-        found.append(_line(panel, solid, dash="solid", name="level", palette=palette))
-        if shut:
-            found.append(_line(panel, shut, dash="dash", name="level closed", palette=palette))
+        found.append(drawing.band([_run(panel, behind)], opacity=0.22, name="band", **copper))
+        # Over closed weeks the line is dashed; None breaks a line.
+        solid = [None if panel.is_shut(one) else one for one in behind]
+        dashed: list[Line | None] = []
+        for one, after in pairwise(behind):
+            dashed += [one, after, None] if panel.is_shut(one) or panel.is_shut(after) else []
+        found.append(_line(panel, solid, dash="solid", name="level", **copper))
+        if dashed:
+            found.append(_line(panel, dashed, dash="dash", name="level closed", **copper))
     if ahead:
         lines = [*behind[-1:], *ahead]
-        found.append(_band(panel, lines, opacity=0.12, name="band ahead", palette=palette))
-        found.append(_line(panel, lines, dash="dot", name="ahead", palette=palette))
+        found.append(drawing.band([_run(panel, lines)], opacity=0.12, name="band ahead", **copper))
+        found.append(_line(panel, lines, dash="dot", name="ahead", **copper))
     return found
 
 
-def _parts(panel: Panel, lines: Sequence[Line]) -> tuple[list[Line | None], list[Line | None]]:
-    """Return the level in open weeks and over closed ones; None breaks a line."""
-    is_shut = [panel.at(one["week"]) in panel.closed for one in lines]
-    solid = [None if shut else one for one, shut in zip(lines, is_shut, strict=True)]
-    dashed: list[Line | None] = []
-    for at, (one, after) in enumerate(pairwise(lines)):
-        dashed += [one, after, None] if is_shut[at] or is_shut[at + 1] else []
-    return solid, dashed
-
-
-def _band(
-    panel: Panel, lines: Sequence[Line], *, opacity: float, name: str, palette: Palette
-) -> go.Scatter:
-    run = [
-        (point.at, drawing.held(point.low, panel.ends), drawing.held(point.high, panel.ends))
+def _run(panel: Panel, lines: Sequence[Line]) -> list[tuple[int, float, float]]:
+    """Return place, low and high end of the level, as far as the axis goes."""
+    return [
+        (panel.at(one), *(drawing.clamp(one[end], panel.ends) for end in ("ci_low", "ci_high")))
         for one in lines
-        if (point := _point(panel, one, "level")).low is not None and point.high is not None
+        if one["ci_low"] is not None and one["ci_high"] is not None
     ]
-    return drawing.band([run], colour=palette.copper, opacity=opacity, name=name)
 
 
-def _line(
-    panel: Panel, lines: Sequence[Line | None], *, dash: str, name: str, palette: Palette
-) -> go.Scatter:
-    return drawing.line(
-        [None if one is None else panel.at(one["week"]) for one in lines],
-        [None if one is None else one["level"] for one in lines],
-        colour=palette.copper,
-        dash=dash,
-        words=["" if one is None else _level_words(panel, one) for one in lines],
-        name=name,
-    )
+def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> go.Scatter:
+    words = []
+    for one in lines:
+        kind = "trend ahead" if one and one["is_projected"] else "trend"
+        shut = "<br>closed" if one and panel.is_shut(one) else ""
+        said = one and f"<b>{one['week']}</b><br>{kind} {panel.amount(one, 'level').figure()}{shut}"
+        words.append(said or "")
+    x = [one and panel.at(one) for one in lines]
+    return drawing.line(x, [one and one["level"] for one in lines], words=words, **how)
 
 
-def _level_words(panel: Panel, one: Line) -> str:
-    kind = "level ahead" if one["is_projected"] else "level"
-    shut = "<br>closed" if panel.at(one["week"]) in panel.closed else ""
-    return f"<b>{one['week']}</b><br>{kind} {amount(panel, one, 'level').figure()}{shut}"
+def _survey_point(panel: Panel, one: Line) -> Point:
+    words = f"<b>{one['week']}</b><br>design-based {raw(one).figure()}"
+    return Point(panel.at(one), one["survey_estimate"], words=words)
 
 
-def _survey(one: Line) -> str:
-    return f"the survey's own {raw(one).figure()}"
-
-
-def _words(panel: Panel, one: Line) -> str:
+def _point(panel: Panel, one: Line) -> Point:
     trips = "" if one["n_trips"] is None else f"{one['n_trips']:,} trips"
     note = one.get("note") or one["reason"] or ""
-    return drawing.hover(one["week"], f"index {amount(panel, one, 'index').figure()}", trips, note)
-
-
-def _point(panel: Panel, one: Line, name: str = "index") -> Point:
-    words = _words(panel, one) if name == "index" else ""
-    return Point(panel.at(one["week"]), one[name], one["ci_low"], one["ci_high"], words)
+    said = f"standardised {panel.amount(one, 'index').figure()}"
+    words = drawing.hover(one["week"], said, trips, note)
+    return Point(panel.at(one), one["index"], one["ci_low"], one["ci_high"], words)
 
 
 def _said(panel: Panel, value: float) -> str:

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 HEIGHT, SHARE_HEIGHT = 190, 225
 #: The sign of an interval that extends above its panel, with its words.
-CUT = ("▲", "the interval runs on above the panel")
+CUT = ("▲", "the interval extends above the panel")
 #: The signs of the pooled line with their words, and their colour.
-SHARE_SIGNS = (("━", "pooled line"), ("▒", "its interval"))
+SHARE_SIGNS = (("━", "model estimate (partial pooling)"), ("▒", "its interval"))
 SHARE_HUES = {"━": "copper", "▒": "copper"}
 #: How far the band reaches beyond its first and last week, so that a single week has one.
 _END = 0.3
@@ -73,11 +73,11 @@ def panel(
         margin=(44, 10, 8, 26),
         shapes=[] if at is None else [drawing.shade(at - 0.5, at + 0.5, colour=palette.band)],
         xaxis=weeks_across(weeks),
-        yaxis={
-            "range": [0, top],
-            "nticks": 4,
-            "tickformat": ".0%" if QUANTITIES[quantity].kind is QuantityKind.SHARE else ",.2~f",
-        },
+        yaxis=drawing.axis(
+            range=[0, top],
+            nticks=4,
+            tickformat=".0%" if QUANTITIES[quantity].kind is QuantityKind.SHARE else ",.2~f",
+        ),
     )
 
 
@@ -140,7 +140,7 @@ def share_panel(
     """Draw the weeks of one area; `span` is the axis, the same for panels to be compared."""
     points = _points(survey, weeks=weeks)
     words = [
-        f"<b>{week}, pooled line</b><br>{escape(numbers.figure(row))}"
+        f"<b>{week}, model estimate</b><br>{escape(numbers.figure(row))}"
         for week, row in zip(weeks, pooled, strict=True)
     ]
     how: dict[str, Any] = {"mode": "lines+markers", "marker": {"size": 3, "color": palette.copper}}
@@ -164,13 +164,8 @@ def share_panel(
 
 def share_axis(rows: Iterable[Row | None]) -> tuple[float, float]:
     """Return the ends of the axis that hold every share and interval, in steps of a tenth."""
-    ends = [
-        end
-        for row in rows
-        if row is not None
-        for end in (row.estimate, row.ci_low, row.ci_high)
-        if end is not None
-    ]
+    three = ((row.estimate, row.ci_low, row.ci_high) for row in rows if row is not None)
+    ends = [end for one in three for end in one if end is not None]
     if not ends:
         return 0.0, 1.0
     low, high = math.floor(10 * min(ends)) / 10, math.ceil(10 * max(ends)) / 10
@@ -187,10 +182,10 @@ def share_description(
     known, line = _known(survey, weeks), _known(pooled, weeks)
     words = f"Sublegal share by week in {area}: {len(known)} weeks with a figure of the survey"
     if not line:
-        return f"{words}; no pooled line."
+        return f"{words}; no model estimate."
     (first, start), (last, end) = line[0], line[-1]
     return (
-        f"{words}; the pooled line goes from {numbers.figure(start)} in {first} to "
+        f"{words}; the model estimate goes from {numbers.figure(start)} in {first} to "
         f"{numbers.figure(end)} in {last}."
     )
 

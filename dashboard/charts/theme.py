@@ -138,14 +138,14 @@ GAP = Mark("x-thin", "×", "nothing to estimate from")
 PARTIAL = Mark("x", "×", "without an area that was open and never sampled")
 EMPTY = Mark("circle-x-open", "⊗", "sampled, but nothing to divide by")
 WITHHELD = Mark("square-x-open", "⊠", "withheld: too uncertain to publish")
-UNSURE = Mark("circle-open-dot", "⊙", "no interval to be had")
+UNSURE = Mark("circle-open-dot", "⊙", "interval not available")
 CLOSED = Mark("", "–", "no open day")
 MARKS: dict[str, Mark] = {
     Status.OK: PLAIN,
     Status.CENSUS: Mark("square", "■", "every site-day sampled"),
     Status.ZERO_TOTAL: Mark("circle-open", "○", "none seen, or nothing else: no interval"),
-    Status.COLLAPSED: Mark("diamond-open", "◇", "error borrowed from a neighbour"),
-    Status.IMPUTED: Mark("triangle-up-open", "△", "gap filled from neighbours"),
+    Status.COLLAPSED: Mark("diamond-open", "◇", "variance pooled with a neighbour"),
+    Status.IMPUTED: Mark("triangle-up-open", "△", "imputed from neighbours"),
     Status.MODELLED: Mark("star", "★", "from a model"),
     Status.NO_SAMPLE: GAP,
     Status.NO_DESIGN: Mark("x-thin", "×", "interviews of convenience: rates and shares, no totals"),

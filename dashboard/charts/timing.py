@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dashboard.charts import drawing
 from dashboard.charts.drawing import Point
 from dashboard.charts.rates import UNITS, season_note
-from dashboard.numbers import NumberKind
+from dashboard.numbers import NumberKind, day_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,8 +29,8 @@ ENVELOPE = ("▒", "lowest to highest past season")
 NORMAL = ("━", "normal curve, mean of past seasons")
 LOGISTIC = ("┈", "logistic curve, mean of past seasons")
 NOW = ("●", "this season")
-TODAY = ("│", "where this season stands")
-CUT = ("▲", "a past season runs on above the panel")
+TODAY = ("│", "the season so far")
+CUT = ("▲", "a past season extends above the panel")
 HUES = {"─": "quiet", "▒": "quiet", "━": "copper", "┈": "copper", "▲": "quiet"}
 CURVES = {"normal": ("solid", NORMAL), "logistic": ("dash", LOGISTIC)}
 
@@ -96,11 +96,9 @@ def description(run: Run, *, of: str) -> str:
     words = f"{of}: {len(run.past)} past season{'' if len(run.past) == 1 else 's'}"
     if run.now:
         day, value = run.now[-1]
-        words += f"; this season {said(run, value)} by {day_words(run, day)}"
-        beside = [ends for ends in run.envelope if ends[0] == day]
-        if beside:
-            _, low, high = beside[0]
-            words += f", past ones {said(run, low)} to {said(run, high)}"
+        words += f"; this season {said(run, value)} by {_date(run, day)}"
+        for at, low, high in run.envelope:
+            words += f", past ones {said(run, low)} to {said(run, high)}" if at == day else ""
     return f"{words}."
 
 
@@ -109,10 +107,8 @@ def said(run: Run, value: float) -> str:
     return f"{value:.0%}" if run.is_share else f"{value:.2f}"
 
 
-def day_words(run: Run, day: int) -> str:
-    """Return a day of a run as a date without its year."""
-    on = run.start + timedelta(days=day)
-    return f"{on.day} {on:%b}"
+def _date(run: Run, day: int) -> str:
+    return day_words(run.start + timedelta(days=day))
 
 
 # The figure.
@@ -135,9 +131,9 @@ def figure(run: Run, *, palette: Palette) -> go.Figure:
             how = {"colour": palette.copper, "width": 2.0, "dash": dash, "name": name}
             traces.append(drawing.line(x, y, **how))
     if run.now:
-        marker = {"symbol": "circle", "size": 7, "color": palette.sea}
-        how = {"mode": "lines+markers", "marker": marker, "cliponaxis": False, "name": "now"}
-        traces.append(_line(run, run.now, season="this season", colour=palette.sea, **how))
+        marks = {"mode": "lines+markers", "marker": {"size": 7, "color": palette.sea}}
+        how = {"colour": palette.sea, "cliponaxis": False, "name": "now"}
+        traces.append(_line(run, run.now, season="this season", **how, **marks))
     over = [Point(day, math.inf) for day in run.cut]
     traces.append(drawing.cuts(over, ends=(0.0, run.top), colour=quiet))
     return _placed(traces, run, palette=palette)
@@ -153,20 +149,20 @@ def _line(run: Run, points: Points, *, season: str, **how: Any) -> go.Scatter:
             x, y, words = [*x, part[0][0] - 3], [*y, None], [*words, ""]
         x, y = [*x, *(day for day, _ in part)], [*y, *(value for _, value in part)]
         words += [
-            f"<b>{escape(season)}</b><br>{said(run, value)} by {day_words(run, day)}"
+            f"<b>{escape(season)}</b><br>{said(run, value)} by {_date(run, day)}"
             for day, value in part
         ]
     return drawing.line(x, y, words=words, **how)
 
 
 def _placed(traces: list[go.Scatter], run: Run, *, palette: Palette) -> go.Figure:
-    """Return the figure of some traces, with its axes, units and where this season stands."""
+    """Return the figure of some traces, with its axes, units and the season so far."""
     days = [day for line in (*run.past.values(), run.now) for day, _ in line]
     days += [run.today[0]] if run.today else []
     first, last = min(days), max(days)
     months = _months(run.start, first, last)
     values = [0, 0.25, 0.5, 0.75, 1] if run.is_share else drawing.ticks(0.0, run.top)
-    unit = "share come" if run.is_share else UNITS[NumberKind.RATIO]
+    unit = "cumulative share" if run.is_share else UNITS[NumberKind.RATIO]
     notes = [drawing.note(unit, colour=palette.quiet)]
     notes += [season_note(season, palette=palette) for season in list(run.past)[-1:]]
     shapes = []
@@ -184,18 +180,18 @@ def _placed(traces: list[go.Scatter], run: Run, *, palette: Palette) -> go.Figur
         margin=(44, 12, 24, 26),
         shapes=shapes,
         annotations=notes,
-        xaxis={
-            "tickvals": months,
-            "ticktext": [day_words(run, day) for day in months],
-            "range": [first - 4, last + 4],
-            "showgrid": False,
-            "tickangle": 0,
-        },
-        yaxis={
-            "range": [0, 1.02 * run.top],
-            "tickvals": values,
-            "ticktext": [f"{one:.0%}" if run.is_share else f"{one:,.3g}" for one in values],
-        },
+        xaxis=drawing.axis(
+            tickvals=months,
+            ticktext=[_date(run, day) for day in months],
+            range=[first - 4, last + 4],
+            showgrid=False,
+            tickangle=0,
+        ),
+        yaxis=drawing.axis(
+            range=[0, 1.02 * run.top],
+            tickvals=values,
+            ticktext=[f"{one:.0%}" if run.is_share else f"{one:,.3g}" for one in values],
+        ),
     )
 
 

@@ -38,10 +38,10 @@ NAMES = (
     ("copper", "reported by anglers"),
     ("bar", "interval"),
 )
-_HEADS = ("Fish met", "Reported", "Sampled", "Sampled over reported", "Sample behind it")
+_HEADS = ("Fish met", "Reported", "Sampled", "Sampled over reported", "Sample size")
 POOLING = (
     "An area and week with under 20 measured fish, or with too few of the class counted up from "
-    "(under 5 expected), takes in fish of neighbouring weeks, then of its whole season, then of "
+    "(under 5 expected), takes in fish of neighbouring weeks, then of the season, then of "
     "the nearest areas."
 )
 #: How the note ends that numbers the measured fish: the table has them.
@@ -52,9 +52,9 @@ BOTH = (
     "Reported: what anglers reported at the ramp, size and adipose mark recalled. Sampled: legal "
     "marked fish seen at the ramp, multiplied by how many fish of each class test fishing met for "
     "each legal marked one. Both rest on the same interviews for the fish kept, and the interval "
-    "of the ratio takes that into account. Memory makes reports of releases run high (Sullivan "
-    "2003 found protected-length fish reported 2.2 times); a sample leans if test fishing meets "
-    "other fish than anglers do."
+    "of the ratio takes that into account. Memory makes reported releases too high (Sullivan "
+    "2003 found protected-length fish reported 2.2 times); a sample is biased if test fishing "
+    "meets other fish than anglers do."
 )
 
 
@@ -62,8 +62,8 @@ def classes_answer(book: BulletinIndex, released: Released, areas: Sequence[str 
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
     if not released.classes:
         return (
-            "There are no encounters by size and mark to show: no interview of this season tells "
-            "of marks, and no fish of test fishing was measured."
+            "There are no encounters by size and mark to show: no interview of this season "
+            "reports marks, and no fish of test fishing was measured."
         )
     return "\n\n".join(_answer_of(book, released, area) for area in areas)
 
@@ -91,7 +91,7 @@ def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str
 def _said(row: Row | None, says: str, noun: str) -> str:
     if row is None or row.estimate is None:
         why = reasons.why_no_estimate(row) if row else "the bulletin has none"
-        return f"no figure from {noun} ({numbers.plain(why)})"
+        return f"no estimate from {noun} ({numbers.plain(why)})"
     return f"{says} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row))}"
 
 
@@ -108,9 +108,9 @@ def _ratio_words(line: Line | None, *, said: str) -> str:
     if line["ci_low"] is None or line["ci_high"] is None:
         return words
     if line["ci_high"] < 1:
-        return f"{words}, so reports lie above the sample"
+        return f"{words}, so reports are above the sample"
     if line["ci_low"] > 1:
-        return f"{words}, so reports lie below the sample"
+        return f"{words}, so reports are below the sample"
     return f"{words}, so the two do not differ clearly"
 
 
@@ -142,7 +142,7 @@ def _used(book: BulletinIndex, area: str | None) -> str:
     if len(starts) != 1:
         return ""
     words = {SAMPLED: "by the sample", REPORTED: "as reported"}[starts.pop()]
-    return f" The other pages and files count the four classes {words}."
+    return f" The other pages and files give the four classes {words}."
 
 
 def ratio_of(line: Line) -> Measurement:
@@ -188,7 +188,7 @@ def table(book: BulletinIndex, released: Released, areas: Sequence[str | None]) 
         found = [line for line in of_area if line]
         lines += found or [html_tables.words_line(_HEADS, "no open day")]
         lines += [
-            html_tables.words_line(_HEADS, f"Where a figure or an interval lacks: {why}.")
+            html_tables.words_line(_HEADS, f"Where an estimate or an interval is missing: {why}.")
             for why in shared
         ]
     return html_tables.table(_HEADS, lines, kind="bm-moves")
@@ -271,10 +271,10 @@ def _by_area(
 
 # Notes of the lines of a table: those that several lines share are said once, below it.
 
-#: What the rate of fish lost at the hook is of: the table says it with the fish.
+#: What the rate of fish drop-off is of: the table says it with the fish.
 _BASES = ("of_encounters", "of_kept")
 #: Said in the place of a figure whose reason stands below the table.
-BELOW = "no figure: see below the table"
+BELOW = "no estimate: see below the table"
 
 
 def of(line: Line) -> list[str]:

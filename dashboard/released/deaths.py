@@ -31,12 +31,12 @@ _WOUNDS = {"deep": "deep", "shallow": "not deep"}
 FATES = {
     "kept": "kept",
     "released": "released",
-    "drop_off": "lost at the hook",
+    "drop_off": "drop-off",
     "all": "all together",
 }
 #: The fates of a sum in words, as the answer tells them.
-DIED = {"kept": "kept", "released": "dead after release", "drop_off": "lost at the hook"}
-NO_ERROR = "neither the fish nor the rates carry an error"
+DIED = {"kept": "kept", "released": "dead after release", "drop_off": "drop-off"}
+NO_ERROR = "neither the fish nor the rates have an error"
 
 
 def total(released: Released, area: str | None, *, table: str = "deaths") -> Line | None:
@@ -106,9 +106,9 @@ def beside(released: Released, area: str | None) -> str:
         return ""
     if line["deaths"] is None:
         why = line["reason"] or "the bulletin does not say why"
-        return f" At the composition of test fishing there is no total ({numbers.plain(why)})."
+        return f" Using the composition of test fishing, there is no total ({numbers.plain(why)})."
     return (
-        f" At the composition of test fishing the total is **{deaths_of(line).words}** "
+        f" Using the composition of test fishing, the total is **{deaths_of(line).words}** "
         f"{bracket(line)}."
     )
 
@@ -135,8 +135,8 @@ def _ends(released: Released, line: Line) -> str:
     if not _rated(released, line["area"]):
         return ""
     if has_rate_error(released, line["area"]):
-        return " Some of the rates carry no error, so low and high ends are not given."
-    return " The rates carry no error."
+        return " Some of the rates have no error, so low and high ends are not given."
+    return " The rates have no error."
 
 
 def has_rate_error(released: Released, area: str | None) -> bool:
@@ -194,7 +194,7 @@ def span_of(line: Line) -> tuple[float | None, float | None]:
 def out_of(line: Line, lines: Sequence[Line]) -> str:
     """Return what the fish of a line are: kept, released, or met where hooked fish are lost.
 
-    `lines` are all lines of its domain: fish lost at the hook are counted of the fish kept where
+    `lines` are all lines of its domain: fish drop-off are counted of the fish kept where
     the line says so, or where the two agree.
     """
     if line["fate"] in ("kept", "released"):
@@ -220,7 +220,7 @@ def fish_of(line: Line) -> Measurement:
 #: Groups with a smaller part of all deaths stand in the table alone.
 LEAST_PART = 0.01
 NAMES = (
-    ("sea", "at the composition of test fishing"),
+    ("sea", "using the composition of test fishing"),
     ("copper", "releases as anglers reported them"),
     ("bar", "interval, from the fish and the rate"),
     ("thin", "the same fish at the low and the high end of the rate"),
@@ -335,7 +335,7 @@ def _headings(book: BulletinIndex, released: Released, area: str | None) -> dict
         return {"deaths": name}
     return {
         "deaths": f"{name}, releases as reported",
-        SAMPLED_DEATHS: f"{name}, at the composition of test fishing",
+        SAMPLED_DEATHS: f"{name}, using the composition of test fishing",
     }
 
 

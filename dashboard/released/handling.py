@@ -24,7 +24,7 @@ ADVICE = (
     "figures of these pages rest on it.",
 )
 ADVICE_SOURCE = (
-    "The first three are common handling rules; local rules decide. The fourth is from print; the "
+    "The first three are common handling rules; local rules decide. The fourth is published; the "
     "last is our own request."
 )
 #: Wound sites with the share of fish that died, and how often the site was hit.
@@ -43,7 +43,7 @@ SOURCES = (
     "Grover et al. (2002), Am. Fish. Soc. Symp. 30.",
 )
 NOT_HERE = (
-    "These rates are of adult spring Chinook in a river, in print without intervals here: they "
+    "These published rates are of adult spring Chinook in a river and have no intervals here: they "
     "show the order of the wound sites, not the deaths of this fishery. For those see *Deaths*."
 )
 DECIDES = (

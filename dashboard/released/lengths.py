@@ -211,7 +211,7 @@ def _conversion(line: Line) -> str:
     target, given = (_MEASURES.get(line[name], line[name]) for name in ("target", "given"))
     start = f"{target[:1].upper()}{target[1:]} from {given}"
     if line["slope"] is None:
-        return f"{start}: {line['source'] or 'no way to reckon it'}."
+        return f"{start}: {line['source'] or 'no conversion known'}."
     if line["form"] == "power":
         formula = f"logarithms on a straight line, exponent {line['slope']:.3f}"
     elif line["intercept"]:
@@ -227,7 +227,7 @@ def _conversion(line: Line) -> str:
     if line["r_squared"] is not None:
         behind.append(f"R² {line['r_squared']:.3f}")
     if line["residual_sd"] is not None and line["form"] == "linear":
-        behind.append(f"spread of single fish {line['residual_sd']:.1f} mm")
+        behind.append(f"residual standard deviation {line['residual_sd']:.1f} mm")
     behind += [line["source"]] if line["source"] else []
     return f"{start}: {formula} ({'; '.join(behind)})." if behind else f"{start}: {formula}."
 

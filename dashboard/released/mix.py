@@ -25,7 +25,7 @@ _HEADS = ("Case", "Sublegal releases", "Rate", "Deaths", "Source and notes")
 _GIVEN = "as_given"
 NAMES = (
     ("sea", "rates of the fishery"),
-    ("copper", "rates in print, of other fisheries"),
+    ("copper", "published rates of other fisheries"),
     ("bar", "interval, from the fish and the rate"),
     ("thin", "the same fish at the low and the high end of the rate"),
 )
@@ -34,7 +34,7 @@ NO_MIX = (
     "fishing method of a boat that released sublegal fish."
 )
 OTHER_FISHERIES = (
-    "Rates in print are of other fisheries and other waters: drift mooching 42.2 % of fish under "
+    "Published rates are of other fisheries and other waters: drift mooching 42.2 % of fish under "
     "660 mm (Grover et al. 2002, Am. Fish. Soc. Symp. 30), ocean trolling 24.5 % of sublegal fish "
     "(Wertheimer 1988). They show how far the answer moves with the method, not which is right."
 )
@@ -57,8 +57,8 @@ def _of(book: BulletinIndex, released: Released, area: str | None) -> str:
     if low["deaths"] > 0 and low is not high:
         times = high["deaths"] / low["deaths"]
         words += (
-            f". From the lowest to the highest the answer changes {times:.1f} times by the rates "
-            "alone, the fish being the same"
+            f". The highest is {times:.1f} times the lowest, by the rates "
+            "alone: the fish are the same"
         )
     return f"{words}."
 
@@ -118,12 +118,12 @@ def table(released: Released, area: str | None) -> str:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw what the method of fishing does to the deaths."""
-    st.header("What the method of fishing does", anchor=False)
+    st.header("Deaths by fishing method", anchor=False)
     if not released.lines["method_mix_deaths"]:
         st.markdown(NO_MIX)
         return
     st.markdown(method_answer(choice.book, released, choice.domains))
-    with st.expander("The methods in a figure and a table"):
+    with st.expander("Figure and table by method"):
         for area in choice.domains:
             if found := dots(released, area):
                 page_frame.forest_signs(found, NAMES)

@@ -18,7 +18,7 @@ Line = dict[str, Any]
 
 SURVEY, POOLED = "survey", "pooled"
 REPORTED, SAMPLED = "reported", "sampled"
-#: Deaths at the composition of test fishing; the other lines of ``deaths`` count what was reported.
+#: Deaths by the composition of test fishing; the other lines of ``deaths`` are as reported.
 SAMPLED_DEATHS = "sampled_deaths"
 _ROW = frozenset(field.name for field in fields(Row))
 #: Tables that are kept as lines.

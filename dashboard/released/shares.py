@@ -1,4 +1,4 @@
-"""The sublegal share by area and week, in words and tables: the survey beside the pooled line."""
+"""The sublegal share by area and week, in words and tables: design-based and by a model."""
 
 from __future__ import annotations
 
@@ -23,25 +23,25 @@ if TYPE_CHECKING:
 
 _BASES = (SURVEY, POOLED)
 _HEADS = (
-    *("Area", "Latest week, survey", "Latest week, pooled line"),
-    *("Season, survey", "Season, pooled line", "Rests on"),
+    *("Area", "Latest week, design-based", "Latest week, model"),
+    *("Season, design-based", "Season, model", "Sample size"),
 )
-_WEEK_HEADS = ("Week", "Survey", "Pooled line", "Rests on")
-#: Below this the intervals are given as hardly wider than for fish drawn one by one.
+_WEEK_HEADS = ("Week", "Design-based", "Model", "Sample size")
+#: Below this the intervals are given as hardly wider than for fish sampled one by one.
 _HARDLY = 1.1
 #: Below this a correlation is given as none.
 _NONE = 0.0005
 LEAN = (
-    "Points are the survey alone: sublegal fish reported released, divided by all fish met, with "
-    "the interval of the sampling design. The pooled line comes from a model in which weeks and "
-    "areas lend to each other: a week with few fish leans on its neighbours, a week with many "
-    "keeps its own. It reads the same interviews, so it is no second sample, and it cannot correct "
-    "reports that are wrong."
+    "Points are design-based: sublegal fish reported released, divided by all fish met, with the "
+    "interval of the sampling design. The line is a model estimate by partial pooling: weeks and "
+    "areas share information, so that a week with few fish moves towards its neighbours and a week "
+    "with many keeps its own value. It uses the same interviews, so it is no second sample, and it "
+    "cannot correct reports that are wrong."
 )
 DESIGN_EFFECT = (
-    "Design effect: the variance of the survey’s share over that of as many fish drawn one by one; "
-    "over 1 where fish of one boat or day are alike, under 1 where much of the fleet was "
-    "interviewed."
+    "Design effect: the variance of the design-based share over that of as many fish sampled one "
+    "by one; over 1 where fish of one boat or day resemble each other, under 1 where much of the "
+    "fleet was interviewed."
 )
 
 
@@ -81,14 +81,13 @@ def _of_all(book: BulletinIndex, released: Released) -> str:
     rows = [(area, released.share(POOLED, area, week)) for area in book.areas]
     known = [(row, area) for area, row in rows if row is not None and row.estimate is not None]
     if not known:
-        return f"{start} There is no pooled line for that week."
+        return f"{start} There is no model estimate for that week."
     known.sort(key=lambda pair: pair[0].estimate or 0.0)
     low, high = known[0], known[-1]
     if len(known) == 1:
-        return f"{start} The pooled line says {_said(book, *low)}; no other area has one."
-    return (
-        f"{start} By area, the pooled line runs from {_said(book, *low)} to {_said(book, *high)}."
-    )
+        return f"{start} The model estimate is {_said(book, *low)}; no other area has one."
+    ends = f"{_said(book, *low)} to {_said(book, *high)}"
+    return f"{start} By area, the model estimate ranges from {ends}."
 
 
 def _said(book: BulletinIndex, row: Row, area: str | None = None) -> str:
@@ -119,8 +118,8 @@ def _of_area(book: BulletinIndex, released: Released, area: str) -> str:
         start += f"the survey gives no share ({numbers.plain(reasons.why_no_estimate(survey))})"
     if pooled is None or pooled.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was calculated"
-        return f"{start}; there is no pooled line ({why})."
-    return f"{start}; the pooled line says {_said(book, pooled)}."
+        return f"{start}; there is no model estimate ({why})."
+    return f"{start}; the model estimate is {_said(book, pooled)}."
 
 
 def alike(released: Released, areas: Sequence[str]) -> str:
@@ -133,12 +132,14 @@ def alike(released: Released, areas: Sequence[str]) -> str:
     rhos = (one.more["overdispersion"] for one in released.shares.values())
     rho = next((one for one in rhos if one is not None), None)
     if not effects and rho is None:
-        return "How much fish of one ramp and day are alike cannot be given from so few."
+        return (
+            "How much fish of one ramp and day resemble each other cannot be estimated from so few."
+        )
     parts = [_wider(median(effects))] if effects else []
     if rho is not None:
-        finds = "between two fish of a day and ramp the pooled line finds a correlation of"
+        finds = "between two fish of a day and ramp the model finds a correlation of"
         parts.append(
-            "the pooled line finds no correlation between two fish of a day and ramp"
+            "the model finds no correlation between two fish of a day and ramp"
             if rho < _NONE
             else f"{finds} {numbers.number(rho, place=-3 if rho < 0.1 else -2)}"
         )
@@ -151,7 +152,7 @@ def _wider(effect: float) -> str:
     if _HARDLY > times > 1:
         size = "hardly wider than"
     return (
-        f"in the median area and week the survey’s interval is {size} that of as many fish drawn "
+        f"in the median area and week the survey’s interval is {size} that of as many fish sampled "
         f"one by one (design effect {effect:.1f})"
     )
 
@@ -229,7 +230,7 @@ def draw(choice: Choice, released: Released) -> None:
         ]
     )
     if words:
-        st.caption(f"The model, in the words of the bulletin: {numbers.plain(words)}.")
+        st.caption(f"The model: {numbers.plain(words)}.")
     page_frame.downloads(choice, shares="the shares")
 
 

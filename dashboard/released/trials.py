@@ -44,7 +44,7 @@ AT_CHECKS = (
 )
 NO_EFFECT = "below 0: no effect shown"
 CUT_AT_ZERO = (
-    "The figure is drawn from 0; a corrected rate below 0 means that fewer died than of the "
+    "The axis starts at 0; a corrected rate below 0 means that fewer died than of the "
     "control fish, so that no effect of the hook was shown."
 )
 
@@ -73,10 +73,10 @@ def _mixed(released: Released) -> str:
     line = next((one for one in released.lines["wound_mix"] if one["wound_site"] is None), None)
     if line is None or line["rate_prop"] is None:
         why = (line["reason"] if line else None) or "no measured fish has a wound site noted"
-        return f"There is no rate for the fishery as a whole: {numbers.plain(why)}."
+        return f"There is no rate for the whole fishery: {numbers.plain(why)}."
     rate, beside = numbers.of_line(line, "rate_prop", NumberKind.SHARE), in_use(released)
     words = (
-        f"Weighed by the wound sites of this season’s measured fish, **{rate.words}** of released "
+        f"Weighted by the wound sites of this season’s measured fish, **{rate.words}** of released "
         f"fish die {numbers.plain(rate.bracket(line['ci_level']))}{beside}"
     )
     mix, rates = line["se_from_mix"], line["se_from_rates"]
@@ -176,7 +176,7 @@ def mix_table(released: Released) -> str:
     for line in released.lines["wound_mix"]:
         is_all = line["wound_site"] is None
         rate, se = numbers.of_line(line, "rate_prop", NumberKind.SHARE), line["rate_se"]
-        name = "the fishery as a whole" if is_all else line["wound_site"].replace("_", " ")
+        name = "the whole fishery" if is_all else line["wound_site"].replace("_", " ")
         share = Measurement(line["share"], sort=NumberKind.SHARE).words
         error = rate.limits or ("no error" if se is None else f"± {100 * se:.1f} points")
         values = (
@@ -209,12 +209,12 @@ def survivors(released: Released) -> dict[str, list[Line]]:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw fish held after capture, and the rate by where the hook sat."""
-    st.header("Fish held after capture, and where the hook sat", anchor=False)
+    st.header("Holding trials and wound sites", anchor=False)
     st.markdown(trials_answer(released))
     has_rates, has_mix = (bool(released.lines[name]) for name in ("holding_rates", "wound_mix"))
     if not has_rates and not has_mix:
         return
-    with st.expander("Held fish and wound sites in figures and tables"):
+    with st.expander("Figures and tables of held fish and wound sites"):
         if has_rates:
             found, title = dots(released), "Share of held fish that died"
             page_frame.forest_signs(found, NAMES)
@@ -225,7 +225,7 @@ def draw(choice: Choice, released: Released) -> None:
             _draw_table(together(released))
             page_frame.downloads(choice, holding_rates="the trials")
         if has_mix:
-            st.markdown("**Where the hook sat in this season’s measured fish**")
+            st.markdown("**Wound sites of this season’s measured fish**")
             st.html(mix_table(released))
             page_frame.downloads(choice, wound_mix="the wound sites")
         _draw_survival(choice, survivors(released))

@@ -32,7 +32,7 @@ def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
     assert "<small>a line of its own in each area</small>" in said
     assert "<small>0.100 behind ± 0.040</small>" in said
     assert "<small>best</small>" in said
-    assert "a level for every area and week, and method, days of the week, party size." in said
+    assert "a value for every area and week, and method, days of the week, party size." in said
     assert "Dispersion 0.580" in said
     assert "area, week (smooth, 5 columns), method, days of the week" in said
 
@@ -109,8 +109,8 @@ def test_weighty_boats_are_listed_where_kept(open_rates):
 
 def test_a_share_without_checks_says_so(open_rates):
     said = plain(words_of(open_rates(rate="sublegal")))
-    assert "No residuals were kept for this rate." in said
-    assert "No coefficients beyond areas and weeks were kept." in said
+    assert "There are no residuals for this rate." in said
+    assert "There are no coefficients beyond areas and weeks." in said
     assert "Trips without a fish" not in said
 
 

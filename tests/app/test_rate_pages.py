@@ -16,7 +16,7 @@ from tests.sizes import IS_FULL
 
 PAGES = {
     "catch_rates": "There are no modelled catch rates to show",
-    "seasonal_pattern": "There is no timing of the run to show",
+    "seasonal_pattern": "There is no seasonal pattern to show",
 }
 RESPONSES = ("encounters", "kept", "sublegal")
 

@@ -9,9 +9,11 @@ import pytest
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.trend import CALLED
+from dashboard import numbers
 from dashboard.catch_rates import panels, sentences
 from dashboard.catch_rates import records as modelled
 from dashboard.catch_rates import table as rate_table
+from dashboard.numbers import NumberKind
 from tests.app import sample_rates
 from tests.app.rate_pages import old_shelf, plain, with_tables
 from tests.app.reading import download_of, heads_of, words_of
@@ -32,7 +34,7 @@ def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
     said = plain(words_of(open_rates()))
     assert "Over all areas, encounters per angler-hour are rising." in said.replace("**", "")
     level = sample_rates.level(None, 13, "encounters")
-    assert f"In week 2036-W06 the level is **{level:.2f}** (95 % CI 0.54–0.61)" in said
+    assert f"In week 2036-W06 the smoothed trend is **{level:.2f}** (95 % CI 0.54–0.61)" in said
     assert "+27 % against four weeks before; a rise is extremely likely (97 %)" in said
     ahead = [f"{sample_rates.level(None, at, 'encounters'):.2f}" for at in (14, 15, 16)]
     first, second, third = (f"{one} (" for one in ahead)
@@ -97,7 +99,7 @@ def test_the_last_week_with_a_level_is_told(book):
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
     found = modelled.index(with_tables(book, trend=lines))
-    assert "In week 2036-W05 the level is" in sentences.trend_answer(
+    assert "In week 2036-W05 the smoothed trend is" in sentences.trend_answer(
         book, found, [None], response="kept"
     )
 
@@ -173,10 +175,10 @@ def test_the_areas_are_told_by_their_word(open_rates):
 
 def test_the_word_stands_first_with_its_arrow(book, rates):
     table = rate_table.table(book, rates, (), response="encounters")
-    cells = re.findall(r"<td data-label='Trend'><b class='bm-whole'>(.*?)</b>", table)
+    cells = re.findall(r"<td data-label='Direction'><b class='bm-whole'>(.*?)</b>", table)
     assert cells[:2] == ["↗ rising", "↗ rising"]
     assert {"↘ falling", "→ no clear change", "? not known"} <= {*cells}
-    assert rate_table.HEADS[1] == "Trend"
+    assert rate_table.HEADS[1] == "Direction"
 
 
 def test_the_word_and_its_rule_are_of_one_limit():
@@ -194,7 +196,7 @@ def test_a_likely_rise_that_is_not_called_says_why(book):
             line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
     found = modelled.index(with_tables(book, trend=lines))
     said = plain(sentences.trend_answer(book, found, [None], response="encounters"))
-    assert "a rise is likely (89 %), but under the 92 % that we ask for" in said
+    assert "a rise is likely (89 %), but under the 92 % required" in said
     for line in lines:
         line |= {"prob_increase_4_weeks": 0.5}
     found = modelled.index(with_tables(book, trend=lines))
@@ -219,8 +221,9 @@ def test_weeks_with_trips_and_no_fish_are_told(book):
 def test_level_index_and_survey_are_of_one_week(book, rates):
     table = plain(rate_table.table(book, rates, ("A1",), response="encounters"))
     line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
-    assert f"<td data-label='Index'>{modelled.amount(line, 'index').words}<small>" in table
-    assert f"<td data-label='The survey&#39;s own'>{modelled.raw(line).words}<small>" in table
+    rate = numbers.of_line(line, "index", NumberKind.RATIO).words
+    assert f"<td data-label='Standardised rate'>{rate}<small>" in table
+    assert f"<td data-label='Design-based'>{modelled.raw(line).words}<small>" in table
     kept = plain(rate_table.table(book, rates, ("A1",), response="kept"))
     assert rate_table.NEVER in kept
 

@@ -90,11 +90,11 @@ def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
     row = book.row("A1", "2036-W06", "sublegal_prop")
     start = f"In week 2036-W06, in Quillon Bank, **{plain(numbers.value(row))}** of the fish met"
     assert start in words
-    assert "the pooled line says **68 %** (64–72 %)" in words
+    assert "the model estimate is **68 %** (64–72 %)" in words
     assert (
         "In the median area and week the survey’s interval is 1.8 times as wide as that of as many "
-        "fish drawn one by one (design effect 3.2). Between two fish of a day and ramp the pooled "
-        "line finds a correlation of 0.080." in words
+        "fish sampled one by one (design effect 3.2). Between two fish of a day and ramp the model "
+        "finds a correlation of 0.080." in words
     )
     assert released_shares.DESIGN_EFFECT in words
     assert "beta-binomial model of site-days with partial pooling over weeks and areas" in words
@@ -111,12 +111,12 @@ def test_fish_that_are_no_more_alike_are_told_so(book):
         for line in lines
     ]
     words = plain(released_shares.alike(records.index(with_tables(book, shares=calm)), ()))
-    assert "no wider than that of as many fish drawn one by one (design effect 0.7). The" in words
+    assert "no wider than that of as many fish sampled one by one (design effect 0.7). The" in words
     assert "no correlation" in words
     assert "alike" not in words
     unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
     none = released_shares.alike(records.index(with_tables(book, shares=unknown)), ())
-    assert "cannot be given" in none
+    assert "cannot be estimated" in none
 
 
 def test_all_areas_name_the_ends_of_the_pooled_line(book):
@@ -127,13 +127,14 @@ def test_all_areas_name_the_ends_of_the_pooled_line(book):
     found = records.index(with_tables(book, shares=lines))
     words = plain(released_shares.share_answer(book, found, ()))
     assert (
-        "the pooled line runs from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale" in words
+        "the model estimate ranges from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale"
+        in words
     )
 
 
 def test_an_area_without_pooled_line_says_why(open_released):
     words = plain(words_of(open_released(part="share", area=sample_released.NOTHING)))
-    assert f"there is no pooled line ({sample_released.NO_POOLED})" in words
+    assert f"there is no model estimate ({sample_released.NO_POOLED})" in words
 
 
 def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
@@ -143,7 +144,7 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
     reported = released.classes["reported", None, None, MET].row
     assert f"the sample says **{plain(numbers.value(sampled))}**" in words
     assert f"reports say **{plain(numbers.value(reported))}**" in words
-    assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports lie above" in words
+    assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports are above" in words
     assert "Most by the sample were sublegal and unmarked" in words
     # All areas with its ratio, then six areas.
     assert len(page.get("plotly_chart")) == 2 + 6
@@ -153,8 +154,8 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
     ("low", "high", "said"),
     [
         (0.8, 1.2, "do not differ clearly"),
-        (1.1, 1.4, "lie below the sample"),
-        (0.5, 0.9, "lie above the sample"),
+        (1.1, 1.4, "are below the sample"),
+        (0.5, 0.9, "are above the sample"),
     ],
 )
 def test_the_ratio_is_put_into_words(book, low, high, said):
@@ -167,7 +168,7 @@ def test_the_ratio_is_put_into_words(book, low, high, said):
 @pytest.mark.parametrize(
     ("area", "said"),
     [
-        (sample_released.NO_SAMPLE, f"no figure from the sample ({sample_released.NO_FISH})"),
+        (sample_released.NO_SAMPLE, f"no estimate from the sample ({sample_released.NO_FISH})"),
         (sample_released.NO_SAMPLE, ", so there is no ratio of the two."),
         (sample_released.NO_SAMPLE, "Most by reports were sublegal and unmarked"),
         (sample_released.UNREAD, sample_released.NO_MARK),
@@ -193,7 +194,7 @@ def test_the_page_says_which_classes_the_result_rows_are(book, released):
             book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
         )
     words = released_classes.classes_answer(replace(book, rows=rows), released, [None])
-    assert "The other pages and files count the four classes by the sample." in words
+    assert "The other pages and files give the four classes by the sample." in words
 
 
 def test_a_reason_that_classes_share_is_said_once(book, released):
@@ -202,7 +203,7 @@ def test_a_reason_that_classes_share_is_said_once(book, released):
     assert words.count(sample_released.NO_FISH) == 1
     table = released_classes.table(book, released, [area])
     assert table.count(sample_released.NO_FISH) == 1
-    assert f"Where a figure or an interval lacks: {sample_released.NO_FISH}." in table
+    assert f"Where an estimate or an interval is missing: {sample_released.NO_FISH}." in table
     # Each area has its own; a reason of one line alone stays in its cell.
     lines = book.bulletin.table("composition_ratio").to_pylist()
     alone = next(one for one in lines if one["area"] == "A1" and one["quantity"] == MET)
@@ -342,17 +343,17 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
     assert sampled.value == reported.value / 2
     words = plain(released_deaths.deaths_answer(both, found, [None]))
     assert f"by the releases that anglers reported: **{reported.words}** Chinook died" in words
-    said = f"At the composition of test fishing the total is **{sampled.words}**"
+    said = f"Using the composition of test fishing, the total is **{sampled.words}**"
     assert f"{said} (95 % CI {sampled.limits})." in words
     drawn = death_dots.sums(found, None)
     assert [(dot.label, dot.hue) for dot in drawn] == [
         (fate, hue)
-        for fate in ("kept", "dead after release", "lost at the hook", "all together")
+        for fate in ("kept", "dead after release", "drop-off", "all together")
         for hue in ("sea", "copper")
     ]
     table = death_table.table(both, found, [None], is_short=True)
     assert "All areas, releases as reported" in table
-    assert "All areas, at the composition of test fishing" in table
+    assert "All areas, using the composition of test fishing" in table
     assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
     alone = records.index(with_deaths(book, lines))
@@ -368,7 +369,7 @@ def test_a_sampled_total_that_lacks_says_why(book):
     lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH_CODE}
     found = with_deaths(book, [*lines, lacks])
     words = plain(released_deaths.deaths_answer(found, records.index(found), [None]))
-    assert f"test fishing there is no total ({sample_released.NO_FISH})." in words
+    assert f"test fishing, there is no total ({sample_released.NO_FISH})." in words
 
 
 def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, released):
@@ -382,9 +383,7 @@ def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, releas
     assert released_deaths.out_of(of_kept, agreeing) == "kept"
     assert released_deaths.out_of(of_kept | {"reason_codes": "of_encounters"}, agreeing) == "met"
     assert released_deaths.out_of(lost | {"reason_codes": "of_kept"}, lines) == "kept"
-    hover = next(
-        dot.words for dot in death_dots.sums(released, None) if dot.label.startswith("lost")
-    )
+    hover = next(dot.words for dot in death_dots.sums(released, None) if dot.label == "drop-off")
     assert "met, at a rate of 5.0" in hover
 
 
@@ -398,7 +397,7 @@ def test_rates_without_error_are_told_so(book):
     lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
     found = records.index(with_deaths(book, lines))
     words = plain(released_deaths.deaths_answer(book, found, [None]))
-    assert "The rates carry no error." in words
+    assert "The rates have no error." in words
     assert "With every rate at its low end" not in words
     assert "Of the error" not in words
     assert all(dot.thin == (None, None) for dot in death_dots.sums(found, None))
@@ -406,7 +405,7 @@ def test_rates_without_error_are_told_so(book):
     one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
     some = records.index(with_deaths(book, lines))
-    assert "Some of the rates carry no error" in released_deaths.deaths_answer(book, some, [None])
+    assert "Some of the rates have no error" in released_deaths.deaths_answer(book, some, [None])
 
 
 def test_an_interval_without_width_is_no_interval(book):
@@ -462,7 +461,7 @@ def test_groups_of_deaths_have_plain_names(released):
         "released, sublegal, trolling",
         "released, size unknown, trolling",
         "released, all together",
-        "lost at the hook",
+        "drop-off",
         "all together",
     ]
     drawn = [dot.label for dot in death_dots.by_group(released, None)]
@@ -486,7 +485,10 @@ def test_the_method_mix_is_told_with_its_factor(released, book, open_released):
         "all by mooching, published rate",
         "all by trolling, published rate",
     ]
-    assert f"changes {max(totals.values()) / min(totals.values()):.1f} times" in words
+    assert (
+        f"The highest is {max(totals.values()) / min(totals.values()):.1f} times the lowest"
+        in words
+    )
     lacking = words_of(open_released(part="deaths", area=sample_released.NO_SAMPLE))
     assert "no sublegal fish was released by mooching or trolling here" in plain(lacking)
     before = plain(words_of(open_released(part="deaths", season="2034-35")))

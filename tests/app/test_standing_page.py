@@ -234,7 +234,7 @@ def test_the_bars_are_shares_of_their_limits(book, found):
     assert len(line) == 1
     assert barred.GAP in barred.signs(bars)
     wide = [replace(bars[0], used=replace(bars[0].used, value=4.0))]
-    assert barred.reach(wide) == barred.MOST
+    assert barred.axis_end(wide) == barred.MOST
     assert barred.CUT in barred.signs(wide)
     assert max(barred.figure(wide, palette=palette(dark=True)).data[0].x) == barred.MOST
 

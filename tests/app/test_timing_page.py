@@ -22,11 +22,11 @@ def open_timing(opener):
 def test_the_answer_tells_strength_and_dates(open_timing):
     said = plain(words_of(open_timing()))
     assert "Over all areas, this season is **stronger than past ones**" in said
-    assert "through week 2036-W06 the index of encounters is **1.24 times**" in said
-    assert "(95 % CI 1.05–1.47) that of 2 past seasons by the same week" in said
+    assert "through week 2036-W06 standardised encounters are **1.24 times**" in said
+    assert "(95 % CI 1.05–1.47) those of 2 past seasons by the same week" in said
     assert "past ones ran from 0.85 to 1.15 of their mean: it stands above them all" in said
     assert (
-        "Of past runs, a quarter had come between 4 and 10 Jan, half between 27 Jan and 2 Feb"
+        "In past seasons, a quarter was reached between 4 and 10 Jan, half between 27 Jan and 2 Feb"
         in (said)
     )
     assert "a closure, or few anglers, is no absence of fish" in said
@@ -38,7 +38,7 @@ def test_the_answer_tells_strength_and_dates(open_timing):
     [
         ("A1", "is **weaker than past ones**"),
         ("A1", "it stands below them all"),
-        ("A3", "is **not clearly stronger or weaker than past ones**"),
+        ("A3", "is **not clearly different from past ones**"),
         ("A3", "it stands among them"),
         (sample_rates.NO_INDEX, f"cannot be given ({sample_rates.NO_FISH})"),
     ],
@@ -51,9 +51,9 @@ def test_a_first_season_has_no_past(open_timing):
     page = open_timing(season="2034-35")
     said = plain(words_of(page))
     assert f"cannot be given ({sample_rates.NO_PAST})" in said
-    assert "Of past runs" not in said
+    assert "In past seasons" not in said
     assert "Cumulative share of the season" not in said
-    assert "The index by week" in said
+    assert "Standardised catch rate by week" in said
 
 
 def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
@@ -85,7 +85,9 @@ def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
     found = modelled.index(with_tables(book, run_dates=lines))
     assert seasonal_timing.curve_of(found, None) == "normal"
     none = modelled.index(with_tables(book, run_dates=[]))
-    assert "When past runs came is not known." in seasonal_timing.pattern_answer(book, none, [None])
+    assert "The dates of past seasons are not known." in seasonal_timing.pattern_answer(
+        book, none, [None]
+    )
 
 
 @pytest.mark.parametrize(
@@ -136,7 +138,7 @@ def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
     )
     ends = f"{100 * wanted[0]:.0f}–{100 * wanted[1]:.0f} %"
     said = plain(words_of(open_timing()))
-    assert f"By the end of week 2036-W06 (10 Feb) **{ends}** of past runs had come." in said
+    assert f"(10 Feb), past seasons had reached **{ends}** of the total." in said
     assert ends in plain(seasonal_timing.strength(book, rates, [None]))
 
 

@@ -14,9 +14,8 @@ from dashboard import bulletin_index as books
 from dashboard import html_tables, numbers, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
-from dashboard.charts import bars as bases
-from dashboard.charts import forest, theme
-from dashboard.charts import ways as chart
+from dashboard.charts import bars, forest, theme
+from dashboard.charts import bases as chart
 from tests.app import sample_ways
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import NOW, make
@@ -111,7 +110,7 @@ def test_every_panel_draws_every_interval_and_says_what_lacks(book, told):
     assert list(assumed.y) == [3, 4]
     assert assumed.marker.symbol != dots.marker.symbol
     ends = [x for x in (*lines.x, *assumed_lines.x) if x is not None]
-    top = chart.reach(found)
+    top = forest.axis_end(chart.forest_rows(found))
     wanted = [
         end
         for one in found
@@ -153,9 +152,11 @@ def test_reports_are_told_with_the_test(open_ways, book):
     assert f"of {sum(sample_ways.BOATS)} reports were rounded there" in words
     still = [line | {"ratio_low": 0.9, "p_value": 0.2} for line in lines]
     assert "no clear sign of rounding" in way_tables.reports_words(still)
-    bars, curve = bases.reports(lines, palette=theme.LIGHT).data
-    assert list(bars.y) == list(sample_ways.BOATS)
-    assert [fish for fish, shape in zip(bars.x, bars.marker.pattern.shape, strict=True) if shape]
+    counts, curve = bars.reports(lines, palette=theme.LIGHT).data
+    assert list(counts.y) == list(sample_ways.BOATS)
+    assert [
+        fish for fish, shape in zip(counts.x, counts.marker.pattern.shape, strict=True) if shape
+    ]
     assert list(curve.y) == [line["smooth"] for line in lines]
 
 
@@ -163,8 +164,8 @@ def test_reports_are_told_with_the_test(open_ways, book):
 def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, colours):
     found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
     dots, assumed, gaps = (chart.panel(found, palette=colours).data[at] for at in (1, 4, 6))
-    bars, curve = bases.reports(book.bulletin.heaping.to_pylist(), palette=colours).data
-    of_bar = dict(zip(bars.marker.pattern.shape, bars.marker.color, strict=True))
+    counts, curve = bars.reports(book.bulletin.heaping.to_pylist(), palette=colours).data
+    of_bar = dict(zip(counts.marker.pattern.shape, counts.marker.color, strict=True))
     drawn = {
         "stated assumption": assumed.marker.color,
         "no figure": gaps.marker.color,
@@ -183,8 +184,8 @@ def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, c
 
 def test_the_figure_of_reports_ends_before_a_long_tail():
     lines = [{"fish": fish, "boats": 100 if fish < 14 else 1} for fish in range(1, 40)]
-    assert len(bases.shown(lines)) == 26  # 13 are left of 1,326: one in a hundred, no more
-    assert bases.shown(lines[:5]) == lines[:5]
+    assert len(bars.shown(lines)) == 26  # 13 are left of 1,326: one in a hundred, no more
+    assert bars.shown(lines[:5]) == lines[:5]
 
 
 def test_a_basis_that_lacks_is_explained(open_ways):

@@ -23,7 +23,7 @@ def book():
 
 
 def drawn_of(book, quantity=MET):
-    return moved.drawn(moves.chosen(moves.index(book), areas=(), quantity=quantity))
+    return moved.plotted(moves.chosen(moves.index(book), areas=(), quantity=quantity))
 
 
 @pytest.mark.parametrize("quantity", [MET, SHARE])
@@ -74,7 +74,7 @@ def test_an_interval_that_runs_on_is_marked_and_held(book):
 
 def test_no_more_than_fit_are_drawn_and_the_most_important_first(book):
     many = [one for one in moves.index(book) if one.kind == moves.REVISED]
-    assert len(moved.drawn(many)) == moved.SHOWN
+    assert len(moved.plotted(many)) == moved.SHOWN
     ranked = moves.chosen(reversed(many), areas=())
     table = book.bulletin.revisions.to_pylist()
     order = [importance(line) for line in table if line["kind"] == moves.REVISED]

@@ -118,7 +118,7 @@ def test_shares_end_at_one_and_read_in_percent(book, told):
     ticks = [one.replace("\u00a0", " ") for one in figure.layout.yaxis.ticktext]
     assert ticks == ["40 %", "60 %", "80 %"]
     words = rates.description(panel, of="Sublegal share").replace("\u00a0", " ")
-    assert "14 of 14 weeks with an index" in words
+    assert "14 of 14 weeks with a standardised catch rate" in words
     assert "%" in words
 
 
@@ -126,10 +126,15 @@ def test_a_panel_is_told_in_words(book, told):
     panel = panels.panel(book, told, "A1", response="encounters")
     words = rates.description(panel, of="Encounters, Quillon Bank")
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
-    assert words.startswith("Encounters, Quillon Bank by week, 14 of 14 weeks with an index")
-    assert f"the level goes from {first:.2f} to {last:.2f}" in words
+    assert words.startswith(
+        "Encounters, Quillon Bank by week, 14 of 14 weeks with a standardised catch rate"
+    )
+    assert f"the smoothed trend goes from {first:.2f} to {last:.2f}" in words
     none = rates.Panel(panel.weeks, (), panel.trend, (), (), NumberKind.RATIO)
-    assert rates.description(none, of="Encounters") == "Encounters: no week has an index."
+    assert (
+        rates.description(none, of="Encounters")
+        == "Encounters: no week has a standardised catch rate."
+    )
 
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):

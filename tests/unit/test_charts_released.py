@@ -11,10 +11,9 @@ from dashboard.charts import bars, curves, forest, series, theme
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
 from dashboard.released import classes as released_classes
-from dashboard.released import deaths
+from dashboard.released import deaths, records
 from dashboard.released import deaths as released_deaths
 from dashboard.released import lengths as released_lengths
-from dashboard.released import records as released
 from dashboard.released import trials as released_trials
 from tests.app import sample_held, sample_released
 from tests.app.sample_bulletin import NOW, make
@@ -28,23 +27,22 @@ def book():
 
 
 @pytest.fixture(scope="module")
-def told(book):
-    return released.index(book)
+def released(book):
+    return records.index(book)
 
 
 def ends_of(trace):
     return [x for x in trace.x if x is not None]
 
 
-def test_both_methods_stand_apart_on_one_line_with_their_intervals(told):
-    found = released_classes.dots(told, None)
+def test_both_methods_stand_apart_on_one_line_with_their_intervals(released):
+    found = released_classes.dots(released, None)
     figure = forest.figure(found, palette=theme.LIGHT)
-    bars, thin, sampled, _, bars_told, _, reported, _, gaps = figure.data
-    for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_told, "reported")):
-        rows = [told.classes[basis, None, None, name].row for name in released_classes.ALL]
+    bars, sampled, _, bars_reported, reported, _, gaps = figure.data  # and no second interval
+    for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_reported, "reported")):
+        rows = [released.classes[basis, None, None, name].row for name in released_classes.ALL]
         assert list(points.x) == [row.estimate for row in rows]
         assert ends_of(lines) == [end for row in rows for end in (row.ci_low, row.ci_high)]
-    assert ends_of(thin) == []  # the interval of joint draws is for the download
     # One line for the two of a class, sampled above reported, and no two marks alike.
     assert [round(y) for y in sampled.y] == [round(y) for y in reported.y] == [0, 1, 2, 3, 4]
     assert all(a < b for a, b in zip(sampled.y, reported.y, strict=True))
@@ -52,8 +50,8 @@ def test_both_methods_stand_apart_on_one_line_with_their_intervals(told):
     assert list(gaps.x) == []
 
 
-def test_a_number_that_lacks_is_marked_with_its_reason(told):
-    found = released_classes.dots(told, sample_released.NO_SAMPLE)
+def test_a_number_that_lacks_is_marked_with_its_reason(released):
+    found = released_classes.dots(released, sample_released.NO_SAMPLE)
     gaps = forest.figure(found, palette=theme.DARK).data[-1]
     assert len(gaps.x) == 5
     assert sample_released.NO_FISH in gaps.text[0].replace("<br>", " ")
@@ -61,10 +59,10 @@ def test_a_number_that_lacks_is_marked_with_its_reason(told):
     assert "no figure" in forest.description(found, of="Encounters", names=released_classes.NAMES)
 
 
-def test_deaths_show_the_interval_and_the_span_of_the_rate(told):
-    found = deaths.by_group(told, None)
+def test_deaths_show_the_interval_and_the_span_of_the_rate(released):
+    found = deaths.by_group(released, None)
     bars, thin, points, *_ = forest.figure(found, palette=theme.LIGHT).data
-    lines = released_deaths.groups(told, None)
+    lines = released_deaths.groups(released, None)
     assert list(points.x) == [one["deaths"] for one in lines]
     assert ends_of(bars) == [one[end] for one in lines for end in ("ci_low", "ci_high")]
     spans = [one for one in lines if one["deaths_low"] != one["deaths_high"]]
@@ -78,8 +76,8 @@ def test_an_interval_that_runs_on_is_cut_and_marked():
         ForestRow("a", Measurement(10.0, 8.0, 12.0)),
         ForestRow("b", Measurement(9.0, 1.0, 400.0)),
     ]
-    bars, _, _, cut, _ = forest.figure(found, palette=theme.LIGHT).data
-    top = forest.reach(found)
+    bars, _, cut, _ = forest.figure(found, palette=theme.LIGHT).data
+    top = forest.axis_end(found)
     assert top == pytest.approx(1.08 * 2.5 * 10.0)
     assert max(ends_of(bars)) == top
     assert list(cut.y) == [1]
@@ -89,7 +87,7 @@ def test_an_interval_that_runs_on_is_cut_and_marked():
 
 def test_a_share_ends_at_one_and_a_guide_is_in_sight():
     share = [ForestRow("a", Measurement(0.97, 0.9, 1.0, NumberKind.SHARE))]
-    assert forest.reach(share) == 1.0
+    assert forest.axis_end(share) == 1.0
     ratio = [ForestRow("a", Measurement(0.4, 0.3, 0.5, NumberKind.RATIO))]
     figure = forest.figure(ratio, palette=theme.LIGHT, guide=1.0)
     assert figure.layout.xaxis.range[1] > 1.0
@@ -107,22 +105,22 @@ def test_names_are_escaped():
     found = [ForestRow("<b>x</b>", Measurement(1.0), words="<i>y</i>")]
     figure = forest.figure(found, palette=theme.LIGHT)
     assert figure.layout.yaxis.ticktext[0] == "&lt;b&gt;x&lt;/b&gt;"
-    assert "<i>" not in figure.data[2].text[0]
+    assert "<i>" not in figure.data[1].text[0]
 
 
 @pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
-def test_signs_have_the_colour_of_what_they_name(told, colours):
-    found = released_classes.dots(told, None)
+def test_signs_have_the_colour_of_what_they_name(released, colours):
+    found = released_classes.dots(released, None)
     figure = forest.figure(found, palette=colours)
-    for points, hue in ((figure.data[2], "sea"), (figure.data[6], "copper")):
+    for points, hue in ((figure.data[1], "sea"), (figure.data[4], "copper")):
         assert points.marker.color == getattr(colours, hue)
         assert forest.HUES.get(forest.GLYPHS[hue], "sea") == hue
 
 
-def share_rows(book, told, area):
+def share_rows(book, released, area):
     return [
-        [told.share(basis, area, week) for week in book.axis]
-        for basis in (released.SURVEY, released.POOLED)
+        [released.share(basis, area, week) for week in book.axis]
+        for basis in (records.SURVEY, records.POOLED)
     ]
 
 
@@ -130,8 +128,8 @@ def share_figure(survey, pooled, book):
     return series.share_panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT)
 
 
-def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, told):
-    survey, pooled = share_rows(book, told, "A1")
+def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, released):
+    survey, pooled = share_rows(book, released, "A1")
     figure = series.share_panel(
         survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT
     )
@@ -148,8 +146,8 @@ def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, told):
     assert line.line.color != points.marker.color
 
 
-def test_closed_weeks_part_the_band(book, told):
-    survey, pooled = share_rows(book, told, sample_released.CONVENIENT)
+def test_closed_weeks_part_the_band(book, released):
+    survey, pooled = share_rows(book, released, sample_released.CONVENIENT)
     open_weeks = [at for at, row in enumerate(pooled) if row is not None]
     assert open_weeks != list(range(len(book.axis)))
     band = series.share_panel(
@@ -159,34 +157,34 @@ def test_closed_weeks_part_the_band(book, told):
     assert list(band.x).count(None) + 1 == runs > 1
 
 
-def test_no_pooled_line_is_no_band(book, told):
-    survey, pooled = share_rows(book, told, sample_released.NOTHING)
+def test_no_pooled_line_is_no_band(book, released):
+    survey, pooled = share_rows(book, released, sample_released.NOTHING)
     figure = series.share_panel(
         survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.DARK
     )
     assert list(figure.data[0].x) == []
     words = series.share_description(survey, pooled, weeks=book.axis, area="Wicket Pass")
-    assert words.endswith("no pooled line.")
+    assert words.endswith("no model estimate.")
 
 
-def test_the_axis_of_shares_holds_every_end(book, told):
-    rows = [row for area in book.areas for line in share_rows(book, told, area) for row in line]
+def test_the_axis_of_shares_holds_every_end(book, released):
+    rows = [row for area in book.areas for line in share_rows(book, released, area) for row in line]
     low, high = series.share_axis(rows)
     for row in rows:
         if row is not None and row.estimate is not None:
             assert low <= (row.ci_low or row.estimate) <= (row.ci_high or row.estimate) <= high
-    alone = [row for row in share_rows(book, told, "A1")[1] if row]
+    alone = [row for row in share_rows(book, released, "A1")[1] if row]
     low, high = series.share_axis(alone)
     assert high - low >= 0.4
     assert series.share_axis([]) == (0.0, 1.0)
 
 
-def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(told):
-    bins = released_lengths.bins(told, None, source="test_fishing", week=None)
+def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(released):
+    bins = released_lengths.bins(released, None, source="test_fishing", week=None)
     figure = bars.lengths(
         bins,
-        rules=released_lengths.rules(told, None),
-        span=released_lengths.span(told),
+        rules=released_lengths.rules(released, None),
+        span=released_lengths.span(released),
         palette=theme.LIGHT,
     )
     marked, others = figure.data
@@ -197,8 +195,8 @@ def test_bars_stack_to_the_fish_and_the_line_stands_at_the_minimum(told):
     assert [shape.x0 for shape in figure.layout.shapes] == [sample_held.RULE_MM]
 
 
-def test_the_curve_has_its_band_and_the_minimum_in_force(told):
-    lines = released_lengths.shares(told, None)
+def test_the_curve_has_its_band_and_the_minimum_in_force(released):
+    lines = released_lengths.shares(released, None)
     band, curve, rule = curves.legal(lines, palette=theme.LIGHT).data
     assert list(curve.y) == [one["share"] for one in lines]
     assert list(curve.x) == sorted(curve.x)
@@ -206,8 +204,8 @@ def test_the_curve_has_its_band_and_the_minimum_in_force(told):
     assert list(rule.x) == [sample_held.RULE_MM]
 
 
-def test_stairs_begin_with_all_alive_and_show_the_last_fall(told):
-    groups = released_trials.survivors(told)
+def test_stairs_begin_with_all_alive_and_show_the_last_fall(released):
+    groups = released_trials.survivors(released)
     steps = groups["jaw"]
     high, low, alive = curves.alive(steps, until=100.0, palette=theme.LIGHT).data
     assert list(alive.x) == [0.0, 24.0, 96.0, 100.0]
@@ -220,12 +218,12 @@ def test_stairs_begin_with_all_alive_and_show_the_last_fall(told):
     assert list(alone.y) == [1.0, 0.0, 0.0]
 
 
-def test_trials_show_corrected_and_seen_rates(told):
-    found = released_trials.dots(told)
+def test_trials_show_corrected_and_seen_rates(released):
+    found = released_trials.dots(released)
     labels = list(dict.fromkeys(dot.label for dot in found))
     assert labels == [*sample_held.GROUPS, sample_held.NEVER]
     hues = [dot.hue for dot in found if dot.label == "control"]
     assert hues == [released_trials.OBSERVED]
     worse = [dot for dot in found if dot.label == sample_held.WORSE]
     assert worse[0].amount.value == 0.0  # drawn from zero on; the table has the negative rate
-    assert "−4.2" in released_trials.table(released_trials.together(told))
+    assert "−4.2" in released_trials.table(released_trials.together(released))
