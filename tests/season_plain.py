@@ -24,13 +24,13 @@ def plain(baseline: Baseline, option: Option) -> dict[str, np.ndarray]:
     areas = range(len(baseline.areas))
     today = [today_plan(baseline, area) for area in areas]
     plans = [option_plan(baseline, option, area) for area in areas]
-    shape = (len(baseline.days), *baseline.wanted_mean.shape)
+    shape = (len(baseline.days), *baseline.uncapped_mean.shape)
     found: dict[str, np.ndarray] = {}
     trips = _trips(baseline, option, plans, today)
     made: dict[tuple[int, int, Regulation], dict[str, np.ndarray]] = {}
 
-    def per_trip(area: int, n: int, regime: Regulation) -> dict[str, np.ndarray]:
-        key = area, int(baseline.week[n]), regime
+    def per_trip(area: int, n: int, regulation: Regulation) -> dict[str, np.ndarray]:
+        key = area, int(baseline.week[n]), regulation
         if key not in made:
             made[key] = _per_trip(baseline, *key)
         return made[key]
@@ -39,11 +39,11 @@ def plain(baseline: Baseline, option: Option) -> dict[str, np.ndarray]:
         for area in areas:
             if not plans[area].is_open[n]:
                 continue
-            regime = plans[area].regimes[plans[area].regime[n]]
-            was = today[area].regimes[today[area].regime[n]]
-            fish = per_trip(area, n, regime) | {"angler_trips": np.ones(shape[1])}
+            regulation = plans[area].regulations[plans[area].regulation[n]]
+            was = today[area].regulations[today[area].regulation[n]]
+            fish = per_trip(area, n, regulation) | {"angler_trips": np.ones(shape[1])}
             came = trips[n, :, area]
-            if option.elasticity and regime != was:
+            if option.elasticity and regulation != was:
                 before = per_trip(area, n, was)
                 came = came * (fish["kept_fish"] / before["kept_fish"]) ** option.elasticity
             for name, each in fish.items():
@@ -102,11 +102,11 @@ def _trips(baseline, option, plans, today):
 
 
 def _per_trip(
-    baseline: Baseline, area: int, week: int, regime: Regulation
+    baseline: Baseline, area: int, week: int, regulation: Regulation
 ) -> dict[str, np.ndarray]:
     by_method = baseline.by_method[:, area].astype(float)  # D, M, 5
     sums = by_method.sum(axis=1)
-    mix, weights = dict(regime.mix), by_method
+    mix, weights = dict(regulation.mix), by_method
     met, share = baseline.rate[:, area, week].astype(float), baseline.sublegal[:, area, week]
     sublegal = met * share
     rest = sums[:, KEPT] + sums[:, LEGAL] + sums[:, UNKNOWN]
@@ -125,14 +125,14 @@ def _per_trip(
             np.nan_to_num(unknown * times[:, UNKNOWN]),
         )
         legal, would = legal * of_legal, times[:, KEPT] / of_legal
-    down, up = _moved(baseline, area, regime, legal, sublegal)
+    down, up = _moved(baseline, area, regulation, legal, sublegal)
     legal, sublegal = legal - down + up, sublegal + down - up
     marked = _marked(baseline, area)
-    was = bool(baseline.so_far.is_mark_selective[area, 0])
-    if regime.is_selective != was:
-        would = would * (marked if regime.is_selective else 1 / marked)
-    kept, stop = _kept(baseline, area, regime, (legal, sums, would))
-    most = marked if regime.is_selective and not was else 1.0
+    was = bool(baseline.rules_to_date.is_mark_selective[area, 0])
+    if regulation.is_selective != was:
+        would = would * (marked if regulation.is_selective else 1 / marked)
+    kept, stop = _kept(baseline, area, regulation, (legal, sums, would))
+    most = marked if regulation.is_selective and not was else 1.0
     kept = np.minimum(kept, most) * legal * stop
     legal, sublegal, unknown, down, up = (
         one * stop for one in (legal, sublegal, unknown, down, up)
@@ -149,17 +149,17 @@ def _per_trip(
         )
         fish[CLASSES[mark]] = a * (legal - up) + b * up
         fish[CLASSES[mark + 2]] = b * (sublegal - down) + a * down
-    return fish | _deaths(baseline, area, regime, (fish, unknown, weights))
+    return fish | _deaths(baseline, area, regulation, (fish, unknown, weights))
 
 
-def _moved(baseline, area, regime, legal, sublegal):
-    told = baseline.so_far.min_length_mm[area, 0]
+def _moved(baseline, area, regulation, legal, sublegal):
+    told = baseline.rules_to_date.min_length_mm[area, 0]
     none = np.zeros(len(legal))
-    if regime.min_length == told:
+    if regulation.min_length == told:
         return none, none
-    size = "legal" if regime.min_length > told else "sublegal"
+    size = "legal" if regulation.min_length > told else "sublegal"
     lengths = baseline.lengths[baseline.areas[area], size]
-    x = (lengths < regime.min_length).sum()
+    x = (lengths < regulation.min_length).sum()
     x = x if size == "legal" else len(lengths) - x
     chance = special.ndtr(baseline.normal[f"length {baseline.areas[area]}"].astype(float))
     share = stats.beta.ppf(chance, x + 0.5, len(lengths) - x + 0.5)
@@ -171,27 +171,27 @@ def _marked(baseline, area):
     return a / (a + b)
 
 
-def _kept(baseline, area, regime, given):
+def _kept(baseline, area, regulation, given):
     legal, sums, would = given
-    wanted = baseline.wanted_mean[:, area].astype(float)
-    before = baseline.so_far.daily_limit_fish[area, 0]
+    wanted = baseline.uncapped_mean[:, area].astype(float)
+    before = baseline.rules_to_date.daily_limit_fish[area, 0]
     so_far = (sums[:, KEPT] + sums[:, LEGAL]) / sums[:, TRIPS]
     at = wanted * would * legal / so_far
-    limit = regime.limit if regime.stop_from is None else regime.stop_from
+    limit = regulation.limit if regulation.stop_from is None else regulation.stop_from
     share = sums[:, KEPT] / (sums[:, KEPT] + sums[:, LEGAL]) * would
     now = _part(baseline, area, at, limit)
     share = share * now / _part(baseline, area, wanted, before)
-    if regime.stop_from is None:
+    if regulation.stop_from is None:
         return share, 1.0
-    return share, _part(baseline, area, at, regime.limit) / now
+    return share, _part(baseline, area, at, regulation.limit) / now
 
 
 def _part(baseline, area, mean, limit):
     """Return kept over wanted, boat size by boat size."""
     if np.isinf(limit):
         return np.ones(len(mean))
-    size, kept, n_all = baseline.wanted_size.astype(float), np.zeros(len(mean)), 0.0
-    for n, share in enumerate(baseline.party[area], start=1):
+    size, kept, n_all = baseline.uncapped_size.astype(float), np.zeros(len(mean)), 0.0
+    for n, share in enumerate(baseline.party_size_share[area], start=1):
         chance = size / (size + n * mean)
         # P(P > j) of a negative binomial, as an incomplete beta function.
         over = [special.betainc(fish + 1, size, 1 - chance) for fish in range(int(n * limit))]
@@ -200,7 +200,7 @@ def _part(baseline, area, mean, limit):
     return kept / (n_all * mean)
 
 
-def _deaths(baseline, area, regime, given):
+def _deaths(baseline, area, regulation, given):
     fish, unknown, weights = given
 
     def drawn(row):
@@ -211,7 +211,7 @@ def _deaths(baseline, area, regime, given):
         chance = special.ndtr(baseline.normal[rate_key(row)].astype(float))
         return stats.beta.ppf(chance, size * mean, size * (1 - mean))
 
-    own = list(map(dict, regime.rates))
+    own = list(map(dict, regulation.rates))
     names = ("size_class", "method", "wound_class")
 
     def is_governed(row):
@@ -229,7 +229,7 @@ def _deaths(baseline, area, regime, given):
         for m, name in enumerate(baseline.methods):
             choice = rates.choose(size, name or None)
             of_method = weights[:, m, part] / weights[:, :, part].sum(axis=1)
-            deep = baseline.deep[:, area, m].astype(float)
+            deep = baseline.deep_hook_share[:, area, m].astype(float)
 
             def rate(one):
                 return np.nan if one is None else drawn(rows[" ".join(one.key)])
@@ -241,8 +241,8 @@ def _deaths(baseline, area, regime, given):
             dead = dead + number * of_method * each
     lost = 0.0
     for m, name in enumerate(baseline.methods):
-        given_rate, base = drop_off_rate(list(baseline.lost), name or None)
-        row = next(one for one in baseline.lost if one["method"] == given_rate.method)
+        given_rate, base = drop_off_rate(list(baseline.drop_off_rates), name or None)
+        row = next(one for one in baseline.drop_off_rates if one["method"] == given_rate.method)
         if base == "kept":
             of_method = weights[:, m, KEPT] / weights[:, :, KEPT].sum(axis=1)
             lost = lost + fish["kept_fish"] * of_method * drawn(row)

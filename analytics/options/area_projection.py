@@ -53,65 +53,67 @@ TOTALS = (*_SUMS, *_WITH_TRIPS, *_PAIRS, *_PAIRS.values(), *_DEATHS)
 
 
 class CatchCalculator:
-    """Makes streams on one ground, and keeps what today's rules take per trip."""
+    """Makes streams on one arrays, and keeps what today's rules take per trip."""
 
-    def __init__(self, ground: BaselineArrays, today: Sequence[RegulationPlan]) -> None:
-        self.ground = ground
+    def __init__(self, arrays: BaselineArrays, today: Sequence[RegulationPlan]) -> None:
+        self.arrays = arrays
         self.today = today
         self._per_trip: dict[tuple[int, Regulation], PerTrip] = {}
         self._rates: dict[tuple[object, ...], DeathRates] = {}
 
-    def per_trip(self, area: int, regime: Regulation) -> PerTrip:
-        """Return fish per trip; those of today's regimes are kept."""
-        found = self._per_trip.get((area, regime))
+    def per_trip(self, area: int, regulation: Regulation) -> PerTrip:
+        """Return fish per trip; those of today's regulations are kept."""
+        found = self._per_trip.get((area, regulation))
         if found is None:
-            found = per_trip(self.ground, area, regime)
-            if regime in self.today[area].regimes:
-                self._per_trip[area, regime] = found
+            found = per_trip(self.arrays, area, regulation)
+            if regulation in self.today[area].regulations:
+                self._per_trip[area, regulation] = found
         return found
 
-    def deaths(self, area: int, regime: Regulation) -> DeathRates:
+    def deaths(self, area: int, regulation: Regulation) -> DeathRates:
         """Return deaths per fish."""
-        key = area, regime.mix, regime.rates
+        key = area, regulation.mix, regulation.rates
         if key not in self._rates:
-            self._rates[key] = death_rates(self.ground, *key)
+            self._rates[key] = death_rates(self.arrays, *key)
         return self._rates[key]
 
 
 class AreaProjection:
-    """What an area brings by segment: parts of shape (S, D), and any total of them."""
+    """What an area brings by period: parts of shape (S, D), and any total of them."""
 
     def __init__(
-        self, reckoner: CatchCalculator, area: int, trips: DisplacedEffort, elasticity: float
+        self, calculator: CatchCalculator, area: int, trips: DisplacedEffort, elasticity: float
     ) -> None:
-        self.reckoner, self.area, self.day_trips = reckoner, area, trips
-        ground, plan, today = reckoner.ground, trips.plans[area], reckoner.today[area]
+        self.calculator, self.area, self.day_trips = calculator, area, trips
+        arrays, plan, today = calculator.arrays, trips.plans[area], calculator.today[area]
         self.plan = plan
-        self.segments: tuple[RegulationPeriod, ...] = plan.segments(ground.baseline.week, today)
-        shape = len(self.segments), ground.n_draws
+        self.periods: tuple[RegulationPeriod, ...] = plan.periods(arrays.baseline.week, today)
+        shape = len(self.periods), arrays.n_draws
         self.came = np.empty(shape, dtype=np.float32)
-        for row, segment in zip(self.came, self.segments, strict=True):
-            row[:] = trips.of_days(area, segment.days)
+        for row, period in zip(self.came, self.periods, strict=True):
+            row[:] = trips.of_days(area, period.days)
         self.parts: dict[str, Floats] = {"trips": self.came}
         self._sums: dict[tuple[str, int], Floats] = {}
         groups: dict[tuple[int, int], list[int]] = {}
-        for place, one in enumerate(self.segments):
-            groups.setdefault((one.regime, one.today), []).append(place)
-        #: Places of the segments under each regime.
+        for place, one in enumerate(self.periods):
+            groups.setdefault((one.regulation, one.today), []).append(place)
+        #: Places of the periods under each regulation.
         self.groups = [(key[0], np.array(places)) for key, places in groups.items()]
-        for (regime, was), places in groups.items():
-            self._fill(plan.regimes[regime], today.regimes[was], np.array(places), elasticity)
+        for (regulation, was), places in groups.items():
+            self._fill(
+                plan.regulations[regulation], today.regulations[was], np.array(places), elasticity
+            )
 
     def _fill(
-        self, regime: Regulation, was: Regulation, places: NDArray[np.int64], elasticity: float
+        self, regulation: Regulation, was: Regulation, places: NDArray[np.int64], elasticity: float
     ) -> None:
-        """Reckon the segments of one regime."""
-        weeks = np.array([self.segments[place].week for place in places])
-        found = self.reckoner.per_trip(self.area, regime).rows(weeks)
-        whole = len(places) == len(self.segments)
+        """Reckon the periods of one regulation."""
+        weeks = np.array([self.periods[place].week for place in places])
+        found = self.calculator.per_trip(self.area, regulation).rows(weeks)
+        whole = len(places) == len(self.periods)
         trips = self.came if whole else self.came[places]
-        if elasticity and regime != was:
-            before = self.reckoner.per_trip(self.area, was).rows(weeks).kept
+        if elasticity and regulation != was:
+            before = self.calculator.per_trip(self.area, was).rows(weeks).kept
             gain = ratio(found.kept, before, np.float32(1)) ** np.float32(elasticity)
             trips = trips * gain
             self._put("trips", trips, places, whole=whole)
@@ -130,24 +132,24 @@ class AreaProjection:
             self.parts[name] = self.came.copy()
         self.parts[name][places] = values
 
-    def _terms(self, total: str, regime: Regulation) -> Terms:
+    def _terms(self, total: str, regulation: Regulation) -> Terms:
         """Return a total as parts with what each of their fish counts."""
         if total in _SUMS:
             return [(part, None) for part in _SUMS[total]]
         if total in _WITH_TRIPS:
             return [("trips", self._per_angler_trip(total))]
         if total in _DEATHS:
-            return self._death_terms(total, regime)
+            return self._death_terms(total, regulation)
         return self._class_terms(total)
 
     def _per_angler_trip(self, total: str) -> Floats:
-        to_date, none = self.reckoner.ground.baseline.to_date, np.float32(np.nan)
+        to_date, none = self.calculator.arrays.baseline.to_date, np.float32(np.nan)
         over, trips = to_date[total], to_date["angler_trips"]
         every = ratio(over.sum(axis=1), trips.sum(axis=1), none)
         return ratio(over[:, self.area], trips[:, self.area], every)
 
-    def _death_terms(self, total: str, regime: Regulation) -> Terms:
-        rates = self.reckoner.deaths(self.area, regime)
+    def _death_terms(self, total: str, regulation: Regulation) -> Terms:
+        rates = self.calculator.deaths(self.area, regulation)
         zero = np.zeros_like(rates.legal)
         found = dict.fromkeys(_PARTS, zero)
         if total != "release_deaths_fish":
@@ -165,7 +167,7 @@ class AreaProjection:
 
         Legal fish as reported so far are kept + legal + moved, sublegal ones sublegal - moved.
         """
-        told, area = self.reckoner.ground.baseline.class_per_fish, self.area
+        told, area = self.calculator.arrays.baseline.class_per_fish, self.area
         legal = total if total in _PAIRS else {two: one for one, two in _PAIRS.items()}[total]
         if not {legal, _PAIRS[legal]} <= set(told):
             return [("trips", np.full(self.came.shape[1], np.nan, dtype=np.float32))]
@@ -190,15 +192,15 @@ class AreaProjection:
     def total(self, total: str) -> Floats:
         """Return a total of all days to come, shape (D,)."""
         found = np.zeros(self.came.shape[1], dtype=np.float32)
-        for number, (regime, places) in enumerate(self.groups):
-            for name, weight in self._terms(total, self.plan.regimes[regime]):
+        for number, (regulation, places) in enumerate(self.groups):
+            for name, weight in self._terms(total, self.plan.regulations[regulation]):
                 if name in self.parts or name in ("down", "up"):
                     summed = self._sum(name, number, places)
                     found += summed if weight is None else summed * weight
         return found
 
     def _sum(self, name: str, number: int, places: NDArray[np.int64]) -> Floats:
-        """Return the sum of a part over the segments of a regime; many totals ask for it."""
+        """Return the sum of a part over the periods of a regulation; many totals ask for it."""
         if (name, number) not in self._sums:
             part = self._part(name, slice(None) if len(self.groups) == 1 else places)
             self._sums[name, number] = np.asarray(part).sum(axis=0)
@@ -210,9 +212,9 @@ class AreaProjection:
         A row at a time: it stays in the cache, where whole parts would not.
         """
         for number, places in self.groups:
-            terms = self._terms(total, self.plan.regimes[number])
+            terms = self._terms(total, self.plan.regulations[number])
             for place in places.tolist():
-                self._add(terms, place, weeks[self.segments[place].week])
+                self._add(terms, place, weeks[self.periods[place].week])
 
     def _add(self, terms: Terms, place: int, row: Floats) -> None:
         for name, weight in terms:
@@ -220,19 +222,19 @@ class AreaProjection:
             if part is not None:
                 row += part if weight is None else part * weight
 
-    def of_segment(self, totals: Sequence[str], place: int) -> Floats:
-        """Return the sum of some totals in one segment, shape (D,)."""
+    def of_period(self, totals: Sequence[str], place: int) -> Floats:
+        """Return the sum of some totals in one period, shape (D,)."""
         found = np.zeros(self.came.shape[1], dtype=np.float32)
         for total in totals:
-            terms = self._terms(total, self.plan.regimes[self.segments[place].regime])
+            terms = self._terms(total, self.plan.regulations[self.periods[place].regulation])
             self._add(terms, place, found)
         return found
 
     def by_day(self, totals: Sequence[str], week: int) -> Iterator[tuple[int, Floats]]:
         """Yield each open day of a week and the sum of some totals on it, shape (D,)."""
-        for place, segment in enumerate(self.segments):
-            if segment.week == week:
-                fish = self.of_segment(totals, place)
+        for place, period in enumerate(self.periods):
+            if period.week == week:
+                fish = self.of_period(totals, place)
                 per_trip = ratio(fish, self.came[place], np.float32(0))
-                for n in segment.days:
+                for n in period.days:
                     yield n, per_trip * self.day_trips.of_day(self.area, n)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def assumptions_of(
-    ground: BaselineArrays,
+    arrays: BaselineArrays,
     option: Option,
     limits: Sequence[Limit],
     *,
@@ -32,7 +32,7 @@ def assumptions_of(
 
     `left_out` holds areas of unknown trips, which neither give nor take trips that move.
     """
-    found = list(_of_baseline(ground, limits))
+    found = list(_of_baseline(arrays, limits))
     if option.changes:
         found += _of_response(option)
     if left_out:
@@ -40,18 +40,18 @@ def assumptions_of(
     if opens:
         found.append(coded("days_opened"))
     for change in option.changes:
-        found += _of_change(ground.baseline, change)
-        found += _of_rates(ground, change)
+        found += _of_change(arrays.baseline, change)
+        found += _of_rates(arrays, change)
     return tuple(dict.fromkeys(found))
 
 
-def _of_baseline(ground: BaselineArrays, limits: Sequence[Limit]) -> Iterator[str]:
-    baseline = ground.baseline
-    yield coded("same_draws", n=ground.n_draws, day=str(baseline.through))
+def _of_baseline(arrays: BaselineArrays, limits: Sequence[Limit]) -> Iterator[str]:
+    baseline = arrays.baseline
+    yield coded("same_draws", n=arrays.n_draws, day=str(baseline.through))
     yield coded("shares_as_so_far")
     yield coded("limit_of_boat")
-    if ground.lent:
-        yield coded("shares_of_all_areas", areas=ground.lent)
+    if arrays.borrowed:
+        yield coded("shares_of_all_areas", areas=arrays.borrowed)
     for limit in limits:
         out = [area for area in limit.areas if area not in baseline.areas]
         if not is_supported(baseline, limit):
@@ -107,8 +107,8 @@ def _of_length(baseline: Baseline, change: Change, length: float) -> Iterator[st
         )
 
 
-def _of_rates(ground: BaselineArrays, change: Change) -> Iterator[str]:
-    taken = keys_taken(ground, change)
+def _of_rates(arrays: BaselineArrays, change: Change) -> Iterator[str]:
+    taken = keys_taken(arrays, change)
     for row in change.release_rates:
         size, method, wound = fish = row["size_class"], row["method"], row["wound_class"]
         percent = f"{100 * float(str(row['rate_prop'])):g}"

@@ -1,4 +1,4 @@
-"""What is known of the rest of a season, as joint draws: the ground on which options are weighed.
+"""What is known of the rest of a season, as joint draws, on which options are compared.
 
 A draw is one possible truth: the totals so far, the effort of every day to come, the rate of fish
 on it, and every share and rate of death. All options, limits and weeks use the same draws, so that
@@ -79,9 +79,9 @@ class Baseline:
         Share of encounters released as sublegal.
     class_per_fish : mapping of str to ndarray, shape (D, A)
         Encounters of each class of size and mark per legal, or sublegal, encounter as reported.
-    wanted_mean : ndarray, shape (D, A)
+    uncapped_mean : ndarray, shape (D, A)
         Fish an angler would keep in a trip, had he no daily limit.
-    wanted_size : ndarray, shape (D,)
+    uncapped_size : ndarray, shape (D,)
         Size (1/alpha) of the negative binomial of what a boat would keep; inf for the Poisson.
     party : ndarray, shape (A, P)
         Share of boats with 1, 2, ... P anglers.
@@ -104,19 +104,19 @@ class Baseline:
     days: NDArray[np.datetime64]
     week: NDArray[np.int64]
     rules: Rules
-    so_far: Rules
+    rules_to_date: Rules
     to_date: Mapping[str, Floats]
     by_method: Floats
-    deep: Floats
+    deep_hook_share: Floats
     effort: Floats
     rate: Floats
     sublegal: Floats
     class_per_fish: Mapping[str, Floats]
-    wanted_mean: Floats
-    wanted_size: Floats
-    party: NDArray[np.float64]
+    uncapped_mean: Floats
+    uncapped_size: Floats
+    party_size_share: NDArray[np.float64]
     rates: tuple[Mapping[str, object], ...]
-    lost: tuple[Mapping[str, object], ...]
+    drop_off_rates: tuple[Mapping[str, object], ...]
     normal: Mapping[str, Floats]
     lengths: Mapping[tuple[str, str], NDArray[np.float64]]
     level: float = 0.95
@@ -167,7 +167,7 @@ def rate_key(row: Mapping[str, Any]) -> str:
     return f"{row['size_class']} {row['method']} {row['wound_class']}"
 
 
-def beta_at(mean: float, se: float | None, normal: Floats) -> Floats:
+def beta_draws(mean: float, se: float | None, normal: Floats) -> Floats:
     """Return the quantile of a beta law at the chance under each normal number.
 
     The law has size ``a + b = mean (1 - mean)/se² - 1`` (by its moments).
@@ -188,10 +188,10 @@ def beta_at(mean: float, se: float | None, normal: Floats) -> Floats:
     if not se or not 0 < mean < 1:
         return np.full(len(normal), mean, dtype=np.float32)
     size = max(mean * (1 - mean) / (se * se) - 1, _LEAST_SIZE)
-    return law_at(size * mean, size * (1 - mean), normal)
+    return beta_quantiles(size * mean, size * (1 - mean), normal)
 
 
-def law_at(first: float, second: float, normal: Floats) -> Floats:
+def beta_quantiles(first: float, second: float, normal: Floats) -> Floats:
     """Return the quantile of the beta law of two shapes at each normal number, shape (D,)."""
     low = _NODES <= 0
     # The upper half from the other side, where chances near 1 lose no digits.
@@ -205,7 +205,7 @@ def law_at(first: float, second: float, normal: Floats) -> Floats:
     return found
 
 
-def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
+def common_random_numbers(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
     """Return the normal numbers of a key; of a key that is new, always the same ones.
 
     Parameters
@@ -224,4 +224,6 @@ def luck(normal: Mapping[str, Floats], key: str, n_draws: int) -> Floats:
 
 def drawn_rate(rate: MortalityRate, normal: Mapping[str, Floats], n_draws: int) -> Floats:
     """Return the draws of one rate at its normal numbers, by `rate_key`, float32 of shape (D,)."""
-    return beta_at(rate.rate_prop, rate.rate_se, luck(normal, rate.label, n_draws))
+    return beta_draws(
+        rate.rate_prop, rate.rate_se, common_random_numbers(normal, rate.label, n_draws)
+    )

@@ -29,47 +29,44 @@ _BLOCK = 256
 
 
 class BaselineArrays:
-    """A baseline with the draws last, so that every sum runs over neighbours in memory.
+    """A baseline with the D draws last, so that every sum runs over neighbours in memory.
 
-    Parameters
-    ----------
-    effort : ndarray of float32, shape (A, N, D)
-    legal, sublegal, unknown : ndarray of float32, shape (A, W, D)
-        Encounters per angler trip by the size that anglers tell, under the rules so far.
-    parts : ndarray of float32, shape (A, 5, M, D)
-        Totals so far by method; of all areas together where an area had no trips yet.
-    all_parts : ndarray of float32, shape (5, M, D)
-    kept_share, legal_per_trip, wanted : ndarray of float32, shape (A, D)
-        Kept over legal fish, legal fish per trip, fish an angler would keep; all so far.
-    party : ndarray of float, shape (A, P)
-    deep : ndarray of float32, shape (A, M, D)
-    lent : tuple of str
-        Areas whose shares are those of all areas.
+    - `effort` (A, N, D); `legal`, `sublegal`, `unknown` (A, W, D): encounters per angler trip by
+      the size that anglers report, under the rules so far.
+    - `parts` (A, 5, M, D): totals so far by method, of all areas together where an area had no
+      trips yet (`pooled`); `all_parts` (5, M, D).
+    - `kept_share`, `legal_per_trip`, `uncapped` (A, D): kept over legal fish, legal fish per trip,
+      fish an angler would keep; all so far.
+    - `party_size_share` (A, P); `deep` (A, M, D).
     """
 
     def __init__(self, baseline: Baseline) -> None:
         self.baseline = baseline
-        self.n_draws = len(baseline.wanted_size)
+        self.n_draws = len(baseline.uncapped_size)
         self.drawn: dict[MortalityRate, Floats] = {}
         self.effort = draws_last(baseline.effort)
         self._parts()
-        self._wanted()
+        self._uncapped()
         self._per_trip()
 
     def _parts(self) -> None:
         parts = np.nan_to_num(draws_last(self.baseline.by_method).swapaxes(1, 2))
         trips = parts[:, TRIPS].sum(axis=1)
-        lent = ~(trips.max(axis=1, initial=0) > 0)
+        borrowed = ~(trips.max(axis=1, initial=0) > 0)
         self.all_parts = parts.sum(axis=0)
-        parts[lent] = self.all_parts
+        parts[borrowed] = self.all_parts
         self.parts = parts
-        self.lent = tuple(
-            area for area, is_lent in zip(self.baseline.areas, lent, strict=True) if is_lent
+        self.borrowed = tuple(
+            area
+            for area, is_borrowed in zip(self.baseline.areas, borrowed, strict=True)
+            if is_borrowed
         )
-        self.deep = draws_last(self.baseline.deep)
-        told = np.where(np.isnan(self.deep), 0, 1) * parts[:, LEGAL:].sum(axis=1)
+        self.deep_hook_share = draws_last(self.baseline.deep_hook_share)
+        told = np.where(np.isnan(self.deep_hook_share), 0, 1) * parts[:, LEGAL:].sum(axis=1)
         self.all_deep = ratio(
-            (np.nan_to_num(self.deep) * told).sum(axis=0), told.sum(axis=0), np.float32(np.nan)
+            (np.nan_to_num(self.deep_hook_share) * told).sum(axis=0),
+            told.sum(axis=0),
+            np.float32(np.nan),
         )
         sums = parts.sum(axis=2)
         whole = self.all_parts.sum(axis=1)
@@ -81,20 +78,20 @@ class BaselineArrays:
         self.has_unknown = bool(sums[:, UNKNOWN].any())
         self.unknown_share = ratio(sums[:, UNKNOWN], rest, np.float32(0))
 
-    def _wanted(self) -> None:
+    def _uncapped(self) -> None:
         baseline = self.baseline
-        wanted = draws_last(baseline.wanted_mean)
-        told = ~np.isnan(wanted).any(axis=1)
-        self.has_wanted = bool(told.any())
+        uncapped = draws_last(baseline.uncapped_mean)
+        told = ~np.isnan(uncapped).any(axis=1)
+        self.has_uncapped = bool(told.any())
         weight = self.parts[:, TRIPS].sum(axis=1)[told]
-        if self.has_wanted:
-            wanted[~told] = (wanted[told] * weight).sum(axis=0) / weight.sum(axis=0)
-        self.wanted = wanted
-        party = np.nan_to_num(np.asarray(baseline.party, dtype=np.float64))
+        if self.has_uncapped:
+            uncapped[~told] = (uncapped[told] * weight).sum(axis=0) / weight.sum(axis=0)
+        self.uncapped = uncapped
+        party = np.nan_to_num(np.asarray(baseline.party_size_share, dtype=np.float64))
         none = ~(party.sum(axis=1) > 0)
         party[none] = party[~none].mean(axis=0) if not none.all() else 1.0
-        self.party = party / party.sum(axis=1, keepdims=True)
-        self.kept_part = KeptPart(baseline.wanted_size)
+        self.party_size_share = party / party.sum(axis=1, keepdims=True)
+        self.kept_part = KeptPart(baseline.uncapped_size)
 
     def _per_trip(self) -> None:
         met = draws_last(self.baseline.rate)

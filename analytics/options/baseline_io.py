@@ -1,9 +1,10 @@
-"""The ground of a season as the kept table `draws`, and back."""
+"""The baseline of a season as the kept table `draws`, and back."""
 
 from __future__ import annotations
 
 import json
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from analytics.options.schemas import DRAW_SCHEMA
 from analytics.weeks import days_from
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -68,10 +69,10 @@ def from_table(draws: pa.Table) -> Baseline:
     kept = _Kept(draws)
     about = kept.about()
     areas, methods, weeks = (tuple(about[one]) for one in ("areas", "methods", "weeks"))
-    n = about["n_days"]
-    days = days_from(date.fromisoformat(about["first_day"] or about["through"]), n)
-    at: dict[str, list[Any]] = {"area": list(areas), "method": list(methods), "week": list(weeks)}
-    at["day"], at["key"] = [day.astype(object) for day in days], list(PARTS)
+    first = date.fromisoformat(about["first_day"] or about["through"])
+    days = days_from(first, about["n_days"])
+    at = {"area": areas, "method": methods, "week": weeks, "day": _dates(days), "key": PARTS}
+    stacked = partial(kept.stacked, at=at, n_draws=about["n_draws"])
     return Baseline(
         season=about["season"],
         through=date.fromisoformat(about["through"]),
@@ -80,20 +81,20 @@ def from_table(draws: pa.Table) -> Baseline:
         weeks=weeks,
         days=days,
         week=np.array(about["week"], dtype=np.int64),
-        rules=kept.rules("rules", len(areas), n),
-        so_far=kept.rules("so_far", len(areas), 1),
-        to_date=kept.named("to_date", at["area"]),
-        by_method=kept.stacked("by_method", ("area", "method", "key"), at, about["n_draws"]),
-        deep=kept.stacked("deep", ("area", "method"), at, about["n_draws"]),
-        effort=kept.stacked("effort", ("area", "day"), at, about["n_draws"]),
-        rate=kept.stacked("rate", ("area", "week"), at, about["n_draws"]),
-        sublegal=kept.stacked("sublegal", ("area", "week"), at, about["n_draws"]),
-        class_per_fish=kept.named("class_per_fish", at["area"]),
-        wanted_mean=kept.stacked("wanted_mean", ("area",), at, about["n_draws"]),
-        wanted_size=kept.of("wanted_size")[0][1],
-        party=np.stack([one for _, one in kept.of("party")]).astype(np.float64),
+        rules=kept.rules("rules", len(areas), len(days)),
+        rules_to_date=kept.rules("so_far", len(areas), 1),
+        to_date=kept.named("to_date", areas),
+        by_method=stacked("by_method", ("area", "method", "key")),
+        deep_hook_share=stacked("deep", ("area", "method")),
+        effort=stacked("effort", ("area", "day")),
+        rate=stacked("rate", ("area", "week")),
+        sublegal=stacked("sublegal", ("area", "week")),
+        class_per_fish=kept.named("class_per_fish", areas),
+        uncapped_mean=stacked("wanted_mean", ("area",)),
+        uncapped_size=kept.of("wanted_size")[0][1],
+        party_size_share=np.stack([one for _, one in kept.of("party")]).astype(np.float64),
         rates=tuple(json.loads(labels["key"]) for labels, _ in kept.of("rates")),
-        lost=tuple(json.loads(labels["key"]) for labels, _ in kept.of("lost")),
+        drop_off_rates=tuple(json.loads(labels["key"]) for labels, _ in kept.of("lost")),
         normal={labels["key"]: one for labels, one in kept.of("normal")},
         lengths={
             (labels["area"], labels["key"]): one.astype(np.float64)
@@ -103,10 +104,14 @@ def from_table(draws: pa.Table) -> Baseline:
     )
 
 
+def _dates(days: NDArray[np.datetime64]) -> list[date]:
+    return [day.astype(object) for day in days]
+
+
 def _rows(b: Baseline) -> Iterator[Row]:
     """Yield the name, the labels and the values of every row of the table."""
     yield ABOUT, {"key": json.dumps(_about(b))}, _NONE
-    for name, rules in (("rules", b.rules), ("so_far", b.so_far)):
+    for name, rules in (("rules", b.rules), ("so_far", b.rules_to_date)):
         for field in _RULES:
             for area, values in zip(b.areas, getattr(rules, field), strict=True):
                 yield name, {"key": field, "area": area}, values
@@ -121,30 +126,29 @@ def _rows(b: Baseline) -> Iterator[Row]:
 
 def _of_areas(b: Baseline) -> Iterator[Row]:
     """Yield the rows of each area with their other labels."""
-    days = [day.astype(object) for day in b.days]
-    axes: dict[str, tuple[str, Any]] = {
-        "deep": ("method", b.methods),
-        "effort": ("day", days),
-        "rate": ("week", b.weeks),
-        "sublegal": ("week", b.weeks),
+    axes: dict[str, tuple[str, Sequence[Any], Floats]] = {
+        "deep": ("method", b.methods, b.deep_hook_share),
+        "effort": ("day", _dates(b.days), b.effort),
+        "rate": ("week", b.weeks, b.rate),
+        "sublegal": ("week", b.weeks, b.sublegal),
     }
     for place, area in enumerate(b.areas):
         for at, method in enumerate(b.methods):
             for part, key in enumerate(PARTS):
                 labels = {"key": key, "area": area, "method": method}
                 yield "by_method", labels, b.by_method[:, place, at, part]
-        for name, (label, words) in axes.items():
-            for at, word in enumerate(words):
-                yield name, {"area": area, label: word}, getattr(b, name)[:, place, at]
-        yield "wanted_mean", {"area": area}, b.wanted_mean[:, place]
-        yield "party", {"area": area}, b.party[place]
+        for name, (label, items, values) in axes.items():
+            for at, item in enumerate(items):
+                yield name, {"area": area, label: item}, values[:, place, at]
+        yield "wanted_mean", {"area": area}, b.uncapped_mean[:, place]
+        yield "party", {"area": area}, b.party_size_share[place]
 
 
 def _of_keys(b: Baseline) -> Iterator[Row]:
     """Yield the rows that no area, day or method holds, and lengths."""
-    yield "wanted_size", {}, b.wanted_size
-    for name in ("rates", "lost"):
-        for row in getattr(b, name):
+    yield "wanted_size", {}, b.uncapped_size
+    for name, rows in (("rates", b.rates), ("lost", b.drop_off_rates)):
+        for row in rows:
             yield name, {"key": json.dumps(dict(row))}, _NONE
     for key, values in b.normal.items():
         yield "normal", {"key": key}, values
@@ -162,7 +166,7 @@ def _about(b: Baseline) -> dict[str, Any]:
         "weeks": b.weeks,
         "first_day": str(b.days[0]) if len(b.days) else None,
         "n_days": len(b.days),
-        "n_draws": len(b.wanted_size),
+        "n_draws": len(b.uncapped_size),
         "week": b.week.tolist(),
     }
 
@@ -196,14 +200,14 @@ class _Kept:
         """Return the labels and values of one array, in the order kept."""
         return self._rows.get(array, [])
 
-    def named(self, array: str, areas: list[str]) -> dict[str, Floats]:
+    def named(self, array: str, areas: Sequence[str]) -> dict[str, Floats]:
         """Return tables (D, A) by key."""
         keys = dict.fromkeys(labels["key"] for labels, _ in self.of(array))
         by_place = {(labels["key"], labels["area"]): one for labels, one in self.of(array)}
         return {key: np.stack([by_place[key, area] for area in areas], axis=1) for key in keys}
 
     def stacked(
-        self, array: str, axes: tuple[str, ...], at: dict[str, list[Any]], n_draws: int
+        self, array: str, axes: tuple[str, ...], at: Mapping[str, Sequence[Any]], n_draws: int
     ) -> Floats:
         """Return an array (D, ...) whose other axes are labels."""
         places = {axis: {word: place for place, word in enumerate(at[axis])} for axis in axes}
@@ -215,12 +219,11 @@ class _Kept:
     def rules(self, array: str, n_areas: int, n: int) -> Rules:
         """Return rules (A, N)."""
         rows = self.of(array)
-        table = {
-            field: np.array([one for labels, one in rows if labels["key"] == field]).reshape(
-                n_areas, n
-            )
+        found = {
+            field: np.array([one for labels, one in rows if labels["key"] == field])
             for field in _RULES
         }
+        table = {field: one.reshape(n_areas, n) for field, one in found.items()}
         return Rules(
             is_open=table["is_open"] > 0,
             min_length_mm=table["min_length_mm"].astype(np.float64),
@@ -229,19 +232,13 @@ class _Kept:
         )
 
 
-# Limits as a bulletin keeps them in its table of standing.
+# Limits as a bulletin keeps them.
 
 
-def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
-    """Return the limits that can be weighed, and in words which cannot and why.
-
-    Parameters
-    ----------
-    standing : pyarrow.Table
-        The bulletin's table of that name.
-    """
+def limits_of(status: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+    """Return the limits of a `limit_status` that can be weighed, and in words which cannot."""
     limits, left_out = [], []
-    for row in standing.to_pylist():
+    for row in status.to_pylist():
         if row["estimate"] is None or row["limit_fish"] is None:
             reason = sentences(row["reason"]) or "it has no estimate"
             left_out.append(f"limit {row['limit_id']} is not weighed: {reason}")
@@ -257,12 +254,6 @@ def limits_of(standing: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
     return tuple(limits), tuple(left_out)
 
 
-def passed_already(standing: pa.Table) -> dict[str, float | None]:
-    """Return the chance that the total so far is over each limit.
-
-    Parameters
-    ----------
-    standing : pyarrow.Table
-        The bulletin's table of that name.
-    """
-    return {row["limit_id"]: row["prob_exceeded_to_date"] for row in standing.to_pylist()}
+def passed_already(status: pa.Table) -> dict[str, float | None]:
+    """Return the chance that the total so far is over each limit, from a `limit_status`."""
+    return {row["limit_id"]: row["prob_exceeded_to_date"] for row in status.to_pylist()}

@@ -1,4 +1,4 @@
-"""Fish per angler trip under a regime: kept, released and moved between sizes."""
+"""Fish per angler trip under a regulation: kept, released and moved between sizes."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.options.baseline import law_at, luck
+from analytics.options.baseline import beta_quantiles, common_random_numbers
 from analytics.options.baseline_arrays import KEPT, LEGAL, SUBLEGAL, TRIPS, UNKNOWN, ratio
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ LEAST_MEASURED = 30
 
 def so_far_mm(baseline: Baseline, area: int) -> float:
     """Return the minimum length that the totals so far were fished under; 0 where none is given."""
-    told = float(baseline.so_far.min_length_mm[area, 0])
+    told = float(baseline.rules_to_date.min_length_mm[area, 0])
     return 0.0 if np.isnan(told) else told
 
 
@@ -45,17 +45,12 @@ def measured(baseline: Baseline, area: int, size: str) -> tuple[str, NDArray[np.
 
 
 def moved_share(baseline: Baseline, area: int, minimum_mm: float) -> tuple[str, Floats] | None:
-    """Return which fish a minimum length moves, and what share of them.
+    """Return which fish a minimum length moves, ``legal`` or ``sublegal``, and what share, (D,).
 
-    The share of measured fish, drawn from the beta law of ``x + 1/2`` and ``n - x + 1/2`` (the law
-    of a share after x of n, from Jeffreys' prior; from memory), its quantile at the normal number
-    of the lengths: a longer minimum then moves more fish in every draw.
-
-    Returns
-    -------
-    (str, ndarray of float32 of shape (D,)) or None
-        ``legal`` fish that become sublegal, or ``sublegal`` ones that become legal; None where the
-        minimum is as it was.
+    The share of measured fish, drawn from the beta distribution of ``x + 1/2`` and ``n - x + 1/2``
+    (that of a share after x of n, from Jeffreys' prior; from memory), its quantile at the normal
+    number of the lengths: a longer minimum then moves more fish in every draw. None where the
+    minimum is as it was.
     """
     told = so_far_mm(baseline, area)
     if minimum_mm == told:
@@ -67,8 +62,8 @@ def moved_share(baseline: Baseline, area: int, minimum_mm: float) -> tuple[str, 
     name, lengths = found
     under = int((lengths < minimum_mm).sum())
     n, moves = len(lengths), under if size == "legal" else len(lengths) - under
-    normal = luck(baseline.normal, f"length {name}", len(baseline.wanted_size))
-    return size, law_at(moves + 0.5, n - moves + 0.5, normal)
+    normal = common_random_numbers(baseline.normal, f"length {name}", len(baseline.uncapped_size))
+    return size, beta_quantiles(moves + 0.5, n - moves + 0.5, normal)
 
 
 #: The marked share of legal fish counts as no less, where unmarked ones may be kept again.
@@ -77,16 +72,10 @@ LEAST_MARKED = np.float32(0.02)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PerTrip:
-    """Fish per angler trip in V weeks.
+    """Fish per angler trip in V weeks, shape (V, D): kept, and released by size.
 
-    Parameters
-    ----------
-    kept, legal, sublegal : ndarray of float32, shape (V, D)
-        Kept; released at legal and at sublegal length.
-    unknown : ndarray of float32, shape (V, D) or None
-        Released, size not told; None for none.
-    moved : ndarray of float32, shape (V, D) or None
-        Legal fish that a longer minimum made sublegal; below 0 for sublegal ones made legal.
+    `unknown` is None for none; `moved` are legal fish that a longer minimum made sublegal, below 0
+    for sublegal ones made legal.
     """
 
     kept: Floats
@@ -104,26 +93,28 @@ class PerTrip:
         return PerTrip(*(one if one is None else one[at] for one in parts))  # type: ignore[arg-type]
 
 
-def per_trip(ground: BaselineArrays, area: int, regime: Regulation) -> PerTrip:
-    r"""Return the fish per trip of an area in every week under a regime.
+def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTrip:
+    r"""Return the fish per trip of an area in every week under a regulation.
 
     Legal fish ℓ are kept at the share so far, times ``F(μ', b)/F(μ, b₀)``: F is the part of the
     fish wanted that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
     """
-    legal, sublegal = ground.legal[area], ground.sublegal[area]
-    unknown = ground.unknown[area] if ground.has_unknown else None
-    by_mix = mix_factors(ground, area, regime.mix) if regime.mix else None
-    would = np.ones(ground.n_draws, dtype=np.float32)
+    legal, sublegal = arrays.legal[area], arrays.sublegal[area]
+    unknown = arrays.unknown[area] if arrays.has_unknown else None
+    by_mix = mix_factors(arrays, area, regulation.mix) if regulation.mix else None
+    would = np.ones(arrays.n_draws, dtype=np.float32)
     if by_mix is not None:
         legal, sublegal = legal * by_mix[LEGAL], sublegal * by_mix[SUBLEGAL]
         unknown = None if unknown is None else unknown * by_mix[UNKNOWN]
         would = by_mix[KEPT]
-    legal, sublegal, moved = _by_length(ground, area, regime, (legal, sublegal))
-    would = would * _by_mark(ground, area, regime)
-    share, stop = _kept_share(ground, area, regime, legal, would)
-    most = ground.marked(area) if regime.is_selective and not _was_selective(ground, area) else 1.0
+    legal, sublegal, moved = _by_length(arrays, area, regulation, (legal, sublegal))
+    would = would * _by_mark(arrays, area, regulation)
+    share, stop = _kept_share(arrays, area, regulation, legal, would)
+    most = (
+        arrays.marked(area) if regulation.is_selective and not _was_selective(arrays, area) else 1.0
+    )
     np.minimum(share, most, out=share)
     kept = legal * share
     found = PerTrip(kept, legal - kept, sublegal, unknown, moved)
@@ -133,16 +124,16 @@ def per_trip(ground: BaselineArrays, area: int, regime: Regulation) -> PerTrip:
     return PerTrip(*(one if one is None else one * stop for one in parts))  # type: ignore[arg-type]
 
 
-def mix_factors(ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]) -> Floats:
+def mix_factors(arrays: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]) -> Floats:
     """Return fish per trip under a mix of methods over that so far, shape (5, D).
 
     Trips 1; fish kept per legal fish; legal, sublegal and unknown fish. Each method has its own
     rates so far in the area, or in all areas where it was not used in the area.
     """
-    own = method_rates(ground, area)
+    own = method_rates(arrays, area)
     mean = own[2]
-    whole = np.ones((5, ground.n_draws), dtype=np.float32)
-    shares = method_shares(ground, mix)
+    whole = np.ones((5, arrays.n_draws), dtype=np.float32)
+    shares = method_shares(arrays, mix)
     for part in (KEPT, LEGAL, SUBLEGAL, UNKNOWN):
         rates = own[0][part] if part != LEGAL else own[0][KEPT] + own[0][LEGAL]
         base = mean[part] if part != LEGAL else mean[KEPT] + mean[LEGAL]
@@ -151,41 +142,36 @@ def mix_factors(ground: BaselineArrays, area: int, mix: tuple[tuple[str, float],
     return whole
 
 
-def method_shares(ground: BaselineArrays, mix: tuple[tuple[str, float], ...]) -> Floats:
+def method_shares(arrays: BaselineArrays, mix: tuple[tuple[str, float], ...]) -> Floats:
     """Return the share of trips of each method, shape (M,)."""
     by_name = dict(mix)
-    return np.array([by_name.get(name, 0.0) for name in ground.baseline.methods], dtype=np.float32)
+    return np.array([by_name.get(name, 0.0) for name in arrays.baseline.methods], dtype=np.float32)
 
 
-def method_rates(ground: BaselineArrays, area: int) -> tuple[Floats, NDArray[np.bool_], Floats]:
-    """Return fish per trip of each method, whether they are lent, and those of all methods.
+def method_rates(arrays: BaselineArrays, area: int) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Return fish per trip of each method (5, M, D), which are borrowed (M,), and of all (5, D).
 
-    Returns
-    -------
-    rates : ndarray of float32, shape (5, M, D)
-        Of a method not used in the area: its rate in all areas over that of all methods there,
-        times that of the area.
-    is_lent : ndarray of bool, shape (M,)
-    mean : ndarray of float32, shape (5, D)
+    A method not used in the area has its rate in all areas over that of all methods there, times
+    that of the area.
     """
-    parts, every = ground.parts[area], ground.all_parts
+    parts, every = arrays.parts[area], arrays.all_parts
     none = np.float32(0)
     mean = ratio(parts.sum(axis=1), parts[TRIPS].sum(axis=0), none)
     rates = ratio(parts, parts[TRIPS], none)
-    is_lent = ~(parts[TRIPS].max(axis=1, initial=0) > 0)
+    is_borrowed = ~(parts[TRIPS].max(axis=1, initial=0) > 0)
     elsewhere = ratio(every, every[TRIPS], none)
     all_mean = ratio(every.sum(axis=1), every[TRIPS].sum(axis=0), none)
-    lent = elsewhere * ratio(mean, all_mean, none)[:, None, :]
-    rates[:, is_lent] = lent[:, is_lent]
-    return rates, is_lent, mean
+    borrowed = elsewhere * ratio(mean, all_mean, none)[:, None, :]
+    rates[:, is_borrowed] = borrowed[:, is_borrowed]
+    return rates, is_borrowed, mean
 
 
 def _by_length(
-    ground: BaselineArrays, area: int, regime: Regulation, sizes: tuple[Floats, Floats]
+    arrays: BaselineArrays, area: int, regulation: Regulation, sizes: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats, Floats | None]:
-    """Return legal and sublegal fish under the regime's minimum length, and those it moved."""
+    """Return legal and sublegal fish under the regulation's minimum length, and those it moved."""
     legal, sublegal = sizes
-    found = moved_share(ground.baseline, area, regime.min_length)
+    found = moved_share(arrays.baseline, area, regulation.min_length)
     if found is None:
         return legal, sublegal, None
     size, share = found
@@ -193,36 +179,36 @@ def _by_length(
     return legal - moved, sublegal + moved, moved
 
 
-def _was_selective(ground: BaselineArrays, area: int) -> bool:
-    return bool(ground.baseline.so_far.is_mark_selective[area, 0])
+def _was_selective(arrays: BaselineArrays, area: int) -> bool:
+    return bool(arrays.baseline.rules_to_date.is_mark_selective[area, 0])
 
 
-def _by_mark(ground: BaselineArrays, area: int, regime: Regulation) -> Floats | np.float32:
+def _by_mark(arrays: BaselineArrays, area: int, regulation: Regulation) -> Floats | np.float32:
     """Return fish wanted over those so far where another choice of marks may be kept."""
-    before = _was_selective(ground, area)
-    if before == regime.is_selective:
+    before = _was_selective(arrays, area)
+    if before == regulation.is_selective:
         return np.float32(1)
-    marked = ground.marked(area)
-    if regime.is_selective:
+    marked = arrays.marked(area)
+    if regulation.is_selective:
         return marked
     return ratio(np.ones_like(marked), np.maximum(marked, LEAST_MARKED), np.float32(1))
 
 
 def _kept_share(
-    ground: BaselineArrays, area: int, regime: Regulation, legal: Floats, would: Floats
+    arrays: BaselineArrays, area: int, regulation: Regulation, legal: Floats, would: Floats
 ) -> tuple[Floats, Floats | None]:
     """Return the share of legal fish that is kept, and what remains of a trip's fish."""
-    share = np.broadcast_to(ground.kept_share[area] * would, legal.shape)
-    if not ground.has_wanted:
+    share = np.broadcast_to(arrays.kept_share[area] * would, legal.shape)
+    if not arrays.has_uncapped:
         return share.copy(), None
-    party, part = ground.party[area], ground.kept_part.part
-    before = float(ground.baseline.so_far.daily_limit_fish[area, 0])
+    party, part = arrays.party_size_share[area], arrays.kept_part.part
+    before = float(arrays.baseline.rules_to_date.daily_limit_fish[area, 0])
     before = np.inf if np.isnan(before) else before
-    wanted = ground.wanted[area]
-    at = wanted * would * ratio(legal, ground.legal_per_trip[area], np.float32(1))
-    limit = regime.limit if regime.stop_from is None else regime.stop_from
+    uncapped = arrays.uncapped[area]
+    at = uncapped * would * ratio(legal, arrays.legal_per_trip[area], np.float32(1))
+    limit = regulation.limit if regulation.stop_from is None else regulation.stop_from
     now = part(at, party, limit)
-    found = share * ratio(now, part(wanted, party, before), np.float32(1))
-    if regime.stop_from is None:
+    found = share * ratio(now, part(uncapped, party, before), np.float32(1))
+    if regulation.stop_from is None:
         return found, None
-    return found, ratio(part(at, party, regime.limit), now, np.float32(1))
+    return found, ratio(part(at, party, regulation.limit), now, np.float32(1))

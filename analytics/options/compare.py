@@ -12,9 +12,9 @@ import pyarrow as pa
 from analytics.options.area_projection import AreaProjection, CatchCalculator
 from analytics.options.assumptions import assumptions_of
 from analytics.options.baseline_arrays import CLASSES, BaselineArrays
-from analytics.options.dominance import COUNTS, Score, beaten, why_none
+from analytics.options.dominance import COUNTS, Score, dominated, why_none
 from analytics.options.effort_shift import DisplacedEffort
-from analytics.options.limit_exceedance import FAN, LimitExceedance, quantiles, reach
+from analytics.options.limit_exceedance import FAN, LimitExceedance, limit_exceedance, quantiles
 from analytics.options.option_checks import check_options
 from analytics.options.regulations import option_plan, today_plan
 from analytics.options.schemas import ASSUMPTION_SCHEMA, FIGURE_SCHEMA, LIMIT_EXCEEDANCE_SCHEMA
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 TODAY = "Today's rule"
 #: What is given of every option, by area and in all.
-TOLD = (
+OPTION_TOTALS = (
     "angler_trips",
     "kept_fish",
     "encounter_fish",
@@ -130,13 +130,13 @@ def outlook(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Answer:
-    """One option: its streams while others need them, its figures, and each limit."""
+    """One option: its projections while others need them, its figures, and each limit."""
 
     option: Option
-    streams: list[AreaProjection | None]
+    projections: list[AreaProjection | None]
     totals: Floats
     figures: NDArray[np.float64]
-    reaches: tuple[LimitExceedance, ...]
+    exceedances: tuple[LimitExceedance, ...]
     assumed: tuple[str, ...]
 
 
@@ -145,9 +145,9 @@ class _Comparison:
 
     def __init__(self, baseline: Baseline, limits: tuple[Limit, ...], level: float) -> None:
         self.baseline, self.limits, self.level = baseline, limits, level
-        self.ground = BaselineArrays(baseline)
+        self.arrays = BaselineArrays(baseline)
         self.today = [today_plan(baseline, area) for area in range(len(baseline.areas))]
-        self.reckoner = CatchCalculator(self.ground, self.today)
+        self.calculator = CatchCalculator(self.arrays, self.today)
         self.at = ((1 - level) / 2, (1 + level) / 2)
 
     def answer(self, option: Option, first: _Answer | None) -> _Answer:
@@ -156,13 +156,13 @@ class _Comparison:
         plans = self.today
         if first is not None:
             plans = [option_plan(baseline, option, area) for area in range(len(self.today))]
-        trips = DisplacedEffort(self.ground, plans, self.today, option)
-        streams = [self._stream(area, trips, option, first) for area in range(len(plans))]
-        totals = self._totals(streams, first)
-        reaches = tuple(
-            first.reaches[place]
-            if first is not None and self._untouched(streams, first, limit)
-            else reach(baseline, streams, limit)
+        trips = DisplacedEffort(self.arrays, plans, self.today, option)
+        projections = [self._projection(area, trips, option, first) for area in range(len(plans))]
+        totals = self._totals(projections, first)
+        exceedances = tuple(
+            first.exceedances[place]
+            if first is not None and self._untouched(projections, first, limit)
+            else limit_exceedance(baseline, projections, limit)
             for place, limit in enumerate(self.limits)
         )
         figures = self._figures(totals, None if first is None else first.totals)
@@ -170,39 +170,41 @@ class _Comparison:
             (now.is_open & ~was.is_open).any() for now, was in zip(plans, self.today, strict=True)
         )
         assumed = assumptions_of(
-            self.ground, option, self.limits, opens=opens, left_out=trips.left_out
+            self.arrays, option, self.limits, opens=opens, left_out=trips.left_out
         )
-        return _Answer(option, streams if first is None else [], totals, figures, reaches, assumed)
+        return _Answer(
+            option, projections if first is None else [], totals, figures, exceedances, assumed
+        )
 
-    def _stream(
+    def _projection(
         self, area: int, trips: DisplacedEffort, option: Option, first: _Answer | None
     ) -> AreaProjection | None:
-        """Return the stream of an area; today's own where nothing touches it."""
+        """Return the projection of an area; today's own where nothing touches it."""
         plan: RegulationPlan = trips.plans[area]
         if first is not None and plan.is_as(self.today[area]) and not trips.gains(area):
-            return first.streams[area]
+            return first.projections[area]
         if not plan.is_open.any():
             return None
-        return AreaProjection(self.reckoner, area, trips, option.elasticity)
+        return AreaProjection(self.calculator, area, trips, option.elasticity)
 
     def _untouched(
-        self, streams: list[AreaProjection | None], first: _Answer, limit: Limit
+        self, projections: list[AreaProjection | None], first: _Answer, limit: Limit
     ) -> bool:
         places = [a for a, name in enumerate(self.baseline.areas) if name in limit.areas]
-        return all(streams[a] is first.streams[a] for a in places)
+        return all(projections[a] is first.projections[a] for a in places)
 
-    def _totals(self, streams: list[AreaProjection | None], first: _Answer | None) -> Floats:
+    def _totals(self, projections: list[AreaProjection | None], first: _Answer | None) -> Floats:
         """Return season totals, shape (Q, A + 1, D), all areas last."""
-        n_areas = len(streams)
-        found = np.empty((len(TOLD), n_areas + 1, self.ground.n_draws), dtype=np.float32)
-        for area, stream in enumerate(streams):
-            if first is not None and stream is first.streams[area]:
+        n_areas = len(projections)
+        found = np.empty((len(OPTION_TOTALS), n_areas + 1, self.arrays.n_draws), dtype=np.float32)
+        for area, projection in enumerate(projections):
+            if first is not None and projection is first.projections[area]:
                 found[:, area] = first.totals[:, area]
                 continue
-            for place, name in enumerate(TOLD):
+            for place, name in enumerate(OPTION_TOTALS):
                 found[place, area] = self.baseline.to_date[name][:, area]
-                if stream is not None:
-                    found[place, area] += stream.total(name)
+                if projection is not None:
+                    found[place, area] += projection.total(name)
         np.sum(found[:, :-1], axis=1, out=found[:, -1])
         return found
 
@@ -236,23 +238,24 @@ def _tables(scale: _Comparison, answers: list[_Answer]) -> OptionResults:
         baseline.weeks,
         baseline.days[ends],
         FAN,
-        np.array([[r.fan_mean for r in one.reaches] for one in answers]).reshape(shape),
-        np.array([[r.fan for r in one.reaches] for one in answers]).reshape(*shape, len(FAN)),
+        np.array([[r.fan_mean for r in one.exceedances] for one in answers]).reshape(shape),
+        np.array([[r.fan for r in one.exceedances] for one in answers]).reshape(*shape, len(FAN)),
     )
     return OptionResults(
         figures=_table(list(_figure_rows(scale, answers)), FIGURE_SCHEMA),
-        limit_exceedance=_table(list(_reach_rows(scale, answers)), LIMIT_EXCEEDANCE_SCHEMA),
-        dominance=beaten(scores),
+        limit_exceedance=_table(list(_exceedance_rows(scale, answers)), LIMIT_EXCEEDANCE_SCHEMA),
+        dominance=dominated(scores),
         assumptions=pa.Table.from_pylist(assumed, schema=ASSUMPTION_SCHEMA),
         fans=fans,
     )
 
 
 def _score(one: _Answer) -> Score:
-    sums = {name: one.figures[0, TOLD.index(name), -1] for name in COUNTS}
+    sums = {name: one.figures[0, OPTION_TOTALS.index(name), -1] for name in COUNTS}
     turned = [sums[name] if more else -sums[name] for name, more in COUNTS.items()]
     return Score(
-        one.option.name, (*turned, *(-reach.prob_exceeded_by_close for reach in one.reaches))
+        one.option.name,
+        (*turned, *(-exceedance.prob_exceeded_by_close for exceedance in one.exceedances)),
     )
 
 
@@ -261,7 +264,7 @@ def _figure_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[st
     names = (*columns, "difference", "difference_low", "difference_high")
     for one in answers:
         for place, area in enumerate((*scale.baseline.areas, None)):
-            for number, name in enumerate(TOLD):
+            for number, name in enumerate(OPTION_TOTALS):
                 values = one.figures[:, number, place].tolist()
                 yield {
                     "option": one.option.name,
@@ -273,9 +276,11 @@ def _figure_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[st
                 }
 
 
-def _reach_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
+def _exceedance_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dict[str, Any]]:
     for one in answers:
-        for limit, found, was in zip(scale.limits, one.reaches, answers[0].reaches, strict=True):
+        for limit, found, was in zip(
+            scale.limits, one.exceedances, answers[0].exceedances, strict=True
+        ):
             low, high = quantiles(found.used, scale.at).tolist()
             yield {
                 "option": one.option.name,

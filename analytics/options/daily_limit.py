@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 #: Nodes of the table, in the log of fish an angler would keep and in log(1 + 1/size).
 _LOG_MEAN = np.linspace(np.log(1e-4), np.log(50.0), 449)
-_SPREAD = np.linspace(0.0, np.log1p(60.0), 113)
+_LOG_SIZE = np.linspace(0.0, np.log1p(60.0), 113)
 #: Chance of yet more fish, below which the rest of a sum is left out.
 _NO_MORE = 1e-12
 
@@ -48,12 +48,7 @@ def kept_per_angler(
     """Return the fish an angler keeps under a daily limit that the boat's anglers share.
 
     A boat of n anglers would keep a negative binomial number of mean ``n mean`` and size `size`,
-    and may keep ``n limit``.
-
-    Parameters
-    ----------
-    party : ndarray of float, shape (P,)
-        Share of boats with 1, 2, ... P anglers.
+    and may keep ``n limit``. `party` (P,) is the share of boats with 1, 2, ... P anglers.
     """
     if np.isinf(limit):
         return np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))[0]
@@ -77,8 +72,8 @@ class KeptPart:
 
     def __init__(self, size: Draws) -> None:
         spread = np.log1p(1 / np.asarray(size, dtype=np.float64))
-        place = np.clip(spread, 0, _SPREAD[-1]) / _SPREAD[1]
-        row = np.minimum(place.astype(np.intp), len(_SPREAD) - 2)
+        place = np.clip(spread, 0, _LOG_SIZE[-1]) / _LOG_SIZE[1]
+        row = np.minimum(place.astype(np.intp), len(_LOG_SIZE) - 2)
         self._start = row * len(_LOG_MEAN)
         self._up = (place - row).astype(np.float32)
 
@@ -98,7 +93,7 @@ class KeptPart:
         """
         if np.isinf(limit) or limit == 0:
             return np.full(mean.shape, float(limit > 0), dtype=np.float32)
-        table = np.zeros((len(_SPREAD), len(_LOG_MEAN)))
+        table = np.zeros((len(_LOG_SIZE), len(_LOG_MEAN)))
         anglers = np.arange(1, len(party) + 1)
         for n, share in zip(anglers, party, strict=True):
             if share > 0:
@@ -139,6 +134,6 @@ def _part_table(anglers: int, limit: int) -> Floats:
     """Return kept over wanted of boats of so many anglers, at the nodes."""
     mean = anglers * np.exp(_LOG_MEAN)[None, :]
     with np.errstate(divide="ignore"):
-        size = 1 / np.expm1(_SPREAD)[:, None]
+        size = 1 / np.expm1(_LOG_SIZE)[:, None]
     part: Floats = kept_of_boat(mean, size, anglers * limit) / mean
     return part

@@ -32,10 +32,10 @@ class Score:
     name: str
     counts: tuple[float, ...]
 
-    def beats(self, other: Score) -> bool:
+    def dominates(self, other: Score) -> bool:
         """Return whether this option is no worse on any count and better on one.
 
-        An option with a count that is no number neither beats nor is beaten.
+        An option with a count that is no number neither beats nor is dominated.
         """
         mine, others = np.array(self.counts), np.array(other.counts)
         gain = mine - others
@@ -43,17 +43,13 @@ class Score:
         return bool((gain >= -tie).all() and (gain > tie).any())
 
 
-def beaten(scores: Sequence[Score]) -> pa.Table:
-    """Return which options are dominated, and by which.
+def dominated(scores: Sequence[Score]) -> pa.Table:
+    """Return which options are dominated, and by which, as `DOMINANCE_SCHEMA`, one row an option.
 
-    Returns
-    -------
-    pyarrow.Table
-        In `DOMINANCE_SCHEMA`, one row an option; several that beat it are joined by ``; ``. None is
-        dominated where a count of any is no number.
+    Several that beat it are joined by ``; ``. None is dominated where a count of any is no number.
     """
     judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
-    by = ["; ".join(one.name for one in judged if one.beats(this)) for this in scores]
+    by = ["; ".join(one.name for one in judged if one.dominates(this)) for this in scores]
     return pa.table(
         {
             "option": [one.name for one in scores],

@@ -25,31 +25,26 @@ class DisplacedEffort:
 
     A share of the trips of a day that an option closes goes to the areas open that day, another to
     the open days of the same area and week, each in proportion to the trips these have; the rest
-    are lost, as are shares that find nothing open. Days that it opens bring trips of their own.
-    An area whose trips are not known neither gives nor takes.
-
-    Parameters
-    ----------
-    plans, today : sequence of RegulationPlan, length A
-    left_out : tuple of str
-        Areas that neither give nor take since their trips are not known, where any would.
+    are not made, nor are shares that find nothing open. Days that it opens bring trips of their
+    own. An area whose trips are not known neither gives nor takes; `left_out` names those where any
+    would.
     """
 
     def __init__(
         self,
-        ground: BaselineArrays,
+        arrays: BaselineArrays,
         plans: Sequence[RegulationPlan],
         today: Sequence[RegulationPlan],
         option: Option,
     ) -> None:
-        self.ground = ground
+        self.arrays = arrays
         self.plans = plans
         closed = np.array(
             [was.is_open & ~now.is_open for was, now in zip(today, plans, strict=True)]
         )
         elsewhere = bool(option.to_other_areas_prop and closed.any())
         moves = elsewhere or bool(option.to_other_days_prop and closed.any())
-        areas = ground.baseline.areas
+        areas = arrays.baseline.areas
         unknown = [
             moves and self._is_unknown(a, each | plans[a].is_open) for a, each in enumerate(closed)
         ]
@@ -68,23 +63,23 @@ class DisplacedEffort:
 
     def _is_unknown(self, area: int, days: NDArray[np.bool_]) -> bool:
         """Return whether the trips of some of an area's days are no numbers."""
-        return bool(np.isnan(self.ground.effort[area, days]).any())
+        return bool(np.isnan(self.arrays.effort[area, days]).any())
 
     def _to_areas(self, n: int, closed: NDArray[np.int64], share: float) -> None:
         opens = [a for a, plan in enumerate(self.plans) if plan.is_open[n] and self._known[a]]
         if not opens:
             return
-        effort = self.ground.effort
+        effort = self.arrays.effort
         lost = effort[closed, n].sum(axis=0)
         base = sum((self._own(area, n) for area in opens), start=np.zeros_like(lost))
         self.by_day[n] = ratio(lost * np.float32(share), base, np.float32(0))
 
     def _to_days(self, area: int, closed: NDArray[np.int64], share: float) -> None:
-        week, plan = self.ground.baseline.week, self.plans[area]
+        week, plan = self.arrays.baseline.week, self.plans[area]
         for number in np.unique(week[closed]).tolist():
             opens = np.flatnonzero(plan.is_open & (week == number)).tolist()
             if opens:
-                lost = self.ground.effort[area, closed[week[closed] == number]].sum(axis=0)
+                lost = self.arrays.effort[area, closed[week[closed] == number]].sum(axis=0)
                 base = sum((self._own(area, n) for n in opens), start=np.zeros_like(lost))
                 self.by_week[area, number] = ratio(lost * np.float32(share), base, np.float32(0))
 
@@ -96,7 +91,7 @@ class DisplacedEffort:
     def of_day(self, area: int, n: int) -> Floats:
         """Return the trips of an open day, shape (D,)."""
         own = self._own(area, n)
-        week = int(self.ground.baseline.week[n])
+        week = int(self.arrays.baseline.week[n])
         gains = [self.by_day.get(n), self.by_week.get((area, week))]
         found = own
         for gain in gains:
@@ -114,6 +109,6 @@ class DisplacedEffort:
         return total
 
     def _own(self, area: int, n: int) -> Floats:
-        factor, effort = self.plans[area].factor[n], self.ground.effort[area, n]
+        factor, effort = self.plans[area].factor[n], self.arrays.effort[area, n]
         found: Floats = effort if factor == 1 else effort * np.float32(factor)
         return found

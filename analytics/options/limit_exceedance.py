@@ -31,18 +31,10 @@ FAN = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
 class LimitExceedance:
     """One limit under one option.
 
-    Parameters
-    ----------
-    used : ndarray of float32, shape (D,)
-        Fish of the limit by the end of the horizon.
-    prob_exceeded_by_close : float
-        NaN where draws lack a number.
-    dates : tuple of datetime.date or None
-        By `CHANCES`; None where the chance is never so high.
-    fan_mean : ndarray of float, shape (W,)
-        Mean of the fish of the limit by the end of each week.
-    fan : ndarray of float, shape (W, 7)
-        Their quantiles `FAN`.
+    - `used` (D,): fish of the limit by the end of the horizon.
+    - `prob_exceeded_by_close`: NaN where draws lack a number.
+    - `dates`: by `CHANCES`; None where the chance is never so high.
+    - `fan_mean` (W,), `fan` (W, 7): mean of the fish by the end of each week, quantiles `FAN`.
     """
 
     used: Floats
@@ -53,12 +45,7 @@ class LimitExceedance:
 
 
 def quantiles(draws: Floats, at: Sequence[float]) -> NDArray[np.float64]:
-    """Return quantiles over the last axis, shape (..., Q), by linear interpolation.
-
-    Parameters
-    ----------
-    draws : ndarray of float, shape (..., D)
-    """
+    """Return quantiles over the last axis, D to Q, by linear interpolation; NaN where one is."""
     ordered = np.sort(draws, axis=-1)  # NaN last
     place = np.asarray(at) * (draws.shape[-1] - 1)
     left = np.floor(place).astype(np.intp)
@@ -73,21 +60,16 @@ def is_supported(baseline: Baseline, limit: Limit) -> bool:
     return bool(set(limit.areas) & set(baseline.areas)) and set(limit.quantities) <= set(TOTALS)
 
 
-def reach(
-    baseline: Baseline, streams: Sequence[AreaProjection | None], limit: Limit
+def limit_exceedance(
+    baseline: Baseline, projections: Sequence[AreaProjection | None], limit: Limit
 ) -> LimitExceedance:
-    """Return where a limit goes under an option.
+    """Return where a limit goes under an option, whose areas are None without an open day to come.
 
     A day's chance is the share of draws in which the fish so far, and of the days to come through
     it, are more than the limit. Fish are cumulated by week; by day only in the weeks in which a
     chance is first reached.
-
-    Parameters
-    ----------
-    streams : sequence of AreaProjection or None, length A
-        None for an area without an open day to come.
     """
-    n_draws, n_weeks = len(baseline.wanted_size), len(baseline.weeks)
+    n_draws, n_weeks = len(baseline.uncapped_size), len(baseline.weeks)
     if not is_supported(baseline, limit):
         nothing = np.full(n_draws, np.nan, dtype=np.float32)
         dates: tuple[date | None, ...] = (None,) * len(CHANCES)
@@ -97,10 +79,10 @@ def reach(
     used = np.empty((n_weeks + 1, n_draws), dtype=np.float32)
     used[0] = sum(baseline.to_date[name][:, a] for a in places for name in limit.quantities)
     used[1:] = 0
-    mine = [one for one in (streams[a] for a in places) if one is not None]
-    for stream in mine:
+    mine = [one for one in (projections[a] for a in places) if one is not None]
+    for projection in mine:
         for name in limit.quantities:
-            stream.add_by_week(name, used[1:])
+            projection.add_by_week(name, used[1:])
     for week in range(n_weeks):
         used[week + 1] += used[week]
     if np.isnan(used[-1]).any():
@@ -115,7 +97,7 @@ def reach(
 
 def _dates(
     baseline: Baseline,
-    streams: Sequence[AreaProjection],
+    projections: Sequence[AreaProjection],
     limit: Limit,
     used: Floats,
     chances: NDArray[np.float64],
@@ -123,8 +105,8 @@ def _dates(
     """Return the first day on which each chance is reached."""
     found: list[date | None] = []
     by_week: dict[int, list[tuple[int, float]]] = {}
-    for wanted in CHANCES:
-        hit = np.flatnonzero(chances >= wanted)
+    for chance in CHANCES:
+        hit = np.flatnonzero(chances >= chance)
         if not len(hit):
             found.append(None)
         elif hit[0] == 0:
@@ -132,21 +114,21 @@ def _dates(
         else:
             week = int(hit[0]) - 1
             if week not in by_week:
-                by_week[week] = list(_day_chances(streams, limit, used[week], week))
+                by_week[week] = list(_day_chances(projections, limit, used[week], week))
             days = by_week[week]
             # The last day stands in where rounding leaves the week's own sum just short.
-            n = next((day for day, chance in days if chance >= wanted), days[-1][0])
+            n = next((day for day, so_far in days if so_far >= chance), days[-1][0])
             found.append(baseline.through + timedelta(days=n + 1))
     return tuple(found)
 
 
 def _day_chances(
-    streams: Sequence[AreaProjection], limit: Limit, start: Floats, week: int
+    projections: Sequence[AreaProjection], limit: Limit, start: Floats, week: int
 ) -> Iterator[tuple[int, float]]:
     """Yield the open days of a week with the chance that the limit is passed by then."""
     of_day: dict[int, list[Floats]] = {}
-    for stream in streams:
-        for n, fish in stream.by_day(limit.quantities, week):
+    for projection in projections:
+        for n, fish in projection.by_day(limit.quantities, week):
             of_day.setdefault(n, []).append(fish)
     total = start.copy()
     for n in sorted(of_day):

@@ -31,12 +31,7 @@ _SIZES = {"legal": LEGAL, "sublegal": SUBLEGAL, "unknown": UNKNOWN}
 class DeathRates:
     """Deaths per fish, shape (D,) each; NaN where no rate applies to fish that there are.
 
-    Parameters
-    ----------
-    legal, sublegal, unknown : ndarray of float32
-        Per fish released.
-    per_encounter, per_kept : ndarray of float32
-        Lost fish that die, per fish of the base of their rate.
+    Per fish released by size, and drop-off deaths per fish of the base of their rate.
     """
 
     legal: Floats
@@ -61,21 +56,21 @@ def release_rates(
 
 
 def death_rates(
-    ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...], own: tuple[Row, ...]
+    arrays: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...], own: tuple[Row, ...]
 ) -> DeathRates:
     """Return the deaths per fish of an area.
 
     Which rate applies to a size and method, and how fish are split by wound, is
     `analytics.fish.mortality_rates.ReleaseRates.choose`; methods weigh by the fish they release.
     """
-    by_method = _Weights(ground, area, mix)
-    baseline, n_draws = ground.baseline, ground.n_draws
+    by_method = _Weights(arrays, area, mix)
+    baseline, n_draws = arrays.baseline, arrays.n_draws
     rates = release_rates(baseline.rates, map(dict, own))
 
     def drawn(rate: MortalityRate) -> Floats:
-        if rate not in ground.drawn:
-            ground.drawn[rate] = drawn_rate(rate, baseline.normal, n_draws)
-        return ground.drawn[rate]
+        if rate not in arrays.drawn:
+            arrays.drawn[rate] = drawn_rate(rate, baseline.normal, n_draws)
+        return arrays.drawn[rate]
 
     def released(size: str) -> Floats:
         choices = [rates.choose(size, name or None) for name in baseline.methods]
@@ -85,7 +80,8 @@ def death_rates(
         )
 
     rows = [
-        {"rate_se": None, "source": "", "base": "encounters"} | dict(row) for row in baseline.lost
+        {"rate_se": None, "source": "", "base": "encounters"} | dict(row)
+        for row in baseline.drop_off_rates
     ]
     drop_off = [drop_off_rate(rows, name or None) for name in baseline.methods]
     none, zero = (np.full(n_draws, value, dtype=np.float32) for value in (np.nan, 0))
@@ -103,19 +99,19 @@ def death_rates(
     return DeathRates(legal, sublegal, unknown, per_encounter, per_kept)
 
 
-def keys_taken(ground: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
+def keys_taken(arrays: BaselineArrays, change: Change) -> frozenset[tuple[str, str, str]]:
     """Return the keys of the rates that fish reported so far would die at under a change."""
     if not change.release_rates:
         return frozenset()
-    baseline = ground.baseline
+    baseline = arrays.baseline
     rates = release_rates(baseline.rates, change.release_rates)
     places = [
         n for n, area in enumerate(baseline.areas) if area in (change.areas or baseline.areas)
     ]
-    fish, deep = ground.parts[places], ground.deep[places]
+    fish, deep = arrays.parts[places], arrays.deep_hook_share[places]
     if change.method_mix:
         # A method may come from elsewhere.
-        fish, deep = ground.parts, ground.deep
+        fish, deep = arrays.parts, arrays.deep_hook_share
     found: set[tuple[str, str, str]] = set()
     for number, name in enumerate(baseline.methods):
         is_told = not np.isnan(deep[:, number]).all()
@@ -134,15 +130,15 @@ class _Weights:
     """The share of each method in the fish of a part."""
 
     def __init__(
-        self, ground: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]
+        self, arrays: BaselineArrays, area: int, mix: tuple[tuple[str, float], ...]
     ) -> None:
-        self.fish = ground.parts[area]
-        self.deep = ground.deep[area]
+        self.fish = arrays.parts[area]
+        self.deep = arrays.deep_hook_share[area]
         if mix:
-            rates, is_lent, _ = method_rates(ground, area)
-            self.fish = rates * method_shares(ground, mix)[None, :, None]
-            self.fish[TRIPS] = method_shares(ground, mix)[:, None]
-            self.deep = np.where(is_lent[:, None], ground.all_deep, self.deep)
+            rates, is_borrowed, _ = method_rates(arrays, area)
+            self.fish = rates * method_shares(arrays, mix)[None, :, None]
+            self.fish[TRIPS] = method_shares(arrays, mix)[:, None]
+            self.deep = np.where(is_borrowed[:, None], arrays.all_deep, self.deep)
 
     def of(self, part: int | None = None) -> Floats:
         """Return shares of a part, or of all encounters; of trips where there are no fish."""

@@ -174,7 +174,7 @@ class _Checked:
                 "let anglers go on"
             )
             yield self._fault("stop_at_0", words)
-        if limit is not None and np.isnan(self.baseline.wanted_mean).any(axis=0).all():
+        if limit is not None and np.isnan(self.baseline.uncapped_mean).any(axis=0).all():
             words = "what boats would keep could not be estimated from the interviews so far"
             yield self._fault("catch_unknown", words)
 
@@ -182,7 +182,7 @@ class _Checked:
         baseline, selective = self.baseline, self.change.mark_selective
         for place in self.places if selective is not None else ():
             rules = {bool(one) for one in baseline.rules.is_mark_selective[place]}
-            if {selective} == rules | {bool(baseline.so_far.is_mark_selective[place, 0])}:
+            if {selective} == rules | {bool(baseline.rules_to_date.is_mark_selective[place, 0])}:
                 continue
             shares = [baseline.class_per_fish.get(one) for one in _MARKED]
             if any(one is None or np.isnan(one[:, place]).any() for one in shares):

@@ -28,18 +28,11 @@ if TYPE_CHECKING:
 class Regulation:
     """What a boat may keep, how it fishes, and what released fish die at.
 
-    Parameters
-    ----------
-    limit : float
-        Daily limit; infinite for none.
-    stop_from : float or None
-        Today's daily limit, where anglers stop at the option's; None where they go on.
-    min_length : float
-        mm; 0 where none is given.
-    mix : tuple of (str, float)
-        Share of trips by fishing method; empty for that so far.
-    rates : tuple of rows
-        Release rates in the place of those of the store.
+    - `limit`: daily limit; infinite for none. `stop_from`: today's, where anglers stop at the
+      option's; None where they go on.
+    - `min_length`: mm; 0 where none is given.
+    - `mix`: share of trips by fishing method; empty for that so far.
+    - `rates`: release rates in the place of those of the store.
     """
 
     limit: float
@@ -52,36 +45,22 @@ class Regulation:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RegulationPeriod:
-    """Open days of one week under one regime.
-
-    Parameters
-    ----------
-    week, regime, today : int
-        Week; place among the plan's regimes; place of the day's regime among today's.
-    """
+    """Open days of one week under one regulation; `today` is the place of the one of today."""
 
     week: int
-    regime: int
+    regulation: int
     today: int
     days: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RegulationPlan:
-    """The rules of an area over N days.
-
-    Parameters
-    ----------
-    is_open : ndarray of bool, shape (N,)
-    factor : ndarray of float, shape (N,)
-        Effort over today's.
-    regime : ndarray of int, shape (N,)
-    """
+    """The rules of an area over N days; `factor` (N,) is effort over today's."""
 
     is_open: Bools
     factor: NDArray[np.float64]
-    regimes: tuple[Regulation, ...]
-    regime: NDArray[np.int64]
+    regulations: tuple[Regulation, ...]
+    regulation: NDArray[np.int64]
 
     def is_as(self, other: RegulationPlan) -> bool:
         """Return whether both plans mean the same on every day that is open in one of them."""
@@ -89,21 +68,17 @@ class RegulationPlan:
             return False
         days = np.flatnonzero(self.is_open)
         return bool((self.factor[days] == other.factor[days]).all()) and all(
-            self.regimes[self.regime[n]] == other.regimes[other.regime[n]] for n in days
+            self.regulations[self.regulation[n]] == other.regulations[other.regulation[n]]
+            for n in days
         )
 
-    def segments(
+    def periods(
         self, week: NDArray[np.int64], today: RegulationPlan
     ) -> tuple[RegulationPeriod, ...]:
-        """Return the open days by week and regime, in the order of days.
-
-        Parameters
-        ----------
-        week : ndarray of int, shape (N,)
-        """
+        """Return the open days by their week, (N,), and regulation, in the order of days."""
         found: dict[tuple[int, int, int], list[int]] = {}
         for n in np.flatnonzero(self.is_open).tolist():
-            key = int(week[n]), int(self.regime[n]), int(today.regime[n])
+            key = int(week[n]), int(self.regulation[n]), int(today.regulation[n])
             found.setdefault(key, []).append(n)
         return tuple(RegulationPeriod(*key, tuple(days)) for key, days in found.items())
 
@@ -131,7 +106,7 @@ class _Draft:
     """The rules of an area while changes are applied, a value a day."""
 
     def __init__(self, baseline: Baseline, area: int) -> None:
-        rules, so_far = baseline.rules, baseline.so_far
+        rules, so_far = baseline.rules, baseline.rules_to_date
         n = len(baseline.days)
         self.baseline = baseline
         self.weekday = weekday_of(baseline.days)
@@ -204,13 +179,13 @@ class _Draft:
 
     def plan(self) -> RegulationPlan:
         places: dict[Regulation, int] = {}
-        regime = np.array(
-            [places.setdefault(self._regime(n), len(places)) for n in range(len(self.factor))],
+        regulation = np.array(
+            [places.setdefault(self._regulation(n), len(places)) for n in range(len(self.factor))],
             dtype=np.int64,
         )
-        return RegulationPlan(self.span & self.on_day, self.factor, tuple(places), regime)
+        return RegulationPlan(self.span & self.on_day, self.factor, tuple(places), regulation)
 
-    def _regime(self, n: int) -> Regulation:
+    def _regulation(self, n: int) -> Regulation:
         limit, today = float(self.limit[n]), float(self.today_limit[n])
         stops = self.stops[n] and limit != today
         return Regulation(

@@ -99,9 +99,9 @@ def plain(text: str) -> str:
     return _MARKUP.sub(r"\\\1", " ".join(text.split()))
 
 
-def count_likely(reach: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
+def count_likely(exceedance: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
     """Return how many limits an option passes with a chance of a half or more, and of how many."""
-    told = [row["prob_exceeded_by_close"] for row in reach if row["option"] == option]
+    told = [row["prob_exceeded_by_close"] for row in exceedance if row["option"] == option]
     known = [one for one in told if one is not None]
     return sum(one >= HALF for one in known), len(known)
 
@@ -158,19 +158,13 @@ def day(one: date | None) -> str:
     return DASH if one is None else f"{one.day} {one:%B %Y}"
 
 
-def reached(
+def limit_dates(
     row: Mapping[str, Any], *, through: date | None = None, passed: float | None = None
 ) -> str:
-    """Return the days by which a limit is passed with probability 10, 50 and 90 %.
+    """Return the days by which a limit, a row of the exceedance, is passed with 10, 50 and 90 %.
 
-    Parameters
-    ----------
-    row : mapping
-        Of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`.
-    through : datetime.date, optional
-        Last day of the totals so far: a limit that is reached on it may be passed already.
-    passed : float, optional
-        Chance that it is.
+    A limit that is reached on `through`, the last day of the totals so far, may be passed already,
+    with the chance `passed`.
     """
     days = {share: row[f"exceedance_date_p{share}"] for share in (10, 50, 90)}
     told = [
@@ -215,7 +209,7 @@ _ENDS = ("difference", "difference_low", "difference_high")
 _NOTHING = 1e-6
 
 
-def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
+def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str:
     """Return the limit that an option reaches first, with its chance and day; empty without one.
 
     Of limits that are not reached with an even chance, the one most likely passed.
@@ -223,7 +217,7 @@ def binding(about: ReportContext, reach: Sequence[Row], option: str) -> str:
     limits = {limit.limit_id: limit for limit in about.limits}
     mine = [
         row
-        for row in reach
+        for row in exceedance
         if row["option"] == option
         and row["prob_exceeded_by_close"] is not None
         and row["limit_id"] in limits
@@ -268,7 +262,7 @@ class _Answer:
 
     def __init__(self, about: ReportContext, tables: Mapping[str, pa.Table]) -> None:
         rows = {name: table.to_pylist() for name, table in tables.items()}
-        self.about, self.reach, self.assumptions = (
+        self.about, self.exceedance, self.assumptions = (
             about,
             rows["limit_exceedance"],
             rows["assumptions"],
@@ -277,12 +271,12 @@ class _Answer:
             (row["option"], row["quantity"]): row for row in rows["figures"] if row["area"] is None
         }
         self.options = list(dict.fromkeys(row["option"] for row in rows["figures"]))
-        self.beaten = {
+        self.dominated = {
             row["option"]: row["dominated_by"] or "another"
             for row in rows["dominance"]
             if row["is_dominated"]
         }
-        self.at_limit = {(row["option"], row["limit_id"]): row for row in self.reach}
+        self.at_limit = {(row["option"], row["limit_id"]): row for row in self.exceedance}
 
     def sentences(self) -> list[tuple[str, str]]:
         """Return each option with its sentence; the others by their differences from the first."""
@@ -298,11 +292,11 @@ class _Answer:
         )
         if not is_first and rows and all(map(_is_nothing, rows.values())):
             totals = "changes nothing in trips, fish kept, sublegal releases and deaths"
-        n, of = count_likely(self.reach, option)
+        n, of = count_likely(self.exceedance, option)
         if not of:
             return [totals]
-        beside = "" if is_first else f" (today {count_likely(self.reach, today)[0]})"
-        first = binding(self.about, self.reach, option)
+        beside = "" if is_first else f" (today {count_likely(self.exceedance, today)[0]})"
+        first = binding(self.about, self.exceedance, option)
         limits = f"limits likely passed: {n} of {of}{beside}"
         return [totals, limits, *([f"binds first: {first}"] if first else [])]
 
@@ -310,8 +304,10 @@ class _Answer:
         """Return the lines of the decision table."""
         lines = []
         for option in self.options:
-            name = Markup(plain(option) + " **(dominated)**") if option in self.beaten else option
-            likely = [self.likely(option)] if self.reach else []
+            name = (
+                Markup(plain(option) + " **(dominated)**") if option in self.dominated else option
+            )
+            likely = [self.likely(option)] if self.exceedance else []
             lines.append([name, *(self._figure(option, one, _TOTAL) for one in COUNTS), *likely])
         return lines
 
@@ -328,7 +324,7 @@ class _Answer:
 
     def likely(self, option: str) -> str:
         """Return how many limits an option likely passes, as ``5 of 8``."""
-        n, of = count_likely(self.reach, option)
+        n, of = count_likely(self.exceedance, option)
         return f"{n} of {of}" if of else DASH
 
     def chances(self) -> list[list[str]]:
@@ -354,7 +350,7 @@ class _Answer:
                 amount(row, *_TOTAL),
                 chance(row["prob_exceeded_by_close"]),
                 points(row["prob_exceeded_by_close_difference"]),
-                reached(row, through=through, passed=passed),
+                limit_dates(row, through=through, passed=passed),
             ]
             for option in self.options
             if (row := self.at_limit.get((option, limit_id)))
@@ -442,12 +438,12 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     for option in made.options:
         is_first = option == made.options[0]
         cells = [_cell(made.figures.get((option, one)), is_first=is_first) for one in _COLUMNS]
-        name = _cut(option) + " *" * (option in made.beaten)
+        name = _cut(option) + " *" * (option in made.dominated)
         lines.append([name, *cells, made.likely(option)])
     head = f"Season {about.season} through {day(about.through)}: totals by the end of the season"
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
-    notes += ["* dominated by another option on every count"] * bool(made.beaten)
-    first = [(option, binding(about, made.reach, option)) for option in made.options]
+    notes += ["* dominated by another option on every count"] * bool(made.dominated)
+    first = [(option, binding(about, made.exceedance, option)) for option in made.options]
     told = [f"  {_cut(option)}: {words}" for option, words in first if words]
     return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]
 

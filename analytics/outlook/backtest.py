@@ -15,7 +15,7 @@ from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
 from analytics.options.compare import outlook
-from analytics.outlook.projection import SEED, ground_of
+from analytics.outlook.projection import SEED, project_from
 from analytics.outlook.weekly_series import RATE, of_season, past_weekly
 from analytics.settings import EstimationSettings, FishBasis
 
@@ -37,7 +37,7 @@ LEVELS = (0.8, 0.95)
 #: Draws of a projection: enough for the ends of an interval of 95 %.
 N_DRAWS = 500
 #: The classes by size and mark are not projected: what test fishing says of them is not asked.
-_RECKONING = EstimationSettings(classes=FishBasis.REPORTED)
+_SETTINGS = EstimationSettings(classes=FishBasis.REPORTED)
 
 
 def backtest_rows(
@@ -53,17 +53,8 @@ def backtest_rows(
     """Project every past season from a quarter, half and three quarters of its weeks.
 
     Each projection knows the season through its week and the seasons before. The index of a past
-    season is that of the season whole, cut at the week; the sublegal share is the survey's own.
-
-    Parameters
-    ----------
-    rates : mapping of str to pyarrow.Table
-        The bulletin's tables of modelled rates, of which `timing` holds past seasons' index.
-
-    Returns
-    -------
-    list of dict
-        Rows of `BACKTEST_SCHEMA`; where a season cannot be projected, one with the reason.
+    season is that of the complete season, cut at the week; the sublegal share is the survey's own.
+    Rows are of `BACKTEST_SCHEMA`; where a season cannot be projected, one with the reason.
     """
     told = past_weekly(snapshot, season=season.design.season) if past is None else past
     rows: list[Row] = []
@@ -119,7 +110,7 @@ def _season_rows(past: _Past) -> list[Row]:
     names: Row = {"season": past.weekly.season, "reason": ""}
     try:
         alone = _alone(past.snapshot, past.weekly.season)
-        whole = prepare_survey(alone, season=past.weekly.season, settings=_RECKONING)
+        whole = prepare_survey(alone, season=past.weekly.season, settings=_SETTINGS)
     except BlackmouthError as error:
         return [names | {"reason": error_code(error)}]
     final = _finals(whole)
@@ -148,9 +139,9 @@ def _cut_rows(
     """Yield the rows of a season projected from one week."""
     try:
         known = prepare_survey(
-            alone, season=past.weekly.season, through=through, settings=_RECKONING
+            alone, season=past.weekly.season, through=through, settings=_SETTINGS
         )
-        ground = ground_of(
+        result = project_from(
             alone,
             known,
             past.tables(through),
@@ -158,11 +149,11 @@ def _cut_rows(
             seed=past.seed,
             past=past.before,
         )
-        answers = [outlook(ground.baseline, (), level=level).figures for level in LEVELS]
+        answers = [outlook(result.baseline, (), level=level).figures for level in LEVELS]
     except BlackmouthError as error:
         yield {"through": through, "reason": error_code(error)}
         return
-    so_far = _so_far(ground.baseline)
+    so_far = _so_far(result.baseline)
     narrow, wide = (
         {(row["area"], row["quantity"]): row for row in answer.to_pylist()}
         for answer in (table.filter(pc.is_in(table["quantity"], _projected())) for table in answers)

@@ -24,7 +24,7 @@ from analytics.outlook.limit_status import (
     with_outlook,
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
-from analytics.outlook.projection import N_DRAWS, SEED, ground_of
+from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 
@@ -81,16 +81,18 @@ def standing_tables(
     """
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
-    ground = ground_of(snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known)
-    limits = limits_of_season(snapshot, season=season.design.season, areas=ground.baseline.areas)
+    result = project_from(
+        snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known
+    )
+    limits = limits_of_season(snapshot, season=season.design.season, areas=result.baseline.areas)
     progress("holding the season against its limits")
-    standing, fan = standing_and_fan(season, ground, limits, known, level=level)
+    standing, fan = standing_and_fan(season, result, limits, known, level=level)
     progress("projecting past seasons from earlier weeks")
     backtest = backtest_rows(
-        snapshot, season, rates, seed=seed, past=ground.past, progress=progress
+        snapshot, season, rates, seed=seed, past=result.past, progress=progress
     )
     is_known = _has_totals(known)
-    assumed = [*(ASSUMED if limits else ()), *ground.assumed]
+    assumed = [*(ASSUMED if limits else ()), *result.assumed]
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": standing,
@@ -102,7 +104,7 @@ def standing_tables(
         name: pa.Table.from_pylist(found, schema=OUTLOOK_SCHEMAS[name])
         for name, found in made.items()
     }
-    return tables | {"draws": to_table(ground.baseline) if is_known else DRAW_SCHEMA.empty_table()}
+    return tables | {"draws": to_table(result.baseline) if is_known else DRAW_SCHEMA.empty_table()}
 
 
 def _topic(cell: str) -> str:
@@ -112,7 +114,7 @@ def _topic(cell: str) -> str:
 
 def standing_and_fan(
     season: SeasonSurvey,
-    ground: ProjectionResult,
+    result: ProjectionResult,
     limits: Sequence[SeasonLimit],
     rows: Sequence[Row],
     *,
@@ -120,10 +122,10 @@ def standing_and_fan(
 ) -> tuple[list[Row], list[Row]]:
     """Return the rows of standing and of the fan of each limit."""
     sums = LimitTotals(season, rows_by_area(rows), level=level)
-    drawable = {one.limit.limit_id: _drawable(one, ground) for one in limits}
+    drawable = {one.limit.limit_id: _drawable(one, result) for one in limits}
     asked = [one for one in drawable.values() if one is not None]
-    answers = outlook(ground.baseline, asked, level=level)
-    reach = {
+    answers = outlook(result.baseline, asked, level=level)
+    exceedance = {
         row["limit_id"]: row
         for row in answers.limit_exceedance.to_pylist()
         if row["option"] == TODAY
@@ -136,18 +138,18 @@ def standing_and_fan(
     weeks = [one for one in season.design.weeks if one <= season.design.through]
     standing: list[Row] = []
     fan: list[Row] = []
-    name, through = season.design.season, ground.horizon.through
+    name, through = season.design.season, result.calendar.through
     for one in limits:
         limit_id, asked_as = one.limit.limit_id, drawable[one.limit.limit_id]
-        figure = LimitTotal() if one.reason else sums.of(one.told, one.limit.quantities)
-        close = ground.horizon.planned_close(one.limit.areas)
+        figure = LimitTotal() if one.reason else sums.of(one.open_areas, one.limit.quantities)
+        close = result.calendar.planned_close(one.limit.areas)
         row = standing_row(
             one, figure, season=name, through=through, planned_close=close, level=level
         )
         if asked_as is not None:
-            row = with_drawn(row, ground.baseline, asked_as)
-        row = with_outlook(row, reach.get(limit_id))
-        row |= why_no_outlook(row, ground.baseline, one, ground.to_date.missing)
+            row = with_drawn(row, result.baseline, asked_as)
+        row = with_outlook(row, exceedance.get(limit_id))
+        row |= why_no_outlook(row, result.baseline, one, result.to_date.missing)
         standing.append(row)
         total = row.get("estimate")
         fan += past_rows(one, weekly, season=name, weeks=weeks, estimate=total, through=through)
@@ -166,10 +168,10 @@ def _all_rows(season: SeasonSurvey, level: float) -> list[Row]:
     return [*area_rows(season, level=level), *weekly]
 
 
-def _drawable(limit: SeasonLimit, ground: ProjectionResult) -> Limit | None:
+def _drawable(limit: SeasonLimit, result: ProjectionResult) -> Limit | None:
     """Return a limit over the areas of which its totals have draws; None where there is none."""
-    lacking = {area for area, name in ground.to_date.missing if name in limit.limit.quantities}
-    areas = tuple(area for area in limit.told if area not in lacking)
+    lacking = {area for area, name in result.to_date.missing if name in limit.limit.quantities}
+    areas = tuple(area for area in limit.open_areas if area not in lacking)
     if limit.reason or not areas:
         return None
     return replace(limit.limit, areas=areas)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 BLOCK = 4
 #: A sampled date is lost to weather at or below this share of the usual boats of its sampled ramps;
 #: dates that usually have fewer than `LEAST_BOATS` there are not asked. Our choice, no source.
-LOST_SHARE, LEAST_BOATS = 0.25, 4.0
+UNFISHABLE_SHARE, LEAST_BOATS = 0.25, 4.0
 #: Site-days from which an area tells its own variation from day to day.
 LEAST_SITE_DAYS = 20
 #: The variance of an area's day over its mean squared is no higher than this.
@@ -35,20 +35,13 @@ _ROUNDS = 30
 
 @dataclass(frozen=True, slots=True)
 class Weather:
-    """Sampled dates that could tell weather.
+    """Sampled dates that could tell weather, those unfishable, and those after an unfishable one.
 
-    Parameters
-    ----------
-    n_dates, n_lost : int
-        Dates, and those lost.
-    n_after, n_again : int
-        Dates the day after a lost one, and those of them lost again.
-    share : float
-        Boats that went out on lost dates over their usual number.
+    `n_again` of the `n_after` were unfishable again; `share`: boats on such dates over the usual.
     """
 
     n_dates: int
-    n_lost: int
+    n_unfishable: int
     n_after: int
     n_again: int
     share: float
@@ -58,29 +51,21 @@ class Weather:
 class DayEffects:
     """How days of A areas differ.
 
-    Parameters
-    ----------
-    weight : ndarray of float, shape (A, 7)
-        Trips of a day by ISO weekday over the mean of the seven; a holiday is a Sunday.
-    kind : ndarray of int, shape (A, 7)
-        Day group of each weekday.
-    log_se : ndarray of float, shape (A, 7)
-        Error of the log of `weight`, one for all weekdays of a group.
-    noise : ndarray of float, shape (A,)
-        Variance of a day's trips over the square of their mean, lost days left out.
-    lost : mapping of (int, str) to float
-        By place of the area and ISO week: share of the usual boats that its lost dates would have
-        seen, sampled dates standing for their day group.
-    has_boats : ndarray of bool, shape (A,)
-        Whether the area's own site-days tell its weekdays.
+    - `weight` (A, 7): trips of a day by ISO weekday over the mean of seven; a holiday is a Sunday.
+    - `kind` (A, 7): day group of each weekday; `log_se` (A, 7): error of the log of `weight`, one
+      for all weekdays of a group.
+    - `day_cv2` (A,): variance of a day's trips over their mean squared, unfishable days left out.
+    - `unfishable`: by place of the area and ISO week, the share of the usual boats that its
+      unfishable dates would have seen, sampled dates standing for their day group.
+    - `has_boats` (A,): whether the area's own site-days show its weekdays.
     """
 
     weight: Floats
     kind: NDArray[np.int64]
     log_se: Floats
-    noise: Floats
+    day_cv2: Floats
     weather: Weather
-    lost: Mapping[tuple[int, str], float]
+    unfishable: Mapping[tuple[int, str], float]
     holidays: frozenset[np.datetime64]
     has_boats: NDArray[np.bool_]
 
@@ -90,42 +75,36 @@ class DayEffects:
         return np.where(is_holiday, SUNDAY, weekday_of(days)) - 1
 
 
-def boat_days(
+def day_effects(
     snapshot: Snapshot, days: pd.DataFrame, *, season: str, areas: Sequence[str]
 ) -> DayEffects:
     """Fit boats at site-days as site times four weeks times day group, area by area.
 
     The fit is of expected counts in proportion to the product (iterative scaling to the sums of
     each factor, which is the likeliest fit of Poisson counts; from memory: Bishop, Fienberg &
-    Holland 1975, Discrete Multivariate Analysis). The spread over it is taken by moments.
-
-    Parameters
-    ----------
-    days : pandas.DataFrame
-        The season's open days that are given, as from `analytics.data.calendar.open_days`.
-
-    Returns
-    -------
-    DayEffects
-        An area without boats of its own takes the mean of the others, or level days.
+    Holland 1975, Discrete Multivariate Analysis). The variance over it is taken by moments. An area
+    without boats of its own takes the mean of the others, or level days. `days` are the season's
+    open days so far, as from `analytics.data.calendar.open_days`.
     """
     kind = weekday_groups(snapshot, season=season, areas=areas)
     holidays = frozenset(snapshot["holidays"]["date"].to_numpy().astype("datetime64[D]").tolist())
     rows = _site_days(snapshot, days, areas=areas)
     group = rows["area"].to_numpy() * 7 + kind[rows["area"].to_numpy(), rows["digit"].to_numpy()]
     every = np.ones(len(rows), dtype=bool)
-    is_lost, _ = _weather(rows, _fit(rows, group, every)[0])
-    usual, effect = _fit(rows, group, ~is_lost)
-    is_lost, weather = _weather(rows, usual)
-    fair = rows[~is_lost]
-    weight, log_se, has = _weights(fair, usual[~is_lost], group[~is_lost], effect, kind=kind)
+    is_unfishable, _ = _weather(rows, _fit(rows, group, every)[0])
+    usual, effect = _fit(rows, group, ~is_unfishable)
+    is_unfishable, weather = _weather(rows, usual)
+    fair = rows[~is_unfishable]
+    weight, log_se, has = _weights(
+        fair, usual[~is_unfishable], group[~is_unfishable], effect, kind=kind
+    )
     return DayEffects(
         weight=weight,
         kind=kind,
         log_se=log_se,
-        noise=_noise(fair, usual[~is_lost], n_areas=len(areas)),
+        day_cv2=_day_cv2(fair, usual[~is_unfishable], n_areas=len(areas)),
         weather=weather,
-        lost=_lost_of_weeks(rows, usual * is_lost, usual, group, kind=kind),
+        unfishable=_unfishable_of_weeks(rows, usual * is_unfishable, usual, group, kind=kind),
         holidays=frozenset(np.datetime64(day, "D") for day in holidays),
         has_boats=has,
     )
@@ -210,16 +189,18 @@ def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[NDArray[np.bool_], Weat
     frame = pd.DataFrame({"date": rows["date"], "boats": rows["boats"], "usual": usual})
     dates = frame.groupby("date").sum()
     dates = dates[dates["usual"] >= LEAST_BOATS]
-    lost = dates["boats"] <= LOST_SHARE * dates["usual"]
-    gone = dates[lost]
-    after = lost.reindex(gone.index + pd.Timedelta(days=1)).dropna()
+    unfishable = dates["boats"] <= UNFISHABLE_SHARE * dates["usual"]
+    gone = dates[unfishable]
+    after = unfishable.reindex(gone.index + pd.Timedelta(days=1)).dropna()
     usual_gone = float(gone["usual"].sum())
     share = float(gone["boats"].sum()) / usual_gone if usual_gone > 0 else 0.0
-    found = Weather(len(dates), int(lost.sum()), len(after), int(after.astype(bool).sum()), share)
+    found = Weather(
+        len(dates), int(unfishable.sum()), len(after), int(after.astype(bool).sum()), share
+    )
     return rows["date"].isin(gone.index).to_numpy(), found
 
 
-def _lost_of_weeks(
+def _unfishable_of_weeks(
     rows: pd.DataFrame,
     gone: Floats,
     usual: Floats,
@@ -273,7 +254,7 @@ def _weights(
     return weight, np.where(has[:, None], log_se, max(between, 0.2)), has
 
 
-def _noise(rows: pd.DataFrame, usual: Floats, *, n_areas: int) -> Floats:
+def _day_cv2(rows: pd.DataFrame, usual: Floats, *, n_areas: int) -> Floats:
     """Return the variance of days beyond Poisson's over the mean squared, area by area."""
     area, boats = rows["area"].to_numpy(), rows["boats"].to_numpy()
     n = np.bincount(area, minlength=n_areas).astype(np.float64)

@@ -12,8 +12,8 @@ from analytics.outlook.seasonal_pattern import (
     SLOPE_WEEKS,
     Figures,
     SeasonalPattern,
-    course_of,
     level_paths,
+    pattern_of,
 )
 from analytics.outlook.weekly_series import codes_of_areas
 from analytics.weeks import week_of_days
@@ -32,21 +32,15 @@ if TYPE_CHECKING:
 DATES_APART = 2.0
 #: Standard deviation of a season's share of lost days about that of past seasons is no less than
 #: this part of it. Our choice, no source.
-_LEAST_SPREAD = 0.2
+_LEAST_SD = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffortAhead:
-    """Effort of A areas.
+    """Effort of A areas; `assumed` holds codes.
 
-    Parameters
-    ----------
-    effort : ndarray of float32, shape (D, A, N)
-        Angler trips of each day, were it open; NaN for an area nothing is known of.
-    so_far : ndarray of float, shape (D, A, T)
-        Trips of each week so far as the draw has them; they sum to its total.
-    assumed : tuple of str
-        Codes of what is assumed.
+    - `effort` (D, A, N): angler trips of each day, were it open; NaN where nothing is known.
+    - `so_far` (D, A, T): trips of each week so far as the draw has them; they sum to its total.
     """
 
     effort: NDArray[np.float32]
@@ -63,26 +57,18 @@ def effort_ahead(
     ahead: Sequence[str],
     rng: np.random.Generator,
 ) -> EffortAhead:
-    """Draw the effort of every day ahead.
+    """Draw the effort of N days, which lie in the H weeks `ahead` that follow `now` without a gap.
 
     A day's trips are the level of its week times the weight of its weekday times a factor of its
-    own, and next to none on a day lost to weather. The level is scaled so that the draw's weeks so
-    far add up to its own total: the error of the total counts once.
-
-    Parameters
-    ----------
-    trips : ndarray of float, shape (D, A)
-        Draws of the angler trips so far.
-    days : ndarray of datetime64[D], shape (N,)
-    ahead : sequence of str, length H
-        ISO weeks after the last of `now` without a gap; they hold all days.
+    own, and next to none on an unfishable day. The level is scaled so that the draw's weeks so far
+    add up to its own total `trips` (D, A): the error of the total counts once.
     """
-    course = course_of([trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0])
+    pattern = pattern_of([trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0])
     figures = trip_figures(now)
-    paths = level_paths(figures, course, ahead, n_draws=len(trips), rng=rng)
+    paths = level_paths(figures, pattern, ahead, n_draws=len(trips), rng=rng)
     n_weeks = len(now.weeks)
-    weight, rescale = _weights(now.days, now.day_sum, len(trips), rng)
-    usual = now.day_sum * now.fair * np.exp(paths.draws[:, :, :n_weeks])
+    weight, rescale = _weights(now.days, now.weighted_open_days, len(trips), rng)
+    usual = now.weighted_open_days * now.fishable_share * np.exp(paths.draws[:, :, :n_weeks])
     total = np.nansum(usual, axis=2)
     fresh = paths.from_past & ~(trips > 0).any(axis=0)
     scale = np.divide(trips, total, out=np.zeros_like(trips), where=total > 0)
@@ -90,20 +76,20 @@ def effort_ahead(
     scale = np.where(fresh, 1.0, np.where(np.isfinite(trips), scale * rescale, np.nan))
     at = np.array([[*now.weeks, *ahead].index(week) for week in week_of_days(days)], dtype=np.int64)
     digit = now.days.digit(days)
-    lost = _weather(
+    left = _weather(
         now.days.weather, [one.days.weather for one in past], len(trips), len(days), rng
     )
     effort = np.empty((*trips.shape, len(days)), dtype=np.float32)
     for area in range(trips.shape[1]):
-        sigma = np.sqrt(np.log1p(now.days.noise[area]))
+        sigma = np.sqrt(np.log1p(now.days.day_cv2[area]))
         noise = np.exp(sigma * rng.standard_normal((len(trips), len(days))) - sigma**2 / 2)
         level = np.exp(paths.draws[:, area, at]) * scale[:, area, None]
-        effort[:, area] = level * weight[:, area, digit] * noise * lost
+        effort[:, area] = level * weight[:, area, digit] * noise * left
     # Nothing told this season and nothing caught of it: no trips are expected, and a code says so.
     still = (paths.n_known == 0) & ~paths.from_past & (trips == 0).all(axis=0)
-    still &= (now.day_sum > 0).any(axis=1)
+    still &= (now.weighted_open_days > 0).any(axis=1)
     effort[:, still] = 0.0
-    assumed = _assumed(now, past, course, paths.from_past, still, unknown=_unknown(effort, days))
+    assumed = _assumed(now, past, pattern, paths.from_past, still, unknown=_unknown(effort, days))
     return EffortAhead(effort, so_far, assumed)
 
 
@@ -111,13 +97,13 @@ def trip_figures(weekly: WeeklySeries) -> Figures:
     """Return a season's logs of trips a fair day."""
     if "trips" not in weekly.figures:
         weekly.figures["trips"] = Figures(
-            weekly.areas, weekly.weeks, *weekly.log_trips(), weekly.day_sum > 0
+            weekly.areas, weekly.weeks, *weekly.log_trips(), weekly.weighted_open_days > 0
         )
     return weekly.figures["trips"]
 
 
 def _weights(
-    days: DayEffects, day_sum: Floats, n_draws: int, rng: np.random.Generator
+    days: DayEffects, weighted_open_days: Floats, n_draws: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Return drawn weights of weekdays (D, A, 7), and what keeps the mean of the days so far.
 
@@ -126,7 +112,7 @@ def _weights(
     normal = rng.standard_normal((n_draws, *days.weight.shape))
     at = np.broadcast_to(days.kind, normal.shape)
     drawn = days.weight * np.exp(days.log_se * np.take_along_axis(normal, at, axis=2))
-    told = (day_sum > 0).any(axis=1) & days.has_boats
+    told = (weighted_open_days > 0).any(axis=1) & days.has_boats
     return drawn, np.where(told, 7 / drawn.sum(axis=2), 1.0)
 
 
@@ -142,21 +128,21 @@ def _weather(
     n_after, n_again = (
         sum(one) for one in zip(*((w.n_after, w.n_again) for w in every), strict=True)
     )
-    share = _lost_share(now, past, n_draws, rng)
+    share = _unfishable_share(now, past, n_draws, rng)
     again = rng.beta(n_again + 0.5, n_after - n_again + 0.5, n_draws) if n_after else share
     again = np.maximum(again, share)
     fresh = np.clip(share * (1 - again) / np.maximum(1 - share, 1e-9), 0.0, 1.0)
     luck = rng.random((n_draws, n_days))
-    lost = np.zeros((n_draws, n_days), dtype=bool)
+    unfishable = np.zeros((n_draws, n_days), dtype=bool)
     before = rng.random(n_draws) < share
     for day in range(n_days):
         before = luck[:, day] < np.where(before, again, fresh)
-        lost[:, day] = before
-    left = [one.share for one in every if one.n_lost]
-    return np.where(lost, float(np.mean(left)) if left else 0.0, 1.0)
+        unfishable[:, day] = before
+    left = [one.share for one in every if one.n_unfishable]
+    return np.where(unfishable, float(np.mean(left)) if left else 0.0, 1.0)
 
 
-def _lost_share(
+def _unfishable_share(
     now: Weather, past: Sequence[Weather], n_draws: int, rng: np.random.Generator
 ) -> Floats:
     """Draw the season's share of lost days: past seasons' spread with this season's days so far.
@@ -165,17 +151,17 @@ def _lost_share(
     Jeffreys' (Gelman et al. 2013, Bayesian Data Analysis, section 2.4; from memory).
     """
     first, second = 0.5, 0.5
-    shares = [one.n_lost / one.n_dates for one in past if one.n_dates]
+    shares = [one.n_unfishable / one.n_dates for one in past if one.n_dates]
     if shares:
         mean = float(np.clip(np.mean(shares), 0.005, 0.9))
         spread = float(np.var(shares, ddof=1)) * (1 + 1 / len(shares)) if len(shares) > 1 else 0.0
-        spread = max(spread, (_LEAST_SPREAD * mean) ** 2, mean**2 / 4 * (len(shares) == 1))
+        spread = max(spread, (_LEAST_SD * mean) ** 2, mean**2 / 4 * (len(shares) == 1))
         size = max(mean * (1 - mean) / spread - 1, 1.0)
         first, second = mean * size, (1 - mean) * size
     if not shares and not now.n_dates:
         return np.zeros(n_draws)
-    n, lost = now.n_dates / DATES_APART, now.n_lost / DATES_APART
-    return np.asarray(rng.beta(first + lost, second + n - lost, n_draws))
+    n, unfishable = now.n_dates / DATES_APART, now.n_unfishable / DATES_APART
+    return np.asarray(rng.beta(first + unfishable, second + n - unfishable, n_draws))
 
 
 def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
@@ -187,7 +173,7 @@ def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArr
 def _assumed(
     now: WeeklySeries,
     past: Sequence[WeeklySeries],
-    course: SeasonalPattern,
+    pattern: SeasonalPattern,
     from_past: NDArray[np.bool_],
     still: NDArray[np.bool_],
     *,
@@ -198,9 +184,9 @@ def _assumed(
     is_short = (n_known > 0) & (n_known < SLOPE_WEEKS)
     return (
         coded("effort_of_weeks"),
-        coded("weather_lost_dates", n=weather.n_lost, of=weather.n_dates),
+        coded("weather_lost_dates", n=weather.n_unfishable, of=weather.n_dates),
         coded("effort_pattern", seasons=len(past))
-        if course.is_told
+        if pattern.is_known
         else coded("no_effort_pattern"),
         *codes_of_areas(now.areas, from_past, "effort_of_past"),
         *codes_of_areas(now.areas, still, "no_trips_expected"),

@@ -99,12 +99,12 @@ def why_no_outlook(
         return {}
     without = [
         (area, missing[area, name])
-        for area in limit.told
+        for area in limit.open_areas
         for name in limit.limit.quantities
         if (area, name) in missing
     ]
     words = [join_codes([coded("missing_in", areas=[area]), why]) for area, why in without]
-    places = [baseline.areas.index(one) for one in limit.told]
+    places = [baseline.areas.index(one) for one in limit.open_areas]
     unknown = [
         baseline.areas[place]
         for place in places
@@ -116,15 +116,9 @@ def why_no_outlook(
     return {"reason": join_codes([coded("no_outlook"), *words])}
 
 
-def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
-    """Return a row of standing with where its total goes under today's rules.
-
-    Parameters
-    ----------
-    reach : mapping or None
-        A row of `analytics.options.schemas.LIMIT_EXCEEDANCE_SCHEMA`, of today's rule.
-    """
-    if reach is None or row.get("estimate") is None or reach["estimate"] is None:
+def with_outlook(row: Row, exceedance: Mapping[str, Any] | None) -> Row:
+    """Return a row with where its total goes under today's rules, from a row of the exceedance."""
+    if exceedance is None or row.get("estimate") is None or exceedance["estimate"] is None:
         return row
     ends = {
         "projected_total": "estimate",
@@ -133,8 +127,8 @@ def with_outlook(row: Row, reach: Mapping[str, Any] | None) -> Row:
     }
     return (
         row
-        | {name: reach[source] for name, source in ends.items()}
-        | {name: reach[name] for name in _FROM_OUTLOOK}
+        | {name: exceedance[source] for name, source in ends.items()}
+        | {name: exceedance[name] for name in _FROM_OUTLOOK}
     )
 
 
@@ -206,14 +200,10 @@ def past_rows(
     estimate: float | None,
     through: date,
 ) -> list[Row]:
-    """Return the cumulated total of a limit at the end of every week so far.
+    """Return the cumulated total of a limit at the end of every week so far; none without a total.
 
-    Parameters
-    ----------
-    weeks : sequence of str
-        Open or sampled weeks so far, in order; closed ones between are carried on.
-    estimate : float or None
-        Total so far, at which the last week ends; without one there is no row.
+    `weeks` are open or sampled ones, in order; closed ones between are carried on. The last ends at
+    the total so far, `estimate`.
     """
     if estimate is None or not weeks:
         return []
@@ -221,7 +211,7 @@ def past_rows(
     for week in weeks_between(weeks[0], weeks[-1]):
         total += sum(
             weekly.get((area, week, name)) or 0.0
-            for area in limit.told
+            for area in limit.open_areas
             for name in limit.limit.quantities
         )
         found.append((week, min(week_end(week), through), total))

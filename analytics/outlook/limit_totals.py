@@ -48,14 +48,9 @@ CLASS_NAMES = tuple(CLASSES)
 def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     """Return the covariance of the four classes within each area, and of the sample between areas.
 
-    Each area by the method that its result row names: test fishing or marks told in interviews.
-    Between areas only what they share of the sample of fish is there: the survey's part follows
-    that of kept and released fish.
-
-    Returns
-    -------
-    ndarray of float, shape (A, 4, A, 4)
-        0 for areas without a figure.
+    Shape (A, 4, A, 4), 0 for areas without a figure. Each area by the method that its result row
+    names: test fishing or marks reported in interviews. Between areas only what they share of the
+    sample of fish is there: the survey's part follows that of kept and released fish.
     """
     design, n = season.design, len(CLASS_NAMES)
     estimator = design_estimator(season)
@@ -145,20 +140,13 @@ def _told(
 class SeasonLimit:
     """A limit of a season as it is set, and as it can be given.
 
-    Parameters
-    ----------
-    limit : Limit
-        As it is set.
-    told : tuple of str
-        Its areas that belong to the season; the others hold no fish of it.
-    reason : str
-        Why no limit status can be given; empty where it can.
-    note : str
-        What is to be said beside the total.
+    - `open_areas`: its areas that belong to the season; the others hold no fish of it.
+    - `reason`: why no limit status can be given, empty where it can; `note`: what goes with the
+      total.
     """
 
     limit: Limit
-    told: tuple[str, ...]
+    open_areas: tuple[str, ...]
     reason: str
     note: str
 
@@ -218,10 +206,7 @@ _COUNTS = {
 def catch_variance(season: SeasonSurvey, codes: Sequence[int], quantities: Sequence[str]) -> float:
     """Return the variance of a sum of counted fish, or of one effort, over some areas.
 
-    Parameters
-    ----------
-    quantities : sequence of str
-        Totals without error of a rate or a mark; several only of fish.
+    `quantities` are totals without error of a rate or a mark; several only of fish.
     """
     if len(quantities) == 1:
         analysis, row = season.analyses[quantities[0]], np.ones((1, 1))
@@ -310,13 +295,7 @@ NOT_OPEN_YET = coded("not_open_yet")
 
 @dataclass(frozen=True, slots=True)
 class LimitTotal:
-    """A total so far; None where it cannot be had.
-
-    Parameters
-    ----------
-    status, method, reason : str
-        The reason why there is no estimate; empty where there is one.
-    """
+    """A total so far, None where there is none, and `reason`, why; empty where there is one."""
 
     estimate: float | None = None
     se: float | None = None
@@ -329,17 +308,7 @@ class LimitTotal:
 
 
 class LimitTotals:
-    """Totals of a season over sets of areas and quantities.
-
-    Parameters
-    ----------
-    season : SeasonSurvey
-        Prepared with the usual settings.
-    rows : mapping of (area, quantity) to dict
-        Result rows by area, and of the season (area None).
-    level : float
-        Confidence level.
-    """
+    """Totals of a season over sets of areas and quantities, from rows by (area, quantity)."""
 
     def __init__(self, season: SeasonSurvey, rows: Rows, *, level: float) -> None:
         self._season, self._rows, self._level = season, rows, level

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from analytics.data import query
 from analytics.models.lognormal_draws import log_covariance, normal_draws, scaled_exp
-from analytics.options.baseline import PARTS, beta_at
+from analytics.options.baseline import PARTS, beta_draws
 from analytics.outlook.limit_totals import design_estimator
 from analytics.survey.domain_totals import combined_ratio, joint_area_totals
 from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reduction
@@ -44,20 +44,11 @@ _METHODS = "SELECT DISTINCT method FROM interviews SEMI JOIN days USING (sample_
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JointParts:
-    """Season totals of the parts of the catch over A areas and M fishing methods.
+    """Season totals of the parts of the catch over A areas and M fishing methods ("" if unknown).
 
-    Parameters
-    ----------
-    areas, methods : tuple of str
-        A method not told is the empty string.
-    total : ndarray of float, shape (A, M, 5)
-        In the order of `PARTS`.
-    cov : ndarray of float, shape (A, M, 5, A, M, 5)
-        Survey covariance, across areas too.
-    told, deep : ndarray of float, shape (A, M)
-        Releases of boats that told how many were hooked deep, and those.
-    deep_cov : ndarray of float, shape (A, M, 2, 2)
-        Covariance of `deep` and `told`, in this order.
+    - `total` (A, M, 5) as `PARTS`; `cov` (A, M, 5, A, M, 5): survey covariance, across areas too.
+    - `told`, `deep` (A, M): releases of boats that reported how many were hooked deep, and those.
+    - `deep_cov` (A, M, 2, 2): covariance of `deep` and `told`, in this order.
     """
 
     areas: tuple[str, ...]
@@ -190,5 +181,5 @@ def deep_draws(joint: JointParts, rng: np.random.Generator, n_draws: int) -> Flo
         )
         se = float(np.sqrt(max(spread[0], 0.0))) if np.isfinite(spread[0]) else 0.0
         luck = rng.standard_normal(n_draws)
-        found[:, area, method] = beta_at(float(share[0]), se, luck.astype(np.float32))
+        found[:, area, method] = beta_draws(float(share[0]), se, luck.astype(np.float32))
     return found

@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import coded, error_code, join_codes
 from analytics.data import query
+from analytics.data.calendar import trip_tables
 from analytics.errors import UsageError
 from analytics.fish.measured import measured_fish
 from analytics.models import fit_censored_catch
@@ -19,7 +20,7 @@ from analytics.outlook.effort_projection import effort_ahead
 from analytics.outlook.rate_projection import rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
-from analytics.outlook.weekly_series import ASKED, past_weekly, weekly_of
+from analytics.outlook.weekly_series import PROJECTED_FROM, past_weekly, weekly_of
 from analytics.weeks import weeks_between
 
 if TYPE_CHECKING:
@@ -45,19 +46,12 @@ _SO_FAR = ("angler_trips", "encounter_fish", "released_sublegal_fish")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Projection:
-    """What is to come, D draws over A areas, N days and W weeks.
+    """What is to come, D draws over A areas, N days and W weeks; `assumed` holds codes.
 
-    Parameters
-    ----------
-    effort : ndarray of float32, shape (D, A, N)
-        Angler trips of a day, were it open under today's rules; days lost to weather included. NaN
-        for an area of whose effort or catch rate nothing is known.
-    rate : ndarray of float32, shape (D, A, W)
-        Encounters per angler trip; 0 where `effort` is NaN.
-    sublegal : ndarray of float32, shape (D, A, W)
-        Share of encounters released as sublegal.
-    assumed : tuple of str
-        Codes of every assumption.
+    - `effort` (D, A, N): angler trips of a day, were it open under today's rules, unfishable days
+      included; NaN for an area of whose effort or catch rate nothing is known.
+    - `rate` (D, A, W): encounters per angler trip; 0 where `effort` is NaN.
+    - `sublegal` (D, A, W): share of encounters released as sublegal.
     """
 
     effort: Float32
@@ -77,22 +71,15 @@ def project_season(
     rng: np.random.Generator,
     past: Sequence[WeeklySeries] | None = None,
 ) -> Projection:
-    """Draw what is to come of a season on N days, in their W weeks.
+    """Draw what is to come of a season on N consecutive days after its data, in their W weeks.
 
-    Parameters
-    ----------
-    rates : mapping of str to pyarrow.Table
-        The bulletin's `index` and `timing`; either may be absent or empty, and the survey's own
-        weekly rates stand in.
-    days : ndarray of datetime64[D], shape (N,)
-        Consecutive days after the last one with data.
-    weeks : sequence of str, length W
-        Their ISO weeks.
+    `rates` are the bulletin's `index` and `seasonal_pattern`; either may be absent or empty, and
+    the survey's own weekly rates stand in.
     """
     if not len(days):
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
         return Projection(none, none.copy(), none.copy(), ())
-    analyses = {name: season.analyses[name] for name in ASKED}
+    analyses = {name: season.analyses[name] for name in PROJECTED_FROM}
     now = weekly_of(snapshot, season.design, season.estimators, analyses, areas=to_date.areas)
     if past is None:
         past = past_weekly(snapshot, season=season.design.season)
@@ -129,33 +116,27 @@ def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
 #: Boats with more anglers than this count as boats of so many.
 MOST_ANGLERS = 12
 _BOATS = """
-SELECT i.area, i.anglers, i.kept, max(q.daily_limit_fish) AS most
-FROM interviews i JOIN site_days d USING (sample_id) JOIN days USING (sample_id)
-LEFT JOIN seasons q ON q.season = $season AND q.area = i.area
-    AND d.date BETWEEN q.open_date AND q.close_date
-WHERE coalesce(i.trip_complete, true) AND i.anglers >= 1 AND i.kept IS NOT NULL
-GROUP BY i.interview_id, i.area, i.anglers, i.kept ORDER BY i.interview_id
+SELECT t.area, t.anglers, t.kept, max(q.daily_limit_fish) AS most
+FROM trips t SEMI JOIN days USING (sample_id)
+LEFT JOIN seasons q ON q.season = $season AND q.area = t.area
+    AND t.on_day BETWEEN q.open_date AND q.close_date
+WHERE coalesce(t.trip_complete, true) AND t.anglers >= 1 AND t.kept IS NOT NULL
+GROUP BY t.interview_id, t.area, t.anglers, t.kept ORDER BY t.interview_id
 """
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Boats:
-    """Boats of a season, D draws over A areas.
+    """Boats of a season, D draws over A areas; `assumed` holds codes.
 
-    Parameters
-    ----------
-    wanted_mean : ndarray of float, shape (D, A)
-        Fish an angler would keep in a trip had he no daily limit; NaN where it cannot be given.
-    wanted_size : ndarray of float, shape (D,)
-    party : ndarray of float, shape (A, P)
-        Share of boats with 1, 2, ... P anglers.
-    assumed : tuple of str
-        Codes.
+    - `uncapped_mean` (D, A): fish an angler would keep in a trip had he no daily limit; NaN where
+      it cannot be given. `uncapped_size` (D,): size of its negative binomial.
+    - `party_size_share` (A, P): share of boats with 1, 2, ... P anglers.
     """
 
-    wanted_mean: Floats
-    wanted_size: Floats
-    party: Floats
+    uncapped_mean: Floats
+    uncapped_size: Floats
+    party_size_share: Floats
     assumed: tuple[str, ...]
 
 
@@ -172,42 +153,41 @@ def boats_of(
     An area without a boat so far takes the mean and the parties of all areas.
     """
     days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
-    tables = {name: snapshot[name] for name in ("site_days", "seasons")}
     found = query.run(
-        _BOATS,
-        tables | {"days": days, "interviews": snapshot.source("interviews")},
-        {"season": season.design.season},
+        _BOATS, trip_tables(snapshot) | {"days": days}, {"season": season.design.season}
     )
     area = np.asarray(found["area"].to_pylist(), dtype=str)
     anglers = np.asarray(found["anglers"].to_numpy(), dtype=np.int64)
     kept, most = (np.asarray(found[name].to_numpy(), dtype=np.float64) for name in ("kept", "most"))
-    party = _party(area, anglers, areas)
+    party = _party_size_share(area, anglers, areas)
     mean, size = np.full((n_draws, len(areas)), np.nan), np.full(n_draws, np.inf)
     try:
-        wanted = fit_censored_catch(kept, anglers, most, area.tolist())
+        uncapped = fit_censored_catch(kept, anglers, most, area.tolist())
     except UsageError as problem:
         why = join_codes([coded("uncapped_not_known"), error_code(problem)])
         return Boats(mean, size, party, (why,))
-    drawn, size = wanted.draws(rng, n_draws)
-    known = np.flatnonzero(~np.isnan(wanted.mean)).tolist()
-    n_boats = wanted.n_boats[known]
+    drawn, size = uncapped.draws(rng, n_draws)
+    known = np.flatnonzero(~np.isnan(uncapped.mean)).tolist()
+    n_boats = uncapped.n_boats[known]
     weight = n_boats / max(int(n_boats.sum()), 1)
     mean[:] = (drawn[:, known] @ weight)[:, None] if known else np.nan
     for place in known:
-        if wanted.areas[place] in areas:
-            mean[:, areas.index(wanted.areas[place])] = drawn[:, place]
+        if uncapped.areas[place] in areas:
+            mean[:, areas.index(uncapped.areas[place])] = drawn[:, place]
     assumed = [
-        join_codes([coded("uncapped_of_all", areas=[name]), wanted.reasons[name]])
-        for place, name in enumerate(wanted.areas)
+        join_codes([coded("uncapped_of_all", areas=[name]), uncapped.reasons[name]])
+        for place, name in enumerate(uncapped.areas)
         if place not in known
     ]
-    without = [one for one in areas if one not in wanted.areas]
+    without = [one for one in areas if one not in uncapped.areas]
     if without:
         assumed.append(coded("boats_of_all", areas=without))
     return Boats(mean, size, party, tuple(assumed))
 
 
-def _party(area: NDArray[np.str_], anglers: NDArray[np.int64], areas: tuple[str, ...]) -> Floats:
+def _party_size_share(
+    area: NDArray[np.str_], anglers: NDArray[np.int64], areas: tuple[str, ...]
+) -> Floats:
     """Return the share of boats by anglers aboard, shape (A, P)."""
     aboard = np.minimum(anglers, MOST_ANGLERS)
     width = int(aboard.max(initial=1))
@@ -234,12 +214,12 @@ class ProjectionResult:
 
     baseline: Baseline
     to_date: ToDate
-    horizon: SeasonCalendar
+    calendar: SeasonCalendar
     past: Sequence[WeeklySeries]
     assumed: tuple[str, ...]
 
 
-def ground_of(
+def project_from(
     snapshot: Snapshot,
     season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
@@ -256,40 +236,40 @@ def ground_of(
     `rows` as in `to_date_draws`, `past` the weekly figures of the seasons before where they are at
     hand.
     """
-    so_far, boat, to_come, luck = (
+    so_far, boat, to_come, lengths = (
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
     )
     name, through = season.design.season, season.design.through
     to_date = to_date_draws(snapshot, season, rng=so_far, n_draws=n_draws, rows=rows)
     areas = to_date.areas
-    horizon = season_calendar(snapshot, season=name, through=through, areas=areas)
+    calendar = season_calendar(snapshot, season=name, through=through, areas=areas)
     if past is None:
         # A season that is over is not projected, and asks for no trust in projections.
-        past = past_weekly(snapshot, season=name) if len(horizon.days) else []
+        past = past_weekly(snapshot, season=name) if len(calendar.days) else []
     boats = boats_of(snapshot, season, areas=areas, rng=boat, n_draws=n_draws)
     ahead = project_season(
         snapshot,
         season,
         to_date,
         rates,
-        days=horizon.days,
-        weeks=horizon.weeks,
+        days=calendar.days,
+        weeks=calendar.weeks,
         rng=to_come,
         past=past,
     )
     keys = [f"length {area}" for area in ("", *areas)]
-    normal = dict(to_date.normal) | {key: luck.standard_normal(n_draws) for key in keys}
-    baseline = _baseline(snapshot, season, to_date, horizon, ahead=ahead, boats=boats)
+    normal = dict(to_date.normal) | {key: lengths.standard_normal(n_draws) for key in keys}
+    baseline = _baseline(snapshot, season, to_date, calendar, ahead=ahead, boats=boats)
     baseline = replace(baseline, normal=_single(normal), level=level)
-    assumed = (*to_date.assumed, *ahead.assumed, *_days_to_come(horizon), *boats.assumed)
-    return ProjectionResult(baseline, to_date, horizon, past, assumed)
+    assumed = (*to_date.assumed, *ahead.assumed, *_days_to_come(calendar), *boats.assumed)
+    return ProjectionResult(baseline, to_date, calendar, past, assumed)
 
 
 def _baseline(
     snapshot: Snapshot,
     season: SeasonSurvey,
     to_date: ToDate,
-    horizon: SeasonCalendar,
+    calendar: SeasonCalendar,
     *,
     ahead: Projection,
     boats: Boats,
@@ -297,26 +277,26 @@ def _baseline(
     """Return the draws as a baseline keeps them, in single precision."""
     return Baseline(
         season=season.design.season,
-        through=horizon.through,
+        through=calendar.through,
         areas=to_date.areas,
         methods=to_date.methods,
-        weeks=horizon.weeks,
-        days=horizon.days,
-        week=horizon.week,
-        rules=horizon.rules,
-        so_far=horizon.so_far,
+        weeks=calendar.weeks,
+        days=calendar.days,
+        week=calendar.week,
+        rules=calendar.rules,
+        rules_to_date=calendar.rules_to_date,
         to_date=_single(to_date.to_date),
         by_method=to_date.by_method.astype(np.float32),
-        deep=to_date.deep.astype(np.float32),
+        deep_hook_share=to_date.deep_hook_share.astype(np.float32),
         effort=ahead.effort,
         rate=ahead.rate,
         sublegal=ahead.sublegal,
         class_per_fish=_single(to_date.class_per_fish),
-        wanted_mean=boats.wanted_mean.astype(np.float32),
-        wanted_size=boats.wanted_size.astype(np.float32),
-        party=boats.party,
+        uncapped_mean=boats.uncapped_mean.astype(np.float32),
+        uncapped_size=boats.uncapped_size.astype(np.float32),
+        party_size_share=boats.party_size_share,
         rates=tuple(snapshot["release_rates"].to_pylist()),
-        lost=tuple(snapshot["drop_off"].to_pylist()),
+        drop_off_rates=tuple(snapshot["drop_off"].to_pylist()),
         normal={},
         lengths=_lengths(snapshot, season),
     )
@@ -351,11 +331,11 @@ def _lengths(
     return found
 
 
-def _days_to_come(horizon: SeasonCalendar) -> list[str]:
+def _days_to_come(calendar: SeasonCalendar) -> list[str]:
     """Return what the days to come and the boats rest on, as codes."""
     boats = coded("most_anglers", n=MOST_ANGLERS)
-    if not len(horizon.days):
+    if not len(calendar.days):
         return [boats]
-    first, last = (str(horizon.days[at]) for at in (0, -1))
+    first, last = (str(calendar.days[at]) for at in (0, -1))
     days = coded("days_to_come", first=first, last=last, days=AFTER_CLOSE, weeks=MOST_WEEKS)
     return [days, boats]

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from analytics.codes import coded, has_code
-from analytics.outlook.seasonal_pattern import Figures, SeasonalPattern, course_of, level_paths
+from analytics.outlook.seasonal_pattern import Figures, SeasonalPattern, level_paths, pattern_of
 from analytics.outlook.weekly_series import SHARE, codes_of_areas, with_none
 
 if TYPE_CHECKING:
@@ -28,15 +28,8 @@ EDGE = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
-    """A figure of A areas over T weeks so far and H ahead.
-
-    Parameters
-    ----------
-    draws : ndarray of float, shape (D, A, T + H)
-    assumed : tuple of str
-        Codes of what is assumed.
-    """
+class ProjectedRate:
+    """A figure of A areas over T weeks so far and H ahead, (D, A, T + H); `assumed` holds codes."""
 
     draws: Floats
     assumed: tuple[str, ...]
@@ -52,22 +45,14 @@ def rates_ahead(
     so_far: Floats,
     ahead: Sequence[str],
     rng: np.random.Generator,
-) -> Drawn:
-    """Draw encounters per angler trip by week.
+) -> ProjectedRate:
+    """Draw encounters per angler trip by week, H of them `ahead` of `now`.
 
-    A draw's encounters over its trips so far, times the path of the standardised index over its
-    own mean of the weeks so far, weighted by their trips: the level has the error of the totals,
-    once, and the path that of the index.
-
-    Parameters
-    ----------
-    met, trips : ndarray of float, shape (D, A)
-        Draws of encounters and angler trips so far.
-    so_far : ndarray of float, shape (D, A, T)
-        Trips of each week so far.
-    ahead : sequence of str, length H
+    A draw's encounters over its trips so far, `met` and `trips` (D, A), times the path of the
+    standardised index over its own mean of the weeks so far, weighted by their trips `so_far` (D,
+    A, T): the level has the error of the totals, once, and the path that of the index.
     """
-    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
+    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.weighted_open_days > 0)
     index = index_figures(rates, now, response="encounters")
     by_index = any_of(np.isfinite(index.value), 1)
     figures = replace(
@@ -75,8 +60,8 @@ def rates_ahead(
         value=np.where(by_index[:, None], index.value, raw.value),
         variance=np.where(by_index[:, None], index.variance, raw.variance),
     )
-    course = rate_course(now, past, rates, index)
-    paths = level_paths(figures, course, ahead, n_draws=len(met), rng=rng)
+    pattern = rate_pattern(now, past, rates, index)
+    paths = level_paths(figures, pattern, ahead, n_draws=len(met), rng=rng)
     level = np.exp(paths.draws)
     n_weeks = len(now.weeks)
     total = np.nansum(so_far * level[:, :, :n_weeks], axis=2)
@@ -87,16 +72,16 @@ def rates_ahead(
     draws = np.where(fresh[:, None], of_past, level * scale[:, :, None])
     none = ~fresh & ~any_of(met != 0, 0)
     draws[:, none] = 0.0
-    lent = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
+    borrowed = fresh & any_of(~np.isfinite(draws[:, :, n_weeks:]), (0, 2))
     assumed = (
         coded("rate_of_index"),
-        *([coded("rate_pattern")] if course.is_told else []),
+        *([coded("rate_pattern")] if pattern.is_known else []),
         *codes_of_areas(now.areas, ~by_index & ~fresh & ~none, "rate_without_index"),
-        *codes_of_areas(now.areas, fresh & ~lent, "rate_of_past"),
-        *codes_of_areas(now.areas, lent, "rate_not_known"),
+        *codes_of_areas(now.areas, fresh & ~borrowed, "rate_of_past"),
+        *codes_of_areas(now.areas, borrowed, "rate_not_known"),
         *codes_of_areas(now.areas, none, "no_fish_expected"),
     )
-    return Drawn(draws, assumed)
+    return ProjectedRate(draws, assumed)
 
 
 def _per_trip(
@@ -112,10 +97,12 @@ def _per_trip(
     n = len(now.weeks) + len(ahead)
     if not fresh.any():
         return np.full((n_draws, len(now.areas), n), np.nan)
-    every = [Figures(one.areas, one.weeks, *one.log_rate(), one.day_sum > 0) for one in past]
-    course = course_of(every, areas=now.areas, first=now.weeks[0])
-    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.day_sum > 0)
-    return np.exp(level_paths(raw, course, ahead, n_draws=n_draws, rng=rng).draws)
+    every = [
+        Figures(one.areas, one.weeks, *one.log_rate(), one.weighted_open_days > 0) for one in past
+    ]
+    pattern = pattern_of(every, areas=now.areas, first=now.weeks[0])
+    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.weighted_open_days > 0)
+    return np.exp(level_paths(raw, pattern, ahead, n_draws=n_draws, rng=rng).draws)
 
 
 def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response: str) -> Figures:
@@ -138,12 +125,12 @@ def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response:
             value[cell], variance[cell] = row["index"], row["log_se"] ** 2
     if is_share:
         value = logit(np.clip(value, EDGE, 1 - EDGE))
-        return Figures(now.areas, now.weeks, value, variance, now.day_sum > 0)
+        return Figures(now.areas, now.weeks, value, variance, now.weighted_open_days > 0)
     logs, variance = with_none(np.where(none, 0.0, value), variance)
-    return Figures(now.areas, now.weeks, logs, variance, now.day_sum > 0)
+    return Figures(now.areas, now.weeks, logs, variance, now.weighted_open_days > 0)
 
 
-def rate_course(
+def rate_pattern(
     now: WeeklySeries, past: Sequence[WeeklySeries], rates: Mapping[str, pa.Table], index: Figures
 ) -> SeasonalPattern:
     """Return past seasons' course of the index, of the survey's rate where there is no index.
@@ -165,8 +152,8 @@ def rate_course(
             variance = np.full_like(value, typical)
             kept = known["log_se"].to_numpy(np.float64)
             variance[at, when] = np.where(kept > 0, kept**2, typical)
-        figures.append(Figures(one.areas, one.weeks, value, variance, one.day_sum > 0))
-    return course_of(figures, areas=now.areas, first=now.weeks[0])
+        figures.append(Figures(one.areas, one.weeks, value, variance, one.weighted_open_days > 0))
+    return pattern_of(figures, areas=now.areas, first=now.weeks[0])
 
 
 def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFrame | None:
@@ -190,7 +177,7 @@ def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.
 # The sublegal share of encounters of every week, so far and to come, as draws.
 
 #: Error of a share's logit that stands in from elsewhere. Our choice, no source.
-_LENT_SE = 0.5
+_BORROWED_SE = 0.5
 
 
 def shares_ahead(
@@ -203,16 +190,12 @@ def shares_ahead(
     so_far: Floats,
     ahead: Sequence[str],
     rng: np.random.Generator,
-) -> Drawn:
+) -> ProjectedRate:
     """Draw the sublegal share of encounters by week: the draw's share so far along its own path.
 
     The path is that of the standardised share on the logit scale, a level without a slope, taken
-    off its mean over the weeks so far. Parameters as `rates_ahead`, and:
-
-    Parameters
-    ----------
-    sublegal : ndarray of float, shape (D, A)
-        Draws of sublegal releases so far.
+    off its mean over the weeks so far. `sublegal` (D, A) are releases so far; else as
+    `rates_ahead`.
     """
     n_weeks, n_draws = len(now.weeks), len(met)
     index = index_figures(rates, now, response="sublegal")
@@ -224,9 +207,9 @@ def shares_ahead(
         value=np.where(by_index[:, None], index.value, raw),
         variance=np.where(by_index[:, None], index.variance, now.variance[SHARE]),
     )
-    none = course_of([], areas=now.areas, first=now.weeks[0])
+    none = pattern_of([], areas=now.areas, first=now.weeks[0])
     paths = level_paths(
-        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_course=False
+        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_pattern=False
     ).draws
     has = ~any_of(~np.isfinite(paths), (0, 2))
     weight = np.where(np.isfinite(so_far), so_far, 0.0)
@@ -236,7 +219,7 @@ def shares_ahead(
     known = ~any_of(~(met > 0) | ~np.isfinite(sublegal), 0)
     share = np.divide(sublegal, met, out=np.zeros_like(met), where=met > 0)
     level = logit(np.clip(np.nan_to_num(share), EDGE, 1 - EDGE))
-    level = np.where(known, level, _lent(now, past, share, known, rng))
+    level = np.where(known, level, _borrowed(now, past, share, known, rng))
     draws = np.asarray(expit(level[:, :, None] + off))
     # All or none of the fish so far: nothing to build a path on.
     flat = known & (~any_of(share != 0, 0) | ~any_of(share != 1, 0))
@@ -246,10 +229,10 @@ def shares_ahead(
         *codes_of_areas(now.areas, known & ~by_index, "share_without_index"),
         *codes_of_areas(now.areas, ~known, "share_of_past"),
     )
-    return Drawn(draws, assumed)
+    return ProjectedRate(draws, assumed)
 
 
-def _lent(
+def _borrowed(
     now: WeeklySeries,
     past: Sequence[WeeklySeries],
     share: Floats,
@@ -266,6 +249,8 @@ def _lent(
             if area in one.areas and np.isfinite(one.figure[SHARE][one.areas.index(area)]).any()
         ]
         center = logit(np.clip(np.mean(told) if told else others, EDGE, 1 - EDGE))
-        spread = np.std(logit(np.clip(told, EDGE, 1 - EDGE)), ddof=1) if len(told) > 2 else _LENT_SE
+        spread = (
+            np.std(logit(np.clip(told, EDGE, 1 - EDGE)), ddof=1) if len(told) > 2 else _BORROWED_SE
+        )
         level[:, place] = center + spread * rng.standard_normal(len(share))
     return level

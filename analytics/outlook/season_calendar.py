@@ -27,26 +27,13 @@ MOST_WEEKS = 53
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeasonCalendar:
-    """The calendar of a season around the last day of its totals.
+    """The calendar of A areas of a season around `through`, the last day of its totals.
 
-    Parameters
-    ----------
-    areas : tuple of str
-        A areas.
-    through : datetime.date
-        Last day of the totals so far.
-    days : ndarray of datetime64[D], shape (N,)
-        Days to come; none of a season that is over.
-    weeks : tuple of str
-        Their ISO weeks.
-    week : ndarray of int, shape (N,)
-        Index of each day's week.
-    rules : Rules
-        Of the days to come.
-    so_far : Rules
-        Of the most open days so far, N = 1; of an area not open yet, of its first opening.
-    last_open : mapping of str to datetime.date
-        Last open day of each area of the season.
+    - `days` (N,), `weeks`, `week` (N,): days to come, their ISO weeks, and the index of each day's
+      week; none of a season that is over.
+    - `rules`: of the days to come; `rules_to_date`: of the most open days so far, N = 1, or of an
+      area's first opening where it is not open yet.
+    - `last_open`: last open day of each area of the season.
     """
 
     areas: tuple[str, ...]
@@ -55,7 +42,7 @@ class SeasonCalendar:
     weeks: tuple[str, ...]
     week: NDArray[np.int64]
     rules: Rules
-    so_far: Rules
+    rules_to_date: Rules
     last_open: dict[str, date]
 
     def planned_close(self, areas: Sequence[str]) -> date | None:
@@ -102,7 +89,7 @@ def season_calendar(
         weeks=weeks,
         week=np.array([weeks.index(one) for one in labels], dtype=np.int64),
         rules=_rules(openings, areas, days, is_open),
-        so_far=_so_far(openings, areas, day, is_open),
+        rules_to_date=_rules_to_date(openings, areas, day, is_open),
         last_open=last,
     )
 
@@ -167,7 +154,7 @@ def _nearest(
     return [ranked[place] for place in np.maximum(np.maximum(before, after), 0).argmin(axis=1)]
 
 
-def _so_far(
+def _rules_to_date(
     openings: Sequence[dict[str, Any]],
     areas: tuple[str, ...],
     through: date,

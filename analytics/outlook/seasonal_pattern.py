@@ -43,16 +43,7 @@ class Smooth:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Figures:
-    """Log figures of one season by area and week.
-
-    Parameters
-    ----------
-    areas, weeks : tuple of str
-        A areas and T consecutive ISO weeks.
-    value, variance : ndarray of float, shape (A, T)
-        NaN where there is none.
-    is_open : ndarray of bool, shape (A, T)
-    """
+    """Log figures of one season by A areas and T consecutive ISO weeks; NaN where there is none."""
 
     areas: tuple[str, ...]
     weeks: tuple[str, ...]
@@ -64,7 +55,7 @@ class Figures:
     def smoothed(self, area: str) -> Smooth | None:
         """Return an area's level from its first figure to its last, made once.
 
-        None for an area with too few figures to tell its course.
+        None for an area with too few figures to tell its pattern.
         """
         if area not in self._smoothed:
             self._smoothed[area] = _smoothed(self, area)
@@ -75,22 +66,15 @@ class Figures:
 class SeasonalPattern:
     """Smooth log levels of K past seasons over the weeks of a year, of A areas.
 
-    Parameters
-    ----------
-    anchor : int
-        ISO week number that stands first.
-    level : ndarray of float, shape (K, A, 52)
-        NaN outside each season.
-    shape : ndarray of float, shape (A, 52)
-        Mean course of each area, seasons' levels taken off; NaN of fewer than two seasons.
-    growth : ndarray of float, shape (52,)
-        By weeks apart: variance of a season's change about the mean of all; its own error counts.
-    level_variance : float
-        Of an area's level about its usual one, the standing of all areas taken off.
-    rho : float
-        Correlation between areas of what a season strays by.
-    is_told : bool
-        Whether two past seasons or more told `growth`.
+    - `anchor`: ISO week number that stands first.
+    - `level` (K, A, 52): NaN outside each season.
+    - `shape` (A, 52): mean course of each area, seasons' levels taken off; NaN of under two
+      seasons.
+    - `growth` (52,): by weeks apart, variance of a season's change about the mean of all; its own
+      error counts.
+    - `level_variance`: of an area's level about its usual one, that of all areas taken off.
+    - `rho`: correlation between areas of a season's departures.
+    - `is_known`: whether two past seasons or more show `growth`.
     """
 
     anchor: int
@@ -99,7 +83,7 @@ class SeasonalPattern:
     growth: Floats
     level_variance: float
     rho: float
-    is_told: bool
+    is_known: bool
 
     def place(self, week: str) -> int:
         """Return the place of an ISO week in the year."""
@@ -119,15 +103,15 @@ class SeasonalPattern:
         near = known[np.minimum(gap, YEAR - gap).argmin(axis=1)]
         return np.asarray(self.shape[area, near])
 
-    def stray(self, area: int, n_ahead: int) -> Floats:
-        """Return how far a new season strays from the usual course in H weeks, shape (H,).
+    def prediction_sd(self, area: int, n_ahead: int) -> Floats:
+        """Return the standard deviation of a new season about the usual course in H weeks, (H,).
 
-        A standard deviation: that of past seasons with the error of their mean. Where fewer than
-        two tell it, of a level that strays by its steps alone up to a bound, `LEVEL_SE`.
+        That of past seasons with the error of their mean. Where fewer than two show it, of a level
+        that moves by its steps alone up to a bound, `LEVEL_SE`.
         """
         bound = LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, n_ahead + 1))
         n = int(np.isfinite(self.level[:, area]).any(axis=1).sum()) if len(self.level) else 0
-        if not self.is_told or n < 2:
+        if not self.is_known or n < 2:
             return np.asarray(bound)
         lags = np.minimum(np.arange(1, n_ahead + 1), YEAR - 1)
         return np.asarray(np.sqrt(self.growth[lags] * (1 + 1 / n)))
@@ -138,7 +122,7 @@ class SeasonalPattern:
         n = np.isfinite(told).sum(axis=0)
         return np.where(n > 0, np.nansum(told, axis=0) / np.maximum(n, 1), np.nan), n
 
-    def standing(self, now: Figures) -> tuple[float, int]:
+    def season_anomaly(self, now: Figures) -> tuple[float, int]:
         """Return how far this season lies above the usual level, and of how many areas."""
         usual = np.array([self.usual(area, now.weeks)[0] for area in range(len(now.areas))])
         off = (now.value - usual.reshape(now.value.shape)) if len(now.areas) else now.value
@@ -147,18 +131,12 @@ class SeasonalPattern:
         return (float(by_area.mean()), len(by_area)) if len(by_area) else (0.0, 0)
 
 
-def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> SeasonalPattern:
-    """Return the course of past seasons.
+def pattern_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> SeasonalPattern:
+    """Return the course of K past seasons over A areas; those that a season lacks are NaN in it.
 
-    Each season and area is smoothed as the present one is, without a slope. What seasons stray
-    from their mean is pooled over areas and weeks by the weeks apart: a variance by area and week
+    Each season and area is smoothed as the present one is, without a slope. Departures of seasons
+    from their mean are pooled over areas and weeks by the weeks apart: a variance by area and week
     would rest on as many numbers as there are seasons. Our choice, no source.
-
-    Parameters
-    ----------
-    past : sequence of Figures, length K
-    areas : sequence of str
-        A areas in the order of the result; those that a season lacks are NaN in it.
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
@@ -172,7 +150,7 @@ def course_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> S
                 mine = at[found.span]
                 level[k, a, mine] = found.mean
                 cov[k, a, mine[:, None], mine[None, :]] = found.cov
-    return _course(anchor, level, cov)
+    return _pattern(anchor, level, cov)
 
 
 def _smoothed(one: Figures, area: str) -> Smooth | None:
@@ -189,7 +167,7 @@ def _smoothed(one: Figures, area: str) -> Smooth | None:
     return Smooth(span, *found.moments())
 
 
-def _course(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
+def _pattern(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
     has = np.isfinite(level)
     n = has.sum(axis=0)
     several = n >= 2
@@ -197,15 +175,15 @@ def _course(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
     off = np.where(several & has, level - shape, np.nan)
     free = np.where(several, 1 - 1 / np.maximum(n, 1), np.nan)
     growth = _growth(off, free, cov)
-    is_told = bool(several.any()) and bool(np.isfinite(growth[1]))
+    is_known = bool(several.any()) and bool(np.isfinite(growth[1]))
     return SeasonalPattern(
         anchor=anchor,
         level=level,
         shape=np.where(several, shape, np.nan),
-        growth=growth if is_told else np.full(YEAR, np.nan),
+        growth=growth if is_known else np.full(YEAR, np.nan),
         level_variance=_level_variance(off, several),
-        rho=_rho(off) if is_told else RHO,
-        is_told=is_told,
+        rho=_rho(off) if is_known else RHO,
+        is_known=is_known,
     )
 
 
@@ -290,14 +268,9 @@ SLOPE_WEEKS = 3
 class LevelPaths:
     """Paths of A areas.
 
-    Parameters
-    ----------
-    draws : ndarray of float, shape (D, A, T + H)
-        NaN where nothing tells an area.
-    n_known : ndarray of int, shape (A,)
-        Weeks of this season with a figure.
-    from_past : ndarray of bool, shape (A,)
-        The level itself is that of past seasons.
+    - `draws` (D, A, T + H): NaN where nothing is known of an area.
+    - `n_known` (A,): weeks of this season with a figure.
+    - `from_past` (A,): the level itself is that of past seasons.
     """
 
     draws: Floats
@@ -307,26 +280,21 @@ class LevelPaths:
 
 def level_paths(
     now: Figures,
-    course: SeasonalPattern,
+    pattern: SeasonalPattern,
     ahead: Sequence[str],
     *,
     n_draws: int,
     rng: np.random.Generator,
     slope: bool = True,
-    use_course: bool = True,
+    use_pattern: bool = True,
 ) -> LevelPaths:
-    """Draw the paths of every area over T weeks so far and H ahead.
+    """Draw the paths of every area over T weeks so far and the H weeks `ahead` that follow.
 
-    An area with a figure this season strays from past seasons' usual course: its own level and
-    slope off that course say how far, and how far past seasons strayed, weighed by precision. So
-    a change that comes every year is no surprise. One without a figure has the mean level of past
+    An area with a figure this season departs from past seasons' usual course: its own level and
+    slope off that course say how far, and how far past seasons departed, weighed by precision. So a
+    change that comes every year is no surprise. One without a figure has the mean level of past
     seasons in the same weeks, times how this season stands in the other areas. Steps ahead are
     correlated between areas as past seasons' were.
-
-    Parameters
-    ----------
-    ahead : sequence of str, length H
-        ISO weeks after the last of `now`, without a gap.
     """
     n_areas, n_weeks = now.value.shape
     n = n_weeks + len(ahead)
@@ -337,20 +305,20 @@ def level_paths(
     from_past = np.zeros(n_areas, dtype=bool)
     for area in range(n_areas):
         normal = rng.standard_normal((n_draws, n))
-        normal[:, n_weeks:] *= np.sqrt(1 - course.rho)
-        normal[:, n_weeks:] += np.sqrt(course.rho) * common
+        normal[:, n_weeks:] *= np.sqrt(1 - pattern.rho)
+        normal[:, n_weeks:] += np.sqrt(pattern.rho) * common
         if not known[area].any():
-            draws[:, area] = _from_past(now, course, area, ahead, normal=normal, shift=shift)
+            draws[:, area] = _from_past(now, pattern, area, ahead, normal=normal, shift=shift)
             from_past[area] = bool(np.isfinite(draws[:, area]).any())
             continue
         first = int(np.argmax(known[area]))
-        along = course.along(area, [*now.weeks, *ahead]) * use_course
+        along = pattern.along(area, [*now.weeks, *ahead]) * use_pattern
         found = paths_of(
             now.value[area, first:] - along[first:n_weeks],
             now.variance[area, first:],
             n_ahead=len(ahead),
-            usual=np.zeros(len(ahead)) if use_course else None,
-            usual_se=course.stray(area, len(ahead)) if use_course else None,
+            usual=np.zeros(len(ahead)) if use_pattern else None,
+            usual_se=pattern.prediction_sd(area, len(ahead)) if use_pattern else None,
             slope=slope and int(known[area].sum()) >= SLOPE_WEEKS,
             first_slope_se=STEP_SCALE,
         )
@@ -361,7 +329,7 @@ def level_paths(
 
 def _from_past(
     now: Figures,
-    course: SeasonalPattern,
+    pattern: SeasonalPattern,
     area: int,
     ahead: Sequence[str],
     *,
@@ -375,14 +343,14 @@ def _from_past(
     """
     n_weeks = len(now.weeks)
     paths = np.full(normal.shape, np.nan)
-    mean, n = course.usual(area, ahead)
+    mean, n = pattern.usual(area, ahead)
     known = np.flatnonzero(n > 0)
     if not len(known):
         return paths
-    standing, n_areas = course.standing(now)
-    own = np.sqrt(course.level_variance * (1 + 1 / n[known].min()))
-    shared = np.sqrt(course.level_variance / max(n_areas, 1))
-    grown = np.nan_to_num(course.growth[: len(ahead) + 1], nan=0.0)
+    standing, n_areas = pattern.season_anomaly(now)
+    own = np.sqrt(pattern.level_variance * (1 + 1 / n[known].min()))
+    shared = np.sqrt(pattern.level_variance / max(n_areas, 1))
+    grown = np.nan_to_num(pattern.growth[: len(ahead) + 1], nan=0.0)
     step = np.sqrt(np.maximum(np.diff(grown, append=grown[-1])[: len(ahead)], 0.0))
     walk = np.cumsum(normal[:, n_weeks:] * step, axis=1)
     # Weeks that no past season had take the nearest that one had.

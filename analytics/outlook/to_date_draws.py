@@ -116,18 +116,9 @@ def deaths_to_date(
 ) -> dict[str, Floats]:
     """Return release deaths, drop-off deaths and total deaths of every draw, shape (D, A).
 
-    Each kind of fish takes the rate that `fish.mortality_rates` chooses; where that has one
-    for shallow and one for deep hooks, fish are split by the share hooked deep. NaN where fish
-    have no rate.
-
-    Parameters
-    ----------
-    by_method : ndarray of float, shape (D, A, M, 5)
-        Parts of the catch in the order of `PARTS`.
-    deep : ndarray of float, shape (D, A, M)
-        Share of releases hooked deep; NaN where nobody reported it.
-    normal : mapping of str to ndarray, shape (D,)
-        Normal numbers by `analytics.options.baseline.rate_key`.
+    Each kind of fish takes the rate that `fish.mortality_rates` chooses; where that has one for
+    shallow and one for deep hooks, fish are split by the share hooked deep, `deep` (D, A, M), NaN
+    where nobody reported it. `by_method` (D, A, M, 5) as `PARTS`. NaN where fish have no rate.
     """
     rates = ReleaseRates(list(release_rates))
     of_rates = {key: one.astype(np.float32) for key, one in normal.items()}
@@ -167,33 +158,18 @@ _SUMS = {"released_fish": (2, 3, 4), "encounter_fish": (1, 2, 3, 4)}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToDate:
-    """Joint draws of the totals so far, D of them over A areas and M methods.
+    """Joint draws of the totals so far, D of them over A areas and M methods, as in `Baseline`.
 
-    Parameters
-    ----------
-    areas, methods : tuple of str
-        A and M labels; a method not told is the empty string.
-    to_date : mapping of str to ndarray, shape (D, A)
-        Every total of the result rows; NaN where there is no estimate.
-    by_method : ndarray, shape (D, A, M, 5)
-        In the order of `analytics.options.baseline.PARTS`.
-    deep : ndarray, shape (D, A, M)
-        Share of releases hooked deep; NaN where nobody told.
-    class_per_fish : mapping of str to ndarray, shape (D, A)
-        Fish of each class per legal, or sublegal, encounter as reported.
-    normal : mapping of str to ndarray, shape (D,)
-        Standard normal numbers of every rate of death, by `rate_key`.
-    missing : mapping of (str, str) to str
-        Why a total (area, quantity) has no draws.
-    assumed : tuple of str
-        Codes.
+    - `to_date`: every total of the result rows (D, A); NaN where there is no estimate.
+    - `normal`: standard normal numbers (D,) of every rate of death, by `rate_key`.
+    - `missing`: why a total (area, quantity) has no draws; `assumed`: codes.
     """
 
     areas: tuple[str, ...]
     methods: tuple[str, ...]
     to_date: Mapping[str, Floats]
     by_method: Floats
-    deep: Floats
+    deep_hook_share: Floats
     class_per_fish: Mapping[str, Floats]
     normal: Mapping[str, Floats]
     missing: Mapping[tuple[str, str], str]
@@ -254,7 +230,7 @@ def to_date_draws(
         methods=joint.methods,
         to_date=fixed,
         by_method=by_method,
-        deep=deep,
+        deep_hook_share=deep,
         class_per_fish=per_fish,
         normal=normal,
         missing=missing,

@@ -15,7 +15,7 @@ from analytics.data.calendar import season_days
 from analytics.data.snapshot import Snapshot
 from analytics.errors import BlackmouthError
 from analytics.estimates.result_rows import catch_figures, result_row
-from analytics.outlook.day_effects import DayEffects, boat_days
+from analytics.outlook.day_effects import DayEffects, day_effects
 from analytics.quantities import QUANTITIES
 from analytics.survey.build import build_design, seasons_with_data
 from analytics.survey.design import StratumTreatments
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 TRIPS, RATE, SHARE = "angler_trips", "encounters_per_angler_trip", "sublegal_prop"
-ASKED = (TRIPS, RATE, SHARE)
+PROJECTED_FROM = (TRIPS, RATE, SHARE)
 #: Variance of the log of a figure that stands for a week of none. Our choice, no source.
 NONE_VARIANCE = 1.0
 #: Share of a week that weather must leave to tell its level. Our choice, no source.
@@ -48,20 +48,14 @@ _DEFAULT = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WeeklySeries:
-    """Weekly figures of A areas over T consecutive ISO weeks.
+    """Weekly figures of A areas over T consecutive ISO weeks, shape (A, T) each.
 
-    Parameters
-    ----------
-    figure : mapping of str to ndarray, shape (A, T)
-        By quantity of `ASKED`; NaN where nothing was sampled or the area was closed.
-    variance : mapping of str to ndarray, shape (A, T)
-        Of logs, of the share's logit.
-    day_sum : ndarray of float, shape (A, T)
-        Open days of each week, each with its weekday's weight.
-    fair : ndarray of float, shape (A, T)
-        Share of them left by weather.
-    figures : dict of str to Figures
-        Figures made of it before, by name: past seasons are smoothed once for several uses.
+    - `figure`: by quantity of `PROJECTED_FROM`; NaN where nothing was sampled or the area was
+      closed; `variance`: of logs, of the share's logit.
+    - `weighted_open_days`: open days of each week, each with its weekday's weight.
+    - `fishable_share`: share of them left by weather.
+    - `figures`: figures made of it before, by name: past seasons are smoothed once for several
+      uses.
     """
 
     season: str
@@ -69,8 +63,8 @@ class WeeklySeries:
     weeks: tuple[str, ...]
     figure: Mapping[str, Floats]
     variance: Mapping[str, Floats]
-    day_sum: Floats
-    fair: Floats
+    weighted_open_days: Floats
+    fishable_share: Floats
     days: DayEffects
     figures: dict[str, Figures] = field(default_factory=dict)
 
@@ -79,7 +73,9 @@ class WeeklySeries:
 
         Of a week that was lost but for `LEAST_FAIR` nothing is given.
         """
-        fair = np.where(self.fair >= LEAST_FAIR, self.day_sum * self.fair, 0.0)
+        fair = np.where(
+            self.fishable_share >= LEAST_FAIR, self.weighted_open_days * self.fishable_share, 0.0
+        )
         none = np.full_like(fair, np.nan)
         per_day = np.divide(self.figure[TRIPS], fair, out=none, where=fair > 0)
         return with_none(per_day, self.variance[TRIPS])
@@ -138,7 +134,7 @@ def of_season(snapshot: Snapshot, *, season: str) -> Snapshot:
 def _light(snapshot: Snapshot, *, season: str) -> WeeklySeries:
     design = build_design(snapshot, season=season)
     every = catch_analyses()
-    analyses = {name: every[name] for name in ASKED}
+    analyses = {name: every[name] for name in PROJECTED_FROM}
     reduction = Reduction(
         snapshot.source("interviews"),
         design=design,
@@ -157,25 +153,21 @@ def weekly_of(
     *,
     areas: Sequence[str] = (),
 ) -> WeeklySeries:
-    """Return the weekly figures of a season through its last week told.
+    """Return the weekly figures of a season through its last week with data.
 
     A weekly standard error rests on few units and would weigh by chance, so that a log's variance
     is taken as one number of an area over the units of the week: the mean of ``n (se/estimate)²``,
-    weighted by degrees of freedom. Our choice, no source.
-
-    Parameters
-    ----------
-    areas : sequence of str, optional
-        Areas of the result in order; those of the design where not given.
+    weighted by degrees of freedom. Our choice, no source. `areas` order the result; those of the
+    design where none is given.
     """
     days = season_days(snapshot, design.season, design.through)
     first = min([*days["week"], *design.weeks])
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas
-    boats = boat_days(snapshot, days, season=design.season, areas=areas)
+    boats = day_effects(snapshot, days, season=design.season, areas=areas)
     told = {
         name: _rows(design, estimators, name, analyses[name], weeks=weeks, areas=areas)
-        for name in ASKED
+        for name in PROJECTED_FROM
     }
     return WeeklySeries(
         season=design.season,
@@ -183,13 +175,13 @@ def weekly_of(
         weeks=weeks,
         figure={name: one[0] for name, one in told.items()},
         variance={name: one[1] for name, one in told.items()},
-        day_sum=day_sums(days, boats, areas, weeks),
-        fair=_fair(boats, n_areas=len(areas), weeks=weeks),
+        weighted_open_days=weighted_open_days(days, boats, areas, weeks),
+        fishable_share=_fishable_share(boats, n_areas=len(areas), weeks=weeks),
         days=boats,
     )
 
 
-def day_sums(
+def weighted_open_days(
     days: pd.DataFrame, boats: DayEffects, areas: Sequence[str], weeks: Sequence[str]
 ) -> Floats:
     """Return open days by area and week with their weights, shape (A, T).
@@ -210,20 +202,20 @@ def day_sums(
     return sums
 
 
-def _fair(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) -> Floats:
+def _fishable_share(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) -> Floats:
     """Return the share of each area and week that weather left, shape (A, T).
 
     Where no site-day tells it the mean of the week's other areas stands in, then that of all.
     """
-    lost = np.full((n_areas, len(weeks)), np.nan)
-    for (area, week), share in boats.lost.items():
-        lost[area, weeks.index(week)] = share
-    known = np.isfinite(lost)
-    told = np.where(known, lost, 0.0)
+    unfishable = np.full((n_areas, len(weeks)), np.nan)
+    for (area, week), share in boats.unfishable.items():
+        unfishable[area, weeks.index(week)] = share
+    known = np.isfinite(unfishable)
+    told = np.where(known, unfishable, 0.0)
     overall = told.sum() / max(known.sum(), 1)
     n_week = known.sum(axis=0)
     of_week = np.where(n_week > 0, told.sum(axis=0) / np.maximum(n_week, 1), overall)
-    return np.asarray(1 - np.where(known, lost, of_week) * (1 - boats.weather.share))
+    return np.asarray(1 - np.where(known, unfishable, of_week) * (1 - boats.weather.share))
 
 
 def codes_of_areas(

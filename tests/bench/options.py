@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from analytics.options.baseline import Baseline, Limit
-from analytics.options.compare import TOLD, compare_options
+from analytics.options.compare import OPTION_TOTALS, compare_options
 from analytics.options.option import AtLimit, Change, Option
 from tests.bench.processes import apart, forget_peak, peak_mib
 from tests.bench.runs import Clock, Part, Run
@@ -77,7 +77,7 @@ def limits(areas: tuple[str, ...]) -> list[Limit]:
 
 def first_draws(baseline: Baseline, n: int) -> Baseline:
     """Return the baseline with its first draws alone."""
-    n_draws = len(baseline.wanted_size)
+    n_draws = len(baseline.uncapped_size)
 
     def cut(value: Any) -> Any:
         if isinstance(value, np.ndarray):
@@ -124,7 +124,7 @@ def _off(few: Baseline, asked: list[Option], slow: list[dict[str, Any]]) -> floa
         float(abs(rows[option.name, area, name] / plain[name][:, place].mean() - 1))
         for option, plain in zip(asked, slow, strict=True)
         for place, area in enumerate(few.areas)
-        for name in TOLD
+        for name in OPTION_TOTALS
     )
 
 

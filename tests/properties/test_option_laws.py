@@ -34,14 +34,14 @@ few = settings(max_examples=25, deadline=None)
 
 def ahead(base, option, name):
     """Return the draws of a total to come, shape (A, D)."""
-    ground, areas = BaselineArrays(base), range(len(base.areas))
+    arrays, areas = BaselineArrays(base), range(len(base.areas))
     today = [today_plan(base, area) for area in areas]
     trips = DisplacedEffort(
-        ground, [option_plan(base, option, area) for area in areas], today, option
+        arrays, [option_plan(base, option, area) for area in areas], today, option
     )
-    reckoner = CatchCalculator(ground, today)
+    calculator = CatchCalculator(arrays, today)
     return np.array(
-        [AreaProjection(reckoner, area, trips, option.elasticity).total(name) for area in areas]
+        [AreaProjection(calculator, area, trips, option.elasticity).total(name) for area in areas]
     )
 
 

@@ -16,7 +16,7 @@ import pytest
 from analytics.estimates.season_survey import prepare_survey
 from analytics.options.compare import compare_options
 from analytics.options.option import Change, Option
-from analytics.outlook.projection import ground_of
+from analytics.outlook.projection import project_from
 from tests.simulation import rule_seasons as rules
 from tests.simulation.seasons import binomial_bounds, default_processes, in_processes
 from tests.sizes import IS_FULL, n_sized
@@ -49,9 +49,9 @@ def one_season(number):
     boats = rules.simulate_boats(rng)
     snapshot = rules.sampled(boats, rng)
     season = prepare_survey(snapshot, season=rules.SEASON)
-    ground = ground_of(snapshot, season, {}, n_draws=N_DRAWS, seed=number, past=())
+    result = project_from(snapshot, season, {}, n_draws=N_DRAWS, seed=number, past=())
     answers = [
-        compare_options(ground.baseline, [the_change()], (), level=level).figures.to_pandas()
+        compare_options(result.baseline, [the_change()], (), level=level).figures.to_pandas()
         for level in COUNTS
     ]
     found = pd.concat(answers, ignore_index=True)

@@ -16,11 +16,11 @@ from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
-from analytics.outlook.day_effects import DayEffects, Weather, boat_days
+from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_projection import effort_ahead
 from analytics.outlook.projection import project_season, weeks_ahead
 from analytics.outlook.rate_projection import rates_ahead, shares_ahead
-from analytics.outlook.seasonal_pattern import LEVEL_SE, PERSISTENCE, Figures, course_of
+from analytics.outlook.seasonal_pattern import LEVEL_SE, PERSISTENCE, Figures, pattern_of
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, past_weekly, with_none
 from analytics.weeks import days_from, week_of_days
@@ -40,9 +40,9 @@ def days_of(n_areas, *, noise=0.0, weather=FAIR, log_se=0.0):
         weight=weight,
         kind=kind,
         log_se=np.full((n_areas, 7), log_se),
-        noise=np.full(n_areas, noise),
+        day_cv2=np.full(n_areas, noise),
         weather=weather,
-        lost={},
+        unfishable={},
         holidays=frozenset(),
         has_boats=np.ones(n_areas, dtype=bool),
     )
@@ -64,8 +64,8 @@ def weekly_of_hand(trips, rate=None, share=None, *, season="2040-41", weeks=WEEK
         "weeks": tuple(weeks),
         "figure": figure,
         "variance": variance,
-        "day_sum": np.where(np.isfinite(trips), 7.0, 0.0),
-        "fair": np.ones((a, t)),
+        "weighted_open_days": np.where(np.isfinite(trips), 7.0, 0.0),
+        "fishable_share": np.ones((a, t)),
         "days": days_of(a),
     }
     return WeeklySeries(**(made | given))
@@ -108,7 +108,7 @@ def site_day_snapshot(boats, *, holidays=()):
 
 def found_days(snapshot):
     days = open_days(snapshot["seasons"], snapshot["holidays"])
-    return boat_days(snapshot, days, season="2040-41", areas=("A", "B"))
+    return day_effects(snapshot, days, season="2040-41", areas=("A", "B"))
 
 
 def test_weekdays_weigh_as_boats_of_one_ramp_say():
@@ -123,8 +123,8 @@ def test_weekdays_weigh_as_boats_of_one_ramp_say():
     assert days.weight.mean(axis=1) == pytest.approx([1.0, 1.0])
     assert days.has_boats.tolist() == [True, False]
     assert days.weight[1] == pytest.approx(days.weight[0])
-    assert days.noise == pytest.approx([0.0, 0.0], abs=1e-6)
-    assert (days.weather.n_dates, days.weather.n_lost) == (28, 0)
+    assert days.day_cv2 == pytest.approx([0.0, 0.0], abs=1e-6)
+    assert (days.weather.n_dates, days.weather.n_unfishable) == (28, 0)
 
 
 def test_days_lost_to_weather_are_counted_and_kept_out_of_the_rest():
@@ -135,14 +135,14 @@ def test_days_lost_to_weather_are_counted_and_kept_out_of_the_rest():
         return 1 if n in lost else usual
 
     days = found_days(site_day_snapshot(boats))
-    assert (days.weather.n_dates, days.weather.n_lost) == (28, 3)
+    assert (days.weather.n_dates, days.weather.n_unfishable) == (28, 3)
     assert (days.weather.n_after, days.weather.n_again) == (3, 1)
     assert days.weather.share == pytest.approx(6 / (2 * (10 + 10 + 20)), rel=1e-3)
     assert days.weight[0, 6] / days.weight[0, 2] == pytest.approx(2.0, rel=1e-3)
     # Two of five weekdays of 10 in a week whose usual sum is 90; a Saturday of 20 in the next.
-    assert days.lost[0, "2040-W45"] == pytest.approx(20 / 90, rel=1e-3)
-    assert days.lost[0, "2040-W46"] == pytest.approx(20 / 90, rel=1e-3)
-    assert days.lost[0, "2040-W47"] == 0
+    assert days.unfishable[0, "2040-W45"] == pytest.approx(20 / 90, rel=1e-3)
+    assert days.unfishable[0, "2040-W46"] == pytest.approx(20 / 90, rel=1e-3)
+    assert days.unfishable[0, "2040-W47"] == 0
 
 
 def test_a_holiday_is_a_sunday():
@@ -177,13 +177,13 @@ def figures(value, *, year=2041, first=2):
 
 def test_the_usual_course_is_the_mean_of_past_seasons():
     one, other = np.linspace(0, 1.1, 12), np.linspace(1, 1.55, 12)
-    course = course_of(
+    course = pattern_of(
         [figures(one, year=2039), figures(other, year=2040)], areas=("A",), first="2041-W02"
     )
     along = course.along(0, ["2041-W04", "2041-W05", "2041-W08"])
     assert along[1:] - along[0] == pytest.approx([0.075, 0.3], abs=0.02)
     # The slopes stray by 0.05 a week and season: the variance of a new one is over that.
-    stray = course.stray(0, 4)
+    stray = course.prediction_sd(0, 4)
     assert (np.diff(stray) > 0).all()
     assert stray[3] == pytest.approx(4 * 0.05 / np.sqrt(2) * np.sqrt(1.5), rel=0.25)
 
@@ -192,23 +192,23 @@ def test_a_season_that_began_late_bends_no_course():
     """One season is higher throughout and lacks the first weeks."""
     late = np.where(np.arange(12) < 4, np.nan, 2.0)
     past = [figures(np.zeros(12), year=2038), figures(np.zeros(12), year=2039), figures(late)]
-    course = course_of(past, areas=("A",), first="2041-W02")
+    course = pattern_of(past, areas=("A",), first="2041-W02")
     along = course.along(0, [f"2041-W{week:02d}" for week in range(2, 14)])
     assert np.ptp(along) < 0.02
 
 
 def test_seasons_alike_leave_little_to_stray():
     past = [figures(np.sin(np.arange(12)), year=2030 + n) for n in range(4)]
-    course = course_of(past, areas=("A",), first="2041-W02")
+    course = pattern_of(past, areas=("A",), first="2041-W02")
     along = course.along(0, ["2041-W05", "2041-W09"])
     assert along[1] - along[0] == pytest.approx(np.sin(7) - np.sin(3), abs=0.05)
-    assert course.stray(0, 4)[3] < 0.05
+    assert course.prediction_sd(0, 4)[3] < 0.05
 
 
 def test_without_past_seasons_a_level_strays_within_bounds():
-    course = course_of([], areas=("A",), first="2041-W02")
+    course = pattern_of([], areas=("A",), first="2041-W02")
     assert (course.along(0, AHEAD) == 0).all()
-    assert course.stray(0, 4) == pytest.approx(
+    assert course.prediction_sd(0, 4) == pytest.approx(
         LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, 5))
     )
 
@@ -217,14 +217,14 @@ def test_a_season_sampled_in_half_its_weeks_tells_no_course():
     value = np.where(np.arange(12) % 2, np.nan, 1.0)
     one = figures(value)
     half = Figures(one.areas, one.weeks, one.value, one.variance, np.ones((1, 12), dtype=bool))
-    course = course_of([half, half], areas=("A",), first="2041-W02")
-    assert np.isnan(course.level).all() and not course.is_told
+    course = pattern_of([half, half], areas=("A",), first="2041-W02")
+    assert np.isnan(course.level).all() and not course.is_known
 
 
 def test_standing_is_how_far_this_season_lies_above_the_usual():
     past = [figures([np.zeros(8), np.ones(8)], year=2039), figures([np.zeros(8), np.ones(8)])]
-    course = course_of(past, areas=("A", "B"), first="2041-W02")
-    standing, n = course.standing(figures([np.full(8, 0.3), np.full(8, np.nan)]))
+    course = pattern_of(past, areas=("A", "B"), first="2041-W02")
+    standing, n = course.season_anomaly(figures([np.full(8, 0.3), np.full(8, np.nan)]))
     assert standing == pytest.approx(0.3, abs=0.01)
     assert n == 1
 
@@ -264,9 +264,9 @@ def test_days_vary_about_a_mean_that_stays():
 
 
 def test_weather_takes_whole_days_from_all_areas_and_was_in_the_total():
-    weather = Weather(n_dates=400, n_lost=80, n_after=80, n_again=60, share=0.0)
+    weather = Weather(n_dates=400, n_unfishable=80, n_after=80, n_again=60, share=0.0)
     days = days_of(2, weather=weather)
-    now = weekly_of_hand([[70.0] * 8, [70.0] * 8], days=days, fair=np.full((2, 8), 0.8))
+    now = weekly_of_hand([[70.0] * 8, [70.0] * 8], days=days, fishable_share=np.full((2, 8), 0.8))
     found, _ = effort_of(now)
     lost = found.effort == 0
     assert (lost[:, 0] == lost[:, 1]).all()

@@ -16,8 +16,8 @@ from analytics.options.report import (
     amount,
     binding,
     chance,
+    limit_dates,
     points,
-    reached,
     report,
     terminal_summary,
 )
@@ -179,7 +179,7 @@ def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
     assert "17 February 2036" not in text.split("## In short")[1]
     assert any("may be passed already (42 %)" in line for line in terminal_summary(told, made))
     late = dict.fromkeys(FAR, day) | {"exceedance_date_p90": dt.date(2036, 3, 1)}
-    assert reached(late, through=day) == "may be passed already, 90 % by 1 March 2036"
+    assert limit_dates(late, through=day) == "may be passed already, 90 % by 1 March 2036"
 
 
 def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
@@ -311,7 +311,7 @@ def test_differences_of_chances_are_points(difference, words):
 
 
 def test_days_that_draws_never_reach_are_left_out():
-    assert reached(FAR | {"exceedance_date_p10": dt.date(2036, 4, 1)}) == "10 % by 1 April 2036"
+    assert limit_dates(FAR | {"exceedance_date_p10": dt.date(2036, 4, 1)}) == "10 % by 1 April 2036"
 
 
 def test_short_lines_are_aligned(tables):

@@ -39,7 +39,7 @@ def same(one: object, other: object) -> None:
         {},
         {"n_weeks": 0, "n_closed_weeks": 0},
         {"areas": ("VEL",), "methods": ("",), "n_draws": 3},
-        {"lengths": {}, "rates": (), "lost": (), "normal": {}},
+        {"lengths": {}, "rates": (), "drop_off_rates": (), "normal": {}},
     ],
     ids=["usual", "season over", "one area and method", "no rates and lengths"],
 )

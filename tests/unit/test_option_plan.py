@@ -95,7 +95,7 @@ def test_changes_follow_each_other():
         ),
         0,
     )
-    limits = [plan.regimes[place].limit for place in plan.regime]
+    limits = [plan.regulations[place].limit for place in plan.regulation]
     assert limits[:10] == [1] * 7 + [3, 3, 1]
     factor = option_plan(
         BASE, Option("two", (Change(effort_factor=2.0), Change(effort_factor=0.25))), 0
@@ -116,7 +116,7 @@ def test_rules_of_closed_days_do_not_count():
 def test_a_rule_in_the_middle_of_a_week_makes_two_segments():
     today = today_plan(BASE, 0)
     plan = option_plan(BASE, Option("mid", (Change(daily_limit_fish=1, first_day=day(10)),)), 0)
-    found = plan.segments(BASE.week, today)
+    found = plan.periods(BASE.week, today)
     assert [(one.week, len(one.days)) for one in found[:4]] == [(0, 7), (1, 2), (1, 5), (2, 7)]
     assert [n for one in found for n in one.days] == list(range(N_OPEN))
 
@@ -196,7 +196,7 @@ def test_every_fault_has_its_place():
 
 
 def test_what_the_data_cannot_tell_is_refused():
-    nan = np.full_like(BASE.wanted_mean, np.nan)
+    nan = np.full_like(BASE.uncapped_mean, np.nan)
     few = {("VEL", "legal"): np.full(29, 600.0), ("", "legal"): np.full(29, 600.0)}
     classes = dict.fromkeys(BASE.class_per_fish, nan)
     unseen = BASE.by_method.copy()
@@ -204,7 +204,7 @@ def test_what_the_data_cannot_tell_is_refused():
     cases = [
         (replace(BASE, lengths=few), Change(min_length_mm=600), "few_lengths"),
         (replace(BASE, lengths=few), Change(min_length_mm=500), "few_lengths"),
-        (replace(BASE, wanted_mean=nan), Change(daily_limit_fish=1), "catch_unknown"),
+        (replace(BASE, uncapped_mean=nan), Change(daily_limit_fish=1), "catch_unknown"),
         (replace(BASE, class_per_fish=classes), Change(mark_selective=True), "marks_unknown"),
         (replace(BASE, class_per_fish={}), Change(mark_selective=True), "marks_unknown"),
         (replace(BASE, by_method=unseen), Change(method_mix={"trolling": 1.0}), "method_unseen"),

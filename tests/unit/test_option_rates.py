@@ -33,7 +33,9 @@ def figures(answers, option, area=None, column="estimate"):
 
 def with_wounds(rates=WOUNDS, **given):
     """Return the ground with hooks held shallow or deep, a fifth of them deep."""
-    return replace(BASE, rates=rates, deep=np.full_like(BASE.deep, 0.2), **given)
+    return replace(
+        BASE, rates=rates, deep_hook_share=np.full_like(BASE.deep_hook_share, 0.2), **given
+    )
 
 
 def deaths_at(base, *rows):
@@ -67,7 +69,7 @@ def test_a_rate_governs_all_that_it_names_whatever_else_the_store_has():
         base,
         methods=("mooching", "trolling"),
         by_method=base.by_method[:, :, :2],
-        deep=base.deep[:, :, :2],
+        deep_hook_share=base.deep_hook_share[:, :, :2],
     )
     for names in (("any",), ("mooching", "trolling")):
         found = deaths_at(base, *(every | {"method": name} for name in names))[2]
@@ -97,7 +99,7 @@ def test_a_rate_of_deep_hooks_counts_where_the_store_has_no_pair():
 
 
 def test_a_rate_that_is_taken_for_no_fish_is_told():
-    wound_unknown = replace(BASE, deep=np.full_like(BASE.deep, np.nan))
+    wound_unknown = replace(BASE, deep_hook_share=np.full_like(BASE.deep_hook_share, np.nan))
     deep = {"size_class": "sublegal", "method": "any", "wound_class": "deep", "rate_prop": 0.8}
     for base, none in ((wound_unknown, True), (with_wounds(), False)):
         words = deaths_at(base, deep)[2].assumptions["words"].to_pylist()

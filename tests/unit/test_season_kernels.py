@@ -7,7 +7,13 @@ import pytest
 from scipy import stats
 
 from analytics.fish.mortality_rates import ReleaseRates
-from analytics.options.baseline import beta_at, drawn_rate, law_at, luck, rate_key
+from analytics.options.baseline import (
+    beta_draws,
+    beta_quantiles,
+    common_random_numbers,
+    drawn_rate,
+    rate_key,
+)
 from analytics.options.catch_per_trip import moved_share
 from analytics.options.daily_limit import KeptPart, kept_of_boat, kept_per_angler
 from analytics.options.limit_exceedance import quantiles
@@ -19,7 +25,7 @@ PARTY = np.array([0.2, 0.4, 0.2, 0.1, 0.1])
 def test_a_rate_has_its_mean_and_error():
     normal = np.random.default_rng(2).standard_normal(200_000).astype(np.float32)
     for mean, se in ((0.1, 0.03), (0.5, 0.2), (0.03, 0.02), (0.9, 0.05)):
-        drawn = beta_at(mean, se, normal)
+        drawn = beta_draws(mean, se, normal)
         assert drawn.mean() == pytest.approx(mean, abs=4 * se / 200_000**0.5 + 1e-5)
         assert drawn.std() == pytest.approx(se, rel=0.02)
         assert ((drawn >= 0) & (drawn <= 1)).all()
@@ -29,15 +35,15 @@ def test_a_rate_is_the_quantile_of_its_law():
     normal = np.linspace(-4, 4, 41).astype(np.float32)
     for a, b in ((0.5, 60.5), (12.0, 3.0), (2.0, 200.0)):
         exact = stats.beta.ppf(stats.norm.cdf(normal.astype(float)), a, b)
-        assert law_at(a, b, normal) == pytest.approx(exact, rel=1e-3, abs=1e-6)
+        assert beta_quantiles(a, b, normal) == pytest.approx(exact, rel=1e-3, abs=1e-6)
 
 
 def test_a_rate_without_error_is_itself():
     normal = np.array([-2.0, 0.0, 2.0], dtype=np.float32)
     for mean, se in ((0.1, None), (0.1, 0.0), (0.0, 0.1), (1.0, 0.1)):
-        assert beta_at(mean, se, normal) == pytest.approx([mean] * 3)
+        assert beta_draws(mean, se, normal) == pytest.approx([mean] * 3)
     # An error too large for any law still stays between 0 and 1.
-    wide = beta_at(0.5, 0.9, normal)
+    wide = beta_draws(0.5, 0.9, normal)
     assert ((wide >= 0) & (wide <= 1)).all()
     assert (np.diff(wide) >= 0).all()
 
@@ -47,9 +53,9 @@ def test_the_same_key_has_the_same_luck():
     assert key == "sublegal any any"
     assert rate_key(DROP_OFF[0]) == "drop_off any"
     given = {key: np.zeros(3, dtype=np.float32)}
-    assert luck(given, key, 3).tolist() == [0, 0, 0]
-    new = luck(given, "legal new any", 1000)
-    assert (new == luck({}, "legal new any", 1000)).all()
+    assert common_random_numbers(given, key, 3).tolist() == [0, 0, 0]
+    new = common_random_numbers(given, "legal new any", 1000)
+    assert (new == common_random_numbers({}, "legal new any", 1000)).all()
     assert abs(new.mean()) < 0.15
     rate = ReleaseRates(RELEASE_RATES).choose("sublegal", "other").any_wound
     assert rate.label == key

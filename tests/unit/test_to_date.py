@@ -88,8 +88,8 @@ class TestJointParts:
         at = joint.methods.index("mooching")
         assert joint.deep[0, at] / joint.told[0, at] == pytest.approx(0.25)
         drawn = to_date_draws(snapshot, season, rng=np.random.default_rng(1), n_draws=50)
-        assert drawn.deep[:, 0, at] == pytest.approx(0.25)
-        assert np.isnan(drawn.deep[:, 0, joint.methods.index("trolling")]).all()
+        assert drawn.deep_hook_share[:, 0, at] == pytest.approx(0.25)
+        assert np.isnan(drawn.deep_hook_share[:, 0, joint.methods.index("trolling")]).all()
 
 
 class TestDraws:
@@ -303,6 +303,6 @@ class TestHorizon:
         assert not found.rules.is_mark_selective[0, 12]
         assert np.isnan(found.rules.min_length_mm).all()
         assert found.rules.is_open[0, :19].tolist() == [False] * 12 + [True] * 7
-        assert found.so_far.daily_limit_fish[:, 0].tolist()[0] == 2.0
+        assert found.rules_to_date.daily_limit_fish[:, 0].tolist()[0] == 2.0
         assert not found.rules.is_open[1].any()
         assert np.isnan(found.rules.daily_limit_fish[1]).all()

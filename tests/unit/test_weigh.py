@@ -11,7 +11,7 @@ import pytest
 from analytics.codes import Code, coded, has_code, join_codes, parse, select, sentences
 from analytics.errors import UsageError
 from analytics.options.baseline import Limit
-from analytics.options.compare import TODAY, TOLD, compare_options, outlook
+from analytics.options.compare import OPTION_TOTALS, TODAY, compare_options, outlook
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.schemas import ANSWER_SCHEMAS
 from tests.season_cases import (
@@ -113,7 +113,7 @@ def rich_baseline():
     rng = np.random.default_rng(4)
     by_method = base.by_method.copy()
     by_method[..., 4] = by_method[..., 3] * 0.1
-    deep = rng.uniform(0.05, 0.3, base.deep.shape).astype(np.float32)
+    deep = rng.uniform(0.05, 0.3, base.deep_hook_share.shape).astype(np.float32)
     deep[:, 0, 1] = np.nan
     rates = (
         *RELEASE_RATES,
@@ -130,16 +130,16 @@ def rich_baseline():
     keys += ("sublegal trolling shallow", "drop_off trolling")
     normal = dict(base.normal)
     normal |= {key: rng.standard_normal(30).astype(np.float32) for key in keys}
-    size = base.wanted_size.copy()
+    size = base.uncapped_size.copy()
     size[0] = 4000.0
     return replace(
         base,
         by_method=by_method,
-        deep=deep,
+        deep_hook_share=deep,
         rates=rates,
-        lost=lost,
+        drop_off_rates=lost,
         normal=normal,
-        wanted_size=size,
+        uncapped_size=size,
         rules=rules_of(base.rules.is_open, daily_limit_fish=3.0),
     )
 
@@ -150,7 +150,7 @@ def test_answers_are_those_of_the_plain_way(base, name):
     option = CASES[name]
     found, slow = compare_options(base, [option], ()), plain_totals(base, option)
     was = plain_totals(base, Option(TODAY))
-    for quantity in TOLD:
+    for quantity in OPTION_TOTALS:
         seen = [figures(found, option.name, area)[quantity] for area in base.areas]
         # The table of kept fish is read between its nodes.
         assert seen == pytest.approx(slow[quantity].mean(axis=0), rel=2e-4), quantity
@@ -188,7 +188,7 @@ def test_tables_have_their_shapes(answers):
     for name, schema in ANSWER_SCHEMAS.items():
         assert getattr(answers, name).schema == schema
     n_options = len(CASES) + 1
-    assert answers.figures.num_rows == n_options * 3 * len(TOLD)
+    assert answers.figures.num_rows == n_options * 3 * len(OPTION_TOTALS)
     assert answers.limit_exceedance.num_rows == n_options * len(LIMITS)
     assert answers.fans.quantiles.shape == (n_options, len(LIMITS), 8, 7)
 
@@ -373,7 +373,7 @@ def test_what_has_no_number_is_null_and_the_rest_is_told():
 
 
 def test_without_rates_there_are_no_deaths_but_the_rest():
-    found = outlook(replace(BASE, rates=(), lost=()), ())
+    found = outlook(replace(BASE, rates=(), drop_off_rates=()), ())
     told = figures(found, TODAY)
     assert told["release_deaths_fish"] is told["total_deaths_fish"] is None
     assert told["kept_fish"] > 0
@@ -383,9 +383,9 @@ def test_an_area_without_trips_so_far_takes_the_shares_of_all():
     by_method = BASE.by_method.copy()
     by_method[:, 0] = 0
     to_date = {name: np.where([True, False], 0, each) for name, each in BASE.to_date.items()}
-    wanted = BASE.wanted_mean.copy()
+    wanted = BASE.uncapped_mean.copy()
     wanted[:, 0] = np.nan
-    base = replace(BASE, by_method=by_method, to_date=to_date, wanted_mean=wanted)
+    base = replace(BASE, by_method=by_method, to_date=to_date, uncapped_mean=wanted)
     found = outlook(base, ())
     told, was = figures(found, TODAY, "OMB"), figures(outlook(BASE, ()), TODAY, "OMB")
     share = told["kept_fish"] / told["encounter_fish"]
