@@ -147,9 +147,9 @@ def table(
     return _PARTS.table(heads, lines, kind, titles or {})
 
 
-def small(*lines: str) -> Markup:
-    """Return lines in small print; empty ones are left out."""
-    return _PARTS.small(lines)
+def small(*lines: str, is_unbroken: bool = False) -> Markup:
+    """Return lines in small print, none of them broken where asked; empty ones are left out."""
+    return _PARTS.small(lines, "bm-whole" if is_unbroken else "")
 
 
 def bold(words: str, *, is_unbroken: bool = False) -> Markup:

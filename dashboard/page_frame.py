@@ -110,6 +110,13 @@ def panel(title: str, figure: go.Figure, *, key: str, alt: str) -> None:
     chart(figure, key=key, alt=alt)
 
 
+def reading(*paragraphs: str) -> None:
+    """Draw what a reader may want to know of the figures, folded."""
+    with st.expander("How to read this page"):
+        for words in paragraphs:
+            st.markdown(words)
+
+
 def colours() -> Any:
     """Return the palette of the reader's theme."""
     return palette(dark=is_dark())

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, numbers, page_frame
-from dashboard.catch_rates import models, panels, sentences, table, terms
-from dashboard.catch_rates.records import RESPONSES
+from dashboard.catch_rates import models, sentences, terms
+from dashboard.catch_rates.records import MODELLED, RESPONSES
 from dashboard.charts import curves
 from dashboard.charts import forest as dotted
 from dashboard.charts import rates as chart
@@ -30,8 +30,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
         return
     st.caption(sentences.RULE)
     _figures(choice, rates, response)
-    st.html(table.table(book, rates, choice.areas, response=response))
-    panels.reading(
+    st.html(sentences.table(book, rates, choice.areas, response=response))
+    page_frame.reading(
         sentences.meaning(response),
         sentences.WHY_UNLIKE,
         f"{sentences.AHEAD} {sentences.RULE} {sentences.MANY}",
@@ -46,7 +46,7 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     found = {
         area: panel
         for area in domains(choice.book, choice.areas)
-        if (panel := panels.panel(choice.book, rates, area, response=response))
+        if (panel := chart.panel_of(choice.book, rates, area, response=response))
     }
     if not found:
         return
@@ -131,5 +131,5 @@ framed(
     view="rates",
     body=_body,
     needs=("index", "trend"),
-    older=panels.MODELLED,
+    older=MODELLED,
 )

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import numbers, page_frame
-from dashboard.catch_rates import panels, seasonal_timing
+from dashboard.catch_rates import seasonal_timing
+from dashboard.catch_rates.records import MODELLED
 from dashboard.charts import timing
 from dashboard.page_frame import Chosen, colours, framed, grid, lead
 from dashboard.released.records import domains, head
@@ -37,7 +38,7 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     if rates.strength:
         _strength(choice, rates)
     _dates(choice, rates)
-    panels.reading(
+    page_frame.reading(
         f"{seasonal_timing.MEANING} {seasonal_timing.FILLED}", seasonal_timing.CURVES_ARE
     )
     page_frame.downloads(
@@ -103,5 +104,5 @@ framed(
     view="rates",
     body=_body,
     needs=("seasonal_pattern", "run_strength"),
-    older=panels.MODELLED,
+    older=MODELLED,
 )

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
+#: What bulletins did not do before they had the tables of these pages.
+MODELLED = "modelled catch rates"
 ENCOUNTERS, KEPT, SHARE = "encounters", "kept", "sublegal"
 #: The responses, in the order of their buttons.
 RESPONSES = (ENCOUNTERS, KEPT, SHARE)

@@ -10,9 +10,9 @@ import pytest
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.trend import CALLED
 from dashboard import numbers
-from dashboard.catch_rates import panels, sentences
 from dashboard.catch_rates import records as modelled
-from dashboard.catch_rates import table as rate_table
+from dashboard.catch_rates import sentences
+from dashboard.charts.rates import panel_of
 from dashboard.numbers import NumberKind
 from tests.app import sample_rates
 from tests.app.rate_pages import old_shelf, plain, with_tables
@@ -105,7 +105,7 @@ def test_the_last_week_with_a_level_is_told(book):
 
 
 def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
-    table = plain(rate_table.table(book, rates, (), response="encounters"))
+    table = plain(sentences.table(book, rates, (), response="encounters"))
     assert [table.index(name) for name in ("All areas", *AREAS.values())] == sorted(
         table.index(name) for name in ("All areas", *AREAS.values())
     )
@@ -114,13 +114,13 @@ def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
     assert f"{fall:.0f} % in four weeks".replace("-", "−") in table
     assert "<small>−9 % since the week before: 20 %</small>" in table
     assert "W09: " in table
-    one = rate_table.table(book, rates, ("A3",), response="encounters")
+    one = sentences.table(book, rates, ("A3",), response="encounters")
     assert "Pale Hook" in one
     assert "Quillon Bank" not in one
 
 
 def test_past_seasons_lie_on_the_weeks_of_this_one(book, rates):
-    panel = panels.panel(book, rates, "A1", response="encounters")
+    panel = panel_of(book, rates, "A1", response="encounters")
     assert panel.weeks[0] == "2035-W45"
     assert panel.weeks[-1] == "2036-W09"
     assert [one.season for one in panel.past] == ["2033-34", "2034-35"]
@@ -138,14 +138,14 @@ def test_past_seasons_lie_behind_whatever_they_are_called(book, rates):
         for line in book.bulletin.table("seasonal_pattern").to_pylist()
     ]
     found = with_tables(book, seasonal_pattern=lines)
-    panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
-    usual = panels.panel(book, rates, "A1", response="encounters")
+    panel = panel_of(found, modelled.index(found), "A1", response="encounters")
+    usual = panel_of(book, rates, "A1", response="encounters")
     assert {one.season for one in panel.past} == {"W35", "the wet one"}
     assert {one.points for one in panel.past} == {one.points for one in usual.past}
 
 
 def test_a_rate_without_past_seasons_says_so(open_rates, book, rates):
-    assert not panels.panel(book, rates, "A1", response="kept").past
+    assert not panel_of(book, rates, "A1", response="kept").past
     for rate in ("kept", "sublegal"):
         assert sentences.PAST_OF_ENCOUNTERS in words_of(open_rates(rate=rate))
     assert sentences.PAST_OF_ENCOUNTERS not in words_of(open_rates())
@@ -158,7 +158,7 @@ def test_a_closed_week_breaks_the_line_of_a_past_season(book):
         if (line["season"], line["week"]) != ("2034-35", "2034-W47")
     ]
     found = with_tables(book, seasonal_pattern=lines)
-    panel = panels.panel(found, modelled.index(found), "A1", response="encounters")
+    panel = panel_of(found, modelled.index(found), "A1", response="encounters")
     assert panel.past[1].points[2] == (2, None)
     assert None not in [value for _, value in panel.past[0].points]
 
@@ -174,11 +174,11 @@ def test_the_areas_are_told_by_their_word(open_rates):
 
 
 def test_the_word_stands_first_with_its_arrow(book, rates):
-    table = rate_table.table(book, rates, (), response="encounters")
+    table = sentences.table(book, rates, (), response="encounters")
     cells = re.findall(r"<td data-label='Direction'><b class='bm-whole'>(.*?)</b>", table)
     assert cells[:2] == ["↗ rising", "↗ rising"]
     assert {"↘ falling", "→ no clear change", "? not known"} <= {*cells}
-    assert rate_table.HEADS[1] == "Direction"
+    assert sentences.HEADS[1] == "Direction"
 
 
 def test_the_word_and_its_rule_are_of_one_limit():
@@ -213,19 +213,19 @@ def test_weeks_with_trips_and_no_fish_are_told(book):
     assert "No fish was met in 82 trips of the last 2 weeks." in said
     said = sentences.trend_answer(book, found, ["A1"], response="kept")
     assert "No fish was kept in 82 trips of the last 2 weeks." in said
-    table = rate_table.table(book, found, ("A1",), response="encounters")
+    table = sentences.table(book, found, ("A1",), response="encounters")
     assert "<small>no fish was met in 41 trips</small>" in table
     assert "No fish" not in sentences.trend_answer(book, found, ["A3"], response="encounters")
 
 
 def test_level_index_and_survey_are_of_one_week(book, rates):
-    table = plain(rate_table.table(book, rates, ("A1",), response="encounters"))
+    table = plain(sentences.table(book, rates, ("A1",), response="encounters"))
     line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
     rate = numbers.of_line(line, "index", NumberKind.RATIO).words
     assert f"<td data-label='Standardised rate'>{rate}<small>" in table
     assert f"<td data-label='Design-based'>{modelled.raw(line).words}<small>" in table
-    kept = plain(rate_table.table(book, rates, ("A1",), response="kept"))
-    assert rate_table.NEVER in kept
+    kept = plain(sentences.table(book, rates, ("A1",), response="kept"))
+    assert sentences.NEVER in kept
 
 
 def test_a_closed_week_is_told_as_closed(book):
@@ -239,7 +239,7 @@ def test_a_closed_week_is_told_as_closed(book):
     found = modelled.index(with_tables(book, trend=lines, index=index))
     said = sentences.trend_answer(book, found, ["A1"], response="encounters")
     assert "in a trend that is **not known** (closed)" in said
-    table = rate_table.table(book, found, ("A1",), response="encounters")
+    table = sentences.table(book, found, ("A1",), response="encounters")
     assert "? not known</b><small>closed</small>" in table
 
 
@@ -257,13 +257,13 @@ def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
     for line in lines:
         line |= {"survey_low": 0.0002, "survey_high": 836.85}
     found = modelled.index(with_tables(book, index=lines))
-    table = rate_table.table(book, found, ("A1",), response="encounters")
+    table = sentences.table(book, found, ("A1",), response="encounters")
     assert "too few site-days for a useful interval" in table
     assert "836" not in table
 
 
 def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
-    assert panels.panel(book, rates, sample_rates.NO_INDEX, response="encounters") is None
+    assert panel_of(book, rates, sample_rates.NO_INDEX, response="encounters") is None
     page = open_rates(area=sample_rates.NO_INDEX)
     keys = [one.proto.id for one in page.get("plotly_chart")]
     assert not any("rates-weeks" in key for key in keys)
