@@ -151,23 +151,25 @@ def _known(lines: Iterable[Line], name: str) -> list[float]:
 
 def panel_of(book: BulletinIndex, rates: Rates, area: str | None, *, response: str) -> Panel | None:
     """Return what a panel of an area shows; None where no week has an index or a level."""
-    index = rates.index.get((response, area), ())
-    trend = rates.trend.get((response, area), ())
-    known = [one["index"] for one in index] + [one["level"] for one in trend]
+    index_lines = rates.index.get((response, area), ())
+    trend_lines = rates.trend.get((response, area), ())
+    known = [one["index"] for one in index_lines] + [one["level"] for one in trend_lines]
     if all(one is None for one in known):
         return None
-    weeks = [*book.axis, *(one["week"] for one in (*index, *trend))]
+    weeks = [*book.axis, *(one["week"] for one in (*index_lines, *trend_lines))]
     axis = weeks_between(min(weeks), max(weeks))
     past = _past_of(rates, area, axis) if response == ENCOUNTERS else ()
-    closed = _closed(axis, index, trend)
-    return Panel(axis, index, trend, past, closed, sort_of(response))
+    closed = _closed(axis, index_lines, trend_lines)
+    return Panel(axis, index_lines, trend_lines, past, closed, sort_of(response))
 
 
-def _closed(axis: Sequence[str], index: Sequence[Line], trend: Sequence[Line]) -> tuple[int, ...]:
+def _closed(
+    axis: Sequence[str], index_lines: Sequence[Line], trend_lines: Sequence[Line]
+) -> tuple[int, ...]:
     """Return the places of closed weeks: those the trend calls so, or that have no index line."""
-    is_shut = {one["week"]: one.get("is_closed") for one in trend}
-    open_weeks = {one["week"] for one in index}
-    first_ahead = min((one["week"] for one in trend if one["is_projected"]), default="9999")
+    is_shut = {one["week"]: one.get("is_closed") for one in trend_lines}
+    open_weeks = {one["week"] for one in index_lines}
+    first_ahead = min((one["week"] for one in trend_lines if one["is_projected"]), default="9999")
     return tuple(
         at
         for at, week in enumerate(axis)
