@@ -251,6 +251,11 @@ class Measurement:
         return self.low is not None and self.high is not None
 
     @property
+    def ends(self) -> list[float]:
+        """The number and the ends of its interval, as far as they are known."""
+        return [end for end in (self.low, self.value, self.high) if end is not None]
+
+    @property
     def place(self) -> int:
         """Power of ten of the last digit: two digits of half the interval, two of the number."""
         size = self._scale * abs(self.value or 0.0)

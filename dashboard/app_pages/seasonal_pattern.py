@@ -33,8 +33,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
     shown = domains(book, choice.areas)
     if seasonal_timing.is_few(rates, choice.domains):
         st.caption(seasonal_timing.FEW)
-    _figures(choice, CAME, seasonal_timing.shares(rates, shown))
-    _figures(choice, INDEX, seasonal_timing.indices(rates, shown))
+    _figures(choice, CAME, seasonal_timing.runs(rates, shown, "share"))
+    _figures(choice, INDEX, seasonal_timing.runs(rates, shown, "index"))
     if rates.strength:
         _strength(choice, rates)
     _dates(choice, rates)

@@ -30,20 +30,11 @@ if TYPE_CHECKING:
 CURVES = ("index", "normal", "logistic")
 
 
-def shares(rates: Rates, areas: Sequence[str | None]) -> dict[str | None, Run]:
-    """Return the share come by each day of past seasons, with their mean curves, by area.
+def runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | None, Run]:
+    """Return past seasons and this one, by area: their ``share`` by day, or ``index`` by week.
 
-    This season is among them once it is over.
+    Shares have the mean curves of past seasons, and this season once it is over.
     """
-    return _runs(rates, areas, "share")
-
-
-def indices(rates: Rates, areas: Sequence[str | None]) -> dict[str | None, Run]:
-    """Return the index by week of past seasons and of this one, by area."""
-    return _runs(rates, areas, "index")
-
-
-def _runs(rates: Rates, areas: Sequence[str | None], name: str) -> dict[str | None, Run]:
     made = {area: _run(rates, area, name) for area in areas}
     return {area: run for area, run in made.items() if run is not None}
 

@@ -10,6 +10,7 @@ from html import escape
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
 import plotly.graph_objects as go
 
 if TYPE_CHECKING:
@@ -286,11 +287,7 @@ def without_spikes(values: Sequence[float]) -> float:
 
     Few figures far above all others would squeeze the rest.
     """
-    found = sorted(values)
-    if not found:
+    if not values:
         return 0.0
-    at = MOST * (len(found) - 1)
-    left = math.floor(at)
-    right = min(left + 1, len(found) - 1)
-    most = found[left] + (at - left) * (found[right] - found[left])
-    return most if found[-1] > SPIKE * most else found[-1]
+    highest, most = max(values), float(np.quantile(values, MOST))
+    return most if highest > SPIKE * most else highest

@@ -52,8 +52,7 @@ def signs(bars: Sequence[Bar]) -> list[tuple[str, str]]:
 
 def axis_end(bars: Sequence[Bar]) -> float:
     """Return the end of the axis in limits."""
-    amounts = [one for bar in bars for one in (bar.used, bar.expected)]
-    ends = [end for one in amounts for end in (one.value, one.high) if end is not None]
+    ends = [end for bar in bars for one in (bar.used, bar.expected) for end in one.ends]
     return min(max([LEAST, *(1.04 * end for end in ends)]), MOST)
 
 

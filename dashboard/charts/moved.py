@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from html import escape
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import plotly.graph_objects as go
 
@@ -49,8 +48,7 @@ def plotted(moves: Sequence[Move]) -> list[Move]:
     return known[:SHOWN]
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
+class Span(NamedTuple):
     """The value axis: its ends, and whether it runs in powers of ten.
 
     Totals and rates of a large and a small area share a figure only on a logarithmic axis, on which
@@ -60,11 +58,6 @@ class Span:
     low: float
     high: float
     is_log: bool
-
-    @property
-    def ends(self) -> tuple[float, float]:
-        """Both ends."""
-        return self.low, self.high
 
 
 def span(moves: Sequence[Move]) -> Span:
@@ -87,33 +80,44 @@ def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -
 
     A zero, which no logarithmic axis has, stands at its low end with its figure beside it.
     """
-    ends = span(moves)
-    groups = []
+    axis = span(moves)
+    groups, zeros = [], []
     for side, off, colour, symbol in (
         ("before", -APART, palette.quiet, "circle-open"),
         ("now", APART, palette.sea, "circle"),
     ):
-        points = [
-            _point(at + off, row, move, ends=ends, book=book)
+        found = [
+            (at + off, row, move)
             for at, move in enumerate(moves)
             if (row := getattr(move, side)) is not None and row.estimate is not None
         ]
+        points = [
+            Point(
+                at,
+                row.estimate or INSIDE * axis.low,
+                row.ci_low,
+                row.ci_high,
+                _hover(move, book=book),
+            )
+            for at, row, move in found
+        ]
         groups.append(Group(points, colour, symbol))
+        zeros += [(at, colour) for at, row, _ in found if row.estimate == 0]
     return forest.rows(
         groups,
         labels=[_label(move, book=book) for move in moves],
-        ends=ends.ends,
+        ends=axis[:2],
         inset=INSIDE,
         palette=palette,
         line_height=ROW_HEIGHT,
-        xaxis=_scale(ends),
-        more=[_zeros(groups, moves, ends=ends)],
+        xaxis=_scale(axis),
+        more=[_zeros(zeros, at=INSIDE * axis.low)],
     )
 
 
 def is_cut(moves: Sequence[Move]) -> bool:
     """Return whether an interval extends beyond the figure, on either side."""
-    ends = span(moves).ends
+    ends = span(moves)[:2]
     points = (Point(0, None, row.ci_low, row.ci_high) for move in moves for row in _sides(move))
     return any(any(drawing.beyond(one, ends)) for one in points)
 
@@ -133,23 +137,11 @@ def _sides(move: Move) -> list[Row]:
     return [row for row in (move.before, move.now) if row is not None and row.estimate is not None]
 
 
-def _point(at: float, row: Row, move: Move, *, ends: Span, book: BulletinIndex) -> Point:
-    value = row.estimate or INSIDE * ends.low
-    return Point(at, value, row.ci_low, row.ci_high, _hover(move, book=book))
-
-
-def _zeros(groups: Sequence[Group], moves: Sequence[Move], *, ends: Span) -> go.Scatter:
-    """Write the zeros of both sides beside their points."""
-    colours = [group.colour for group in groups]
-    found = [
-        (at + off, colour)
-        for off, colour, side in zip((-APART, APART), colours, ("before", "now"), strict=True)
-        for at, move in enumerate(moves)
-        if (row := getattr(move, side)) is not None and row.estimate == 0
-    ]
+def _zeros(found: Sequence[tuple[float, str]], *, at: float) -> go.Scatter:
+    """Write a zero beside each point on the low end of the axis, by its height and colour."""
     return go.Scatter(
-        x=[INSIDE * ends.low] * len(found),
-        y=[at for at, _ in found],
+        x=[at] * len(found),
+        y=[height for height, _ in found],
         mode="text",
         text=["\u2002 0"] * len(found),
         textposition="middle right",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import label
@@ -60,8 +60,7 @@ def figure(shifts: Sequence[Shift], *, palette: Palette, unit: str = "") -> go.F
         groups.append(Group(points, hue, symbol))
     labels = [label(one.name, LABEL_WIDTH) for one in shifts]
     ends = _ends(shifts)
-    axis: dict[str, Any] = {"range": list(ends), "nticks": 5, "tickformat": ",.0f"}
-    axis |= {"title": {"text": unit}} if unit else {}
+    axis = drawing.axis(unit, range=list(ends), nticks=5, tickformat=",.0f")
     axis |= {"dtick": 1} if ends[1] - ends[0] < FEW else {}
     return forest.rows(
         groups,
@@ -83,12 +82,7 @@ def description(shifts: Sequence[Shift], *, of: str) -> str:
 
 def _ends(shifts: Sequence[Shift]) -> tuple[float, float]:
     """Return the ends of the axis: today's rule and every interval stand inside."""
-    ends = [
-        end
-        for one in shifts
-        for end in (one.amount.low, one.amount.value, one.amount.high)
-        if end is not None
-    ]
+    ends = [end for one in shifts for end in one.amount.ends]
     low, high = min([-1.0, *ends]), max([1.0, *ends])
     room = (ROOM - 1) * (high - low)
     return low - room, high + room

@@ -19,7 +19,7 @@ from dashboard.week.sentences import MET
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from dashboard.bulletin_index import BulletinIndex, Row
+    from dashboard.bulletin_index import BulletinIndex
     from dashboard.filters import Choice
     from dashboard.numbers import Measurement
     from dashboard.released.records import DetailedRow, Line, Released
@@ -71,12 +71,8 @@ def classes_answer(book: BulletinIndex, released: Released, areas: Sequence[str 
 def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
     both = [released.of_class(basis, area, MET) for basis in (SAMPLED, REPORTED)]
     known = [one is not None and one.row.estimate is not None for one in both]
-    parts = [
-        _said(one.row if one else None, says, noun)
-        for one, says, noun in zip(
-            both, ("the sample says", "reports say"), ("the sample", "reports"), strict=True
-        )
-    ]
+    sample = _said(both[0], "the sample says", "the sample")
+    parts = [sample, _said(both[1], "reports say", "reports")]
     words = f"{start(book, area)}, {when(book)}: "
     if all(known):
         words += f"{parts[0]} Chinook met, {parts[1]}"
@@ -88,11 +84,11 @@ def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str
     return f"{words}.{_largest(released, area)}{_used(book, area)}"
 
 
-def _said(row: Row | None, says: str, noun: str) -> str:
-    if row is None or row.estimate is None:
-        why = reasons.why_no_estimate(row) if row else "the bulletin has none"
+def _said(one: DetailedRow | None, says: str, noun: str) -> str:
+    if one is None or one.row.estimate is None:
+        why = reasons.why_no_estimate(one.row) if one else "the bulletin has none"
         return f"no estimate from {noun} ({numbers.plain(why)})"
-    return f"{says} **{numbers.value(row)}** {numbers.plain(numbers.bracket(row))}"
+    return f"{says} **{numbers.value(one.row)}** {numbers.plain(numbers.bracket(one.row))}"
 
 
 def _ratio_words(line: Line | None, *, said: str) -> str:
@@ -131,13 +127,11 @@ def _largest(released: Released, area: str | None) -> str:
 
 def _used(book: BulletinIndex, area: str | None) -> str:
     """Return which of the two the result rows of the bulletin are."""
-    rows = [book.row(area, None, name) for name in CLASSES]
+    rows = [row for name in CLASSES if (row := book.row(area, None, name)) is not None]
     starts = {
         basis
-        for row in rows
-        if row is not None and row.estimate is not None
-        for estimator, basis in _USED.items()
-        if has_code(row.method, estimator)
+        for row, (estimator, basis) in product(rows, _USED.items())
+        if row.estimate is not None and has_code(row.method, estimator)
     }
     if len(starts) != 1:
         return ""

@@ -171,7 +171,7 @@ def test_no_table_without_a_line_is_offered(open_timing):
 
 
 def test_figures_stand_on_the_days_of_the_season(rates):
-    found = seasonal_timing.shares(rates, [None, sample_rates.NO_INDEX])
+    found = seasonal_timing.runs(rates, [None, sample_rates.NO_INDEX], "share")
     assert list(found) == [None]
     one = found[None]
     assert one.start == date(2035, 11, 5)
@@ -179,7 +179,7 @@ def test_figures_stand_on_the_days_of_the_season(rates):
     assert one.now == ()  # a season in progress has no shares
     assert one.past["2034-35"][-1] == (7 * 23 + 6, pytest.approx(1.0))
     assert len(one.curves["normal"]) == 24
-    index = seasonal_timing.indices(rates, [None])[None]
+    index = seasonal_timing.runs(rates, [None], "index")[None]
     assert len(index.now) == 14
     ends = [sample_rates.run_index(0, size, late) for size, late in ((0.85, 0.0), (1.15, 1.0))]
     assert index.envelope[0] == (6, min(ends), max(ends))
@@ -193,5 +193,5 @@ def test_the_curve_is_the_mean_of_the_past_ones(book, rates):
         if line["area"] is None and line["day"] == 83 and line["normal"] is not None
     ]
     assert len(mine) == 2
-    curve = dict(seasonal_timing.shares(rates, [None])[None].curves["normal"])
+    curve = dict(seasonal_timing.runs(rates, [None], "share")[None].curves["normal"])
     assert curve[83] == pytest.approx(sum(mine) / 2)

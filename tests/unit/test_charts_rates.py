@@ -138,7 +138,7 @@ def test_a_panel_is_told_in_words(book, told):
 
 
 def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
-    run = seasonal_timing.shares(told, [None])[None]
+    run = seasonal_timing.runs(told, [None], "share")[None]
     drawn = traces(timing.figure(run, palette=COLOURS))
     lines = told.timing["2033-34", None]
     assert list(drawn["past"][0].y) == [line["share"] for line in lines]
@@ -152,7 +152,7 @@ def test_shares_of_a_run_hold_every_season_their_envelope_and_both_curves(told):
 
 
 def test_the_index_of_a_run_stands_against_the_past(told):
-    run = seasonal_timing.indices(told, ["A1"])["A1"]
+    run = seasonal_timing.runs(told, ["A1"], "index")["A1"]
     drawn = traces(timing.figure(run, palette=COLOURS))
     now = told.timing[NOW, "A1"]
     assert list(drawn["now"][0].x) == [line["day"] for line in now]
@@ -184,7 +184,7 @@ def test_the_envelope_is_apart_where_past_seasons_were_closed():
 
 
 def test_one_past_season_has_no_envelope(told):
-    run = seasonal_timing.indices(told, [None])[None]
+    run = seasonal_timing.runs(told, [None], "index")[None]
     one = timing.Run({"2034-35": run.past["2034-35"]}, run.now, {}, run.start, is_share=False)
     assert one.envelope == ()
     assert timing.ENVELOPE not in timing.signs([one])
@@ -241,7 +241,7 @@ def test_the_last_season_is_named_and_each_told_by_the_pointer(book, told):
 
 
 def test_this_seasons_day_is_marked_on_a_run(told):
-    run = seasonal_timing.shares(told, [None])[None]
+    run = seasonal_timing.runs(told, [None], "share")[None]
     assert run.today == (97, "end of W06")
     layout = timing.figure(run, palette=COLOURS).layout
     assert [(one.x0, one.x1) for one in layout.shapes] == [(97, 97)]
