@@ -70,7 +70,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Change of one quantity from the week before; the fields are the shelf's columns."""
+    """Change of one quantity from the week before; the fields are the archive's columns."""
 
     season: str | None
     area: str | None
@@ -89,7 +89,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Stratum:
-    """What sampling reached in one stratum; the fields are the shelf's columns."""
+    """What sampling reached in one stratum; the fields are the archive's columns."""
 
     season: str | None
     landing_area: str | None
@@ -156,7 +156,7 @@ class BulletinIndex:
         return self.changes.get((area, week, quantity))
 
 
-def index(bulletin: Bulletin) -> BulletinIndex:
+def index_bulletin(bulletin: Bulletin) -> BulletinIndex:
     """Index a bulletin for reading."""
     names = {line["area"]: line["area_name"] for line in bulletin.areas.to_pylist()}
     found = (of_line(line, names) for line in bulletin.rows.to_pylist())
@@ -186,20 +186,20 @@ def of_line(line: dict[str, Any], names: Mapping[str, str]) -> Row:
     return replace(row, method=with_area_names(row.method, lambda area: names.get(area) or area))
 
 
-def lines(book: BulletinIndex, name: str) -> list[dict[str, Any]]:
+def lines(index: BulletinIndex, name: str) -> list[dict[str, Any]]:
     """Return the lines of a table, its codes in words; what is no finite number is none.
 
     A column of codes is also there as codes, such as ``reason_codes``, areas by their names.
     """
-    return [_in_words(line, book) for line in book.bulletin.table(name).to_pylist()]
+    return [_in_words(line, index) for line in index.bulletin.table(name).to_pylist()]
 
 
-def in_words(cell: str | None, book: BulletinIndex) -> str:
+def in_words(cell: str | None, index: BulletinIndex) -> str:
     """Return a cell of codes in words, areas by their names."""
-    return sentences(cell, book.name)
+    return sentences(cell, index.name)
 
 
-def _in_words(line: dict[str, Any], book: BulletinIndex) -> dict[str, Any]:
+def _in_words(line: dict[str, Any], index: BulletinIndex) -> dict[str, Any]:
     sound = {
         name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in line.items()
@@ -207,23 +207,23 @@ def _in_words(line: dict[str, Any], book: BulletinIndex) -> dict[str, Any]:
     coded = [name for name in _CODED if isinstance(sound.get(name), str)]
     return (
         sound
-        | {f"{name}_codes": with_area_names(sound.get(name), book.name) for name in _CODED}
-        | {name: in_words(sound[name], book) for name in coded}
+        | {f"{name}_codes": with_area_names(sound.get(name), index.name) for name in _CODED}
+        | {name: in_words(sound[name], index) for name in coded}
     )
 
 
-def rows_of_week(book: BulletinIndex, *, week: str, areas: tuple[str, ...]) -> pa.Table:
+def rows_of_week(index: BulletinIndex, *, week: str, areas: tuple[str, ...]) -> pa.Table:
     """Return the result rows of a week as kept, in `RESULT_SCHEMA`.
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
     week : str
         ISO week.
     areas : tuple of str
         Areas; empty for every area and the row of all areas together.
     """
-    table = book.bulletin.rows
+    table = index.bulletin.rows
     chosen = pc.equal(table["week"], week)
     if areas:
         chosen = pc.and_(chosen, pc.is_in(table["area"], pa.array(areas, pa.string())))

@@ -1,4 +1,4 @@
-"""Cached reading of the shelf. Caches are keyed by names, never by frames, and are bounded."""
+"""Cached reading of the archive. Caches are keyed by names, never by frames, and are bounded."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import streamlit as st
 
 from analytics.bulletin import archive
 from analytics.errors import UsageError
-from dashboard import bulletin_index as books
 from dashboard.alternative_estimates import bases
+from dashboard.bulletin_index import index_bulletin
 from dashboard.catch_rates import records as rates
 from dashboard.options import compare
 from dashboard.released import records as released
@@ -23,32 +23,32 @@ if TYPE_CHECKING:
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
 
-SHELF_VARIABLE = "BLACKMOUTH_SHELF"
+ARCHIVE_VARIABLE = "BLACKMOUTH_SHELF"
 #: What is made of a bulletin, once, for the pages of a subject.
 _VIEWS = {
-    "moves": moves.index,
-    "alternative_estimates": bases.index,
-    "released": released.index,
-    "rates": rates.index,
-    "limits": limits.index,
+    "moves": moves.read,
+    "alternative_estimates": bases.read,
+    "released": released.read,
+    "rates": rates.read,
+    "limits": limits.read,
 }
 
 
-def shelf_folder() -> Path | None:
+def archive_folder() -> Path | None:
     """Return the folder of bulletins named by the environment; None where none is named."""
-    named = os.environ.get(SHELF_VARIABLE, "").strip()
+    named = os.environ.get(ARCHIVE_VARIABLE, "").strip()
     return Path(named) if named else None
 
 
-def shelf(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:
-    """Return the readable cards on a shelf, and the names of bulletins whose card is not.
+def kept_bulletins(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:
+    """Return the readable cards in an archive, and the names of bulletins whose card is not.
 
     It is read again only when a bulletin came or went.
     """
-    return _shelf(str(folder), folder.stat().st_mtime_ns if folder.is_dir() else 0)
+    return _kept_bulletins(str(folder), folder.stat().st_mtime_ns if folder.is_dir() else 0)
 
 
-def book(folder: Path, card: BulletinMetadata) -> BulletinIndex:
+def bulletin_index(folder: Path, card: BulletinMetadata) -> BulletinIndex:
     """Return an indexed bulletin, shared between sessions and never changed.
 
     Raises
@@ -56,7 +56,7 @@ def book(folder: Path, card: BulletinMetadata) -> BulletinIndex:
     UsageError, StoreError
         If the bulletin is gone or cannot be read.
     """
-    return _book(str(folder), card.bulletin, card.made_utc)
+    return _bulletin_index(str(folder), card.bulletin, card.made_utc)
 
 
 def view(name: str, card: BulletinMetadata) -> Any:
@@ -72,7 +72,7 @@ def view(name: str, card: BulletinMetadata) -> Any:
     """
     made = _inputs if name == "inputs" else _view
     keys = () if name == "inputs" else (name,)
-    return made(str(shelf_folder()), card.bulletin, card.made_utc, *keys)
+    return made(str(archive_folder()), card.bulletin, card.made_utc, *keys)
 
 
 def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
@@ -83,29 +83,29 @@ def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
     UsageError, StoreError
         If the bulletin is gone or cannot be read, or the options cannot.
     """
-    return _compared(str(shelf_folder()), card.bulletin, card.made_utc, options)
+    return _compared(str(archive_folder()), card.bulletin, card.made_utc, options)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _shelf(folder: str, stamp: int) -> tuple[list[BulletinMetadata], list[str]]:
+def _kept_bulletins(folder: str, stamp: int) -> tuple[list[BulletinMetadata], list[str]]:
     return archive.list_bulletins(folder), archive.unreadable_bulletins(folder)
 
 
-# A bulletin never changes under its name; `made_utc` tells apart a shelf that was made anew.
+# A bulletin never changes under its name; `made_utc` tells apart an archive that was made anew.
 @st.cache_resource(max_entries=12, show_spinner=False)
-def _book(folder: str, bulletin: str, made_utc: str) -> BulletinIndex:
-    return books.index(archive.load(folder, bulletin))
+def _bulletin_index(folder: str, bulletin: str, made_utc: str) -> BulletinIndex:
+    return index_bulletin(archive.load(folder, bulletin))
 
 
 @st.cache_resource(max_entries=60, show_spinner=False)
 def _view(folder: str, bulletin: str, made_utc: str, name: str) -> Any:
-    return _VIEWS[name](_book(folder, bulletin, made_utc))
+    return _VIEWS[name](_bulletin_index(folder, bulletin, made_utc))
 
 
 # Draws are large: options of few seasons are compared at once.
 @st.cache_resource(max_entries=3, show_spinner=False)
 def _inputs(folder: str, bulletin: str, made_utc: str) -> ComparisonInputs | None:
-    return compare.scales(_book(folder, bulletin, made_utc))
+    return compare.scales(_bulletin_index(folder, bulletin, made_utc))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)

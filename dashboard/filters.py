@@ -25,17 +25,17 @@ class Choice:
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
         The chosen bulletin.
     newest : bool
-        No later bulletin of the season is on the shelf.
+        No later bulletin of the season is in the archive.
     week : str
         ISO week.
     areas : tuple of str
         Chosen areas; empty means all of them.
     """
 
-    book: BulletinIndex
+    index: BulletinIndex
     newest: bool
     week: str
     areas: tuple[str, ...]
@@ -43,7 +43,7 @@ class Choice:
     @property
     def shown(self) -> tuple[str, ...]:
         """The areas that figures show."""
-        return self.areas or self.book.areas
+        return self.areas or self.index.areas
 
     @property
     def domains(self) -> tuple[str | None, ...]:
@@ -57,7 +57,7 @@ def choose(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool =
     Parameters
     ----------
     folder : Path
-        The shelf.
+        The archive.
     cards : sequence of BulletinMetadata
         Its cards, at least one.
     with_week : bool
@@ -80,15 +80,15 @@ def _filters(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool
     mine = [card for card in reversed(cards) if card.season == season]
     with last:
         card = _bulletin(mine)
-    book = data.book(folder, card)
+    index = data.bulletin_index(folder, card)
     week = card.through
     if with_week:
         with middle[0]:
-            weeks = list(reversed(book.weeks)) or [card.through]
+            weeks = list(reversed(index.weeks)) or [card.through]
             week = pick("Week", weeks, key="week", words=_week_words)
     with middle[-1]:
-        areas = _areas(book)
-    return Choice(book=book, newest=card == mine[0], week=week, areas=areas)
+        areas = _areas(index)
+    return Choice(index=index, newest=card == mine[0], week=week, areas=areas)
 
 
 def _fold(choice: Choice, *, with_week: bool) -> None:
@@ -97,9 +97,9 @@ def _fold(choice: Choice, *, with_week: bool) -> None:
     The style sheet hides the filters of a narrow screen until it is pressed. The button is a piece
     of its own whose words never change, so that it stays open while choices are made.
     """
-    areas = ", ".join(choice.book.name(area) for area in choice.domains)
-    at = choice.week if with_week else f"through {choice.book.card.through}"
-    words = f"{choice.book.card.season} · {at} · {areas}"
+    areas = ", ".join(choice.index.name(area) for area in choice.domains)
+    at = choice.week if with_week else f"through {choice.index.card.through}"
+    words = f"{choice.index.card.season} · {at} · {areas}"
     st.html(html_tables.block("bm-choice", words))
     st.html(
         "<details class='bm-fold'><summary aria-label='Change the choices of the page'>"
@@ -149,17 +149,17 @@ def _bulletin(mine: Sequence[BulletinMetadata]) -> BulletinMetadata:
     return by_name[name]
 
 
-def _areas(book: BulletinIndex) -> tuple[str, ...]:
-    url_state.seed_many("area", book.areas)
+def _areas(index: BulletinIndex) -> tuple[str, ...]:
+    url_state.seed_many("area", index.areas)
     chosen = st.multiselect(
         "Areas",
-        book.areas,
+        index.areas,
         key="area",
-        format_func=book.name,
+        format_func=index.name,
         placeholder="All areas",
     )
     url_state.note("area", list(chosen))
-    return tuple(area for area in book.areas if area in chosen)
+    return tuple(area for area in index.areas if area in chosen)
 
 
 def _week_words(week: str) -> str:

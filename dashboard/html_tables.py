@@ -190,12 +190,13 @@ def cell(row: Row | None, *, place: int | None = None) -> Markup:
 # Figures and tables of the week.
 
 
-def cards(book: BulletinIndex, *, area: str | None, week: str) -> Markup:
+def cards(index: BulletinIndex, *, area: str | None, week: str) -> Markup:
     """Return the five figures of a domain: value, interval, change from last week."""
     found = [
-        _card(name, book.row(area, week, name), book.change(area, week, name)) for name in HEADLINE
+        _card(name, index.row(area, week, name), index.change(area, week, name))
+        for name in HEADLINE
     ]
-    return _PARTS.cards(f"Figures of {book.name(area)}, week {week}", found)
+    return _PARTS.cards(f"Figures of {index.name(area)}, week {week}", found)
 
 
 def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
@@ -223,19 +224,19 @@ def _cares(row: Row | None) -> list[tuple[str, str]]:
     return [one for one in (reasons.caution(row), left_out) if one[1]]
 
 
-def week_table(book: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> Markup:
+def week_table(index: BulletinIndex, *, areas: Sequence[str], week: str, together: bool) -> Markup:
     """Return the week by area, the row of all areas first where asked."""
     heads = ("Area", *(QUANTITIES[name].label for name in HEADLINE), "Sample size")
     lines = []
     for area in (None, *areas) if together else areas:
-        rows = [book.row(area, week, name) for name in HEADLINE]
+        rows = [index.row(area, week, name) for name in HEADLINE]
         cells = [*map(cell, rows), _behind(rows, area=area)]
-        lines.append(line(heads, _head(book, area), cells, is_all=area is None))
+        lines.append(line(heads, _head(index, area), cells, is_all=area is None))
     return table(heads, lines, titles={"Sample size": SITE_DAYS})
 
 
-def _head(book: BulletinIndex, area: str | None) -> str:
-    return "All areas" if area is None else book.name(area)
+def _head(index: BulletinIndex, area: str | None) -> str:
+    return "All areas" if area is None else index.name(area)
 
 
 def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
@@ -264,22 +265,22 @@ def _site_days(row: Row) -> str:
     return f"{sampled} of {numbers.count(row.n_psu_frame, 'site-day')}"
 
 
-def every_quantity(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> Markup:
+def every_quantity(index: BulletinIndex, *, areas: Sequence[str | None], week: str) -> Markup:
     """Return every quantity of a week, an area after the other, in unshortened words."""
     lines = []
     for area in areas:
-        rows = [row for name in QUANTITIES if (row := book.row(area, week, name)) is not None]
-        lines.append(group(_EVERY_HEADS, _head(book, area)))
-        found = [_every_line(book, row) for row in rows]
+        rows = [row for name in QUANTITIES if (row := index.row(area, week, name)) is not None]
+        lines.append(group(_EVERY_HEADS, _head(index, area)))
+        found = [_every_line(index, row) for row in rows]
         lines += found or [words_line(_EVERY_HEADS, "no open day")]
     return table(_EVERY_HEADS, lines, kind="bm-every")
 
 
-def _every_line(book: BulletinIndex, row: Row) -> Markup:
+def _every_line(index: BulletinIndex, row: Row) -> Markup:
     care = " ".join(reasons.caution(row)).strip()
     figure = numbers.DASH if row.estimate is None else numbers.figure(row)
     figure += small(reasons.precision(row)) + _PARTS.small([care], "bm-care")
-    change = numbers.change(book.change(row.area, row.week, row.quantity))
+    change = numbers.change(index.change(row.area, row.week, row.quantity))
     cells = (figure, change, reasons.behind(row))
     return line(_EVERY_HEADS, QUANTITIES[row.quantity].label, cells)
 

@@ -38,12 +38,12 @@ _SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
 _WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)
 
 
-def finding_notes(book: BulletinIndex) -> list[str]:
+def finding_notes(index: BulletinIndex) -> list[str]:
     """Return the findings of a bulletin as plain lines, equal ones counted once."""
     lines: dict[str, int] = {}
-    for one in book.findings:
+    for one in index.findings:
         where = (one["table"] or "").replace("_", "-")
-        seen = with_names(in_words(one["seen"], book), book=book)
+        seen = with_names(in_words(one["seen"], index), index=index)
         words = f"{one['severity'].capitalize()}, {where}: {seen}"
         words += f"; allowed: {one['allowed']}" if one["allowed"] else ""
         advice = _ADVICE.get(one["advice"], one["advice"]) or ""
@@ -76,28 +76,28 @@ def glossary(*, level: float) -> str:
     return "\n".join(lines)
 
 
-def thin_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
+def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each area whose figures of a week rest on very little.
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
     areas : sequence of str
         Areas whose figures are shown.
     week : str
         ISO week.
     """
-    found = [(area, _thinness(book, area, week)) for area in areas]
+    found = [(area, _thinness(index, area, week)) for area in areas]
     return [
-        f"In week {week}, the figures of {book.name(area)} rest on {' and '.join(little)}: read "
+        f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: read "
         "them, and any interval, as a warning."
         for area, little in found
         if little
     ]
 
 
-def _thinness(book: BulletinIndex, area: str, week: str) -> list[str]:
-    known = _estimated(book, (area,), week)
+def _thinness(index: BulletinIndex, area: str, week: str) -> list[str]:
+    known = _estimated(index, (area,), week)
     asked = [row.n_interviews for row in known if row.n_interviews is not None]
     freedom = [
         row.df
@@ -113,17 +113,17 @@ def _thinness(book: BulletinIndex, area: str, week: str) -> list[str]:
     return little
 
 
-def has_marks(book: BulletinIndex, *, areas: Sequence[str | None], week: str) -> bool:
+def has_marks(index: BulletinIndex, *, areas: Sequence[str | None], week: str) -> bool:
     """Return whether a shown figure of a week carries a caution."""
-    return any(reasons.caution(row)[0] for row in _estimated(book, areas, week))
+    return any(reasons.caution(row)[0] for row in _estimated(index, areas, week))
 
 
-def _estimated(book: BulletinIndex, areas: Sequence[str | None], week: str) -> list[Row]:
-    rows = [book.row(area, week, name) for area in areas for name in HEADLINE]
+def _estimated(index: BulletinIndex, areas: Sequence[str | None], week: str) -> list[Row]:
+    rows = [index.row(area, week, name) for area in areas for name in HEADLINE]
     return [row for row in rows if row is not None and row.estimate is not None]
 
 
-def strata_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
+def strata_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
     """Return a plain sentence for each thin, filled or partly lost stratum of a week.
 
     Strata of every landing area are given, because fish are landed in other areas than they were
@@ -131,15 +131,15 @@ def strata_notes(book: BulletinIndex, *, areas: Sequence[str], week: str) -> lis
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
     areas : sequence of str
         Chosen areas.
     week : str
         ISO week.
     """
-    chosen = [one for one in book.strata if one.week == week]
+    chosen = [one for one in index.strata if one.week == week]
     chosen.sort(key=lambda one: one.landing_area not in areas)
-    return [note for one in chosen for note in _stratum_notes(book, one)]
+    return [note for one in chosen for note in _stratum_notes(index, one)]
 
 
 def span(one: Stratum) -> str:
@@ -150,26 +150,26 @@ def span(one: Stratum) -> str:
     return _SPANS.get(days, days)
 
 
-def with_names(words: str | None, *, book: BulletinIndex) -> str:
+def with_names(words: str | None, *, index: BulletinIndex) -> str:
     """Return a rule or a finding with the names of areas in the place of their codes.
 
     Only where the words around it make a code plain: before a week, in brackets, at the start
     before ``is open`` or ``has``, or at the end after ``landing in``; elsewhere a code such as
     ``10`` could be a number.
     """
-    if not book.names:
+    if not index.names:
         return words or ""
-    codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
+    codes = "|".join(re.escape(code) for code in sorted(index.names, key=len, reverse=True))
     pattern = (
         rf"(?<!\w)(?:{codes})(?= \d{{4}}-W)|(?<=\()(?:{codes})(?=\))"
         rf"|^(?:{codes})(?= is open | has )|(?<=landing in )(?:{codes})$"
     )
-    return re.sub(pattern, lambda found: book.name(found[0]), words or "")
+    return re.sub(pattern, lambda found: index.name(found[0]), words or "")
 
 
-def _stratum_notes(book: BulletinIndex, one: Stratum) -> list[str]:
-    where = f"In week {one.week}, {span(one)} landings at {book.name(one.landing_area)}"
-    rule = with_names(in_words(one.rule, book), book=book)
+def _stratum_notes(index: BulletinIndex, one: Stratum) -> list[str]:
+    where = f"In week {one.week}, {span(one)} landings at {index.name(one.landing_area)}"
+    rule = with_names(in_words(one.rule, index), index=index)
     tail = f" ({rule})" if rule else ""
     sampled, frame = one.n_psu or 0, one.n_psu_frame or 0
     notes = []
@@ -210,7 +210,7 @@ def invented() -> None:
         st.caption(INVENTED)
 
 
-def empty_shelf(folder: Path | None) -> None:
+def empty_archive(folder: Path | None) -> None:
     """Say what to do when there is no bulletin to show."""
     st.markdown("#### There is no bulletin to show yet.")
     if folder is None:
@@ -267,13 +267,13 @@ def unmet(wishes: list[str]) -> None:
 
 def standing(choice: Choice) -> None:
     """Say which week and version the figures stand for, and whether they can still change."""
-    card = choice.book.card
+    card = choice.index.card
     made = f"Through week {card.through}, as of version {card.version} of the data."
     if card.preliminary:
         made = f"**Preliminary.** {made} Later data can change these figures."
     if not choice.newest:
         made += " **There is a newer bulletin of this season.**"
-    where = ", ".join(numbers.plain(choice.book.name(area)) for area in choice.domains)
+    where = ", ".join(numbers.plain(choice.index.name(area)) for area in choice.domains)
     st.markdown(
         f"{numbers.week_dates(choice.week)} · {where} · season {numbers.plain(card.season)}"
     )
@@ -283,26 +283,26 @@ def standing(choice: Choice) -> None:
 def reservations(choice: Choice) -> None:
     """List what the figures of the week rest on where that is little, then the findings."""
     st.header("What to know before using these figures", anchor=False)
-    book, week = choice.book, choice.week
-    of_strata = strata_notes(book, areas=choice.areas, week=week)
-    thin = thin_notes(book, areas=choice.shown, week=week)
+    index, week = choice.index, choice.week
+    of_strata = strata_notes(index, areas=choice.areas, week=week)
+    thin = thin_notes(index, areas=choice.shown, week=week)
     if of_strata and choice.areas:
         st.markdown("Boats also land outside the area they fished: every area is listed.")
     if of_strata or thin:
         _list([*of_strata, *thin])
     else:
         st.markdown(_nothing_thin(choice))
-    findings = finding_notes(book)
+    findings = finding_notes(index)
     if findings:
         with st.expander(f"Findings in the data behind this bulletin ({len(findings)})"):
             _list(findings)
     with st.expander("What the words and marks mean"):
-        st.markdown(glossary(level=book.card.level))
+        st.markdown(glossary(level=index.card.level))
 
 
 def _nothing_thin(choice: Choice) -> str:
     areas = (*choice.domains, *choice.shown)
-    if has_marks(choice.book, areas=areas, week=choice.week):
+    if has_marks(choice.index, areas=areas, week=choice.week):
         return (
             "Weekdays and weekend days were sampled everywhere and nothing was filled in or lost; "
             "still, the figures marked ! or !! above are uncertain."

@@ -38,7 +38,7 @@ class Chosen:
     cards: Sequence[BulletinMetadata]
 
 
-def framed(
+def draw_page(
     title: str,
     address: str,
     *,
@@ -70,19 +70,19 @@ def framed(
     notices.invented()
     url_state.follow(address)
     try:
-        folder = data.shelf_folder()
-        cards, damaged = data.shelf(folder) if folder else ([], [])
+        folder = data.archive_folder()
+        cards, damaged = data.kept_bulletins(folder) if folder else ([], [])
         notices.damaged(damaged)
         if folder is None or not cards:
-            notices.empty_shelf(folder)
+            notices.empty_archive(folder)
             return
         choice = filters.choose(folder, cards, with_week=with_week)
-        loaded = data.view(view, choice.book.card) if view else None
+        loaded = data.view(view, choice.index.card) if view else None
     except BlackmouthError as error:
         notices.unreadable(error)
         return
     wishes = st.container()
-    if has_tables(choice.book, *needs):
+    if has_tables(choice.index, *needs):
         body(Chosen(choice, cards), loaded)
     else:
         lead(notices.older(older))
@@ -187,8 +187,8 @@ def download(
     areas = () if is_every_area else choice.areas
     st.download_button(
         f"Download {words} (CSV)",
-        html_tables.csv(html_tables.of_areas(table, areas=areas), choice.book.names),
-        file_name=f"{choice.book.card.bulletin}.{name}.csv",
+        html_tables.csv(html_tables.of_areas(table, areas=areas), choice.index.names),
+        file_name=f"{choice.index.card.bulletin}.{name}.csv",
         mime="text/csv",
         on_click="ignore",
         key=f"download-{name}",
@@ -201,7 +201,7 @@ def downloads(choice: Choice, **named: str) -> None:
     Result rows have their percent standard error with them.
     """
     for name, words in named.items():
-        table = choice.book.bulletin.table(name)
+        table = choice.index.bulletin.table(name)
         if table.num_rows:
             is_rows = {"estimate", "se", "status"} <= {*table.schema.names}
             download(words, html_tables.with_precision(table) if is_rows else table, choice, name)

@@ -33,8 +33,7 @@ from analytics.data.snapshot import Snapshot
 from analytics.quantities import QUANTITIES
 from analytics.result_table import RESULT_SCHEMA
 from analytics.settings import EstimationSettings
-from dashboard import bulletin_index as books
-from dashboard import numbers
+from dashboard import bulletin_index, numbers
 from dashboard.week import sentences
 
 if TYPE_CHECKING:
@@ -80,13 +79,13 @@ def demo_bulletin() -> Bulletin:
 def worked_week() -> str:
     """Return the last week of the demo season: the sentence, and a table of figures."""
     bulletin = demo_bulletin()
-    book, week = books.index(bulletin), bulletin.card.through
-    lines = [f"> {sentences.week_answer(book, area=None, week=week)}", ""]
+    index, week = bulletin_index.index_bulletin(bulletin), bulletin.card.through
+    lines = [f"> {sentences.week_answer(index, area=None, week=week)}", ""]
     lines += [f"| {week}, all areas | estimate | PSE | change from the week before |"]
     lines += ["|---|---|---|---|"]
     for quantity in SHOWN:
-        row = book.row(None, week, quantity)
-        change = numbers.change(book.change(None, week, quantity))
+        row = index.row(None, week, quantity)
+        change = numbers.change(index.change(None, week, quantity))
         label = QUANTITIES[quantity].label
         lines += [f"| {label} | {numbers.figure(row)} | {row.pse:.0f} % | {change} |"]
     return "\n".join(lines)

@@ -55,14 +55,14 @@ class Ways:
     rows: Mapping[tuple[str, str | None, str], Row]
 
 
-def index(book: BulletinIndex) -> Ways:
+def read(index: BulletinIndex) -> Ways:
     """Return the season figures of a bulletin's table of readings."""
-    table = book.bulletin.alternative_estimates
+    table = index.bulletin.alternative_estimates
     lines = table.filter(pc.is_null(table["week"])).to_pylist()
     rows = {}
     for line in lines:
         basis = line.pop("basis")
-        row = of_line(line, book.names)
+        row = of_line(line, index.names)
         rows[basis, row.area, row.quantity] = row
     return Ways(tuple(dict.fromkeys(basis for basis, _, _ in rows)), rows)
 
@@ -85,24 +85,24 @@ def whole(basis: str) -> str:
     return _WHOLE.get(basis, basis)
 
 
-def readings(book: BulletinIndex, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
+def readings(index: BulletinIndex, ways: Ways, *, area: str | None, quantity: str) -> list[Reading]:
     """Return a season figure on every basis that has it, the usual one first.
 
     Assumptions that leave a quantity as it is in every domain, such as effort, are left out.
     """
-    usual = book.row(area, None, quantity)
+    usual = index.row(area, None, quantity)
     found = [] if usual is None else [Reading(USUAL, usual)]
     for basis in ways.bases:
         row = ways.rows.get((basis, area, quantity))
-        if row is not None and (not multiplier(basis) or is_touched(book, ways, quantity)):
+        if row is not None and (not multiplier(basis) or is_touched(index, ways, quantity)):
             found.append(Reading(basis, row))
     return found
 
 
-def is_touched(book: BulletinIndex, ways: Ways, quantity: str) -> bool:
+def is_touched(index: BulletinIndex, ways: Ways, quantity: str) -> bool:
     """Return whether a stated assumption changes some figure of a quantity."""
     assumed = (
-        (row, book.row(area, None, name))
+        (row, index.row(area, None, name))
         for (basis, area, name), row in ways.rows.items()
         if name == quantity and multiplier(basis)
     )
@@ -136,33 +136,34 @@ def against(one: Reading, usual: Row | None) -> str:
 
 
 def estimates_answer(
-    book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
+    index: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
 ) -> str:
     """Return how much a season figure depends on how it is calculated (Markdown).
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
     ways : Ways
     areas : sequence of str or None
         A sentence for each; None is all areas together.
     quantity : str
     """
     parts = [
-        _answer_of(book, readings(book, ways, area=area, quantity=quantity), area) for area in areas
+        _answer_of(index, readings(index, ways, area=area, quantity=quantity), area)
+        for area in areas
     ]
     return "\n\n".join(parts)
 
 
-def _answer_of(book: BulletinIndex, found: Sequence[Reading], area: str | None) -> str:
-    where = numbers.plain(book.name(area))
+def _answer_of(index: BulletinIndex, found: Sequence[Reading], area: str | None) -> str:
+    where = numbers.plain(index.name(area))
     if not found or found[0].row.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(found[0].row if found else None))
         return f"For {where} there is no season figure to start from: {why}."
     usual = found[0].row
     label = QUANTITIES[usual.quantity].label
     start = (
-        f"{label}, {where}, season through week {book.card.through}: **{numbers.value(usual)}** "
+        f"{label}, {where}, season through week {index.card.through}: **{numbers.value(usual)}** "
         f"{numbers.plain(numbers.bracket(usual))} as sampled"
     )
     told = [_told(one, usual) for one in found[1:] if not one.is_assumed]
@@ -186,17 +187,17 @@ def _told(one: Reading, usual: Row) -> str:
     return f"{start}, **{size or numbers.value(one.row)}**{tail}"
 
 
-def why_not(book: BulletinIndex) -> list[str]:
+def why_not(index: BulletinIndex) -> list[str]:
     """Return why the bulletin lacks a basis, in its own words."""
-    told = [one["seen"] for one in book.findings if one["table"] in ("boat_counts", "coverage")]
-    return [in_words(seen, book) for seen in told if has_code(seen, "basis_failed")]
+    told = [one["seen"] for one in index.findings if one["table"] in ("boat_counts", "coverage")]
+    return [in_words(seen, index) for seen in told if has_code(seen, "basis_failed")]
 
 
-def uneven(book: BulletinIndex, areas: Sequence[str]) -> list[str]:
+def uneven(index: BulletinIndex, areas: Sequence[str]) -> list[str]:
     """Return the warnings that interviews and counts go ill together in some areas."""
     return [
         one["seen"]
-        for one in book.findings
+        for one in index.findings
         if one["table"] == "boat_counts"
         and one["severity"] == "warning"
         and (not areas or any(one["seen"].startswith(f"{area} ") for area in areas))

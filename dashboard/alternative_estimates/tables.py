@@ -25,14 +25,14 @@ _LEAST_P = 0.001
 
 
 def readings_table(
-    book: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
+    index: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
 ) -> str:
     """Return a season figure on every basis as an HTML table, a domain after the other."""
     parts = []
     for area in areas:
-        name = book.name(area)
+        name = index.name(area)
         parts.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
-        found = reckoned.readings(book, ways, area=area, quantity=quantity)
+        found = reckoned.readings(index, ways, area=area, quantity=quantity)
         usual = found[0].row if found else None
         parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]
         parts += [] if found else [html_tables.words_line(_HEADS, "no open day")]
@@ -51,13 +51,13 @@ def _line(one: reckoned.Reading, *, is_usual: bool, usual: Any) -> str:
     return html_tables.line(_HEADS, reckoned.whole(one.basis), cells)
 
 
-def share_lines(book: BulletinIndex, areas: Sequence[str]) -> list[Line]:
+def share_lines(index: BulletinIndex, areas: Sequence[str]) -> list[Line]:
     """Return the lines of the table of coverage of some areas; all where none is chosen."""
-    lines: list[Line] = book.bulletin.coverage.to_pylist()
+    lines: list[Line] = index.bulletin.coverage.to_pylist()
     return [line for line in lines if not areas or line["area"] in areas]
 
 
-def shares_table(lines: Sequence[Line], *, book: BulletinIndex) -> str:
+def shares_table(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return coverage by area as an HTML table."""
     parts = []
     told = any(_note(line) for line in lines)
@@ -70,7 +70,7 @@ def shares_table(lines: Sequence[Line], *, book: BulletinIndex) -> str:
             error = "no error to be had" if se is None else f"standard error {se:.3f}"
             factor = f"{line['factor']:.3f}" + html_tables.small(error)
         cells = (_share(line), days, factor, html_tables.small(_note(line)))
-        name = book.name(line["area"])
+        name = index.name(line["area"])
         parts.append(html_tables.line(heads, name, cells[: len(heads) - 1]))
     return html_tables.table(heads, parts)
 
@@ -90,15 +90,15 @@ def _share(line: Line) -> str:
     return percent(line["share"]) + html_tables.small(limits)
 
 
-def shares_words(lines: Sequence[Line], *, book: BulletinIndex) -> str:
+def shares_words(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return what coverage tells, in a sentence (Markdown)."""
     known = sorted((one for one in lines if one["share"] is not None), key=lambda one: one["share"])
     if not known:
         return "No boat met on the water on an open day was asked where it would land."
     low, high = known[0], known[-1]
-    span = f"**{percent(low['share'])}** in {numbers.plain(book.name(low['area']))}"
+    span = f"**{percent(low['share'])}** in {numbers.plain(index.name(low['area']))}"
     if low["share"] != high["share"]:
-        span += f" to **{percent(high['share'])}** in {numbers.plain(book.name(high['area']))}"
+        span += f" to **{percent(high['share'])}** in {numbers.plain(index.name(high['area']))}"
     return (
         f"Of the boats met on the water, {span} were for a listed site. The rest is in no figure "
         "as sampled; over all boats, totals are multiplied by the factor in the table, and its "

@@ -12,7 +12,7 @@ from dashboard.alternative_estimates import bases as reckoned
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
-from dashboard.page_frame import Chosen, colours, framed, grid, lead
+from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.week import sentences
 
 if TYPE_CHECKING:
@@ -38,9 +38,9 @@ ASSUMED = (
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
     quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
-    lead(reckoned.estimates_answer(choice.book, ways, areas=choice.domains, quantity=quantity))
+    lead(reckoned.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
     st.caption(ASSUMED)
-    for words in reckoned.why_not(choice.book):
+    for words in reckoned.why_not(choice.index):
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
@@ -49,12 +49,12 @@ def _body(chosen: Chosen, ways: Ways) -> None:
 
 
 def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
-    book = choice.book
-    domains: list[str | None] = [*choice.areas] if choice.areas else [None, *book.areas]
+    index = choice.index
+    domains: list[str | None] = [*choice.areas] if choice.areas else [None, *index.areas]
     drawn = [
         (area, found)
         for area in domains
-        if (found := reckoned.readings(book, ways, area=area, quantity=quantity))
+        if (found := reckoned.readings(index, ways, area=area, quantity=quantity))
     ]
     if not drawn:
         return
@@ -66,12 +66,12 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     if drawn[0][0] is None or len(drawn) == 1:
         _panel(choice, *drawn.pop(0))
     grid(drawn, lambda one: _panel(choice, *one))
-    if ways.bases and not reckoned.is_touched(book, ways, quantity):
+    if ways.bases and not reckoned.is_touched(index, ways, quantity):
         st.caption("Reports of sublegal releases do not enter this figure: no assumption moves it.")
 
 
 def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
-    name = choice.book.name(area)
+    name = choice.index.name(area)
     name = name[:1].upper() + name[1:]
     st.markdown(f"**{numbers.plain(name)}**")
     figure, alt = chart.panel(found, palette=colours()), chart.description(found, where=name)
@@ -79,18 +79,18 @@ def _panel(choice: Choice, area: str | None, found: list[Reading]) -> None:
 
 
 def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
-    book = choice.book
-    st.html(way_tables.readings_table(book, ways, areas=choice.domains, quantity=quantity))
+    index = choice.index
+    st.html(way_tables.readings_table(index, ways, areas=choice.domains, quantity=quantity))
     if not choice.areas:
         with st.expander("The same by area"):
-            st.html(way_tables.readings_table(book, ways, areas=book.areas, quantity=quantity))
+            st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
     _uneven(choice)
-    table = html_tables.with_precision(book.bulletin.alternative_estimates)
+    table = html_tables.with_precision(index.bulletin.alternative_estimates)
     page_frame.download("every reading", table, choice, "alternative_estimates")
 
 
 def _uneven(choice: Choice) -> None:
-    told = reckoned.uneven(choice.book, choice.areas)
+    told = reckoned.uneven(choice.index, choice.areas)
     if not told:
         return
     head = numbers.count(len(told), "area")
@@ -100,27 +100,27 @@ def _uneven(choice: Choice) -> None:
             "is said here is chance."
         )
         for words in told:
-            st.markdown(f"- {numbers.plain(notices.with_names(words, book=choice.book))}.")
+            st.markdown(f"- {numbers.plain(notices.with_names(words, index=choice.index))}.")
 
 
 def _coverage(choice: Choice) -> None:
     st.header("Where boats land", anchor=False)
-    book, lines = choice.book, way_tables.share_lines(choice.book, choice.areas)
-    st.markdown(way_tables.shares_words(lines, book=book))
+    index, lines = choice.index, way_tables.share_lines(choice.index, choice.areas)
+    st.markdown(way_tables.shares_words(lines, index=index))
     known = [line for line in lines if line["share"] is not None]
     if not known:
         return
     page_frame.signs(forest.SHARE_SIGNS)
-    figure = forest.coverage(known, names=book.names, palette=colours())
-    words = way_tables.shares_words(lines, book=book).replace("**", "")
+    figure = forest.coverage(known, names=index.names, palette=colours())
+    words = way_tables.shares_words(lines, index=index).replace("**", "")
     page_frame.chart(figure, key="coverage-chart", alt=words)
-    st.html(way_tables.shares_table(lines, book=book))
-    page_frame.download("coverage", book.bulletin.coverage, choice, "coverage")
+    st.html(way_tables.shares_table(lines, index=index))
+    page_frame.download("coverage", index.bulletin.coverage, choice, "coverage")
 
 
 def _reports(choice: Choice) -> None:
     st.header("Round numbers in reports", anchor=False)
-    lines = choice.book.bulletin.heaping.to_pylist()
+    lines = choice.index.bulletin.heaping.to_pylist()
     words = way_tables.reports_words(lines)
     st.markdown(words)
     if not lines:
@@ -138,14 +138,14 @@ def _reports(choice: Choice) -> None:
     st.caption(f"All areas, boats that reported one fish or more.{more}")
     with st.expander("The table of reports"):
         st.html(way_tables.reports_table(lines))
-    page_frame.download("the table of reports", choice.book.bulletin.heaping, choice, "heaping")
+    page_frame.download("the table of reports", choice.index.bulletin.heaping, choice, "heaping")
 
 
 def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-framed(
+draw_page(
     "Alternative estimates",
     "ways",
     view="alternative_estimates",

@@ -12,7 +12,7 @@ from dashboard.catch_rates.records import MODELLED, RESPONSES
 from dashboard.charts import curves
 from dashboard.charts import forest as dotted
 from dashboard.charts import rates as chart
-from dashboard.page_frame import Chosen, colours, framed, grid, lead
+from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import domains, head
 
 if TYPE_CHECKING:
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
-    choice, book = chosen.choice, chosen.choice.book
+    choice, index = chosen.choice, chosen.choice.index
     response = filters.switch(
         "Rate", RESPONSES, key="rate", words=lambda one: sentences.BUTTONS[one]
     )
-    lead(sentences.trend_answer(book, rates, choice.domains, response=response))
+    lead(sentences.trend_answer(index, rates, choice.domains, response=response))
     if not rates.index and not rates.trend:
         return
     st.caption(sentences.RULE)
     _figures(choice, rates, response)
-    st.html(sentences.table(book, rates, choice.areas, response=response))
+    st.html(sentences.table(index, rates, choice.areas, response=response))
     page_frame.reading(
         sentences.meaning(response),
         sentences.WHY_UNLIKE,
@@ -45,8 +45,8 @@ def _body(chosen: Chosen, rates: Rates) -> None:
 def _figures(choice: Choice, rates: Rates, response: str) -> None:
     found = {
         area: panel
-        for area in domains(choice.book, choice.areas)
-        if (panel := chart.panel_of(choice.book, rates, area, response=response))
+        for area in domains(choice.index, choice.areas)
+        if (panel := chart.panel_of(choice.index, rates, area, response=response))
     }
     if not found:
         return
@@ -55,7 +55,7 @@ def _figures(choice: Choice, rates: Rates, response: str) -> None:
     st.caption(sentences.scale(response))
 
     def one(area: str | None) -> None:
-        name, key = head(choice.book, area), f"rates-weeks-{area or 'all'}"
+        name, key = head(choice.index, area), f"rates-weeks-{area or 'all'}"
         figure = chart.figure(found[area], palette=colours())
         alt = chart.description(found[area], of=f"{sentences.LABELS[response]}, {name}")
         page_frame.panel(name, figure, key=key, alt=alt)
@@ -88,7 +88,7 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
 
 
 def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
-    found = terms.dots(choice.book, rates, response)
+    found = terms.dots(choice.index, rates, response)
     if not found:
         st.markdown("There are no coefficients beyond areas and weeks.")
         return
@@ -100,7 +100,7 @@ def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
         figure = dotted.figure(found, palette=colours(), guide=1.0)
         page_frame.chart(figure, key="rates-ratios", alt=dotted.description(found, of=title))
     with right:
-        st.html(terms.table(choice.book, rates, response))
+        st.html(terms.table(choice.index, rates, response))
 
 
 def _residuals(rates: Rates, response: str) -> None:
@@ -125,7 +125,7 @@ def _residuals(rates: Rates, response: str) -> None:
     st.caption(models.INFLUENCE)
 
 
-framed(
+draw_page(
     "Catch rates",
     "rates",
     view="rates",

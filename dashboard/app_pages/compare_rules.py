@@ -15,7 +15,7 @@ from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.options import change_kinds, form, option_sets, records, sentences
 from dashboard.options import tables as answer_tables
-from dashboard.page_frame import Chosen, colours, framed, grid, lead
+from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
 from dashboard.season_limits import panels
 from dashboard.season_limits import records as standings
@@ -40,7 +40,7 @@ SAID = {
 
 
 def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
-    choice, folder = chosen.choice, data.shelf_folder()
+    choice, folder = chosen.choice, data.archive_folder()
     why = _why_not(choice, on)
     if on is None or folder is None or why:
         lead(why)
@@ -51,12 +51,12 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
         st.warning(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
     st.header("The options", anchor=False)
     st.caption(form.ABOUT)
-    found = form.draw(found, change_kinds.FormContext(choice.book, on.baseline))
+    found = form.draw(found, change_kinds.FormContext(choice.index, on.baseline))
     unlinked = option_sets.hold(found)
     option_sets.note()
     try:
         toml = write_options(found)
-        weighed = data.compared(choice.book.card, toml)
+        weighed = data.compared(choice.index.card, toml)
     except UsageError as error:
         with top:
             st.error(numbers.plain(f"The options cannot be weighed: {error}"))
@@ -64,7 +64,7 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     _files(choice, toml)
     if unlinked:
         st.caption(numbers.plain(unlinked))
-    limits = data.view("limits", choice.book.card).limits
+    limits = data.view("limits", choice.index.card).limits
     with top:
         _answer(choice, weighed, on, limits)
     _answers(choice, weighed, limits, on.baseline.through)
@@ -72,8 +72,8 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
 
 def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
     """Return why nothing can be weighed; empty where it can."""
-    season = numbers.plain(choice.book.card.season)
-    if not has_tables(choice.book, "draws"):
+    season = numbers.plain(choice.index.card.season)
+    if not has_tables(choice.index, "draws"):
         return notices.older(panels.TOLD)
     if on is None:
         return (
@@ -90,10 +90,10 @@ def _answer(
     choice: Choice, weighed: ComparisonResult, on: ComparisonInputs, limits: Sequence[Line]
 ) -> None:
     """Draw a sentence on each option, and what could not be weighed."""
-    book, found = choice.book, weighed.answer
+    index, found = choice.index, weighed.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
-    named = {line["limit_id"]: words.limit(book, line) for line in limits}
-    lead(sentences.options_answer(found, named, area, book))
+    named = {line["limit_id"]: words.limit(index, line) for line in limits}
+    lead(sentences.options_answer(found, named, area, index))
     st.caption(words.as_of(choice))
     st.caption(words.CAUTION)
     for said in weighed.refused:
@@ -112,7 +112,7 @@ def _files(choice: Choice, toml: str) -> None:
         st.download_button(
             "Save the options (TOML)",
             toml,
-            file_name=f"{choice.book.card.season}.options.toml",
+            file_name=f"{choice.index.card.season}.options.toml",
             mime="application/toml",
             on_click="ignore",
             key="download-options",
@@ -127,11 +127,11 @@ def _files(choice: Choice, toml: str) -> None:
 
 def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
     """Return why options cannot be weighed on this season; none where they can."""
-    folder = data.shelf_folder()
+    folder = data.archive_folder()
     if folder is None:
         return ()
     try:
-        return data.compared(choice.book.card, write_options(found)).refused
+        return data.compared(choice.index.card, write_options(found)).refused
     except UsageError as error:
         return str(error).splitlines()
 
@@ -140,9 +140,9 @@ def _answers(
     choice: Choice, weighed: ComparisonResult, limits: Sequence[Line], through: date
 ) -> None:
     found = weighed.answer
-    labels = {line["limit_id"]: standings.label(choice.book, line) for line in limits}
+    labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     st.header("What each option gives", anchor=False)
-    st.html(answer_tables.decision(choice.book, found, labels, choice.domains))
+    st.html(answer_tables.decision(choice.index, found, labels, choice.domains))
     st.caption(sentences.MEANING)
     if found.beaten:
         st.caption(sentences.BEATEN)
@@ -153,9 +153,9 @@ def _answers(
         st.html(answer_tables.limits(found, labels, through, passed))
     _fan(choice, weighed, limits)
     _assumptions(choice, found)
-    folder = data.shelf_folder()
+    folder = data.archive_folder()
     if folder is not None:
-        held = data.view("limits", choice.book.card)
+        held = data.view("limits", choice.index.card)
         panels.assumed(choice, held, "What every number ahead rests on")
     st.header("Downloads", anchor=False)
     for name, said in SAID.items():
@@ -177,7 +177,7 @@ def _figures(choice: Choice, found: Answered) -> None:
 
     def one(panel: tuple[str | None, str, list[dotted.Shift]]) -> None:
         area, quantity, shifts = panel
-        title = f"{QUANTITIES[quantity].label}, {head(choice.book, area)}"
+        title = f"{QUANTITIES[quantity].label}, {head(choice.index, area)}"
         st.markdown(f"**{numbers.plain(title)}**")
         unit = numbers.unit_words(QUANTITIES[quantity].unit)
         figure = dotted.figure(shifts, palette=colours(), unit=unit)
@@ -199,7 +199,7 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
 
 def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> None:
     """Draw a limit week by week under the option that the form shows, beside today's rule."""
-    folder = data.shelf_folder()
+    folder = data.archive_folder()
     by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in weighed.answer.limits}
     if not by_id or folder is None:
         return
@@ -210,24 +210,24 @@ def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> N
             "Limit",
             list(by_id),
             key="limit",
-            words=lambda one: standings.label(choice.book, by_id[one]),
+            words=lambda one: standings.label(choice.index, by_id[one]),
         )
     names = list(reversed(weighed.answer.options))
     with right:
         name = filters.pick("Under the option", names, key="under")
-    found = data.view("limits", choice.book.card)
+    found = data.view("limits", choice.index.card)
     fan = panels.option_fan(found, by_id[limit], weighed.fans, name)
     if fan is None:
         return
     page_frame.signs(fanned.signs(fan), fanned.HUES)
-    said = fanned.description(fan, of=f"{standings.label(choice.book, by_id[limit])}, {name}")
+    said = fanned.description(fan, of=f"{standings.label(choice.index, by_id[limit])}, {name}")
     figure = fanned.figure(fan, palette=colours())
     page_frame.chart(figure, key="season-fan", alt=said)
 
 
 def _assumptions(choice: Choice, found: Answered) -> None:
     def said(lines: Sequence[str]) -> str:
-        named = (standings.in_words(choice.book, one) for one in lines)
+        named = (standings.in_words(choice.index, one) for one in lines)
         return "\n".join(f"- {numbers.plain(one)}" for one in named)
 
     st.header("Assumptions", anchor=False)
@@ -240,4 +240,4 @@ def _assumptions(choice: Choice, found: Answered) -> None:
             st.markdown(said(own))
 
 
-framed("Compare rule changes", "change", view="inputs", body=_body)
+draw_page("Compare rule changes", "change", view="inputs", body=_body)

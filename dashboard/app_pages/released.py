@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, notices, page_frame, url_state
-from dashboard.page_frame import Chosen, framed, lead
+from dashboard.page_frame import Chosen, draw_page, lead
 from dashboard.released import classes, deaths, handling, lengths, mix, shares, species, trials
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def _body(chosen: Chosen, released: Released) -> None:
     for key in CHOICES:
         # A choice of another part is no choice here; a part that has it notes it once more.
         url_state.note(key, "", is_unsaid=True)
-    if needed and needed not in choice.book.card.tables:
+    if needed and needed not in choice.index.card.tables:
         lead(notices.older("told of released fish"))
         return
     draw(choice, released)
@@ -65,4 +65,4 @@ PARTS = {
     "handling": ("Releasing fish", "", _handling),
 }
 
-framed("Released fish", "released", view="released", body=_body)
+draw_page("Released fish", "released", view="released", body=_body)

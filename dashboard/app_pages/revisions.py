@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.quantities import QUANTITIES
 from dashboard import filters, numbers, page_frame
 from dashboard.charts import moved as chart
-from dashboard.page_frame import Chosen, colours, framed, lead
+from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
 from dashboard.revisions import moves as moved
 from dashboard.week import sentences
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 FIGURES = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 FIRST = (
-    "This is the first bulletin of season {season} on the shelf: there is nothing before it to "
+    "This is the first bulletin of season {season} in the archive: there is nothing before it to "
     "compare with, so nothing can have moved. The next one, made after more data or a correction "
     "came in, will show here what it changed."
 )
@@ -32,7 +32,7 @@ LINES = 10
 
 
 def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
-    choice, card = chosen.choice, chosen.choice.book.card
+    choice, card = chosen.choice, chosen.choice.index.card
     before = _called(card, chosen.cards)
     if not before:
         lead(FIRST.format(season=numbers.plain(card.season)))
@@ -40,7 +40,7 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
     lead(
         moved.revisions_answer(
-            choice.book, moves, areas=choice.areas, quantity=quantity, before=before
+            choice.index, moves, areas=choice.areas, quantity=quantity, before=before
         )
     )
     st.caption(
@@ -69,8 +69,8 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
     signs = [*chart.SIGNS, *([chart.CUT] if chart.is_cut(drawn) else [])]
     signs += [chart.STEPS] if chart.span(drawn).is_log else []
     page_frame.signs(signs)
-    figure = chart.dumbbells(drawn, book=choice.book, palette=colours())
-    words = chart.description(drawn, book=choice.book, label=_label(quantity))
+    figure = chart.dumbbells(drawn, index=choice.index, palette=colours())
+    words = chart.description(drawn, index=choice.index, label=_label(quantity))
     page_frame.chart(figure, key="moved-chart", alt=words)
     many = sum(move.kind == moved.REVISED for move in mine)
     if many > len(drawn):
@@ -78,27 +78,27 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
 
 
 def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequence[Move]) -> None:
-    book = choice.book
+    index = choice.index
     told = [move for move in mine if move.kind != moved.NEW]
     if told:
         st.header(f"{_label(quantity)}: what moved", anchor=False)
-        st.html(move_tables.moves_table(told[:LINES], book=book))
+        st.html(move_tables.moves_table(told[:LINES], index=index))
         if len(told) > LINES:
             with st.expander(f"{len(told) - LINES} more moves of less importance"):
-                st.html(move_tables.moves_table(told[LINES:], book=book))
+                st.html(move_tables.moves_table(told[LINES:], index=index))
     whole = moved.chosen(moves, areas=choice.areas)
     others = move_tables.counts(move for move in whole if move.kind == moved.REVISED)
     if others:
         with st.expander("How many weekly figures of each quantity moved"):
             st.html(others)
-    page_frame.download("every move", book.bulletin.revisions, choice, "revisions")
+    page_frame.download("every move", index.bulletin.revisions, choice, "revisions")
 
 
 def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-framed(
+draw_page(
     "Revisions",
     "moved",
     view="moves",

@@ -10,7 +10,7 @@ from dashboard import filters, numbers, page_frame
 from dashboard.charts import fan as fanned
 from dashboard.charts import forest as dotted
 from dashboard.charts import limits as barred
-from dashboard.page_frame import Chosen, colours, download, framed, grid, lead
+from dashboard.page_frame import Chosen, colours, download, draw_page, grid, lead
 from dashboard.released.records import head
 from dashboard.season_limits import backtest, panels, sentences, table
 from dashboard.season_limits import records as standings
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 
 def _body(chosen: Chosen, found: Standings) -> None:
-    choice, book = chosen.choice, chosen.choice.book
-    lead(sentences.limits_answer(book, found, choice.areas))
+    choice, index = chosen.choice, chosen.choice.index
+    lead(sentences.limits_answer(index, found, choice.areas))
     st.caption(sentences.as_of(choice))
     st.caption(sentences.CAUTION)
     limits = found.of_areas(choice.areas)
@@ -37,7 +37,7 @@ def _body(chosen: Chosen, found: Standings) -> None:
 
 
 def _bars(choice: Choice, limits: Sequence[Line]) -> None:
-    bars = panels.bars(choice.book, limits)
+    bars = panels.bars(choice.index, limits)
     st.header("How much of each limit is used", anchor=False)
     page_frame.signs(barred.signs(bars), barred.HUES)
     figure = barred.figure(bars, palette=colours())
@@ -54,29 +54,29 @@ def _fan(choice: Choice, found: Standings, limits: Sequence[Line]) -> None:
         "Limit",
         list(by_id),
         key="limit",
-        words=lambda one: standings.label(choice.book, by_id[one]),
+        words=lambda one: standings.label(choice.index, by_id[one]),
     )
     fan = panels.fan(found, by_id[name])
     page_frame.signs(fanned.signs(fan), fanned.HUES)
     figure = fanned.figure(fan, palette=colours())
-    label = standings.label(choice.book, by_id[name])
+    label = standings.label(choice.index, by_id[name])
     page_frame.chart(figure, key="season-fan", alt=fanned.description(fan, of=label))
     st.caption(f"{label}. {sentences.outlook(by_id[name]).replace('**', '')}")
 
 
 def _table(choice: Choice, limits: Sequence[Line]) -> None:
     st.header("Every limit", anchor=False)
-    st.html(table.table(choice.book, limits))
+    st.html(table.table(choice.index, limits))
     for name, said in (
         ("limit_status", "the standing"),
         ("limit_paths", "the weeks so far and to come"),
     ):
-        download(said, choice.book.bulletin.table(name), choice, name)
+        download(said, choice.index.bulletin.table(name), choice, name)
 
 
 def _fared(choice: Choice, found: Standings) -> None:
     st.header("Projection accuracy", anchor=False)
-    st.markdown(backtest.accuracy_answer(found.backtest, is_over=not choice.book.card.preliminary))
+    st.markdown(backtest.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
     lacking = backtest.not_judged(found.backtest)
     if lacking:
         with st.expander("What could not be projected"):
@@ -92,20 +92,20 @@ def _fared(choice: Choice, found: Standings) -> None:
         page_frame.signs(dotted.signs(dots, named), dotted.HUES)
         st.caption("1 is what the season came to; each line is one projection.")
         grid(drawn, lambda one: _fared_panel(choice, *one))
-    download("the projections", choice.book.bulletin.table("backtest"), choice, "backtest")
+    download("the projections", choice.index.bulletin.table("backtest"), choice, "backtest")
 
 
 def _fared_panel(
     choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.ForestRow]
 ) -> None:
-    title = f"{panels.label_of(quantity)}, {head(choice.book, area)}"
+    title = f"{panels.label_of(quantity)}, {head(choice.index, area)}"
     st.markdown(f"**{numbers.plain(title)}**")
     figure = dotted.figure(dots, palette=colours(), guide=1.0)
     said = dotted.description(dots, of=f"Expected over final, {title}")
     page_frame.chart(figure, key=f"season-did-{quantity}-{area or 'all'}", alt=said)
 
 
-framed(
+draw_page(
     "Season limits",
     "standing",
     view="limits",

@@ -10,7 +10,7 @@ from dashboard import numbers, page_frame
 from dashboard.catch_rates import seasonal_timing
 from dashboard.catch_rates.records import MODELLED
 from dashboard.charts import timing
-from dashboard.page_frame import Chosen, colours, framed, grid, lead
+from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import domains, head
 
 if TYPE_CHECKING:
@@ -25,12 +25,12 @@ CAME, INDEX = "Cumulative share of the season", "Standardised catch rate by week
 
 
 def _body(chosen: Chosen, rates: Rates) -> None:
-    choice, book = chosen.choice, chosen.choice.book
-    lead(seasonal_timing.pattern_answer(book, rates, choice.domains))
+    choice, index = chosen.choice, chosen.choice.index
+    lead(seasonal_timing.pattern_answer(index, rates, choice.domains))
     if not rates.timing and not rates.strength:
         return
     st.caption(seasonal_timing.MEANING)
-    shown = domains(book, choice.areas)
+    shown = domains(index, choice.areas)
     if seasonal_timing.is_few(rates, choice.domains):
         st.caption(seasonal_timing.FEW)
     _figures(choice, CAME, seasonal_timing.runs(rates, shown, "share"))
@@ -57,7 +57,7 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> Non
     page_frame.signs(timing.signs(list(found.values())), timing.HUES)
 
     def one(area: str | None) -> None:
-        name, key = head(choice.book, area), "came" if title == CAME else "index"
+        name, key = head(choice.index, area), "came" if title == CAME else "index"
         figure = timing.figure(found[area], palette=colours())
         alt = timing.description(found[area], of=f"{title}, {name}")
         page_frame.panel(name, figure, key=f"rates-{key}-{area or 'all'}", alt=alt)
@@ -73,32 +73,32 @@ def _figures(choice: Choice, title: str, found: Mapping[str | None, Run]) -> Non
 
 def _strength(choice: Choice, rates: Rates) -> None:
     st.header("This season against past ones", anchor=False)
-    shown = domains(choice.book, choice.areas)
+    shown = domains(choice.index, choice.areas)
     why = seasonal_timing.why_no_strength(rates, shown)
     if why:
         st.markdown(f"It cannot be given ({numbers.plain(why)}).")
     else:
-        st.html(seasonal_timing.strength(choice.book, rates, shown))
+        st.html(seasonal_timing.strength(choice.index, rates, shown))
 
 
 def _dates(choice: Choice, rates: Rates) -> None:
     """Draw the dates of past runs: by area, then season by season, the curves folded."""
-    book, shown = choice.book, domains(choice.book, choice.areas)
-    found = seasonal_timing.by_area(book, rates, shown)
+    index, shown = choice.index, domains(choice.index, choice.areas)
+    found = seasonal_timing.by_area(index, rates, shown)
     if not found:
         return
     st.header("Dates by which a quarter, half and three quarters were reached", anchor=False)
     st.html(found)
     with st.expander("The dates season by season"):
-        st.html(seasonal_timing.by_season(book, rates, choice.domains))
+        st.html(seasonal_timing.by_season(index, rates, choice.domains))
         for area in choice.domains:
             curves = seasonal_timing.curves(rates, area)
             if curves:
-                st.markdown(f"**{numbers.plain(head(book, area))}, by the curves**")
+                st.markdown(f"**{numbers.plain(head(index, area))}, by the curves**")
                 st.html(curves)
 
 
-framed(
+draw_page(
     "Seasonal pattern",
     "seasonal_pattern",
     view="rates",

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import bulletin_index as books
-from dashboard import filters, html_tables, notices, numbers, page_frame, reasons
+from dashboard import bulletin_index, filters, html_tables, notices, numbers, page_frame, reasons
 from dashboard.charts import drawing, heat, series, theme
-from dashboard.page_frame import Chosen, colours, framed, lead
+from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.week import sentences
 
 if TYPE_CHECKING:
@@ -34,29 +33,29 @@ def _body(chosen: Chosen, _: None) -> None:
 
 
 def _answer(choice: Choice) -> None:
-    book, week = choice.book, choice.week
+    index, week = choice.index, choice.week
     notices.standing(choice)
     if len(choice.areas) <= 1:
-        lead(sentences.week_answer(book, area=choice.domains[0], week=week))
-        st.html(html_tables.cards(book, area=choice.domains[0], week=week))
+        lead(sentences.week_answer(index, area=choice.domains[0], week=week))
+        st.html(html_tables.cards(index, area=choice.domains[0], week=week))
         return
-    lead(sentences.week_answer_by_area(book, areas=choice.areas, week=week))
+    lead(sentences.week_answer_by_area(index, areas=choice.areas, week=week))
     for area in choice.areas:
-        st.subheader(numbers.plain(book.name(area)), anchor=False)
-        st.html(html_tables.cards(book, area=area, week=week))
+        st.subheader(numbers.plain(index.name(area)), anchor=False)
+        st.html(html_tables.cards(index, area=area, week=week))
 
 
 def _trends(choice: Choice) -> None:
     st.header("Weekly trend", anchor=False)
     quantity = filters.switch("Figure", TREND, key="show", words=_label)
     scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
-    weeks, shown = choice.book.axis, choice.shown
+    weeks, shown = choice.index.axis, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
     shared = series.ceiling(row for line in lines.values() for row in line)
     tops = {area: shared if scale == "shared" else series.ceiling(lines[area]) for area in shown}
     cut = any(series.is_cut(lines[area], top=tops[area]) for area in shown)
     more = [series.CUT] if cut else []
-    due = {reasons.caution(choice.book.row(area, choice.week, quantity))[0] for area in shown}
+    due = {reasons.caution(choice.index.row(area, choice.week, quantity))[0] for area in shown}
     more += [sign for sign in reasons.CAUTION_SIGNS if sign[0] in due]
     st.html(html_tables.legend(_marks(lines.values()), chosen=choice.week, more=more))
     page_frame.grid(
@@ -75,10 +74,10 @@ def _panel(
     weeks: Sequence[str],
     top: float,
 ) -> None:
-    name = choice.book.name(area)
+    name = choice.index.name(area)
     st.markdown(
         f"**{numbers.plain(name)}** · "
-        f"{numbers.plain(numbers.short(choice.book.row(area, choice.week, quantity)))}"
+        f"{numbers.plain(numbers.short(choice.index.row(area, choice.week, quantity)))}"
     )
     figure = series.panel(
         rows,
@@ -95,19 +94,19 @@ def _panel(
 def _heat_map(choice: Choice) -> None:
     st.header("Rates by area and week", anchor=False)
     quantity = filters.switch("Map", HEAT, key="map", words=_label)
-    book, shown = choice.book, choice.shown
-    cells = {(area, week): book.row(area, week, quantity) for area in shown for week in book.axis}
+    index, shown = choice.index, choice.shown
+    cells = {(area, week): index.row(area, week, quantity) for area in shown for week in index.axis}
     st.markdown(heat.span_words(cells.values()))
     signs = html_tables.legend(
         _marks([cells.values()]), chosen=choice.week, more=reasons.CAUTION_SIGNS
     )
     st.html(signs)
     with st.container(key="heat-wide"):
-        _map(choice, quantity, cells=cells, weeks=book.axis, key="heat-map")
+        _map(choice, quantity, cells=cells, weeks=index.axis, key="heat-map")
     # The server does not know the width; the style sheet shows one of the two.
-    few = heat.weeks_at_hand(book.axis, chosen=choice.week)
+    few = heat.weeks_at_hand(index.axis, chosen=choice.week)
     with st.container(key="heat-narrow"):
-        st.html(html_tables.few_weeks(few, of=len(book.axis)))
+        st.html(html_tables.few_weeks(few, of=len(index.axis)))
         _map(choice, quantity, cells=cells, weeks=few, key="heat-map-narrow")
 
 
@@ -122,7 +121,7 @@ def _map(
     figure = heat.heat(
         cells,
         areas=choice.shown,
-        names={area: drawing.label(choice.book.name(area), 14) for area in choice.shown},
+        names={area: drawing.label(choice.index.name(area), 14) for area in choice.shown},
         weeks=weeks,
         chosen=choice.week,
         quantity=quantity,
@@ -133,19 +132,21 @@ def _map(
 
 
 def _table(choice: Choice) -> None:
-    book, week = choice.book, choice.week
+    index, week = choice.index, choice.week
     st.header(f"Week {week} by area", anchor=False)
-    st.html(html_tables.week_table(book, areas=choice.shown, week=week, together=not choice.areas))
+    st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
     st.caption(html_tables.SITE_DAYS)
-    domains = choice.areas or (None, *book.areas)
+    domains = choice.areas or (None, *index.areas)
     with st.expander("Every quantity of the week"):
-        st.html(html_tables.every_quantity(book, areas=domains, week=week))
-    table = html_tables.with_precision(books.rows_of_week(book, week=week, areas=choice.areas))
+        st.html(html_tables.every_quantity(index, areas=domains, week=week))
+    table = html_tables.with_precision(
+        bulletin_index.rows_of_week(index, week=week, areas=choice.areas)
+    )
     page_frame.download("the week", table, choice, week)
 
 
 def _line(choice: Choice, area: str, quantity: str) -> list[Row | None]:
-    return [choice.book.row(area, week, quantity) for week in choice.book.axis]
+    return [choice.index.row(area, week, quantity) for week in choice.index.axis]
 
 
 def _marks(lines: Iterable[Iterable[Row | None]]) -> list[theme.Mark]:
@@ -156,4 +157,4 @@ def _label(quantity: str) -> str:
     return QUANTITIES[quantity].label
 
 
-framed("This week", "week", body=_body, with_week=True)
+draw_page("This week", "week", body=_body, with_week=True)

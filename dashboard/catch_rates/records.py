@@ -60,17 +60,17 @@ class Rates:
         return sorted(found - {self.season})
 
 
-def index(book: BulletinIndex) -> Rates:
+def read(index: BulletinIndex) -> Rates:
     """Index the tables of modelled catch rates of a bulletin; those it lacks are empty."""
-    season = book.card.season
+    season = index.card.season
     mine = {
-        name: [line for line in lines_of(book, name) if line["season"] == season]
+        name: [line for line in lines_of(index, name) if line["season"] == season]
         for name in ("index", "trend", "run_strength")
     }
     by_week = {
         name: sorted(lines, key=lambda line: line["week"] or "") for name, lines in mine.items()
     }
-    timing = sorted(lines_of(book, "seasonal_pattern"), key=lambda line: line["day"] or 0)
+    timing = sorted(lines_of(index, "seasonal_pattern"), key=lambda line: line["day"] or 0)
     return Rates(
         season=season,
         index=_grouped(by_week["index"], "response", "area"),
@@ -79,13 +79,13 @@ def index(book: BulletinIndex) -> Rates:
         strength={
             key[0]: lines for key, lines in _grouped(by_week["run_strength"], "area").items()
         },
-        lines={name: tuple(lines_of(book, name)) for name in _TABLES},
+        lines={name: tuple(lines_of(index, name)) for name in _TABLES},
     )
 
 
-def has_tables(book: BulletinIndex, *names: str) -> bool:
+def has_tables(index: BulletinIndex, *names: str) -> bool:
     """Return whether a bulletin was kept with some tables; an older one lacks them."""
-    return set(names) <= set(book.card.tables)
+    return set(names) <= set(index.card.tables)
 
 
 def sort_of(response: str) -> NumberKind:

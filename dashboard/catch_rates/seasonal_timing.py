@@ -111,18 +111,18 @@ FEW = "With few past seasons their variance is poorly known: the interval may be
 ENOUGH = 4
 
 
-def pattern_answer(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
+def pattern_answer(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return how strong the season is and when past runs came, by domain (Markdown)."""
     if not rates.timing and not rates.strength:
         return (
             "There is no seasonal pattern to show: the bulletin holds no index by week (table "
             "`seasonal_pattern`)."
         )
-    return "\n\n".join(_answer_of(book, rates, area) for area in areas)
+    return "\n\n".join(_answer_of(index, rates, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, rates: Rates, area: str | None) -> str:
-    words = f"{start(book, area)}, {_strength(rates, area)}"
+def _answer_of(index: BulletinIndex, rates: Rates, area: str | None) -> str:
+    words = f"{start(index, area)}, {_strength(rates, area)}"
     last, share = today(rates, area), share_come(rates, area)
     if last is not None and share:
         day = day_words(monday(last["week"]) + timedelta(days=6))
@@ -252,9 +252,9 @@ _CURVE_WORDS = {"normal": "normal curve", "logistic": "logistic curve"}
 _SHORT = {"stronger": "↗ stronger", "weaker": "↘ weaker", "not": "→ no clear difference"}
 
 
-def strength(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
+def strength(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return this season against past ones of each area as HTML, the word first."""
-    return html_tables.table(_STRENGTH, [_strength_line(book, rates, area) for area in areas])
+    return html_tables.table(_STRENGTH, [_strength_line(index, rates, area) for area in areas])
 
 
 def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
@@ -265,7 +265,7 @@ def why_no_strength(rates: Rates, areas: Sequence[str | None]) -> str:
     return "" if has_ratio or len(reasons) != 1 else reasons.pop() or ""
 
 
-def _strength_line(book: BulletinIndex, rates: Rates, area: str | None) -> str:
+def _strength_line(index: BulletinIndex, rates: Rates, area: str | None) -> str:
     line, share = last_strength(rates, area), share_come(rates, area) or DASH
     if line is None or line["ratio"] is None:
         inside = ["? not known" + html_tables.small(_why_no_ratio(line)), DASH, DASH, share]
@@ -279,26 +279,26 @@ def _strength_line(book: BulletinIndex, rates: Rates, area: str | None) -> str:
             (past or DASH) + html_tables.small(numbers.count(line["n_past"] or 0, "season")),
             share,
         ]
-    return html_tables.line(_STRENGTH, head(book, area), inside, is_all=area is None)
+    return html_tables.line(_STRENGTH, head(index, area), inside, is_all=area is None)
 
 
-def by_area(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
+def by_area(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of past runs of each area as HTML; empty where there are none."""
     heads = ("Area", *_SHARES)
     lines = [
-        html_tables.line(heads, head(book, area), [one or DASH for one in found])
+        html_tables.line(heads, head(index, area), [one or DASH for one in found])
         for area in areas
         if any(found := [dates_words(rates, area, share) for share in SHARES])
     ]
     return html_tables.table(heads, lines) if lines else ""
 
 
-def by_season(book: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
+def by_season(index: BulletinIndex, rates: Rates, areas: Sequence[str | None]) -> str:
     """Return the dates of each season and area as HTML; empty where there are none."""
     lines, heads = [], ("Season", *_SHARES)
     for area in areas:
         if mine := _seasons(rates.dates(area)):
-            lines += [] if len(areas) == 1 else [html_tables.group(heads, head(book, area))]
+            lines += [] if len(areas) == 1 else [html_tables.group(heads, head(index, area))]
             lines += [html_tables.line(heads, season, _season(of)) for season, of in mine]
     return html_tables.table(heads, lines) if lines else ""
 

@@ -95,7 +95,7 @@ def scale(response: str) -> str:
 
 
 def trend_answer(
-    book: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str
+    index: BulletinIndex, rates: Rates, areas: Sequence[str | None], *, response: str
 ) -> str:
     """Return whether a catch rate rises or falls, one paragraph a domain (Markdown)."""
     if not rates.trend and not rates.index:
@@ -103,18 +103,18 @@ def trend_answer(
             "There are no modelled catch rates to show: the bulletin holds none for this season "
             "(table `index`)."
         )
-    parts = [_answer_of(book, rates, area, response) for area in areas]
+    parts = [_answer_of(index, rates, area, response) for area in areas]
     if None in areas:
-        parts.append(_by_area(book, rates, response))
+        parts.append(_by_area(index, rates, response))
     return "\n\n".join(part for part in parts if part)
 
 
-def _by_area(book: BulletinIndex, rates: Rates, response: str) -> str:
+def _by_area(index: BulletinIndex, rates: Rates, response: str) -> str:
     """Return which areas rise and fall in one sentence; empty where no area has a line."""
     found: dict[str, list[str]] = {word: [] for word in ARROWS}
-    for area in book.areas:
+    for area in index.areas:
         if rates.trend.get((response, area)) or rates.index.get((response, area)):
-            name = numbers.plain(book.name(area))
+            name = numbers.plain(index.name(area))
             found[word_of(modelled.latest(rates, response, area))].append(name)
     parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
     return f"By area: {'; '.join(parts)}." if parts else ""
@@ -126,10 +126,10 @@ def word_of(line: Line | None) -> str:
     return word if word in ARROWS else NOT_KNOWN
 
 
-def _answer_of(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
+def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     line, none = modelled.latest(rates, response, area), _none(rates, area, response)
     subject, verb, shows = _SUBJECTS[response]
-    place = f"{start(book, area)}, {subject}"
+    place = f"{start(index, area)}, {subject}"
     if line is None or line["level"] is None:
         return f"{place}: no trend can be given ({numbers.plain(why_none(line))}).{none}"
     why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
@@ -240,13 +240,13 @@ MUCH_IMPUTED = 0.05
 _NOT_HERE = "no figure this week"
 
 
-def table(book: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: str) -> str:
+def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response: str) -> str:
     """Return word, level, index, survey figure, moves and outlook of each area as HTML."""
-    lines = [_line(book, rates, area, response) for area in domains(book, areas)]
+    lines = [_line(index, rates, area, response) for area in domains(index, areas)]
     return html_tables.table(HEADS, lines)
 
 
-def _line(book: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
+def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     line = modelled.latest(rates, response, area)
     week = _week_of(rates, response, area, line)
     sides = [_index(rates, response, area, week), _raw(rates, response, area, week)]
@@ -266,7 +266,7 @@ def _line(book: BulletinIndex, rates: Rates, area: str | None, response: str) ->
             _moved(rates, line),
             html_tables.small(*ahead, is_unbroken=True) or DASH,
         ]
-    return html_tables.line(HEADS, head(book, area), inside, is_all=area is None)
+    return html_tables.line(HEADS, head(index, area), inside, is_all=area is None)
 
 
 def _word(line: Line | None) -> str:

@@ -55,13 +55,13 @@ def _term(term: str) -> str:
     return f"{words} (smooth, {columns[1]} columns)" if columns else words
 
 
-def names(book: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
+def names(index: BulletinIndex, lines: Sequence[Line]) -> dict[str, tuple[str, str]]:
     """Return what each term of the lines of ``coefficients`` is about and what it is given against.
 
     Methods and strata of the bulletin give the base of a factor.
     """
     found = [line["term"] for line in lines if is_ratio(line)]
-    bases = _bases(book, found)
+    bases = _bases(index, found)
     return {term: _name(term, bases) for term in found}
 
 
@@ -84,7 +84,7 @@ def _name(term: str, bases: Mapping[str, tuple[str, Mapping[str, str]]]) -> tupl
     return part + words.get(level["level"], level["level"]), base
 
 
-def _bases(book: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, dict[str, str]]]:
+def _bases(index: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, dict[str, str]]]:
     """Return the base of each factor in words, and the words of its other levels."""
     levels: dict[str, list[str]] = {}
     for term in terms:
@@ -93,27 +93,27 @@ def _bases(book: BulletinIndex, terms: Sequence[str]) -> dict[str, tuple[str, di
             levels[found["column"]].append(found["level"])
     bases = {}
     if "method" in levels:
-        bases["method"] = (_method(book, levels["method"]), {one: one for one in levels["method"]})
+        bases["method"] = (_method(index, levels["method"]), {one: one for one in levels["method"]})
     if "day_group" in levels:
-        bases["day_group"] = _days(book, levels["day_group"])
+        bases["day_group"] = _days(index, levels["day_group"])
     for name in ("area", "site"):
         if name in levels:
-            words = {one: book.name(one) if name == "area" else one for one in levels[name]}
+            words = {one: index.name(one) if name == "area" else one for one in levels[name]}
             bases[name] = (f"the first {name}", words)
     return bases
 
 
-def _method(book: BulletinIndex, others: Sequence[str]) -> str:
+def _method(index: BulletinIndex, others: Sequence[str]) -> str:
     """Return the method that has no coefficient; the base is the first by name."""
-    lines = book.bulletin.table("method_mix_deaths").to_pylist()
+    lines = index.bulletin.table("method_mix_deaths").to_pylist()
     rest = {line["method"] for line in lines if line["method"]} - {*others}
     first = min(rest, default="")
     return first if len(rest) == 1 and first < min(others) else "the first method by name"
 
 
-def _days(book: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, str]]:
+def _days(index: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, str]]:
     """Return the base among groups of days: weekdays, where the second holds every weekend day."""
-    seen = {(one.landing_area, (one.stratum or "").partition(" ")[2]) for one in book.strata}
+    seen = {(one.landing_area, (one.stratum or "").partition(" ")[2]) for one in index.strata}
     days = {words for _, words in seen}
     ends = {words for words in days if _WEEKEND.search(words)}
     is_week = bool(ends) and all("Sun" in words for words in ends) and len(days) > len(ends)
@@ -122,28 +122,28 @@ def _days(book: BulletinIndex, others: Sequence[str]) -> tuple[str, dict[str, st
     return "days of group 1", {one: f"days of group {one}" for one in others}
 
 
-def dots(book: BulletinIndex, rates: Rates, response: str) -> list[ForestRow]:
+def dots(index: BulletinIndex, rates: Rates, response: str) -> list[ForestRow]:
     """Return the coefficients of the chosen regression as ratios with their intervals.
 
     Intercepts are levels and no ratios; they stand in the download.
     """
-    return [ForestRow(this, _amount(line)) for this, _, line in _ratios(book, rates, response)]
+    return [ForestRow(this, _amount(line)) for this, _, line in _ratios(index, rates, response)]
 
 
-def table(book: BulletinIndex, rates: Rates, response: str) -> str:
+def table(index: BulletinIndex, rates: Rates, response: str) -> str:
     """Return the same as an HTML table, each ratio with what it is given against."""
     lines = []
-    for this, base, line in _ratios(book, rates, response):
+    for this, base, line in _ratios(index, rates, response):
         found, why = _amount(line), line.get("reason") or "no interval"
         ratio = found.words + html_tables.small(found.limits or why)
         lines.append(html_tables.line(HEADS, this[:1].upper() + this[1:], [base, ratio]))
     return html_tables.table(HEADS, lines)
 
 
-def _ratios(book: BulletinIndex, rates: Rates, response: str) -> list[tuple[str, str, Line]]:
+def _ratios(index: BulletinIndex, rates: Rates, response: str) -> list[tuple[str, str, Line]]:
     """Return the ratios of a response: each with what it is of, against what, and its line."""
     lines = rates.of("coefficients", response)
-    named = names(book, lines)
+    named = names(index, lines)
     return [(*named[one["term"]], one) for one in lines if is_ratio(one)]
 
 

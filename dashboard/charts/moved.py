@@ -75,7 +75,7 @@ def span(moves: Sequence[Move]) -> Span:
     return Span(low / 1.1, high * 1.1, is_log=True)
 
 
-def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -> go.Figure:
+def dumbbells(moves: Sequence[Move], *, index: BulletinIndex, palette: Palette) -> go.Figure:
     """Draw one or more moves of one quantity, as `plotted` returns them, one a line.
 
     A zero, which no logarithmic axis has, stands at its low end with its figure beside it.
@@ -97,7 +97,7 @@ def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -
                 row.estimate or INSIDE * axis.low,
                 row.ci_low,
                 row.ci_high,
-                _hover(move, book=book),
+                _hover(move, index=index),
             )
             for at, row, move in found
         ]
@@ -105,7 +105,7 @@ def dumbbells(moves: Sequence[Move], *, book: BulletinIndex, palette: Palette) -
         zeros += [(at, colour) for at, row, _ in found if row.estimate == 0]
     return forest.rows(
         groups,
-        labels=[_label(move, book=book) for move in moves],
+        labels=[_label(move, index=index) for move in moves],
         ends=axis[:2],
         inset=INSIDE,
         palette=palette,
@@ -122,13 +122,13 @@ def is_cut(moves: Sequence[Move]) -> bool:
     return any(any(drawing.beyond(one, ends)) for one in points)
 
 
-def description(moves: Sequence[Move], *, book: BulletinIndex, label: str) -> str:
+def description(moves: Sequence[Move], *, index: BulletinIndex, label: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     first = moves[0]
     place = moved.place_of(first)
     return (
         f"{label} before and now, with intervals, for the {len(moves)} most important moves; first "
-        f"{moved.where(first, book=book)}: {numbers.figure(first.before, place=place)} before, "
+        f"{moved.where(first, index=index)}: {numbers.figure(first.before, place=place)} before, "
         f"{numbers.figure(first.now, place=place)} now."
     )
 
@@ -151,10 +151,10 @@ def _zeros(found: Sequence[tuple[float, str]], *, at: float) -> go.Scatter:
     )
 
 
-def _hover(move: Move, *, book: BulletinIndex) -> str:
+def _hover(move: Move, *, index: BulletinIndex) -> str:
     place = moved.place_of(move)
     return hover(
-        moved.where(move, book=book),
+        moved.where(move, index=index),
         f"before: {numbers.figure(move.before, place=place)}",
         f"now: {numbers.figure(move.now, place=place)}",
         ", ".join(part for part in (moved.shift(move), moved.in_errors(move)) if part),
@@ -162,8 +162,8 @@ def _hover(move: Move, *, book: BulletinIndex) -> str:
     )
 
 
-def _label(move: Move, *, book: BulletinIndex) -> str:
-    name = book.name(move.row.area)
+def _label(move: Move, *, index: BulletinIndex) -> str:
+    name = index.name(move.row.area)
     parts = wrap(f"{name[:1].upper()}{name[1:]}", LABEL_WIDTH)
     return "<br>".join([*(escape(part) for part in parts), move.row.week or "season"])
 

@@ -149,14 +149,16 @@ def _known(lines: Iterable[Line], name: str) -> list[float]:
     return [one[name] for one in lines if one[name] is not None]
 
 
-def panel_of(book: BulletinIndex, rates: Rates, area: str | None, *, response: str) -> Panel | None:
+def panel_of(
+    index: BulletinIndex, rates: Rates, area: str | None, *, response: str
+) -> Panel | None:
     """Return what a panel of an area shows; None where no week has an index or a level."""
     index_lines = rates.index.get((response, area), ())
     trend_lines = rates.trend.get((response, area), ())
     known = [one["index"] for one in index_lines] + [one["level"] for one in trend_lines]
     if all(one is None for one in known):
         return None
-    weeks = [*book.axis, *(one["week"] for one in (*index_lines, *trend_lines))]
+    weeks = [*index.axis, *(one["week"] for one in (*index_lines, *trend_lines))]
     axis = weeks_between(min(weeks), max(weeks))
     past = _past_of(rates, area, axis) if response == ENCOUNTERS else ()
     closed = _closed(axis, index_lines, trend_lines)

@@ -147,5 +147,5 @@ _STARTS: dict[ChangeKind, Any] = {
 class FormContext:
     """What the widgets of a form offer."""
 
-    book: BulletinIndex
+    index: BulletinIndex
     baseline: Baseline

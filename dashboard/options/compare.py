@@ -64,12 +64,12 @@ class ComparisonResult:
     refused: tuple[str, ...] = ()
 
 
-def scales(book: BulletinIndex) -> ComparisonInputs | None:
+def scales(index: BulletinIndex) -> ComparisonInputs | None:
     """Return what options are weighed on; None where the bulletin holds no draws."""
-    draws = book.bulletin.table("draws")
+    draws = index.bulletin.table("draws")
     if not draws.num_rows:
         return None
-    standing = book.bulletin.table("limit_status")
+    standing = index.bulletin.table("limit_status")
     limits, left_out = limits_of(standing)
     binding = next((row["limit_id"] for row in standing.to_pylist() if row["is_binding"]), None)
     return ComparisonInputs(from_table(draws), limits, left_out, binding)
@@ -84,7 +84,7 @@ def weighed(on: ComparisonInputs, text: str) -> ComparisonResult:
     sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    told = records.index(tables, binding=on.binding, through=on.baseline.through)
+    told = records.read(tables, binding=on.binding, through=on.baseline.through)
     return ComparisonResult(tables, told, found.fans, refused)
 
 

@@ -67,7 +67,7 @@ def areas(chosen: Sequence[str], ground: FormContext, start: str) -> tuple[str, 
     seed(name, list(chosen))
 
     def said(one: str) -> str:
-        return ground.book.name(one) if one in known else f"{one} (not in this season)"
+        return ground.index.name(one) if one in known else f"{one} (not in this season)"
 
     found = st.multiselect("Where", options, key=name, format_func=said, placeholder="All areas")
     return tuple(one for one in options if one in found)

@@ -126,7 +126,7 @@ class Answered:
         return tuple(one for one in self.assumptions[option] if one not in every)
 
 
-def index(
+def read(
     answers: Mapping[str, pa.Table], *, binding: str | None = None, through: date | None = None
 ) -> Answered:
     """Index the tables of an answer.

@@ -47,12 +47,12 @@ _UNSURE = {
 
 
 def options_answer(
-    found: Answered, limits: Mapping[str, str], area: str | None, book: BulletinIndex
+    found: Answered, limits: Mapping[str, str], area: str | None, index: BulletinIndex
 ) -> str:
     """Return a sentence on each option (Markdown)."""
     if not found.changed:
         return "There is no option to weigh; add one below."
-    where = "" if area is None else f" (in {numbers.plain(book.name(area))})"
+    where = "" if area is None else f" (in {numbers.plain(index.name(area))})"
     return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
 
 

@@ -26,14 +26,14 @@ LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's 
 
 
 def decision(
-    book: BulletinIndex, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
+    index: BulletinIndex, found: Answered, labels: Mapping[str, str], areas: Sequence[str | None]
 ) -> str:
     """Return the decision table: a line an option, a group an area."""
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
     lines = []
     for area in areas:
         if len(areas) > 1 or area is not None:
-            lines.append(html_tables.group(heads, head(book, area)))
+            lines.append(html_tables.group(heads, head(index, area)))
         lines += [_line(found, labels, name, area, heads) for name in found.options]
     return html_tables.table(heads, lines, kind="bm-options")
 

@@ -58,22 +58,22 @@ BOTH = (
 )
 
 
-def classes_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def classes_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return how many fish were met, by both methods, in sentences (Markdown)."""
     if not released.classes:
         return (
             "There are no encounters by size and mark to show: no interview of this season "
             "reports marks, and no fish of test fishing was measured."
         )
-    return "\n\n".join(_answer_of(book, released, area) for area in areas)
+    return "\n\n".join(_answer_of(index, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
+def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
     both = [released.of_class(basis, area, MET) for basis in (SAMPLED, REPORTED)]
     known = [one is not None and one.row.estimate is not None for one in both]
     sample = _said(both[0], "the sample says", "the sample")
     parts = [sample, _said(both[1], "reports say", "reports")]
-    words = f"{start(book, area)}, {when(book)}: "
+    words = f"{start(index, area)}, {when(index)}: "
     if all(known):
         words += f"{parts[0]} Chinook met, {parts[1]}"
     elif known[1]:
@@ -81,7 +81,7 @@ def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str
     else:
         words += "; ".join(parts)
     words += _ratio_words(released.compared.get((area, None, MET)), said=" ".join(parts))
-    return f"{words}.{_largest(released, area)}{_used(book, area)}"
+    return f"{words}.{_largest(released, area)}{_used(index, area)}"
 
 
 def _said(one: DetailedRow | None, says: str, noun: str) -> str:
@@ -125,9 +125,9 @@ def _largest(released: Released, area: str | None) -> str:
     return ""
 
 
-def _used(book: BulletinIndex, area: str | None) -> str:
+def _used(index: BulletinIndex, area: str | None) -> str:
     """Return which of the two the result rows of the bulletin are."""
-    rows = [row for name in CLASSES if (row := book.row(area, None, name)) is not None]
+    rows = [row for name in CLASSES if (row := index.row(area, None, name)) is not None]
     starts = {
         basis
         for row, (estimator, basis) in product(rows, _USED.items())
@@ -169,14 +169,14 @@ def ratio_dots(released: Released, area: str | None) -> list[ForestRow]:
     )
 
 
-def table(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def table(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return the classes of some domains as an HTML table, a domain after the other.
 
     A reason that several cells of a domain share is said once, below its lines.
     """
     lines = []
     for area in areas:
-        lines.append(html_tables.group(_HEADS, head(book, area)))
+        lines.append(html_tables.group(_HEADS, head(index, area)))
         shared = _shared_reasons(released, area)
         of_area = [_line(released, area, quantity, shared=shared) for quantity in ALL]
         found = [line for line in of_area if line]
@@ -227,14 +227,14 @@ def _sample_words(one: DetailedRow) -> str:
     return words
 
 
-def rules(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def rules(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return how samples were pooled, each rule once, with its area where there are several."""
     return _by_area(
-        book, released, areas, lambda one: [one.more["rule"]] if one.more["rule"] else []
+        index, released, areas, lambda one: [one.more["rule"]] if one.more["rule"] else []
     )
 
 
-def behind(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def behind(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what else the bulletin notes of the sampled figures, each note once."""
 
     def notes(one: DetailedRow) -> list[str]:
@@ -244,11 +244,11 @@ def behind(book: BulletinIndex, released: Released, areas: Sequence[str | None])
         rest = exclude(without_estimators(one.row.method), [*said, _FISH])
         return [code_sentence(part) for part in parse(rest)]
 
-    return _by_area(book, released, areas, notes)
+    return _by_area(index, released, areas, notes)
 
 
 def _by_area(
-    book: BulletinIndex,
+    index: BulletinIndex,
     released: Released,
     areas: Sequence[str | None],
     words: Callable[[DetailedRow], Sequence[str]],
@@ -257,7 +257,7 @@ def _by_area(
     for (basis, area, week, _), one in released.classes.items():
         if basis == SAMPLED and week is None and area in areas:
             for part in words(one):
-                named.setdefault(part, {})[book.name(area)] = None
+                named.setdefault(part, {})[index.name(area)] = None
     if len(areas) == 1:
         return "; ".join(named)
     return "; ".join(f"{part} ({', '.join(of)})" for part, of in named.items())
@@ -300,8 +300,8 @@ def draw_shared(found: Sequence[str]) -> None:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw encounters by size and mark, reported beside sampled."""
-    book, shown_domains = choice.book, domains(choice.book, choice.areas)
-    page_frame.lead(classes_answer(book, released, choice.domains))
+    index, shown_domains = choice.index, domains(choice.index, choice.areas)
+    page_frame.lead(classes_answer(index, released, choice.domains))
     if not released.classes:
         return
     found = [dot for area in shown_domains for dot in dots(released, area)]
@@ -312,17 +312,17 @@ def draw(choice: Choice, released: Released) -> None:
             _class_pair(choice, released, area)
         st.caption(page_frame.OWN_SCALE)
     if found and not choice.areas:
-        shown = [area for area in book.areas if dots(released, area)]
+        shown = [area for area in index.areas if dots(released, area)]
         page_frame.grid(shown, lambda area: _class_panel(choice, released, area))
     st.caption(BOTH)
-    pooled, notes = (numbers.plain(of(book, released, choice.domains)) for of in (rules, behind))
+    pooled, notes = (numbers.plain(of(index, released, choice.domains)) for of in (rules, behind))
     st.caption(POOLING + (f" How samples were pooled: {pooled}." if pooled else ""))
     if notes:
         st.caption(f"Sampled figures: {notes}.")
-    st.html(table(book, released, choice.domains))
+    st.html(table(index, released, choice.domains))
     if not choice.areas:
         with st.expander("The same by area"):
-            st.html(table(book, released, book.areas))
+            st.html(table(index, released, index.areas))
     page_frame.downloads(choice, composition="the classes", composition_ratio="the comparison")
 
 
@@ -334,7 +334,7 @@ def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
     if ratios:
         with right:
             title, key = (
-                f"Sampled over reported, {choice.book.name(area)}",
+                f"Sampled over reported, {choice.index.name(area)}",
                 f"released-ratio-{area or 'all'}",
             )
             page_frame.forest_panel(ratios, title=title, key=key, of="Ratio of the two", guide=1.0)
@@ -344,6 +344,6 @@ def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
 def _class_panel(choice: Choice, released: Released, area: str | None) -> None:
     found = dots(released, area)
     if found:
-        title, key = head(choice.book, area), f"released-classes-{area or 'all'}"
+        title, key = head(choice.index, area), f"released-classes-{area or 'all'}"
         of = "Encounters by size and mark"
         page_frame.forest_panel(found, title=title, key=key, of=of, names=NAMES)

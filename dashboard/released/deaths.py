@@ -71,18 +71,18 @@ def bracket(line: Line) -> str:
     return numbers.plain(deaths_of(line).bracket(line["ci_level"]))
 
 
-def deaths_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def deaths_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what the season cost, in sentences (Markdown)."""
     if not released.lines["deaths"]:
         return (
             "There are no deaths to show: no release rates were imported (table `release_rates`), "
             "or no fish was met."
         )
-    return "\n\n".join(_answer_of(book, released, area) for area in areas)
+    return "\n\n".join(_answer_of(index, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
-    line, place = total(released, area), f"{start(book, area)}, {when(book)}"
+def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
+    line, place = total(released, area), f"{start(index, area)}, {when(index)}"
     if line is None or line["deaths"] is None:
         why = (line["reason"] if line else None) or "the bulletin has no such line"
         words = f"{place}: no total of deaths by the releases that anglers reported"
@@ -253,12 +253,12 @@ def by_group(released: Released, area: str | None) -> list[ForestRow]:
     )
 
 
-def by_area(book: BulletinIndex, released: Released) -> list[ForestRow]:
+def by_area(index: BulletinIndex, released: Released) -> list[ForestRow]:
     """Return all deaths together, by the sample and by reports, for each area."""
     return known_rows(
         [
-            _dot(book.name(area), line, (), basis=basis)
-            for area, (table, basis) in product(book.areas, _BASES.items())
+            _dot(index.name(area), line, (), basis=basis)
+            for area, (table, basis) in product(index.areas, _BASES.items())
             if (line := total(released, area, table=table)) is not None
         ]
     )
@@ -287,7 +287,7 @@ ALL_RATES = (
 
 
 def table(
-    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, is_short: bool = False
+    index: BulletinIndex, released: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> str:
     """Return deaths as an HTML table, a domain after the other; `is_short` leaves out parts.
 
@@ -296,7 +296,7 @@ def table(
     shared = shared_notes(released, areas, is_short=is_short)
     parts: list[tuple[str, list[tuple[Line, list[str]]]]] = []
     for area in areas:
-        for basis, name in _headings(book, released, area).items():
+        for basis, name in _headings(index, released, area).items():
             every = groups(released, area, table=basis)
             shown = totals(every) if is_short else every
             parts.append((name, [(one, _values(one, every, shared=shared)) for one in shown]))
@@ -328,9 +328,9 @@ def shared_notes(
     return classes.shared([one for of in found for one in (totals(of) if is_short else of)])
 
 
-def _headings(book: BulletinIndex, released: Released, area: str | None) -> dict[str, str]:
+def _headings(index: BulletinIndex, released: Released, area: str | None) -> dict[str, str]:
     """Return the heading of a domain for each table that has lines: reports, then the sample."""
-    name = head(book, area)
+    name = head(index, area)
     if not released.of(SAMPLED_DEATHS, area):
         return {"deaths": name}
     return {
@@ -367,17 +367,17 @@ def source_of(line: Line, *, shared: Sequence[str] = ()) -> str:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw deaths by how the fish died, by group of fish and by area."""
-    book = choice.book
-    page_frame.lead(deaths_answer(book, released, choice.domains))
+    index = choice.index
+    page_frame.lead(deaths_answer(index, released, choice.domains))
     if not released.lines["deaths"]:
         return
     found = {area: rows for area in choice.domains if (rows := sums(released, area))}
-    areas = [] if choice.areas else by_area(book, released)
+    areas = [] if choice.areas else by_area(index, released)
     if found or areas:
         st.header("Deaths, the season so far", anchor=False)
         page_frame.forest_signs([row for rows in (*found.values(), areas) for row in rows], NAMES)
     for area, rows in found.items():
-        title, key = head(book, area), f"released-deaths-{area or 'all'}"
+        title, key = head(index, area), f"released-deaths-{area or 'all'}"
         page_frame.forest_panel(rows, title=title, key=key, of="Deaths", names=NAMES)
     if areas:
         title, key = "All deaths, by area", "released-deaths-areas"
@@ -387,14 +387,14 @@ def draw(choice: Choice, released: Released) -> None:
     with st.expander("Each group of fish, with its rate and where that is from"):
         for area in choice.domains:
             if rows := by_group(released, area):
-                title = f"{head(book, area)}, releases as reported"
+                title = f"{head(index, area)}, releases as reported"
                 key = f"released-groups-{area or 'all'}"
                 page_frame.forest_panel(rows, title=title, key=key, of="Deaths by group")
         st.caption(SMALL)
         _draw_table(choice, released, choice.domains)
     if not choice.areas:
         with st.expander("The same by area"):
-            _draw_table(choice, released, book.areas, is_short=True)
+            _draw_table(choice, released, index.areas, is_short=True)
     page_frame.downloads(choice, deaths="the deaths")
 
 
@@ -402,5 +402,5 @@ def _draw_table(
     choice: Choice, released: Released, areas: Sequence[str | None], *, is_short: bool = False
 ) -> None:
     """Draw a table of deaths, and below it once what its lines share."""
-    st.html(table(choice.book, released, areas, is_short=is_short))
+    st.html(table(choice.index, released, areas, is_short=is_short))
     classes.draw_shared(shared_notes(released, areas, is_short=is_short))

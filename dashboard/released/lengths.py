@@ -82,15 +82,15 @@ def span(released: Released) -> tuple[float, float]:
     return (min(lows) - 10, max(ends) + 10) if lows else (0.0, 1000.0)
 
 
-def legal_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def legal_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return which share of the fish met is legal, in sentences (Markdown)."""
     if not released.lines["lengths"] and not released.lines["legal_share"]:
         return "There are no lengths to show: no fish was measured this season."
-    return "\n\n".join(_answer_of(book, released, area) for area in areas)
+    return "\n\n".join(_answer_of(index, released, area) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, released: Released, area: str | None) -> str:
-    place, lines = start(book, area), shares(released, area)
+def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
+    place, lines = start(index, area), shares(released, area)
     rule = next((one for one in lines if one["is_rule"]), None)
     if rule is None or rule["share"] is None:
         reason = next((one["reason"] for one in lines if one["reason"]), "")
@@ -237,10 +237,10 @@ def _conversion(line: Line) -> str:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw fish by length with the legal line, and the legal share at other lines."""
-    page_frame.lead(legal_answer(choice.book, released, choice.domains))
+    page_frame.lead(legal_answer(choice.index, released, choice.domains))
     if released.lines["lengths"]:
         week = filters.span(weeks(released))
-        name = "the season so far" if week is None else when(choice.book, week)
+        name = "the season so far" if week is None else when(choice.index, week)
         st.header(f"Fish by length, {name}", anchor=False)
         page_frame.signs(barred.SIGNS, barred.HUES)
         for area in choice.domains:
@@ -258,13 +258,13 @@ def _draw_sources(
     choice: Choice, released: Released, area: str | None, *, week: str | None
 ) -> None:
     found = {source: bins(released, area, source=source, week=week) for source in SOURCES}
-    st.markdown(f"**{numbers.plain(head(choice.book, area))}**")
+    st.markdown(f"**{numbers.plain(head(choice.index, area))}**")
     for place, (source, lines) in zip(st.columns(2), found.items(), strict=True):
         with place:
             st.markdown(f"{SOURCES[source]}, {sum(one['fish'] for one in lines):,} measured")
             _draw_bars(choice, released, area, lines, source=source)
     if any(found.values()):
-        with st.expander(f"The numbers, {numbers.plain(choice.book.name(area))}"):
+        with st.expander(f"The numbers, {numbers.plain(choice.index.name(area))}"):
             st.html(table(found["test_fishing"], found["dockside"]))
 
 
@@ -274,12 +274,12 @@ def _draw_bars(
     if lines:
         limits, ends = rules(released, area), span(released)
         figure = barred.lengths(lines, rules=limits, span=ends, palette=page_frame.colours())
-        alt = histogram_words(lines, source=source, place=choice.book.name(area))
+        alt = histogram_words(lines, source=source, place=choice.index.name(area))
         page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=alt)
 
 
 def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None:
-    source, areas = "test_fishing", [] if choice.areas else choice.book.areas
+    source, areas = "test_fishing", [] if choice.areas else choice.index.areas
     every = {area: bins(released, area, source=source, week=week) for area in areas}
     found = {area: lines for area, lines in every.items() if lines}
     if not found:
@@ -288,7 +288,7 @@ def _draw_areas(choice: Choice, released: Released, *, week: str | None) -> None
 
     def panel(area: str) -> None:
         count = sum(one["fish"] for one in found[area])
-        st.markdown(f"**{numbers.plain(choice.book.name(area))}**, {count:,} measured")
+        st.markdown(f"**{numbers.plain(choice.index.name(area))}**, {count:,} measured")
         _draw_bars(choice, released, area, found[area], source=source)
 
     page_frame.grid(list(found), panel)
@@ -303,12 +303,12 @@ def _draw_legal(choice: Choice, released: Released) -> None:
         page_frame.signs(curves.LEGAL_SIGNS, curves.LEGAL_HUES)
     for area, of in plotted.items():
         figure = curves.legal(of, palette=page_frame.colours())
-        alt = curve_words(of, place=choice.book.name(area))
+        alt = curve_words(of, place=choice.index.name(area))
         key = f"released-legal-{area or 'all'}"
-        page_frame.panel(head(choice.book, area), figure, key=key, alt=alt)
+        page_frame.panel(head(choice.index, area), figure, key=key, alt=alt)
     st.caption(ONLY_MET)
     for area, of in lines.items():
-        name = head(choice.book, area)
+        name = head(choice.index, area)
         if area not in plotted:
             why = next((one["reason"] for one in of if one["reason"]), _NO_FISH)
             st.markdown(f"{numbers.plain(name)}: {numbers.plain(why)}.")

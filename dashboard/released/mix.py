@@ -40,13 +40,13 @@ OTHER_FISHERIES = (
 )
 
 
-def method_answer(book: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
+def method_answer(index: BulletinIndex, released: Released, areas: Sequence[str | None]) -> str:
     """Return what the mix of methods does to deaths of sublegal fish (Markdown)."""
-    return "\n\n".join(_of(book, released, area) for area in areas)
+    return "\n\n".join(_of(index, released, area) for area in areas)
 
 
-def _of(book: BulletinIndex, released: Released, area: str | None) -> str:
-    place, lines = start(book, area), released.of("method_mix_deaths", area)
+def _of(index: BulletinIndex, released: Released, area: str | None) -> str:
+    place, lines = start(index, area), released.of("method_mix_deaths", area)
     known = [one for one in totals(released, area) if one["deaths"] is not None]
     if not known:
         why = next((one["reason"] for one in lines if one["reason"]), "")
@@ -122,12 +122,12 @@ def draw(choice: Choice, released: Released) -> None:
     if not released.lines["method_mix_deaths"]:
         st.markdown(NO_MIX)
         return
-    st.markdown(method_answer(choice.book, released, choice.domains))
+    st.markdown(method_answer(choice.index, released, choice.domains))
     with st.expander("Figure and table by method"):
         for area in choice.domains:
             if found := dots(released, area):
                 page_frame.forest_signs(found, NAMES)
-                title, key = head(choice.book, area), f"released-mix-{area or 'all'}"
+                title, key = head(choice.index, area), f"released-mix-{area or 'all'}"
                 page_frame.forest_panel(found, title=title, key=key, of="Deaths of sublegal fish")
                 st.html(table(released, area))
                 classes.draw_shared(classes.shared(released.of("method_mix_deaths", area)))

@@ -66,15 +66,15 @@ class Released:
         return [line for line in self.lines[table] if line["area"] == area]
 
 
-def index(book: BulletinIndex) -> Released:
+def read(index: BulletinIndex) -> Released:
     """Index the tables of released fish of a bulletin; those it lacks are empty."""
     shares, classes, species = (
-        [_detailed(line, book) for line in lines_of(book, name)]
+        [_detailed(line, index) for line in lines_of(index, name)]
         for name in ("shares", "composition", "bycatch")
     )
-    compared = lines_of(book, "composition_ratio")
+    compared = lines_of(index, "composition_ratio")
     deaths: dict[str, list[Line]] = {"deaths": [], SAMPLED_DEATHS: []}
-    for line in lines_of(book, "deaths"):
+    for line in lines_of(index, "deaths"):
         is_reported = (line.get("basis") or REPORTED) == REPORTED  # an older bulletin has no basis
         deaths["deaths" if is_reported else SAMPLED_DEATHS].append(line)
     return Released(
@@ -85,42 +85,42 @@ def index(book: BulletinIndex) -> Released:
         },
         compared={(line["area"], line["week"], line["quantity"]): line for line in compared},
         species={(one.more["species"], one.row.area, one.row.week): one.row for one in species},
-        lines={name: tuple(lines_of(book, name)) for name in LINES}
+        lines={name: tuple(lines_of(index, name)) for name in LINES}
         | {name: tuple(lines) for name, lines in deaths.items()},
     )
 
 
-def _detailed(line: Line, book: BulletinIndex) -> DetailedRow:
+def _detailed(line: Line, index: BulletinIndex) -> DetailedRow:
     row = {name: value for name, value in line.items() if name in _ROW}
     more = {name: value for name, value in line.items() if name not in _ROW}
-    return DetailedRow(of_line(row, book.names), more)
+    return DetailedRow(of_line(row, index.names), more)
 
 
 # Domains in words.
 
 
-def domains(book: BulletinIndex, areas: Sequence[str]) -> list[str | None]:
+def domains(index: BulletinIndex, areas: Sequence[str]) -> list[str | None]:
     """Return the domains that figures show: chosen areas, else all together and then each."""
-    return [*areas] if areas else [None, *book.areas]
+    return [*areas] if areas else [None, *index.areas]
 
 
-def where(book: BulletinIndex, area: str | None) -> str:
+def where(index: BulletinIndex, area: str | None) -> str:
     """Return a domain in the words of a sentence (Markdown)."""
-    return "over all areas" if area is None else f"in {numbers.plain(book.name(area))}"
+    return "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
 
 
-def start(book: BulletinIndex, area: str | None) -> str:
+def start(index: BulletinIndex, area: str | None) -> str:
     """Return a domain as the start of a sentence (Markdown)."""
-    place = where(book, area)
+    place = where(index, area)
     return place[:1].upper() + place[1:]
 
 
-def when(book: BulletinIndex, week: str | None = None) -> str:
+def when(index: BulletinIndex, week: str | None = None) -> str:
     """Return a week, or the season so far, in the words of a sentence."""
-    return f"season through week {book.card.through}" if week is None else f"week {week}"
+    return f"season through week {index.card.through}" if week is None else f"week {week}"
 
 
-def head(book: BulletinIndex, area: str | None) -> str:
+def head(index: BulletinIndex, area: str | None) -> str:
     """Return a domain as a heading, as it stands in the data."""
-    name = book.name(area)
+    name = index.name(area)
     return name[:1].upper() + name[1:]

@@ -55,43 +55,43 @@ def latest(released: Released, area: str | None) -> str | None:
     return max(weeks, default=None)
 
 
-def share_answer(book: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
+def share_answer(index: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return what share of the fish met is sublegal, in sentences (Markdown)."""
     if not released.shares:
         return (
             "There is no sublegal share to show: no interview of this season says how many fish "
             "were met and how many of them were sublegal."
         )
-    parts = [_of_area(book, released, area) for area in areas] or [_of_all(book, released)]
+    parts = [_of_area(index, released, area) for area in areas] or [_of_all(index, released)]
     return "\n\n".join([*parts, alike(released, areas)])
 
 
-def _of_all(book: BulletinIndex, released: Released) -> str:
-    week = max((found for area in book.areas if (found := latest(released, area))), default=None)
+def _of_all(index: BulletinIndex, released: Released) -> str:
+    week = max((found for area in index.areas if (found := latest(released, area))), default=None)
     if week is None:
         found = [reasons.why_no_estimate(one.row) for one in released.shares.values()]
         return f"No area has a sublegal share: {numbers.plain(_most(found, 'no reason is given'))}."
-    row = book.row(None, week, SHARE)
+    row = index.row(None, week, SHARE)
     start = f"In week {week} no share can be given over all areas."
     if row is not None and row.estimate is not None:
         start = (
             f"In week {week}, over all areas, **{numbers.value(row)}** of the fish met were "
             f"sublegal {numbers.plain(numbers.bracket(row))} by the survey."
         )
-    rows = [(area, released.share(POOLED, area, week)) for area in book.areas]
+    rows = [(area, released.share(POOLED, area, week)) for area in index.areas]
     known = [(row, area) for area, row in rows if row is not None and row.estimate is not None]
     if not known:
         return f"{start} There is no model estimate for that week."
     known.sort(key=lambda pair: pair[0].estimate or 0.0)
     low, high = known[0], known[-1]
     if len(known) == 1:
-        return f"{start} The model estimate is {_said(book, *low)}; no other area has one."
-    ends = f"{_said(book, *low)} to {_said(book, *high)}"
+        return f"{start} The model estimate is {_said(index, *low)}; no other area has one."
+    ends = f"{_said(index, *low)} to {_said(index, *high)}"
     return f"{start} By area, the model estimate ranges from {ends}."
 
 
-def _said(book: BulletinIndex, row: Row, area: str | None = None) -> str:
-    place = "" if area is None else f" in {numbers.plain(book.name(area))}"
+def _said(index: BulletinIndex, row: Row, area: str | None = None) -> str:
+    place = "" if area is None else f" in {numbers.plain(index.name(area))}"
     return f"**{numbers.value(row)}**{place} {numbers.plain(numbers.bracket(row, full=False))}"
 
 
@@ -100,9 +100,9 @@ def _most(words: Sequence[str], default: str = "") -> str:
     return max(dict.fromkeys(words), key=words.count, default=default)
 
 
-def _of_area(book: BulletinIndex, released: Released, area: str) -> str:
+def _of_area(index: BulletinIndex, released: Released, area: str) -> str:
     week = latest(released, area)
-    place = where(book, area)
+    place = where(index, area)
     if week is None:
         rows = [one.row for (_, at, _), one in released.shares.items() if at == area]
         why = reasons.why_no_estimate(rows[0] if rows else None)
@@ -119,7 +119,7 @@ def _of_area(book: BulletinIndex, released: Released, area: str) -> str:
     if pooled is None or pooled.estimate is None:
         why = numbers.plain(reasons.why_no_estimate(pooled)) if pooled else "none was calculated"
         return f"{start}; there is no model estimate ({why})."
-    return f"{start}; the model estimate is {_said(book, pooled)}."
+    return f"{start}; the model estimate is {_said(index, pooled)}."
 
 
 def alike(released: Released, areas: Sequence[str]) -> str:
@@ -157,23 +157,23 @@ def _wider(effect: float) -> str:
     )
 
 
-def table(book: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
+def table(index: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return the share by area, latest week and season, as an HTML table."""
     lines = []
-    for area in areas or book.areas:
+    for area in areas or index.areas:
         week = latest(released, area)
         found = [released.share(basis, area, week) if week else None for basis in _BASES]
         cells = [_cell(row) + html_tables.small((row and row.week) or "") for row in found]
         cells += [_cell(released.share(basis, area, None)) for basis in _BASES]
         cells.append(_rests(released, area, None))
-        lines.append(html_tables.line(_HEADS, book.name(area), cells))
+        lines.append(html_tables.line(_HEADS, index.name(area), cells))
     return html_tables.table(_HEADS, lines)
 
 
-def weeks_table(book: BulletinIndex, released: Released, area: str) -> str:
+def weeks_table(index: BulletinIndex, released: Released, area: str) -> str:
     """Return the weeks of an area as an HTML table."""
     lines = []
-    for week in book.axis:
+    for week in index.axis:
         found = [released.share(basis, area, week) for basis in _BASES]
         if found != [None, None]:
             values = [*map(_cell, found), _rests(released, area, week)]
@@ -201,24 +201,24 @@ def _rests(released: Released, area: str, week: str | None) -> str:
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw the sublegal share by area and week."""
-    book = choice.book
-    page_frame.lead(share_answer(book, released, choice.areas))
+    index = choice.index
+    page_frame.lead(share_answer(index, released, choice.areas))
     if not released.shares:
         return
     shown = [area for area in choice.shown if latest(released, area)]
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
-        rows = [released.share(SURVEY, area, week) for area in shown for week in book.axis]
+        rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
         page_frame.signs([*theme.signs(rows), *series.SHARE_SIGNS], series.SHARE_HUES)
-        rows += [released.share(POOLED, area, week) for area in shown for week in book.axis]
+        rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]
         low, high = series.share_axis(rows)
-        page_frame.grid(shown, lambda area: _panel(book, released, area, span=(low, high)))
+        page_frame.grid(shown, lambda area: _panel(index, released, area, span=(low, high)))
         st.caption(f"Every panel runs from {percent(max(low, 0))} to {percent(min(high, 1))}.")
     st.caption(f"{LEAN} {DESIGN_EFFECT}")
-    st.html(table(book, released, choice.areas))
+    st.html(table(index, released, choice.areas))
     for area in choice.areas:
-        with st.expander(f"Every week in {numbers.plain(book.name(area))}"):
-            st.html(weeks_table(book, released, area))
+        with st.expander(f"Every week in {numbers.plain(index.name(area))}"):
+            st.html(weeks_table(index, released, area))
     if not choice.areas:
         st.caption("Choose an area to read its weeks in a table; the download has them all.")
     # What most rows of the pooled line say of their model.
@@ -235,9 +235,9 @@ def draw(choice: Choice, released: Released) -> None:
 
 
 def _panel(
-    book: BulletinIndex, released: Released, area: str, *, span: tuple[float, float]
+    index: BulletinIndex, released: Released, area: str, *, span: tuple[float, float]
 ) -> None:
-    both = [[released.share(basis, area, week) for week in book.axis] for basis in _BASES]
-    figure = series.share_panel(*both, weeks=book.axis, span=span, palette=page_frame.colours())
-    alt = series.share_description(*both, weeks=book.axis, area=book.name(area))
-    page_frame.panel(book.name(area), figure, key=f"released-share-{area}", alt=alt)
+    both = [[released.share(basis, area, week) for week in index.axis] for basis in _BASES]
+    figure = series.share_panel(*both, weeks=index.axis, span=span, palette=page_frame.colours())
+    alt = series.share_description(*both, weeks=index.axis, area=index.name(area))
+    page_frame.panel(index.name(area), figure, key=f"released-share-{area}", alt=alt)

@@ -53,7 +53,7 @@ def weeks(released: Released) -> list[str]:
 
 
 def species_answer(
-    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
+    index: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return which other species were met most, in sentences (Markdown)."""
     if not released.species:
@@ -61,11 +61,11 @@ def species_answer(
             "There are no other species to show: nobody wrote them down this season (table "
             "`bycatch`)."
         )
-    return "\n\n".join(_answer_of(book, released, area, week) for area in areas)
+    return "\n\n".join(_answer_of(index, released, area, week) for area in areas)
 
 
-def _answer_of(book: BulletinIndex, released: Released, area: str | None, week: str | None) -> str:
-    place = f"{start(book, area)}, {when(book, week)}"
+def _answer_of(index: BulletinIndex, released: Released, area: str | None, week: str | None) -> str:
+    place = f"{start(index, area)}, {when(index, week)}"
     rows = {name: released.species.get((name, area, week)) for name in names(released)}
     found = {name: row for name, row in rows.items() if row is not None}
     known = [(name, row) for name, row in found.items() if row.estimate]
@@ -99,10 +99,10 @@ def dots(released: Released, area: str | None, week: str | None) -> list[ForestR
 
 
 def table(
-    book: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
+    index: BulletinIndex, released: Released, areas: Sequence[str | None], *, week: str | None
 ) -> str:
     """Return species by area as an HTML table."""
-    heads = ("Species", *(head(book, area) for area in areas))
+    heads = ("Species", *(head(index, area) for area in areas))
     lines = []
     for name in names(released):
         rows = [released.species.get((name, area, week)) for area in areas]
@@ -117,14 +117,14 @@ def table(
 
 def draw(choice: Choice, released: Released) -> None:
     """Draw other species met per angler-hour, by area and by week."""
-    book, shown = choice.book, domains(choice.book, choice.areas)
+    index, shown = choice.index, domains(choice.index, choice.areas)
     if not released.species:
-        page_frame.lead(species_answer(book, released, choice.domains, week=None))
+        page_frame.lead(species_answer(index, released, choice.domains, week=None))
         return
     place = st.container()
     week = filters.span(weeks(released))
     with place:
-        page_frame.lead(species_answer(book, released, choice.domains, week=week))
+        page_frame.lead(species_answer(index, released, choice.domains, week=week))
     found = {area: rows for area in shown if (rows := dots(released, area, week))}
     if found:
         st.header("Other species per angler-hour", anchor=False)
@@ -132,12 +132,12 @@ def draw(choice: Choice, released: Released) -> None:
         st.caption(page_frame.OWN_SCALE)
 
         def panel(area: str | None) -> None:
-            title, key = head(book, area), f"released-species-{area or 'all'}"
+            title, key = head(index, area), f"released-species-{area or 'all'}"
             page_frame.forest_panel(found[area], title=title, key=key, of="Fish per angler-hour")
 
         page_frame.grid(list(found), panel)
     st.caption(MEANING)
-    st.html(table(book, released, shown, week=week))
+    st.html(table(index, released, shown, week=week))
     _draw_weeks(choice, released)
     page_frame.downloads(choice, bycatch="other species")
 
@@ -147,9 +147,9 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     st.header("One species from week to week", anchor=False)
     with st.columns([2, 3])[0]:
         name = filters.pick("Species", names(released), key="species")
-    book = choice.book
+    index = choice.index
     lines = {
-        area: [released.species.get((name, area, week)) for week in book.axis]
+        area: [released.species.get((name, area, week)) for week in index.axis]
         for area in choice.shown
     }
     shown = [area for area, rows in lines.items() if any(rows)]
@@ -159,12 +159,12 @@ def _draw_weeks(choice: Choice, released: Released) -> None:
     page_frame.signs([*theme.signs(every), *cut])
 
     def panel(area: str) -> None:
-        of: Any = {"weeks": book.axis}
+        of: Any = {"weeks": index.axis}
         figure = series.panel(
             lines[area], chosen="", quantity=RATE, top=top, palette=page_frame.colours(), **of
         )
         label = f"{name}, {QUANTITIES[RATE].label.lower()}"
-        alt = series.description(lines[area], area=book.name(area), label=label, **of)
-        page_frame.panel(book.name(area), figure, key=f"released-weeks-{area}", alt=alt)
+        alt = series.description(lines[area], area=index.name(area), label=label, **of)
+        page_frame.panel(index.name(area), figure, key=f"released-weeks-{area}", alt=alt)
 
     page_frame.grid(shown, panel)

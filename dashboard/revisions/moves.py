@@ -92,9 +92,9 @@ class Move:
         )
 
 
-def index(book: BulletinIndex) -> tuple[Move, ...]:
+def read(index: BulletinIndex) -> tuple[Move, ...]:
     """Return what moved since the bulletin before, in the order of the bulletin."""
-    return tuple(_move(line, book.names) for line in book.bulletin.revisions.to_pylist())
+    return tuple(_move(line, index.names) for line in index.bulletin.revisions.to_pylist())
 
 
 def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
@@ -223,21 +223,21 @@ def _day(instant: str) -> str:
     return f"{day.day} {day:%b %Y}"
 
 
-def where(move: Move, *, book: BulletinIndex) -> str:
+def where(move: Move, *, index: BulletinIndex) -> str:
     """Return the domain of a move, such as ``Pale Hook, week 2036-W03``."""
-    name = book.name(move.row.area)
+    name = index.name(move.row.area)
     week = f"week {move.row.week}" if move.row.week else "the season so far"
     return f"{name[:1].upper()}{name[1:]}, {week}"
 
 
 def revisions_answer(
-    book: BulletinIndex, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
+    index: BulletinIndex, moves: Sequence[Move], *, areas: Sequence[str], quantity: str, before: str
 ) -> str:
     """Return what moved in weeks already reported, and why, in a sentence or three (Markdown).
 
     Parameters
     ----------
-    book : BulletinIndex
+    index : BulletinIndex
     moves : sequence of Move
         All of the bulletin.
     areas : sequence of str
@@ -254,9 +254,9 @@ def revisions_answer(
     scope = (
         "(each area, and all together)"
         if not areas
-        else "in " + " and ".join(numbers.plain(book.name(area)) for area in areas)
+        else "in " + " and ".join(numbers.plain(index.name(area)) for area in areas)
     )
-    whole = len(revised) + _standing(book, weekly, areas=areas, quantity=quantity)
+    whole = len(revised) + _standing(index, weekly, areas=areas, quantity=quantity)
     many = f"**{len(revised):,}**" if revised else "**none**"
     start = (
         f"Of the {whole:,} weekly figures of {label} {scope} that {numbers.plain(before)} already "
@@ -268,20 +268,20 @@ def revisions_answer(
     place = place_of(first)
     return (
         f"{start} The most important revision: "
-        f"{numbers.plain(where(first, book=book))}, from {_figure(first.before, place)} to "
+        f"{numbers.plain(where(first, index=index))}, from {_figure(first.before, place)} to "
         f"{_figure(first.now, place)}{_measure(first)}. The cause: "
         f"{numbers.plain(_all_causes(revised))}.{_others(weekly)}"
     )
 
 
 def _standing(
-    book: BulletinIndex, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str
+    index: BulletinIndex, weekly: Sequence[Move], *, areas: Sequence[str], quantity: str
 ) -> int:
     """Count the weekly figures that were there before and did not move."""
     moved = {(move.row.area, move.row.week) for move in weekly if move.kind in (NEW, REVISED)}
     return sum(
         name == quantity and week is not None and (area, week) not in moved
-        for area, week, name in book.rows
+        for area, week, name in index.rows
         if not areas or area in areas
     )
 
@@ -327,9 +327,9 @@ def _signed(amount: float) -> str:
 _HEADS = ("Area and week", "Before", "Now", "Move", "Why")
 
 
-def moves_table(moves: Sequence[Move], *, book: BulletinIndex) -> str:
+def moves_table(moves: Sequence[Move], *, index: BulletinIndex) -> str:
     """Return moves as an HTML table, one a line, in the order given."""
-    return html_tables.table(_HEADS, [_line(move, book=book) for move in moves], kind="bm-moves")
+    return html_tables.table(_HEADS, [_line(move, index=index) for move in moves], kind="bm-moves")
 
 
 def counts(moves: Iterable[Move]) -> str:
@@ -346,7 +346,7 @@ def counts(moves: Iterable[Move]) -> str:
     return html_tables.table(heads, lines)
 
 
-def _line(move: Move, *, book: BulletinIndex) -> str:
+def _line(move: Move, *, index: BulletinIndex) -> str:
     size, place = in_errors(move), place_of(move)
     cells = (
         html_tables.cell(move.before, place=place) if move.before else "–",
@@ -354,5 +354,5 @@ def _line(move: Move, *, book: BulletinIndex) -> str:
         html_tables.bold(shift(move)) + html_tables.small(size),
         html_tables.small(cause_words(move.causes)),
     )
-    name, _, week = where(move, book=book).rpartition(", ")
+    name, _, week = where(move, index=index).rpartition(", ")
     return html_tables.line(_HEADS, html_tables.dated(name, week), cells)

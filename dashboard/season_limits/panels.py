@@ -36,17 +36,17 @@ LAST_WEEK = timedelta(days=6)
 QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 
-def bars(book: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
+def bars(index: BulletinIndex, limits: Sequence[Line]) -> list[Bar]:
     """Return the bars of limits, in the order given."""
-    return [_bar(book, line) for line in limits]
+    return [_bar(index, line) for line in limits]
 
 
-def _bar(book: BulletinIndex, line: Line) -> Bar:
+def _bar(index: BulletinIndex, line: Line) -> Bar:
     ahead = line["is_preliminary"]
     expected = standings.expected_share(line if ahead else line | {"projected_total": None})
     note = f"of {number(line['limit_fish'], place=0)}"
     return Bar(
-        label=standings.label(book, line),
+        label=standings.label(index, line),
         note=f"{note}, binds first" if line["is_binding"] and ahead else note,
         used=standings.used(line),
         expected=expected,
@@ -148,5 +148,5 @@ def assumed(choice: Choice, found: Standings, title: str) -> None:
             st.markdown(f"**{numbers.plain(topic[:1].upper() + topic[1:])}**" if topic else "")
             st.markdown("\n".join(f"- {numbers.plain(one)}" for one in lines))
         download(
-            "what was assumed", choice.book.bulletin.table("assumptions"), choice, "assumptions"
+            "what was assumed", choice.index.bulletin.table("assumptions"), choice, "assumptions"
         )

@@ -47,20 +47,20 @@ class Standings:
         return tuple(line for line in self.limits if not areas or set(areas_of(line)) & set(areas))
 
 
-def index(book: BulletinIndex) -> Standings:
+def read(index: BulletinIndex) -> Standings:
     """Index the tables of limits of a bulletin; those it lacks are empty."""
-    season = book.card.season
-    limits = [line for line in lines_of(book, "limit_status") if line["season"] == season]
+    season = index.card.season
+    limits = [line for line in lines_of(index, "limit_status") if line["season"] == season]
     fan: dict[str, list[Line]] = defaultdict(list)
-    for line in sorted(lines_of(book, "limit_paths"), key=lambda one: one["day"] or date.min):
+    for line in sorted(lines_of(index, "limit_paths"), key=lambda one: one["day"] or date.min):
         fan[line["limit_id"]].append(line)
     topics: dict[str, list[str]] = defaultdict(list)
-    for line in lines_of(book, "assumptions"):
-        topics[line["topic"] or ""].append(in_words(book, line["words"] or ""))
+    for line in lines_of(index, "assumptions"):
+        topics[line["topic"] or ""].append(in_words(index, line["words"] or ""))
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},
-        backtest=tuple(lines_of(book, "backtest")),
+        backtest=tuple(lines_of(index, "backtest")),
         assumed={topic: tuple(words) for topic, words in topics.items()},
     )
 
@@ -75,35 +75,35 @@ def quantities_of(line: Line) -> tuple[str, ...]:
     return split_list(line["quantity"])
 
 
-def place(book: BulletinIndex, areas: Sequence[str]) -> str:
+def place(index: BulletinIndex, areas: Sequence[str]) -> str:
     """Return areas as people name them, as they stand in the data."""
-    if set(book.areas) <= set(areas):
+    if set(index.areas) <= set(areas):
         return "all areas"
-    return join_words([book.name(area) for area in areas])
+    return join_words([index.name(area) for area in areas])
 
 
-def label(book: BulletinIndex, line: Line) -> str:
+def label(index: BulletinIndex, line: Line) -> str:
     """Return a limit in short, such as ``Chinook kept, Quillon Bank``."""
     words = nouns(quantities_of(line))
-    return f"{words[:1].upper()}{words[1:]}, {place(book, areas_of(line))}"
+    return f"{words[:1].upper()}{words[1:]}, {place(index, areas_of(line))}"
 
 
-def in_words(book: BulletinIndex, cell: str) -> str:
+def in_words(index: BulletinIndex, cell: str) -> str:
     """Return a cell of codes in words for people, areas by their names."""
-    return with_names(book, sentences(cell, book.name))
+    return with_names(index, sentences(cell, index.name))
 
 
-def with_names(book: BulletinIndex, said: str) -> str:
+def with_names(index: BulletinIndex, said: str) -> str:
     """Return words of an answer with the names of areas in the place of their codes.
 
     Only where a code is plain: at the start before a colon, and after ``in`` at the end of a part;
     elsewhere it could be a number.
     """
-    if not book.names:
+    if not index.names:
         return said
-    codes = "|".join(re.escape(code) for code in sorted(book.names, key=len, reverse=True))
+    codes = "|".join(re.escape(code) for code in sorted(index.names, key=len, reverse=True))
     pattern = rf"^(?:{codes})(?=:)|(?<=\bin )(?:{codes})(?=[;,.:]|$)"
-    return re.sub(pattern, lambda found: book.name(found[0]), said)
+    return re.sub(pattern, lambda found: index.name(found[0]), said)
 
 
 def total(line: Line) -> Measurement:

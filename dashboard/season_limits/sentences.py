@@ -33,7 +33,7 @@ TOLD = 0.05
 
 def as_of(choice: Choice) -> str:
     """Return which data a standing rests on, and whether it can still change (Markdown)."""
-    card = choice.book.card
+    card = choice.index.card
     made = f"{card.made_utc[:10]} at {card.made_utc[11:16]} UTC"
     as_of = f"as of version {card.version} of the data"
     said = f"Through week {card.through}, {as_of}; calculated on {made}."
@@ -44,52 +44,52 @@ def as_of(choice: Choice) -> str:
     return said if choice.newest else f"{said} **There is a newer bulletin of this season.**"
 
 
-def limits_answer(book: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
+def limits_answer(index: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
     """Return the standing of a season and where it goes (Markdown)."""
     limits = found.of_areas(areas)
     if not limits:
-        return _without(book, found)
+        return _without(index, found)
     known = [line for line in limits if line["estimate"] is not None]
     if not known:
-        return _unknown(book, limits)
+        return _unknown(index, limits)
     first, *others = known
-    told = [_first_limit(book, first, among=known, of=len(limits))]
-    told += [part for part in (_others(book, others), _unknown(book, limits)) if part]
+    told = [_first_limit(index, first, among=known, of=len(limits))]
+    told += [part for part in (_others(index, others), _unknown(index, limits)) if part]
     return "\n\n".join(told)
 
 
-def _without(book: BulletinIndex, found: Standings) -> str:
+def _without(index: BulletinIndex, found: Standings) -> str:
     if found.limits:
         return "No limit of this season counts the chosen areas; choose others, or none for all."
     return (
-        f"No limit is set for season {numbers.plain(book.card.season)}, so there is nothing to "
+        f"No limit is set for season {numbers.plain(index.card.season)}, so there is nothing to "
         "stand against. Add rows to the table `limits` (an id, the season, areas, a quantity and "
         "the fish it allows), import it and make the bulletin again."
     )
 
 
-def _first_limit(book: BulletinIndex, line: Line, *, among: Sequence[Line], of: int) -> str:
+def _first_limit(index: BulletinIndex, line: Line, *, among: Sequence[Line], of: int) -> str:
     level = line["ci_level"]
     share, fish = standings.used(line), standings.total(line)
     start = (
         f"By {day(line['through'], year=True)}, **{share.words}** {share.bracket(level)} of the "
-        f"limit on **{limit(book, line)}** is used: {fish.words} {fish.bracket()} of "
+        f"limit on **{limit(index, line)}** is used: {fish.words} {fish.bracket()} of "
         f"{number(line['limit_fish'], place=0)} {unit(line)}."
     )
     if share.value is None:
         start = (
             f"By {day(line['through'], year=True)}, the total against the limit on "
-            f"**{limit(book, line)}** is {fish.words} {unit(line)} {fish.bracket(level)}; of a "
+            f"**{limit(index, line)}** is {fish.words} {unit(line)} {fish.bracket(level)}; of a "
             "limit of none no share can be given."
         )
     parts = [start, outlook(line), _binds(line, of=of, tied=len(among))]
     return " ".join(part for part in parts if part)
 
 
-def limit(book: BulletinIndex, line: Line) -> str:
+def limit(index: BulletinIndex, line: Line) -> str:
     """Return a limit in the words of a sentence (Markdown)."""
     areas = standings.areas_of(line)
-    where = standings.place(book, areas)
+    where = standings.place(index, areas)
     over = "over" if where == "all areas" else "in"
     return numbers.plain(f"{nouns(standings.quantities_of(line))} {over} {where}")
 
@@ -184,7 +184,7 @@ def _binds(line: Line, *, of: int, tied: int) -> str:
     return f"It binds first of {of} limits."
 
 
-def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
+def _others(index: BulletinIndex, lines: Sequence[Line]) -> str:
     """Return the other limits: passed, likely passed, and the rest in one breath."""
     passed = [line for line in lines if standings.is_passed(line)]
     rest = [line for line in lines if line not in passed]
@@ -195,24 +195,24 @@ def _others(book: BulletinIndex, lines: Sequence[Line]) -> str:
     kept = [line for line in rest if line not in likely and line not in dark]
     parts = []
     if passed:
-        names = "; ".join(f"{limit(book, one)} ({standings.used(one).words})" for one in passed)
+        names = "; ".join(f"{limit(index, one)} ({standings.used(one).words})" for one in passed)
         parts.append(f"Also passed: {names}.")
     if likely:
-        parts.append(f"Also likely passed: {'; '.join(_likely(book, one) for one in likely)}.")
+        parts.append(f"Also likely passed: {'; '.join(_likely(index, one) for one in likely)}.")
     if kept:
         parts.append(_kept(kept))
     if dark:
-        names = "; ".join(limit(book, one) for one in dark)
+        names = "; ".join(limit(index, one) for one in dark)
         parts.append(f"Where it goes cannot be given for {names}.")
     return " ".join(parts)
 
 
-def _likely(book: BulletinIndex, line: Line) -> str:
+def _likely(index: BulletinIndex, line: Line) -> str:
     half, through = line["exceedance_date_p50"], line["through"]
     said = f", {day(half)}" if half else ""
     if is_by_now(half, through):
         said = f", {when(half, through, line['prob_exceeded_to_date'])}"
-    return f"{limit(book, line)} ({chance(line['prob_exceeded_by_close'])}{said})"
+    return f"{limit(index, line)} ({chance(line['prob_exceeded_by_close'])}{said})"
 
 
 def _kept(lines: Sequence[Line]) -> str:
@@ -223,12 +223,12 @@ def _kept(lines: Sequence[Line]) -> str:
     return f"{who} {'is' if is_one else 'are'} more likely kept than passed."
 
 
-def _unknown(book: BulletinIndex, limits: Sequence[Line]) -> str:
+def _unknown(index: BulletinIndex, limits: Sequence[Line]) -> str:
     lost = [line for line in limits if line["estimate"] is None]
     if not lost:
         return ""
     named = "; ".join(
-        f"{limit(book, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
+        f"{limit(index, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
         for one in lost
     )
     return f"No total can be given against the limit on {named}."

@@ -24,13 +24,13 @@ HEADS = (
 BINDS = "binds first"
 
 
-def table(book: BulletinIndex, limits: Sequence[Line]) -> str:
+def table(index: BulletinIndex, limits: Sequence[Line]) -> str:
     """Return limits as HTML, one a line."""
-    return html_tables.table(HEADS, [_line(book, one) for one in limits], kind="bm-limits")
+    return html_tables.table(HEADS, [_line(index, one) for one in limits], kind="bm-limits")
 
 
-def _line(book: BulletinIndex, line: Line) -> str:
-    name = standings.label(book, line)
+def _line(index: BulletinIndex, line: Line) -> str:
+    name = standings.label(index, line)
     inside = [
         html_tables.amount(standings.total(line), below=_before(line), why=line["reason"] or ""),
         _used(line),

@@ -29,27 +29,27 @@ _NO_COMPARISON = {
 }
 
 
-def week_answer(book: BulletinIndex, *, area: str | None, week: str) -> str:
+def week_answer(index: BulletinIndex, *, area: str | None, week: str) -> str:
     """Return the week of one area, or of all areas together, in one sentence (Markdown)."""
-    met, effort = book.row(area, week, MET), book.row(area, week, EFFORT)
-    where = "over all areas" if area is None else f"in {numbers.plain(book.name(area))}"
+    met, effort = index.row(area, week, MET), index.row(area, week, EFFORT)
+    where = "over all areas" if area is None else f"in {numbers.plain(index.name(area))}"
     start = f"In week {week}, {where}{_left_out(met, effort)},"
     if met is None and effort is None:
         return f"{start} there was no open day and no sample, so there is nothing to report."
     if effort is None or effort.estimate is None:
-        return f"{start} {_without_totals(book, area=area, week=week)}"
+        return f"{start} {_without_totals(index, area=area, week=week)}"
     return _once(
         f"{start} anglers made **{numbers.value(effort)}** trips {_limits(effort, full=True)}, "
-        f"{_number('met', met, of=' Chinook')}, {_number('kept', book.row(area, week, KEPT))} "
-        f"and {_share(book.row(area, week, SHARE))}; "
-        f"{_against(book, area=area, week=week)}."
+        f"{_number('met', met, of=' Chinook')}, {_number('kept', index.row(area, week, KEPT))} "
+        f"and {_share(index.row(area, week, SHARE))}; "
+        f"{_against(index, area=area, week=week)}."
     )
 
 
-def week_answer_by_area(book: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
+def week_answer_by_area(index: BulletinIndex, *, areas: Sequence[str], week: str) -> str:
     """Return the encounters of several areas in one sentence, and why they are not added up."""
     parts = [
-        f"{numbers.plain(book.name(area))} {_met(book.row(area, week, MET))}" for area in areas
+        f"{numbers.plain(index.name(area))} {_met(index.row(area, week, MET))}" for area in areas
     ]
     return _once(
         f"In week {week} the Chinook met were, by area: {'; '.join(parts)}. "
@@ -65,9 +65,9 @@ def _once(words: str) -> str:
     return words
 
 
-def _without_totals(book: BulletinIndex, *, area: str | None, week: str) -> str:
-    met, rate = book.row(area, week, MET), book.row(area, week, RATE)
-    share = book.row(area, week, SHARE)
+def _without_totals(index: BulletinIndex, *, area: str | None, week: str) -> str:
+    met, rate = index.row(area, week, MET), index.row(area, week, RATE)
+    share = index.row(area, week, SHARE)
     if rate is None or rate.estimate is None:
         return f"there is no estimate: {_why(met)}."
     parts = [
@@ -114,8 +114,8 @@ def _met(row: Row | None) -> str:
     return f"**{numbers.value(row)}** {_limits(row, full=True)}"
 
 
-def _against(book: BulletinIndex, *, area: str | None, week: str) -> str:
-    changes = [book.change(area, week, name) for name in (EFFORT, MET)]
+def _against(index: BulletinIndex, *, area: str | None, week: str) -> str:
+    changes = [index.change(area, week, name) for name in (EFFORT, MET)]
     if changes == [None, None]:
         return "there is no open week just before to compare with"
     effort, met = (numbers.change_word(one) for one in changes)

@@ -6,27 +6,26 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import bulletin_index as books
-from dashboard import data
+from dashboard import bulletin_index, data
 from dashboard.catch_rates import records as modelled
-from tests.app.sample_bulletin import NOW, fill_shelf, make
+from tests.app.sample_bulletin import NOW, fill_archive, make
 
 SECONDS = 30
 
 
 @pytest.fixture(scope="session")
-def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def archive_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two invented seasons, and an older bulletin of the second."""
-    return fill_shelf(tmp_path_factory.mktemp("store") / "bulletins")
+    return fill_archive(tmp_path_factory.mktemp("store") / "bulletins")
 
 
 @pytest.fixture
-def opener(monkeypatch: pytest.MonkeyPatch, shelf: Path):
+def opener(monkeypatch: pytest.MonkeyPatch, archive_folder: Path):
     """Return a function that takes a script of the dashboard and returns what opens it."""
 
     def of(script: str):
-        def opened(*, folder: Path | None = shelf, **link: str | list[str]) -> AppTest:
-            monkeypatch.setenv(data.SHELF_VARIABLE, str(folder or ""))
+        def opened(*, folder: Path | None = archive_folder, **link: str | list[str]) -> AppTest:
+            monkeypatch.setenv(data.ARCHIVE_VARIABLE, str(folder or ""))
             place = Path(find_spec("dashboard").origin).parent / script
             page = AppTest.from_file(place, default_timeout=SECONDS)
             for key, value in link.items():
@@ -40,17 +39,17 @@ def opener(monkeypatch: pytest.MonkeyPatch, shelf: Path):
 
 @pytest.fixture
 def open_page(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app.py")
 
 
 @pytest.fixture(scope="module")
-def book():
+def index():
     """Return the newest bulletin of the sample, indexed."""
-    return books.index(make(NOW))
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def rates(book):
+def rates(index):
     """Return its tables of modelled catch rates."""
-    return modelled.index(book)
+    return modelled.read(index)

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pyarrow as pa
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from tests.app.sample_bulletin import NOW, make
 
 
@@ -18,20 +18,22 @@ def plain(said):
     return said.replace("\\", "").replace("\u00a0", " ")
 
 
-def with_tables(book, **lines):
+def with_tables(index, /, **lines):
     """Return the sample with other lines in some tables."""
     made = {
         name: pa.Table.from_pylist(found, schema=RATE_SCHEMAS[name])
         for name, found in lines.items()
     }
-    return books.index(replace(book.bulletin, rates={**book.bulletin.rates, **made}))
+    return bulletin_index.index_bulletin(
+        replace(index.bulletin, rates={**index.bulletin.rates, **made})
+    )
 
 
-def old_shelf(folder, *lacking):
+def old_archive(folder, *lacking):
     """Keep the sample as a program would have that did not know some tables."""
     bulletin = make(NOW)
-    shelves.save(folder, bulletin)
-    path = folder / bulletin.card.bulletin / shelves.CARD_FILE
+    archive.save(folder, bulletin)
+    path = folder / bulletin.card.bulletin / archive.CARD_FILE
     card = json.loads(path.read_text())
     card["tables"] = [name for name in card["tables"] if name not in lacking]
     path.write_text(json.dumps(card))

@@ -26,9 +26,9 @@ def answer_of(page: AppTest) -> str:
     return found[0]
 
 
-def download_of(table, book) -> list[list[str]]:
+def download_of(table, index) -> list[list[str]]:
     """Return the lines of a table as it is downloaded, the heads first."""
-    return list(csv.reader(io.StringIO(html_tables.csv(table, book.names).decode())))
+    return list(csv.reader(io.StringIO(html_tables.csv(table, index.names).decode())))
 
 
 def heads_of(names) -> list[str]:

@@ -60,8 +60,8 @@ class _Draft:
     strata: list[dict[str, Any]] = field(default_factory=list)
 
 
-def fill_shelf(folder: Path) -> Path:
-    """Keep both seasons, and an older bulletin of the one in progress; return the shelf."""
+def fill_archive(folder: Path) -> Path:
+    """Keep both seasons, and an older bulletin of the one in progress; return the archive."""
     for season in SEASONS:
         save(folder, make(season))
     newest = make(NOW)

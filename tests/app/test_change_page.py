@@ -8,12 +8,12 @@ from datetime import date
 
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_file import from_link, read_options, to_link, write_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
 from dashboard.charts.theme import palette
@@ -24,7 +24,7 @@ from dashboard.season_limits import panels
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences as words
 from tests.app import sample_answers, sample_season
-from tests.app.rate_pages import old_shelf
+from tests.app.rate_pages import old_archive
 from tests.app.reading import words_of
 from tests.app.sample_answers import CLOSE, IDLE, TODAY, UNSURE
 from tests.app.sample_bulletin import NOW, make
@@ -75,18 +75,18 @@ RATE = {
 
 @pytest.fixture
 def open_change(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/compare_rules.py")
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
 def answer():
-    return records.index(sample_answers.tables(), binding="S-1")
+    return records.read(sample_answers.tables(), binding="S-1")
 
 
 def plain(said):
@@ -109,9 +109,9 @@ def press(page, name):
     return widget(page.button, f"press-{name}").click().run()
 
 
-def sentences(found, area=None, book=None):
+def sentences(found, area=None, index=None):
     limits = {"S-1": "sublegal releases in Quillon Bank"}
-    return plain(answer_words.options_answer(found, limits, area, book)).split("\n\n")
+    return plain(answer_words.options_answer(found, limits, area, index)).split("\n\n")
 
 
 def test_the_page_starts_from_an_example_that_the_link_holds(open_change):
@@ -259,14 +259,14 @@ def test_a_season_that_is_over_has_nothing_to_change(open_change):
 def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
     made = make(NOW)
     lacking = {name: one for name, one in made.outlook.items() if name != "draws"}
-    shelves.save(tmp_path, replace(made, outlook=lacking))
+    archive.save(tmp_path, replace(made, outlook=lacking))
     page = open_change(folder=tmp_path)
     assert not page.exception
     assert "holds no draws of the rest of the season" in words_of(page)
 
 
 def test_an_older_bulletin_says_so(open_change, tmp_path):
-    page = open_change(folder=old_shelf(tmp_path, *OUTLOOK_SCHEMAS))
+    page = open_change(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins told where a season stands" in words_of(page)
 
@@ -319,10 +319,10 @@ def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said
     ("line", "said"),
     [('areas = ["B9"]\nopen_weekdays = "67"', "B9"), ("close_from = 2036-01-04", "2036-01-04")],
 )
-def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, book, line, said):
+def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, index, line, said):
     option_sets.take(SET)
     held, shown = dict(state), option_sets.form()
-    on = compare.scales(book)
+    on = compare.scales(index)
     text = f'[[option]]\nname = "Elsewhere"\n[[option.change]]\n{line}\n'
     told = option_sets.uploaded(
         File(text.encode(), "1"), lambda found: compare.weighed(on, write_options(found)).refused
@@ -428,7 +428,7 @@ def test_the_day_of_a_limit_moves(answer):
         for line in sample_answers.tables()["limit_exceedance"].to_pylist()
         if line["limit_id"] == "S-3"
     ]
-    found = records.index(sample_answers.tables(limit_exceedance=lines))
+    found = records.read(sample_answers.tables(limit_exceedance=lines))
     assert sentences(found)[0].endswith(
         "first, on S-3, falls from 72 % to **52 %**, and its day moves from 2 April to 10 April."
     )
@@ -440,18 +440,18 @@ def test_a_day_that_is_not_to_come_does_not_move(answer):
         for line in sample_answers.tables()["limit_exceedance"].to_pylist()
         if line["limit_id"] == "S-3"
     ]
-    found = records.index(sample_answers.tables(limit_exceedance=lines), through=date(2036, 4, 2))
+    found = records.read(sample_answers.tables(limit_exceedance=lines), through=date(2036, 4, 2))
     assert sentences(found)[0].endswith("falls from 72 % to **52 %**.")
 
 
 def test_without_limits_none_is_told(answer):
-    found = records.index(sample_answers.tables(limit_exceedance=[]))
+    found = records.read(sample_answers.tables(limit_exceedance=[]))
     assert "no limit can be given" in sentences(found)[0]
     assert tables.limits(found, {}, sample_season.THROUGH) == ""
 
 
-def test_names_are_escaped_in_tables_and_beaten_options_marked(book, answer):
-    table = plain(tables.decision(book, answer, {"S-1": "<i>"}, [None, "A2"]))
+def test_names_are_escaped_in_tables_and_beaten_options_marked(index, answer):
+    table = plain(tables.decision(index, answer, {"S-1": "<i>"}, [None, "A2"]))
     assert "<b>VEL" not in table
     assert "Close &lt;b&gt;VEL&lt;/b&gt;" in table
     assert table.count("▽ dominated on every count by One fish") == 2
@@ -479,14 +479,14 @@ def test_points(part, said):
     assert answer_words.points(part) == said
 
 
-def test_the_chance_shown_is_that_of_the_limit_that_binds_first(book, answer):
-    table = plain(tables.decision(book, answer, {"S-1": "Sublegal"}, [None]))
+def test_the_chance_shown_is_that_of_the_limit_that_binds_first(index, answer):
+    table = plain(tables.decision(index, answer, {"S-1": "Sublegal"}, [None]))
     assert "64 %<small>Sublegal</small>" in table
     assert "12 %<small>Sublegal</small>" in table
     assert "1 of 2<small>today 2</small>" in table
     # Without a binding limit that is weighed, the likeliest under today's rule stands for it.
-    assert records.index(sample_answers.tables(), binding="S-6").binding == "S-3"
-    assert records.index(sample_answers.tables(limit_exceedance=[])).binding is None
+    assert records.read(sample_answers.tables(), binding="S-6").binding == "S-3"
+    assert records.read(sample_answers.tables(limit_exceedance=[])).binding is None
 
 
 def test_the_worst_rise_of_a_chance_is_told():
@@ -495,18 +495,18 @@ def test_the_worst_rise_of_a_chance_is_told():
     lines = [
         one | rise if (one["limit_id"], one["option"]) == ("S-3", CLOSE) else one for one in lines
     ]
-    found = records.index(sample_answers.tables(limit_exceedance=lines), binding="S-1")
+    found = records.read(sample_answers.tables(limit_exceedance=lines), binding="S-1")
     told = sentences(found)[0]
     assert "limits likely passed: **1 of 2** (today 2)" in told
     assert told.endswith("the chance that rises most is that of S-3, from 72 % to **85 %**.")
     assert "rises most" not in sentences(found)[1]
 
 
-def test_the_fan_of_an_option_stands_beside_todays_rule(book):
-    on = compare.scales(book)
+def test_the_fan_of_an_option_stands_beside_todays_rule(index):
+    on = compare.scales(index)
     text = '[[option]]\nname = "A"\n[[option.change]]\nclose_from = 2036-03-02'
     fans = compare.weighed(on, text).fans
-    found = standings.index(book)
+    found = standings.read(index)
     one = panels.option_fan(found, found.limits[0], fans, "A")
     assert len(one.past) == 14
     assert len(one.ahead) == len(one.beside) == len(sample_season.WEEKS_AHEAD)
@@ -539,8 +539,8 @@ def test_shared_assumptions_are_told_once(answer):
         ("A1 of 3, in A12; A1", "A1 of 3, in A12; A1"),
     ],
 )
-def test_codes_of_areas_are_named_where_they_are_plain(book, told, said):
-    assert standings.with_names(book, told) == said
+def test_codes_of_areas_are_named_where_they_are_plain(index, told, said):
+    assert standings.with_names(index, told) == said
 
 
 def test_digits_of_a_difference_follow_its_interval():
@@ -558,7 +558,7 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
         "prob_exceeded_by_close": 1.0,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    told = tables.limits(records.index(sample_answers.tables(limit_exceedance=lines)), {}, past)
+    told = tables.limits(records.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
     assert told.count("passed already") == len(lines)
     assert "80 %" not in plain(told)
 
@@ -572,13 +572,13 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
         "prob_exceeded_by_close": 0.9,
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
-    found = records.index(sample_answers.tables(limit_exceedance=lines))
+    found = records.read(sample_answers.tables(limit_exceedance=lines))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
     assert told.count("may be passed already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
     assert told.count("may be passed already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in told
     early = [line | {"exceedance_date_p50": None} for line in lines]
-    found = records.index(sample_answers.tables(limit_exceedance=early))
+    found = records.read(sample_answers.tables(limit_exceedance=early))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
     assert "likely not<small>may be passed already (12 %)</small>" in told
 
@@ -618,8 +618,8 @@ def test_an_axis_of_no_change_has_whole_ticks(answer):
     assert axis.title.text == "fish"
 
 
-def test_an_exact_answer_comes_from_the_kept_draws(book):
-    on = compare.scales(book)
+def test_an_exact_answer_comes_from_the_kept_draws(index):
+    on = compare.scales(index)
     assert on.baseline.season == NOW
     assert [one.limit_id for one in on.limits] == ["S-1", "S-2", "S-3", "S-4", "S-5"]
     assert len(on.left_out) == 1

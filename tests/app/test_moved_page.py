@@ -9,14 +9,13 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.bulletin.archive import REVISION_SCHEMA
-from dashboard import bulletin_index as books
-from dashboard import html_tables
+from dashboard import bulletin_index, html_tables
 from dashboard.revisions import moves
 from dashboard.revisions import moves as move_tables
 from tests.app.reading import heads_of, words_of
-from tests.app.sample_bulletin import NOW, fill_shelf, make
+from tests.app.sample_bulletin import NOW, fill_archive, make
 from tests.app.sample_moves import APPEARED, GONE, MOVED, NEW_WEEK, VANISHED, WAS_ZERO
 
 MET, SHARE = "encounter_fish", "sublegal_prop"
@@ -24,18 +23,18 @@ MET, SHARE = "encounter_fish", "sublegal_prop"
 
 @pytest.fixture
 def open_moved(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/revisions.py")
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def told(book):
-    return moves.index(book)
+def told(index):
+    return moves.read(index)
 
 
 def answer_of(page):
@@ -50,7 +49,7 @@ def one_of(told, at, quantity=MET):
     return found
 
 
-def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told):
+def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, told):
     page = open_moved()
     assert not page.exception
     words = answer_of(page)
@@ -58,7 +57,7 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, book, told
     assert len(revised) == len(MOVED) + 3
     old = {
         (one.area, one.week)
-        for one in book.rows.values()
+        for one in index.rows.values()
         if one.quantity == MET and one.week not in (None, NEW_WEEK)
     }
     assert words.startswith(
@@ -122,7 +121,7 @@ def amount(shown):
 
 @pytest.mark.parametrize("quantity", [MET, SHARE, "encounters_per_angler_hour"])
 @pytest.mark.parametrize("part", [-0.4, -0.06, -0.013, -0.004, 0.0006, 0.004, 0.0123, 0.07, 0.3])
-def test_the_figures_shown_differ_by_what_is_told(book, told, quantity, part):
+def test_the_figures_shown_differ_by_what_is_told(index, told, quantity, part):
     move = one_of(told, ("A1", "2036-W03"), quantity)
     old = move.before.estimate
     now = replace(move.now, estimate=old * (1 + part))
@@ -137,7 +136,7 @@ def test_the_figures_shown_differ_by_what_is_told(book, told, quantity, part):
         wanted = float(shown.replace("−", "-"))
         assert size == pytest.approx(wanted, abs=0.0501 if abs(wanted) < 1 else 0.501)
     for row in (move.before, now):
-        assert moves.numbers.value(row, place=place) in move_tables.moves_table([move], book=book)
+        assert moves.numbers.value(row, place=place) in move_tables.moves_table([move], index=index)
 
 
 def test_a_figure_that_stands_is_shown_alike_on_both_sides(told):
@@ -176,15 +175,15 @@ def test_the_table_has_every_move_and_is_harmless(open_moved, told):
     assert not {"nan", "None", "inf"} & set(words.split())
 
 
-def test_the_download_holds_every_move_of_the_areas(book):
-    kept = html_tables.of_areas(book.bulletin.revisions, areas=("A1",))
-    written = html_tables.csv(kept, book.names).decode()
+def test_the_download_holds_every_move_of_the_areas(index):
+    kept = html_tables.of_areas(index.bulletin.revisions, areas=("A1",))
+    written = html_tables.csv(kept, index.names).decode()
     lines = list(csv.DictReader(io.StringIO(written)))
     assert list(lines[0]) == heads_of(REVISION_SCHEMA.names)
     assert {line["area"] for line in lines} == {"A1"}
-    kept = [row for row in book.bulletin.revisions.to_pylist() if row["area"] == "A1"]
+    kept = [row for row in index.bulletin.revisions.to_pylist() if row["area"] == "A1"]
     assert [line["quantity"] for line in lines] == [row["quantity"] for row in kept]
-    assert html_tables.of_areas(book.bulletin.revisions, areas=()).equals(book.bulletin.revisions)
+    assert html_tables.of_areas(index.bulletin.revisions, areas=()).equals(index.bulletin.revisions)
 
 
 def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):
@@ -196,8 +195,8 @@ def test_the_first_bulletin_of_a_season_says_why_the_page_is_empty(open_moved):
 
 
 def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
-    shelves.save(tmp_path, make(NOW))
-    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    archive.save(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / archive.CARD_FILE
     old = json.loads(path.read_text())
     del old["since"], old["tables"]
     path.write_text(json.dumps(old))
@@ -206,15 +205,15 @@ def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
     assert "kept before bulletins told what moved" in words_of(page)
 
 
-def test_nothing_moved_is_an_answer(open_moved, tmp_path, book):
-    fill_shelf(tmp_path)
+def test_nothing_moved_is_an_answer(open_moved, tmp_path, index):
+    fill_archive(tmp_path)
     still = replace(make(NOW), revisions=REVISION_SCHEMA.empty_table())
     card = replace(still.card, version=9, bulletin="still", since="a bulletin taken away")
-    shelves.save(tmp_path, replace(still, card=card))
+    archive.save(tmp_path, replace(still, card=card))
     page = open_moved(folder=tmp_path)
     assert not page.exception
     words = answer_of(page)
-    weekly = sum(name == MET and week is not None for _, week, name in book.rows)
+    weekly = sum(name == MET and week is not None for _, week, name in index.rows)
     assert words.startswith(f"Of the {weekly} weekly figures of")
     assert words.endswith(
         "that the bulletin a bulletin taken away already gave, **none** moved since."
@@ -229,7 +228,7 @@ def test_the_link_holds_the_choices(open_moved):
     assert not page.warning
 
 
-def test_an_empty_shelf_says_what_to_do(open_moved, tmp_path):
+def test_an_empty_archive_says_what_to_do(open_moved, tmp_path):
     page = open_moved(folder=tmp_path / "none yet")
     assert not page.exception
     assert "There is no bulletin to show yet" in words_of(page)

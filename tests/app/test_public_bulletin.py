@@ -10,7 +10,6 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.bulletin import archive
-from analytics.bulletin import archive as shelves
 from analytics.bulletin.publication import WITHHELD, public_bulletin
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.precision import pse
@@ -139,7 +138,7 @@ def test_nothing_that_names_a_site_day_is_left(rough):
 
 
 def test_the_page_tells_that_a_figure_is_withheld(open_page, rough, tmp_path):
-    shelves.save(tmp_path, public_bulletin(rough))
+    archive.save(tmp_path, public_bulletin(rough))
     page = open_page(folder=tmp_path, week=CHOSEN, area="A1", show="kept_fish")
     assert not page.exception
     assert "<b>⊠</b> withheld: too uncertain to publish" in words_of(page)  # the legend

@@ -16,7 +16,7 @@ from tests.app.reading import words_of
 
 @pytest.fixture
 def open_rates(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/catch_rates.py")
 
 
@@ -37,14 +37,14 @@ def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
     assert "area, week (smooth, 5 columns), method, days of the week" in said
 
 
-def test_coefficients_are_named_against_their_base(open_rates, book, rates):
-    dots = terms.dots(book, rates, "encounters")
+def test_coefficients_are_named_against_their_base(open_rates, index, rates):
+    dots = terms.dots(index, rates, "encounters")
     assert [dot.label for dot in dots] == [
         *("mooching", "*jigging*", "days of group weekend", "each angler more in the boat")
     ]
     assert dots[0].amount.value == pytest.approx(1.1, abs=0.001)
     assert not dots[-1].amount.has_interval
-    table = plain(terms.table(book, rates, "encounters"))
+    table = plain(terms.table(index, rates, "encounters"))
     assert ">Mooching</th><td data-label='Against'>the first method by name</td>" in table
     assert "<td data-label='Ratio'>1.10<small>" in table
     assert f"<small>{sample_rates.NO_ERROR}</small>" in table
@@ -59,10 +59,10 @@ def test_bases_come_from_the_bulletin():
     mix = pa.table({"method": [None, "jigging", "mooching"]})
     days = [("A1", "2036-W05 Mon–Fri"), ("A1", "2036-W05 Sat–Sun")]
     strata = [SimpleNamespace(landing_area=area, stratum=name) for area, name in days]
-    book = SimpleNamespace(
+    index = SimpleNamespace(
         bulletin=SimpleNamespace(table=lambda name: mix), strata=strata, name=str.title
     )
-    assert terms.names(book, lines) == {
+    assert terms.names(index, lines) == {
         "method[mooching]": ("mooching", "jigging"),
         "day_group[2]": ("weekend days", "weekdays"),
         "zero: party": (
@@ -73,7 +73,7 @@ def test_bases_come_from_the_bulletin():
         "odd[x]": ("odd x", "the base"),
     }
     strata.append(SimpleNamespace(landing_area="A2", stratum="2036-W05 Fri–Sat"))
-    assert terms.names(book, lines)["day_group[2]"] == ("days of group 2", "days of group 1")
+    assert terms.names(index, lines)["day_group[2]"] == ("days of group 2", "days of group 1")
 
 
 def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
@@ -94,10 +94,10 @@ def test_scores_that_print_alike_are_as_good(rates):
     )
 
 
-def test_a_public_bulletin_says_that_residuals_are_withheld(book):
-    found = modelled.index(with_tables(book, residuals=[]))
+def test_a_public_bulletin_says_that_residuals_are_withheld(index):
+    found = modelled.read(with_tables(index, residuals=[]))
     assert models.has_no_boats(found)
-    assert not models.has_no_boats(modelled.index(book))
+    assert not models.has_no_boats(modelled.read(index))
 
 
 def test_weighty_boats_are_listed_where_kept(open_rates):
@@ -114,7 +114,7 @@ def test_a_share_without_checks_says_so(open_rates):
     assert "Trips without a fish" not in said
 
 
-def test_no_regression_is_told(book):
-    found = modelled.index(with_tables(book, models=[]))
+def test_no_regression_is_told(index):
+    found = modelled.read(with_tables(index, models=[]))
     assert models.chosen(found, "kept") is None
     assert "nothing to check" in models.checks(None)[0]

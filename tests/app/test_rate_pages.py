@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from tests.app.rate_pages import old_shelf
+from tests.app.rate_pages import old_archive
 from tests.app.reading import words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 from tests.sizes import IS_FULL
@@ -43,7 +43,7 @@ def test_every_area_is_told_in_words_without_a_hole(opener, season, name, link, 
 
 @pytest.mark.parametrize("name", PAGES)
 def test_empty_tables_are_told_in_words_and_not_drawn(opener, tmp_path, name):
-    shelves.save(tmp_path, replace(make(NOW), rates={}))
+    archive.save(tmp_path, replace(make(NOW), rates={}))
     page = opener(f"app_pages/{name}.py")(folder=tmp_path)
     assert not page.exception
     assert PAGES[name] in words_of(page)
@@ -52,7 +52,7 @@ def test_empty_tables_are_told_in_words_and_not_drawn(opener, tmp_path, name):
 
 @pytest.mark.parametrize("name", PAGES)
 def test_an_older_bulletin_says_so(opener, tmp_path, name):
-    page = opener(f"app_pages/{name}.py")(folder=old_shelf(tmp_path, *RATE_SCHEMAS))
+    page = opener(f"app_pages/{name}.py")(folder=old_archive(tmp_path, *RATE_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins modelled catch rates" in words_of(page)
     assert not page.get("plotly_chart")

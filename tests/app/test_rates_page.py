@@ -15,18 +15,18 @@ from dashboard.catch_rates import sentences
 from dashboard.charts.rates import panel_of
 from dashboard.numbers import NumberKind
 from tests.app import sample_rates
-from tests.app.rate_pages import old_shelf, plain, with_tables
+from tests.app.rate_pages import old_archive, plain, with_tables
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS
 
 RESPONSES = ("encounters", "kept", "sublegal")
 
-__all__ = ["old_shelf"]  # the tests of other pages take it from here
+__all__ = ["old_archive"]  # the tests of other pages take it from here
 
 
 @pytest.fixture
 def open_rates(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/catch_rates.py")
 
 
@@ -93,19 +93,19 @@ def test_a_move_is_signed(part, said):
     assert sentences.signed(part) == said
 
 
-def test_the_last_week_with_a_level_is_told(book):
-    lines = book.bulletin.table("trend").to_pylist()
+def test_the_last_week_with_a_level_is_told(index):
+    lines = index.bulletin.table("trend").to_pylist()
     for line in lines:
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
-    found = modelled.index(with_tables(book, trend=lines))
+    found = modelled.read(with_tables(index, trend=lines))
     assert "In week 2036-W05 the smoothed trend is" in sentences.trend_answer(
-        book, found, [None], response="kept"
+        index, found, [None], response="kept"
     )
 
 
-def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
-    table = plain(sentences.table(book, rates, (), response="encounters"))
+def test_the_table_holds_every_area_and_why_one_lacks(index, rates):
+    table = plain(sentences.table(index, rates, (), response="encounters"))
     assert [table.index(name) for name in ("All areas", *AREAS.values())] == sorted(
         table.index(name) for name in ("All areas", *AREAS.values())
     )
@@ -114,13 +114,13 @@ def test_the_table_holds_every_area_and_why_one_lacks(book, rates):
     assert f"{fall:.0f} % in four weeks".replace("-", "−") in table
     assert "<small>−9 % since the week before: 20 %</small>" in table
     assert "W09: " in table
-    one = sentences.table(book, rates, ("A3",), response="encounters")
+    one = sentences.table(index, rates, ("A3",), response="encounters")
     assert "Pale Hook" in one
     assert "Quillon Bank" not in one
 
 
-def test_past_seasons_lie_on_the_weeks_of_this_one(book, rates):
-    panel = panel_of(book, rates, "A1", response="encounters")
+def test_past_seasons_lie_on_the_weeks_of_this_one(index, rates):
+    panel = panel_of(index, rates, "A1", response="encounters")
     assert panel.weeks[0] == "2035-W45"
     assert panel.weeks[-1] == "2036-W09"
     assert [one.season for one in panel.past] == ["2033-34", "2034-35"]
@@ -131,34 +131,34 @@ def test_past_seasons_lie_on_the_weeks_of_this_one(book, rates):
     assert panel.past[1].points[5][1] == pytest.approx(sample_rates.run_index(5, 1.15, 1.0))
 
 
-def test_past_seasons_lie_behind_whatever_they_are_called(book, rates):
+def test_past_seasons_lie_behind_whatever_they_are_called(index, rates):
     names = {"2033-34": "the wet one", "2034-35": "W35"}
     lines = [
         line | {"season": names.get(line["season"], line["season"])}
-        for line in book.bulletin.table("seasonal_pattern").to_pylist()
+        for line in index.bulletin.table("seasonal_pattern").to_pylist()
     ]
-    found = with_tables(book, seasonal_pattern=lines)
-    panel = panel_of(found, modelled.index(found), "A1", response="encounters")
-    usual = panel_of(book, rates, "A1", response="encounters")
+    found = with_tables(index, seasonal_pattern=lines)
+    panel = panel_of(found, modelled.read(found), "A1", response="encounters")
+    usual = panel_of(index, rates, "A1", response="encounters")
     assert {one.season for one in panel.past} == {"W35", "the wet one"}
     assert {one.points for one in panel.past} == {one.points for one in usual.past}
 
 
-def test_a_rate_without_past_seasons_says_so(open_rates, book, rates):
-    assert not panel_of(book, rates, "A1", response="kept").past
+def test_a_rate_without_past_seasons_says_so(open_rates, index, rates):
+    assert not panel_of(index, rates, "A1", response="kept").past
     for rate in ("kept", "sublegal"):
         assert sentences.PAST_OF_ENCOUNTERS in words_of(open_rates(rate=rate))
     assert sentences.PAST_OF_ENCOUNTERS not in words_of(open_rates())
 
 
-def test_a_closed_week_breaks_the_line_of_a_past_season(book):
+def test_a_closed_week_breaks_the_line_of_a_past_season(index):
     lines = [
         line
-        for line in book.bulletin.table("seasonal_pattern").to_pylist()
+        for line in index.bulletin.table("seasonal_pattern").to_pylist()
         if (line["season"], line["week"]) != ("2034-35", "2034-W47")
     ]
-    found = with_tables(book, seasonal_pattern=lines)
-    panel = panel_of(found, modelled.index(found), "A1", response="encounters")
+    found = with_tables(index, seasonal_pattern=lines)
+    panel = panel_of(found, modelled.read(found), "A1", response="encounters")
     assert panel.past[1].points[2] == (2, None)
     assert None not in [value for _, value in panel.past[0].points]
 
@@ -173,8 +173,8 @@ def test_the_areas_are_told_by_their_word(open_rates):
     assert "By area:" not in plain(words_of(open_rates(area="A1")))
 
 
-def test_the_word_stands_first_with_its_arrow(book, rates):
-    table = sentences.table(book, rates, (), response="encounters")
+def test_the_word_stands_first_with_its_arrow(index, rates):
+    table = sentences.table(index, rates, (), response="encounters")
     cells = re.findall(r"<td data-label='Direction'><b class='bm-whole'>(.*?)</b>", table)
     assert cells[:2] == ["↗ rising", "↗ rising"]
     assert {"↘ falling", "→ no clear change", "? not known"} <= {*cells}
@@ -189,61 +189,61 @@ def test_the_word_and_its_rule_are_of_one_limit():
     assert line["prob_increase_4_weeks"] < sentences.CALLED
 
 
-def test_a_likely_rise_that_is_not_called_says_why(book):
-    lines = book.bulletin.table("trend").to_pylist()
+def test_a_likely_rise_that_is_not_called_says_why(index):
+    lines = index.bulletin.table("trend").to_pylist()
     for line in lines:
         if line["prob_increase_4_weeks"] is not None:
             line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
-    found = modelled.index(with_tables(book, trend=lines))
-    said = plain(sentences.trend_answer(book, found, [None], response="encounters"))
+    found = modelled.read(with_tables(index, trend=lines))
+    said = plain(sentences.trend_answer(index, found, [None], response="encounters"))
     assert "a rise is likely (89 %), but under the 92 % required" in said
     for line in lines:
         line |= {"prob_increase_4_weeks": 0.5}
-    found = modelled.index(with_tables(book, trend=lines))
-    assert "but under" not in sentences.trend_answer(book, found, [None], response="encounters")
+    found = modelled.read(with_tables(index, trend=lines))
+    assert "but under" not in sentences.trend_answer(index, found, [None], response="encounters")
 
 
-def test_weeks_with_trips_and_no_fish_are_told(book):
-    lines = book.bulletin.table("index").to_pylist()
+def test_weeks_with_trips_and_no_fish_are_told(index):
+    lines = index.bulletin.table("index").to_pylist()
     for line in lines:
         if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
             line |= {"survey_estimate": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
-    found = modelled.index(with_tables(book, index=lines))
-    said = sentences.trend_answer(book, found, ["A1"], response="encounters")
+    found = modelled.read(with_tables(index, index=lines))
+    said = sentences.trend_answer(index, found, ["A1"], response="encounters")
     assert "No fish was met in 82 trips of the last 2 weeks." in said
-    said = sentences.trend_answer(book, found, ["A1"], response="kept")
+    said = sentences.trend_answer(index, found, ["A1"], response="kept")
     assert "No fish was kept in 82 trips of the last 2 weeks." in said
-    table = sentences.table(book, found, ("A1",), response="encounters")
+    table = sentences.table(index, found, ("A1",), response="encounters")
     assert "<small>no fish was met in 41 trips</small>" in table
-    assert "No fish" not in sentences.trend_answer(book, found, ["A3"], response="encounters")
+    assert "No fish" not in sentences.trend_answer(index, found, ["A3"], response="encounters")
 
 
-def test_level_index_and_survey_are_of_one_week(book, rates):
-    table = plain(sentences.table(book, rates, ("A1",), response="encounters"))
+def test_level_index_and_survey_are_of_one_week(index, rates):
+    table = plain(sentences.table(index, rates, ("A1",), response="encounters"))
     line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
     rate = numbers.of_line(line, "index", NumberKind.RATIO).words
     assert f"<td data-label='Standardised rate'>{rate}<small>" in table
     assert f"<td data-label='Design-based'>{modelled.raw(line).words}<small>" in table
-    kept = plain(sentences.table(book, rates, ("A1",), response="kept"))
+    kept = plain(sentences.table(index, rates, ("A1",), response="kept"))
     assert sentences.NEVER in kept
 
 
-def test_a_closed_week_is_told_as_closed(book):
-    lines = book.bulletin.table("trend").to_pylist()
+def test_a_closed_week_is_told_as_closed(index):
+    lines = index.bulletin.table("trend").to_pylist()
     for line in lines:
         if line["week"] == "2036-W06":
             line.update(sample_rates.CLOSED)
-    index = [
-        line for line in book.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
+    index_lines = [
+        line for line in index.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
     ]
-    found = modelled.index(with_tables(book, trend=lines, index=index))
-    said = sentences.trend_answer(book, found, ["A1"], response="encounters")
+    found = modelled.read(with_tables(index, trend=lines, index=index_lines))
+    said = sentences.trend_answer(index, found, ["A1"], response="encounters")
     assert "in a trend that is **not known** (closed)" in said
-    table = sentences.table(book, found, ("A1",), response="encounters")
+    table = sentences.table(index, found, ("A1",), response="encounters")
     assert "? not known</b><small>closed</small>" in table
 
 
-def test_moves_of_one_point_are_of_one_point(book, rates):
+def test_moves_of_one_point_are_of_one_point(index, rates):
     line = modelled.latest(rates, "sublegal", None)
     earlier = modelled.before(rates, line, weeks=4)
     assert (
@@ -252,29 +252,29 @@ def test_moves_of_one_point_are_of_one_point(book, rates):
     assert sentences.shift(rates, line | {"level": earlier["level"] + 0.02}, weeks=4) == "+2 points"
 
 
-def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(book):
-    lines = book.bulletin.table("index").to_pylist()
+def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(index):
+    lines = index.bulletin.table("index").to_pylist()
     for line in lines:
         line |= {"survey_low": 0.0002, "survey_high": 836.85}
-    found = modelled.index(with_tables(book, index=lines))
-    table = sentences.table(book, found, ("A1",), response="encounters")
+    found = modelled.read(with_tables(index, index=lines))
+    table = sentences.table(index, found, ("A1",), response="encounters")
     assert "too few site-days for a useful interval" in table
     assert "836" not in table
 
 
-def test_an_area_without_fish_is_told_and_not_drawn(open_rates, book, rates):
-    assert panel_of(book, rates, sample_rates.NO_INDEX, response="encounters") is None
+def test_an_area_without_fish_is_told_and_not_drawn(open_rates, index, rates):
+    assert panel_of(index, rates, sample_rates.NO_INDEX, response="encounters") is None
     page = open_rates(area=sample_rates.NO_INDEX)
     keys = [one.proto.id for one in page.get("plotly_chart")]
     assert not any("rates-weeks" in key for key in keys)
     assert sample_rates.NO_FISH in words_of(page)
 
 
-def test_downloads_hold_the_tables_as_kept(book):
+def test_downloads_hold_the_tables_as_kept(index):
     for name in ("index", "trend", "models", "coefficients"):
-        lines = download_of(book.bulletin.table(name), book)
+        lines = download_of(index.bulletin.table(name), index)
         assert lines[0] == heads_of(RATE_SCHEMAS[name].names)
-        assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
+        assert len(lines) - 1 == index.bulletin.table(name).num_rows > 0
 
 
 def test_a_link_to_a_rate_that_is_not_there_says_so(open_rates):

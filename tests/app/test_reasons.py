@@ -9,7 +9,7 @@ import pytest
 from analytics.codes import sentences
 from analytics.quantities import Status
 from dashboard import numbers, reasons
-from dashboard.bulletin_index import index, of_line
+from dashboard.bulletin_index import index_bulletin, of_line
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_cases import (
     ALL_OF_IT,
@@ -26,8 +26,8 @@ from tests.app.test_text import make_row
 
 
 @pytest.fixture(scope="module")
-def book():
-    return index(make(NOW))
+def index():
+    return index_bulletin(make(NOW))
 
 
 def bare(**more):
@@ -146,20 +146,20 @@ def test_an_absurd_interval_is_said_in_words(high, se, is_useful):
         assert reasons.caution(row)[0] == "!!"
 
 
-def test_the_sample_holds_these_cases(book):
-    endless = book.row(*ENDLESS, "encounter_fish")
+def test_the_sample_holds_these_cases(index):
+    endless = index.row(*ENDLESS, "encounter_fish")
     assert math.isinf(endless.ci_high)
     assert reasons.why_no_interval(endless) == reasons.TOO_FEW
-    assert reasons.lacks_error(book.row(*NO_ERROR, "encounter_fish"))
-    assert numbers.figure(book.row(*ALL_OF_IT, "sublegal_prop")).startswith("100")
+    assert reasons.lacks_error(index.row(*NO_ERROR, "encounter_fish"))
+    assert numbers.figure(index.row(*ALL_OF_IT, "sublegal_prop")).startswith("100")
 
 
-def test_a_total_without_an_area_names_it(book):
-    row = book.row(*PARTIAL, "encounter_fish")
+def test_a_total_without_an_area_names_it(index):
+    row = index.row(*PARTIAL, "encounter_fish")
     assert row.estimate is not None
     assert reasons.left_out(row) == ("without Sorrel Narrows, Tarnow Deep (open and never sampled)")
     assert reasons.behind(row).startswith("part not sampled: without Sorrel Narrows")
-    assert reasons.left_out(book.row(None, "2036-W04", "encounter_fish")) == ""
+    assert reasons.left_out(index.row(None, "2036-W04", "encounter_fish")) == ""
 
 
 def test_boats_that_landed_elsewhere_are_named_too():
@@ -168,7 +168,7 @@ def test_boats_that_landed_elsewhere_are_named_too():
     at = next(n for n, row in enumerate(rows) if row["area"] == "A1")
     rows[at]["method"] = "two_stage_total; without_landings(areas=A6)"
     changed = bulletin.rows.from_pylist(rows, schema=bulletin.rows.schema)
-    other = index(
+    other = index_bulletin(
         type(bulletin)(
             bulletin.card,
             changed,
@@ -196,9 +196,9 @@ def test_boats_that_landed_elsewhere_are_named_too():
         ("no rate given for A6: no estimate here", "no rate given for A6: no estimate here"),
     ],
 )
-def test_areas_of_convenience_are_named(book, reason, told):
+def test_areas_of_convenience_are_named(index, reason, told):
     line = make(NOW).rows.to_pylist()[0] | {"estimate": None, "method": reason}
-    assert reasons.why_no_estimate(of_line(line, book.names)) == told
+    assert reasons.why_no_estimate(of_line(line, index.names)) == told
 
 
 def test_what_stands_behind_is_whole():

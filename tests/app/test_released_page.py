@@ -9,11 +9,10 @@ from itertools import product
 
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.codes import coded
 from analytics.released.schemas import RELEASED_SCHEMAS
-from dashboard import bulletin_index as books
-from dashboard import html_tables, numbers, reasons
+from dashboard import bulletin_index, html_tables, numbers, reasons
 from dashboard.released import classes as released_classes
 from dashboard.released import deaths as death_dots
 from dashboard.released import deaths as death_table
@@ -35,34 +34,34 @@ MET = "encounter_fish"
 
 @pytest.fixture
 def open_released(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/released.py")
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def released(book):
-    return records.index(book)
+def released(index):
+    return records.read(index)
 
 
 def plain(words):
     return words.replace("\\", "").replace("\u00a0", " ")
 
 
-def with_tables(book, **lines):
+def with_tables(index, /, **lines):
     """Return the sample with other lines in some tables."""
     made = {
         name: RELEASED_SCHEMAS[name].empty_table()
         if not found
-        else type(book.bulletin.table(name)).from_pylist(found, schema=RELEASED_SCHEMAS[name])
+        else type(index.bulletin.table(name)).from_pylist(found, schema=RELEASED_SCHEMAS[name])
         for name, found in lines.items()
     }
-    kept = {**book.bulletin.released, **made}
-    return books.index(replace(book.bulletin, released=kept))
+    kept = {**index.bulletin.released, **made}
+    return bulletin_index.index_bulletin(replace(index.bulletin, released=kept))
 
 
 #: On commit each part of each season is shown for all areas and for one of them, another each
@@ -85,9 +84,9 @@ def test_every_part_is_told_in_words_without_a_hole(open_released, season, part,
         assert not page.warning
 
 
-def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
+def test_the_share_is_told_by_survey_and_pooled_line(open_released, index):
     words = plain(words_of(open_released(part="share", area="A1")))
-    row = book.row("A1", "2036-W06", "sublegal_prop")
+    row = index.row("A1", "2036-W06", "sublegal_prop")
     start = f"In week 2036-W06, in Quillon Bank, **{plain(numbers.value(row))}** of the fish met"
     assert start in words
     assert "the model estimate is **68 %** (64–72 %)" in words
@@ -100,8 +99,8 @@ def test_the_share_is_told_by_survey_and_pooled_line(open_released, book):
     assert "beta-binomial model of site-days with partial pooling over weeks and areas" in words
 
 
-def test_fish_that_are_no_more_alike_are_told_so(book):
-    lines = book.bulletin.table("shares").to_pylist()
+def test_fish_that_are_no_more_alike_are_told_so(index):
+    lines = index.bulletin.table("shares").to_pylist()
     calm = [
         line
         | {
@@ -110,22 +109,22 @@ def test_fish_that_are_no_more_alike_are_told_so(book):
         }
         for line in lines
     ]
-    words = plain(released_shares.alike(records.index(with_tables(book, shares=calm)), ()))
+    words = plain(released_shares.alike(records.read(with_tables(index, shares=calm)), ()))
     assert "no wider than that of as many fish sampled one by one (design effect 0.7). The" in words
     assert "no correlation" in words
     assert "alike" not in words
     unknown = [line | {"design_effect": None, "overdispersion": None} for line in lines]
-    none = released_shares.alike(records.index(with_tables(book, shares=unknown)), ())
+    none = released_shares.alike(records.read(with_tables(index, shares=unknown)), ())
     assert "cannot be estimated" in none
 
 
-def test_all_areas_name_the_ends_of_the_pooled_line(book):
-    lines = book.bulletin.table("shares").to_pylist()
+def test_all_areas_name_the_ends_of_the_pooled_line(index):
+    lines = index.bulletin.table("shares").to_pylist()
     for line in lines:
         if line["basis"] == "pooled" and line["area"] == "A3" and line["estimate"]:
             line |= {"estimate": 0.9, "ci_low": 0.86, "ci_high": 0.93}
-    found = records.index(with_tables(book, shares=lines))
-    words = plain(released_shares.share_answer(book, found, ()))
+    found = records.read(with_tables(index, shares=lines))
+    words = plain(released_shares.share_answer(index, found, ()))
     assert (
         "the model estimate ranges from **68 %** in Quillon Bank (64–72 %) to **90 %** in Pale"
         in words
@@ -158,11 +157,11 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
         (0.5, 0.9, "are above the sample"),
     ],
 )
-def test_the_ratio_is_put_into_words(book, low, high, said):
-    lines = book.bulletin.table("composition_ratio").to_pylist()
+def test_the_ratio_is_put_into_words(index, low, high, said):
+    lines = index.bulletin.table("composition_ratio").to_pylist()
     ends = {"ci_low": low, "ci_high": high}
-    found = records.index(with_tables(book, composition_ratio=[line | ends for line in lines]))
-    assert said in released_classes.classes_answer(book, found, [None])
+    found = records.read(with_tables(index, composition_ratio=[line | ends for line in lines]))
+    assert said in released_classes.classes_answer(index, found, [None])
 
 
 @pytest.mark.parametrize(
@@ -186,30 +185,30 @@ def test_a_class_that_lacks_says_why(open_released, area, said):
     assert said in plain(words_of(open_released(part="classes", area=area)))
 
 
-def test_the_page_says_which_classes_the_result_rows_are(book, released):
-    assert "The result rows" not in released_classes.classes_answer(book, released, [None])
-    rows = dict(book.rows)
+def test_the_page_says_which_classes_the_result_rows_are(index, released):
+    assert "The result rows" not in released_classes.classes_answer(index, released, [None])
+    rows = dict(index.rows)
     for name in released_classes.CLASSES:
         rows[None, None, name] = replace(
-            book.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
+            index.row(None, None, MET), quantity=name, method="sampled_composition; base: kept"
         )
-    words = released_classes.classes_answer(replace(book, rows=rows), released, [None])
+    words = released_classes.classes_answer(replace(index, rows=rows), released, [None])
     assert "The other pages and files give the four classes by the sample." in words
 
 
-def test_a_reason_that_classes_share_is_said_once(book, released):
+def test_a_reason_that_classes_share_is_said_once(index, released):
     area = sample_released.NO_SAMPLE
-    words = plain(released_classes.classes_answer(book, released, [area]))
+    words = plain(released_classes.classes_answer(index, released, [area]))
     assert words.count(sample_released.NO_FISH) == 1
-    table = released_classes.table(book, released, [area])
+    table = released_classes.table(index, released, [area])
     assert table.count(sample_released.NO_FISH) == 1
     assert f"Where an estimate or an interval is missing: {sample_released.NO_FISH}." in table
     # Each area has its own; a reason of one line alone stays in its cell.
-    lines = book.bulletin.table("composition_ratio").to_pylist()
+    lines = index.bulletin.table("composition_ratio").to_pylist()
     alone = next(one for one in lines if one["area"] == "A1" and one["quantity"] == MET)
     alone |= {"ratio": None, "ci_low": None, "ci_high": None, "reason": "only this one"}
-    found = records.index(with_tables(book, composition_ratio=lines))
-    assert "<small>only this one</small>" in released_classes.table(book, found, ["A1"])
+    found = records.read(with_tables(index, composition_ratio=lines))
+    assert "<small>only this one</small>" in released_classes.table(index, found, ["A1"])
 
 
 def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released, released):
@@ -222,38 +221,38 @@ def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released,
     assert f"How samples were pooled: {sample_released.RULE} (Umbra Flats)." in both
 
 
-def test_notes_of_the_sampled_figures_are_said_once(book):
+def test_notes_of_the_sampled_figures_are_said_once(index):
     note = "776 reported releases of unknown size are not in the base"
     code = coded("unknown_size_not_in_base", n=776)
     method = f"sampled_composition; base_legal_marked; sample_fish(n=56); {code}"
     lines = [
         line | {"method": method} if line["basis"] == "sampled" and line["estimate"] else line
-        for line in book.bulletin.table("composition").to_pylist()
+        for line in index.bulletin.table("composition").to_pylist()
     ]
-    found = records.index(with_tables(book, composition=lines))
-    said = released_classes.behind(book, found, [None])
+    found = records.read(with_tables(index, composition=lines))
+    said = released_classes.behind(index, found, [None])
     assert said == f"counted up from legal marked fish kept and released; {note}"
     assert f"{note} (Quillon Bank, Umbra Flats)" in released_classes.behind(
-        book, found, ["A1", "A4"]
+        index, found, ["A1", "A4"]
     )
 
 
-def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, book):
+def test_classes_without_any_figure_are_not_drawn(open_released, tmp_path, index):
     none = ("estimate", "se", "ci_low", "ci_high")
     lines = [
         line | dict.fromkeys(none) | {"status": "no_sample", "method": sample_released.NO_FISH_CODE}
-        for line in book.bulletin.table("composition").to_pylist()
+        for line in index.bulletin.table("composition").to_pylist()
     ]
-    shelves.save(tmp_path, with_tables(book, composition=lines, composition_ratio=[]).bulletin)
+    archive.save(tmp_path, with_tables(index, composition=lines, composition_ratio=[]).bulletin)
     page = open_released(folder=tmp_path, part="classes")
     assert not page.exception
     assert not page.get("plotly_chart")
     assert sample_released.NO_FISH in plain(words_of(page))
 
 
-def test_words_of_the_method_are_plain_words(book):
+def test_words_of_the_method_are_plain_words(index):
     row = replace(
-        book.row(None, None, MET), method="sampled_composition; base_legal_marked; damped(fish=20)"
+        index.row(None, None, MET), method="sampled_composition; base_legal_marked; damped(fish=20)"
     )
     assert reasons.behind(row).endswith(
         "counted up from legal marked fish kept and released; "
@@ -265,8 +264,8 @@ def test_words_of_the_method_are_plain_words(book):
     assert reasons.why_no_estimate(lacks) == sample_released.NO_FISH
 
 
-def test_a_share_of_a_census_has_no_sampling_error(book):
-    row = book.row(None, None, "sublegal_prop")
+def test_a_share_of_a_census_has_no_sampling_error(index):
+    row = index.row(None, None, "sublegal_prop")
     same = {"ci_low": row.estimate, "ci_high": row.estimate, "se": 0.0}
     census = replace(row, status="census", **same)
     assert numbers.interval(census) == ""
@@ -275,8 +274,8 @@ def test_a_share_of_a_census_has_no_sampling_error(book):
     assert "no sampling error" in numbers.short(census)
 
 
-def test_a_mark_for_a_useless_interval_stands_without_pse(book):
-    row = replace(book.row(None, None, "sublegal_prop"), estimate=0.5, se=0.055)
+def test_a_mark_for_a_useless_interval_stands_without_pse(index):
+    row = replace(index.row(None, None, "sublegal_prop"), estimate=0.5, se=0.055)
     useless = replace(row, ci_low=0.02, ci_high=0.99)
     assert reasons.precision(replace(row, ci_low=0.4, ci_high=0.6)).startswith("PSE 11")
     assert reasons.caution(useless)[0] == reasons.STRONG
@@ -286,14 +285,14 @@ def test_a_mark_for_a_useless_interval_stands_without_pse(book):
     )  # what it is marked for
 
 
-def test_a_corrected_rate_below_zero_is_no_effect(book, released):
-    lines = book.bulletin.table("holding_rates").to_pylist()
+def test_a_corrected_rate_below_zero_is_no_effect(index, released):
+    lines = index.bulletin.table("holding_rates").to_pylist()
     table = released_trials.table(released_trials.together(released))
     below = [one for one in released_trials.together(released) if (one["corrected_prop"] or 0) < 0]
     assert table.count(released_trials.NO_EFFECT) == len(below) > 0
     assert released_trials.cut_words(released) == released_trials.CUT_AT_ZERO
     above = [line | {"corrected_prop": 0.1, "corrected_low": 0.05} for line in lines]
-    found = records.index(with_tables(book, holding_rates=above))
+    found = records.read(with_tables(index, holding_rates=above))
     assert released_trials.cut_words(found) == ""
 
 
@@ -313,14 +312,14 @@ def test_deaths_are_told_low_base_and_high(open_released, released):
     assert f"{said} ({sample_released.NO_RATE})" in lacking
 
 
-def with_deaths(book, lines):
+def with_deaths(index, lines):
     """Return the sample with other lines of deaths, which may name their basis."""
-    return with_tables(book, deaths=list(lines))
+    return with_tables(index, deaths=list(lines))
 
 
-def reported_deaths(book):
+def reported_deaths(index):
     """Return the reported lines of deaths over all areas."""
-    lines = book.bulletin.table("deaths").to_pylist()
+    lines = index.bulletin.table("deaths").to_pylist()
     return [line for line in lines if line["area"] is None and line["basis"] == "reported"]
 
 
@@ -331,11 +330,11 @@ def sampled_of(lines):
     return [line | {"basis": "sampled"} for line in halved]
 
 
-def test_deaths_by_the_sample_stand_beside_those_reported(book):
-    lines = reported_deaths(book)
+def test_deaths_by_the_sample_stand_beside_those_reported(index):
+    lines = reported_deaths(index)
     sums = sampled_of(released_deaths.totals(lines))
-    both = with_deaths(book, [*lines, *sums])
-    found = records.index(both)
+    both = with_deaths(index, [*lines, *sums])
+    found = records.read(both)
     reported, sampled = (
         released_deaths.deaths_of(released_deaths.total(found, None, table=table))
         for table in ("deaths", records.SAMPLED_DEATHS)
@@ -356,27 +355,27 @@ def test_deaths_by_the_sample_stand_beside_those_reported(book):
     assert "All areas, using the composition of test fishing" in table
     assert "Out of" in table
     # Without a sample the page is as before, and a basis that lacks is reports.
-    alone = records.index(with_deaths(book, lines))
-    assert "composition of test fishing" not in released_deaths.deaths_answer(book, alone, [None])
+    alone = records.read(with_deaths(index, lines))
+    assert "composition of test fishing" not in released_deaths.deaths_answer(index, alone, [None])
     assert {dot.hue for dot in death_dots.sums(alone, None)} == {"copper"}
-    unnamed = records.index(with_deaths(book, [line | {"basis": None} for line in lines]))
+    unnamed = records.read(with_deaths(index, [line | {"basis": None} for line in lines]))
     assert len(unnamed.of("deaths", None)) == len(lines)
     assert not unnamed.of(records.SAMPLED_DEATHS, None)
 
 
-def test_a_sampled_total_that_lacks_says_why(book):
-    lines = reported_deaths(book)
+def test_a_sampled_total_that_lacks_says_why(index):
+    lines = reported_deaths(index)
     lacks = lines[-1] | {"basis": "sampled", "deaths": None, "reason": sample_released.NO_FISH_CODE}
-    found = with_deaths(book, [*lines, lacks])
-    words = plain(released_deaths.deaths_answer(found, records.index(found), [None]))
+    found = with_deaths(index, [*lines, lacks])
+    words = plain(released_deaths.deaths_answer(found, records.read(found), [None]))
     assert f"test fishing, there is no total ({sample_released.NO_FISH})." in words
 
 
-def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(book, released):
+def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(index, released):
     lines = released_deaths.groups(released, None)
     lost = next(line for line in lines if line["fate"] == "drop_off")
     assert released_deaths.out_of(lost, lines) == "met"
-    assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(book, released, [None])
+    assert f"{round(lost['fish'], -2):,.0f} met<" in death_table.table(index, released, [None])
     kept = next(line for line in lines if line["fate"] == "kept")
     agreeing = [one | {"fish": kept["fish"]} if one is lost else one for one in lines]
     of_kept = next(line for line in agreeing if line["fate"] == "drop_off")
@@ -393,10 +392,10 @@ def without_rate_error(lines):
     return [line | none for line in lines]
 
 
-def test_rates_without_error_are_told_so(book):
-    lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
-    found = records.index(with_deaths(book, lines))
-    words = plain(released_deaths.deaths_answer(book, found, [None]))
+def test_rates_without_error_are_told_so(index):
+    lines = without_rate_error(index.bulletin.table("deaths").to_pylist())
+    found = records.read(with_deaths(index, lines))
+    words = plain(released_deaths.deaths_answer(index, found, [None]))
     assert "The rates have no error." in words
     assert "With every rate at its low end" not in words
     assert "Of the error" not in words
@@ -404,28 +403,28 @@ def test_rates_without_error_are_told_so(book):
     # One group with an error: ends lack all the same, and the words say what is known.
     one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
-    some = records.index(with_deaths(book, lines))
-    assert "Some of the rates have no error" in released_deaths.deaths_answer(book, some, [None])
+    some = records.read(with_deaths(index, lines))
+    assert "Some of the rates have no error" in released_deaths.deaths_answer(index, some, [None])
 
 
-def test_an_interval_without_width_is_no_interval(book):
-    lines = without_rate_error(book.bulletin.table("deaths").to_pylist())
+def test_an_interval_without_width_is_no_interval(index):
+    lines = without_rate_error(index.bulletin.table("deaths").to_pylist())
     for line in lines:
         line |= {"se": 0.0, "fish_se": 0.0, "ci_low": line["deaths"], "ci_high": line["deaths"]}
         line |= {"catch_variance_prop": None}
-    found = records.index(with_deaths(book, lines))
-    words = plain(released_deaths.deaths_answer(book, found, [None]))
+    found = records.read(with_deaths(index, lines))
+    words = plain(released_deaths.deaths_answer(index, found, [None]))
     assert f"({released_deaths.NO_ERROR})" in words
     assert "CI" not in words
-    table = death_table.table(book, found, [None])
+    table = death_table.table(index, found, [None])
     assert "<small>no error</small>" in table
     deaths = found.of("deaths", None)[0]["deaths"]
     assert f"{deaths:,.0f}–{deaths:,.0f}" not in table
     assert "± 0" not in table
 
 
-def test_notes_that_lines_share_are_said_once(book, released, open_released):
-    table = death_table.table(book, released, [None])
+def test_notes_that_lines_share_are_said_once(index, released, open_released):
+    table = death_table.table(index, released, [None])
     assert "nearest weeks" not in table
     words = plain(words_of(open_released(part="deaths", area="A1")))
     assert (
@@ -435,16 +434,16 @@ def test_notes_that_lines_share_are_said_once(book, released, open_released):
     assert "Source and notes" in table
 
 
-def test_no_figure_at_all_is_no_chart(open_released, tmp_path, book):
+def test_no_figure_at_all_is_no_chart(open_released, tmp_path, index):
     none = ("deaths", "deaths_low", "deaths_high", "se", "ci_low", "ci_high")
     lines = [
         line | dict.fromkeys(none) | {"reason": sample_released.NO_RATE_CODE}
-        for line in book.bulletin.table("deaths").to_pylist()
+        for line in index.bulletin.table("deaths").to_pylist()
     ]
     lacking = with_tables(
-        book, deaths=lines, method_mix_deaths=[], holding_rates=[], survival=[], wound_mix=[]
+        index, deaths=lines, method_mix_deaths=[], holding_rates=[], survival=[], wound_mix=[]
     )
-    shelves.save(tmp_path, lacking.bulletin)
+    archive.save(tmp_path, lacking.bulletin)
     page = open_released(folder=tmp_path, part="deaths")
     assert not page.exception
     assert not page.get("plotly_chart")
@@ -468,16 +467,16 @@ def test_groups_of_deaths_have_plain_names(released):
     assert drawn[2] == "sublegal, mooching, not deep"
 
 
-def test_a_small_group_of_deaths_stands_in_the_table_alone(book, released):
+def test_a_small_group_of_deaths_stands_in_the_table_alone(index, released):
     lines = released_deaths.groups(released, None)
     small = [one | {"deaths": 1.0} if one["size_class"] == "unknown" else one for one in lines]
-    found = records.index(with_tables(book, deaths=small))
+    found = records.read(with_tables(index, deaths=small))
     assert len(death_dots.by_group(found, None)) == len(lines) - 1
-    assert "size unknown" in death_table.table(book, found, [None])
+    assert "size unknown" in death_table.table(index, found, [None])
 
 
-def test_the_method_mix_is_told_with_its_factor(released, book, open_released):
-    words = plain(released_mix.method_answer(book, released, [None]))
+def test_the_method_mix_is_told_with_its_factor(released, index, open_released):
+    words = plain(released_mix.method_answer(index, released, [None]))
     totals = {one["case"]: one["deaths"] for one in released_mix.totals(released, None)}
     assert list(totals) == [
         "rates as given",
@@ -510,18 +509,18 @@ def test_trials_are_told_with_what_lacks(open_released):
     assert "No fish held after capture were imported (table `holding_trials`)" in before
 
 
-def test_a_fishery_wide_rate_that_lacks_says_why(book):
-    lines = book.bulletin.table("wound_mix").to_pylist()
+def test_a_fishery_wide_rate_that_lacks_says_why(index):
+    lines = index.bulletin.table("wound_mix").to_pylist()
     for line in lines:
         if line["wound_site"] is None:
             line |= {"rate_prop": None, "reason": sample_held.NOT_WHOLE_CODE}
-    found = records.index(with_tables(book, wound_mix=lines))
+    found = records.read(with_tables(index, wound_mix=lines))
     assert sample_held.NOT_WHOLE in plain(released_trials.trials_answer(found))
 
 
-def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, book, tmp_path):
-    lines = [line for line in book.bulletin.table("survival").to_pylist() if line["hours"] != 24.0]
-    shelves.save(tmp_path, with_tables(book, survival=lines).bulletin)
+def test_held_fish_looked_at_once_have_no_course_to_draw(open_released, index, tmp_path):
+    lines = [line for line in index.bulletin.table("survival").to_pylist() if line["hours"] != 24.0]
+    archive.save(tmp_path, with_tables(index, survival=lines).bulletin)
     page = open_released(folder=tmp_path, part="deaths")
     assert not page.exception
     assert "no course over time to draw" in words_of(page)
@@ -564,8 +563,8 @@ def test_species_are_ranked_and_followed(open_released, released):
     assert "Over all areas, week 2036-W04" in week
 
 
-def test_odd_names_are_escaped_in_tables(book, released):
-    table = released_species.table(book, released, [None], week=None)
+def test_odd_names_are_escaped_in_tables(index, released):
+    table = released_species.table(index, released, [None], week=None)
     assert "&lt;i&gt;sculpin&lt;/i&gt; &amp; *co*" in table
     assert "<i>" not in table
 
@@ -581,7 +580,7 @@ def test_odd_names_are_escaped_in_tables(book, released):
     ],
 )
 def test_empty_tables_are_told_in_words_and_not_drawn(open_released, tmp_path, part, said):
-    shelves.save(tmp_path, replace(make(NOW), released={}))
+    archive.save(tmp_path, replace(make(NOW), released={}))
     page = open_released(folder=tmp_path, part=part)
     assert not page.exception
     assert said in words_of(page)
@@ -590,8 +589,8 @@ def test_empty_tables_are_told_in_words_and_not_drawn(open_released, tmp_path, p
 
 @pytest.mark.parametrize("part", PARTS)
 def test_an_older_bulletin_says_so(open_released, tmp_path, part):
-    shelves.save(tmp_path, make(NOW))
-    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    archive.save(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / archive.CARD_FILE
     old = json.loads(path.read_text())
     old["tables"] = [
         "rows",
@@ -631,12 +630,12 @@ def test_advice_has_its_sources(open_released):
     ]
 
 
-def test_downloads_hold_the_tables_as_kept(book):
+def test_downloads_hold_the_tables_as_kept(index):
     for name in ("deaths", "composition", "legal_share", "holding_rates"):
-        lines = download_of(book.bulletin.table(name), book)
+        lines = download_of(index.bulletin.table(name), index)
         assert lines[0] == heads_of(RELEASED_SCHEMAS[name].names)
-        assert len(lines) - 1 == book.bulletin.table(name).num_rows > 0
-    kept = html_tables.of_areas(book.bulletin.table("deaths"), areas=("A1",))
+        assert len(lines) - 1 == index.bulletin.table(name).num_rows > 0
+    kept = html_tables.of_areas(index.bulletin.table("deaths"), areas=("A1",))
     assert set(kept["area"].to_pylist()) == {"A1"}
 
 

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import bulletin_index as books
-from dashboard import notices, reasons
+from dashboard import bulletin_index, notices, reasons
 from dashboard.numbers import PERCENT
 from dashboard.week import sentences
 from tests.app.sample_bulletin import CHOSEN, NOW, make
@@ -15,26 +14,26 @@ from tests.app.sample_cases import ENDLESS, NO_ERROR, PARTIAL
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
-def words_of(book, area):
+def words_of(index, area):
     return (
-        sentences.week_answer(book, area=area, week=CHOSEN)
+        sentences.week_answer(index, area=area, week=CHOSEN)
         .replace(PERCENT, " %")
         .replace("*", "")
         .replace("\\", "")
     )
 
 
-def test_answer_is_one_sentence_with_every_interval(book):
-    words = words_of(book, None)
+def test_answer_is_one_sentence_with_every_interval(index):
+    words = words_of(index, None)
     assert words.startswith(f"In week {CHOSEN}, over all areas, anglers made ")
     assert words.count(". ") == 0
     assert words.endswith(".")
     for name in sentences.HEADLINE[:4]:
-        row = book.row(None, CHOSEN, name)
+        row = index.row(None, CHOSEN, name)
         assert f"{sentences.numbers.value(row)}".replace(PERCENT, " %") in words
         assert sentences.numbers.interval(row).replace(PERCENT, " %") in words
     assert "against the week before" in words
@@ -48,22 +47,22 @@ def test_answer_is_one_sentence_with_every_interval(book):
         (0.61, "; PSE 61 %, not for publication)"),
     ],
 )
-def test_answer_carries_the_caution_of_each_figure(book, part, words):
+def test_answer_carries_the_caution_of_each_figure(index, part, words):
     key = (None, CHOSEN, sentences.MET)
-    rows = {**book.rows, key: replace(book.rows[key], se=part * book.rows[key].estimate)}
-    said = words_of(replace(book, rows=rows), None)
+    rows = {**index.rows, key: replace(index.rows[key], se=part * index.rows[key].estimate)}
+    said = words_of(replace(index, rows=rows), None)
     assert said.count("PSE") == (1 if words else 0)
     assert words is None or f"{sentences.numbers.interval(rows[key])}{words}" in said
 
 
-def test_answer_without_a_sample(book):
-    assert words_of(book, "A2") == (
+def test_answer_without_a_sample(index):
+    assert words_of(index, "A2") == (
         f"In week {CHOSEN}, in Sorrel Narrows, there is no estimate: no site-day sampled."
     )
 
 
-def test_answer_without_totals_gives_rate_and_share(book):
-    words = words_of(book, "A6")
+def test_answer_without_totals_gives_rate_and_share(index):
+    words = words_of(index, "A6")
     assert "Chinook per angler-hour (95 % CI" in words
     assert "were sublegal" in words
     assert words.endswith(
@@ -71,19 +70,19 @@ def test_answer_without_totals_gives_rate_and_share(book):
     )
 
 
-def test_answer_where_none_was_met(book):
-    words = words_of(book, "A5")
+def test_answer_where_none_was_met(index):
+    words = words_of(index, "A5")
     assert "met 0 Chinook (none seen, no interval)" in words
     assert "the sublegal share is not known (the denominator is 0)" in words
 
 
-def test_answer_of_a_closed_week(book):
-    words = sentences.week_answer(book, area="A6", week="2035-W45")
+def test_answer_of_a_closed_week(index):
+    words = sentences.week_answer(index, area="A6", week="2035-W45")
     assert words.endswith("there was no open day and no sample, so there is nothing to report.")
 
 
-def test_first_week_has_nothing_to_compare_with(book):
-    words = sentences.week_answer(book, area=None, week=book.weeks[0])
+def test_first_week_has_nothing_to_compare_with(index):
+    words = sentences.week_answer(index, area=None, week=index.weeks[0])
     assert "there is no open week just before to compare with" in words
 
 
@@ -103,25 +102,25 @@ def test_first_week_has_nothing_to_compare_with(book):
         ("not known", "not known", "how that compares with the week before is not known."),
     ],
 )
-def test_change_words_are_the_bulletins(book, effort, met, words):
-    one = book.change(None, CHOSEN, sentences.EFFORT)
+def test_change_words_are_the_bulletins(index, effort, met, words):
+    one = index.change(None, CHOSEN, sentences.EFFORT)
     changes = {
         (None, CHOSEN, sentences.EFFORT): replace(one, direction=effort),
         (None, CHOSEN, sentences.MET): replace(one, direction=met),
     }
-    other = replace(book, changes=changes)
+    other = replace(index, changes=changes)
     assert words in sentences.week_answer(other, area=None, week=CHOSEN)
 
 
-def test_several_areas_are_not_added_up(book):
-    words = sentences.week_answer_by_area(book, areas=("A1", "A2"), week=CHOSEN)
+def test_several_areas_are_not_added_up(index):
+    words = sentences.week_answer_by_area(index, areas=("A1", "A2"), week=CHOSEN)
     assert "Quillon Bank **" in words
     assert "Sorrel Narrows no site\\-day sampled" in words
     assert "no sum over a choice of areas" in words
 
 
-def test_thin_strata_are_said_plainly(book):
-    notes = notices.strata_notes(book, areas=(), week=CHOSEN)
+def test_thin_strata_are_said_plainly(index):
+    notes = notices.strata_notes(index, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
         f"(one site-day: variance pooled with Pale Hook {CHOSEN} Sat–Sun "
@@ -138,21 +137,21 @@ def test_thin_strata_are_said_plainly(book):
     )
 
 
-def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(book):
-    every = notices.strata_notes(book, areas=(), week=CHOSEN)
-    first = notices.strata_notes(book, areas=("A4",), week=CHOSEN)
+def test_notes_of_the_chosen_areas_come_first_and_the_rest_stays(index):
+    every = notices.strata_notes(index, areas=(), week=CHOSEN)
+    first = notices.strata_notes(index, areas=("A4",), week=CHOSEN)
     assert "Umbra Flats" in first[0]
     assert "Umbra Flats" not in every[0]
     assert sorted(first) == sorted(every)
 
 
-def test_a_stratum_named_by_the_user_keeps_its_name(book):
-    named = replace(book.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
+def test_a_stratum_named_by_the_user_keeps_its_name(index):
+    named = replace(index.strata[0], stratum="storm days", week=CHOSEN, n_psu=1)
     assert notices.span(named) == "“storm days”"
 
 
-def test_equal_findings_are_counted_once(book):
-    assert notices.finding_notes(book) == [
+def test_equal_findings_are_counted_once(index):
+    assert notices.finding_notes(index) == [
         "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
         "Note, site-days: NF-17 (Pale Hook): 5 boats returned and none was interviewed. "
         "It left the sample",
@@ -166,65 +165,65 @@ def test_equal_findings_are_counted_once(book):
     ]
 
 
-def test_a_code_that_could_be_a_number_stays(book):
-    other = replace(book, names={"10": "Pale Hook"})
-    assert notices.with_names("10 boats returned at 10 2036-W05", book=other) == (
+def test_a_code_that_could_be_a_number_stays(index):
+    other = replace(index, names={"10": "Pale Hook"})
+    assert notices.with_names("10 boats returned at 10 2036-W05", index=other) == (
         "10 boats returned at Pale Hook 2036-W05"
     )
-    assert notices.with_names("as it is", book=replace(book, names={})) == "as it is"
+    assert notices.with_names("as it is", index=replace(index, names={})) == "as it is"
 
 
-def test_figures_on_very_little_are_listed(book):
+def test_figures_on_very_little_are_listed(index):
     area, week = NO_ERROR
-    assert notices.thin_notes(book, areas=("A2", area), week=week) == [
+    assert notices.thin_notes(index, areas=("A2", area), week=week) == [
         f"In week {week}, the figures of Quillon Bank rest on 2 interviews: read them, and "
         "any interval, as a warning."
     ]
-    assert notices.thin_notes(book, areas=("A1",), week=CHOSEN) == []
+    assert notices.thin_notes(index, areas=("A1",), week=CHOSEN) == []
     area, week = ENDLESS
-    assert "rest on 1 degree of freedom: " in notices.thin_notes(book, areas=(area,), week=week)[0]
+    assert "rest on 1 degree of freedom: " in notices.thin_notes(index, areas=(area,), week=week)[0]
 
 
-def test_marks_of_a_week_are_known(book):
-    assert notices.has_marks(book, areas=("A3",), week=CHOSEN)
-    assert not notices.has_marks(book, areas=("A2",), week=CHOSEN)
+def test_marks_of_a_week_are_known(index):
+    assert notices.has_marks(index, areas=("A3",), week=CHOSEN)
+    assert not notices.has_marks(index, areas=("A2",), week=CHOSEN)
 
 
-def test_answer_says_what_a_total_is_without(book):
-    words = sentences.week_answer(book, area=None, week=PARTIAL[1]).replace("\\", "")
+def test_answer_says_what_a_total_is_without(index):
+    words = sentences.week_answer(index, area=None, week=PARTIAL[1]).replace("\\", "")
     assert words.startswith(
         f"In week {PARTIAL[1]}, over all areas, without Sorrel Narrows, Tarnow Deep (open and "
         "never sampled), anglers made **"
     )
 
 
-def test_answer_with_an_endless_interval_prints_no_digits_for_it(book):
-    words = sentences.week_answer(book, area=ENDLESS[0], week=ENDLESS[1])
+def test_answer_with_an_endless_interval_prints_no_digits_for_it(index):
+    words = sentences.week_answer(index, area=ENDLESS[0], week=ENDLESS[1])
     assert "** Chinook (too few site-days for a useful interval)" in words
 
 
-def test_answer_gives_the_reason_of_a_lacking_interval_once(book):
+def test_answer_gives_the_reason_of_a_lacking_interval_once(index):
     area, week = NO_ERROR
-    words = sentences.week_answer(book, area=area, week=week)
+    words = sentences.week_answer(index, area=area, week=week)
     assert words.count("(no interval: one site-day only)") == 1
     assert words.count("(no interval)") == 3
     assert words.index("(no interval:") < words.index("(no interval)")
     endless = {
         key: replace(row, ci_high=float("inf"))
-        for key, row in book.rows.items()
+        for key, row in index.rows.items()
         if key[:2] == ("A1", CHOSEN)
     }
-    words = sentences.week_answer(replace(book, rows=endless), area="A1", week=CHOSEN)
+    words = sentences.week_answer(replace(index, rows=endless), area="A1", week=CHOSEN)
     assert words.count("(too few site-days for a useful interval)") == 1
     assert words.count("(no useful interval)") == 3
 
 
-def test_answer_where_no_boat_gave_a_number(book):
-    words = sentences.week_answer(book, area="A1", week="2036-W01")
+def test_answer_where_no_boat_gave_a_number(index):
+    words = sentences.week_answer(index, area="A1", week="2036-W01")
     assert "the sublegal share is not known (not recorded in any interview" in words
-    row = book.row("A1", CHOSEN, sentences.MET)
+    row = index.row("A1", CHOSEN, sentences.MET)
     missing = replace(row, estimate=None, method="not_recorded(columns=kept)")
-    other = replace(book, rows={**book.rows, ("A1", CHOSEN, sentences.MET): missing})
+    other = replace(index, rows={**index.rows, ("A1", CHOSEN, sentences.MET): missing})
     words = sentences.week_answer(other, area="A1", week=CHOSEN).replace("\\", "")
     assert "anglers made **" in words
     assert (
@@ -233,7 +232,7 @@ def test_answer_where_no_boat_gave_a_number(book):
 
 
 def test_a_basis_that_failed_is_noted_in_words():
-    past = books.index(make("2034-35"))
+    past = bulletin_index.index_bulletin(make("2034-35"))
     notes = notices.finding_notes(past)
     said = "no figures over all boats beside the others: import the table coverage"
     assert f"Note, coverage: {said}" in notes

@@ -9,10 +9,10 @@ from datetime import date
 import pyarrow as pa
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.bulletin.publication import public_bulletin
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from dashboard.charts import fan as fanned
 from dashboard.charts import limits as barred
 from dashboard.charts.theme import palette
@@ -20,7 +20,7 @@ from dashboard.season_limits import backtest, panels, sentences
 from dashboard.season_limits import records as standings
 from dashboard.season_limits import table as standing_table
 from tests.app import sample_season
-from tests.app.rate_pages import old_shelf
+from tests.app.rate_pages import old_archive
 from tests.app.reading import download_of, heads_of, words_of
 from tests.app.sample_bulletin import AREAS, NOW, make
 
@@ -29,42 +29,44 @@ HOLES = {"nan", "None", "inf", "null"}
 
 @pytest.fixture
 def open_standing(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/season_limits.py")
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def found(book):
-    return standings.index(book)
+def found(index):
+    return standings.read(index)
 
 
 def plain(said):
     return said.replace("\\", "").replace("\u00a0", " ")
 
 
-def with_tables(book, **lines):
+def with_tables(index, /, **lines):
     """Return the sample with other lines in some tables."""
     made = {
         name: pa.Table.from_pylist(rows, schema=OUTLOOK_SCHEMAS[name])
         for name, rows in lines.items()
     }
-    return books.index(replace(book.bulletin, outlook={**book.bulletin.outlook, **made}))
+    return bulletin_index.index_bulletin(
+        replace(index.bulletin, outlook={**index.bulletin.outlook, **made})
+    )
 
 
-def limit(book, name, **other):
+def limit(index, name, **other):
     """Return the sample with a single limit, some of its columns changed."""
-    lines = book.bulletin.table("limit_status").to_pylist()
+    lines = index.bulletin.table("limit_status").to_pylist()
     line = next(one for one in lines if one["limit_id"] == name)
-    return with_tables(book, limit_status=[line | other])
+    return with_tables(index, limit_status=[line | other])
 
 
-def answer(book, areas=()):
-    return plain(sentences.limits_answer(book, standings.index(book), areas))
+def answer(index, areas=()):
+    return plain(sentences.limits_answer(index, standings.read(index), areas))
 
 
 @pytest.mark.parametrize("season", [NOW, "2034-35"])
@@ -76,8 +78,8 @@ def test_every_case_is_told_in_words_without_a_hole(open_standing, season, areas
     assert not page.warning
 
 
-def test_the_answer_names_the_binding_limit_its_day_and_its_chance(book):
-    first = answer(book).split("\n\n")[0]
+def test_the_answer_names_the_binding_limit_its_day_and_its_chance(index):
+    first = answer(index).split("\n\n")[0]
     assert first.startswith(
         "By 10 February 2036, **52 %** (95 % CI 42–64 %) of the limit on **sublegal releases in "
         "Quillon Bank** is used: 1,240 (1,000–1,540) of 2,400 fish."
@@ -87,19 +89,19 @@ def test_the_answer_names_the_binding_limit_its_day_and_its_chance(book):
     assert first.endswith("It binds first of 6 limits.")
 
 
-def test_the_other_limits_are_told_by_where_they_go(book):
-    said = answer(book)
+def test_the_other_limits_are_told_by_where_they_go(index):
+    said = answer(index)
     assert "Also passed: Chinook kept in Pale Hook and Umbra Flats (106 %)." in said
     assert "Also likely passed: total deaths over all areas (72 %, 2 April)." in said
     assert "The other 2 limits are more likely kept than passed." in said
     assert f"Chinook kept in Tarnow Deep ({sample_season.LOST})" in said
 
 
-def test_both_ends_of_a_day_are_told(book):
-    one = limit(book, sample_season.BINDING, exceedance_date_p90=date(2036, 4, 2))
+def test_both_ends_of_a_day_are_told(index):
+    one = limit(index, sample_season.BINDING, exceedance_date_p90=date(2036, 4, 2))
     assert "**14 March** (80 % between 3 March and 2 April)" in answer(one)
     alone = limit(
-        book,
+        index,
         sample_season.BINDING,
         exceedance_date_p90=date(2036, 3, 3),
         exceedance_date_p50=date(2036, 3, 3),
@@ -108,27 +110,27 @@ def test_both_ends_of_a_day_are_told(book):
     assert "binds" not in answer(alone)
 
 
-def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(book):
+def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(index):
     past = sample_season.THROUGH
-    one = limit(book, sample_season.BINDING, prob_exceeded_to_date=0.42, exceedance_date_p10=past)
+    one = limit(index, sample_season.BINDING, prob_exceeded_to_date=0.42, exceedance_date_p10=past)
     said = answer(one)
     assert "reached on **14 March** (it may also not be reached)" in said
     assert said.endswith(
         "The chance that it is passed already, given the error of the total: **42 %**."
     )
-    table = plain(standing_table.table(one, standings.index(one).limits))
+    table = plain(standing_table.table(one, standings.read(one).limits))
     assert "14 Mar<small>may be passed already (42 %)</small>" in table
     assert "64 %<small>passed already: 42 %</small>" in table
     both = limit(
-        book,
+        index,
         sample_season.BINDING,
         prob_exceeded_to_date=0.55,
         exceedance_date_p10=past,
         exceedance_date_p50=past,
     )
     assert "Under today's rules it **may be passed already**; the chance" in answer(both)
-    assert "10 Feb" not in plain(standing_table.table(both, standings.index(both).limits))
-    rare = limit(book, sample_season.BINDING, prob_exceeded_to_date=0.049)
+    assert "10 Feb" not in plain(standing_table.table(both, standings.read(both).limits))
+    rare = limit(index, sample_season.BINDING, prob_exceeded_to_date=0.049)
     assert "passed already" not in answer(rare)
 
 
@@ -147,13 +149,13 @@ def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(book):
         ),
     ],
 )
-def test_each_outlook_is_told(book, name, said):
-    assert said in answer(limit(book, name))
+def test_each_outlook_is_told(index, name, said):
+    assert said in answer(limit(index, name))
 
 
-def test_a_limit_without_an_outlook_says_why(book):
+def test_a_limit_without_an_outlook_says_why(index):
     lost = limit(
-        book,
+        index,
         sample_season.LATER,
         prob_exceeded_by_close=None,
         exceedance_date_p50=None,
@@ -163,14 +165,14 @@ def test_a_limit_without_an_outlook_says_why(book):
     assert "binds" not in answer(lost)
 
 
-def test_a_limit_of_no_fish_has_no_share(book):
-    none = limit(book, sample_season.BINDING, limit_fish=0.0, share_used=None, share_used_low=None)
+def test_a_limit_of_no_fish_has_no_share(index):
+    none = limit(index, sample_season.BINDING, limit_fish=0.0, share_used=None, share_used_low=None)
     said = answer(none)
     assert (
         "the total against the limit on **sublegal releases in Quillon Bank** is 1,240 fish" in said
     )
     assert "of a limit of none no share can be given" in said
-    line = standings.index(none).limits[0]
+    line = standings.read(none).limits[0]
     assert standings.is_passed(line)
     assert standings.expected_share(line).value is None
 
@@ -185,8 +187,8 @@ def test_a_season_that_is_over_is_final(open_standing):
     assert "planned close" not in said
 
 
-def test_no_limit_is_told_in_words(open_standing, book, tmp_path):
-    shelves.save(tmp_path, with_tables(book, limit_status=[], limit_paths=[]).bulletin)
+def test_no_limit_is_told_in_words(open_standing, index, tmp_path):
+    archive.save(tmp_path, with_tables(index, limit_status=[], limit_paths=[]).bulletin)
     page = open_standing(folder=tmp_path)
     assert not page.exception
     said = plain(words_of(page))
@@ -195,12 +197,12 @@ def test_no_limit_is_told_in_words(open_standing, book, tmp_path):
     assert not any(one.key == "season-bars" for one in page.get("plotly_chart"))
 
 
-def test_areas_choose_the_limits_that_count_them(found, book):
+def test_areas_choose_the_limits_that_count_them(found, index):
     assert [line["limit_id"] for line in found.of_areas(["A5"])] == ["S-3", "S-4"]
     none = with_tables(
-        book,
+        index,
         limit_status=[
-            line | {"areas": "A1"} for line in book.bulletin.table("limit_status").to_pylist()
+            line | {"areas": "A1"} for line in index.bulletin.table("limit_status").to_pylist()
         ],
     )
     assert "No limit of this season counts the chosen areas" in answer(none, ["A2"])
@@ -210,8 +212,8 @@ def test_the_binding_limit_stands_first_and_then_the_earliest(found):
     assert [line["limit_id"] for line in found.limits] == ["S-1", "S-2", "S-3", "S-5", "S-4", "S-6"]
 
 
-def test_the_table_tells_what_was_revised_and_what_remains(book, found):
-    told = plain(standing_table.table(book, found.limits))
+def test_the_table_tells_what_was_revised_and_what_remains(index, found):
+    told = plain(standing_table.table(index, found.limits))
     assert "revised from 1,400" in told
     assert "as in the bulletin before" in told
     assert "2,800 through 3 Feb, bulletin before" in told
@@ -224,8 +226,8 @@ def test_the_table_tells_what_was_revised_and_what_remains(book, found):
     assert "80 %: from 3 Mar on" in told
 
 
-def test_the_bars_are_shares_of_their_limits(book, found):
-    bars = panels.bars(book, found.limits)
+def test_the_bars_are_shares_of_their_limits(index, found):
+    bars = panels.bars(index, found.limits)
     assert [bar.used.value for bar in bars[:2]] == [1240 / 2400, 957 / 900]
     assert bars[0].expected.value == pytest.approx(2610 / 2400)
     assert bars[-1].used.value is None
@@ -252,7 +254,7 @@ def test_the_fan_has_the_limit_the_weeks_and_its_bands(found):
     assert "1,240 by 10 Feb" in said
 
 
-def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(book, found):
+def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(index, found):
     one = panels.fan(found, found.limits[0])
     drawn = fanned.figure(one, palette=palette(dark=False))
     bands = [trace for trace in drawn.data if trace.fill == "toself"]
@@ -263,8 +265,8 @@ def test_the_fan_opens_at_the_total_so_far_and_ends_at_the_planned_close(book, f
     assert ends[0] == (one.now.low, one.now.high)
     assert ends[0][0] < ends[1][0] < ends[2][0] < one.past[-1]["estimate"]
     assert one.past[-1]["estimate"] < ends[2][1] < ends[1][1] < ends[0][1]
-    early = limit(book, sample_season.BINDING, planned_close=date(2036, 4, 9))
-    told = standings.index(early)
+    early = limit(index, sample_season.BINDING, planned_close=date(2036, 4, 9))
+    told = standings.read(early)
     assert panels.fan(told, told.limits[0]).ahead[-1]["day"] == date(2036, 4, 9)
 
 
@@ -279,11 +281,11 @@ def test_the_limit_stands_in_figures_beside_its_line(found):
     assert fanned.figure(few, palette=palette(dark=False)).layout.yaxis.dtick == 1
 
 
-def test_a_fan_ends_where_no_more_fish_are_counted(book):
-    lines = book.bulletin.table("limit_paths").to_pylist()
+def test_a_fan_ends_where_no_more_fish_are_counted(index):
+    lines = index.bulletin.table("limit_paths").to_pylist()
     mine = [line for line in lines if line["limit_id"] == sample_season.BINDING]
     after = [mine[-1] | {"week": f"2036-W{at}", "day": date(2036, 4, at)} for at in (20, 27)]
-    found = standings.index(with_tables(book, limit_paths=[*mine, *after]))
+    found = standings.read(with_tables(index, limit_paths=[*mine, *after]))
     assert panels.fan(found, found.limits[0]).lines[-1]["week"] == sample_season.WEEKS_AHEAD[-1]
 
 
@@ -355,9 +357,9 @@ def test_the_ends_of_many_intervals_are_judged_too(found, final, inside, said):
     assert judged.in_80 / judged.n == pytest.approx(0.85 if n < 100 else 1.0)
 
 
-def test_a_bulletin_without_a_test_says_so(open_standing, book, found, tmp_path):
+def test_a_bulletin_without_a_test_says_so(open_standing, index, found, tmp_path):
     assert backtest.accuracy_answer([], is_over=True) == backtest.OVER
-    shelves.save(tmp_path, with_tables(book, backtest=[]).bulletin)
+    archive.save(tmp_path, with_tables(index, backtest=[]).bulletin)
     said = plain(words_of(open_standing(folder=tmp_path)))
     assert backtest.UNTESTED in said
     assert "could not be projected" not in said
@@ -377,16 +379,16 @@ def test_assumptions_are_told_by_topic(open_standing):
     assert "- one day in ten is lost to weather, in all areas at once" in said
 
 
-def test_the_downloads_are_the_tables(book):
+def test_the_downloads_are_the_tables(index):
     for name, schema in OUTLOOK_SCHEMAS.items():
-        lines = download_of(book.bulletin.table(name), book)
+        lines = download_of(index.bulletin.table(name), index)
         assert lines[0] == heads_of(schema.names)
 
 
 def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener, tmp_path):
     shown = public_bulletin(make(NOW))
     told = {name: one for name, one in shown.outlook.items() if name != "draws"}
-    shelves.save(tmp_path, replace(shown, outlook=told))
+    archive.save(tmp_path, replace(shown, outlook=told))
     page = open_standing(folder=tmp_path)
     assert not page.exception
     assert not HOLES & set(re.split(r"[^\w]+", words_of(page)))
@@ -398,6 +400,6 @@ def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener,
 
 
 def test_an_older_bulletin_says_so(open_standing, tmp_path):
-    page = open_standing(folder=old_shelf(tmp_path, *OUTLOOK_SCHEMAS))
+    page = open_standing(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
     assert "kept before bulletins told where a season stands" in words_of(page)

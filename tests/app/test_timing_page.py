@@ -15,7 +15,7 @@ from tests.app.reading import words_of
 
 @pytest.fixture
 def open_timing(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/seasonal_pattern.py")
 
 
@@ -56,37 +56,37 @@ def test_a_first_season_has_no_past(open_timing):
     assert "Standardised catch rate by week" in said
 
 
-def test_a_ratio_without_an_interval_is_of_unknown_strength(book):
+def test_a_ratio_without_an_interval_is_of_unknown_strength(index):
     lines = [
         line | {"ci_low": None, "ci_high": None, "past_low": None, "past_high": None}
-        for line in book.bulletin.table("run_strength").to_pylist()
+        for line in index.bulletin.table("run_strength").to_pylist()
     ]
-    found = modelled.index(with_tables(book, run_strength=lines))
-    said = plain(seasonal_timing.pattern_answer(book, found, [None]))
+    found = modelled.read(with_tables(index, run_strength=lines))
+    said = plain(seasonal_timing.pattern_answer(index, found, [None]))
     assert "**of unknown strength**" in said
     assert "1.24 times** (no interval)" in said
     assert "past ones ran" not in said
 
 
-def test_the_last_week_with_a_ratio_is_told(book):
-    lines = book.bulletin.table("run_strength").to_pylist()
+def test_the_last_week_with_a_ratio_is_told(index):
+    lines = index.bulletin.table("run_strength").to_pylist()
     for line in lines:
         if line["week"] == "2036-W06":
             line |= {"ratio": None, "reason": "closed"}
-    found = modelled.index(with_tables(book, run_strength=lines))
+    found = modelled.read(with_tables(index, run_strength=lines))
     assert seasonal_timing.last_strength(found, None)["week"] == "2036-W05"
 
 
-def test_dates_are_read_from_the_index_and_else_from_a_curve(book, rates):
+def test_dates_are_read_from_the_index_and_else_from_a_curve(index, rates):
     assert seasonal_timing.curve_of(rates, None) == "index"
     lines = [
-        line for line in book.bulletin.table("run_dates").to_pylist() if line["curve"] != "index"
+        line for line in index.bulletin.table("run_dates").to_pylist() if line["curve"] != "index"
     ]
-    found = modelled.index(with_tables(book, run_dates=lines))
+    found = modelled.read(with_tables(index, run_dates=lines))
     assert seasonal_timing.curve_of(found, None) == "normal"
-    none = modelled.index(with_tables(book, run_dates=[]))
+    none = modelled.read(with_tables(index, run_dates=[]))
     assert "The dates of past seasons are not known." in seasonal_timing.pattern_answer(
-        book, none, [None]
+        index, none, [None]
     )
 
 
@@ -107,26 +107,26 @@ def test_dates_of_several_years_are_told_together(days, said):
     assert seasonal_timing.between(seasonal_timing.in_turn(days)) == said
 
 
-def test_the_tables_of_dates_have_errors_and_reasons(book, rates):
-    table = plain(seasonal_timing.by_season(book, rates, [None, sample_rates.NO_INDEX]))
+def test_the_tables_of_dates_have_errors_and_reasons(index, rates):
+    table = plain(seasonal_timing.by_season(index, rates, [None, sample_rates.NO_INDEX]))
     assert ">2033-34</th><td data-label='A quarter'>4 Jan 2034</td>" in table
     assert sample_rates.NO_FISH in table
     curves = plain(seasonal_timing.curves(rates, None))
     assert "2033-34, normal curve" in curves
     assert "4 Jan 2034<small>± 1.3 days</small>" in curves
     assert "<td data-label='Off by'>2.1 points</td>" in curves
-    assert seasonal_timing.by_season(book, rates, []) == ""
+    assert seasonal_timing.by_season(index, rates, []) == ""
 
 
-def test_the_dates_of_areas_stand_in_one_table(book, rates):
-    table = plain(seasonal_timing.by_area(book, rates, [None, "A1", sample_rates.NO_INDEX]))
+def test_the_dates_of_areas_stand_in_one_table(index, rates):
+    table = plain(seasonal_timing.by_area(index, rates, [None, "A1", sample_rates.NO_INDEX]))
     assert table.count("between 27 Jan and 2 Feb") == 2
     assert "Quillon Bank" in table
-    assert book.name(sample_rates.NO_INDEX) not in table
-    assert seasonal_timing.by_area(book, rates, [sample_rates.NO_INDEX]) == ""
+    assert index.name(sample_rates.NO_INDEX) not in table
+    assert seasonal_timing.by_area(index, rates, [sample_rates.NO_INDEX]) == ""
 
 
-def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
+def test_where_the_season_stands_in_past_runs_is_told(open_timing, index, rates):
     day = 7 * 13 + 6
     wanted = sorted(
         next(
@@ -139,29 +139,29 @@ def test_where_the_season_stands_in_past_runs_is_told(open_timing, book, rates):
     ends = f"{100 * wanted[0]:.0f}–{100 * wanted[1]:.0f} %"
     said = plain(words_of(open_timing()))
     assert f"(10 Feb), past seasons had reached **{ends}** of the total." in said
-    assert ends in plain(seasonal_timing.strength(book, rates, [None]))
+    assert ends in plain(seasonal_timing.strength(index, rates, [None]))
 
 
-def test_a_past_season_closed_on_the_day_stands_at_its_last_share(book):
+def test_a_past_season_closed_on_the_day_stands_at_its_last_share(index):
     lines = [
         line
-        for line in book.bulletin.table("seasonal_pattern").to_pylist()
+        for line in index.bulletin.table("seasonal_pattern").to_pylist()
         if line["season"] != "2033-34" or not 80 < line["day"] < 110
     ]
-    found = modelled.index(with_tables(book, seasonal_pattern=lines))
+    found = modelled.read(with_tables(index, seasonal_pattern=lines))
     share = next(line["share"] for line in found.timing["2033-34", None] if line["day"] == 76)
     assert seasonal_timing.come(found, None)["2033-34"] == pytest.approx(share)
     late = [line for line in lines if line["season"] != "2033-34" or line["day"] > 110]
-    found = modelled.index(with_tables(book, seasonal_pattern=late))
+    found = modelled.read(with_tables(index, seasonal_pattern=late))
     assert seasonal_timing.come(found, None)["2033-34"] == 0.0
 
 
-def test_one_reason_for_all_is_told_once(open_timing, book):
+def test_one_reason_for_all_is_told_once(open_timing, index):
     said = plain(words_of(open_timing(season="2034-35")))
     assert f"It cannot be given ({sample_rates.NO_PAST})." in said
     assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
-    lines = book.bulletin.table("run_strength").to_pylist()
-    found = modelled.index(with_tables(book, run_strength=lines))
+    lines = index.bulletin.table("run_strength").to_pylist()
+    found = modelled.read(with_tables(index, run_strength=lines))
     assert seasonal_timing.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
 
 
@@ -179,14 +179,14 @@ def test_figures_stand_on_the_days_of_the_season(rates):
     assert one.now == ()  # a season in progress has no shares
     assert one.past["2034-35"][-1] == (7 * 23 + 6, pytest.approx(1.0))
     assert len(one.curves["normal"]) == 24
-    index = seasonal_timing.runs(rates, [None], "index")[None]
-    assert len(index.now) == 14
+    index_runs = seasonal_timing.runs(rates, [None], "index")[None]
+    assert len(index_runs.now) == 14
     ends = [sample_rates.run_index(0, size, late) for size, late in ((0.85, 0.0), (1.15, 1.0))]
-    assert index.envelope[0] == (6, min(ends), max(ends))
+    assert index_runs.envelope[0] == (6, min(ends), max(ends))
 
 
-def test_the_curve_is_the_mean_of_the_past_ones(book, rates):
-    lines = book.bulletin.table("seasonal_pattern").to_pylist()
+def test_the_curve_is_the_mean_of_the_past_ones(index, rates):
+    lines = index.bulletin.table("seasonal_pattern").to_pylist()
     mine = [
         line["normal"]
         for line in lines

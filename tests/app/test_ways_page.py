@@ -8,10 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.bulletin import archive as shelves
+from analytics.bulletin import archive
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, HEAPING_SCHEMA
-from dashboard import bulletin_index as books
-from dashboard import html_tables, numbers, style
+from dashboard import bulletin_index, html_tables, numbers, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest, theme
@@ -25,18 +24,18 @@ MET, KEPT, SHARE = "encounter_fish", "kept_fish", "sublegal_prop"
 
 @pytest.fixture
 def open_ways(opener):
-    """Return a function that opens the page with a link, on the shelf of the tests or another."""
+    """Return a function that opens the page with a link, in the archive of the tests or another."""
     return opener("app_pages/alternative_estimates.py")
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def told(book):
-    return ways.index(book)
+def told(index):
+    return ways.read(index)
 
 
 def plain(words):
@@ -49,10 +48,10 @@ def answer_of(page, start="Chinook encounters, "):
     return plain(found)
 
 
-def test_the_answer_sets_every_basis_against_the_figure_as_sampled(open_ways, book):
+def test_the_answer_sets_every_basis_against_the_figure_as_sampled(open_ways, index):
     page = open_ways()
     assert not page.exception
-    usual = numbers.value(book.row(None, None, MET))
+    usual = numbers.value(index.row(None, None, MET))
     words = answer_of(page)
     assert words.startswith(
         f"Chinook encounters, all areas, season through week 2036-W06: **{usual}** (95 % CI "
@@ -76,20 +75,20 @@ def test_an_area_is_asked_alone(open_ways):
     assert len(page.get("plotly_chart")) == 2 + 2  # its panels, coverage, reports
 
 
-def test_a_quantity_that_reports_do_not_enter_shows_no_assumption(open_ways, book, told):
-    found = ways.readings(book, told, area=None, quantity=KEPT)
+def test_a_quantity_that_reports_do_not_enter_shows_no_assumption(open_ways, index, told):
+    found = ways.readings(index, told, area=None, quantity=KEPT)
     assert [one.basis for one in found] == ["as_sampled", "all_boats", "boats_counted"]
     page = open_ways(show=KEPT)
     assert "As an assumption alone" not in answer_of(page, "Chinook kept, ")
     assert "no assumption moves it" in words_of(page)
 
 
-def test_differences_are_told_in_percent_points_or_not_at_all(book, told):
-    _, *others = ways.readings(book, told, area="A1", quantity=MET)
-    usual = book.row("A1", None, MET)
+def test_differences_are_told_in_percent_points_or_not_at_all(index, told):
+    _, *others = ways.readings(index, told, area="A1", quantity=MET)
+    usual = index.row("A1", None, MET)
     shifts = [plain(ways.shift(one, usual)) for one in others]
     assert shifts == ["20 % higher", "5 % higher", "25 % lower", "50 % lower"]
-    row = book.row("A1", None, SHARE)
+    row = index.row("A1", None, SHARE)
     less = ways.Reading("all_boats", replace(row, estimate=row.estimate - 0.04))
     assert ways.shift(less, row) == "4 points lower"
     assert ways.shift(ways.Reading("all_boats", row), row) == "the same"
@@ -98,8 +97,8 @@ def test_differences_are_told_in_percent_points_or_not_at_all(book, told):
     assert ways.against(others[0], replace(usual, ci_low=None, ci_high=None)) == ""
 
 
-def test_every_panel_draws_every_interval_and_says_what_lacks(book, told):
-    found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
+def test_every_panel_draws_every_interval_and_says_what_lacks(index, told):
+    found = ways.readings(index, told, area=sample_ways.UNCOUNTED, quantity=MET)
     drawn = chart.panel(found, palette=theme.LIGHT)
     lines, dots, _, assumed_lines, assumed, _, gaps = drawn.data
     rows = {one.basis: one.row for one in found}
@@ -121,8 +120,8 @@ def test_every_panel_draws_every_interval_and_says_what_lacks(book, told):
     assert "PSE" in dots.text[0]
 
 
-def test_an_interval_that_runs_on_is_marked(book, told):
-    usual, *_ = ways.readings(book, told, area=None, quantity=MET)
+def test_an_interval_that_runs_on_is_marked(index, told):
+    usual, *_ = ways.readings(index, told, area=None, quantity=MET)
     wide = replace(usual.row, ci_high=9 * usual.row.estimate)
     found = [usual, ways.Reading("boats_counted", wide)]
     assert chart.is_cut(found)
@@ -130,22 +129,22 @@ def test_an_interval_that_runs_on_is_marked(book, told):
     assert not chart.is_cut([usual])
 
 
-def test_coverage_is_told_drawn_and_tabled(open_ways, book):
+def test_coverage_is_told_drawn_and_tabled(open_ways, index):
     words = plain(words_of(open_ways()))
     assert "**62 %** in Pale Hook to **90 %** in Quillon Bank were for a listed site" in words
     assert "no boat of the area was contacted: taken from all areas together" in words
-    lines = way_tables.share_lines(book, ())
-    drawn = forest.coverage(lines, names=book.names, palette=theme.DARK)
+    lines = way_tables.share_lines(index, ())
+    drawn = forest.coverage(lines, names=index.names, palette=theme.DARK)
     assert list(drawn.data[1].x) == [0.9, 0.85, 0.62]
     assert list(drawn.data[1].marker.symbol) == ["circle", "circle-open", "circle"]
     assert list(drawn.data[0].x)[:2] == pytest.approx([0.86, 0.94])
-    alone = way_tables.share_lines(book, ("A1",))
+    alone = way_tables.share_lines(index, ("A1",))
     assert [line["area"] for line in alone] == ["A1"]
-    assert "Note" not in way_tables.shares_table(alone, book=book)
+    assert "Note" not in way_tables.shares_table(alone, index=index)
 
 
-def test_reports_are_told_with_the_test(open_ways, book):
-    lines = book.bulletin.heaping.to_pylist()
+def test_reports_are_told_with_the_test(open_ways, index):
+    lines = index.bulletin.heaping.to_pylist()
     words = plain(words_of(open_ways()))
     assert f"sublegal fish **{lines[0]['ratio']:.2f}** times (95 % CI " in words
     assert "p under 0.001" in words
@@ -161,10 +160,10 @@ def test_reports_are_told_with_the_test(open_ways, book):
 
 
 @pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
-def test_the_legends_have_the_colours_of_what_they_name(open_ways, book, told, colours):
-    found = ways.readings(book, told, area=sample_ways.UNCOUNTED, quantity=MET)
+def test_the_legends_have_the_colours_of_what_they_name(open_ways, index, told, colours):
+    found = ways.readings(index, told, area=sample_ways.UNCOUNTED, quantity=MET)
     dots, assumed, gaps = (chart.panel(found, palette=colours).data[at] for at in (1, 4, 6))
-    counts, curve = bars.reports(book.bulletin.heaping.to_pylist(), palette=colours).data
+    counts, curve = bars.reports(index.bulletin.heaping.to_pylist(), palette=colours).data
     of_bar = dict(zip(counts.marker.pattern.shape, counts.marker.color, strict=True))
     drawn = {
         "stated assumption": assumed.marker.color,
@@ -209,8 +208,8 @@ def test_uneven_days_are_named_where_their_area_is_shown(open_ways):
 
 
 def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
-    shelves.save(tmp_path, make(NOW))
-    path = tmp_path / make(NOW).card.bulletin / shelves.CARD_FILE
+    archive.save(tmp_path, make(NOW))
+    path = tmp_path / make(NOW).card.bulletin / archive.CARD_FILE
     old = json.loads(path.read_text())
     del old["tables"]
     path.write_text(json.dumps(old))
@@ -220,13 +219,13 @@ def test_an_older_bulletin_says_that_it_has_one_way(open_ways, tmp_path):
     assert not page.get("plotly_chart")
 
 
-def test_downloads_hold_the_tables_as_kept(book):
-    kept = html_tables.of_areas(book.bulletin.alternative_estimates, areas=("A1",))
-    heads, *lines = download_of(html_tables.with_precision(kept), book)
+def test_downloads_hold_the_tables_as_kept(index):
+    kept = html_tables.of_areas(index.bulletin.alternative_estimates, areas=("A1",))
+    heads, *lines = download_of(html_tables.with_precision(kept), index)
     assert heads == heads_of([*ALTERNATIVE_SCHEMA.names, "pse_percent", "precision"])
     assert {line[heads.index("area")] for line in lines} == {"A1"}
     assert len(lines) == kept.num_rows > 0
-    heads, *_ = download_of(book.bulletin.heaping, book)
+    heads, *_ = download_of(index.bulletin.heaping, index)
     assert heads == HEAPING_SCHEMA.names
 
 
@@ -238,7 +237,7 @@ def test_the_link_holds_the_choices(open_ways):
     assert not {"nan", "None", "inf"} & set(words_of(page).split())
 
 
-def test_an_empty_shelf_says_what_to_do(open_ways, tmp_path):
+def test_an_empty_archive_says_what_to_do(open_ways, tmp_path):
     page = open_ways(folder=tmp_path / "none yet")
     assert not page.exception
     assert "There is no bulletin to show yet" in words_of(page)

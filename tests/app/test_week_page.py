@@ -11,11 +11,9 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
-from analytics.bulletin import archive as shelves
 from analytics.codes import sentences as code_words
 from analytics.precision import Precision
-from dashboard import bulletin_index as books
-from dashboard import html_tables, notices, reasons
+from dashboard import bulletin_index, html_tables, notices, reasons
 from tests.app.reading import answer_of, words_of
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_DESIGN, NO_DROP_OFF, NO_ERROR, OTHER_DAYS, PARTIAL
@@ -30,10 +28,10 @@ def test_opens_on_the_newest_week_of_the_newest_season(open_page):
     assert answer_of(page).startswith("In week 2036-W06, over all areas, anglers made **")
 
 
-def test_one_area_shows_its_own_row(open_page, shelf):
+def test_one_area_shows_its_own_row(open_page, archive_folder):
     page = open_page(week=CHOSEN, area="A1")
     assert f"In week {CHOSEN}, in Quillon Bank, anglers made **" in answer_of(page)
-    rows = shelves.load(shelf, make(NOW).card.bulletin).rows.to_pylist()
+    rows = archive.load(archive_folder, make(NOW).card.bulletin).rows.to_pylist()
     trips = next(
         row["estimate"]
         for row in rows
@@ -173,10 +171,10 @@ def test_site_days_are_explained_below_the_table(open_page):
     assert any("9 of 10 cases" in one.value for one in open_page().caption)
 
 
-def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
-    book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
+def test_the_download_is_the_bulletins_own_rows(open_page, archive_folder):
+    index = bulletin_index.index_bulletin(archive.load(archive_folder, make(NOW).card.bulletin))
     written = html_tables.csv(
-        books.rows_of_week(book, week=CHOSEN, areas=("A2",)), book.names
+        bulletin_index.rows_of_week(index, week=CHOSEN, areas=("A2",)), index.names
     ).decode()
     assert written.splitlines()[0] == (
         "season,area,area_name,week,quantity,unit,estimate,se,ci_low,ci_high,ci_level,ci_method,df,"
@@ -186,24 +184,26 @@ def test_the_download_is_the_bulletins_own_rows(open_page, shelf):
     assert len(lines) == 10
     assert {(line["season"], line["area"], line["week"]) for line in lines} == {(NOW, "A2", CHOSEN)}
     assert [line["estimate"] for line in lines] == [""] * 10
-    whole = html_tables.csv(books.rows_of_week(book, week=CHOSEN, areas=()), book.names).decode()
+    whole = html_tables.csv(
+        bulletin_index.rows_of_week(index, week=CHOSEN, areas=()), index.names
+    ).decode()
     lines = list(csv.DictReader(io.StringIO(whole)))
     assert len(lines) == 7 * 10
     named = {line["area"]: line["area_name"] for line in lines}
-    assert named == {"": "all areas", **{area: book.name(area) for area in book.areas}}
+    assert named == {"": "all areas", **{area: index.name(area) for area in index.areas}}
     for line in lines:
-        row = book.row(line["area"] or None, line["week"], line["quantity"])
+        row = index.row(line["area"] or None, line["week"], line["quantity"])
         assert (float(line["estimate"]) if line["estimate"] else None) == row.estimate
 
 
-def test_the_page_and_its_download_carry_the_precision(open_page, shelf):
+def test_the_page_and_its_download_carry_the_precision(open_page, archive_folder):
     words = words_of(open_page(week=CHOSEN))
-    book = books.index(shelves.load(shelf, make(NOW).card.bulletin))
-    table = html_tables.with_precision(books.rows_of_week(book, week=CHOSEN, areas=()))
+    index = bulletin_index.index_bulletin(archive.load(archive_folder, make(NOW).card.bulletin))
+    table = html_tables.with_precision(bulletin_index.rows_of_week(index, week=CHOSEN, areas=()))
     assert table.column_names[-2:] == ["pse_percent", "precision"]
     marks = set()
     for line in table.to_pylist():
-        row = book.row(line["area"], line["week"], line["quantity"])
+        row = index.row(line["area"], line["week"], line["quantity"])
         assert line["pse_percent"] == row.pse
         assert line["precision"] == row.precision
         assert reasons.precision(row).replace("\u00a0", " ") in words
@@ -212,7 +212,7 @@ def test_the_page_and_its_download_carry_the_precision(open_page, shelf):
 
 
 @pytest.mark.parametrize("named", [False, True])
-def test_an_empty_shelf_says_what_to_do(open_page, tmp_path, named):
+def test_an_empty_archive_says_what_to_do(open_page, tmp_path, named):
     page = open_page(folder=tmp_path / "none yet" if named else None)
     assert not page.exception
     assert "There is no bulletin to show yet" in words_of(page)
@@ -221,8 +221,8 @@ def test_an_empty_shelf_says_what_to_do(open_page, tmp_path, named):
 
 
 def test_a_damaged_card_is_named_and_hides_no_other_bulletin(open_page, tmp_path):
-    shelves.save(tmp_path, make("2034-35"))
-    name = shelves.save(tmp_path, make(NOW)).bulletin
+    archive.save(tmp_path, make("2034-35"))
+    name = archive.save(tmp_path, make(NOW)).bulletin
     path = tmp_path / name / "bulletin.json"
     path.write_bytes(path.read_bytes()[:40])
     page = open_page(folder=tmp_path)
@@ -233,7 +233,7 @@ def test_a_damaged_card_is_named_and_hides_no_other_bulletin(open_page, tmp_path
 
 def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path):
     card = make(NOW).card
-    shelves.save(tmp_path, make(NOW))
+    archive.save(tmp_path, make(NOW))
     path = tmp_path / card.bulletin / "rows.parquet"
     path.write_bytes(path.read_bytes()[:40])
     page = open_page(folder=tmp_path)
@@ -243,7 +243,7 @@ def test_a_damaged_bulletin_ends_in_a_message(open_page, tmp_path):
 
 
 def test_a_bulletin_that_lost_a_file_ends_in_a_message(open_page, tmp_path):
-    shelves.save(tmp_path, make(NOW))
+    archive.save(tmp_path, make(NOW))
     (tmp_path / make(NOW).card.bulletin / "strata.parquet").unlink()
     page = open_page(folder=tmp_path)
     assert not page.exception
@@ -251,9 +251,9 @@ def test_a_bulletin_that_lost_a_file_ends_in_a_message(open_page, tmp_path):
 
 
 def test_a_new_bulletin_shows_without_a_restart(open_page, tmp_path):
-    shelves.save(tmp_path, make("2034-35"))
+    archive.save(tmp_path, make("2034-35"))
     assert open_page(folder=tmp_path).selectbox("season").options == ["2034-35"]
-    shelves.save(tmp_path, make(NOW))
+    archive.save(tmp_path, make(NOW))
     assert open_page(folder=tmp_path).selectbox("season").options == [NOW, "2034-35"]
 
 
@@ -264,7 +264,7 @@ def test_names_from_the_data_are_harmless(open_page, tmp_path):
         for one in bulletin.areas.to_pylist()
     ]
     areas = pa.Table.from_pylist(nasty, schema=archive.AREA_SCHEMA)
-    shelves.save(tmp_path, replace(bulletin, areas=areas))
+    archive.save(tmp_path, replace(bulletin, areas=areas))
     page = open_page(folder=tmp_path, area="A1")
     assert not page.exception
     assert "<script>" not in words_of(page).replace("\\<script\\>", "")

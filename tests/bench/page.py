@@ -71,7 +71,7 @@ def measured(turns: int) -> dict[str, list[tuple[float, float]]]:
     compare_options(baseline, asked(0.1).options, limits)  # loads the code
     with tempfile.TemporaryDirectory() as folder:
         save(Path(folder), kept)
-        os.environ[data.SHELF_VARIABLE] = folder
+        os.environ[data.ARCHIVE_VARIABLE] = folder
         page = _opened()
 
         def alone(turn: int) -> Run:

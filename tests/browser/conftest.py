@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.app.sample_bulletin import fill_shelf
+from tests.app.sample_bulletin import fill_archive
 from tests.browser import serving
 from tests.browser.visiting import Visit
 
@@ -32,10 +32,10 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def address(chromium: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The address of a dashboard that shows the invented shelf."""
-    shelf = fill_shelf(tmp_path_factory.mktemp("browser") / "bulletins")
+    """The address of a dashboard that shows the invented archive."""
+    archive_folder = fill_archive(tmp_path_factory.mktemp("browser") / "bulletins")
     log = tmp_path_factory.mktemp("log") / "streamlit.log"
-    with serving.dashboard(shelf, log=log) as running:
+    with serving.dashboard(archive_folder, log=log) as running:
         yield running
     # The server's own words: an error that a page would hide, or a call to an outside host.
     words = log.read_text()

@@ -1,7 +1,7 @@
 """Take the four pictures of a page: wide and narrow, light and dark.
 
-``python -m tests.browser.screens --out DIR [--page revisions] [--shelf SHELF] [--query
-"week=2036-W05"]``; without a page the first one, without a shelf the invented one of the tests.
+``python -m tests.browser.screens --out DIR [--page revisions] [--archive ARCHIVE] [--query
+"week=2036-W05"]``; without a page the first one, without an archive the invented one of the tests.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tests.app.sample_bulletin import fill_shelf
+from tests.app.sample_bulletin import fill_archive
 from tests.browser.serving import browser, chromium, dashboard
 
 if TYPE_CHECKING:
@@ -99,15 +99,15 @@ def main() -> None:
     """Read the command line and take the pictures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--shelf", type=Path)
+    parser.add_argument("--archive", type=Path)
     parser.add_argument("--query", default="")
     parser.add_argument("--page", default="", choices=list(CHARTS))
     options = parser.parse_args()
     if chromium() is None:
         parser.exit(2, "no Chromium found; name one in BLACKMOUTH_CHROMIUM\n")
     with tempfile.TemporaryDirectory() as scratch:
-        shelf = options.shelf or fill_shelf(Path(scratch) / "bulletins")
-        with dashboard(shelf) as address:
+        archive_folder = options.archive or fill_archive(Path(scratch) / "bulletins")
+        with dashboard(archive_folder) as address:
             for path in take(address, options.out, query=options.query, page=options.page):
                 print(path)
 

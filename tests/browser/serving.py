@@ -55,8 +55,8 @@ def browser() -> Iterator[Browser]:
 
 
 @contextlib.contextmanager
-def dashboard(shelf: Path, *, log: Path | None = None) -> Iterator[str]:
-    """Give the address of a dashboard that shows `shelf`."""
+def dashboard(archive_folder: Path, *, log: Path | None = None) -> Iterator[str]:
+    """Give the address of a dashboard that shows `archive_folder`."""
     spec = find_spec("dashboard")
     assert spec is not None
     assert spec.origin is not None
@@ -65,7 +65,7 @@ def dashboard(shelf: Path, *, log: Path | None = None) -> Iterator[str]:
     command += ["--server.port", str(port), "--server.headless", "true"]
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
-        environment = os.environ | {"BLACKMOUTH_SHELF": str(shelf)}
+        environment = os.environ | {"BLACKMOUTH_SHELF": str(archive_folder)}
         child = subprocess.Popen(command, env=environment, stdout=out, stderr=out)
         try:
             _wait_for(f"http://localhost:{port}/_stcore/health", child)

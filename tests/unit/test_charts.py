@@ -12,8 +12,7 @@ import pytest
 from analytics.bulletin.publication import WITHHELD
 from analytics.codes import sentences
 from analytics.quantities import Status
-from dashboard import bulletin_index as books
-from dashboard import numbers, reasons
+from dashboard import bulletin_index, numbers, reasons
 from dashboard.charts import heat, series, theme
 from tests.app.sample_bulletin import CHOSEN, NOW, make
 from tests.app.sample_cases import ENDLESS, NO_ERROR, NO_LANDING, NO_SITE_DAY, PARTIAL, SPECIAL
@@ -22,29 +21,29 @@ MET, RATE, SHARE = "encounter_fish", "encounters_per_angler_hour", "sublegal_pro
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
-def line_of(book, area, quantity=MET):
-    return [book.row(area, week, quantity) for week in book.axis]
+def line_of(index, area, quantity=MET):
+    return [index.row(area, week, quantity) for week in index.axis]
 
 
-def panel_of(book, area, *, quantity=MET, top=None, chosen=CHOSEN):
-    rows = line_of(book, area, quantity)
+def panel_of(index, area, *, quantity=MET, top=None, chosen=CHOSEN):
+    rows = line_of(index, area, quantity)
     top = series.ceiling(rows) if top is None else top
     return series.panel(
-        rows, weeks=book.axis, chosen=chosen, quantity=quantity, top=top, palette=theme.LIGHT
+        rows, weeks=index.axis, chosen=chosen, quantity=quantity, top=top, palette=theme.LIGHT
     )
 
 
-def heat_of(book, quantity, *, dark=False, weeks=None):
-    cells = {(a, w): book.row(a, w, quantity) for a in book.areas for w in book.axis}
+def heat_of(index, quantity, *, dark=False, weeks=None):
+    cells = {(a, w): index.row(a, w, quantity) for a in index.areas for w in index.axis}
     return heat.heat(
         cells,
-        areas=book.areas,
-        names=book.names,
-        weeks=weeks or book.axis,
+        areas=index.areas,
+        names=index.names,
+        weeks=weeks or index.axis,
         chosen=CHOSEN,
         quantity=quantity,
         palette=theme.palette(dark=dark),
@@ -52,10 +51,10 @@ def heat_of(book, quantity, *, dark=False, weeks=None):
 
 
 @pytest.mark.parametrize("area", ["A1", "A2", "A3", "A4", "A5", "A6"])
-def test_every_interval_and_estimate_is_drawn(book, area):
-    rows = line_of(book, area)
+def test_every_interval_and_estimate_is_drawn(index, area):
+    rows = line_of(index, area)
     top = max(row.ci_high for row in rows if row and row.ci_high) + 1
-    intervals, line, points, *_ = panel_of(book, area, top=top).data
+    intervals, line, points, *_ = panel_of(index, area, top=top).data
     known = [at for at, row in enumerate(rows) if row and row.has_interval]
     assert list(intervals.x) == [x for at in known for x in (at, at, None)]
     assert list(intervals.y) == [
@@ -66,10 +65,10 @@ def test_every_interval_and_estimate_is_drawn(book, area):
     assert list(points.y) == [one for one in estimates if one is not None]
 
 
-def test_the_line_breaks_where_there_is_no_sample(book):
-    figure = panel_of(book, "A2")
+def test_the_line_breaks_where_there_is_no_sample(index):
+    figure = panel_of(index, "A2")
     assert figure.data[1].connectgaps is False
-    gap = book.axis.index("2035-W50")
+    gap = index.axis.index("2035-W50")
     assert figure.data[1].y[gap] is None
     assert gap in figure.data[3].x
     at = list(figure.data[3].x).index(gap)
@@ -79,18 +78,18 @@ def test_the_line_breaks_where_there_is_no_sample(book):
     )
 
 
-def test_a_closed_week_has_no_mark(book):
-    figure = panel_of(book, "A6")
-    assert book.axis.index("2035-W45") not in figure.data[3].x
-    assert book.axis.index(CHOSEN) in figure.data[3].x
+def test_a_closed_week_has_no_mark(index):
+    figure = panel_of(index, "A6")
+    assert index.axis.index("2035-W45") not in figure.data[3].x
+    assert index.axis.index(CHOSEN) in figure.data[3].x
 
 
-def test_every_reservation_has_a_symbol_of_its_own(book):
+def test_every_reservation_has_a_symbol_of_its_own(index):
     drawn = {}
     for (area, week), status in SPECIAL.items():
-        points = panel_of(book, area).data[2]
-        if book.row(area, week, MET).estimate is not None:
-            at = list(points.x).index(book.axis.index(week))
+        points = panel_of(index, area).data[2]
+        if index.row(area, week, MET).estimate is not None:
+            at = list(points.x).index(index.axis.index(week))
             drawn[status] = points.marker.symbol[at]
     assert set(drawn) == {
         Status.COLLAPSED,
@@ -102,44 +101,44 @@ def test_every_reservation_has_a_symbol_of_its_own(book):
     assert len({*drawn.values(), theme.PLAIN.symbol}) == 6
 
 
-def test_the_chosen_week_is_framed(book):
-    at = book.axis.index(CHOSEN)
-    figure = panel_of(book, "A1")
+def test_the_chosen_week_is_framed(index):
+    at = index.axis.index(CHOSEN)
+    figure = panel_of(index, "A1")
     assert [(one.x0, one.x1) for one in figure.layout.shapes] == [(at - 0.5, at + 0.5)]
     sizes = dict(zip(figure.data[2].x, figure.data[2].marker.size, strict=True))
     assert sizes[at] == max(sizes.values())
     assert list(sizes.values()).count(sizes[at]) == 1
 
 
-def test_an_interval_beyond_the_panel_is_marked(book):
-    rows = line_of(book, "A4")
+def test_an_interval_beyond_the_panel_is_marked(index):
+    rows = line_of(index, "A4")
     top = series.ceiling(rows)
     over = [at for at, row in enumerate(rows) if row and row.ci_high and row.ci_high > top]
     assert over
-    figure = panel_of(book, "A4")
+    figure = panel_of(index, "A4")
     assert list(figure.data[4].x) == over
     assert max(y for y in figure.data[0].y if y is not None) <= top
     assert figure.layout.yaxis.range == (0, top)
 
 
-def test_ceiling_holds_every_estimate_and_survives_nothing(book):
-    for area in book.areas:
-        rows = line_of(book, area)
+def test_ceiling_holds_every_estimate_and_survives_nothing(index):
+    for area in index.areas:
+        rows = line_of(index, area)
         assert series.ceiling(rows) > max(row.estimate or 0 for row in rows if row)
     assert series.ceiling([None, None]) > 0
     assert series.ceiling([]) > 0
 
 
-def test_a_share_is_read_in_percent(book):
-    assert panel_of(book, "A1", quantity=SHARE).layout.yaxis.tickformat == ".0%"
-    assert "%" not in panel_of(book, "A1", quantity=RATE).layout.yaxis.tickformat
+def test_a_share_is_read_in_percent(index):
+    assert panel_of(index, "A1", quantity=SHARE).layout.yaxis.tickformat == ".0%"
+    assert "%" not in panel_of(index, "A1", quantity=RATE).layout.yaxis.tickformat
 
 
-def test_description_names_lowest_and_highest(book):
-    rows = line_of(book, "A2")
-    words = series.description(rows, weeks=book.axis, area="Sorrel Narrows", label="Encounters")
+def test_description_names_lowest_and_highest(index):
+    rows = line_of(index, "A2")
+    words = series.description(rows, weeks=index.axis, area="Sorrel Narrows", label="Encounters")
     known = [
-        (row.estimate, week) for week, row in zip(book.axis, rows, strict=True) if row.estimate
+        (row.estimate, week) for week, row in zip(index.axis, rows, strict=True) if row.estimate
     ]
     assert f"{len(known)} of {len(rows)} weeks" in words
     assert f"in {min(known)[1]}, highest" in words
@@ -149,18 +148,18 @@ def test_description_names_lowest_and_highest(book):
 
 
 @pytest.mark.parametrize("quantity", [RATE, SHARE])
-def test_every_cell_has_a_value_or_a_reason(book, quantity):
-    colours, figures, blanks = heat_of(book, quantity).data
+def test_every_cell_has_a_value_or_a_reason(index, quantity):
+    colours, figures, blanks = heat_of(index, quantity).data
     missing = set()
     for at, (x, y) in enumerate(zip(colours.x, colours.y, strict=True)):
-        row = book.row(book.areas[y], book.axis[x], quantity)
+        row = index.row(index.areas[y], index.axis[x], quantity)
         assert colours.z[at] == (row.estimate if row else None)
         if row is None or row.estimate is None:
             missing.add((x, y))
         else:
             shown = numbers.interval(row) or reasons.why_no_interval(row)
             assert shown in colours.customdata[at].replace("<br>", " ")
-    every = {(x, y) for x in range(len(book.axis)) for y in range(len(book.areas))}
+    every = {(x, y) for x in range(len(index.axis)) for y in range(len(index.areas))}
     assert set(zip(colours.x, colours.y, strict=True)) == every
     assert set(zip(blanks.x, blanks.y, strict=True)) == missing
     assert set(zip(figures.x, figures.y, strict=True)) == every - missing
@@ -170,24 +169,24 @@ def test_every_cell_has_a_value_or_a_reason(book, quantity):
     assert {"no open day", *map(sentences, (NO_SITE_DAY, NO_LANDING))} <= set(words)
 
 
-def test_cells_carry_the_marks_of_their_reservations(book):
-    collapsed = book.row("A3", CHOSEN, RATE)
+def test_cells_carry_the_marks_of_their_reservations(index):
+    collapsed = index.row("A3", CHOSEN, RATE)
     assert heat.cell_text(collapsed).endswith("◇" + reasons.caution(collapsed)[0])
-    filled = book.row("A4", CHOSEN, RATE)
+    filled = index.row("A4", CHOSEN, RATE)
     assert "△!!" in heat.cell_text(filled)
-    plain = book.row("A1", CHOSEN, RATE)
+    plain = index.row("A1", CHOSEN, RATE)
     assert heat.cell_text(plain) == f"{plain.estimate:.2f}"
     assert heat.cell_text(None) == theme.CLOSED.glyph
 
 
-def test_heat_colours_span_the_values_in_view(book):
-    cells = heat_of(book, RATE).data[0]
+def test_heat_colours_span_the_values_in_view(index):
+    cells = heat_of(index, RATE).data[0]
     known = [z for z in cells.z if z is not None]
     assert (cells.zmin, cells.zmax) == (min(known), max(known))
 
 
-def test_one_odd_week_does_not_take_the_colour_from_the_rest(book):
-    rows = [book.row("A1", week, RATE) for week in book.axis]
+def test_one_odd_week_does_not_take_the_colour_from_the_rest(index):
+    rows = [index.row("A1", week, RATE) for week in index.axis]
     odd = replace(rows[0], estimate=50.0)
     middle = sorted(row.estimate for row in rows)[len(rows) // 2]
     low, high = heat.span([row.estimate for row in [*rows, odd]])
@@ -199,56 +198,56 @@ def test_one_odd_week_does_not_take_the_colour_from_the_rest(book):
     assert heat.span_words([None]) == ""
 
 
-def test_an_endless_interval_ends_in_an_arrow(book):
+def test_an_endless_interval_ends_in_an_arrow(index):
     area, week = ENDLESS
-    rows = line_of(book, area)
+    rows = line_of(index, area)
     top = series.ceiling(rows)
     assert math.isfinite(top)
     assert series.is_cut(rows, top=top)
-    assert not series.is_cut([None, book.row("A1", CHOSEN, MET)], top=1e9)
-    figure = panel_of(book, area)
-    at = book.axis.index(week)
+    assert not series.is_cut([None, index.row("A1", CHOSEN, MET)], top=1e9)
+    figure = panel_of(index, area)
+    at = index.axis.index(week)
     assert at in figure.data[4].x
     assert all(math.isfinite(y) for y in figure.data[0].y if y is not None)
     words = dict(zip(figure.data[2].x, figure.data[2].text, strict=True))[at]
     assert reasons.TOO_FEW in words.replace("<br>", " ")
 
 
-def test_a_figure_without_an_error_has_a_mark_of_its_own(book):
+def test_a_figure_without_an_error_has_a_mark_of_its_own(index):
     area, week = NO_ERROR
-    row = book.row(area, week, MET)
+    row = index.row(area, week, MET)
     assert theme.mark(row) == theme.UNSURE
     assert theme.UNSURE in theme.legend([row])
-    points = panel_of(book, area).data[2]
-    at = list(points.x).index(book.axis.index(week))
+    points = panel_of(index, area).data[2]
+    at = list(points.x).index(index.axis.index(week))
     assert points.marker.symbol[at] == theme.UNSURE.symbol
-    assert heat.cell_text(book.row(area, week, RATE)).endswith("<br>⊙!!")
+    assert heat.cell_text(index.row(area, week, RATE)).endswith("<br>⊙!!")
 
 
-def test_a_total_without_an_area_has_the_mark_of_no_sample(book):
-    row = book.row(*PARTIAL, MET)
+def test_a_total_without_an_area_has_the_mark_of_no_sample(index):
+    row = index.row(*PARTIAL, MET)
     assert theme.mark(row) == theme.PARTIAL
     assert theme.PARTIAL.glyph == theme.GAP.glyph
     assert "without Sorrel Narrows" in series.hover(PARTIAL[1], row).replace("<br>", " ")
 
 
-def test_hover_words_are_harmless(book):
-    row = replace(book.row("A2", CHOSEN, MET), method="<b>no</b> sample")
+def test_hover_words_are_harmless(index):
+    row = replace(index.row("A2", CHOSEN, MET), method="<b>no</b> sample")
     assert "&lt;b&gt;no" in series.hover(CHOSEN, row)
 
 
 @pytest.mark.parametrize(
     ("chosen", "first", "last"), [(13, 8, 13), (2, 0, 5), (5, 0, 5), (6, 1, 6)]
 )
-def test_a_narrow_map_holds_six_weeks_with_the_chosen_one(book, chosen, first, last):
-    few = heat.weeks_at_hand(book.axis, chosen=book.axis[chosen])
-    assert few == book.axis[first : last + 1]
-    assert heat.weeks_at_hand(book.axis[:3], chosen=book.axis[1]) == book.axis[:3]
+def test_a_narrow_map_holds_six_weeks_with_the_chosen_one(index, chosen, first, last):
+    few = heat.weeks_at_hand(index.axis, chosen=index.axis[chosen])
+    assert few == index.axis[first : last + 1]
+    assert heat.weeks_at_hand(index.axis[:3], chosen=index.axis[1]) == index.axis[:3]
 
 
-def test_a_narrow_map_keeps_the_colours_of_the_wide_one(book):
-    few = heat.weeks_at_hand(book.axis, chosen=CHOSEN)
-    wide, narrow = heat_of(book, RATE).data[0], heat_of(book, RATE, weeks=few).data[0]
+def test_a_narrow_map_keeps_the_colours_of_the_wide_one(index):
+    few = heat.weeks_at_hand(index.axis, chosen=CHOSEN)
+    wide, narrow = heat_of(index, RATE).data[0], heat_of(index, RATE, weeks=few).data[0]
     assert (narrow.zmin, narrow.zmax) == (wide.zmin, wide.zmax)
     assert len(narrow.x) == 6 * 6
 
@@ -266,8 +265,8 @@ def test_a_map_of_nothing_is_still_a_map():
     assert figure.data[2].customdata == ("<b>x</b> · <b>2036-W01</b><br>no open day",)
 
 
-def test_legend_says_each_mark_once_and_only_those_seen(book):
-    rows = line_of(book, "A3") + line_of(book, "A6")
+def test_legend_says_each_mark_once_and_only_those_seen(index):
+    rows = line_of(index, "A3") + line_of(index, "A6")
     seen = theme.legend(rows)
     assert len(seen) == len(set(seen))
     assert theme.MARKS[Status.COLLAPSED] in seen
@@ -275,20 +274,20 @@ def test_legend_says_each_mark_once_and_only_those_seen(book):
     assert theme.MARKS[Status.IMPUTED] not in seen
 
 
-def test_a_share_of_no_fish_is_no_missing_sample(book):
-    nothing = book.row("A5", CHOSEN, SHARE)
+def test_a_share_of_no_fish_is_no_missing_sample(index):
+    nothing = index.row("A5", CHOSEN, SHARE)
     assert nothing.estimate is None
     assert theme.mark(nothing) == theme.EMPTY
-    assert theme.mark(book.row("A2", CHOSEN, SHARE)) == theme.GAP
-    assert theme.mark(book.row("A6", CHOSEN, MET)) == theme.MARKS[Status.NO_DESIGN]
-    assert theme.mark(book.row("A6", CHOSEN, SHARE)) == theme.PLAIN
+    assert theme.mark(index.row("A2", CHOSEN, SHARE)) == theme.GAP
+    assert theme.mark(index.row("A6", CHOSEN, MET)) == theme.MARKS[Status.NO_DESIGN]
+    assert theme.mark(index.row("A6", CHOSEN, SHARE)) == theme.PLAIN
     assert theme.EMPTY in theme.legend([nothing])
 
 
 @pytest.mark.parametrize("status", Status)
-def test_a_withheld_figure_says_so_whatever_its_status(book, status):
+def test_a_withheld_figure_says_so_whatever_its_status(index, status):
     blank = {"estimate": None, "se": None, "ci_low": None, "ci_high": None, "method": WITHHELD}
-    withheld = replace(book.row("A1", CHOSEN, RATE), status=status, **blank)
+    withheld = replace(index.row("A1", CHOSEN, RATE), status=status, **blank)
     assert theme.mark(withheld) == theme.WITHHELD
     assert theme.legend([withheld]) == [theme.WITHHELD]
     assert heat.cell_text(withheld) == theme.WITHHELD.glyph

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from analytics.revision_order import importance
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from dashboard.charts import moved, theme
 from dashboard.revisions import moves
 from tests.app.sample_bulletin import NOW, make
@@ -18,18 +18,18 @@ MET, SHARE = "encounter_fish", "sublegal_prop"
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
-def drawn_of(book, quantity=MET):
-    return moved.plotted(moves.chosen(moves.index(book), areas=(), quantity=quantity))
+def drawn_of(index, quantity=MET):
+    return moved.plotted(moves.chosen(moves.read(index), areas=(), quantity=quantity))
 
 
 @pytest.mark.parametrize("quantity", [MET, SHARE])
-def test_every_figure_and_interval_is_drawn(book, quantity):
-    drawn = drawn_of(book, quantity)
-    figure = moved.dumbbells(drawn, book=book, palette=theme.LIGHT)
+def test_every_figure_and_interval_is_drawn(index, quantity):
+    drawn = drawn_of(index, quantity)
+    figure = moved.dumbbells(drawn, index=index, palette=theme.LIGHT)
     bars_before, before, _, bars_now, now, *_ = figure.data
     for points, bars, side in ((before, bars_before, "before"), (now, bars_now, "now")):
         rows = [row for one in drawn if (row := getattr(one, side)) and row.estimate is not None]
@@ -46,9 +46,9 @@ def test_every_figure_and_interval_is_drawn(book, quantity):
     assert all(y % 1 < 0.5 for y in now.y)
 
 
-def test_a_zero_stands_inside_the_low_end_and_says_so(book):
-    drawn = drawn_of(book)
-    _, before, *_, zeros = moved.dumbbells(drawn, book=book, palette=theme.LIGHT).data
+def test_a_zero_stands_inside_the_low_end_and_says_so(index):
+    drawn = drawn_of(index)
+    _, before, *_, zeros = moved.dumbbells(drawn, index=index, palette=theme.LIGHT).data
     with_before = [one for one in drawn if one.before.estimate is not None]
     (at,) = [n for n, one in enumerate(with_before) if (one.row.area, one.row.week) == WAS_ZERO]
     low = moved.span(drawn).low
@@ -57,14 +57,14 @@ def test_a_zero_stands_inside_the_low_end_and_says_so(book):
     assert [words.strip() for words in zeros.text] == ["0"]
 
 
-def test_an_interval_that_runs_on_is_marked_and_held(book):
-    drawn = drawn_of(book)
+def test_an_interval_that_runs_on_is_marked_and_held(index):
+    drawn = drawn_of(index)
     assert not moved.is_cut(drawn)
     wide = replace(drawn[-1], now=replace(drawn[-1].now, ci_low=1e-9, ci_high=math.inf))
     wider = [*drawn[:-1], wide]
     assert moved.is_cut(wider)
     ends = moved.span(wider)
-    *_, bars, _, cut, _, _ = moved.dumbbells(wider, book=book, palette=theme.LIGHT).data
+    *_, bars, _, cut, _, _ = moved.dumbbells(wider, index=index, palette=theme.LIGHT).data
     assert list(cut.y) == [len(drawn) - 1 + moved.APART] * 2
     assert ends.low < cut.x[0] < 1.1 * ends.low
     assert ends.high > cut.x[1] > ends.high / 1.1
@@ -72,11 +72,11 @@ def test_an_interval_that_runs_on_is_marked_and_held(book):
     assert all(ends.low <= x <= ends.high for x in bars.x if x is not None)
 
 
-def test_no_more_than_fit_are_drawn_and_the_most_important_first(book):
-    many = [one for one in moves.index(book) if one.kind == moves.REVISED]
+def test_no_more_than_fit_are_drawn_and_the_most_important_first(index):
+    many = [one for one in moves.read(index) if one.kind == moves.REVISED]
     assert len(moved.plotted(many)) == moved.SHOWN
     ranked = moves.chosen(reversed(many), areas=())
-    table = book.bulletin.revisions.to_pylist()
+    table = index.bulletin.revisions.to_pylist()
     order = [importance(line) for line in table if line["kind"] == moves.REVISED]
     assert [one.importance for one in ranked] == order == sorted(order)
     # Weeks of all areas come before the weeks of one.
@@ -87,16 +87,16 @@ def test_no_more_than_fit_are_drawn_and_the_most_important_first(book):
     assert False in weeks
 
 
-def test_the_words_stand_for_the_figure(book):
-    drawn = drawn_of(book)
-    words = moved.description(drawn, book=book, label="Chinook encounters")
+def test_the_words_stand_for_the_figure(index):
+    drawn = drawn_of(index)
+    words = moved.description(drawn, index=index, label="Chinook encounters")
     assert words.startswith(
         f"Chinook encounters before and now, with intervals, for the {len(drawn)}"
     )
-    assert moves.where(drawn[0], book=book) in words
+    assert moves.where(drawn[0], index=index) in words
 
 
-def test_names_from_the_data_are_harmless(book):
-    nasty = replace(book, names=dict.fromkeys(book.names, "<b>x</b>"))
-    figure = moved.dumbbells(drawn_of(book), book=nasty, palette=theme.DARK)
+def test_names_from_the_data_are_harmless(index):
+    nasty = replace(index, names=dict.fromkeys(index.names, "<b>x</b>"))
+    figure = moved.dumbbells(drawn_of(index), index=nasty, palette=theme.DARK)
     assert not any("<b>x" in label for label in figure.layout.yaxis.ticktext)

@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from dashboard.catch_rates import models, seasonal_timing
 from dashboard.catch_rates import records as modelled
 from dashboard.charts import curves, drawing, rates, theme, timing
@@ -19,13 +19,13 @@ COLOURS = theme.LIGHT
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def told(book):
-    return modelled.index(book)
+def told(index):
+    return modelled.read(index)
 
 
 def traces(figure):
@@ -35,8 +35,8 @@ def traces(figure):
     return found
 
 
-def test_a_panel_draws_points_index_level_and_weeks_ahead(book, told):
-    panel = rates.panel_of(book, told, "A1", response="encounters")
+def test_a_panel_draws_points_index_level_and_weeks_ahead(index, told):
+    panel = rates.panel_of(index, told, "A1", response="encounters")
     drawn = traces(rates.figure(panel, palette=COLOURS))
     weeks = range(14)
     lines = told.index["encounters", "A1"]
@@ -52,8 +52,8 @@ def test_a_panel_draws_points_index_level_and_weeks_ahead(book, told):
     assert len(drawn["past"]) == 2
 
 
-def test_intervals_are_drawn_to_their_ends(book, told):
-    panel = rates.panel_of(book, told, "A4", response="encounters")
+def test_intervals_are_drawn_to_their_ends(index, told):
+    panel = rates.panel_of(index, told, "A4", response="encounters")
     drawn = traces(rates.figure(panel, palette=COLOURS))
     ends = [one for one in drawn["intervals"][0].y if one is not None]
     wanted = [
@@ -66,8 +66,8 @@ def test_intervals_are_drawn_to_their_ends(book, told):
     assert rates.CUT not in rates.signs([calm])
 
 
-def test_an_interval_that_runs_on_is_marked(book, told):
-    panel = rates.panel_of(book, told, sample_rates.WIDE, response="encounters")
+def test_an_interval_that_runs_on_is_marked(index, told):
+    panel = rates.panel_of(index, told, sample_rates.WIDE, response="encounters")
     assert panel.cut == {"sea": [3], "copper": [], "quiet": []}
     drawn = traces(rates.figure(panel, palette=COLOURS))
     assert [list(one.x) for one in drawn["cut"]] == [[3], [], []]
@@ -85,8 +85,8 @@ def test_an_interval_that_runs_on_is_marked(book, told):
     assert list(drawn["index"][0].x) == [2, 3, 4, 5, 6, 9, 10, 11, 12, 13]
 
 
-def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
-    panel = rates.panel_of(book, told, "A4", response="kept")
+def test_a_week_without_an_index_is_marked_with_its_reason(index, told):
+    panel = rates.panel_of(index, told, "A4", response="kept")
     lines = [
         line | {"index": None, "ci_low": None, "ci_high": None, "reason": "no fish in <9> trips"}
         if line["week"] == "2035-W50"
@@ -101,15 +101,15 @@ def test_a_week_without_an_index_is_marked_with_its_reason(book, told):
     assert rates.GAP not in rates.signs([panel])
 
 
-def test_an_area_without_a_trend_has_points_alone(book, told):
-    panel = rates.panel_of(book, told, sample_rates.NO_TREND, response="kept")
+def test_an_area_without_a_trend_has_points_alone(index, told):
+    panel = rates.panel_of(index, told, sample_rates.NO_TREND, response="kept")
     drawn = traces(rates.figure(panel, palette=COLOURS))
     assert not {"level", "ahead", "band"} & set(drawn)
     assert rates.signs([panel]) == list(rates.SIGNS[:2])
 
 
-def test_shares_end_at_one_and_read_in_percent(book, told):
-    panel = rates.panel_of(book, told, None, response="sublegal")
+def test_shares_end_at_one_and_read_in_percent(index, told):
+    panel = rates.panel_of(index, told, None, response="sublegal")
     figure = rates.figure(panel, palette=COLOURS)
     assert panel.top <= 1
     lows = [line["ci_low"] for line in told.index["sublegal", None]]
@@ -122,8 +122,8 @@ def test_shares_end_at_one_and_read_in_percent(book, told):
     assert "%" in words
 
 
-def test_a_panel_is_told_in_words(book, told):
-    panel = rates.panel_of(book, told, "A1", response="encounters")
+def test_a_panel_is_told_in_words(index, told):
+    panel = rates.panel_of(index, told, "A1", response="encounters")
     words = rates.description(panel, of="Encounters, Quillon Bank")
     first, last = (sample_rates.level("A1", at, "encounters") for at in (0, 13))
     assert words.startswith(
@@ -216,8 +216,8 @@ def test_an_axis_has_three_round_ticks_or_a_few_more(low, high, found):
     assert drawing.ticks(low, high) == pytest.approx(found)
 
 
-def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
-    panel = rates.panel_of(book, told, "A1", response="encounters")
+def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(index, told):
+    panel = rates.panel_of(index, told, "A1", response="encounters")
     ahead = [
         line | {"level": 9.0, "ci_high": 40.0} if line["is_projected"] else line
         for line in panel.trend
@@ -231,8 +231,8 @@ def test_weeks_ahead_and_spikes_of_the_past_do_not_set_the_scale(book, told):
     assert len(rates.signs([one])) == 6
 
 
-def test_the_last_season_is_named_and_each_told_by_the_pointer(book, told):
-    panel = rates.panel_of(book, told, "A1", response="encounters")
+def test_the_last_season_is_named_and_each_told_by_the_pointer(index, told):
+    panel = rates.panel_of(index, told, "A1", response="encounters")
     figure = rates.figure(panel, palette=COLOURS)
     assert [one.text for one in figure.layout.annotations] == ["fish per angler-hour", "━ 2034-35"]
     first, last = traces(figure)["past"]

@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from dashboard import bulletin_index as books
+from dashboard import bulletin_index
 from dashboard.charts import bars, curves, forest, series, theme
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
@@ -22,13 +22,13 @@ MET = "encounter_fish"
 
 
 @pytest.fixture(scope="module")
-def book():
-    return books.index(make(NOW))
+def index():
+    return bulletin_index.index_bulletin(make(NOW))
 
 
 @pytest.fixture(scope="module")
-def released(book):
-    return records.index(book)
+def released(index):
+    return records.read(index)
 
 
 def ends_of(trace):
@@ -117,21 +117,23 @@ def test_signs_have_the_colour_of_what_they_name(released, colours):
         assert forest.HUES.get(forest.GLYPHS[hue], "sea") == hue
 
 
-def share_rows(book, released, area):
+def share_rows(index, released, area):
     return [
-        [released.share(basis, area, week) for week in book.axis]
+        [released.share(basis, area, week) for week in index.axis]
         for basis in (records.SURVEY, records.POOLED)
     ]
 
 
-def share_figure(survey, pooled, book):
-    return series.share_panel(survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT)
+def share_figure(survey, pooled, index):
+    return series.share_panel(
+        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
+    )
 
 
-def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, released):
-    survey, pooled = share_rows(book, released, "A1")
+def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(index, released):
+    survey, pooled = share_rows(index, released, "A1")
     figure = series.share_panel(
-        survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT
+        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
     )
     band, line, bars, points, gaps = figure.data
     assert list(line.y) == [row.estimate for row in pooled]
@@ -146,34 +148,36 @@ def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(book, release
     assert line.line.color != points.marker.color
 
 
-def test_closed_weeks_part_the_band(book, released):
-    survey, pooled = share_rows(book, released, sample_released.CONVENIENT)
+def test_closed_weeks_part_the_band(index, released):
+    survey, pooled = share_rows(index, released, sample_released.CONVENIENT)
     open_weeks = [at for at, row in enumerate(pooled) if row is not None]
-    assert open_weeks != list(range(len(book.axis)))
+    assert open_weeks != list(range(len(index.axis)))
     band = series.share_panel(
-        survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.LIGHT
+        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
     ).data[0]
     runs = 1 + sum(b - a > 1 for a, b in itertools.pairwise(open_weeks))
     assert list(band.x).count(None) + 1 == runs > 1
 
 
-def test_no_pooled_line_is_no_band(book, released):
-    survey, pooled = share_rows(book, released, sample_released.NOTHING)
+def test_no_pooled_line_is_no_band(index, released):
+    survey, pooled = share_rows(index, released, sample_released.NOTHING)
     figure = series.share_panel(
-        survey, pooled, weeks=book.axis, span=(0.0, 1.0), palette=theme.DARK
+        survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.DARK
     )
     assert list(figure.data[0].x) == []
-    words = series.share_description(survey, pooled, weeks=book.axis, area="Wicket Pass")
+    words = series.share_description(survey, pooled, weeks=index.axis, area="Wicket Pass")
     assert words.endswith("no model estimate.")
 
 
-def test_the_axis_of_shares_holds_every_end(book, released):
-    rows = [row for area in book.areas for line in share_rows(book, released, area) for row in line]
+def test_the_axis_of_shares_holds_every_end(index, released):
+    rows = [
+        row for area in index.areas for line in share_rows(index, released, area) for row in line
+    ]
     low, high = series.share_axis(rows)
     for row in rows:
         if row is not None and row.estimate is not None:
             assert low <= (row.ci_low or row.estimate) <= (row.ci_high or row.estimate) <= high
-    alone = [row for row in share_rows(book, released, "A1")[1] if row]
+    alone = [row for row in share_rows(index, released, "A1")[1] if row]
     low, high = series.share_axis(alone)
     assert high - low >= 0.4
     assert series.share_axis([]) == (0.0, 1.0)

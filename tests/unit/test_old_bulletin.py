@@ -93,19 +93,19 @@ def test_cells_are_read_as_of_today(bulletin: archive.Bulletin) -> None:
 
 
 def test_the_pages_have_its_figures(bulletin: archive.Bulletin) -> None:
-    book = bulletin_index.index(bulletin)
-    standing = limits.index(book)
+    index = bulletin_index.index_bulletin(bulletin)
+    standing = limits.read(index)
     assert all(limits.used(line).value is not None for line in standing.limits)
     assert standing.assumed
     assert standing.backtest
     line = standing.limits[0]
     assert limits.used(line).value == pytest.approx(line["estimate"] / line["limit_fish"])
-    revised = [one for one in moves.index(book) if one.kind == moves.REVISED and one.causes]
+    revised = [one for one in moves.read(index) if one.kind == moves.REVISED and one.causes]
     assert max(abs(one.change_in_se or 0.0) for one in revised) > 1
     assert any(
-        line["direction"] != "not known" for of in rates.index(book).trend.values() for line in of
+        line["direction"] != "not known" for of in rates.read(index).trend.values() for line in of
     )
-    fish = released.index(book)
+    fish = released.read(index)
     assert fish.lines["method_mix_deaths"]
     assert fish.lines["holding_rates"]
 

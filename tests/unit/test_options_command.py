@@ -89,7 +89,7 @@ def kept(
     reason: str = "",
     assumed: tuple[str, ...] = (),
 ) -> str:
-    """Put a bulletin with the draws of a small season on the shelf; return its name."""
+    """Put a bulletin with the draws of a small season in the archive; return its name."""
     limits = small_limits() if limits is None else limits
     standing = [
         {
