@@ -1,4 +1,4 @@
-"""Small verbs on tables of numbers that are kept column by column.
+"""Types of arrays, and small verbs on tables of numbers that are kept column by column.
 
 A table of many sums has far more rows than columns and is read a column at a time: each column in
 one piece of memory makes that several times quicker.
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
 
 
 class Columns:

@@ -22,13 +22,12 @@ from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     import pyarrow as pa
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.build import Counted
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 #: Reports of one fish or more, the least that a smooth curve needs (common practice, no source).
 FEWEST_REPORTS = 100
@@ -44,30 +43,24 @@ STEPS = 200
 class Heaping:
     """A table of reports, the smooth curve through it and the test for heaps at multiples of 5.
 
-    - `count` (K,): fish reported released by a boat, 1 to K.
-    - `boats` (K,): boats that reported that number.
-    - `smooth` (K,): boats the curve expects without heaps; NaN where there is no test.
-    - `is_heap` (K,): multiples of 5.
-    - `statistic`: signed root of the likelihood ratio, standard normal without heaping.
-    - `p_value`: one-sided: how often so large an excess would come without heaping.
-    - `ratio`, `ratio_low`, `ratio_high`: boats at the heaps over the boats the curve through the
-      other counts expects there.
-    - `n_heaped`, `n_heaped_low`, `n_heaped_high`: boats that moved to a heap, about: those at the
-      heaps beyond what the curve would hold there, had it the same number of boats in all; below 0
-      where there are too few. The curve takes rounding as alike at every number: where 30 % of
-      reports over 3 fish were rounded, the number came out 0 to 30 % high, which its interval, of
-      chance alone, does not cover.
-    - `dispersion`: scatter of the table about curve and heaps, 1 for that of independent reports;
-      above 1 it widens test and intervals.
-    - `level`: confidence level of the intervals.
-    - `n_reports`, `n_left_out`: boats in the table, and those over `MOST_FISH` that are not.
-    - `reason`: why there is no test; empty where there is one.
+    `count` (K,): fish reported released by a boat, 1 to K, with the boats that did, and the boats
+    (`smooth`) the curve expects without heaps; NaN where there is no test, for the `reason`.
+    `statistic`: signed root of the likelihood ratio, standard normal without heaping, with its
+    one-sided `p_value`. `ratio`: boats at the heaps over those that the curve through the other
+    counts expects there.
+
+    `n_heaped`: boats that moved to a heap, about: those at the heaps beyond what the curve would
+    hold there, had it the same number of boats in all; below 0 where there are too few. The curve
+    takes rounding as alike at every number: where 30 % of reports over 3 fish were rounded, the
+    number came out 0 to 30 % high, which its interval, of chance alone, does not cover.
+    `dispersion`: scatter of the table about curve and heaps, 1 for that of independent reports;
+    above 1 it widens test and intervals. `n_left_out`: boats over `MOST_FISH`.
     """
 
     count: Ints
     boats: Floats
     smooth: Floats
-    is_heap: NDArray[np.bool_]
+    is_heap: Bools
     statistic: float = math.nan
     p_value: float = math.nan
     ratio: float = math.nan
@@ -94,17 +87,9 @@ class _Fit:
 
 
 def report_table(interviews: pa.Table) -> tuple[Ints, Ints]:
-    """Return how many boats reported 1, 2, 3 ... sublegal fish released.
+    """Return how many boats reported 1, 2, 3 ... sublegal fish released: the counts, and the boats.
 
-    Parameters
-    ----------
-    interviews : pyarrow.Table
-        With ``released_sublegal`` and ``trip_complete``; trips that were not over are left out.
-
-    Returns
-    -------
-    count, boats : ndarray of int, shape (R,)
-        Counts that were reported, in order, without 0.
+    Counts that nobody reported are left out, and so are trips that were not over.
     """
     found = query.run(
         "SELECT released_sublegal AS fish, count(*) AS boats FROM interviews "
@@ -118,38 +103,18 @@ def report_table(interviews: pa.Table) -> tuple[Ints, Ints]:
 def heaping_test(
     count: ArrayLike, boats: ArrayLike, *, level: float = 0.95, steps: int = STEPS
 ) -> Heaping:
-    r"""Test reports for heaps at multiples of 5.
+    """Test reports for heaps at multiples of 5: how many boats reported each count, at some level.
 
-    Boats that reported k fish are Poisson with
-    ``log μ_k = a + b log k + c k + d (log k)² + h·[5 divides k]``: without h the curve holds the
-    shape ``k^b e^{ck}`` of the gamma law and comes near to any negative binomial. The statistic is
-    ``sqrt((D_0 - D_1)/φ)`` with the sign of h, D the deviances without and with h, and φ Pearson's
-    dispersion, at least 1; ratio ``e^h`` with ``h ± z sqrt(φ v(h))`` (theory of generalised linear
-    models, McCullagh & Nelder 1989; from memory). With H boats at the heaps of N in all, those
-    moved are ``H - N s/(s + N - H)``, ``s = H e^{-h}``.
+    Boats that reported k fish are Poisson with ``log μ_k = a + b log k + c k + d (log k)² + h·[5
+    divides k]``: without h the curve holds the shape ``k^b e^{ck}`` of the gamma and comes near to
+    any negative binomial. The statistic is ``sqrt((D_0 - D_1)/φ)`` with the sign of h, D the
+    deviances without and with h, and φ Pearson's dispersion, at least 1; ratio ``e^h`` with ``h ± z
+    sqrt(φ v(h))`` (theory of generalised linear models, McCullagh & Nelder 1989; from memory). With
+    H boats at the heaps of N in all, those moved are ``H - N s/(s + N - H)``, ``s = H e^{-h}``.
 
-    Parameters
-    ----------
-    count : array_like of int, shape (R,)
-        Fish reported, each once; counts under 1 are passed over.
-    boats : array_like of int, shape (R,)
-        Boats that reported that number.
-    level : float
-        Confidence level of the intervals.
-    steps : int
-        Most steps of the fit.
-
-    Returns
-    -------
-    Heaping
-        With a reason in place of a test where there are fewer than `FEWEST_REPORTS` reports, the
-        highest is under `LEAST_HIGHEST`, all or none are multiples of 5, or the fit does not
-        settle.
-
-    Raises
-    ------
-    ValueError
-        If the level is not between 0 and 1.
+    A reason stands in place of a test where there are fewer than `FEWEST_REPORTS` reports, the
+    highest is under `LEAST_HIGHEST`, all or none are multiples of 5, or the fit does not settle in
+    so many `steps`. Raises `ValueError` if the level is not between 0 and 1.
     """
     if not 0 < level < 1:
         raise ValueError(f"level {level}; allowed: between 0 and 1")
@@ -285,18 +250,11 @@ FROM trips WHERE hours_fished > 0 GROUP BY ALL
 
 @dataclass(frozen=True, slots=True)
 class Uneven:
-    """One area whose days were interviewed unevenly.
+    """One area whose days were interviewed unevenly, and the week that is the most uneven.
 
-    Parameters
-    ----------
-    week : str
-        The week that is the most uneven.
-    low, high : float
-        Smallest and largest share of a day's counted boat-hours that interviews reported, in it.
-    n_weeks, n_compared : int
-        Weeks over the limit, of those with two days or more to compare.
-    n_days, n_interviews : int
-        Days with counts and interviews in the season, and their interviews.
+    `low`, `high`: smallest and largest share of a day's counted boat-hours that interviews
+    reported, in it. `n_weeks`: weeks over the limit, of `n_compared` with two days or more.
+    `n_days`, `n_interviews`: days with counts and interviews in the season, and their interviews.
     """
 
     area: str
@@ -310,7 +268,7 @@ class Uneven:
 
 
 def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
-    """Return the areas where some week's days were interviewed unevenly.
+    """Return the areas where some week's days were interviewed unevenly, by area.
 
     The catch rate of an area and week is one over all its days: where a larger part of the boats
     was interviewed on some days than on others, those days weigh more in it. A day's share is the
@@ -318,16 +276,6 @@ def uneven_shares(snapshot: Snapshot, counted: Counted) -> tuple[Uneven, ...]:
     within an area and week, and an area is named where the largest is more than `MOST_UNEVEN` times
     the smallest in some week and it has at least `FEWEST_DAYS` such days and `FEWEST_INTERVIEWS`
     interviews over the season.
-
-    Parameters
-    ----------
-    counted : Counted
-        Counted days of the season.
-
-    Returns
-    -------
-    tuple of Uneven
-        By area.
     """
     reported: pd.DataFrame = query.run(_HOURS, trip_tables(snapshot)).to_pandas()
     reported["date"] = pd.to_datetime(reported["date"])

@@ -12,10 +12,7 @@ import numpy as np
 from scipy.special import expit, gammaln
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
+    from analytics.arrays import Floats, Ints
 
 
 #: Most trials of all rows together: the sums have a term for each.
@@ -24,13 +21,7 @@ MOST_TRIALS = 20_000_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Steps:
-    """How many rows of a group count past each k.
-
-    Parameters
-    ----------
-    group, k, times : ndarray, shape (T,)
-        `times` rows of the group have a count over k.
-    """
+    """By group and k: how many rows (`times`) have a count over k, each of shape (T,)."""
 
     group: Ints
     k: Floats
@@ -41,8 +32,7 @@ class Steps:
 class Tallies:
     """Beta-binomial rows in G groups of one mean each.
 
-    - `trial`: all rows as one group.
-    - `constant`: ``Σ log C(m, s)``.
+    `trial`: all rows as one group. `constant`: ``Σ log C(m, s)``.
     """
 
     n_groups: int
@@ -54,11 +44,7 @@ class Tallies:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LogLikDerivatives:
-    """The log-likelihood and its derivatives in η = logit μ of each group and λ = logit ρ.
-
-    - `eta`, `eta2`, `eta_lam` (G,): first and second derivatives in η, and the mixed one.
-    - `lam`, `lam2`: first and second derivatives in λ.
-    """
+    """The log-likelihood and its derivatives in η = logit μ of each group (G,) and λ = logit ρ."""
 
     value: float
     eta: Floats
@@ -93,20 +79,11 @@ def _steps(count: Ints, group: Ints) -> Steps:
 
 
 def log_likelihood(tallies: Tallies, eta: Floats, lam: float) -> float:
-    r"""Return the beta-binomial log-likelihood.
+    """Return the beta-binomial log-likelihood of `eta` (G,), logit μ, and `lam`, logit ρ.
 
-    With ``θ = ρ/(1-ρ) = exp(λ)`` it is ``Σ log C(m, s) + Σ_{k<s} log(μ + kθ)
-    + Σ_{k<m-s} log(1 - μ + kθ) - Σ_{k<m} log(1 + kθ)``: the beta functions of ``α = μ/θ`` and
-    ``β = (1-μ)/θ`` as products, so that at θ = 0 it is the binomial's and loses no digits near it
-    (Skellam 1948, A probability distribution derived from the binomial distribution by regarding
-    the probability of success as variable, J. R. Stat. Soc. B 10; from memory).
-
-    Parameters
-    ----------
-    eta : ndarray of float, shape (G,)
-        Logit of the mean μ of each group.
-    lam : float
-        Logit of the intraclass correlation ρ; minus infinity for the binomial.
+    With ``θ = ρ/(1-ρ) = exp(λ)`` it is ``Σ log C(m, s) + Σ_{k<s} log(μ + kθ) + Σ_{k<m-s} log(1 - μ
+    + kθ) - Σ_{k<m} log(1 + kθ)``: the beta functions of ``α = μ/θ`` and ``β = (1-μ)/θ`` as
+    products, so that at θ = 0 it is the binomial's and loses no digits near it.
     """
     theta = float(np.exp(lam))
     return (
@@ -168,12 +145,10 @@ def _sums(
 
 
 def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
-    r"""Return the slope of the log-likelihood in θ at θ = 0: above 0 where counts spread more.
+    """Return the slope of the log-likelihood in θ at θ = 0: above 0 where counts vary more.
 
-    ``Σ_{k<s} k/μ + Σ_{k<m-s} k/(1-μ) - Σ_{k<m} k``, the score of Tarone (1979, Testing the
-    goodness of fit of the binomial distribution, Biometrika 66; from memory).
-
-    `eta` (G,): logit of the binomial means.
+    ``Σ_{k<s} k/μ + Σ_{k<m-s} k/(1-μ) - Σ_{k<m} k``, the score of Tarone (1979, Testing the goodness
+    of fit of the binomial distribution, Biometrika 66; from memory), with `eta` (G,) = logit μ.
     """
     success, failure, trial = tallies.success, tallies.failure, tallies.trial
     return float(
@@ -190,8 +165,7 @@ def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
 class ShareLikelihood:
     """Beta-binomial regression; parameters are b, then λ = logit ρ.
 
-    - `rows` (G, P): the distinct rows of the regression's matrix.
-    - `tallies`: the counts, by those rows.
+    `rows` (G, P): the distinct rows of the regression's matrix, by which counts are tallied.
     """
 
     rows: Floats

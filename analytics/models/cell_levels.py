@@ -24,18 +24,13 @@ from analytics.models.shrinkage import fit_levels
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_fit import CountFit
     from analytics.models.count_warm_start import Coded
     from analytics.models.formula import Coding
     from analytics.models.maximum_likelihood import Likelihood
     from analytics.models.share_regression import ShareFit
     from analytics.models.shrinkage import CellLevelFit
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,27 +192,14 @@ def _by_pair(
 def spread_by_cluster(
     score: Floats, information: Floats, cell: Ints, cluster: Ints, has: Bools
 ) -> float:
-    r"""Return the variance of scores by cluster over that expected of rows, pooled over cells.
+    """Return the variance of scores by cluster over that expected of rows, pooled over C cells.
 
     In a cell of score s and information I whose clusters have s_d and I_d, ``Σ_d (s_d - s I_d/I)²``
     has the mean ``I - Σ_d I_d²/I`` where rows stand alone. The factor is the sum of the former over
     that of the latter, over all cells of two clusters or more, and never below 1: thick cells
     determine it, thin ones share it. Our choice, no source; in one cell of D equal clusters it is
-    the sandwich with its ``D/(D-1)``.
-
-    Parameters
-    ----------
-    score, information : ndarray of float, shape (N,)
-        Of rows, in the linear predictor.
-    cell, cluster : ndarray of int, shape (N,)
-        Codes from 0.
-    has : ndarray of bool, shape (C,)
-        Whether a cell has fish that carry information.
-
-    Returns
-    -------
-    float
-        NaN where no cell with fish has two clusters.
+    the sandwich with its ``D/(D-1)``. NaN where no cell with fish that carry information (`has`,
+    (C,)) has two clusters.
     """
     n = len(has)
     pairs, place = np.unique(cluster * n + cell, return_inverse=True)
@@ -426,7 +408,7 @@ UNTOLD = 0.25
 ROUNDS = 3
 
 
-def impute_areas(known: Floats, cov: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def impute_areas(known: Floats, cov: Floats, at: Ints) -> tuple[Floats, Floats]:
     r"""Fill a table of areas and weeks by its two-way fit, ``y_aw = a_a + b_w + e``.
 
     An empty cell takes ``a_a + b_w`` by least squares from the cells that are known, each weighted

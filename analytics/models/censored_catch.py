@@ -28,11 +28,9 @@ from analytics.models.maximum_likelihood import maximise, newton
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
+    from analytics.arrays import Bools, Floats, Ints
 
 
 #: Log of a dispersion at which the negative binomial is the Poisson law to all digits.
@@ -44,15 +42,12 @@ _ALL_AT_LIMIT = coded("all_boats_at_limit")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class UncappedCatch:
-    """What boats would keep.
+    """What boats would keep, by area.
 
-    - `mean` (A,): fish an angler would keep in a trip; 0 where no boat kept any, NaN where it
-      cannot be estimated.
-    - `size`: k, in ``var = mean + mean²/k`` of a boat; infinite for the Poisson law.
-    - `cov` (A + 1, A + 1): covariance of the logs of the means and of log(1/k); 0 for a number that
-      is not estimated.
-    - `n_boats`, `n_at_limit` (A,)
-    - `reasons`: why an area has no mean above 0, a code.
+    `mean` (A,): fish an angler would keep in a trip; 0 where no boat kept any, NaN where it cannot
+    be estimated, with the reason in `reasons`. `size`: k, in ``var = mean + mean²/k`` of a boat;
+    infinite for the Poisson. `cov` (A + 1, A + 1): covariance of the logs of the means and of
+    log(1/k); 0 for a number that is not estimated.
     """
 
     areas: tuple[str, ...]

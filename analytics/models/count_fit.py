@@ -16,14 +16,11 @@ from analytics.models.count_likelihood import ETA, ZETA, CollapsedCounts, CountL
 from analytics.models.response_checks import positive, rows_of
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_likelihood import Family
     from analytics.models.formula import Coding
     from analytics.models.response_checks import CountRows
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 #: Before the names of the coefficients of the zero part.
 ZERO = "zero: "
@@ -97,22 +94,10 @@ class CountFit:
         return np.append(b, math.log(max(self.dispersion, NO_DISPERSION)))
 
     def predict(self, frame: pd.DataFrame) -> Floats:
-        """Return the expected counts of the rows of a frame.
+        """Return the expected counts of rows with every column of the fit, shape (N,).
 
-        Parameters
-        ----------
-        frame : pandas.DataFrame
-            N rows with every column of the terms, and of the exposure where the fit has one.
-
-        Returns
-        -------
-        ndarray of float, shape (N,)
-
-        Raises
-        ------
-        UsageError
-            If the exposure or a column is missing or not above 0, a cell is empty, or a factor has
-            a level that the fit never saw.
+        Raises `UsageError` if the exposure or a column is missing or not above 0, a cell is empty,
+        or a factor has a level that the fit never saw.
         """
         if not isinstance(frame, pd.DataFrame):
             raise UsageError(f"a {type(frame).__name__} was given; predictions need a pandas frame")
@@ -139,15 +124,14 @@ def count_fit(
     zero_coding: Coding,
     exposure: str | None,
     family: Family | None = None,
-    keep: NDArray[np.bool_] | None = None,
+    keep: Bools | None = None,
     n_clusters: int | None = None,
     notes: tuple[str, ...] = (),
 ) -> CountFit:
     """Return the fit that a likelihood has at its top.
 
-    `family` is the one asked for where `likelihood` is of its edge, without dispersion. Columns of
-    the coding that `keep`, shape (P,), leaves out have a coefficient of 0
-    without an error.
+    `family` is the one requested where `likelihood` is of its edge, without dispersion. Columns of
+    the coding that `keep`, shape (P,), leaves out have a coefficient of 0 without an error.
     """
     family = family or likelihood.family
     names = [*coding.names]
@@ -187,12 +171,11 @@ def count_fit(
 class Diagnosis:
     """How a fit stands to N rows.
 
-    - `pearson`: sum of squared Pearson residuals over N less coefficients: 1 where the family's
-      variance is that of the counts, above where they spread more.
-    - `zeros`, `zeros_expected`: share of rows without a count, seen and by the fit.
-    - `residual` (N,): randomised quantile residuals: standard normal where the family is right.
-    - `influence` (N,): largest move of a coefficient, in its standard errors, if the row were left
-      out (one step).
+    `pearson`: sum of squared Pearson residuals over N less coefficients: 1 where the family's
+    variance is that of the counts, above where they vary more. `zeros`, `zeros_expected`: share of
+    rows without a count, seen and by the fit. `residual` (N,): randomised quantile residuals:
+    standard normal where the family is right. `influence` (N,): largest move of a coefficient, in
+    its standard errors, if the row were left out (one step).
     """
 
     pearson: float

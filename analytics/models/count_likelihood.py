@@ -19,10 +19,7 @@ from analytics.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
+    from analytics.arrays import Floats, Ints
 
 
 # Families of counts: log-likelihood of single rows and its derivatives.
@@ -83,11 +80,9 @@ def family_of(word: str, zero_terms: Sequence[str]) -> Family:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LogLikDerivatives:
-    """Log-likelihood of N rows and its derivatives in η, ζ and λ.
+    """Log-likelihood of N rows and its derivatives in η, ζ and λ: (N,), (3, N) and (3, 3, N).
 
-    - `value` (N,)
-    - `first` (3, N)
-    - `second` (3, 3, N): symmetric; rows and columns of an argument that the family lacks are 0.
+    Rows and columns of an argument that the family lacks are 0.
     """
 
     value: Floats
@@ -98,11 +93,10 @@ class LogLikDerivatives:
 def log_lik_derivatives(
     family: Family, y: Ints, eta: Floats, zeta: Floats, lam: float
 ) -> LogLikDerivatives:
-    """Return the log-likelihood of counts and its derivatives.
+    """Return the log-likelihood of N counts and its derivatives.
 
-    `y` (N,): counts, 0 or more. `eta` (N,): log of the mean of the count part. `zeta` (N,): logit
-    of the chance of a zero that is no count (zero-inflated), or of a count above 0 (hurdle);
-    ignored by the others. `lam`: log of the dispersion; ignored by the Poisson laws.
+    `zeta` (N,): logit of the chance of a zero that is no count (zero-inflated), or of a count above
+    0 (hurdle); ignored by the others, as `lam` is by the Poisson families.
     """
     law: Callable[[Ints, Floats, float], LogLikDerivatives] = (
         _negative_binomial if family.has_dispersion else _poisson
@@ -125,10 +119,10 @@ def _poisson(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
 
 
 def _negative_binomial(y: Ints, eta: Floats, lam: float) -> LogLikDerivatives:
-    r"""``Σ_{k<y} log(1 + αk) + y η - log y! - (y + 1/α) log(1 + αμ)``: NB2 without gammas of 1/α.
+    """NB2 without gammas of 1/α, exact down to α = 0, where it is the Poisson.
 
-    Exact down to α = 0, where it is the Poisson law (Lawless 1987, Negative binomial and mixed
-    Poisson regression, Can. J. Stat. 15; from memory).
+    ``Σ_{k<y} log(1 + αk) + y η - log y! - (y + 1/α) log(1 + αμ)`` (Lawless 1987, Negative binomial
+    and mixed Poisson regression, Can. J. Stat. 15; from memory).
     """
     alpha, mu = float(np.exp(lam)), np.exp(eta)
     k = np.arange(int(y.max(initial=0)) + 1, dtype=np.float64)
@@ -178,10 +172,9 @@ def _second_part(x: Floats) -> Floats:
 def _inflated(
     y: Ints, zeta: Floats, counts: LogLikDerivatives, at_zero: LogLikDerivatives
 ) -> LogLikDerivatives:
-    r"""Mix in zeros: ``f(0) -> π + (1-π) f(0)``, ``f(y) -> (1-π) f(y)`` with ``π = expit ζ``.
+    """Mix in zeros: ``f(0) -> π + (1-π) f(0)``, ``f(y) -> (1-π) f(y)`` with ``π = expit ζ``.
 
-    Lambert (1992), Zero-inflated Poisson regression, with an application to defects in
-    manufacturing, Technometrics 34; from memory.
+    Lambert (1992), Zero-inflated Poisson regression, Technometrics 34; from memory.
     """
     pi, rest = expit(zeta), np.logaddexp(0.0, -zeta)
     log_pi, log_not = -rest, -zeta - rest
@@ -202,7 +195,7 @@ def _inflated(
 def _hurdle(
     y: Ints, zeta: Floats, counts: LogLikDerivatives, at_zero: LogLikDerivatives
 ) -> LogLikDerivatives:
-    r"""Part zeros from the rest: ``f(0) -> 1-q``, ``f(y) -> q f(y)/(1 - f(0))``, ``q = expit ζ``.
+    """Part zeros from the rest: ``f(0) -> 1-q``, ``f(y) -> q f(y)/(1 - f(0))``, ``q = expit ζ``.
 
     Mullahy (1986), Specification and testing of some modified count data models, J. Econometrics
     33; from memory.
@@ -235,10 +228,9 @@ NOWHERE = np.zeros(3)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CollapsedCounts:
-    """Rows that are alike in covariates, exposure and count, each once with its weight.
+    """Rows alike in covariates, exposure and count, each once with its weight; every array is (M,).
 
-    - `y`, `group` (M,): count, and the place of its covariates.
-    - `log_exposure`, `weight` (M,)
+    `group`: place of the covariates.
     """
 
     y: Ints
@@ -248,18 +240,7 @@ class CollapsedCounts:
 
 
 def collapse(y: Ints, group: Ints, exposure: Floats) -> tuple[CollapsedCounts, Ints]:
-    """Return rows collapsed, and the place of every row in them.
-
-    Parameters
-    ----------
-    y, group : ndarray of int, shape (N,)
-    exposure : ndarray of float, shape (N,)
-        Above 0.
-
-    Returns
-    -------
-    place : ndarray of int, shape (N,)
-    """
+    """Return N rows collapsed, and the place of every row in them, (N,); exposures are above 0."""
     key, values = _keys(y, group, exposure)
     counts, seen = _counts(np.sort(key), values, int(y.max(initial=0)) + 1)
     return counts, np.searchsorted(seen, key)
@@ -293,14 +274,7 @@ def _counts(key: Ints, values: Floats, highest: int) -> tuple[CollapsedCounts, I
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sums:
-    """Log-likelihood at one set of parameters, and its derivatives summed by group.
-
-    Parameters
-    ----------
-    first : ndarray of float, shape (3, G)
-        In η, ζ and λ.
-    second : ndarray of float, shape (3, 3, G)
-    """
+    """Log-likelihood, its first (3, G) and second (3, 3, G) derivatives in η, ζ and λ by group."""
 
     value: float
     first: Floats
@@ -356,10 +330,9 @@ class CountLikelihood:
         return self._matrix(self._sums(params).second)
 
     def differenced_hessian(self, params: Floats) -> Floats:
-        """Return the matrix of second derivatives from differences of the first ones of rows.
+        """Return the second derivatives (K, K) from differences of the first ones of rows.
 
-        Central differences in η, ζ and λ, which are at most three whatever the number of
-        coefficients; shape (K, K).
+        Central differences in η, ζ and λ: at most three, whatever the number of coefficients.
         """
         second = np.zeros((3, 3, len(self.rows)))
         places = [ETA] + [ZETA] * bool(self.zero_rows.shape[1]) + [LAM] * self.family.has_dispersion
@@ -370,11 +343,9 @@ class CountLikelihood:
         return self._matrix((second + second.transpose(1, 0, 2)) / 2)
 
     def cluster_scores(self, params: Floats, place: Ints, cluster: Ints) -> Floats:
-        """Return the gradient by cluster of the rows before they were collapsed.
+        """Return the gradient by cluster of the rows before they were collapsed, shape (C, K).
 
-        `params` (K,). `place` (N,): as `collapse` gives it. `cluster` (N,): codes from 0 to C - 1.
-
-        The result has shape (C, K).
+        `place` (N,): as `collapse` gives it. `cluster` (N,): codes from 0 to C - 1.
         """
         first = self.slopes(params).first
         n, size = int(cluster.max()) + 1, len(self.rows)

@@ -25,14 +25,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from analytics.arrays import Floats, Ints
     from analytics.models.count_fit import CountFit
     from analytics.models.formula import Coding
     from analytics.models.response_checks import CountRows
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 def fit_counts(
@@ -192,10 +189,7 @@ ZERO_STARTS = (-2.0, 0.0)
 def best_of_starts(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats, tuple[str, ...]]:
     """Return the highest top; where the dispersion runs to 0, that of the Poisson family.
 
-    `likelihood`: the one given, or at the edge that of the family without dispersion. `params`
-    (K,). `notes`: what a reader must know.
-
-    Raises `UsageError` if no search arrived.
+    With the likelihood whose top it is, and notes. Raises `UsageError` if no search arrived.
     """
     found = _tops(likelihood)
     inside = max(found, key=likelihood.value, default=None)

@@ -19,14 +19,10 @@ from analytics.models.response_checks import rows_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_fit import CountFit
     from analytics.models.formula import Coding
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 #: A log rate so far from the mean rate, or an error of it, is one that runs off: a factor of e²⁰.
 DIVERGENCE_BOUND = 20.0
@@ -210,11 +206,11 @@ def _log_zero(likelihood: CountLikelihood, before: CountFit, at: Floats) -> Floa
 
 
 def has_more(likelihood: CountLikelihood, before: CountFit, at: Floats) -> bool:
-    r"""Return whether the family has anything over the one below it, by the slope at its edge.
+    """Return whether the family has anything over the one below it, by the slope at its edge.
 
     Dispersion: ``Σ (y - μ)² - y > 0`` (Dean & Lawless 1989, Tests for detecting overdispersion in
-    Poisson regression models, J. Am. Stat. Assoc. 84; from memory). Zeros that are no counts:
-    ``Σ 1(y=0)/f(0) - 1 > 0`` (van den Broek 1995, A score test for zero inflation in a Poisson
+    Poisson regression models, J. Am. Stat. Assoc. 84; from memory). Zeros that are no counts: ``Σ
+    1(y=0)/f(0) - 1 > 0`` (van den Broek 1995, A score test for zero inflation in a Poisson
     distribution, Biometrics 51; from memory).
     """
     counts, family = likelihood.counts, likelihood.family
@@ -257,11 +253,7 @@ NO_RANK = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Regressors:
-    """Terms as a matrix.
-
-    - `matrix` (G, P)
-    - `keep` (P,): columns that do not follow from those before them.
-    """
+    """Terms as a matrix (G, P); `keep` (P,): columns that do not follow from those before them."""
 
     coding: Coding
     matrix: Floats

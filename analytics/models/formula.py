@@ -17,21 +17,14 @@ from analytics.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+    from analytics.arrays import Floats, Ints
 
 
 # Smooth functions of a number: natural cubic splines, straight beyond their outer knots.
 
 
 def knots_of(values: Floats, n_columns: int, *, name: str) -> tuple[float, ...]:
-    """Return knots at evenly spaced quantiles of the distinct values of a column.
-
-    `n_columns`: columns of the spline: one fewer than its knots. `name`: the column, for the words
-    of an error.
-
-    The result has shape (n_columns,).
+    """Return ``n_columns + 1`` knots at evenly spaced quantiles of the distinct values of a column.
 
     Raises `UsageError` if there are under two columns, or fewer distinct values than knots.
     """
@@ -45,15 +38,11 @@ def knots_of(values: Floats, n_columns: int, *, name: str) -> tuple[float, ...]:
 
 
 def natural_spline(x: Floats, knots: tuple[float, ...]) -> list[Floats]:
-    r"""Return the columns of a natural cubic spline without its constant.
+    """Return the columns (N,) of a natural cubic spline without its constant.
 
     ``x`` and ``d_k(x) - d_{K-1}(x)`` for k = 1 ... K-2, with ``d_k(x) = [(x - ξ_k)³₊ - (x -
     ξ_K)³₊]/(ξ_K - ξ_k)`` (Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning,
     equation 5.4; from memory), on the scale of the knots' span.
-
-    `x` (N,). `knots` (K,).
-
-    The result has shape (N,).
     """
     span = knots[-1] - knots[0]
     z, at = (x - knots[0]) / span, (np.array(knots) - knots[0]) / span
@@ -164,11 +153,7 @@ TIMES, SMOOTH = ":", "~"
 
 @dataclass(frozen=True, slots=True)
 class Main:
-    """One column of a frame as a regression takes it: a factor, a slope or a spline.
-
-    - `levels`: of a factor, the base first.
-    - `knots`: of a spline.
-    """
+    """One column as a regression takes it: a factor (`levels`, base first), a spline or a slope."""
 
     column: str
     levels: tuple[str, ...] = ()
@@ -184,10 +169,8 @@ class Main:
     def coded(self, frame: pd.DataFrame) -> list[Floats]:
         """Return its columns of the matrix for the rows of a frame.
 
-        Raises
-        ------
-        UsageError
-            If the column is missing, has an empty or infinite cell, or a level not seen before.
+        Raises `UsageError` if the column is missing, has an empty or infinite cell, or a level not
+        seen before.
         """
         column = _filled(frame, self.column)
         if self.knots:
@@ -239,14 +222,11 @@ class Coding:
 
 
 def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
-    """Learn from a frame how terms are coded.
+    """Learn from the N rows of a frame how terms are coded: columns, or ``a:b`` for an interaction.
 
-    `frame`: N rows. `terms`: columns, or ``a:b`` for the interaction of two. Text is a factor whose
-    first level in sorting order is the base; numbers are slopes, with ``~k`` a natural spline of k
-    columns.
-
-    Raises `UsageError` if a column is missing, has empty or infinite cells or a single level, or a
-    term is named twice.
+    Text is a factor whose first level in sorting order is the base; numbers are slopes, with ``~k``
+    a natural spline of k columns. Raises `UsageError` if a column is missing, has empty or infinite
+    cells or a single level, or a term is named twice.
     """
     asked = term_list(terms)
     if len(set(asked)) != len(asked):
@@ -306,7 +286,7 @@ def _main(frame: pd.DataFrame, name: str, part: str) -> Main:
     return Main(name, tuple(levels))
 
 
-def _labels(column: pd.Series) -> tuple[NDArray[np.int64], list[str]]:
+def _labels(column: pd.Series) -> tuple[Ints, list[str]]:
     """Return the place of each row among the levels that occur, and those levels as text."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         seen, codes = np.unique(column.cat.codes.to_numpy(), return_inverse=True)

@@ -20,19 +20,15 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
+    from analytics.arrays import Bools, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Survival:
-    """A survival curve at its E times: the start, every time of a death, and the last seen.
+    """A survival curve at its E times (hours): the start, every time of a death, and the last seen.
 
-    - `hours` (E,)
-    - `at_risk`, `died` (E,): fish under watch just before, and deaths then.
-    - `alive_prop` (E,)
-    - `low`, `high` (E,): NaN where the curve is 1 or 0.
+    `at_risk`, `died`: fish under watch just before, and deaths then. `low`, `high`: NaN where the
+    curve is 1 or 0.
     """
 
     hours: Floats

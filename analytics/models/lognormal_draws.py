@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from analytics.arrays import Floats
 
-    Floats = NDArray[np.float64]
 
 #: No draw lies further from its middle than this factor: with few degrees of freedom Student's t
 #: would give totals that no fishery can have (a choice of this program, no source).

@@ -14,9 +14,8 @@ from scipy.optimize import fmin_bfgs
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
+    from analytics.arrays import Floats
 
-    Floats = NDArray[np.float64]
 
 #: A step that would still be taken, in standard errors, under which a search has arrived.
 CONVERGENCE_TOL = 1e-5
@@ -39,12 +38,7 @@ class Likelihood(Protocol):
 
 
 def maximise(likelihood: Likelihood, start: Floats) -> Floats | None:
-    """Return the parameters at the top of a likelihood near a start; None where none is reached.
-
-    `start` (K,).
-
-    The result has shape (K,).
-    """
+    """Return the parameters (K,) at the top near a start; None where none is reached."""
     with np.errstate(all="ignore"):
         near = newton(likelihood, start)
         if near is not None:
@@ -105,15 +99,10 @@ def _uphill(likelihood: Likelihood, params: Floats, step: Floats) -> Floats:
 def checked_errors(
     hessian: Callable[[Floats], Floats], score: Callable[[Floats], Floats], params: Floats
 ) -> tuple[Floats, tuple[str, ...]]:
-    """Return standard errors from the information at an optimum, if it stands two checks.
+    """Return standard errors (P,) from the information at an optimum, if it stands two checks.
 
     It must be positive definite, and the analytic form must agree with the central difference of
-    the score.
-
-    `hessian`, `score`: of the parameters. `params` (P,): the optimum.
-
-    `errors` (P,): NaN where they are refused. `notes`: why they are refused; empty where they are
-    not.
+    the score; else they are NaN, and the second result says why.
     """
     none = np.full(len(params), np.nan)
     information = -hessian(params)
@@ -134,7 +123,7 @@ def checked_errors(
 
 
 def sandwich(bread: Floats, scores: Floats, n_lost: int = 1) -> Floats:
-    """Return ``B (C/(C-L) Σ s_c s_c') B`` from the scores of C clusters, shape (K, K).
+    """Return ``B (C/(C-L) Σ s_c s_c') B`` (K, K) from the scores of C clusters.
 
     Liang & Zeger 1986, Longitudinal data analysis using generalized linear models, Biometrika 73;
     from memory.

@@ -12,12 +12,8 @@ from scipy.special import expit, logit
 from analytics.models.beta_binomial import log_lik_derivatives, log_likelihood, tally
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.models.beta_binomial import Tallies
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 # The most likely shares of groups at given standard deviations, and Laplace's likelihood of these.
@@ -28,11 +24,9 @@ ARRIVED = 1e-12
 
 @dataclass(frozen=True, slots=True)
 class VarianceComponents:
-    """What is held fixed while the most likely shares are sought.
+    """Standard deviations of logit effects of area, of week and of both together (`own`).
 
-    - `area`, `week`, `own`: standard deviations of the effects of area, of week and of both
-      together, on the logit scale; 0 leaves the effect out.
-    - `lam`: logit of the intraclass correlation; minus infinity for none.
+    0 leaves an effect out. `lam`: logit of the intraclass correlation; minus infinity for none.
     """
 
     area: float
@@ -43,11 +37,9 @@ class VarianceComponents:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossedDesign:
-    """G groups, each of one area and one week.
+    """G groups, each of one area (of `n_areas`) and one week, with the tallies of their fish.
 
-    - `tallies`: fish of the groups.
-    - `incidence` (G, 1 + A + W): intercept, areas and weeks of each group.
-    - `n_areas`: A.
+    `incidence` (G, 1 + A + W): intercept, areas and weeks of each group.
     """
 
     tallies: Tallies
@@ -74,12 +66,10 @@ class CrossedDesign:
 class LaplaceMode:
     """The most likely effects at given standard deviations.
 
-    - `common` (1 + A + W,): intercept and effects of areas and weeks.
-    - `own` (G,): effects of the groups.
-    - `eta` (G,): logit shares.
-    - `log_marginal`: Laplace's log-likelihood of the standard deviations, but for a constant.
-    - `curve` (G,): minus the second derivative of the log-likelihood in eta.
-    - `information` (1 + A + W, 1 + A + W): of the common effects, the groups' own integrated out.
+    `common` (1 + A + W,): intercept and effects of areas and weeks, with their `information`, the
+    groups' own effects integrated out. `own` (G,): effects of the groups. `eta` (G,): logit shares.
+    `log_marginal`: Laplace's log-likelihood but for a constant. `curve` (G,): minus the second
+    derivative of the log-likelihood in eta.
     """
 
     common: Floats
@@ -93,14 +83,11 @@ class LaplaceMode:
 def mode_of(
     design: CrossedDesign, components: VarianceComponents, common: Floats, own: Floats
 ) -> LaplaceMode:
-    r"""Climb to the most likely effects by Newton's method.
+    """Climb to the most likely effects by Newton's method, from some common and own ones.
 
     Maximises ``l(η) - Σu²/2σ_u² - Σv²/2σ_v² - Σd²/2σ_d²`` with ``η = b + u_a + v_w + d_aw``. The
-    own effects d are solved for group by group, so that each step is of size 1 + A + W.
-
-    `common`, `own`: where to start; shapes as in `LaplaceMode`.
-
-    Raises `numpy.linalg.LinAlgError` if the top is flat.
+    own effects d are solved for group by group, so that each step is of size 1 + A + W. Raises
+    `numpy.linalg.LinAlgError` if the top is flat.
     """
     x, d, penalty = common, own, design.precision(components)
     z, tau = design.incidence, 1 / max(components.own, 1e-8) ** 2
@@ -165,7 +152,7 @@ def _at_mode(
 
 
 def covariance(design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode) -> Floats:
-    r"""Return the covariance of the logit shares at given standard deviations, shape (G, G).
+    """Return the covariance (G, G) of the logit shares at given standard deviations.
 
     ``η = T Z x + e`` with ``T = τ/(h + τ)``, ``V(x) = S⁻¹`` and ``V(e) = 1/(h + τ)``: the inverse
     of the joint information of all effects.
@@ -233,15 +220,10 @@ class PooledShares:
         return max(self.n_cells - self.n_parameters, 0)
 
     def mean(self, weight: Floats, weight_variance: Floats) -> tuple[float, float]:
-        r"""Return the weighted mean ``Σ w p / Σ w`` of the shares and its standard error.
+        """Return the weighted mean ``Σ w p / Σ w`` of the shares and its standard error.
 
         By the delta method: ``v = g' C g + Σ ((p - mean)/W)² v(w)`` with ``g = w p (1-p)/W`` and
-        ``W = Σ w``, the weights independent of each other and of the shares.
-
-        Parameters
-        ----------
-        weight, weight_variance : ndarray of float, shape (G,)
-            Weights of 0 or more, not all 0, and their variances.
+        ``W = Σ w``, the weights (G,), not all 0, independent of each other and of the shares.
         """
         part, p = weight / weight.sum(), self.share
         value = float(part @ p)

@@ -18,25 +18,14 @@ from analytics.models.formula import column_of, listed, parts_of, require_rank
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.models.count_likelihood import CountLikelihood
     from analytics.models.formula import Coding
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Counts:
-    """Rows with at least one trial.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Those rows.
-    successes, trials : ndarray of int, shape (N,)
-    """
+    """The N rows of a frame with at least one trial, and their counts."""
 
     frame: pd.DataFrame
     successes: Ints
@@ -44,7 +33,7 @@ class Counts:
 
 
 def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
-    """Return the counts of a frame, checked.
+    """Return the counts of a frame.
 
     Raises `UsageError` if there is no such column, a cell is empty, negative or no whole number,
     successes exceed trials, or no row has a trial.
@@ -94,15 +83,12 @@ def whole_counts(frame: pd.DataFrame, name: str) -> Ints:
 
 
 def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> None:
-    r"""Refuse counts for which no finite coefficients are best.
+    """Refuse counts without finite best coefficients, or with all rows of two all or none.
 
     There are none where some combination t of the columns has ``x_i't >= 0`` in every row of
     successes alone, ``<= 0`` in every row of failures alone, ``= 0`` in rows of both, and not 0
-    everywhere (Albert & Anderson 1984, On the existence of maximum likelihood estimates in
-    logistic regression models, Biometrika 71; from memory). It is looked for by linear programming.
-
-    Raises `UsageError` if there is such a combination, or all rows of two trials or more are all or
-    none.
+    everywhere (Albert & Anderson 1984, On the existence of maximum likelihood estimates in logistic
+    regression models, Biometrika 71; from memory). It is looked for by linear programming.
     """
     s, m = counts.successes, counts.trials
     side = np.where(s == m, 1.0, np.where(s == 0, -1.0, 0.0))
@@ -127,11 +113,9 @@ def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> Non
 
 
 def separating(names: Sequence[str], matrix: Floats, side: Floats) -> list[str]:
-    """Return the columns of a combination that separates rows.
+    """Return the columns of a combination that separates N rows; empty where none does.
 
-    `names` (P,). `matrix` (N, P). `side` (N,): 1, -1, or 0 for a row that stands on both sides.
-
-    The result is empty where no combination does.
+    `side` (N,): 1, -1, or 0 for a row that stands on both sides.
     """
     scale = np.abs(matrix).max(axis=0)
     rows = np.unique(np.column_stack([matrix / scale, side]), axis=0)
@@ -164,10 +148,7 @@ MOST_COUNT = 1_000_000
 class CountRows:
     """N rows of counts, their covariates held once for each of G combinations.
 
-    - `y`, `group` (N,): count, and the place of its covariates in `groups`.
-    - `exposure` (N,)
-    - `groups`: G rows: every combination of the columns of the terms.
-    - `cluster` (N,): codes from 0.
+    `group` (N,): place of the covariates in `groups`. `cluster` (N,): codes from 0.
     """
 
     y: Ints
@@ -185,8 +166,8 @@ class CountRows:
 def require_fit(coding: Coding, zero_coding: Coding, likelihood: CountLikelihood) -> None:
     """Refuse covariates for which no finite coefficients are best.
 
-    Raises `UsageError` if one column follows from others, or a combination of them picks out rows
-    without a count (as `analytics.models.response_checks.require_overlap`, for counts).
+    One column follows from others, or a combination of them picks out rows without a count (as
+    `require_overlap`, for counts).
     """
     counts, size = likelihood.counts, len(likelihood.rows)
     require_rank(coding.names, likelihood.rows)
@@ -208,13 +189,11 @@ def rows_of(
     terms: Sequence[str],
     cluster: str | None,
 ) -> CountRows:
-    """Return the rows of a frame, checked.
+    """Return the rows of a frame.
 
-    Raises
-    ------
-    UsageError
-        If a column is missing, a count is no whole number from 0 to `MOST_COUNT`, an exposure is
-        not above 0, a cell of a term or a cluster is empty, or no row has a count above 0.
+    Raises `UsageError` if a column is missing, a count is no whole number from 0 to `MOST_COUNT`,
+    an exposure is not above 0, a cell of a term or a cluster is empty, or no row has a count above
+    0.
     """
     if isinstance(frame, pa.Table):
         frame = frame.to_pandas()
@@ -242,13 +221,7 @@ def rows_of(
 
 
 def positive(frame: pd.DataFrame, name: str) -> Floats:
-    """Return a column of exposure.
-
-    Raises
-    ------
-    UsageError
-        If there is none, or a cell is empty, infinite or not above 0.
-    """
+    """Return a column of exposure; raises `UsageError` if it is missing or a cell not above 0."""
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
         raise UsageError(f"column {name!r} holds {column.dtype}; an exposure is a number above 0")

@@ -17,7 +17,8 @@ from analytics.errors import UsageError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
+    from analytics.arrays import Bools, Floats
+
 
 #: Weeks with a figure that a curve of two parameters needs.
 LEAST_WEEKS = 4
@@ -288,7 +289,7 @@ def crossing(day: Floats, share: Floats, part: float) -> Floats:
     return np.asarray(day[after - 1] + (part - low) / (high - low) * (day[after] - day[after - 1]))
 
 
-def _between(known: NDArray[np.bool_]) -> Floats:
+def _between(known: Bools) -> Floats:
     """Return the weights by which W weeks take the figures of the K known, shape (W, K)."""
     place = np.arange(len(known))
     rows = [np.interp(place, place[known], one) for one in np.eye(int(known.sum()))]

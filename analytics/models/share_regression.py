@@ -34,12 +34,9 @@ from analytics.models.response_checks import counts_of, require_overlap
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.formula import Coding
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 #: Intraclass correlations that the search starts from, and the one a fit from one start does.
 STARTS, FIRST_RHO = (0.01, 0.1, 0.4), 0.1
@@ -106,7 +103,7 @@ def share_fit(
     *,
     coding: Coding,
     n_parameters: int | None = None,
-    keep: NDArray[np.bool_] | None = None,
+    keep: Bools | None = None,
     notes: tuple[str, ...] = (),
 ) -> ShareFit:
     """Return the fit at the top of a likelihood: ``params`` are coefficients and logit ρ, or -inf.

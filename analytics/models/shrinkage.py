@@ -29,13 +29,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats
     from analytics.models.formula import Coding
     from analytics.models.maximum_likelihood import Likelihood
-
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 
 # Likelihoods with a penalty that keeps levels without a fish, or with nothing else, finite.
@@ -43,17 +40,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BiasReduced:
-    r"""A likelihood plus ``½ log |X' W X|``, W the Poisson or binomial weights.
+    """A likelihood plus ``½ log |X' W X|``, W the Poisson or binomial weights.
 
     Firth (1993), Bias reduction of maximum likelihood estimates, Biometrika 80; from memory: of
     counts it is as if half a fish more were caught for each coefficient, so that a log rate is
     finite and nearly unbiased. The weights leave the dispersion out: half a fish corrects the log
     of a mean of overdispersed counts by as much.
 
-    - `likelihood`: the first P of its parameters are the coefficients of `rows`.
-    - `rows` (G, P)
-    - `size` (G,): exposure of a group, or its trials.
-    - `is_share`: whether the link is the logit; else the log.
+    The first P parameters are the coefficients of `rows` (G, P); `size` (G,): exposure or trials.
     """
 
     likelihood: Likelihood
@@ -96,18 +90,15 @@ class BiasReduced:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShrinkageLikelihood:
-    r"""A likelihood with a conjugate prior on C levels about centres, each worth some fish.
+    """A likelihood with a conjugate prior on C levels about centres, each worth some fish.
 
     Counts: ``w (l - c) - w exp(l - c)`` for a level l about its centre c, a gamma of shape w: as if
-    w fish more were caught in the effort that the centre says they take. Shares: ``w p l -
-    w log(1 + exp l)`` with ``p = expit c``: w encounters more with the centre's share (Diaconis &
-    Ylvisaker 1979, Conjugate priors for exponential families, Ann. Stat. 7; from memory).
+    w fish more were caught in the effort that the centre says they take. Shares: ``w p l - w log(1
+    + exp l)`` with ``p = expit c``: w encounters more with the centre's share (Diaconis & Ylvisaker
+    1979, Conjugate priors for exponential families, Ann. Stat. 7; from memory).
 
-    - `likelihood`: the first P of its parameters are the coefficients of `rows`.
-    - `rows` (C, P): levels as sums of coefficients.
-    - `centre` (C,)
-    - `pull` (P,): gradient that `BiasReduced` adds at the centres: coefficients retain it,
-      ``pull'b``.
+    The first P parameters are the coefficients of `rows` (C, P), whose sums are the levels. `pull`
+    (P,): gradient that `BiasReduced` adds at the centres: coefficients retain it, ``pull'b``.
     """
 
     likelihood: Likelihood
@@ -200,13 +191,10 @@ class ResponseData(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellLevelFit:
-    """The second step, at its top.
+    """The second step, at its top: `params` (K,) of `likelihood`, which is without the prior.
 
-    - `likelihood`: without the prior.
-    - `params` (K,)
-    - `cov`, `bread` (K, K): with the centres' errors in it, and without.
-    - `keep` (P,): columns of the coding that are fitted; the others follow from these and stand at
-      0.
+    `cov`, `bread` (K, K): with the centres' errors in it, and without. `keep` (P,): columns of the
+    coding that are fitted; the others follow from these and stand at 0.
     """
 
     family: str
@@ -221,12 +209,10 @@ class CellLevelFit:
 def fit_levels(
     data: ResponseData, *, cell: str, parts: Sequence[str], others: Sequence[str]
 ) -> CellLevelFit:
-    """Fit both steps by the family asked for; by a simpler one where that does not converge.
+    """Fit both steps by the family requested; by a simpler one where that does not converge.
 
-    `data`: `groups` has a column for every name. `cell`: column of the area-weeks. `parts`: columns
-    that add up to the centre of an area-week. `others`: terms beside them.
-
-    Raises `UsageError` if no search converges, or an effect diverges.
+    `cell`: column of the area-weeks. `parts`: columns that add up to the centre of an area-week.
+    `others`: terms beside them. Raises `UsageError` if no search converges, or an effect diverges.
     """
     cells, parts = (
         [name for name in names if len(data.groups[name].unique()) > 1]

@@ -26,9 +26,8 @@ from analytics.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
+    from analytics.arrays import Bools, Floats
 
-    Floats = NDArray[np.float64]
 
 #: Scale of the half-normal weight on the step of a week, log units: a level that moves by 25 % a
 #: week is usual, by 75 % is not. Our choice, no source.
@@ -126,13 +125,9 @@ def smooth(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
-    """The level of T weeks so far and H ahead: a mixture of G normal vectors.
+    """The level of T weeks so far and H ahead: a mixture of G normal vectors, weights (G,).
 
-    Parameters
-    ----------
-    weight : ndarray of float, shape (G,)
-    mean : ndarray of float, shape (G, T + H)
-    cov : ndarray of float, shape (G, T + H, T + H)
+    `mean` (G, T + H). `cov` (G, T + H, T + H).
     """
 
     weight: Floats
@@ -162,19 +157,10 @@ class Paths:
         return mean, variance
 
     def draw(self, normal: Floats, rng: np.random.Generator) -> Floats:
-        """Return a path for each row of standard normal numbers.
+        """Return a path for each row of standard normal numbers, shape (D, T + H).
 
-        Parameters
-        ----------
-        normal : ndarray of float, shape (D, T + H)
-            Taken in the order of the weeks: those of a week move it and the weeks after, given all
-            weeks before.
-        rng : numpy.random.Generator
-            Chooses the size of steps of each draw.
-
-        Returns
-        -------
-        ndarray of float, shape (D, T + H)
+        They are taken in the order of the weeks: those of a week move it and the weeks after, given
+        all weeks before. The generator chooses the size of steps of each draw.
         """
         picked = rng.choice(len(self.weight), size=len(normal), p=self.weight)
         paths = np.empty_like(normal)
@@ -262,7 +248,7 @@ class Observed:
     error: Floats
 
     @classmethod
-    def of(cls, y: Floats, error: Floats, known: NDArray[np.bool_], model: StepModel) -> Observed:
+    def of(cls, y: Floats, error: Floats, known: Bools, model: StepModel) -> Observed:
         """Return the known figures of some weeks."""
         rows = np.eye(len(model.start))[: len(y)][known]
         return cls(rows, y[known], error[np.ix_(known, known)])

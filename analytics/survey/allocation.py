@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
+    from analytics.arrays import Floats, Ints
 
 
 #: Units a stratum needs before its variance can be estimated.
@@ -26,9 +25,7 @@ FEWEST = 2
 class Allocation:
     """A sample of n units shared among H strata.
 
-    - `exact` (H,): units a stratum by the formula, within the bounds, before rounding.
-    - `whole` (H,): whole units; they sum to n.
-    - `rule`: the rule in words.
+    `exact` (H,): by the formula, within the bounds, before rounding. `whole` (H,): they sum to n.
     """
 
     exact: Floats
@@ -47,12 +44,8 @@ class DaysNeeded:
 def variance_of_total(n_frame: ArrayLike, s_squared: ArrayLike, n_sample: ArrayLike) -> np.float64:
     """Return the variance of a stratified total, ``Σ N_h² (1 - n_h/N_h) S_h² / n_h``.
 
-    `n_frame` (H,): units in the frame, N_h. `s_squared` (H,): variance between units, S_h² (divisor
-    N_h - 1). `n_sample` (H,): units sampled, n_h; whole numbers are not needed.
-
-    The result is in the squared unit of the total.
-
-    Raises `ValueError` if a stratum has no sample, or more than its frame.
+    S_h² has the divisor N_h - 1; n_h need not be whole. In the squared unit of the total. Raises
+    `ValueError` if a stratum has no sample, or more than its frame.
     """
     N_h, n_h = _numbers(n_frame), _numbers(n_sample)
     if not bool(np.all((n_h > 0) & (n_h <= N_h))):
@@ -64,11 +57,8 @@ def variance_of_total(n_frame: ArrayLike, s_squared: ArrayLike, n_sample: ArrayL
 def proportional(n_frame: ArrayLike, n: int) -> Allocation:
     """Share n units in proportion to the frames, ``n_h = n N_h / N``.
 
-    `n_frame` (H,): units in the frame. `n`: units to share.
-
-    The result is at least 2 a stratum (all where the frame has fewer) and at most its frame.
-
-    Raises `ValueError` if the bounds leave no room for n.
+    At least 2 a stratum (all where the frame has fewer) and at most its frame. Raises `ValueError`
+    if the bounds leave no room for n.
     """
     N_h = _numbers(n_frame)
     return _shared(N_h, N_h, n, "proportional to the frame")
@@ -78,14 +68,9 @@ def optimum(n_frame: ArrayLike, s: ArrayLike, n: int) -> Allocation:
     """Share n units so that the total's variance is least, ``n_h ∝ N_h S_h`` (Neyman 1934).
 
     A stratum that would get more than its frame is taken completely and the rest shared anew
-    (Cochran 1977, section 5.8); with the lower bound this is the least variance within the bounds.
-
-    `n_frame` (H,): units in the frame. `s` (H,): standard deviation between units, S_h; where all
-    are 0 the shares are proportional. `n`: units to share.
-
-    The result is at least 2 a stratum (all where the frame has fewer) and at most its frame.
-
-    Raises `ValueError` if the bounds leave no room for n, or an S_h is negative or not a number.
+    (Cochran 1977, section 5.8); with the lower bound, as in `proportional`, this is the least
+    variance within the bounds. Where all S_h are 0 the shares are proportional. Raises `ValueError`
+    if the bounds leave no room for n, or an S_h is negative or not a number.
     """
     N_h, S_h = _numbers(n_frame), _numbers(s)
     if not bool(np.all(S_h >= 0)):
@@ -94,18 +79,11 @@ def optimum(n_frame: ArrayLike, s: ArrayLike, n: int) -> Allocation:
 
 
 def days_needed(cv: float, pse: float, n_frame: float = math.inf) -> DaysNeeded:
-    """Return the days that bring a total's relative error down to a target.
+    """Return the days that bring a total's relative error `pse` down to a target.
 
     ``n = n_0/(1 + n_0/N)`` with ``n_0 = (CV/PSE)²``, for simple random days (Cochran 1977, section
-    4.6; from memory).
-
-    `cv`: coefficient of variation between days, as a proportion. `pse`: target relative standard
-    error of the total, as a proportion. `n_frame`: days in the frame; by default no finite
-    correction.
-
-    The result is at least 2, else there would be no error, and never over the frame.
-
-    Raises `ValueError` if `cv` is negative, or `pse` or `n_frame` is not positive.
+    4.6; from memory), both as proportions; at least 2, else there would be no error, and never over
+    the frame. Raises `ValueError` if `cv` is negative, or `pse` or `n_frame` is not positive.
     """
     if not (cv >= 0 and pse > 0 and n_frame > 0):
         raise ValueError(

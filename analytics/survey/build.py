@@ -29,12 +29,9 @@ from analytics.survey.unit_totals import UnitTotals
 from analytics.weeks import iso_week, week_start
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.data.snapshot import Snapshot
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 # Frames of strata, counted from the calendar or stated by the user, and their units.
 
@@ -286,7 +283,7 @@ def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...])
     )
 
 
-def _codes(values: pd.Series, words: tuple[str, ...]) -> NDArray[np.int64]:
+def _codes(values: pd.Series, words: tuple[str, ...]) -> Ints:
     number, seen = pd.factorize(values)
     code = {word: place for place, word in enumerate(words)}
     return np.array([code[value] for value in seen], dtype=np.int64)[number]

@@ -34,16 +34,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pyarrow as pa
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 #: Days with contacts that an area needs for a factor of its own: fewer have no spread.
 FEWEST_DAYS = 2
@@ -53,8 +52,7 @@ FEWEST_DAYS = 2
 class Quotient:
     """A quotient of two means over days, nearly unbiased, with its linearised variance.
 
-    - `value`: NaN where the denominator is 0.
-    - `variance`: NaN for fewer than two days.
+    The value is NaN where the denominator is 0, the variance for fewer than two days.
     """
 
     value: float
@@ -63,23 +61,13 @@ class Quotient:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Coverage:
-    """Share of boats that land at listed sites and expansion factor, by area, A of them.
+    """Share of boats that land at listed sites and expansion factor, by area; every array is (A,).
 
-    Parameters
-    ----------
-    factor, variance : ndarray of float, shape (A,)
-        Expansion factor, 1 or more, and its variance. The factor is NaN where there is none, the
-        variance also where one day alone gives no error.
-    df : ndarray of float, shape (A,)
-        Days - 1.
-    n_days, boats : ndarray of int, shape (A,)
-        Days with contacts and boats contacted behind the factor (of all areas where pooled).
-    share, share_se, share_low, share_high : ndarray of float, shape (A,)
-        Share of boats for listed sites, its standard error and its interval (``logit_t``).
-    is_pooled : ndarray of bool, shape (A,)
-        The factor is that of all areas together.
-    method : tuple of str
-        The estimator and its rule in words, or why there is no factor.
+    `factor`, `variance`: expansion factor, 1 or more; NaN where there is none, the variance also
+    where one day alone gives no error. `df`: days - 1. `n_days`, `boats`: days with contacts and
+    boats contacted behind the factor, of all areas where `is_pooled`. `share` and its error and
+    interval (``logit_t``): of boats for listed sites. `method`: the estimator and its rule, or why
+    there is no factor.
     """
 
     areas: tuple[str, ...]
@@ -92,7 +80,7 @@ class Coverage:
     share_se: Floats
     share_low: Floats
     share_high: Floats
-    is_pooled: NDArray[np.bool_]
+    is_pooled: Bools
     method: tuple[str, ...]
 
 
@@ -114,19 +102,14 @@ class _Base:
 
 
 def corrected_quotient(y: ArrayLike, x: ArrayLike, n_frame: float = math.inf) -> Quotient:
-    r"""Return the quotient of two means by Beale's estimator, whose bias is of order 1/n².
+    """Return the quotient of two means over n days by Beale's estimator, of bias order 1/n².
 
     ``(x̄ȳ + (1-f) s_xy/n) / (x̄² + (1-f) s_x²/n)``, f = n/N (Beale 1962, Some uses of computers in
     operational research, Industrielle Organisation 31; from memory). The variance is that of the
     plain quotient r, equal to this order: ``(1-f) Σ(y - r x)² / (n (n-1) x̄²)`` (Cochran 1977,
-    Sampling Techniques, section 2.11; from memory). Where y ≥ x ≥ 0 on every day the value is
-    never below 1, which other corrected quotients can be.
-
-    `y`, `x` (n,): numerator and denominator of every day, 0 or more. `n_frame`: days in the frame,
-    N; by default no finite correction.
-
-    Where every day has the same quotient, the result is that quotient, with variance 0. One
-    day gives its plain quotient.
+    Sampling Techniques, section 2.11; from memory). Where y ≥ x ≥ 0 on every day the value is never
+    below 1, which other corrected quotients can be. Where every day has the same quotient, the
+    result is that quotient, with variance 0; one day gives its plain quotient.
     """
     above, below = np.asarray(y, dtype=np.float64), np.asarray(x, dtype=np.float64)
     n, mean_x, mean_y = len(below), below.mean(), above.mean()
@@ -183,14 +166,8 @@ def coverage_factors(
     together, by the day (common practice, no source). Days without a contact carry nothing. Open
     days without contacts get no finite correction, which errs on the wide side.
 
-    Parameters
-    ----------
-    contacts : pandas.DataFrame or pyarrow.Table
-        Columns of the ``coverage`` table, cut to the season and week as by `season_contacts`.
-    areas : sequence of str
-        Areas fished, in the order of the answer; contacts of others count in the pool alone.
-    level : float
-        Confidence level of the share's interval.
+    `contacts`: the ``coverage`` table, cut as by `season_contacts`; those of areas not in `areas`
+    count in the pool alone. `level`: of the share's interval.
     """
     rows = contacts if isinstance(contacts, pd.DataFrame) else contacts.to_pandas()
     rows = rows[rows["boats_contacted"] > 0]

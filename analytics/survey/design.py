@@ -19,9 +19,7 @@ from analytics.weeks import week_number
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
+    from analytics.arrays import Bools, Floats, Ints
 
 
 class SiteRule(StrEnum):
@@ -39,22 +37,11 @@ SITE_RULES: tuple[SiteRule, ...] = tuple(SiteRule)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strata:
-    """The strata of a design, H of them.
+    """The strata of a design; every array is (H,).
 
-    Parameters
-    ----------
-    label : tuple of str, length H
-        Words for people.
-    landing_area : ndarray of int, shape (H,)
-        Code of the landing area.
-    week : ndarray of int, shape (H,)
-        Code of the (first) week.
-    group : ndarray of int, shape (H,)
-        Day group; 0 where the user named the stratum.
-    n_frame : ndarray of float, shape (H,)
-        Units in the frame, N_h.
-    of_days : ndarray of bool, shape (H,)
-        Its units are days with their sites inside; else site-days.
+    `label`: words for people. `landing_area`, `week`: codes of the landing area and (first) week.
+    `group`: day group; 0 where the user named the stratum. `n_frame`: units in the frame, N_h.
+    `of_days`: units are days with their sites inside; else site-days.
     """
 
     label: tuple[str, ...]
@@ -71,16 +58,10 @@ class Strata:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Units:
-    """The primary sampling units, U of them: site-days, or days where days are drawn first.
+    """The primary sampling units: site-days, or days where days are sampled first; arrays are (U,).
 
-    Parameters
-    ----------
-    stratum, week : ndarray of int, shape (U,)
-        Codes of stratum and week.
-    n_sites, n_sites_frame : ndarray of int, shape (U,)
-        Sites sampled in the unit, and sites it has.
-    rule : ndarray of int, shape (U,)
-        How the unit's total follows from its sites: a place in `SITE_RULES`.
+    `stratum`, `week`: codes. `n_sites`, `n_sites_frame`: sites sampled in the unit, and sites it
+    has. `rule`: how the unit's total follows from its sites: a place in `SITE_RULES`.
     """
 
     stratum: Ints
@@ -99,13 +80,10 @@ class Units:
 class SiteDays:
     """The sampled site-days, S of them, each in one unit.
 
-    - `sample_id` (S,): their keys.
-    - `unit` (S,): the unit of each.
-    - `boats_returned` (S,): M_i; NaN where not recorded.
-    - `weight` (S,): w of the unit's total ``Σ w_i t_i``; 1 where every site was sampled.
-    - `pair` (P, 2): site-days i and j (i = j included) of one unit.
-    - `form` (P,): a of the variance ``Σ a_ij t_i t_j`` of a unit's total from the choice of its
-      sites.
+    `boats_returned` (S,): M_i; NaN where not recorded. `weight` (S,): w of the unit's total ``Σ w_i
+    t_i``; 1 where every site was sampled. `pair` (P, 2): site-days i and j (i = j included) of one
+    unit, with `form` (P,): a of the variance ``Σ a_ij t_i t_j`` of a unit's total from the choice
+    of its sites.
     """
 
     sample_id: NDArray[np.object_]
@@ -176,13 +154,10 @@ class Design:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Borrowing:
-    """What one stratum borrows.
+    """What one stratum borrows, by a rule (a code): the variance of some units of its donors.
 
-    - `stratum`: the borrower.
-    - `donors`: strata it borrows from (for a collapse: without itself).
-    - `units`: site-days whose variance is used.
-    - `is_imputation`: the stratum has no sample and its mean is borrowed too.
-    - `rule`: the rule in words.
+    A collapse has donors without the stratum itself. `is_imputation`: the stratum has no sample and
+    its mean is borrowed too.
     """
 
     stratum: int
@@ -228,14 +203,8 @@ class StratumTreatments:
         self._refuses = thin is ThinStrataPolicy.REFUSE
         self._made: dict[bytes, StratumTreatment] = {}
 
-    def for_answers(self, answered: NDArray[np.float64]) -> StratumTreatment:
-        """Return the plan for the boats of each site-day that answered.
-
-        Parameters
-        ----------
-        answered : ndarray of float, shape (S,)
-            Boats of each site-day that gave the number.
-        """
+    def for_answers(self, answered: Floats) -> StratumTreatment:
+        """Return the plan for the boats of each site-day that gave the number, shape (S,)."""
         days = self._design.site_days
         boats = days.boats_returned
         silent = days.unit[~((boats == 0) | ((boats > 0) & (answered > 0)))]

@@ -19,13 +19,9 @@ from analytics.survey.support import Support, support_of
 from analytics.survey.unit_totals import ROUNDING, UnitTotals, site_day_totals, unit_totals
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.survey.design import Design, StratumTreatment, StratumTreatments
     from analytics.survey.reduction import Moments
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,21 +84,13 @@ class DomainTotals:
 def domain_totals(
     design: Design, moments: Moments, domains: Domains, *, plans: StratumTreatments
 ) -> DomainTotals:
-    r"""Estimate stratified two-stage totals of every domain.
+    """Estimate stratified two-stage totals of every domain.
 
-    ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance
-    ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i M_i² (1 - m_i/M_i) s_i²/m_i]``
-    (Cochran 1977, Sampling Techniques, section 11.8, by stratum; from memory). A domain keeps the
-    entire design: units without it are zeros in s². Thin and empty strata follow
-    `survey.thin_strata`; a donor that also stands for an imputed stratum counts once with the
-    sum of its weights, so the season's error is not a sum in quadrature.
-
-    Parameters
-    ----------
-    moments : Moments
-        Sums of K measures by site-day and area fished.
-    plans : StratumTreatments
-        The plans of the design.
+    ``T = Σ_h N_h/n_h Σ_i M_i ȳ_i`` with variance ``Σ_h [N_h² (1 - n_h/N_h) s_h²/n_h + N_h/n_h Σ_i
+    M_i² (1 - m_i/M_i) s_i²/m_i]`` (Cochran 1977, Sampling Techniques, section 11.8, by stratum;
+    from memory). A domain keeps the entire design: units without it are zeros in s². Thin and empty
+    strata follow `survey.design`; a donor that also stands for an imputed stratum counts once with
+    the sum of its weights, so the season's error is not a sum in quadrature.
     """
     plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
     return totals_of_cells(design, plan, cells, domains, answered=answered)
@@ -277,14 +265,10 @@ def combined_ratio(total: Floats, cov: Floats) -> tuple[Floats, Floats]:
 def all_over_last(
     total: Floats, cov: Floats, *, about: Floats | None = None
 ) -> tuple[Floats, Floats]:
-    """Return the ratios of all totals but the last to the last, with their joint covariance.
+    """Return the ratios (D, K) of all totals but the last to the last, with their joint covariance.
 
-    As `combined_ratio`, several numerators over one denominator.
-
-    `total` (D, K + 1). `cov` (D, K + 1, K + 1). `about` (D, K): ratios about which the residuals
-    are taken; the ratios themselves where not given.
-
-    `ratio` (D, K): NaN where the denominator is not positive. `cov` (D, K, K).
+    As `combined_ratio`, several numerators over one denominator; NaN where that is not positive.
+    `about` (D, K): ratios about which the residuals are taken; by default the ratios themselves.
     """
     below = np.where(total[:, -1] > 0, total[:, -1], np.nan)
     ratio = total[:, :-1] / below[:, None]

@@ -18,13 +18,9 @@ from analytics.arrays import add_at, add_cross_at, cross, rows_of
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.design import Borrowing, Design, StratumTreatment
     from analytics.survey.unit_totals import UnitTotals
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +72,8 @@ class PsuWeights:
 
     unit: Ints
     week_key: Ints
-    weight: NDArray[np.float64]
-    is_imputation: NDArray[np.bool_]
+    weight: Floats
+    is_imputation: Bools
 
 
 def psu_weights(design: Design, plan: StratumTreatment, domains: Domains) -> PsuWeights:

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.build import Counted
     from analytics.survey.design import Design
@@ -42,9 +43,6 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Measure, Moments, Reduction
     from analytics.survey.support import Support
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 # Catch per boat-hour in each area and week, from complete trips or from trips under way.
 
@@ -54,23 +52,19 @@ FEWEST = 2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellRates:
-    """Catch per boat-hour of F cells of area and week.
+    """Catch per boat-hour of F cells of area and week, sorted by `code` of `area_week_domains`.
 
     Complete trips give the rate of a cell (ratio of means) where they were interviewed on two
     site-days or more; else trips under way do where there are any (mean of ratios); else what
     complete trips there are, of donors where the cell itself has none. A rate that rests on one
-    site-day or day takes its spread about the area's rate of all weeks (common practice, no
+    site-day or day takes its variance about the area's rate of all weeks (common practice, no
     source).
 
-    - `code` (F,): sorted codes of `analytics.survey.domains.area_week_domains`.
-    - `rate` (F, K): 0 where there is none.
-    - `about` (F, K): the rate about which the residuals of complete trips are taken.
-    - `cov` (F, K, K): NaN where no error is available.
-    - `hours` (F,): boat-hours of complete trips, as expanded.
-    - `is_complete`, `is_under_way` (F,): which trips give the rate; neither where there is none.
-    - `is_imputed`, `is_collapsed` (F,): how strata of the complete trips behind a rate were
-      treated.
-    - `n_days`, `n_interviews` (F,): days and interviews of the trips under way behind a rate.
+    `rate` (F, K): 0 where there is none. `about` (F, K): the rate about which the residuals of
+    complete trips are taken. `cov` (F, K, K): NaN where no error is available. `hours` (F,):
+    boat-hours of complete trips, as expanded. `is_imputed`, `is_collapsed` (F,): treatment of the
+    strata behind a rate of complete trips. `n_days`, `n_interviews` (F,): of the trips under way
+    behind a rate.
     """
 
     code: Ints
@@ -105,8 +99,7 @@ def cell_rates(
 ) -> CellRates:
     """Return the rates of every open area and week, and of every other where boats fished.
 
-    `drawn`: complete trips, from sampled units. `under_way`: trips that were not over. `asked`: of
-    K measures and, last, boat-hours.
+    `under_way`: trips that were not over. `asked`: of K measures and, last, boat-hours.
     """
     fine = area_week_domains(drawn.design)
     moments = drawn.reduction.moments(asked)

@@ -23,15 +23,12 @@ from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
     import pyarrow as pa
-    from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design, StratumTreatments
     from analytics.survey.domains import Domains
     from analytics.survey.reduction import Analysis, Moments, Reduction
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 # Interviews of convenience: catch rates and shares, with errors clustered by site-day.
@@ -105,15 +102,11 @@ def convenience_design(design: Design, clusters: pd.DataFrame) -> Design:
 
 
 def convenience_totals(design: Design, moments: Moments, domains: Domains) -> DomainTotals:
-    r"""Return sums over interviews of convenience, for ratios of them only.
+    """Return sums over interviews of convenience, for ratios only, of domains of that design.
 
-    ``cov = n/(n-1) Σ_c (z_c - z̄)(z_c - z̄)'`` over the n site-days c of a domain, z their sums: the
-    linearised ratio then has the cluster-robust variance ``n/(n-1) Σ_c (y_c - R x_c)² / X²``
+    ``cov = n/(n-1) Σ_c (z_c - z̄)(z_c - z̄)'`` over the n site-days c of a domain, z their sums:
+    the linearised ratio then has the cluster-robust variance ``n/(n-1) Σ_c (y_c - R x_c)² / X²``
     (Cochran 1977, Sampling Techniques, section 6.3, without a finite term; from memory).
-
-    `design`: from `convenience_design`. `moments`: sums of K measures by site-day and area fished.
-
-    The result has the domains whose area, or without areas all of whose areas, are of that design.
     """
     every = np.ones(len(moments.n), dtype=bool)
     found = clustered_sums(design, moments, domains, codes=_codes(design, domains), mine=every)
@@ -132,12 +125,9 @@ def convenience_totals(design: Design, moments: Moments, domains: Domains) -> Do
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClusteredSums:
-    """Sums of K measures over D domains, with the spread between their clusters.
+    """Sums of K measures over D domains, with the covariance (D, K, K) between their clusters.
 
-    - `code` (D,)
-    - `total` (D, K)
-    - `cov` (D, K, K): NaN for a domain of one cluster or none.
-    - `n_clusters`, `n_interviews` (D,)
+    It is NaN for a domain of one cluster or none.
     """
 
     code: Ints
@@ -148,13 +138,9 @@ class ClusteredSums:
 
 
 def clustered_sums(
-    design: Design, moments: Moments, domains: Domains, *, codes: Ints, mine: NDArray[np.bool_]
+    design: Design, moments: Moments, domains: Domains, *, codes: Ints, mine: Bools
 ) -> ClusteredSums:
-    """Add up some rows of sums by domain, with the spread between units; see above.
-
-    `design`: its units are the clusters. `moments`: R rows of sums by unit and area. `codes` (D,):
-    sorted codes of the domains wanted. `mine` (R,): rows that count.
-    """
+    """Add up the rows `mine` of sums by sorted domain, with the variance between units."""
     key, week = domains.area_key(moments.area), domains.week_key(design.units.week[moments.unit])
     code, size = domains.code(key, week), len(codes)
     rows = np.flatnonzero(mine & np.isin(code, codes))

@@ -19,13 +19,9 @@ from analytics.quantities import RATIOS
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.data.query import Source
     from analytics.survey.design import Design
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
 
 
 # The one query of the reduction: which sums it asks for, each once.
@@ -272,10 +268,9 @@ class Reduction:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JointMoments:
-    """Sums of several analyses over the same boats.
+    """Sums of several analyses over the same boats: all their K measures, each once.
 
-    - `moments`: sums of all their K measures, each once.
-    - `columns`: the measures of each analysis; -1 stands for one that is 0 everywhere.
+    `columns`: the measures of each analysis; -1 stands for one that is 0 everywhere.
     """
 
     moments: Moments

@@ -20,13 +20,8 @@ from analytics.errors import DataRejected
 from analytics.survey.design import SITE_RULES, SiteDays, SiteRule, Units
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 
 # Weights and variances of the sites of one day.
@@ -39,11 +34,10 @@ _CERTAIN = 1 - 1e-12
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SiteDraw:
-    """Weights of the n sampled sites of a day.
+    """Weights of the n sampled sites of a day: w (n,) of the day's total ``Σ w_i y_i``.
 
-    - `weight` (n,): w of the day's total ``Σ w_i y_i``.
-    - `form` (n, n): a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such
-      variance or it cannot be given (`SiteRule.SINGLE_DRAW`).
+    `form` (n, n): a of the variance estimator ``Σ a_ij y_i y_j``; zeros where the day has no such
+    variance or it cannot be given (`SiteRule.SINGLE_DRAW`).
     """
 
     weight: Floats
@@ -52,11 +46,10 @@ class SiteDraw:
 
 
 def site_draw(sampled: Floats, left: Floats) -> SiteDraw:
-    """Return the weights of a day's sites.
+    """Return the weights of a day's sites from single-draw probabilities, which sum to 1.
 
-    `sampled` (n,): single-draw probabilities of the sampled sites, in (0, 1]. `left` (m,): those of
-    the sites that were not sampled; with `sampled` they sum to 1. They are used where three or more
-    sites were drawn.
+    `sampled` (n,) are those of the sampled sites, `left` (m,) of the others, used for three or
+    more.
     """
     n, left = len(sampled), left[left > 0]  # a site that is never drawn is none of the frame
     nothing = np.zeros((n, n))
@@ -70,13 +63,11 @@ def site_draw(sampled: Floats, left: Floats) -> SiteDraw:
 
 
 def murthy(p: Floats) -> SiteDraw:
-    r"""Return Murthy's weights of two sites.
+    """Return Murthy's weights of two sites of single-draw probabilities p.
 
     ``T = [(1-p2) y1/p1 + (1-p1) y2/p2] / (2-p1-p2)`` with the unbiased variance estimator
     ``(1-p1)(1-p2)(1-p1-p2)/(2-p1-p2)² (y1/p1 - y2/p2)²`` (Murthy 1957, Ordered and unordered
     estimators in sampling without replacement, Sankhya 18).
-
-    `p` (2,): single-draw probabilities.
     """
     below = 2 - p.sum()
     weight = (1 - p[::-1]) / (p * below)
@@ -85,14 +76,12 @@ def murthy(p: Floats) -> SiteDraw:
 
 
 def horvitz_thompson(single: Floats, joint: Floats) -> SiteDraw:
-    r"""Return Horvitz-Thompson weights with the variance of Sen, Yates and Grundy.
+    """Return Horvitz-Thompson weights with the variance of Sen, Yates and Grundy.
 
-    ``T = Σ y_i/π_i`` and ``Σ_{i<j} (π_i π_j - π_ij)/π_ij (y_i/π_i - y_j/π_j)²`` (Yates & Grundy
-    1953, Selection without replacement from within strata with probability proportional to size,
-    J. R. Stat. Soc. B 15; from memory).
-
-    `single` (n,): inclusion probabilities π_i of the sampled sites. `joint` (n, n): joint ones
-    π_ij; the diagonal is not used.
+    ``T = Σ y_i/π_i`` and ``Σ_{i<j} (π_i π_j - π_ij)/π_ij (y_i/π_i - y_j/π_j)²`` with π_i in
+    `single` (n,) and π_ij in `joint` (n, n), its diagonal unused (Yates & Grundy 1953, Selection
+    without replacement from within strata with probability proportional to size, J. R. Stat. Soc. B
+    15; from memory).
     """
     between = np.outer(single, single) / joint - 1
     np.fill_diagonal(between, 0)
@@ -106,19 +95,15 @@ def _pair_form(between: Floats, size: Floats) -> Floats:
 
 
 def inclusion(sampled: Floats, left: Floats, *, n_drawn: int) -> tuple[Floats, Floats]:
-    r"""Return inclusion probabilities of sites under successive drawing, single and joint.
+    """Return inclusion probabilities under successive drawing, single (k,) and joint (k, k).
 
-    The order of successive draws is that of independent exponential clocks with the draw
-    probabilities as rates, and the sample is the first n to ring. A site is in it when fewer than
-    n others rang before it: ``π_i = ∫ p_i e^(-p_i t) P(fewer than n of the others by t) dt``; two
+    The order of successive draws is that of independent exponential clocks with the single-draw
+    probabilities as rates, and the sample is the first n to ring. A site is in it when fewer than n
+    others rang before it: ``π_i = ∫ p_i e^(-p_i t) P(fewer than n of the others by t) dt``; two
     are, when fewer than n - 1 others rang before the later of them. One integral each, by
     Gauss-Legendre quadrature in ``ln t`` (the identity: Rosen 1972, Asymptotic theory for
-    successive sampling, Ann. Math. Stat. 43; from memory; checked against enumeration).
-
-    `sampled` (k,): single-draw probabilities of the sites asked for. `left` (m,): those of all
-    other sites. `n_drawn`: sites drawn, n.
-
-    `single` (k,). `joint` (k, k): its diagonal is `single`.
+    successive sampling, Ann. Math. Stat. 43; from memory; checked against enumeration). `sampled`
+    are the sites of interest, `left` all others.
     """
     everyone = np.concatenate([sampled, left])
     time, width = _clock_nodes(everyone.min())
@@ -174,17 +159,12 @@ class _Days:
 
 
 def draw_sites(sampled: pd.DataFrame, week: Ints, snapshot: Snapshot) -> tuple[Units, SiteDays]:
-    """Return the units of a sample and its site-days.
+    """Return the units of a sample and its site-days, S rows in the order of `sample_id`.
 
     A site's single-draw probability is the stated ``draw_probability``; sites without one share
     what is left in proportion to ``draw_weight``, or equally where a site of the area has none.
-
-    `sampled`: site-days with ``sample_id, area, site, date, design, stratum_code, boats_returned,
-    draw_probability``, S rows in the order of `sample_id`. `week` (S,): code of each one's week.
-    `snapshot`: for the sites of each area.
-
-    Raises `DataRejected` if a day's sites contradict each other: drawn twice, or with probabilities
-    that are zero or sum to more than 1.
+    `week` (S,): code of each one's week. Raises `DataRejected` if a day's sites contradict each
+    other: sampled twice, or with probabilities that are zero or sum to more than 1.
     """
     by_day = sampled["design"].eq(DAY_SITE).to_numpy(dtype=bool)
     unit = _units_of(sampled, by_day)

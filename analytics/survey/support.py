@@ -14,13 +14,10 @@ from analytics.survey.design import SITE_RULES, SiteRule
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.design import Design, StratumTreatment
     from analytics.survey.domains import Domains, LinearForm, PsuWeights
     from analytics.survey.unit_totals import UnitTotals
-
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
-    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,12 +66,10 @@ class _Pairs(NamedTuple):
 
 
 def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) -> Support:
-    """Return what each domain rests on.
+    """Return what each domain (sorted `codes`, (D,)) rests on.
 
     A stratum holds a domain if it lands in the domain's area and week, or if a boat of it was in
-    the domain; an area without ramps of its own is held by every stratum of the week.
-
-    `form`: P pairs of a unit's total and a weight. `codes` (D,): sorted domain codes. `place` (P,):
+    the domain; an area without ramps of its own is held by every stratum of the week. `place` (P,):
     place of each pair's domain in `codes`. `answered` (S,): interviewed boats of each site-day.
     """
     design, plan, domains, cells = form.design, form.plan, form.domains, form.cells

@@ -11,14 +11,9 @@ from analytics.arrays import Columns, add_at, rows_of, scaled
 from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.design import Design
     from analytics.survey.reduction import Moments
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 
 # Boats that stand alone: one interviewed of several, their spread taken from other site-days.
@@ -27,14 +22,11 @@ if TYPE_CHECKING:
 def with_pooled_within_variance(
     design: Design, cells: UnitTotals, squares: Columns, *, m_unit: Floats, single: Ints
 ) -> UnitTotals:
-    """Give site-days with one interview of several boats a pooled spread between boats.
+    """Give the site-days `single`, one interview of several boats, a pooled variance.
 
     It is that of the stratum, or of the landing area, or of the season, the first that has one
-    (common practice, no source).
-
-    `cells`: by site-day, sorted; those of `single` have no variance yet. `squares`: sums of squares
-    and products about the mean, P columns of C. `m_unit` (S,): interviewed boats of each site-day.
-    `single` (Q,): the site-days that need one.
+    (common practice, no source). `squares`: sums of squares and products about the mean, P columns
+    of C. `m_unit` (S,): interviewed boats of each site-day.
     """
     keys, column = np.unique(cells.key, return_inverse=True)
     second_stage_cov = _pooled_cov(
@@ -113,16 +105,13 @@ _Merged = tuple["Ints", "Ints", "Floats", "Floats", Columns]
 class UnitTotals:
     """Totals of units by area fished, C cells of K measures, unique and sorted by (unit, key).
 
-    - `unit`, `key` (C,): site-day or unit, and area code + 1, or 0 where areas are taken together.
-    - `n` (C,): interviews in the cell.
-    - `total` (C, K): the unit's total; of a site-day ``M/m · Σ y``.
-    - `pair` (P, 2): measures i <= j of each (co)variance.
-    - `within`: estimated (co)variance of `total` from sampling inside the unit, P columns of C.
-    - `is_pooled` (C,): the spread between boats was pooled, since one boat of several was
-      interviewed.
-    - `unknown` (U,): units whose variance inside cannot be estimated: one boat of several was
-      interviewed and no site-day of the season has two interviews, or one site was drawn of
-      several.
+    `unit`, `key` (C,): site-day or unit, and area code + 1, or 0 where areas are taken together.
+    `n` (C,): interviews. `total` (C, K): of a site-day ``M/m · Σ y``. `second_stage_cov`: its
+    estimated (co)variance from sampling inside the unit, P columns of C, of the measures i <= j in
+    `pair` (P, 2). `is_pooled` (C,): the variance between boats was pooled, since one boat of
+    several was interviewed. `unknown` (U,): the variance inside cannot be estimated: one boat of
+    several was interviewed and no site-day of the season has two interviews, or one site was
+    sampled of several.
     """
 
     unit: Ints
@@ -138,16 +127,12 @@ class UnitTotals:
 def site_day_totals(
     design: Design, moments: Moments, active: Bools, *, by_area: bool
 ) -> UnitTotals:
-    r"""Expand interviews to site-days.
+    """Expand interviews to site-days that answer (`active`, (S,)), areas kept apart or not.
 
-    With M boats returned and m interviewed, ``t = M ȳ`` and
-    ``v(t) = M² (1 - m/M) s²/m`` (Cochran 1977, Sampling Techniques, section 11.8; from memory).
-    A boat outside the cell's area counts as a zero. Where m is 1 and M more, s² is the pooled
-    spread between boats of the stratum, or of the landing area, or of the season, the first that
-    has one (common practice, no source); where nothing has one, the unit is `unknown`.
-
-    `moments`: sums by site-day and area fished. `active` (S,): site-days of units that answer.
-    `by_area`: keep areas apart.
+    With M boats returned and m interviewed, ``t = M ȳ`` and ``v(t) = M² (1 - m/M) s²/m`` (Cochran
+    1977, Sampling Techniques, section 11.8; from memory). A boat outside the cell's area counts as
+    a zero. Where m is 1 and M more, s² is pooled as in `with_pooled_within_variance`; where nothing
+    has one, the unit is `unknown`.
     """
     m_unit = moments.boats_interviewed(len(active))
     unit, key, n, sums, products = _merge_areas(moments, active, by_area=by_area)
@@ -174,22 +159,13 @@ def site_day_totals(
 
 
 def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:
-    r"""Take the sites of each day together: totals of site-days become totals of units.
+    """Take the sites of each day together: totals of site-days become totals of units.
 
     ``T = Σ w_i t_i`` with ``v(T) = Σ_ij a_ij t_i t_j + Σ_i (w_i² - a_ii) v(t_i)``, which is
     unbiased where the form a is unbiased for known site-days (Rao 1975, Unbiased variance
-    estimation for multistage designs, Sankhya C 37; from memory). Where one site was drawn of
-    several a is not available and the unit is `unknown`: its spread lies in that between days.
-
-    Parameters
-    ----------
-    cells : UnitTotals
-        By site-day.
-
-    Returns
-    -------
-    UnitTotals
-        By unit. Where units are site-days, `cells` as they are.
+    estimation for multistage designs, Sankhya C 37; from memory). Where one site was sampled of
+    several a is not available and the unit is `unknown`: its variance lies in that between days.
+    Where units are site-days, `cells` come back as they are.
     """
     days, units = design.site_days, design.units
     if not design.strata.of_days.any():
