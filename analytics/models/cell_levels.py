@@ -19,7 +19,7 @@ from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import sandwich
 from analytics.models.response_checks import counts_of
 from analytics.models.share_regression import FIRST_RHO, share_fit
-from analytics.models.shrinkage import fit_levels
+from analytics.models.shrinkage import ResponseData, fit_levels
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from analytics.models.count_warm_start import Coded
     from analytics.models.formula import Coding
     from analytics.models.maximum_likelihood import Likelihood
+    from analytics.models.response_checks import Counts
     from analytics.models.share_regression import ShareFit
     from analytics.models.shrinkage import CellLevelFit
 
@@ -85,7 +86,7 @@ def level_counts(
     terms = [cell, *parts, *others]
     rows = coded(frame, response=response, exposure=exposure, terms=terms, cluster=cluster)
     asked = Family(family)
-    found = fit_levels(CountResponse(rows, asked), cell=cell, parts=parts, others=others)
+    found = fit_levels(count_response(rows, asked), cell=cell, parts=parts, others=others)
     likelihood, params, family = found.likelihood, found.params, Family(found.family)
     if rows.cluster is None or not isinstance(likelihood, CountLikelihood):
         raise UsageError("levels of counts need clusters, such as the site-day")
@@ -140,11 +141,11 @@ def level_shares(
     group = np.asarray(by.ngroup(), dtype=np.int64)
     first = np.unique(group, return_index=True)[1]
     groups = counts.frame.iloc[first].reset_index(drop=True)
-    data = ShareResponse(groups, counts.successes, counts.trials, group, family)
+    data = share_response(counts, groups, group, family)
     found = fit_levels(data, cell=cell, parts=parts, others=others)
     clusters = pd.factorize(counts.frame[cluster])[0].astype(np.int64)
     matrix = found.coding.matrix(groups)[:, found.keep]
-    of, at, score, information = _by_pair(data, found, clusters, matrix)
+    of, at, score, information = _by_pair(counts, group, found, clusters, matrix)
     scores = np.zeros((int(clusters.max()) + 1, len(found.params)))
     np.add.at(scores[:, : matrix.shape[1]], of, score[:, None] * matrix[at])
     codes = pd.factorize(groups[cell])[0].astype(np.int64)
@@ -160,11 +161,6 @@ def level_shares(
     return LevelFit(fit, _by_cluster(found, found.keep, scores), variance_ratio, len(scores))
 
 
-def _lam(found: CellLevelFit) -> float:
-    """Return the logit of the correlation, minus infinity for the binomial."""
-    return float(found.params[-1]) if found.family == BETA_BINOMIAL else -math.inf
-
-
 def _by_cluster(found: CellLevelFit, keep: Bools, scores: Floats) -> Floats:
     """Return the covariance by cluster of all coefficients, 0 for those left out."""
     at, k = np.flatnonzero(keep), len(keep)
@@ -177,15 +173,16 @@ def _by_cluster(found: CellLevelFit, keep: Bools, scores: Floats) -> Floats:
 
 
 def _by_pair(
-    data: ShareResponse, found: CellLevelFit, clusters: Ints, matrix: Floats
+    counts: Counts, group: Ints, found: CellLevelFit, clusters: Ints, matrix: Floats
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """Return cluster, group, score and information of every pair of both."""
-    size = len(data.groups)
-    pairs, where = np.unique(clusters * size + data.group, return_inverse=True)
+    size = len(matrix)
+    pairs, where = np.unique(clusters * size + group, return_inverse=True)
     of, at = np.divmod(pairs, size)
-    tallies = tally(data.successes, data.trials, where.ravel(), len(pairs))
+    tallies = tally(counts.successes, counts.trials, where.ravel(), len(pairs))
     eta = (matrix @ found.params[: matrix.shape[1]])[at]
-    derivatives = log_lik_derivatives(tallies, eta, _lam(found))
+    lam = float(found.params[-1]) if found.family == BETA_BINOMIAL else -math.inf
+    derivatives = log_lik_derivatives(tallies, eta, lam)
     return of, at, derivatives.eta, np.maximum(-derivatives.eta2, 0.0)
 
 
@@ -224,104 +221,54 @@ NONE, NO_ZEROS = 1e-6, -12.0
 BETA_BINOMIAL, BINOMIAL = "beta_binomial", "binomial"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CountResponse:
-    """Counts as `ResponseData`."""
+def count_response(rows: Coded, family: Family) -> ResponseData:
+    """Return counts as what is fitted by a family, or else by a simpler one."""
+    counts, chain = rows.counts, [family, Family.POISSON]
+    if family.has_zero_part and family.has_dispersion:
+        chain.insert(1, Family.NEGATIVE_BINOMIAL)
 
-    rows: Coded
-    family: Family
+    def likelihood(name: str, matrix: Floats) -> Likelihood:
+        zero = np.ones((len(matrix), int(Family(name).has_zero_part)))
+        return CountLikelihood(Family(name), counts, matrix, zero)
 
-    @property
-    def groups(self) -> pd.DataFrame:
-        """Every combination of the covariates, G rows."""
-        return self.rows.groups
-
-    @property
-    def size(self) -> Floats:
-        """Exposure or trials of each, shape (G,)."""
-        counts = self.rows.counts
-        spent = counts.weight * np.exp(counts.log_exposure)
-        return np.asarray(np.bincount(counts.group, spent, len(self.rows.groups)))
-
-    @property
-    def is_share(self) -> bool:
-        """Whether the link is the logit."""
-        return False
-
-    @property
-    def base(self) -> float:
-        """Log rate, or logit of the share, of all rows together."""
-        return log_rate(self.rows.counts)
-
-    def families(self) -> list[str]:
-        """Return the families to try, the one asked for first."""
-        chain = [self.family]
-        if self.family.has_zero_part and self.family.has_dispersion:
-            chain.append(Family.NEGATIVE_BINOMIAL)
-        return [str(one) for one in dict.fromkeys([*chain, Family.POISSON])]
-
-    def likelihood(self, family: str, rows: Floats) -> Likelihood:
-        """Return the likelihood of a family with the coefficients of some rows."""
-        of = Family(family)
-        zero = np.ones((len(rows), 1 if of.has_zero_part else 0))
-        return CountLikelihood(of, self.rows.counts, rows, zero)
-
-    def more(self, family: str) -> Floats:
-        """Return where the other parameters start."""
-        of = Family(family)
-        return np.array([-1.0] * of.has_zero_part + [-0.7] * of.has_dispersion)
-
-    def is_inside(self, family: str, params: Floats) -> bool:
-        """Return whether the other parameters are not at an edge of what is allowed."""
-        of = Family(family)
+    def is_inside(name: str, params: Floats) -> bool:
+        of = Family(name)
         if of.has_dispersion and math.exp(params[-1]) < NONE:
             return False
         return not of.has_zero_part or params[-1 - of.has_dispersion] > NO_ZEROS
 
+    spent = counts.weight * np.exp(counts.log_exposure)
+    return ResponseData(
+        groups=rows.groups,
+        size=np.bincount(counts.group, spent, len(rows.groups)),
+        is_share=False,
+        base=log_rate(counts),
+        families={
+            str(one): [-1.0] * one.has_zero_part + [-0.7] * one.has_dispersion for one in chain
+        },
+        likelihood=likelihood,
+        is_inside=is_inside,
+    )
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ShareResponse:
-    """Shares as `ResponseData`."""
 
-    groups: pd.DataFrame
-    successes: Ints
-    trials: Ints
-    group: Ints
-    family: str
+def share_response(counts: Counts, groups: pd.DataFrame, group: Ints, family: str) -> ResponseData:
+    """Return shares as what is fitted; `group` (N,): place of each row in `groups`."""
+    starts: dict[str, list[float]] = {BETA_BINOMIAL: [float(logit(FIRST_RHO))], BINOMIAL: []}
 
-    @property
-    def size(self) -> Floats:
-        """Exposure or trials of each, shape (G,)."""
-        return np.asarray(np.bincount(self.group, self.trials, len(self.groups)), dtype=np.float64)
+    def likelihood(name: str, matrix: Floats) -> Likelihood:
+        tallies = tally(counts.successes, counts.trials, group, len(matrix))
+        correlated = ShareLikelihood(matrix, tallies)
+        return correlated if name == BETA_BINOMIAL else Binomial(correlated)
 
-    @property
-    def is_share(self) -> bool:
-        """Whether the link is the logit."""
-        return True
-
-    @property
-    def base(self) -> float:
-        """Log rate, or logit of the share, of all rows together."""
-        return float(logit(self.successes.sum() / self.trials.sum()))
-
-    def families(self) -> list[str]:
-        """Return the families to try, the one asked for first."""
-        return list(dict.fromkeys([self.family, BINOMIAL]))
-
-    def likelihood(self, family: str, rows: Floats) -> Likelihood:
-        """Return the likelihood of a family with the coefficients of some rows."""
-        correlated = ShareLikelihood(
-            rows, tally(self.successes, self.trials, self.group, len(rows))
-        )
-        return correlated if family == BETA_BINOMIAL else Binomial(correlated)
-
-    def more(self, family: str) -> Floats:
-        """Return where the other parameters start."""
-        return np.array([float(logit(FIRST_RHO))] if family == BETA_BINOMIAL else [])
-
-    def is_inside(self, family: str, params: Floats) -> bool:
-        """Return whether the other parameters are not at an edge of what is allowed."""
-        return family == BINOMIAL or float(expit(params[-1])) > NONE
+    return ResponseData(
+        groups=groups,
+        size=np.bincount(group, counts.trials, len(groups)),
+        is_share=True,
+        base=float(logit(counts.successes.sum() / counts.trials.sum())),
+        families={one: starts[one] for one in (family, BINOMIAL)},
+        likelihood=likelihood,
+        is_inside=lambda name, params: name == BINOMIAL or float(expit(params[-1])) > NONE,
+    )
 
 
 # Levels of one factor at a fixed mix of the terms beside it, where the two do not interact.

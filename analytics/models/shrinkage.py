@@ -15,7 +15,7 @@ in conditionally independent hierarchical models, J. Am. Stat. Assoc. 84; from m
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import expit
@@ -26,7 +26,7 @@ from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import maximise
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
 
@@ -157,36 +157,24 @@ class ShrinkageLikelihood:
 PRIOR_COUNT = 1.0
 
 
-class ResponseData(Protocol):
-    """Rows that are fitted: of counts or of shares."""
+@dataclass(frozen=True, slots=True, eq=False)
+class ResponseData:
+    """What is fitted: counts, with a log link, or shares, with a logit link.
 
-    @property
-    def groups(self) -> pd.DataFrame:
-        """Every combination of the covariates, G rows."""
+    `groups`: every combination of the covariates, G rows, with the exposure or trials (`size`) of
+    each. `base`: log rate, or logit of the share, of all rows together. `families`: those to try,
+    the one requested first, with where their other parameters start. `likelihood`: of a family, its
+    first parameters the coefficients of some rows. `is_inside`: whether the other parameters of a
+    family are not at an edge of what is allowed.
+    """
 
-    @property
-    def size(self) -> Floats:
-        """Exposure or trials of each, shape (G,)."""
-
-    @property
-    def is_share(self) -> bool:
-        """Whether the link is the logit."""
-
-    @property
-    def base(self) -> float:
-        """Log rate, or logit of the share, of all rows together."""
-
-    def families(self) -> Sequence[str]:
-        """Return the families to try, the one asked for first."""
-
-    def likelihood(self, family: str, rows: Floats) -> Likelihood:
-        """Return the likelihood of a family, its first parameters the coefficients of `rows`."""
-
-    def more(self, family: str) -> Floats:
-        """Return where the other parameters start."""
-
-    def is_inside(self, family: str, params: Floats) -> bool:
-        """Return whether the other parameters are not at an edge of what is allowed."""
+    groups: pd.DataFrame
+    size: Floats
+    is_share: bool
+    base: float
+    families: dict[str, list[float]]
+    likelihood: Callable[[str, Floats], Likelihood]
+    is_inside: Callable[[str, Floats], bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,7 +207,7 @@ def fit_levels(
         for names in ((cell,), parts)
     )
     first, second = (_Matrix.of(data, one, others) for one in (parts, cells))
-    for family in data.families():
+    for family in data.families:
         found = _both(data, family, first, second)
         if found is not None:
             return found
@@ -258,7 +246,7 @@ class _Matrix:
 
 
 def _both(data: ResponseData, family: str, first: _Matrix, second: _Matrix) -> CellLevelFit | None:
-    start = np.concatenate([[data.base], np.zeros(first.rows.shape[1] - 1), data.more(family)])
+    start = np.concatenate([[data.base], np.zeros(first.rows.shape[1] - 1), data.families[family]])
     plain = data.likelihood(family, first.rows)
     reduced = BiasReduced(plain, first.rows, data.size, data.is_share)
     centred = maximise(reduced, start)

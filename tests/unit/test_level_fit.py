@@ -10,7 +10,7 @@ from analytics.catch_rates.standardised_levels import all_areas, levels_of, seri
 from analytics.catch_rates.trips import CELL, fitted
 from analytics.codes import has_code
 from analytics.errors import UsageError
-from analytics.models.cell_levels import CountResponse, level_shares, spread_by_cluster
+from analytics.models.cell_levels import count_response, level_shares, spread_by_cluster
 from analytics.models.count_likelihood import Family
 from analytics.models.count_warm_start import coded, fit_warm_start
 from analytics.models.maximum_likelihood import maximise
@@ -139,10 +139,10 @@ def test_a_flat_rate_without_others_takes_half_a_fish_more():
     # One factor of counts: Firth's estimate is (y + 1/2) over the effort.
     frame = pd.DataFrame({"fish": [0, 4, 9], "hours": [10.0, 10.0, 20.0], "level": list("abc")})
     rows = coded(frame, response="fish", exposure="hours", terms=["level"])
-    ground = CountResponse(rows, Family.POISSON)
+    data = count_response(rows, Family.POISSON)
     order = rows.groups["level"].map({"a": 0, "b": 1, "c": 2}).to_numpy()
     reduced = BiasReduced(
-        ground.likelihood("poisson", np.eye(3)[order]), np.eye(3)[order], ground.size, False
+        data.likelihood("poisson", np.eye(3)[order]), np.eye(3)[order], data.size, False
     )
     found = maximise(reduced, np.zeros(3))
     assert np.exp(found) == pytest.approx([0.05, 0.45, 9.5 / 20])
