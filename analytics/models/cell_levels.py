@@ -240,7 +240,7 @@ def count_response(rows: Coded, family: Family) -> ResponseData:
     spent = counts.weight * np.exp(counts.log_exposure)
     return ResponseData(
         groups=rows.groups,
-        size=np.bincount(counts.group, spent, len(rows.groups)),
+        size=np.asarray(np.bincount(counts.group, spent, len(rows.groups)), dtype=np.float64),
         is_share=False,
         base=log_rate(counts),
         families={
@@ -262,7 +262,7 @@ def share_response(counts: Counts, groups: pd.DataFrame, group: Ints, family: st
 
     return ResponseData(
         groups=groups,
-        size=np.bincount(group, counts.trials, len(groups)),
+        size=np.asarray(np.bincount(group, counts.trials, len(groups)), dtype=np.float64),
         is_share=True,
         base=float(logit(counts.successes.sum() / counts.trials.sum())),
         families={one: starts[one] for one in (family, BINOMIAL)},
