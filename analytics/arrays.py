@@ -132,3 +132,15 @@ def add_cross_at(place: Ints, x: Floats, size: int, *, pair: Ints) -> Floats:
     for row, (i, j) in zip(sums, pair.tolist(), strict=True):
         row[:] = np.bincount(place, weights=x[:, i] * x[:, j], minlength=size)
     return sums.T
+
+
+def count_at(place: Ints, values: NDArray[np.generic], size: int) -> Ints:
+    """Sum whole numbers by place, shape (size,)."""
+    sums = np.bincount(place, weights=values.astype(np.float64), minlength=size)
+    return np.rint(sums).astype(np.int64)
+
+
+def any_at(place: Ints, size: int) -> Bools:
+    """Return which places some row has, shape (size,)."""
+    there: Bools = np.bincount(place, minlength=size) > 0
+    return there

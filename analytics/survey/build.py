@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -409,32 +409,14 @@ def _counted_strata(design: Design, days: pd.DataFrame, units: pd.DataFrame) -> 
 
 
 def _design(design: Design, strata: Strata, units: pd.DataFrame, stratum: Ints) -> Design:
-    ones = np.ones(len(units), dtype=np.int64)
     # A day counted once has a spread that only the days show, like a day with one drawn site.
     once = (units["n"] == 1).to_numpy(dtype=bool)
     rule = np.where(
         once, SITE_RULES.index(SiteRule.SINGLE_DRAW), SITE_RULES.index(SiteRule.EVERY_SITE)
     )
-    nothing = np.zeros(0)
-    days = SiteDays(
-        sample_id=np.array([""] * len(units), dtype=object),
-        unit=np.arange(len(units)),
-        boats_returned=np.zeros(len(units)),
-        weight=np.ones(len(units)),
-        pair=np.zeros((0, 2), dtype=np.int64),
-        form=nothing,
-    )
-    return Design(
-        season=design.season,
-        through=design.through,
-        areas=design.areas,
-        weeks=design.weeks,
-        grid=design.grid,
-        strata=strata,
-        units=Units(stratum, strata.week[stratum], ones, ones, rule),
-        site_days=days,
-        no_design=design.no_design,
-    )
+    days = SiteDays.alone(np.array([""] * len(units), dtype=object), np.zeros(len(units)))
+    counted = Units(stratum, strata.week[stratum], rule)
+    return replace(design, strata=strata, units=counted, site_days=days)
 
 
 def _cells(design: Design, units: pd.DataFrame, spread: Floats) -> UnitTotals:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.arrays import add_at
+from analytics.arrays import add_at, any_at
 from analytics.codes import coded, join_codes, sentences
 from analytics.data.calendar import season_days
 from analytics.errors import UsageError
@@ -350,7 +350,7 @@ class CoverageExpandedEstimator:
             rows = source[area] == one
             variance = self.coverage.variance[area[rows][0]]
             sums = add_at(place[rows], total[rows], size)
-            met = np.bincount(place[rows], minlength=size) > 0
+            met = any_at(place[rows], size)
             square = np.einsum("di,dj->dij", sums, sums)
             added += np.where(met[:, None, None], variance * square, 0.0)
             term -= variance * add_at(place[rows], cov[rows], size)
@@ -358,7 +358,7 @@ class CoverageExpandedEstimator:
 
     def _refused(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:
         """Say where a factor would be borrowed, for those who want none that is."""
-        pooled = np.bincount(place[self.coverage.is_pooled[area]], minlength=size) > 0
+        pooled = any_at(place[self.coverage.is_pooled[area]], size)
         return tuple(coded("factor_refused") if one else "" for one in pooled)
 
     def _notes(self, area: Ints, place: Ints, size: int) -> tuple[str, ...]:

@@ -60,14 +60,12 @@ class Strata:
 class Units:
     """The primary sampling units: site-days, or days where days are sampled first; arrays are (U,).
 
-    `stratum`, `week`: codes. `n_sites`, `n_sites_frame`: sites sampled in the unit, and sites it
-    has. `rule`: how the unit's total follows from its sites: a place in `SITE_RULES`.
+    `stratum`, `week`: codes. `rule`: how the unit's total follows from its sites: a place in
+    `SITE_RULES`.
     """
 
     stratum: Ints
     week: Ints
-    n_sites: Ints
-    n_sites_frame: Ints
     rule: Ints
 
     def drawn_by(self, rule: SiteRule) -> Bools:
@@ -92,6 +90,12 @@ class SiteDays:
     weight: Floats
     pair: Ints
     form: Floats
+
+    @classmethod
+    def alone(cls, sample_id: NDArray[np.object_], boats_returned: Floats) -> SiteDays:
+        """Return site-days of which each is a unit of its own."""
+        size, no_pair = len(sample_id), np.zeros((0, 2), dtype=np.int64)
+        return cls(sample_id, np.arange(size), boats_returned, np.ones(size), no_pair, np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from analytics.arrays import add_at
+from analytics.arrays import add_at, any_at, count_at
 from analytics.codes import coded, join_codes
 from analytics.data import query
 from analytics.data.calendar import season_days, trip_tables
@@ -299,8 +299,8 @@ class EffortTimesRateEstimator:
     def _notes(self, cells: _Cells, place: Ints, days: Support) -> tuple[str, ...]:
         """Say on what effort and rate of each domain rest."""
         size = len(days.n_psu)
-        complete = np.bincount(place[cells.rates.is_complete], minlength=size) > 0
-        under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
+        complete = any_at(place[cells.rates.is_complete], size)
+        under_way = any_at(place[cells.rates.is_under_way], size)
         notes = []
         for at in range(size):
             counted = coded(
@@ -356,26 +356,19 @@ def _support(
     """Return what products of effort and rate rest on."""
     size, rates = len(own.n_psu), cells.rates
 
-    def any_of(rows: Bools) -> Bools:
-        there: Bools = np.bincount(place[rows], minlength=size) > 0
-        return there
-
-    def sum_of(values: Ints) -> Ints:
-        return np.rint(np.bincount(place, weights=values, minlength=size)).astype(np.int64)
-
-    n_days, never = sum_of(rates.n_days), np.zeros(size, dtype=bool)
+    n_days, never = count_at(place, rates.n_days, size), np.zeros(size, dtype=bool)
     parts = [np.einsum("dkk->d", one) for one in (v_effort, v_rate)]
     return replace(
         own,
         df=joint_df(parts, [days.df, own.df + np.maximum(n_days - 1, 0)]),
         n_psu=own.n_psu + n_days,
-        n_interviews=own.n_interviews + sum_of(rates.n_interviews),
+        n_interviews=own.n_interviews + count_at(place, rates.n_interviews, size),
         n_psu_interviewed=own.n_psu_interviewed + n_days,
-        is_imputed=any_of(rates.is_imputed) | days.is_imputed,
-        is_collapsed=any_of(rates.is_collapsed) | days.is_collapsed,
+        is_imputed=any_at(place[rates.is_imputed], size) | days.is_imputed,
+        is_collapsed=any_at(place[rates.is_collapsed], size) | days.is_collapsed,
         is_census=never,
         is_landing_census=never,
-        lacks_area=any_of(cells.is_lacking),
+        lacks_area=any_at(place[cells.is_lacking], size),
     )
 
 
@@ -383,7 +376,7 @@ def _missing(analysis: Analysis, cells: _Cells, place: Ints, size: int) -> tuple
     """Say why there are no trips where trips under way give the rate: nobody knows their end."""
     if not _TRIPS & set(analysis.measures):
         return ()
-    under_way = np.bincount(place[cells.rates.is_under_way], minlength=size) > 0
+    under_way = any_at(place[cells.rates.is_under_way], size)
     return tuple(coded("trips_under_way") if one else "" for one in under_way)
 
 

@@ -1,7 +1,7 @@
-"""Ways to totals of a season: from sampled units, or from interviews of convenience.
+"""Estimators of a season's totals: from sampled units, or from interviews of convenience.
 
-A way answers one question: what are the totals of an analysis over these domains? Others that
-build on them stand in modules of their own.
+An estimator answers one question: what are the totals of an analysis over these domains? Others
+that build on them stand in modules of their own.
 """
 
 from __future__ import annotations
@@ -86,18 +86,9 @@ def convenience_design(design: Design, clusters: pd.DataFrame) -> Design:
         As from `clusters_of`.
     """
     kept = clusters[clusters["week"].isin(design.weeks)]
-    size = len(kept)
     week = np.array([design.weeks.index(one) for one in kept["week"]], dtype=np.int64)
-    ones = np.ones(size, dtype=np.int64)
-    units = Units(np.zeros_like(ones), week, ones, ones, np.zeros_like(ones))
-    days = SiteDays(
-        sample_id=kept["sample_id"].to_numpy(object),
-        unit=np.arange(size),
-        boats_returned=np.full(size, np.nan),
-        weight=np.ones(size),
-        pair=np.zeros((0, 2), dtype=np.int64),
-        form=np.zeros(0),
-    )
+    units = Units(np.zeros_like(week), week, np.zeros_like(week))
+    days = SiteDays.alone(kept["sample_id"].to_numpy(object), np.full(len(kept), np.nan))
     return replace(design, units=units, site_days=days)
 
 
@@ -166,28 +157,21 @@ def _codes(design: Design, domains: Domains) -> Ints:
 
 
 def _support(n: Ints, n_interviews: Ints) -> Support:
-    never = np.zeros(len(n), dtype=bool)
-    return Support(
-        df=np.maximum(n - 1, 0),
-        n_psu=n,
-        n_psu_frame=np.zeros_like(n),
-        n_interviews=n_interviews,
-        n_psu_interviewed=n,
-        is_imputed=never,
-        is_collapsed=never,
-        is_pooled=never,
-        is_unknown=never,
-        is_census=never,
-        is_landing_census=never,
-        lacks_area=never,
-        is_convenience_only=np.ones_like(never),
-        of_days=never,
-        rules=np.zeros((len(n), len(SITE_RULES)), dtype=bool),
-    )
+    never = dict.fromkeys(Support.__slots__, np.zeros(len(n), dtype=bool))
+    known = {
+        "df": np.maximum(n - 1, 0),
+        "n_psu": n,
+        "n_psu_frame": np.zeros_like(n),
+        "n_interviews": n_interviews,
+        "n_psu_interviewed": n,
+        "is_convenience_only": np.ones(len(n), dtype=bool),
+        "rules": np.zeros((len(n), len(SITE_RULES)), dtype=bool),
+    }
+    return Support(**(never | known))
 
 
 class TotalEstimator(Protocol):
-    """A way to totals."""
+    """An estimator of totals."""
 
     @property
     def design(self) -> Design:

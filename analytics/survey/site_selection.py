@@ -148,14 +148,8 @@ DAY_SITE = "day_site"
 ROUNDING = 1e-6
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Days:
-    """The days that were drawn first: one row of sites each."""
-
-    unit: list[int]
-    rows: list[Ints]
-    draws: list[SiteDraw]
-    n_frame: list[int]
+#: A day that was sampled first: its unit, the rows of its site-days, and their weights.
+_Day = tuple[int, "Ints", SiteDraw]
 
 
 def draw_sites(sampled: pd.DataFrame, week: Ints, snapshot: Snapshot) -> tuple[Units, SiteDays]:
@@ -169,23 +163,14 @@ def draw_sites(sampled: pd.DataFrame, week: Ints, snapshot: Snapshot) -> tuple[U
     by_day = sampled["design"].eq(DAY_SITE).to_numpy(dtype=bool)
     unit = _units_of(sampled, by_day)
     _, first = np.unique(unit, return_index=True)
-    n_units = len(first)
-    days = _drawn_days(sampled, by_day, unit, snapshot)
-    n_sites, n_frame = np.ones(n_units, dtype=np.int64), np.ones(n_units, dtype=np.int64)
-    rule = np.full(n_units, SITE_RULES.index(SiteRule.EVERY_SITE))
+    days = _sampled_days(sampled, by_day, unit, snapshot)
+    rule = np.full(len(first), SITE_RULES.index(SiteRule.EVERY_SITE))
     weight = np.ones(len(sampled))
-    for code, rows, draw, frame in zip(days.unit, days.rows, days.draws, days.n_frame, strict=True):
-        n_sites[code], n_frame[code] = len(rows), frame
+    for code, rows, draw in days:
         rule[code] = SITE_RULES.index(draw.rule)
         weight[rows] = draw.weight
     pair, form = _pairs(days)
-    units = Units(
-        stratum=sampled["stratum_code"].to_numpy(np.int64)[first],
-        week=week[first],
-        n_sites=n_sites,
-        n_sites_frame=n_frame,
-        rule=rule,
-    )
+    units = Units(sampled["stratum_code"].to_numpy(np.int64)[first], week[first], rule)
     site_days = SiteDays(
         sample_id=sampled["sample_id"].to_numpy(object),
         unit=unit,
@@ -208,9 +193,11 @@ def _units_of(sampled: pd.DataFrame, by_day: Bools) -> Ints:
     return number.astype(np.int64)
 
 
-def _drawn_days(sampled: pd.DataFrame, by_day: Bools, unit: Ints, snapshot: Snapshot) -> _Days:
+def _sampled_days(
+    sampled: pd.DataFrame, by_day: Bools, unit: Ints, snapshot: Snapshot
+) -> list[_Day]:
     weights = _site_weights(snapshot) if by_day.any() else {}
-    days = _Days([], [], [], [])
+    days: list[_Day] = []
     rows_of = np.flatnonzero(by_day)
     rows_of = rows_of[np.argsort(unit[rows_of], kind="stable")]
     sites = sampled["site"].to_numpy(object)
@@ -221,10 +208,7 @@ def _drawn_days(sampled: pd.DataFrame, by_day: Bools, unit: Ints, snapshot: Snap
         weight = weights[areas[rows[0]]]
         where = f"{areas[rows[0]]} on {np.datetime_as_string(dates[rows[0]], unit='D')}"
         seen, left = _probabilities(weight, sites[rows].tolist(), stated[rows].tolist(), where)
-        days.unit.append(int(unit[rows[0]]))
-        days.rows.append(rows)
-        days.draws.append(_site_draw(seen, left))
-        days.n_frame.append(len(weight))
+        days.append((int(unit[rows[0]]), rows, _site_draw(seen, left)))
     return days
 
 
@@ -275,11 +259,11 @@ def _site_draw(seen: tuple[float, ...], left: tuple[float, ...]) -> SiteDraw:
     return site_draw(np.array(seen), np.array(left))
 
 
-def _pairs(days: _Days) -> tuple[Ints, Floats]:
+def _pairs(days: list[_Day]) -> tuple[Ints, Floats]:
     """Return every ordered pair of site-days of a day that has a variance, with its a."""
     pairs: list[Ints] = [np.zeros((0, 2), dtype=np.int64)]
     forms: list[Floats] = [np.zeros(0)]
-    for rows, draw in zip(days.rows, days.draws, strict=True):
+    for _, rows, draw in days:
         if draw.form.any():
             n = len(rows)
             pairs.append(np.column_stack([np.repeat(rows, n), np.tile(rows, n)]))

@@ -9,11 +9,10 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from analytics.arrays import any_at, count_at
 from analytics.survey.design import SITE_RULES, SiteRule
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from analytics.arrays import Bools, Floats, Ints
     from analytics.survey.design import Design, StratumTreatment
     from analytics.survey.domains import Domains, LinearForm, PsuWeights
@@ -87,26 +86,26 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) 
     short = _weeks_of(design, domains, incomplete)
     weeks = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
     framed = _joined(holds, imputed, missing, size=size)
-    n_psu = _sum_at(holds.place, plan.n_active[holds.stratum], size)
+    n_psu = count_at(holds.place, plan.n_active[holds.stratum], size)
 
     def holds_any(strata: Ints | list[int]) -> Bools:
-        return _any_at(holds.place[np.isin(holds.stratum, strata)], size)
+        return any_at(holds.place[np.isin(holds.stratum, strata)], size)
 
     return Support(
         df=_degrees(plan, _joined(own, from_cells, size=size), size),
         n_psu=n_psu,
-        n_psu_frame=_sum_at(framed.place, design.strata.n_frame[framed.stratum], size),
-        n_interviews=_sum_at(place[direct], n[direct], size),
+        n_psu_frame=count_at(framed.place, design.strata.n_frame[framed.stratum], size),
+        n_interviews=count_at(place[direct], n[direct], size),
         n_psu_interviewed=np.bincount(place[with_boats], minlength=size),
-        is_imputed=_any_at(imputed.place, size),
+        is_imputed=any_at(imputed.place, size),
         is_collapsed=holds_any(collapsed),
-        is_pooled=_any_at(place[cells.is_pooled[form.cell]], size),
+        is_pooled=any_at(place[cells.is_pooled[form.cell]], size),
         is_unknown=holds_any(design.units.stratum[cells.unknown]),
         is_census=(n_psu > 0) & ~np.isin(weeks, short),
         is_landing_census=(n_psu > 0) & ~holds_any(np.flatnonzero(incomplete)),
-        lacks_area=_any_at(missing.place, size),
+        lacks_area=any_at(missing.place, size),
         is_convenience_only=np.isin(codes, domains.codes_of(design.no_design)),
-        of_days=_any_at(framed.place[design.strata.of_days[framed.stratum]], size),
+        of_days=any_at(framed.place[design.strata.of_days[framed.stratum]], size),
         rules=_rules(design, plan, framed, size),
     )
 
@@ -116,7 +115,7 @@ def _rules(design: Design, plan: StratumTreatment, framed: _Pairs, size: int) ->
     follows = np.zeros((len(plan.n_active), len(SITE_RULES)), dtype=bool)
     units = design.units
     follows[units.stratum[plan.active], units.rule[plan.active]] = True
-    held = [_any_at(framed.place[rule[framed.stratum]], size) for rule in follows.T]
+    held = [any_at(framed.place[rule[framed.stratum]], size) for rule in follows.T]
     return np.stack(held, axis=1)
 
 
@@ -188,7 +187,7 @@ def _incomplete(design: Design, plan: StratumTreatment, answered: Floats) -> Boo
 
 def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
     """Units minus strata; where that is 0, strata that collapse together count as one."""
-    n_units = _sum_at(used.place, plan.n_active[used.stratum], size)
+    n_units = count_at(used.place, plan.n_active[used.stratum], size)
     plain = n_units - np.bincount(used.place, minlength=size)
     links = [
         (borrowing.stratum, one)
@@ -207,7 +206,7 @@ def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
     graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n_strata, n_strata))
     group = connected_components(graph, directed=False)[1].astype(np.int64)
     groups = _joined(_Pairs(group[widened.stratum], widened.place), size=size)
-    merged = _sum_at(widened.place, plan.n_active[widened.stratum], size)
+    merged = count_at(widened.place, plan.n_active[widened.stratum], size)
     merged -= np.bincount(groups.place, minlength=size)
     # No domain knows more of the spread than the season does.
     whole = int(np.maximum(plan.n_active - 1, 0).sum())
@@ -222,13 +221,3 @@ def _joined(*pairs: _Pairs, size: int) -> _Pairs:
 
 def _where(pairs: _Pairs, keep: Bools) -> _Pairs:
     return _Pairs(pairs.stratum[keep], pairs.place[keep])
-
-
-def _sum_at(place: Ints, values: NDArray[np.generic], size: int) -> Ints:
-    sums = np.bincount(place, weights=values.astype(np.float64), minlength=size)
-    return np.rint(sums).astype(np.int64)
-
-
-def _any_at(place: Ints, size: int) -> Bools:
-    there: Bools = np.bincount(place, minlength=size) > 0
-    return there
