@@ -117,13 +117,13 @@ def weighted_sum(
     """
     value = total @ weight
     survey = np.einsum("k,dkl,l->d", weight, cov, weight)
-    spread = np.einsum("dkk->dk", cov)
-    rates = np.maximum(_unbiased_square(total, spread), 0) @ weight_se**2
+    variance = np.einsum("dkk->dk", cov)
+    rates = np.maximum(_unbiased_square(total, variance), 0) @ weight_se**2
     return value, survey, survey + rates
 
 
 def apportion(
-    whole: NDArray[np.float64], known: NDArray[np.float64], with_trait: NDArray[np.float64]
+    of_all: NDArray[np.float64], known: NDArray[np.float64], with_trait: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     r"""Return the fish with a trait, ``A B/C``, and its gradient ``(B/C, -A B/C², A/C)``.
 
@@ -132,7 +132,7 @@ def apportion(
 
     Parameters
     ----------
-    whole, known, with_trait : ndarray of float, shape (D,)
+    of_all, known, with_trait : ndarray of float, shape (D,)
         A, C and B.
 
     Returns
@@ -146,9 +146,9 @@ def apportion(
     """
     is_known = known > 0
     below = np.where(is_known, known, np.inf)
-    share, by_known = with_trait / below, whole / below
+    share, by_known = with_trait / below, of_all / below
     gradient = np.stack([share, -share * by_known, by_known], axis=1)
-    return whole * share, gradient, is_known
+    return of_all * share, gradient, is_known
 
 
 def _unbiased_square(
@@ -177,12 +177,12 @@ def joint_df(variances: Sequence[ArrayLike], dfs: Sequence[ArrayLike]) -> NDArra
     """
     parts = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in variances))
     freedoms = np.broadcast_arrays(*(np.asarray(df, dtype=np.float64) for df in dfs))
-    whole = sum(parts) ** 2
+    squared = sum(parts) ** 2
     below = sum(
         np.where(v == 0, 0.0, v**2 / np.where(df > 0, df, 1e-300))
         for v, df in zip(parts, freedoms, strict=True)
     )
-    joint = np.where(below > 0, whole / np.where(below > 0, below, 1.0), sum(freedoms))
+    joint = np.where(below > 0, squared / np.where(below > 0, below, 1.0), sum(freedoms))
     return np.asarray(np.nan_to_num(joint, nan=0.0), dtype=np.float64)
 
 

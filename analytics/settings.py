@@ -21,7 +21,7 @@ class ThinStrataPolicy(StrEnum):
 class EffortSource(StrEnum):
     """Where the effort comes from."""
 
-    INTERVIEWS = "interviews"  # boats counted at the ramps, hours told in interviews
+    INTERVIEWS = "interviews"  # boats counted at the ramps, hours from interviews
     COUNTS = "counts"  # boats counted on the water
 
 

@@ -1,1 +1,1 @@
-"""The week in result rows, and the shelf of kept bulletins."""
+"""The week in result rows, and the archive of bulletins."""

@@ -1,4 +1,4 @@
-"""The shelf of kept bulletins: one folder each, written whole or not at all, never changed.
+"""The archive of bulletins: one folder each, written completely or not at all, never changed.
 
 A bulletin is the finished result tables of one season through one week, as of one version of the
 store. Readers need pyarrow only, so that the dashboard stays light.
@@ -71,6 +71,7 @@ REVISION_SCHEMA = pa.schema(
         ("event", pa.string()),  # imported | withdrawn | program
         ("at_utc", pa.string()),
         ("sources", pa.string()),
+        ("effect", pa.string()),  # own_data | whole_season | program | pooling
     ]
 )
 
@@ -157,7 +158,7 @@ class BulletinMetadata:
     Parameters
     ----------
     bulletin : str
-        Its name on the shelf, such as ``2035-36.2036-W05.v3``.
+        Its name in the archive, such as ``2035-36.2036-W05.v3``.
     season, through : str
         Season, and the last ISO week in it.
     version : int
@@ -231,35 +232,35 @@ def archive_of(store: Path | str) -> Path:
     return Path(store) / "bulletins"
 
 
-def list_bulletins(shelf: Path | str) -> list[BulletinMetadata]:
-    """Return the readable cards on a shelf by season, week and version; no shelf, no cards."""
-    found = [card for path in _card_files(shelf) if (card := _read_card(path)) is not None]
+def list_bulletins(folder: Path | str) -> list[BulletinMetadata]:
+    """Return the readable bulletins of an archive by season, week and version; no folder, none."""
+    found = [card for path in _card_files(folder) if (card := _read_card(path)) is not None]
     return sorted(found, key=lambda card: (card.season, card.through, card.version, card.made_utc))
 
 
-def unreadable_bulletins(shelf: Path | str) -> list[str]:
+def unreadable_bulletins(folder: Path | str) -> list[str]:
     """Return the names of bulletins whose card cannot be read."""
-    return sorted(path.parent.name for path in _card_files(shelf) if _read_card(path) is None)
+    return sorted(path.parent.name for path in _card_files(folder) if _read_card(path) is None)
 
 
-def load(shelf: Path | str, bulletin: str) -> Bulletin:
+def load(folder: Path | str, bulletin: str) -> Bulletin:
     """Return one bulletin; a table that it was kept without is empty.
 
     Raises
     ------
     UsageError
-        If no bulletin of that name is on the shelf.
+        If no bulletin of that name is in the archive.
     StoreError
         If one of its files cannot be read.
     """
-    folder = Path(shelf) / bulletin
-    known = {card.bulletin: card for card in list_bulletins(shelf)}
+    known = {card.bulletin: card for card in list_bulletins(folder)}
+    mine = Path(folder) / bulletin
     if bulletin not in known:
         names = ", ".join(known) or "none"
-        raise UsageError(f"no bulletin {bulletin!r} on the shelf; there are: {names}")
+        raise UsageError(f"no bulletin {bulletin!r} in the archive; there are: {names}")
     try:
         tables = {
-            name: cast_to_schema(_read_table(folder, name, known[bulletin].schema_version), schema)
+            name: cast_to_schema(_read_table(mine, name, known[bulletin].schema_version), schema)
             for name, schema in TABLE_SCHEMAS.items()
             if name in known[bulletin].tables
         }
@@ -287,8 +288,8 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
     return table
 
 
-def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
-    """Put a bulletin on the shelf, whole or not at all.
+def save(folder: Path | str, bulletin: Bulletin) -> BulletinMetadata:
+    """Add a bulletin to the archive, completely or not at all.
 
     The same bulletin is left as it is; one of the same name that another program version or level
     made, or that is damaged, stays, and the new one gets the next number.
@@ -296,9 +297,9 @@ def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
     Returns
     -------
     BulletinMetadata
-        The card that stands on the shelf.
+        The metadata as kept.
     """
-    root = Path(shelf)
+    root = Path(folder)
     root.mkdir(parents=True, exist_ok=True)
     card = replace(bulletin.card, tables=tuple(TABLE_SCHEMAS), schema_version=SCHEMA_VERSION)
     bulletin = replace(bulletin, card=card)
@@ -307,14 +308,14 @@ def save(shelf: Path | str, bulletin: Bulletin) -> BulletinMetadata:
         card = replace(bulletin.card, bulletin=name)
         if not (root / name).exists() and _write(root, replace(bulletin, card=card)):
             return card
-        standing = _standing(root, name)
-        if standing is not None and replace(standing, made_utc=card.made_utc) == card:
-            return standing
+        kept = _kept(root, name)
+        if kept is not None and replace(kept, made_utc=card.made_utc) == card:
+            return kept
     raise AssertionError  # the count has no end
 
 
-def _standing(root: Path, name: str) -> BulletinMetadata | None:
-    """Return the card of a bulletin that can be read whole, else None."""
+def _kept(root: Path, name: str) -> BulletinMetadata | None:
+    """Return the card of a bulletin that can be read completely, else None."""
     try:
         return load(root, name).card
     except (UsageError, StoreError):
@@ -322,7 +323,7 @@ def _standing(root: Path, name: str) -> BulletinMetadata | None:
 
 
 def _write(root: Path, bulletin: Bulletin) -> bool:
-    """Write a bulletin whole; return whether its name was still free at the last step."""
+    """Write a bulletin; return whether its name was still free at the last step."""
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
     try:
         write_tables(bulletin, draft)
@@ -346,8 +347,8 @@ def write_tables(bulletin: Bulletin, folder: Path) -> None:
         pq.write_table(bulletin.table(name).cast(schema), folder / f"{name}.parquet")
 
 
-def _card_files(shelf: Path | str) -> list[Path]:
-    return list(Path(shelf).glob(f"[!.]*/{CARD_FILE}"))
+def _card_files(folder: Path | str) -> list[Path]:
+    return list(Path(folder).glob(f"[!.]*/{CARD_FILE}"))
 
 
 def _read_card(path: Path) -> BulletinMetadata | None:

@@ -1,4 +1,4 @@
-"""Make a bulletin: the whole result set of a season through a week, kept by version."""
+"""Make a bulletin: all results of a season through a week, kept by version."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def make_bulletin(
     level: float = 0.95,
     progress: Callable[[str], None] = lambda words: None,
 ) -> archive.BulletinMetadata:
-    """Estimate a season at every level and keep the result on the store's shelf.
+    """Estimate a season at every level and keep the result in the store's archive.
 
     The same store version, season and week give the same bulletin, which is then left as it is.
 
@@ -84,7 +84,7 @@ def bulletin_of(
 ) -> archive.Bulletin:
     """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`.
 
-    Nothing in it is compared with other bulletins: a snapshot knows no shelf.
+    Nothing in it is compared with other bulletins: a snapshot knows no archive.
     """
     # Matrices are small: threads of linear algebra that wait for each other on busy cores made a
     # bulletin take many times as long.
@@ -111,7 +111,7 @@ def _made(
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)
     rates = rate_tables(snapshot, prepared, level=level, progress=progress)
-    standing = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
+    outlook = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)
@@ -137,7 +137,7 @@ def _made(
         heaping=alternatives.heaping,
         released=released,
         rates=rates,
-        outlook=standing,
+        outlook=outlook,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -11,7 +12,16 @@ from analytics.bulletin.archive import REVISION_SCHEMA
 from analytics.findings import number_of
 from analytics.quantities import QUANTITIES
 from analytics.result_table import DOMAIN_COLUMNS
-from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, importance
+from analytics.revision_order import (
+    EFFECTS,
+    GONE,
+    JOINED_BY,
+    NEW,
+    POOLING,
+    RESTATED,
+    REVISED,
+    importance,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -19,6 +29,15 @@ if TYPE_CHECKING:
     from analytics.data.store import Event
 
 Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """What moved a row: events, oldest first, and how they reach it (`revision_order.EFFECTS`)."""
+
+    events: Sequence[Event]
+    effect: str
+
 
 #: A difference this small, relative to the figures, is rounding.
 ROUNDING = 1e-9
@@ -39,7 +58,7 @@ def moves(
     *,
     since: int,
     version: int,
-    causes: Callable[[Row], Sequence[Event]],
+    causes: Callable[[Row], Causes],
 ) -> pa.Table:
     """Return every row that moved from `before` to `after`.
 
@@ -50,7 +69,7 @@ def moves(
     since, version : int
         The versions of the store they were made from.
     causes : callable
-        Given a result row that moved, the events behind it, oldest first.
+        Given a result row that moved, what moved it.
 
     Returns
     -------
@@ -65,8 +84,8 @@ def moves(
     for key in {*old, *new}:
         move = _move(old.get(key), new.get(key))
         if move:
-            told = _told(causes(new.get(key) or old[key]))
-            found.append(move | told | {"since_version": since, "version": version})
+            cells = _cause_cells(causes(new.get(key) or old[key]))
+            found.append(move | cells | {"since_version": since, "version": version})
     return _ranked(found)
 
 
@@ -94,6 +113,7 @@ def netted(steps: pa.Table) -> pa.Table:
         move = _move(old, None if last["kind"] == GONE else last)
         if move:
             joined = {name: _joined(chain, name) for name in _CAUSE}
+            joined["effect"] = min((one["effect"] for one in chain), key=EFFECTS.index)
             ends = {"since_version": first["since_version"], "version": last["version"]}
             found.append(move | joined | ends)
     return _ranked(found)
@@ -118,7 +138,9 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
     most = next((row for row in by_kind[REVISED] if row["change_in_se"] is not None), None)
     first = f"; the most important revision: {_described(most)}" if most else ""
-    return f"{between}: {', '.join(kept)}{first}"
+    pooled = sum(row["effect"] == POOLING for row in rows)
+    apart = f"; {pooled} of these by pooling alone, with no data of their own" if pooled else ""
+    return f"{between}: {', '.join(kept)}{first}{apart}"
 
 
 def rows_words(steps: pa.Table) -> str:
@@ -184,14 +206,16 @@ def _state_before(step: Row) -> Row:
     return step | {column: step[name] for name, column in _BEFORE.items()}
 
 
-def _told(events: Sequence[Event]) -> Row:
+def _cause_cells(causes: Causes) -> Row:
+    events = causes.events
     columns = {
         "batch": [event.batch for event in events],
         "event": [event.event for event in events],
         "at_utc": [event.at_utc for event in events],
         "sources": [", ".join(event.sources) for event in events],
     }
-    return {name: JOINED_BY.join(parts) for name, parts in columns.items()}
+    cells = {name: JOINED_BY.join(parts) for name, parts in columns.items()}
+    return cells | {"effect": causes.effect}
 
 
 def _joined(chain: Sequence[Row], name: str) -> str:

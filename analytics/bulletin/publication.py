@@ -48,7 +48,7 @@ def suppress(
     instead: Mapping[str, str],
     taken: Sequence[str],
 ) -> pa.Table:
-    """Return a table with some columns of hidden rows null, and words in others."""
+    """Return a table with some columns of hidden rows null, and a code in others."""
     mask = pa.array(hidden, pa.bool_())
     columns = dict.fromkeys(name for name in taken if name in table.column_names) | dict(instead)
     for name, value in columns.items():
@@ -68,7 +68,7 @@ def floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
 
 ENCOUNTERS = "encounters"
 #: What each response's survey figure is made of.
-_RAW = {
+_BEHIND = {
     ENCOUNTERS: ("encounters_per_angler_hour",),
     "kept": ("kept_fish", "angler_hours"),
     SHARE: ("sublegal_prop",),
@@ -77,7 +77,7 @@ _RAW = {
 #: the pages: its upper end over the figure, and the width of that of a share. Our choice.
 USELESS_TIMES, USELESS_WIDTH = 20.0, 0.8
 _OF_INDEX = ("index", "log_se", "ci_low", "ci_high")
-_OF_RAW = ("survey_estimate", "survey_low", "survey_high")
+_OF_SURVEY = ("survey_estimate", "survey_low", "survey_high")
 _OF_LEVEL = (
     "level",
     "ci_low",
@@ -127,18 +127,18 @@ def _index(table: pa.Table, hidden: set[tuple[str | None, ...]]) -> pa.Table:
     unsure = _unsure(floats(table["index"]), floats(table["log_se"]), is_share)
     table = suppress(table, hidden=unsure.tolist(), instead={"reason": WITHHELD}, taken=_OF_INDEX)
     keys = zip(*(table[name].to_pylist() for name in ("area", "week", "response")), strict=True)
-    raw = [
-        any((area, week, quantity) in hidden for quantity in _RAW.get(response, ()))
+    with_hidden = [
+        any((area, week, quantity) in hidden for quantity in _BEHIND.get(response, ()))
         for area, week, response in keys
     ]
-    table = suppress(table, hidden=raw, instead={}, taken=_OF_RAW)
-    value, low, high = (floats(table[name]) for name in _OF_RAW)
+    table = suppress(table, hidden=with_hidden, instead={}, taken=_OF_SURVEY)
+    value, low, high = (floats(table[name]) for name in _OF_SURVEY)
     wide = np.where(is_share, high - low > USELESS_WIDTH, high > USELESS_TIMES * value)
-    return suppress(table, hidden=wide.tolist(), instead={}, taken=_OF_RAW[1:])
+    return suppress(table, hidden=wide.tolist(), instead={}, taken=_OF_SURVEY[1:])
 
 
 def _trend(table: pa.Table) -> pa.Table:
-    """Withhold unsure levels with their changes, and rises that would tell a level before."""
+    """Withhold unsure levels with their changes, and changes that would reveal a level before."""
     is_share = _is_share(table)
     level, low, high = (floats(table[name]) for name in _OF_LEVEL[:3])
     step = norm.ppf(0.5 + floats(table["ci_level"]) / 2)
@@ -158,9 +158,9 @@ def _timing(table: pa.Table, index: pa.Table | None) -> pa.Table:
     if index is not None:
         names = ("season", "area", "week", "response", "reason")
         lines = zip(*(index[name].to_pylist() for name in names), strict=True)
-        told = {line[:3] for line in lines if line[3:] == (ENCOUNTERS, WITHHELD)}
+        withheld = {line[:3] for line in lines if line[3:] == (ENCOUNTERS, WITHHELD)}
         keys = zip(*(table[name].to_pylist() for name in names[:3]), strict=True)
-        unsure |= np.array([key in told for key in keys], dtype=bool)
+        unsure |= np.array([key in withheld for key in keys], dtype=bool)
     return suppress(table, hidden=unsure.tolist(), instead={}, taken=("index", "log_se"))
 
 

@@ -5,133 +5,31 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from analytics.bulletin import archive
 from analytics.bulletin.archive import REVISION_SCHEMA
-from analytics.bulletin.differences import comparable, moves
-from analytics.data.schema import TABLES
-from analytics.data.store import BATCH, Event
+from analytics.bulletin.batch_scope import AffectedDomains, BatchScope, effect_of
+from analytics.bulletin.differences import Causes, comparable, moves
+from analytics.data.store import Event
 from analytics.errors import DataRejected, StoreError, UsageError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.limit_status import with_previous
 from analytics.result_table import RESULT_SCHEMA, to_arrow
-from analytics.weeks import week_of
+from analytics.revision_order import PROGRAM
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from analytics.bulletin.archive import Bulletin, BulletinMetadata
     from analytics.bulletin.differences import Row
     from analytics.data.store import Store
 
-
-# Which weeks of a season a batch reaches: the events of a store that can move an estimate.
-
-#: Tables whose rows bear the date of what they tell, or hang on one that does.
-_DATED = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage", "holidays")
-#: Tables that no estimate is made from.
-_NO_PART = ("limits",)
-
-
-@dataclass(frozen=True, slots=True)
-class AffectedWeeks:
-    """What one batch reaches.
-
-    Parameters
-    ----------
-    weeks : frozenset of str
-        ISO weeks of its rows within the season.
-    is_whole : bool
-        It has rows that any week may rest on, such as an opening or a release rate.
-    """
-
-    weeks: frozenset[str]
-    is_whole: bool = False
-
-    @property
-    def has_season(self) -> bool:
-        """Whether it can have moved any estimate of the season."""
-        return self.is_whole or bool(self.weeks)
-
-
-class BatchScope:
-    """Reads off which weeks of a season batches reach, now or in any earlier form of their rows.
-
-    A row that took the place of another reaches the weeks of both, so that a site-day moved to
-    another date counts for the week that it left.
-    """
-
-    def __init__(self, store: Store, season: str) -> None:
-        self._store = store
-        self._season = season
-        self._tables: dict[str, pa.Table] = {}
-        openings = self._table("seasons")
-        mine = openings.filter(pc.equal(openings["season"], season))
-        self._first = pc.min(mine["open_date"])
-        self._last = pc.max(mine["close_date"])
-
-    def of(self, event: Event) -> AffectedWeeks:
-        """Return what an event's batch reaches."""
-        wrote = [name for name, one in event.counts.items() if one.new + one.changed]
-        weeks = frozenset(week for name in wrote for week in self._weeks(name, event.batch))
-        return AffectedWeeks(weeks, any(self._is_whole(name, event.batch) for name in wrote))
-
-    def _is_whole(self, name: str, batch: str) -> bool:
-        if name == "seasons":
-            return self._season in self._rows_of(name, batch)["season"].to_pylist()
-        return name not in (*_DATED, *_NO_PART)
-
-    def _weeks(self, name: str, batch: str) -> Iterable[str]:
-        if name not in _DATED:
-            return ()
-        dates = pc.unique(pc.drop_null(self._dates(name, self._rows_of(name, batch))))
-        within = pc.and_(pc.greater_equal(dates, self._first), pc.less_equal(dates, self._last))
-        kept = dates.filter(pc.fill_null(within, False))
-        return {week_of(day) for day in kept.to_pylist()}
-
-    def _dates(self, name: str, some: pa.Table) -> pa.ChunkedArray:
-        """Return the dates that rows ever told of, their interviews' and site-days' with them."""
-        if name == "bycatch":
-            return self._dates("interviews", some)
-        found = self._ever(name, some)
-        if name != "interviews":
-            return found["date"]
-        days = self._table("site_days")
-        theirs = days.filter(pc.is_in(days["sample_id"], value_set=_values(found["sample_id"])))
-        return pa.chunked_array([*found["date"].chunks, *theirs["date"].chunks], pa.date32())
-
-    def _rows_of(self, name: str, batch: str) -> pa.Table:
-        table = self._table(name)
-        return table.filter(pc.equal(table[BATCH], batch))
-
-    def _ever(self, name: str, some: pa.Table) -> pa.Table:
-        """Return every form that the rows ever had, where their date is no part of their key."""
-        key = TABLES[name].key
-        if "date" in key:
-            return some
-        table = self._table(name)
-        return table.filter(pc.is_in(table[key[0]], value_set=_values(some[key[0]])))
-
-    def _table(self, name: str) -> pa.Table:
-        """Return the rows of every batch of a table, read once."""
-        if name not in self._tables:
-            columns = {*TABLES[name].key, "date", "sample_id", "season", "open_date", "close_date"}
-            self._tables[name] = self._store.every_row(name, columns)
-        return self._tables[name]
-
-
-def _values(column: pa.ChunkedArray) -> pa.Array:
-    return pc.unique(pc.drop_null(column))
-
-
-#: The event of a bulletin that another version of the program made than the one before.
-PROGRAM = "program"
+    Batch: TypeAlias = tuple[Event, "AffectedDomains"]
 
 
 def revisions(
@@ -241,11 +139,11 @@ def steps_between(
     states = _States(store, ends.season, words, level)
     if "week" not in words:
         states.through = min(ends.through, states.last_week(ends.since) or ends.through)
-    reach = BatchScope(store, ends.season)
+    scope = BatchScope(store, ends.season)
     events = [one for one in store.events() if ends.since < one.version <= ends.version]
-    telling = [one for one in events if reach.of(one).has_season]
+    batches = [(one, reached) for one in events if (reached := scope.of(one)).has_season]
     progress(f"estimating as of version {ends.since}")
-    return _stepped(states, telling, since=ends.since, progress=progress)
+    return _stepped(states, batches, since=ends.since, progress=progress)
 
 
 def default_since(store: Store, *, season: str, version: int) -> int:
@@ -270,7 +168,7 @@ def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     Returns
     -------
     Bulletin
-        The same where the shelf holds none of an earlier version and the same season.
+        The same where the archive holds none of an earlier version and the same season.
     """
     card = bulletin.card
     earlier = _readable(archive.archive_of(store.path), card)
@@ -315,7 +213,7 @@ def _readable(folder: Path, card: BulletinMetadata) -> Bulletin | None:
 
 
 def _stepped(
-    states: _States, events: Sequence[Event], *, since: int, progress: Callable[[str], None]
+    states: _States, batches: Sequence[Batch], *, since: int, progress: Callable[[str], None]
 ) -> pa.Table:
     before = states(since)
     if before is None:
@@ -323,9 +221,9 @@ def _stepped(
             f"as of version {since} the tables contradict each other; compare with another version"
         )
     steps: list[pa.Table] = []
-    waiting: list[Event] = []
-    for event in events:
-        waiting.append(event)
+    waiting: list[Batch] = []
+    for event, reached in batches:
+        waiting.append((event, reached))
         progress(f"estimating as of version {event.version}")
         after = states(event.version)
         if after is None:
@@ -336,8 +234,9 @@ def _stepped(
     return pa.concat_tables([REVISION_SCHEMA.empty_table(), *steps])
 
 
-def _all_of(events: tuple[Event, ...], _: Row) -> tuple[Event, ...]:
-    return events
+def _all_of(batches: tuple[Batch, ...], row: Row) -> Causes:
+    events, reached = zip(*batches, strict=True)
+    return Causes(events, effect_of(row, reached))
 
 
 class _States:
@@ -390,15 +289,19 @@ class _Causes:
             ]
         self._store = store
         self._season = later.season
-        self._touched: list[AffectedWeeks] | None = None
+        self._batches: list[Batch] | None = None
 
-    def __call__(self, row: Row) -> list[Event]:
+    def __call__(self, row: Row) -> Causes:
+        if self._batches is None:
+            scope = BatchScope(self._store, self._season)
+            self._batches = [(event, scope.of(event)) for event in self._events]
+        effect = effect_of(row, (reached for _, reached in self._batches))
         if len(self._events) == 1:
-            return [*self._events, *self._program]
-        if self._touched is None:
-            reach = BatchScope(self._store, self._season)
-            self._touched = [reach.of(event) for event in self._events]
-        pairs = list(zip(self._events, self._touched, strict=True))
-        whole = [one for one, touched in pairs if touched.has_season]
-        near = [one for one, touched in pairs if touched.is_whole or row["week"] in touched.weeks]
-        return [*(near if near and row["week"] else whole), *self._program]
+            return Causes((*self._events, *self._program), effect)
+        of_season = [one for one, reached in self._batches if reached.has_season]
+        near = [
+            one
+            for one, reached in self._batches
+            if reached.is_whole or row["week"] in reached.weeks
+        ]
+        return Causes((*(near if near and row["week"] else of_season), *self._program), effect)

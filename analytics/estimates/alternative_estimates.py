@@ -126,7 +126,7 @@ def scenario_table(
 
 
 def named_rows(rows: pa.Table, multiplier: float) -> pa.Table:
-    """Return result rows in `SCENARIO_SCHEMA`: their basis, told in the method too if not 1."""
+    """Return result rows in `SCENARIO_SCHEMA`: their basis, and its multiplier in the method."""
     if multiplier != 1:
         divided = coded("divided_by", multiplier=f"{multiplier:g}")
         place = rows.schema.get_field_index("method")
@@ -145,8 +145,8 @@ def _require(reports_over: Sequence[float]) -> None:
             )
     names = [basis_words(one) for one in reports_over]
     if not names or len(set(names)) < len(names):
-        told = ", ".join(f"{one:g}" for one in reports_over) or "none"
-        raise UsageError(f"multipliers {told}; allowed: one or more, each once")
+        given = ", ".join(f"{one:g}" for one in reports_over) or "none"
+        raise UsageError(f"multipliers {given}; allowed: one or more, each once")
 
 
 #: Bases beside the scenarios, whose names are those of `analytics.estimates.alternative_estimates`.
@@ -308,7 +308,7 @@ def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Seque
 
 
 def _interviews(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
-    """Return the interviews that the season's figures rest on, drawn and met by convenience."""
+    """Return the interviews that the season's figures rest on, of site-days and of convenience."""
     design = season.design
     drawn = pa.array(design.site_days.sample_id.tolist(), pa.string())
     interviews = snapshot["interviews"]

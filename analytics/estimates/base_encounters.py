@@ -1,4 +1,4 @@
-"""What interviews know of the base class by area and week, and who lends a marked share."""
+"""What interviews know of the base class by area and week, and whose marked share others borrow."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 LEGAL_MARKED = "encounter_legal_marked_fish"
 #: Legal releases borrow, from kept fish.
-_KEPT_LENDS = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
+_KEPT_AS_DONOR = (list(PARTS).index("released_legal"), list(PARTS).index("kept"))
 _MEASURES = list(mark_measures())
 #: Picks all legal fish, kept and released, from the measures of marks.
 ALL_LEGAL = np.isin(_MEASURES, ["kept_all", "released_legal_all"]).astype(np.float64)
@@ -69,17 +69,23 @@ def donor_domains(
     `code` (D,): of the domains that may borrow.
 
     For domains of an area: its season, then all areas with the same rule on keeping marked fish,
-    their covariances left out; for others the season. Kept fish of the season lend to legal
+    their covariances left out; for others the season. Kept fish of the season come last for legal
     releases last, where every opening says that unmarked fish may be kept as well.
     """
     analysis, n_weeks = mark_analysis(), domains.n_weeks
     if not domains.by_area:
-        whole = estimator.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
+        widest = estimator.totals(analysis, Domains(by_area=False, by_week=False, n_weeks=n_weeks))
         place = np.zeros(len(code), dtype=np.int64)
         free = place if len(season.any_mark) == len(season.design.areas) else place - 1
         return (
-            DonorDomain(whole.total, whole.cov, place, "season"),
-            DonorDomain(whole.total, whole.cov, free, "kept_of_season", *_KEPT_LENDS),
+            DonorDomain(widest.total, widest.cov, place, "season"),
+            DonorDomain(
+                widest.total,
+                widest.cov,
+                free,
+                "kept_of_season",
+                *_KEPT_AS_DONOR,
+            ),
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = estimator.totals(analysis, by_area)
@@ -95,13 +101,13 @@ def donor_domains(
     return (
         DonorDomain(areas.total, areas.cov, place, "area_season"),
         DonorDomain(total, cov, mine, "same_rule_areas"),
-        DonorDomain(areas.total, areas.cov, free, "kept_of_area_season", *_KEPT_LENDS),
+        DonorDomain(areas.total, areas.cov, free, "kept_of_area_season", *_KEPT_AS_DONOR),
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BaseEncounters:
-    """What interviews tell of the base class in each of C area-weeks.
+    """The base class according to interviews in each of C area-weeks.
 
     - `code`, `area`, `week` (C,): fine code, code of the area, and week as whole weeks since an
       origin.

@@ -60,7 +60,7 @@ def estimate(
     day_hours: float | None = None,
     classes: str = FishBasis.SAMPLE_FIRST,
 ) -> pd.DataFrame:
-    """Estimate every quantity for the domains asked.
+    """Estimate every quantity for some domains.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def estimate(
     ------
     UsageError
         If the season, a word of `by`, `thin`, `effort` or `classes`, the level or the version is
-        unknown, or there is no boat count or no coverage where one is asked for.
+        unknown, or there is no boat count or no coverage where one is needed.
     DataRejected
         If the stored tables contradict each other.
     """
@@ -165,8 +165,8 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
             else:
                 figures = _figures(season, name, totals)
             if not estimator.has_responses(season.analyses[name]):
-                asked = season.analyses[name].measures
-                figures = figures.withheld(not_recorded(measures[one] for one in asked))
+                behind = season.analyses[name].measures
+                figures = figures.withheld(not_recorded(measures[one] for one in behind))
             for code, place in places.items():
                 area = domains.cell(code)[0]
                 row = result_row(season.design, totals, figures, place, area=area, level=level)
@@ -269,13 +269,13 @@ def _interval(earlier: Row, row: Row, *, is_share: bool, level: float) -> Row:
     if not all(one["df"] for one in pair):
         return {}
     df = sum(parts) ** 2 / sum(part**2 / one["df"] for part, one in zip(parts, pair, strict=True))
-    spread = math.sqrt(sum(parts))
+    sd = math.sqrt(sum(parts))
     old, new = earlier["estimate"], row["estimate"]
     if is_share:
-        step = t_quantile(level, df) * spread
+        step = t_quantile(level, df) * sd
         low, high, nothing = new - old - step, new - old + step, 0.0
     else:
-        low, high = log_t(new / old, new / old * spread, df=df, level=level)
+        low, high = log_t(new / old, new / old * sd, df=df, level=level)
         nothing = 1.0
     if math.isnan(low):
         return {}

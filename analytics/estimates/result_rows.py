@@ -222,7 +222,7 @@ class DomainEstimates:
         Degrees of freedom, where they are not those of the totals alone.
     is_sampled : ndarray of bool, shape (D,), optional
         Where a sample of fish brings an error of its own: no census, even where every boat was
-        asked.
+        interviewed.
     """
 
     kind: QuantityKind
@@ -256,7 +256,7 @@ def catch_figures(kind: QuantityKind, totals: DomainTotals) -> DomainEstimates:
 def mark_figures(
     quantity: str, totals: DomainTotals, borrowed: BorrowedShares | None = None
 ) -> DomainEstimates:
-    """Return encounters by mark, or the marked share, from the marks told in interviews.
+    """Return encounters by mark, or the marked share, from the marks reported in interviews.
 
     Where no mark was read and none borrowed there is no value.
     """
@@ -265,13 +265,13 @@ def mark_figures(
     found = marked(
         quantity, totals.total, totals.cov if is_share else totals.cov_of_sums, borrowed=borrowed
     )
-    name, value, spread = "reported_marks", found.value, found.variance
+    name, value, variance = "reported_marks", found.value, found.variance
     parts = CLASSES.get(quantity, (tuple(PARTS), True))[0]
     words = (
         borrowed.said([list(PARTS).index(one) for one in parts]) if borrowed else [""] * len(value)
     )
     methods = tuple(join_codes([name, said]) for said in words)
-    return DomainEstimates(kind, value, spread, spread, name, found.unread, is_share, methods)
+    return DomainEstimates(kind, value, variance, variance, name, found.unread, is_share, methods)
 
 
 def death_figures(plan: DeathPlan, quantity: str, totals: DomainTotals) -> DomainEstimates:

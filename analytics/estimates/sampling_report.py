@@ -1,4 +1,4 @@
-"""What the sampling reached: one row a stratum, and the reservations it calls for in words."""
+"""What the sampling reached: one row a stratum, and the findings that it calls for."""
 
 from __future__ import annotations
 
@@ -158,7 +158,7 @@ def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     """
     for one in found:
         seen = (
-            f"{one.area} has uneven days: interviews told {100 * one.low:,.1f} to "
+            f"{one.area} has uneven days: interviews cover {100 * one.low:,.1f} to "
             f"{100 * one.high:,.1f} % of the boat-hours counted on a day in {one.week}, over "
             f"{MOST_UNEVEN:g} times as much on one day as on another in "
             f"{one.n_weeks} of {number_of(one.n_compared, 'week')}"
@@ -212,7 +212,7 @@ def _note(severity: Severity, seen: str, advice: str) -> Finding:
     return Finding(severity=severity, table="site_days", seen=seen, advice=advice)
 
 
-# What is amiss with the rates of deaths: fish without one, and rates that no fish take.
+# What is wrong with the rates of deaths: fish without one, and rates that no fish take.
 
 _TABLES = {RELEASED: "release_rates", DROP_OFF: "drop_off"}
 _WOUNDS = {ANY: "any wound", "shallow": "shallow hooks", "deep": "deep hooks"}
@@ -232,11 +232,11 @@ def rate_findings(snapshot: Snapshot, season: SeasonSurvey) -> Iterator[Finding]
     Finding
     """
     plan = season.deaths
-    whole = Domains(by_area=False, by_week=False, n_weeks=len(season.design.weeks))
+    of_season = Domains(by_area=False, by_week=False, n_weeks=len(season.design.weeks))
     used: set[MortalityRate] = set()
     lacking: dict[str, dict[str, None]] = {RELEASED: {}, DROP_OFF: {}}
     for estimator in season.estimators:
-        totals = estimator.totals(plan.analysis, whole)
+        totals = estimator.totals(plan.analysis, of_season)
         found = plan.fish(totals.total, totals.cov_of_sums)
         at = list(plan.measures)
         for place, group in enumerate(plan.groups):

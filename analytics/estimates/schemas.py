@@ -39,7 +39,7 @@ STRATUM_SCHEMA = pa.schema(
         ("boats_returned", pa.int64()),
         ("n_interviews", pa.int64()),
         ("status", pa.string()),
-        ("rule", pa.string()),  # in words, empty where nothing was borrowed
+        ("rule", pa.string()),  # a code, empty where nothing was borrowed
     ]
 )
 

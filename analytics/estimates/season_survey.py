@@ -87,7 +87,7 @@ class SeasonSurvey:
     _made: dict[object, Any] = field(default_factory=dict)
 
     def once(self, key: object, make: Callable[[], T]) -> T:
-        """Return what several levels of a season share, made when it is first asked for."""
+        """Return what several levels of a season share, made when it is first requested for."""
         if key not in self._made:
             self._made[key] = make()
         return cast("T", self._made[key])
@@ -102,7 +102,7 @@ def prepare_survey(
 ) -> SeasonSurvey:
     """Build the design of a season and reduce its interviews, once for every level.
 
-    Parameters, and errors raised, as of `analytics.estimates.estimate.estimate`; `reckoning` says
+    Parameters, and errors raised, as of `analytics.estimates.estimate.estimate`; `settings` says
     how totals are estimated.
     """
     season = season or _latest(snapshot)
@@ -119,8 +119,8 @@ def prepare_survey(
     analyses = _analyses(deaths)
     measures = catch_measures() | mark_measures() | deaths.measures | EFFORT
     counts = settings.effort is EffortSource.COUNTS
-    asked = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
-    ask = partial(Reduction, analyses=asked)
+    requested = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
+    ask = partial(Reduction, analyses=requested)
     *others, drawn = season_estimators(snapshot, design, plans, partial(ask, measures=measures))
     assert isinstance(drawn, DesignEstimator)
     estimator: TotalEstimator = drawn
@@ -204,13 +204,13 @@ def known_totals(
 
 
 def _mark_rules(snapshot: Snapshot, design: Design) -> tuple[frozenset[int], frozenset[int]]:
-    """Return the areas of which some opening is mark-selective, and those told to have none."""
+    """Return the areas of which some opening is mark-selective, and those known to have none."""
     seasons = snapshot["seasons"].select(["season", "area", "mark_selective"]).to_pylist()
-    told: dict[str, set[bool | None]] = {}
+    by_area: dict[str, set[bool | None]] = {}
     for one in seasons:
         if one["season"] == design.season:
-            told.setdefault(one["area"], set()).add(one["mark_selective"])
-    rules = [told.get(area, set()) for area in design.areas]
+            by_area.setdefault(one["area"], set()).add(one["mark_selective"])
+    rules = [by_area.get(area, set()) for area in design.areas]
     selective = frozenset(code for code, one in enumerate(rules) if True in one)
     return selective, frozenset(code for code, one in enumerate(rules) if one == {False})
 

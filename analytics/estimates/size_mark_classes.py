@@ -129,7 +129,7 @@ class DomainWords:
         said = [*self._of_base(place), coded("sample_fish", n=f"{n_fish:.0f}"), rule]
         if np.any(ratios.is_damped & (fish > 0)):
             said.append(coded("damped", fish=DAMPED_UNDER))
-        said.append(self._lent(place))
+        said.append(self._borrowed(place))
         said += sample.left_out
         if self.unknown[place] > 0:
             said.append(coded("unknown_size_not_in_base", n=f"{self.unknown[place]:.0f}"))
@@ -149,7 +149,7 @@ class DomainWords:
             said.append(coded("releases_as_unmarked", areas=self._names(unread)))
         return said
 
-    def _lent(self, place: int) -> str:
+    def _borrowed(self, place: int) -> str:
         base = self.pooled.base
         filled = (self.weight[place] > 0) & base.is_by_mark
         said = np.array(base.borrowed.said((0, 1)), dtype=object)[filled]
@@ -175,7 +175,7 @@ class Sampled:
     - `across` (D, 5, J): covariances with J linear functions of the same totals.
     - `weight` (D, C): base fish of each area-week in each domain.
     - `missing` (length D): why there is no figure; empty where there is one.
-    - `rule` (length D): how samples were pooled, in words; empty where none was.
+    - `rule` (length D): how samples were pooled, as a code; empty where none was.
     - `n_class` (D, 5): sampled fish behind each figure.
     - `notes` (length D): what each figure rests on and assumes.
     """
@@ -282,7 +282,7 @@ def sampled_classes(
     words = DomainWords(season.design.areas, pooled, weight, place, totals.total[:, UNKNOWN])
     return Sampled(
         value=value,
-        from_survey=survey + _from_lent(base, ratios, place, size),
+        from_survey=survey + _from_borrowed(base, ratios, place, size),
         from_sample=ratios.covariance(weight),
         across=across,
         weight=weight,
@@ -304,7 +304,7 @@ def _drawn(
     return cov[:, :5, :5].copy(), cov[:, :5, 5:]
 
 
-def _from_lent(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int) -> Floats:
+def _from_borrowed(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int) -> Floats:
     """Return what the error of borrowed marked shares adds; one share has one error in a domain."""
     added = np.zeros((size, 5, 5))
     for part in (0, 1):
@@ -312,15 +312,15 @@ def _from_lent(base: BaseEncounters, ratios: ClassRatios, place: Ints, size: int
         for one in np.unique(source[(source >= 0) & base.is_by_mark]):
             rows = (source == one) & base.is_by_mark
             sums = add_at(place[rows], ratios.value[rows] * fish[rows, None], size)
-            spread = base.borrowed.variance[rows, part][0]
+            variance = base.borrowed.variance[rows, part][0]
             met = np.bincount(place[rows], minlength=size) > 0
             square = np.einsum("dj,di->dji", sums, sums)
-            added += np.where(met[:, None, None], spread * square, 0.0)
+            added += np.where(met[:, None, None], variance * square, 0.0)
     return added
 
 
 def _scaled(base: BaseEncounters, totals: DomainTotals, value: Floats, place: Ints) -> Floats:
-    """Return the survey covariance where only that of whole domains is to be had.
+    """Return the survey covariance where only that of complete domains can be had.
 
     The base of a domain is ``Σ_c g_c'T_c = g'T`` with g the mean of the gradients of its
     area-weeks, each weighted by its totals: borrowed shares, and areas with another base, enter so.
@@ -329,8 +329,8 @@ def _scaled(base: BaseEncounters, totals: DomainTotals, value: Floats, place: In
     parts = add_at(place, base.gradient * base.total, len(value))
     slope = np.where(sums != 0, parts / np.where(sums != 0, sums, 1.0), 0.0)
     fish = parts.sum(axis=1)
-    spread = np.einsum("dk,dkl,dl->d", slope, totals.cov_of_sums, slope)
-    cv2 = np.maximum(spread, 0.0) / np.where(fish > 0, fish, np.nan) ** 2
+    variance = np.einsum("dk,dkl,dl->d", slope, totals.cov_of_sums, slope)
+    cv2 = np.maximum(variance, 0.0) / np.where(fish > 0, fish, np.nan) ** 2
     cov: Floats = np.einsum("dj,di,d->dji", value, value, np.where(fish > 0, cv2, 0.0))
     return cov
 
@@ -345,7 +345,7 @@ class MarkFigures:
 
     def __init__(self, season: SeasonSurvey, domains: Domains) -> None:
         self._season, self._domains = season, domains
-        self._lent: dict[int, BorrowedShares] = {}
+        self._borrowed: dict[int, BorrowedShares] = {}
         self._sampled: dict[int, Sampled] = {}
 
     def of(self, estimator: TotalEstimator, quantity: str, totals: DomainTotals) -> DomainEstimates:
@@ -353,9 +353,9 @@ class MarkFigures:
         if totals.is_convenience:
             return mark_figures(quantity, totals)
         key = id(estimator)
-        if key not in self._lent:
-            self._lent[key] = borrowed_marks(self._season, estimator, self._domains, totals)
-        reported = mark_figures(quantity, totals, self._lent[key])
+        if key not in self._borrowed:
+            self._borrowed[key] = borrowed_marks(self._season, estimator, self._domains, totals)
+        reported = mark_figures(quantity, totals, self._borrowed[key])
         sample = self._season.sample
         if quantity not in CLASSES or sample is None:
             return reported
@@ -409,9 +409,9 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
 
 def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_]:
     """Return where interviews should bring an error to all classes together and bring none."""
-    of_all, whole = found.from_survey[:, -1, -1], found.value[:, -1]
-    is_none = of_all <= (ROUNDING_CV * whole) ** 2
-    lacks: NDArray[np.bool_] = is_none & (whole > 0) & ~totals.support.is_census
+    of_all, total = found.from_survey[:, -1, -1], found.value[:, -1]
+    is_none = of_all <= (ROUNDING_CV * total) ** 2
+    lacks: NDArray[np.bool_] = is_none & (total > 0) & ~totals.support.is_census
     return lacks
 
 

@@ -79,13 +79,20 @@ def _figure(choice: Choice, mine: Sequence[Move], *, quantity: str) -> None:
 
 def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequence[Move]) -> None:
     index = choice.index
-    told = [move for move in mine if move.kind != moved.NEW]
-    if told:
+    changed = [move for move in mine if move.kind != moved.NEW]
+    own = [move for move in changed if not move.is_pooled]
+    pooled = [move for move in changed if move.is_pooled]
+    if changed:
         st.header(f"{_label(quantity)}: what moved", anchor=False)
-        st.html(move_tables.moves_table(told[:LINES], index=index))
-        if len(told) > LINES:
-            with st.expander(f"{len(told) - LINES} more moves of less importance"):
-                st.html(move_tables.moves_table(told[LINES:], index=index))
+    if own:
+        st.html(move_tables.moves_table(own[:LINES], index=index))
+    for rest, words in (
+        (own[LINES:], "more moves of less importance"),
+        (pooled, "moved by pooling alone: no new data of their own area and week"),
+    ):
+        if rest:
+            with st.expander(f"{len(rest)} {words}"):
+                st.html(move_tables.moves_table(rest, index=index))
     whole = moved.chosen(moves, areas=choice.areas)
     others = move_tables.counts(move for move in whole if move.kind == moved.REVISED)
     if others:

@@ -9,7 +9,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.revision_order import GONE, JOINED_BY, NEW, RESTATED, REVISED, importance
+from analytics.revision_order import GONE, JOINED_BY, NEW, POOLING, RESTATED, REVISED, importance
 from analytics.rounding import number
 from dashboard import html_tables, numbers, reasons
 from dashboard.bulletin_index import Row, of_line
@@ -60,6 +60,8 @@ class Move:
         The difference, and the same over the standard error before.
     causes : tuple of Cause
         What moved it.
+    effect : str
+        One of `analytics.revision_order.EFFECTS`; empty in a bulletin older than these.
     """
 
     kind: str
@@ -68,6 +70,12 @@ class Move:
     moved: float | None
     change_in_se: float | None
     causes: tuple[Cause, ...]
+    effect: str
+
+    @property
+    def is_pooled(self) -> bool:
+        """Whether data of other weeks or areas alone moved it."""
+        return self.effect == POOLING
 
     @property
     def row(self) -> Row:
@@ -77,7 +85,7 @@ class Move:
         return row
 
     @property
-    def importance(self) -> tuple[int, bool, bool, float]:
+    def importance(self) -> tuple[bool, int, bool, bool, float]:
         """The key that sorts moves, the most important first, as the table of revisions has it."""
         row = self.row
         return importance(
@@ -85,6 +93,7 @@ class Move:
                 "area": row.area,
                 "week": row.week,
                 "quantity": row.quantity,
+                "effect": self.effect,
                 "previous": self.before.estimate if self.before else None,
                 "estimate": self.now.estimate if self.now else None,
                 "change_in_se": self.change_in_se,
@@ -107,6 +116,7 @@ def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
         moved=line["change"],
         change_in_se=line["change_in_se"],
         causes=_causes(line),
+        effect=line["effect"] or "",
     )
 
 
@@ -308,6 +318,12 @@ def _others(weekly: Sequence[Move]) -> str:
     if restated:
         words += (
             f" {numbers.count(restated, 'figure')} kept its value with another error or status."
+        )
+    pooled = sum(move.is_pooled for move in weekly if move.kind in (REVISED, RESTATED))
+    if pooled:
+        words += (
+            f" {numbers.count(pooled, 'figure')} had no new data of the same area and week: "
+            "data of other weeks, from which thin strata borrow, moved them."
         )
     for kind, verb in ((NEW, "New since then"), (GONE, "Gone since then")):
         weeks = sorted({move.row.week for move in weekly if move.kind == kind and move.row.week})

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analytics.bulletin.differences import moves
+from analytics.bulletin.differences import Causes, moves
 from analytics.data.store.history import IMPORTED, WITHDRAWN, Event
 from analytics.result_table import to_arrow
+from analytics.revision_order import OWN_DATA, POOLING
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 
 if TYPE_CHECKING:
@@ -42,8 +43,10 @@ def _at(row: Row) -> tuple[str | None, str | None]:
     return row["area"], row["week"]
 
 
-def _causes(row: Row) -> list[Event]:
-    return [LATE, MANY] if row["area"] == "A4" else [LATE]
+def _causes(row: Row) -> Causes:
+    if row["area"] == "A4":
+        return Causes((LATE, MANY), POOLING)
+    return Causes((LATE,), OWN_DATA)
 
 
 def _before(row: Row) -> Row:

@@ -11,17 +11,29 @@ import pyarrow as pa
 import pytest
 
 from analytics.bulletin import archive
+from analytics.bulletin.batch_scope import AffectedDomains, BatchScope, effect_of
 from analytics.bulletin.build import make_bulletin
-from analytics.bulletin.differences import moves, netted, summary
-from analytics.bulletin.revisions import BatchScope, default_since, revisions
+from analytics.bulletin.differences import Causes, moves, netted, summary
+from analytics.bulletin.revisions import default_since, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
 from analytics.result_table import to_arrow
-from analytics.revision_order import GONE, NEW, RESTATED, REVISED, importance
+from analytics.revision_order import (
+    GONE,
+    NEW,
+    OWN_DATA,
+    POOLING,
+    PROGRAM,
+    RESTATED,
+    REVISED,
+    WHOLE_SEASON,
+    importance,
+)
 from tests.tables import MONDAY, SiteDay, interview, survey
 
 SEASON, LATER = "2030-31", "2031-32"
+WEEKS = ("2031-W02", "2031-W03", "2031-W04")
 NEXT_YEAR = MONDAY + dt.timedelta(days=364)
 
 
@@ -243,7 +255,7 @@ def row(week, estimate, se=None, **more):
 
 def moved(old, new):
     tables = (to_arrow([one] if one else []) for one in (old, new))
-    return moves(*tables, since=1, version=2, causes=lambda row: ()).to_pylist()
+    return moves(*tables, since=1, version=2, causes=lambda row: Causes((), POOLING)).to_pylist()
 
 
 @pytest.mark.parametrize(
@@ -278,7 +290,7 @@ def test_the_summary_says_how_many_and_which_most():
         to_arrow([row("2031-W02", a, 10.0), row("2031-W03", b, 10.0)])
         for a, b in ((90, 50), (85, 80))
     ]
-    found = moves(*both, since=3, version=4, causes=lambda row: ())
+    found = moves(*both, since=3, version=4, causes=lambda row: Causes((), POOLING))
     words = summary(found, since=3, version=4)
     assert words.startswith(
         "from version 3 to 4: 2 estimates moved; the most important revision: kept_fish"
@@ -350,6 +362,50 @@ def test_of_several_batches_those_that_reach_the_week_are_named(published, table
     ):
         found = {one["sources"] for one in rows_of(kept, week=week, quantity="kept_fish")}
         assert found == {sources}
+
+
+def test_figures_moved_by_pooling_alone_are_told_apart_and_come_last(tmp_path, tables):
+    store = Store(tmp_path / "s")
+    thin = [number for number in range(12) if number not in (5, 6, 7)]  # a day left in week 3
+    store.add({name: tables[name] for name in ("areas", "sites", "seasons")} | part(tables, thin))
+    make_bulletin(store)
+    store.add(interviews_with(tables, 10, kept=9), sources=["weekend_after.csv"])
+    card = make_bulletin(store)
+    kept = archive.load(archive.archive_of(store.path), card.bulletin).revisions.to_pylist()
+    effects = {week: {one["effect"] for one in kept if one["week"] == week} for week in WEEKS}
+    assert effects == {"2031-W02": set(), "2031-W03": {POOLING}, "2031-W04": {OWN_DATA}}
+    assert {one["effect"] for one in kept if one["week"] is None} == {OWN_DATA}
+    places = [one["effect"] for one in kept]
+    assert places == sorted(places, key=[OWN_DATA, POOLING].index)
+    steps = revisions(store, since=1)
+    assert {(one["week"], one["effect"]) for one in steps.to_pylist()} == {
+        ("2031-W04", OWN_DATA),
+        ("2031-W03", POOLING),
+    }
+    assert {one["effect"] for one in netted(steps).to_pylist()} == {OWN_DATA, POOLING}
+
+
+@pytest.mark.parametrize(
+    ("reached", "effect"),
+    [
+        ([AffectedDomains(frozenset({("A", "w1")}))], OWN_DATA),
+        ([AffectedDomains(frozenset({(None, "w1")}))], OWN_DATA),
+        ([AffectedDomains(frozenset({("A", "w2"), ("B", "w1")}))], POOLING),
+        ([AffectedDomains(frozenset({("B", "w1")}), is_whole=True)], WHOLE_SEASON),
+        ([AffectedDomains(frozenset({("B", "w1")})), AffectedDomains(frozenset())], POOLING),
+        ([], PROGRAM),
+    ],
+)
+def test_the_effect_of_batches_on_a_week_of_an_area(reached, effect):
+    assert effect_of({"area": "A", "week": "w1"}, reached) == effect
+
+
+def test_boats_that_land_elsewhere_bring_data_to_the_area_they_fished(tmp_path):
+    days = [SiteDay(4, [interview(area="B"), interview()], date=MONDAY)]
+    store = Store(tmp_path / "s")
+    store.add(survey(days, sites={"r1": "A", "r2": "B"}).tables)
+    places = BatchScope(store, SEASON).of(store.events()[-1]).places
+    assert {("A", "2031-W02"), ("B", "2031-W02")} <= places
 
 
 def test_later_weeks_are_new_and_totals_over_other_weeks_do_not_compare(tmp_path, tables):
