@@ -58,16 +58,8 @@ class Step:
 def history(tables: Tables) -> list[Step]:
     """Return the batches that the demo tables came in, the bulletin's first week apart.
 
-    Parameters
-    ----------
-    tables : mapping of str to pyarrow.Table
-        The demo tables as they stand.
-
-    Returns
-    -------
-    list of Step
-        The tables without the last sampled week, with a few forms missing and two columns swapped
-        in some interviews; what corrects that; the last week.
+    They are the tables without the last sampled week, with a few forms missing and two columns
+    swapped in some interviews; what corrects that; the last week.
     """
     days = tables["site_days"].to_pandas()
     days["week"] = iso_week(pd.to_datetime(days["date"]))
@@ -149,17 +141,9 @@ DEMO_FOLDER = PACKAGE.parent / "demo_parquet"
 def prepare(progress: Callable[[str], None] = lambda words: None) -> Path:
     """Return the path of the demo store, made on first use with a bulletin for every season.
 
-    The newest season has an earlier bulletin too, from before a correction and its last week.
-
-    Parameters
-    ----------
-    progress : callable, optional
-        Called with a few words before each step.
-
-    Returns
-    -------
-    pathlib.Path
-        A store; a change of the demo tables or of the program makes a new one.
+    The newest season has an earlier bulletin too, from before a correction and its last week. A
+    change of the demo tables or of the program makes a new store. `progress` is called with a few
+    words before each step.
     """
     tables = _demo_tables(progress)
     name = f"demo-{_program()}-{Snapshot.of(tables).key}"

@@ -84,21 +84,8 @@ def _public_shelf(shelf: Path, name: str, folder: Path) -> Path:
 def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
     """Run the dashboard as a child process until it ends or is interrupted.
 
-    Parameters
-    ----------
-    app : pathlib.Path
-        Its entry script.
-    shelf : pathlib.Path
-        Folder of the bulletins to show.
-    port : int
-        Port to listen on.
-    is_demo : bool
-        Whether the page is to say that the data are invented.
-
-    Raises
-    ------
-    StoreError
-        If it ends by itself or does not answer in time.
+    With `is_demo` the page says that the data are invented. If it ends by itself or does not answer
+    in time, that is a `StoreError`.
     """
     has_display = sys.platform in ("darwin", "win32") or any(
         os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")

@@ -158,12 +158,9 @@ def _newest(store: Store, season: str | None) -> BulletinMetadata | None:
 
 
 def _require_days_to_come(store: Store, season: str | None) -> None:
-    """Refuse a season that is over before a bulletin is made of it.
+    """Refuse a season that is over (`UsageError`) before a bulletin is made of it.
 
-    Raises
-    ------
-    UsageError
-        If the last day with data is its last open day, or later.
+    It is over where the last day with data is its last open day, or later.
     """
     from analytics.outlook.season_calendar import season_calendar  # noqa: PLC0415 - loads the models
     from analytics.survey.build import build_design, seasons_with_data  # noqa: PLC0415
@@ -190,12 +187,7 @@ def _over(season: str, through: date) -> UsageError:
 def _baseline(bulletin: Bulletin) -> Baseline:
     """Return the draws of a bulletin.
 
-    Raises
-    ------
-    DataRejected
-        If it has none.
-    UsageError
-        If no day is left on which a rule could change.
+    One without draws is `DataRejected`; where no day is left for a change, `UsageError`.
     """
     from analytics.options.baseline_io import from_table  # noqa: PLC0415 - keeps --help quick
 

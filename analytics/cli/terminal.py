@@ -68,13 +68,7 @@ def show_findings(findings: Iterable[Finding]) -> None:
 
 
 def require_folder_of(path: Path) -> None:
-    """Refuse a file whose folder does not exist.
-
-    Raises
-    ------
-    UsageError
-        If it does not, or if the path is a folder itself.
-    """
+    """Refuse a file (`UsageError`) whose folder does not exist, or that is a folder itself."""
     if path.is_dir():
         raise UsageError(f"{path} is a folder; name a file in it")
     folder = path.absolute().parent
@@ -85,13 +79,7 @@ def require_folder_of(path: Path) -> None:
 
 
 def require_room_for(folder: Path) -> None:
-    """Refuse a folder that could not be made or written, before long work starts.
-
-    Raises
-    ------
-    UsageError
-        If the nearest folder of the path that is there cannot be written.
-    """
+    """Refuse a folder (`UsageError`) that could not be made or written, before long work starts."""
     path = folder.absolute()
     there = next(one for one in (path, *path.parents) if one.exists())
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
@@ -100,13 +88,7 @@ def require_room_for(folder: Path) -> None:
 
 @contextmanager
 def written_at(path: Path) -> Iterator[None]:
-    """Tell a path that cannot be written as wrong use.
-
-    Raises
-    ------
-    UsageError
-        If it cannot, unless the disk is full.
-    """
+    """Report a path that cannot be written as wrong use (`UsageError`), unless the disk is full."""
     try:
         yield
     except OSError as error:
@@ -119,13 +101,7 @@ def written_at(path: Path) -> Iterator[None]:
 
 @contextmanager
 def watched(store: Store) -> Iterator[None]:
-    """Say at which version the store stands where the user interrupts.
-
-    Raises
-    ------
-    Interrupted
-        If the user does.
-    """
+    """Say at which version the store stands where the user interrupts (`Interrupted`)."""
     before = store.version
     try:
         yield
@@ -145,15 +121,7 @@ def store_words(store: Path) -> str:
 
 
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
-    """Write a file whole or not at all: under another name first, then renamed.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file; one that is there is replaced.
-    write : callable
-        Writes the file at the path it is given.
-    """
+    """Write a file whole or not at all: `write` gets another path first, which is then renamed."""
     with written_at(path):
         handle, name = tempfile.mkstemp(
             prefix=".draft-", suffix=path.suffix, dir=path.absolute().parent
@@ -181,10 +149,7 @@ def _umask() -> int:
 def out_path(out: str) -> Path | None:
     """Return the file that ``--out`` names, None for standard output.
 
-    Raises
-    ------
-    UsageError
-        If its ending is not known, or its folder is not there.
+    An ending that is not known, or a folder that is not there, is a `UsageError`.
     """
     if out == "-":
         return None
@@ -196,13 +161,7 @@ def out_path(out: str) -> Path | None:
 
 
 def domains(by: str) -> tuple[str, ...]:
-    """Return the columns that ``--by`` names.
-
-    Raises
-    ------
-    UsageError
-        If that is no level of the estimates.
-    """
+    """Return the columns that ``--by`` names; no level of the estimates is a `UsageError`."""
     words = tuple(word.strip() for word in by.split(","))
     if sorted(words) == ["area", "week"]:
         return "area", "week"

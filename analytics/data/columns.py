@@ -48,36 +48,14 @@ class Pattern:
 class Column:
     """One column of an input table.
 
-    Parameters
-    ----------
-    name : str
-        As written in the header.
-    kind : ColumnKind
-        What a cell may hold.
-    meaning : str
-        For the data dictionary.
-    unit : str
-        Unit of the number, empty for text.
-    required : bool
-        The column must be there (its cells may still be empty).
-    filled : bool
-        No cell may be empty; implies `required`.
-    low, high : float or None
-        Allowed range, both ends included.
-    plausible_high : float or None
-        Above it a cell passes with a warning.
-    allowed : tuple of str
-        Allowed words; empty for any.
-    pattern : Pattern or None
-        How the text must be written.
-    default : str or None
-        What an empty cell means, where there is a default.
-    if_empty : str
-        What the estimates do where some cells are empty; said once a batch.
-    part_of : str or None
-        Column of the same table that counts the whole of which this counts a part.
-    refers_to : str or None
-        ``table.column`` that must hold the value.
+    - `required`: the column must be there, though its cells may be empty; `filled`: no cell may be
+      empty, which implies `required`.
+    - `low`, `high`: allowed range, both ends included; above `plausible_high` a cell passes with a
+      warning; `allowed`: allowed words, empty for any; `pattern`: how the text must be written.
+    - `default`: what an empty cell means, where there is a default; `if_empty`: what the estimates
+      do where some cells are empty, said once a batch.
+    - `part_of`: column of the same table that counts the whole of which this counts a part;
+      `refers_to`: ``table.column`` that must hold the value.
     """
 
     name: str

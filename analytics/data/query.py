@@ -36,14 +36,8 @@ SMALL = 50_000_000
 class ParquetRows:
     """Rows that lie in Parquet files and are read only by the query that needs them.
 
-    Parameters
-    ----------
-    files : tuple of pathlib.Path
-        Their files, with absolute paths without ``*``, ``?`` or ``[``.
-    query : str
-        SQL that gives the rows, with ``{files}`` where it reads them.
-    gaps : frozenset of str
-        Columns of the result in which a cell may be null.
+    `files` have absolute paths without ``*``, ``?`` or ``[``; `query` is the SQL that gives the
+    rows, with ``{files}`` where it reads them; in the columns of `gaps` a cell may be null.
     """
 
     files: tuple[Path, ...]

@@ -315,17 +315,9 @@ TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 
 
 def cast_to_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table with the columns of a schema, cast; one that it lacks is null.
+    """Return a table with the columns of a schema alone, cast; one that it lacks is null.
 
-    Returns
-    -------
-    pyarrow.Table
-        Other columns are left out.
-
-    Raises
-    ------
-    pyarrow.ArrowInvalid
-        If a column cannot be cast without loss.
+    A column that cannot be cast without loss is a `pyarrow.ArrowInvalid`.
     """
     columns = [
         table[field.name].cast(field.type)

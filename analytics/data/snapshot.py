@@ -41,10 +41,7 @@ class Snapshot:
     def of(cls, tables: Mapping[str, pa.Table], *, version: int = 0) -> Snapshot:
         """Return a snapshot of `tables` cast to the schema, missing columns and tables empty.
 
-        Raises
-        ------
-        pyarrow.ArrowInvalid
-            If a column cannot be cast without loss.
+        A column that cannot be cast without loss is a `pyarrow.ArrowInvalid`.
         """
         whole = {name: _conform(tables.get(name), name) for name in TABLES}
         return cls(MappingProxyType(whole), version)
@@ -57,16 +54,9 @@ class Snapshot:
         version: int,
         files: Mapping[str, ParquetRows],
     ) -> Snapshot:
-        """Return a snapshot whose tables are loaded at first use.
+        """Return a snapshot whose tables `load` returns by name, each once, at first use.
 
-        Parameters
-        ----------
-        load : callable
-            Returns a table by name; called once for each table that is used.
-        version : int
-            The store's version.
-        files : mapping of str to ParquetRows
-            Tables that a query may read where they lie.
+        A query may read the tables of `files` where they lie.
         """
         return cls(_Loaded(load), version, MappingProxyType(dict(files)))
 

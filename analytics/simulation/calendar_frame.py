@@ -26,26 +26,11 @@ _FRIDAY = 5
 class Frame:
     """Every (ramp, open day) of one season: U units, D calendar days, A areas.
 
-    Parameters
-    ----------
-    season : str
-        Label of the season.
-    site, day, stratum : ndarray of int, shape (U,)
-        Index of the ramp, of the day and of the stratum (landing area × ISO week × day group).
-    stratum_group : ndarray of int, shape (H,)
-        Day group of each stratum.
-    dates : ndarray of datetime64[D], shape (D,)
-        Every calendar day from the first open day to the last.
-    week : ndarray of str, shape (D,)
-        ISO week of each day.
-    week_index : ndarray of int, shape (D,)
-        Weeks since the first of the season.
-    kind : ndarray of int, shape (D,)
-        0 weekday, 1 Friday, 2 weekend or holiday.
-    is_open, mark_selective : ndarray of bool, shape (A, D)
-        What holds where and when.
-    daily_limit : ndarray of int, shape (A, D)
-        Chinook an angler may keep; 0 where closed.
+    By unit, shape (U,): index of its ramp, day and stratum (landing area × ISO week × day group);
+    by stratum, (H,): its day group. By calendar day from the first open day to the last, (D,):
+    `dates`, ISO `week`, `week_index` (weeks since the first), `kind` (0 weekday, 1 Friday, 2
+    weekend or holiday). By area and day, (A, D): `is_open`, `mark_selective`, and `daily_limit`,
+    the Chinook an angler may keep (0 where closed).
     """
 
     season: str

@@ -21,16 +21,9 @@ if TYPE_CHECKING:
 class Water:
     """The state of one season by area (A), season week (W) and day (D).
 
-    Parameters
-    ----------
-    calm : ndarray of float, shape (D,)
-        Share of the usual boats that go out.
-    encounters_per_angler_hour : ndarray of float, shape (A, W)
-        Expected Chinook encounters per angler-hour of an average method: the trend.
-    bite : ndarray of float, shape (A, D)
-        Factor of the day on that rate, mean 1.
-    legal_logit : ndarray of float, shape (A, W)
-        Log-odds that a fish met is of legal length.
+    `calm` (D,): share of the usual boats that go out. `encounters_per_angler_hour` (A, W): expected
+    Chinook encounters of an average method, the trend. `bite` (A, D): factor of the day on that
+    rate, mean 1. `legal_logit` (A, W): log-odds that a fish met is of legal length.
     """
 
     calm: NDArray[np.float64]
@@ -108,18 +101,9 @@ def _legal_logit(sound: Sound, n_weeks: int) -> NDArray[np.float64]:
 class Trips:
     """Boat trips; every array has shape (T,).
 
-    Parameters
-    ----------
-    unit : ndarray of int
-        Index of the site-day in the frame; ascending.
-    area, method : ndarray of int
-        Index of the area fished and of the method.
-    anglers : ndarray of int
-        Anglers aboard.
-    hours : ndarray of float
-        Hours planned on the water; the catch lengthens them (see `Catch`).
-    start_hour : ndarray of float
-        Local civil hour at which fishing began.
+    `unit` is the index of the site-day in the frame, ascending; `area` that of the area fished;
+    `hours` those planned on the water, which the catch lengthens (see `Catch`); `start_hour` the
+    local civil hour at which fishing began.
     """
 
     unit: NDArray[np.int64]
@@ -132,16 +116,10 @@ class Trips:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Catch:
-    """Effort and Chinook of boat trips; every array has shape (T,).
+    """Effort (hours the boat fished) and Chinook of boat trips; every array has shape (T,).
 
-    Parameters
-    ----------
-    hours : ndarray of float
-        Hours the boat fished.
-    kept, legal, sublegal, unknown : ndarray of int
-        Kept; released of legal length, under it, and of unknown size (0 in truth).
-    kept_marked, legal_marked, sublegal_marked : ndarray of int
-        Of those, the marked ones.
+    `legal`, `sublegal` and `unknown` are releases by size (`unknown` is 0 in truth); ``*_marked``
+    are the marked ones of those.
     """
 
     hours: NDArray[np.float64]
@@ -218,11 +196,11 @@ def _kept(
 
 
 def simulate_reports(habits: Habits, true: Catch, rng: np.random.Generator) -> Catch:
-    """Return what each crew would tell.
+    """Return what each crew would report.
 
     Kept fish are seen by the sampler and are true; hours are given to the half hour; releases are
-    told with some added, and large counts are heaped on multiples of five. That told releases run
-    high is published (Sullivan 2003); how much they do here is chosen for the demo.
+    reported with some added, and large counts are heaped on multiples of five. That reported
+    releases run high is published (Sullivan 2003); how much they do here is chosen for the demo.
     """
     legal = _told(habits, true.legal, rng)
     sublegal = _told(habits, true.sublegal, rng)
@@ -264,20 +242,10 @@ def _marked(
 class Population:
     """Every boat trip that ends at a listed ramp on an open day of its landing area.
 
-    Parameters
-    ----------
-    frame : Frame
-        The site-days.
-    water : Water
-        Storms and expected catch rates.
-    trips : Trips
-        Who went where, for how long; T of them, in the order of the frame's units.
-    true, reported : Catch
-        What happened, and what the crew would tell a sampler; arrays of shape (T,).
-    release_deaths, drop_off_deaths : ndarray of int, shape (T,)
-        Released fish, and fish lost before the boat, that died.
-    deep_hooked : ndarray of int, shape (T,)
-        Of the releases told, those told as deep-hooked.
+    Arrays have shape (T,), in the order of the frame's units. `true` is what happened and
+    `reported` what the crew would tell a sampler; `release_deaths` and `drop_off_deaths` are
+    released fish, and fish lost before the boat, that died; `deep_hooked` those of the reported
+    releases that were reported as deep-hooked.
     """
 
     frame: Frame
@@ -291,21 +259,9 @@ class Population:
 
 
 def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator) -> Population:
-    """Simulate one season.
+    """Simulate one season: tens of thousands of boat trips for the demo's sound.
 
-    Parameters
-    ----------
-    sound : Sound
-        The settings.
-    frame : Frame
-        From `season_frame`; it can be built once for many simulations of a season.
-    rng : numpy.random.Generator
-        The only source of chance.
-
-    Returns
-    -------
-    Population
-        Tens of thousands of boat trips for the demo's sound.
+    One `frame` of `season_frame` serves any number of simulations of its season.
     """
     habits = sound.habits
     water = simulate_water(sound, frame, rng)

@@ -175,24 +175,11 @@ _LOG_ODDS_PER_MM, _USUAL_HOURS = 0.006, 14.0
 def held_fish_csv(
     sound: Sound, trials: Iterable[dict[str, Any]], *, rng: np.random.Generator
 ) -> str:
-    """Return every held fish of some trials as CSV text.
+    """Return every held fish of some rows of ``holding_trials`` as CSV text.
 
-    In each group of a trial as many fish die as its row of ``holding_trials`` says; small fish
-    first, most of them within a day. A few survivors are taken out after two days.
-
-    Parameters
-    ----------
-    sound : Sound
-        For the legal length.
-    trials : iterable of dict
-        Rows of ``holding_trials``.
-    rng : numpy.random.Generator
-        The only source of chance.
-
-    Returns
-    -------
-    str
-        Columns ``held_id, trial_id, group, total_length_mm, hours, died``.
+    Columns ``held_id, trial_id, group, total_length_mm, hours, died``. In each group as many fish
+    die as its row says; small fish first, most of them within a day. A few survivors are taken out
+    after two days.
     """
     parts = [_group(sound, row, rng) for row in trials]
     return pd.concat(parts, ignore_index=True).to_csv(index=False, lineterminator="\n")

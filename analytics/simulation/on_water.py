@@ -206,19 +206,9 @@ def _days(
 class Elsewhere:
     """Every boat afloat, B of them: the T trips of the population first, then all others.
 
-    A boat that lands elsewhere fishes the area, day, hours and fish of some trip of the
-    population, with its own hour of start; so what is true of all boats is known.
-
-    Parameters
-    ----------
-    boats : ndarray of int, shape (T,)
-        Boats each trip of the population stands for: itself and those that fish as it does.
-    trip : ndarray of int, shape (B,)
-        The trip each boat fishes as.
-    start_hour : ndarray of float, shape (B,)
-        Local civil hour at which it begins.
-    fleet : Fleet
-        Boats by area fished and day, to listed ramps and to others.
+    A boat that lands elsewhere fishes the area, day, hours and fish of some trip of the population
+    (`trip`, (B,)), with its own `start_hour` (B,); so what is true of all boats is known. `boats`
+    (T,) are those a trip stands for: itself and those that fish as it does.
     """
 
     boats: NDArray[np.int64]
@@ -231,16 +221,10 @@ class Elsewhere:
 class CountOptions:
     """How boats are counted.
 
-    Parameters
-    ----------
-    days_low, days_high : int
-        Days of each area, ISO week and day group counted, any number from low to high (never more
-        than there are), equal probabilities without replacement.
-    counts_a_day : int
-        Counts a day at independent moments, any minute of the fishing day as likely.
-    first_hour, last_hour : float
-        The fishing day. Nobody fishes outside it, so the mean count times its length is unbiased
-        for the boat-hours of the day.
+    In each area, ISO week and day group, any number of days from `days_low` to `days_high` (never
+    more than there are), with equal probabilities without replacement; on each, `counts_a_day`
+    independent moments, any minute of the fishing day as likely. Nobody fishes outside the hours of
+    that day, so the mean count times its length is unbiased for the boat-hours of the day.
     """
 
     days_low: int = 2
@@ -260,16 +244,8 @@ def simulate_elsewhere(
 ) -> Elsewhere:
     """Add to each trip a Poisson number of boats that land elsewhere.
 
-    Parameters
-    ----------
-    sound : Sound
-        The settings; an area's `listed_prop` is the expected share of boats to listed ramps.
-    population : Population
-        One season.
-    rng : numpy.random.Generator
-        The only source of chance.
-    day_spread : float, optional
-        Log-scale spread between days of the boats elsewhere per boat to a listed ramp.
+    An area's `listed_prop` is the expected share of boats to listed ramps; `day_spread` the
+    log-scale standard deviation between days of the boats elsewhere per boat to a listed ramp.
     """
     trips, frame = population.trips, population.frame
     shape = frame.is_open.shape
@@ -299,22 +275,7 @@ def random_counts_table(
     rng: np.random.Generator,
     options: CountOptions | None = None,
 ) -> pa.Table:
-    """Count all boats fishing at random moments of random days.
-
-    Parameters
-    ----------
-    sound, population, elsewhere
-        One season.
-    rng : numpy.random.Generator
-        The only source of chance.
-    options : CountOptions, optional
-        How boats are counted.
-
-    Returns
-    -------
-    pyarrow.Table
-        ``boat_counts`` rows.
-    """
+    """Count all boats fishing at random moments of random days: ``boat_counts`` rows."""
     options = options or CountOptions()
     area, day = _counted_days(sound, population, rng, options)
     area, day = (np.repeat(each, options.counts_a_day) for each in (area, day))

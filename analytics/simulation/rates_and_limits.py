@@ -84,14 +84,8 @@ def rate_tables(habits: Habits) -> dict[str, pa.Table]:
 def limit_rows(habits: Habits, season: Season, truth: pd.DataFrame) -> list[dict[str, object]]:
     """Return the limits of one season, set so that its totals as reported stand where we want.
 
-    Parameters
-    ----------
-    habits : Habits
-        For the drop-off rate; releases told die as the true ones of the area did.
-    season : Season
-        The season.
-    truth : pandas.DataFrame
-        Its rows of `truth_rows`, through its last sampled week.
+    `truth` holds the season's `truth_rows` through its last sampled week; reported releases die as
+    the true ones of the area did.
     """
     by_area = truth[truth["area"].notna() & truth["week"].isna()]
     true, totals = (

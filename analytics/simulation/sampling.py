@@ -24,19 +24,12 @@ if TYPE_CHECKING:
 class SampleOptions:
     """How hard the samplers work.
 
-    Parameters
-    ----------
-    units_low, units_high : int
-        Site-days of a stratum are as likely any number from low to high (never more than there
-        are); the draw knows nothing of the fishing.
-    capacity : int
-        Boats a sampler can interview in a day.
-    missed_prop : float
-        Share of sampled site-days with boats on which none could be interviewed.
-    one_unit_prop, no_unit_prop : float
-        Share of strata cut down to one site-day, and to none.
-    marks_read_prop, hooks_read_prop : float
-        Share of interviews in which marks, and deep hooking, were recorded.
+    Site-days of a stratum are as likely any number from `units_low` to `units_high` (never more
+    than there are); the draw knows nothing of the fishing. `capacity`: boats a sampler can
+    interview in a day; `missed_prop`: share of sampled site-days with boats on which none could be
+    interviewed; `one_unit_prop`, `no_unit_prop`: share of strata cut down to one site-day, and to
+    none; `marks_read_prop`, `hooks_read_prop`: share of interviews in which marks, and deep
+    hooking, were recorded.
     """
 
     units_low: int = 2
@@ -53,16 +46,9 @@ class SampleOptions:
 class Sample:
     """What the samplers brought home from one season.
 
-    Parameters
-    ----------
-    units : ndarray of int, shape (n,)
-        Sampled site-days, as indices of the frame; ascending.
-    trips : ndarray of int, shape (k,)
-        Interviewed boat trips, as indices of the population; ascending.
-    tables : dict of str to pyarrow.Table
-        ``site_days`` and ``interviews`` in the schemas of their tables.
-    interview_id : ndarray of str, shape (k,)
-        Key of each interviewed trip.
+    `units` (n,): sampled site-days, as ascending indices of the frame; `trips` (k,): interviewed
+    boat trips, as ascending indices of the population; `interview_id` (k,): their keys; `tables`:
+    ``site_days`` and ``interviews`` in their schemas.
     """
 
     units: NDArray[np.int64]
@@ -81,16 +67,7 @@ def draw_sample(
 ) -> Sample:
     """Draw site-days within strata, then boats within site-days, both without replacement.
 
-    Parameters
-    ----------
-    sound : Sound
-        The settings.
-    population : Population
-        The season to sample.
-    rng : numpy.random.Generator
-        The only source of chance.
-    options, through : SampleOptions and str, optional
-        How hard the samplers work, and the last ISO week they do.
+    `through` is the last ISO week that is sampled.
     """
     options = options or SampleOptions()
     units = draw_units(population, rng=rng, options=options, through=through)
@@ -108,14 +85,8 @@ def sample_at(
 ) -> Sample:
     """Draw the boats of site-days already drawn, equal probabilities without replacement.
 
-    Parameters
-    ----------
-    sound, population, rng, options
-        As in `draw_sample`.
-    units : ndarray of int, shape (n,)
-        Indices of the frame, ascending.
-    columns : mapping of str to ndarray of shape (n,), optional
-        Further columns of the ``site_days`` rows.
+    `units` (n,) are ascending indices of the frame; `columns` (n,) further columns of
+    ``site_days``.
     """
     missed = rng.random(len(units)) < options.missed_prop
     trips = draw_boats(population, units[~missed], rng=rng, capacity=options.capacity)
@@ -216,16 +187,10 @@ def interviews_table(
     options: SampleOptions,
     rng: np.random.Generator,
 ) -> pa.Table:
-    """Return what the crews of some trips tell, as ``interviews`` rows.
+    """Return what the crews of some trips report, as ``interviews`` rows.
 
-    Parameters
-    ----------
-    sound, population, options, rng
-        As in `draw_sample`.
-    trips : ndarray of int, shape (k,)
-        Indices of the population.
-    keys : mapping of str to ndarray of shape (k,)
-        The columns that say which interview it is, and of which site-day.
+    `trips` (k,) are indices of the population; `keys` (k,) the columns that say which interview it
+    is, and of which site-day.
     """
     told, who = population.reported, population.trips
     marks_unread = rng.random(len(trips)) >= options.marks_read_prop
@@ -270,15 +235,10 @@ def in_schema(name: str, columns: dict[str, Any]) -> pa.Table:
 class ConvenienceOptions:
     """Where a passer-by happens to ask.
 
-    Parameters
-    ----------
-    site_day_prop : float
-        Chance of each site-day to be visited; it knows nothing of the catch.
-    boat_prop : float
-        Chance of each boat there to be asked. It does not fall on crowded days, so the boats asked
-        are a fair sample of all boats and their rates aim at the rates of the season.
-    boats : SampleOptions
-        What is recorded of a boat; the numbers of site-days and boats in it play no part.
+    Each site-day is visited with chance `site_day_prop`, which knows nothing of the catch, and each
+    boat there asked with `boat_prop`. That does not fall on crowded days, so the boats asked are a
+    fair sample of all boats and their rates aim at the rates of the season. Of `boats`, the numbers
+    of site-days and boats play no part.
     """
 
     site_day_prop: float = 0.12
@@ -295,21 +255,7 @@ def draw_convenience_sample(
 ) -> Sample:
     """Ask some boats at some site-days; nobody counts those that returned.
 
-    Parameters
-    ----------
-    sound : Sound
-        The settings.
-    population : Population
-        The season to sample.
-    rng : numpy.random.Generator
-        The only source of chance.
-    options : ConvenienceOptions, optional
-        How much is asked.
-
-    Returns
-    -------
-    Sample
-        Its tables hold ``interviews`` only, with ``site`` and ``date`` and a null ``sample_id``.
+    The tables hold ``interviews`` only, with ``site`` and ``date`` and a null ``sample_id``.
     """
     options = options or ConvenienceOptions()
     frame, of_trip = population.frame, population.trips.unit
@@ -336,16 +282,10 @@ def draw_convenience_sample(
 class DayOptions:
     """How hard the samplers of a `day_site` design work.
 
-    Parameters
-    ----------
-    days_low, days_high : int
-        Days of a stratum are as likely any number from low to high (never more than there are).
-    certain_groups : tuple of int
-        Day groups of which every day is taken, as indices in the opening's `day_groups`.
-    sites : int
-        Sites drawn on each day (never more than the area has).
-    boats : SampleOptions
-        What is done at a site; its number of site-days plays no part.
+    Days of a stratum are as likely any number from `days_low` to `days_high` (never more than there
+    are); of `certain_groups`, indices in the opening's `day_groups`, every day is taken. `sites`:
+    drawn on each day (never more than the area has). Of `boats`, the number of site-days plays no
+    part.
     """
 
     days_low: int = 2
@@ -367,17 +307,6 @@ def draw_day_site_sample(
     Days are drawn with equal probabilities; sites by successive drawing without replacement with
     single-draw probabilities in proportion to their weight, which the ``site_days`` rows carry as
     ``draw_probability``; boats with equal probabilities. All without replacement.
-
-    Parameters
-    ----------
-    sound : Sound
-        The settings.
-    population : Population
-        The season to sample.
-    rng : numpy.random.Generator
-        The only source of chance.
-    options : DayOptions, optional
-        How hard the samplers work.
     """
     options = options or DayOptions()
     units = draw_day_sites(sound, population, rng=rng, options=options)

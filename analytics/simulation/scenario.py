@@ -12,20 +12,8 @@ METHODS: tuple[str, ...] = ("mooching", "trolling", "jigging")
 class Opening:
     """One stretch of a season in which an area is open.
 
-    Parameters
-    ----------
-    start, end : (int, int)
-        First and last open day as (month, day); months from July on belong to the first year.
-    weekdays : str
-        Open weekdays as ISO digits.
-    day_groups : str
-        Weekday digits split by ``|``.
-    daily_limit_fish : int
-        Chinook an angler may keep a day.
-    mark_selective : bool
-        Only marked fish may be kept.
-    design : str
-        How samplers choose site-days: a design of the table `seasons`.
+    `start` and `end` are its first and last open day as (month, day); months from July on belong to
+    the first year. The rest is as in the table `seasons`.
     """
 
     start: tuple[int, int]
@@ -39,26 +27,12 @@ class Opening:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Area:
-    """One marine area.
+    """One marine area; its openings are the same every season.
 
-    Parameters
-    ----------
-    area, name : str
-        Id and name for people.
-    openings : tuple of Opening
-        Its openings, the same every season.
-    neighbours : tuple of str
-        Areas that boats from its ramps also fish.
-    encounters_per_angler_hour : float
-        Usual Chinook encounters per angler-hour.
-    legal_prop : float
-        Usual share of encounters of legal length in mid-season.
-    method_mix : tuple of float
-        Shares of `METHODS` among boat trips; sums to 1.
-    listed_prop : float
-        Share of the boats fishing here that land at a listed ramp.
-    peak_week : float
-        Week of the season (0 is the first) in which the bite is best.
+    `neighbours`: areas that boats from its ramps also fish; `legal_prop`: usual share of encounters
+    of legal length in mid-season; `method_mix`: shares of `METHODS` among boat trips, sums to 1;
+    `listed_prop`: share of the boats fishing here that land at a listed ramp; `peak_week`: week of
+    the season (0 is the first) in which the bite is best.
     """
 
     area: str
@@ -74,18 +48,10 @@ class Area:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ramp:
-    """One landing site.
+    """One landing site, in degrees of the open ocean, so that nobody takes it for a real ramp.
 
-    Parameters
-    ----------
-    site, name, area : str
-        Id, name for people, area it lies in.
-    weekend_boats : float
-        Mean boat trips on a calm weekend day.
-    away_prop : float
-        Share of its boats that fish a neighbouring area when that is open.
-    longitude, latitude : float
-        Degrees; in the open ocean, so that nobody takes it for a real ramp.
+    `weekend_boats`: mean boat trips on a calm weekend day; `away_prop`: share of its boats that
+    fish a neighbouring area when that is open.
     """
 
     site: str
@@ -99,18 +65,10 @@ class Ramp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pulse:
-    """A passing rise (or fall) of the catch rate in one area.
+    """A passing rise (or fall, `log_height` below 0) of the log catch rate in one area.
 
-    Parameters
-    ----------
-    area : str
-        Where.
-    week : float
-        Its middle, in weeks of the season (0 is the first).
-    log_height : float
-        Height on the log scale; negative for a slump.
-    width_weeks : float
-        Standard deviation of its bell, weeks.
+    `week` is its middle in weeks of the season (0 is the first), `width_weeks` the standard
+    deviation of its bell.
     """
 
     area: str
@@ -123,18 +81,8 @@ class Pulse:
 class Season:
     """One season: its label, its first calendar year, how far it has been sampled.
 
-    Parameters
-    ----------
-    season : str
-        Label such as ``2030-31``.
-    year : int
-        Calendar year of November.
-    log_abundance : float
-        Departure of the catch rate from usual, log scale.
-    through : str or None
-        Last sampled ISO week of a season in progress.
-    pulses : tuple of Pulse
-        Passing rises and falls.
+    `log_abundance`: departure of the log catch rate from usual; `through`: last sampled ISO week of
+    a season in progress.
     """
 
     season: str
@@ -148,41 +96,27 @@ class Season:
 class Habits:
     """How the invented anglers, fish and weather behave; chosen for the demo unless said otherwise.
 
-    Attributes
-    ----------
-    weekday_effort, friday_effort : float
-        Boats of a weekday and a Friday per boat of a weekend day.
-    boats_k, trip_k : float
-        Negative-binomial size of boats a site-day, and of fish a trip (smaller is more uneven).
-    storm_prop, storm_effort : float
-        Share of stormy days; boats that still go out in a full storm, as a share.
-    bite_day_sd, bite_site_sd, week_sd, week_memory, area_sd : float
-        Log-scale spread of the catch rate by area-day, site-day, week (an AR(1)) and area-season.
-    season_rise : float
-        Log-scale rise of the catch rate at an area's peak week.
-    growth_per_week : float
-        Weekly rise of the log-odds that a fish is of legal length.
-    angler_props : tuple of float
-        Shares of boats with 1, 2, 3, 4 anglers.
-    hours_low, hours_high : float
-        Shortest and longest usual trip, hours.
-    method_rate, method_legal_logit, method_deep_prop : tuple of float
-        By method: catch-rate factor, shift of the legal log-odds, share hooked deep.
-    marked_prop : float
-        Share of fish with a clipped adipose fin.
-    let_go_prop, slip_prop : float
-        Legal fish let go by choice; boats that keep unmarked fish where only marked may be kept.
-    over_report_prop, heap_prop, heap_from : float, float, int
-        Releases told beyond the true ones; chance that a told count of at least `heap_from` is
-        rounded to fives.
-    unsure_prop : float
-        Boats that do not know the size of half their releases.
-    legal_death_prop, sublegal_death_prop, drop_off_prop : float
-        Deaths per legal release, sublegal release, and encounter, as a biologist would put them
-        (common practice, no source).
-    legal_wound_death_prop, sublegal_wound_death_prop : tuple of float
-        Deaths per release hooked shallow, and hooked deep: what happens. With the deep share of
-        the demo's method mix they come near the two numbers above.
+    - `weekday_effort`, `friday_effort`: boats of a weekday and a Friday per boat of a weekend day.
+    - `boats_k`, `trip_k`: negative-binomial size of boats a site-day, and of fish a trip (smaller
+      is more uneven).
+    - `storm_prop`, `storm_effort`: share of stormy days; boats that still go out in a full storm,
+      as a share.
+    - `bite_day_sd`, `bite_site_sd`, `week_sd`, `week_memory`, `area_sd`: log-scale standard
+      deviation of the catch rate by area-day, site-day, week (an AR(1)) and area-season.
+    - `season_rise`: log-scale rise of the catch rate at an area's peak week; `growth_per_week`:
+      weekly rise of the log-odds that a fish is of legal length.
+    - `angler_props`: shares of boats with 1, 2, 3, 4 anglers; `hours_low`, `hours_high`: shortest
+      and longest usual trip, hours.
+    - `method_*`: by method, catch-rate factor, shift of the legal log-odds, share hooked deep.
+    - `marked_prop`: share of fish with a clipped adipose fin; `let_go_prop`: legal fish let go by
+      choice; `slip_prop`: boats that keep unmarked fish where only marked may be kept.
+    - `over_report_prop`: releases reported beyond the true ones; `heap_prop`: chance that a
+      reported count of at least `heap_from` is rounded to fives; `unsure_prop`: boats that do not
+      know the size of half their releases.
+    - `legal_death_prop`, `sublegal_death_prop`, `drop_off_prop`: deaths per legal release, sublegal
+      release, and encounter, as a biologist would put them (common practice, no source).
+    - `*_wound_death_prop`: deaths per release hooked shallow, and hooked deep: what happens. With
+      the deep share of the demo's method mix they come near the two numbers above.
     """
 
     weekday_effort: float = 0.35
@@ -222,16 +156,8 @@ class Habits:
 class Sound:
     """A whole invented sound: what the simulator is given.
 
-    Parameters
-    ----------
-    name : str
-        Its name.
-    areas, ramps, seasons : tuple
-        Its parts; a ramp's area and every neighbour must be among `areas`.
-    habits : Habits
-        How anglers, fish and weather behave.
-    min_length_mm : float
-        Legal minimum total length, mm; 559 mm is the usual 22 in.
+    A ramp's area and every neighbour must be among `areas`. The legal minimum total length of 559
+    mm is the usual 22 in.
     """
 
     name: str

@@ -34,31 +34,14 @@ def truth_rows(
     through: str | None = None,
     boats: NDArray[np.int64] | None = None,
 ) -> pd.DataFrame:
-    """Return the true value of every quantity that can be known, in every domain.
+    """Return the true value of every quantity that can be known, in every domain, through a week.
 
-    Parameters
-    ----------
-    sound : Sound
-        The settings.
-    population : Population
-        One season.
-    through : str, optional
-        Last ISO week; the whole season by default.
-    boats : ndarray of int, shape (T,), optional
-        Boats each trip stands for, such as `Elsewhere.boats`: the truth is then over all boats,
-        those that land at no listed ramp too. By default each trip is one boat.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``season, area, week, through, quantity, unit, basis, value``; a domain column that is not
-        asked is null. `basis` is ``true`` or ``as_reported``; deaths are known on the true basis
-        only. The area is the area fished. Only area-weeks with an open day have a row.
-
-    Raises
-    ------
-    LookupError
-        If a quantity of the registry has no truth here.
+    Each trip stands for one boat, or for the number in `boats` (T,), such as `Elsewhere.boats`: the
+    truth is then over all boats, those that land at no listed ramp too. Columns are ``season, area,
+    week, through, quantity, unit, basis, value``; a domain column that does not apply is null.
+    `basis` is ``true`` or ``as_reported``; deaths are known on the true basis only. The area is the
+    area fished. Only area-weeks with an open day have a row. A quantity of the registry without a
+    truth here is a `LookupError`.
     """
     through = through or population.frame.weeks[-1]
     frames = [
@@ -100,11 +83,8 @@ def season_truth(
 def trend_rows(sound: Sound, population: Population) -> pd.DataFrame:
     """Return the expected catch rate behind the season, by area and week open.
 
-    Returns
-    -------
-    pandas.DataFrame
-        ``season, area, week, expected_encounters_per_angler_hour``: the model's mean for an
-        average day, site and crew that trolls; sampling and chance play no part in it.
+    Columns are ``season, area, week, expected_encounters_per_angler_hour``: the model's mean for an
+    average day, site and crew that trolls; sampling and chance play no part in it.
     """
     frame = population.frame
     trolling = sound.habits.method_rate[1]

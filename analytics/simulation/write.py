@@ -58,19 +58,7 @@ warnings show only once the errors are out of the way: add `--quarantine FILE`.
 def write_dirty(folder: Path, tables: dict[str, pa.Table], *, season: str) -> list[Path]:
     """Write dirty CSV rows that refer to the clean tables, and a README that names each fault.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Existing folder.
-    tables : dict of str to pyarrow.Table
-        The clean demo tables.
-    season : str
-        Season whose site-days the rows hang on.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The files written.
+    `season` is the one whose site-days the rows belong to.
     """
     rows = {
         "site_days": _site_days(tables, season),

@@ -13,22 +13,10 @@ from analytics.findings import Severity
 class Rule:
     """A rule over the current rows of all tables; each row it returns breaks it.
 
-    Parameters
-    ----------
-    table, column : str
-        What is at fault.
-    when : str
-        SQL that is true for a row `r` at fault.
-    seen : str
-        SQL of the text that says what was seen.
-    allowed, advice : str
-        What is allowed, and what to do.
-    source : str
-        SQL of what is looked at; the row at fault is called `r` in it. The table by default.
-    needs : tuple of str
-        Tables whose faulty cells would make this rule speak without reason.
-    severity : Severity
-        An error refuses the batch; a warning is given of the rows of the batch only.
+    - `when`: SQL that is true for a row `r` at fault; `seen`: SQL of the text that says what was
+      seen; `source`: SQL of what is looked at, with the row at fault as `r`; the table by default.
+    - `needs`: tables whose faulty cells would make this rule speak without reason.
+    - `severity`: an error refuses the batch; a warning is given of the rows of the batch only.
     """
 
     table: str

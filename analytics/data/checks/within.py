@@ -54,12 +54,7 @@ def first_of_keys(incoming: Incoming) -> Incoming:
 def check_answers(incoming: Incoming, *, told: Sequence[Finding]) -> list[Finding]:
     """Return a warning for every column of answers that some rows give and others do not.
 
-    Parameters
-    ----------
-    incoming : Incoming
-        The rows of one table.
-    told : sequence of Finding
-        What was found in their cells: a faulty cell is no empty one.
+    `told` is what was found in their cells: a faulty cell is no empty one.
     """
     table = incoming.table
     faulty = [one.column for one in told if one.table == table and one.severity is Severity.ERROR]

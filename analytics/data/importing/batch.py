@@ -31,16 +31,8 @@ if TYPE_CHECKING:
 class Reading:
     """Files read and typed, before they are compared with anything.
 
-    Parameters
-    ----------
-    raws : tuple of Raw
-        The files as they stand.
-    tables : mapping of str to Incoming
-        Their rows by table, in the order of the schema.
-    faults : tuple of Finding
-        Errors of a whole file: nothing can be taken, not even with a quarantine.
-    findings : tuple of Finding
-        Findings about single cells and rows.
+    `tables` holds their rows in the order of the schema. `faults` are errors of a whole file:
+    nothing can be taken, not even with a quarantine; `findings` are about single cells and rows.
     """
 
     raws: tuple[Raw, ...]
@@ -51,20 +43,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checked:
-    """A batch after all checks.
+    """A batch after all checks, against the `version` of a store.
 
-    Parameters
-    ----------
-    reading : Reading
-        What it was read from.
-    tables : mapping of str to Incoming
-        Rows that may be stored; with a quarantine, without those set aside.
-    findings : tuple of Finding
-        Everything found, in the order of the tables.
-    set_aside : tuple of Finding
-        The errors whose rows were set aside; empty without a quarantine.
-    version : int
-        Version of the store it was checked against.
+    `tables` holds the rows that may be stored; with a quarantine, without those `set_aside`, whose
+    errors are kept there. `findings` is everything found, in the order of the tables.
     """
 
     reading: Reading
@@ -112,16 +94,10 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
 
 
 def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checked:
-    """Check what was read against itself and the current rows of a store.
+    """Check what was read against itself and the current rows of a store; nothing is written.
 
-    Parameters
-    ----------
-    reading : Reading
-        From `read_paths`.
-    store : Store
-        It may not exist yet; nothing is written.
-    quarantine : bool
-        Set rows with errors aside, and then the rows that hang on them.
+    The store may not exist yet. With `quarantine`, rows with errors are set aside, and then the
+    rows that depend on them.
     """
     snapshot = store.snapshot() if store.exists else Snapshot.of({})
     findings = [*reading.faults, *reading.findings]

@@ -57,15 +57,7 @@ def findings_csv(findings: Iterable[Finding]) -> str:
 
 
 def quarantine_csv(errors: Sequence[Finding], raws: Sequence[Raw]) -> str:
-    """Return rows set aside as CSV: one line an error, with the whole row as JSON.
-
-    Parameters
-    ----------
-    errors : sequence of Finding
-        The errors whose rows were set aside.
-    raws : sequence of Raw
-        The files they came from.
-    """
+    """Return rows set aside as CSV: one line an error, with the whole row of its file as JSON."""
     by_file = {raw.file: raw for raw in raws}
     return _sheet(
         _QUARANTINE,

@@ -36,20 +36,8 @@ _OUTLINES = (".geojson",)
 def find_files(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     """Return the table files of folders (not of folders in them) and files, each once.
 
-    Parameters
-    ----------
-    paths : sequence of pathlib.Path
-        Folders and files; in a folder, what neither ends as a table nor has one's name is ignored.
-
-    Returns
-    -------
-    tuple of list of pathlib.Path and list of Finding
-        The files, and what stands against reading the rest.
-
-    Raises
-    ------
-    UsageError
-        If a path does not exist.
+    In a folder, what neither ends as a table nor has one's name is ignored; what stands against
+    reading the rest is returned as findings. A path that does not exist is a `UsageError`.
     """
     files: dict[Path, Path] = {}
     faults: list[Finding] = []
@@ -137,18 +125,9 @@ _DELIMITERS = {";": "a semicolon", "\t": "a tab", "|": "a vertical bar"}
 class Raw:
     """A file as it stands.
 
-    Parameters
-    ----------
-    table : str
-        Input table it belongs to.
-    file : str
-        The file as the user named it.
-    data : pyarrow.Table
-        Cells: text from CSV, any type from Parquet; rows without any value are left out.
-    row : ndarray of int, shape (n,)
-        Row of each as a spreadsheet shows it (the header is row 1).
-    ragged : dict of int to str
-        Lines with too many or too few cells, by row.
+    `data` holds text from CSV, any type from Parquet; rows without any value are left out. `row`
+    (n,) is the row of each as a spreadsheet shows it (the header is row 1); `ragged` the lines with
+    too many or too few cells, by row.
     """
 
     table: str

@@ -50,12 +50,7 @@ class Fault:
 def read_cell(value: Any, *, column: Column) -> Any:
     """Return the cell's value in the column's type, None for an empty cell, or a `Fault`.
 
-    Parameters
-    ----------
-    value : object
-        Text from a CSV cell, or the value of a Parquet cell.
-    column : Column
-        Its column.
+    The value is text from a CSV cell, or any value of a Parquet cell.
     """
     if isinstance(value, str):
         value = value.strip()

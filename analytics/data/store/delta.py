@@ -28,13 +28,7 @@ _BAD_IN_PATH = frozenset("[]|^%\\") | {chr(code) for code in range(32)}
 
 
 def require_path(path: Path) -> None:
-    """Refuse a path that Delta tables cannot be kept under.
-
-    Raises
-    ------
-    NotAStoreError
-        If it has a character the library loses or refuses.
-    """
+    """Refuse a path with a character that the library loses or refuses (`NotAStoreError`)."""
     bad = sorted(_BAD_IN_PATH & set(path.as_posix()))
     if bad:
         raise NotAStoreError(
@@ -49,13 +43,7 @@ def is_table(path: Path) -> bool:
 
 
 def append(path: Path, data: pa.Table) -> None:
-    """Append rows in one atomic commit; the table is made where there is none.
-
-    Raises
-    ------
-    StoreError
-        If it cannot be written.
-    """
+    """Append rows in one atomic commit; the table is made where there is none."""
     with _told(path, "written"):
         write_deltalake(str(path), data, mode="append", schema_mode="merge")
 
@@ -65,19 +53,7 @@ def read(
 ) -> pa.Table:
     """Return the rows of a table in `schema`; columns it did not have yet are null.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        The table's directory.
-    schema : pyarrow.Schema
-        Columns wanted.
-    only : tuple of str and sequence of str, optional
-        A text column, and the values of it whose rows are wanted.
-
-    Raises
-    ------
-    StoreError
-        If it cannot be read.
+    `only`: a text column, and the values of it whose rows are kept.
     """
     with _told(path, "read"):
         parts = [cast_to_schema(_file(file), schema) for file in _files(path)]
@@ -88,25 +64,13 @@ def read(
 
 
 def files_of(path: Path) -> list[Path]:
-    """Return the Parquet files of the newest version of a table.
-
-    Raises
-    ------
-    StoreError
-        If it cannot be read.
-    """
+    """Return the Parquet files of the newest version of a table."""
     with _told(path, "read"):
         return _files(path)
 
 
 def gaps_of(files: Sequence[Path]) -> dict[str, bool]:
-    """Return every column of some files of a table, and whether a cell of it may be empty.
-
-    Raises
-    ------
-    StoreError
-        If one cannot be read.
-    """
+    """Return every column of some files of a table, and whether a cell of it may be empty."""
     with _told(files[0].parent, "read"):
         return query.gaps_of_files(tuple(files))
 
@@ -128,12 +92,8 @@ def _file(path: Path) -> pa.Table:
 def writing(path: Path) -> Iterator[None]:
     """Hold the one writer's lock of a directory, which is made where there is none.
 
-    Raises
-    ------
-    NotAStoreError
-        If the directory cannot be made or written.
-    StoreError
-        If another process holds the lock for longer than `LOCK_SECONDS`.
+    A directory that cannot be made or written is a `NotAStoreError`; a `StoreError` is raised where
+    another process holds the lock for longer than `LOCK_SECONDS`.
     """
     try:
         path.mkdir(parents=True, exist_ok=True)

@@ -40,22 +40,10 @@ class Counts:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One step of a store's version: a batch imported or withdrawn.
+    """One step of a store's version: a batch ``imported`` or ``withdrawn``.
 
-    Parameters
-    ----------
-    version : int
-        Version of the store from this event on.
-    batch : str
-        The batch it is about.
-    event : str
-        ``imported`` or ``withdrawn``.
-    at_utc : str
-        ISO 8601 instant.
-    counts : mapping of str to Counts
-        By table; empty for a withdrawal.
-    sources : tuple of str
-        Names of the files the batch came from.
+    `version` is that of the store from this event on, `at_utc` an ISO 8601 instant, `counts` by
+    table (empty for a withdrawal), `sources` the names of the files the batch came from.
     """
 
     version: int
@@ -80,16 +68,9 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What an import did.
+    """What an import did, and the version of the store afterwards.
 
-    Parameters
-    ----------
-    batch : str or None
-        Id of the new batch; None where every row was already there and nothing was written.
-    version : int
-        Version of the store afterwards.
-    counts : mapping of str to Counts
-        By table of the batch.
+    `batch` is None where every row was already there and nothing was written.
     """
 
     batch: str | None
@@ -147,19 +128,9 @@ def batches(events: Sequence[Event]) -> list[Batch]:
 
 
 def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]:
-    """Return the batches that show at a version, oldest first.
+    """Return the batches that show at a version, oldest first; 0 is before the first import.
 
-    Parameters
-    ----------
-    events : sequence of Event
-        The whole history.
-    as_of : int, optional
-        A version, 0 for before the first import; the newest when not given.
-
-    Raises
-    ------
-    UsageError
-        If the store never had that version.
+    By default that is the newest; one that the store never had is a `UsageError`.
     """
     newest = len(events)
     at = newest if as_of is None else as_of
@@ -172,10 +143,7 @@ def visible(events: Sequence[Event], *, as_of: int | None = None) -> list[Batch]
 def find(events: Sequence[Event], batch: str) -> Batch:
     """Return a batch by its id or the beginning of it, at least its number.
 
-    Raises
-    ------
-    UsageError
-        If there is no such batch, or it was withdrawn already.
+    One that is not there, or was withdrawn already, is a `UsageError`.
     """
     known = batches(events)
     # A slip of the keyboard must not name a batch: its number is written out.

@@ -41,10 +41,7 @@ def stored_schema(table: Table) -> pa.Schema:
 def pack(data: pa.Table, *, table: Table) -> pa.Table:
     """Return `data` in the columns of its schema, all others as text in one JSON column.
 
-    Raises
-    ------
-    DataRejected
-        If a column cannot be cast to its type, or a key is empty or given twice.
+    A column that cannot be cast to its type, and a key empty or given twice, is `DataRejected`.
     """
     columns = [_cast(data, field) for field in table.arrow_schema]
     packed = pa.Table.from_arrays(columns, schema=table.arrow_schema)
@@ -67,16 +64,8 @@ def unpack(data: pa.Table) -> pa.Table:
 def current(data: pa.Table, *, table: Table, batches: Sequence[str], superseded: bool) -> pa.Table:
     """Return the newest row of every key, in the order of the keys.
 
-    Parameters
-    ----------
-    data : pyarrow.Table
-        Rows of the visible batches, with `_batch`.
-    table : Table
-        The table's schema.
-    batches : sequence of str
-        Visible batches, oldest first.
-    superseded : bool
-        Whether any of them changed a key; otherwise no key is there twice.
+    `data` holds the rows of the visible batches, which are in the order of their age, with
+    `_batch`. Unless one of them `superseded` a key, no key is there twice.
     """
     if superseded:
         rank = pc.index_in(data[BATCH], value_set=pa.array(batches, pa.string()))
@@ -94,18 +83,9 @@ def on_disk(
 ) -> sql.ParquetRows:
     """Return the newest row of every key as a query over a table's files, in any order.
 
-    Parameters
-    ----------
-    files : sequence of pathlib.Path
-        Every file of the table.
-    held : mapping of str to bool
-        Every column of the files, and whether a cell of it may be null.
-    table : Table
-        The table's schema.
-    batches : sequence of str
-        Visible batches, oldest first; rows of others are left out.
-    changing : sequence of str
-        Those of them that changed a key, which then stands twice.
+    `held`: every column of the files, and whether a cell of it may be null; `batches`: visible
+    ones, oldest first, rows of others are left out; `changing`: those of them that changed a key,
+    which then stands twice.
     """
     columns = ", ".join(
         f"CAST({sql.name(field.name) if field.name in held else 'NULL'} "

@@ -40,17 +40,8 @@ def require_sound(
 ) -> None:
     """Refuse to take a batch out if what stays would break a rule that it keeps now.
 
-    Parameters
-    ----------
-    leaving : str
-        Id of the batch.
-    now, then : mapping of str to pyarrow.Table
-        Every table with it and without it, each row with the batch it came in with.
-
-    Raises
-    ------
-    DataRejected
-        With the findings; each names the batch of its row as its file.
+    `now` and `then` are every table with it and without it, each row with the batch it came in
+    with, which findings name as its file; they go with the `DataRejected` that is raised.
     """
     already = set(check_between(now, {}, origin=BATCH))
     broken = [
