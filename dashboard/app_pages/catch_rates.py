@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, numbers, page_frame
-from dashboard.catch_rates import models, sentences, terms
+from dashboard.catch_rates import models, sentences
 from dashboard.catch_rates.records import MODELLED, RESPONSES
-from dashboard.charts import curves
-from dashboard.charts import forest as dotted
+from dashboard.charts import curves, forest
 from dashboard.charts import rates as chart
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import domains, head
@@ -88,19 +87,19 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
 
 
 def _coefficients(choice: Choice, rates: Rates, response: str) -> None:
-    found = terms.dots(choice.index, rates, response)
+    found = models.ratio_rows(choice.index, rates, response)
     if not found:
         st.markdown("There are no coefficients beyond areas and weeks.")
         return
-    title = terms.ratio_words(response)
+    title = models.ratio_title(response)
     st.markdown(f"**{numbers.plain(title)}**")
     left, right = st.columns(2)
     with left:
-        page_frame.signs(dotted.signs(found, [("sea", "ratio")]), dotted.HUES)
-        figure = dotted.figure(found, palette=colours(), guide=1.0)
-        page_frame.chart(figure, key="rates-ratios", alt=dotted.description(found, of=title))
+        page_frame.signs(forest.signs(found, [("sea", "ratio")]), forest.HUES)
+        figure = forest.figure(found, palette=colours(), guide=1.0)
+        page_frame.chart(figure, key="rates-ratios", alt=forest.description(found, of=title))
     with right:
-        st.html(terms.table(choice.index, rates, response))
+        st.html(models.ratio_table(choice.index, rates, response))
 
 
 def _residuals(rates: Rates, response: str) -> None:

@@ -26,7 +26,7 @@ def _body(chosen: Chosen, released: Released) -> None:
         # A choice of another part is no choice here; a part that has it notes it once more.
         url_state.note(key, "", is_unsaid=True)
     if needed and needed not in choice.index.card.tables:
-        lead(notices.older("told of released fish"))
+        lead(notices.older("reported on released fish"))
         return
     draw(choice, released)
 
@@ -43,7 +43,7 @@ def _handling(choice: Choice, released: Released) -> None:
     st.markdown("\n".join(f"- {one}" for one in handling.ADVICE))
     st.caption(handling.ADVICE_SOURCE)
     st.header("Published deaths by wound site", anchor=False)
-    found = handling.dots()
+    found = handling.forest_rows()
     page_frame.forest_signs(found, handling.NAMES)
     page_frame.forest_panel(
         found, title=handling.TITLE, key="released-wounds", of="Share that died"

@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import filters, numbers, page_frame
-from dashboard.charts import moved as chart
+from dashboard.charts import revisions as chart
 from dashboard.page_frame import Chosen, colours, draw_page, lead
 from dashboard.revisions import moves as move_tables
 from dashboard.revisions import moves as moved

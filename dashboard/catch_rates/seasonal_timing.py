@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from analytics.rounding import DASH, PERCENT, number, percent
 from dashboard import html_tables, numbers
 from dashboard.bulletin_index import monday
-from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import records
 from dashboard.catch_rates.records import SHARES
 from dashboard.charts.timing import Run
 from dashboard.numbers import Measurement, NumberKind, day_words
@@ -44,7 +44,7 @@ def _run(rates: Rates, area: str | None, name: str) -> Run | None:
     mine = rates.timing.get((rates.season, area), ())
     past = {season: line for season, of in seasons.items() if (line := _points(of, name))}
     now = _points(mine, name)
-    start = modelled.origin(mine or next(iter(seasons.values()), ()))
+    start = records.origin(mine or next(iter(seasons.values()), ()))
     if start is None or not (past or now):
         return None
     is_share = name == "share"
@@ -184,7 +184,7 @@ def _envelope(line: Line) -> str:
     side = "above them all" if ratio > high else "below them all" if ratio < low else "among them"
     shown = Measurement(ratio, low, high, NumberKind.RATIO)
     ends = f"from {shown.shown(low)} to {shown.shown(high)} of their mean"
-    return f"; past ones ran {ends}: it stands {side}"
+    return f"; past ones ranged {ends}: it is {side}"
 
 
 def curve_of(rates: Rates, area: str | None) -> str | None:

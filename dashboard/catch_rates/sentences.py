@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analytics.catch_limits import join_words
 from analytics.rounding import DASH, PERCENT, number, percent
 from dashboard import html_tables, numbers, reasons
-from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import records
 from dashboard.catch_rates.records import ENCOUNTERS, KEPT, SHARE
 from dashboard.released.records import domains, head, start
 
@@ -115,7 +115,7 @@ def _by_area(index: BulletinIndex, rates: Rates, response: str) -> str:
     for area in index.areas:
         if rates.trend.get((response, area)) or rates.index.get((response, area)):
             name = numbers.plain(index.name(area))
-            found[word_of(modelled.latest(rates, response, area))].append(name)
+            found[word_of(records.latest(rates, response, area))].append(name)
     parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
     return f"By area: {'; '.join(parts)}." if parts else ""
 
@@ -127,7 +127,7 @@ def word_of(line: Line | None) -> str:
 
 
 def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line, none = modelled.latest(rates, response, area), _none(rates, area, response)
+    line, none = records.latest(rates, response, area), _none(rates, area, response)
     subject, verb, shows = _SUBJECTS[response]
     place = f"{start(index, area)}, {subject}"
     if line is None or line["level"] is None:
@@ -138,7 +138,7 @@ def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: s
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
     }.get(line["direction"], f"{verb} in a trend that is **not known**{why}")
-    level = modelled.level(line)
+    level = records.level(line)
     return (
         f"{place} {said}. In week {line['week']} the smoothed trend is **{level.words}** "
         f"{numbers.plain(level.bracket(line['ci_level']))}{_against(rates, line)}."
@@ -148,7 +148,7 @@ def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: s
 
 def _none(rates: Rates, area: str | None, response: str) -> str:
     """Return that the last weeks had trips and none of the fish; empty where they had some."""
-    trips, weeks = modelled.empty_trips(rates, response, area)
+    trips, weeks = records.empty_trips(rates, response, area)
     if not weeks:
         return ""
     when = "last week" if weeks == 1 else f"last {weeks} weeks"
@@ -183,7 +183,7 @@ def shift(rates: Rates, line: Line, *, weeks: int) -> str:
     if line["response"] != SHARE:
         change = line[f"change_{weeks}_weeks"]
         return "" if change is None else signed(change) + PERCENT
-    earlier = modelled.before(rates, line, weeks=weeks)
+    earlier = records.before(rates, line, weeks=weeks)
     if earlier is None:
         return ""
     points = signed(line["level"] - earlier["level"])
@@ -212,10 +212,10 @@ def _of_hundred(part: float) -> str:
 
 
 def _outlook(rates: Rates, line: Line) -> str:
-    found = modelled.ahead(rates, line["response"], line["area"])
+    found = records.ahead(rates, line["response"], line["area"])
     if not found:
         return ""
-    levels = [modelled.level(one) for one in found]
+    levels = [records.level(one) for one in found]
     parts = [f"{one.words} {numbers.plain(one.bracket())}" for one in levels]
     weeks = [one["week"] for one in found]
     when = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {weeks[0]} to {weeks[-1]}"
@@ -247,7 +247,7 @@ def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response:
 
 
 def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line = modelled.latest(rates, response, area)
+    line = records.latest(rates, response, area)
     week = _week_of(rates, response, area, line)
     sides = [_index(rates, response, area, week), _raw(rates, response, area, week)]
     if line is None or line["level"] is None:
@@ -256,12 +256,12 @@ def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -
     else:
         why = line["reason"] if word_of(line) == NOT_KNOWN else ""
         ahead = (
-            f"{one['week'][5:]}: {modelled.level(one).figure()}"
-            for one in modelled.ahead(rates, response, area)
+            f"{one['week'][5:]}: {records.level(one).figure()}"
+            for one in records.ahead(rates, response, area)
         )
         inside = [
             _word(line) + html_tables.small(why or ""),
-            html_tables.amount(modelled.level(line), below=(f"week {line['week'][5:]}",)),
+            html_tables.amount(records.level(line), below=(f"week {line['week'][5:]}",)),
             *sides,
             _moved(rates, line),
             html_tables.small(*ahead, is_unbroken=True) or DASH,
@@ -284,10 +284,10 @@ def _week_of(rates: Rates, response: str, area: str | None, line: Line | None) -
 
 
 def _index(rates: Rates, response: str, area: str | None, week: str) -> str:
-    line = modelled.index_of(rates, response, area, week)
+    line = records.index_of(rates, response, area, week)
     if line is None:
         return DASH + html_tables.small("closed" if week else "")
-    found = numbers.of_line(line, "index", modelled.sort_of(response))
+    found = numbers.of_line(line, "index", records.sort_of(response))
     below = _rests_on(line, response)
     if found.value is None:
         return DASH + html_tables.small(line["reason"] or _NOT_HERE, *below)
@@ -310,11 +310,11 @@ def _rests_on(line: Line, response: str) -> list[str]:
 
 def _raw(rates: Rates, response: str, area: str | None, week: str) -> str:
     """Return the survey's figure of a week as a cell."""
-    line = modelled.index_of(rates, response, area, week)
+    line = records.index_of(rates, response, area, week)
     if line is None or line["survey_estimate"] is None:
         return DASH + html_tables.small(_NOT_HERE if week else "")
-    found = modelled.raw(line)
-    if modelled.is_too_wide(line):
+    found = records.raw(line)
+    if records.is_too_wide(line):
         return found.words + html_tables.small(reasons.TOO_FEW)
     if found.has_interval:
         return html_tables.amount(found)

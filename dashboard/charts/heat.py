@@ -51,7 +51,7 @@ def heat(
     quantity: str,
     palette: Palette,
 ) -> go.Figure:
-    """Draw a rate or a share by area, first on top, and week, the chosen one framed.
+    """Draw a rate or a share by area, first on top, and week, the chosen one marked.
 
     A missing or None row is a closed cell. The colours run over all rows; `weeks` may be some of
     theirs. `names` are the areas' names for people, already harmless.

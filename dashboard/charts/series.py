@@ -48,7 +48,7 @@ def panel(
     top: float,
     palette: Palette,
 ) -> go.Figure:
-    """Draw the weeks of one area, the chosen one framed.
+    """Draw the weeks of one area, the chosen one marked.
 
     `rows` has one a week of `weeks`, None where the bulletin has no row; `top` is that of the axis.
     """

@@ -144,7 +144,7 @@ def ratio_of(line: Line) -> Measurement:
     return numbers.of_line(line, "ratio", NumberKind.RATIO)
 
 
-def dots(released: Released, area: str | None) -> list[ForestRow]:
+def forest_rows(released: Released, area: str | None) -> list[ForestRow]:
     """Return the classes of a domain by both methods; none where not one has a number."""
     found: list[ForestRow] = []
     for (quantity, label), basis in product(ALL.items(), (SAMPLED, REPORTED)):
@@ -157,7 +157,7 @@ def dots(released: Released, area: str | None) -> list[ForestRow]:
     return known_rows(found)
 
 
-def ratio_dots(released: Released, area: str | None) -> list[ForestRow]:
+def ratio_rows(released: Released, area: str | None) -> list[ForestRow]:
     """Return sampled over reported, class by class, of a domain."""
     lines = {label: released.compared.get((area, None, name)) for name, label in ALL.items()}
     return known_rows(
@@ -304,7 +304,7 @@ def draw(choice: Choice, released: Released) -> None:
     page_frame.lead(classes_answer(index, released, choice.domains))
     if not released.classes:
         return
-    found = [dot for area in shown_domains for dot in dots(released, area)]
+    found = [row for area in shown_domains for row in forest_rows(released, area)]
     if found:
         st.header("Encounters by size and mark, the season so far", anchor=False)
         page_frame.forest_signs(found, NAMES)
@@ -312,7 +312,7 @@ def draw(choice: Choice, released: Released) -> None:
             _class_pair(choice, released, area)
         st.caption(page_frame.OWN_SCALE)
     if found and not choice.areas:
-        shown = [area for area in index.areas if dots(released, area)]
+        shown = [area for area in index.areas if forest_rows(released, area)]
         page_frame.grid(shown, lambda area: _class_panel(choice, released, area))
     st.caption(BOTH)
     pooled, notes = (numbers.plain(of(index, released, choice.domains)) for of in (rules, behind))
@@ -330,7 +330,7 @@ def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
     left, right = st.columns([3, 2])
     with left:
         _class_panel(choice, released, area)
-    ratios = ratio_dots(released, area)
+    ratios = ratio_rows(released, area)
     if ratios:
         with right:
             title, key = (
@@ -342,7 +342,7 @@ def _class_pair(choice: Choice, released: Released, area: str | None) -> None:
 
 
 def _class_panel(choice: Choice, released: Released, area: str | None) -> None:
-    found = dots(released, area)
+    found = forest_rows(released, area)
     if found:
         title, key = head(choice.index, area), f"released-classes-{area or 'all'}"
         of = "Encounters by size and mark"

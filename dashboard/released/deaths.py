@@ -173,7 +173,7 @@ def is_sum(line: Line) -> bool:
 
 
 def groups(released: Released, area: str | None, *, table: str = "deaths") -> list[Line]:
-    """Return the lines of a domain: kept, released, lost, all together."""
+    """Return the lines of a domain: kept, released, drop-off, all together."""
     order = list(FATES)
     found = released.of(table, area)
     return sorted(found, key=lambda one: order.index(one["fate"]) if one["fate"] in order else 9)
@@ -192,7 +192,7 @@ def span_of(line: Line) -> tuple[float | None, float | None]:
 
 
 def out_of(line: Line, lines: Sequence[Line]) -> str:
-    """Return what the fish of a line are: kept, released, or met where hooked fish are lost.
+    """Return what the fish of a line are: kept, released, or met for drop-off.
 
     `lines` are all lines of its domain: fish drop-off are counted of the fish kept where
     the line says so, or where the two agree.

@@ -55,7 +55,7 @@ NAMES = (("sea", "share of fish that died"),)
 _HEADS = ("Wound site", "Died", "Share of fish hooked there")
 
 
-def dots() -> list[ForestRow]:
+def forest_rows() -> list[ForestRow]:
     """Return deaths by wound site in print, the most deadly first."""
     return [
         ForestRow(name, Measurement(died, sort=NumberKind.SHARE), words="Lindsay et al. (2004)")

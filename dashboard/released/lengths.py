@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard import filters, html_tables, numbers, page_frame
-from dashboard.charts import bars as barred
+from dashboard.charts import bars as bar_charts
 from dashboard.charts import curves
 from dashboard.numbers import NumberKind
 from dashboard.released.records import head, start, when
@@ -30,7 +30,7 @@ BY_AREA = (
 )
 _HEADS = ("Total length, mm", "Test fishing", "Dockside")
 _SHARE_HEADS = ("Minimum length", "Share that would be legal", "Legal of measured")
-#: Lines of the table of legal shares are this far apart, and reach this far from the minimum in
+#: Lines of the table of legal shares are this far apart, and up to this far from the minimum in
 #: force, in millimetres; the download has all.
 STEP_MM, REACH_MM = 50, 150
 #: Why a domain has no legal shares, where its lines do not say.
@@ -242,7 +242,7 @@ def draw(choice: Choice, released: Released) -> None:
         week = filters.span(weeks(released))
         name = "the season so far" if week is None else when(choice.index, week)
         st.header(f"Fish by length, {name}", anchor=False)
-        page_frame.signs(barred.SIGNS, barred.HUES)
+        page_frame.signs(bar_charts.SIGNS, bar_charts.HUES)
         for area in choice.domains:
             _draw_sources(choice, released, area, week=week)
         _draw_areas(choice, released, week=week)
@@ -273,7 +273,7 @@ def _draw_bars(
 ) -> None:
     if lines:
         limits, ends = rules(released, area), span(released)
-        figure = barred.lengths(lines, rules=limits, span=ends, palette=page_frame.colours())
+        figure = bar_charts.lengths(lines, rules=limits, span=ends, palette=page_frame.colours())
         alt = histogram_words(lines, source=source, place=choice.index.name(area))
         page_frame.chart(figure, key=f"released-lengths-{source}-{area or 'all'}", alt=alt)
 

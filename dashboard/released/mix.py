@@ -72,7 +72,7 @@ def totals(released: Released, area: str | None) -> list[Line]:
     ]
 
 
-def dots(released: Released, area: str | None) -> list[ForestRow]:
+def forest_rows(released: Released, area: str | None) -> list[ForestRow]:
     """Return the deaths of each case, all methods together; none where none has a number."""
     return known_rows(
         [
@@ -125,7 +125,7 @@ def draw(choice: Choice, released: Released) -> None:
     st.markdown(method_answer(choice.index, released, choice.domains))
     with st.expander("Figure and table by method"):
         for area in choice.domains:
-            if found := dots(released, area):
+            if found := forest_rows(released, area):
                 page_frame.forest_signs(found, NAMES)
                 title, key = head(choice.index, area), f"released-mix-{area or 'all'}"
                 page_frame.forest_panel(found, title=title, key=key, of="Deaths of sublegal fish")

@@ -213,7 +213,7 @@ def draw(choice: Choice, released: Released) -> None:
         rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]
         low, high = series.share_axis(rows)
         page_frame.grid(shown, lambda area: _panel(index, released, area, span=(low, high)))
-        st.caption(f"Every panel runs from {percent(max(low, 0))} to {percent(min(high, 1))}.")
+        st.caption(f"Every axis goes from {percent(round(low, 1))} to {percent(round(high, 1))}.")
     st.caption(f"{LEAN} {DESIGN_EFFECT}")
     st.html(table(index, released, choice.areas))
     for area in choice.areas:

@@ -87,7 +87,7 @@ def _answer_of(index: BulletinIndex, released: Released, area: str | None, week:
     return f"{place}, anglers met per hour of one angler: {', '.join(parts)}{tail}."
 
 
-def dots(released: Released, area: str | None, week: str | None) -> list[ForestRow]:
+def forest_rows(released: Released, area: str | None, week: str | None) -> list[ForestRow]:
     """Return the species of a domain, the most met first."""
     found = []
     for name in names(released):
@@ -125,7 +125,7 @@ def draw(choice: Choice, released: Released) -> None:
     week = filters.span(weeks(released))
     with place:
         page_frame.lead(species_answer(index, released, choice.domains, week=week))
-    found = {area: rows for area in shown if (rows := dots(released, area, week))}
+    found = {area: rows for area in shown if (rows := forest_rows(released, area, week))}
     if found:
         st.header("Other species per angler-hour", anchor=False)
         page_frame.forest_signs([row for rows in found.values() for row in rows], NAMES)

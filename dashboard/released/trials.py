@@ -121,7 +121,7 @@ def name_of(line: Line) -> str:
     return f"{(line['group'] or 'not known').replace('_', ' ')}{trial}"
 
 
-def dots(released: Released) -> list[ForestRow]:
+def forest_rows(released: Released) -> list[ForestRow]:
     """Return the groups of all trials together: corrected and as seen.
 
     A corrected rate is plotted from zero on; the table has the number as it is.
@@ -216,7 +216,7 @@ def draw(choice: Choice, released: Released) -> None:
         return
     with st.expander("Figures and tables of held fish and wound sites"):
         if has_rates:
-            found, title = dots(released), "Share of held fish that died"
+            found, title = forest_rows(released), "Share of held fish that died"
             page_frame.forest_signs(found, NAMES)
             page_frame.forest_panel(
                 found, title=title, key="released-trials", of="Rates", names=NAMES

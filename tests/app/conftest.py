@@ -7,7 +7,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard import bulletin_index, data
-from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import records
 from tests.app.sample_bulletin import NOW, fill_archive, make
 
 SECONDS = 30
@@ -52,4 +52,4 @@ def index():
 @pytest.fixture(scope="module")
 def rates(index):
     """Return its tables of modelled catch rates."""
-    return modelled.read(index)
+    return records.read(index)

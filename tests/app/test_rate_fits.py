@@ -7,8 +7,7 @@ from types import SimpleNamespace
 import pyarrow as pa
 import pytest
 
-from dashboard.catch_rates import models, terms
-from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import models, records
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
@@ -38,17 +37,17 @@ def test_candidates_coefficients_and_checks_are_told(open_rates, rates):
 
 
 def test_coefficients_are_named_against_their_base(open_rates, index, rates):
-    dots = terms.dots(index, rates, "encounters")
-    assert [dot.label for dot in dots] == [
+    dots = models.ratio_rows(index, rates, "encounters")
+    assert [row.label for row in dots] == [
         *("mooching", "*jigging*", "days of group weekend", "each angler more in the boat")
     ]
     assert dots[0].amount.value == pytest.approx(1.1, abs=0.001)
     assert not dots[-1].amount.has_interval
-    table = plain(terms.table(index, rates, "encounters"))
+    table = plain(models.ratio_table(index, rates, "encounters"))
     assert ">Mooching</th><td data-label='Against'>the first method by name</td>" in table
     assert "<td data-label='Ratio'>1.10<small>" in table
     assert f"<small>{sample_rates.NO_ERROR}</small>" in table
-    assert terms.HEADS[0] in words_of(open_rates())
+    assert models.RATIO_HEADS[0] in words_of(open_rates())
 
 
 def test_bases_come_from_the_bulletin():
@@ -62,7 +61,7 @@ def test_bases_come_from_the_bulletin():
     index = SimpleNamespace(
         bulletin=SimpleNamespace(table=lambda name: mix), strata=strata, name=str.title
     )
-    assert terms.names(index, lines) == {
+    assert models.term_names(index, lines) == {
         "method[mooching]": ("mooching", "jigging"),
         "day_group[2]": ("weekend days", "weekdays"),
         "zero: party": (
@@ -73,7 +72,7 @@ def test_bases_come_from_the_bulletin():
         "odd[x]": ("odd x", "the base"),
     }
     strata.append(SimpleNamespace(landing_area="A2", stratum="2036-W05 Fri–Sat"))
-    assert terms.names(index, lines)["day_group[2]"] == ("days of group 2", "days of group 1")
+    assert models.term_names(index, lines)["day_group[2]"] == ("days of group 2", "days of group 1")
 
 
 def test_criteria_are_measured_from_the_lowest_that_may_be_chosen(rates):
@@ -95,9 +94,9 @@ def test_scores_that_print_alike_are_as_good(rates):
 
 
 def test_a_public_bulletin_says_that_residuals_are_withheld(index):
-    found = modelled.read(with_tables(index, residuals=[]))
+    found = records.read(with_tables(index, residuals=[]))
     assert models.has_no_boats(found)
-    assert not models.has_no_boats(modelled.read(index))
+    assert not models.has_no_boats(records.read(index))
 
 
 def test_weighty_boats_are_listed_where_kept(open_rates):
@@ -115,6 +114,6 @@ def test_a_share_without_checks_says_so(open_rates):
 
 
 def test_no_regression_is_told(index):
-    found = modelled.read(with_tables(index, models=[]))
+    found = records.read(with_tables(index, models=[]))
     assert models.chosen(found, "kept") is None
     assert "nothing to check" in models.checks(None)[0]

@@ -10,8 +10,7 @@ import pytest
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from analytics.catch_rates.trend import CALLED
 from dashboard import numbers
-from dashboard.catch_rates import records as modelled
-from dashboard.catch_rates import sentences
+from dashboard.catch_rates import records, sentences
 from dashboard.charts.rates import panel_of
 from dashboard.numbers import NumberKind
 from tests.app import sample_rates
@@ -40,7 +39,7 @@ def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
     first, second, third = (f"{one} (" for one in ahead)
     assert "weeks 2036-W07 to 2036-W09 would stand at" in said
     assert said.index(first) < said.index(second) < said.index(third)
-    assert len(modelled.ahead(rates, "encounters", None)) == 3
+    assert len(records.ahead(rates, "encounters", None)) == 3
 
 
 @pytest.mark.parametrize(
@@ -65,7 +64,7 @@ def test_a_share_moves_in_points(open_rates, rates):
     now, before = (sample_rates.level(None, at, "sublegal") for at in (13, 9))
     assert "Over all areas, the sublegal share of encounters is **rising**" in said
     assert f"+{100 * (now - before):.0f} points against four weeks before" in said
-    line = modelled.latest(rates, "sublegal", None)
+    line = records.latest(rates, "sublegal", None)
     assert sentences.shift(rates, line | {"week": "2035-W45"}, weeks=4) == ""
 
 
@@ -98,7 +97,7 @@ def test_the_last_week_with_a_level_is_told(index):
     for line in lines:
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
-    found = modelled.read(with_tables(index, trend=lines))
+    found = records.read(with_tables(index, trend=lines))
     assert "In week 2036-W05 the smoothed trend is" in sentences.trend_answer(
         index, found, [None], response="kept"
     )
@@ -138,7 +137,7 @@ def test_past_seasons_lie_behind_whatever_they_are_called(index, rates):
         for line in index.bulletin.table("seasonal_pattern").to_pylist()
     ]
     found = with_tables(index, seasonal_pattern=lines)
-    panel = panel_of(found, modelled.read(found), "A1", response="encounters")
+    panel = panel_of(found, records.read(found), "A1", response="encounters")
     usual = panel_of(index, rates, "A1", response="encounters")
     assert {one.season for one in panel.past} == {"W35", "the wet one"}
     assert {one.points for one in panel.past} == {one.points for one in usual.past}
@@ -158,7 +157,7 @@ def test_a_closed_week_breaks_the_line_of_a_past_season(index):
         if (line["season"], line["week"]) != ("2034-35", "2034-W47")
     ]
     found = with_tables(index, seasonal_pattern=lines)
-    panel = panel_of(found, modelled.read(found), "A1", response="encounters")
+    panel = panel_of(found, records.read(found), "A1", response="encounters")
     assert panel.past[1].points[2] == (2, None)
     assert None not in [value for _, value in panel.past[0].points]
 
@@ -194,12 +193,12 @@ def test_a_likely_rise_that_is_not_called_says_why(index):
     for line in lines:
         if line["prob_increase_4_weeks"] is not None:
             line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
-    found = modelled.read(with_tables(index, trend=lines))
+    found = records.read(with_tables(index, trend=lines))
     said = plain(sentences.trend_answer(index, found, [None], response="encounters"))
     assert "a rise is likely (89 %), but under the 92 % required" in said
     for line in lines:
         line |= {"prob_increase_4_weeks": 0.5}
-    found = modelled.read(with_tables(index, trend=lines))
+    found = records.read(with_tables(index, trend=lines))
     assert "but under" not in sentences.trend_answer(index, found, [None], response="encounters")
 
 
@@ -208,7 +207,7 @@ def test_weeks_with_trips_and_no_fish_are_told(index):
     for line in lines:
         if line["area"] == "A1" and line["week"] in ("2036-W05", "2036-W06"):
             line |= {"survey_estimate": 0.0, "index": 0.01, "ci_low": 0.001, "ci_high": 0.06}
-    found = modelled.read(with_tables(index, index=lines))
+    found = records.read(with_tables(index, index=lines))
     said = sentences.trend_answer(index, found, ["A1"], response="encounters")
     assert "No fish was met in 82 trips of the last 2 weeks." in said
     said = sentences.trend_answer(index, found, ["A1"], response="kept")
@@ -220,10 +219,10 @@ def test_weeks_with_trips_and_no_fish_are_told(index):
 
 def test_level_index_and_survey_are_of_one_week(index, rates):
     table = plain(sentences.table(index, rates, ("A1",), response="encounters"))
-    line = modelled.index_of(rates, "encounters", "A1", "2036-W06")
+    line = records.index_of(rates, "encounters", "A1", "2036-W06")
     rate = numbers.of_line(line, "index", NumberKind.RATIO).words
     assert f"<td data-label='Standardised rate'>{rate}<small>" in table
-    assert f"<td data-label='Design-based'>{modelled.raw(line).words}<small>" in table
+    assert f"<td data-label='Design-based'>{records.raw(line).words}<small>" in table
     kept = plain(sentences.table(index, rates, ("A1",), response="kept"))
     assert sentences.NEVER in kept
 
@@ -236,7 +235,7 @@ def test_a_closed_week_is_told_as_closed(index):
     index_lines = [
         line for line in index.bulletin.table("index").to_pylist() if line["week"] != "2036-W06"
     ]
-    found = modelled.read(with_tables(index, trend=lines, index=index_lines))
+    found = records.read(with_tables(index, trend=lines, index=index_lines))
     said = sentences.trend_answer(index, found, ["A1"], response="encounters")
     assert "in a trend that is **not known** (closed)" in said
     table = sentences.table(index, found, ("A1",), response="encounters")
@@ -244,8 +243,8 @@ def test_a_closed_week_is_told_as_closed(index):
 
 
 def test_moves_of_one_point_are_of_one_point(index, rates):
-    line = modelled.latest(rates, "sublegal", None)
-    earlier = modelled.before(rates, line, weeks=4)
+    line = records.latest(rates, "sublegal", None)
+    earlier = records.before(rates, line, weeks=4)
     assert (
         sentences.shift(rates, line | {"level": earlier["level"] + 0.0101}, weeks=4) == "+1 point"
     )
@@ -256,7 +255,7 @@ def test_an_interval_of_the_survey_too_wide_to_help_is_told_so(index):
     lines = index.bulletin.table("index").to_pylist()
     for line in lines:
         line |= {"survey_low": 0.0002, "survey_high": 836.85}
-    found = modelled.read(with_tables(index, index=lines))
+    found = records.read(with_tables(index, index=lines))
     table = sentences.table(index, found, ("A1",), response="encounters")
     assert "too few site-days for a useful interval" in table
     assert "836" not in table

@@ -216,7 +216,7 @@ def test_pooling_is_explained_once_and_draws_stay_in_the_download(open_released,
     assert words.count(sample_released.RULE) == 1
     assert released_classes.POOLING in words
     assert "draws" not in words
-    assert all(dot.thin == (None, None) for dot in released_classes.dots(released, None))
+    assert all(row.thin == (None, None) for row in released_classes.forest_rows(released, None))
     both = plain(words_of(open_released(part="classes", area=["A4", "A1"])))
     assert f"How samples were pooled: {sample_released.RULE} (Umbra Flats)." in both
 
@@ -345,7 +345,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(index):
     said = f"Using the composition of test fishing, the total is **{sampled.words}**"
     assert f"{said} (95 % CI {sampled.limits})." in words
     drawn = death_dots.sums(found, None)
-    assert [(dot.label, dot.hue) for dot in drawn] == [
+    assert [(row.label, row.hue) for row in drawn] == [
         (fate, hue)
         for fate in ("kept", "dead after release", "drop-off", "all together")
         for hue in ("sea", "copper")
@@ -357,7 +357,7 @@ def test_deaths_by_the_sample_stand_beside_those_reported(index):
     # Without a sample the page is as before, and a basis that lacks is reports.
     alone = records.read(with_deaths(index, lines))
     assert "composition of test fishing" not in released_deaths.deaths_answer(index, alone, [None])
-    assert {dot.hue for dot in death_dots.sums(alone, None)} == {"copper"}
+    assert {row.hue for row in death_dots.sums(alone, None)} == {"copper"}
     unnamed = records.read(with_deaths(index, [line | {"basis": None} for line in lines]))
     assert len(unnamed.of("deaths", None)) == len(lines)
     assert not unnamed.of(records.SAMPLED_DEATHS, None)
@@ -382,7 +382,7 @@ def test_fish_lost_at_the_hook_are_told_out_of_the_fish_met_or_kept(index, relea
     assert released_deaths.out_of(of_kept, agreeing) == "kept"
     assert released_deaths.out_of(of_kept | {"reason_codes": "of_encounters"}, agreeing) == "met"
     assert released_deaths.out_of(lost | {"reason_codes": "of_kept"}, lines) == "kept"
-    hover = next(dot.words for dot in death_dots.sums(released, None) if dot.label == "drop-off")
+    hover = next(row.words for row in death_dots.sums(released, None) if row.label == "drop-off")
     assert "met, at a rate of 5.0" in hover
 
 
@@ -399,7 +399,7 @@ def test_rates_without_error_are_told_so(index):
     assert "The rates have no error." in words
     assert "With every rate at its low end" not in words
     assert "Of the error" not in words
-    assert all(dot.thin == (None, None) for dot in death_dots.sums(found, None))
+    assert all(row.thin == (None, None) for row in death_dots.sums(found, None))
     # One group with an error: ends lack all the same, and the words say what is known.
     one = next(line for line in lines if line["fate"] == "drop_off" and line["area"] is None)
     one["rate_se"] = 0.01
@@ -463,7 +463,7 @@ def test_groups_of_deaths_have_plain_names(released):
         "drop-off",
         "all together",
     ]
-    drawn = [dot.label for dot in death_dots.by_group(released, None)]
+    drawn = [row.label for row in death_dots.by_group(released, None)]
     assert drawn[2] == "sublegal, mooching, not deep"
 
 
@@ -604,7 +604,7 @@ def test_an_older_bulletin_says_so(open_released, tmp_path, part):
     path.write_text(json.dumps(old))
     page = open_released(folder=tmp_path, part=part)
     assert not page.exception
-    is_told = "kept before bulletins told of released fish" in words_of(page)
+    is_told = "kept before bulletins reported on released fish" in words_of(page)
     assert is_told is (part != "handling")  # advice stands in no bulletin
 
 
@@ -626,7 +626,7 @@ def test_advice_has_its_sources(open_released):
     sites = [name for name, _, _ in handling.WOUNDS]
     table = handling.table()
     assert sorted(sites, key=lambda name: table.index(f">{name}<")) == [
-        dot.label for dot in handling.dots()
+        row.label for row in handling.forest_rows()
     ]
 
 

@@ -6,8 +6,7 @@ from datetime import date
 
 import pytest
 
-from dashboard.catch_rates import records as modelled
-from dashboard.catch_rates import seasonal_timing
+from dashboard.catch_rates import records, seasonal_timing
 from tests.app import sample_rates
 from tests.app.rate_pages import plain, with_tables
 from tests.app.reading import words_of
@@ -24,7 +23,7 @@ def test_the_answer_tells_strength_and_dates(open_timing):
     assert "Over all areas, this season is **stronger than past ones**" in said
     assert "through week 2036-W06 standardised encounters are **1.24 times**" in said
     assert "(95 % CI 1.05–1.47) those of 2 past seasons by the same week" in said
-    assert "past ones ran from 0.85 to 1.15 of their mean: it stands above them all" in said
+    assert "past ones ranged from 0.85 to 1.15 of their mean: it is above them all" in said
     assert (
         "In past seasons, a quarter was reached between 4 and 10 Jan, half between 27 Jan and 2 Feb"
         in (said)
@@ -37,9 +36,9 @@ def test_the_answer_tells_strength_and_dates(open_timing):
     ("area", "said"),
     [
         ("A1", "is **weaker than past ones**"),
-        ("A1", "it stands below them all"),
+        ("A1", "it is below them all"),
         ("A3", "is **not clearly different from past ones**"),
-        ("A3", "it stands among them"),
+        ("A3", "it is among them"),
         (sample_rates.NO_INDEX, f"cannot be given ({sample_rates.NO_FISH})"),
     ],
 )
@@ -61,7 +60,7 @@ def test_a_ratio_without_an_interval_is_of_unknown_strength(index):
         line | {"ci_low": None, "ci_high": None, "past_low": None, "past_high": None}
         for line in index.bulletin.table("run_strength").to_pylist()
     ]
-    found = modelled.read(with_tables(index, run_strength=lines))
+    found = records.read(with_tables(index, run_strength=lines))
     said = plain(seasonal_timing.pattern_answer(index, found, [None]))
     assert "**of unknown strength**" in said
     assert "1.24 times** (no interval)" in said
@@ -73,7 +72,7 @@ def test_the_last_week_with_a_ratio_is_told(index):
     for line in lines:
         if line["week"] == "2036-W06":
             line |= {"ratio": None, "reason": "closed"}
-    found = modelled.read(with_tables(index, run_strength=lines))
+    found = records.read(with_tables(index, run_strength=lines))
     assert seasonal_timing.last_strength(found, None)["week"] == "2036-W05"
 
 
@@ -82,9 +81,9 @@ def test_dates_are_read_from_the_index_and_else_from_a_curve(index, rates):
     lines = [
         line for line in index.bulletin.table("run_dates").to_pylist() if line["curve"] != "index"
     ]
-    found = modelled.read(with_tables(index, run_dates=lines))
+    found = records.read(with_tables(index, run_dates=lines))
     assert seasonal_timing.curve_of(found, None) == "normal"
-    none = modelled.read(with_tables(index, run_dates=[]))
+    none = records.read(with_tables(index, run_dates=[]))
     assert "The dates of past seasons are not known." in seasonal_timing.pattern_answer(
         index, none, [None]
     )
@@ -148,11 +147,11 @@ def test_a_past_season_closed_on_the_day_stands_at_its_last_share(index):
         for line in index.bulletin.table("seasonal_pattern").to_pylist()
         if line["season"] != "2033-34" or not 80 < line["day"] < 110
     ]
-    found = modelled.read(with_tables(index, seasonal_pattern=lines))
+    found = records.read(with_tables(index, seasonal_pattern=lines))
     share = next(line["share"] for line in found.timing["2033-34", None] if line["day"] == 76)
     assert seasonal_timing.come(found, None)["2033-34"] == pytest.approx(share)
     late = [line for line in lines if line["season"] != "2033-34" or line["day"] > 110]
-    found = modelled.read(with_tables(index, seasonal_pattern=late))
+    found = records.read(with_tables(index, seasonal_pattern=late))
     assert seasonal_timing.come(found, None)["2033-34"] == 0.0
 
 
@@ -161,7 +160,7 @@ def test_one_reason_for_all_is_told_once(open_timing, index):
     assert f"It cannot be given ({sample_rates.NO_PAST})." in said
     assert said.count(sample_rates.NO_PAST) == 2  # in the answer, and in its part
     lines = index.bulletin.table("run_strength").to_pylist()
-    found = modelled.read(with_tables(index, run_strength=lines))
+    found = records.read(with_tables(index, run_strength=lines))
     assert seasonal_timing.why_no_strength(found, [None, sample_rates.NO_INDEX]) == ""
 
 

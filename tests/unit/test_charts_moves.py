@@ -9,7 +9,7 @@ import pytest
 
 from analytics.revision_order import importance
 from dashboard import bulletin_index
-from dashboard.charts import moved, theme
+from dashboard.charts import revisions, theme
 from dashboard.revisions import moves
 from tests.app.sample_bulletin import NOW, make
 from tests.app.sample_moves import WAS_ZERO
@@ -23,13 +23,13 @@ def index():
 
 
 def drawn_of(index, quantity=MET):
-    return moved.plotted(moves.chosen(moves.read(index), areas=(), quantity=quantity))
+    return revisions.plotted(moves.chosen(moves.read(index), areas=(), quantity=quantity))
 
 
 @pytest.mark.parametrize("quantity", [MET, SHARE])
 def test_every_figure_and_interval_is_drawn(index, quantity):
     drawn = drawn_of(index, quantity)
-    figure = moved.dumbbells(drawn, index=index, palette=theme.LIGHT)
+    figure = revisions.dumbbells(drawn, index=index, palette=theme.LIGHT)
     bars_before, before, _, bars_now, now, *_ = figure.data
     for points, bars, side in ((before, bars_before, "before"), (now, bars_now, "now")):
         rows = [row for one in drawn if (row := getattr(one, side)) and row.estimate is not None]
@@ -48,10 +48,10 @@ def test_every_figure_and_interval_is_drawn(index, quantity):
 
 def test_a_zero_stands_inside_the_low_end_and_says_so(index):
     drawn = drawn_of(index)
-    _, before, *_, zeros = moved.dumbbells(drawn, index=index, palette=theme.LIGHT).data
+    _, before, *_, zeros = revisions.dumbbells(drawn, index=index, palette=theme.LIGHT).data
     with_before = [one for one in drawn if one.before.estimate is not None]
     (at,) = [n for n, one in enumerate(with_before) if (one.row.area, one.row.week) == WAS_ZERO]
-    low = moved.span(drawn).low
+    low = revisions.span(drawn).low
     assert low < before.x[at] < 1.1 * low
     assert list(zeros.y) == [before.y[at]]
     assert [words.strip() for words in zeros.text] == ["0"]
@@ -59,13 +59,13 @@ def test_a_zero_stands_inside_the_low_end_and_says_so(index):
 
 def test_an_interval_that_runs_on_is_marked_and_held(index):
     drawn = drawn_of(index)
-    assert not moved.is_cut(drawn)
+    assert not revisions.is_cut(drawn)
     wide = replace(drawn[-1], now=replace(drawn[-1].now, ci_low=1e-9, ci_high=math.inf))
     wider = [*drawn[:-1], wide]
-    assert moved.is_cut(wider)
-    ends = moved.span(wider)
-    *_, bars, _, cut, _, _ = moved.dumbbells(wider, index=index, palette=theme.LIGHT).data
-    assert list(cut.y) == [len(drawn) - 1 + moved.APART] * 2
+    assert revisions.is_cut(wider)
+    ends = revisions.span(wider)
+    *_, bars, _, cut, _, _ = revisions.dumbbells(wider, index=index, palette=theme.LIGHT).data
+    assert list(cut.y) == [len(drawn) - 1 + revisions.APART] * 2
     assert ends.low < cut.x[0] < 1.1 * ends.low
     assert ends.high > cut.x[1] > ends.high / 1.1
     assert list(cut.marker.symbol) == ["arrow-left", "arrow-right"]
@@ -74,7 +74,7 @@ def test_an_interval_that_runs_on_is_marked_and_held(index):
 
 def test_no_more_than_fit_are_drawn_and_the_most_important_first(index):
     many = [one for one in moves.read(index) if one.kind == moves.REVISED]
-    assert len(moved.plotted(many)) == moved.SHOWN
+    assert len(revisions.plotted(many)) == revisions.SHOWN
     ranked = moves.chosen(reversed(many), areas=())
     table = index.bulletin.revisions.to_pylist()
     order = [importance(line) for line in table if line["kind"] == moves.REVISED]
@@ -89,7 +89,7 @@ def test_no_more_than_fit_are_drawn_and_the_most_important_first(index):
 
 def test_the_words_stand_for_the_figure(index):
     drawn = drawn_of(index)
-    words = moved.description(drawn, index=index, label="Chinook encounters")
+    words = revisions.description(drawn, index=index, label="Chinook encounters")
     assert words.startswith(
         f"Chinook encounters before and now, with intervals, for the {len(drawn)}"
     )
@@ -98,5 +98,5 @@ def test_the_words_stand_for_the_figure(index):
 
 def test_names_from_the_data_are_harmless(index):
     nasty = replace(index, names=dict.fromkeys(index.names, "<b>x</b>"))
-    figure = moved.dumbbells(drawn_of(index), index=nasty, palette=theme.DARK)
+    figure = revisions.dumbbells(drawn_of(index), index=nasty, palette=theme.DARK)
     assert not any("<b>x" in label for label in figure.layout.yaxis.ticktext)

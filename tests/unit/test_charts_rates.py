@@ -8,8 +8,7 @@ from datetime import date
 import pytest
 
 from dashboard import bulletin_index
-from dashboard.catch_rates import models, seasonal_timing
-from dashboard.catch_rates import records as modelled
+from dashboard.catch_rates import models, records, seasonal_timing
 from dashboard.charts import curves, drawing, rates, theme, timing
 from dashboard.numbers import NumberKind
 from tests.app import sample_rates
@@ -25,7 +24,7 @@ def index():
 
 @pytest.fixture(scope="module")
 def told(index):
-    return modelled.read(index)
+    return records.read(index)
 
 
 def traces(figure):

@@ -36,7 +36,7 @@ def ends_of(trace):
 
 
 def test_both_methods_stand_apart_on_one_line_with_their_intervals(released):
-    found = released_classes.dots(released, None)
+    found = released_classes.forest_rows(released, None)
     figure = forest.figure(found, palette=theme.LIGHT)
     bars, sampled, _, bars_reported, reported, _, gaps = figure.data  # and no second interval
     for points, lines, basis in ((sampled, bars, "sampled"), (reported, bars_reported, "reported")):
@@ -51,7 +51,7 @@ def test_both_methods_stand_apart_on_one_line_with_their_intervals(released):
 
 
 def test_a_number_that_lacks_is_marked_with_its_reason(released):
-    found = released_classes.dots(released, sample_released.NO_SAMPLE)
+    found = released_classes.forest_rows(released, sample_released.NO_SAMPLE)
     gaps = forest.figure(found, palette=theme.DARK).data[-1]
     assert len(gaps.x) == 5
     assert sample_released.NO_FISH in gaps.text[0].replace("<br>", " ")
@@ -110,7 +110,7 @@ def test_names_are_escaped():
 
 @pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK])
 def test_signs_have_the_colour_of_what_they_name(released, colours):
-    found = released_classes.dots(released, None)
+    found = released_classes.forest_rows(released, None)
     figure = forest.figure(found, palette=colours)
     for points, hue in ((figure.data[1], "sea"), (figure.data[4], "copper")):
         assert points.marker.color == getattr(colours, hue)
@@ -223,11 +223,11 @@ def test_stairs_begin_with_all_alive_and_show_the_last_fall(released):
 
 
 def test_trials_show_corrected_and_seen_rates(released):
-    found = released_trials.dots(released)
-    labels = list(dict.fromkeys(dot.label for dot in found))
+    found = released_trials.forest_rows(released)
+    labels = list(dict.fromkeys(row.label for row in found))
     assert labels == [*sample_held.GROUPS, sample_held.NEVER]
-    hues = [dot.hue for dot in found if dot.label == "control"]
+    hues = [row.hue for row in found if row.label == "control"]
     assert hues == [released_trials.OBSERVED]
-    worse = [dot for dot in found if dot.label == sample_held.WORSE]
+    worse = [row for row in found if row.label == sample_held.WORSE]
     assert worse[0].amount.value == 0.0  # drawn from zero on; the table has the negative rate
     assert "−4.2" in released_trials.table(released_trials.together(released))

@@ -14,7 +14,7 @@ from dashboard import numbers
 from dashboard.charts import drawing, forest
 from dashboard.charts.drawing import Point, hover
 from dashboard.charts.forest import Group
-from dashboard.revisions import moves as moved
+from dashboard.revisions import moves as changes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +44,7 @@ FEW_DECADES = 2.2
 
 def plotted(moves: Sequence[Move]) -> list[Move]:
     """Return the moves that a figure shows: the first that have a figure before or now."""
-    known = [move for move in moves if move.kind == moved.REVISED and _sides(move)]
+    known = [move for move in moves if move.kind == changes.REVISED and _sides(move)]
     return known[:SHOWN]
 
 
@@ -125,10 +125,10 @@ def is_cut(moves: Sequence[Move]) -> bool:
 def description(moves: Sequence[Move], *, index: BulletinIndex, label: str) -> str:
     """Return a sentence that stands for the figure where it cannot be seen."""
     first = moves[0]
-    place = moved.place_of(first)
+    place = changes.place_of(first)
     return (
         f"{label} before and now, with intervals, for the {len(moves)} most important moves; first "
-        f"{moved.where(first, index=index)}: {numbers.figure(first.before, place=place)} before, "
+        f"{changes.where(first, index=index)}: {numbers.figure(first.before, place=place)} before, "
         f"{numbers.figure(first.now, place=place)} now."
     )
 
@@ -152,13 +152,13 @@ def _zeros(found: Sequence[tuple[float, str]], *, at: float) -> go.Scatter:
 
 
 def _hover(move: Move, *, index: BulletinIndex) -> str:
-    place = moved.place_of(move)
+    place = changes.place_of(move)
     return hover(
-        moved.where(move, index=index),
+        changes.where(move, index=index),
         f"before: {numbers.figure(move.before, place=place)}",
         f"now: {numbers.figure(move.now, place=place)}",
-        ", ".join(part for part in (moved.shift(move), moved.in_errors(move)) if part),
-        moved.cause_words(move.causes),
+        ", ".join(part for part in (changes.shift(move), changes.in_errors(move)) if part),
+        changes.cause_words(move.causes),
     )
 
 
