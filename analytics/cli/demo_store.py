@@ -40,7 +40,7 @@ Tables = Mapping[str, pa.Table]
 
 #: Weeks before the last one in which forms were late, and in which two columns were swapped.
 LATE_WEEKS_AGO, SWAPPED_WEEKS_AGO = 4, 2
-#: Of the site-days of the late week, every so many-th came late.
+#: Of the site-days of the late week, every this many-th came late.
 LATE_EVERY = 3
 SWAPPED = ("released_legal", "released_sublegal")
 #: Tables that hang on interviews.
@@ -77,14 +77,14 @@ def history(tables: Tables) -> list[Step]:
         "interviews": _with_slip(interviews, is_swapped).filter(pa.array(~(is_late | is_last))),
         **{name: _without(tables[name], interviews, is_late | is_last) for name in _OF_INTERVIEWS},
     }
-    mended = interviews.filter(pa.array(is_late | is_swapped))
+    corrected = interviews.filter(pa.array(is_late | is_swapped))
     last = {"site_days": of_last, "interviews": interviews.filter(pa.array(is_last))}
     return [
         Step(first, ("demo_parquet",)),
         Step(
-            {"interviews": mended}
+            {"interviews": corrected}
             | {name: _of(tables[name], interviews, is_late) for name in _OF_INTERVIEWS},
-            ("late_forms.parquet", "columns_mended.parquet"),
+            ("late_forms.parquet", "columns_corrected.parquet"),
         ),
         Step(
             last | {name: _of(tables[name], interviews, is_last) for name in _OF_INTERVIEWS},

@@ -64,24 +64,24 @@ def open_(store: Path | None, port: int | None, public: str | None) -> None:
     """
     app = _app()
     chosen = _free_port(port)
-    shelf = _shelf(store)
+    archive = _archive(store)
     with tempfile.TemporaryDirectory(prefix="blackmouth-") as folder:
         if public is not None:
-            shelf = _public_shelf(shelf, public, Path(folder))
-        serve(app, shelf=shelf, port=chosen, is_demo=store is None)
+            archive = _public_archive(archive, public, Path(folder))
+        serve(app, archive=archive, port=chosen, is_demo=store is None)
 
 
-def _public_shelf(shelf: Path, name: str, folder: Path) -> Path:
-    """Return a shelf that holds the public form of one bulletin."""
+def _public_archive(archive: Path, name: str, folder: Path) -> Path:
+    """Return an archive that holds the public form of one bulletin."""
     from analytics.bulletin.archive import load, save  # noqa: PLC0415
     from analytics.bulletin.publication import public_bulletin  # noqa: PLC0415 - keeps --help quick
 
-    save(folder, public_bulletin(load(shelf, name)))
+    save(folder, public_bulletin(load(archive, name)))
     say(f"showing {name} as for the public: uncertain figures are withheld")
     return folder
 
 
-def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
+def serve(app: Path, *, archive: Path, port: int, is_demo: bool = False) -> None:
     """Run the dashboard as a child process until it ends or is interrupted.
 
     With `is_demo` the page says that the data are invented. If it ends by itself or does not answer
@@ -99,7 +99,7 @@ def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
     }
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
-    environment = os.environ | {"BLACKMOUTH_SHELF": str(shelf), DEMO_VARIABLE: "1"}
+    environment = os.environ | {"BLACKMOUTH_SHELF": str(archive), DEMO_VARIABLE: "1"}
     if not is_demo:
         del environment[DEMO_VARIABLE]
     signal.signal(signal.SIGTERM, _interrupt)
@@ -119,8 +119,8 @@ def serve(app: Path, *, shelf: Path, port: int, is_demo: bool = False) -> None:
     raise StoreError(f"the dashboard ended by itself with status {status}")
 
 
-def _shelf(store: Path | None) -> Path:
-    """Return the shelf to show, with at least one bulletin on it."""
+def _archive(store: Path | None) -> Path:
+    """Return the archive to show, with at least one bulletin on it."""
     from analytics.bulletin.archive import archive_of, list_bulletins  # noqa: PLC0415 - keeps --help quick
 
     if store is None:
@@ -141,7 +141,7 @@ def _tell_of_newer_data(store: Path, newest: int) -> None:
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
 
     version = newest
-    # A shelf can be shown without its store.
+    # An archive can be shown without its store.
     with suppress(StoreError):
         version = Store(store).version
     if version > newest:

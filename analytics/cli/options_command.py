@@ -169,7 +169,7 @@ def _require_days_to_come(store: Store, season: str | None) -> None:
     snapshot = store.snapshot()
     season = season or next(reversed(seasons_with_data(snapshot)), None)
     if season is None:
-        return  # told where the bulletin is made
+        return  # reported where the bulletin is made
     met = convenience_interviews(snapshot, season=season)
     design = build_design(snapshot, season=season, met=met)
     to_come = season_calendar(snapshot, season=season, through=design.through, areas=design.areas)

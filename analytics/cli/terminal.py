@@ -60,11 +60,11 @@ def show_findings(findings: Iterable[Finding]) -> None:
     """Write findings on stderr, alike ones grouped, and how many there are."""
     from analytics.data.importing import counted, grouped  # noqa: PLC0415 - keeps --help quick
 
-    told = list(findings)
-    for line in grouped(told):
+    listed = list(findings)
+    for line in grouped(listed):
         say(line)
-    if told:
-        say(counted(told))
+    if listed:
+        say(counted(listed))
 
 
 def require_folder_of(path: Path) -> None:

@@ -132,7 +132,7 @@ _SEASONS = (
 )
 
 
-def ondrell_sound() -> Sound:
+def demo_sound() -> Sound:
     """Return the demo's sound: six areas, twenty ramps, five seasons and one in progress."""
     return Sound(name="Ondrell Sound", areas=_AREAS, ramps=_ramps(), seasons=_SEASONS)
 

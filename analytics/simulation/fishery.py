@@ -141,7 +141,7 @@ def simulate_catch(
     negative binomial; legal fish are a binomial part of them.
     """
     habits = sound.habits
-    met, luck = _encounters(sound, frame, water, trips, rng)
+    met, success = _encounters(sound, frame, water, trips, rng)
     week = frame.week_index[frame.day[trips.unit]]
     logit = water.legal_logit[trips.area, week] + np.array(habits.method_legal_logit)[trips.method]
     legal = rng.binomial(met, 1 / (1 + np.exp(-logit)))
@@ -150,7 +150,7 @@ def simulate_catch(
     kept, kept_marked = _kept(sound, frame, trips, met=(legal, legal_marked), rng=rng)
     return Catch(
         hours=np.clip(
-            trips.hours * luck**0.04, 1.0, 12.0
+            trips.hours * success**0.04, 1.0, 12.0
         ),  # success makes people stay (Smith 1999)
         kept=kept,
         legal=legal - kept,
@@ -170,8 +170,8 @@ def _encounters(
     rate = water.encounters_per_angler_hour[trips.area, frame.week_index[day]]
     rate = rate * water.bite[trips.area, day] * np.array(habits.method_rate)[trips.method]
     rate = rate * unit_lognormal(rng, habits.bite_site_sd, len(frame.site))[trips.unit]
-    luck = rng.gamma(habits.trip_k, 1 / habits.trip_k, len(trips.unit))
-    return rng.poisson(rate * luck * trips.anglers * trips.hours), np.maximum(luck, 1e-3)
+    success = rng.gamma(habits.trip_k, 1 / habits.trip_k, len(trips.unit))
+    return rng.poisson(rate * success * trips.anglers * trips.hours), np.maximum(success, 1e-3)
 
 
 def _kept(
@@ -221,21 +221,21 @@ def simulate_reports(habits: Habits, true: Catch, rng: np.random.Generator) -> C
 
 
 def _told(habits: Habits, count: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
-    told = count + rng.binomial(count, habits.over_report_prop)
-    rounds = (told >= habits.heap_from) & (rng.random(len(told)) < habits.heap_prop)
-    return np.where(rounds, 5 * ((told + 2) // 5), told)
+    said = count + rng.binomial(count, habits.over_report_prop)
+    rounds = (said >= habits.heap_from) & (rng.random(len(said)) < habits.heap_prop)
+    return np.where(rounds, 5 * ((said + 2) // 5), said)
 
 
 def _marked(
-    told: NDArray[np.int64],
+    reported: NDArray[np.int64],
     marked: NDArray[np.int64],
     of: NDArray[np.int64],
     rng: np.random.Generator,
 ) -> NDArray[np.int64]:
-    """Return the marked fish reported among `told`: in the true proportion, at most `told`."""
+    """Return the marked ones of `reported` fish, in the true proportion."""
     prop = marked / np.maximum(of, 1)
-    more = marked + rng.binomial(np.maximum(told - of, 0), prop)
-    return np.where(told >= of, more, rng.binomial(told, prop))
+    more = marked + rng.binomial(np.maximum(reported - of, 0), prop)
+    return np.where(reported >= of, more, rng.binomial(reported, prop))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -268,7 +268,7 @@ def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator)
     trips = simulate_trips(sound, frame, water, rng)
     true = simulate_catch(sound, frame, water, trips, rng)
     reported = simulate_reports(habits, true, rng)
-    told = reported.legal + reported.sublegal + reported.unknown
+    released = reported.legal + reported.sublegal + reported.unknown
     deep_prop = np.array(habits.method_deep_prop)[trips.method]
     return Population(
         frame=frame,
@@ -281,7 +281,7 @@ def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator)
         )
         + rng.binomial(true.sublegal, _death_prop(habits.sublegal_wound_death_prop, deep_prop)),
         drop_off_deaths=rng.binomial(true.kept + true.legal + true.sublegal, habits.drop_off_prop),
-        deep_hooked=rng.binomial(told, deep_prop),
+        deep_hooked=rng.binomial(released, deep_prop),
     )
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 _COUNTS_A_WEEK, _CONTACT_DAYS_A_WEEK, _MOST_CONTACTS = 2, 1, 25
-#: Counts fall on the middles of so many equal parts of the daylight, which lies around noon.
+#: Counts fall on the middles of as many equal parts of the daylight, which lies around noon.
 _MOMENTS, _NOON = 16, 12.0
 
 #: Bycatch per angler-hour (trolling), factors of each method on it, and share kept; chosen for the
@@ -203,7 +203,7 @@ def _days(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Elsewhere:
+class UnlistedLandings:
     """Every boat afloat, B of them: the T trips of the population first, then all others.
 
     A boat that lands elsewhere fishes the area, day, hours and fish of some trip of the population
@@ -239,9 +239,9 @@ class CountOptions:
         return self.last_hour - self.first_hour
 
 
-def simulate_elsewhere(
+def simulate_unlisted_landings(
     sound: Sound, population: Population, *, rng: np.random.Generator, day_spread: float = 0.0
-) -> Elsewhere:
+) -> UnlistedLandings:
     """Add to each trip a Poisson number of boats that land elsewhere.
 
     An area's `listed_prop` is the expected share of boats to listed ramps; `day_spread` the
@@ -259,7 +259,7 @@ def simulate_elsewhere(
         np.bincount(cell[boats], minlength=shape[0] * shape[1]).reshape(shape)
         for boats in (slice(None), twin)
     ]
-    return Elsewhere(
+    return UnlistedLandings(
         boats=1 + others,
         trip=np.concatenate([np.arange(len(others)), twin]),
         start_hour=np.concatenate([trips.start_hour, rng.triangular(6.5, 7.5, 12.0, len(twin))]),
@@ -270,7 +270,7 @@ def simulate_elsewhere(
 def random_counts_table(
     sound: Sound,
     population: Population,
-    elsewhere: Elsewhere,
+    unlisted: UnlistedLandings,
     *,
     rng: np.random.Generator,
     options: CountOptions | None = None,
@@ -281,7 +281,7 @@ def random_counts_table(
     area, day = (np.repeat(each, options.counts_a_day) for each in (area, day))
     first, last = round(60 * options.first_hour), round(60 * options.last_hour)
     minute = rng.integers(first, last, len(area))
-    boats = boats_fishing(population, elsewhere, area=area, day=day, hour=(minute + 0.5) / 60)
+    boats = boats_fishing(population, unlisted, area=area, day=day, hour=(minute + 0.5) / 60)
     areas, dates = np.array(sound.area_ids)[area], population.frame.dates[day]
     times = np.array([f"{at // 60:02d}:{at % 60:02d}" for at in minute])
     number = np.char.zfill((np.arange(len(area)) % options.counts_a_day + 1).astype(str), 2)
@@ -298,7 +298,7 @@ def random_counts_table(
 
 def boats_fishing(
     population: Population,
-    elsewhere: Elsewhere,
+    unlisted: UnlistedLandings,
     *,
     area: NDArray[np.int64],
     day: NDArray[np.int64],
@@ -307,10 +307,10 @@ def boats_fishing(
     """Return the boats that fish an area at a moment of a day, shape of `hour`."""
     trips, frame = population.trips, population.frame
     n_days = len(frame.dates)
-    cell = (trips.area * n_days + frame.day[trips.unit])[elsewhere.trip]
+    cell = (trips.area * n_days + frame.day[trips.unit])[unlisted.trip]
     order = np.argsort(cell, kind="stable")
-    start = elsewhere.start_hour[order]
-    end = start + population.true.hours[elsewhere.trip[order]]
+    start = unlisted.start_hour[order]
+    end = start + population.true.hours[unlisted.trip[order]]
     wanted = area * n_days + day
     low, high = (np.searchsorted(cell[order], wanted, side=side) for side in ("left", "right"))
     found = [

@@ -47,7 +47,7 @@ def rate_tables(habits: Habits) -> dict[str, pa.Table]:
     """Return `release_rates` and `drop_off`, each with an error chosen for the demo.
 
     Rates by wound and the drop-off are the true ones; those of any wound are what a biologist would
-    take where nobody told the wound.
+    take where the wound was not reported.
     """
     legal, sublegal = habits.legal_wound_death_prop, habits.sublegal_wound_death_prop
     releases = [

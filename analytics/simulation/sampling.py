@@ -192,23 +192,23 @@ def interviews_table(
     `trips` (k,) are indices of the population; `keys` (k,) the columns that say which interview it
     is, and of which site-day.
     """
-    told, who = population.reported, population.trips
+    reported, who = population.reported, population.trips
     marks_unread = rng.random(len(trips)) >= options.marks_read_prop
     hooks_unread = rng.random(len(trips)) >= options.hooks_read_prop
     columns: dict[str, Any] = {
         **keys,
         "area": np.array(sound.area_ids)[who.area[trips]],
         "anglers": who.anglers[trips],
-        "hours_fished": told.hours[trips],
+        "hours_fished": reported.hours[trips],
         "trip_complete": np.ones(len(trips), dtype=bool),
         "method": np.array(METHODS)[who.method[trips]],
-        "kept": told.kept[trips],
-        "released_legal": told.legal[trips],
-        "released_sublegal": told.sublegal[trips],
-        "released_unknown": told.unknown[trips],
-        "kept_marked": pa.array(told.kept_marked[trips], mask=marks_unread),
-        "released_legal_marked": pa.array(told.legal_marked[trips], mask=marks_unread),
-        "released_sublegal_marked": pa.array(told.sublegal_marked[trips], mask=marks_unread),
+        "kept": reported.kept[trips],
+        "released_legal": reported.legal[trips],
+        "released_sublegal": reported.sublegal[trips],
+        "released_unknown": reported.unknown[trips],
+        "kept_marked": pa.array(reported.kept_marked[trips], mask=marks_unread),
+        "released_legal_marked": pa.array(reported.legal_marked[trips], mask=marks_unread),
+        "released_sublegal_marked": pa.array(reported.sublegal_marked[trips], mask=marks_unread),
         "released_deep_hooked": pa.array(population.deep_hooked[trips], mask=hooks_unread),
     }
     return in_schema("interviews", columns)

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from analytics.data.schema import TABLES
 from analytics.errors import UsageError
 from analytics.simulation.calendar_frame import reference_tables, season_frame, table_of
-from analytics.simulation.demo_scenario import ondrell_sound
+from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table, held_fish_csv
 from analytics.simulation.on_water import (
@@ -188,17 +188,17 @@ keeps what the simulator knows and the samplers do not. `blackmouth import` does
 
 * `totals.parquet`: the value of every quantity by season, area fished and week (null: all of
   them), through the last sampled week and, for the season in progress, also through its last open
-  week. `basis` is `true` (what happened) or `as_reported` (what all crews would have told, which
-  is what interviews estimate: releases are given with 8 % added, large counts come in fives, and
+  week. `basis` is `true` (what happened) or `as_reported` (what all crews would have reported,
+  which is what interviews estimate: releases are given with 8 % added, large counts come in fives, and
   some crews do not know the sizes). Deaths are known on the `true` basis only. The population is
   every boat trip to a listed ramp on an open day of the ramp's area.
 * `trend.parquet`: the expected encounters per angler-hour behind each area and week.
 * `bycatch.parquet`, `fleet.parquet`: other species; boats to listed ramps and to others.
-* `parameters.parquet`: rates and shares the simulator was recorded.
+* `parameters.parquet`: rates and shares the simulator was given.
 
 All numbers are chosen for the demo. Released fish die by where the hook held: legal ones 6 %
 shallow and 35 % deep, sublegal ones 15 % and 50 % (invented). With the deep shares of the methods
-that comes near the 10 % and 20 % that `release_rates` gives for fish whose wound nobody told; those
+that comes near the 10 % and 20 % that `release_rates` gives for fish whose wound nobody saw; those
 two, and drop-off deaths of 5 % of encounters, are common practice, no source.
 """
 
@@ -246,7 +246,7 @@ def write_demo(folder: Path | str, *, seed: int = 1) -> list[Path]:
     root = Path(folder)
     if root.exists() and not root.is_dir():
         raise UsageError(f"{root} is a file; name a folder for the demo season")
-    sound = ondrell_sound()
+    sound = demo_sound()
     years = [_simulate(sound, season, seed) for season in sound.seasons]
     tables = _input_tables(sound, years)
     truths = _truths(sound, years)

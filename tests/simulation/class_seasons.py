@@ -49,7 +49,7 @@ def _several(name: str, seed: int, numbers: Sequence[int]) -> pd.DataFrame:
 
 
 def simulate_classes(
-    *, n_seasons: int, seed: int, name: str = "ondrell", processes: int = 1
+    *, n_seasons: int, seed: int, name: str = "demo", processes: int = 1
 ) -> pd.DataFrame:
     """Return the rows of every season; the same rows whatever the number of processes."""
     return in_processes(partial(_several, name, seed), n_seasons, processes)

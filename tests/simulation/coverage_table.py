@@ -37,7 +37,7 @@ DESIGN_HEADER = """\
 @click.command()
 @click.option("--seasons", default=500, show_default=True, type=click.IntRange(min=20))
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0))
-@click.option("--sound", default="ondrell", show_default=True, type=click.Choice(sorted(SOUNDS)))
+@click.option("--sound", default="demo", show_default=True, type=click.Choice(sorted(SOUNDS)))
 @click.option(
     "--by",
     default="season",

@@ -19,13 +19,13 @@ import pyarrow.compute as pc
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
-from analytics.simulation.demo_scenario import ondrell_sound
+from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.on_water import (
     CountOptions,
     coverage_table,
     random_counts_table,
-    simulate_elsewhere,
+    simulate_unlisted_landings,
 )
 from analytics.simulation.sampling import (
     DayOptions,
@@ -42,11 +42,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from analytics.simulation.fishery import Population
-    from analytics.simulation.on_water import Elsewhere
+    from analytics.simulation.on_water import UnlistedLandings
     from analytics.simulation.scenario import Sound
 
     Tables = dict[str, pa.Table]
-    Draw = Callable[[Sound, Population, Elsewhere, np.random.Generator], Tables]
+    Draw = Callable[[Sound, Population, UnlistedLandings, np.random.Generator], Tables]
 
 TOTALS = tuple(name for name in QUANTITIES if name.endswith(("_fish", "_hours")))
 RATES = (
@@ -93,7 +93,7 @@ class Case:
 def _site_day(
     sound: Sound,
     population: Population,
-    elsewhere: Elsewhere,
+    unlisted: UnlistedLandings,
     rng: np.random.Generator,
     *,
     options: SampleOptions,
@@ -104,7 +104,7 @@ def _site_day(
 def _day_site(
     sound: Sound,
     population: Population,
-    elsewhere: Elsewhere,
+    unlisted: UnlistedLandings,
     rng: np.random.Generator,
     *,
     options: DayOptions,
@@ -113,24 +113,24 @@ def _day_site(
 
 
 def _convenience(
-    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+    sound: Sound, population: Population, unlisted: UnlistedLandings, rng: np.random.Generator
 ) -> Tables:
     return draw_convenience_sample(sound, population, rng=rng).tables
 
 
 def _with_counts(
-    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+    sound: Sound, population: Population, unlisted: UnlistedLandings, rng: np.random.Generator
 ) -> Tables:
-    counts = random_counts_table(sound, population, elsewhere, rng=rng, options=COUNTS)
-    tables = _site_day(sound, population, elsewhere, rng, options=RATED)
+    counts = random_counts_table(sound, population, unlisted, rng=rng, options=COUNTS)
+    tables = _site_day(sound, population, unlisted, rng, options=RATED)
     return {**tables, "boat_counts": counts}
 
 
 def _with_contacts(
-    sound: Sound, population: Population, elsewhere: Elsewhere, rng: np.random.Generator
+    sound: Sound, population: Population, unlisted: UnlistedLandings, rng: np.random.Generator
 ) -> Tables:
-    contacts = coverage_table(sound, population, elsewhere.fleet, rng=rng)
-    return {**_site_day(sound, population, elsewhere, rng, options=PLAIN), "coverage": contacts}
+    contacts = coverage_table(sound, population, unlisted.fleet, rng=rng)
+    return {**_site_day(sound, population, unlisted, rng, options=PLAIN), "coverage": contacts}
 
 
 def days_then_sites(sites: int, **how: Any) -> Draw:
@@ -194,7 +194,7 @@ _KEYS = ("area", "site", "sample_id", "interview_id", "count_id")
 def quick_place(design: str, day_groups: str) -> tuple[Sound, Frame, Tables]:
     """Build the small sound, its frame and its reference tables."""
     opening = Opening(start=(11, 4), end=(3, 23), day_groups=day_groups, design=design)
-    whole = ondrell_sound()
+    whole = demo_sound()
     area = replace(whole.areas[0], openings=(opening,), neighbours=())
     ramps = tuple(ramp for ramp in whole.ramps if ramp.area == area.area)
     sound = replace(whole, areas=(area,), ramps=ramps, seasons=(whole.season(SEASON),))
@@ -207,9 +207,9 @@ def simulated(name: str, seed: int, number: int) -> tuple[Tables, dict[str, floa
     sound, frame, reference = quick_place(case.design, case.day_groups)
     rng = np.random.default_rng([seed, number])
     population = simulate_population(sound, frame, rng=rng)
-    elsewhere = simulate_elsewhere(sound, population, rng=rng, day_spread=0.4)
-    tables = {**reference, **case.draw(sound, population, elsewhere, rng)}
-    truth = season_truth(population, boats=elsewhere.boats if case.of_all_boats else None)
+    unlisted = simulate_unlisted_landings(sound, population, rng=rng, day_spread=0.4)
+    tables = {**reference, **case.draw(sound, population, unlisted, rng)}
+    truth = season_truth(population, boats=unlisted.boats if case.of_all_boats else None)
     return {each: _named(table, f"{number:05d}") for each, table in tables.items()}, truth
 
 

@@ -16,7 +16,7 @@ from scipy.stats import binom
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
-from analytics.simulation.demo_scenario import ondrell_sound, small_sound
+from analytics.simulation.demo_scenario import demo_sound, small_sound
 from analytics.simulation.fishery import Population, simulate_population
 from analytics.simulation.sampling import SampleOptions, draw_sample
 from analytics.simulation.truth import AS_REPORTED, season_truth, truth_rows
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from analytics.simulation.scenario import Sound
 
 SEASON = "2030-31"
-SOUNDS = {"ondrell": ondrell_sound, "small": small_sound}
+SOUNDS = {"demo": demo_sound, "small": small_sound}
 QUANTITIES = (
     "angler_hours",
     "kept_fish",
@@ -86,7 +86,7 @@ def simulate(
     *,
     n_seasons: int,
     seed: int,
-    name: str = "ondrell",
+    name: str = "demo",
     by: tuple[str, ...] = ("season",),
     processes: int = 1,
 ) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from analytics.simulation.on_water import (
     CountOptions,
     boats_fishing,
     random_counts_table,
-    simulate_elsewhere,
+    simulate_unlisted_landings,
 )
 from analytics.simulation.sampling import (
     ConvenienceOptions,
@@ -39,8 +39,8 @@ def season():
 
 
 @pytest.fixture(scope="module")
-def elsewhere(season):
-    return simulate_elsewhere(SOUND, season, rng=np.random.default_rng(4), day_spread=0.3)
+def unlisted(season):
+    return simulate_unlisted_landings(SOUND, season, rng=np.random.default_rng(4), day_spread=0.3)
 
 
 def successive(p, k):
@@ -143,12 +143,12 @@ class TestConvenience:
 
 
 class TestAllBoats:
-    def test_the_truth_counts_boats_that_land_elsewhere(self, season, elsewhere):
-        every = season_truth(season, boats=elsewhere.boats)
-        assert every["boat_trips"] == len(elsewhere.trip)
-        kept = season.reported.kept[elsewhere.trip].sum()
+    def test_the_truth_counts_boats_that_land_elsewhere(self, season, unlisted):
+        every = season_truth(season, boats=unlisted.boats)
+        assert every["boat_trips"] == len(unlisted.trip)
+        kept = season.reported.kept[unlisted.trip].sum()
         assert every["kept_fish"] == kept > season_truth(season)["kept_fish"]
-        rows = truth_rows(SOUND, season, boats=elsewhere.boats)
+        rows = truth_rows(SOUND, season, boats=unlisted.boats)
         mine = rows[rows["area"].isna() & rows["week"].isna() & (rows["basis"] == "as_reported")]
         assert dict(zip(mine["quantity"], mine["value"], strict=True)) == pytest.approx(every)
 
@@ -156,46 +156,46 @@ class TestAllBoats:
         ones = np.ones(len(season.trips.unit), dtype=np.int64)
         assert season_truth(season, boats=ones) == season_truth(season)
 
-    def test_the_share_that_lands_at_listed_ramps_is_near_what_was_set(self, season, elsewhere):
-        fleet = elsewhere.fleet
+    def test_the_share_that_lands_at_listed_ramps_is_near_what_was_set(self, season, unlisted):
+        fleet = unlisted.fleet
         assert fleet.listed.sum() == len(season.trips.unit)
-        assert fleet.unlisted.sum() == len(elsewhere.trip) - len(season.trips.unit)
+        assert fleet.unlisted.sum() == len(unlisted.trip) - len(season.trips.unit)
         share = fleet.listed.sum(axis=1) / (fleet.listed + fleet.unlisted).sum(axis=1)
         expected = [area.listed_prop for area in SOUND.areas]
         assert share == pytest.approx(expected, abs=0.04)
 
 
-def mean_error(season, elsewhere, options, n=4000):
+def mean_error(season, unlisted, options, n=4000):
     """Return counted minus true boat-hours of one day over the error of their mean."""
     rng = np.random.default_rng(9)
-    area, day = np.unravel_index(elsewhere.fleet.listed.argmax(), FRAME.is_open.shape)
+    area, day = np.unravel_index(unlisted.fleet.listed.argmax(), FRAME.is_open.shape)
     minute = rng.integers(round(60 * options.first_hour), round(60 * options.last_hour), n)
     seen = boats_fishing(
-        season, elsewhere, area=np.full(n, area), day=np.full(n, day), hour=(minute + 0.5) / 60
+        season, unlisted, area=np.full(n, area), day=np.full(n, day), hour=(minute + 0.5) / 60
     )
     hours = seen * options.hours
     of_day = (season.trips.area == area) & (FRAME.day[season.trips.unit] == day)
-    truth = (season.true.hours * elsewhere.boats)[of_day].sum()
+    truth = (season.true.hours * unlisted.boats)[of_day].sum()
     return (hours.mean() - truth) / (hours.std(ddof=1) / np.sqrt(n))
 
 
 class TestCounts:
-    def test_nobody_fishes_outside_the_fishing_day(self, season, elsewhere):
+    def test_nobody_fishes_outside_the_fishing_day(self, season, unlisted):
         options = CountOptions()
-        end = elsewhere.start_hour + season.true.hours[elsewhere.trip]
-        assert options.first_hour <= elsewhere.start_hour.min()
+        end = unlisted.start_hour + season.true.hours[unlisted.trip]
+        assert options.first_hour <= unlisted.start_hour.min()
         assert end.max() <= options.last_hour
 
-    def test_counts_at_random_moments_are_unbiased_for_boat_hours(self, season, elsewhere):
-        assert abs(mean_error(season, elsewhere, CountOptions())) < 3.3
+    def test_counts_at_random_moments_are_unbiased_for_boat_hours(self, season, unlisted):
+        assert abs(mean_error(season, unlisted, CountOptions())) < 3.3
 
-    def test_counts_of_a_shorter_day_miss_boat_hours(self, season, elsewhere):
+    def test_counts_of_a_shorter_day_miss_boat_hours(self, season, unlisted):
         short = CountOptions(first_hour=8.0, last_hour=16.0)
-        assert mean_error(season, elsewhere, short) < -5
+        assert mean_error(season, unlisted, short) < -5
 
-    def test_days_and_counts_are_as_many_as_asked(self, season, elsewhere):
+    def test_days_and_counts_are_as_many_as_asked(self, season, unlisted):
         table = random_counts_table(
-            SOUND, season, elsewhere, rng=np.random.default_rng(1), options=CountOptions()
+            SOUND, season, unlisted, rng=np.random.default_rng(1), options=CountOptions()
         )
         rows = table.to_pandas()
         assert rows["count_id"].is_unique

@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 import pytest
 
 from analytics.simulation.calendar_frame import season_frame
-from analytics.simulation.demo_scenario import ondrell_sound, small_sound
+from analytics.simulation.demo_scenario import demo_sound, small_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.sampling import (
     SampleOptions,
@@ -152,7 +152,7 @@ def test_the_check_of_bias_sees_an_estimator_that_forgets_the_strata(season):
 
 
 def test_a_season_of_the_demo_is_sampled_in_well_under_a_tenth_of_a_second():
-    sound = ondrell_sound()
+    sound = demo_sound()
     population = simulate_population(
         sound, season_frame(sound, "2030-31"), rng=np.random.default_rng(1)
     )

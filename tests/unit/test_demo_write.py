@@ -19,11 +19,11 @@ from analytics.errors import UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.findings import Severity
 from analytics.simulation.calendar_frame import reference_tables
-from analytics.simulation.demo_scenario import ondrell_sound
+from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.write import write_demo
 
 COMMITTED = Path(__file__).parents[2] / "demo_parquet"
-SEASONS = [season.season for season in ondrell_sound().seasons]
+SEASONS = [season.season for season in demo_sound().seasons]
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +103,7 @@ class TestTables:
             assert table.num_rows > 0, name
 
     def test_places_and_seasons_are_those_of_the_sound(self, demo):
-        for name, table in reference_tables(ondrell_sound()).items():
+        for name, table in reference_tables(demo_sound()).items():
             assert demo[name].equals(table), name
 
     @pytest.mark.parametrize("season", SEASONS)
@@ -173,7 +173,7 @@ class TestTables:
     def test_contacts_meet_the_listed_share_that_was_set(self, demo):
         coverage = demo["coverage"].to_pandas().groupby("area").sum(numeric_only=True)
         share = coverage["boats_to_listed_sites"] / coverage["boats_contacted"]
-        for area in ondrell_sound().areas:
+        for area in demo_sound().areas:
             assert share[area.area] == pytest.approx(area.listed_prop, abs=0.04)
 
 

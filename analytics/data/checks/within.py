@@ -51,16 +51,16 @@ def first_of_keys(incoming: Incoming) -> Incoming:
     return incoming.keep(mask) if later else incoming
 
 
-def check_answers(incoming: Incoming, *, told: Sequence[Finding]) -> list[Finding]:
+def check_answers(incoming: Incoming, *, found: Sequence[Finding]) -> list[Finding]:
     """Return a warning for every column of answers that some rows give and others do not.
 
-    `told` is what was found in their cells: a faulty cell is no empty one.
+    `found` holds what is wrong in their cells: a faulty cell is no empty one.
     """
     table = incoming.table
-    faulty = [one.column for one in told if one.table == table and one.severity is Severity.ERROR]
+    faulty = [one.column for one in found if one.table == table and one.severity is Severity.ERROR]
     columns = [column for column in FILE_SCHEMAS[table].columns if column.if_empty]
-    found = (_unanswered(incoming, column, faulty.count(column.name)) for column in columns)
-    return [one for one in found if one is not None]
+    warnings = (_unanswered(incoming, column, faulty.count(column.name)) for column in columns)
+    return [one for one in warnings if one is not None]
 
 
 def _unanswered(incoming: Incoming, column: Column, n_faulty: int) -> Finding | None:

@@ -1,4 +1,4 @@
-"""The intake: files are read, checked against each other and the store, and stored whole or not."""
+"""Imports: files are read, checked against each other and the store, and stored whole or not."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def read_paths(paths: Sequence[Path], *, progress: Callable[[str], None] | None 
             findings += [one for one in found if one.row != 1 or one.severity is not Severity.ERROR]
     tables = {name: concat(parts[name]) for name in TABLES if name in parts}
     for table in tables.values():
-        findings += [*check_keys(table), *check_answers(table, told=findings)]
+        findings += [*check_keys(table), *check_answers(table, found=findings)]
     return Reading(tuple(raws), tables, tuple(faults), tuple(findings))
 
 
@@ -107,10 +107,10 @@ def check(reading: Reading, store: Store, *, quarantine: bool = False) -> Checke
     errors = _errors(reading.findings)
     if not quarantine:
         skip = {finding.table for finding in errors}
-        told = {_place(finding) for finding in errors}
+        at_fault = {_place(finding) for finding in errors}
         once = {name: first_of_keys(incoming) for name, incoming in tables.items()}
         between = check_between(snapshot.tables, once, skip=skip)
-        findings += [one for one in between if one.row is None or _place(one) not in told]
+        findings += [one for one in between if one.row is None or _place(one) not in at_fault]
         return Checked(reading, tables, _ordered(findings), (), snapshot.version)
     aside: list[Finding] = []
     while True:

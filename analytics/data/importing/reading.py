@@ -151,7 +151,7 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this module
 
     def __init__(self, seen: str, allowed: str, advice: str, row: int | None = None) -> None:
         super().__init__(seen)
-        self.told: dict[str, Any] = {"seen": seen, "allowed": allowed, "advice": advice, "row": row}
+        self.said: dict[str, Any] = {"seen": seen, "allowed": allowed, "advice": advice, "row": row}
 
 
 def read_file(path: Path, *, table: str = "") -> FileReading:
@@ -176,7 +176,7 @@ def read_file(path: Path, *, table: str = "") -> FileReading:
         data, row, ragged = _read_csv(path, name) if is_csv else _read_parquet(path)
         _require_columns(data.column_names, name)
     except _Unreadable as error:
-        fault = Finding(severity=Severity.ERROR, **place, **error.told)
+        fault = Finding(severity=Severity.ERROR, **place, **error.said)
         return FileReading(None, faults=(fault,))
     except OSError as error:
         fault = Finding(

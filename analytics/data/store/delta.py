@@ -1,4 +1,4 @@
-"""Delta Lake tables on disk: append, read, lock; every fault told as a `StoreError`."""
+"""Delta Lake tables on disk: append, read, lock; every fault raised as a `StoreError`."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def is_table(path: Path) -> bool:
 
 def append(path: Path, data: pa.Table) -> None:
     """Append rows in one atomic commit; the table is made where there is none."""
-    with _told(path, "written"):
+    with _faults_raised(path, "written"):
         write_deltalake(str(path), data, mode="append", schema_mode="merge")
 
 
@@ -55,7 +55,7 @@ def read(
 
     `only`: a text column, and the values of it whose rows are kept.
     """
-    with _told(path, "read"):
+    with _faults_raised(path, "read"):
         parts = [cast_to_schema(_file(file), schema) for file in _files(path)]
     found = pa.concat_tables([schema.empty_table(), *parts])
     if only is None:
@@ -65,13 +65,13 @@ def read(
 
 def files_of(path: Path) -> list[Path]:
     """Return the Parquet files of the newest version of a table."""
-    with _told(path, "read"):
+    with _faults_raised(path, "read"):
         return _files(path)
 
 
 def gaps_of(files: Sequence[Path]) -> dict[str, bool]:
     """Return every column of some files of a table, and whether a cell of it may be empty."""
-    with _told(files[0].parent, "read"):
+    with _faults_raised(files[0].parent, "read"):
         return query.gaps_of_files(tuple(files))
 
 
@@ -115,7 +115,7 @@ def writing(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _told(path: Path, done: str) -> Iterator[None]:
+def _faults_raised(path: Path, done: str) -> Iterator[None]:
     try:
         yield
     except (DeltaError, OSError, pa.ArrowException) as error:
