@@ -189,9 +189,9 @@ keeps what the simulator knows and the samplers do not. `blackmouth import` does
 * `totals.parquet`: the value of every quantity by season, area fished and week (null: all of
   them), through the last sampled week and, for the season in progress, also through its last open
   week. `basis` is `true` (what happened) or `as_reported` (what all crews would have reported,
-  which is what interviews estimate: releases are given with 8 % added, large counts come in fives, and
-  some crews do not know the sizes). Deaths are known on the `true` basis only. The population is
-  every boat trip to a listed ramp on an open day of the ramp's area.
+  which is what interviews estimate: releases are given with 8 % added, large counts come in fives,
+  and some crews do not know the sizes). Deaths are known on the `true` basis only. The
+  population is every boat trip to a listed ramp on an open day of the ramp's area.
 * `trend.parquet`: the expected encounters per angler-hour behind each area and week.
 * `bycatch.parquet`, `fleet.parquet`: other species; boats to listed ramps and to others.
 * `parameters.parquet`: rates and shares the simulator was given.
