@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.codes import coded, join_codes
-from analytics.options.catch_per_trip import measured, moved_share, so_far_mm
+from analytics.options.catch_per_trip import keys_taken, measured, moved_share, so_far_mm
 from analytics.options.limit_exceedance import is_supported
-from analytics.options.mortality_draws import keys_taken
 from analytics.options.option import AtLimit
 
 if TYPE_CHECKING:

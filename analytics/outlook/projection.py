@@ -16,8 +16,7 @@ from analytics.errors import UsageError
 from analytics.fish.measured import measured_fish
 from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
-from analytics.outlook.effort_projection import effort_ahead
-from analytics.outlook.rate_projection import rates_ahead, shares_ahead
+from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import PROJECTED_FROM, past_weekly, weekly_of

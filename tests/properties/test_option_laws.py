@@ -10,10 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.options.area_projection import TOTALS, AreaProjection, CatchCalculator
+from analytics.options.area_projection import (
+    TOTALS,
+    AreaProjection,
+    CatchCalculator,
+    DisplacedEffort,
+)
 from analytics.options.baseline_arrays import BaselineArrays
 from analytics.options.compare import TODAY, compare_options
-from analytics.options.effort_shift import DisplacedEffort
 from analytics.options.option import AtLimit, Change, Option
 from analytics.options.regulations import option_plan, today_plan
 from tests.season_cases import RELEASE_RATES, THROUGH, small_baseline

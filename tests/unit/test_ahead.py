@@ -17,9 +17,8 @@ from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
-from analytics.outlook.effort_projection import effort_ahead
+from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.projection import project_season, weeks_ahead
-from analytics.outlook.rate_projection import rates_ahead, shares_ahead
 from analytics.outlook.seasonal_pattern import LEVEL_SE, PERSISTENCE, Figures, pattern_of
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, past_weekly, with_none
