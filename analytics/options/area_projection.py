@@ -167,11 +167,11 @@ class AreaProjection:
 
         Legal fish as reported so far are kept + legal + moved, sublegal ones sublegal - moved.
         """
-        told, area = self.calculator.arrays.baseline.class_per_fish, self.area
+        per_fish, area = self.calculator.arrays.baseline.class_per_fish, self.area
         legal = total if total in _PAIRS else {two: one for one, two in _PAIRS.items()}[total]
-        if not {legal, _PAIRS[legal]} <= set(told):
+        if not {legal, _PAIRS[legal]} <= set(per_fish):
             return [("trips", np.full(self.came.shape[1], np.nan, dtype=np.float32))]
-        of_legal, of_sublegal = told[legal][:, area], told[_PAIRS[legal]][:, area]
+        of_legal, of_sublegal = per_fish[legal][:, area], per_fish[_PAIRS[legal]][:, area]
         is_legal = total == legal
         terms: Terms = [("kept", of_legal), ("legal", of_legal)]
         if not is_legal:
@@ -293,18 +293,20 @@ class DisplacedEffort:
         if not opens:
             return
         effort = self.arrays.effort
-        lost = effort[closed, n].sum(axis=0)
-        base = sum((self._own(area, n) for area in opens), start=np.zeros_like(lost))
-        self.by_day[n] = ratio(lost * np.float32(share), base, np.float32(0))
+        displaced = effort[closed, n].sum(axis=0)
+        base = sum((self._own(area, n) for area in opens), start=np.zeros_like(displaced))
+        self.by_day[n] = ratio(displaced * np.float32(share), base, np.float32(0))
 
     def _to_days(self, area: int, closed: NDArray[np.int64], share: float) -> None:
         week, plan = self.arrays.baseline.week, self.plans[area]
         for number in np.unique(week[closed]).tolist():
             opens = np.flatnonzero(plan.is_open & (week == number)).tolist()
             if opens:
-                lost = self.arrays.effort[area, closed[week[closed] == number]].sum(axis=0)
-                base = sum((self._own(area, n) for n in opens), start=np.zeros_like(lost))
-                self.by_week[area, number] = ratio(lost * np.float32(share), base, np.float32(0))
+                displaced = self.arrays.effort[area, closed[week[closed] == number]].sum(axis=0)
+                base = sum((self._own(area, n) for n in opens), start=np.zeros_like(displaced))
+                self.by_week[area, number] = ratio(
+                    displaced * np.float32(share), base, np.float32(0)
+                )
 
     def gains(self, area: int) -> bool:
         """Return whether trips come to an area from elsewhere."""

@@ -56,7 +56,7 @@ class Baseline:
     through : datetime.date
         Last day of the totals so far; `days` start on the day after.
     areas, methods, weeks : tuple of str
-        A, M and W labels; a method not told is the empty string.
+        A, M and W labels; a method not reported is the empty string.
     days : ndarray of datetime64[D], shape (N,)
         Consecutive civil days to the end of the horizon, past the last planned close.
     week : ndarray of int, shape (N,)
@@ -70,9 +70,9 @@ class Baseline:
     by_method : ndarray, shape (D, A, M, 5)
         Totals so far in the order of `PARTS`; they add up to those of `to_date` over methods.
     deep : ndarray, shape (D, A, M)
-        Share of releases that were hooked deep; NaN where nobody told.
+        Share of releases that were hooked deep; NaN where nobody reported it.
     effort : ndarray, shape (D, A, N)
-        Angler trips of a day, were it open under today's rules; days lost to weather included.
+        Angler trips of a day, were it open under today's rules; unfishable days included.
     rate : ndarray, shape (D, A, W)
         Encounters per angler trip.
     sublegal : ndarray, shape (D, A, W)
@@ -85,11 +85,11 @@ class Baseline:
         Size (1/alpha) of the negative binomial of what a boat would keep; inf for the Poisson.
     party : ndarray, shape (A, P)
         Share of boats with 1, 2, ... P anglers.
-    rates, lost : tuple of mapping
+    rates, drop_off_rates : tuple of mapping
         Rows of `release_rates` and `drop_off`.
     normal : mapping of str to ndarray, shape (D,)
         Standard normal numbers by key (such as ``sublegal any deep`` for a rate of that row, or
-        ``length VEL``), so that what an option changes is drawn with the same luck.
+        ``length VEL``), so that what an option changes is drawn with the same numbers.
     lengths : mapping of (str, str) to ndarray
         Measured lengths in mm by area and size (``legal``, ``sublegal``); area ``""`` for all.
     level : float
@@ -141,11 +141,11 @@ class Limit:
     fish: float
 
 
-# Rates of death as draws: one beta law a rate, its quantile at one normal number a draw.
+# Rates of death as draws: one beta distribution a rate, its quantile at one normal number a draw.
 
 #: Quantiles are taken at so many normal numbers and read off between them.
 _NODES = np.linspace(-6.0, 6.0, 769)
-#: An error that would leave no beta law is cut to one just under the largest, mean (1 - mean).
+#: An error too large for a beta distribution is cut to just under the largest, mean (1 - mean).
 _LEAST_SIZE = 0.05
 
 
@@ -168,9 +168,9 @@ def rate_key(row: Mapping[str, Any]) -> str:
 
 
 def beta_draws(mean: float, se: float | None, normal: Floats) -> Floats:
-    """Return the quantile of a beta law at the chance under each normal number.
+    """Return the quantile of a beta distribution at the chance under each normal number.
 
-    The law has size ``a + b = mean (1 - mean)/se² - 1`` (by its moments).
+    It has size ``a + b = mean (1 - mean)/se² - 1`` (by its moments).
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def beta_draws(mean: float, se: float | None, normal: Floats) -> Floats:
 
 
 def beta_quantiles(first: float, second: float, normal: Floats) -> Floats:
-    """Return the quantile of the beta law of two shapes at each normal number, shape (D,)."""
+    """Return the quantile of a beta distribution of two shapes at each normal number, (D,)."""
     low = _NODES <= 0
     # The upper half from the other side, where chances near 1 lose no digits.
     at = np.concatenate(

@@ -62,10 +62,10 @@ class BaselineArrays:
             if is_borrowed
         )
         self.deep_hook_share = draws_last(self.baseline.deep_hook_share)
-        told = np.where(np.isnan(self.deep_hook_share), 0, 1) * parts[:, LEGAL:].sum(axis=1)
+        known = np.where(np.isnan(self.deep_hook_share), 0, 1) * parts[:, LEGAL:].sum(axis=1)
         self.all_deep = ratio(
-            (np.nan_to_num(self.deep_hook_share) * told).sum(axis=0),
-            told.sum(axis=0),
+            (np.nan_to_num(self.deep_hook_share) * known).sum(axis=0),
+            known.sum(axis=0),
             np.float32(np.nan),
         )
         sums = parts.sum(axis=2)
@@ -81,11 +81,11 @@ class BaselineArrays:
     def _uncapped(self) -> None:
         baseline = self.baseline
         uncapped = draws_last(baseline.uncapped_mean)
-        told = ~np.isnan(uncapped).any(axis=1)
-        self.has_uncapped = bool(told.any())
-        weight = self.parts[:, TRIPS].sum(axis=1)[told]
+        known = ~np.isnan(uncapped).any(axis=1)
+        self.has_uncapped = bool(known.any())
+        weight = self.parts[:, TRIPS].sum(axis=1)[known]
         if self.has_uncapped:
-            uncapped[~told] = (uncapped[told] * weight).sum(axis=0) / weight.sum(axis=0)
+            uncapped[~known] = (uncapped[known] * weight).sum(axis=0) / weight.sum(axis=0)
         self.uncapped = uncapped
         party = np.nan_to_num(np.asarray(baseline.party_size_share, dtype=np.float64))
         none = ~(party.sum(axis=1) > 0)
@@ -104,11 +104,11 @@ class BaselineArrays:
             self.legal = met - self.unknown
 
     def marked(self, area: int) -> Floats:
-        """Return the marked share of legal fish, shape (D,); NaN where nobody told."""
-        told = self.baseline.class_per_fish
-        if not {LEGAL_MARKED, LEGAL_UNMARKED} <= set(told):
+        """Return the marked share of legal fish, shape (D,); NaN where nobody reported it."""
+        per_fish = self.baseline.class_per_fish
+        if not {LEGAL_MARKED, LEGAL_UNMARKED} <= set(per_fish):
             return np.full(self.n_draws, np.nan, dtype=np.float32)
-        marked, rest = told[LEGAL_MARKED][:, area], told[LEGAL_UNMARKED][:, area]
+        marked, rest = per_fish[LEGAL_MARKED][:, area], per_fish[LEGAL_UNMARKED][:, area]
         return ratio(marked, marked + rest, np.float32(np.nan))
 
 

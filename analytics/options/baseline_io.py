@@ -243,15 +243,14 @@ def limits_of(status: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
             reason = sentences(row["reason"]) or "it has no estimate"
             left_out.append(f"limit {row['limit_id']} is not weighed: {reason}")
             continue
-        limits.append(
-            Limit(
-                row["limit_id"],
-                split_list(row["areas"]),
-                split_list(row["quantity"]),
-                row["limit_fish"],
-            )
-        )
+        limits.append(limit_of(row))
     return tuple(limits), tuple(left_out)
+
+
+def limit_of(row: Mapping[str, Any]) -> Limit:
+    """Return the limit of a row of `limits` or of `limit_status`."""
+    areas, quantities = split_list(row["areas"]), split_list(row["quantity"])
+    return Limit(row["limit_id"], areas, quantities, float(row["limit_fish"]))
 
 
 def passed_already(status: pa.Table) -> dict[str, float | None]:

@@ -33,17 +33,17 @@ LEAST_MEASURED = 30
 
 def so_far_mm(baseline: Baseline, area: int) -> float:
     """Return the minimum length that the totals so far were fished under; 0 where none is given."""
-    told = float(baseline.rules_to_date.min_length_mm[area, 0])
-    return 0.0 if np.isnan(told) else told
+    length = float(baseline.rules_to_date.min_length_mm[area, 0])
+    return 0.0 if np.isnan(length) else length
 
 
 def measured(baseline: Baseline, area: int, size: str) -> tuple[str, NDArray[np.float64]] | None:
     """Return lengths of a size and the area they are of (empty: all); None where too few."""
-    told = so_far_mm(baseline, area)
+    minimum = so_far_mm(baseline, area)
     for name in (baseline.areas[area], ""):
         lengths = np.asarray(baseline.lengths.get((name, size), ()), dtype=np.float64)
-        if told:
-            lengths = lengths[lengths >= told] if size == "legal" else lengths[lengths < told]
+        if minimum:
+            lengths = lengths[lengths >= minimum] if size == "legal" else lengths[lengths < minimum]
         if len(lengths) >= LEAST_MEASURED:
             return name, lengths
     return None
@@ -57,10 +57,10 @@ def moved_share(baseline: Baseline, area: int, minimum_mm: float) -> tuple[str, 
     number of the lengths: a longer minimum then moves more fish in every draw. None where the
     minimum is as it was.
     """
-    told = so_far_mm(baseline, area)
-    if minimum_mm == told:
+    before = so_far_mm(baseline, area)
+    if minimum_mm == before:
         return None
-    size = "legal" if minimum_mm > told else "sublegal"
+    size = "legal" if minimum_mm > before else "sublegal"
     found = measured(baseline, area, size)
     if found is None:
         return None
@@ -102,7 +102,7 @@ def per_trip(arrays: BaselineArrays, area: int, regulation: Regulation) -> PerTr
     r"""Return the fish per trip of an area in every week under a regulation.
 
     Legal fish ℓ are kept at the share so far, times ``F(μ', b)/F(μ, b₀)``: F is the part of the
-    fish wanted that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
+    fish that a daily limit lets a boat keep (`analytics.options.daily_limit`), and what an
     angler would keep, μ', follows the legal fish he meets and may keep. Where anglers stop at
     another limit, all fish of the boat shrink by ``F(μ', b)/F(μ', b₀)``.
     """
@@ -189,7 +189,7 @@ def _was_selective(arrays: BaselineArrays, area: int) -> bool:
 
 
 def _by_mark(arrays: BaselineArrays, area: int, regulation: Regulation) -> Floats | np.float32:
-    """Return fish wanted over those so far where another choice of marks may be kept."""
+    """Return fish an angler would keep over those so far, where other marks may be kept."""
     before = _was_selective(arrays, area)
     if before == regulation.is_selective:
         return np.float32(1)

@@ -115,12 +115,12 @@ def compare_options(
     InvalidOptionsError
         If an option asks for what the season does not have or the baseline cannot tell.
     """
-    asked = check_options(baseline, options, today=TODAY)
+    checked = check_options(baseline, options, today=TODAY)
     scale = _Comparison(baseline, tuple(limits), baseline.level if level is None else level)
     # Today's first: the others rest on it.
-    first = scale.answer(asked[0], None)
+    first = scale.answer(checked[0], None)
     with ThreadPoolExecutor(_N_THREADS) as pool:
-        rest = pool.map(lambda one: scale.answer(one, first), asked[1:])
+        rest = pool.map(lambda one: scale.answer(one, first), checked[1:])
         answers = [first, *rest]
     return _tables(scale, answers)
 
@@ -352,7 +352,7 @@ class Score:
 def dominated(scores: Sequence[Score]) -> pa.Table:
     """Return which options are dominated, and by which, as `DOMINANCE_SCHEMA`, one row an option.
 
-    Several that beat it are joined by ``; ``. None is dominated where a count of any is no number.
+    Several that dominate it are joined by ``; ``. None is where a count of any is no number.
     """
     judged = [] if np.isnan(np.array([one.counts for one in scores])).any() else scores
     by = ["; ".join(one.name for one in judged if one.dominates(this)) for this in scores]

@@ -24,7 +24,7 @@ def kept_of_boat(mean: Floats | float, size: Floats | float, cap: int) -> Floats
     r"""Return the fish a boat keeps when it may keep `cap`.
 
     ``E min(P, c) = Σ_{j<c} P(P > j)`` with P negative binomial, ``var = mean + mean²/size``; the
-    Poisson law where the size is infinite.
+    Poisson where the size is infinite.
     """
     mean, size = np.broadcast_arrays(np.asarray(mean, float), np.asarray(size, float))
     alpha = 1 / size
@@ -62,7 +62,7 @@ def kept_per_angler(
 
 
 class KeptPart:
-    """Part of the fish wanted that may be kept, read off a table: many draws at once.
+    """Part of the uncapped catch that may be kept, read off a table: many draws at once.
 
     Parameters
     ----------
@@ -71,14 +71,14 @@ class KeptPart:
     """
 
     def __init__(self, size: Draws) -> None:
-        spread = np.log1p(1 / np.asarray(size, dtype=np.float64))
-        place = np.clip(spread, 0, _LOG_SIZE[-1]) / _LOG_SIZE[1]
+        log_size = np.log1p(1 / np.asarray(size, dtype=np.float64))
+        place = np.clip(log_size, 0, _LOG_SIZE[-1]) / _LOG_SIZE[1]
         row = np.minimum(place.astype(np.intp), len(_LOG_SIZE) - 2)
         self._start = row * len(_LOG_MEAN)
         self._up = (place - row).astype(np.float32)
 
     def part(self, mean: Draws, party: Floats, limit: float) -> Draws:
-        """Return kept over wanted.
+        """Return kept over uncapped catch.
 
         Parameters
         ----------
@@ -89,7 +89,7 @@ class KeptPart:
         Returns
         -------
         ndarray of float32, shape (..., D)
-            1 where nothing is wanted and something allowed.
+            1 where nothing would be kept and something allowed.
         """
         if np.isinf(limit) or limit == 0:
             return np.full(mean.shape, float(limit > 0), dtype=np.float32)
@@ -131,7 +131,7 @@ class KeptPart:
 
 @lru_cache(maxsize=128)
 def _part_table(anglers: int, limit: int) -> Floats:
-    """Return kept over wanted of boats of so many anglers, at the nodes."""
+    """Return kept over uncapped catch of boats by anglers, at the nodes."""
     mean = anglers * np.exp(_LOG_MEAN)[None, :]
     with np.errstate(divide="ignore"):
         size = 1 / np.expm1(_LOG_SIZE)[:, None]

@@ -124,9 +124,9 @@ class _Draft:
         self.today_limit = np.where(np.isnan(limit), np.inf, limit)
         self.limit = self.today_limit.copy()
         self.stops = np.zeros(n, dtype=bool)
-        told = float(so_far.min_length_mm[area, 0])
+        before = float(so_far.min_length_mm[area, 0])
         length = rules.min_length_mm[area]
-        self.length = np.nan_to_num(np.where(np.isnan(length), told, length))
+        self.length = np.nan_to_num(np.where(np.isnan(length), before, length))
         self.selective = rules.is_mark_selective[area].copy()
         self.mix: list[tuple[tuple[str, float], ...]] = [()] * n
         self.rates: list[tuple[Row, ...]] = [()] * n
@@ -144,12 +144,12 @@ class _Draft:
             self.selective[inside] = change.mark_selective
         if change.method_mix:
             mix = tuple((name, share) for name, share in sorted(change.method_mix.items()) if share)
-            self.mix = [mix if told else old for told, old in zip(inside, self.mix, strict=True)]
+            self.mix = [mix if is_in else old for is_in, old in zip(inside, self.mix, strict=True)]
         if change.release_rates:
             rows = [as_row(row) for row in change.release_rates]
             self.rates = [
-                _over(old, rows) if told else old
-                for told, old in zip(inside, self.rates, strict=True)
+                _over(old, rows) if is_in else old
+                for is_in, old in zip(inside, self.rates, strict=True)
             ]
 
     def _window(self, change: Change) -> Bools:

@@ -101,8 +101,8 @@ def plain(text: str) -> str:
 
 def count_likely(exceedance: Sequence[Mapping[str, Any]], option: str) -> tuple[int, int]:
     """Return how many limits an option passes with a chance of a half or more, and of how many."""
-    told = [row["prob_exceeded_by_close"] for row in exceedance if row["option"] == option]
-    known = [one for one in told if one is not None]
+    chances = [row["prob_exceeded_by_close"] for row in exceedance if row["option"] == option]
+    known = [one for one in chances if one is not None]
     return sum(one >= HALF for one in known), len(known)
 
 
@@ -167,14 +167,14 @@ def limit_dates(
     with the chance `passed`.
     """
     days = {share: row[f"exceedance_date_p{share}"] for share in (10, 50, 90)}
-    told = [
+    found = [
         f"{share} % by {day(one)}"
         for share, one in days.items()
         if one is not None and one != through
     ]
     if through is not None and through in days.values():
-        told.insert(0, already(passed))
-    return ", ".join(told) or "not reached with 10 %"
+        found.insert(0, already(passed))
+    return ", ".join(found) or "not reached with 10 %"
 
 
 def already(passed: float | None) -> str:
@@ -444,8 +444,8 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     notes = ["(in brackets the difference from the first line; intervals in answer.md)"]
     notes += ["* dominated by another option on every count"] * bool(made.dominated)
     first = [(option, binding(about, made.exceedance, option)) for option in made.options]
-    told = [f"  {_cut(option)}: {words}" for option, words in first if words]
-    return [head, *_aligned(lines), *(["binds first:"] if told else []), *told, *notes]
+    binds = [f"  {_cut(option)}: {words}" for option, words in first if words]
+    return [head, *_aligned(lines), *(["binds first:"] if binds else []), *binds, *notes]
 
 
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:

@@ -36,7 +36,7 @@ CUTS = (0.25, 0.5, 0.75)
 LEVELS = (0.8, 0.95)
 #: Draws of a projection: enough for the ends of an interval of 95 %.
 N_DRAWS = 500
-#: The classes by size and mark are not projected: what test fishing says of them is not asked.
+#: The classes by size and mark are not projected: what test fishing says of them is not needed.
 _SETTINGS = EstimationSettings(classes=FishBasis.REPORTED)
 
 
@@ -56,12 +56,12 @@ def backtest_rows(
     season is that of the complete season, cut at the week; the sublegal share is the survey's own.
     Rows are of `BACKTEST_SCHEMA`; where a season cannot be projected, one with the reason.
     """
-    told = past_weekly(snapshot, season=season.design.season) if past is None else past
+    known = past_weekly(snapshot, season=season.design.season) if past is None else past
     rows: list[Row] = []
-    for number, one in enumerate(told):
+    for number, one in enumerate(known):
         progress(f"projecting {one.season} from earlier weeks")
         rows += _season_rows(
-            _Past(snapshot, told[:number], one, rates, n_draws=n_draws, seed=seed + number)
+            _Past(snapshot, known[:number], one, rates, n_draws=n_draws, seed=seed + number)
         )
     return rows
 
@@ -98,8 +98,8 @@ class _Past:
             se = row.get("log_se") or float(np.sqrt(one.variance[RATE][cell]))
             if row["index"] is None or not np.isfinite(se):
                 continue
-            told = {"response": "encounters", "log_se": se, "reason": ""}
-            rows.append({name: row[name] for name in ("season", "area", "week", "index")} | told)
+            rest = {"response": "encounters", "log_se": se, "reason": ""}
+            rows.append({name: row[name] for name in ("season", "area", "week", "index")} | rest)
         return {
             "index": pa.Table.from_pylist(rows, schema=INDEX_SCHEMA),
             "seasonal_pattern": timing,
@@ -118,7 +118,7 @@ def _season_rows(past: _Past) -> list[Row]:
 
 
 def _alone(snapshot: Snapshot, season: str) -> Snapshot:
-    """Return a season's own site-days and interviews, and no fish: none are asked."""
+    """Return a season's own site-days and interviews, and no fish: none are needed."""
     found = of_season(snapshot, season=season)
     none = {name: found[name].slice(0, 0) for name in ("fish", "bycatch", "boat_counts", "limits")}
     return replace(found, tables=dict(found.tables) | none)

@@ -123,8 +123,8 @@ def standing_and_fan(
     """Return the rows of standing and of the fan of each limit."""
     sums = LimitTotals(season, rows_by_area(rows), level=level)
     drawable = {one.limit.limit_id: _drawable(one, result) for one in limits}
-    asked = [one for one in drawable.values() if one is not None]
-    answers = outlook(result.baseline, asked, level=level)
+    limited = [one for one in drawable.values() if one is not None]
+    answers = outlook(result.baseline, limited, level=level)
     exceedance = {
         row["limit_id"]: row
         for row in answers.limit_exceedance.to_pylist()

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 #: Weeks over which the usual number of boats of a site is taken to be level.
 BLOCK = 4
-#: A sampled date is lost to weather at or below this share of the usual boats of its sampled ramps;
-#: dates that usually have fewer than `LEAST_BOATS` there are not asked. Our choice, no source.
+#: A sampled date is unfishable at or below this share of the usual boats of its sampled ramps;
+#: dates that usually have fewer than `LEAST_BOATS` there do not count. Our choice, no source.
 UNFISHABLE_SHARE, LEAST_BOATS = 0.25, 4.0
 #: Site-days from which an area tells its own variation from day to day.
 LEAST_SITE_DAYS = 20
@@ -117,12 +117,12 @@ def weekday_groups(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> 
     tells, and an area without one has the default groups.
     """
     default = next(one.default for one in TABLES["seasons"].columns if one.name == "day_groups")
-    told = {
+    groups = {
         row["area"]: row["day_groups"] or default
         for row in snapshot["seasons"].to_pylist()
         if row["season"] == season
     }
-    return np.array([_groups(str(told.get(area, default))) for area in areas]).reshape(-1, 7)
+    return np.array([_groups(str(groups.get(area, default))) for area in areas]).reshape(-1, 7)
 
 
 def _groups(written: str) -> list[int]:
@@ -167,9 +167,9 @@ def _fit(
     usual = np.ones(len(rows))
     for _ in range(_ROUNDS):
         for place, code in enumerate(codes):
-            told = _sums(code, boats * used, len(factors[place]))
+            seen = _sums(code, boats * used, len(factors[place]))
             expected = _sums(code, usual * used, len(factors[place]))
-            ratio = np.divide(told, expected, out=np.zeros_like(told), where=expected > 0)
+            ratio = np.divide(seen, expected, out=np.zeros_like(seen), where=expected > 0)
             factors[place] *= ratio
             usual *= ratio[code]
     return usual, factors[2]
@@ -185,7 +185,7 @@ def _codes(values: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[NDArray[np.bool_], Weather]:
-    """Return which site-days lie on a lost date, and the counts of such dates."""
+    """Return which site-days lie on an unfishable date, and the counts of such dates."""
     frame = pd.DataFrame({"date": rows["date"], "boats": rows["boats"], "usual": usual})
     dates = frame.groupby("date").sum()
     dates = dates[dates["usual"] >= LEAST_BOATS]
@@ -208,7 +208,7 @@ def _unfishable_of_weeks(
     *,
     kind: NDArray[np.int64],
 ) -> dict[tuple[int, str], float]:
-    """Return the share of usual boats lost by area and week; those of a group stand for it."""
+    """Return the share of boats that stayed in, by area and week; those of a group stand for it."""
     frame = pd.DataFrame({"area": rows["area"], "week": rows["week"], "group": group})
     same = np.array([(row == row[:, None]).sum(axis=0) for row in kind]).reshape(-1, 7)
     n_days = same[rows["area"].to_numpy(), rows["digit"].to_numpy()]
@@ -233,8 +233,8 @@ def _weights(
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return weights of weekdays by area, the errors of their logs, and where they were recorded.
 
-    The error follows from the boats behind a group and their spread over Poisson's (quasi-Poisson,
-    McCullagh & Nelder 1989, Generalized Linear Models, section 9.2; from memory).
+    The error follows from the boats behind a group and their variance over Poisson's
+    (quasi-Poisson, McCullagh & Nelder 1989, Generalized Linear Models, section 9.2; from memory).
     """
     n_areas = len(kind)
     size = 7 * n_areas

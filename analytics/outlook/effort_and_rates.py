@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 #: Sampled dates that count as one on their own: bad weather lasts.
 DATES_APART = 2.0
-#: Standard deviation of a season's share of lost days about that of past seasons is no less than
-#: this part of it. Our choice, no source.
+#: Standard deviation of a season's share of unfishable days about that of past seasons is no less
+#: than this part of it. Our choice, no source.
 _LEAST_SD = 0.2
 
 
@@ -89,7 +89,7 @@ def effort_ahead(
         noise = np.exp(sigma * rng.standard_normal((len(trips), len(days))) - sigma**2 / 2)
         level = np.exp(paths.draws[:, area, at]) * scale[:, area, None]
         effort[:, area] = level * weight[:, area, digit] * noise * left
-    # Nothing told this season and nothing caught of it: no trips are expected, and a code says so.
+    # No figure of this season and nothing caught of it: no trips are expected, and a code says so.
     still = (paths.n_known == 0) & ~paths.from_past & (trips == 0).all(axis=0)
     still &= (now.weighted_open_days > 0).any(axis=1)
     effort[:, still] = 0.0
@@ -100,10 +100,13 @@ def effort_ahead(
 def trip_figures(weekly: WeeklySeries) -> Figures:
     """Return a season's logs of trips a fair day."""
     if "trips" not in weekly.figures:
-        weekly.figures["trips"] = Figures(
-            weekly.areas, weekly.weeks, *weekly.log_trips(), weekly.weighted_open_days > 0
-        )
+        weekly.figures["trips"] = _figures(weekly, *weekly.log_trips())
     return weekly.figures["trips"]
+
+
+def _figures(weekly: WeeklySeries, value: Floats, variance: Floats) -> Figures:
+    is_open = weekly.weighted_open_days > 0
+    return Figures(weekly.areas, weekly.weeks, value, variance, is_open)
 
 
 def _weights(
@@ -116,8 +119,8 @@ def _weights(
     normal = rng.standard_normal((n_draws, *days.weight.shape))
     at = np.broadcast_to(days.kind, normal.shape)
     drawn = days.weight * np.exp(days.log_se * np.take_along_axis(normal, at, axis=2))
-    told = (weighted_open_days > 0).any(axis=1) & days.has_boats
-    return drawn, np.where(told, 7 / drawn.sum(axis=2), 1.0)
+    known = (weighted_open_days > 0).any(axis=1) & days.has_boats
+    return drawn, np.where(known, 7 / drawn.sum(axis=2), 1.0)
 
 
 def _weather(
@@ -125,8 +128,8 @@ def _weather(
 ) -> Floats:
     """Draw what weather leaves of each day, alike in all areas, shape (D, N).
 
-    A day is lost more often after a lost one: a chain of two states with the drawn share of lost
-    days and the share of lost days that another followed.
+    A day is unfishable more often after another: a chain of two states with the drawn share of such
+    days and that of such days that another followed.
     """
     every = [*past, now]
     n_after, n_again = (
@@ -136,11 +139,11 @@ def _weather(
     again = rng.beta(n_again + 0.5, n_after - n_again + 0.5, n_draws) if n_after else share
     again = np.maximum(again, share)
     fresh = np.clip(share * (1 - again) / np.maximum(1 - share, 1e-9), 0.0, 1.0)
-    luck = rng.random((n_draws, n_days))
+    uniform = rng.random((n_draws, n_days))
     unfishable = np.zeros((n_draws, n_days), dtype=bool)
     before = rng.random(n_draws) < share
     for day in range(n_days):
-        before = luck[:, day] < np.where(before, again, fresh)
+        before = uniform[:, day] < np.where(before, again, fresh)
         unfishable[:, day] = before
     left = [one.share for one in every if one.n_unfishable]
     return np.where(unfishable, float(np.mean(left)) if left else 0.0, 1.0)
@@ -149,7 +152,7 @@ def _weather(
 def _unfishable_share(
     now: Weather, past: Sequence[Weather], n_draws: int, rng: np.random.Generator
 ) -> Floats:
-    """Draw the season's share of lost days: past seasons' spread with this season's days so far.
+    """Draw the season's share of unfishable days: past seasons' with this season's days so far.
 
     A beta distribution with mean and variance of past seasons, updated; without past seasons,
     Jeffreys' (Gelman et al. 2013, Bayesian Data Analysis, section 2.4; from memory).
@@ -158,9 +161,9 @@ def _unfishable_share(
     shares = [one.n_unfishable / one.n_dates for one in past if one.n_dates]
     if shares:
         mean = float(np.clip(np.mean(shares), 0.005, 0.9))
-        spread = float(np.var(shares, ddof=1)) * (1 + 1 / len(shares)) if len(shares) > 1 else 0.0
-        spread = max(spread, (_LEAST_SD * mean) ** 2, mean**2 / 4 * (len(shares) == 1))
-        size = max(mean * (1 - mean) / spread - 1, 1.0)
+        variance = float(np.var(shares, ddof=1)) * (1 + 1 / len(shares)) if len(shares) > 1 else 0.0
+        variance = max(variance, (_LEAST_SD * mean) ** 2, mean**2 / 4 * (len(shares) == 1))
+        size = max(mean * (1 - mean) / variance - 1, 1.0)
         first, second = mean * size, (1 - mean) * size
     if not shares and not now.n_dates:
         return np.zeros(n_draws)
@@ -186,12 +189,13 @@ def _assumed(
     weather = now.days.weather
     n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
     is_short = (n_known > 0) & (n_known < SLOPE_WEEKS)
+    usual = coded("no_effort_pattern")
+    if pattern.is_known:
+        usual = coded("effort_pattern", seasons=len(past))
     return (
         coded("effort_of_weeks"),
         coded("weather_lost_dates", n=weather.n_unfishable, of=weather.n_dates),
-        coded("effort_pattern", seasons=len(past))
-        if pattern.is_known
-        else coded("no_effort_pattern"),
+        usual,
         *codes_of_areas(now.areas, from_past, "effort_of_past"),
         *codes_of_areas(now.areas, still, "no_trips_expected"),
         *codes_of_areas(now.areas, unknown, "effort_not_known"),
@@ -230,14 +234,8 @@ def rates_ahead(
     standardised index over its own mean of the weeks so far, weighted by their trips `so_far` (D,
     A, T): the level has the error of the totals, once, and the path that of the index.
     """
-    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.weighted_open_days > 0)
     index = index_figures(rates, now, response="encounters")
-    by_index = any_of(np.isfinite(index.value), 1)
-    figures = replace(
-        raw,
-        value=np.where(by_index[:, None], index.value, raw.value),
-        variance=np.where(by_index[:, None], index.variance, raw.variance),
-    )
+    figures, by_index = _index_else(index, *now.log_rate())
     pattern = rate_pattern(now, past, rates, index)
     paths = level_paths(figures, pattern, ahead, n_draws=len(met), rng=rng)
     level = np.exp(paths.draws)
@@ -275,11 +273,8 @@ def _per_trip(
     n = len(now.weeks) + len(ahead)
     if not fresh.any():
         return np.full((n_draws, len(now.areas), n), np.nan)
-    every = [
-        Figures(one.areas, one.weeks, *one.log_rate(), one.weighted_open_days > 0) for one in past
-    ]
+    raw, *every = (_figures(one, *one.log_rate()) for one in (now, *past))
     pattern = pattern_of(every, areas=now.areas, first=now.weeks[0])
-    raw = Figures(now.areas, now.weeks, *now.log_rate(), now.weighted_open_days > 0)
     return np.exp(level_paths(raw, pattern, ahead, n_draws=n_draws, rng=rng).draws)
 
 
@@ -302,10 +297,18 @@ def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response:
         if row["index"] is not None and row["log_se"] is not None:
             value[cell], variance[cell] = row["index"], row["log_se"] ** 2
     if is_share:
-        value = logit(np.clip(value, EDGE, 1 - EDGE))
-        return Figures(now.areas, now.weeks, value, variance, now.weighted_open_days > 0)
-    logs, variance = with_none(np.where(none, 0.0, value), variance)
-    return Figures(now.areas, now.weeks, logs, variance, now.weighted_open_days > 0)
+        return _figures(now, logit(np.clip(value, EDGE, 1 - EDGE)), variance)
+    return _figures(now, *with_none(np.where(none, 0.0, value), variance))
+
+
+def _index_else(
+    index: Figures, value: Floats, variance: Floats
+) -> tuple[Figures, NDArray[np.bool_]]:
+    """Return the index, other figures in areas without one, and which areas have one, (A,)."""
+    has = any_of(np.isfinite(index.value), 1)
+    value = np.where(has[:, None], index.value, value)
+    variance = np.where(has[:, None], index.variance, variance)
+    return Figures(index.areas, index.weeks, value, variance, index.is_open), has
 
 
 def rate_pattern(
@@ -316,11 +319,11 @@ def rate_pattern(
     Where a past week's error was not kept, this season's median stands in for it.
     """
     typical = np.nanmedian(index.variance) if np.isfinite(index.variance).any() else 0.05
-    told = _timing(rates, [one.season for one in past])
+    timing = _timing(rates, [one.season for one in past])
     figures = []
     for one in past:
         value, variance = one.log_rate()
-        mine = told[told["season"] == one.season] if told is not None else None
+        mine = timing[timing["season"] == one.season] if timing is not None else None
         if mine is not None and len(mine):
             value = np.full_like(value, np.nan)
             known = mine[mine["area"].isin(one.areas) & mine["week"].isin(one.weeks)]
@@ -330,7 +333,7 @@ def rate_pattern(
             variance = np.full_like(value, typical)
             kept = known["log_se"].to_numpy(np.float64)
             variance[at, when] = np.where(kept > 0, kept**2, typical)
-        figures.append(Figures(one.areas, one.weeks, value, variance, one.weighted_open_days > 0))
+        figures.append(_figures(one, value, variance))
     return pattern_of(figures, areas=now.areas, first=now.weeks[0])
 
 
@@ -377,14 +380,9 @@ def shares_ahead(
     """
     n_weeks, n_draws = len(now.weeks), len(met)
     index = index_figures(rates, now, response="sublegal")
-    by_index = any_of(np.isfinite(index.value), 1)
     raw = now.figure[SHARE]
     raw = logit(np.where((raw > 0) & (raw < 1), raw, np.nan))
-    figures = replace(
-        index,
-        value=np.where(by_index[:, None], index.value, raw),
-        variance=np.where(by_index[:, None], index.variance, now.variance[SHARE]),
-    )
+    figures, by_index = _index_else(index, raw, now.variance[SHARE])
     none = pattern_of([], areas=now.areas, first=now.weeks[0])
     paths = level_paths(
         figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_pattern=False
@@ -421,14 +419,16 @@ def _borrowed(
     level = np.zeros(share.shape)
     others = float(np.mean(share[:, known])) if known.any() else 0.5
     for place, area in enumerate(now.areas):
-        told = [
+        shares = [
             float(np.nanmean(one.figure[SHARE][one.areas.index(area)]))
             for one in past
             if area in one.areas and np.isfinite(one.figure[SHARE][one.areas.index(area)]).any()
         ]
-        center = logit(np.clip(np.mean(told) if told else others, EDGE, 1 - EDGE))
-        spread = (
-            np.std(logit(np.clip(told, EDGE, 1 - EDGE)), ddof=1) if len(told) > 2 else _BORROWED_SE
+        center = logit(np.clip(np.mean(shares) if shares else others, EDGE, 1 - EDGE))
+        sd = (
+            np.std(logit(np.clip(shares, EDGE, 1 - EDGE)), ddof=1)
+            if len(shares) > 2
+            else _BORROWED_SE
         )
-        level[:, place] = center + spread * rng.standard_normal(len(share))
+        level[:, place] = center + sd * rng.standard_normal(len(share))
     return level

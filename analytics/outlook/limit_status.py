@@ -134,10 +134,10 @@ def with_outlook(row: Row, exceedance: Mapping[str, Any] | None) -> Row:
 
 def with_binding(rows: Sequence[Row]) -> list[Row]:
     """Mark the limit that binds; the rule is that of the code `binding_limit`."""
-    told = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
-    if not told:
+    known = [place for place, row in enumerate(rows) if row.get("estimate") is not None]
+    if not known:
         return [row | {"is_binding": False} for row in rows]
-    binding = min(told, key=lambda place: _rank(rows[place]))
+    binding = min(known, key=lambda place: _rank(rows[place]))
     return [row | {"is_binding": place == binding} for place, row in enumerate(rows)]
 
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analytics.catch_limits import split_list, why_no_sum
+from analytics.catch_limits import why_no_sum
 from analytics.codes import coded, has_code, join_codes
 from analytics.estimates.base_encounters import borrowed_marks
 from analytics.estimates.size_mark_classes import SAMPLED, pooled_of, sampled_classes
 from analytics.fish.mark_composition import CLASSES, mark_analysis, mark_measures, marked
 from analytics.fish.release_mortality import FATES, FishByRate, fish_of_group
 from analytics.intervals import log_t
-from analytics.options.baseline import Limit
+from analytics.options.baseline_io import limit_of
 from analytics.quantities import QUANTITIES, Status
 from analytics.survey.domain_totals import joint_area_totals
 from analytics.survey.domains import Domains
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
     from analytics.fish.composition_sample import CompositionSample
+    from analytics.options.baseline import Limit
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.reduction import Analysis
 
@@ -60,9 +61,9 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     words = [rows.get((name, CLASS_NAMES[0]), {}).get("method") or "" for name in design.areas]
     is_sampled = np.array([has_code(one, SAMPLED) for one in words], dtype=bool)
     found = np.zeros((len(design.areas), n, len(design.areas), n))
-    told = _told(season, estimator, domains, totals)
+    reported = _reported(season, estimator, domains, totals)
     for place, one in enumerate(area):
-        found[one, :, one, :] = told[place]
+        found[one, :, one, :] = reported[place]
     sample = season.sample
     if is_sampled.any() and sample is not None:
         _add_sampled(
@@ -112,10 +113,10 @@ def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
     return found.reshape(size, n, size, n)
 
 
-def _told(
+def _reported(
     season: SeasonSurvey, estimator: DesignEstimator, domains: Domains, totals: DomainTotals
 ) -> Floats:
-    """Return the covariance of classes as marks told in interviews give them, shape (D, 4, 4)."""
+    """Return the covariance of classes by marks reported in interviews, shape (D, 4, 4)."""
     borrowed = borrowed_marks(season, estimator, domains, totals)
     cov = totals.cov_of_sums
     made = [marked(one, totals.total, cov, borrowed=borrowed) for one in CLASS_NAMES]
@@ -160,29 +161,18 @@ class SeasonLimit:
 def limits_of_season(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> list[SeasonLimit]:
     """Return the limits of a season in the order of their ids; those of other seasons wait."""
     rows = [row for row in snapshot["limits"].to_pylist() if row["season"] == season]
-    return [
-        _limit(
-            Limit(
-                row["limit_id"],
-                split_list(row["areas"]),
-                split_list(row["quantity"]),
-                float(row["limit_fish"]),
-            ),
-            season,
-            areas,
-        )
-        for row in sorted(rows, key=lambda row: str(row["limit_id"]))
-    ]
+    rows.sort(key=lambda row: str(row["limit_id"]))
+    return [_limit(limit_of(row), season, areas) for row in rows]
 
 
 def _limit(limit: Limit, season: str, areas: Sequence[str]) -> SeasonLimit:
-    told = tuple(one for one in limit.areas if one in areas)
+    known = tuple(one for one in limit.areas if one in areas)
     never = [one for one in limit.areas if one not in areas]
     words = coded("areas_never_open", areas=never, season=season) if never else ""
     reason = why_no_sum(limit.quantities)
-    if not reason and not told:
+    if not reason and not known:
         reason = words or coded("no_area_named")
-    return SeasonLimit(limit, told, reason, words)
+    return SeasonLimit(limit, known, reason, words)
 
 
 # Variance of totals over sets of areas: shared site-days and shared rates count once.
@@ -322,13 +312,13 @@ class LimitTotals:
         the rates they are calculated with. Degrees of freedom are those of the areas together, at
         most the season's.
         """
-        told = [area for area in areas if area in self._areas]
-        if not told:
+        known = [area for area in areas if area in self._areas]
+        if not known:
             return LimitTotal(0.0, status=str(Status.ZERO_TOTAL), method=NOT_OPEN_YET)
-        is_all = self._areas <= set(told)
-        if len(quantities) == 1 and (is_all or len(told) == 1):
-            return _of_row(self._rows[None if is_all else told[0], quantities[0]])
-        return self._sum(told, quantities)
+        is_all = self._areas <= set(known)
+        if len(quantities) == 1 and (is_all or len(known) == 1):
+            return _of_row(self._rows[None if is_all else known[0], quantities[0]])
+        return self._sum(known, quantities)
 
     def _sum(self, areas: Sequence[str], quantities: Sequence[str]) -> LimitTotal:
         rows = [self._rows[area, name] for area in areas for name in quantities]
@@ -353,17 +343,9 @@ class LimitTotals:
         if variance is None or estimate == 0:
             return LimitTotal(estimate, df=df, status=status, method=method)
         se = math.sqrt(variance)
-        low, high = log_t(estimate, se, df=df, level=self._level)
-        is_none = math.isnan(low)
-        return LimitTotal(
-            estimate,
-            se,
-            None if is_none else low,
-            None if is_none else high,
-            df=df,
-            status=status,
-            method=method,
-        )
+        ends = log_t(estimate, se, df=df, level=self._level)
+        low, high = (None if math.isnan(one) else one for one in ends)
+        return LimitTotal(estimate, se, low, high, df=df, status=status, method=method)
 
     def _variance(
         self, areas: Sequence[str], quantities: Sequence[str], rows: Sequence[Row]
@@ -399,21 +381,16 @@ def _of_row(row: Row) -> LimitTotal:
     """Return a result row as it is."""
     if row.get("estimate") is None:
         return LimitTotal(status=str(row["status"]), reason=str(row["method"]))
-    return LimitTotal(
-        estimate=row["estimate"],
-        se=row.get("se"),
-        ci_low=row.get("ci_low"),
-        ci_high=row.get("ci_high"),
-        df=row.get("df"),
-        status=str(row["status"]),
-        method=str(row["method"]),
-    )
+    numbers: dict[str, Any] = {
+        name: row.get(name) for name in ("estimate", "se", "ci_low", "ci_high", "df")
+    }
+    return LimitTotal(**numbers, status=str(row["status"]), method=str(row["method"]))
 
 
 def _status(rows: Sequence[Row]) -> str:
     """Return the strongest reservation of some rows that are summed."""
-    told = {str(row["status"]) for row in rows}
-    if len(told) == 1:
-        return told.pop()
+    found = {str(row["status"]) for row in rows}
+    if len(found) == 1:
+        return found.pop()
     # A sum is no census where a part is none, and a part of 0 leaves the reservations of others.
-    return str(next((one for one in _STRONGEST if str(one) in told), Status.OK))
+    return str(next((one for one in _STRONGEST if str(one) in found), Status.OK))

@@ -47,15 +47,15 @@ class JointParts:
     """Season totals of the parts of the catch over A areas and M fishing methods ("" if unknown).
 
     - `total` (A, M, 5) as `PARTS`; `cov` (A, M, 5, A, M, 5): survey covariance, across areas too.
-    - `told`, `deep` (A, M): releases of boats that reported how many were hooked deep, and those.
-    - `deep_cov` (A, M, 2, 2): covariance of `deep` and `told`, in this order.
+    - `known`, `deep` (A, M): releases of boats that reported how many were hooked deep, and those.
+    - `deep_cov` (A, M, 2, 2): covariance of `deep` and `known`, in this order.
     """
 
     areas: tuple[str, ...]
     methods: tuple[str, ...]
     total: Floats
     cov: Floats
-    told: Floats
+    known: Floats
     deep: Floats
     deep_cov: Floats
 
@@ -88,7 +88,7 @@ def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
         methods=tuple(one or "" for one in methods),
         total=total[:, :size].reshape(a, m, n),
         cov=parts,
-        told=of_wounds[..., 1],
+        known=of_wounds[..., 1],
         deep=of_wounds[..., 0],
         deep_cov=np.stack([own[:, one, :, one, :] for one in range(m)], axis=1),
     )
@@ -101,14 +101,14 @@ def _methods(snapshot: Snapshot, design: Design) -> list[str | None]:
 
 
 def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Measure]:
-    """Return every part by method, then fish hooked deep and releases of boats that told them."""
+    """Return every part by method, then fish hooked deep and releases of boats counting them."""
     estimator = design_estimator(season)
-    told = [estimator.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
-    columns = [text if one else "0" for text, one in zip(_COLUMNS, told, strict=True)]
+    has = [estimator.has_responses(season.analyses[one]) for one in PART_QUANTITIES]
+    columns = [text if one else "0" for text, one in zip(_COLUMNS, has, strict=True)]
     if season.deaths.unsized:
         columns[2:] = ["0", "0", "released_unknown"]
     released = " + ".join(columns[2:]) if season.deaths.unsized else _RELEASED
-    has_releases = season.deaths.unsized or (told[2] and told[3])
+    has_releases = season.deaths.unsized or (has[2] and has[3])
     seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({released}) ELSE {released} END"
     hooked = f"coalesce({_DEEP}, 0 * ({released}))"
     wounds = [hooked, seen] if has_releases else ["0", "0"]
@@ -119,7 +119,7 @@ def _measures(season: SeasonSurvey, methods: list[str | None]) -> dict[str, Meas
             ("released_unknown", "method", _DEEP),
             only=frozenset({method}),
         )
-        for names, texts in ((PARTS, columns), (("deep", "told"), wounds))
+        for names, texts in ((PARTS, columns), (("deep", "known"), wounds))
         for place, method in enumerate(methods)
         for name, text in zip(names, texts, strict=True)
     ]
@@ -148,8 +148,8 @@ def part_draws(joint: JointParts, rows: Rows, *, rng: np.random.Generator, tail:
     )
     kept = np.broadcast_to(has_error[:, None, :], shape).ravel()
     mean, cov = joint.total.ravel(), joint.cov.reshape(joint.total.size, -1)
-    spread = log_covariance(mean, np.where(np.outer(kept, kept), cov, 0.0))
-    deviate = normal_draws(spread, rng=rng, n_draws=len(tail), tail=tail)
+    log_cov = log_covariance(mean, np.where(np.outer(kept, kept), cov, 0.0))
+    deviate = normal_draws(log_cov, rng=rng, n_draws=len(tail), tail=tail)
     drawn = scaled_exp(deviate, mean).reshape(-1, *shape)
     return drawn * _factors(joint, rows)
 
@@ -157,7 +157,7 @@ def part_draws(joint: JointParts, rows: Rows, *, rng: np.random.Generator, tail:
 def _factors(joint: JointParts, rows: Rows) -> Floats:
     """Return what brings each area's parts to the estimates of its rows, shape (A, 1, 5).
 
-    Boats that told one number and not another are in its row and not in the joint analysis.
+    Boats that reported one number and not another are in its row and not in the joint analysis.
     """
     found = np.ones((len(joint.areas), 1, len(PART_QUANTITIES)))
     of_area = joint.total.sum(axis=1)
@@ -172,14 +172,14 @@ def _factors(joint: JointParts, rows: Rows) -> Floats:
 
 
 def deep_draws(joint: JointParts, rng: np.random.Generator, n_draws: int) -> Floats:
-    """Return the draws of the share hooked deep, shape (D, A, M); NaN where nobody told."""
-    found = np.full((n_draws, *joint.told.shape), np.nan)
-    pairs = np.stack([joint.deep, joint.told], axis=-1)
-    for area, method in np.argwhere(joint.told > 0):
-        share, spread = combined_ratio(
+    """Return the draws of the share hooked deep, shape (D, A, M); NaN where nobody reported it."""
+    found = np.full((n_draws, *joint.known.shape), np.nan)
+    pairs = np.stack([joint.deep, joint.known], axis=-1)
+    for area, method in np.argwhere(joint.known > 0):
+        share, variance = combined_ratio(
             pairs[area, method][None], joint.deep_cov[area, method][None]
         )
-        se = float(np.sqrt(max(spread[0], 0.0))) if np.isfinite(spread[0]) else 0.0
-        luck = rng.standard_normal(n_draws)
-        found[:, area, method] = beta_draws(float(share[0]), se, luck.astype(np.float32))
+        se = float(np.sqrt(max(variance[0], 0.0))) if np.isfinite(variance[0]) else 0.0
+        normal = rng.standard_normal(n_draws)
+        found[:, area, method] = beta_draws(float(share[0]), se, normal.astype(np.float32))
     return found

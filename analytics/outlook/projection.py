@@ -1,4 +1,4 @@
-"""The ground on which a season's options are weighed, put together from a snapshot."""
+"""The draws on which a season's options are compared, put together from a snapshot."""
 
 from __future__ import annotations
 

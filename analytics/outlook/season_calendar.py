@@ -108,29 +108,17 @@ def _rules(
 ) -> Rules:
     """Return the rules of each day: of the opening that holds it, else of the nearest."""
     civil: list[date] = days.astype(object).tolist()
-    columns: dict[str, list[list[float]]] = {name: [] for name in _FIELDS}
-    for area in areas:
-        nearest = _nearest([one for one in openings if one["area"] == area], days)
-        for name, field in _FIELDS.items():
-            columns[name].append([_number(one, field) for one in nearest])
+    nearest = [_nearest([one for one in openings if one["area"] == area], days) for area in areas]
+    numbers = [[[_number(one, name) for name in _FIELDS] for one in row] for row in nearest]
     shape = (len(areas), len(days))
-    found = {
-        name: np.array(rows, dtype=np.float64).reshape(shape) for name, rows in columns.items()
-    }
-    opened = [[(area, day) in is_open for day in civil] for area in areas]
-    return Rules(
-        is_open=np.array(opened, dtype=bool).reshape(shape),
-        min_length_mm=found["min_length_mm"],
-        daily_limit_fish=found["daily_limit_fish"],
-        is_mark_selective=found["is_mark_selective"] > 0,
+    length, limit, selective = np.moveaxis(
+        np.array(numbers, dtype=np.float64).reshape(*shape, len(_FIELDS)), -1, 0
     )
+    opened = [[(area, day) in is_open for day in civil] for area in areas]
+    return Rules(np.array(opened, dtype=bool).reshape(shape), length, limit, selective > 0)
 
 
-_FIELDS = {
-    "min_length_mm": "min_length_mm",
-    "daily_limit_fish": "daily_limit_fish",
-    "is_mark_selective": "mark_selective",
-}
+_FIELDS = ("min_length_mm", "daily_limit_fish", "mark_selective")
 
 
 def _number(opening: dict[str, Any] | None, field: str) -> float:
@@ -167,10 +155,10 @@ def _rules_to_date(
         ahead = min((day for name, day in is_open if name == area), default=through)
         days = np.array(past or [ahead], dtype="datetime64[D]")
         mine = _rules(openings, areas[place : place + 1], days, is_open)
-        told = np.stack(
+        rules = np.stack(
             [mine.min_length_mm, mine.daily_limit_fish, mine.is_mark_selective], axis=-1
         )
-        kinds, count = np.unique(told[0], axis=0, return_counts=True, equal_nan=True)
+        kinds, count = np.unique(rules[0], axis=0, return_counts=True, equal_nan=True)
         found.append((bool(past), *kinds[count.argmax()]))
     table = np.array(found, dtype=np.float64).reshape(len(areas), 4)[:, :, None]
     return Rules(table[:, 0] > 0, table[:, 1], table[:, 2], table[:, 3] > 0)

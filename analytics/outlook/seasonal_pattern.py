@@ -1,4 +1,4 @@
-"""The usual course of past seasons by area, and how far seasons stray from it."""
+"""The usual course of past seasons by area, and how far seasons depart from it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _APART = 4
 #: an area's level about its usual one. Our choice, no source.
 RHO, LEVEL_SE = 0.3, 0.5
 #: Part of its distance from where it was that a level keeps from week to week, where past seasons
-#: cannot tell how far levels stray. Our choice, no source.
+#: cannot tell how far levels move. Our choice, no source.
 PERSISTENCE = 0.8
 
 
@@ -118,9 +118,9 @@ class SeasonalPattern:
 
     def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, NDArray[np.int64]]:
         """Return an area's mean level over past seasons and how many tell it, shapes (H,)."""
-        told = self.level[:, area, [self.place(week) for week in weeks]]
-        n = np.isfinite(told).sum(axis=0)
-        return np.where(n > 0, np.nansum(told, axis=0) / np.maximum(n, 1), np.nan), n
+        known = self.level[:, area, [self.place(week) for week in weeks]]
+        n = np.isfinite(known).sum(axis=0)
+        return np.where(n > 0, np.nansum(known, axis=0) / np.maximum(n, 1), np.nan), n
 
     def season_anomaly(self, now: Figures) -> tuple[float, int]:
         """Return how far this season lies above the usual level, and of how many areas."""
@@ -193,15 +193,15 @@ def _shape(level: Floats, has: NDArray[np.bool_]) -> Floats:
     Alternating means find it, so that a season which lacks some weeks bends nothing.
     """
     shape = np.zeros(level.shape[1:])
-    told = np.where(has, level, 0.0)
+    known = np.where(has, level, 0.0)
     n_season, n_week = has.sum(axis=2), has.sum(axis=0)
     for _ in range(_ROUNDS if level.size else 0):
-        left = (told - shape * has).sum(axis=2)
+        left = (known - shape * has).sum(axis=2)
         own = np.divide(left, n_season, out=np.zeros_like(left), where=n_season > 0)
         # A season's level counts from the mean of all, so that the shape keeps theirs.
         n_own = np.maximum((n_season > 0).sum(axis=0), 1)
         own = np.where(n_season > 0, own - own.sum(axis=0) / n_own, 0.0)
-        left = (told - own[:, :, None] * has).sum(axis=0)
+        left = (known - own[:, :, None] * has).sum(axis=0)
         shape = np.divide(left, n_week, out=np.zeros_like(left), where=n_week > 0)
     return shape
 
@@ -236,11 +236,11 @@ def _level_variance(off: Floats, several: NDArray[np.bool_]) -> float:
     """Return the variance of areas' seasons about their usual level and the season's standing."""
     n = np.isfinite(off).sum(axis=2)
     mean = np.where(n > 0, np.nansum(off, axis=2) / np.maximum(n, 1), np.nan)
-    told = np.isfinite(mean)
-    n_seasons, n_areas = int(told.any(axis=1).sum()), int(several.any(axis=1).sum())
+    has = np.isfinite(mean)
+    n_seasons, n_areas = int(has.any(axis=1).sum()), int(several.any(axis=1).sum())
     if n_seasons < 2 or n_areas < 2:
         return LEVEL_SE**2
-    n_responding = np.maximum(told.sum(axis=1, keepdims=True), 1)
+    n_responding = np.maximum(has.sum(axis=1, keepdims=True), 1)
     left = mean - np.nansum(mean, axis=1, keepdims=True) / n_responding
     return float(np.nansum(left**2) / ((n_seasons - 1) * (n_areas - 1)))
 
@@ -249,9 +249,9 @@ def _rho(off: Floats) -> float:
     """Return the correlation between areas of changes over some weeks, from 0 to 0.9."""
     moved = off[:, :, _APART:] - off[:, :, :-_APART]
     known = np.isfinite(moved)
-    told = np.where(known, moved, 0.0)
-    square = (told**2).sum(axis=1)
-    cross, n_cross = told.sum(axis=1) ** 2 - square, known.sum(axis=1) ** 2 - known.sum(axis=1)
+    changes = np.where(known, moved, 0.0)
+    square = (changes**2).sum(axis=1)
+    cross, n_cross = changes.sum(axis=1) ** 2 - square, known.sum(axis=1) ** 2 - known.sum(axis=1)
     if n_cross.sum() < 1 or square.sum() == 0:
         return RHO
     found = (cross.sum() / n_cross.sum()) / (square.sum() / known.sum())
@@ -339,7 +339,7 @@ def _from_past(
     """Return past seasons' level of an area at this season's standing, NaN before and where none.
 
     Its error is that of an area about its usual level (once for all weeks), that of the standing
-    and of the mean of K seasons, and what a season strays by from its first week on.
+    and of the mean of K seasons, and what a season departs by from its first week on.
     """
     n_weeks = len(now.weeks)
     paths = np.full(normal.shape, np.nan)

@@ -63,9 +63,9 @@ def class_draws(
             for area in joint.areas
         ]
     )
-    spread = class_covariance(season, rows).reshape(n_areas * n, -1)
+    cov = class_covariance(season, rows).reshape(n_areas * n, -1)
     scale = np.where(value > 0, value, np.inf).ravel()
-    left = spread / np.outer(scale, scale)
+    left = cov / np.outer(scale, scale)
     left -= relative_of_parts(joint) * np.kron(np.eye(n_areas), np.ones((n, n)))
     left[~np.isfinite(scale)] = 0.0
     left[:, ~np.isfinite(scale)] = 0.0
@@ -128,7 +128,7 @@ def deaths_to_date(
         return found
 
     released = np.zeros(by_method.shape[:2])
-    lost = np.zeros_like(released)
+    dropped = np.zeros_like(released)
     for place, method in enumerate(methods):
         for size, part in _SIZES.items():
             rate = rates.choose(size, method or None).mixed(deep[..., place], drawn)
@@ -136,12 +136,12 @@ def deaths_to_date(
         given, base = drop_off_rate(list(drop_off), method or None)
         columns = [_KEPT] if base == "kept" else [_KEPT, *_SIZES.values()]
         fish = by_method[..., place, columns].sum(axis=-1)
-        lost += _times(fish, np.nan if given is None else drawn(given))
+        dropped += _times(fish, np.nan if given is None else drawn(given))
     kept = by_method[..., _KEPT].sum(axis=-1)
     return {
         "release_deaths_fish": released,
-        "drop_off_deaths_fish": lost,
-        "total_deaths_fish": kept + released + lost,
+        "drop_off_deaths_fish": dropped,
+        "total_deaths_fish": kept + released + dropped,
     }
 
 
@@ -264,12 +264,12 @@ def _beside_trips(
     """
     found = {}
     for name in ("boat_trips", "angler_hours"):
-        power, spread = np.ones(len(areas)), np.zeros(len(areas))
+        power, variance = np.ones(len(areas)), np.zeros(len(areas))
         for place, area in enumerate(areas):
             own, base = (np.log1p(_cv2(rows.get((area, one)))) for one in (name, "angler_trips"))
             power[place] = np.sqrt(min(own / base, 1.0)) if base > 0 else 0.0
-            spread[place] = max(own - base, 0.0)
-        noise = rng.standard_normal(trips.shape) * np.sqrt(spread)
+            variance[place] = max(own - base, 0.0)
+        noise = rng.standard_normal(trips.shape) * np.sqrt(variance)
         found[name] = trips**power * np.exp(noise)
     return found
 

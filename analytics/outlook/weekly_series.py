@@ -71,7 +71,7 @@ class WeeklySeries:
     def log_trips(self) -> tuple[Floats, Floats]:
         """Return logs of trips a fair day and their variances, shapes (A, T).
 
-        Of a week that was lost but for `LEAST_FAIR` nothing is given.
+        Of a week that was unfishable but for `LEAST_FAIR` nothing is given.
         """
         fair = np.where(
             self.fishable_share >= LEAST_FAIR, self.weighted_open_days * self.fishable_share, 0.0
@@ -165,7 +165,7 @@ def weekly_of(
     weeks = weeks_between(first, design.through)
     areas = tuple(areas) or design.areas
     boats = day_effects(snapshot, days, season=design.season, areas=areas)
-    told = {
+    rows = {
         name: _rows(design, estimators, name, analyses[name], weeks=weeks, areas=areas)
         for name in PROJECTED_FROM
     }
@@ -173,8 +173,8 @@ def weekly_of(
         season=design.season,
         areas=areas,
         weeks=weeks,
-        figure={name: one[0] for name, one in told.items()},
-        variance={name: one[1] for name, one in told.items()},
+        figure={name: one[0] for name, one in rows.items()},
+        variance={name: one[1] for name, one in rows.items()},
         weighted_open_days=weighted_open_days(days, boats, areas, weeks),
         fishable_share=_fishable_share(boats, n_areas=len(areas), weeks=weeks),
         days=boats,
@@ -211,10 +211,10 @@ def _fishable_share(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) ->
     for (area, week), share in boats.unfishable.items():
         unfishable[area, weeks.index(week)] = share
     known = np.isfinite(unfishable)
-    told = np.where(known, unfishable, 0.0)
-    overall = told.sum() / max(known.sum(), 1)
+    gone = np.where(known, unfishable, 0.0)
+    overall = gone.sum() / max(known.sum(), 1)
     n_week = known.sum(axis=0)
-    of_week = np.where(n_week > 0, told.sum(axis=0) / np.maximum(n_week, 1), overall)
+    of_week = np.where(n_week > 0, gone.sum(axis=0) / np.maximum(n_week, 1), overall)
     return np.asarray(1 - np.where(known, unfishable, of_week) * (1 - boats.weather.share))
 
 
@@ -238,7 +238,7 @@ def _rows(
     """Return figures of one quantity by area and week, and the variances of their logs."""
     domains = Domains(by_area=True, by_week=True, n_weeks=len(design.weeks))
     shape = (len(areas), len(weeks))
-    figure, n, spread, df = (np.full(shape, np.nan) for _ in range(4))
+    figure, n, variance, df = (np.full(shape, np.nan) for _ in range(4))
     place = {week: at for at, week in enumerate(weeks)}
     for estimator in estimators:
         totals = estimator.totals(analysis, domains)
@@ -258,8 +258,8 @@ def _rows(
             figure[cell], n[cell], df[cell] = row["estimate"], row["n_psu"], row["df"]
             if row.get("se") and row["estimate"] > 0:
                 scale = row["estimate"] * (1 - row["estimate"] if name == SHARE else 1.0)
-                spread[cell] = (row["se"] / scale) ** 2 if scale > 0 else np.nan
-    return figure, np.log1p(_pooled(n * spread, df) / n)
+                variance[cell] = (row["se"] / scale) ** 2 if scale > 0 else np.nan
+    return figure, np.log1p(_pooled(n * variance, df) / n)
 
 
 def _pooled(unit: Floats, df: Floats) -> Floats:

@@ -86,7 +86,7 @@ class TestJointParts:
         assert kept["trolling"] == pytest.approx(2 * kept["mooching"])
         assert kept["trolling"] == pytest.approx(2 * kept[""])
         at = joint.methods.index("mooching")
-        assert joint.deep[0, at] / joint.told[0, at] == pytest.approx(0.25)
+        assert joint.deep[0, at] / joint.known[0, at] == pytest.approx(0.25)
         drawn = to_date_draws(snapshot, season, rng=np.random.default_rng(1), n_draws=50)
         assert drawn.deep_hook_share[:, 0, at] == pytest.approx(0.25)
         assert np.isnan(drawn.deep_hook_share[:, 0, joint.methods.index("trolling")]).all()
