@@ -23,6 +23,7 @@ from analytics.models.count_likelihood import (
     LogLikDerivatives,
     log_lik_derivatives,
 )
+from analytics.models.lognormal_draws import normal_draws
 from analytics.models.maximum_likelihood import maximise, newton
 
 if TYPE_CHECKING:
@@ -61,9 +62,7 @@ class UncappedCatch:
 
     def draws(self, rng: np.random.Generator, n_draws: int) -> tuple[Floats, Floats]:
         """Return means (D, A) and sizes (D,), drawn as joint lognormal about the estimates."""
-        values, vectors = np.linalg.eigh(self.cov)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        steps = np.exp(rng.standard_normal((n_draws, len(values))) @ root.T)
+        steps = np.exp(normal_draws(self.cov, rng=rng, n_draws=n_draws))
         return self.mean * steps[:, :-1], self.size / steps[:, -1]
 
 

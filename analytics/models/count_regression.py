@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -125,20 +125,13 @@ def fit_counts(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Clusters:
-    """Which cluster each of N rows belongs to.
-
-    - `code`, `place` (N,): of the cluster, from 0; of the row among the collapsed ones.
-    """
-
-    code: Ints
-    place: Ints
+#: Of each of N rows: its place among the collapsed ones, and the code of its cluster, from 0.
+_Clusters = tuple["Ints", "Ints"]
 
 
 def _collapsed(
     rows: CountRows, family: Family, coding: Coding, zero_coding: Coding
-) -> tuple[CountLikelihood, Clusters | None]:
+) -> tuple[CountLikelihood, _Clusters | None]:
     """Return the likelihood of rows, collapsed, and their clusters where there are some."""
     asked = rows.y, rows.group, rows.exposure
     clusters = None
@@ -146,7 +139,7 @@ def _collapsed(
         counts = collapsed(*asked)
     else:
         counts, place = collapse(*asked)
-        clusters = Clusters(rows.cluster, place)
+        clusters = place, rows.cluster
     zero_rows = zero_coding.matrix(rows.groups)
     return CountLikelihood(
         family,
@@ -157,7 +150,7 @@ def _collapsed(
 
 
 def _covariance(
-    likelihood: CountLikelihood, params: Floats, clusters: Clusters | None
+    likelihood: CountLikelihood, params: Floats, clusters: _Clusters | None
 ) -> tuple[Floats, tuple[str, ...]]:
     """Return the covariance of the parameters, by cluster where there are some."""
     # Differences by row equal differences by coefficient, at a fraction of the cost.
@@ -170,12 +163,12 @@ def _covariance(
     bread = np.asarray(np.linalg.inv(-likelihood.hessian(params)), dtype=np.float64)
     if clusters is None:
         return bread, notes
-    n = int(clusters.code.max()) + 1
+    n = int(clusters[1].max()) + 1
     if n <= len(params):
         return np.full_like(bread, np.nan), (
             f"no standard errors: {n} clusters for {len(params)} parameters",
         )
-    return sandwich(bread, likelihood.cluster_scores(params, clusters.place, clusters.code)), notes
+    return sandwich(bread, likelihood.cluster_scores(params, *clusters)), notes
 
 
 # Where the likelihood of a regression of counts is highest: from several starts.

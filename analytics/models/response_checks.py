@@ -16,9 +16,9 @@ from analytics.models.beta_binomial import MOST_TRIALS
 from analytics.models.formula import column_of, listed, parts_of, require_rank
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from analytics.arrays import Floats, Ints
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_likelihood import CountLikelihood
     from analytics.models.formula import Coding
 
@@ -38,10 +38,7 @@ def counts_of(frame: pd.DataFrame, *, successes: str, trials: str) -> Counts:
     Raises `UsageError` if there is no such column, a cell is empty, negative or no whole number,
     successes exceed trials, or no row has a trial.
     """
-    if isinstance(frame, pa.Table):
-        frame = frame.to_pandas()
-    if not isinstance(frame, pd.DataFrame):
-        raise UsageError(f"a {type(frame).__name__} was given; a pandas frame is needed")
+    frame = _pandas(frame)
     s, m = whole_counts(frame, successes), whole_counts(frame, trials)
     if (wrong := np.flatnonzero(s > m)).size:
         row = wrong[0]
@@ -66,20 +63,40 @@ def whole_counts(frame: pd.DataFrame, name: str) -> Ints:
 
     Raises `UsageError` if there is none, or a cell is empty or anything else.
     """
+    found = _numbers(
+        frame,
+        name,
+        lambda one: (one >= 0) & (one == np.floor(one)) & (one < 2**53),
+        "counts are whole numbers from 0",
+        " with none empty",
+    )
+    return found.astype(np.int64)
+
+
+def _numbers(
+    frame: pd.DataFrame, name: str, allowed: Callable[[Floats], Bools], words: str, more: str = ""
+) -> Floats:
+    """Return a column of numbers; raises `UsageError` if some are not what the words say."""
     column = column_of(frame, name)
     if not is_numeric_dtype(column) or is_bool_dtype(column):
-        raise UsageError(f"column {name!r} holds {column.dtype}; counts are whole numbers from 0")
+        raise UsageError(f"column {name!r} holds {column.dtype}; {words}")
     numbers = column.to_numpy(np.float64, na_value=np.nan)
-    wrong = np.flatnonzero(~((numbers >= 0) & (numbers == np.floor(numbers)) & (numbers < 2**53)))
+    wrong = np.flatnonzero(~allowed(numbers))
     if wrong.size:
         seen = numbers[wrong[0]]
         what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
         raise UsageError(
-            f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); counts are whole "
-            "numbers from 0 with none empty: correct or drop those rows"
+            f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); {words}{more}: "
+            "correct or drop those rows"
         )
-    counts: Ints = numbers.astype(np.int64)
-    return counts
+    return numbers
+
+
+def _pandas(frame: object) -> pd.DataFrame:
+    frame = frame.to_pandas() if isinstance(frame, pa.Table) else frame
+    if not isinstance(frame, pd.DataFrame):
+        raise UsageError(f"a {type(frame).__name__} was given; a pandas frame is needed")
+    return frame
 
 
 def require_overlap(counts: Counts, names: Sequence[str], matrix: Floats) -> None:
@@ -195,10 +212,7 @@ def rows_of(
     an exposure is not above 0, a cell of a term or a cluster is empty, or no row has a count above
     0.
     """
-    if isinstance(frame, pa.Table):
-        frame = frame.to_pandas()
-    if not isinstance(frame, pd.DataFrame):
-        raise UsageError(f"a {type(frame).__name__} was given; a pandas frame is needed")
+    frame = _pandas(frame)
     y = whole_counts(frame, response)
     if not y.sum():
         raise UsageError(
@@ -222,19 +236,8 @@ def rows_of(
 
 def positive(frame: pd.DataFrame, name: str) -> Floats:
     """Return a column of exposure; raises `UsageError` if it is missing or a cell not above 0."""
-    column = column_of(frame, name)
-    if not is_numeric_dtype(column) or is_bool_dtype(column):
-        raise UsageError(f"column {name!r} holds {column.dtype}; an exposure is a number above 0")
-    numbers = column.to_numpy(np.float64, na_value=np.nan)
-    wrong = np.flatnonzero(~((numbers > 0) & (numbers < np.inf)))
-    if wrong.size:
-        seen = numbers[wrong[0]]
-        what = "an empty cell" if np.isnan(seen) else f"{seen:g}"
-        raise UsageError(
-            f"column {name!r}: {what} in row {wrong[0]} ({len(wrong)} such rows); an exposure is "
-            "a number above 0: correct or drop those rows"
-        )
-    return numbers
+    words = "an exposure is a number above 0"
+    return _numbers(frame, name, lambda one: (one > 0) & (one < np.inf), words)
 
 
 def _combinations(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, Ints]:

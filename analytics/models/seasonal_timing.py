@@ -13,6 +13,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 from analytics.errors import UsageError
+from analytics.models.lognormal_draws import normal_draws
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -256,9 +257,7 @@ def draw_shares(
     if not len(known):
         raise UsageError("0 weeks with a figure; shares need 1 or more")
     value, error = log_index[known], cov[np.ix_(known, known)]
-    size, axes = np.linalg.eigh((error + error.T) / 2)
-    root = axes * np.sqrt(np.maximum(size, 0.0))
-    drawn = value + rng.standard_normal((n_draws, len(known))) @ root.T
+    drawn = value + normal_draws((error + error.T) / 2, rng=rng, n_draws=n_draws)
     index = np.exp(drawn - value.max()) @ _between(np.isfinite(log_index)).T
     spread = _bridge(known, len(log_index)) * _walk_variance(known, value, error)
     step = rng.standard_normal(index.shape) * np.sqrt(spread)

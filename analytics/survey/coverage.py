@@ -8,7 +8,7 @@ total over listed sites times the factor is one over all boats; the error of the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +28,7 @@ from analytics.survey.domains import (
     area_week_domains,
     linear_totals,
 )
+from analytics.survey.estimators import DerivedEstimator
 from analytics.weeks import iso_week
 
 if TYPE_CHECKING:
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
     from analytics.survey.domain_totals import DomainTotals
-    from analytics.survey.estimators import DesignEstimator
     from analytics.survey.reduction import Analysis
 
 
@@ -257,7 +257,7 @@ def coverage_of(snapshot: Snapshot, design: Design, *, level: float = 0.95) -> C
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CoverageExpandedEstimator:
+class CoverageExpandedEstimator(DerivedEstimator):
     r"""Totals of a season expanded by coverage.
 
     ``T' = Σ_a f_a T_a`` over areas fished, with ``v = f² v(T) + v(f) T² - v(f) v(T)`` for the
@@ -266,36 +266,19 @@ class CoverageExpandedEstimator:
 
     Parameters
     ----------
-    drawn : DesignEstimator
+    sampled : DesignEstimator
         Totals at listed sites.
     coverage : Coverage
         Of every area of the design.
     """
 
-    drawn: DesignEstimator
     coverage: Coverage
-    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
-
-    @property
-    def design(self) -> Design:
-        """The design whose codes the totals use."""
-        return self.drawn.design
-
-    def has_responses(self, analysis: Analysis) -> bool:
-        """Return whether any interview gave the numbers, or no boat was there to ask."""
-        return self.drawn.has_responses(analysis)
-
-    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
-        """Return the expanded totals of an analysis over every domain."""
-        if (analysis, domains) not in self._made:
-            self._made[analysis, domains] = self._totals(analysis, domains)
-        return self._made[analysis, domains]
 
     def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
-        plain = self.drawn.totals(analysis, domains)
+        plain = self.sampled.totals(analysis, domains)
         cov = self._from_sample(analysis, domains, plain.code)
         by_area = Domains(by_area=True, by_week=domains.by_week, n_weeks=domains.n_weeks)
-        parts = self.drawn.totals(analysis, by_area)
+        parts = self.sampled.totals(analysis, by_area)
         area = np.array([by_area.cell(int(code))[0] for code in parts.code], dtype=np.int64)
         place = np.searchsorted(plain.code, aggregate_codes(domains, by_area, parts.code))
         total = add_at(place, self.coverage.factor[area][:, None] * parts.total, len(plain.code))
@@ -326,8 +309,8 @@ class CoverageExpandedEstimator:
 
     def _from_sample(self, analysis: Analysis, domains: Domains, codes: Ints) -> Floats:
         """Return the covariance that the sample gives expanded totals, factors taken as known."""
-        moments = self.drawn.reduction.moments(analysis)
-        plan, cells, _ = unit_cells(self.design, moments, plans=self.drawn.plans, by_area=True)
+        moments = self.sampled.reduction.moments(analysis)
+        plan, cells, _ = unit_cells(self.design, moments, plans=self.sampled.plans, by_area=True)
         fine = area_week_domains(self.design)
         code = np.arange((len(self.design.areas) + 1) * (fine.n_weeks + 1))
         key = code // (fine.n_weeks + 1)

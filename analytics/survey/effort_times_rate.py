@@ -27,7 +27,7 @@ from analytics.survey.domains import (
     area_week_domains,
     linear_totals,
 )
-from analytics.survey.estimators import clustered_sums
+from analytics.survey.estimators import DerivedEstimator, clustered_sums
 from analytics.survey.reduction import EFFORT, Analysis
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def with_boat_hours(analysis: Analysis) -> Analysis:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class EffortTimesRateEstimator:
+class EffortTimesRateEstimator(DerivedEstimator):
     r"""Totals of a season from counted effort.
 
     In each area and week c, ``T = E_c R_c`` with E the boat-hours counted and R the catch per
@@ -202,39 +202,26 @@ class EffortTimesRateEstimator:
 
     Parameters
     ----------
-    drawn : DesignEstimator
+    sampled : DesignEstimator
         Complete trips, from sampled units; asked with `with_boat_hours`.
     under_way : tuple of Design and Reduction, optional
         Trips that were not over: the day of an area is the unit.
     """
 
-    drawn: DesignEstimator
     counted: Counted
     under_way: tuple[Design, Reduction] | None = None
-    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict)
     _efforts: dict[Domains, DomainTotals] = field(default_factory=dict)
-
-    @property
-    def design(self) -> Design:
-        """The design whose codes the totals use."""
-        return self.drawn.design
 
     def has_responses(self, analysis: Analysis) -> bool:
         """Return whether any interview gave the numbers, or no boat was there to ask."""
         responding = self.under_way is not None and self.under_way[1].n_responding(
             with_boat_hours(analysis)
         )
-        return bool(responding) or self.drawn.has_responses(with_boat_hours(analysis))
-
-    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
-        """Return the totals of an analysis over every domain."""
-        if (analysis, domains) not in self._made:
-            self._made[analysis, domains] = self._totals(analysis, domains)
-        return self._made[analysis, domains]
+        return bool(responding) or self.sampled.has_responses(with_boat_hours(analysis))
 
     def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
         fine, asked = area_week_domains(self.design), with_boat_hours(analysis)
-        rates = cell_rates(self.drawn, self.under_way, asked)
+        rates = cell_rates(self.sampled, self.under_way, asked)
         of_domain = aggregate_codes(domains, fine, rates.code)
         codes = np.union1d(domains.all_of(self.design), of_domain)
         place = np.searchsorted(codes, of_domain)
@@ -248,7 +235,7 @@ class EffortTimesRateEstimator:
             codes=codes,
         )
         v_rate = self._from_interviews(asked, cells, domains, codes=codes, place=place)
-        sampled = self.drawn.totals(asked, domains)
+        sampled = self.sampled.totals(asked, domains)
         days = _aligned(self._effort(domains), codes)
         own = _aligned(sampled, codes)
         return DomainTotals(
@@ -280,8 +267,8 @@ class EffortTimesRateEstimator:
     ) -> Floats:
         """Return the part of the covariance that comes from the interviews, shape (D, K, K)."""
         rates, k = cells.rates, cells.rates.rate.shape[1]
-        moments = self.drawn.reduction.moments(asked)
-        plan, by_area, _ = unit_cells(self.design, moments, plans=self.drawn.plans, by_area=True)
+        moments = self.sampled.reduction.moments(asked)
+        plan, by_area, _ = unit_cells(self.design, moments, plans=self.sampled.plans, by_area=True)
         # Linearised: E/X (y - R x) for each site-day.
         per_hour = cells.effort / np.where(rates.hours > 0, rates.hours, 1.0)
         factor = np.where(rates.is_complete, per_hour, 0.0)

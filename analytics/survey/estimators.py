@@ -212,6 +212,32 @@ class DesignEstimator:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class DerivedEstimator:
+    """Totals that follow from those of a sample (`sampled`) and more; each is made once."""
+
+    sampled: DesignEstimator
+    _made: dict[tuple[Analysis, Domains], DomainTotals] = field(default_factory=dict, init=False)
+
+    @property
+    def design(self) -> Design:
+        """The design whose codes the totals use."""
+        return self.sampled.design
+
+    def has_responses(self, analysis: Analysis) -> bool:
+        """Return whether any interview gave the numbers, or no boat was there to ask."""
+        return self.sampled.has_responses(analysis)
+
+    def totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        """Return the totals of an analysis over every domain."""
+        if (analysis, domains) not in self._made:
+            self._made[analysis, domains] = self._totals(analysis, domains)
+        return self._made[analysis, domains]
+
+    def _totals(self, analysis: Analysis, domains: Domains) -> DomainTotals:
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ConvenienceEstimator:
     """Sums over interviews of convenience, of the domains that they alone can estimate."""
 

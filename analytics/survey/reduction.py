@@ -131,9 +131,6 @@ class SumQuery:
         return self._asked.setdefault(text, f"s{len(self._asked)}")
 
 
-__all__ = ["Analysis", "JointMoments", "Measure", "Moments", "Reduction"]
-
-
 @dataclass(frozen=True, slots=True)
 class Analysis:
     """Measures that are totalled together, over boats that gave all of them."""
