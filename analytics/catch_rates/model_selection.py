@@ -16,8 +16,7 @@ import numpy as np
 from analytics.catch_rates.trips import CLUSTER, EXPOSURE, TRIALS, base_terms, terms_over, varies
 from analytics.codes import coded, error_code, join_codes
 from analytics.errors import UsageError
-from analytics.models import CountLikelihood, Family, fit_warm_start
-from analytics.models import coded as coded_trips
+from analytics.models import CountLikelihood, Family, coded_rows, fit_warm_start
 from analytics.models.cell_levels import BETA_BINOMIAL, BINOMIAL
 from analytics.models.share_regression import fit_shares_warm, log_chances
 
@@ -68,7 +67,7 @@ class CountTrials:
 
     def _coded(self, terms: Terms) -> Coded:
         if terms not in self._rows:
-            self._rows[terms] = coded_trips(
+            self._rows[terms] = coded_rows(
                 self.data.frame,
                 response=self.data.response,
                 exposure=EXPOSURE,
@@ -262,7 +261,7 @@ def evaluate_candidates(data: ResponseTrips) -> list[CandidateResult]:
     try:
         held, reason = _held_weeks(data.frame["week_number"].to_numpy()), ""
     except UsageError as error:
-        held, reason = np.zeros(0), coded("no_score", error=str(error))
+        held, reason = np.zeros(0), join_codes([coded("no_score"), error_code(error)])
     found = [
         _tried(data, trials, name, one, held=held, reason=reason)
         for name, one in candidates_of(data).items()
@@ -334,7 +333,9 @@ def _tried(
         for at in held:
             value[week == at] = trials.held_out(one.terms, one.family, float(at))
     except UsageError as error:
-        return CandidateResult(name, one, fit, 0, math.nan, coded("no_score", error=str(error)))
+        return CandidateResult(
+            name, one, fit, 0, math.nan, join_codes([coded("no_score"), error_code(error)])
+        )
     is_held = np.isin(week, held)
     days = data.frame[CLUSTER].to_numpy()[is_held]
     place = np.unique(days, return_inverse=True)[1]
@@ -349,5 +350,5 @@ def _held_weeks(week: Floats) -> Floats:
     """Return the weeks to hold out: the last ones; UsageError without three before the first."""
     weeks = np.unique(week)
     if len(weeks) < HELD_OUT_WEEKS + 3:
-        raise UsageError(f"{len(weeks)} weeks with trips; {HELD_OUT_WEEKS + 3} are needed")
+        raise UsageError(coded("few_weeks_of_trips", n=len(weeks), needed=HELD_OUT_WEEKS + 3))
     return np.asarray(weeks[-HELD_OUT_WEEKS:])

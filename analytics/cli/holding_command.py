@@ -15,7 +15,7 @@ from analytics.cli.terminal import (
     write_table,
     written_at,
 )
-from analytics.codes import sentences
+from analytics.codes import join_codes, sentences
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _model_table(model: HookingMortality, level: float) -> pa.Table:
         ]
     )
     common = {"ci_level": level, "base": model.base, "n": model.n, "died": model.died}
-    notes = "; ".join([model.reason] * bool(model.reason) + list(model.notes))
+    notes = join_codes([model.reason, *model.notes])
     rows = [
         common | {name: getattr(term, name) for name in ("term", *floats[:-1])} | {"reason": notes}
         for term in model.terms

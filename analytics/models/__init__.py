@@ -8,14 +8,14 @@ from analytics.models.censored_catch import fit_censored_catch
 from analytics.models.count_fit import CountFit, diagnose
 from analytics.models.count_likelihood import CountLikelihood, Family
 from analytics.models.count_regression import fit_counts
-from analytics.models.count_warm_start import Coded, coded, fit_warm_start
+from analytics.models.count_warm_start import Coded, coded_rows, fit_warm_start
 
 __all__ = [
     "Coded",
     "CountFit",
     "CountLikelihood",
     "Family",
-    "coded",
+    "coded_rows",
     "diagnose",
     "fit_censored_catch",
     "fit_counts",

@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.beta_binomial import Binomial, ShareLikelihood, log_lik_derivatives, tally
 from analytics.models.count_fit import count_fit
 from analytics.models.count_likelihood import ETA, CountLikelihood, Family
-from analytics.models.count_warm_start import coded, log_rate
+from analytics.models.count_warm_start import coded_rows, log_rate
 from analytics.models.formula import coding_of
 from analytics.models.maximum_likelihood import sandwich
 from analytics.models.response_checks import counts_of
@@ -84,9 +85,9 @@ def level_counts(
         As `shrinkage.fit_levels`, and if a column cannot be used.
     """
     terms = [cell, *parts, *others]
-    rows = coded(frame, response=response, exposure=exposure, terms=terms, cluster=cluster)
-    asked = Family(family)
-    found = fit_levels(count_response(rows, asked), cell=cell, parts=parts, others=others)
+    rows = coded_rows(frame, response=response, exposure=exposure, terms=terms, cluster=cluster)
+    requested = Family(family)
+    found = fit_levels(count_response(rows, requested), cell=cell, parts=parts, others=others)
     likelihood, params, family = found.likelihood, found.params, Family(found.family)
     if rows.cluster is None or not isinstance(likelihood, CountLikelihood):
         raise UsageError("levels of counts need clusters, such as the site-day")
@@ -110,8 +111,8 @@ def level_counts(
         keep=found.keep,
         n_clusters=len(scores),
         notes=()
-        if family is asked
-        else (f"{family} instead of {asked}, which tells no more here",),
+        if family is requested
+        else (coded("simpler_family", family=family, requested=requested),),
     )
     n_zero = len(fit.coefficients) - len(found.keep)
     keep = np.append(found.keep, np.ones(n_zero, dtype=bool))
@@ -135,7 +136,7 @@ def level_shares(
     """
     counts = counts_of(frame, successes=successes, trials=trials)
     if not 0 < counts.successes.sum() < counts.trials.sum():
-        raise UsageError("fish are all of one kind: there is no share to model")
+        raise UsageError(coded("all_of_one_kind"))
     names = list(dict.fromkeys([cell, *parts, *others]))
     by = counts.frame.groupby(names, sort=False, observed=True)
     group = np.asarray(by.ngroup(), dtype=np.int64)

@@ -88,7 +88,7 @@ def fit_censored_catch(
     """
     y, n, b = (np.asarray(one, dtype=np.float64) for one in (kept, anglers, limit))
     if not len(y):
-        raise UsageError("no boat: what boats would keep needs some that told what they kept")
+        raise UsageError(coded("no_boat_with_catch"))
     if not (np.all(y >= 0) and np.all(n >= 1)):
         raise UsageError("a boat with fish below 0 or without anglers; leave it out")
     names, place = np.unique(np.asarray(area, dtype=str), return_inverse=True)
@@ -247,7 +247,5 @@ def _fit(boats: _Boats, start: Floats) -> tuple[Floats, Floats, float]:
 
 def _found(params: Floats | None) -> Floats:
     if params is None:
-        raise UsageError(
-            "what boats would keep: the search did not arrive; too few boats kept fish"
-        )
+        raise UsageError(coded("uncapped_not_found"))
     return params

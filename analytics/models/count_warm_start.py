@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.count_fit import ZERO, count_fit
 from analytics.models.count_likelihood import CollapsedCounts, CountLikelihood, Family, collapse
@@ -66,14 +67,11 @@ def fit_warm_start(
     """
     asked = Family(family)
     if not rows.counts.y.any():
-        raise UsageError("no row has a count above 0; a regression of counts needs one")
+        raise UsageError(coded("no_count"))
     found = rows.regressors(terms)
     coding, matrix, keep = found.coding, found.matrix, found.keep
-    if not (leave_out or keep.all()):
-        raise UsageError(
-            f"{matrix.shape[1]} coefficients from {len(matrix)} combinations of covariates, of "
-            f"which only {keep.sum()} can be given apart: leave a term out"
-        )
+    if not leave_out:
+        require_apart(keep, len(matrix))
     before = _before(rows, terms, asked, start, coding=coding, leave_out=leave_out)
     zero = np.ones((len(matrix), 1 if asked.has_zero_part else 0))
     likelihood = CountLikelihood(asked, rows.counts, matrix[:, keep], zero)
@@ -132,9 +130,7 @@ def _top(likelihood: CountLikelihood, start: Floats) -> Floats:
         # Such a likelihood bends both ways: the far search may be needed.
         params = maximise(likelihood, start)
     if params is None:
-        raise UsageError(
-            f"{likelihood.family}: the search did not arrive; name fewer terms or a simpler family"
-        )
+        raise UsageError(coded("fit_not_found", family=likelihood.family))
     return params
 
 
@@ -144,16 +140,13 @@ def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) ->
     rates = matrix @ params[:p] - log_rate(likelihood.counts)
     spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
     if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < DIVERGENCE_BOUND:
-        raise UsageError("some terms pick out rows that are all without a count: join levels")
+        raise UsageError(coded("levels_without_count"))
     if likelihood.family.has_zero_part and not (
         abs(params[p]) < ZERO_RUNS_OFF and cov[p, p] < ZERO_RUNS_OFF**2
     ):
-        what = "a count above 0 in every row, or in none"
-        if not likelihood.family.value.startswith("hurdle"):
-            what = "no zero that is not a count, or zeros alone"
-        raise UsageError(
-            f"{likelihood.family}: its part of zeros runs off ({what}); choose a simpler family"
-        )
+        is_hurdle = likelihood.family.value.startswith("hurdle")
+        name = "hurdle_unbounded" if is_hurdle else "zero_part_unbounded"
+        raise UsageError(coded(name, family=likelihood.family))
 
 
 # Where a search starts from the fit below it, and whether that fit can be improved.
@@ -241,7 +234,10 @@ def at_edge(likelihood: CountLikelihood, before: CountFit) -> CountFit:
         aic=before.aic + 2 * more,
         bic=before.bic + math.log(before.n) * more,
         n_clusters=None,
-        notes=(*before.notes, f"{likelihood.family} has nothing over {before.family} here"),
+        notes=(
+            *before.notes,
+            coded("family_at_edge", family=likelihood.family, below=before.family),
+        ),
     )
 
 
@@ -307,7 +303,7 @@ class Coded:
         return Coded(part, groups, np.arange(len(part.y)), None, self.exposure)
 
 
-def coded(
+def coded_rows(
     frame: pd.DataFrame,
     *,
     response: str,
@@ -355,3 +351,9 @@ def independent(matrix: Floats) -> Bools:
             row = left[place] / left[place, place]
             left = left - left[:, place, None] * row
     return keep
+
+
+def require_apart(keep: Bools, n_rows: int) -> None:
+    """Refuse columns of which some follow from those before them; `keep` as by `independent`."""
+    if not keep.all():
+        raise UsageError(coded("terms_not_apart", n=len(keep), rows=n_rows, rank=int(keep.sum())))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from statsmodels.discrete.discrete_model import Logit
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.tools.sm_exceptions import ModelWarning, PerfectSeparationError
 
+from analytics.codes import coded
 from analytics.intervals import wilson
 
 if TYPE_CHECKING:
@@ -122,9 +123,9 @@ class HookingMortality:
     n, died : int
         Fish in the model, and deaths among them.
     notes : tuple of str
-        What was assumed or left out.
+        What was assumed or left out, in codes.
     reason : str
-        Why there is no model; empty where there is one.
+        Why there is no model, a code; empty where there is one.
     """
 
     terms: tuple[Term, ...]
@@ -162,13 +163,13 @@ def hooking_mortality(
     measured = np.isfinite(length_mm)
     notes: list[str] = []
     if not measured.any():
-        notes.append("no fish was measured: length left out")
+        notes.append(coded("no_length_measured"))
     elif not measured.all():
-        notes.append(f"{int((~measured).sum())} fish without a length left out")
+        notes.append(coded("fish_without_length", n=int((~measured).sum())))
         died, names, length_mm = died[measured], names[measured], length_mm[measured]
     has_length = bool(measured.any()) and len(set(length_mm.tolist())) > 1
     if measured.any() and not has_length:
-        notes.append("all fish of one length: length left out")
+        notes.append(coded("one_length"))
     sizes = Counter(names.tolist())
     base = min(sizes, key=lambda name: (-sizes[name], name)) if sizes else ""
     others = sorted(set(sizes) - {base})
@@ -176,13 +177,11 @@ def hooking_mortality(
     none = HookingMortality((), base, len(died), n_dead, notes=tuple(notes))
     reason = _refused(died, names, n_terms)
     if reason:
-        return _without(none, reason)
+        return replace(none, reason=reason)
     if n_dead < _DEATHS_A_TERM * n_terms:
-        notes.append(
-            f"{n_dead} deaths for {n_terms} coefficients: under {_DEATHS_A_TERM} each, take the "
-            "odds ratios as rough (Peduzzi et al. 1996, A simulation study of the number of events "
-            "per variable in logistic regression analysis, J. Clin. Epidemiol. 49; from memory)"
-        )
+        # Peduzzi et al. 1996, A simulation study of the number of events per variable in logistic
+        # regression analysis, J. Clin. Epidemiol. 49; from memory.
+        notes.append(coded("rough_odds", died=n_dead, terms=n_terms, needed=_DEATHS_A_TERM))
     columns = [np.ones(len(died)), *((names == one).astype(float) for one in others)]
     if has_length:
         columns.append(length_mm / 100)
@@ -192,23 +191,14 @@ def hooking_mortality(
 
 def _refused(died: Bools, names: NDArray[np.object_], n_terms: int) -> str:
     """Return why no model can be fitted, empty where one may."""
-    n_dead, n_alive = int(died.sum()), int((~died).sum())
-    if min(n_dead, n_alive) < max(FEWEST, n_terms):
-        return (
-            f"{n_dead} of {len(died)} fish died; a model of {n_terms} coefficient"
-            f"{'s' * (n_terms != 1)} needs at least "
-            f"{max(FEWEST, n_terms)} deaths and as many survivors"
-        )
+    n_dead, n_alive, needed = int(died.sum()), int((~died).sum()), max(FEWEST, n_terms)
+    if min(n_dead, n_alive) < needed:
+        return coded("few_deaths", died=n_dead, n=len(died), terms=n_terms, needed=needed)
     found = sorted(set(names.tolist()))
     if len(found) < 2:
-        return f"all fish are of one group ({found[0]}); a model by group needs two or more"
+        return coded("one_group_of_fish", group=found[0])
     sure = [name for name in found if len(set(died[names == name].tolist())) == 1]
-    if sure:
-        return (
-            f"none or all died in {', '.join(sure)}: its coefficient has no bound; put such a "
-            "group together with another"
-        )
-    return ""
+    return coded("group_of_one_fate", groups=sure) if sure else ""
 
 
 def _fitted(
@@ -220,28 +210,24 @@ def _fitted(
     notes: list[str],
     level: float,
 ) -> HookingMortality:
-    apart = "length and group together set the dead apart from the living: no bounded coefficients"
+    apart = replace(none, reason=coded("dead_set_apart"))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ModelWarning)
         warnings.simplefilter("ignore", RuntimeWarning)
         try:
             fit = Logit(died.astype(float), design).fit(disp=0, method="newton", maxiter=100)
         except (PerfectSeparationError, np.linalg.LinAlgError):
-            return _without(none, apart)
+            return apart
     chance = fit.predict()
     is_apart = bool((np.abs(chance - died) < _CERTAIN).mean() > 0.5)
     if not fit.mle_retvals["converged"] or is_apart or not np.isfinite(fit.bse).all():
-        return _without(none, apart)
+        return apart
     z = float(norm.ppf(0.5 + level / 2))
     made = tuple(
         Term(name, float(b), float(se), *(float(np.exp(b + k * z * se)) for k in (0, -1, 1)))
         for name, b, se in zip(terms, fit.params, fit.bse, strict=True)
     )
     return HookingMortality(made, none.base, none.n, none.died, float(fit.llf), tuple(notes))
-
-
-def _without(none: HookingMortality, reason: str) -> HookingMortality:
-    return HookingMortality((), none.base, none.n, none.died, notes=none.notes, reason=reason)
 
 
 # Intervals of a share of single fish: Wilson's and the exact one.

@@ -12,6 +12,7 @@ from scipy.optimize import least_squares
 from scipy.special import expit
 from scipy.stats import norm
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.lognormal_draws import normal_draws
 
@@ -95,9 +96,7 @@ def fit_timing(
     law = _curve(curve)
     inside = (share > 0) & (share < 1) & np.isfinite(day)
     if inside.sum() < LEAST_WEEKS:
-        raise UsageError(
-            f"{int(inside.sum())} weeks with a share between 0 and 1; a curve needs {LEAST_WEEKS}"
-        )
+        raise UsageError(coded("few_weeks_of_shares", n=int(inside.sum()), needed=LEAST_WEEKS))
     x, y = day[inside], share[inside]
     start = np.array([np.interp(0.5, y, x), math.log(max(np.ptp(x) / 4, 1e-3))])
 
@@ -135,7 +134,7 @@ def strength(log_now: float, log_now_se: float, log_past: Floats) -> tuple[float
     """
     known = log_past[np.isfinite(log_past)]
     if len(known) < 2:
-        raise UsageError(f"{len(known)} past seasons with an index by this day; two are needed")
+        raise UsageError(coded("few_past_seasons", n=len(known)))
     of_past = known.var(ddof=1) / len(known)
     return float(log_now - known.mean()), math.sqrt(log_now_se**2 + of_past)
 
@@ -213,10 +212,7 @@ def cumulative(index: Floats) -> Floats:
     """
     known = np.isfinite(index)
     if not known.any() or not (index[known] >= 0).all() or not index[known].sum() > 0:
-        raise UsageError(
-            f"{int(known.sum())} weeks with a figure, of which none is above 0 or one is below; "
-            "timing needs an index of 0 or more with some above"
-        )
+        raise UsageError(coded("no_weekly_figure", n=int(known.sum())))
     filled = _between(known) @ index[known]
     shares: Floats = np.cumsum(filled) / filled.sum()
     return shares
@@ -255,7 +251,7 @@ def draw_shares(
     """
     known = np.flatnonzero(np.isfinite(log_index))
     if not len(known):
-        raise UsageError("0 weeks with a figure; shares need 1 or more")
+        raise UsageError(coded("no_weekly_figure", n=0))
     value, error = log_index[known], cov[np.ix_(known, known)]
     drawn = value + normal_draws((error + error.T) / 2, rng=rng, n_draws=n_draws)
     index = np.exp(drawn - value.max()) @ _between(np.isfinite(log_index)).T

@@ -11,7 +11,9 @@ import pandas as pd
 from scipy.special import expit, logit
 from scipy.stats import betabinom, binom, norm
 
+from analytics.codes import coded
 from analytics.errors import UsageError
+from analytics.models import count_warm_start
 from analytics.models.beta_binomial import (
     Binomial,
     ShareLikelihood,
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
 STARTS, FIRST_RHO = (0.01, 0.1, 0.4), 0.1
 #: An intraclass correlation under this is none: the search stops anywhere on the way to 0.
 NO_RHO = 1e-10
-_ONE_KIND = "some terms pick out rows whose fish are all of one kind: join levels"
+_ONE_KIND = coded("levels_of_one_kind")
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -259,11 +261,8 @@ def fit_shares_warm(
     coding = coding_of(counts.frame, terms)
     rows, group = _groups(coding, counts.frame)
     keep = independent(rows)
-    if not (leave_out or keep.all()):
-        raise UsageError(
-            f"{rows.shape[1]} coefficients from {len(rows)} combinations of covariates, of which "
-            f"only {keep.sum()} can be given apart: leave a term out"
-        )
+    if not leave_out:
+        count_warm_start.require_apart(keep, len(rows))
     rows = rows[:, keep]
     model = ShareLikelihood(rows, tally(counts.successes, counts.trials, group, len(rows)))
     with np.errstate(all="ignore"):
@@ -274,7 +273,7 @@ def fit_shares_warm(
         if not is_binomial and excess_at_binomial(model.tallies, rows @ beta) > 0:
             params = newton(model, np.append(beta, logit(FIRST_RHO)))
     if params is None:
-        raise UsageError("the search for the coefficients did not arrive: name fewer terms")
+        raise UsageError(coded("fit_not_found", family="beta_binomial"))
     k, n_free = len(beta), len(beta) + (params[-1] > -math.inf)
     information = -model.hessian(params)[:n_free, :n_free]
     cov = np.asarray(np.linalg.inv(information), dtype=np.float64)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
 from analytics.models.formula import coding_of
@@ -211,9 +212,7 @@ def fit_levels(
         found = _both(data, family, first, second)
         if found is not None:
             return found
-    raise UsageError(
-        "the search for a level of every area and week did not arrive: leave a term out"
-    )
+    raise UsageError(coded("levels_not_found"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,7 +269,7 @@ def _both(data: ResponseData, family: str, first: _Matrix, second: _Matrix) -> C
         return None
     bread = np.asarray(np.linalg.inv(-prior.hessian(params)), dtype=np.float64)
     if not np.sqrt(np.diag(bread)[: len(b)].max()) < DIVERGENCE_BOUND:
-        raise UsageError("some terms pick out rows that are all without a fish: leave a term out")
+        raise UsageError(coded("levels_without_fish"))
     wide = np.linalg.inv(-plain.hessian(centred))[:p, :p]
     slope = bread @ prior.by_centre(params) @ first.levels[at]
     cov: Floats = bread + slope @ wide @ slope.T

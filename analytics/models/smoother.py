@@ -21,6 +21,7 @@ import numpy as np
 from scipy.linalg import block_diag
 from scipy.stats import norm
 
+from analytics.codes import coded
 from analytics.errors import UsageError
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def smooth(
     """
     error = variance if variance.ndim > 1 else np.diag(variance)
     known = np.isfinite(y) & np.isfinite(np.diag(error))
-    _require(np.diag(error)[known], "a level", least=LEAST_WEEKS)
+    _require(np.diag(error)[known], least=LEAST_WEEKS)
     n_weeks = len(y)
     model = StepModel.of(n_weeks, n_ahead, slope=slope)
     steps, prior = step_sizes(slope=slope)
@@ -208,7 +209,7 @@ def paths_of(
         If no figure has an error, or a variance is below 0.
     """
     known = np.isfinite(y) & np.isfinite(variance)
-    _require(variance[known], "a path", least=1)
+    _require(variance[known], least=1)
     model = StepModel.of(
         len(y), n_ahead, damping=damping, slope=slope, first_slope_se=first_slope_se
     )
@@ -222,11 +223,9 @@ def paths_of(
     return Paths(weight / weight.sum(), *posterior(model, steps[kept], observed))
 
 
-def _require(variance: Floats, what: str, *, least: int) -> None:
+def _require(variance: Floats, *, least: int) -> None:
     if len(variance) < least:
-        raise UsageError(
-            f"{len(variance)} weeks with a figure and its error; {what} needs {least} or more"
-        )
+        raise UsageError(coded("few_weeks_with_error", n=len(variance), needed=least))
     if (variance < 0).any():
         raise UsageError("a sampling variance below 0; allowed: 0 or more")
 
@@ -368,4 +367,4 @@ def _root(cov: Floats) -> Floats:
             return np.asarray(np.linalg.cholesky(raised), dtype=np.float64)
         except np.linalg.LinAlgError:
             continue
-    raise UsageError("no path of the level can be drawn from these figures: check their errors")
+    raise UsageError(coded("no_path"))

@@ -12,7 +12,7 @@ from analytics.codes import has_code
 from analytics.errors import UsageError
 from analytics.models.cell_levels import count_response, level_shares, spread_by_cluster
 from analytics.models.count_likelihood import Family
-from analytics.models.count_warm_start import coded, fit_warm_start
+from analytics.models.count_warm_start import coded_rows, fit_warm_start
 from analytics.models.maximum_likelihood import maximise
 from analytics.models.shrinkage import BiasReduced, ShrinkageLikelihood
 
@@ -101,7 +101,7 @@ def test_thick_levels_are_those_of_the_plain_regression():
     rows = trips(3, np.full(len(WEEKS), 1.5), days=10, boats=8)
     found = index_of(rows)
     frame = fitted(rows, "encounters").frame
-    asked = coded(frame, response="encounters", exposure="angler_hours", terms=[CELL, *TERMS])
+    asked = coded_rows(frame, response="encounters", exposure="angler_hours", terms=[CELL, *TERMS])
     plain = fit_warm_start(asked, [CELL, *TERMS], family="negative_binomial")
     mean = rows["angler_hours"].groupby(rows["method"]).sum() / rows["angler_hours"].sum()
     b = plain.coefficients.set_index("term")["estimate"]
@@ -138,7 +138,7 @@ def test_shares_of_one_kind_are_extreme_with_wide_errors():
 def test_a_flat_rate_without_others_takes_half_a_fish_more():
     # One factor of counts: Firth's estimate is (y + 1/2) over the effort.
     frame = pd.DataFrame({"fish": [0, 4, 9], "hours": [10.0, 10.0, 20.0], "level": list("abc")})
-    rows = coded(frame, response="fish", exposure="hours", terms=["level"])
+    rows = coded_rows(frame, response="fish", exposure="hours", terms=["level"])
     data = count_response(rows, Family.POISSON)
     order = rows.groups["level"].map({"a": 0, "b": 1, "c": 2}).to_numpy()
     reduced = BiasReduced(
@@ -184,7 +184,7 @@ def test_spread_of_one_cell_is_the_sandwich():
 
 def test_shares_without_two_kinds_are_refused():
     rows = trips(7, np.full(len(WEEKS), 0.5)).assign(area_week="x")
-    with pytest.raises(UsageError, match="of one kind"):
+    with pytest.raises(UsageError, match="all_of_one_kind"):
         level_shares(
             rows.assign(sublegal=0),
             successes="sublegal",

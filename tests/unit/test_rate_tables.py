@@ -285,8 +285,4 @@ def test_season_broken_off_has_an_index_but_no_share():
     assert past["index"].notna().any()
     reasons = found["run_dates"]["reason"]
     assert set(reasons) == {"season_incomplete"}
-    assert (
-        found["run_strength"]["reason"]
-        .iloc[-1]
-        .startswith("fit_failed(error=1 past seasons with an index")
-    )
+    assert found["run_strength"]["reason"].iloc[-1].startswith("few_past_seasons(n=1)")

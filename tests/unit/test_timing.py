@@ -129,14 +129,14 @@ def draw_nothing():
 @pytest.mark.parametrize(
     ("asked", "words"),
     [
-        (lambda: cumulative(np.array([np.nan, np.nan])), "0 weeks with a figure"),
-        (lambda: cumulative(np.array([0.0, 0.0])), "none is above 0"),
-        (draw_nothing, "0 weeks with a figure; shares need 1"),
-        (lambda: cumulative(np.array([1.0, -1.0])), "one is below"),
-        (lambda: fit_timing(DAYS[:3], np.array([0.1, 0.5, 0.9])), "3 weeks with a share"),
+        (lambda: cumulative(np.array([np.nan, np.nan])), r"no_weekly_figure\(n=0\)"),
+        (lambda: cumulative(np.array([0.0, 0.0])), r"no_weekly_figure\(n=2\)"),
+        (draw_nothing, r"no_weekly_figure\(n=0\)"),
+        (lambda: cumulative(np.array([1.0, -1.0])), r"no_weekly_figure\(n=2\)"),
+        (lambda: fit_timing(DAYS[:3], np.array([0.1, 0.5, 0.9])), r"few_weeks_of_shares\(.*n=3"),
         (lambda: fit_timing(DAYS, norm.cdf(DAYS, 90, 20), curve="cauchy"), "allowed: normal"),
         (lambda: fit_timing(DAYS, norm.cdf(DAYS, 90, 20)).day(1.0), "share 1.0; allowed"),
-        (lambda: strength(0.0, 0.1, np.array([1.0])), "1 past seasons"),
+        (lambda: strength(0.0, 0.1, np.array([1.0])), r"few_past_seasons\(n=1\)"),
     ],
 )
 def test_what_cannot_be_told_is_refused(asked, words):

@@ -155,7 +155,7 @@ def test_a_figure_without_an_error_counts_as_missing():
 @pytest.mark.parametrize(
     ("y", "variance", "words"),
     [
-        ([0.1, np.nan, 0.2], [0.1, 0.1, 0.1], "2 weeks with a figure and its error"),
+        ([0.1, np.nan, 0.2], [0.1, 0.1, 0.1], r"few_weeks_with_error\(n=2"),
         ([0.1, 0.3, 0.2], [0.1, -0.1, 0.1], "below 0"),
     ],
 )

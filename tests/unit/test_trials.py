@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from scipy.stats import binom
 
-from analytics.codes import coded, has_code, parse
+from analytics.codes import coded, has_code, join_codes, parse
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.holding_trials import (
@@ -357,7 +357,7 @@ class TestModel:
         length[:3] = np.nan
         model = hooking_mortality(died, self.GROUP, length, level=0.95)
         assert model.n == 97
-        assert "3 fish without a length left out" in model.notes
+        assert coded("fish_without_length", n=3) in model.notes
         assert [one.term for one in model.terms] == [
             "intercept",
             "group gills",
@@ -368,28 +368,29 @@ class TestModel:
         died, length = self.fish()
         model = hooking_mortality(died, ["jaw"] * 100, length, level=0.95)
         assert model.terms == ()
-        assert "all fish are of one group (jaw)" in model.reason
+        assert model.reason == coded("one_group_of_fish", group="jaw")
 
     def test_too_few_deaths_are_refused(self):
         died, length = self.fish()
         died[np.flatnonzero(died)[4:]] = False
-        assert "needs at least" in hooking_mortality(died, self.GROUP, length, level=0.95).reason
+        model = hooking_mortality(died, self.GROUP, length, level=0.95)
+        assert has_code(model.reason, "few_deaths")
 
     def test_a_group_where_all_died_is_refused(self):
         died, length = self.fish()
         died[60:] = True
         model = hooking_mortality(died, self.GROUP, length, level=0.95)
-        assert "none or all died in gills" in model.reason
+        assert model.reason == coded("group_of_one_fate", groups=["gills"])
 
     def test_a_length_that_sets_the_dead_apart_is_refused(self):
         _, length = self.fish()
         model = hooking_mortality(length < 500, self.GROUP, length, level=0.95)
         assert model.terms == ()
-        assert "apart" in model.reason
+        assert model.reason == coded("dead_set_apart")
 
     def test_no_fish_at_all(self):
         model = hooking_mortality(np.zeros(0, dtype=bool), [], np.zeros(0), level=0.95)
-        assert "0 of 0 fish died" in model.reason
+        assert model.reason == coded("few_deaths", died=0, n=0, terms=1, needed=5)
 
     def test_few_deaths_a_coefficient_are_said(self):
         died, length = self.fish()
@@ -397,4 +398,4 @@ class TestModel:
         group = [self.GROUP[at] for at in keep]
         model = hooking_mortality(died[keep], group, length[keep], level=0.95)
         assert model.terms
-        assert any("rough" in note for note in model.notes)
+        assert has_code(join_codes(model.notes), "rough_odds")

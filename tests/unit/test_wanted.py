@@ -127,7 +127,7 @@ def test_boats_without_a_fish_are_no_error():
     ("given", "words"),
     [
         (([2, 4], [1, 2], [2, 2], ["A", "A"]), "all_boats_at_limit"),
-        (([], [], [], []), "no boat"),
+        (([], [], [], []), "no_boat_with_catch"),
         (([-1], [1], [2], ["A"]), "below 0"),
         (([1], [0], [2], ["A"]), "without anglers"),
     ],
