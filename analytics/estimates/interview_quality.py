@@ -196,8 +196,8 @@ def _tested(table: Heaping, terms: Floats, *, plain: _Fit, heaped: _Fit) -> Heap
     height = float(heaped.coefficient[-1])
     gain = max(plain.deviance - heaped.deviance, 0.0)
     statistic = math.copysign(math.sqrt(gain / dispersion), height)
-    spread = np.linalg.pinv(terms.T @ (terms * heaped.mean[:, None]))[-1, -1]
-    step = float(norm.ppf(0.5 + table.level / 2)) * math.sqrt(dispersion * spread)
+    variance = np.linalg.pinv(terms.T @ (terms * heaped.mean[:, None]))[-1, -1]
+    step = float(norm.ppf(0.5 + table.level / 2)) * math.sqrt(dispersion * variance)
     ratio, low, high = (math.exp(min(height + off, 700.0)) for off in (0.0, -step, step))
     moved, moved_low, moved_high = (_moved(table, one) for one in (ratio, low, high))
     return replace(

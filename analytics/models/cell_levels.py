@@ -45,13 +45,13 @@ class LevelFit:
         Its covariance has the errors of the centres in it.
     by_cluster : ndarray of float, shape (K, K)
         Covariance of the coefficients by cluster; NaN where there are too few.
-    spread : float
+    variance_ratio : float
         Variance between clusters over that of rows alone, pooled; NaN where it cannot be estimated.
     """
 
     fit: CountFit | ShareFit
     by_cluster: Floats
-    spread: float
+    variance_ratio: float
     n_clusters: int
 
 
@@ -351,8 +351,8 @@ def reference_mix(
 
 #: Variance of an area-week about the two-way fit where no degree of freedom is left for it: a
 #: factor of 1.6 either way. Our choice, no source.
-UNTOLD = 0.25
-#: Rounds of the spread about the fit and the weights that rest on it.
+NO_FREEDOM_VARIANCE = 0.25
+#: Rounds of the variance about the fit and the weights that rest on it.
 ROUNDS = 3
 
 
@@ -360,11 +360,12 @@ def impute_areas(known: Floats, cov: Floats, at: Ints) -> tuple[Floats, Floats]:
     r"""Fill a table of areas and weeks by its two-way fit, ``y_aw = a_a + b_w + e``.
 
     An empty cell takes ``a_a + b_w`` by least squares from the cells that are known, each weighted
-    by one over its variance and the spread about the fit, so that an area that is closed or not yet
+    by one over its variance and that about the fit, so that an area that is closed or not yet
     open moves the mean of a week no more than the others do, and a level that rests on hardly any
     fish hardly counts. The error of a filled cell is that of the known ones through the fit, and
-    the spread. The spread is what the fit leaves beyond sampling, by moments (as DerSimonian &
-    Laird 1986, Meta-analysis in clinical trials, Control. Clin. Trials 7; from memory).
+    that about the fit. The latter is what the fit leaves beyond sampling, by moments (as
+    DerSimonian & Laird 1986, Meta-analysis in clinical trials, Control. Clin. Trials 7; from
+    memory).
 
     Parameters
     ----------
@@ -391,10 +392,10 @@ def impute_areas(known: Floats, cov: Floats, at: Ints) -> tuple[Floats, Floats]:
     y, given = known.ravel()[at], np.zeros(known.size, dtype=bool)
     given[at] = True
     reached = np.isin(area, area[at]) & np.isin(week, week[at])
-    spread, solve = _two_way(x[at], y, np.where(np.isfinite(cov), cov, 0.0))
+    about_fit, solve = _two_way(x[at], y, np.where(np.isfinite(cov), cov, 0.0))
     through = x @ solve
     through[at] = np.eye(len(at))
-    full = through @ cov @ through.T + np.diag(np.where(given, 0.0, spread))
+    full = through @ cov @ through.T + np.diag(np.where(given, 0.0, about_fit))
     out = ~(given | reached)
     full[out] = 0.0
     full[:, out] = 0.0
@@ -402,18 +403,18 @@ def impute_areas(known: Floats, cov: Floats, at: Ints) -> tuple[Floats, Floats]:
 
 
 def _two_way(x: Floats, y: Floats, cov: Floats) -> tuple[float, Floats]:
-    """Return the spread about the fit, and the matrix that gives its coefficients from cells."""
+    """Return the variance about the fit, and the matrix that gives its coefficients from cells."""
     variance, eye = np.diag(cov), np.eye(len(y))
-    spread = UNTOLD
+    about_fit = NO_FREEDOM_VARIANCE
     for _ in range(ROUNDS):
-        weight = 1 / (variance + max(spread, 1e-6))
+        weight = 1 / (variance + max(about_fit, 1e-6))
         root = np.sqrt(weight)
         solve: Floats = np.asarray(np.linalg.pinv(x * root[:, None]) * root, dtype=np.float64)
         off = eye - x @ solve
         rest = off @ y
-        # Mean of the weighted squares that the fit leaves: of sampling, and of each unit of spread.
+        # Mean of the weighted squares that the fit leaves: of sampling, and of a unit about it.
         sampling, unit = ((off @ one * off).sum(axis=1) @ weight for one in (cov, eye))
         if unit <= 1e-9 * len(y):
-            return UNTOLD, solve
-        spread = max(float((weight @ rest**2 - sampling) / unit), 0.0)
-    return spread, solve
+            return NO_FREEDOM_VARIANCE, solve
+        about_fit = max(float((weight @ rest**2 - sampling) / unit), 0.0)
+    return about_fit, solve

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats, Ints
 
 
-#: Log of a dispersion at which the negative binomial is the Poisson law to all digits.
+#: Log of a dispersion at which the negative binomial is the Poisson to all digits.
 POISSON = -40.0
 #: A dispersion below this, or a gain in log-likelihood below the next, is none.
 _LEAST_ALPHA, _LEAST_GAIN = 1e-4, 1e-6

@@ -67,15 +67,15 @@ def family_of(word: str, zero_terms: Sequence[str]) -> Family:
     """
     plain = str(word).strip().lower().replace("-", "_").replace(" ", "_")
     try:
-        law = Family(SHORT.get(plain, plain))
+        found = Family(SHORT.get(plain, plain))
     except ValueError:
         raise UsageError(f"family {str(word)!r}; allowed: {', '.join(Family)}") from None
-    if zero_terms and not law.has_zero_part:
+    if zero_terms and not found.has_zero_part:
         having = ", ".join(one for one in Family if one.has_zero_part)
         raise UsageError(
-            f"family {str(law)!r} has no zero part; leave zero_terms out, or name one of {having}"
+            f"family {str(found)!r} has no zero part; leave zero_terms out, or name one of {having}"
         )
-    return law
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,14 +98,14 @@ def log_lik_derivatives(
     `zeta` (N,): logit of the chance of a zero that is no count (zero-inflated), or of a count above
     0 (hurdle); ignored by the others, as `lam` is by the Poisson families.
     """
-    law: Callable[[Ints, Floats, float], LogLikDerivatives] = (
+    of_family: Callable[[Ints, Floats, float], LogLikDerivatives] = (
         _negative_binomial if family.has_dispersion else _poisson
     )
-    counts = law(y, eta, lam)
+    counts = of_family(y, eta, lam)
     if not family.has_zero_part:
         return counts
     # The family's own chance of 0, for every row.
-    at_zero = law(np.zeros_like(y), eta, lam)
+    at_zero = of_family(np.zeros_like(y), eta, lam)
     mix = _inflated if family.value.startswith("zero_inflated") else _hurdle
     return mix(y, zeta, counts, at_zero)
 
@@ -300,7 +300,7 @@ class CountLikelihood:
     counts: CollapsedCounts
     rows: Floats
     zero_rows: Floats
-    # The sums asked for last: value, gradient and curvature are wanted at the same place.
+    # The sums calculated last: value, gradient and curvature are needed at the same place.
     _last: dict[bytes, Sums] = field(default_factory=dict, init=False, repr=False)
 
     @property
@@ -372,8 +372,8 @@ class CountLikelihood:
             yield slice(start, start + BLOCK)
 
     def _sums(self, params: Floats) -> Sums:
-        asked = params.tobytes()
-        if asked not in self._last:
+        key = params.tobytes()
+        if key not in self._last:
             value, g = 0.0, len(self.rows)
             first, second = np.zeros((3, g)), np.zeros((3, 3, g))
             for part in self._blocks():
@@ -386,8 +386,8 @@ class CountLikelihood:
             for i, j in ((ETA, ZETA), (ETA, LAM), (ZETA, LAM)):
                 second[j, i] = second[i, j]
             self._last.clear()
-            self._last[asked] = Sums(value, first, second)
-        return self._last[asked]
+            self._last[key] = Sums(value, first, second)
+        return self._last[key]
 
     def _first_by_group(self, params: Floats, step: Floats) -> Floats:
         sums = np.zeros((3, len(self.rows)))

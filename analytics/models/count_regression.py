@@ -97,7 +97,7 @@ def fit_counts(
         follows from others, some terms pick out rows without a count, or the search did not arrive.
     """
     terms, zero_terms = term_list(terms), term_list(zero_terms, what="zero_terms")
-    asked = family_of(family, zero_terms)
+    requested = family_of(family, zero_terms)
     columns = [part for term in (*terms, *zero_terms) for part in parts_of(frame, term).values()]
     require_apart(response=[response], exposure=[exposure] if exposure else [], terms=columns)
     rows = rows_of(
@@ -106,7 +106,7 @@ def fit_counts(
     coding, zero_coding = coding_of(rows.groups, terms), coding_of(rows.groups, zero_terms)
     n_clusters = rows.n_clusters
     cautioned = cautions(rows.groups, (*coding.columns, *zero_coding.columns))
-    likelihood, clusters = _collapsed(rows, asked, coding, zero_coding)
+    likelihood, clusters = _collapsed(rows, requested, coding, zero_coding)
     # The rows are let go: what follows needs the collapsed ones alone.
     del rows
     require_fit(coding, zero_coding, likelihood)
@@ -119,7 +119,7 @@ def fit_counts(
         coding=coding,
         zero_coding=zero_coding,
         exposure=exposure,
-        family=asked,
+        family=requested,
         n_clusters=n_clusters,
         notes=(*notes, *refused, *cautioned),
     )
@@ -133,12 +133,12 @@ def _collapsed(
     rows: CountRows, family: Family, coding: Coding, zero_coding: Coding
 ) -> tuple[CountLikelihood, _Clusters | None]:
     """Return the likelihood of rows, collapsed, and their clusters where there are some."""
-    asked = rows.y, rows.group, rows.exposure
+    columns = rows.y, rows.group, rows.exposure
     clusters = None
     if rows.cluster is None:
-        counts = collapsed(*asked)
+        counts = collapsed(*columns)
     else:
-        counts, place = collapse(*asked)
+        counts, place = collapse(*columns)
         clusters = place, rows.cluster
     zero_rows = zero_coding.matrix(rows.groups)
     return CountLikelihood(
@@ -199,8 +199,8 @@ def best_of_starts(likelihood: CountLikelihood) -> tuple[CountLikelihood, Floats
     if likelihood.value(near) > plain.value(edge) + 1e-6:
         raise _not_arrived(likelihood)
     note = (
-        "counts spread no more than the Poisson law: dispersion 0, at the edge of what is allowed; "
-        "errors are the Poisson law's"
+        "counts vary no more than the Poisson: dispersion 0, at the edge of what is allowed; "
+        "errors are the Poisson's"
     )
     return plain, edge, (note,)
 
@@ -225,7 +225,7 @@ def _not_arrived(likelihood: CountLikelihood) -> UsageError:
     return UsageError(
         f"the search for the coefficients of {likelihood.family} did not arrive: the rows say too "
         "little for these terms; name fewer terms or a simpler family, or scale numbers to a "
-        "spread near 1"
+        "standard deviation near 1"
     )
 
 
@@ -236,7 +236,7 @@ def _starts(likelihood: CountLikelihood) -> list[Floats]:
     rate = np.zeros(p)
     rate[0] = math.log((weight @ counts.y) / (weight @ exposure))
     if likelihood.family is Family.NEGATIVE_BINOMIAL:
-        # The Poisson law has one top, and that of this law is near it.
+        # The Poisson has one top, and that of this family is near it.
         near = maximise(replace(likelihood, family=Family.POISSON), rate)
         rate = rate if near is None else near
     zeros = float(weight[counts.y == 0].sum() / weight.sum())

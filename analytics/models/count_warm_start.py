@@ -138,8 +138,8 @@ def _require_bounds(likelihood: CountLikelihood, params: Floats, cov: Floats) ->
     """Refuse a fit in which some rate runs off to nothing, or its error to no bound."""
     matrix, p = likelihood.rows, likelihood.rows.shape[1]
     rates = matrix @ params[:p] - log_rate(likelihood.counts)
-    spread = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
-    if not max(np.abs(rates).max(), math.sqrt(max(spread.max(), 0.0))) < DIVERGENCE_BOUND:
+    variance = ((matrix @ cov[:p, :p]) * matrix).sum(axis=1)
+    if not max(np.abs(rates).max(), math.sqrt(max(variance.max(), 0.0))) < DIVERGENCE_BOUND:
         raise UsageError(coded("levels_without_count"))
     if likelihood.family.has_zero_part and not (
         abs(params[p]) < ZERO_RUNS_OFF and cov[p, p] < ZERO_RUNS_OFF**2

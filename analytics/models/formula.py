@@ -55,7 +55,7 @@ def natural_spline(x: Floats, knots: tuple[float, ...]) -> list[Floats]:
     return [z, *(bend(k) - last for k in range(len(at) - 2))]
 
 
-# Words for what was asked of a regression wrongly, or in a way that is easily misread.
+# Words for what was requested of a regression wrongly, or in a way that is easily misread.
 
 #: Names that are listed before "and 75 more".
 MOST_NAMES = 5
@@ -86,7 +86,7 @@ def term_list(terms: Any, *, what: str = "terms") -> list[str]:
 
 
 def require_apart(**columns: Sequence[str]) -> None:
-    """Refuse a column that is asked for in two parts, such as the response among the terms.
+    """Refuse a column that is named for two parts, such as the response among the terms.
 
     Raises `UsageError` if there is one; both parts are named.
     """
@@ -228,12 +228,14 @@ def coding_of(frame: pd.DataFrame, terms: Sequence[str]) -> Coding:
     a natural spline of k columns. Raises `UsageError` if a column is missing, has empty or infinite
     cells or a single level, or a term is named twice.
     """
-    asked = term_list(terms)
-    if len(set(asked)) != len(asked):
-        raise UsageError(f"terms {', '.join(asked)}: each is allowed once; leave the second out")
+    listed_terms = term_list(terms)
+    if len(set(listed_terms)) != len(listed_terms):
+        raise UsageError(
+            f"terms {', '.join(listed_terms)}: each is allowed once; leave the second out"
+        )
     mains: dict[str, Main] = {}
     coded = []
-    for term in asked:
+    for term in listed_terms:
         parts = parts_of(frame, term)
         for part, column in parts.items():
             if part not in mains:

@@ -169,7 +169,7 @@ def hooking_mortality(
         died, names, length_mm = died[measured], names[measured], length_mm[measured]
     has_length = bool(measured.any()) and len(set(length_mm.tolist())) > 1
     if measured.any() and not has_length:
-        notes.append(coded("one_length"))
+        notes.append(coded("all_of_one_length"))
     sizes = Counter(names.tolist())
     base = min(sizes, key=lambda name: (-sizes[name], name)) if sizes else ""
     others = sorted(set(sizes) - {base})

@@ -20,14 +20,14 @@ _LEAST = 0.05
 def log_covariance(mean: Floats, cov: Floats) -> Floats:
     r"""Return the covariance of logs that gives means and covariances of lognormal numbers.
 
-    ``S_ij = log(1 + V_ij/(m_i m_j))`` (moments of the lognormal law; Aitchison & Brown 1957, The
+    ``S_ij = log(1 + V_ij/(m_i m_j))`` (moments of the lognormal; Aitchison & Brown 1957, The
     lognormal distribution; from memory), made positive semidefinite by clipping eigenvalues at 0,
     the variances kept.
 
     Parameters
     ----------
     mean : ndarray of float, shape (n,)
-        A mean of 0 has no spread.
+        A mean of 0 has no variance.
     cov : ndarray of float, shape (n, n)
         NaN counts as 0.
 
@@ -46,8 +46,8 @@ def nearest(cov: Floats) -> Floats:
     """Return a covariance with its eigenvalues clipped at 0 and its variances kept."""
     size, vectors = np.linalg.eigh((cov + cov.T) / 2)
     clipped = (vectors * np.maximum(size, 0)) @ vectors.T
-    wanted, has = np.maximum(np.diag(cov), 0), np.diag(clipped)
-    scale = np.sqrt(np.where(has > 0, wanted / np.where(has > 0, has, 1.0), 0.0))
+    kept, has = np.maximum(np.diag(cov), 0), np.diag(clipped)
+    scale = np.sqrt(np.where(has > 0, kept / np.where(has > 0, has, 1.0), 0.0))
     found: Floats = clipped * np.outer(scale, scale)
     return found
 

@@ -257,7 +257,7 @@ def pool_shares(
     group : ndarray of int, shape (N,)
         Place of each cell's group.
     area, week : ndarray of int, shape (G,)
-        Codes of the groups wanted; a group without cells is predicted.
+        Codes of the groups requested; a group without cells is predicted.
 
     Raises
     ------
@@ -371,7 +371,7 @@ class _Search:
                 apart = self.cost(best + a - b) + self.cost(best - a + b)
                 curve[i, j] = curve[j, i] = (both - apart) / (4 * STEP**2)
         values, vectors = np.linalg.eigh(curve)
-        spread = (vectors / np.maximum(values, WIDEST**-2)) @ vectors.T
-        by_spread = np.array(change)
-        added: Floats = by_spread.T @ spread @ by_spread
+        of_logs = (vectors / np.maximum(values, WIDEST**-2)) @ vectors.T
+        by_log = np.array(change)
+        added: Floats = by_log.T @ of_logs @ by_log
         return added

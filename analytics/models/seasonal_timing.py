@@ -30,7 +30,7 @@ _STEPS = 6
 
 
 class Curve(StrEnum):
-    """A law of arrival days."""
+    """A family of arrival days."""
 
     NORMAL = "normal"
     LOGISTIC = "logistic"
@@ -42,29 +42,29 @@ class Timing:
 
     Parameters
     ----------
-    middle, spread : float
+    middle, scale : float
         Day by which half has come, and the scale of the curve in days.
     cov : ndarray of float, shape (2, 2)
-        Covariance of middle and spread over the drawn shares; NaN without them.
+        Covariance of middle and scale over the simulated shares; NaN without them.
     rmse : float
         Root mean squared difference of shares.
     """
 
     curve: Curve
     middle: float
-    spread: float
+    scale: float
     cov: Floats
     rmse: float
 
     def share(self, day: Floats) -> Floats:
         """Return the share that has come by some days."""
-        return np.asarray(_share(self.curve, (np.asarray(day) - self.middle) / self.spread))
+        return np.asarray(_share(self.curve, (np.asarray(day) - self.middle) / self.scale))
 
     def day(self, share: float) -> tuple[float, float]:
         """Return the day by which a share has come, and its standard error."""
         step = _step(self.curve, share)
         gradient = np.array([1.0, step])
-        return self.middle + self.spread * step, math.sqrt(gradient @ self.cov @ gradient)
+        return self.middle + self.scale * step, math.sqrt(gradient @ self.cov @ gradient)
 
 
 def fit_timing(
@@ -72,12 +72,13 @@ def fit_timing(
 ) -> Timing:
     r"""Fit a curve to cumulative shares by least squares.
 
-    ``F((day - middle)/spread)`` with F the normal or the logistic law (Mundy 1979, A quantitative
+    ``F((day - middle)/scale)`` with F the normal or the logistic (Mundy 1979, A quantitative
     measure of migratory timing illustrated by application to the management of commercial salmon
     fisheries; from memory). The shares of a season add up, so that the differences of its weeks go
-    together: errors are the spread of the curves through drawn shares (parametric bootstrap; Efron
-    & Tibshirani 1993, An Introduction to the Bootstrap, section 6.5; from memory). They say how
-    the figures of the weeks move the curve, and not how far the run is from any curve.
+    together: errors are the standard deviations of the curves through simulated shares (parametric
+    bootstrap; Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 6.5; from memory).
+    They say how the figures of the weeks move the curve, and not how far the run is from any
+    curve.
 
     Parameters
     ----------
@@ -93,7 +94,7 @@ def fit_timing(
     UsageError
         If the curve is unknown, or under four weeks have a share between 0 and 1.
     """
-    law = _curve(curve)
+    family = _curve(curve)
     inside = (share > 0) & (share < 1) & np.isfinite(day)
     if inside.sum() < LEAST_WEEKS:
         raise UsageError(coded("few_weeks_of_shares", n=int(inside.sum()), needed=LEAST_WEEKS))
@@ -101,15 +102,15 @@ def fit_timing(
     start = np.array([np.interp(0.5, y, x), math.log(max(np.ptp(x) / 4, 1e-3))])
 
     def off(at: Floats) -> Floats:
-        return np.asarray(_share(law, (x - at[0]) / math.exp(at[1])) - y)
+        return np.asarray(_share(family, (x - at[0]) / math.exp(at[1])) - y)
 
     found = least_squares(off, start, x_scale=(max(np.ptp(x), 1e-3), 1.0))
     cov = np.full((2, 2), np.nan)
     if draws is not None:
-        each = _curves_through(law, x, draws[:, inside], found.x)
+        each = _curves_through(family, x, draws[:, inside], found.x)
         cov = np.atleast_2d(np.cov(each, rowvar=False))
     rmse = math.sqrt(2 * found.cost / len(x))
-    return Timing(law, float(found.x[0]), math.exp(found.x[1]), cov, rmse)
+    return Timing(family, float(found.x[0]), math.exp(found.x[1]), cov, rmse)
 
 
 def strength(log_now: float, log_now_se: float, log_past: Floats) -> tuple[float, float]:
@@ -165,23 +166,23 @@ def _slope(curve: Curve, z: Floats) -> Floats:
 
 
 def _curves_through(curve: Curve, x: Floats, share: Floats, start: Floats) -> Floats:
-    """Return middle and spread of the curves through D rows of shares, shape (D, 2).
+    """Return middle and scale of the curves through D rows of shares, shape (D, 2).
 
-    Gauss-Newton steps from one start for all rows at once, each no longer than the spread.
+    Gauss-Newton steps from one start for all rows at once, each no longer than the scale.
     """
     at = np.tile(start, (len(share), 1))
     for _ in range(_STEPS):
-        spread = np.exp(at[:, 1:])
-        z = (x - at[:, :1]) / spread
+        scale = np.exp(at[:, 1:])
+        z = (x - at[:, :1]) / scale
         slope = _slope(curve, z)
-        # Slopes of the share in the middle and in the log of the spread.
-        a, b, rest = -slope / spread, -slope * z, share - _share(curve, z)
+        # Slopes of the share in the middle and in the log of the scale.
+        a, b, rest = -slope / scale, -slope * z, share - _share(curve, z)
         aa, ab, bb = ((one * other).sum(1) for one, other in ((a, a), (a, b), (b, b)))
         ra, rb = (a * rest).sum(1), (b * rest).sum(1)
         det = aa * bb - ab**2
         step = np.column_stack([bb * ra - ab * rb, aa * rb - ab * ra])
         step /= np.maximum(det, np.finfo(float).tiny)[:, None]
-        step /= np.maximum(1.0, np.abs(step) / np.hstack([spread, np.ones_like(spread)]))
+        step /= np.maximum(1.0, np.abs(step) / np.hstack([scale, np.ones_like(scale)]))
         at += step
     return np.column_stack([at[:, 0], np.exp(at[:, 1])])
 
@@ -223,7 +224,7 @@ def draw_shares(
 ) -> Floats:
     r"""Draw cumulative shares of a season whose weekly index has errors.
 
-    The log index is drawn from the normal law with its covariance. A week without a figure takes
+    The log index is simulated from the normal with its covariance. A week without a figure takes
     the mean of its neighbours' as in `cumulative`, times a step about it: the log index is taken
     for a random walk, pinned down at the neighbours a weeks before and b after, with variance
     ``s^2 a b/(a + b)``, or ``s^2 a`` at an end. ``s^2`` comes from the known weeks, each held
@@ -255,9 +256,9 @@ def draw_shares(
     value, error = log_index[known], cov[np.ix_(known, known)]
     drawn = value + normal_draws((error + error.T) / 2, rng=rng, n_draws=n_draws)
     index = np.exp(drawn - value.max()) @ _between(np.isfinite(log_index)).T
-    spread = _bridge(known, len(log_index)) * _walk_variance(known, value, error)
-    step = rng.standard_normal(index.shape) * np.sqrt(spread)
-    index *= np.exp(step - spread / 2)
+    variance = _bridge(known, len(log_index)) * _walk_variance(known, value, error)
+    step = rng.standard_normal(index.shape) * np.sqrt(variance)
+    index *= np.exp(step - variance / 2)
     shares: Floats = np.cumsum(index, axis=1) / index.sum(axis=1, keepdims=True)
     return shares
 

@@ -118,9 +118,9 @@ def smooth(
     level, level_se = paths.mixed(paths.mean, np.diagonal(paths.cov, axis1=1, axis2=2))
     rise, rise_se, rose = {}, {}, {}
     for lag in lags:
-        mean, spread = paths.change(lag, n_weeks)
-        rise[lag], rise_se[lag] = paths.mixed(mean, spread)
-        rose[lag] = paths.weight @ norm.cdf(mean / np.sqrt(spread))
+        mean, of_change = paths.change(lag, n_weeks)
+        rise[lag], rise_se[lag] = paths.mixed(mean, of_change)
+        rose[lag] = paths.weight @ norm.cdf(mean / np.sqrt(of_change))
     return Trend(level, level_se, rise, rise_se, rose)
 
 
@@ -153,8 +153,8 @@ class Paths:
         mean = np.full((len(self.mean), n_weeks), np.nan)
         variance = np.full_like(mean, np.nan)
         mean[:, lag:] = self.mean[:, now] - self.mean[:, before]
-        spread = self.cov[:, now, now] + self.cov[:, before, before] - 2 * self.cov[:, now, before]
-        variance[:, lag:] = np.maximum(spread, 1e-12)
+        of_both = self.cov[:, now, now] + self.cov[:, before, before] - 2 * self.cov[:, now, before]
+        variance[:, lag:] = np.maximum(of_both, 1e-12)
         return mean, variance
 
     def draw(self, normal: Floats, rng: np.random.Generator) -> Floats:
@@ -345,12 +345,12 @@ def posterior(model: StepModel, steps: Floats, observed: Observed) -> tuple[Floa
     n = cov.shape[1]
     gain, of_start = np.swapaxes(solved[:, :, :n], 1, 2), solved[:, :, n:]
     precision = np.swapaxes(of_start, 1, 2) @ start + np.diag(1 / model.start_variance)
-    spread = np.linalg.inv(precision)
-    first = np.einsum("gkl,gl->gk", spread, observed.value @ of_start)
+    start_cov = np.linalg.inv(precision)
+    first = np.einsum("gkl,gl->gk", start_cov, observed.value @ of_start)
     off = observed.value - first @ start.T
     mean = first @ model.start.T + (gain @ off[:, :, None])[:, :, 0]
     left = model.start - gain @ start
-    found = cov - gain @ np.swapaxes(across, 1, 2) + left @ spread @ np.swapaxes(left, 1, 2)
+    found = cov - gain @ np.swapaxes(across, 1, 2) + left @ start_cov @ np.swapaxes(left, 1, 2)
     return mean, (found + np.swapaxes(found, 1, 2)) / 2
 
 

@@ -126,7 +126,7 @@ def _within(weight: Floats, low: Floats, high: Floats, n: float) -> Floats:
     room = n - low[~free].sum()
     if (
         room > high[free].sum()
-    ):  # every stratum with spread is taken completely: the rest goes to the others
+    ):  # every stratum with variance is taken completely: the rest goes to the others
         shares[free] = high[free]
         left = n - high[free].sum()
         shares[~free] = _within(high[~free], low[~free], high[~free], left)

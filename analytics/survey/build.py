@@ -319,7 +319,7 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
     With c̄ the mean of m counts at random moments of a fishing day of L hours, the day's boat-hours
     are ``L c̄`` with variance ``L² s²/m`` (Pollock, Jones & Brown 1994, Angler Survey Methods and
     Their Applications in Fisheries Management; from memory). Days are a simple random sample of
-    the open days of their stratum. Where a day was counted once, its spread lies in that between
+    the open days of their stratum. Where a day was counted once, its variance lies in that between
     days, which then get no finite term.
 
     Parameters
@@ -352,8 +352,8 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
     units["boat_hours"] = hours * units["mean"]
     of_days, codes = _counted_strata(design, days, units)
     counted = _design(design, of_days, units, codes)
-    spread = hours**2 * units["s2"] / units["n"]
-    cells = _cells(counted, units, spread.fillna(0.0).to_numpy(np.float64))
+    variance = hours**2 * units["s2"] / units["n"]
+    cells = _cells(counted, units, variance.fillna(0.0).to_numpy(np.float64))
     plan = treat_thin_strata(counted, np.ones(len(units), dtype=bool))
     words = "daylight" if day_hours is None else f"a fishing day of {day_hours:g} h"
     return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], words)
@@ -409,7 +409,7 @@ def _counted_strata(design: Design, days: pd.DataFrame, units: pd.DataFrame) -> 
 
 
 def _design(design: Design, strata: Strata, units: pd.DataFrame, stratum: Ints) -> Design:
-    # A day counted once has a spread that only the days show, like a day with one drawn site.
+    # A day counted once has a variance that only the days show, like a day with one sampled site.
     once = (units["n"] == 1).to_numpy(dtype=bool)
     rule = np.where(
         once, SITE_RULES.index(SiteRule.SINGLE_DRAW), SITE_RULES.index(SiteRule.EVERY_SITE)
@@ -419,7 +419,7 @@ def _design(design: Design, strata: Strata, units: pd.DataFrame, stratum: Ints) 
     return replace(design, strata=strata, units=counted, site_days=days)
 
 
-def _cells(design: Design, units: pd.DataFrame, spread: Floats) -> UnitTotals:
+def _cells(design: Design, units: pd.DataFrame, variance: Floats) -> UnitTotals:
     area = np.array([design.areas.index(one) for one in units["area"]], dtype=np.int64)
     return UnitTotals(
         unit=np.arange(len(units)),
@@ -427,7 +427,7 @@ def _cells(design: Design, units: pd.DataFrame, spread: Floats) -> UnitTotals:
         n=units["n"].to_numpy(np.float64),
         total=units["boat_hours"].to_numpy(np.float64)[:, None],
         pair=np.zeros((1, 2), dtype=np.int64),
-        second_stage_cov=Columns.of(spread[:, None]),
+        second_stage_cov=Columns.of(variance[:, None]),
         is_pooled=np.zeros(len(units), dtype=bool),
         unknown=(units["n"] == 1).to_numpy(dtype=bool),
     )

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Analysis
 
 
-#: Days with contacts that an area needs for a factor of its own: fewer have no spread.
+#: Days with contacts that an area needs for a factor of its own: fewer have no variance.
 FEWEST_DAYS = 2
 
 
@@ -285,14 +285,14 @@ class CoverageExpandedEstimator(DerivedEstimator):
         from_factor, product_term = self._from_factor(
             area, place, parts.total, parts.cov, size=len(plain.code)
         )
-        spread = [np.einsum("dkk->d", np.nan_to_num(one)) for one in (cov, from_factor)]
+        variances = [np.einsum("dkk->d", np.nan_to_num(one)) for one in (cov, from_factor)]
         fewest = self.coverage.df[area] if len(area) else np.zeros(0)
         df = np.full(len(plain.code), np.inf)
         np.minimum.at(df, place, fewest)
         never = np.zeros(len(plain.code), dtype=bool)
         support = replace(
             plain.support,
-            df=joint_df(spread, [plain.support.df, np.where(np.isinf(df), 0, df)]),
+            df=joint_df(variances, [plain.support.df, np.where(np.isinf(df), 0, df)]),
             is_census=never,
             is_landing_census=never,
         )

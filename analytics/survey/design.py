@@ -287,7 +287,7 @@ def _fill(design: Design, active: Bools, n_active: Ints, code: int) -> Borrowing
     names = [_name(design, donor) for donor in chosen]
     rule = coded("imputed_from", unit=strata.unit_word(code), donors=names)
     units = _units_of(design, active, chosen)
-    if len(units) < 2:  # a mean of one site-day: its spread comes as if that stratum collapsed
+    if len(units) < 2:  # a mean of one site-day: its variance comes as if that stratum collapsed
         borrowing = _collapse(design, active, n_active, chosen[0])
         units = units if borrowing is None else borrowing.units
     return Borrowing(code, chosen, units, is_imputation=True, rule=rule)

@@ -40,7 +40,7 @@ class DomainTotals:
     plan : StratumTreatment
         How thin strata were treated.
     product_term : ndarray of float, shape (D, K, K), optional
-        What an unbiased variance of a product adds to `cov` where a sum is wanted; ratios of the
+        What an unbiased variance of a product adds to `cov` where a sum is needed; ratios of the
         totals leave it out, since their common factor cancels.
     notes : tuple of str, length D, optional
         Words for `method`.
@@ -52,7 +52,7 @@ class DomainTotals:
         Sums over interviews of convenience, which stand for no others: only their ratios mean
         something.
     estimator : str
-        Name of the way to a total, where it is not by expansion of the sample alone.
+        Name of the estimator of a total, where it is not by expansion of the sample alone.
     """
 
     code: Ints

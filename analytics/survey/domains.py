@@ -345,7 +345,7 @@ def linear_totals(
     cells : UnitTotals
         By unit and area, of K measures.
     codes : ndarray of int, shape (D,)
-        Sorted codes of the domains wanted.
+        Sorted codes of the domains requested.
 
     Returns
     -------

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 
 # Catch per boat-hour in each area and week, from complete trips or from trips under way.
 
-#: Site-days, or days, that a rate's own spread takes.
+#: Site-days, or days, that a rate's own variance takes.
 FEWEST = 2
 
 
@@ -175,7 +175,7 @@ def _under_way(
     there = np.searchsorted(wide.code, of_area)
     rate, cov = all_over_last(met.total, met.cov)
     of_all, _ = all_over_last(wide.total, wide.cov)
-    # One day: the spread of the area's days about its rate, one day's worth.
+    # One day: the variance of the area's days about its rate, one day's worth.
     one_day = wide.cov / np.maximum(wide.n_clusters, 1)[:, None, None]
     _, alone = all_over_last(met.total, one_day[there], about=of_all[there])
     cov = np.where((met.n_clusters < FEWEST)[:, None, None], alone, cov)

@@ -142,11 +142,11 @@ def clustered_sums(
     n = np.bincount(place, minlength=size)
     total = add_at(place, sums, size)
     off = sums - (total / np.maximum(n, 1)[:, None])[place]
-    spread = add_at(place, np.einsum("ri,rj->rij", off, off), size)
+    between = add_at(place, np.einsum("ri,rj->rij", off, off), size)
     factor = np.where(n > 1, n / np.maximum(n - 1, 1), np.nan)
     n_interviews = add_at(place, add_at(where, moments.n[rows], len(pairs)), size)
     return ClusteredSums(
-        codes, total, factor[:, None, None] * spread, n, np.rint(n_interviews).astype(np.int64)
+        codes, total, factor[:, None, None] * between, n, np.rint(n_interviews).astype(np.int64)
     )
 
 

@@ -128,10 +128,10 @@ def _own_pairs(
     landless = np.setdiff1d(np.arange(len(design.areas)), design.strata.landing_area)
     if domains.by_area:
         keys += [np.full(len(stratum), area + 1) for area in landless]
-    wanted = np.concatenate([domains.code(key, weights.week_key) for key in keys])
+    requested = np.concatenate([domains.code(key, weights.week_key) for key in keys])
     row = np.tile(np.arange(len(stratum)), len(keys))
-    known = np.isin(wanted, codes)
-    row, place = row[known], np.searchsorted(codes, wanted[known])
+    known = np.isin(requested, codes)
+    row, place = row[known], np.searchsorted(codes, requested[known])
     direct = ~weights.is_imputation[row]
     return _Pairs(stratum[row], place), _Pairs(stratum[row[direct]], place[direct])
 
@@ -153,8 +153,8 @@ def _imputed_pairs(
         if not borrowing.is_imputation:
             continue
         home = _home_pairs(design, domains, codes, [borrowing.stratum]).place
-        lent = np.isin(design.units.stratum[cells.unit], borrowing.donors)
-        keys = np.unique(cells.key[lent])
+        is_donor = np.isin(design.units.stratum[cells.unit], borrowing.donors)
+        keys = np.unique(cells.key[is_donor])
         week = domains.week_key(design.strata.week[[borrowing.stratum]])
         reached = np.searchsorted(codes, domains.code(keys, np.repeat(week, len(keys))))
         pairs += [(borrowing.stratum, int(place)) for place in np.union1d(home, reached)]
@@ -208,9 +208,9 @@ def _degrees(plan: StratumTreatment, used: _Pairs, size: int) -> Ints:
     groups = _joined(_Pairs(group[widened.stratum], widened.place), size=size)
     merged = count_at(widened.place, plan.n_active[widened.stratum], size)
     merged -= np.bincount(groups.place, minlength=size)
-    # No domain knows more of the spread than the season does.
-    whole = int(np.maximum(plan.n_active - 1, 0).sum())
-    return np.where(plain > 0, plain, np.minimum(merged, whole) if whole else merged)
+    # No domain knows more of the variance than the season does.
+    of_season = int(np.maximum(plan.n_active - 1, 0).sum())
+    return np.where(plain > 0, plain, np.minimum(merged, of_season) if of_season else merged)
 
 
 def _joined(*pairs: _Pairs, size: int) -> _Pairs:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from analytics.survey.reduction import Moments
 
 
-# Boats that stand alone: one interviewed of several, their spread taken from other site-days.
+# Boats that stand alone: one interviewed of several, their variance taken from other site-days.
 
 
 def with_pooled_within_variance(
@@ -34,14 +34,14 @@ def with_pooled_within_variance(
     )
     width = int(keys.max()) + 1
     codes = cells.unit * width + cells.key
-    wanted = (single[:, None] * width + keys).ravel()
-    found = np.minimum(np.searchsorted(codes, wanted), len(codes) - 1)
-    met = codes[found] == wanted
-    # Cells that carry neither a fish nor a spread say nothing; they are not kept.
+    needed = (single[:, None] * width + keys).ravel()
+    found = np.minimum(np.searchsorted(codes, needed), len(codes) - 1)
+    met = codes[found] == needed
+    # Cells that carry neither a fish nor a variance say nothing; they are not kept.
     fresh = np.flatnonzero(~met & (second_stage_cov != 0).any(axis=0))
-    order = np.argsort(np.concatenate([codes, wanted[fresh]]), kind="stable")
+    order = np.argsort(np.concatenate([codes, needed[fresh]]), kind="stable")
     nothing = np.zeros(len(fresh))
-    unit = np.concatenate([cells.unit, wanted[fresh] // width])[order]
+    unit = np.concatenate([cells.unit, needed[fresh] // width])[order]
     is_single = np.zeros(len(cells.unknown), dtype=bool)
     is_single[single] = True
 
@@ -53,7 +53,7 @@ def with_pooled_within_variance(
     return replace(
         cells,
         unit=unit,
-        key=np.concatenate([cells.key, wanted[fresh] % width])[order],
+        key=np.concatenate([cells.key, needed[fresh] % width])[order],
         n=np.concatenate([cells.n, nothing])[order],
         total=np.stack([np.concatenate([one, nothing])[order] for one in cells.total.T]).T,
         second_stage_cov=Columns(pooled, len(squares)),
@@ -73,14 +73,14 @@ def _pooled_cov(
     """Return the variances of single site-days by area key, shape (P, Q * keys)."""
     stratum = design.units.stratum[design.site_days.unit]
     n_strata, n_keys, n_pairs = len(design.strata.label), int(column.max()) + 1, len(squares)
-    # One boat alone has no spread: what its cells add is 0.
+    # One boat alone has no variance: what its cells add is 0.
     place = stratum[cells.unit] * n_keys + column
     size = n_strata * n_keys
     by_pair = squares.reduced(lambda one: add_at(place, one, size), size=size)
     by_stratum = by_pair.reshape(n_pairs, n_strata, n_keys).transpose(1, 0, 2)
     donors = np.flatnonzero(m_unit > 1)
     df_stratum = add_at(stratum[donors], m_unit[donors] - 1, n_strata)
-    spread = np.zeros((len(single), n_pairs, n_keys))
+    variance = np.zeros((len(single), n_pairs, n_keys))
     is_open = np.ones(len(single), dtype=bool)
     home = design.strata.landing_area
     for pool in (np.arange(n_strata), home, np.zeros_like(home)):
@@ -88,14 +88,14 @@ def _pooled_cov(
         sums, df = add_at(pool, by_stratum, size), add_at(pool, df_stratum, size)
         mine = pool[stratum[single]]
         now = is_open & (df[mine] > 0)
-        spread[now] = sums[mine[now]] / df[mine[now]][:, None, None]
+        variance[now] = sums[mine[now]] / df[mine[now]][:, None, None]
         is_open &= ~now
     boats = design.site_days.boats_returned[single]
-    second_stage_cov = spread * (boats * (boats - 1))[:, None, None]
+    second_stage_cov = variance * (boats * (boats - 1))[:, None, None]
     return second_stage_cov.transpose(1, 0, 2).reshape(n_pairs, -1)
 
 
-#: Relative size under which a sum of squares is rounding and not spread.
+#: Relative size under which a sum of squares is rounding and not variance.
 ROUNDING = 1e-12
 
 _Merged = tuple["Ints", "Ints", "Floats", "Floats", Columns]
@@ -206,14 +206,14 @@ def _paired_cells(design: Design, cells: UnitTotals, width: int) -> tuple[Ints, 
     count = np.searchsorted(cells.unit, pair[:, 0], side="right") - first
     row = np.repeat(np.arange(len(pair)), count)
     one = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(row))
-    wanted = pair[row, 1] * width + cells.key[one]
-    other = np.minimum(np.searchsorted(code, wanted), len(code) - 1)
-    met = code[other] == wanted if len(code) else np.zeros(0, dtype=bool)
+    needed = pair[row, 1] * width + cells.key[one]
+    other = np.minimum(np.searchsorted(code, needed), len(code) - 1)
+    met = code[other] == needed if len(code) else np.zeros(0, dtype=bool)
     return one[met], other[met], form[row[met]]
 
 
 def _squares(products: Columns, sums: Floats, m: Floats, pair: Ints) -> Columns:
-    """Return sums of squares about the mean; what is only rounding is taken as no spread."""
+    """Return sums of squares about the mean; what is only rounding is taken as no variance."""
     pairs = [(int(i), int(j)) for i, j in pair]
     own = {i: np.sqrt(products[p]) for p, (i, j) in enumerate(pairs) if i == j}
 

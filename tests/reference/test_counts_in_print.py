@@ -53,6 +53,6 @@ def test_counts_that_spread_no_more_than_poisson_say_so():
         doctors, response="y", exposure="n", terms=["smoke", "age"], family="poisson"
     )
     assert found.dispersion == 0
-    assert "no more than the Poisson law" in found.notes[0]
+    assert "no more than the Poisson" in found.notes[0]
     assert found.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-9)
     assert found.aic == pytest.approx(plain.aic + 2)

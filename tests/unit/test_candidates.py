@@ -19,6 +19,7 @@ from analytics.catch_rates.model_selection import (
     why_chosen,
 )
 from analytics.catch_rates.trips import ResponseTrips, terms_over
+from analytics.codes import has_code
 from analytics.models.count_regression import fit_counts
 
 WEEKS = 12
@@ -100,7 +101,7 @@ def test_too_few_weeks_have_no_score_and_the_lowest_bic_is_chosen(trips):
     few = trips[trips["week_number"] < HELD_OUT_WEEKS]
     every = evaluate_candidates(ResponseTrips("encounters", few, {}, {}))
     assert all(math.isnan(one.held_out_score) for one in every)
-    assert all("weeks with trips" in one.reason for one in every if one.fit is not None)
+    assert all(has_code(one.reason, "few_weeks_of_trips") for one in every if one.fit is not None)
     best = chosen(every)
     fits = [one for one in every if one.fit is not None and one.name not in KEPT_OUT]
     assert best is min(fits, key=lambda one: one.fit.bic)

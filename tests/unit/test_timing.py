@@ -38,7 +38,7 @@ def test_a_noisy_curve_is_that_of_a_general_library():
     share = np.clip(norm.cdf(DAYS, 80, 30) + rng.normal(0, 0.02, len(DAYS)), 0.001, 0.999)
     found = fit_timing(DAYS, share)
     other = curve_fit(norm.cdf, DAYS, share, p0=(70, 20))[0]
-    assert_allclose([found.middle, found.spread], other, rtol=1e-4)
+    assert_allclose([found.middle, found.scale], other, rtol=1e-4)
 
 
 def test_errors_of_a_curve_are_the_spread_of_curves_through_the_draws():
