@@ -59,6 +59,8 @@ class Row:
     @property
     def pse(self) -> float | None:
         """Percent standard error; None where it is missing or the estimate is zero."""
+        if self.estimate is None or self.se is None:
+            return None
         found = float(pse(self.estimate, self.se))
         return None if math.isnan(found) else found
 
@@ -108,28 +110,9 @@ class Stratum:
 class BulletinIndex:
     """A bulletin, indexed.
 
-    Parameters
-    ----------
-    card : BulletinMetadata
-        What it is about.
-    bulletin : Bulletin
-        The Arrow tables as kept, for downloads.
-    rows : mapping of Key to Row
-        Result rows.
-    changes : mapping of Key to Change
-        Changes from the week before.
-    strata : tuple of Stratum
-        In the order of the bulletin.
-    findings : tuple of dict
-        One dict a finding.
-    names : mapping of str to str
-        Area names for people.
-    areas : tuple of str
-        Areas that have a row, sorted.
-    weeks : tuple of str
-        Weeks that have a row, in order.
-    axis : tuple of str
-        Every week from the first to the last, closed ones too, so that time runs evenly.
+    `bulletin` holds the Arrow tables as saved, for downloads; `names` the names of areas; `areas`
+    and `weeks`, in order, those that have a row; `axis` every week from the first to the last,
+    closed ones too, so that time runs evenly.
     """
 
     card: BulletinMetadata
@@ -213,16 +196,7 @@ def _in_words(line: dict[str, Any], index: BulletinIndex) -> dict[str, Any]:
 
 
 def rows_of_week(index: BulletinIndex, *, week: str, areas: tuple[str, ...]) -> pa.Table:
-    """Return the result rows of a week as kept, in `RESULT_SCHEMA`.
-
-    Parameters
-    ----------
-    index : BulletinIndex
-    week : str
-        ISO week.
-    areas : tuple of str
-        Areas; empty for every area and the row of all areas together.
-    """
+    """Return the result rows of an ISO week, in `RESULT_SCHEMA`; every domain without areas."""
     table = index.bulletin.rows
     chosen = pc.equal(table["week"], week)
     if areas:

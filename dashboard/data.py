@@ -51,10 +51,8 @@ def kept_bulletins(folder: Path) -> tuple[list[BulletinMetadata], list[str]]:
 def bulletin_index(folder: Path, card: BulletinMetadata) -> BulletinIndex:
     """Return an indexed bulletin, shared between sessions and never changed.
 
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
+    Raises `UsageError` or `StoreError` if it is gone or cannot be read; so do `view` and
+    `compared`.
     """
     return _bulletin_index(str(folder), card.bulletin, card.made_utc)
 
@@ -63,12 +61,8 @@ def view(name: str, card: BulletinMetadata) -> Any:
     """Return what pages of a subject need of a bulletin, shared and never changed.
 
     `name` is one of ``moves``, ``alternative_estimates``, ``released``, ``rates``, ``limits``, or
-    ``inputs``: the draws and limits by which options are compared, None where none were saved.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read.
+    ``inputs``: the simulations and limits by which options are compared, None where none were
+    saved.
     """
     made = _inputs if name == "inputs" else _view
     keys = () if name == "inputs" else (name,)
@@ -76,13 +70,7 @@ def view(name: str, card: BulletinMetadata) -> Any:
 
 
 def compared(card: BulletinMetadata, options: str) -> ComparisonResult:
-    """Return the comparison of a set of options as TOML, by draws that were saved.
-
-    Raises
-    ------
-    UsageError, StoreError
-        If the bulletin is gone or cannot be read, or the options cannot.
-    """
+    """Return the comparison of a set of options as TOML, by simulations that were saved."""
     return _compared(str(archive_folder()), card.bulletin, card.made_utc, options)
 
 

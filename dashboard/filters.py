@@ -21,19 +21,7 @@ T = TypeVar("T", bound=str)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Choice:
-    """What the reader chose.
-
-    Parameters
-    ----------
-    index : BulletinIndex
-        The chosen bulletin.
-    newest : bool
-        No later bulletin of the season is in the archive.
-    week : str
-        ISO week.
-    areas : tuple of str
-        Chosen areas; empty means all of them.
-    """
+    """What the reader chose; no area means all of them."""
 
     index: BulletinIndex
     newest: bool
@@ -52,16 +40,10 @@ class Choice:
 
 
 def choose(folder: Path, cards: Sequence[BulletinMetadata], *, with_week: bool = True) -> Choice:
-    """Draw the filters and return the choices.
+    """Draw the filters and return the choices from at least one bulletin of an archive.
 
-    Parameters
-    ----------
-    folder : Path
-        The archive.
-    cards : sequence of BulletinMetadata
-        Its cards, at least one.
-    with_week : bool
-        Whether the page is about one week; the last of the bulletin stands in the choice if not.
+    Without `with_week` the page is about the season, and the last week of the bulletin stands in
+    the choice.
     """
     with st.container(key="filters-box"):
         fold = st.container(key="fold")
@@ -132,6 +114,7 @@ def switch(label: str, options: Sequence[T], *, key: str, words: Callable[[str],
         required=True,
         label_visibility="collapsed",
     )
+    assert value is not None  # one is always chosen
     url_state.note(key, value)
     return value
 

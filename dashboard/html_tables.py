@@ -138,7 +138,7 @@ def words_line(heads: Sequence[str], words: str) -> Markup:
 
 def table(
     heads: Sequence[str],
-    lines: Sequence[Markup],
+    lines: Sequence[str],
     *,
     kind: str = "",
     titles: Mapping[str, str] | None = None,

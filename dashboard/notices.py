@@ -77,16 +77,7 @@ def glossary(*, level: float) -> str:
 
 
 def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
-    """Return a plain sentence for each area whose figures of a week rest on very little.
-
-    Parameters
-    ----------
-    index : BulletinIndex
-    areas : sequence of str
-        Areas whose figures are shown.
-    week : str
-        ISO week.
-    """
+    """Return a plain sentence for each area whose figures of an ISO week rest on very little."""
     found = [(area, _thinness(index, area, week)) for area in areas]
     return [
         f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: read "
@@ -124,18 +115,10 @@ def _estimated(index: BulletinIndex, areas: Sequence[str | None], week: str) -> 
 
 
 def strata_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list[str]:
-    """Return a plain sentence for each thin, filled or partly lost stratum of a week.
+    """Return a plain sentence for each thin, imputed or partly missing stratum of an ISO week.
 
     Strata of every landing area are given, because fish are landed in other areas than they were
-    met in; those of the chosen areas come first.
-
-    Parameters
-    ----------
-    index : BulletinIndex
-    areas : sequence of str
-        Chosen areas.
-    week : str
-        ISO week.
+    caught in; those of the chosen areas come first.
     """
     chosen = [one for one in index.strata if one.week == week]
     chosen.sort(key=lambda one: one.landing_area not in areas)

@@ -112,17 +112,18 @@ def change(one: Change | None) -> str:
     word = change_word(one)
     if word == "not comparable":
         return f"{word}: the week before had other open days"
-    if word == "not known" or None in (one.change, one.ci_low, one.ci_high):
+    amount, low, high = one.change, one.ci_low, one.ci_high
+    if word == "not known" or amount is None or low is None or high is None:
         return "change not known: too little sample in one of the two weeks"
     if not _is_useful_change(one):
         return f"{word}: {reasons.TOO_FEW}"
     unit = " points" if one.form == "difference" else PERCENT
-    if one.form == "ratio" and max(one.change, one.ci_high) > LARGE_RATIO:
-        limits = f"{one.ci_low:.1f}–{one.ci_high:.1f}"
-        return f"{word}: {one.change:.1f} times ({level(one.ci_level)} CI {limits})"
-    limits = f"{_shift(one, one.ci_low)} to {_shift(one, one.ci_high)}"
+    if one.form == "ratio" and max(amount, high) > LARGE_RATIO:
+        limits = f"{low:.1f}–{high:.1f}"
+        return f"{word}: {amount:.1f} times ({level(one.ci_level)} CI {limits})"
+    limits = f"{_shift(one, low)} to {_shift(one, high)}"
     limits += unit if unit == PERCENT else ""
-    return f"{word}: {_shift(one, one.change)}{unit} ({level(one.ci_level)} CI {limits})"
+    return f"{word}: {_shift(one, amount)}{unit} ({level(one.ci_level)} CI {limits})"
 
 
 def change_word(one: Change | None) -> str:

@@ -50,21 +50,9 @@ def draw_page(
 ) -> None:
     """Draw a page, or say in words why it cannot be drawn.
 
-    Parameters
-    ----------
-    title : str
-    address : str
-        The page's name in links.
-    body : callable
-        Draws the page's own part, with the view.
-    view : str
-        What the page needs of the bulletin, as `dashboard.data.view` names it; nothing if empty.
-    needs : sequence of str
-        Tables without which a bulletin is too old for the page.
-    older : str
-        What bulletins did not do before they had those tables.
-    with_week : bool
-        Whether the reader chooses a week too.
+    `address` is its name in links; `body` draws its own part with the `view` of the bulletin that
+    `dashboard.data.view` names. Without the tables in `needs` a bulletin is too old for the page:
+    `older` says what bulletins did not do before they had them.
     """
     st.title(title)
     notices.invented()
@@ -154,21 +142,10 @@ def forest_panel(
     names: Sequence[tuple[str, str]] = (),
     guide: float | None = None,
 ) -> None:
-    """Draw one or more numbers with their intervals under a title.
+    """Draw one or more numbers with their intervals under a title, which is escaped here.
 
-    Parameters
-    ----------
-    found : sequence of ForestRow
-    title : str
-        As it stands in the data; escaped here.
-    key : str
-        Name of the panel, unique on the page.
-    of : str
-        What the numbers are, for those who cannot see the figure.
-    names : sequence of (str, str)
-        Words of each hue, said with the numbers where there is more than one.
-    guide : float, optional
-        A number to compare with.
+    `key` is unique on the page; `of` says what the numbers are, for those who cannot see the
+    figure; `names` are the words of each hue; `guide` is a number to compare with.
     """
     figure = forest.figure(found, palette=colours(), guide=guide)
     alt = forest.description(found, of=f"{of}, {title}", names=names)

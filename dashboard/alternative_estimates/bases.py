@@ -138,16 +138,7 @@ def against(one: Reading, usual: Row | None) -> str:
 def estimates_answer(
     index: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
 ) -> str:
-    """Return how much a season figure depends on how it is calculated (Markdown).
-
-    Parameters
-    ----------
-    index : BulletinIndex
-    ways : Ways
-    areas : sequence of str or None
-        A sentence for each; None is all areas together.
-    quantity : str
-    """
+    """Return how much a season figure depends on how it is calculated (Markdown), by area."""
     parts = [
         _answer_of(index, readings(index, ways, area=area, quantity=quantity), area)
         for area in areas

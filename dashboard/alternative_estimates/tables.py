@@ -28,7 +28,7 @@ def readings_table(
     index: BulletinIndex, ways: Ways, *, areas: Sequence[str | None], quantity: str
 ) -> str:
     """Return a season figure on every basis as an HTML table, a domain after the other."""
-    parts = []
+    parts: list[str] = []
     for area in areas:
         name = index.name(area)
         parts.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
@@ -59,7 +59,7 @@ def share_lines(index: BulletinIndex, areas: Sequence[str]) -> list[Line]:
 
 def shares_table(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return coverage by area as an HTML table."""
-    parts = []
+    parts: list[str] = []
     told = any(_note(line) for line in lines)
     heads = _SHARE_HEADS if told else _SHARE_HEADS[:-1]
     for line in lines:

@@ -36,7 +36,7 @@ def show() -> None:
     url_state.follow("methods")
     with st.container(key="answer"):
         st.markdown(f"{CAUTIONS} {notices.COVERAGE}")
-    name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.get)
+    name = filters.pick("Document", tuple(DOCUMENTS), key="document", words=DOCUMENTS.__getitem__)
     wishes = st.container()
     with st.container(key="document-text"):
         st.markdown(_readable((files("analytics") / "docs" / f"{name}.md").read_text("utf-8")))

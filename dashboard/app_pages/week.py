@@ -48,7 +48,7 @@ def _answer(choice: Choice) -> None:
 def _trends(choice: Choice) -> None:
     st.header("Weekly trend", anchor=False)
     quantity = filters.switch("Figure", TREND, key="show", words=_label)
-    scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.get)
+    scale = filters.switch("Scale", tuple(SCALES), key="scale", words=SCALES.__getitem__)
     weeks, shown = choice.index.axis, choice.shown
     lines = {area: _line(choice, area, quantity) for area in shown}
     shared = series.ceiling(row for line in lines.values() for row in line)
@@ -136,7 +136,7 @@ def _table(choice: Choice) -> None:
     st.header(f"Week {week} by area", anchor=False)
     st.html(html_tables.week_table(index, areas=choice.shown, week=week, together=not choice.areas))
     st.caption(html_tables.SITE_DAYS)
-    domains = choice.areas or (None, *index.areas)
+    domains: tuple[str | None, ...] = choice.areas or (None, *index.areas)
     with st.expander("Every quantity of the week"):
         st.html(html_tables.every_quantity(index, areas=domains, week=week))
     table = html_tables.with_precision(

@@ -100,8 +100,8 @@ def level(line: Line) -> Measurement:
 
 def raw(line: Line) -> Measurement:
     """Return the survey's figure of a line with its interval, without one too wide to help."""
-    ends = (None, None) if is_too_wide(line) else (line["survey_low"], line["survey_high"])
-    return Measurement(line["survey_estimate"], *ends, sort_of(line["response"]))
+    low, high = (None, None) if is_too_wide(line) else (line["survey_low"], line["survey_high"])
+    return Measurement(line["survey_estimate"], low, high, sort_of(line["response"]))
 
 
 def is_too_wide(line: Line) -> bool:

@@ -169,8 +169,9 @@ def _curves(fan: Fan, *, palette: Palette) -> list[go.Scatter]:
             name="ahead",
         )
     )
-    is_known = past and low is not None and high is not None
-    bar = [(past[-1]["day"], end) for end in (low, min(high or 0.0, fan.top))] if is_known else []
+    bar = []
+    if past and low is not None and high is not None:
+        bar = [(past[-1]["day"], end) for end in (low, min(high, fan.top))]
     found.append(_curve(bar, colour=palette.sea, width=4, opacity=0.5, name="now"))
     points = [(one["day"], one["estimate"]) for one in past]
     words = [

@@ -65,7 +65,7 @@ def heat(
         for row in [rows.get((area, week))]
     ]
     ends = span([row.estimate for row in rows.values() if row and row.estimate is not None])
-    frame = {"type": "rect", "line": {"color": palette.ink, "width": 2}}
+    frame: dict[str, Any] = {"type": "rect", "line": {"color": palette.ink, "width": 2}}
     frame |= {"y0": -0.5, "y1": len(areas) - 0.5}
     rows_down = drawing.lines_down([names[area] for area in areas], palette=palette)
     blank = [cell for cell in cells if cell.amount is None]

@@ -257,7 +257,7 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
         Point(panel.at(one), None, words=drawing.hover(one["week"], one["reason"] or ""))
         for one in panel.gaps
     ]
-    sea = {"colour": palette.sea}
+    sea: dict[str, Any] = {"colour": palette.sea}
     survey: dict[str, Any] = {"symbol": "diamond-open", "size": 7, "name": "survey_estimate"}
     traces = [
         *(_past(panel, one, palette=palette) for one in panel.past),
@@ -272,7 +272,7 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
         traces.append(drawing.cuts(over, ends=panel.ends, colour=getattr(palette, hue)))
     values = drawing.ticks(*panel.ends)
     named = [season_note(one.season, palette=palette) for one in panel.past[-1:]]
-    quiet = {"colour": palette.quiet, "opacity": 0.16}
+    quiet: dict[str, Any] = {"colour": palette.quiet, "opacity": 0.16}
     return drawing.figure(
         traces,
         palette=palette,
@@ -302,9 +302,11 @@ def _past(panel: Panel, line: Past, *, palette: Palette) -> go.Scatter:
         else f"<b>{escape(line.season)}</b><br>{_said(panel, value)} by {panel.weeks[at][5:]}"
         for at, value in line.points
     ]
-    how = {"width": 1.6 if is_last else 1.0, "opacity": 0.8 if is_last else 0.4, "name": "past"}
+    how: dict[str, Any] = (
+        {"width": 1.6, "opacity": 0.8} if is_last else {"width": 1.0, "opacity": 0.4}
+    )
     x, y = zip(*line.points, strict=True)
-    return drawing.line(x, y, colour=palette.quiet, words=words, **how)
+    return drawing.line(x, y, colour=palette.quiet, words=words, name="past", **how)
 
 
 def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
@@ -333,7 +335,11 @@ def _levels(panel: Panel, *, palette: Palette) -> list[go.Scatter]:
 def _run(panel: Panel, lines: Sequence[Line]) -> list[tuple[int, float, float]]:
     """Return place, low and high end of the level, as far as the axis goes."""
     return [
-        (panel.at(one), *(drawing.clamp(one[end], panel.ends) for end in ("ci_low", "ci_high")))
+        (
+            panel.at(one),
+            drawing.clamp(one["ci_low"], panel.ends),
+            drawing.clamp(one["ci_high"], panel.ends),
+        )
         for one in lines
         if one["ci_low"] is not None and one["ci_high"] is not None
     ]
@@ -347,7 +353,8 @@ def _line(panel: Panel, lines: Sequence[Line | None], **how: Any) -> go.Scatter:
         said = one and f"<b>{one['week']}</b><br>{kind} {panel.amount(one, 'level').figure()}{shut}"
         words.append(said or "")
     x = [one and panel.at(one) for one in lines]
-    return drawing.line(x, [one and one["level"] for one in lines], words=words, **how)
+    y = [one["level"] if one else None for one in lines]
+    return drawing.line(x, y, words=words, **how)
 
 
 def _survey_point(panel: Panel, one: Line) -> Point:

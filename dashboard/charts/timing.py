@@ -123,7 +123,10 @@ def figure(run: Run, *, palette: Palette) -> go.Figure:
         traces.append(drawing.band(parts, colour=quiet, opacity=0.2, name="envelope"))
     for at, (season, line) in enumerate(run.past.items(), 1):
         is_last = at == len(run.past)
-        how = {"width": 1.8 if is_last else 1.0, "opacity": 0.9 if is_last else 0.55}
+        how: dict[str, Any] = {
+            "width": 1.8 if is_last else 1.0,
+            "opacity": 0.9 if is_last else 0.55,
+        }
         traces.append(_line(run, line, season=season, colour=quiet, name="past", **how))
     for name, (dash, _) in CURVES.items():
         if name in run.curves:

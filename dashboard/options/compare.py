@@ -25,17 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ComparisonInputs:
-    """What options of a season are weighed on.
-
-    Parameters
-    ----------
-    baseline : Baseline
-    limits : tuple of Limit
-    left_out : tuple of str
-        Limits that cannot be weighed, and why.
-    binding : str or None
-        The limit that is reached first under today's rule.
-    """
+    """What options of a season are compared on; limits left out come with the reason."""
 
     baseline: Baseline
     limits: tuple[Limit, ...]
@@ -45,18 +35,7 @@ class ComparisonInputs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ComparisonResult:
-    """Options weighed.
-
-    Parameters
-    ----------
-    tables : mapping of str to pyarrow.Table
-        In the shapes of `ANSWER_SCHEMAS`.
-    answer : Answered
-    fans : analytics.options.compare.Fans
-        Each limit by week under each option.
-    refused : tuple of str
-        Options that were left out, and why.
-    """
+    """Options compared, as tables (`ANSWER_SCHEMAS`), records and limits by week; those refused."""
 
     tables: Mapping[str, pa.Table]
     answer: Answered

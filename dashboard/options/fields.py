@@ -82,7 +82,7 @@ def kinds(chosen: Sequence[ChangeKind], start: str) -> list[ChangeKind]:
         list(ChangeKind),
         selection_mode="multi",
         key=name,
-        format_func=LABELS.get,
+        format_func=LABELS.__getitem__,
         wrap=True,
     )
     return [ChangeKind(one) for one in found or []]
@@ -125,7 +125,9 @@ def _day(label: str, value: date | None, ground: FormContext, name: str) -> date
 def _weekdays(change: Change, _: FormContext, start: str) -> Change:
     name = key(f"{start}-days")
     seed(name, [one for one in DAYS if one in change.open_weekdays])
-    found = st.pills("Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.get)
+    found = st.pills(
+        "Open on", list(DAYS), selection_mode="multi", key=name, format_func=DAYS.__getitem__
+    )
     if not found:
         st.caption("No day is chosen, so the days stay as they are; to close, choose a day above.")
     return replace(change, open_weekdays="".join(one for one in DAYS if one in (found or [])))
@@ -204,7 +206,7 @@ def whole(mix: Mapping[str, float]) -> dict[str, int]:
 
 
 def _deaths(change: Change, ground: FormContext, start: str) -> Change:
-    row, *others = (dict(one) for one in change.release_rates)
+    row, *others = (dict[str, Any](one) for one in change.release_rates)
     sizes, methods, wounds, rates, errors = st.columns([2, 2, 2, 3, 3])
     with sizes:
         size = _pick("Released", list(SIZES), row["size_class"], f"{start}-size", SIZES)
@@ -223,7 +225,8 @@ def _deaths(change: Change, ground: FormContext, start: str) -> Change:
         st.caption(f"{len(others)} more rows of rates came with the option and hold too.")
     row |= {"size_class": size, "method": method, "wound_class": wound}
     row |= {"rate_prop": rate, "rate_se": error}
-    return replace(change, release_rates=(row, *others))
+    rows: Any = (row, *others)
+    return replace(change, release_rates=rows)
 
 
 def _pick(label: str, options: list[str], value: str, name: str, said: dict[str, str]) -> str:

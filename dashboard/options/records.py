@@ -47,26 +47,13 @@ class Moved(Measurement):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answered:
-    """The tables of an answer.
+    """The tables of a comparison.
 
-    Parameters
-    ----------
-    options : tuple of str
-        Names, today's rule first.
-    figures : mapping of (option, area, quantity) to dict
-        Season totals; area None is all areas together.
-    reach : mapping of (limit, option) to dict
-        Each limit under each option.
-    limits : tuple of str
-        Limits, the likeliest to be passed under today's rule first.
-    dominated : mapping of str to str
-        Options that another beats on every count, and which.
-    assumptions : mapping of str to tuple of str
-        Every assumption of each option.
-    binding : str or None
-        The limit that is reached first under today's rule; None without limits.
-    through : date or None
-        Last day of the data; None where it is not known.
+    `options` and `limits` are names, today's rule and the limit likeliest to be exceeded under it
+    first; `figures` are season totals by option, area (None: all areas together) and quantity;
+    `reach` has each (limit, option); `beaten` the options that another dominates, and which;
+    `binding` the limit that is reached first under today's rule; `through` the last day of the
+    data.
     """
 
     options: tuple[str, ...]
@@ -129,13 +116,7 @@ class Answered:
 def read(
     answers: Mapping[str, pa.Table], *, binding: str | None = None, through: date | None = None
 ) -> Answered:
-    """Index the tables of an answer.
-
-    Parameters
-    ----------
-    binding : str, optional
-        The limit that is reached first; the likeliest to be passed where it is not weighed.
-    """
+    """Index the tables of a comparison; a `binding` limit they lack gives way to the likeliest."""
     lines = {name: _lines(table) for name, table in answers.items()}
     options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
     words: dict[str, list[str]] = defaultdict(list)

@@ -30,7 +30,7 @@ def decision(
 ) -> str:
     """Return the decision table: a line an option, a group an area."""
     heads = HEADS if found.limits else HEADS[: -len(OF_LIMITS)]
-    lines = []
+    lines: list[str] = []
     for area in areas:
         if len(areas) > 1 or area is not None:
             lines.append(html_tables.group(heads, head(index, area)))
@@ -93,7 +93,7 @@ def limits(
 ) -> str:
     """Return each limit under each option as HTML."""
     known = passed or {}
-    lines = []
+    lines: list[str] = []
     for limit in found.limits:
         lines.append(html_tables.group(LIMIT_HEADS, labels.get(limit, limit)))
         lines += [

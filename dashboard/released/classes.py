@@ -174,7 +174,7 @@ def table(index: BulletinIndex, released: Released, areas: Sequence[str | None])
 
     A reason that several cells of a domain share is said once, below its lines.
     """
-    lines = []
+    lines: list[str] = []
     for area in areas:
         lines.append(html_tables.group(_HEADS, head(index, area)))
         shared = _shared_reasons(released, area)

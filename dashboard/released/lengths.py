@@ -208,7 +208,7 @@ _MEASURES = {
 
 
 def _conversion(line: Line) -> str:
-    target, given = (_MEASURES.get(line[name], line[name]) for name in ("target", "given"))
+    target, given = (_MEASURES.get(line[name]) or line[name] for name in ("target", "given"))
     start = f"{target[:1].upper()}{target[1:]} from {given}"
     if line["slope"] is None:
         return f"{start}: {line['source'] or 'no conversion known'}."

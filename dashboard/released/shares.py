@@ -69,8 +69,8 @@ def share_answer(index: BulletinIndex, released: Released, areas: Sequence[str])
 def _of_all(index: BulletinIndex, released: Released) -> str:
     week = max((found for area in index.areas if (found := latest(released, area))), default=None)
     if week is None:
-        found = [reasons.why_no_estimate(one.row) for one in released.shares.values()]
-        return f"No area has a sublegal share: {numbers.plain(_most(found, 'no reason is given'))}."
+        why = [reasons.why_no_estimate(one.row) for one in released.shares.values()]
+        return f"No area has a sublegal share: {numbers.plain(_most(why, 'no reason is given'))}."
     row = index.row(None, week, SHARE)
     start = f"In week {week} no share can be given over all areas."
     if row is not None and row.estimate is not None:
@@ -159,11 +159,13 @@ def _wider(effect: float) -> str:
 
 def table(index: BulletinIndex, released: Released, areas: Sequence[str]) -> str:
     """Return the share by area, latest week and season, as an HTML table."""
-    lines = []
+    lines: list[str] = []
     for area in areas or index.areas:
         week = latest(released, area)
         found = [released.share(basis, area, week) if week else None for basis in _BASES]
-        cells = [_cell(row) + html_tables.small((row and row.week) or "") for row in found]
+        cells: list[str] = [
+            _cell(row) + html_tables.small((row and row.week) or "") for row in found
+        ]
         cells += [_cell(released.share(basis, area, None)) for basis in _BASES]
         cells.append(_rests(released, area, None))
         lines.append(html_tables.line(_HEADS, index.name(area), cells))

@@ -130,8 +130,10 @@ def forest_rows(released: Released) -> list[ForestRow]:
     for line in together(released):
         name, right = name_of(line), corrected_rate(line)
         if not line["is_control"] and right.value is not None:
-            ends = (right.value, right.low, right.high)
-            above = Measurement(*(end and max(end, 0.0) for end in ends), NumberKind.SHARE)
+            value, low, high = (
+                end and max(end, 0.0) for end in (right.value, right.low, right.high)
+            )
+            above = Measurement(value, low, high, NumberKind.SHARE)
             found.append(ForestRow(name, above, hue=CORRECTED, words="corrected"))
         exact = (line["exact_low"], line["exact_high"])
         words = f"{line['died']:,} died of {line['held']:,} held"

@@ -49,19 +49,10 @@ class Cause:
 class Move:
     """One figure that moved since the bulletin before.
 
-    Parameters
-    ----------
-    kind : str
-        ``revised``, ``restated`` (the figure stands, its error or status does not), ``new``, or
-        ``removed``.
-    before, now : Row or None
-        The figure in the bulletin before and in this one.
-    moved, change_in_se : float or None
-        The difference, and the same over the standard error before.
-    causes : tuple of Cause
-        What moved it.
-    effect : str
-        One of `analytics.revision_order.EFFECTS`; empty in a bulletin older than these.
+    `kind` is ``revised``, ``restated`` (the figure stands, its error or status does not), ``new``
+    or ``removed``; `moved` is the difference, `change_in_se` the same over the standard error
+    before; `effect` is one of `analytics.revision_order.EFFECTS`, empty in a bulletin older than
+    these.
     """
 
     kind: str
@@ -129,16 +120,7 @@ def _causes(line: Mapping[str, str | None]) -> tuple[Cause, ...]:
 def chosen(
     moves: Iterable[Move], *, areas: Sequence[str], quantity: str | None = None
 ) -> list[Move]:
-    """Return the moves of some areas and one quantity, the most important first.
-
-    Parameters
-    ----------
-    moves : iterable of Move
-    areas : sequence of str
-        Areas; none for all of them and the rows of all areas together.
-    quantity : str, optional
-        A quantity; every one when not given.
-    """
+    """Return the moves of some areas and one quantity, else of all, the most important first."""
     found = [
         move
         for move in moves
@@ -245,16 +227,7 @@ def revisions_answer(
 ) -> str:
     """Return what moved in weeks already reported, and why, in a sentence or three (Markdown).
 
-    Parameters
-    ----------
-    index : BulletinIndex
-    moves : sequence of Move
-        All of the bulletin.
-    areas : sequence of str
-        Chosen areas; none for all.
-    quantity : str
-    before : str
-        What the bulletin before is called.
+    `before` is what the bulletin before is called.
     """
     mine = chosen(moves, areas=areas, quantity=quantity)
     weekly = [move for move in mine if move.row.week]

@@ -44,18 +44,9 @@ MANY, LEAST, MOST = 40, 0.9, 0.98
 
 @dataclass(frozen=True, slots=True)
 class BacktestSkill:
-    """How often the projections of some lines ended inside their intervals.
+    """How many of `n` projections ended inside their intervals, over or under the 80 % one.
 
-    Parameters
-    ----------
-    n, in_80, in_95 : int
-        Projections, and how many of them ended inside each interval.
-    over, under : int
-        How many seasons ended above the 80 % interval, and below it.
-    miss : float or None
-        Median size of expected over final, less 1.
-    ratio : float or None
-        Mean of expected over final.
+    `miss` is the median size of expected over final, less 1; `ratio` its mean.
     """
 
     n: int
@@ -125,13 +116,7 @@ def backtest_skill(lines: Sequence[Line]) -> BacktestSkill | None:
 
 
 def accuracy_answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
-    """Return how past projections did in a sentence or two (Markdown).
-
-    Parameters
-    ----------
-    is_over : bool
-        The season has no day to come: nothing is projected, by design.
-    """
+    """Return how past projections did (Markdown); a season that is over has none, by design."""
     if not lines:
         return OVER if is_over else UNTESTED
     found = backtest_skill(lines)
@@ -199,9 +184,9 @@ def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[ForestR
 
 def _dot(line: Line) -> ForestRow:
     final = line["final"]
-    names = ("projected_total", "low_80", "high_80")
-    ratio = Measurement(*(line[name] / final for name in names), sort=NumberKind.RATIO)
     fish = Measurement(line["projected_total"], line["low_80"], line["high_80"])
+    value, low, high = (line[name] / final for name in ("projected_total", "low_80", "high_80"))
+    ratio = Measurement(value, low, high, NumberKind.RATIO)
     return ForestRow(
         label=f"{line['season']}, {line['through']}",
         amount=ratio,

@@ -23,18 +23,10 @@ Line = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Standings:
-    """The tables of a season's limits.
+    """The tables of a season's limits: the limit that is reached first on top, `fan` by day.
 
-    Parameters
-    ----------
-    limits : tuple of dict
-        A line a limit, the one that is reached first on top.
-    fan : mapping of str to tuple of dict
-        Lines of each limit by day.
-    backtest : tuple of dict
-        Past seasons projected as of earlier weeks.
-    assumed : mapping of str to tuple of str
-        What the numbers ahead rest on, by topic.
+    `backtest` has past seasons projected as of earlier weeks; `assumed` what the numbers ahead rest
+    on, by topic.
     """
 
     limits: tuple[Line, ...]
@@ -127,12 +119,13 @@ def expected(line: Line) -> Measurement:
 
 def expected_share(line: Line) -> Measurement:
     """Return the total that is expected at the planned close as a share of the limit."""
-    limit = line["limit_fish"]
-    names = ("projected_total", "projected_total_low", "projected_total_high")
+    limit, total = line["limit_fish"], expected(line)
     if not limit:
         return Measurement(None, sort=NumberKind.SHARE)
-    parts = [None if line[name] is None else line[name] / limit for name in names]
-    return Measurement(*parts, sort=NumberKind.SHARE)
+    value, low, high = (
+        None if end is None else end / limit for end in (total.value, total.low, total.high)
+    )
+    return Measurement(value, low, high, NumberKind.SHARE)
 
 
 def is_passed(line: Line) -> bool:

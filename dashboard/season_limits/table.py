@@ -115,16 +115,10 @@ def _reached(line: Line) -> str:
 
 
 def reached(line: Line, through: date | None, passed: float | None) -> str:
-    """Return the days on which a limit is reached as HTML.
+    """Return the days by which a limit is exceeded with chances of 10, 50 and 90 % as HTML.
 
-    Parameters
-    ----------
-    line : dict
-        With the days by which it is passed with chances of 10, 50 and 90 %.
-    through : date or None
-        Last day of the data: a day up to it says that the limit may be passed already.
-    passed : float or None
-        The chance that it is.
+    A day up to `through`, the last of the data, says that the limit may be exceeded already;
+    `passed` is the chance that it is.
     """
     early, half, late = (line[f"exceedance_date_p{part}"] for part in (10, 50, 90))
     is_now = sentences.is_by_now(early, through)
