@@ -216,13 +216,5 @@ def _batch_line(batch: Batch) -> str:
     changed = sum(count.changed for count in batch.counts.values())
     sources = ", ".join(batch.sources) or "-"
     return "\t".join(
-        [
-            str(batch.version),
-            batch.batch,
-            batch.at_utc,
-            state,
-            str(new),
-            str(changed),
-            sources,
-        ]
+        [str(batch.version), batch.batch, batch.at_utc, state, str(new), str(changed), sources]
     )

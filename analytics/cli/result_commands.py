@@ -291,13 +291,7 @@ def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:
     help="The revisions: a .csv or .parquet file, or - for CSV on standard output.",
 )
 def revisions(
-    *,
-    store: Path,
-    season: str | None,
-    since: int | None,
-    as_of: int | None,
-    by: str,
-    out: str,
+    *, store: Path, season: str | None, since: int | None, as_of: int | None, by: str, out: str
 ) -> None:
     """List which estimates changed between two versions of the store, and which batch changed each.
 
@@ -351,13 +345,7 @@ def revisions(
     help="The rows: a .csv or .parquet file, or - for CSV on standard output.",
 )
 def scenarios(
-    *,
-    store: Path,
-    season: str | None,
-    by: str,
-    reports_over: str,
-    through: str | None,
-    out: str,
+    *, store: Path, season: str | None, by: str, reports_over: str, through: str | None, out: str
 ) -> None:
     """Estimate every quantity as if anglers reported M sublegal fish for each one they released.
 
@@ -377,11 +365,7 @@ def scenarios(
 
     progress("estimating")
     rows = scenario_table(
-        Store(store).snapshot(),
-        season=season,
-        by=words,
-        through=through,
-        reports_over=multipliers,
+        Store(store).snapshot(), season=season, by=words, through=through, reports_over=multipliers
     )
     write_table(rows, target)
     if target:

@@ -38,10 +38,7 @@ _TABLES = (
     Table(
         "areas",
         ("area",),
-        (
-            text("area", "Marine area.", filled=True),
-            text("area_name", "Its name for people."),
-        ),
+        (text("area", "Marine area.", filled=True), text("area_name", "Its name for people.")),
         "A marine area.",
     ),
     Table(
@@ -86,10 +83,7 @@ _TABLES = (
     Table(
         "holidays",
         ("date",),
-        (
-            date("date", "Day.", filled=True),
-            text("holiday", "Its name."),
-        ),
+        (date("date", "Day.", filled=True), text("holiday", "Its name.")),
         "A day that counts with day 7 of the week.",
     ),
     Table(
@@ -267,10 +261,7 @@ _TABLES = (
             proportion("rate_prop", "Deaths of lost fish per fish of the base.", filled=True),
             proportion("rate_se", "Standard error of the rate."),
             text(
-                "base",
-                "What the rate is counted on.",
-                filled=True,
-                allowed=("encounters", "kept"),
+                "base", "What the rate is counted on.", filled=True, allowed=("encounters", "kept")
             ),
             text("source", "Where the rate comes from."),
         ),

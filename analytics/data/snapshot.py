@@ -48,11 +48,7 @@ class Snapshot:
 
     @classmethod
     def on_disk(
-        cls,
-        load: Callable[[str], pa.Table],
-        *,
-        version: int,
-        files: Mapping[str, ParquetRows],
+        cls, load: Callable[[str], pa.Table], *, version: int, files: Mapping[str, ParquetRows]
     ) -> Snapshot:
         """Return a snapshot whose tables `load` returns by name, each once, at first use.
 

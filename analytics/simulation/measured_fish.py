@@ -90,9 +90,7 @@ def _test_fishing(
     stem = np.char.add(np.char.add("T-", cells["area"]), np.char.add("-", cells["week"]))
     ids = np.char.add(np.char.add(stem[cell], "-"), np.char.zfill(number.astype(str), 2))
     lengths = np.where(
-        is_legal,
-        legal_lengths(sound, len(cell), rng),
-        sublegal_lengths(sound, len(cell), rng),
+        is_legal, legal_lengths(sound, len(cell), rng), sublegal_lengths(sound, len(cell), rng)
     )
     columns = {
         "fish_id": ids,

@@ -125,11 +125,7 @@ def draw_units(
 
 
 def draw_boats(
-    population: Population,
-    units: NDArray[np.int64],
-    *,
-    rng: np.random.Generator,
-    capacity: int,
+    population: Population, units: NDArray[np.int64], *, rng: np.random.Generator, capacity: int
 ) -> NDArray[np.int64]:
     """Return the interviewed trips: at most `capacity` of each unit, equal probabilities."""
     candidates = np.flatnonzero(np.isin(population.trips.unit, units))

@@ -65,10 +65,7 @@ def _require_all(known: Iterable[str]) -> None:
 
 
 def season_truth(
-    population: Population,
-    *,
-    basis: str = AS_REPORTED,
-    boats: NDArray[np.int64] | None = None,
+    population: Population, *, basis: str = AS_REPORTED, boats: NDArray[np.int64] | None = None
 ) -> dict[str, float]:
     """Return the whole season's value of every quantity by its name (quick; for simulations).
 

@@ -174,11 +174,7 @@ def _explain(rows: dict[str, list[tuple[str, dict[str, str]]]]) -> list[str]:
 
 #: The demo's samplers: mostly two to four site-days a stratum, now and then one or none.
 DEMO_SAMPLE = SampleOptions(
-    units_low=2,
-    units_high=4,
-    missed_prop=0.008,
-    one_unit_prop=0.02,
-    no_unit_prop=0.01,
+    units_low=2, units_high=4, missed_prop=0.008, one_unit_prop=0.02, no_unit_prop=0.01
 )
 
 TRUTH_README = """# The known truth of the demo season

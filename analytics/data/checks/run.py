@@ -21,12 +21,7 @@ if TYPE_CHECKING:
     from analytics.data.checks.rule import Rule
     from analytics.data.importing.typed import Incoming
 
-RULES: tuple[Rule, ...] = (
-    *rule.of_schema(),
-    *frame.RULES,
-    *frame.DRAWS_RULES,
-    *catch.RULES,
-)
+RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *frame.DRAWS_RULES, *catch.RULES)
 
 _OPEN_SCHEMA = pa.schema(
     [

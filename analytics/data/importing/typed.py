@@ -340,12 +340,7 @@ def _judged(
         for index in np.flatnonzero(np.isin(places, list(faults))):
             code = int(places[index])
             finding = _finding(
-                raw,
-                name,
-                index,
-                seen=values[code],
-                fault=faults[code],
-                severity=Severity.ERROR,
+                raw, name, index, seen=values[code], fault=faults[code], severity=Severity.ERROR
             )
             findings.append(finding)
     return typed, findings
