@@ -147,7 +147,7 @@ def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path 
 
 def _write_sheet(path: Path, text: str) -> None:
     # A byte-order mark makes spreadsheets read it as UTF-8.
-    write_whole(path, lambda draft: _write_text(draft, text))
+    write_whole(path, lambda draft: draft.write_text(text, "utf-8-sig", newline=""))
 
 
 def _end_check(checked: Checked) -> None:
@@ -173,10 +173,6 @@ def _store(checked: Checked, store: Store, quarantine: Path | None) -> None:
             quarantine.unlink(missing_ok=True)
         raise
     say(_receipt_words(receipt, store))
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8-sig", newline="")
 
 
 def _rows_aside(checked: Checked) -> str:

@@ -355,10 +355,7 @@ def scenarios(
     """
     target = out_path(out)
     words, multipliers = domains(by), _multipliers(reports_over)
-    if through is not None:
-        from analytics.weeks import week_start  # noqa: PLC0415 - keeps --help quick
-
-        week_start(through)
+    _require_week(through)
 
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.estimates.alternative_estimates import scenario_table  # noqa: PLC0415 - keeps --help quick

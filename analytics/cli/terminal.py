@@ -120,7 +120,7 @@ def store_words(store: Path) -> str:
     return shlex.quote(str(store))
 
 
-def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
     """Write a file whole or not at all: `write` gets another path first, which is then renamed."""
     with written_at(path):
         handle, name = tempfile.mkstemp(

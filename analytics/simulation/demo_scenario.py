@@ -7,8 +7,6 @@ most areas, trips of 3 to 8 hours with 1 to 4 anglers, a daily limit of 1 or 2.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from analytics.simulation.scenario import Area, Opening, Pulse, Ramp, Season, Sound
 
 # The open ocean, far from any coast: nobody can take the ramps for real ones.
@@ -135,31 +133,6 @@ _SEASONS = (
 def demo_sound() -> Sound:
     """Return the demo's sound: six areas, twenty ramps, five seasons and one in progress."""
     return Sound(name="Ondrell Sound", areas=_AREAS, ramps=_ramps(), seasons=_SEASONS)
-
-
-def small_sound() -> Sound:
-    """Return a small sound with the same features of design, quick enough for many seasons.
-
-    Three areas, nine ramps and nine weeks: one area that closes and opens again, one with
-    closed weekdays, one that is mark-selective; boats that fish next door.
-    """
-    openings = {
-        "SOR": (Opening(start=(11, 1), end=(11, 23)), Opening(start=(12, 8), end=(12, 31))),
-        "DRU": (Opening(start=(11, 6), end=(12, 31), weekdays="4567", day_groups="45|67"),),
-        "OMB": (Opening(start=(11, 1), end=(12, 31), mark_selective=True),),
-    }
-    areas = tuple(
-        replace(
-            area,
-            openings=openings[area.area],
-            neighbours=tuple(name for name in area.neighbours if name in openings),
-        )
-        for area in _AREAS
-        if area.area in openings
-    )
-    ramps = tuple(ramp for ramp in _ramps() if ramp.area in openings and ramp.site != "OMB4")
-    seasons = (Season(season="2030-31", year=2030),)
-    return Sound(name="Small Ondrell", areas=areas, ramps=ramps, seasons=seasons)
 
 
 def _ramps() -> tuple[Ramp, ...]:

@@ -36,12 +36,12 @@ def truth_rows(
 ) -> pd.DataFrame:
     """Return the true value of every quantity that can be known, in every domain, through a week.
 
-    Each trip stands for one boat, or for the number in `boats` (T,), such as
-    `UnlistedLandings.boats`: the truth is then over all boats, those that land at no listed ramp
-    too. Columns are ``season, area, week, through, quantity, unit, basis, value``; a domain column
-    that does not apply is null. `basis` is ``true`` or ``as_reported``; deaths are known on the
-    true basis only. The area is the area fished. Only area-weeks with an open day have a row. A
-    quantity of the registry without a truth here is a `LookupError`.
+    Each trip stands for one boat, or for the number in `boats` (T,): the truth is then over all
+    boats, those that land at no listed ramp too. Columns are ``season, area, week, through,
+    quantity, unit, basis, value``; a domain column that does not apply is null. `basis` is ``true``
+    or ``as_reported``; deaths are known on the true basis only. The area is the area fished. Only
+    area-weeks with an open day have a row. A quantity of the registry without a truth here is a
+    `LookupError`.
     """
     through = through or population.frame.weeks[-1]
     frames = [

@@ -21,29 +21,26 @@ from analytics.estimates.estimate import estimate_snapshot
 from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
 from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
-from analytics.simulation.on_water import (
+from analytics.simulation.on_water import coverage_table
+from analytics.simulation.sampling import SampleOptions, draw_sample
+from analytics.simulation.scenario import Opening
+from analytics.simulation.truth import season_truth
+from tests.simulation.samplers import (
     CountOptions,
-    coverage_table,
+    DayOptions,
+    draw_convenience_sample,
+    draw_day_site_sample,
     random_counts_table,
     simulate_unlisted_landings,
 )
-from analytics.simulation.sampling import (
-    DayOptions,
-    SampleOptions,
-    draw_convenience_sample,
-    draw_day_site_sample,
-    draw_sample,
-)
-from analytics.simulation.scenario import Opening
-from analytics.simulation.truth import season_truth
 from tests.simulation.seasons import QUANTITIES, RESULT, SEASON, in_processes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from analytics.simulation.fishery import Population
-    from analytics.simulation.on_water import UnlistedLandings
     from analytics.simulation.scenario import Sound
+    from tests.simulation.samplers import UnlistedLandings
 
     Tables = dict[str, pa.Table]
     Draw = Callable[[Sound, Population, UnlistedLandings, np.random.Generator], Tables]

@@ -16,10 +16,11 @@ from scipy.stats import binom
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.simulation.calendar_frame import Frame, reference_tables, season_frame
-from analytics.simulation.demo_scenario import demo_sound, small_sound
+from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import Population, simulate_population
 from analytics.simulation.sampling import SampleOptions, draw_sample
 from analytics.simulation.truth import AS_REPORTED, season_truth, truth_rows
+from tests.small_sound import small_sound
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

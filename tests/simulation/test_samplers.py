@@ -11,23 +11,21 @@ import pytest
 from scipy.stats import chi2
 
 from analytics.simulation.calendar_frame import reference_tables, season_frame
-from analytics.simulation.demo_scenario import small_sound
 from analytics.simulation.fishery import simulate_population
-from analytics.simulation.on_water import (
-    CountOptions,
-    boats_fishing,
-    random_counts_table,
-    simulate_unlisted_landings,
-)
-from analytics.simulation.sampling import (
+from analytics.simulation.truth import season_truth, truth_rows
+from tests.simulation.samplers import (
     ConvenienceOptions,
+    CountOptions,
     DayOptions,
+    boats_fishing,
     draw_convenience_sample,
     draw_day_site_sample,
     draw_day_sites,
     draw_probabilities,
+    random_counts_table,
+    simulate_unlisted_landings,
 )
-from analytics.simulation.truth import season_truth, truth_rows
+from tests.small_sound import small_sound
 
 SOUND = small_sound()
 FRAME = season_frame(SOUND, "2030-31")

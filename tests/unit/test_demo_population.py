@@ -10,9 +10,10 @@ import pytest
 
 from analytics.quantities import QUANTITIES
 from analytics.simulation.calendar_frame import season_frame
-from analytics.simulation.demo_scenario import demo_sound, small_sound
+from analytics.simulation.demo_scenario import demo_sound
 from analytics.simulation.fishery import simulate_population
 from analytics.simulation.truth import AS_REPORTED, TRUE, season_truth, trend_rows, truth_rows
+from tests.small_sound import small_sound
 
 SOUND = demo_sound()
 FRAME = season_frame(SOUND, "2034-35")
