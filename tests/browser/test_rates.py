@@ -47,7 +47,7 @@ def test_the_buttons_change_the_rate(visit):
 
 def test_the_regressions_open(visit):
     page = visit(width=390).open(**RATES)
-    page.get_by_text("For those who want them").click()
+    page.get_by_text("The regressions behind").click()
     page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
     settle(page, charts=CHARTS["catch_rates"])
     plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()
@@ -71,7 +71,7 @@ def test_the_run_is_drawn_and_its_areas_open(visit):
     ("where", "words", "name"),
     [
         (RATES, "Download the index", "index"),
-        (RATES, "Download the level", "trend"),
+        (RATES, "Download the trend", "trend"),
         (TIMING, "Download the strength", "run_strength"),
         (TIMING, "Download the dates", "run_dates"),
     ],
