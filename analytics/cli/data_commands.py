@@ -134,7 +134,7 @@ def _require_new(*files: Path | None) -> None:
 
 
 def _write_reports(checked: Checked, *, quarantine: Path | None, findings: Path | None) -> None:
-    """Write the files that were asked for, whether the batch can be stored or not."""
+    """Write the files requested, whether the batch can be stored or not."""
     from analytics.data.importing import findings_csv, quarantine_csv  # noqa: PLC0415 - keeps --help quick
 
     if findings:
@@ -156,7 +156,9 @@ def _end_check(checked: Checked) -> None:
         say("checked; the batch can be stored")
         return
     aside = f"; a quarantine would set {_rows_aside(checked)} aside" * bool(checked.set_aside)
-    raise DataRejected(f"{_number_of(count, 'error')}{aside}; nothing was stored, as asked")
+    raise DataRejected(
+        f"{_number_of(count, 'error')}{aside}; nothing was stored, as --check-only says"
+    )
 
 
 def _store(checked: Checked, store: Store, quarantine: Path | None) -> None:

@@ -43,7 +43,7 @@ LATE_WEEKS_AGO, SWAPPED_WEEKS_AGO = 4, 2
 #: Of the site-days of the late week, every this many-th came late.
 LATE_EVERY = 3
 SWAPPED = ("released_legal", "released_sublegal")
-#: Tables that hang on interviews.
+#: Tables that belong to interviews.
 _OF_INTERVIEWS = ("fish", "bycatch")
 
 
@@ -119,16 +119,16 @@ def _with_slip(interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
 
 
 def _of(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
-    """Return the rows of a table that hang on some interviews."""
-    return table.filter(_hangs(table, interviews, which))
+    """Return the rows of a table that belong to some interviews."""
+    return table.filter(_belongs(table, interviews, which))
 
 
 def _without(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
-    """Return the rows of a table that do not hang on some interviews."""
-    return table.filter(pc.invert(_hangs(table, interviews, which)))
+    """Return the rows of a table that do not belong to some interviews."""
+    return table.filter(pc.invert(_belongs(table, interviews, which)))
 
 
-def _hangs(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.ChunkedArray:
+def _belongs(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.ChunkedArray:
     some = interviews["interview_id"].filter(pa.array(which))
     return pc.is_in(table["interview_id"], value_set=some.combine_chunks())
 

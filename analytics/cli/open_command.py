@@ -178,7 +178,7 @@ def _app() -> Path:
 
 
 def _free_port(port: int | None) -> int:
-    """Return the port asked for if it is free, else the first free one."""
+    """Return the requested port if it is free, else the first free one."""
     tried = [port] if port else range(FIRST_PORT, FIRST_PORT + 100)
     for number in tried:
         with socket.socket() as probe:

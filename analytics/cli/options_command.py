@@ -48,8 +48,8 @@ A key that is left out leaves today's rule as it is; an unknown key is refused.
 """
 
 
-def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> None:
-    if not asked:
+def _print_example(context: click.Context, _: click.Parameter, requested: bool) -> None:
+    if not requested:
         return
     from analytics.options.option_file import example  # noqa: PLC0415 - keeps --help quick
 
@@ -92,7 +92,7 @@ def _print_example(context: click.Context, _: click.Parameter, asked: bool) -> N
 )
 def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     """Compare the options of a file on the draws of a bulletin."""
-    asked = _read(file)
+    requested = _read(file)
     require_room_for(out)
 
     from analytics.data.store import Store  # noqa: PLC0415 - keeps --help quick
@@ -101,7 +101,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     bulletin = _bulletin(Store(store), season)
     baseline = _baseline(bulletin)
     progress("weighing")
-    about, tables = _answer(asked, bulletin, baseline, fallback=file.stem)
+    about, tables = _answer(requested, bulletin, baseline, fallback=file.stem)
     for words in (*about.left_out, *(f"not weighed: {one}" for one in about.refused)):
         say(words)
     _write(about, tables, out)
@@ -205,7 +205,7 @@ def _baseline(bulletin: Bulletin) -> Baseline:
 
 
 def _answer(
-    asked: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
+    requested: OptionSet, bulletin: Bulletin, baseline: Baseline, *, fallback: str
 ) -> tuple[ReportContext, dict[str, pa.Table]]:
     from analytics.options.baseline_io import limits_of, passed_already  # noqa: PLC0415
     from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415
@@ -217,13 +217,13 @@ def _answer(
     limits, left_out = limits_of(standing)
     names = {row["area"]: row["area_name"] for row in bulletin.areas.to_pylist()}
     names = {area: names.get(area) or area for area in baseline.areas}
-    sound, refused = split_valid(baseline, asked.options, areas=names, today=TODAY)
+    sound, refused = split_valid(baseline, requested.options, areas=names, today=TODAY)
     if not sound:
         raise UsageError("\n  ".join(["no option can be weighed:", *refused]))
     answers = compare_options(baseline, sound, limits)
     about = ReportContext(
-        title=asked.title or fallback,
-        notes=asked.notes,
+        title=requested.title or fallback,
+        notes=requested.notes,
         season=card.season,
         through=baseline.through,
         version=card.version,

@@ -143,7 +143,7 @@ def _umask() -> int:
     return mask
 
 
-# Tables out of a command: the file asked for, and a table written as its ending says.
+# Tables out of a command: the file requested, and a table written as its ending says.
 
 
 def out_path(out: str) -> Path | None:

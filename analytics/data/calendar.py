@@ -126,7 +126,7 @@ JOIN seasons q ON q.area = s.area AND t.on_day BETWEEN q.open_date AND q.close_d
 def season_days(
     snapshot: Snapshot, season: str | None = None, through: str | None = None
 ) -> pd.DataFrame:
-    """Return the open days of a snapshot, made when they are first asked for.
+    """Return the open days of a snapshot, made at their first use.
 
     Parameters
     ----------

@@ -110,7 +110,7 @@ def text(name: str, meaning: str, **more: object) -> Column:
 
 
 def count(name: str, meaning: str, unit: str, **more: object) -> Column:
-    """Return a column of whole numbers, 0 to `COUNT_CEILING` unless told otherwise."""
+    """Return a column of whole numbers, 0 to `COUNT_CEILING` unless stated otherwise."""
     limits: dict[str, object] = {"low": 0, "high": COUNT_CEILING, **more}
     return Column(name=name, kind=ColumnKind.COUNT, meaning=meaning, unit=unit, **limits)  # type: ignore[arg-type]
 
@@ -121,7 +121,7 @@ def number(name: str, meaning: str, unit: str, **more: object) -> Column:
 
 
 def proportion(name: str, meaning: str, **more: object) -> Column:
-    """Return a column of proportions, 0 to 1 unless told otherwise."""
+    """Return a column of proportions, 0 to 1 unless stated otherwise."""
     limits: dict[str, object] = {"low": 0, "high": 1, **more}
     return Column(name=name, kind=ColumnKind.PROPORTION, meaning=meaning, unit="1", **limits)  # type: ignore[arg-type]
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 _CONFIG = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
-#: Above it DuckDB puts what it has by the way into files of its own, removed when it is done.
+#: Above it DuckDB puts intermediate results into files of its own, removed when it is done.
 MEMORY = "1GB"
 #: Bytes of tables in memory from which a query has a database of its own, and its own memory.
 SMALL = 50_000_000

@@ -43,8 +43,8 @@ class Snapshot:
 
         A column that cannot be cast without loss is a `pyarrow.ArrowInvalid`.
         """
-        whole = {name: _conform(tables.get(name), name) for name in TABLES}
-        return cls(MappingProxyType(whole), version)
+        conformed = {name: _conform(tables.get(name), name) for name in TABLES}
+        return cls(MappingProxyType(conformed), version)
 
     @classmethod
     def on_disk(
@@ -64,7 +64,7 @@ class Snapshot:
         return self.files.get(name) or self.tables[name]
 
     def once(self, key: object, make: Callable[[], T]) -> T:
-        """Return what several steps of a run share, made when it is first asked for."""
+        """Return what several steps of a run share, made at its first use."""
         if key not in self._made:
             self._made[key] = make()
         return cast("T", self._made[key])
@@ -84,7 +84,7 @@ class Snapshot:
 
 
 class _Loaded(Mapping[str, pa.Table]):
-    """Every table of the schema, each loaded when it is first asked for."""
+    """Every table of the schema, each loaded at its first use."""
 
     def __init__(self, load: Callable[[str], pa.Table]) -> None:
         self._load = load

@@ -186,8 +186,8 @@ def _kept(
     legal, legal_marked = met
     habits, day = sound.habits, frame.day[trips.unit]
     selective = frame.mark_selective[trips.area, day] & (rng.random(len(day)) >= habits.slip_prop)
-    wanted = rng.binomial(np.where(selective, legal_marked, legal), 1 - habits.let_go_prop)
-    kept = np.minimum(wanted, trips.anglers * frame.daily_limit[trips.area, day])
+    uncapped = rng.binomial(np.where(selective, legal_marked, legal), 1 - habits.let_go_prop)
+    kept = np.minimum(uncapped, trips.anglers * frame.daily_limit[trips.area, day])
     by_chance = rng.hypergeometric(legal_marked, legal - legal_marked, kept)
     return kept, np.where(selective, kept, by_chance)
 

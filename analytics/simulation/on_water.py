@@ -113,12 +113,12 @@ def coverage_table(
     """Return on-water contacts: one open day an area and week, at most 25 boats of those out."""
     area, day = _days(population, _CONTACT_DAYS_A_WEEK, rng, through)
     listed, unlisted = fleet.listed[area, day], fleet.unlisted[area, day]
-    asked = np.minimum(listed + unlisted, _MOST_CONTACTS)
+    contacted = np.minimum(listed + unlisted, _MOST_CONTACTS)
     columns = {
         "area": np.array(sound.area_ids)[area],
         "date": population.frame.dates[day],
-        "boats_contacted": asked,
-        "boats_to_listed_sites": rng.hypergeometric(listed, unlisted, asked),
+        "boats_contacted": contacted,
+        "boats_to_listed_sites": rng.hypergeometric(listed, unlisted, contacted),
     }
     return in_schema("coverage", columns)
 
@@ -195,5 +195,5 @@ def _days(
         early = frame.week[day] <= through
         area, day = area[early], day[early]
     cell = area * (int(frame.week_index[-1]) + 1) + frame.week_index[day]
-    drawn = rank_within(cell, rng) < n_days
-    return area[drawn], day[drawn]
+    sampled = rank_within(cell, rng) < n_days
+    return area[sampled], day[sampled]

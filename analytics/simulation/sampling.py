@@ -114,14 +114,14 @@ def draw_units(
     """Return the sampled site-days, equal probabilities without replacement in each stratum."""
     frame = population.frame
     n_strata = len(frame.stratum_group)
-    wanted = rng.integers(options.units_low, options.units_high + 1, n_strata)
+    n_units = rng.integers(options.units_low, options.units_high + 1, n_strata)
     lot = rng.random(n_strata)
-    wanted[lot < options.no_unit_prop + options.one_unit_prop] = 1
-    wanted[lot < options.no_unit_prop] = 0
-    drawn = rank_within(frame.stratum, rng) < wanted[frame.stratum]
+    n_units[lot < options.no_unit_prop + options.one_unit_prop] = 1
+    n_units[lot < options.no_unit_prop] = 0
+    sampled = rank_within(frame.stratum, rng) < n_units[frame.stratum]
     if through is not None:
-        drawn &= frame.week[frame.day] <= through
-    return np.flatnonzero(drawn)
+        sampled &= frame.week[frame.day] <= through
+    return np.flatnonzero(sampled)
 
 
 def draw_boats(

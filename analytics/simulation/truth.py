@@ -59,8 +59,8 @@ def truth_rows(
 
 def _require_all(known: Iterable[str]) -> None:
     """Refuse a registry with a quantity, other than deaths, that no trip-level value gives."""
-    asked = {name for name, one in QUANTITIES.items() if one.kind is not QuantityKind.DEATHS}
-    if missing := sorted(asked.difference(known)):
+    required = {name for name, one in QUANTITIES.items() if one.kind is not QuantityKind.DEATHS}
+    if missing := sorted(required.difference(known)):
         raise LookupError(f"no truth is simulated for {', '.join(missing)}")
 
 

@@ -1,4 +1,4 @@
-"""The rules between rows and tables, asked of what would be current with a batch."""
+"""The rules between rows and tables, checked on what would be current with a batch."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def check_between(
     incoming : mapping of str to Incoming
         The batch; its rows supersede stored rows of the same key.
     skip : iterable of str
-        Tables with faulty cells: rules that lean on them are not asked.
+        Tables with faulty cells: rules that depend on them are skipped.
     origin : str, optional
         Column of the stored tables that says where a row came from; findings name it as file.
 
@@ -92,10 +92,10 @@ def check_between(
     """
     skipped = set(skip)
     with _connect(stored, incoming, sql.name(origin) if origin else "NULL") as connection:
-        asked = [rule for rule in RULES if not skipped & set(rule.needs)]
+        applied = [rule for rule in RULES if not skipped & set(rule.needs)]
         findings: dict[Finding, None] = {}
-        for rule in _broken(connection, asked):
-            findings |= dict.fromkeys(_ask(connection, rule))
+        for rule in _broken(connection, applied):
+            findings |= dict.fromkeys(_findings_of(connection, rule))
     return list(findings)
 
 
@@ -154,21 +154,21 @@ def _broken(connection: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> lis
     return [rules[place] for (place,) in sorted(connection.execute(query).fetchall())]
 
 
-def _ask(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
-    answers: list[dict[str, Any]] = connection.sql(rule.query).to_arrow_table().to_pylist()
+def _findings_of(connection: duckdb.DuckDBPyConnection, rule: Rule) -> list[Finding]:
+    faults: list[dict[str, Any]] = connection.sql(rule.query).to_arrow_table().to_pylist()
     key = ", ".join(TABLES[rule.table].key)
     return [
         Finding(
             severity=rule.severity,
             table=rule.table,
-            file=answer["_file"] or "",
-            row=answer["_row"],
+            file=fault["_file"] or "",
+            row=fault["_row"],
             column=rule.column,
-            seen=answer["seen"]
-            if answer["_row"] is not None
-            else f"stored row {key} {answer['key']}: {answer['seen']}",
+            seen=fault["seen"]
+            if fault["_row"] is not None
+            else f"stored row {key} {fault['key']}: {fault['seen']}",
             allowed=rule.allowed,
             advice=rule.advice,
         )
-        for answer in answers
+        for fault in faults
     ]

@@ -1,4 +1,4 @@
-"""The checks within one table of a batch: every key once, answers given by all boats or by none."""
+"""The checks within one table of a batch: every key once, answers given by all boats or none."""
 
 from __future__ import annotations
 
@@ -65,13 +65,13 @@ def check_answers(incoming: Incoming, *, found: Sequence[Finding]) -> list[Findi
 
 def _unanswered(incoming: Incoming, column: Column, n_faulty: int) -> Finding | None:
     """Return the warning about the rows without an answer, over those that could give one."""
-    asked, among = incoming.data, f"{incoming.table}"
+    answerable, among = incoming.data, f"{incoming.table}"
     if column.part_of:
         # Of no fish, no mark could be read.
-        asked = asked.filter(pc.greater(asked[column.part_of], 0))
+        answerable = answerable.filter(pc.greater(answerable[column.part_of], 0))
         among += f" with {column.part_of} over 0"
-    n_empty = asked[column.name].null_count - n_faulty
-    if n_empty <= 0 or (n_empty == asked.num_rows and not column.required):
+    n_empty = answerable[column.name].null_count - n_faulty
+    if n_empty <= 0 or (n_empty == answerable.num_rows and not column.required):
         return None
     files = set(incoming.file)
     return Finding(
@@ -79,7 +79,7 @@ def _unanswered(incoming: Incoming, column: Column, n_faulty: int) -> Finding | 
         table=incoming.table,
         file=str(files.pop()) if len(files) == 1 else "",
         column=column.name,
-        seen=f"empty in {n_empty:,} of {asked.num_rows:,} {among}",
+        seen=f"empty in {n_empty:,} of {answerable.num_rows:,} {among}",
         allowed="a number, 0 for none",
         advice=column.if_empty,
     )

@@ -302,7 +302,7 @@ def _read_parquet(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, st
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0]
         raise _Unreadable(
-            f"not a whole Parquet file, it may be cut short ({reason})",
+            f"not a complete Parquet file, it may be cut short ({reason})",
             "a Parquet file",
             "copy or export it again",
         ) from error

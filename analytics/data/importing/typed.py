@@ -328,7 +328,7 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
 def _judged(
     raw: Raw, name: str, kind: pa.DataType, judge: Callable[[Any], Any]
 ) -> tuple[pa.Array, list[Finding]]:
-    """Judge every distinct value once and spread the verdicts over the rows."""
+    """Judge every distinct value once and give every row its value's verdict."""
     values, codes = _distinct(raw.data[name])
     verdicts = [judge(value) for value in values]
     faults = {code: verdict for code, verdict in enumerate(verdicts) if isinstance(verdict, Fault)}

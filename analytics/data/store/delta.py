@@ -82,7 +82,7 @@ def _files(path: Path) -> list[Path]:
 
 
 def _file(path: Path) -> pa.Table:
-    # Not by a dataset's scanner: its threads outlive the answer and, where they still need Python
+    # Not by a dataset's scanner: its threads outlive the result and, where they still need Python
     # when it exits, abort the process (apache/arrow issues 34314, 36389, 39862).
     with pq.ParquetFile(path) as file:
         return file.read(use_threads=False)

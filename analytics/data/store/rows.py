@@ -50,7 +50,7 @@ def pack(data: pa.Table, *, table: Table) -> pa.Table:
 
 
 def unpack(data: pa.Table) -> pa.Table:
-    """Return `data` with its JSON column spread into text columns after the others."""
+    """Return `data` with its JSON column expanded into text columns after the others."""
     texts = data[EXTRA]
     plain = data.drop_columns([EXTRA])
     if texts.null_count == len(texts):

@@ -1,7 +1,7 @@
 """The store: every input table as a Delta Lake table with its whole history, in one directory.
 
 A batch shows only once its row in the table of events is written, and that is written last. So a
-process that is killed at any moment leaves the version before it whole, and rows it left behind
+process that is killed at any moment leaves the version before it complete, and rows it left behind
 are never read.
 """
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from analytics.data.query import ParquetRows
 
 
-# Whether a batch may leave: what would stand in the store without it, and what hangs on it.
+# Whether a batch may leave: what would stand in the store without it, and what depends on it.
 
 
 def require_sound(
