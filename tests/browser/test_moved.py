@@ -7,6 +7,7 @@ from urllib.parse import parse_qs, urlparse
 import pytest
 
 from tests.browser.screens import CHARTS, settle
+from tests.browser.visiting import assert_fits, downloaded
 
 pytestmark = pytest.mark.browser
 HERE = {"page": "revisions", "charts": CHARTS["revisions"]}
@@ -28,6 +29,7 @@ def test_the_page_is_drawn_whole(visit):
     assert box["width"] > 700
     assert box["height"] > 300
     assert page.get_by_role("figure", name="Chinook encounters before and now").count() == 1
+    assert_fits(page)
 
 
 def test_the_answer_follows_area_and_quantity(visit):
@@ -58,28 +60,15 @@ def test_choices_go_from_page_to_page(visit):
 
 def test_the_download_is_every_move(visit, tmp_path):
     page = visit().open("area=A1", **HERE)
-    with page.expect_download() as download:
-        page.get_by_role("button", name="Download every move").click()
-    assert download.value.suggested_filename == "2035-36.2036-W06.v3.revisions.csv"
-    path = tmp_path / "moved.csv"
-    download.value.save_as(path)
-    lines = path.read_text().splitlines()
+    file, text = downloaded(page, "Download every move", tmp_path)
+    assert file == "2035-36.2036-W06.v3.revisions.csv"
+    lines = text.splitlines()
     assert lines[0].startswith(
         "season,area,area_name,week,quantity,unit,kind,previous,estimate,change,"
     )
     assert all(line.startswith("2035-36,A1,") for line in lines[1:])
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "dark")])
 def test_nothing_sticks_out(visit, width, scheme):
-    page = visit(width=width, scheme=scheme).open(**HERE)
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    out = page.evaluate(
-        """() => [...document.querySelectorAll(
-            '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
-          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
-          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
-    )
-    assert out == []
+    assert_fits(visit(width=width, scheme=scheme).open(**HERE))

@@ -6,18 +6,11 @@ import pytest
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
 from tests.browser.screens import CHARTS, settle
-from tests.browser.test_released import OUT
-from tests.browser.visiting import head_of
+from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded, head_of
 
 pytestmark = pytest.mark.browser
 RATES = {"page": "catch_rates", "charts": CHARTS["catch_rates"]}
 TIMING = {"page": "seasonal_pattern", "charts": CHARTS["seasonal_pattern"]}
-CUT = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
-    const box = plot.getBoundingClientRect();
-    return [...plot.querySelectorAll('.ytick text, .xtick text')]
-      .filter(one => one.getBoundingClientRect().left < box.left - 1
-        || one.getBoundingClientRect().right > box.right + 1)
-      .map(one => one.textContent)})"""
 
 
 def answer(page) -> str:
@@ -52,8 +45,8 @@ def test_the_regressions_open(visit):
     settle(page, charts=CHARTS["catch_rates"])
     plot = page.locator(".st-key-rates-ratios .js-plotly-plot").bounding_box()
     assert plot["width"] > 250
-    assert page.evaluate(OUT) == []
-    assert page.evaluate(CUT) == []
+    assert_fits(page)
+    assert_labels_whole(page)
 
 
 def test_the_run_is_drawn_and_its_areas_open(visit):
@@ -68,29 +61,24 @@ def test_the_run_is_drawn_and_its_areas_open(visit):
 
 
 @pytest.mark.parametrize(
-    ("where", "words", "name"),
+    ("where", "buttons"),
     [
-        (RATES, "Download the index", "index"),
-        (RATES, "Download the trend", "trend"),
-        (TIMING, "Download the strength", "run_strength"),
-        (TIMING, "Download the dates", "run_dates"),
+        (RATES, {"Download the index": "index", "Download the trend": "trend"}),
+        (TIMING, {"Download the strength": "run_strength", "Download the dates": "run_dates"}),
     ],
+    ids=["rates", "timing"],
 )
-def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
+def test_the_downloads_are_the_tables(visit, tmp_path, where, buttons):
     page = visit().open("area=A1", **where)
-    with page.expect_download() as download:
-        page.get_by_role("button", name=words).click()
-    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
-    path = tmp_path / f"{name}.csv"
-    download.value.save_as(path)
-    assert path.read_text().startswith(head_of(RATE_SCHEMAS[name].names))
+    for words, name in buttons.items():
+        file, text = downloaded(page, words, tmp_path)
+        assert file == f"2035-36.2036-W06.v3.{name}.csv"
+        assert text.startswith(head_of(RATE_SCHEMAS[name].names))
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("where", [RATES, TIMING], ids=["rates", "timing"])
 def test_nothing_sticks_out_and_no_label_is_cut(visit, width, where):
     page = visit(width=width, scheme="dark" if width == 390 else "light").open(**where)
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    assert page.evaluate(OUT) == []
-    assert page.evaluate(CUT) == []
+    assert_fits(page)
+    assert_labels_whole(page)

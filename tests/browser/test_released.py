@@ -5,14 +5,11 @@ from __future__ import annotations
 import pytest
 
 from tests.browser.screens import CHARTS, settle
+from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded
 
 pytestmark = pytest.mark.browser
 HERE = {"page": "released", "charts": CHARTS["released"]}
 PARTS = ("share", "classes", "deaths", "lengths", "species", "handling")
-OUT = """() => [...document.querySelectorAll(
-    '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
-  .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
-  .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
 
 
 def answer(page) -> str:
@@ -66,34 +63,16 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         ("Download the method mix", "method_mix_deaths", "season,area,area_name,case,method,fish"),
         ("Download the trials", "holding_rates", "trial_id,group,is_control,held,died,hours"),
     ):
-        with page.expect_download() as download:
-            page.get_by_role("button", name=words).click()
-        assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
-        path = tmp_path / f"{name}.csv"
-        download.value.save_as(path)
-        assert path.read_text().startswith(start)
+        file, text = downloaded(page, words, tmp_path)
+        assert file == f"2035-36.2036-W06.v3.{name}.csv"
+        assert text.startswith(start)
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("part", PARTS)
-def test_nothing_sticks_out(visit, width, part):
+def test_nothing_sticks_out_and_no_label_is_cut(visit, width, part):
     page = visit(width=width, scheme="dark" if width == 390 else "light").open(
         f"part={part}", **HERE
     )
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    assert page.evaluate(OUT) == []
-
-
-@pytest.mark.parametrize("part", PARTS)
-def test_no_label_of_a_figure_is_cut(visit, part):
-    page = visit(width=390).open(f"part={part}", **HERE)
-    cut = page.evaluate(
-        """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
-            const box = plot.getBoundingClientRect();
-            return [...plot.querySelectorAll('.ytick text, .xtick text')]
-              .filter(one => one.getBoundingClientRect().left < box.left - 1
-                || one.getBoundingClientRect().right > box.right + 1)
-              .map(one => one.textContent)})"""
-    )
-    assert cut == []
+    assert_fits(page)
+    assert_labels_whole(page)

@@ -12,9 +12,7 @@ from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from tests.app import sample_season
 from tests.browser.screens import CHARTS, settle
-from tests.browser.test_rates import CUT
-from tests.browser.test_released import OUT
-from tests.browser.visiting import head_of
+from tests.browser.visiting import assert_fits, assert_labels_whole, downloaded, head_of
 
 pytestmark = pytest.mark.browser
 STANDING = {"page": "season_limits", "charts": CHARTS["season_limits"]}
@@ -56,8 +54,8 @@ def test_another_limit_is_drawn_and_stands_in_the_link(visit):
 @pytest.mark.parametrize(("where", "query"), [(STANDING, ""), (CHANGE, WITH_SET)])
 def test_the_pages_fit_a_phone(visit, where, query, scheme):
     page = visit(width=390, scheme=scheme).open(query, **where)
-    assert page.evaluate(OUT) == []
-    assert page.evaluate(CUT) == []
+    assert_fits(page)
+    assert_labels_whole(page)
     plots = page.locator("[class*=st-key-season-] .js-plotly-plot")
     assert all(plots.nth(at).bounding_box()["width"] > 250 for at in range(plots.count()))
 
@@ -125,20 +123,26 @@ def test_a_bad_file_is_refused_in_words(visit, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("where", "words", "name"),
+    ("where", "buttons"),
     [
-        (STANDING, "Download the standing", "limit_status"),
-        (STANDING, "Download the projections", "backtest"),
-        (CHANGE, "Download the figures", "options.figures"),
-        (CHANGE, "Download the limits", "options.limit_exceedance"),
+        (
+            STANDING,
+            {"Download the standing": "limit_status", "Download the projections": "backtest"},
+        ),
+        (
+            CHANGE,
+            {
+                "Download the figures": "options.figures",
+                "Download the limits": "options.limit_exceedance",
+            },
+        ),
     ],
+    ids=["standing", "change"],
 )
-def test_the_downloads_are_the_tables(visit, tmp_path, where, words, name):
+def test_the_downloads_are_the_tables(visit, tmp_path, where, buttons):
     page = visit().open(**where)
-    with page.expect_download() as download:
-        page.get_by_role("button", name=words).click()
-    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
-    path = tmp_path / f"{name}.csv"
-    download.value.save_as(path)
-    columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
-    assert path.read_text().startswith(head_of(columns))
+    for words, name in buttons.items():
+        file, text = downloaded(page, words, tmp_path)
+        assert file == f"2035-36.2036-W06.v3.{name}.csv"
+        columns = (OUTLOOK_SCHEMAS | ANSWER_SCHEMAS)[name.removeprefix("options.")].names
+        assert text.startswith(head_of(columns))

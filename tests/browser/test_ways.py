@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.browser.screens import CHARTS
+from tests.browser.visiting import assert_fits, downloaded
 
 pytestmark = pytest.mark.browser
 HERE = {"page": "alternative_estimates", "charts": CHARTS["alternative_estimates"]}
@@ -24,6 +25,7 @@ def test_the_page_is_drawn_whole(visit):
     assert page.locator(".st-key-coverage-chart .scatterlayer .points path").count() == 3
     assert page.locator(".st-key-reports-chart .barlayer .point").count() == 20
     assert page.get_by_role("figure", name="Chinook encounters, All areas, by how").count() == 1
+    assert_fits(page)
 
 
 def test_the_answer_follows_area_and_quantity(visit):
@@ -45,24 +47,11 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
         ("Download coverage", "coverage", "season,area,area_name,n_days,boats"),
         ("Download the table of reports", "heaping", "season,fish,boats,smooth,is_heap"),
     ):
-        with page.expect_download() as download:
-            page.get_by_role("button", name=words).click()
-        assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{name}.csv"
-        path = tmp_path / f"{name}.csv"
-        download.value.save_as(path)
-        assert path.read_text().startswith(start)
+        file, text = downloaded(page, words, tmp_path)
+        assert file == f"2035-36.2036-W06.v3.{name}.csv"
+        assert text.startswith(start)
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "dark")])
 def test_nothing_sticks_out(visit, width, scheme):
-    page = visit(width=width, scheme=scheme).open(**HERE)
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    out = page.evaluate(
-        """() => [...document.querySelectorAll(
-            '.bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
-          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
-          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
-    )
-    assert out == []
+    assert_fits(visit(width=width, scheme=scheme).open(**HERE))

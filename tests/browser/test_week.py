@@ -11,6 +11,7 @@ import pytest
 
 from tests.app.sample_bulletin import CHOSEN
 from tests.browser.screens import settle
+from tests.browser.visiting import assert_fits, downloaded
 
 if TYPE_CHECKING:
     from playwright.sync_api import Locator, Page
@@ -49,10 +50,7 @@ def test_the_page_is_drawn_whole(visit):
         assert box["height"] > 120
     assert len(seen(page, ".heatmaplayer image")) == 1
     assert page.locator(".scatterlayer .points path").count() > 60
-
-
-def test_a_chart_has_a_description(visit):
-    page = visit().open(f"week={CHOSEN}")
+    # Each chart has a description.
     found = page.get_by_role(
         "figure", name=re.compile("Chinook encounters by week in Quillon Bank")
     )
@@ -104,40 +102,32 @@ def test_back_takes_back_a_choice(visit):
 
 def test_the_download_is_the_weeks_rows(visit, tmp_path):
     page = visit().open(f"week={CHOSEN}&area=A3")
-    with page.expect_download() as download:
-        page.get_by_role("button", name="Download the week").click()
-    assert download.value.suggested_filename == f"2035-36.2036-W06.v3.{CHOSEN}.csv"
-    path = tmp_path / "week.csv"
-    download.value.save_as(path)
-    lines = path.read_text().splitlines()
+    file, text = downloaded(page, "Download the week", tmp_path)
+    assert file == f"2035-36.2036-W06.v3.{CHOSEN}.csv"
+    lines = text.splitlines()
     assert lines[0].startswith("season,area,area_name,week,quantity,unit,estimate,se,ci_low,")
     assert len(lines) == 11
     assert all(re.match(rf"2035-36,A3,[^,]+,{CHOSEN},", line) for line in lines[1:])
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_nothing_sticks_out(visit, width, scheme):
+LOOKS = {
+    "light": ("rgb(251, 250, 246)", "rgb(27, 99, 120)"),
+    "dark": ("rgb(16, 24, 29)", "rgb(111, 191, 211)"),
+}
+
+
+@pytest.mark.parametrize(("width", "in_a_row"), [(1280, 3), (390, 1)])
+@pytest.mark.parametrize("scheme", LOOKS)
+def test_width_and_colours_follow_the_reader(visit, width, in_a_row, scheme):
     page = visit(width=width, scheme=scheme).open(f"week={CHOSEN}")
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    out = page.evaluate(
-        """() => [...document.querySelectorAll(
-            '.bm-card, .bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
-          .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
-          .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
-    )
-    assert out == []
-
-
-def test_panels_stand_below_each_other_on_a_phone(visit):
-    wide = visit().open(f"week={CHOSEN}")
-    narrow = visit(width=390).open(f"week={CHOSEN}")
+    assert_fits(page)
     lefts = "() => [...document.querySelectorAll('[class*=st-key-trend-]')].map(" + (
         "one => Math.round(one.getBoundingClientRect().left))"
     )
-    assert len(set(wide.evaluate(lefts))) == 3
-    assert len(set(narrow.evaluate(lefts))) == 1
+    assert len(set(page.evaluate(lefts))) == in_a_row
+    colour = "getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
+    border = "getComputedStyle(document.querySelector('.bm-card')).borderTopColor"
+    assert (page.evaluate(colour), page.evaluate(border)) == LOOKS[scheme]
 
 
 def test_a_phone_folds_the_filters_and_keeps_them_open_while_choosing(visit):
@@ -226,14 +216,3 @@ def test_small_and_chosen_words_stand_out(visit, scheme):
     for selector, count, least in page.evaluate(CONTRASTS, selectors):
         assert count, selector
         assert least >= 4.5, selector
-
-
-def test_light_and_dark_follow_the_reader(visit):
-    light = visit(scheme="light").open()
-    dark = visit(scheme="dark").open()
-    colour = "getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor"
-    assert light.evaluate(colour) == "rgb(251, 250, 246)"
-    assert dark.evaluate(colour) == "rgb(16, 24, 29)"
-    border = "getComputedStyle(document.querySelector('.bm-card')).borderTopColor"
-    assert light.evaluate(border) == "rgb(27, 99, 120)"
-    assert dark.evaluate(border) == "rgb(111, 191, 211)"

@@ -10,6 +10,7 @@ from tests.browser.screens import WEEK_CHARTS, settle
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from playwright.sync_api import ConsoleMessage, Page
 
@@ -19,6 +20,16 @@ LOCAL = ("data:", "blob:", "about:")
 #: On a page with a name in its address, Streamlit first asks for its own parts under that name,
 #: is given that there are none, and asks again at the root.
 OWN_PARTS = re.compile(r"/_stcore/(health|host-config)$")
+OUT = """() => [...document.querySelectorAll(
+    '.bm-card, .bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
+  .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+  .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
+CUT = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
+    const box = plot.getBoundingClientRect();
+    return [...plot.querySelectorAll('.ytick text, .xtick text')]
+      .filter(one => one.getBoundingClientRect().left < box.left - 1
+        || one.getBoundingClientRect().right > box.right + 1)
+      .map(one => one.textContent)})"""
 
 
 class Visit:
@@ -67,6 +78,26 @@ class Visit:
         is_own = "404" in message.text and OWN_PARTS.search(message.location["url"])
         if message.type in ("error", "warning") and not is_own:
             self.complaints.append(f"{message.type}: {message.text}")
+
+
+def assert_fits(page: Page) -> None:
+    """Nothing sticks out of the window, and the page scrolls downwards only."""
+    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
+        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
+    assert page.evaluate(OUT) == []
+
+
+def assert_labels_whole(page: Page) -> None:
+    """No label beside or below a figure is cut."""
+    assert page.evaluate(CUT) == []
+
+
+def downloaded(page: Page, words: str, into: Path) -> tuple[str, str]:
+    """Press the button of these words; return the name and the text of what it gives."""
+    with page.expect_download() as download:
+        page.get_by_role("button", name=words).click()
+    download.value.save_as(into / "download")
+    return download.value.suggested_filename, (into / "download").read_text()
 
 
 def head_of(columns: Iterable[str]) -> str:

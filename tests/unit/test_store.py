@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import subprocess
-import sys
-import textwrap
+import os
+from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -254,37 +253,35 @@ def test_a_damaged_store_is_told_in_words(tmp_path: Path) -> None:
         Store(tmp_path / "s").read("areas")
 
 
-KILLED = """
-    import os, sys
-    import pyarrow as pa
-    from analytics.data.store import delta
-    from analytics.data.store import Store
+#: Its processes are forked from one that has loaded this file and run nothing.
+FORKS = get_context("forkserver")
+FORKS.set_forkserver_preload([__name__])
 
-    left = int(sys.argv[2])
-    append = delta.append
 
-    def dying(path, data):
-        global left
-        if left == 0:
+def dying_import(store: str, writes: int) -> None:
+    """Import, and die without a word after so many writes."""
+    append, left = delta.append, iter(range(writes))
+
+    def dying(path: Path, data: pa.Table) -> None:
+        if next(left, None) is None:
             os._exit(9)
-        left -= 1
         append(path, data)
 
     delta.append = dying
-    Store(sys.argv[1]).add({
-        "areas": pa.table({"area": ["a", "z"], "area_name": ["changed", "Z"]}),
-        "holidays": pa.table({"date": pa.array([1], pa.int32()).cast(pa.date32())}),
-    })
-"""
-
-
-def run_killed(store: Path, writes: int) -> int:
-    """Import in a process that dies after so many writes; return its exit status."""
-    script = textwrap.dedent(KILLED)
-    done = subprocess.run(
-        [sys.executable, "-c", script, str(store), str(writes)], check=False, timeout=60
+    Store(store).add(
+        {
+            "areas": pa.table({"area": ["a", "z"], "area_name": ["changed", "Z"]}),
+            "holidays": pa.table({"date": pa.array([1], pa.int32()).cast(pa.date32())}),
+        }
     )
-    return done.returncode
+
+
+def run_killed(store: Path, writes: int) -> int | None:
+    """Import in a process that dies after so many writes; return its exit status."""
+    child = FORKS.Process(target=dying_import, args=(str(store), writes))
+    child.start()
+    child.join(timeout=60)
+    return child.exitcode
 
 
 @pytest.mark.parametrize("writes", [0, 1, 2])
