@@ -25,7 +25,7 @@ from analytics.estimates.sampling_report import (
 )
 from analytics.estimates.schemas import AREA_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
-from analytics.outlook.build import standing_tables
+from analytics.outlook.build import limit_tables
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
 
@@ -111,7 +111,7 @@ def _made(
     progress("following the fish that went back")
     released = released_tables(snapshot, prepared, level=level)
     rates = rate_tables(snapshot, prepared, level=level, progress=progress)
-    outlook = standing_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
+    outlook = limit_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)

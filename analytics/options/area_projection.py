@@ -110,20 +110,20 @@ class AreaProjection:
         """Reckon the periods of one regulation."""
         weeks = np.array([self.periods[place].week for place in places])
         found = self.calculator.per_trip(self.area, regulation).rows(weeks)
-        whole = len(places) == len(self.periods)
-        trips = self.came if whole else self.came[places]
+        is_all = len(places) == len(self.periods)
+        trips = self.came if is_all else self.came[places]
         if elasticity and regulation != was:
             before = self.calculator.per_trip(self.area, was).rows(weeks).kept
             gain = ratio(found.kept, before, np.float32(1)) ** np.float32(elasticity)
             trips = trips * gain
-            self._put("trips", trips, places, whole=whole)
+            self._put("trips", trips, places, is_all=is_all)
         for name in (*_PARTS, "moved"):
             each = getattr(found, name)
             if each is not None:
-                self._put(name, trips * each, places, whole=whole)
+                self._put(name, trips * each, places, is_all=is_all)
 
-    def _put(self, name: str, values: Floats, places: NDArray[np.int64], *, whole: bool) -> None:
-        if whole:
+    def _put(self, name: str, values: Floats, places: NDArray[np.int64], *, is_all: bool) -> None:
+        if is_all:
             self.parts[name] = values
             return
         if name not in self.parts:
@@ -209,7 +209,7 @@ class AreaProjection:
     def add_by_week(self, total: str, weeks: Floats) -> None:
         """Add a total to the rows of its weeks, shape (W, D).
 
-        A row at a time: it stays in the cache, where whole parts would not.
+        A row at a time: it stays in the cache, where all parts would not.
         """
         for number, places in self.groups:
             terms = self._terms(total, self.plan.regulations[number])

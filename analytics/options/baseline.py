@@ -143,7 +143,7 @@ class Limit:
 
 # Rates of death as draws: one beta distribution a rate, its quantile at one normal number a draw.
 
-#: Quantiles are taken at so many normal numbers and read off between them.
+#: Quantiles are taken at these normal numbers and read off between them.
 _NODES = np.linspace(-6.0, 6.0, 769)
 #: An error too large for a beta distribution is cut to just under the largest, mean (1 - mean).
 _LEAST_SIZE = 0.05

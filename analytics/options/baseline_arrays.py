@@ -69,10 +69,10 @@ class BaselineArrays:
             np.float32(np.nan),
         )
         sums = parts.sum(axis=2)
-        whole = self.all_parts.sum(axis=1)
+        of_all = self.all_parts.sum(axis=1)
         legal = sums[:, KEPT] + sums[:, LEGAL]
-        every = whole[KEPT] + whole[LEGAL]
-        self.kept_share = ratio(sums[:, KEPT], legal, ratio(whole[KEPT], every, np.float32(0)))
+        every = of_all[KEPT] + of_all[LEGAL]
+        self.kept_share = ratio(sums[:, KEPT], legal, ratio(of_all[KEPT], every, np.float32(0)))
         self.legal_per_trip = ratio(legal, sums[:, TRIPS], np.float32(0))
         rest = legal + sums[:, UNKNOWN]
         self.has_unknown = bool(sums[:, UNKNOWN].any())

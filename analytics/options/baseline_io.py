@@ -175,15 +175,15 @@ class _Kept:
     """The rows of a table of draws, by the name of their array."""
 
     def __init__(self, draws: pa.Table) -> None:
-        whole = draws.combine_chunks()
-        lists = whole["values"].combine_chunks()
+        table = draws.combine_chunks()
+        lists = table["values"].combine_chunks()
         # A chunked array of one chunk, or of none, keeps its own type.
         lists = lists.chunk(0) if isinstance(lists, pa.ChunkedArray) and lists.num_chunks else lists
-        labels = whole.select(list(_LABELS)).to_pylist()
+        labels = table.select(list(_LABELS)).to_pylist()
         values = lists.values.to_numpy() if len(labels) else _NONE
         ends = lists.offsets.to_pylist() if len(labels) else [0]
         self._rows: dict[str, list[tuple[dict[str, Any], Floats]]] = {}
-        for place, array in enumerate(whole["array"].to_pylist()):
+        for place, array in enumerate(table["array"].to_pylist()):
             part = values[ends[place] : ends[place + 1]]
             self._rows.setdefault(array, []).append((labels[place], part))
 

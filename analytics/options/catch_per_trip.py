@@ -137,14 +137,14 @@ def mix_factors(arrays: BaselineArrays, area: int, mix: tuple[tuple[str, float],
     """
     own = method_rates(arrays, area)
     mean = own[2]
-    whole = np.ones((5, arrays.n_draws), dtype=np.float32)
+    factors = np.ones((5, arrays.n_draws), dtype=np.float32)
     shares = method_shares(arrays, mix)
     for part in (KEPT, LEGAL, SUBLEGAL, UNKNOWN):
         rates = own[0][part] if part != LEGAL else own[0][KEPT] + own[0][LEGAL]
         base = mean[part] if part != LEGAL else mean[KEPT] + mean[LEGAL]
-        whole[part] = ratio(shares @ rates, base, np.float32(1))
-    whole[KEPT] = ratio(whole[KEPT], whole[LEGAL], np.float32(1))
-    return whole
+        factors[part] = ratio(shares @ rates, base, np.float32(1))
+    factors[KEPT] = ratio(factors[KEPT], factors[LEGAL], np.float32(1))
+    return factors
 
 
 def method_shares(arrays: BaselineArrays, mix: tuple[tuple[str, float], ...]) -> Floats:
@@ -318,8 +318,8 @@ def keys_taken(arrays: BaselineArrays, change: Change) -> frozenset[tuple[str, s
                 continue
             choice = rates.choose(size, name or None)
             pair = (choice.shallow, choice.deep) if choice.is_split and is_told else ()
-            whole = () if choice.is_split and is_all_told else (choice.any_wound,)
-            found.update(one.key for one in (*pair, *whole) if one is not None)
+            any_wound = () if choice.is_split and is_all_told else (choice.any_wound,)
+            found.update(one.key for one in (*pair, *any_wound) if one is not None)
     return frozenset(found)
 
 

@@ -48,6 +48,7 @@ OPTION_TOTALS = (
     "total_deaths_fish",
     *CLASSES,
 )
+_DATES = ("exceedance_date_p10", "exceedance_date_p50", "exceedance_date_p90")
 #: Part of a total that is rounding: sums are of single precision.
 ROUNDING = np.float32(1e-6)
 _N_THREADS = 2
@@ -297,13 +298,7 @@ def _exceedance_rows(scale: _Comparison, answers: list[_Answer]) -> Iterator[dic
                 "prob_exceeded_by_close": found.prob_exceeded_by_close,
                 "prob_exceeded_by_close_difference": found.prob_exceeded_by_close
                 - was.prob_exceeded_by_close,
-                **dict(
-                    zip(
-                        ("exceedance_date_p10", "exceedance_date_p50", "exceedance_date_p90"),
-                        found.dates,
-                        strict=True,
-                    )
-                ),
+                **dict(zip(_DATES, found.dates, strict=True)),
             }
 
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from analytics.catch_rates.schemas import INDEX_SCHEMA
 from analytics.codes import coded, error_code
@@ -110,10 +109,10 @@ def _season_rows(past: _Past) -> list[Row]:
     names: Row = {"season": past.weekly.season, "reason": ""}
     try:
         alone = _alone(past.snapshot, past.weekly.season)
-        whole = prepare_survey(alone, season=past.weekly.season, settings=_SETTINGS)
+        complete = prepare_survey(alone, season=past.weekly.season, settings=_SETTINGS)
     except BlackmouthError as error:
         return [names | {"reason": error_code(error)}]
-    final = _finals(whole)
+    final = _finals(complete)
     return [names | row for cut in past.cuts() for row in _cut_rows(past, alone, cut, final)]
 
 
@@ -155,8 +154,12 @@ def _cut_rows(
         return
     so_far = _so_far(result.baseline)
     narrow, wide = (
-        {(row["area"], row["quantity"]): row for row in answer.to_pylist()}
-        for answer in (table.filter(pc.is_in(table["quantity"], _projected())) for table in answers)
+        {
+            (row["area"], row["quantity"]): row
+            for row in table.to_pylist()
+            if row["quantity"] in PROJECTED
+        }
+        for table in answers
     )
     for key, row in narrow.items():
         area, quantity = key
@@ -171,7 +174,7 @@ def _cut_rows(
             "low_95": wide[key]["ci_low"],
             "high_95": wide[key]["ci_high"],
             "final": final.get(key),
-            "reason": "" if row["estimate"] is not None else _NO_OUTLOOK,
+            "reason": "" if row["estimate"] is not None else coded("area_unknown_then"),
         }
 
 
@@ -183,10 +186,3 @@ def _so_far(baseline: Baseline) -> dict[tuple[str | None, str], float | None]:
         for area, mean in zip((*baseline.areas, None), (*means, means.sum()), strict=True):
             found[area, name] = float(mean) if np.isfinite(mean) else None
     return found
-
-
-_NO_OUTLOOK = coded("area_unknown_then")
-
-
-def _projected() -> pa.Array:
-    return pa.array(PROJECTED)

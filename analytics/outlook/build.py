@@ -1,4 +1,4 @@
-"""All that a bulletin keeps of a season's limits: standing, outlook, and the draws behind them."""
+"""All that a bulletin keeps of a season's limits: status, outlook, and the draws behind them."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
 
-#: Columns of a fan in the order of the engine's quantiles.
+#: Columns of a paths in the order of the engine's quantiles.
 _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 
-def standing_tables(
+def limit_tables(
     snapshot: Snapshot,
     season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
@@ -86,7 +86,7 @@ def standing_tables(
     )
     limits = limits_of_season(snapshot, season=season.design.season, areas=result.baseline.areas)
     progress("holding the season against its limits")
-    standing, fan = standing_and_fan(season, result, limits, known, level=level)
+    status, paths = status_and_paths(season, result, limits, known, level=level)
     progress("projecting past seasons from earlier weeks")
     backtest = backtest_rows(
         snapshot, season, rates, seed=seed, past=result.past, progress=progress
@@ -95,8 +95,8 @@ def standing_tables(
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
-        "limit_status": standing,
-        "limit_paths": fan,
+        "limit_status": status,
+        "limit_paths": paths,
         "backtest": backtest,
         "assumptions": [{"topic": _topic(one), "words": one} for one in assumed],
     }
@@ -112,7 +112,7 @@ def _topic(cell: str) -> str:
     return section_of(cell).partition(": ")[2].capitalize()
 
 
-def standing_and_fan(
+def status_and_paths(
     season: SeasonSurvey,
     result: ProjectionResult,
     limits: Sequence[SeasonLimit],
@@ -120,7 +120,7 @@ def standing_and_fan(
     *,
     level: float,
 ) -> tuple[list[Row], list[Row]]:
-    """Return the rows of standing and of the fan of each limit."""
+    """Return the rows of status and of the path of each limit."""
     sums = LimitTotals(season, rows_by_area(rows), level=level)
     drawable = {one.limit.limit_id: _drawable(one, result) for one in limits}
     limited = [one for one in drawable.values() if one is not None]
@@ -136,8 +136,8 @@ def standing_and_fan(
         if row["area"] is not None and row["week"] is not None and "estimate" in row
     }
     weeks = [one for one in season.design.weeks if one <= season.design.through]
-    standing: list[Row] = []
-    fan: list[Row] = []
+    status: list[Row] = []
+    paths: list[Row] = []
     name, through = season.design.season, result.calendar.through
     for one in limits:
         limit_id, asked_as = one.limit.limit_id, drawable[one.limit.limit_id]
@@ -150,11 +150,11 @@ def standing_and_fan(
             row = with_drawn(row, result.baseline, asked_as)
         row = with_outlook(row, exceedance.get(limit_id))
         row |= why_no_outlook(row, result.baseline, one, result.to_date.missing)
-        standing.append(row)
+        status.append(row)
         total = row.get("estimate")
-        fan += past_rows(one, weekly, season=name, weeks=weeks, estimate=total, through=through)
-        fan += _ahead_rows(answers, limit_id, row)
-    return with_binding(standing), fan
+        paths += past_rows(one, weekly, season=name, weeks=weeks, estimate=total, through=through)
+        paths += _ahead_rows(answers, limit_id, row)
+    return with_binding(status), paths
 
 
 def _has_totals(rows: Iterable[Row]) -> bool:

@@ -264,7 +264,7 @@ def _day_cv2(rows: pd.DataFrame, usual: Floats, *, n_areas: int) -> Floats:
     square = _sums(area, (boats - usual) ** 2, n_areas) * free
     poisson = _sums(area, usual, n_areas)
     scale = _sums(area, usual**2, n_areas)
-    whole = max(float(square.sum() - poisson.sum()), 0.0) / max(float(scale.sum()), 1e-12)
+    overall = max(float(square.sum() - poisson.sum()), 0.0) / max(float(scale.sum()), 1e-12)
     over = np.maximum(square - poisson, 0.0)
     own = np.divide(over, scale, out=np.zeros_like(scale), where=scale > 0)
-    return np.asarray(np.minimum(np.where(n >= LEAST_SITE_DAYS, own, whole), MOST_NOISE))
+    return np.asarray(np.minimum(np.where(n >= LEAST_SITE_DAYS, own, overall), MOST_NOISE))

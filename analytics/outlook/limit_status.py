@@ -157,13 +157,13 @@ def _rank(row: Row) -> tuple[float, float, float]:
     )
 
 
-# What a standing was in the bulletin before: estimates are revised, and a reader should see it.
+# What a status was in the bulletin before: estimates are revised, and a reader should see it.
 
 
 def with_previous(
     tables: Mapping[str, pa.Table], earlier: Mapping[str, pa.Table]
 ) -> dict[str, pa.Table]:
-    """Return the tables of standing with each limit's estimate and last day of the bulletin before.
+    """Return the tables of limits with each limit's estimate and last day of the bulletin before.
 
     Parameters
     ----------

@@ -122,10 +122,10 @@ def _reported(
     made = [marked(one, totals.total, cov, borrowed=borrowed) for one in CLASS_NAMES]
     slope = np.stack([one.gradient for one in made], axis=1)
     found: Floats = np.einsum("djk,dkl,dil->dji", slope, cov, slope)
-    whole = np.stack([one.variance for one in made], axis=1)
+    variance = np.stack([one.variance for one in made], axis=1)
     at = np.arange(len(CLASS_NAMES))
     # A borrowed share brings an error of its own, opposite for marked and unmarked fish of a part.
-    extra = np.maximum(whole - found[:, at, at], 0)
+    extra = np.maximum(variance - found[:, at, at], 0)
     found[:, at, at] += extra
     for one, other in ((0, 1), (2, 3)):
         shared = -np.sqrt(extra[:, one] * extra[:, other])

@@ -112,7 +112,7 @@ def weeks_ahead(last: str, weeks: Sequence[str]) -> tuple[str, ...]:
 
 # What boats would keep and how many anglers they carry, from the season's interviews.
 
-#: Boats with more anglers than this count as boats of so many.
+#: Boats with more anglers than this count as boats of this many.
 MOST_ANGLERS = 12
 _BOATS = """
 SELECT t.area, t.anglers, t.kept, max(q.daily_limit_fish) AS most
@@ -190,13 +190,13 @@ def _party_size_share(
     """Return the share of boats by anglers aboard, shape (A, P)."""
     aboard = np.minimum(anglers, MOST_ANGLERS)
     width = int(aboard.max(initial=1))
-    whole = np.bincount(aboard, minlength=width + 1)[1:].astype(np.float64)
-    if not whole.sum():
-        whole[0] = 1.0
+    all_boats = np.bincount(aboard, minlength=width + 1)[1:].astype(np.float64)
+    if not all_boats.sum():
+        all_boats[0] = 1.0
     rows = []
     for one in areas:
         mine = np.bincount(aboard[area == one], minlength=width + 1)[1:].astype(np.float64)
-        counted = mine if mine.sum() else whole
+        counted = mine if mine.sum() else all_boats
         rows.append(counted / counted.sum())
     return np.stack(rows)
 

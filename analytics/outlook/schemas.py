@@ -55,13 +55,7 @@ LIMIT_PATH_SCHEMA = pa.schema(
         ("day", pa.date32()),  # last day of the week
         ("is_projected", pa.bool_()),
         ("estimate", pa.float64()),  # cumulated; mean of the draws ahead
-        ("q025", pa.float64()),
-        ("q10", pa.float64()),
-        ("q25", pa.float64()),
-        ("q50", pa.float64()),
-        ("q75", pa.float64()),
-        ("q90", pa.float64()),
-        ("q975", pa.float64()),
+        *((name, pa.float64()) for name in ("q025", "q10", "q25", "q50", "q75", "q90", "q975")),
     ]
 )
 
@@ -72,13 +66,8 @@ BACKTEST_SCHEMA = pa.schema(
         ("through", pa.string()),  # week it is projected from
         ("area", pa.string()),  # null: all areas
         ("quantity", pa.string()),
-        ("to_date", pa.float64()),
-        ("projected_total", pa.float64()),
-        ("low_80", pa.float64()),
-        ("high_80", pa.float64()),
-        ("low_95", pa.float64()),
-        ("high_95", pa.float64()),
-        ("final", pa.float64()),
+        *((name, pa.float64()) for name in ("to_date", "projected_total", "low_80", "high_80")),
+        *((name, pa.float64()) for name in ("low_95", "high_95", "final")),
         ("reason", pa.string()),
     ]
 )

@@ -233,7 +233,7 @@ def _growth(off: Floats, free: Floats, cov: Floats) -> Floats:
 
 
 def _level_variance(off: Floats, several: NDArray[np.bool_]) -> float:
-    """Return the variance of areas' seasons about their usual level and the season's standing."""
+    """Return the variance of areas' seasons about their usual level and the season's anomaly."""
     n = np.isfinite(off).sum(axis=2)
     mean = np.where(n > 0, np.nansum(off, axis=2) / np.maximum(n, 1), np.nan)
     has = np.isfinite(mean)
@@ -336,9 +336,9 @@ def _from_past(
     normal: Floats,
     shift: Floats,
 ) -> Floats:
-    """Return past seasons' level of an area at this season's standing, NaN before and where none.
+    """Return past seasons' level of an area at this season's anomaly, NaN before and where none.
 
-    Its error is that of an area about its usual level (once for all weeks), that of the standing
+    Its error is that of an area about its usual level (once for all weeks), that of the anomaly
     and of the mean of K seasons, and what a season departs by from its first week on.
     """
     n_weeks = len(now.weeks)
@@ -347,7 +347,7 @@ def _from_past(
     known = np.flatnonzero(n > 0)
     if not len(known):
         return paths
-    standing, n_areas = pattern.season_anomaly(now)
+    anomaly, n_areas = pattern.season_anomaly(now)
     own = np.sqrt(pattern.level_variance * (1 + 1 / n[known].min()))
     shared = np.sqrt(pattern.level_variance / max(n_areas, 1))
     grown = np.nan_to_num(pattern.growth[: len(ahead) + 1], nan=0.0)
@@ -356,5 +356,5 @@ def _from_past(
     # Weeks that no past season had take the nearest that one had.
     near = known[np.abs(np.arange(len(ahead))[:, None] - known).argmin(axis=1)]
     off = own * normal[:, 0] + shared * shift
-    paths[:, n_weeks:] = mean[near] + standing + off[:, None] + walk
+    paths[:, n_weeks:] = mean[near] + anomaly + off[:, None] + walk
     return paths

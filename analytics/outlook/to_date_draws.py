@@ -239,7 +239,7 @@ def to_date_draws(
 
 
 def area_rows(season: SeasonSurvey, *, level: float = 0.95) -> list[Row]:
-    """Return the result rows of a season by area and of the season whole."""
+    """Return the result rows of a season by area and of the complete season."""
     return [row for by in ("area", "season") for row in result_rows(season, by=(by,), level=level)]
 
 

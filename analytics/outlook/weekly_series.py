@@ -267,7 +267,7 @@ def _pooled(unit: Floats, df: Floats) -> Floats:
     weight = np.where(np.isfinite(unit) & (df > 0), df, 0.0)
     known = np.where(weight > 0, unit, 0.0)
     total = weight.sum()
-    whole = (weight * known).sum() / total if total > 0 else _DEFAULT
+    overall = (weight * known).sum() / total if total > 0 else _DEFAULT
     # An area's own counts by its degrees of freedom, that of all areas as four more.
-    own = (weight * known).sum(axis=1) + 4 * whole
+    own = (weight * known).sum(axis=1) + 4 * overall
     return np.asarray((own / (weight.sum(axis=1) + 4))[:, None])

@@ -12,7 +12,7 @@ from analytics.catch_limits import FISH_TOTALS, TOTALS, split_list, why_no_sum
 from analytics.codes import coded, has_code
 from analytics.estimates.season_survey import prepare_survey
 from analytics.options.baseline_io import from_table
-from analytics.outlook.build import standing_tables
+from analytics.outlook.build import limit_tables
 from analytics.outlook.limit_status import with_binding
 from analytics.outlook.limit_totals import NOT_OPEN_YET, LimitTotals
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
@@ -112,7 +112,7 @@ def prepared():
 
 def tables_of(limits, **given):
     snapshot = season_of(limits, **given)
-    found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=400)
+    found = limit_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=400)
     assert {name: table.schema for name, table in found.items()} == OUTLOOK_SCHEMAS
     return found, {row["limit_id"]: row for row in found["limit_status"].to_pylist()}
 
@@ -296,7 +296,7 @@ class TestTables:
         seasons = [{"season": "2030-31", "area": "A", "open_date": MONDAY, "close_date": close}]
         seasons = [one | opening for one in seasons]
         snapshot = survey(days, seasons=seasons, limits=[limit(fish=40)])
-        found = standing_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=50)
+        found = limit_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=50)
         (row,) = found["limit_status"].to_pylist()
         # Five fish a day over the seven days of the week that was sampled.
         assert row["estimate"] == estimate
