@@ -19,7 +19,7 @@ from analytics.data.schema import TABLES
 from analytics.estimates.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.estimates.schemas import STRATUM_SCHEMA
 from analytics.findings import Finding, Severity, number_of
-from analytics.fish.measured import measured_fish
+from analytics.fish.lengths import measured_fish
 from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates, drop_off_rate
 from analytics.quantities import Status
 from analytics.survey.build import build_design, count_boats, seasons_with_data

@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow.compute as pc
 
 from analytics.codes import coded, join_codes
-from analytics.fish.measured import measured_fish, unplaced_test_fish
+from analytics.fish.lengths import measured_fish, unplaced_test_fish
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from analytics.codes import coded, error_code, join_codes
 from analytics.data import query
 from analytics.data.calendar import trip_tables
 from analytics.errors import UsageError
-from analytics.fish.measured import measured_fish
+from analytics.fish.lengths import measured_fish
 from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead

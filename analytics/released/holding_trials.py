@@ -21,7 +21,7 @@ from analytics.fish.holding_trials import (
     plain_group,
     trial_rates,
 )
-from analytics.fish.measured import measured_fish
+from analytics.fish.lengths import measured_fish
 from analytics.intervals import logit_t
 from analytics.models.holding_survival import kaplan_meier
 from analytics.released.schemas import HOLDING_RATE_SCHEMA, SURVIVAL_SCHEMA, WOUND_MIX_SCHEMA

@@ -11,8 +11,7 @@ import pyarrow.compute as pc
 
 from analytics.codes import coded, join_codes
 from analytics.data import query
-from analytics.fish.lengths import Form, legal_share
-from analytics.fish.measured import conversions, measured_fish
+from analytics.fish.lengths import Form, conversions, legal_share, measured_fish
 from analytics.released.schemas import CONVERSION_SCHEMA, LEGAL_SHARE_SCHEMA, LENGTH_SCHEMA
 
 if TYPE_CHECKING:

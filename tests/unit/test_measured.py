@@ -12,7 +12,7 @@ from analytics.data.schema import TOTAL_PER_FORK
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import row_warnings
 from analytics.estimates.season_survey import prepare_survey
-from analytics.fish.measured import MEASURED_SCHEMA, conversions, measured_fish
+from analytics.fish.lengths import MEASURED_SCHEMA, conversions, measured_fish
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
 
 LINE = 559.0
