@@ -130,7 +130,9 @@ def pools_of(
     for c, one in enumerate(line.tolist()):
         place = _Place(sample, by_line[one], int(area[c]), int(week[c]), base[c])
         member[c], rule[c], said = place.pool(names)
-        is_few[c] = rule[c] not in (Rule.OWN, Rule.NONE) and place.has_many
+        own = (sample.area == area[c]) & (sample.week == week[c])
+        has_many = by_line[one][own].sum() >= ENOUGH_FISH
+        is_few[c] = rule[c] not in (Rule.OWN, Rule.NONE) and has_many
         words.append(said)
     return Pools(member, rule, tuple(words), is_few, line)
 
@@ -144,12 +146,6 @@ class _Place:
     area: int
     week: int
     base: Bools
-
-    @property
-    def has_many(self) -> bool:
-        """Whether enough fish were measured in the area-week itself."""
-        own = (self.sample.area == self.area) & (self.sample.week == self.week)
-        return bool(self.n[own].sum() >= ENOUGH_FISH)
 
     def enough(self, rows: Bools, expected: float = 0.0) -> bool:
         """Return whether some cells hold enough fish to stand for the area-week."""

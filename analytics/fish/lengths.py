@@ -26,6 +26,7 @@ from analytics.data.schema import (
     TOTAL_PER_FORK,
 )
 from analytics.intervals import t_quantile, wilson
+from analytics.result_table import texts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
     from analytics.data.snapshot import Snapshot
 
+    Floats = NDArray[np.float64]
 
 FORK, TOTAL, WEIGHT = "fork_length_mm", "total_length_mm", "weight_g"
 #: Fewest fish behind a regression (working rule, no source).
@@ -113,7 +115,7 @@ class Conversion:
     regression: Regression | None = None
     factor: float | None = None
 
-    def predict(self, given: ArrayLike) -> NDArray[np.float64]:
+    def predict(self, given: ArrayLike) -> Floats:
         """Return the mean of the target at some lengths in mm.
 
         The power form is turned back with ``exp(s²/2)``, s the residual sd of the logarithms, since
@@ -136,8 +138,8 @@ class Conversion:
 class Pairs:
     """Fish with both measures: two arrays of shape (n,), and whose fish they are, in words."""
 
-    given: NDArray[np.float64]
-    target: NDArray[np.float64]
+    given: Floats
+    target: Floats
     words: str
 
 
@@ -148,7 +150,7 @@ def are_possible_lengths(fork: ArrayLike, total: ArrayLike) -> NDArray[np.bool_]
     return np.asarray((ratio >= low) & (ratio <= high))
 
 
-def condition(length_mm: ArrayLike, weight_g: ArrayLike) -> NDArray[np.float64]:
+def condition(length_mm: ArrayLike, weight_g: ArrayLike) -> Floats:
     """Return the condition factor ``K = 100 W/L³`` (g, cm) of every fish."""
     cm = np.asarray(length_mm, dtype=np.float64) / _MM_PER_CM
     return np.asarray(100 * np.asarray(weight_g, dtype=np.float64) / cm**3)
@@ -287,7 +289,7 @@ def legal_share(
     return LegalShare(y / n, low, high, n, y, shown, k, reason)
 
 
-def design_effect(legal: NDArray[np.float64], size: NDArray[np.float64]) -> float:
+def design_effect(legal: Floats, size: Floats) -> float:
     """Return the design effect of a share over k clusters, `legal` fish of `size` fish in each.
 
     ``d = v(p)/[p(1-p)/n]`` with the variance of a ratio over clusters, ``v(p) = k/(k-1) Σ (y_i - p
@@ -318,12 +320,9 @@ def _why(effect: float, k: int, n_effective: float, n: int, *, is_mixed: bool) -
 
 MEASURED_SCHEMA = pa.schema(
     [
-        ("fish_id", pa.string()),
-        ("source", pa.string()),
-        ("area", pa.string()),
+        *texts("fish_id", "source", "area"),
         ("date", pa.date32()),
-        ("week", pa.string()),
-        ("method", pa.string()),
+        *texts("week", "method"),
         ("kept", pa.bool_()),
         ("marked", pa.bool_()),
         ("wound_site", pa.string()),
@@ -408,9 +407,8 @@ def unplaced_test_fish(snapshot: Snapshot, *, season: str, through: str) -> dict
     Without an area, without a day, outside the openings: a fish of a closed day counts to the
     season whose days it is nearest to.
     """
-    found = query.run(
-        _UNPLACED, _tables(snapshot), {"season": season, "through": through}
-    ).to_pylist()[0]
+    of_season = {"season": season, "through": through}
+    (found,) = query.run(_UNPLACED, _tables(snapshot), of_season).to_pylist()
     return {name: int(n) for name, n in found.items()}
 
 
@@ -452,9 +450,7 @@ def _pairs(placed: pa.Table, past: pa.Table, given: str, target: str) -> tuple[P
     return Pairs(*of_season, "season"), Pairs(*of_all, "all_seasons")
 
 
-def _both(
-    fish: pa.Table, given: str, target: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _both(fish: pa.Table, given: str, target: str) -> tuple[Floats, Floats]:
     x, y = (np.asarray(fish[name].to_numpy(), dtype=np.float64) for name in (given, target))
     known = (x > 0) & (y > 0)  # a null is NaN here
     return x[known], y[known]

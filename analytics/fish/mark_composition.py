@@ -186,18 +186,14 @@ class Marked:
     - `gradient` (D, K): slope of the value in the totals, borrowed shares taken as known.
     """
 
-    value: NDArray[np.float64]
-    variance: NDArray[np.float64]
+    value: Floats
+    variance: Floats
     unread: tuple[str, ...]
-    gradient: NDArray[np.float64]
+    gradient: Floats
 
 
 def marked(
-    quantity: str,
-    total: NDArray[np.float64],
-    cov: NDArray[np.float64],
-    *,
-    borrowed: BorrowedShares | None = None,
+    quantity: str, total: Floats, cov: Floats, *, borrowed: BorrowedShares | None = None
 ) -> Marked:
     """Split encounters by mark: one of `MARK_QUANTITIES`.
 
@@ -238,15 +234,15 @@ class _Split(NamedTuple):
     """How one part of the catch is split by mark in D domains."""
 
     columns: list[int]
-    fish: NDArray[np.float64]
-    share: NDArray[np.float64]
-    per_read: NDArray[np.float64]
-    borrowed_variance: NDArray[np.float64]
-    is_known: NDArray[np.bool_]
-    is_lacking: NDArray[np.bool_]
+    fish: Floats
+    share: Floats
+    per_read: Floats
+    borrowed_variance: Floats
+    is_known: Bools
+    is_lacking: Bools
 
 
-def _split(part: str, total: NDArray[np.float64], borrowed: BorrowedShares) -> _Split:
+def _split(part: str, total: Floats, borrowed: BorrowedShares) -> _Split:
     names, row = list(mark_measures()), list(PARTS).index(part)
     columns = [names.index(part + ending) for ending in ("_all", "_read", "_marked_read")]
     fish, read, clipped = total[:, columns].T

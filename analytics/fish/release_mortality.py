@@ -7,7 +7,7 @@ missing the rows say so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -302,9 +302,6 @@ OF_KEPT = coded("of_kept")
 _BASES = (coded("of_encounters"), OF_KEPT)
 _UNKNOWN_WOUND = "unknown_wound"
 
-#: What groups share: fate, column for those of one column, rates, and what keeps them apart.
-_Key = tuple[object, ...]
-
 
 def has_no_sizes(interviews: Source, sample_ids: Sequence[str], met: pa.Table) -> bool:
     """Return whether releases were recorded, and the size of a released fish in no interview.
@@ -342,28 +339,25 @@ def plan_deaths(
     columns = _columns(said["n_unknown"].to_pylist(), unsized=unsized)
     rates, drop_off_rates = ReleaseRates(release_rates.to_pylist()), drop_off.to_pylist()
     releases = " + ".join(_ALL_UNKNOWN.values() if unsized else _COLUMNS.values())
-    groups = _Groups(methods, releases, detail=detail)
-    for size, column in columns.items():
-        for method in methods:
-            choice = rates.choose(size, method)
-            groups.add(RELEASED, size, method, choice, column=column, is_given=bool(rates.by_key))
+    kinds = [
+        _Kind(RELEASED, size, method, rates.choose(size, method), column)
+        for size, column in columns.items()
+        for method in methods
+    ]
     for method in methods:
         given, base = drop_off_rate(drop_off_rates, method)
         column = "kept" if base == "kept" else f"kept + {releases}"
-        groups.add(
-            DROP_OFF,
-            ANY,
-            method,
-            ApplicableRates(any_wound=given),
-            column=column,
-            is_given=bool(drop_off_rates),
-        )
+        kinds.append(_Kind(DROP_OFF, ANY, method, ApplicableRates(any_wound=given), column))
     absent = {} if rates.by_key else {RELEASED: coded("no_release_rates")}
     absent |= {} if drop_off_rates else {DROP_OFF: coded("no_drop_off_rates")}
     kept = Group(
         KEPT_FATE, (ANY,), (), ApplicableRates(any_wound=KEPT_RATE), Measure("deaths_kept", "kept")
     )
-    made = (kept, *groups.made())
+    alike: dict[tuple[object, ...], list[_Kind]] = {}
+    for one in kinds:
+        alike.setdefault(one.key(absent, detail=detail), []).append(one)
+    groups = (_group(some, place, methods, releases) for place, some in enumerate(alike.values()))
+    made = (kept, *groups)
     assumed = {fate: _assumed(made, fate) for fate in (RELEASED, DROP_OFF)}
     return DeathPlan(made, absent, assumed, unsized)
 
@@ -389,82 +383,60 @@ def _assumed(groups: tuple[Group, ...], fate: str) -> tuple[str, ...]:
     return tuple(notes)
 
 
-@dataclass(slots=True)
-class _Draft:
-    """A group while its fish are still being collected."""
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """Fish of one fate, size class and method, their rates, and the column that counts them."""
 
     fate: str
+    size: str
+    method: str | None
     choice: ApplicableRates
-    sizes: dict[str, None] = field(default_factory=dict)
-    methods: dict[str | None, None] = field(default_factory=dict)
-    columns: dict[str, set[str | None]] = field(default_factory=dict)
+    column: str
+
+    def key(self, absent: Mapping[str, str], *, detail: bool) -> tuple[object, ...]:
+        """Return what the fish of a group share: their rates, else their fate or all of it."""
+        if self.fate in absent and not detail:
+            return (self.fate,)
+        if detail or not self.choice.given:
+            return self.fate, self.size, self.method
+        return self.fate, self.choice, self.method if self.choice.is_split else None
 
 
-class _Groups:
-    """Collects fish by the rates that apply to them and writes one measure a group."""
+def _group(kinds: list[_Kind], place: int, methods: list[str | None], releases: str) -> Group:
+    """Return fish that take the same rates as a group, with the measures of their number."""
+    fate, choice = kinds[0].fate, kinds[0].choice
+    sizes = tuple(dict.fromkeys(one.size for one in kinds))
+    mine = tuple(dict.fromkeys(one.method for one in kinds))
+    columns: dict[str, set[str | None]] = {}
+    for one in kinds:
+        columns.setdefault(one.column, set()).add(one.method)
+    terms = [_term(column, some, methods) for column, some in columns.items()]
+    measure = _measure(f"{fate}_{place}", " + ".join(terms), mine)
+    reported = deep = None
+    if choice.is_split:
+        number = methods.index(mine[0])
+        seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({releases}) ELSE {releases} END"
+        reported = _measure(f"reported_{number}", _term(seen, set(mine), methods), mine)
+        hooked = f"coalesce({_DEEP}, 0 * ({releases}))"
+        deep = _measure(f"deep_{number}", _term(hooked, set(mine), methods), mine)
+    bases = {_BASES[column == "kept"] for column in columns} if fate == DROP_OFF else ()
+    return Group(fate, sizes, mine, choice, measure, join_codes(sorted(bases)), reported, deep)
 
-    def __init__(self, methods: list[str | None], releases: str, *, detail: bool) -> None:
-        self._methods = methods
-        self._releases = releases
-        self._detail = detail
-        self._drafts: dict[_Key, _Draft] = {}
 
-    def add(
-        self,
-        fate: str,
-        size: str,
-        method: str | None,
-        choice: ApplicableRates,
-        *,
-        column: str,
-        is_given: bool,
-    ) -> None:
-        key: _Key = (fate, choice, method) if choice.is_split else (fate, choice)
-        if not is_given:
-            key = (fate,)
-        elif not choice.given:
-            key = (fate, size, method)
-        if self._detail:
-            key = (fate, size, method)
-        draft = self._drafts.setdefault(key, _Draft(fate, choice))
-        draft.sizes[size] = draft.methods[method] = None
-        draft.columns.setdefault(column, set()).add(method)
+def _measure(name: str, text: str, methods: tuple[str | None, ...]) -> Measure:
+    full = text.replace(UNKNOWN_SIZE, "released_unknown")
+    optional: tuple[str, ...] = ("released_unknown", "method") if full != text else ("method",)
+    if _DEEP in text:  # a boat that did not report it is left in, whatever else is empty
+        optional, full = (*optional, _DEEP), ""
+    return Measure(name, text, optional, full, frozenset(methods))
 
-    def made(self) -> tuple[Group, ...]:
-        return tuple(self._group(place, one) for place, one in enumerate(self._drafts.values()))
 
-    def _group(self, place: int, draft: _Draft) -> Group:
-        terms = [self._term(column, methods) for column, methods in draft.columns.items()]
-        measure = self._measure(f"{draft.fate}_{place}", " + ".join(terms), draft)
-        reported = deep = None
-        if draft.choice.is_split:
-            (method,) = draft.methods
-            number, of_method = self._methods.index(method), {method}
-            every = self._releases
-            seen = f"CASE WHEN {_DEEP} IS NULL THEN 0 * ({every}) ELSE {every} END"
-            reported = self._measure(f"reported_{number}", self._term(seen, of_method), draft)
-            hooked = f"coalesce({_DEEP}, 0 * ({every}))"
-            deep = self._measure(f"deep_{number}", self._term(hooked, of_method), draft)
-        sizes, methods = tuple(draft.sizes), tuple(draft.methods)
-        bases = (
-            {_BASES[column == "kept"] for column in draft.columns} if draft.fate == DROP_OFF else ()
-        )
-        base = join_codes(sorted(bases))
-        return Group(draft.fate, sizes, methods, draft.choice, measure, base, reported, deep)
-
-    @staticmethod
-    def _measure(name: str, text: str, draft: _Draft) -> Measure:
-        full = text.replace(UNKNOWN_SIZE, "released_unknown")
-        optional: tuple[str, ...] = ("released_unknown", "method") if full != text else ("method",)
-        if _DEEP in text:  # a boat that did not report it is left in, whatever else is empty
-            optional, full = (*optional, _DEEP), ""
-        return Measure(name, text, optional, full, frozenset(draft.methods))
-
-    def _term(self, column: str, methods: set[str | None]) -> str:
-        if methods == set(self._methods):
-            return column
-        named = sorted(query.text(method) for method in methods if method is not None)
-        tests = [f"method IN ({', '.join(named)})"] if named else []
-        tests += ["method IS NULL"] if None in methods else []
-        # `ELSE 0 * column` keeps a number that was not recorded a null.
-        return f"CASE WHEN {' OR '.join(tests)} THEN {column} ELSE 0 * ({column}) END"
+def _term(column: str, methods: set[str | None], every: list[str | None]) -> str:
+    """Return a column over the boats of some fishing methods, 0 for others."""
+    if methods == set(every):
+        return column
+    named = sorted(query.text(method) for method in methods if method is not None)
+    tests = [f"method IN ({', '.join(named)})"] if named else []
+    tests += ["method IS NULL"] if None in methods else []
+    # `ELSE 0 * column` keeps a number that was not recorded a null.
+    return f"CASE WHEN {' OR '.join(tests)} THEN {column} ELSE 0 * ({column}) END"

@@ -30,6 +30,8 @@ from analytics.result_table import known
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.holding_trials import TrialRate
@@ -71,10 +73,10 @@ def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
 
 def survival_rows(
     group: Sequence[str],
-    hours: np.ndarray[Any, np.dtype[np.float64]],
-    died: np.ndarray[Any, np.dtype[np.bool_]],
+    hours: NDArray[np.float64],
+    died: NDArray[np.bool_],
     *,
-    fish: np.ndarray[Any, np.dtype[np.int64]] | None = None,
+    fish: NDArray[np.int64] | None = None,
     level: float,
 ) -> pa.Table:
     """Return the survival curve of every group of n entries, in `SURVIVAL_SCHEMA`.
