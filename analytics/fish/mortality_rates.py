@@ -203,15 +203,9 @@ def fish_item(fate: str, size: str, methods: Sequence[str | None]) -> str:
 
 
 def _given(row: dict[str, Any]) -> MortalityRate:
-    return MortalityRate(
-        RELEASED,
-        row["size_class"],
-        row["method"],
-        row["wound_class"],
-        row["rate_prop"],
-        row["rate_se"],
-        row["source"] or "",
-    )
+    names = ("size_class", "method", "wound_class", "rate_prop", "rate_se")
+    key_and_rate = {name: row[name] for name in names}
+    return MortalityRate(fate=RELEASED, source=row["source"] or "", **key_and_rate)
 
 
 # Release rates in print or in use, each with its standing; nothing here is a default.

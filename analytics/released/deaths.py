@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, TypeAlias
 
 import numpy as np
 import pyarrow as pa
@@ -78,6 +78,7 @@ def death_sums(snapshot: Snapshot, season: SeasonSurvey) -> DeathSums:
 class AreaRows:
     """What the rows of each domain of some totals are made from; `found` is their fish by rate."""
 
+    schema: ClassVar[pa.Schema]
     plan: DeathPlan
     season: SeasonSurvey
     totals: DomainTotals
@@ -113,10 +114,9 @@ class AreaRows:
 def table_of_areas(
     sums: DeathSums,
     season: SeasonSurvey,
+    rows_of: type[AreaRows],
     *,
     level: float,
-    rows_of: type[AreaRows],
-    schema: pa.Schema,
 ) -> pa.Table:
     """Return the rows of all areas together, then those of each area."""
     rows: list[Row] = []
@@ -130,7 +130,7 @@ def table_of_areas(
                 first |= {"basis": "reported", "ci_level": level}
                 rows += [first | row for row in made.at(place, domains.cell(code)[0])]
     rows.sort(key=lambda row: row["area"] or "")
-    return pa.Table.from_pylist(rows, schema)
+    return pa.Table.from_pylist(rows, rows_of.schema)
 
 
 def method_of(group: Group) -> str | None:
@@ -173,18 +173,15 @@ def death_table(
     dropped off and everything (fate ``all``), whose deaths are those of the result rows. Low and
     high are the same fish at the ends of the rate's interval (logit scale).
     """
-    return table_of_areas(
-        sums or death_sums(snapshot, season),
-        season,
-        level=level,
-        rows_of=_DeathRows,
-        schema=DEATH_SCHEMA,
-    )
+    sums = sums or death_sums(snapshot, season)
+    return table_of_areas(sums, season, _DeathRows, level=level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _DeathRows(AreaRows):
     """The rows of each domain of some totals."""
+
+    schema: ClassVar[pa.Schema] = DEATH_SCHEMA
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         """Yield the rows of one domain: kept, released, drop-off, each before its total."""
@@ -279,9 +276,7 @@ class _DeathRows(AreaRows):
         no_error = "" if value is None or se is not None else why_no_error(row["method"])
         return {
             "deaths": value,
-            "se": se,
-            "ci_low": row.get("ci_low"),
-            "ci_high": row.get("ci_high"),
+            **{name: row.get(name) for name in ("se", "ci_low", "ci_high")},
             "catch_variance_prop": float(of_fish / both) if se and of_fish >= 0 else None,
             "reason": row["method"] if value is None else no_error,
         }
@@ -314,18 +309,15 @@ def mix_table(
     printed rates are of other fisheries. All areas (null) come first; where nobody mooched or
     trolled there is one row with a reason.
     """
-    return table_of_areas(
-        sums or death_sums(snapshot, season),
-        season,
-        level=level,
-        rows_of=_MixRows,
-        schema=METHOD_MIX_SCHEMA,
-    )
+    sums = sums or death_sums(snapshot, season)
+    return table_of_areas(sums, season, _MixRows, level=level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _MixRows(AreaRows):
     """The rows of each domain of some totals."""
+
+    schema: ClassVar[pa.Schema] = METHOD_MIX_SCHEMA
 
     def at(self, place: int, area: int | None) -> Iterator[Row]:
         parts = [
@@ -385,9 +377,7 @@ class _MixRows(AreaRows):
         row["deaths_low"], row["deaths_high"] = deaths_at_ends(at_ends, self.level)
         row |= {
             "deaths": done["estimate"],
-            "se": done.get("se"),
-            "ci_low": done.get("ci_low"),
-            "ci_high": done.get("ci_high"),
+            **{name: done.get(name) for name in ("se", "ci_low", "ci_high")},
             "reason": "" if "se" in done else why_no_error(done["method"]),
         }
         return row | _rate_columns(set(used.values()), row)

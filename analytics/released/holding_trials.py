@@ -147,22 +147,14 @@ def _groups(snapshot: Snapshot) -> list[HeldGroup]:
 
 def _rate_row(one: TrialRate, level: float) -> Row:
     fish, corrected = one.fish, one.corrected
-    return {
-        "trial_id": fish.trial_id,
-        "group": fish.group,
-        "is_control": fish.is_control,
-        "held": fish.held,
-        "died": fish.died,
-        "hours": fish.hours,
-        "rate_prop": one.rate_prop,
-        "wilson_low": one.wilson[0],
-        "wilson_high": one.wilson[1],
-        "exact_low": one.exact[0],
-        "exact_high": one.exact[1],
+    names = ("trial_id", "group", "is_control", "held", "died", "hours")
+    row: Row = {name: getattr(fish, name) for name in names} | {"rate_prop": one.rate_prop}
+    limits = {"wilson": one.wilson, "exact": one.exact, "corrected": one.corrected_limits}
+    for name, (low, high) in limits.items():
+        row |= {f"{name}_low": low, f"{name}_high": high}
+    return row | {
         "corrected_prop": corrected and corrected.rate_prop,
         "corrected_se": corrected and corrected.rate_se,
-        "corrected_low": one.corrected_limits[0],
-        "corrected_high": one.corrected_limits[1],
         "ci_level": level,
         "reason": one.reason,
     }

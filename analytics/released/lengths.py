@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -77,24 +78,12 @@ def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
 
 
 def _numbers(conversion: Conversion) -> dict[str, Any]:
-    fit = conversion.regression
-    first = {
-        "target": conversion.target,
-        "given": conversion.given,
-        "form": str(conversion.form),
-        "source": conversion.source,
-    }
-    if fit is None or conversion.form is Form.STATED:
-        return first | {"n_fish": 0, "slope": conversion.factor}
-    return first | {
-        "n_fish": fit.n,
-        "intercept": fit.intercept,
-        "slope": fit.slope,
-        "intercept_se": fit.intercept_se,
-        "slope_se": fit.slope_se,
-        "residual_sd": fit.residual_sd,
-        "r_squared": fit.r_squared,
-    }
+    row = {name: getattr(conversion, name) for name in ("target", "given", "source")}
+    row |= {"form": str(conversion.form)}
+    if conversion.regression is None or conversion.form is Form.STATED:
+        return row | {"n_fish": 0, "slope": conversion.factor}
+    fit = asdict(conversion.regression)
+    return row | {"n_fish": fit.pop("n"), **fit}
 
 
 def _measured(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
