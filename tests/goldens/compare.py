@@ -193,10 +193,14 @@ def table_differences(
     if old.num_rows != new.num_rows:
         yield _row_difference(where, old.num_rows, new.num_rows, before, after)
         return
-    cells = [d for c in compared if (d := _cell_difference(where, c, before[c], after[c], rtol))]
-    if len(cells) > 1 and Counter(_rows(before)) == Counter(_rows(after)):
-        cells = [Difference(where, "rows", "the same ones in another order")]
-    yield from cells
+    keys = _keys(before, after)
+    old_keys, new_keys = (list(_rows({c: one[c] for c in keys})) for one in (before, after))
+    if old_keys != new_keys and Counter(old_keys) == Counter(new_keys):
+        yield Difference(where, "order", "the same rows in another order")
+        before, after = _in_order(before, old_keys), _in_order(after, new_keys)
+    for column in compared:
+        if found := _cell_difference(where, column, before[column], after[column], rtol):
+            yield found
 
 
 def _table_name(path: Path) -> str:
@@ -223,11 +227,22 @@ def _rows(columns: dict[str, Column]) -> Iterator[str]:
     return map(repr, zip(*columns.values(), strict=True))
 
 
+def _keys(before: dict[str, Column], after: dict[str, Column]) -> list[str]:
+    """Return the columns that hold no measured number."""
+    return [c for c in before if not any(isinstance(v, float) for v in before[c] + after[c])]
+
+
+def _in_order(columns: dict[str, Column], keys: Sequence[str]) -> dict[str, Column]:
+    """Return columns with their rows in the order of their keys."""
+    places = sorted(range(len(keys)), key=keys.__getitem__)
+    return {name: [cells[place] for place in places] for name, cells in columns.items()}
+
+
 def _row_difference(
     where: str, n_old: int, n_new: int, before: dict[str, Column], after: dict[str, Column]
 ) -> Difference:
     """Say how many rows came and went, told apart by what is no measured number."""
-    keys = [c for c in before if not any(isinstance(v, float) for v in before[c] + after[c])]
+    keys = _keys(before, after)
     old = Counter(_rows({c: before[c] for c in keys}))
     new = Counter(_rows({c: after[c] for c in keys}))
     examples = [
