@@ -513,7 +513,7 @@ def test_open_serves_the_store_until_interrupted(stored: Path) -> None:
 def test_open_for_the_public_wants_a_bulletin_that_is_there(run: Run, published: Path) -> None:
     status, _, err = run("open", "--store", published, "--public", "week-9")
     assert status == 2
-    assert "no bulletin 'week-9' on the shelf; there are: 2030-31." in err
+    assert "no bulletin 'week-9' in the archive; there are: 2030-31." in err
 
 
 def test_open_refuses_a_port_in_use(run: Run, stored: Path) -> None:
