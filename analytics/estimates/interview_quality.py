@@ -83,7 +83,6 @@ class _Fit:
     coefficient: Floats
     mean: Floats
     deviance: float
-    has_converged: bool
 
 
 def report_table(interviews: pa.Table) -> tuple[Ints, Ints]:
@@ -135,7 +134,7 @@ def heaping_test(
     curve = _curve(fish)
     terms = np.column_stack([curve, table.is_heap])
     plain, heaped = _fit(curve, reports, steps), _fit(terms, reports, steps)
-    if not (plain.has_converged and heaped.has_converged):
+    if plain is None or heaped is None:
         return replace(table, reason=coded("heaping_unsettled", steps=steps))
     return _tested(table, terms, plain=plain, heaped=heaped)
 
@@ -170,8 +169,8 @@ def _curve(fish: Ints) -> Floats:
     return np.asarray(np.linalg.qr(terms).Q, dtype=np.float64)
 
 
-def _fit(terms: Floats, y: Floats, steps: int) -> _Fit:
-    """Fit a Poisson log-linear model by iterated weighted least squares."""
+def _fit(terms: Floats, y: Floats, steps: int) -> _Fit | None:
+    """Fit a Poisson log-linear model by iterated weighted least squares; None if unsettled."""
     mean, before = y + 0.5, math.inf
     linear = np.log(mean)
     for _ in range(steps):
@@ -184,10 +183,9 @@ def _fit(terms: Floats, y: Floats, steps: int) -> _Fit:
         np.log(y / mean, out=gain, where=y > 0)
         deviance = 2 * float((y * gain - (y - mean)).sum())
         if abs(deviance - before) <= 1e-9 * (abs(deviance) + 0.1):
-            settled = np.asarray(coefficient, dtype=np.float64)
-            return _Fit(settled, mean, deviance, True)
+            return _Fit(np.asarray(coefficient, dtype=np.float64), mean, deviance)
         before = deviance
-    return _Fit(np.full(terms.shape[1], np.nan), mean, math.nan, False)
+    return None
 
 
 def _tested(table: Heaping, terms: Floats, *, plain: _Fit, heaped: _Fit) -> Heaping:

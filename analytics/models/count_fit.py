@@ -16,6 +16,8 @@ from analytics.models.count_likelihood import ETA, ZETA, CollapsedCounts, CountL
 from analytics.models.response_checks import positive, rows_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analytics.arrays import Bools, Floats, Ints
     from analytics.models.count_likelihood import Family
     from analytics.models.formula import Coding
@@ -115,6 +117,17 @@ class CountFit:
         return np.asarray(part * mu / -np.expm1(log_zero))
 
 
+def placed(
+    names: Sequence[str], fitted: Bools, params: Floats, cov: Floats
+) -> tuple[pd.DataFrame, Floats]:
+    """Return coefficients with their errors, and their covariance; 0 where they are not fitted."""
+    at, size = np.flatnonzero(fitted), len(names)
+    estimate, full = np.zeros(size), np.zeros((size, size))
+    estimate[at], full[np.ix_(at, at)] = params[: len(at)], cov[: len(at), : len(at)]
+    se = np.where(fitted, np.sqrt(np.diag(full)), math.nan)
+    return pd.DataFrame({"term": names, "estimate": estimate, "se": se}), full
+
+
 def count_fit(
     likelihood: CountLikelihood,
     params: Floats,
@@ -139,16 +152,14 @@ def count_fit(
         names += [ZERO + name for name in zero_coding.names]
     fitted = np.ones(len(names), dtype=bool)
     fitted[: len(coding.names)] = True if keep is None else keep
-    at, is_free = np.flatnonzero(fitted), likelihood.family.has_dispersion
-    estimate, full = np.zeros(len(names)), np.zeros((len(names), len(names)))
-    estimate[at], full[np.ix_(at, at)] = params[: len(at)], cov[: len(at), : len(at)]
+    coefficients, full = placed(names, fitted, params, cov)
+    is_free = likelihood.family.has_dispersion
     alpha = float(np.exp(params[-1])) if is_free else 0.0 if family.has_dispersion else math.nan
     n, value = int(likelihood.counts.weight.sum()), likelihood.value(params)
-    n_parameters = len(at) + family.has_dispersion
-    se = np.where(fitted, np.sqrt(np.diag(full)), math.nan)
+    n_parameters = int(fitted.sum()) + family.has_dispersion
     return CountFit(
         family=family,
-        coefficients=pd.DataFrame({"term": names, "estimate": estimate, "se": se}),
+        coefficients=coefficients,
         cov=full,
         dispersion=alpha,
         dispersion_se=alpha * math.sqrt(cov[-1, -1]) if is_free else math.nan,

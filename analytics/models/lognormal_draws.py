@@ -18,7 +18,7 @@ _LEAST = 0.05
 
 
 def log_covariance(mean: Floats, cov: Floats) -> Floats:
-    r"""Return the covariance of logs that gives means and covariances of lognormal numbers.
+    r"""Return the covariance of logs (n, n) that gives means and covariances of lognormals.
 
     ``S_ij = log(1 + V_ij/(m_i m_j))`` (moments of the lognormal; Aitchison & Brown 1957, The
     lognormal distribution; from memory), made positive semidefinite by clipping eigenvalues at 0,
@@ -30,10 +30,6 @@ def log_covariance(mean: Floats, cov: Floats) -> Floats:
         A mean of 0 has no variance.
     cov : ndarray of float, shape (n, n)
         NaN counts as 0.
-
-    Returns
-    -------
-    ndarray of float, shape (n, n)
     """
     is_some = mean > 0
     scale = np.where(is_some, mean, 1.0)
@@ -55,7 +51,7 @@ def nearest(cov: Floats) -> Floats:
 def normal_draws(
     cov: Floats, *, rng: np.random.Generator, n_draws: int, tail: Floats | None = None
 ) -> Floats:
-    """Return joint normal draws about 0, times a tail factor of each draw.
+    """Return joint normal draws about 0, times a tail factor of each draw, shape (D, n).
 
     Parameters
     ----------
@@ -65,10 +61,6 @@ def normal_draws(
         D.
     tail : ndarray of float, shape (D,), optional
         From `tail_draws`.
-
-    Returns
-    -------
-    ndarray of float, shape (D, n)
     """
     size, vectors = np.linalg.eigh(cov)
     root = vectors * np.sqrt(np.maximum(size, 0))
@@ -91,10 +83,6 @@ def scaled_exp(deviate: Floats, mean: Floats) -> Floats:
     ----------
     deviate : ndarray of float, shape (D, ...)
     mean : ndarray of float, shape (...)
-
-    Returns
-    -------
-    ndarray of float, shape (D, ...)
     """
     furthest = np.log(FURTHEST)
     drawn = np.exp(np.clip(deviate, -furthest, furthest))

@@ -191,7 +191,7 @@ def _curves_through(curve: Curve, x: Floats, share: Floats, start: Floats) -> Fl
 
 
 def cumulative(index: Floats) -> Floats:
-    """Return the share of the season's index that stands behind each week's end.
+    """Return the share of the season's index behind each week's end, shape (W,), up to 1.
 
     Built on catch per effort and not on catch, so that few anglers or a closed day are no absence
     of fish; a week without a figure takes the mean of its neighbours' on both sides.
@@ -200,11 +200,6 @@ def cumulative(index: Floats) -> Floats:
     ----------
     index : ndarray of float, shape (W,)
         By week, 0 or more; NaN where there is none, such as a closed week.
-
-    Returns
-    -------
-    ndarray of float, shape (W,)
-        Ends at 1.
 
     Raises
     ------
@@ -222,7 +217,7 @@ def cumulative(index: Floats) -> Floats:
 def draw_shares(
     log_index: Floats, cov: Floats, *, rng: np.random.Generator, n_draws: int
 ) -> Floats:
-    r"""Draw cumulative shares of a season whose weekly index has errors.
+    r"""Simulate cumulative shares (D, W), up to 1, of a season whose weekly index has errors.
 
     The log index is simulated from the normal with its covariance. A week without a figure takes
     the mean of its neighbours' as in `cumulative`, times a step about it: the log index is taken
@@ -239,11 +234,6 @@ def draw_shares(
         Of its errors; read at weeks with a figure only.
     n_draws : int
         D.
-
-    Returns
-    -------
-    ndarray of float, shape (D, W)
-        Each row ends at 1.
 
     Raises
     ------
@@ -264,7 +254,7 @@ def draw_shares(
 
 
 def crossing(day: Floats, share: Floats, part: float) -> Floats:
-    """Return the days at which cumulative shares pass a part, even within each week.
+    """Return the days (D,) at which cumulative shares pass a part, even within each week.
 
     Parameters
     ----------
@@ -274,10 +264,6 @@ def crossing(day: Floats, share: Floats, part: float) -> Floats:
         Never falling, from 0 to 1.
     part : float
         Between 0 and 1.
-
-    Returns
-    -------
-    ndarray of float, shape (D,)
     """
     row = np.arange(len(share))
     after = np.argmax(share >= part, axis=1)

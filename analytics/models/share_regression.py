@@ -21,6 +21,7 @@ from analytics.models.beta_binomial import (
     log_lik_derivatives,
     tally,
 )
+from analytics.models.count_fit import placed
 from analytics.models.count_warm_start import DIVERGENCE_BOUND, independent
 from analytics.models.formula import (
     cautions,
@@ -115,15 +116,12 @@ def share_fit(
     """
     lam, names = float(params[-1]), list(coding.names)
     fitted = np.ones(len(names), dtype=bool) if keep is None else keep
-    at = np.flatnonzero(fitted)
-    estimate, full = np.zeros(len(names)), np.zeros((len(names), len(names)))
-    estimate[at], full[np.ix_(at, at)] = params[:-1], cov[: len(at), : len(at)]
+    coefficients, full = placed(names, fitted, params, cov)
     value, rho = model.value(params), float(expit(lam))
     n = int(model.tallies.trial.times[model.tallies.trial.k == 0].sum())
     n_free = len(cov) if n_parameters is None else n_parameters
-    se = np.where(fitted, np.sqrt(np.diag(full)), math.nan)
     return ShareFit(
-        coefficients=pd.DataFrame({"term": names, "estimate": estimate, "se": se}),
+        coefficients=coefficients,
         cov=full,
         dispersion=rho,
         dispersion_se=rho * (1 - rho) * math.sqrt(cov[-1, -1]) if rho > 0 else math.nan,
