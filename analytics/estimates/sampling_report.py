@@ -57,7 +57,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         In `STRATUM_SCHEMA`.
     """
     design, days = season.design, season.design.site_days
-    answered, plan = _answers(season)
+    interviewed, plan = _answers(season)
     size = len(design.strata.label)
 
     def per_stratum(unit: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -80,7 +80,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         "n_psu": plan.n_active,
         "n_missing_psu": per_stratum(every_unit, (~plan.active).astype(np.float64)),
         "boats_returned": per_stratum(days.unit, np.nan_to_num(days.boats_returned)),
-        "n_interviews": per_stratum(days.unit, answered),
+        "n_interviews": per_stratum(days.unit, interviewed),
         "status": [str(_status(plan, code)) for code in range(size)],
         "rule": [rules.get(code, "") for code in range(size)],
     }
@@ -97,8 +97,8 @@ def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
         Notes and warnings on `site_days`.
     """
     design, days = season.design, season.design.site_days
-    answered, plan = _answers(season)
-    silent = ~((days.boats_returned == 0) | (answered > 0)) | np.isnan(days.boats_returned)
+    interviewed, plan = _answers(season)
+    silent = ~((days.boats_returned == 0) | (interviewed > 0)) | np.isnan(days.boats_returned)
     for place in np.flatnonzero(silent):
         boats = days.boats_returned[place]
         seen = (
@@ -193,8 +193,8 @@ def _answers(season: SeasonSurvey) -> tuple[NDArray[np.float64], StratumTreatmen
     """Return interviewed boats a site-day and the plan, as for boat trips."""
     boats = season.design.site_days.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
-    answered = moments.boats_interviewed(len(boats))
-    return answered, season.plans.for_answers(answered)
+    interviewed = moments.boats_interviewed(len(boats))
+    return interviewed, season.plans.for_interviewed(interviewed)
 
 
 def _status(plan: StratumTreatment, code: int) -> Status:

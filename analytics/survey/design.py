@@ -173,12 +173,12 @@ class Borrowing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StratumTreatment:
-    """How each stratum of a design is estimated for one set of answering units.
+    """How each stratum of a design is estimated for one set of units with interviews.
 
     Parameters
     ----------
     active : ndarray of bool, shape (U,)
-        Units that answer: no boat returned, or at least one gave the number.
+        Units that responded: no boat returned, or at least one gave the number.
     n_active : ndarray of int, shape (H,)
         Answering units a stratum, n_h.
     loans : tuple of Borrowing
@@ -200,18 +200,18 @@ class StratumTreatment:
 
 
 class StratumTreatments:
-    """The plans of one design, each made once: most quantities have the same answering units."""
+    """The plans of one design, each made once: most quantities have the same responding units."""
 
     def __init__(self, design: Design, *, thin: ThinStrataPolicy = ThinStrataPolicy.BORROW) -> None:
         self._design = design
         self._refuses = thin is ThinStrataPolicy.REFUSE
         self._made: dict[bytes, StratumTreatment] = {}
 
-    def for_answers(self, answered: Floats) -> StratumTreatment:
+    def for_interviewed(self, interviewed: Floats) -> StratumTreatment:
         """Return the plan for the boats of each site-day that gave the number, shape (S,)."""
         days = self._design.site_days
         boats = days.boats_returned
-        silent = days.unit[~((boats == 0) | ((boats > 0) & (answered > 0)))]
+        silent = days.unit[~((boats == 0) | ((boats > 0) & (interviewed > 0)))]
         # A day of which one drawn site is silent is left out entirely: the rest is no sample of its
         # design.
         active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
@@ -225,7 +225,7 @@ class StratumTreatments:
 def treat_thin_strata(design: Design, active: Bools) -> StratumTreatment:
     """Decide which strata stand alone, collapse, are imputed, or are not available.
 
-    `active` (U,): units that answer.
+    `active` (U,): units that responded.
     """
     units, size = design.units, len(design.strata.label)
     n_active = np.bincount(units.stratum[active], minlength=size)

@@ -92,8 +92,8 @@ def domain_totals(
     strata follow `survey.design`; a donor that also stands for an imputed stratum counts once with
     the sum of its weights, so the season's error is not a sum in quadrature.
     """
-    plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
-    return totals_of_cells(design, plan, cells, domains, answered=answered)
+    plan, cells, interviewed = unit_cells(design, moments, plans=plans, by_area=domains.by_area)
+    return totals_of_cells(design, plan, cells, domains, interviewed=interviewed)
 
 
 def unit_cells(
@@ -101,18 +101,23 @@ def unit_cells(
 ) -> tuple[StratumTreatment, UnitTotals, Floats]:
     """Return how strata are treated, the totals of units, and interviewed boats a site-day."""
     unit_of = design.site_days.unit
-    answered = moments.boats_interviewed(len(unit_of))
-    plan = plans.for_answers(answered)
+    interviewed = moments.boats_interviewed(len(unit_of))
+    plan = plans.for_interviewed(interviewed)
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
-    return plan, unit_totals(design, by_site), answered
+    return plan, unit_totals(design, by_site), interviewed
 
 
 def totals_of_cells(
-    design: Design, plan: StratumTreatment, cells: UnitTotals, domains: Domains, *, answered: Floats
+    design: Design,
+    plan: StratumTreatment,
+    cells: UnitTotals,
+    domains: Domains,
+    *,
+    interviewed: Floats,
 ) -> DomainTotals:
     """Expand the totals of units, by area fished where the domains are, as `domain_totals`.
 
-    `answered`, shape (S,), are the interviewed boats of each site-day.
+    `interviewed`, shape (S,), are the interviewed boats of each site-day.
     """
     form = LinearForm.of(design, plan, cells, domains)
     codes = np.union1d(domains.all_of(design), form.code)
@@ -129,7 +134,7 @@ def totals_of_cells(
         add_borrowed(cov, at, cells.total[one.cell[rows]], one, factor, pair=cells.pair)
     cov[np.unique(place[np.isin(form.stratum, list(plan.single_psu))])] = np.nan
     total = add_at(place, part, size)
-    support = support_of(form, codes=codes, place=place, answered=answered)
+    support = support_of(form, codes=codes, place=place, interviewed=interviewed)
     return DomainTotals(codes, total, matrices(cov, cells.pair, total.shape[1]), support, plan)
 
 
@@ -170,7 +175,7 @@ def joint_area_totals(
     cov : ndarray of float, shape (A K, A K)
         A stratum with one unit and no donor adds no error.
     """
-    plan, cells, answered = unit_cells(design, moments, plans=plans, by_area=True)
+    plan, cells, interviewed = unit_cells(design, moments, plans=plans, by_area=True)
     domains = Domains(by_area=True, by_week=False, n_weeks=len(design.weeks))
     form = LinearForm.of(design, plan, cells, domains)
     stratum, n_areas = design.units.stratum, len(design.areas)
@@ -184,7 +189,7 @@ def joint_area_totals(
     off = part - (add_at(stratum, part, len(n)) / n[:, None])[stratum]
     off *= np.sqrt(np.maximum(form.first_stage_factor, 0))[stratum][:, None]
     off = off[plan.active]
-    cov = off.T @ off + _joint_second_stage(form, part, weight, _between_areas(design, answered))
+    cov = off.T @ off + _joint_second_stage(form, part, weight, _between_areas(design, interviewed))
     for one, borrowing in zip(form.borrowed(), plan.borrowings, strict=True):
         if one.n_units > 1:
             donors = _by_unit(cells, one.cell, np.sort(borrowing.units), n_areas)
@@ -222,14 +227,14 @@ def _joint_second_stage(form: LinearForm, part: Floats, weight: Floats, between:
     return joint
 
 
-def _between_areas(design: Design, answered: Floats) -> Floats:
+def _between_areas(design: Design, interviewed: Floats) -> Floats:
     """Return ``(M - m)/(M (m - 1))`` of each unit that is one site-day, else 0, shape (U,)."""
     days = design.site_days
     boats, unit = np.nan_to_num(days.boats_returned), days.unit
-    can = (answered > 1) & (boats > 0) & ~design.strata.of_days[design.units.stratum[unit]]
-    below = np.where(can, boats * (answered - 1), 1.0)
+    can = (interviewed > 1) & (boats > 0) & ~design.strata.of_days[design.units.stratum[unit]]
+    below = np.where(can, boats * (interviewed - 1), 1.0)
     found = np.zeros(len(design.units.stratum))
-    found[unit[can]] = (np.maximum(boats - answered, 0) / below)[can]
+    found[unit[can]] = (np.maximum(boats - interviewed, 0) / below)[can]
     return found
 
 

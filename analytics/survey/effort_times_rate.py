@@ -255,10 +255,10 @@ class EffortTimesRateEstimator(DerivedEstimator):
         """Return the boat-hours of every domain."""
         if domains not in self._efforts:
             design, plan, cells = self.counted.design, self.counted.plan, self.counted.cells
-            answered = np.zeros(len(design.site_days.unit))
+            interviewed = np.zeros(len(design.site_days.unit))
             keyed = replace(cells, key=domains.area_key(cells.key - 1))
             self._efforts[domains] = totals_of_cells(
-                design, plan, keyed, domains, answered=answered
+                design, plan, keyed, domains, interviewed=interviewed
             )
         return self._efforts[domains]
 

@@ -188,7 +188,7 @@ class TotalEstimator(Protocol):
 class DesignEstimator:
     """Totals expanded from sampled units.
 
-    Analyses that the same boats answer are totalled together, once for each choice of domains.
+    Analyses that the same boats responded to are totalled together, once a choice of domains.
     """
 
     design: Design

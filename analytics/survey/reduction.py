@@ -218,7 +218,7 @@ class Reduction:
         return float(self._cells[self._asked[analysis].count].to_numpy().sum())
 
     def joint(self, analysis: Analysis) -> JointMoments:
-        """Return the sums of all analyses that the same boats answer as this one."""
+        """Return the sums of all analyses that the same boats responded to as this one."""
         count = self._asked[analysis].count
         alike = {one: asked for one, asked in self._asked.items() if asked.count == count}
         column: dict[str, int] = {NOTHING: -1}

@@ -64,12 +64,12 @@ class _Pairs(NamedTuple):
     place: Ints
 
 
-def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) -> Support:
+def support_of(form: LinearForm, *, codes: Ints, place: Ints, interviewed: Floats) -> Support:
     """Return what each domain (sorted `codes`, (D,)) rests on.
 
     A stratum holds a domain if it lands in the domain's area and week, or if a boat of it was in
     the domain; an area without ramps of its own is held by every stratum of the week. `place` (P,):
-    place of each pair's domain in `codes`. `answered` (S,): interviewed boats of each site-day.
+    place of each pair's domain in `codes`. `interviewed` (S,): interviewed boats of each site-day.
     """
     design, plan, domains, cells = form.design, form.plan, form.domains, form.cells
     size, n = len(codes), cells.n[form.cell]
@@ -81,7 +81,7 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) 
     imputed = _imputed_pairs(design, plan, domains, codes, cells)
     missing = _home_pairs(design, domains, codes, sorted(plan.not_imputed))
     collapsed = [one.stratum for one in plan.borrowings if not one.is_imputation]
-    incomplete = _incomplete(design, plan, answered)
+    incomplete = _incomplete(design, plan, interviewed)
     # Boats of an area may land at any ramp: a census is one of all ramps in the domain's weeks.
     short = _weeks_of(design, domains, incomplete)
     weeks = np.array([domains.keys(int(code))[1] for code in codes], dtype=np.int64)
@@ -111,7 +111,7 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, answered: Floats) 
 
 
 def _rules(design: Design, plan: StratumTreatment, framed: _Pairs, size: int) -> Bools:
-    """Return which rules of sites the answering units of each domain's strata follow."""
+    """Return which rules of sites the responding units of each domain's strata follow."""
     follows = np.zeros((len(plan.n_active), len(SITE_RULES)), dtype=bool)
     units = design.units
     follows[units.stratum[plan.active], units.rule[plan.active]] = True
@@ -174,10 +174,10 @@ def _weeks_of(design: Design, domains: Domains, strata: Bools) -> Ints:
     return domains.week_key(np.concatenate([np.zeros(0, dtype=np.int64), *spans]))
 
 
-def _incomplete(design: Design, plan: StratumTreatment, answered: Floats) -> Bools:
+def _incomplete(design: Design, plan: StratumTreatment, interviewed: Floats) -> Bools:
     """Return the strata of which some unit, site or boat was not sampled."""
     units, days = design.units, design.site_days
-    missed = days.unit[answered < days.boats_returned]
+    missed = days.unit[interviewed < days.boats_returned]
     short = np.bincount(missed, minlength=len(units.stratum)) > 0
     short |= ~units.drawn_by(SiteRule.EVERY_SITE)
     n_short = np.bincount(units.stratum[plan.active & short], minlength=len(plan.n_active))

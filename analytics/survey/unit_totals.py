@@ -127,7 +127,7 @@ class UnitTotals:
 def site_day_totals(
     design: Design, moments: Moments, active: Bools, *, by_area: bool
 ) -> UnitTotals:
-    """Expand interviews to site-days that answer (`active`, (S,)), areas kept apart or not.
+    """Expand interviews to site-days that responded (`active`, (S,)), areas kept apart or not.
 
     With M boats returned and m interviewed, ``t = M ȳ`` and ``v(t) = M² (1 - m/M) s²/m`` (Cochran
     1977, Sampling Techniques, section 11.8; from memory). A boat outside the cell's area counts as
@@ -227,7 +227,7 @@ def _squares(products: Columns, sums: Floats, m: Floats, pair: Ints) -> Columns:
 
 
 def _merge_areas(moments: Moments, active: Bools, *, by_area: bool) -> _Merged:
-    """Drop units that do not answer; add the areas of a unit where they are not kept apart."""
+    """Drop units that did not respond; add the areas of a unit where they are not kept apart."""
     unit, key, n = moments.unit, moments.area + 1, moments.n
     sums, products = moments.sums, moments.products
     rows = active[unit]
