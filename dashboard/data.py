@@ -93,12 +93,12 @@ def _view(folder: str, bulletin: str, made_utc: str, name: str) -> Any:
 # Draws are large: options of few seasons are compared at once.
 @st.cache_resource(max_entries=3, show_spinner=False)
 def _inputs(folder: str, bulletin: str, made_utc: str) -> ComparisonInputs | None:
-    return compare.scales(_bulletin_index(folder, bulletin, made_utc))
+    return compare.inputs(_bulletin_index(folder, bulletin, made_utc))
 
 
 @st.cache_resource(max_entries=32, show_spinner=False)
 def _compared(folder: str, bulletin: str, made_utc: str, options: str) -> ComparisonResult:
     on = _inputs(folder, bulletin, made_utc)
     if on is None:
-        raise UsageError("the bulletin holds no draws by which to compare options")
-    return compare.weighed(on, options)
+        raise UsageError("the bulletin holds no simulations by which to compare options")
+    return compare.compare(on, options)

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 #: What simulations showed of the intervals (analytics/docs/validation.md).
 COVERAGE = (
-    "Area-by-week intervals rest on few site-days; in simulations they held the truth in about "
-    "9 of 10 cases, not 19 of 20."
+    "Area-by-week intervals rest on few site-days; in simulations they contained the truth in "
+    "about 9 of 10 cases, not 19 of 20."
 )
 #: Advice of the sampling findings, in words for the page.
 _ADVICE = {
@@ -68,9 +68,9 @@ def glossary(*, level: float) -> str:
         "- **No clear change**: the interval of the change holds “no change”.",
         "- **Not comparable**: the two weeks had other open days (an opening, a closure, a week "
         "cut short).",
-        "- **Site-day**: one landing site on one day, the unit that is drawn and sampled.",
+        "- **Site-day**: one landing site on one day, the unit that is selected and sampled.",
         "- **Degrees of freedom**: how many site-days an error rests on, less one for each group "
-        "of days they were drawn from; the fewer, the less the error itself is known.",
+        "of days they were selected from; the fewer, the less the error itself is known.",
     ]
     lines += [f"- **{word}**: {meaning}" for word, meaning in reasons.STATUS_WORDS.values()]
     return "\n".join(lines)
@@ -89,15 +89,15 @@ def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list
 
 def _thinness(index: BulletinIndex, area: str, week: str) -> list[str]:
     known = _estimated(index, (area,), week)
-    asked = [row.n_interviews for row in known if row.n_interviews is not None]
+    interviews = [row.n_interviews for row in known if row.n_interviews is not None]
     freedom = [
         row.df
         for row in known
         if row.df is not None and row.has_interval and row.status != Status.CENSUS
     ]
     little = []
-    if asked and max(asked) < reasons.FEW_INTERVIEWS:
-        little.append(numbers.count(max(asked), "interview"))
+    if interviews and max(interviews) < reasons.FEW_INTERVIEWS:
+        little.append(numbers.count(max(interviews), "interview"))
     if freedom and min(freedom) <= reasons.FEW_DF:
         number = numbers.number(min(freedom), place=0)
         little.append(f"{number} degree{'' if number == '1' else 's'} of freedom")
@@ -165,8 +165,8 @@ def _stratum_notes(index: BulletinIndex, one: Stratum) -> list[str]:
     elif rule:
         notes.append(f"{where}: {rule}.")
     if one.n_missing_psu:
-        lost = numbers.count(one.n_missing_psu, "site-day")
-        notes.append(f"{where} lost {lost}: boats returned and nobody was interviewed.")
+        missing = numbers.count(one.n_missing_psu, "site-day")
+        notes.append(f"{where} have {missing} missing: boats returned and nobody was interviewed.")
     return notes
 
 
@@ -287,10 +287,10 @@ def _nothing_thin(choice: Choice) -> str:
     areas = (*choice.domains, *choice.shown)
     if has_marks(choice.index, areas=areas, week=choice.week):
         return (
-            "Weekdays and weekend days were sampled everywhere and nothing was filled in or lost; "
-            "still, the figures marked ! or !! above are uncertain."
+            "Weekdays and weekend days were sampled everywhere and nothing was filled in or "
+            "missing; still, the figures marked ! or !! above are uncertain."
         )
-    return "Weekdays and weekend days were sampled everywhere; nothing was filled in or lost."
+    return "Weekdays and weekend days were sampled everywhere; nothing was filled in or missing."
 
 
 def foot() -> None:

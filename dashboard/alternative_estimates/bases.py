@@ -29,7 +29,7 @@ _WHOLE = {
     BOATS_COUNTED: "From boats counted on the water",
 }
 _SAID = {
-    ALL_BOATS: "reckoned over all boats, those that land elsewhere too",
+    ALL_BOATS: "calculated over all boats, those that land elsewhere too",
     BOATS_COUNTED: "with effort from boats counted on the water",
 }
 
@@ -157,17 +157,17 @@ def _answer_of(index: BulletinIndex, found: Sequence[Reading], area: str | None)
         f"{label}, {where}, season through week {index.card.through}: **{numbers.value(usual)}** "
         f"{numbers.plain(numbers.bracket(usual))} as sampled"
     )
-    told = [_told(one, usual) for one in found[1:] if not one.is_assumed]
-    assumed = [_told(one, usual) for one in found[1:] if one.is_assumed]
-    if not told and not assumed:
+    compared = [_compared(one, usual) for one in found[1:] if not one.is_assumed]
+    assumed = [_compared(one, usual) for one in found[1:] if one.is_assumed]
+    if not compared and not assumed:
         return f"{start}; the bulletin calculates it in no other way."
-    words = f"{start}; {'; '.join(told)}." if told else f"{start}."
+    words = f"{start}; {'; '.join(compared)}." if compared else f"{start}."
     if assumed:
         words += f" As an assumption alone: {'; '.join(assumed)}."
     return words
 
 
-def _told(one: Reading, usual: Row) -> str:
+def _compared(one: Reading, usual: Row) -> str:
     times = multiplier(one.basis)
     start = f"if reports ran {times} times too high" if times else _SAID.get(one.basis, one.basis)
     if one.row.estimate is None:
@@ -180,8 +180,8 @@ def _told(one: Reading, usual: Row) -> str:
 
 def why_not(index: BulletinIndex) -> list[str]:
     """Return why the bulletin lacks a basis, in its own words."""
-    told = [one["seen"] for one in index.findings if one["table"] in ("boat_counts", "coverage")]
-    return [in_words(seen, index) for seen in told if has_code(seen, "basis_failed")]
+    seen = [one["seen"] for one in index.findings if one["table"] in ("boat_counts", "coverage")]
+    return [in_words(one, index) for one in seen if has_code(one, "basis_failed")]
 
 
 def uneven(index: BulletinIndex, areas: Sequence[str]) -> list[str]:

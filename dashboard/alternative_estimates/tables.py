@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from analytics.codes import sentences, without_estimators
 from analytics.rounding import DASH, number, percent
 from dashboard import html_tables, numbers, reasons
-from dashboard.alternative_estimates import bases as reckoned
+from dashboard.alternative_estimates import bases
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,23 +32,23 @@ def readings_table(
     for area in areas:
         name = index.name(area)
         parts.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
-        found = reckoned.readings(index, ways, area=area, quantity=quantity)
+        found = bases.readings(index, ways, area=area, quantity=quantity)
         usual = found[0].row if found else None
         parts += [_line(one, is_usual=one is found[0], usual=usual) for one in found]
         parts += [] if found else [html_tables.words_line(_HEADS, "no open day")]
     return html_tables.table(_HEADS, parts, kind="bm-moves")
 
 
-def _line(one: reckoned.Reading, *, is_usual: bool, usual: Any) -> str:
-    overlap = "" if one.is_assumed else reckoned.against(one, usual)
-    off = reckoned.shift(one, usual)
+def _line(one: bases.Reading, *, is_usual: bool, usual: Any) -> str:
+    overlap = "" if one.is_assumed else bases.against(one, usual)
+    off = bases.shift(one, usual)
     compared = html_tables.bold(off) + html_tables.small(overlap)
     cells = (
         html_tables.cell(one.row),
         DASH if is_usual or not off else compared,
         html_tables.small(reasons.behind(one.row)),
     )
-    return html_tables.line(_HEADS, reckoned.whole(one.basis), cells)
+    return html_tables.line(_HEADS, bases.whole(one.basis), cells)
 
 
 def share_lines(index: BulletinIndex, areas: Sequence[str]) -> list[Line]:
@@ -60,8 +60,8 @@ def share_lines(index: BulletinIndex, areas: Sequence[str]) -> list[Line]:
 def shares_table(lines: Sequence[Line], *, index: BulletinIndex) -> str:
     """Return coverage by area as an HTML table."""
     parts: list[str] = []
-    told = any(_note(line) for line in lines)
-    heads = _SHARE_HEADS if told else _SHARE_HEADS[:-1]
+    has_notes = any(_note(line) for line in lines)
+    heads = _SHARE_HEADS if has_notes else _SHARE_HEADS[:-1]
     for line in lines:
         days = f"{numbers.count(line['boats'], 'boat')} on {numbers.count(line['n_days'], 'day')}"
         factor = DASH

@@ -8,7 +8,7 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import filters, html_tables, notices, numbers, page_frame
-from dashboard.alternative_estimates import bases as reckoned
+from dashboard.alternative_estimates import bases
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
@@ -38,9 +38,9 @@ ASSUMED = (
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
     quantity = filters.switch("Figure", FIGURES, key="show", words=_label)
-    lead(reckoned.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
+    lead(bases.estimates_answer(choice.index, ways, areas=choice.domains, quantity=quantity))
     st.caption(ASSUMED)
-    for words in reckoned.why_not(choice.index):
+    for words in bases.why_not(choice.index):
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
@@ -54,7 +54,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     drawn = [
         (area, found)
         for area in domains
-        if (found := reckoned.readings(index, ways, area=area, quantity=quantity))
+        if (found := bases.readings(index, ways, area=area, quantity=quantity))
     ]
     if not drawn:
         return
@@ -66,7 +66,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
     if drawn[0][0] is None or len(drawn) == 1:
         _panel(choice, *drawn.pop(0))
     grid(drawn, lambda one: _panel(choice, *one))
-    if ways.bases and not reckoned.is_touched(index, ways, quantity):
+    if ways.bases and not bases.is_touched(index, ways, quantity):
         st.caption("Reports of sublegal releases do not enter this figure: no assumption moves it.")
 
 
@@ -90,16 +90,16 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
 
 
 def _uneven(choice: Choice) -> None:
-    told = reckoned.uneven(choice.index, choice.areas)
-    if not told:
+    notes = bases.uneven(choice.index, choice.areas)
+    if not notes:
         return
-    head = numbers.count(len(told), "area")
+    head = numbers.count(len(notes), "area")
     with st.expander(f"Days interviewed unevenly: {head} where boats were counted"):
         st.markdown(
             "A catch rate leans to the days interviewed most. With few counts a day, part of what "
             "is said here is chance."
         )
-        for words in told:
+        for words in notes:
             st.markdown(f"- {numbers.plain(notices.with_names(words, index=choice.index))}.")
 
 

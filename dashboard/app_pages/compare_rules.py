@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 SAID = {
     "figures": "the figures",
     "limit_exceedance": "the limits",
-    "dominance": "what is beaten",
+    "dominance": "what is dominated",
     "assumptions": "the assumptions",
 }
 
@@ -56,30 +56,30 @@ def _body(chosen: Chosen, on: ComparisonInputs | None) -> None:
     option_sets.note()
     try:
         toml = write_options(found)
-        weighed = data.compared(choice.index.card, toml)
+        result = data.compared(choice.index.card, toml)
     except UsageError as error:
         with top:
-            st.error(numbers.plain(f"The options cannot be weighed: {error}"))
+            st.error(numbers.plain(f"The options cannot be compared: {error}"))
         return
     _files(choice, toml)
     if unlinked:
         st.caption(numbers.plain(unlinked))
     limits = data.view("limits", choice.index.card).limits
     with top:
-        _answer(choice, weighed, on, limits)
-    _answers(choice, weighed, limits, on.baseline.through)
+        _answer(choice, result, on, limits)
+    _answers(choice, result, limits, on.baseline.through)
 
 
 def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
-    """Return why nothing can be weighed; empty where it can."""
+    """Return why nothing can be compared; empty where it can."""
     season = numbers.plain(choice.index.card.season)
     if not has_tables(choice.index, "draws"):
-        return notices.older(panels.TOLD)
+        return notices.older(panels.OLDER)
     if on is None:
         return (
-            "This bulletin holds no draws of the rest of the season, so no change can be weighed "
-            "on it: one for the public leaves them out, and where totals cannot be estimated there "
-            "are none."
+            "This bulletin holds no simulations of the rest of the season, so no change can be "
+            "compared on it: one for the public leaves them out, and where totals cannot be "
+            "estimated there are none."
         )
     if not len(on.baseline.days):
         return f"Season {season} is over: there is no day left on which a rule could change."
@@ -87,17 +87,17 @@ def _why_not(choice: Choice, on: ComparisonInputs | None) -> str:
 
 
 def _answer(
-    choice: Choice, weighed: ComparisonResult, on: ComparisonInputs, limits: Sequence[Line]
+    choice: Choice, result: ComparisonResult, on: ComparisonInputs, limits: Sequence[Line]
 ) -> None:
-    """Draw a sentence on each option, and what could not be weighed."""
-    index, found = choice.index, weighed.answer
+    """Draw a sentence on each option, and what could not be compared."""
+    index, found = choice.index, result.answer
     area = choice.areas[0] if len(choice.areas) == 1 else None
     named = {line["limit_id"]: words.limit(index, line) for line in limits}
     lead(sentences.options_answer(found, named, area, index))
     st.caption(words.as_of(choice))
     st.caption(words.CAUTION)
-    for said in weighed.refused:
-        st.error(numbers.plain(f"Not weighed: {said}"))
+    for said in result.refused:
+        st.error(numbers.plain(f"Not compared: {said}"))
     for said in on.left_out:
         st.caption(numbers.plain(f"{said[:1].upper()}{said[1:]}."))
 
@@ -107,7 +107,7 @@ def _files(choice: Choice, toml: str) -> None:
     with st.expander("Save, share or load the options"):
         st.markdown(
             "The address of this page holds the options: copy it to share them. A file keeps them, "
-            "and the command `blackmouth options FILE` weighs the same."
+            "and the command `blackmouth options FILE` compares the same."
         )
         st.download_button(
             "Save the options (TOML)",
@@ -126,7 +126,7 @@ def _files(choice: Choice, toml: str) -> None:
 
 
 def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
-    """Return why options cannot be weighed on this season; none where they can."""
+    """Return why options cannot be compared on this season; none where they can."""
     folder = data.archive_folder()
     if folder is None:
         return ()
@@ -137,21 +137,21 @@ def _refused(choice: Choice, found: OptionSet) -> Sequence[str]:
 
 
 def _answers(
-    choice: Choice, weighed: ComparisonResult, limits: Sequence[Line], through: date
+    choice: Choice, result: ComparisonResult, limits: Sequence[Line], through: date
 ) -> None:
-    found = weighed.answer
+    found = result.answer
     labels = {line["limit_id"]: standings.label(choice.index, line) for line in limits}
     st.header("What each option gives", anchor=False)
     st.html(answer_tables.decision(choice.index, found, labels, choice.domains))
     st.caption(sentences.MEANING)
-    if found.beaten:
-        st.caption(sentences.BEATEN)
+    if found.dominated:
+        st.caption(sentences.DOMINANCE)
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)
         passed = {line["limit_id"]: line["prob_exceeded_to_date"] for line in limits}
         st.html(answer_tables.limits(found, labels, through, passed))
-    _fan(choice, weighed, limits)
+    _fan(choice, result, limits)
     _assumptions(choice, found)
     folder = data.archive_folder()
     if folder is not None:
@@ -159,7 +159,7 @@ def _answers(
         panels.assumed(choice, held, "What every number ahead rests on")
     st.header("Downloads", anchor=False)
     for name, said in SAID.items():
-        table = weighed.tables[name]
+        table = result.tables[name]
         page_frame.download(said, table, choice, f"options.{name}", is_every_area=True)
 
 
@@ -170,7 +170,7 @@ def _figures(choice: Choice, found: Answered) -> None:
     panels = [
         (area, quantity, _shifts(found, area, quantity))
         for area in choice.domains
-        for quantity in records.ASKED
+        for quantity in records.COMPARED
     ]
     every = [one for _, _, shifts in panels for one in shifts]
     page_frame.signs(dotted.signs(every), dotted.HUES)
@@ -193,14 +193,14 @@ def _shifts(found: Answered, area: str | None, quantity: str) -> list[dotted.Shi
         amount = found.difference(name, area, quantity)
         span = sentences.signed_span(amount)
         said = sentences.signed(amount) + (f" ({span})" if span else "")
-        shifts.append(dotted.Shift(name, amount, said, is_dominated=name in found.beaten))
+        shifts.append(dotted.Shift(name, amount, said, is_dominated=name in found.dominated))
     return shifts
 
 
-def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> None:
+def _fan(choice: Choice, result: ComparisonResult, limits: Sequence[Line]) -> None:
     """Draw a limit week by week under the option that the form shows, beside today's rule."""
     folder = data.archive_folder()
-    by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in weighed.answer.limits}
+    by_id = {one["limit_id"]: one for one in limits if one["limit_id"] in result.answer.limits}
     if not by_id or folder is None:
         return
     st.header("Week by week", anchor=False)
@@ -212,11 +212,11 @@ def _fan(choice: Choice, weighed: ComparisonResult, limits: Sequence[Line]) -> N
             key="limit",
             words=lambda one: standings.label(choice.index, by_id[one]),
         )
-    names = list(reversed(weighed.answer.options))
+    names = list(reversed(result.answer.options))
     with right:
         name = filters.pick("Under the option", names, key="under")
     found = data.view("limits", choice.index.card)
-    fan = panels.option_fan(found, by_id[limit], weighed.fans, name)
+    fan = panels.option_fan(found, by_id[limit], result.fans, name)
     if fan is None:
         return
     page_frame.signs(fanned.signs(fan), fanned.HUES)

@@ -93,8 +93,8 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
         if rest:
             with st.expander(f"{len(rest)} {words}"):
                 st.html(move_tables.moves_table(rest, index=index))
-    whole = moved.chosen(moves, areas=choice.areas)
-    others = move_tables.counts(move for move in whole if move.kind == moved.REVISED)
+    of_areas = moved.chosen(moves, areas=choice.areas)
+    others = move_tables.counts(move for move in of_areas if move.kind == moved.REVISED)
     if others:
         with st.expander("How many weekly figures of each quantity moved"):
             st.html(others)
@@ -111,5 +111,5 @@ draw_page(
     view="moves",
     body=_body,
     needs=("revisions",),
-    older="told what moved",
+    older="showed what moved",
 )

@@ -85,17 +85,17 @@ def _fared(choice: Choice, found: Standings) -> None:
         return
     st.caption(backtest.MEANING)
     st.html(backtest.table(found.backtest))
-    drawn = panels.fared(found.backtest, choice.domains)
+    drawn = panels.backtest_panels(found.backtest, choice.domains)
     if drawn:
         named = list(backtest.NAMED)
         dots = [dot for _, _, mine in drawn for dot in mine]
         page_frame.signs(dotted.signs(dots, named), dotted.HUES)
         st.caption("1 is what the season came to; each line is one projection.")
-        grid(drawn, lambda one: _fared_panel(choice, *one))
+        grid(drawn, lambda one: _backtest_panel(choice, *one))
     download("the projections", choice.index.bulletin.table("backtest"), choice, "backtest")
 
 
-def _fared_panel(
+def _backtest_panel(
     choice: Choice, area: str | None, quantity: str, dots: Sequence[dotted.ForestRow]
 ) -> None:
     title = f"{panels.label_of(quantity)}, {head(choice.index, area)}"
@@ -111,5 +111,5 @@ draw_page(
     view="limits",
     body=_body,
     needs=("limit_status",),
-    older=panels.TOLD,
+    older=panels.OLDER,
 )

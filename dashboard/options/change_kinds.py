@@ -98,12 +98,12 @@ def today(baseline: Baseline, change: Change) -> Today:
     rows = mine or list(range(len(baseline.areas)))
     limits, lengths = rules.daily_limit_fish[rows], rules.min_length_mm[rows]
     trips = baseline.by_method[:, rows, :, 0].mean(axis=0, dtype=float).sum(axis=0)
-    told = {name: float(part) for name, part in zip(baseline.methods, trips, strict=True) if name}
-    total = sum(told.values())
+    known = {name: float(part) for name, part in zip(baseline.methods, trips, strict=True) if name}
+    total = sum(known.values())
     return Today(
         daily_limit_fish=round(_least(limits, 2.0)),
         min_length_mm=_least(lengths, 560.0),
-        mix={name: part / total if total > 0 else 1 / len(told) for name, part in told.items()},
+        mix={name: part / total if total > 0 else 1 / len(known) for name, part in known.items()},
     )
 
 

@@ -43,8 +43,8 @@ class ComparisonResult:
     refused: tuple[str, ...] = ()
 
 
-def scales(index: BulletinIndex) -> ComparisonInputs | None:
-    """Return what options are weighed on; None where the bulletin holds no draws."""
+def inputs(index: BulletinIndex) -> ComparisonInputs | None:
+    """Return what options are compared on; None where the bulletin holds no simulations."""
     draws = index.bulletin.table("draws")
     if not draws.num_rows:
         return None
@@ -54,7 +54,7 @@ def scales(index: BulletinIndex) -> ComparisonInputs | None:
     return ComparisonInputs(from_table(draws), limits, left_out, binding)
 
 
-def weighed(on: ComparisonInputs, text: str) -> ComparisonResult:
+def compare(on: ComparisonInputs, text: str) -> ComparisonResult:
     """Return the answer to options as TOML: refused ones left out, idle changes not counted."""
     from analytics.options.compare import TODAY, compare_options  # noqa: PLC0415 - other pages do without it
     from analytics.options.option_checks import split_valid  # noqa: PLC0415
@@ -63,11 +63,11 @@ def weighed(on: ComparisonInputs, text: str) -> ComparisonResult:
     sound, refused = split_valid(on.baseline, options, areas={}, today=TODAY)
     found = compare_options(on.baseline, sound, on.limits)
     tables = {name: getattr(found, name) for name in ANSWER_SCHEMAS}
-    told = records.read(tables, binding=on.binding, through=on.baseline.through)
-    return ComparisonResult(tables, told, found.fans, refused)
+    answer = records.read(tables, binding=on.binding, through=on.baseline.through)
+    return ComparisonResult(tables, answer, found.fans, refused)
 
 
 def _bare(one: Option) -> Option:
     """Return an option without the changes that say nothing yet, as the form begins them."""
-    told = tuple(change for change in one.changes if set(kinds_of(change)) - {ChangeKind.SPAN})
-    return replace(one, changes=told)
+    changes = tuple(change for change in one.changes if set(kinds_of(change)) - {ChangeKind.SPAN})
+    return replace(one, changes=changes)

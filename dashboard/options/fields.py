@@ -189,8 +189,8 @@ def _methods(change: Change, ground: FormContext, start: str) -> Change:
     if not total:
         st.caption("All shares are 0, so the methods stay as they are.")
         return replace(change, method_mix=None)
-    told = whole({at: value / total for at, value in shown.items()})
-    st.caption(f"Weighed: {', '.join(f'{at} {value} %' for at, value in told.items())} of trips.")
+    used = whole({at: value / total for at, value in shown.items()})
+    st.caption(f"Used: {', '.join(f'{at} {value} %' for at, value in used.items())} of trips.")
     if shown == begun:
         return change
     return replace(change, method_mix={at: value / total for at, value in shown.items() if value})
@@ -215,8 +215,8 @@ def _deaths(change: Change, ground: FormContext, start: str) -> Change:
         said = {"any": "any method"} | {one: one for one in known[1:]}
         method = _pick("By", known, row["method"], f"{start}-method", said)
     with wounds:
-        told = row.get("wound_class") or "any"
-        wound = _pick("Hooked", list(WOUNDS), str(told), f"{start}-wound", WOUNDS)
+        hooked = row.get("wound_class") or "any"
+        wound = _pick("Hooked", list(WOUNDS), str(hooked), f"{start}-wound", WOUNDS)
     with rates:
         rate = percent("Die of it, %", float(row["rate_prop"]), f"{start}-rate")
     with errors:

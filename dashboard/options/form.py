@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 MOST_CHANGES = 4
 CHOSEN = "_set_chosen"
 ABOUT = (
-    "Today's rule is always weighed too. Each option below says what it would change, from the day "
-    "after the data end; what it leaves out stays as it is."
+    "Today's rule is always compared too. Each option below says what it would change, from the "
+    "day after the data end; what it leaves out stays as it is."
 )
 
 

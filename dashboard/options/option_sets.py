@@ -106,7 +106,7 @@ def _over(found: OptionSet) -> list[str]:
         return []
     return [
         f"{n} options were given and the first {MOST} are shown; the command "
-        "`blackmouth options` weighs them all"
+        "`blackmouth options` compares them all"
     ]
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 
 #: What a manager asks of an option: opportunity, catch, and its cost in fish.
-ASKED = (
+COMPARED = (
     "angler_trips",
     "kept_fish",
     "encounter_fish",
@@ -51,7 +51,7 @@ class Answered:
 
     `options` and `limits` are names, today's rule and the limit likeliest to be exceeded under it
     first; `figures` are season totals by option, area (None: all areas together) and quantity;
-    `reach` has each (limit, option); `beaten` the options that another dominates, and which;
+    `reach` has each (limit, option); `dominated` the options that another dominates, and which;
     `binding` the limit that is reached first under today's rule; `through` the last day of the
     data.
     """
@@ -60,7 +60,7 @@ class Answered:
     figures: Mapping[tuple[str, str | None, str], Line]
     reach: Mapping[tuple[str, str], Line]
     limits: tuple[str, ...]
-    beaten: Mapping[str, str]
+    dominated: Mapping[str, str]
     assumptions: Mapping[str, tuple[str, ...]]
     binding: str | None = None
     through: date | None = None
@@ -132,7 +132,7 @@ def read(
         },
         reach=reach,
         limits=limits,
-        beaten={
+        dominated={
             line["option"]: line["dominated_by"] or ""
             for line in lines["dominance"]
             if line["is_dominated"]

@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 #: A change of a chance that is given: one point.
 POINT = 0.01
 MEANING = (
-    "Figures are totals of the whole season, so far and to come. All options are weighed on the "
+    "Figures are totals of the whole season, so far and to come. All options are compared on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
     "figure stands its interval. A limit is likely passed where its chance is 50 % or more; the "
     "chance shown is that of the limit that binds first today, and all limits stand further below."
 )
-BEATEN = (
+DOMINANCE = (
     "An option is dominated where another is at least as good on every count and better on one: "
     "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower "
     "chance to pass each limit."
@@ -51,7 +51,7 @@ def options_answer(
 ) -> str:
     """Return a sentence on each option (Markdown)."""
     if not found.changed:
-        return "There is no option to weigh; add one below."
+        return "There is no option to compare; add one below."
     where = "" if area is None else f" (in {numbers.plain(index.name(area))})"
     return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
 
@@ -60,7 +60,7 @@ def _sentence(
     found: Answered, limits: Mapping[str, str], name: str, area: str | None, where: str
 ) -> str:
     start = f"**{numbers.plain(name)}**{where}"
-    by = found.beaten.get(name)
+    by = found.dominated.get(name)
     tail = f" It is dominated on every count by {numbers.plain(by)}." if by else ""
     changes = {one: found.difference(name, area, one) for one in _SAID}
     level = found.figures[(name, area, _DEATHS)]["ci_level"]

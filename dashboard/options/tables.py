@@ -8,7 +8,7 @@ from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH
 from dashboard import html_tables
 from dashboard.options import records, sentences
-from dashboard.options.records import ASKED
+from dashboard.options.records import COMPARED
 from dashboard.released.records import head
 from dashboard.season_limits.sentences import chance
 from dashboard.season_limits.table import reached
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dashboard.options.records import Answered, Line
 
 OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
-HEADS = ("Option", *(QUANTITIES[name].label for name in ASKED), *OF_LIMITS)
+HEADS = ("Option", *(QUANTITIES[name].label for name in COMPARED), *OF_LIMITS)
 LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
 
 
@@ -45,13 +45,13 @@ def _line(
     area: str | None,
     heads: Sequence[str],
 ) -> str:
-    inside = [_figure(found, name, area, one) for one in ASKED]
+    inside = [_figure(found, name, area, one) for one in COMPARED]
     if found.limits:
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]
-    by = found.beaten.get(name)
-    told = html_tables.small(f"▽ dominated on every count by {by}") if by else ""
-    return html_tables.line(heads, name, inside, is_all=is_first, below=told)
+    by = found.dominated.get(name)
+    below = html_tables.small(f"▽ dominated on every count by {by}") if by else ""
+    return html_tables.line(heads, name, inside, is_all=is_first, below=below)
 
 
 def _figure(found: Answered, name: str, area: str | None, quantity: str) -> str:

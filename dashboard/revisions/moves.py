@@ -114,7 +114,9 @@ def _move(line: dict[str, Any], names: Mapping[str, str]) -> Move:
 def _causes(line: Mapping[str, str | None]) -> tuple[Cause, ...]:
     parts = ((line[name] or "").split(JOINED_BY) for name in ("batch", "event", "at_utc"))
     files = (line["sources"] or "").split(JOINED_BY)
-    return tuple(Cause(*told) for told in zip_longest(*parts, files, fillvalue="") if told[0])
+    return tuple(
+        Cause(*parts_of) for parts_of in zip_longest(*parts, files, fillvalue="") if parts_of[0]
+    )
 
 
 def chosen(

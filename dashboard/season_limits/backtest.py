@@ -22,7 +22,7 @@ HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
 MEANING = (
     "Each past season was projected to its end as of earlier weeks, with what was known then, and "
     "set against what was estimated at its end. An 80 % interval should hold 8 of 10. Projections "
-    "of one season share its luck, so these rates are rough. The test is kinder than the season "
+    "of one season are alike, so these rates are rough. The test is kinder than the season "
     "ahead: the index of a past season is fitted on the whole of it, the sublegal share is the "
     "survey's own, and the final estimate shares its sample with the total to date."
 )
@@ -133,11 +133,13 @@ def accuracy_answer(lines: Sequence[Line], *, is_over: bool = False) -> str:
 
 def not_judged(lines: Sequence[Line]) -> list[str]:
     """Return for each season and reason which projections are lacking, in words."""
-    told: dict[tuple[str, str], set[str]] = defaultdict(set)
+    weeks_of: dict[tuple[str, str], set[str]] = defaultdict(set)
     for line in lines:
         if line["reason"]:
-            told[line["season"], line["reason"]].add(line["through"] or "")
-    return [f"{season}{_from(weeks)}: {reason}" for (season, reason), weeks in sorted(told.items())]
+            weeks_of[line["season"], line["reason"]].add(line["through"] or "")
+    return [
+        f"{season}{_from(weeks)}: {reason}" for (season, reason), weeks in sorted(weeks_of.items())
+    ]
 
 
 def _from(weeks: set[str]) -> str:

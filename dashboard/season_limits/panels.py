@@ -18,7 +18,7 @@ from dashboard.season_limits import records as standings
 from dashboard.season_limits import sentences
 
 #: What bulletins did not do before they had the tables of limits.
-TOLD = "told where a season stands against its limits"
+OLDER = "showed where a season stands against its limits"
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,11 +50,11 @@ def _bar(index: BulletinIndex, line: Line) -> Bar:
         note=f"{note}, binds first" if line["is_binding"] and ahead else note,
         used=standings.used(line),
         expected=expected,
-        words=_told(line),
+        words=_bar_words(line),
     )
 
 
-def _told(line: Line) -> str:
+def _bar_words(line: Line) -> str:
     total = standings.total(line)
     if total.value is None:
         return line["reason"] or "no total"
@@ -125,7 +125,7 @@ def _until_still(lines: Sequence[Line], middle: Sequence[float] = ()) -> tuple[L
     return tuple(found)
 
 
-def fared(
+def backtest_panels(
     lines: Sequence[Line], areas: Sequence[str | None]
 ) -> list[tuple[str | None, str, list[ForestRow]]]:
     """Return area, quantity and dots of every panel of past projections that has any."""

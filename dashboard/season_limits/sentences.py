@@ -28,7 +28,7 @@ MEANING = (
 )
 _ALMOST = 0.005
 #: From here on the chance that a limit is passed already is given.
-TOLD = 0.05
+NOTABLE = 0.05
 
 
 def as_of(choice: Choice) -> str:
@@ -53,9 +53,9 @@ def limits_answer(index: BulletinIndex, found: Standings, areas: Sequence[str]) 
     if not known:
         return _unknown(index, limits)
     first, *others = known
-    told = [_first_limit(index, first, among=known, of=len(limits))]
-    told += [part for part in (_others(index, others), _unknown(index, limits)) if part]
-    return "\n\n".join(told)
+    parts = [_first_limit(index, first, among=known, of=len(limits))]
+    parts += [part for part in (_others(index, others), _unknown(index, limits)) if part]
+    return "\n\n".join(parts)
 
 
 def _without(index: BulletinIndex, found: Standings) -> str:
@@ -124,7 +124,7 @@ def _ahead(line: Line) -> str:
 def _maybe(line: Line) -> str:
     """Return the chance that a limit is passed already where it is worth telling."""
     part = line["prob_exceeded_to_date"]
-    if part is None or part < TOLD:
+    if part is None or part < NOTABLE:
         return ""
     return (
         f" The chance that it is passed already, given the error of the total: **{chance(part)}**."
@@ -224,12 +224,12 @@ def _kept(lines: Sequence[Line]) -> str:
 
 
 def _unknown(index: BulletinIndex, limits: Sequence[Line]) -> str:
-    lost = [line for line in limits if line["estimate"] is None]
-    if not lost:
+    unknown = [line for line in limits if line["estimate"] is None]
+    if not unknown:
         return ""
     named = "; ".join(
         f"{limit(index, one)} ({numbers.plain(one['reason'] or 'no reason was kept')})"
-        for one in lost
+        for one in unknown
     )
     return f"No total can be given against the limit on {named}."
 

@@ -42,8 +42,8 @@ def _line(index: BulletinIndex, line: Line) -> str:
     allowed = (
         f"of {number(line['limit_fish'], place=0)} {sentences.unit(line)} · {line['limit_id']}"
     )
-    told = html_tables.small(allowed, BINDS if line["is_binding"] else "")
-    return html_tables.line(HEADS, name, inside, below=told)
+    below = html_tables.small(allowed, BINDS if line["is_binding"] else "")
+    return html_tables.line(HEADS, name, inside, below=below)
 
 
 def _before(line: Line) -> tuple[str, ...]:
@@ -96,7 +96,7 @@ def _chance(line: Line) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
-    now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.TOLD else ""
+    now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.NOTABLE else ""
     return sentences.chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
@@ -124,11 +124,11 @@ def reached(line: Line, through: date | None, passed: float | None) -> str:
     is_now = sentences.is_by_now(early, through)
     first = sentences.when(early, through, passed)
     if half is None:
-        told = first if is_now else f"1 in 10: {first}"
-        return "likely not" + html_tables.small(told if early else "")
+        note = first if is_now else f"1 in 10: {first}"
+        return "likely not" + html_tables.small(note if early else "")
     if sentences.is_by_now(half, through):
-        told = f"9 in 10: by {sentences.short_day(late)}" if late else ""
-        return sentences.when(half, through, passed) + html_tables.small(told)
+        note = f"9 in 10: by {sentences.short_day(late)}" if late else ""
+        return sentences.when(half, through, passed) + html_tables.small(note)
     last = sentences.short_day(late) if late else ""
     span = f"80 %: from {first} {f'to {last}' if last else 'on'}"
     if is_now:

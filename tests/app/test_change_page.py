@@ -230,7 +230,7 @@ def test_an_option_that_cannot_be_weighed_is_refused_in_words(open_change):
     page = open_change(set=to_link(OptionSet("", (wrong, SET.options[1]))))
     assert not page.exception
     told = plain(page.error[0].value)
-    assert told.startswith("Not weighed:")
+    assert told.startswith("Not compared:")
     assert "B9" in told
     assert "Elsewhere" in told
     assert "**One fish**" in plain(words_of(page))
@@ -262,13 +262,13 @@ def test_a_bulletin_without_draws_says_why(open_change, tmp_path):
     archive.save(tmp_path, replace(made, outlook=lacking))
     page = open_change(folder=tmp_path)
     assert not page.exception
-    assert "holds no draws of the rest of the season" in words_of(page)
+    assert "holds no simulations of the rest of the season" in words_of(page)
 
 
 def test_an_older_bulletin_says_so(open_change, tmp_path):
     page = open_change(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
-    assert "kept before bulletins told where a season stands" in words_of(page)
+    assert "kept before bulletins showed where a season stands" in words_of(page)
 
 
 class File:
@@ -322,10 +322,10 @@ def test_a_bad_file_is_refused_in_words_and_changes_nothing(state, content, said
 def test_a_file_that_cannot_be_weighed_leaves_the_set_as_it_was(state, index, line, said):
     option_sets.take(SET)
     held, shown = dict(state), option_sets.form()
-    on = compare.scales(index)
+    on = compare.inputs(index)
     text = f'[[option]]\nname = "Elsewhere"\n[[option.change]]\n{line}\n'
     told = option_sets.uploaded(
-        File(text.encode(), "1"), lambda found: compare.weighed(on, write_options(found)).refused
+        File(text.encode(), "1"), lambda found: compare.compare(on, write_options(found)).refused
     )
     assert told[0] == option_sets.KEPT
     assert said in told[1]
@@ -503,9 +503,9 @@ def test_the_worst_rise_of_a_chance_is_told():
 
 
 def test_the_fan_of_an_option_stands_beside_todays_rule(index):
-    on = compare.scales(index)
+    on = compare.inputs(index)
     text = '[[option]]\nname = "A"\n[[option.change]]\nclose_from = 2036-03-02'
-    fans = compare.weighed(on, text).fans
+    fans = compare.compare(on, text).fans
     found = standings.read(index)
     one = panels.option_fan(found, found.limits[0], fans, "A")
     assert len(one.past) == 14
@@ -619,11 +619,11 @@ def test_an_axis_of_no_change_has_whole_ticks(answer):
 
 
 def test_an_exact_answer_comes_from_the_kept_draws(index):
-    on = compare.scales(index)
+    on = compare.inputs(index)
     assert on.baseline.season == NOW
     assert [one.limit_id for one in on.limits] == ["S-1", "S-2", "S-3", "S-4", "S-5"]
     assert len(on.left_out) == 1
-    found = compare.weighed(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
+    found = compare.compare(on, '[[option]]\nname = "A"\n[[option.change]]\neffort_factor = 1.0')
     assert not found.refused  # what says nothing yet is no fault
     assert set(found.tables) == set(ANSWER_SCHEMAS)
     assert records.is_nothing(found.answer.difference("A", None, "kept_fish"))

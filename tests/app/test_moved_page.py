@@ -202,7 +202,7 @@ def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
     path.write_text(json.dumps(old))
     page = open_moved(folder=tmp_path)
     assert not page.exception
-    assert "kept before bulletins told what moved" in words_of(page)
+    assert "kept before bulletins showed what moved" in words_of(page)
 
 
 def test_nothing_moved_is_an_answer(open_moved, tmp_path, index):

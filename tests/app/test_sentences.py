@@ -132,8 +132,8 @@ def test_thin_strata_are_said_plainly(index):
         f"Umbra Flats {CHOSEN} Sat–Sun)." in notes
     )
     assert (
-        f"In week {CHOSEN}, weekday landings at Pale Hook lost 1 site-day: boats returned and "
-        "nobody was interviewed." in notes
+        f"In week {CHOSEN}, weekday landings at Pale Hook have 1 site-day missing: boats returned "
+        "and nobody was interviewed." in notes
     )
 
 
@@ -244,5 +244,5 @@ def test_glossary_explains_every_status_word():
     assert f"90{PERCENT} CI" in words
     for short, long in reasons.STATUS_WORDS.values():
         assert f"**{short}**: {long}" in words
-    assert "held the truth in about 9 of 10 cases, not 19 of 20" in words
+    assert "contained the truth in about 9 of 10 cases, not 19 of 20" in words
     assert "stratum" not in words.lower()

@@ -402,4 +402,4 @@ def test_a_bulletin_for_the_public_is_told_without_a_hole(open_standing, opener,
 def test_an_older_bulletin_says_so(open_standing, tmp_path):
     page = open_standing(folder=old_archive(tmp_path, *OUTLOOK_SCHEMAS))
     assert not page.exception
-    assert "kept before bulletins told where a season stands" in words_of(page)
+    assert "kept before bulletins showed where a season stands" in words_of(page)

@@ -56,7 +56,7 @@ def test_the_answer_sets_every_basis_against_the_figure_as_sampled(open_ways, in
     assert words.startswith(
         f"Chinook encounters, all areas, season through week 2036-W06: **{usual}** (95 % CI "
     )
-    assert "reckoned over all boats, those that land elsewhere too, **20 % higher**" in words
+    assert "calculated over all boats, those that land elsewhere too, **20 % higher**" in words
     assert "with effort from boats counted on the water, **5 % higher**, intervals overlap" in words
     assert words.endswith(
         "As an assumption alone: if reports ran 1.5 times too high, **25 % lower**; "

@@ -152,7 +152,7 @@ def test_other_open_days_are_not_compared(open_page):
 
 def test_no_claim_of_plenty_beside_marks(open_page):
     quiet = words_of(open_page(week="2035-W47", area="A1"))
-    assert "nothing was filled in or lost." in quiet
+    assert "nothing was filled in or missing." in quiet
     thin = words_of(open_page(week=NO_ERROR[1])).replace("\\", "")
     assert "nothing was filled in" not in thin
     assert "the figures of Quillon Bank rest on 2 interviews" in thin
