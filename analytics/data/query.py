@@ -27,6 +27,8 @@ _CONFIG = {"autoinstall_known_extensions": "false", "autoload_known_extensions":
 MEMORY = "1GB"
 #: Bytes of tables in memory from which a query has a database of its own, and its own memory.
 SMALL = 50_000_000
+#: Bytes of Parquet files under which their rows are loaded instead.
+SMALL_FILES = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,11 @@ class ParquetRows:
     files: tuple[Path, ...]
     query: str
     gaps: frozenset[str]
+
+    @property
+    def is_small(self) -> bool:
+        """Whether the rows are sooner loaded than a database of their own is opened."""
+        return sum(file.stat().st_size for file in self.files) < SMALL_FILES
 
     @property
     def sql(self) -> str:

@@ -60,8 +60,9 @@ class Snapshot:
         return self.tables[name]
 
     def source(self, name: str) -> Source:
-        """Return a table for a query: its files where it has some, else the table itself."""
-        return self.files.get(name) or self.tables[name]
+        """Return a table for a query: its files where they are large, else the table itself."""
+        files = self.files.get(name)
+        return self.tables[name] if files is None or files.is_small else files
 
     def once(self, key: object, make: Callable[[], T]) -> T:
         """Return what several steps of a run share, made at its first use."""
