@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
+
+    from analytics.arrays import Floats
 
 #: Percent standard errors over which an estimate is shown with a warning, and not published: NOAA
 #: recreational survey standards (seen). Exactly 30 and exactly 50 stay in the lower class.
@@ -27,7 +29,7 @@ class Precision(StrEnum):
     WITHHELD = "not for publication"
 
 
-def pse(estimate: ArrayLike, se: ArrayLike) -> NDArray[np.float64]:
+def pse(estimate: ArrayLike, se: ArrayLike) -> Floats:
     """Return percent standard errors, ``100 se / |estimate|``.
 
     Parameters

@@ -9,16 +9,18 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
+
+    from analytics.arrays import Bools, Floats
 
 
 def weighted_sum(
-    total: NDArray[np.float64],
-    cov: NDArray[np.float64],
+    total: Floats,
+    cov: Floats,
     *,
-    weight: NDArray[np.float64],
-    weight_se: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    weight: Floats,
+    weight_se: Floats,
+) -> tuple[Floats, Floats, Floats]:
     r"""Return ``Σ_k w_k T_k`` and its variance, totals and weights both with error.
 
     ``v = w' V w + Σ_k se(w_k)² (T_k² - V_kk)``: the unbiased variance of a product (Goodman 1960,
@@ -45,9 +47,7 @@ def weighted_sum(
     return value, survey, survey + rates
 
 
-def apportion(
-    of_all: NDArray[np.float64], known: NDArray[np.float64], with_trait: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+def apportion(of_all: Floats, known: Floats, with_trait: Floats) -> tuple[Floats, Floats, Bools]:
     r"""Return the fish with a trait, ``A B/C``, and its gradient ``(B/C, -A B/C², A/C)``.
 
     Of a part of A fish, C are known to have the trait or not and B of those have it; the others
@@ -74,15 +74,13 @@ def apportion(
     return of_all * share, gradient, is_known
 
 
-def _unbiased_square(
-    estimate: NDArray[np.float64], variance: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _unbiased_square(estimate: Floats, variance: Floats) -> Floats:
     """Return the unbiased estimate of the square of what an unbiased estimate estimates."""
-    square: NDArray[np.float64] = estimate**2 - variance
+    square: Floats = estimate**2 - variance
     return square
 
 
-def joint_df(variances: Sequence[ArrayLike], dfs: Sequence[ArrayLike]) -> NDArray[np.float64]:
+def joint_df(variances: Sequence[ArrayLike], dfs: Sequence[ArrayLike]) -> Floats:
     r"""Return the degrees of freedom of a sum of independent variance estimates.
 
     ``(Σ v)² / Σ v²/df`` (Satterthwaite 1946, An approximate distribution of estimates of variance

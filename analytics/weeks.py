@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Ints
+
 DAYS_A_WEEK = 7
 _WEEK = re.compile(r"\d{4}-W\d{2}")
 
@@ -97,7 +99,7 @@ def days_from(first: date, n: int) -> NDArray[np.datetime64]:
     return np.datetime64(first, "D") + np.arange(n).astype("timedelta64[D]")
 
 
-def weekday_of(days: NDArray[np.datetime64]) -> NDArray[np.int64]:
+def weekday_of(days: NDArray[np.datetime64]) -> Ints:
     """Return the ISO weekday of each day, 1 for Monday."""
     # Day 0 of datetime64[D] was a Thursday.
     return (days.astype("datetime64[D]").astype(np.int64) + 3) % DAYS_A_WEEK + 1

@@ -107,16 +107,16 @@ def _made(
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
     progress("making alternative estimates")
-    alternatives = alternative_estimates(snapshot, prepared, level=level)
+    alternatives = alternative_estimates(prepared, level=level)
     progress("following the fish that went back")
-    released = released_tables(snapshot, prepared, level=level)
-    rates = rate_tables(snapshot, prepared, level=level, progress=progress)
-    outlook = limit_tables(snapshot, prepared, rates, level=level, progress=progress, rows=rows)
+    released = released_tables(prepared, level=level)
+    rates = rate_tables(prepared, level=level, progress=progress)
+    outlook = limit_tables(prepared, rates, level=level, progress=progress, rows=rows)
     progress("writing the bulletin")
     weekly = [row for row in rows if row["week"] is not None]
     days = season_days(snapshot, prepared.design.season)
     return archive.Bulletin(
-        card=_card(snapshot, prepared, days, level),
+        card=_card(prepared, days, level),
         rows=to_arrow(rows),
         changes=week_changes(
             weekly, weeks=list(prepared.design.weeks), open_days=_open(days), level=level
@@ -127,7 +127,7 @@ def _made(
                 *convenience_findings(snapshot, prepared.design),
                 *alternatives.findings,
                 *row_warnings(snapshot, prepared.design),
-                *rate_findings(snapshot, prepared),
+                *rate_findings(prepared),
             ]
         ),
         strata=strata_table(prepared),
@@ -150,16 +150,14 @@ def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
     return counts
 
 
-def _card(
-    snapshot: Snapshot, prepared: SeasonSurvey, days: pd.DataFrame, level: float
-) -> archive.BulletinMetadata:
+def _card(prepared: SeasonSurvey, days: pd.DataFrame, level: float) -> archive.BulletinMetadata:
     design = prepared.design
     return archive.BulletinMetadata(
-        bulletin=f"{_safe(design.season)}.{design.through}.v{snapshot.version}",
+        bulletin=f"{_safe(design.season)}.{design.through}.v{prepared.snapshot.version}",
         season=design.season,
         through=design.through,
-        version=snapshot.version,
-        snapshot_key=snapshot.key,
+        version=prepared.snapshot.version,
+        snapshot_key=prepared.snapshot.key,
         level=level,
         made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
         program=version("blackmouth"),

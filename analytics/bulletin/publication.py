@@ -20,12 +20,8 @@ from analytics.quantities import CiMethod
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.bulletin.archive import Bulletin
-
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 
 # Taking figures out of tables for publication, with the reason in their place.
@@ -59,7 +55,7 @@ def suppress(
     return table
 
 
-def floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
+def floats(column: pa.ChunkedArray) -> Floats:
     """Return a column of numbers as an array, NaN where it is null."""
     return np.asarray(pc.fill_null(pc.cast(column, pa.float64()), np.nan), dtype=float)
 

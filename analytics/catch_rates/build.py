@@ -30,14 +30,12 @@ if TYPE_CHECKING:
     from analytics.catch_rates.index import AreaIndex, Domain, SurveyEstimate
     from analytics.catch_rates.model_selection import CandidateResult
     from analytics.catch_rates.trips import ResponseTrips
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
 
     Row = dict[str, Any]
 
 
 def rate_tables(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     *,
     level: float,
@@ -45,12 +43,12 @@ def rate_tables(
 ) -> dict[str, pa.Table]:
     """Return every table of modelled catch rates by its name, in `schemas.RATE_SCHEMAS`.
 
-    `season`: prepared from the snapshot with the usual settings; `progress`: called with a few
+    `season`: prepared with the usual settings; `progress`: called with a few
     words before each step. Where a model cannot be fitted, rows have codes of the reason.
     """
     design = season.design
-    rows = model_rows(snapshot, season=design.season, through=design.through)
-    days = season_days(snapshot, design.season)
+    rows = model_rows(season.snapshot, season=design.season, through=design.through)
+    days = season_days(season.snapshot, design.season)
     weeks = weeks_between(min([*days["week"], *design.weeks]), design.through)
     opened = open_weeks_of(days)
     raw, weight = raw_figures(season, level=level), area_weights(season, level=level)
@@ -67,7 +65,7 @@ def rate_tables(
         tables["trend"] += _trends(one.index, opened, season=design.season, level=level)
     progress("comparing with past seasons")
     every = season_indices(
-        snapshot,
+        season.snapshot,
         modelled["encounters"].index,
         modelled["encounters"].best,
         season=design.season,

@@ -23,13 +23,10 @@ from analytics.models.share_regression import fit_shares_warm, log_chances
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.models import Coded, CountFit
     from analytics.models.share_regression import ShareFit
-
-    Floats = NDArray[np.float64]
 
 
 # Fits of candidates to all weeks of a season and to those before each held-out one.

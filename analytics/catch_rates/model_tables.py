@@ -23,14 +23,12 @@ from analytics.result_table import known
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats
     from analytics.catch_rates.index import AreaIndex
     from analytics.catch_rates.model_selection import CandidateResult
     from analytics.catch_rates.trips import ResponseTrips
 
     Row = dict[str, Any]
-    Floats = NDArray[np.float64]
 
 #: Residual quantiles and boats of largest influence that are kept.
 N_QUANTILES, N_BOATS = 60, 10

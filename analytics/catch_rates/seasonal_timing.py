@@ -38,12 +38,10 @@ from analytics.weeks import week_start, weeks_between
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.models.seasonal_timing import Timing
 
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 #: After the last week of any season.
@@ -70,7 +68,7 @@ class SeasonIndex:
     open_weeks: Mapping[str | None, tuple[str, ...]]
     is_current_season: bool
     note: str = ""
-    number: NDArray[np.int64] = field(init=False)
+    number: Ints = field(init=False)
 
     def __post_init__(self) -> None:
         days = [(week_start(week) - self.origin).days for week in self.index.weeks]

@@ -26,12 +26,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from analytics.arrays import Floats
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.models.cell_levels import LevelFit
 
-    Floats = NDArray[np.float64]
 
 HURDLES = {
     Family.HURDLE_POISSON: Family.POISSON,

@@ -15,12 +15,10 @@ from analytics.weeks import weeks_after
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.catch_rates.standardised_levels import Series
     from analytics.models.smoother import Trend
 
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 LAGS = (1, 4)
@@ -93,7 +91,7 @@ def trend_rows(
     return rows
 
 
-def _figures(series: Series, has: NDArray[np.bool_], start: int) -> tuple[Floats, Floats]:
+def _figures(series: Series, has: Bools, start: int) -> tuple[Floats, Floats]:
     """Return figures from a week on and their covariance, NaN where one has no error."""
     cov = series.cov.copy()
     cov[~has, ~has] = np.nan

@@ -30,8 +30,7 @@ from analytics.weeks import iso_week
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy as np
-    from numpy.typing import NDArray
+    from analytics.arrays import Bools
 
 
 # How the demo season came in: a first batch with slips in it, their correction, the last week.
@@ -99,15 +98,15 @@ def _late(days: pd.DataFrame, week: str) -> list[str]:
     return list(had_boats["sample_id"].sort_values())[::LATE_EVERY]
 
 
-def _swapped(interviews: pa.Table, *, in_week: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _swapped(interviews: pa.Table, *, in_week: Bools) -> Bools:
     """Return the interviews of the busiest area of a week."""
     area = interviews["area"].to_pandas()
     busiest = area[in_week].value_counts().sort_index().idxmax()
-    found: NDArray[np.bool_] = in_week & (area == busiest).to_numpy()
+    found: Bools = in_week & (area == busiest).to_numpy()
     return found
 
 
-def _with_slip(interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
+def _with_slip(interviews: pa.Table, which: Bools) -> pa.Table:
     """Return the interviews with two columns swapped in some rows."""
     here = pa.array(which)
     one, other = (interviews[name] for name in SWAPPED)
@@ -118,17 +117,17 @@ def _with_slip(interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
     return interviews
 
 
-def _of(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
+def _of(table: pa.Table, interviews: pa.Table, which: Bools) -> pa.Table:
     """Return the rows of a table that belong to some interviews."""
     return table.filter(_belongs(table, interviews, which))
 
 
-def _without(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.Table:
+def _without(table: pa.Table, interviews: pa.Table, which: Bools) -> pa.Table:
     """Return the rows of a table that do not belong to some interviews."""
     return table.filter(pc.invert(_belongs(table, interviews, which)))
 
 
-def _belongs(table: pa.Table, interviews: pa.Table, which: NDArray[np.bool_]) -> pa.ChunkedArray:
+def _belongs(table: pa.Table, interviews: pa.Table, which: Bools) -> pa.ChunkedArray:
     some = interviews["interview_id"].filter(pa.array(which))
     return pc.is_in(table["interview_id"], value_set=some.combine_chunks())
 

@@ -168,41 +168,38 @@ class AlternativeEstimates:
     findings: tuple[Finding, ...]
 
 
-def alternative_estimates(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95
-) -> AlternativeEstimates:
+def alternative_estimates(season: SeasonSurvey, *, level: float = 0.95) -> AlternativeEstimates:
     """Estimate a prepared season by every other method that its data allow.
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it with the usual settings.
+        Prepared with the usual settings.
     level : float
         Confidence level.
     """
     parts: list[pa.Table] = []
     findings: list[Finding] = []
     for estimator in (_all_boats, _boats_counted):
-        rows, found = estimator(snapshot, season, level)
+        rows, found = estimator(season, level)
         parts.append(rows)
         findings += found
-    parts += [_scenario(snapshot, season, one, level) for one in REPORTS_OVER if one != 1]
+    parts += [_scenario(season, one, level) for one in REPORTS_OVER if one != 1]
     return AlternativeEstimates(
         rows=pa.concat_tables(parts),
-        coverage=coverage_table(snapshot, season, level=level),
-        heaping=heaping_table(snapshot, season, level=level),
+        coverage=coverage_table(season, level=level),
+        heaping=heaping_table(season, level=level),
         findings=tuple(findings),
     )
 
 
-def coverage_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
+def coverage_table(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return the share of boats that land at listed sites, by area fished.
 
     In `COVERAGE_SCHEMA`; empty where no boat was contacted on an open day.
     """
     design = season.design
-    contacts = season_contacts(snapshot, season=design.season, through=design.through)
+    contacts = season_contacts(season.snapshot, season=design.season, through=design.through)
     if not (contacts["boats_contacted"] > 0).any():
         return COVERAGE_SCHEMA.empty_table()
     found = coverage_factors(contacts, areas=design.areas, level=level)
@@ -225,12 +222,12 @@ def coverage_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0
     return _table(columns, COVERAGE_SCHEMA)
 
 
-def heaping_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
+def heaping_table(season: SeasonSurvey, *, level: float = 0.95) -> pa.Table:
     """Return how many boats of the season reported each number of sublegal releases.
 
     In `HEAPING_SCHEMA`; empty where nobody reported one.
     """
-    found = heaping_test(*report_table(_interviews(snapshot, season)), level=level)
+    found = heaping_test(*report_table(_interviews(season)), level=level)
     size = len(found.count)
     numbers = [
         *("ratio", "ratio_low", "ratio_high", "p_value"),
@@ -248,43 +245,37 @@ def heaping_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.
     return _table(columns, HEAPING_SCHEMA)
 
 
-def _all_boats(
-    snapshot: Snapshot, season: SeasonSurvey, level: float
-) -> tuple[pa.Table, Sequence[Finding]]:
+def _all_boats(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequence[Finding]]:
     """Return the rows over all boats; the season's own sums serve, so nothing is reduced again."""
     *others, drawn = season.estimators
     assert isinstance(drawn, DesignEstimator)
     try:
-        coverage = coverage_of(snapshot, season.design)
+        coverage = coverage_of(season.snapshot, season.design)
     except UsageError as error:
         return _nothing("coverage", "all_boats", error)
     expanded = replace(season, estimators=(*others, CoverageExpandedEstimator(drawn, coverage)))
     return _rows(expanded, ALL_BOATS, (*WIDER, ("area", "week")), level), ()
 
 
-def _boats_counted(
-    snapshot: Snapshot, season: SeasonSurvey, level: float
-) -> tuple[pa.Table, Sequence[Finding]]:
+def _boats_counted(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequence[Finding]]:
     design = season.design
     settings = EstimationSettings(effort=EffortSource.COUNTS)
     try:
         counted = prepare_survey(
-            snapshot, season=design.season, through=design.through, settings=settings
+            season.snapshot, season=design.season, through=design.through, settings=settings
         )
     except UsageError as error:
         return _nothing("boat_counts", "boats_counted", error)
     estimator = counted.estimators[-1]
     assert isinstance(estimator, EffortTimesRateEstimator)
-    warned = uneven_findings(uneven_shares(snapshot, estimator.counted))
+    warned = uneven_findings(uneven_shares(season.snapshot, estimator.counted))
     return _rows(counted, BOATS_COUNTED, WIDER, level), tuple(warned)
 
 
-def _scenario(
-    snapshot: Snapshot, season: SeasonSurvey, reports_over: float, level: float
-) -> pa.Table:
+def _scenario(season: SeasonSurvey, reports_over: float, level: float) -> pa.Table:
     design = season.design
     divided = prepare_survey(
-        divided_reports(snapshot, reports_over), season=design.season, through=design.through
+        divided_reports(season.snapshot, reports_over), season=design.season, through=design.through
     )
     rows = [row for by in WIDER for row in result_rows(divided, by=by, level=level)]
     return named_rows(to_arrow(rows), reports_over)
@@ -307,16 +298,16 @@ def _nothing(table: str, basis: str, error: UsageError) -> tuple[pa.Table, Seque
     return ALTERNATIVE_SCHEMA.empty_table(), (finding,)
 
 
-def _interviews(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
+def _interviews(season: SeasonSurvey) -> pa.Table:
     """Return the interviews that the season's figures rest on, of site-days and of convenience."""
     design = season.design
     drawn = pa.array(design.site_days.sample_id.tolist(), pa.string())
-    interviews = snapshot["interviews"]
+    interviews = season.snapshot["interviews"]
     wanted = ["released_sublegal", "trip_complete"]
     mine = interviews.filter(pc.is_in(interviews["sample_id"], value_set=drawn)).select(wanted)
     if not design.no_design:
         return mine
-    met = convenience_interviews(snapshot, season=design.season)
+    met = convenience_interviews(season.snapshot, season=design.season)
     weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
     return pa.concat_tables([mine, met.filter(pa.array(weeks <= design.through)).select(wanted)])
 

@@ -22,15 +22,11 @@ from analytics.fish.mark_composition import (
 from analytics.survey.domains import Domains, area_week_domains
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.estimators import TotalEstimator
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 LEGAL_MARKED = "encounter_legal_marked_fish"
 #: Legal releases borrow, from kept fish.

@@ -19,9 +19,7 @@ from analytics.survey.domain_totals import combined_ratio
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.fish.mark_composition import BorrowedShares
     from analytics.fish.release_mortality import DeathPlan
     from analytics.survey.design import Design
@@ -226,15 +224,15 @@ class DomainEstimates:
     """
 
     kind: QuantityKind
-    value: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    sample_variance: NDArray[np.float64]
+    value: Floats
+    variance: Floats
+    sample_variance: Floats
     method: str
     missing: tuple[str, ...]
     is_ratio: bool = False
     methods: tuple[str, ...] = ()
-    df: NDArray[np.float64] | None = None
-    is_sampled: NDArray[np.bool_] | None = None
+    df: Floats | None = None
+    is_sampled: Bools | None = None
 
     def withheld(self, reason: str) -> DomainEstimates:
         """Return the same figures with no value anywhere."""

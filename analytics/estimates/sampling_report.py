@@ -31,8 +31,7 @@ from analytics.weeks import iso_week, week_end
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.interview_quality import Uneven
     from analytics.estimates.season_survey import SeasonSurvey
@@ -60,7 +59,7 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
     interviewed, plan = _answers(season)
     size = len(design.strata.label)
 
-    def per_stratum(unit: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.int64]:
+    def per_stratum(unit: Ints, values: Floats) -> Ints:
         stratum = design.units.stratum[unit]
         sums = np.bincount(stratum, weights=values, minlength=size)
         return np.rint(sums).astype(np.int64)
@@ -189,7 +188,7 @@ def uneven_warnings(
     return list(uneven_findings(uneven_shares(snapshot, counted)))
 
 
-def _answers(season: SeasonSurvey) -> tuple[NDArray[np.float64], StratumTreatment]:
+def _answers(season: SeasonSurvey) -> tuple[Floats, StratumTreatment]:
     """Return interviewed boats a site-day and the plan, as for boat trips."""
     boats = season.design.site_days.boats_returned
     moments = season.reduction.moments(Analysis(("boat_trips",)))
@@ -218,14 +217,12 @@ _TABLES = {RELEASED: "release_rates", DROP_OFF: "drop_off"}
 _WOUNDS = {ANY: "any wound", "shallow": "shallow hooks", "deep": "deep hooks"}
 
 
-def rate_findings(snapshot: Snapshot, season: SeasonSurvey) -> Iterator[Finding]:
+def rate_findings(season: SeasonSurvey) -> Iterator[Finding]:
     """Yield a warning for fish that lack a rate, and for each rate that no fish of a season take.
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it.
 
     Yields
     ------
@@ -248,7 +245,7 @@ def rate_findings(snapshot: Snapshot, season: SeasonSurvey) -> Iterator[Finding]
     for fate, table in _TABLES.items():
         for what in lacking[fate]:
             yield _lacking(table, what)
-    for rate in _given(snapshot):
+    for rate in _given(season.snapshot):
         if rate not in used:
             yield _idle(rate)
 

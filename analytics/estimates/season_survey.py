@@ -54,6 +54,8 @@ class SeasonSurvey:
 
     Parameters
     ----------
+    snapshot : Snapshot
+        What it was prepared from: its tables, and what is made of them once.
     design : Design
     plans : StratumTreatments
         How thin strata are treated.
@@ -74,6 +76,7 @@ class SeasonSurvey:
         Codes of areas in which unmarked fish may be kept, too, in every opening, as recorded.
     """
 
+    snapshot: Snapshot
     design: Design
     plans: StratumTreatments
     deaths: DeathPlan
@@ -136,6 +139,7 @@ def prepare_survey(
         estimator = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
     asks = settings.classes is not FishBasis.REPORTED
     return SeasonSurvey(
+        snapshot,
         design,
         plans,
         deaths,

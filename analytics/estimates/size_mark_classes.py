@@ -36,18 +36,12 @@ from analytics.survey.domains import (
 from analytics.survey.estimators import DesignEstimator
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analytics.data.snapshot import Snapshot
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.composition_sample import ClassRatios, CompositionSample, Pools
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.domains import Domains
     from analytics.survey.estimators import TotalEstimator
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 
 # What stands behind sampled classes, domain by domain, as codes.
@@ -224,16 +218,14 @@ def pooled_of(
     return ClassExpansion(estimator, base, sample, pools, ratios)
 
 
-def drawn_classes(snapshot: Snapshot, season: SeasonSurvey) -> ClassExpansion:
+def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
     """Return base and ratios at listed sites, however the season itself is estimated.
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it.
     """
-    sample = season.sample or composition_sample(snapshot, season.design)
+    sample = season.sample or composition_sample(season.snapshot, season.design)
     estimator = next((one for one in season.estimators if isinstance(one, DesignEstimator)), None)
     estimator = estimator or DesignEstimator(season.design, season.plans, season.reduction)
     return season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
@@ -407,11 +399,11 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
     )
 
 
-def lacks_survey_error(found: Sampled, totals: DomainTotals) -> NDArray[np.bool_]:
+def lacks_survey_error(found: Sampled, totals: DomainTotals) -> Bools:
     """Return where interviews should bring an error to all classes together and bring none."""
     of_all, total = found.from_survey[:, -1, -1], found.value[:, -1]
     is_none = of_all <= (ROUNDING_CV * total) ** 2
-    lacks: NDArray[np.bool_] = is_none & (total > 0) & ~totals.support.is_census
+    lacks: Bools = is_none & (total > 0) & ~totals.support.is_census
     return lacks
 
 

@@ -18,14 +18,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.survey.design import Design
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
 
 #: Size by mark, in the order of every array of classes.
 SIZE_MARK = ("legal_marked", "legal_unmarked", "sublegal_marked", "sublegal_unmarked")

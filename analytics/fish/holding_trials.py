@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats
+
 
 # Release mortality from where the hook held, and from fish held after capture.
 
@@ -314,12 +316,12 @@ class HeldFish:
 
     trial_id: NDArray[np.object_]
     group: NDArray[np.object_]
-    length_mm: NDArray[np.float64]
-    hours: NDArray[np.float64]
-    died: NDArray[np.bool_]
+    length_mm: Floats
+    hours: Floats
+    died: Bools
 
     @property
-    def ends(self) -> NDArray[np.float64]:
+    def ends(self) -> Floats:
         """The end of each fish's trial: the longest hours of its survivors, else of all fish."""
         ends: dict[str, float] = {}
         for trial in set(self.trial_id.tolist()):
@@ -329,7 +331,7 @@ class HeldFish:
         return np.array([ends[one] for one in self.trial_id.tolist()], dtype=np.float64)
 
     @property
-    def is_out(self) -> NDArray[np.bool_]:
+    def is_out(self) -> Bools:
         """Which fish were seen alive for the last time before the end of their trial."""
         return ~self.died & (self.hours < self.ends)
 

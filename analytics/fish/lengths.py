@@ -31,11 +31,11 @@ from analytics.result_table import texts
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from analytics.arrays import Bools, Floats
     from analytics.data.snapshot import Snapshot
 
-    Floats = NDArray[np.float64]
 
 FORK, TOTAL, WEIGHT = "fork_length_mm", "total_length_mm", "weight_g"
 #: Fewest fish behind a regression (working rule, no source).
@@ -143,7 +143,7 @@ class Pairs:
     words: str
 
 
-def are_possible_lengths(fork: ArrayLike, total: ArrayLike) -> NDArray[np.bool_]:
+def are_possible_lengths(fork: ArrayLike, total: ArrayLike) -> Bools:
     """Return which fish have a fork and a total length that go together."""
     low, high = FORK_PER_TOTAL_POSSIBLE
     ratio = np.asarray(fork, dtype=np.float64) / np.asarray(total, dtype=np.float64)
@@ -203,7 +203,7 @@ def weight_from_length(samples: Sequence[Pairs], *, given: str = TOTAL) -> Conve
     return Conversion(WEIGHT, FORK, Form.STATED, join_codes([stated, *why_not]), factor=CONDITION)
 
 
-def _fitted(sample: Pairs, kept: NDArray[np.bool_], name: str) -> tuple[Regression | None, str]:
+def _fitted(sample: Pairs, kept: Bools, name: str) -> tuple[Regression | None, str]:
     """Return the fit of the pairs that are kept, if they will do, and codes on them."""
     n, n_out = int(kept.sum()), int((~kept).sum())
     outliers = coded("outliers_left_out", n=n_out) if n_out else ""

@@ -20,11 +20,7 @@ from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
+    from analytics.arrays import Bools, Floats, Ints
 
 
 # Marked shares that domains borrow where a part of the catch had fish and no mark was read.

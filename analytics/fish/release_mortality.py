@@ -33,12 +33,9 @@ from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.data.query import Source
     from analytics.fish.mortality_rates import PublishedRate
-
-    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,13 +52,13 @@ class FishByRate:
     fish: Floats
     cov: Floats
     total: Floats
-    wound_unknown: NDArray[np.bool_]
-    lacking: NDArray[np.bool_]
+    wound_unknown: Bools
+    lacking: Bools
 
 
 def fish_of_group(
     group: Group, total: Floats, order: list[str]
-) -> tuple[list[Floats], list[Floats], NDArray[np.bool_]]:
+) -> tuple[list[Floats], list[Floats], Bools]:
     """Return the fish of a group by rate with their gradients, and where they could be split.
 
     `total` (D, K): totals of the measures named in `order`. `fish` (D,) and `gradients` (D, K): one

@@ -10,7 +10,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
+    from analytics.arrays import Floats
+
     Draws = NDArray[np.float32]
 
 #: Nodes of the table, in the log of fish an angler would keep and in log(1 + 1/size).

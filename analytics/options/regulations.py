@@ -15,12 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.options.baseline import Baseline
     from analytics.options.option import Change, Option
 
-    Bools = NDArray[np.bool_]
     Row = tuple[tuple[str, Any], ...]
 
 
@@ -58,9 +56,9 @@ class RegulationPlan:
     """The rules of an area over N days; `factor` (N,) is effort over today's."""
 
     is_open: Bools
-    factor: NDArray[np.float64]
+    factor: Floats
     regulations: tuple[Regulation, ...]
-    regulation: NDArray[np.int64]
+    regulation: Ints
 
     def is_as(self, other: RegulationPlan) -> bool:
         """Return whether both plans mean the same on every day that is open in one of them."""
@@ -72,9 +70,7 @@ class RegulationPlan:
             for n in days
         )
 
-    def periods(
-        self, week: NDArray[np.int64], today: RegulationPlan
-    ) -> tuple[RegulationPeriod, ...]:
+    def periods(self, week: Ints, today: RegulationPlan) -> tuple[RegulationPeriod, ...]:
         """Return the open days by their week, (N,), and regulation, in the order of days."""
         found: dict[tuple[int, int, int], list[int]] = {}
         for n in np.flatnonzero(self.is_open).tolist():

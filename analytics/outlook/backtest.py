@@ -40,7 +40,6 @@ _SETTINGS = EstimationSettings(classes=FishBasis.REPORTED)
 
 
 def backtest_rows(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
@@ -55,12 +54,12 @@ def backtest_rows(
     season is that of the complete season, cut at the week; the sublegal share is the survey's own.
     Rows are of `BACKTEST_SCHEMA`; where a season cannot be projected, one with the reason.
     """
-    known = past_weekly(snapshot, season=season.design.season) if past is None else past
+    known = past_weekly(season.snapshot, season=season.design.season) if past is None else past
     rows: list[Row] = []
     for number, one in enumerate(known):
         progress(f"projecting {one.season} from earlier weeks")
         rows += _season_rows(
-            _Past(snapshot, known[:number], one, rates, n_draws=n_draws, seed=seed + number)
+            _Past(season.snapshot, known[:number], one, rates, n_draws=n_draws, seed=seed + number)
         )
     return rows
 
@@ -141,7 +140,6 @@ def _cut_rows(
             alone, season=past.weekly.season, through=through, settings=_SETTINGS
         )
         result = project_from(
-            alone,
             known,
             past.tables(through),
             n_draws=past.n_draws,

@@ -31,7 +31,6 @@ from analytics.outlook.to_date_draws import area_rows, rows_by_area
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Limit
     from analytics.options.compare import OptionResults
@@ -45,7 +44,6 @@ _QUANTILES = ("q025", "q10", "q25", "q50", "q75", "q90", "q975")
 
 
 def limit_tables(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
@@ -59,9 +57,8 @@ def limit_tables(
 
     Parameters
     ----------
-    snapshot : Snapshot
     season : SeasonSurvey
-        Prepared from it with the usual settings.
+        Prepared with the usual settings.
     rates : mapping of str to pyarrow.Table
         The bulletin's tables of modelled rates.
     level : float
@@ -81,16 +78,14 @@ def limit_tables(
     """
     progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
-    result = project_from(
-        snapshot, season, rates, n_draws=n_draws, seed=seed, level=level, rows=known
+    result = project_from(season, rates, n_draws=n_draws, seed=seed, level=level, rows=known)
+    limits = limits_of_season(
+        season.snapshot, season=season.design.season, areas=result.baseline.areas
     )
-    limits = limits_of_season(snapshot, season=season.design.season, areas=result.baseline.areas)
     progress("holding the season against its limits")
     status, paths = status_and_paths(season, result, limits, known, level=level)
     progress("projecting past seasons from earlier weeks")
-    backtest = backtest_rows(
-        snapshot, season, rates, seed=seed, past=result.past, progress=progress
-    )
+    backtest = backtest_rows(season, rates, seed=seed, past=result.past, progress=progress)
     is_known = _has_totals(known)
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
     assumed += [] if is_known else [coded("no_draws_kept")]

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
 
-    Floats = NDArray[np.float64]
 
 #: Weeks over which the usual number of boats of a site is taken to be level.
 BLOCK = 4
@@ -61,15 +61,15 @@ class DayEffects:
     """
 
     weight: Floats
-    kind: NDArray[np.int64]
+    kind: Ints
     log_se: Floats
     day_cv2: Floats
     weather: Weather
     unfishable: Mapping[tuple[int, str], float]
     holidays: frozenset[np.datetime64]
-    has_boats: NDArray[np.bool_]
+    has_boats: Bools
 
-    def digit(self, days: NDArray[np.datetime64]) -> NDArray[np.int64]:
+    def digit(self, days: NDArray[np.datetime64]) -> Ints:
         """Return the place 0 to 6 of each day's weekday, holidays with Sundays."""
         is_holiday = np.isin(days, np.array(sorted(self.holidays), dtype="datetime64[D]"))
         return np.where(is_holiday, SUNDAY, weekday_of(days)) - 1
@@ -110,7 +110,7 @@ def day_effects(
     )
 
 
-def weekday_groups(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> NDArray[np.int64]:
+def weekday_groups(snapshot: Snapshot, *, season: str, areas: Sequence[str]) -> Ints:
     """Return the day group of each weekday by area, shape (A, 7).
 
     A weekday in no group goes with the nearest weekday of one; the last opening of the season
@@ -157,9 +157,7 @@ def _site_days(snapshot: Snapshot, days: pd.DataFrame, *, areas: Sequence[str]) 
     )
 
 
-def _fit(
-    rows: pd.DataFrame, group: NDArray[np.int64], used: NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
+def _fit(rows: pd.DataFrame, group: Ints, used: Bools) -> tuple[Floats, Floats]:
     """Return the usual boats of every site-day by the used ones, and the factor of each group."""
     area, boats = rows["area"].to_numpy(), rows["boats"].to_numpy()
     codes = [rows["site"].to_numpy(), _codes(area * 1000 + rows["block"].to_numpy()), group]
@@ -175,16 +173,16 @@ def _fit(
     return usual, factors[2]
 
 
-def _sums(code: NDArray[np.int64], number: Floats, size: int) -> Floats:
+def _sums(code: Ints, number: Floats, size: int) -> Floats:
     """Return sums by code as floats, also of no numbers at all."""
     return np.bincount(code, number, minlength=size).astype(np.float64)
 
 
-def _codes(values: NDArray[np.int64]) -> NDArray[np.int64]:
+def _codes(values: Ints) -> Ints:
     return np.asarray(np.unique(values, return_inverse=True)[1], dtype=np.int64)
 
 
-def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[NDArray[np.bool_], Weather]:
+def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[Bools, Weather]:
     """Return which site-days lie on an unfishable date, and the counts of such dates."""
     frame = pd.DataFrame({"date": rows["date"], "boats": rows["boats"], "usual": usual})
     dates = frame.groupby("date").sum()
@@ -204,9 +202,9 @@ def _unfishable_of_weeks(
     rows: pd.DataFrame,
     gone: Floats,
     usual: Floats,
-    group: NDArray[np.int64],
+    group: Ints,
     *,
-    kind: NDArray[np.int64],
+    kind: Ints,
 ) -> dict[tuple[int, str], float]:
     """Return the share of boats that stayed in, by area and week; those of a group stand for it."""
     frame = pd.DataFrame({"area": rows["area"], "week": rows["week"], "group": group})
@@ -226,11 +224,11 @@ def _unfishable_of_weeks(
 def _weights(
     rows: pd.DataFrame,
     usual: Floats,
-    group: NDArray[np.int64],
+    group: Ints,
     effect: Floats,
     *,
-    kind: NDArray[np.int64],
-) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    kind: Ints,
+) -> tuple[Floats, Floats, Bools]:
     """Return weights of weekdays by area, the errors of their logs, and where they were recorded.
 
     The error follows from the boats behind a group and their variance over Poisson's

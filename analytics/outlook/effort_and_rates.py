@@ -26,10 +26,9 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Floats
     from analytics.outlook.day_effects import DayEffects, Weather
     from analytics.outlook.weekly_series import WeeklySeries
-
-    Floats = NDArray[np.float64]
 
 
 #: Sampled dates that count as one on their own: bad weather lasts.
@@ -171,7 +170,7 @@ def _unfishable_share(
     return np.asarray(rng.beta(first + unfishable, second + n - unfishable, n_draws))
 
 
-def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
+def _unknown(effort: NDArray[np.float32], days: NDArray[np.datetime64]) -> Bools:
     if not len(days):
         return np.zeros(effort.shape[1], dtype=bool)
     return np.asarray(np.isnan(effort).any(axis=(0, 2)))
@@ -181,10 +180,10 @@ def _assumed(
     now: WeeklySeries,
     past: Sequence[WeeklySeries],
     pattern: SeasonalPattern,
-    from_past: NDArray[np.bool_],
-    still: NDArray[np.bool_],
+    from_past: Bools,
+    still: Bools,
     *,
-    unknown: NDArray[np.bool_],
+    unknown: Bools,
 ) -> tuple[str, ...]:
     weather = now.days.weather
     n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
@@ -265,7 +264,7 @@ def _per_trip(
     past: Sequence[WeeklySeries],
     ahead: Sequence[str],
     *,
-    fresh: NDArray[np.bool_],
+    fresh: Bools,
     n_draws: int,
     rng: np.random.Generator,
 ) -> Floats:
@@ -301,9 +300,7 @@ def index_figures(rates: Mapping[str, pa.Table], now: WeeklySeries, *, response:
     return _figures(now, *with_none(np.where(none, 0.0, value), variance))
 
 
-def _index_else(
-    index: Figures, value: Floats, variance: Floats
-) -> tuple[Figures, NDArray[np.bool_]]:
+def _index_else(index: Figures, value: Floats, variance: Floats) -> tuple[Figures, Bools]:
     """Return the index, other figures in areas without one, and which areas have one, (A,)."""
     has = any_of(np.isfinite(index.value), 1)
     value = np.where(has[:, None], index.value, value)
@@ -350,7 +347,7 @@ def _timing(rates: Mapping[str, pa.Table], seasons: Sequence[str]) -> pd.DataFra
     return frame.loc[known]
 
 
-def any_of(flags: NDArray[np.bool_], axis: int | tuple[int, ...]) -> NDArray[np.bool_]:
+def any_of(flags: Bools, axis: int | tuple[int, ...]) -> Bools:
     """Return whether any flag is set along an axis or two."""
     return np.asarray(flags.any(axis=axis), dtype=bool)
 
@@ -412,7 +409,7 @@ def _borrowed(
     now: WeeklySeries,
     past: Sequence[WeeklySeries],
     share: Floats,
-    known: NDArray[np.bool_],
+    known: Bools,
     rng: np.random.Generator,
 ) -> Floats:
     """Return logits for areas without encounters: past seasons' mean share, else other areas'."""

@@ -24,8 +24,7 @@ from analytics.survey.estimators import DesignEstimator
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion, Sampled
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     from analytics.survey.domain_totals import DomainTotals
     from analytics.survey.reduction import Analysis
 
-    Floats = NDArray[np.float64]
     ClassSpreadRows = Mapping[tuple[str | None, str], dict[str, Any]]
     SetSpreadRows = Mapping[tuple[str | None, str], dict[str, Any]]
     Row = dict[str, Any]
@@ -80,7 +78,7 @@ def _add_sampled(
     *,
     domains: Domains,
     totals: DomainTotals,
-    is_sampled: NDArray[np.bool_],
+    is_sampled: Bools,
 ) -> None:
     """Put in place the covariance of areas whose classes come from test fishing."""
     n = len(CLASS_NAMES)

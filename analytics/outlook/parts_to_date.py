@@ -18,13 +18,11 @@ from analytics.survey.reduction import UNKNOWN_SIZE, Analysis, Measure, Reductio
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.survey.design import Design
 
-    Floats = NDArray[np.float64]
     Rows = Mapping[tuple[str | None, str], dict[str, Any]]
 
 
@@ -66,14 +64,14 @@ class JointParts:
         return found
 
 
-def joint_parts(snapshot: Snapshot, season: SeasonSurvey) -> JointParts:
+def joint_parts(season: SeasonSurvey) -> JointParts:
     """Total anglers, kept and released fish by area and method with their joint covariance."""
     design = season.design
-    methods = _methods(snapshot, design)
+    methods = _methods(season.snapshot, design)
     measures = _measures(season, methods)
     analysis = Analysis(tuple(measures))
     reduction = Reduction(
-        snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
+        season.snapshot.source("interviews"), design=design, measures=measures, analyses=[analysis]
     )
     moments = reduction.moments(analysis)
     total, cov = joint_area_totals(design, moments, plans=season.plans)

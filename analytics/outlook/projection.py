@@ -27,14 +27,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.data.snapshot import Snapshot
+    from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
     from analytics.outlook.weekly_series import WeeklySeries
 
     Float32 = NDArray[np.float32]
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 
@@ -60,7 +59,6 @@ class Projection:
 
 
 def project_season(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     to_date: ToDate,
     rates: Mapping[str, pa.Table],
@@ -79,9 +77,11 @@ def project_season(
         none = np.zeros((*to_date.by_method.shape[:2], 0), dtype=np.float32)
         return Projection(none, none.copy(), none.copy(), ())
     analyses = {name: season.analyses[name] for name in PROJECTED_FROM}
-    now = weekly_of(snapshot, season.design, season.estimators, analyses, areas=to_date.areas)
+    now = weekly_of(
+        season.snapshot, season.design, season.estimators, analyses, areas=to_date.areas
+    )
     if past is None:
-        past = past_weekly(snapshot, season=season.design.season)
+        past = past_weekly(season.snapshot, season=season.design.season)
     ahead = weeks_ahead(now.weeks[-1], weeks)
     trips, met, sublegal = (np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR)
     effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
@@ -140,7 +140,6 @@ class Boats:
 
 
 def boats_of(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     *,
     areas: tuple[str, ...],
@@ -153,7 +152,7 @@ def boats_of(
     """
     days = pa.table({"sample_id": pa.array(season.design.site_days.sample_id, pa.string())})
     found = query.run(
-        _BOATS, trip_tables(snapshot) | {"days": days}, {"season": season.design.season}
+        _BOATS, trip_tables(season.snapshot) | {"days": days}, {"season": season.design.season}
     )
     area = np.asarray(found["area"].to_pylist(), dtype=str)
     anglers = np.asarray(found["anglers"].to_numpy(), dtype=np.int64)
@@ -184,9 +183,7 @@ def boats_of(
     return Boats(mean, size, party, tuple(assumed))
 
 
-def _party_size_share(
-    area: NDArray[np.str_], anglers: NDArray[np.int64], areas: tuple[str, ...]
-) -> Floats:
+def _party_size_share(area: NDArray[np.str_], anglers: Ints, areas: tuple[str, ...]) -> Floats:
     """Return the share of boats by anglers aboard, shape (A, P)."""
     aboard = np.minimum(anglers, MOST_ANGLERS)
     width = int(aboard.max(initial=1))
@@ -219,7 +216,6 @@ class ProjectionResult:
 
 
 def project_from(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     rates: Mapping[str, pa.Table],
     *,
@@ -239,15 +235,14 @@ def project_from(
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
     )
     name, through = season.design.season, season.design.through
-    to_date = to_date_draws(snapshot, season, rng=so_far, n_draws=n_draws, rows=rows)
+    to_date = to_date_draws(season, rng=so_far, n_draws=n_draws, rows=rows)
     areas = to_date.areas
-    calendar = season_calendar(snapshot, season=name, through=through, areas=areas)
+    calendar = season_calendar(season.snapshot, season=name, through=through, areas=areas)
     if past is None:
         # A season that is over is not projected, and asks for no trust in projections.
-        past = past_weekly(snapshot, season=name) if len(calendar.days) else []
-    boats = boats_of(snapshot, season, areas=areas, rng=boat, n_draws=n_draws)
+        past = past_weekly(season.snapshot, season=name) if len(calendar.days) else []
+    boats = boats_of(season, areas=areas, rng=boat, n_draws=n_draws)
     ahead = project_season(
-        snapshot,
         season,
         to_date,
         rates,
@@ -258,14 +253,13 @@ def project_from(
     )
     keys = [f"length {area}" for area in ("", *areas)]
     normal = dict(to_date.normal) | {key: lengths.standard_normal(n_draws) for key in keys}
-    baseline = _baseline(snapshot, season, to_date, calendar, ahead=ahead, boats=boats)
+    baseline = _baseline(season, to_date, calendar, ahead=ahead, boats=boats)
     baseline = replace(baseline, normal=_single(normal), level=level)
     assumed = (*to_date.assumed, *ahead.assumed, *_days_to_come(calendar), *boats.assumed)
     return ProjectionResult(baseline, to_date, calendar, past, assumed)
 
 
 def _baseline(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     to_date: ToDate,
     calendar: SeasonCalendar,
@@ -294,10 +288,10 @@ def _baseline(
         uncapped_mean=boats.uncapped_mean.astype(np.float32),
         uncapped_size=boats.uncapped_size.astype(np.float32),
         party_size_share=boats.party_size_share,
-        rates=tuple(snapshot["release_rates"].to_pylist()),
-        drop_off_rates=tuple(snapshot["drop_off"].to_pylist()),
+        rates=tuple(season.snapshot["release_rates"].to_pylist()),
+        drop_off_rates=tuple(season.snapshot["drop_off"].to_pylist()),
         normal={},
-        lengths=_lengths(snapshot, season),
+        lengths=_lengths(season),
     )
 
 
@@ -305,16 +299,16 @@ def _single(values: Mapping[str, Floats]) -> dict[str, Float32]:
     return {name: one.astype(np.float32) for name, one in values.items()}
 
 
-def _lengths(
-    snapshot: Snapshot, season: SeasonSurvey
-) -> dict[tuple[str, str], NDArray[np.float64]]:
+def _lengths(season: SeasonSurvey) -> dict[tuple[str, str], Floats]:
     """Return total lengths by area and size; of sublegal fish from test fishing alone.
 
     Anglers may not land a fish under the line, so those at the dock stand for no others.
     """
-    if not snapshot["fish"].num_rows:
+    if not season.snapshot["fish"].num_rows:
         return {}
-    fish = measured_fish(snapshot, season=season.design.season, through=season.design.through)
+    fish = measured_fish(
+        season.snapshot, season=season.design.season, through=season.design.through
+    )
     fish = fish.filter(pc.is_valid(fish["is_legal"]))
     area = np.asarray(fish["area"].to_pylist(), dtype=str)
     long = np.asarray(fish["total_mm"].to_numpy(), dtype=np.float64)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Ints
     from analytics.data.snapshot import Snapshot
 
 #: Days after the last planned close on which an option may still open.
@@ -40,7 +41,7 @@ class SeasonCalendar:
     through: date
     days: NDArray[np.datetime64]
     weeks: tuple[str, ...]
-    week: NDArray[np.int64]
+    week: Ints
     rules: Rules
     rules_to_date: Rules
     last_open: dict[str, date]

@@ -12,9 +12,8 @@ from analytics.models.smoother import STEP_SCALE, paths_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
+    from analytics.arrays import Bools, Floats, Ints
 
-    Floats = NDArray[np.float64]
 
 #: Weeks of a year; the 53rd of a long one counts as the first of the next.
 YEAR = 52
@@ -49,7 +48,7 @@ class Figures:
     weeks: tuple[str, ...]
     value: Floats
     variance: Floats
-    is_open: NDArray[np.bool_]
+    is_open: Bools
     _smoothed: dict[str, Smooth | None] = field(init=False, default_factory=dict)
 
     def smoothed(self, area: str) -> Smooth | None:
@@ -116,7 +115,7 @@ class SeasonalPattern:
         lags = np.minimum(np.arange(1, n_ahead + 1), YEAR - 1)
         return np.asarray(np.sqrt(self.growth[lags] * (1 + 1 / n)))
 
-    def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, NDArray[np.int64]]:
+    def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, Ints]:
         """Return an area's mean level over past seasons and how many tell it, shapes (H,)."""
         known = self.level[:, area, [self.place(week) for week in weeks]]
         n = np.isfinite(known).sum(axis=0)
@@ -187,7 +186,7 @@ def _pattern(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
     )
 
 
-def _shape(level: Floats, has: NDArray[np.bool_]) -> Floats:
+def _shape(level: Floats, has: Bools) -> Floats:
     """Return the course that seasons share, shape (A, 52): levels are shape plus season's own.
 
     Alternating means find it, so that a season which lacks some weeks bends nothing.
@@ -232,7 +231,7 @@ def _growth(off: Floats, free: Floats, cov: Floats) -> Floats:
     return growth
 
 
-def _level_variance(off: Floats, several: NDArray[np.bool_]) -> float:
+def _level_variance(off: Floats, several: Bools) -> float:
     """Return the variance of areas' seasons about their usual level and the season's anomaly."""
     n = np.isfinite(off).sum(axis=2)
     mean = np.where(n > 0, np.nansum(off, axis=2) / np.maximum(n, 1), np.nan)
@@ -274,8 +273,8 @@ class LevelPaths:
     """
 
     draws: Floats
-    n_known: NDArray[np.int64]
-    from_past: NDArray[np.bool_]
+    n_known: Ints
+    from_past: Bools
 
 
 def level_paths(

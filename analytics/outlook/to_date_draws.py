@@ -26,13 +26,11 @@ from analytics.outlook.parts_to_date import (
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate
 
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
     Rows = Mapping[tuple[str | None, str], Row]
 
@@ -177,7 +175,6 @@ class ToDate:
 
 
 def to_date_draws(
-    snapshot: Snapshot,
     season: SeasonSurvey,
     *,
     rng: np.random.Generator,
@@ -194,9 +191,9 @@ def to_date_draws(
     by area and by season, where they are at hand.
     """
     found = rows_by_area(rows if rows is not None else area_rows(season))
-    joint = joint_parts(snapshot, season)
-    areas = season_areas(snapshot, season)
-    normal = _normals(snapshot, rng, n_draws)
+    joint = joint_parts(season)
+    areas = season_areas(season)
+    normal = _normals(season.snapshot, rng, n_draws)
     df = found.get((None, "encounter_fish"), {}).get("df")
     tail = tail_draws(np.inf if df is None else df, rng=rng, n_draws=n_draws)
     by_method = _widened(part_draws(joint, found, rng=rng, tail=tail), joint.areas, areas)
@@ -216,8 +213,8 @@ def to_date_draws(
         by_method,
         deep,
         joint.methods,
-        release_rates=snapshot["release_rates"].to_pylist(),
-        drop_off=snapshot["drop_off"].to_pylist(),
+        release_rates=season.snapshot["release_rates"].to_pylist(),
+        drop_off=season.snapshot["drop_off"].to_pylist(),
         normal=normal,
     )
     fixed, missing = _at_rows(drawn, areas, found)
@@ -248,9 +245,9 @@ def rows_by_area(rows: Iterable[Row]) -> dict[tuple[str | None, str], Row]:
     return {(row["area"], row["quantity"]): row for row in rows if row["week"] is None}
 
 
-def season_areas(snapshot: Snapshot, season: SeasonSurvey) -> tuple[str, ...]:
+def season_areas(season: SeasonSurvey) -> tuple[str, ...]:
     """Return the areas that were sampled so far or are open on some day of the season."""
-    mine = season_days(snapshot, season.design.season)["area"]
+    mine = season_days(season.snapshot, season.design.season)["area"]
     return tuple(sorted({*map(str, mine.unique()), *season.design.areas}))
 
 

@@ -27,14 +27,12 @@ from analytics.weeks import weeks_between
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats
     from analytics.outlook.seasonal_pattern import Figures
     from analytics.survey.design import Design
     from analytics.survey.estimators import TotalEstimator
     from analytics.survey.reduction import Analysis
 
-    Floats = NDArray[np.float64]
 
 TRIPS, RATE, SHARE = "angler_trips", "encounters_per_angler_trip", "sublegal_prop"
 PROJECTED_FROM = (TRIPS, RATE, SHARE)
@@ -218,9 +216,7 @@ def _fishable_share(boats: DayEffects, *, n_areas: int, weeks: Sequence[str]) ->
     return np.asarray(1 - np.where(known, unfishable, of_week) * (1 - boats.weather.share))
 
 
-def codes_of_areas(
-    areas: Sequence[str], flag: NDArray[np.bool_], name: str, **more: int
-) -> list[str]:
+def codes_of_areas(areas: Sequence[str], flag: Bools, name: str, **more: int) -> list[str]:
     """Return the code of the areas that are flagged, none where none is."""
     flagged = [area for area, one in zip(areas, flag, strict=True) if one]
     return [coded(name, areas=flagged, **more)] if flagged else []

@@ -15,35 +15,32 @@ from analytics.released.sampled_deaths import sampled_death_table
 from analytics.released.sublegal_share import shares_table
 
 if TYPE_CHECKING:
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
 
 
-def released_tables(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float
-) -> dict[str, pa.Table]:
+def released_tables(season: SeasonSurvey, *, level: float) -> dict[str, pa.Table]:
     """Return every table of released fish by its name, in `schemas.RELEASED_SCHEMAS`.
 
-    `season`: prepared from the snapshot with the usual settings.
+    `season`: prepared with the usual settings.
     """
-    sums = death_sums(snapshot, season)
-    composition, compared = composition_tables(snapshot, season, level=level)
+    sums = death_sums(season)
+    composition, compared = composition_tables(season, level=level)
     return {
-        "shares": shares_table(snapshot, season, level=level),
+        "shares": shares_table(season, level=level),
         "composition": composition,
         "composition_ratio": compared,
         "deaths": pa.concat_tables(
             [
-                death_table(snapshot, season, level=level, sums=sums),
-                sampled_death_table(snapshot, season, level=level, sums=sums),
+                death_table(season, level=level, sums=sums),
+                sampled_death_table(season, level=level, sums=sums),
             ]
         ),
-        "method_mix_deaths": mix_table(snapshot, season, level=level, sums=sums),
-        "holding_rates": trial_table(snapshot, level=level),
-        "wound_mix": wound_mix_table(snapshot, season, level=level),
-        "survival": survival_table(snapshot, level=level),
-        "lengths": length_table(snapshot, season),
-        "legal_share": legal_share_table(snapshot, season, level=level),
-        "conversions": conversion_table(snapshot, season),
-        "bycatch": bycatch_table(snapshot, season, level=level),
+        "method_mix_deaths": mix_table(season, level=level, sums=sums),
+        "holding_rates": trial_table(season.snapshot, level=level),
+        "wound_mix": wound_mix_table(season, level=level),
+        "survival": survival_table(season.snapshot, level=level),
+        "lengths": length_table(season),
+        "legal_share": legal_share_table(season, level=level),
+        "conversions": conversion_table(season),
+        "bycatch": bycatch_table(season, level=level),
     }

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from analytics.data.query import Source
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.result_rows import DomainEstimates
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.survey.design import Design
@@ -178,7 +177,7 @@ _ESTIMATOR = coded("bycatch_ratio")
 _NOT_RECORDED = coded("no_bycatch_recorded")
 
 
-def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
+def bycatch_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """Estimate encounters (kept and released) of every other species per angler-hour.
 
     The combined ratio of two stratified two-stage totals, with the season's own design and its
@@ -188,23 +187,21 @@ def bycatch_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> 
     """
     rows = [
         row
-        for found, estimators in _with_estimators(snapshot, season)
+        for found, estimators in _with_estimators(season)
         for species in found.species
         for row in sorted(_rows(season, estimators, found, species, level=level), key=_place)
     ]
     return pa.Table.from_pylist(rows, BYCATCH_SCHEMA)
 
 
-def _with_estimators(
-    snapshot: Snapshot, season: SeasonSurvey
-) -> Iterator[tuple[Bycatch, list[TotalEstimator]]]:
+def _with_estimators(season: SeasonSurvey) -> Iterator[tuple[Bycatch, list[TotalEstimator]]]:
     """Yield some species at a time with their estimators, as for the season's catch."""
     design = season.design
-    sources = interview_sources(snapshot, design)
+    sources = interview_sources(season.snapshot, design)
     known = [reported_on(rows, one.site_days.sample_id.tolist()) for one, rows in sources]
-    for found in bycatch_of(snapshot["bycatch"], pa.concat_tables(known)).blocks:
+    for found in bycatch_of(season.snapshot["bycatch"], pa.concat_tables(known)).blocks:
         reduce = partial(_reduce, found=found)
-        yield found, season_estimators(snapshot, design, season.plans, reduce)
+        yield found, season_estimators(season.snapshot, design, season.plans, reduce)
 
 
 def _reduce(interviews: Source, *, design: Design, found: Bycatch) -> Reduction:

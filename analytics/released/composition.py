@@ -39,15 +39,12 @@ from analytics.survey.reduction import catch_measures
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
-    from analytics.data.snapshot import Snapshot
+    from analytics.arrays import Floats
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.composition_sample import ClassRatios
     from analytics.fish.mark_composition import BorrowedShares
     from analytics.survey.domain_totals import DomainTotals
 
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 ALL = "encounter_fish"
@@ -66,7 +63,7 @@ _MET = np.isin(
 
 
 def composition_tables(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float = 0.95, n_draws: int = N_DRAWS
+    season: SeasonSurvey, *, level: float = 0.95, n_draws: int = N_DRAWS
 ) -> tuple[pa.Table, pa.Table]:
     """Return encounters by class on both bases, and one over the other.
 
@@ -76,7 +73,7 @@ def composition_tables(
     """
     rows: list[Row] = []
     compared: list[Row] = []
-    pooled = drawn_classes(snapshot, season)
+    pooled = drawn_classes(season)
     n_weeks = len(season.design.weeks)
     levels = [
         _Level.of(season, pooled, Domains("area" in by, "week" in by, n_weeks)) for by in LEVELS

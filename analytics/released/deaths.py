@@ -28,7 +28,6 @@ from analytics.survey.reduction import Reduction
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate, PublishedRate
     from analytics.fish.release_mortality import DeathPlan, FishByRate, Group
@@ -61,17 +60,19 @@ class DeathSums:
     estimators: tuple[TotalEstimator, ...]
 
 
-def death_sums(snapshot: Snapshot, season: SeasonSurvey) -> DeathSums:
+def death_sums(season: SeasonSurvey) -> DeathSums:
     """Reduce the interviews of a season to the sums that deaths by class need."""
     plan = plan_deaths(
-        snapshot.source("interviews"),
-        snapshot["release_rates"],
-        snapshot["drop_off"],
+        season.snapshot.source("interviews"),
+        season.snapshot["release_rates"],
+        season.snapshot["drop_off"],
         detail=True,
         unsized=season.deaths.unsized,
     )
     reduce = partial(Reduction, measures=plan.measures, analyses=[plan.analysis])
-    return DeathSums(plan, tuple(season_estimators(snapshot, season.design, season.plans, reduce)))
+    return DeathSums(
+        plan, tuple(season_estimators(season.snapshot, season.design, season.plans, reduce))
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,9 +164,7 @@ _TOTALS = {
 }
 
 
-def death_table(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
-) -> pa.Table:
+def death_table(season: SeasonSurvey, *, level: float, sums: DeathSums | None = None) -> pa.Table:
     """Return kept fish, release deaths and drop-off deaths of a season by class, in `DEATH_SCHEMA`.
 
     All areas (null) first, then each area: a row for each fate, size class, fishing method and
@@ -173,7 +172,7 @@ def death_table(
     dropped off and everything (fate ``all``), whose deaths are those of the result rows. Low and
     high are the same fish at the ends of the rate's interval (logit scale).
     """
-    sums = sums or death_sums(snapshot, season)
+    sums = sums or death_sums(season)
     return table_of_areas(sums, season, _DeathRows, level=level)
 
 
@@ -298,9 +297,7 @@ def printed_rate(method: str | None) -> PublishedRate | None:
     return next((rate for stem, rate in _STEMS if stem in words), None)
 
 
-def mix_table(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
-) -> pa.Table:
+def mix_table(season: SeasonSurvey, *, level: float, sums: DeathSums | None = None) -> pa.Table:
     """Return deaths of sublegal releases at given and printed rates, in `METHOD_MIX_SCHEMA`.
 
     Four cases, each a total (method null) and its part by fishing method: the rates given; printed
@@ -309,7 +306,7 @@ def mix_table(
     printed rates are of other fisheries. All areas (null) come first; where nobody mooched or
     trolled there is one row with a reason.
     """
-    sums = sums or death_sums(snapshot, season)
+    sums = sums or death_sums(season)
     return table_of_areas(sums, season, _MixRows, level=level)
 
 

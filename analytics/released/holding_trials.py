@@ -30,8 +30,7 @@ from analytics.result_table import known
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.holding_trials import TrialRate
@@ -73,10 +72,10 @@ def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
 
 def survival_rows(
     group: Sequence[str],
-    hours: NDArray[np.float64],
-    died: NDArray[np.bool_],
+    hours: Floats,
+    died: Bools,
     *,
-    fish: NDArray[np.int64] | None = None,
+    fish: Ints | None = None,
     level: float,
 ) -> pa.Table:
     """Return the survival curve of every group of n entries, in `SURVIVAL_SCHEMA`.
@@ -108,7 +107,7 @@ def survival_rows(
     return pa.Table.from_pylist(rows, SURVIVAL_SCHEMA)
 
 
-def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
+def wound_mix_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the rate of a season's fish: how often each wound site is met times its trial rate.
 
     Every measured fish of test fishing or released that has a wound site counts alike; fish kept on
@@ -117,12 +116,12 @@ def wound_mix_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -
     a reason, where a site has no rate.
     """
     design = season.design
-    fish = measured_fish(snapshot, season=design.season, through=design.through)
+    fish = measured_fish(season.snapshot, season=design.season, through=design.through)
     seen = query.run(_MET, {"measured": fish}).to_pylist()
     sites = Counter(plain_group(one["wound_site"]) for one in seen if one["is_met"])
     pooled = [
         one
-        for one in trial_rates(_groups(snapshot), level=level)
+        for one in trial_rates(_groups(season.snapshot), level=level)
         if one.fish.trial_id is None and one.rate_prop is not None
     ]
     rates = {one.fish.group: one for one in pooled if not one.fish.is_control}

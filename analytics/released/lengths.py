@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.lengths import Conversion
 
@@ -39,13 +38,13 @@ ORDER BY area, week, source, bin_low_mm, min_length_mm
 _NO_FISH = coded("no_test_lengths")
 
 
-def length_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
+def length_table(season: SeasonSurvey) -> pa.Table:
     """Count the measured fish of a season by area, week, source and length, kept ones too."""
     given = {"season": season.design.season, "width": BIN_MM}
-    return query.run(_BINS, {"measured": _measured(snapshot, season)}, given).cast(LENGTH_SCHEMA)
+    return query.run(_BINS, {"measured": _measured(season)}, given).cast(LENGTH_SCHEMA)
 
 
-def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
+def legal_share_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the share of the fish met that are legal at many minimum lengths, all areas first.
 
     Fish of test fishing only: they are the fish met, those on the dock were chosen by the line.
@@ -53,9 +52,9 @@ def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float)
     the lengths of the sample, and the minimum of the season (`is_rule`; one row each where areas
     have several). An area with a minimum and no sample has that row alone, with the reason.
     """
-    measured = _measured(snapshot, season)
+    measured = _measured(season)
     met = measured.filter(pc.equal(measured["source"], "test_fishing")).to_pandas()
-    rules = _rules(snapshot, season)
+    rules = _rules(season)
     grid = _grid(met["total_mm"].dropna())
     rows: list[dict[str, Any]] = []
     for area in (None, *season.design.areas):
@@ -64,7 +63,7 @@ def legal_share_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float)
     return pa.Table.from_pylist(rows, LEGAL_SHARE_SCHEMA)
 
 
-def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
+def conversion_table(season: SeasonSurvey) -> pa.Table:
     """Return how total length follows from fork length, and weight from length.
 
     Linear: target = intercept + slope · given; power: the same of natural logarithms; stated
@@ -72,7 +71,8 @@ def conversion_table(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
     """
     given = {"season": season.design.season, "through": season.design.through}
     rows = [
-        {"season": season.design.season, **_numbers(one)} for one in conversions(snapshot, **given)
+        {"season": season.design.season, **_numbers(one)}
+        for one in conversions(season.snapshot, **given)
     ]
     return pa.Table.from_pylist(rows, CONVERSION_SCHEMA)
 
@@ -86,14 +86,16 @@ def _numbers(conversion: Conversion) -> dict[str, Any]:
     return row | {"n_fish": fit.pop("n"), **fit}
 
 
-def _measured(snapshot: Snapshot, season: SeasonSurvey) -> pa.Table:
-    return measured_fish(snapshot, season=season.design.season, through=season.design.through)
+def _measured(season: SeasonSurvey) -> pa.Table:
+    return measured_fish(
+        season.snapshot, season=season.design.season, through=season.design.through
+    )
 
 
-def _rules(snapshot: Snapshot, season: SeasonSurvey) -> dict[str | None, dict[float, list[str]]]:
+def _rules(season: SeasonSurvey) -> dict[str | None, dict[float, list[str]]]:
     """Return every minimum of each area, and of all (None), with the areas that have it."""
     rules: dict[str | None, dict[float, list[str]]] = defaultdict(dict)
-    for row in snapshot["seasons"].to_pylist():
+    for row in season.snapshot["seasons"].to_pylist():
         area, minimum = row["area"], row["min_length_mm"]
         if row["season"] == season.design.season and minimum is not None:
             for key in (area, None):

@@ -30,16 +30,13 @@ from analytics.survey.domains import Domains
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from numpy.typing import NDArray
-
-    from analytics.data.snapshot import Snapshot
+    from analytics.arrays import Floats
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.estimates.size_mark_classes import ClassExpansion
     from analytics.fish.mortality_rates import MortalityRate
     from analytics.fish.release_mortality import DeathPlan, FishByRate
     from analytics.survey.domain_totals import DomainTotals
 
-    Floats = NDArray[np.float64]
     Row = dict[str, Any]
 
 
@@ -123,7 +120,7 @@ _OF_MET, _OF_KEPT = (0, 0, 0, 0, 1, 0), (0, 0, 0, 0, 0, 1)
 
 
 def sampled_death_table(
-    snapshot: Snapshot, season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
+    season: SeasonSurvey, *, level: float, sums: DeathSums | None = None
 ) -> pa.Table:
     """Return deaths of a season with releases from test fishing, in `DEATH_SCHEMA`.
 
@@ -134,8 +131,8 @@ def sampled_death_table(
     rest on the same interviews, and from the rates. All areas (null) first, then each area; no row
     for a domain without sampled classes.
     """
-    sums = sums or death_sums(snapshot, season)
-    pooled = drawn_classes(snapshot, season)
+    sums = sums or death_sums(season)
+    pooled = drawn_classes(season)
     rows: list[Row] = []
     for by_area in BY_AREA:
         rows += _rows(season, pooled, sums, by_area=by_area, level=level)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analytics.data.snapshot import Snapshot
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.models.partial_pooling import PooledShares
     from analytics.survey.design import Design
@@ -43,12 +43,12 @@ class ReportedFish:
       gave both numbers, and those boats.
     """
 
-    area: NDArray[np.int64]
-    week: NDArray[np.int64]
-    is_convenience: NDArray[np.bool_]
-    sublegal: NDArray[np.int64]
-    fish: NDArray[np.int64]
-    interviews: NDArray[np.int64]
+    area: Ints
+    week: Ints
+    is_convenience: Bools
+    sublegal: Ints
+    fish: Ints
+    interviews: Ints
 
 
 def reported_fish(season: SeasonSurvey) -> ReportedFish:
@@ -91,7 +91,7 @@ def _sources(season: SeasonSurvey) -> list[tuple[Design, Reduction, bool]]:
     return [(season.design, season.reduction, False), *met]
 
 
-def _week(design: Design, moments: Moments) -> NDArray[np.int64]:
+def _week(design: Design, moments: Moments) -> Ints:
     """Return the week of each cell; its unit in the sums is a site-day."""
     return design.units.week[design.site_days.unit[moments.unit]]
 
@@ -104,7 +104,7 @@ UNKNOWN = coded("all_of_unknown_size")
 _FIGURES = ("estimate", "se", "ci_low", "ci_high", "df")
 
 
-def shares_table(snapshot: Snapshot, season: SeasonSurvey, *, level: float) -> pa.Table:
+def shares_table(season: SeasonSurvey, *, level: float) -> pa.Table:
     """Return the sublegal share of every area and week, and of every area, on both bases.
 
     The survey's rows are the result rows of `sublegal_prop`; the pooled ones come from
@@ -237,8 +237,8 @@ def _model(by_domain: _DomainCells, domains: Sequence[Domain]) -> _Model:
 class _Weights:
     """Weights of the model's domains in one row, with their variances and a code about them."""
 
-    weight: NDArray[np.float64]
-    variance: NDArray[np.float64]
+    weight: Floats
+    variance: Floats
     note: str
 
 

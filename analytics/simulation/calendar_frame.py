@@ -17,6 +17,7 @@ from analytics.weeks import days_from, week_of_days, weekday_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Ints
     from analytics.simulation.scenario import Opening, Season, Sound
 
 _FRIDAY = 5
@@ -34,17 +35,17 @@ class Frame:
     """
 
     season: str
-    site: NDArray[np.int64]
-    day: NDArray[np.int64]
-    stratum: NDArray[np.int64]
-    stratum_group: NDArray[np.int64]
+    site: Ints
+    day: Ints
+    stratum: Ints
+    stratum_group: Ints
     dates: NDArray[np.datetime64]
     week: NDArray[np.str_]
-    week_index: NDArray[np.int64]
-    kind: NDArray[np.int64]
-    is_open: NDArray[np.bool_]
-    mark_selective: NDArray[np.bool_]
-    daily_limit: NDArray[np.int64]
+    week_index: Ints
+    kind: Ints
+    is_open: Bools
+    mark_selective: Bools
+    daily_limit: Ints
 
     @property
     def weeks(self) -> list[str]:
@@ -146,13 +147,13 @@ def _holidays(year: int) -> list[dict[str, Any]]:
     ]
 
 
-def _week_index(dates: NDArray[np.datetime64]) -> NDArray[np.int64]:
+def _week_index(dates: NDArray[np.datetime64]) -> Ints:
     monday = dates[0] - np.timedelta64(dates[0].astype(object).weekday(), "D")
-    since: NDArray[np.int64] = (dates - monday).astype(np.int64)
+    since: Ints = (dates - monday).astype(np.int64)
     return since // 7
 
 
-def _kinds(dates: NDArray[np.datetime64], holidays: pa.Table) -> NDArray[np.int64]:
+def _kinds(dates: NDArray[np.datetime64], holidays: pa.Table) -> Ints:
     weekday = weekday_of(dates)
     festive = np.isin(dates, holidays["date"].to_numpy().astype("M8[D]"))
     return np.where((weekday > _FRIDAY) | festive, 2, np.where(weekday == _FRIDAY, 1, 0))

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.simulation.calendar_frame import Frame
     from analytics.simulation.scenario import Habits, Sound
 
@@ -26,10 +25,10 @@ class Water:
     rate, mean 1. `legal_logit` (A, W): log-odds that a fish met is of legal length.
     """
 
-    calm: NDArray[np.float64]
-    encounters_per_angler_hour: NDArray[np.float64]
-    bite: NDArray[np.float64]
-    legal_logit: NDArray[np.float64]
+    calm: Floats
+    encounters_per_angler_hour: Floats
+    bite: Floats
+    legal_logit: Floats
 
 
 def simulate_water(sound: Sound, frame: Frame, rng: np.random.Generator) -> Water:
@@ -45,14 +44,12 @@ def simulate_water(sound: Sound, frame: Frame, rng: np.random.Generator) -> Wate
     )
 
 
-def unit_lognormal(
-    rng: np.random.Generator, sd: float, size: int | tuple[int, ...]
-) -> NDArray[np.float64]:
+def unit_lognormal(rng: np.random.Generator, sd: float, size: int | tuple[int, ...]) -> Floats:
     """Draw lognormal factors of mean 1 whose logarithm has standard deviation `sd`."""
     return rng.lognormal(-(sd**2) / 2, sd, size)
 
 
-def _calm(sound: Sound, n_days: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def _calm(sound: Sound, n_days: int, rng: np.random.Generator) -> Floats:
     """Draw storms of one to three days; on the other days a light wind costs few boats."""
     habits = sound.habits
     starts = rng.random(n_days) < habits.storm_prop / 2
@@ -62,7 +59,7 @@ def _calm(sound: Sound, n_days: int, rng: np.random.Generator) -> NDArray[np.flo
     return np.where(storm, habits.storm_effort, rng.uniform(0.75, 1.2, n_days))
 
 
-def _rates(sound: Sound, label: str, n_weeks: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def _rates(sound: Sound, label: str, n_weeks: int, rng: np.random.Generator) -> Floats:
     habits, season = sound.habits, sound.season(label)
     weeks = np.arange(n_weeks)
     base = np.log([area.encounters_per_angler_hour for area in sound.areas])
@@ -77,9 +74,7 @@ def _rates(sound: Sound, label: str, n_weeks: int, rng: np.random.Generator) -> 
     return np.asarray(np.exp(log_rate))
 
 
-def _wander(
-    sd: float, memory: float, shape: tuple[int, int], rng: np.random.Generator
-) -> NDArray[np.float64]:
+def _wander(sd: float, memory: float, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
     """Draw a first-order autoregression along the weeks, stationary with deviation `sd`."""
     steps = rng.normal(0, sd, shape)
     steps[:, 1:] *= np.sqrt(1 - memory**2)
@@ -88,7 +83,7 @@ def _wander(
     return steps
 
 
-def _legal_logit(sound: Sound, n_weeks: int) -> NDArray[np.float64]:
+def _legal_logit(sound: Sound, n_weeks: int) -> Floats:
     prop = np.array([area.legal_prop for area in sound.areas])
     growth = sound.habits.growth_per_week * (np.arange(n_weeks) - n_weeks / 2)
     return np.asarray(np.log(prop / (1 - prop))[:, None] + growth)
@@ -106,12 +101,12 @@ class Trips:
     local civil hour at which fishing began.
     """
 
-    unit: NDArray[np.int64]
-    area: NDArray[np.int64]
-    method: NDArray[np.int64]
-    anglers: NDArray[np.int64]
-    hours: NDArray[np.float64]
-    start_hour: NDArray[np.float64]
+    unit: Ints
+    area: Ints
+    method: Ints
+    anglers: Ints
+    hours: Floats
+    start_hour: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,14 +117,14 @@ class Catch:
     are the marked ones of those.
     """
 
-    hours: NDArray[np.float64]
-    kept: NDArray[np.int64]
-    legal: NDArray[np.int64]
-    sublegal: NDArray[np.int64]
-    unknown: NDArray[np.int64]
-    kept_marked: NDArray[np.int64]
-    legal_marked: NDArray[np.int64]
-    sublegal_marked: NDArray[np.int64]
+    hours: Floats
+    kept: Ints
+    legal: Ints
+    sublegal: Ints
+    unknown: Ints
+    kept_marked: Ints
+    legal_marked: Ints
+    sublegal_marked: Ints
 
 
 def simulate_catch(
@@ -164,7 +159,7 @@ def simulate_catch(
 
 def _encounters(
     sound: Sound, frame: Frame, water: Water, trips: Trips, rng: np.random.Generator
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+) -> tuple[Ints, Floats]:
     habits = sound.habits
     day = frame.day[trips.unit]
     rate = water.encounters_per_angler_hour[trips.area, frame.week_index[day]]
@@ -179,9 +174,9 @@ def _kept(
     frame: Frame,
     trips: Trips,
     *,
-    met: tuple[NDArray[np.int64], NDArray[np.int64]],
+    met: tuple[Ints, Ints],
     rng: np.random.Generator,
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+) -> tuple[Ints, Ints]:
     """Return fish kept, and of those the marked: up to the limit, marked only where so ruled."""
     legal, legal_marked = met
     habits, day = sound.habits, frame.day[trips.unit]
@@ -220,18 +215,18 @@ def simulate_reports(habits: Habits, true: Catch, rng: np.random.Generator) -> C
     )
 
 
-def _told(habits: Habits, count: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+def _told(habits: Habits, count: Ints, rng: np.random.Generator) -> Ints:
     said = count + rng.binomial(count, habits.over_report_prop)
     rounds = (said >= habits.heap_from) & (rng.random(len(said)) < habits.heap_prop)
     return np.where(rounds, 5 * ((said + 2) // 5), said)
 
 
 def _marked(
-    reported: NDArray[np.int64],
-    marked: NDArray[np.int64],
-    of: NDArray[np.int64],
+    reported: Ints,
+    marked: Ints,
+    of: Ints,
     rng: np.random.Generator,
-) -> NDArray[np.int64]:
+) -> Ints:
     """Return the marked ones of `reported` fish, in the true proportion."""
     prop = marked / np.maximum(of, 1)
     more = marked + rng.binomial(np.maximum(reported - of, 0), prop)
@@ -253,9 +248,9 @@ class Population:
     trips: Trips
     true: Catch
     reported: Catch
-    release_deaths: NDArray[np.int64]
-    drop_off_deaths: NDArray[np.int64]
-    deep_hooked: NDArray[np.int64]
+    release_deaths: Ints
+    drop_off_deaths: Ints
+    deep_hooked: Ints
 
 
 def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator) -> Population:
@@ -285,9 +280,7 @@ def simulate_population(sound: Sound, frame: Frame, *, rng: np.random.Generator)
     )
 
 
-def _death_prop(
-    of_wound: tuple[float, float], deep_prop: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _death_prop(of_wound: tuple[float, float], deep_prop: Floats) -> Floats:
     """Return the chance that a release dies: its hook holds deep or shallow, then kills or not."""
     shallow, deep = of_wound
     return shallow + deep_prop * (deep - shallow)
@@ -317,9 +310,7 @@ def simulate_trips(sound: Sound, frame: Frame, water: Water, rng: np.random.Gene
     )
 
 
-def _areas_fished(
-    sound: Sound, frame: Frame, unit: NDArray[np.int64], rng: np.random.Generator
-) -> NDArray[np.int64]:
+def _areas_fished(sound: Sound, frame: Frame, unit: Ints, rng: np.random.Generator) -> Ints:
     """Return the area each boat fishes: its ramp's, or an open neighbour."""
     codes = {area: index for index, area in enumerate(sound.area_ids)}
     home = np.array([codes[ramp.area] for ramp in sound.ramps])[frame.site[unit]]

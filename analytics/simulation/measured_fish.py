@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Floats, Ints
     from analytics.simulation.fishery import Population
     from analytics.simulation.sampling import Sample
     from analytics.simulation.scenario import Sound
@@ -133,17 +134,17 @@ def _composition(sound: Sound, population: Population, through: str) -> dict[str
     }
 
 
-def legal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def legal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> Floats:
     """Draw total lengths, mm, so that most kept fish weigh 5 to 15 lb (common practice)."""
     return sound.min_length_mm + rng.gamma(3.2, 45.0, n)
 
 
-def sublegal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def sublegal_lengths(sound: Sound, n: int, rng: np.random.Generator) -> Floats:
     """Draw total lengths, mm, under the legal length."""
     return np.maximum(sound.min_length_mm - 2 - rng.gamma(2.2, 55.0, n), 200.0)
 
 
-def _sizes(total_mm: NDArray[np.float64], rng: np.random.Generator) -> dict[str, Any]:
+def _sizes(total_mm: Floats, rng: np.random.Generator) -> dict[str, Any]:
     """Return lengths (mm) and weights (g); fork to total 0.928 to 0.95, condition K 1.1 to 1.3."""
     total = np.floor(total_mm)
     fork = np.round(total * rng.uniform(0.928, 0.95, len(total)))
@@ -157,7 +158,7 @@ def _sizes(total_mm: NDArray[np.float64], rng: np.random.Generator) -> dict[str,
     }
 
 
-def _wounds(sound: Sound, method: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.str_]:
+def _wounds(sound: Sound, method: Ints, rng: np.random.Generator) -> NDArray[np.str_]:
     is_deep = rng.random(len(method)) < np.array(sound.habits.method_deep_prop)[method]
     shallow = rng.choice(np.array(SHALLOW), len(method), p=_SHALLOW_PROPS)
     return np.where(is_deep, rng.choice(np.array(DEEP), len(method), p=_DEEP_PROPS), shallow)

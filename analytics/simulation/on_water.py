@@ -15,6 +15,7 @@ from analytics.simulation.sampling import in_schema, rank_within
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analytics.arrays import Floats, Ints
     from analytics.simulation.fishery import Population
     from analytics.simulation.sampling import Sample
     from analytics.simulation.scenario import Sound
@@ -37,8 +38,8 @@ _SPECIES: dict[str, tuple[float, tuple[float, ...], float]] = {
 class Fleet:
     """Boats by area fished and day, arrays of shape (A, D): to listed ramps, and to others."""
 
-    listed: NDArray[np.int64]
-    unlisted: NDArray[np.int64]
+    listed: Ints
+    unlisted: Ints
 
 
 def simulate_fleet(sound: Sound, population: Population, *, rng: np.random.Generator) -> Fleet:
@@ -87,9 +88,7 @@ def boat_counts_table(
     return in_schema("boat_counts", columns)
 
 
-def _daylight(
-    sound: Sound, area: NDArray[np.int64], dates: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
+def _daylight(sound: Sound, area: Ints, dates: NDArray[np.datetime64]) -> Floats:
     """Return the hours of daylight at an area's ramps on each day."""
     ids = np.array(sound.area_ids)
     latitude = {
@@ -125,7 +124,7 @@ def coverage_table(
 
 def simulate_bycatch(
     population: Population, *, rng: np.random.Generator
-) -> dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]]:
+) -> dict[str, tuple[Ints, Ints]]:
     """Return fish kept and released by species, each of shape (T,), for every boat trip."""
     trips = population.trips
     hours = trips.anglers * population.true.hours
@@ -138,9 +137,7 @@ def simulate_bycatch(
     return found
 
 
-def bycatch_table(
-    sample: Sample, bycatch: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]]
-) -> pa.Table:
+def bycatch_table(sample: Sample, bycatch: dict[str, tuple[Ints, Ints]]) -> pa.Table:
     """Return the `bycatch` rows of the interviewed trips; a boat without a row met none."""
     parts = []
     for species, (kept, released) in bycatch.items():
@@ -158,7 +155,7 @@ def bycatch_table(
 def bycatch_truth(
     sound: Sound,
     population: Population,
-    bycatch: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]],
+    bycatch: dict[str, tuple[Ints, Ints]],
 ) -> pd.DataFrame:
     """Return true bycatch: ``season, area, species, kept_fish, released_fish``."""
     parts = []
@@ -187,7 +184,7 @@ def fleet_truth(sound: Sound, population: Population, fleet: Fleet) -> pd.DataFr
 
 def _days(
     population: Population, n_days: int, rng: np.random.Generator, through: str | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+) -> tuple[Ints, Ints]:
     """Return areas and days of `n_days` random open days an area and week."""
     frame = population.frame
     area, day = np.nonzero(frame.is_open)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Ints
     from analytics.simulation.fishery import Population
     from analytics.simulation.scenario import Sound
 
@@ -51,8 +52,8 @@ class Sample:
     ``site_days`` and ``interviews`` in their schemas.
     """
 
-    units: NDArray[np.int64]
-    trips: NDArray[np.int64]
+    units: Ints
+    trips: Ints
     tables: dict[str, pa.Table]
     interview_id: NDArray[np.str_]
 
@@ -77,7 +78,7 @@ def draw_sample(
 def sample_at(
     sound: Sound,
     population: Population,
-    units: NDArray[np.int64],
+    units: Ints,
     *,
     rng: np.random.Generator,
     options: SampleOptions,
@@ -110,7 +111,7 @@ def draw_units(
     rng: np.random.Generator,
     options: SampleOptions,
     through: str | None = None,
-) -> NDArray[np.int64]:
+) -> Ints:
     """Return the sampled site-days, equal probabilities without replacement in each stratum."""
     frame = population.frame
     n_strata = len(frame.stratum_group)
@@ -125,15 +126,15 @@ def draw_units(
 
 
 def draw_boats(
-    population: Population, units: NDArray[np.int64], *, rng: np.random.Generator, capacity: int
-) -> NDArray[np.int64]:
+    population: Population, units: Ints, *, rng: np.random.Generator, capacity: int
+) -> Ints:
     """Return the interviewed trips: at most `capacity` of each unit, equal probabilities."""
     candidates = np.flatnonzero(np.isin(population.trips.unit, units))
     rank = rank_within(population.trips.unit[candidates], rng)
     return candidates[rank < capacity]
 
 
-def rank_within(group: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+def rank_within(group: Ints, rng: np.random.Generator) -> Ints:
     """Return a random order (0, 1, 2, …) of the members within each group, shape (n,)."""
     order = np.lexsort((rng.random(len(group)), group))
     ordered = group[order]
@@ -143,9 +144,7 @@ def rank_within(group: NDArray[np.int64], rng: np.random.Generator) -> NDArray[n
     return rank
 
 
-def site_day_ids(
-    sound: Sound, population: Population, units: NDArray[np.int64]
-) -> NDArray[np.str_]:
+def site_day_ids(sound: Sound, population: Population, units: Ints) -> NDArray[np.str_]:
     """Return keys such as ``VEL1-20301107``."""
     frame = population.frame
     sites = np.array([ramp.site for ramp in sound.ramps], dtype=np.str_)[frame.site[units]]
@@ -153,7 +152,7 @@ def site_day_ids(
     return np.char.add(np.char.add(sites, "-"), days)
 
 
-def interview_ids(sample_id: NDArray[np.str_], place: NDArray[np.int64]) -> NDArray[np.str_]:
+def interview_ids(sample_id: NDArray[np.str_], place: Ints) -> NDArray[np.str_]:
     """Return keys such as ``VEL1-20301107-03``: the third boat of that site-day."""
     number = np.arange(len(place)) - np.searchsorted(place, place, side="left") + 1
     two_digits = np.char.zfill(number.astype(str), 2)
@@ -161,7 +160,7 @@ def interview_ids(sample_id: NDArray[np.str_], place: NDArray[np.int64]) -> NDAr
 
 
 def _site_days(
-    sound: Sound, population: Population, units: NDArray[np.int64], sample_id: NDArray[np.str_]
+    sound: Sound, population: Population, units: Ints, sample_id: NDArray[np.str_]
 ) -> dict[str, NDArray[Any]]:
     frame = population.frame
     boats = np.bincount(population.trips.unit, minlength=len(frame.site))
@@ -177,7 +176,7 @@ def _site_days(
 def interviews_table(
     sound: Sound,
     population: Population,
-    trips: NDArray[np.int64],
+    trips: Ints,
     *,
     keys: Mapping[str, NDArray[Any]],
     options: SampleOptions,

@@ -12,8 +12,7 @@ from analytics.quantities import QUANTITIES, RATIOS, QuantityKind
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from numpy.typing import NDArray
-
+    from analytics.arrays import Floats, Ints
     from analytics.simulation.fishery import Catch, Population
     from analytics.simulation.scenario import Sound
 
@@ -32,7 +31,7 @@ def truth_rows(
     population: Population,
     *,
     through: str | None = None,
-    boats: NDArray[np.int64] | None = None,
+    boats: Ints | None = None,
 ) -> pd.DataFrame:
     """Return the true value of every quantity that can be known, in every domain, through a week.
 
@@ -65,7 +64,7 @@ def _require_all(known: Iterable[str]) -> None:
 
 
 def season_truth(
-    population: Population, *, basis: str = AS_REPORTED, boats: NDArray[np.int64] | None = None
+    population: Population, *, basis: str = AS_REPORTED, boats: Ints | None = None
 ) -> dict[str, float]:
     """Return the whole season's value of every quantity by its name (quick; for simulations).
 
@@ -100,9 +99,7 @@ def trend_rows(sound: Sound, population: Population) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
-def _totals(
-    population: Population, basis: str, boats: NDArray[np.int64] | None
-) -> dict[str, NDArray[np.float64]]:
+def _totals(population: Population, basis: str, boats: Ints | None) -> dict[str, Floats]:
     """Return the trip-level values behind every total, arrays of shape (T,)."""
     catch = population.true if basis == TRUE else population.reported
     values = _effort(population, catch) | _chinook(catch)
@@ -117,7 +114,7 @@ def _totals(
     return {name: value * boats for name, value in values.items()}
 
 
-def _effort(population: Population, catch: Catch) -> dict[str, NDArray[np.float64]]:
+def _effort(population: Population, catch: Catch) -> dict[str, Floats]:
     anglers = population.trips.anglers.astype(float)
     return {
         "boat_trips": np.ones_like(anglers),
@@ -126,7 +123,7 @@ def _effort(population: Population, catch: Catch) -> dict[str, NDArray[np.float6
     }
 
 
-def _chinook(catch: Catch) -> dict[str, NDArray[np.float64]]:
+def _chinook(catch: Catch) -> dict[str, Floats]:
     released = catch.legal + catch.sublegal + catch.unknown
     legal_marked = catch.kept_marked + catch.legal_marked
     counts = {
@@ -147,7 +144,7 @@ def _chinook(catch: Catch) -> dict[str, NDArray[np.float64]]:
 
 
 def _trip_frames(
-    sound: Sound, population: Population, through: str, boats: NDArray[np.int64] | None
+    sound: Sound, population: Population, through: str, boats: Ints | None
 ) -> dict[str, pd.DataFrame]:
     """Return trip-level values with area and week, plus a row of zeros for every open area-week."""
     frame = population.frame

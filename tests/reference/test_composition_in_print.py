@@ -47,7 +47,7 @@ def test_classes_of_the_sample_in_result_rows(snapshot, quantity):
 
 
 def test_all_encounters_of_the_sample(snapshot):
-    table, _ = composition_tables(snapshot, prepare_survey(snapshot), level=0.95)
+    table, _ = composition_tables(prepare_survey(snapshot), level=0.95)
     rows = table.to_pandas()
     rows = rows[(rows["basis"] == "sampled") & rows["area"].isna() & rows["week"].isna()]
     row = figures(rows, "encounter_fish")

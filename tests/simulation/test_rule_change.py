@@ -49,7 +49,7 @@ def one_season(number):
     boats = rules.simulate_boats(rng)
     snapshot = rules.sampled(boats, rng)
     season = prepare_survey(snapshot, season=rules.SEASON)
-    result = project_from(snapshot, season, {}, n_draws=N_DRAWS, seed=number, past=())
+    result = project_from(season, {}, n_draws=N_DRAWS, seed=number, past=())
     answers = [
         compare_options(result.baseline, [the_change()], (), level=level).figures.to_pandas()
         for level in COUNTS

@@ -462,15 +462,15 @@ def sampled():
     rng = np.random.default_rng(8)
     snapshot = made.sampled(made.simulate_boats(rng), rng)
     season = prepare_survey(snapshot, season=made.SEASON)
-    return snapshot, season, to_date_draws(snapshot, season, rng=rng, n_draws=300)
+    return snapshot, season, to_date_draws(season, rng=rng, n_draws=300)
 
 
 def test_ahead_of_a_sampled_season(sampled):
-    snapshot, season, to_date = sampled
+    _, season, to_date = sampled
     days = made.DAYS[7 * made.N_TOLD :]
     weeks = tuple(dict.fromkeys(week_of_days(days)))
     rng = np.random.default_rng(1)
-    found = project_season(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=rng)
+    found = project_season(season, to_date, {}, days=days, weeks=weeks, rng=rng)
     assert found.effort.shape == (300, 2, len(days))
     assert found.rate.shape == found.sublegal.shape == (300, 2, len(weeks))
     for one in (found.effort, found.rate, found.sublegal):
@@ -479,15 +479,15 @@ def test_ahead_of_a_sampled_season(sampled):
     sections = {f"Assumptions: {one}" for one in ("effort", "catch rate", "sublegal share")}
     assert set(map(section_of, found.assumed)) == sections
     again = np.random.default_rng(1)
-    same = project_season(snapshot, season, to_date, {}, days=days, weeks=weeks, rng=again)
+    same = project_season(season, to_date, {}, days=days, weeks=weeks, rng=again)
     assert (same.effort == found.effort).all() and (same.rate == found.rate).all()
 
 
 def test_a_season_that_is_over_has_nothing_ahead(sampled):
-    snapshot, season, to_date = sampled
+    _, season, to_date = sampled
     none = np.zeros(0, dtype="datetime64[D]")
     rng = np.random.default_rng(1)
-    found = project_season(snapshot, season, to_date, {}, days=none, weeks=(), rng=rng)
+    found = project_season(season, to_date, {}, days=none, weeks=(), rng=rng)
     assert found.effort.shape == found.rate.shape == found.sublegal.shape == (300, 2, 0)
 
 
@@ -525,7 +525,7 @@ def test_a_backtest_knows_only_what_was_known_then():
     for later in (1.0, 3.0):
         snapshot = two_seasons(later=later)
         season = prepare_survey(snapshot, season="next " + made.SEASON)
-        rows[later] = backtest_rows(snapshot, season, {}, n_draws=100)
+        rows[later] = backtest_rows(season, {}, n_draws=100)
     one, other = rows[1.0], rows[3.0]
     assert {row["season"] for row in one} == {made.SEASON}
     assert len(one) == len(CUTS) * len(PROJECTED) * 3

@@ -21,7 +21,7 @@ DEMO = Path(__file__).parents[2] / "demo_parquet"
 
 
 def table_of(snapshot, level=0.95):
-    return bycatch_table(snapshot, prepare_survey(snapshot), level=level)
+    return bycatch_table(prepare_survey(snapshot), level=level)
 
 
 def rows(table, species, **domain):
@@ -228,7 +228,7 @@ def test_intervals_of_the_demo_hold_its_truth(demo):
     seasons = sorted({one["season"] for one in truth})[:-1]
     held = []
     for season in seasons:
-        table = bycatch_table(demo, prepare_survey(demo, season=season), level=0.95)
+        table = bycatch_table(prepare_survey(demo, season=season), level=0.95)
         for one in (one for one in truth if one["season"] == season):
             rate = (one["kept_fish"] + one["released_fish"]) / denominator[season, one["area"]]
             (row,) = rows(table, one["species"], area=one["area"])
@@ -238,7 +238,7 @@ def test_intervals_of_the_demo_hold_its_truth(demo):
 
 
 def test_no_figure_of_the_demo_is_nan(demo):
-    table = bycatch_table(demo, prepare_survey(demo), level=0.95)
+    table = bycatch_table(prepare_survey(demo), level=0.95)
     for name in ("estimate", "se", "ci_low", "ci_high", "df"):
         assert not pc.any(pc.is_nan(table[name])).as_py()
     assert all(table["method"].to_pylist())

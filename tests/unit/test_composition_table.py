@@ -24,7 +24,7 @@ SAMPLE = (30, 18, 42, 30)
 
 
 def tables(snapshot, n_draws=10_000):
-    both = composition_tables(snapshot, prepare_survey(snapshot), n_draws=n_draws)
+    both = composition_tables(prepare_survey(snapshot), n_draws=n_draws)
     assert both[0].schema == COMPOSITION_SCHEMA
     assert both[1].schema == COMPOSITION_RATIO_SCHEMA
     for table in both:
@@ -188,8 +188,8 @@ def test_a_season_without_test_fishing_or_interviews_still_has_its_tables():
 def test_a_season_prepared_for_reports_alone_has_the_same_tables():
     snapshot = sampled_survey(drawn(*map(boat, KEPT)), fish_of(SAMPLE))
     season = prepare_survey(snapshot)
-    first, _ = composition_tables(snapshot, season)
-    again, _ = composition_tables(snapshot, replace(season, sample=None))
+    first, _ = composition_tables(season)
+    again, _ = composition_tables(replace(season, sample=None))
     assert first.equals(again)
 
 

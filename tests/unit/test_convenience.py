@@ -147,7 +147,7 @@ def test_no_draws_are_kept_where_no_total_is_a_number(has_later_area):
     }
     interviews = [{"interview_id": f"i{place}", **row} for place, row in enumerate(TRIPS)]
     snapshot = survey((), seasons=openings, interviews=interviews, limits=[limit])
-    found = limit_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=20)
+    found = limit_tables(prepare_survey(snapshot), {}, level=0.95, n_draws=20)
     assert found["draws"].num_rows == 0
     assert found["draws"].schema.equals(OUTLOOK_SCHEMAS["draws"])
     (row,) = found["limit_status"].to_pylist()

@@ -62,11 +62,11 @@ def has_nan(table):
 def demo():
     snapshot = Snapshot.of({file.stem: pq.read_table(file) for file in DEMO.glob("*.parquet")})
     season = prepare_survey(snapshot, season="2035-36")
-    sums = death_sums(snapshot, season)
+    sums = death_sums(season)
     return {
         "season": season,
-        "deaths": death_table(snapshot, season, level=0.95, sums=sums),
-        "mix": mix_table(snapshot, season, level=0.95, sums=sums),
+        "deaths": death_table(season, level=0.95, sums=sums),
+        "mix": mix_table(season, level=0.95, sums=sums),
     }
 
 

@@ -51,7 +51,7 @@ def of(rows, *, openings=None, site_days=None):
     snapshot = survey(
         units, sites=sites, seasons=openings or [opening("A"), opening("B")], fish=rows
     )
-    return snapshot, prepare_survey(snapshot)
+    return prepare_survey(snapshot)
 
 
 def test_fish_are_counted_by_bin_area_week_and_source():
@@ -64,7 +64,7 @@ def test_fish_are_counted_by_bin_area_week_and_source():
         fish(5, None, fork_length_mm=530.0, area="B"),
         fish(6, None),
     ]
-    table = length_table(*of(rows))
+    table = length_table(of(rows))
     assert table.schema.equals(LENGTH_SCHEMA)
     told = {
         (one["area"], one["week"], one["source"], one["bin_low_mm"]): one
@@ -86,8 +86,8 @@ def test_fish_are_counted_by_bin_area_week_and_source():
 
 def test_a_kept_undersized_fish_stays_in_the_length_table_and_in_the_sums():
     rows = [fish(0, 530.0, source="dockside", kept=True, interview_id="s00000-0")]
-    snapshot, season = of(rows)
-    (row,) = length_table(snapshot, season).to_pylist()
+    season = of(rows)
+    (row,) = length_table(season).to_pylist()
     assert (row["bin_low_mm"], row["fish"]) == (520.0, 1)
     assert row["min_length_mm"] == LINE
 
@@ -97,7 +97,7 @@ def test_legal_shares_are_of_test_fishing_only():
         *(fish(number, 500.0 + 10 * number) for number in range(10)),  # 500 to 590
         *(fish(number, 800.0, source="dockside", kept=True) for number in range(20, 40)),
     ]
-    table = legal_share_table(*of(rows), level=0.9)
+    table = legal_share_table(of(rows), level=0.9)
     assert table.schema.equals(LEGAL_SHARE_SCHEMA)
     of_a = [one for one in table.to_pylist() if one["area"] == "A"]
     assert [one["min_length_mm"] for one in of_a] == [
@@ -114,26 +114,26 @@ def test_legal_shares_are_of_test_fishing_only():
 
 
 def test_an_area_without_test_fishing_says_so():
-    table = legal_share_table(*of([fish(0, 600.0)]), level=0.95).to_pylist()
+    table = legal_share_table(of([fish(0, 600.0)]), level=0.95).to_pylist()
     (of_b,) = [one for one in table if one["area"] == "B"]
     assert (of_b["is_rule"], of_b["n_fish"], of_b["share"]) == (True, 0, None)
     assert "no_test_lengths" in of_b["reason"]
 
 
 def test_a_season_without_a_fish_has_its_rule_and_no_share():
-    table = legal_share_table(*of([]), level=0.95).to_pylist()
+    table = legal_share_table(of([]), level=0.95).to_pylist()
     assert [(one["area"], one["share"]) for one in table] == [
         (None, None),
         ("A", None),
         ("B", None),
     ]
-    assert length_table(*of([])).num_rows == 0
+    assert length_table(of([])).num_rows == 0
 
 
 def test_areas_with_minima_of_their_own_name_them():
     rows = [fish(number, 500.0 + 20 * number) for number in range(8)]
     openings = [opening("A"), opening("B", 610.0)]
-    table = legal_share_table(*of(rows, openings=openings), level=0.95).to_pylist()
+    table = legal_share_table(of(rows, openings=openings), level=0.95).to_pylist()
     rules = [one for one in table if one["area"] is None and one["is_rule"]]
     assert [one["min_length_mm"] for one in rules] == [LINE, 610.0]
     assert rules[1]["reason"].endswith("minimum_of(areas=B)")
@@ -141,14 +141,14 @@ def test_areas_with_minima_of_their_own_name_them():
 
 def test_a_season_without_a_minimum_still_has_shares():
     rows = [fish(number, 500.0 + 20 * number) for number in range(4)]
-    table = legal_share_table(*of(rows, openings=[opening("A", None)]), level=0.95).to_pylist()
+    table = legal_share_table(of(rows, openings=[opening("A", None)]), level=0.95).to_pylist()
     assert len(table) == 2 * 7
     assert not any(one["is_rule"] for one in table)
     assert all(one["share"] is not None for one in table)
 
 
 def test_fish_without_a_length_are_told():
-    table = legal_share_table(*of([fish(0, 600.0), fish(1, None)]), level=0.95).to_pylist()
+    table = legal_share_table(of([fish(0, 600.0), fish(1, None)]), level=0.95).to_pylist()
     assert all("without_length(n=1)" in one["reason"] for one in table if one["n_fish"])
 
 
@@ -167,7 +167,7 @@ def both_measures(n, *, seed=3):
 
 
 def test_conversions_of_a_season_with_fish_enough():
-    table = conversion_table(*of(both_measures(40)))
+    table = conversion_table(of(both_measures(40)))
     assert table.schema.equals(CONVERSION_SCHEMA)
     length, weight = table.to_pylist()
     assert (length["target"], length["given"]) == ("total_length_mm", "fork_length_mm")
@@ -181,7 +181,7 @@ def test_conversions_of_a_season_with_fish_enough():
 
 
 def test_conversions_of_few_fish_are_stated_factors_with_nulls():
-    table = conversion_table(*of(both_measures(5)))
+    table = conversion_table(of(both_measures(5)))
     length, weight = table.to_pylist()
     assert (length["form"], length["slope"]) == ("stated_factor", pytest.approx(TOTAL_PER_FORK))
     assert (weight["form"], weight["slope"]) == ("stated_factor", pytest.approx(1.2))
@@ -193,11 +193,11 @@ def test_conversions_of_few_fish_are_stated_factors_with_nulls():
 
 
 def test_no_table_holds_a_number_that_is_none():
-    parts = of([*both_measures(40), fish(50, None), fish(51, 600.0, area="B")])
+    season = of([*both_measures(40), fish(50, None), fish(51, 600.0, area="B")])
     tables: list[pa.Table] = [
-        length_table(*parts),
-        legal_share_table(*parts, level=0.95),
-        conversion_table(*parts),
+        length_table(season),
+        legal_share_table(season, level=0.95),
+        conversion_table(season),
     ]
     for table in tables:
         for field in table.schema:

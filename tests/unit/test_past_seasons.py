@@ -61,7 +61,7 @@ def strength_over(methods_before, methods_now, *, fish=1.0):
         methods = methods_now if is_current_season else methods_before
         days += days_of(rng, start, methods, fish=fish if is_current_season else 1.0)
     snapshot = survey(days, seasons=opens)
-    tables = rate_tables(snapshot, prepare_survey(snapshot, season="2030-31"), level=0.95)
+    tables = rate_tables(prepare_survey(snapshot, season="2030-31"), level=0.95)
     strength = tables["run_strength"].to_pandas()
     return strength[strength["area"].isna()].iloc[-1]
 

@@ -67,9 +67,7 @@ def opening(area, *, season="2030-31", start=MONDAY, weeks=10):
 
 def tables_of(snapshot, season="2030-31", level=0.95):
     said = []
-    found = rate_tables(
-        snapshot, prepare_survey(snapshot, season=season), level=level, progress=said.append
-    )
+    found = rate_tables(prepare_survey(snapshot, season=season), level=level, progress=said.append)
     assert set(found) == set(RATE_SCHEMAS)
     for name, table in found.items():
         assert table.schema.equals(RATE_SCHEMAS[name])

@@ -159,7 +159,7 @@ def test_reports_met_by_convenience_are_counted_through_the_last_week():
     ]
     interviews = pa.Table.from_pylist(rows, plain["interviews"].schema)
     snapshot = Snapshot.of({**plain.tables, "interviews": interviews})
-    lines = heaping_table(snapshot, prepare_survey(snapshot, through="2031-W02")).to_pylist()
+    lines = heaping_table(prepare_survey(snapshot, through="2031-W02")).to_pylist()
     assert {one["fish"]: one["boats"] for one in lines if one["boats"]} == {2: 1, 3: 3, 7: 1}
 
 

@@ -333,7 +333,7 @@ class TestRatesOfOneMethod:
 class TestFindings:
     def seen(self, days, **tables):
         snapshot = survey(days, **tables)
-        found = list(rate_findings(snapshot, prepare_survey(snapshot)))
+        found = list(rate_findings(prepare_survey(snapshot)))
         assert all(one.severity == "warning" for one in found)
         return {(one.table, one.seen) for one in found}
 

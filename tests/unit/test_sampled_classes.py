@@ -495,7 +495,7 @@ def test_the_ratio_of_all_met_counts_releases_of_unknown_size():
     # Unknown releases follow kept fish in every boat: the interviews' error cancels in the ratio.
     boats = [boat(kept, released_unknown=3 * kept) for kept in (28, 12, 24, 16, 20)]
     snapshot = sampled_survey(drawn(*boats), fish_of((30, 18, 42, 30)))
-    _, compared = composition_tables(snapshot, prepare_survey(snapshot), n_draws=20)
+    _, compared = composition_tables(prepare_survey(snapshot), n_draws=20)
     rows = compared.to_pandas()
     row = figures(rows[rows["area"].isna() & rows["week"].isna()], "encounter_fish")
     assert row["ratio"] == pytest.approx(120 / 30 / 4)

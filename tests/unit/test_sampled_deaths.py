@@ -35,7 +35,7 @@ def made(*boats, fish=SAMPLE, rates=RATES, drop_off=None, **given):
     tables = {"release_rates": rates, "drop_off": lost(0.0) if drop_off is None else drop_off}
     boats = boats or tuple(map(boat, KEPT))
     snapshot = sampled_survey(drawn(*boats), fish_of(fish), **tables, **given)
-    table = sampled_death_table(snapshot, prepare_survey(snapshot), level=0.95)
+    table = sampled_death_table(prepare_survey(snapshot), level=0.95)
     assert table.schema == DEATH_SCHEMA
     rows = table.to_pylist()
     assert not any(isinstance(v, float) and math.isnan(v) for row in rows for v in row.values())
@@ -165,7 +165,7 @@ def test_the_kept_table_holds_both_bases():
     snapshot = sampled_survey(
         drawn(*boats), fish_of(SAMPLE), release_rates=RATES, drop_off=lost(0.05)
     )
-    table = released_tables(snapshot, prepare_survey(snapshot), level=0.95)["deaths"].to_pylist()
+    table = released_tables(prepare_survey(snapshot), level=0.95)["deaths"].to_pylist()
     totals = {
         row["basis"]: row["deaths"] for row in table if row["fate"] == "all" and not row["area"]
     }

@@ -71,7 +71,7 @@ def two_areas():
 
 def table_of(snapshot, **given):
     season = prepare_survey(snapshot)
-    table = shares_table(snapshot, season, level=given.get("level", 0.95))
+    table = shares_table(season, level=given.get("level", 0.95))
     assert table.schema.equals(SHARE_SCHEMA)
     for name in table.column_names:
         values = table[name].to_pylist()
@@ -195,7 +195,7 @@ def test_a_wider_level_widens_the_interval():
 def test_a_wrong_level_is_refused():
     snapshot = two_areas()
     with pytest.raises(UsageError, match="between 0 and 1"):
-        shares_table(snapshot, prepare_survey(snapshot), level=95)
+        shares_table(prepare_survey(snapshot), level=95)
 
 
 def test_fish_of_unknown_size_count_as_encounters():

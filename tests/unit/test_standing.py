@@ -112,7 +112,7 @@ def prepared():
 
 def tables_of(limits, **given):
     snapshot = season_of(limits, **given)
-    found = limit_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=400)
+    found = limit_tables(prepare_survey(snapshot), {}, level=0.95, n_draws=400)
     assert {name: table.schema for name, table in found.items()} == OUTLOOK_SCHEMAS
     return found, {row["limit_id"]: row for row in found["limit_status"].to_pylist()}
 
@@ -296,7 +296,7 @@ class TestTables:
         seasons = [{"season": "2030-31", "area": "A", "open_date": MONDAY, "close_date": close}]
         seasons = [one | opening for one in seasons]
         snapshot = survey(days, seasons=seasons, limits=[limit(fish=40)])
-        found = limit_tables(snapshot, prepare_survey(snapshot), {}, level=0.95, n_draws=50)
+        found = limit_tables(prepare_survey(snapshot), {}, level=0.95, n_draws=50)
         (row,) = found["limit_status"].to_pylist()
         # Five fish a day over the seven days of the week that was sampled.
         assert row["estimate"] == estimate

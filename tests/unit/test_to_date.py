@@ -37,7 +37,7 @@ def made():
     snapshot = season_of([limit()])
     season = prepare_survey(snapshot)
     rows = rows_by_area(area_rows(season))
-    drawn = to_date_draws(snapshot, season, rng=np.random.default_rng(3), n_draws=N_DRAWS)
+    drawn = to_date_draws(season, rng=np.random.default_rng(3), n_draws=N_DRAWS)
     return snapshot, season, rows, drawn
 
 
@@ -87,7 +87,7 @@ class TestJointParts:
         assert kept["trolling"] == pytest.approx(2 * kept[""])
         at = joint.methods.index("mooching")
         assert joint.deep[0, at] / joint.known[0, at] == pytest.approx(0.25)
-        drawn = to_date_draws(snapshot, season, rng=np.random.default_rng(1), n_draws=50)
+        drawn = to_date_draws(season, rng=np.random.default_rng(1), n_draws=50)
         assert drawn.deep_hook_share[:, 0, at] == pytest.approx(0.25)
         assert np.isnan(drawn.deep_hook_share[:, 0, joint.methods.index("trolling")]).all()
 
@@ -151,8 +151,8 @@ class TestDraws:
         assert both.std(axis=0) == pytest.approx(legal.std(axis=0), rel=0.15)
 
     def test_the_same_seed_gives_the_same_draws(self, made):
-        snapshot, season, _, drawn = made
-        again = to_date_draws(snapshot, season, rng=np.random.default_rng(3), n_draws=N_DRAWS)
+        _, season, _, drawn = made
+        again = to_date_draws(season, rng=np.random.default_rng(3), n_draws=N_DRAWS)
         for name in TOTALS:
             np.testing.assert_array_equal(drawn.to_date[name], again.to_date[name])
 
@@ -161,7 +161,7 @@ class TestGaps:
     @staticmethod
     def drawn(snapshot):
         season = prepare_survey(snapshot)
-        found = to_date_draws(snapshot, season, rng=np.random.default_rng(1), n_draws=200)
+        found = to_date_draws(season, rng=np.random.default_rng(1), n_draws=200)
         return found, rows_by_area(area_rows(season))
 
     def test_a_quantity_nobody_recorded_has_no_draws_and_a_reason(self):

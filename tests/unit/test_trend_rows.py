@@ -82,7 +82,7 @@ def test_area_without_a_trip_has_a_row_that_says_so():
     days = [day for day in days if day.date <= ends["A"]]
     snapshot = survey(days, sites={"r1": "A", "r2": "B"}, seasons=opens)
     prepared = prepare_survey(snapshot, season="2030-31", through="2031-W06")
-    trend = rate_tables(snapshot, prepared, level=0.95)["trend"].to_pandas()
+    trend = rate_tables(prepared, level=0.95)["trend"].to_pandas()
     mine = trend[trend["area"] == "B"].set_index("response")
     assert set(mine.index) == {"encounters", "kept", "sublegal"}
     assert set(mine["direction"]) == {"not_known"}

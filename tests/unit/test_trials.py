@@ -235,7 +235,7 @@ def mix(sites, *trials):
     tables = {"holding_trials": trials} if trials else {}
     days = [SiteDay(1, [interview()], stratum="all", frame=2)] * 2
     snapshot = survey(days, fish=fish(sites), **tables)
-    return wound_mix_table(snapshot, prepare_survey(snapshot), level=0.95)
+    return wound_mix_table(prepare_survey(snapshot), level=0.95)
 
 
 class TestWoundMix:
@@ -287,7 +287,7 @@ class TestWoundMix:
         measured[-3] |= {"source": "dockside", "kept": False}
         measured = [{"kept": None} | one for one in measured]
         snapshot = survey(days, fish=measured, holding_trials=self.TRIALS)
-        rows = wound_mix_table(snapshot, prepare_survey(snapshot), level=0.95).to_pylist()
+        rows = wound_mix_table(prepare_survey(snapshot), level=0.95).to_pylist()
         assert one(rows, wound_site="gills")["n_fish"] == 1
         whole = one(rows, wound_site=None)
         assert whole["n_fish"] == 7
@@ -323,7 +323,7 @@ class TestDemo:
         tables = {
             HOLDING_RATE_SCHEMA: trial_table(snapshot, level=0.95),
             SURVIVAL_SCHEMA: survival_table(snapshot, level=0.95),
-            WOUND_MIX_SCHEMA: wound_mix_table(snapshot, season, level=0.95),
+            WOUND_MIX_SCHEMA: wound_mix_table(season, level=0.95),
         }
         for schema, table in tables.items():
             assert table.schema == schema

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from numpy.typing import NDArray
+    from analytics.arrays import Ints
 
 
 # Which files of the paths given are input tables: the stem of a file names its table.
@@ -133,7 +133,7 @@ class Raw:
     table: str
     file: str
     data: pa.Table
-    row: NDArray[np.int64]
+    row: Ints
     ragged: dict[int, str]
 
 
@@ -201,7 +201,7 @@ def read_file(path: Path, *, table: str = "") -> FileReading:
     return FileReading(Raw(name, str(path), data, row, ragged), findings=tuple(findings))
 
 
-def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
+def _read_csv(path: Path, table_name: str) -> tuple[pa.Table, Ints, dict[int, str]]:
     data = path.read_bytes()
     names = _header(data, table_name)
     ragged: dict[int, str] = {}
@@ -292,7 +292,7 @@ def _require_comma(names: list[str], table: str) -> None:
             )
 
 
-def _read_parquet(path: Path) -> tuple[pa.Table, NDArray[np.int64], dict[int, str]]:
+def _read_parquet(path: Path) -> tuple[pa.Table, Ints, dict[int, str]]:
     if not path.stat().st_size:
         raise _Unreadable("an empty file", "a Parquet file", "export it again")
     try:
@@ -349,9 +349,7 @@ def _require_columns(names: list[str], table: str) -> None:
         )
 
 
-def _without_blank_rows(
-    data: pa.Table, row: NDArray[np.int64]
-) -> tuple[pa.Table, NDArray[np.int64], int]:
+def _without_blank_rows(data: pa.Table, row: Ints) -> tuple[pa.Table, Ints, int]:
     """Leave out rows without any value; count those that stand before the last row with one."""
     filled = np.zeros(data.num_rows, dtype=bool)
     for column in data.columns:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from analytics.arrays import Bools, Ints
     from analytics.data.columns import Pattern
     from analytics.data.importing.reading import Raw
 
@@ -224,9 +225,9 @@ class Incoming:
     table: str
     data: pa.Table
     file: NDArray[np.object_]
-    row: NDArray[np.int64]
+    row: Ints
 
-    def keep(self, mask: NDArray[np.bool_]) -> Incoming:
+    def keep(self, mask: Bools) -> Incoming:
         """Return the rows where `mask` is true."""
         data = self.data.filter(pa.array(mask))
         return replace(self, data=data, file=self.file[mask], row=self.row[mask])
@@ -381,8 +382,8 @@ def _plain(array: pa.Array) -> pa.Array:
     return array
 
 
-def _true(mask: pa.Array) -> NDArray[np.bool_]:
-    filled: NDArray[np.bool_] = mask.fill_null(False).to_numpy(zero_copy_only=False)
+def _true(mask: pa.Array) -> Bools:
+    filled: Bools = mask.fill_null(False).to_numpy(zero_copy_only=False)
     return filled
 
 
