@@ -1,7 +1,7 @@
 """The quantities a result row can carry: names, units, kinds, and the words people read.
 
-One registry, ``quantities.toml``, from which the estimators, the result table, the documentation and
-the dashboard take their names. The names are stable (`analytics/docs/interface.md`).
+One registry, ``quantities.toml``, from which the estimators, the result table, the documentation
+and the dashboard take their names. The names are stable (`analytics/docs/interface.md`).
 """
 
 from __future__ import annotations

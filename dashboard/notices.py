@@ -177,8 +177,8 @@ DEMO_VARIABLE = "BLACKMOUTH_DEMO"
 INVENTED = "Invented demonstration data: Ondrell Sound and its fish do not exist."
 
 CAUTION = (
-    "This page informs; it decides nothing. Local rules, and the agency in charge, decide what is "
-    "open and what may be kept."
+    "This page informs; it decides nothing. Local rules, the agency in charge and licensed "
+    "practice decide what is open and what may be kept."
 )
 COLD_WATER = (
     "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
@@ -251,16 +251,25 @@ def unmet(wishes: list[str]) -> None:
 def standing(choice: Choice) -> None:
     """Say which week and version the figures stand for, and whether they can still change."""
     card = choice.index.card
-    made = f"Through week {card.through}, as of version {card.version} of the data."
-    if card.preliminary:
-        made = f"**Preliminary.** {made} Later data can change these figures."
-    if not choice.newest:
-        made += " **There is a newer bulletin of this season.**"
     where = ", ".join(numbers.plain(choice.index.name(area)) for area in choice.domains)
     st.markdown(
         f"{numbers.week_dates(choice.week)} · {where} · season {numbers.plain(card.season)}"
     )
-    st.caption(made)
+    st.caption(as_of(choice))
+
+
+def as_of(choice: Choice) -> str:
+    """Return which data the figures rest on, and whether they can still change (Markdown)."""
+    card = choice.index.card
+    made = f"{card.made_utc[:10]} at {card.made_utc[11:16]} UTC"
+    words = (
+        f"Through week {card.through}, as of version {card.version} of the data; made on {made}."
+    )
+    if card.preliminary:
+        words = f"**Preliminary.** {words} Later data can change these figures."
+    else:
+        words = f"**Final**, unless late data come. {words}"
+    return words if choice.newest else f"{words} **There is a newer bulletin of this season.**"
 
 
 def reservations(choice: Choice) -> None:

@@ -1,4 +1,4 @@
-"""Limits under an option: how much of them is used week by week, and when they are passed."""
+"""Limits under an option: how much of them is used week by week, and when they are exceeded."""
 
 from __future__ import annotations
 

@@ -87,7 +87,7 @@ class ReportContext:
 
 #: Draws cannot tell chances nearer to none or all than this.
 _LEAST = 0.005
-#: From this chance on a limit is likely to be passed.
+#: From this chance on a limit is likely to be exceeded.
 HALF = 0.5
 #: Under this a total that is uncertain is given to a tenth.
 _TENTHS = 10
@@ -161,9 +161,9 @@ def day(one: date | None) -> str:
 def limit_dates(
     row: Mapping[str, Any], *, through: date | None = None, passed: float | None = None
 ) -> str:
-    """Return the days by which a limit, a row of the exceedance, is passed with 10, 50 and 90 %.
+    """Return the days by which a limit, a row of the exceedance, is exceeded with 10, 50 and 90 %.
 
-    A limit that is reached on `through`, the last day of the totals so far, may be passed already,
+    One that is reached on `through`, the last day of the totals so far, may be exceeded already,
     with the chance `passed`.
     """
     days = {share: row[f"exceedance_date_p{share}"] for share in (10, 50, 90)}
@@ -179,7 +179,7 @@ def limit_dates(
 
 def already(passed: float | None) -> str:
     """Return that the total so far may be over a limit, with the chance where it is known."""
-    return "may be passed already" + ("" if passed is None else f" ({chance(passed)})")
+    return "may be exceeded already" + ("" if passed is None else f" ({chance(passed)})")
 
 
 def _place(value: float, half: float, *, signed: bool) -> int:
@@ -199,7 +199,7 @@ def _rounded(value: float, place: int, *, signed: bool) -> str:
     return number(value, place=place, least=-1, signed=signed)
 
 
-# Each option of an answer in a sentence: what it changes, limits likely passed, which binds.
+# Each option of an answer in a sentence: what it changes, limits likely exceeded, which binds.
 
 #: Totals that a sentence tells.
 _TOLD = ("angler_trips", "kept_fish", "released_sublegal_fish", "total_deaths_fish")
@@ -212,7 +212,7 @@ _NOTHING = 1e-6
 def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str:
     """Return the limit that an option reaches first, with its chance and day; empty without one.
 
-    Of limits that are not reached with an even chance, the one most likely passed.
+    Of limits that are not reached with an even chance, the one most likely exceeded.
     """
     limits = {limit.limit_id: limit for limit in about.limits}
     mine = [
@@ -229,7 +229,7 @@ def binding(about: ReportContext, exceedance: Sequence[Row], option: str) -> str
         key=lambda one: (one["exceedance_date_p50"] or date.max, -one["prob_exceeded_by_close"]),
     )
     passing = chance(row["prob_exceeded_by_close"])
-    words = f"{about.named(limits[row['limit_id']])}: {passing} to pass it"
+    words = f"{about.named(limits[row['limit_id']])}: {passing} to exceed it"
     if row["exceedance_date_p50"] is None:
         return words
     if row["exceedance_date_p50"] == about.through:
@@ -297,8 +297,8 @@ class _Answer:
             return [totals]
         beside = "" if is_first else f" (today {count_likely(self.exceedance, today)[0]})"
         first = binding(self.about, self.exceedance, option)
-        limits = f"limits likely passed: {n} of {of}{beside}"
-        return [totals, limits, *([f"binds first: {first}"] if first else [])]
+        limits = f"limits likely exceeded: {n} of {of}{beside}"
+        return [totals, limits, *([f"reached first: {first}"] if first else [])]
 
     def totals(self) -> list[list[str]]:
         """Return the lines of the decision table."""
@@ -323,12 +323,12 @@ class _Answer:
         return amount(row, *ends, signed=ends is _ENDS) if row else DASH
 
     def likely(self, option: str) -> str:
-        """Return how many limits an option likely passes, as ``5 of 8``."""
+        """Return how many limits an option likely exceeds, as ``5 of 8``."""
         n, of = count_likely(self.exceedance, option)
         return f"{n} of {of}" if of else DASH
 
     def chances(self) -> list[list[str]]:
-        """Return the chance to pass each limit, a line an option, with the day it is a half."""
+        """Return the probability of exceeding a limit, a line an option, with its day."""
         ids = [limit.limit_id for limit in self.about.limits]
         return [[option, *(self._chance(option, one) for one in ids)] for option in self.options]
 
@@ -434,7 +434,7 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
         In the shapes of `analytics.options.schemas.ANSWER_SCHEMAS`.
     """
     made = _Answer(about, tables)
-    lines = [["option", *_COLUMNS.values(), "limits likely passed"]]
+    lines = [["option", *_COLUMNS.values(), "limits likely exceeded"]]
     for option in made.options:
         is_first = option == made.options[0]
         cells = [_cell(made.figures.get((option, one)), is_first=is_first) for one in _COLUMNS]
@@ -445,7 +445,7 @@ def terminal_summary(about: ReportContext, tables: Mapping[str, pa.Table]) -> li
     notes += ["* dominated by another option on every count"] * bool(made.dominated)
     first = [(option, binding(about, made.exceedance, option)) for option in made.options]
     binds = [f"  {_cut(option)}: {words}" for option, words in first if words]
-    return [head, *_aligned(lines), *(["binds first:"] if binds else []), *binds, *notes]
+    return [head, *_aligned(lines), *(["reached first:"] if binds else []), *binds, *notes]
 
 
 def _cell(row: Mapping[str, Any] | None, *, is_first: bool) -> str:

@@ -1,4 +1,4 @@
-"""Where a season stands against each of its limits, and which of them binds."""
+"""Where a season stands against each of its limits, and which is reached first."""
 
 from __future__ import annotations
 

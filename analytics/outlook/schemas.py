@@ -24,17 +24,17 @@ LIMIT_STATUS_SCHEMA = pa.schema(
         ("ci_high", pa.float64()),
         ("ci_level", pa.float64()),
         ("df", pa.float64()),
-        ("share_used", pa.float64()),  # estimate / limit_fish; over 1 where it is passed
+        ("share_used", pa.float64()),  # estimate / limit_fish; over 1 where it is exceeded
         ("share_used_low", pa.float64()),
         ("share_used_high", pa.float64()),
-        ("fish_remaining", pa.float64()),  # limit_fish - estimate; below 0 where it is passed
+        ("fish_remaining", pa.float64()),  # limit_fish - estimate; below 0 where it is exceeded
         ("prob_exceeded_to_date", pa.float64()),  # that the total so far is over the limit
         ("is_binding", pa.bool_()),  # the one that is reached first
         ("projected_total", pa.float64()),  # total at the planned close, mean of the draws
         ("projected_total_low", pa.float64()),
         ("projected_total_high", pa.float64()),
         ("prob_exceeded_by_close", pa.float64()),  # that it is passed by the planned close
-        # day by which it is passed with probability 10 %, 50 %, 90 %
+        # day by which it is exceeded with probability 10 %, 50 %, 90 %
         ("exceedance_date_p10", pa.date32()),
         ("exceedance_date_p50", pa.date32()),
         ("exceedance_date_p90", pa.date32()),

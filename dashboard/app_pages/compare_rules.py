@@ -94,8 +94,7 @@ def _answer(
     area = choice.areas[0] if len(choice.areas) == 1 else None
     named = {line["limit_id"]: words.limit(index, line) for line in limits}
     lead(sentences.options_answer(found, named, area, index))
-    st.caption(words.as_of(choice))
-    st.caption(words.CAUTION)
+    st.caption(notices.as_of(choice))
     for said in result.refused:
         st.error(numbers.plain(f"Not compared: {said}"))
     for said in on.left_out:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard import filters, numbers, page_frame
+from dashboard import filters, notices, numbers, page_frame
 from dashboard.charts import fan as fanned
 from dashboard.charts import forest as dotted
 from dashboard.charts import limits as barred
@@ -25,8 +25,7 @@ if TYPE_CHECKING:
 def _body(chosen: Chosen, found: Standings) -> None:
     choice, index = chosen.choice, chosen.choice.index
     lead(sentences.limits_answer(index, found, choice.areas))
-    st.caption(sentences.as_of(choice))
-    st.caption(sentences.CAUTION)
+    st.caption(notices.as_of(choice))
     limits = found.of_areas(choice.areas)
     if limits:
         _bars(choice, limits)

@@ -26,7 +26,7 @@ COMPARED = (
     "released_sublegal_fish",
     "total_deaths_fish",
 )
-#: From this chance on a limit is given as more likely passed than kept.
+#: From this chance on a limit is given as more likely exceeded than not.
 LIKELY = 0.5
 #: A difference of fish or trips that is none.
 NOTHING = 1e-6
@@ -81,7 +81,7 @@ class Answered:
         return Moved(one.value, one.low, one.high)
 
     def likely(self, option: str) -> tuple[int, int]:
-        """Return how many limits an option likely passes, and of how many that is known."""
+        """Return how many limits an option likely exceeds, and of how many that is known."""
         lines = [self.reach.get((limit, option)) for limit in self.limits]
         known = [
             line["prob_exceeded_by_close"]
@@ -91,7 +91,7 @@ class Answered:
         return sum(one >= LIKELY for one in known), len(known)
 
     def worst(self, option: str) -> Line | None:
-        """Return the limit whose chance to be passed an option raises most; None for no limit."""
+        """Return the limit that an option brings nearest to being exceeded; None for no limit."""
         lines = [self.reach.get((limit, option)) for limit in self.limits]
         known = [
             line for line in lines if line and line["prob_exceeded_by_close_difference"] is not None

@@ -24,13 +24,13 @@ POINT = 0.01
 MEANING = (
     "Figures are totals of the whole season, so far and to come. All options are compared on the "
     "same draws of what may come, so a difference (in bold) is that of the rules alone; below each "
-    "figure stands its interval. A limit is likely passed where its chance is 50 % or more; the "
-    "chance shown is that of the limit that binds first today, and all limits stand further below."
+    "figure stands its interval. A limit is likely exceeded where its chance is 50 % or more; the "
+    "chance shown is that of the limit reached first today, and all limits stand further below."
 )
 DOMINANCE = (
     "An option is dominated where another is at least as good on every count and better on one: "
     "more angler trips, more fish kept, fewer sublegal encounters, fewer deaths, and a lower "
-    "chance to pass each limit."
+    "probability of exceeding each limit."
 )
 _TRIPS, _KEPT, _DEATHS = "angler_trips", "kept_fish", "total_deaths_fish"
 #: Quantity, what is said of less and of more.
@@ -117,15 +117,17 @@ def _sign(one: Measurement, value: float) -> str:
 
 
 def _of_limits(found: Answered, limits: Mapping[str, str], name: str) -> str:
-    """Return how many limits are likely passed, the binding one, and the worst rise of a chance."""
+    """Return how many limits are likely exceeded, the first one, and the worst rise of a chance."""
     n, of = found.likely(name)
     if not of:
         return "no limit can be given"
     today, _ = found.likely(found.options[0])
-    parts = [f"limits likely passed: **{n} of {of}** (today {today})"]
+    parts = [f"limits likely exceeded: **{n} of {of}** (today {today})"]
     binding = found.reach.get((found.binding, name)) if found.binding else None
     if binding is not None and binding["prob_exceeded_by_close"] is not None:
-        what = f"the chance to pass the limit that binds first, on {_named(limits, binding)},"
+        what = (
+            f"the probability of exceeding the limit reached first, on {_named(limits, binding)},"
+        )
         before = found.reach.get((binding["limit_id"], found.options[0]))
         parts.append(f"{what} {_chances(binding)}{_days(before, binding, found.through)}")
     worst = found.worst(name)
@@ -161,7 +163,7 @@ def _days(today: Line | None, line: Line, through: date | None) -> str:
     if before is None or now is None or before == now:
         return ""
     if is_by_now(before, through) or is_by_now(now, through):
-        return ""  # no day to come: the limit may be passed already
+        return ""  # no day to come: the limit may be exceeded already
     return f", and its day moves from {day(before)} to {day(now)}"
 
 

@@ -20,9 +20,12 @@ if TYPE_CHECKING:
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.options.records import Answered, Line
 
-OF_LIMITS = ("Limits likely passed", "Chance to pass the limit that binds first")
+OF_LIMITS = ("Limits likely exceeded", "Probability of exceeding the limit reached first")
 HEADS = ("Option", *(QUANTITIES[name].label for name in COMPARED), *OF_LIMITS)
-LIMIT_HEADS = ("Option", "Total at the end", "Chance to pass", "Against today's rule", "Reached on")
+LIMIT_HEADS = (
+    *("Option", "Total at the end", "Probability of exceeding", "Against today's rule"),
+    "Reached on",
+)
 
 
 def decision(
@@ -77,7 +80,7 @@ def _likely(found: Answered, name: str) -> str:
 
 
 def _chance(found: Answered, labels: Mapping[str, str], name: str) -> str:
-    """Return the chance to pass the limit that binds first today."""
+    """Return the probability of exceeding the limit that is reached first today."""
     limit = found.binding
     line = found.reach.get((limit, name)) if limit else None
     if limit is None or line is None or line["prob_exceeded_by_close"] is None:
@@ -125,5 +128,5 @@ def _reached(line: Line, through: date, passed: float | None) -> str:
         return DASH
     if late is not None and late <= through:
         surely = "" if passed is None else f"the chance that it is: {chance(passed)}"
-        return "passed already" + html_tables.small(surely)
+        return "exceeded already" + html_tables.small(surely)
     return reached(line, through, passed)

@@ -47,7 +47,7 @@ def _bar(index: BulletinIndex, line: Line) -> Bar:
     note = f"of {number(line['limit_fish'], place=0)}"
     return Bar(
         label=standings.label(index, line),
-        note=f"{note}, binds first" if line["is_binding"] and ahead else note,
+        note=f"{note}, reached first" if line["is_binding"] and ahead else note,
         used=standings.used(line),
         expected=expected,
         words=_bar_words(line),
@@ -62,7 +62,8 @@ def _bar_words(line: Line) -> str:
     lines.append(f"used: {standings.used(line).figure()}")
     if standings.has_outlook(line):
         lines.append(f"expected at the close: {standings.expected(line).figure()}")
-        lines.append(f"chance to pass it: {sentences.chance(line['prob_exceeded_by_close'])}")
+        likely = sentences.chance(line["prob_exceeded_by_close"])
+        lines.append(f"probability of exceeding it: {likely}")
     return "\n".join(lines)
 
 

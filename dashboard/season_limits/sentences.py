@@ -15,33 +15,15 @@ if TYPE_CHECKING:
     from datetime import date
 
     from dashboard.bulletin_index import BulletinIndex
-    from dashboard.filters import Choice
     from dashboard.season_limits.records import Line, Standings
 
-CAUTION = (
-    "This page informs and decides nothing: the agency's own rules and licensed practice decide "
-    "what is open and what may be kept."
-)
 MEANING = (
     "The share used is the total so far over the limit, calculated anew from all data in hand, and "
-    "may pass 100 %. The limit that binds is the one that is reached first under today's rules."
+    "may exceed 100 %. The limit named first is the one that is reached first under today's rules."
 )
 _ALMOST = 0.005
-#: From here on the chance that a limit is passed already is given.
+#: From here on the chance that a limit is exceeded already is given.
 NOTABLE = 0.05
-
-
-def as_of(choice: Choice) -> str:
-    """Return which data a standing rests on, and whether it can still change (Markdown)."""
-    card = choice.index.card
-    made = f"{card.made_utc[:10]} at {card.made_utc[11:16]} UTC"
-    as_of = f"as of version {card.version} of the data"
-    said = f"Through week {card.through}, {as_of}; calculated on {made}."
-    if card.preliminary:
-        said = f"**Preliminary.** {said} Later data can change these figures."
-    else:
-        said = f"**Final**, unless late data come. {said}"
-    return said if choice.newest else f"{said} **There is a newer bulletin of this season.**"
 
 
 def limits_answer(index: BulletinIndex, found: Standings, areas: Sequence[str]) -> str:
@@ -95,39 +77,41 @@ def limit(index: BulletinIndex, line: Line) -> str:
 
 
 def outlook(line: Line) -> str:
-    """Return when a limit is reached and how likely it is passed, in a sentence or two."""
+    """Return when a limit is reached and how likely it is exceeded, in a sentence or two."""
     if not line["is_preliminary"]:
         return _final(line)
     if standings.is_passed(line):
-        return f"It is **passed already**{_surely(line)}."
+        return f"It is **exceeded already**{_surely(line)}."
     return f"{_ahead(line)}{_maybe(line)}"
 
 
 def _ahead(line: Line) -> str:
-    """Return when a limit that is not passed yet is reached, and how likely it is passed."""
+    """Return when a limit that is not exceeded yet is reached, and how likely it is exceeded."""
     if line["prob_exceeded_by_close"] is None:
         why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
         return f"Where it goes cannot be given{why}."
     close = f" by the planned close on {day(line['planned_close'])}" * bool(line["planned_close"])
-    ahead = f"the chance to pass it{close} is **{chance(line['prob_exceeded_by_close'])}**"
+    likely = chance(line["prob_exceeded_by_close"])
+    ahead = f"the probability of exceeding it{close} is **{likely}**"
     if line["exceedance_date_p50"] is None:
         early = line["exceedance_date_p10"]
         could = f"; it could be reached as early as {day(early)} (1 chance in 10)" if early else ""
         could = "" if is_by_now(early, line["through"]) else could
         return f"Under today's rules {ahead}{could}."
     if is_by_now(line["exceedance_date_p50"], line["through"]):
-        return f"Under today's rules it **may be passed already**; {ahead}."
+        return f"Under today's rules it **may be exceeded already**; {ahead}."
     half = day(line["exceedance_date_p50"])
     return f"Under today's rules it is reached on **{half}**{_span(line)}; {ahead}."
 
 
 def _maybe(line: Line) -> str:
-    """Return the chance that a limit is passed already where it is worth telling."""
+    """Return the chance that a limit is exceeded already where it is worth telling."""
     part = line["prob_exceeded_to_date"]
     if part is None or part < NOTABLE:
         return ""
     return (
-        f" The chance that it is passed already, given the error of the total: **{chance(part)}**."
+        f" The chance that it is exceeded already, given the error of the total: "
+        f"**{chance(part)}**."
     )
 
 
@@ -142,12 +126,12 @@ def when(one: date | None, through: date | None, passed: float | None) -> str:
         return ""
     if not is_by_now(one, through):
         return short_day(one)
-    return "may be passed already" + (f" ({chance(passed)})" if passed is not None else "")
+    return "may be exceeded already" + (f" ({chance(passed)})" if passed is not None else "")
 
 
 def _final(line: Line) -> str:
     if standings.is_passed(line):
-        return f"The season is over: it was **passed**{_surely(line)}."
+        return f"The season is over: it was **exceeded**{_surely(line)}."
     return f"The season is over: it was **kept**{_surely(line)}."
 
 
@@ -181,11 +165,11 @@ def _binds(line: Line, *, of: int, tied: int) -> str:
         return ""
     if not line["is_preliminary"]:
         return f"Of {of} limits it came closest."
-    return f"It binds first of {of} limits."
+    return f"It is reached first of {of} limits."
 
 
 def _others(index: BulletinIndex, lines: Sequence[Line]) -> str:
-    """Return the other limits: passed, likely passed, and the rest in one breath."""
+    """Return the other limits: passed, likely exceeded, and the rest in one breath."""
     passed = [line for line in lines if standings.is_passed(line)]
     rest = [line for line in lines if line not in passed]
     dark = [
@@ -196,9 +180,9 @@ def _others(index: BulletinIndex, lines: Sequence[Line]) -> str:
     parts = []
     if passed:
         names = "; ".join(f"{limit(index, one)} ({standings.used(one).words})" for one in passed)
-        parts.append(f"Also passed: {names}.")
+        parts.append(f"Also exceeded: {names}.")
     if likely:
-        parts.append(f"Also likely passed: {'; '.join(_likely(index, one) for one in likely)}.")
+        parts.append(f"Also likely exceeded: {'; '.join(_likely(index, one) for one in likely)}.")
     if kept:
         parts.append(_kept(kept))
     if dark:
@@ -220,7 +204,7 @@ def _kept(lines: Sequence[Line]) -> str:
     who = "The other limit" if is_one else f"The other {len(lines)} limits"
     if not any(line["is_preliminary"] for line in lines):
         return f"{who} {'was' if is_one else 'were'} kept."
-    return f"{who} {'is' if is_one else 'are'} more likely kept than passed."
+    return f"{who} {'is' if is_one else 'are'} less likely than not to be exceeded."
 
 
 def _unknown(index: BulletinIndex, limits: Sequence[Line]) -> str:

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 HEADS = (
     *("Limit", "So far", "Share used", "Remains"),
-    *("Expected at the close", "Chance to pass", "Reached on"),
+    *("Expected at the close", "Probability of exceeding", "Reached on"),
 )
-BINDS = "binds first"
+BINDS = "reached first"
 
 
 def table(index: BulletinIndex, limits: Sequence[Line]) -> str:
@@ -96,17 +96,18 @@ def _chance(line: Line) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
-    now = f"passed already: {sentences.chance(passed)}" if passed >= sentences.NOTABLE else ""
+    now = f"exceeded already: {sentences.chance(passed)}" if passed >= sentences.NOTABLE else ""
     return sentences.chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
 def _past_chance(line: Line) -> str:
-    return sentences.chance(line["prob_exceeded_to_date"]) + html_tables.small("that it was passed")
+    likely = sentences.chance(line["prob_exceeded_to_date"])
+    return likely + html_tables.small("that it was exceeded")
 
 
 def _reached(line: Line) -> str:
     if standings.is_passed(line):
-        return "passed"
+        return "exceeded"
     if not line["is_preliminary"]:
         return "not reached"
     if line["prob_exceeded_by_close"] is None:

@@ -25,7 +25,7 @@ MOVED = {
     | {"kept_fish": (400.0, 250.0, 560.0), "angler_trips": (0.0, 0.0, 0.0)},
     IDLE: dict.fromkeys(COMPARED, (0.0, 0.0, 0.0)),
 }
-#: Chance to pass each limit, and the day by which it is likelier passed than not.
+#: Probability of exceeding each limit, and the day by which it is likelier passed than not.
 REACH = {
     ("S-1", TODAY): (0.64, date(2036, 3, 14)),
     ("S-1", CLOSE): (0.12, None),

@@ -47,7 +47,7 @@ LIMITS = {
     ),
     NONE: ("A6", "kept_fish", 500, None, None),
 }
-#: Chance to pass, and the days with 1, 5 and 9 chances in 10.
+#: Probability of exceeding, and the days with 1, 5 and 9 chances in 10.
 AHEAD = {
     BINDING: (0.64, date(2036, 3, 3), date(2036, 3, 14), None),
     REACHED: (1.0, THROUGH, THROUGH, THROUGH),

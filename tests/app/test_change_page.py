@@ -408,13 +408,16 @@ def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
     assert close == (
         "**Close <b>VEL</b>** saves about **320** (95 % CI 180–470) deaths and costs **2,100** "
         "(1,700–2,600) angler trips; **2,100** (1,700–2,600) fewer Chinook are kept; limits "
-        "likely passed: **1 of 2** (today 2); the chance to pass the limit that binds first, on "
-        "sublegal releases in Quillon Bank, falls from 64 % to **12 %**."
+        "likely exceeded: **1 of 2** (today 2); the probability of exceeding the limit reached "
+        "first, on sublegal releases in Quillon Bank, falls from 64 % to **12 %**."
     )
     assert "deaths show no clear change (−30, 95 % CI −120 to +60)" in unsure
     assert "angler trips stay as they are" in unsure
     assert "**400** (250–560) more Chinook are kept" in unsure
-    assert "limits likely passed: **2 of 2** (today 2); the chance to pass the limit" in unsure
+    assert (
+        "limits likely exceeded: **2 of 2** (today 2); the probability of exceeding the limit"
+        in unsure
+    )
     assert unsure.endswith("in Quillon Bank, stays at **64 %**.")
     assert idle == (
         "**As now** changes nothing against today's rule. It is "
@@ -497,7 +500,7 @@ def test_the_worst_rise_of_a_chance_is_told():
     ]
     found = records.read(sample_answers.tables(limit_exceedance=lines), binding="S-1")
     told = sentences(found)[0]
-    assert "limits likely passed: **1 of 2** (today 2)" in told
+    assert "limits likely exceeded: **1 of 2** (today 2)" in told
     assert told.endswith("the chance that rises most is that of S-3, from 72 % to **85 %**.")
     assert "rises most" not in sentences(found)[1]
 
@@ -559,7 +562,7 @@ def test_a_limit_passed_already_has_no_day_to_come(answer):
     }
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
     told = tables.limits(records.read(sample_answers.tables(limit_exceedance=lines)), {}, past)
-    assert told.count("passed already") == len(lines)
+    assert told.count("exceeded already") == len(lines)
     assert "80 %" not in plain(told)
 
 
@@ -574,13 +577,13 @@ def test_a_day_that_is_not_to_come_says_that_the_limit_may_be_passed(answer):
     lines = [line | days for line in sample_answers.tables()["limit_exceedance"].to_pylist()]
     found = records.read(sample_answers.tables(limit_exceedance=lines))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.52}))
-    assert told.count("may be passed already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
-    assert told.count("may be passed already<small>") == 4  # of S-3 no chance is known
+    assert told.count("may be exceeded already (52 %)<small>9 in 10: by 10 Apr</small>") == 4
+    assert told.count("may be exceeded already<small>") == 4  # of S-3 no chance is known
     assert "10 Feb" not in told
     early = [line | {"exceedance_date_p50": None} for line in lines]
     found = records.read(sample_answers.tables(limit_exceedance=early))
     told = plain(tables.limits(found, {}, past, {"S-1": 0.12}))
-    assert "likely not<small>may be passed already (12 %)</small>" in told
+    assert "likely not<small>may be exceeded already (12 %)</small>" in told
 
 
 def test_what_every_number_ahead_rests_on_is_printed_too(open_change):

@@ -85,15 +85,15 @@ def test_the_answer_names_the_binding_limit_its_day_and_its_chance(index):
         "Quillon Bank** is used: 1,240 (1,000–1,540) of 2,400 fish."
     )
     assert "reached on **14 March** (as early as 3 March with 1 chance in 10" in first
-    assert "the chance to pass it by the planned close on 13 April is **64 %**" in first
-    assert first.endswith("It binds first of 6 limits.")
+    assert "the probability of exceeding it by the planned close on 13 April is **64 %**" in first
+    assert first.endswith("It is reached first of 6 limits.")
 
 
 def test_the_other_limits_are_told_by_where_they_go(index):
     said = answer(index)
-    assert "Also passed: Chinook kept in Pale Hook and Umbra Flats (106 %)." in said
-    assert "Also likely passed: total deaths over all areas (72 %, 2 April)." in said
-    assert "The other 2 limits are more likely kept than passed." in said
+    assert "Also exceeded: Chinook kept in Pale Hook and Umbra Flats (106 %)." in said
+    assert "Also likely exceeded: total deaths over all areas (72 %, 2 April)." in said
+    assert "The other 2 limits are less likely than not to be exceeded." in said
     assert f"Chinook kept in Tarnow Deep ({sample_season.LOST})" in said
 
 
@@ -107,7 +107,7 @@ def test_both_ends_of_a_day_are_told(index):
         exceedance_date_p50=date(2036, 3, 3),
     )
     assert "**3 March** (80 % on that day)" in answer(alone)
-    assert "binds" not in answer(alone)
+    assert "reached first" not in answer(alone)
 
 
 def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(index):
@@ -116,11 +116,11 @@ def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(index):
     said = answer(one)
     assert "reached on **14 March** (it may also not be reached)" in said
     assert said.endswith(
-        "The chance that it is passed already, given the error of the total: **42 %**."
+        "The chance that it is exceeded already, given the error of the total: **42 %**."
     )
     table = plain(standing_table.table(one, standings.read(one).limits))
-    assert "14 Mar<small>may be passed already (42 %)</small>" in table
-    assert "64 %<small>passed already: 42 %</small>" in table
+    assert "14 Mar<small>may be exceeded already (42 %)</small>" in table
+    assert "64 %<small>exceeded already: 42 %</small>" in table
     both = limit(
         index,
         sample_season.BINDING,
@@ -128,17 +128,23 @@ def test_a_limit_that_may_be_passed_already_is_told_with_its_chance(index):
         exceedance_date_p10=past,
         exceedance_date_p50=past,
     )
-    assert "Under today's rules it **may be passed already**; the chance" in answer(both)
+    assert "Under today's rules it **may be exceeded already**; the probability" in answer(both)
     assert "10 Feb" not in plain(standing_table.table(both, standings.read(both).limits))
     rare = limit(index, sample_season.BINDING, prob_exceeded_to_date=0.049)
-    assert "passed already" not in answer(rare)
+    assert "exceeded already" not in answer(rare)
 
 
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        (sample_season.REACHED, "It is **passed already** (the chance that this is so, given the"),
-        (sample_season.SAFE, "the chance to pass it by the planned close on 13 April is **under 1"),
+        (
+            sample_season.REACHED,
+            "It is **exceeded already** (the chance that this is so, given the",
+        ),
+        (
+            sample_season.SAFE,
+            "the probability of exceeding it by the planned close on 13 April is **under",
+        ),
         (
             sample_season.SUM,
             "is **18 %**; it could be reached as early as 4 April (1 chance in 10)",
@@ -162,7 +168,7 @@ def test_a_limit_without_an_outlook_says_why(index):
         reason="too few weeks",
     )
     assert "Where it goes cannot be given (too few weeks)." in answer(lost)
-    assert "binds" not in answer(lost)
+    assert "reached first" not in answer(lost)
 
 
 def test_a_limit_of_no_fish_has_no_share(index):
@@ -222,7 +228,7 @@ def test_the_table_tells_what_was_revised_and_what_remains(index, found):
     assert "over the limit" in told
     assert "&lt;b&gt;A6" in told
     assert "<b>A6" not in told
-    assert told.count("binds first") == 1
+    assert told.count("reached first") == 1
     assert "80 %: from 3 Mar on" in told
 
 

@@ -132,14 +132,14 @@ def test_the_answer_opens_with_a_sentence_an_option(tables):
     limit = "sublegal releases in Velmark and Sorrow, at most 20,000 (L1)"
     assert lines[0].startswith("**Today's rule**: angler trips 12,300 (10,100 to 15,000), Chinook")
     assert lines[0].endswith(
-        f"; limits likely passed: 1 of 1; binds first: {limit}: 64 % to pass it, with 50 % by "
-        "14 March 2036."
+        f"; limits likely exceeded: 1 of 1; reached first: {limit}: 64 % to exceed it, with 50 % "
+        "by 14 March 2036."
     )
     assert lines[1] == (
         "**Close \\| early**: against today's rule, angler trips −810 (−1,190 to −510), "
         "Chinook kept −810 (−1,190 to −510), sublegal releases −810 (−1,190 to −510), "
-        "total deaths −810 (−1,190 to −510); limits likely passed: 0 of 1 (today 1); binds first: "
-        f"{limit}: under 1 % to pass it."
+        "total deaths −810 (−1,190 to −510); limits likely exceeded: 0 of 1 (today 1); reached "
+        f"first: {limit}: under 1 % to exceed it."
     )
     assert lines[2].startswith("**Poor\\_one**: changes nothing in trips")
     assert lines[3] == "**Not weighed**: no A."
@@ -175,11 +175,11 @@ def test_a_limit_reached_on_the_last_day_of_data_may_be_passed_already(tables):
     }
     told = about(passed={"L1": 0.42})
     text = report(told, made)
-    assert text.count("may be passed already (42 %)") == 3
+    assert text.count("may be exceeded already (42 %)") == 3
     assert "17 February 2036" not in text.split("## In short")[1]
-    assert any("may be passed already (42 %)" in line for line in terminal_summary(told, made))
+    assert any("may be exceeded already (42 %)" in line for line in terminal_summary(told, made))
     late = dict.fromkeys(FAR, day) | {"exceedance_date_p90": dt.date(2036, 3, 1)}
-    assert limit_dates(late, through=day) == "may be passed already, 90 % by 1 March 2036"
+    assert limit_dates(late, through=day) == "may be exceeded already, 90 % by 1 March 2036"
 
 
 def test_the_decision_table_has_a_line_an_option_and_marks_the_beaten(tables):
@@ -201,7 +201,7 @@ def test_differences_are_from_todays_rule(tables):
 
 
 def test_the_chances_of_all_limits_stand_side_by_side(tables):
-    lines = section(report(about(), tables), "Chance to pass each limit").splitlines()
+    lines = section(report(about(), tables), "Probability of exceeding each limit").splitlines()
     assert lines[2] == "| Option | sublegal releases in VEL and SOR, at most 20,000 (L1) |"
     assert lines[4:6] == [
         "| Today's rule | 64 %, 14 March 2036 |",
@@ -220,8 +220,8 @@ def test_no_limits_and_limits_left_out_are_told(tables):
     bare = tables | {"limit_exceedance": ANSWER_SCHEMAS["limit_exceedance"].empty_table()}
     text = report(about(limits=()), bare)
     assert "The season has no limit in the store." in section(text, "Limits")
-    assert "likely passed" not in text
-    assert "Chance to pass each limit" not in text
+    assert "likely exceeded" not in text
+    assert "Probability of exceeding each limit" not in text
     left = report(about(limits=(), left_out=("limit L9 is not weighed: never open",)), bare)
     assert section(left, "Limits") == "Limit L9 is not weighed: never open."
 

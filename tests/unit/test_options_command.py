@@ -301,7 +301,7 @@ def test_limits_are_told_in_words_and_one_passed_already_as_such(tmp_path, run, 
     assert "sublegal releases in Ombra Bank, at most 2,200 (sublegal-OMB)" in text
     assert "total deaths over all areas, at most 1,000 (deaths-all)" in text
     for words in (text, said):
-        assert "may be passed already (42 %)" in words
+        assert "may be exceeded already (42 %)" in words
         assert f"by {THROUGH.day} {THROUGH:%B %Y}" not in words
 
 
