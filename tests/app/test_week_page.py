@@ -80,7 +80,7 @@ def test_a_closed_week_says_so(open_page):
 
 def test_preliminary_and_final_bulletins_say_what_they_are(open_page):
     now = words_of(open_page(season=NOW))
-    assert "**Preliminary.** Through week 2036-W06, as of version 3 of the data." in now
+    assert "**Preliminary.** Through week 2036-W06, as of version 3 of the data" in now
     past = words_of(open_page(season="2034-35"))
     assert "Preliminary" not in past
     assert "Through week 2035-W06, as of version 3" in past
