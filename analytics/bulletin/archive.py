@@ -32,7 +32,7 @@ from analytics.estimates.schemas import (
 from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.released.schemas import RELEASED_SCHEMAS
-from analytics.result_table import RESULT_SCHEMA
+from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,30 +47,25 @@ REVISION_SCHEMA = pa.schema(
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
         ("week", pa.string()),  # null: the season
-        ("quantity", pa.string()),
-        ("unit", pa.string()),
+        *texts("quantity", "unit"),
         ("kind", pa.string()),  # revised | restated | new | removed
-        ("previous", pa.float64()),
-        ("estimate", pa.float64()),
+        *numbers("previous", "estimate"),
         ("change", pa.float64()),  # estimate - previous
         ("change_in_se", pa.float64()),  # change over the standard error before
-        ("previous_se", pa.float64()),
-        ("se", pa.float64()),
-        ("previous_ci_low", pa.float64()),
-        ("previous_ci_high", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("previous_method", pa.string()),
-        ("method", pa.string()),
-        ("previous_status", pa.string()),
-        ("status", pa.string()),
-        ("since_version", pa.int64()),
-        ("version", pa.int64()),
+        *numbers(
+            "previous_se",
+            "se",
+            "previous_ci_low",
+            "previous_ci_high",
+            "ci_low",
+            "ci_high",
+            "ci_level",
+        ),
+        *texts("previous_method", "method", "previous_status", "status"),
+        *counts("since_version", "version"),
         ("batch", pa.string()),
         ("event", pa.string()),  # imported | withdrawn | program
-        ("at_utc", pa.string()),
-        ("sources", pa.string()),
+        *texts("at_utc", "sources"),
         ("effect", pa.string()),  # own_data | whole_season | program | pooling
     ]
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-from analytics.result_table import RESULT_SCHEMA
+from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
 
 #: Change of a quantity from the week before, by domain. For totals and rates `change` is the ratio
 #: (1 is no change); for shares it is the difference (0 is no change).
@@ -12,15 +12,8 @@ CHANGE_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("week", pa.string()),
-        ("previous_week", pa.string()),
-        ("quantity", pa.string()),
-        ("previous", pa.float64()),
-        ("estimate", pa.float64()),
-        ("change", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *texts("week", "previous_week", "quantity"),
+        *numbers("previous", "estimate", "change", "ci_low", "ci_high", "ci_level"),
         ("form", pa.string()),  # ratio | difference
         ("direction", pa.string()),  # up | down | no_clear_change | not_known | not_comparable
     ]
@@ -29,15 +22,12 @@ CHANGE_SCHEMA = pa.schema(
 #: What the sampling reached: one row a stratum of the design.
 STRATUM_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("landing_area", pa.string()),
+        *texts("season", "landing_area"),
         ("week", pa.string()),  # first week of the stratum
         ("stratum", pa.string()),
-        ("n_psu_frame", pa.int64()),
-        ("n_psu", pa.int64()),
+        *counts("n_psu_frame", "n_psu"),
         ("n_missing_psu", pa.int64()),  # boats returned, none interviewed
-        ("boats_returned", pa.int64()),
-        ("n_interviews", pa.int64()),
+        *counts("boats_returned", "n_interviews"),
         ("status", pa.string()),
         ("rule", pa.string()),  # a code, empty where nothing was borrowed
     ]
@@ -52,17 +42,9 @@ ALTERNATIVE_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
 #: Share of boats met on the water that land at listed sites, and the factor that expands totals.
 COVERAGE_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
-        ("n_days", pa.int64()),
-        ("boats", pa.int64()),
-        ("share", pa.float64()),
-        ("share_se", pa.float64()),
-        ("share_low", pa.float64()),
-        ("share_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("factor", pa.float64()),
-        ("factor_se", pa.float64()),
+        *texts("season", "area"),
+        *counts("n_days", "boats"),
+        *numbers("share", "share_se", "share_low", "share_high", "ci_level", "factor", "factor_se"),
         ("is_pooled", pa.bool_()),
         ("method", pa.string()),
     ]
@@ -72,20 +54,20 @@ COVERAGE_SCHEMA = pa.schema(
 HEAPING_SCHEMA = pa.schema(
     [
         ("season", pa.string()),
-        ("fish", pa.int64()),
-        ("boats", pa.int64()),
+        *counts("fish", "boats"),
         ("smooth", pa.float64()),  # boats the curve expects without heaps; null: no test
         ("is_heap", pa.bool_()),
         ("ratio", pa.float64()),  # boats at the heaps over those the curve expects there
-        ("ratio_low", pa.float64()),
-        ("ratio_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("p_value", pa.float64()),
-        ("n_heaped", pa.float64()),
-        ("n_heaped_low", pa.float64()),
-        ("n_heaped_high", pa.float64()),
-        ("n_reports", pa.int64()),
-        ("n_left_out", pa.int64()),
+        *numbers(
+            "ratio_low",
+            "ratio_high",
+            "ci_level",
+            "p_value",
+            "n_heaped",
+            "n_heaped_low",
+            "n_heaped_high",
+        ),
+        *counts("n_reports", "n_left_out"),
         ("reason", pa.string()),  # why there is no test; empty where there is one
     ]
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from analytics.result_table import numbers, texts
+
 #: The draws themselves, one row a series of one draw each: `array` is a field of
 #: `analytics.options.baseline.Baseline`; labels that it lacks are null. What is one number (a rule,
 #: a measured length) has as many values as it has numbers; rows of rates stand in `key` as JSON.
@@ -11,9 +13,7 @@ DRAW_SCHEMA = pa.schema(
     [
         ("array", pa.string()),
         ("key", pa.string()),  # quantity, part, class, size or normal number
-        ("area", pa.string()),
-        ("method", pa.string()),
-        ("week", pa.string()),
+        *texts("area", "method", "week"),
         ("day", pa.date32()),
         ("values", pa.list_(pa.float32())),
     ]
@@ -25,29 +25,26 @@ FIGURE_SCHEMA = pa.schema(
     [
         ("option", pa.string()),
         ("area", pa.string()),  # null: all areas
-        ("quantity", pa.string()),
-        ("unit", pa.string()),
-        ("estimate", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("difference", pa.float64()),
-        ("difference_low", pa.float64()),
-        ("difference_high", pa.float64()),
-        ("ci_level", pa.float64()),
+        *texts("quantity", "unit"),
+        *numbers(
+            "estimate",
+            "ci_low",
+            "ci_high",
+            "difference",
+            "difference_low",
+            "difference_high",
+            "ci_level",
+        ),
     ]
 )
 
 #: Each limit under each option.
 LIMIT_EXCEEDANCE_SCHEMA = pa.schema(
     [
-        ("option", pa.string()),
-        ("limit_id", pa.string()),
-        ("limit_fish", pa.float64()),
-        ("estimate", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("prob_exceeded_by_close", pa.float64()),
+        *texts("option", "limit_id"),
+        *numbers(
+            "limit_fish", "estimate", "ci_low", "ci_high", "ci_level", "prob_exceeded_by_close"
+        ),
         ("prob_exceeded_by_close_difference", pa.float64()),  # from today's rule
         ("exceedance_date_p10", pa.date32()),
         ("exceedance_date_p50", pa.date32()),

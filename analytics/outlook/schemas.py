@@ -5,12 +5,12 @@ from __future__ import annotations
 import pyarrow as pa
 
 from analytics.options.schemas import DRAW_SCHEMA
+from analytics.result_table import numbers, texts
 
 #: One row a limit: the total so far against it, and where it goes under today's rules.
 LIMIT_STATUS_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("limit_id", pa.string()),
+        *texts("season", "limit_id"),
         ("areas", pa.string()),  # joined by ";"
         ("quantity", pa.string()),  # several, whose sum is limited, joined by ";"
         ("unit", pa.string()),
@@ -18,21 +18,14 @@ LIMIT_STATUS_SCHEMA = pa.schema(
         ("through", pa.date32()),  # last day of the total
         ("planned_close", pa.date32()),  # last open day of its areas
         ("is_preliminary", pa.bool_()),  # open days are still to come
-        ("estimate", pa.float64()),
-        ("se", pa.float64()),
-        ("ci_low", pa.float64()),
-        ("ci_high", pa.float64()),
-        ("ci_level", pa.float64()),
-        ("df", pa.float64()),
+        *numbers("estimate", "se", "ci_low", "ci_high", "ci_level", "df"),
         ("share_used", pa.float64()),  # estimate / limit_fish; over 1 where it is exceeded
-        ("share_used_low", pa.float64()),
-        ("share_used_high", pa.float64()),
+        *numbers("share_used_low", "share_used_high"),
         ("fish_remaining", pa.float64()),  # limit_fish - estimate; below 0 where it is exceeded
         ("prob_exceeded_to_date", pa.float64()),  # that the total so far is over the limit
         ("is_binding", pa.bool_()),  # the one that is reached first
         ("projected_total", pa.float64()),  # total at the planned close, mean of the draws
-        ("projected_total_low", pa.float64()),
-        ("projected_total_high", pa.float64()),
+        *numbers("projected_total_low", "projected_total_high"),
         ("prob_exceeded_by_close", pa.float64()),  # that it is passed by the planned close
         # day by which it is exceeded with probability 10 %, 50 %, 90 %
         ("exceedance_date_p10", pa.date32()),
@@ -40,8 +33,7 @@ LIMIT_STATUS_SCHEMA = pa.schema(
         ("exceedance_date_p90", pa.date32()),
         ("previous_estimate", pa.float64()),  # of the bulletin before, same weeks
         ("previous_through", pa.date32()),
-        ("status", pa.string()),
-        ("method", pa.string()),
+        *texts("status", "method"),
         ("reason", pa.string()),  # why there is no number; empty where there is one
     ]
 )
@@ -49,9 +41,7 @@ LIMIT_STATUS_SCHEMA = pa.schema(
 #: Use of each limit week by week: what was estimated so far, then quantiles of the draws.
 LIMIT_PATH_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("limit_id", pa.string()),
-        ("week", pa.string()),
+        *texts("season", "limit_id", "week"),
         ("day", pa.date32()),  # last day of the week
         ("is_projected", pa.bool_()),
         ("estimate", pa.float64()),  # cumulated; mean of the draws ahead

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from analytics.catch_limits import COUNTED_TWICE, FISH_TOTALS, TOTALS
 from analytics.data.checks.frame import closed_words
 from analytics.data.checks.rule import Rule, counted, part_of
@@ -31,17 +33,23 @@ _TWICE = (
 )
 _SUM = "one total, or several that count different fish, joined by ;"
 
+#: Rules of one table, errors and warnings.
+_limits = partial(Rule, table="limits")
+_limits_warning = partial(Rule, table="limits", severity=Severity.WARNING)
+_interviews = partial(Rule, table="interviews")
+_interviews_warning = partial(Rule, table="interviews", severity=Severity.WARNING)
+_fish = partial(Rule, table="fish")
+_fish_warning = partial(Rule, table="fish", severity=Severity.WARNING)
+
 LIMITS = (
-    Rule(
-        table="limits",
+    _limits(
         column="quantity",
         when=f"len({_LIST}) = 0 OR len({_UNKNOWN}) > 0",
         seen="r.quantity",
         allowed="quantities of the result rows, joined by ;: " + ", ".join(QUANTITIES),
         advice="write one of them, or several",
     ),
-    Rule(
-        table="limits",
+    _limits(
         column="quantity",
         when=f"len({_LIST}) > 1 AND len({_UNKNOWN}) = 0 AND len({_APART}) > 0",
         seen=f"concat(r.quantity, ', of which ', list_aggregate({_APART}, 'string_agg', ', '), "
@@ -49,26 +57,22 @@ LIMITS = (
         allowed=_SUM + ": " + ", ".join(FISH_TOTALS),
         advice="write a limit of its own for each",
     ),
-    Rule(
-        table="limits",
+    _limits(
         column="quantity",
         when=f"len({_UNKNOWN}) = 0 AND len({_TWICE}) > 0",
         seen=f"concat(array_to_string(({_TWICE})[1], ' and '), ' in one sum')",
         allowed=_SUM,
         advice="a fish would count twice: leave one out, or write a limit of its own for each",
     ),
-    Rule(
-        table="limits",
+    _limits_warning(
         column="quantity",
         when=f"len({_LIST}) = 1 AND len({_UNKNOWN}) = 0 AND "
         f"NOT list_contains([{_listed(TOTALS)}], {_LIST}[1])",
         seen="concat(r.quantity, ', which is no total')",
         allowed="a total: " + ", ".join(TOTALS),
         advice="it is kept, and no limit status can be given for it",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="limits",
+    _limits(
         column="areas",
         source="(SELECT *, trim(unnest(string_split(areas, ';'))) AS _area FROM limits) r "
         "LEFT JOIN (SELECT DISTINCT area, true AS _there FROM areas) a ON a.area = r._area",
@@ -77,14 +81,12 @@ LIMITS = (
         allowed="areas of the table areas, joined by ;",
         advice="correct it, or import its row of areas first or together with this",
     ),
-    Rule(
-        table="limits",
+    _limits_warning(
         column="season",
         when="r.season NOT IN (SELECT season FROM seasons WHERE season IS NOT NULL)",
         seen="concat('no season ', r.season, ' in seasons')",
         allowed="a season of the table seasons",
         advice="the limit waits until the season is there",
-        severity=Severity.WARNING,
     ),
 )
 
@@ -157,8 +159,7 @@ INTERVIEWS = (
     _missing("date", "the day it took place"),
     _differs("site"),
     _differs("date"),
-    Rule(
-        table="interviews",
+    _interviews(
         column="sample_id",
         source="interviews r JOIN site_days d USING (sample_id) JOIN complete_trips c "
         "USING (sample_id)",
@@ -170,8 +171,7 @@ INTERVIEWS = (
         allowed="at most as many complete interviews as boats returned",
         advice="correct boats_returned of the site-day, or the interview's sample_id",
     ),
-    Rule(
-        table="interviews",
+    _interviews(
         column="date",
         source="interviews r JOIN sites s USING (site)",
         when="r.sample_id IS NULL AND r.date IS NOT NULL AND s.area IS NOT NULL AND "
@@ -182,8 +182,7 @@ INTERVIEWS = (
         needs=_CALENDAR,
     ),
     part_of("interviews", "released_deep_hooked", _RELEASED, words="released, of all sizes"),
-    Rule(
-        table="interviews",
+    _interviews(
         column="anglers",
         when=f"r.anglers = 0 AND (r.hours_fished > 0 OR {_FISH} > 0)",
         seen=f"concat('0 anglers with ', coalesce(r.hours_fished, 0), ' h and ', {_FISH}, ' fish')",
@@ -193,35 +192,28 @@ INTERVIEWS = (
 )
 
 TRIP_WARNINGS = (
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="trip_complete",
         when="r.trip_complete = false AND r.sample_id IS NOT NULL",
         seen="concat('a trip that was not over, in site-day ', r.sample_id)",
         allowed="complete trips in a site-day",
         advice="it is kept and leaves the totals: a boat that goes out again has not returned",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="hours_fished",
         when=f"r.hours_fished = 0 AND r.anglers > 0 AND {_FISH} > 0",
         seen=f"concat('0 h with ', {_FISH}, ' fish')",
         allowed="the hours the boat fished",
         advice="leave it empty if it was not recorded",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="method",
         when="r.method IS NULL",
         seen="'an empty cell'",
         allowed="a fishing method, such as mooching, trolling or jigging",
         advice="release rates of one method cannot be used for it",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="kept",
         source=f"trips r {_IN_OPENING}",
         when="r.kept > r.anglers * q.daily_limit_fish",
@@ -230,10 +222,8 @@ TRIP_WARNINGS = (
         allowed="anglers times the daily limit",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="kept_marked",
         source=f"trips r {_IN_OPENING}",
         when="q.mark_selective AND r.kept_marked < r.kept",
@@ -241,10 +231,8 @@ TRIP_WARNINGS = (
         allowed="marked fish only, as the season's row says",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="interviews",
+    _interviews_warning(
         column="area",
         source="trips r",
         when="r.area IS NOT NULL AND r.day IS NOT NULL AND "
@@ -253,21 +241,18 @@ TRIP_WARNINGS = (
         allowed="an area fished that is open that day",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
 )
 
 FISH = (
-    Rule(
-        table="fish",
+    _fish(
         column="fork_length_mm",
         when="r.fork_length_mm > r.total_length_mm",
         seen="concat(r.fork_length_mm, ' mm, longer than the total length ', r.total_length_mm)",
         allowed="at most the total length",
         advice="correct one of the two, or move it to the other column",
     ),
-    Rule(
-        table="fish",
+    _fish_warning(
         column="total_length_mm",
         source=f"landed r {_IN_OPENING}",
         when="r.total_length_mm < q.min_length_mm",
@@ -275,10 +260,8 @@ FISH = (
         allowed="the season's min_length_mm or longer",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="fish",
+    _fish_warning(
         column="fork_length_mm",
         source=f"landed r {_IN_OPENING}",
         when=f"r.total_length_mm IS NULL AND {_LONG} < q.min_length_mm",
@@ -287,29 +270,23 @@ FISH = (
         allowed="a fork length that goes with the season's min_length_mm",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="fish",
+    _fish_warning(
         column="fork_length_mm",
         when=f"r.fork_length_mm < {FORK_PER_TOTAL_POSSIBLE[0]} * r.total_length_mm",
         seen="concat(r.fork_length_mm, ' mm, ', round(100 * r.fork_length_mm / r.total_length_mm)"
         "::INTEGER, ' % of the total length ', r.total_length_mm)",
         allowed=f"at least {FORK_PER_TOTAL_POSSIBLE[0]:.0%} of the total length".replace("%", " %"),
         advice="is one of the two misread? The fish is left out of length conversions",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="fish",
+    _fish_warning(
         column="weight_g",
         when=f"{_SHAPE} NOT BETWEEN {CONDITION_POSSIBLE[0]} AND {CONDITION_POSSIBLE[1]}",
         seen="concat(r.weight_g, ' g at ', coalesce(r.total_length_mm, r.fork_length_mm), ' mm')",
         allowed="a weight in g that a fish of that length can have",
         advice="is it in pounds or kg, or misread? The fish is left out of weight conversions",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="fish",
+    _fish_warning(
         column="marked",
         source=f"landed r {_IN_OPENING}",
         when="q.mark_selective AND r.marked = false",
@@ -317,7 +294,6 @@ FISH = (
         allowed="marked fish only, as the season's row says",
         advice=_COMPLIANCE,
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
 )
 

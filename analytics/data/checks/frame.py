@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from analytics.data.checks.rule import Rule, counted
 from analytics.findings import Severity
 
@@ -20,27 +22,30 @@ def closed_words(area: str, day: str) -> str:
 
 
 _OPEN_DAY = "a day on which the site's area is open"
-_MEND_DAY = "correct the date or the site, or import the season row that opens the area"
+_CORRECT_DAY = "correct the date or the site, or import the season row that opens the area"
+
+#: Rules of one table, errors and warnings.
+_seasons = partial(Rule, table="seasons")
+_site_days = partial(Rule, table="site_days")
+_site_days_warning = partial(Rule, table="site_days", severity=Severity.WARNING)
+_seasons_warning = partial(Rule, table="seasons", severity=Severity.WARNING)
 
 SEASONS = (
-    Rule(
-        table="seasons",
+    _seasons(
         column="close_date",
         when="r.close_date < r.open_date",
         seen="concat(r.close_date, ' before open_date ', r.open_date)",
         allowed="the open_date or later",
         advice="correct one of the two dates",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="close_date",
         when="r.close_date - r.open_date > 366",
         seen=f"concat({counted('r.close_date - r.open_date + 1', 'day')}, ' from ', r.open_date)",
         allowed="at most 366 days in one opening",
         advice="correct the year, or write one row a season",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="open_date",
         source="seasons r JOIN seasons o ON o.area = r.area AND o.open_date <= r.close_date "
         "AND r.open_date <= o.close_date AND (o.season, o.open_date) <> (r.season, r.open_date)",
@@ -50,8 +55,7 @@ SEASONS = (
         allowed="openings of an area that do not overlap",
         advice="correct the dates so that each day belongs to one opening",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="open_weekdays",
         when="NOT regexp_full_match(r.open_weekdays, '[1-7]+') OR "
         "len(list_distinct(string_split(r.open_weekdays, ''))) < length(r.open_weekdays)",
@@ -59,8 +63,7 @@ SEASONS = (
         allowed="ISO weekday digits 1 to 7, each once, such as 567",
         advice="1 is Monday and 7 is Sunday; empty means every day",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="day_groups",
         when="NOT regexp_full_match(r.day_groups, '[1-7]+(\\|[1-7]+)*') OR "
         "len(list_distinct(string_split(replace(r.day_groups, '|', ''), ''))) "
@@ -69,8 +72,7 @@ SEASONS = (
         allowed="groups of ISO weekday digits split by |, each digit once, such as 1234|567",
         advice="empty means 12345|67",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="day_groups",
         source="openings r",
         when="translate(r.open_weekdays, replace(r.day_groups, '|', ''), '') <> ''",
@@ -79,8 +81,7 @@ SEASONS = (
         allowed="every open weekday in one group",
         advice="add the weekday to a group, or close it in open_weekdays",
     ),
-    Rule(
-        table="seasons",
+    _seasons(
         column="day_groups",
         source="openings r",
         when="NOT contains(r.day_groups, '7') AND EXISTS (SELECT 1 FROM holidays h WHERE "
@@ -94,8 +95,7 @@ SEASONS = (
 )
 
 SITE_DAYS = (
-    Rule(
-        table="site_days",
+    _site_days(
         column="date",
         source="site_days r JOIN site_days o ON o.site = r.site AND o.date = r.date "
         "AND o.sample_id <> r.sample_id",
@@ -106,30 +106,27 @@ SITE_DAYS = (
         allowed="one site-day for a site and date",
         advice="put both samplers' interviews under one sample_id, or correct the date or the site",
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="date",
         source="units r",
         when="r.landing_area IS NOT NULL AND NOT r.is_open AND r.stratum IS NULL "
         "AND r.frame_site_days IS NULL",
         seen=closed_words("r.landing_area", "r.date"),
         allowed=_OPEN_DAY,
-        advice=_MEND_DAY,
+        advice=_CORRECT_DAY,
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="date",
         source="units r",
         when="r.landing_area IS NOT NULL AND r.season IS NULL "
         "AND (r.stratum IS NOT NULL OR r.frame_site_days IS NOT NULL)",
         seen=closed_words("r.landing_area", "r.date"),
         allowed="a day between open_date and close_date of the site's area",
-        advice=_MEND_DAY,
+        advice=_CORRECT_DAY,
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="boats_returned",
         source="site_days r JOIN complete_trips c USING (sample_id)",
         when="c.n > r.boats_returned AND (r._row IS NOT NULL OR c.n_fresh = 0)",
@@ -138,8 +135,7 @@ SITE_DAYS = (
         allowed="at least as many boats as complete interviews",
         advice="count every boat that came back, or correct the interviews' sample_id",
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="r.frame_site_days IS NOT NULL AND f.low < f.high",
@@ -149,8 +145,7 @@ SITE_DAYS = (
         advice="write the stratum's number of site-days on each of its rows",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="f.n > r.frame_site_days",
@@ -159,8 +154,7 @@ SITE_DAYS = (
         advice="write the number of site-days the sample was drawn from",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="r.stratum IS NOT NULL AND f.high IS NULL AND f.is_shared",
@@ -170,8 +164,7 @@ SITE_DAYS = (
         advice="frame_site_days is needed on every row of the stratum",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="frame_site_days",
         source="units r JOIN frames f USING (season, landing_area, label)",
         when="r.stratum IS NOT NULL AND f.high IS NULL AND NOT f.is_shared",
@@ -180,19 +173,15 @@ SITE_DAYS = (
         advice="its frame is taken as the calendar's site-days of the weeks and day groups it "
         "touches: write frame_site_days",
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="boats_returned",
         when="r.boats_returned IS NULL",
         seen="'an empty cell'",
         allowed="the number of boats that came back, 0 for none",
         advice="without it the site-day counts as missing and leaves the sample",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="boats_returned",
         source="site_days r LEFT JOIN complete_trips c USING (sample_id)",
         when="r.boats_returned > 0 AND c.n IS NULL",
@@ -200,7 +189,6 @@ SITE_DAYS = (
         "interview')",
         allowed="at least one interview where boats came back",
         advice="the site-day counts as missing and leaves the sample until its interviews come",
-        severity=Severity.WARNING,
     ),
 )
 
@@ -212,26 +200,22 @@ RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS
 _OF_DAYS = "r.design = 'day_site'"
 
 DRAWS = (
-    Rule(
-        table="seasons",
+    _seasons_warning(
         column="design",
         source="openings r",
         when="r.design = 'opportunistic'",
         seen="'design opportunistic'",
         allowed="site_day or day_site where totals are wanted",
         advice="its area gets catch rates and shares only, its totals say no_design",
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="draw_probability",
         when="r.draw_probability = 0",
         seen="'0'",
         allowed="more than 0 for a site that was drawn, at most 1",
         advice="write the probability with which a single draw of that day takes the site",
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="draw_probability",
         source="units r JOIN (SELECT landing_area, date, sum(draw_probability) AS all_drawn "
         "FROM units WHERE design = 'day_site' GROUP BY landing_area, date) p "
@@ -243,8 +227,7 @@ DRAWS = (
         advice="write the probability of one draw, not that of being in the sample",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="draw_probability",
         source="units r JOIN (SELECT landing_area, date, sum(draw_probability) AS all_drawn, "
         "count(*) AS n_drawn FROM units WHERE design = 'day_site' GROUP BY landing_area, date) p "
@@ -257,10 +240,8 @@ DRAWS = (
         allowed="probabilities that leave some for every site that could be drawn",
         advice="the sampled sites are taken as all there were that day",
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="site",
         source="units r JOIN sites s USING (site)",
         when=f"{_OF_DAYS} AND r.draw_probability IS NULL AND s.draw_weight = 0",
@@ -269,8 +250,7 @@ DRAWS = (
         advice="correct the site's draw_weight, or write draw_probability",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days(
         column="date",
         source="units r JOIN site_days o ON o.site = r.site AND o.date = r.date "
         "AND o.sample_id <> r.sample_id",
@@ -281,8 +261,7 @@ DRAWS = (
         advice="put both samplers' interviews under one sample_id",
         needs=_CALENDAR,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="draw_probability",
         source="units r",
         when="r.design = 'site_day' AND r.draw_probability IS NOT NULL",
@@ -290,10 +269,8 @@ DRAWS = (
         allowed="an empty cell: that design draws site-days with equal probability",
         advice="it is not used; set the season's design to day_site if sites were drawn by it",
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
-    Rule(
-        table="site_days",
+    _site_days_warning(
         column="draw_probability",
         source="units r",
         when=f"{_OF_DAYS} AND r.draw_probability IS NULL AND EXISTS (SELECT 1 FROM sites s "
@@ -302,7 +279,6 @@ DRAWS = (
         allowed="draw_probability, or a draw_weight for every site of the area",
         advice="its sites are taken as drawn with equal probability",
         needs=_CALENDAR,
-        severity=Severity.WARNING,
     ),
 )
 
