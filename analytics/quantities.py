@@ -25,18 +25,8 @@ class QuantityKind(StrEnum):
 class Quantity:
     """A quantity of the result table.
 
-    Parameters
-    ----------
-    name : str
-        The stable name in result rows.
-    unit : str
-        The unit as written in result rows.
-    kind : QuantityKind
-        Total, rate, share, or a total that also carries the error of a rate.
-    label : str
-        The words for people.
-    meaning : str
-        One sentence that defines it.
+    `name`, `unit`: as in result rows, stable; `label`: the words for people; `meaning`: one
+    sentence that defines it.
     """
 
     name: str

@@ -34,13 +34,9 @@ _PLACE = ("date", "sample_id", "site", "area", "season", "open_date", "close_dat
 class AffectedDomains:
     """What one batch reaches.
 
-    Parameters
-    ----------
-    places : frozenset of (str or None, str)
-        Area and ISO week of its rows within the season: where they were fished, and every area
-        whose boats landed where they were sampled. No area stands for all of them.
-    is_whole : bool
-        It has rows that any week may rest on, such as an opening or a release rate.
+    `places`: areas and ISO weeks of its rows within the season: where they were fished, and every
+    area whose boats landed where they were sampled; no area stands for all of them. `is_whole`: it
+    has rows that any week may rest on, such as an opening or a release rate.
     """
 
     places: frozenset[tuple[str | None, str]]
@@ -171,14 +167,9 @@ def _values(column: pa.ChunkedArray) -> pa.Array:
 
 
 def effect_of(row: Row, batches: Iterable[AffectedDomains]) -> str:
-    """Return how batches moved a result row: by data of its own area and week, or from elsewhere.
+    """Return how batches moved a result row, one of `EFFECTS`.
 
-    Parameters
-    ----------
-    row : dict
-        With `area` and `week`.
-    batches : iterable of AffectedDomains
-        None where another version of the program alone moved it.
+    Without a batch, another version of the program alone moved it.
     """
     found = list(batches)
     if any(one.holds(row) for one in found):

@@ -60,24 +60,13 @@ def moves(
     version: int,
     causes: Callable[[Row], Causes],
 ) -> pa.Table:
-    """Return every row that moved from `before` to `after`.
+    """Return every row that moved between result rows of one season and the same levels.
 
-    Parameters
-    ----------
-    before, after : pyarrow.Table
-        Result rows of one season at the same levels.
-    since, version : int
-        The versions of the store they were made from.
-    causes : callable
-        Given a result row that moved, what moved it.
-
-    Returns
-    -------
-    pyarrow.Table
-        In `REVISION_SCHEMA`: `kind` is ``revised`` where an estimate moved, came or went in a
-        domain that stands in both; ``restated`` where it stands but its error or status does not;
-        ``new`` and ``removed`` where a domain is in one of them only. A relative difference under
-        `ROUNDING` is no move. Rows are in the order of `importance`.
+    `since`, `version`: of the store they were made from; `causes`: given a result row, what moved
+    it. In `REVISION_SCHEMA`, in the order of `importance`: `kind` is ``revised`` where an estimate
+    moved, came or went in a domain that stands in both; ``restated`` where it stands but its error
+    or status does not; ``new`` and ``removed`` where a domain is in one of them only. A relative
+    difference under `ROUNDING` is no move.
     """
     old, new = ({_key(row): row for row in table.to_pylist()} for table in (before, after))
     found = []
@@ -241,16 +230,10 @@ def _rank(row: Row) -> tuple[Any, ...]:
 
 
 def comparable(rows: pa.Table, *, through: str, with_totals: bool) -> pa.Table:
-    """Return the rows of a bulletin that another of the same season can be compared with.
+    """Return the result rows of a bulletin that another of the same season can be compared with.
 
-    Parameters
-    ----------
-    rows : pyarrow.Table
-        Result rows.
-    through : str
-        Last ISO week of the later bulletin: weeks after it are out of its view.
-    with_totals : bool
-        Whether both end in the same week, so that rows of areas and of the season compare.
+    `through`: last ISO week of the later bulletin, weeks after it are out of its view;
+    `with_totals`: both end in the same week, so that rows of areas and of the season compare.
     """
     in_view = pc.less_equal(rows["week"], through)
     return rows.filter(pc.fill_null(in_view, with_totals))

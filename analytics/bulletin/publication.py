@@ -90,19 +90,10 @@ LAGS = (1, 4)
 def public_rates(rates: Mapping[str, pa.Table], rows: pa.Table) -> dict[str, pa.Table]:
     """Return the tables of modelled catch rates for the public.
 
-    Parameters
-    ----------
-    rates : mapping of str to pyarrow.Table
-        In `analytics.catch_rates.schemas.RATE_SCHEMAS`.
-    rows : pyarrow.Table
-        Result rows as by `analytics.bulletin.publication.public_rows`.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        Index, level, weeks ahead and strength without figures whose percent standard error is over
-        50; the survey's figure where that is withheld, and its interval where that says nothing;
-        the index beside the timing likewise; no table that names a boat.
+    `rates`: in `RATE_SCHEMAS`; `rows`: as by `public_rows`. Index, level, weeks ahead and strength
+    lose figures whose percent standard error is over 50; the survey's figure goes where that is
+    withheld, and its interval where that says nothing; the index beside the timing likewise; no
+    table names a boat.
     """
     shown = dict(rates)
     if "residuals" in shown:
@@ -218,19 +209,11 @@ _HALF = 1.96
 
 
 def public_standing(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
-    """Return the tables of a season's limits for the public.
+    """Return the tables of a season's limits, in `OUTLOOK_SCHEMAS`, for the public.
 
-    Parameters
-    ----------
-    tables : mapping of str to pyarrow.Table
-        In `analytics.outlook.schemas.OUTLOOK_SCHEMAS`.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        No draws; a limit whose total has a percent standard error over 50 keeps its row, with the
-        reason and no figure, and has no fan; weeks ahead of a fan are left out where half the
-        width of their 95 % interval is over 1.96 times 50 % of their mean.
+    No draws; a limit whose total has a percent standard error over 50 keeps its row, with the
+    reason and no figure, and has no fan; weeks ahead of a fan are left out where half the width of
+    their 95 % interval is over 1.96 times 50 % of their mean.
     """
     shown = dict(tables)
     if "draws" in shown:
@@ -273,20 +256,10 @@ _OF_RATIOS = ("reported", "sampled", "ratio", "ci_low", "ci_high")
 def public_rows(table: pa.Table) -> pa.Table:
     """Return result rows without the figures that are not for publication.
 
-    Every row stays, so that a reader sees that there is a figure and why it is not shown. This
-    guards against uncertain figures, not against disclosure: where domains add up, a withheld one
-    follows from the others.
-
-    Parameters
-    ----------
-    table : pyarrow.Table
-        Result rows, in `RESULT_SCHEMA`.
-
-    Returns
-    -------
-    pyarrow.Table
-        The same rows and columns. Where the percent standard error is over 50, estimate, standard
-        error and interval are null, `ci_method` is ``none`` and `method` gives the reason.
+    Where the percent standard error is over 50, estimate, standard error and interval are null,
+    `ci_method` is ``none`` and `method` gives the reason. Every row stays, so that a reader sees
+    that there is a figure and why it is not shown. This guards against uncertain figures, not
+    against disclosure: where domains add up, a withheld one follows from the others.
     """
     instead = {"ci_method": str(CiMethod.NONE), "method": WITHHELD}
     hidden = _is_withheld(table, "estimate", "se")
@@ -294,18 +267,10 @@ def public_rows(table: pa.Table) -> pa.Table:
 
 
 def public_released(released: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
-    """Return the tables of released fish for the public.
+    """Return the tables of released fish, in `RELEASED_SCHEMAS`, for the public.
 
-    Parameters
-    ----------
-    released : mapping of str to pyarrow.Table
-        In `analytics.released.schemas.RELEASED_SCHEMAS`.
-
-    Returns
-    -------
-    dict of str to pyarrow.Table
-        Tables of figures without those whose percent standard error is over 50, nor a ratio of
-        which either side is withheld; what was measured, and rates, as they are.
+    Figures whose percent standard error is over 50 are withheld, and a ratio of which either side
+    is; what was measured, and rates, stay as they are.
     """
     shown = dict(released)
     for name in {"shares", "composition", "bycatch"} & set(shown):

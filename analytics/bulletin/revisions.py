@@ -44,38 +44,19 @@ def revisions(
 ) -> pa.Table:
     """Return every estimate that moved, version by version, and the batch behind each step.
 
-    The season is estimated as of each version whose batch reaches it, so a step has one cause.
-    Rows of areas or of the season cover the same weeks throughout: those through the earlier of the
-    last sampled weeks at the two ends.
+    The season is estimated as of each version whose batch reaches it, so a step has one cause. Rows
+    of areas or of the season cover the same weeks throughout: those through the earlier of the last
+    sampled weeks at the two ends.
 
-    Parameters
-    ----------
-    store : Store
-    season : str, optional
-        By default the latest season with a sampled site-day.
-    since, as_of : int, optional
-        Versions to compare. By default from that of the last bulletin of the season kept before the
-        newest data, else the version before, to the newest.
-    by : sequence of str
-        ``area``, ``week``, both, or ``season`` alone.
-    level : float
-        Confidence level.
-    progress : callable, optional
-        Called with a few words before each step.
+    `since`, `as_of`: versions to compare, by default from that of the last bulletin of the season
+    kept before the newest data, else the version before, to the newest; `season`: by default the
+    latest with a sampled site-day; `by`, `level`: as of `estimate`; `progress`: called with a few
+    words before each step. Returns the steps in order, in `REVISION_SCHEMA`; `differences.netted`
+    nets them. A version whose tables contradict each other is passed over, and its batch named with
+    the next one's.
 
-    Returns
-    -------
-    pyarrow.Table
-        In `REVISION_SCHEMA`, the steps in order; `analytics.bulletin.differences.netted` nets them.
-        A version whose tables contradict each other is passed over, and its batch named with the
-        next one's.
-
-    Raises
-    ------
-    UsageError
-        If the season, a version, the level or a word of `by` is unknown.
-    DataRejected
-        If the tables of the last version contradict each other.
+    Raises `UsageError` if the season, a version, the level or a word of `by` is unknown, and
+    `DataRejected` if the tables of the last version contradict each other.
     """
     progress("reading the store")
     ends = compared_versions(store, season=season, since=since, as_of=as_of)
@@ -84,15 +65,7 @@ def revisions(
 
 @dataclass(frozen=True, slots=True)
 class Ends:
-    """What a comparison of versions is about.
-
-    Parameters
-    ----------
-    season, through : str
-        Season, and its last sampled week as of `version`.
-    since, version : int
-        The versions compared.
-    """
+    """Season, its last sampled week as of `version`, and the two versions compared."""
 
     season: str
     through: str
@@ -155,20 +128,10 @@ def default_since(store: Store, *, season: str, version: int) -> int:
 def moved_since(store: Store, bulletin: Bulletin) -> Bulletin:
     """Return a bulletin with what moved since the one kept before it, and the name of that one.
 
-    Compares the rows that both keep, with no further estimation. A cause is a batch that came or
-    went between the two; of several, those that reach the week of the row, else all that reach the
+    Compares the rows that both keep, with no further estimation; the same bulletin where the
+    archive holds none of the season from an earlier version. A cause is a batch that came or went
+    between the two; of several, those that reach the week of the row, else all that reach the
     season.
-
-    Parameters
-    ----------
-    store : Store
-    bulletin : Bulletin
-        A bulletin of the store that is not kept yet.
-
-    Returns
-    -------
-    Bulletin
-        The same where the archive holds none of an earlier version and the same season.
     """
     card = bulletin.card
     earlier = _readable(archive.archive_of(store.path), card)

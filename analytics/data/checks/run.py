@@ -72,23 +72,12 @@ def check_between(
     skip: Iterable[str] = (),
     origin: str = "",
 ) -> list[Finding]:
-    """Return what the rules between rows and tables say of the batch on top of the stored rows.
+    """Return what the rules between rows and tables say of a batch on top of the stored rows.
 
-    Parameters
-    ----------
-    stored : mapping of str to pyarrow.Table
-        Current rows of every table.
-    incoming : mapping of str to Incoming
-        The batch; its rows supersede stored rows of the same key.
-    skip : iterable of str
-        Tables with faulty cells: rules that depend on them are skipped.
-    origin : str, optional
-        Column of the stored tables that says where a row came from; findings name it as file.
-
-    Returns
-    -------
-    list of Finding
-        Rows stored earlier that the batch would break have no row number.
+    `stored`, `incoming`: current rows, and those of the batch, which supersede stored ones of the
+    same key; `skip`: tables with faulty cells, whose rules are left out; `origin`: column of stored
+    tables that says where a row came from, for the findings. Rows stored earlier that the batch
+    would break have no row number.
     """
     skipped = set(skip)
     with _connect(stored, incoming, sql.name(origin) if origin else "NULL") as connection:

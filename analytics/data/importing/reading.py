@@ -155,19 +155,10 @@ class _Unreadable(Exception):  # noqa: N818 - never leaves this module
 
 
 def read_file(path: Path, *, table: str = "") -> FileReading:
-    """Read one table file.
+    """Read one table file; `table` is a name of `FILE_SCHEMAS`, the file's stem where not given.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-    table : str
-        A name of `FILE_SCHEMAS`; the file's stem where not given.
-
-    Returns
-    -------
-    FileReading
-        With `faults` where the file as a whole cannot be taken: empty, not UTF-8, wrong
-        delimiter, cut short, a column twice or missing.
+    The result has `faults` where the file as a whole cannot be taken: empty, not UTF-8, wrong
+    delimiter, cut short, a column twice or missing.
     """
     name = table or path.stem
     place: dict[str, Any] = {"table": name, "file": str(path)}
