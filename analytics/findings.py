@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
+from analytics.result_table import texts
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -72,14 +74,9 @@ class Finding:
 #: What the checks and the sampling report found in the data.
 FINDING_SCHEMA = pa.schema(
     [
-        ("severity", pa.string()),
-        ("table", pa.string()),
+        *texts("severity", "table"),
         ("row", pa.int64()),
-        ("column", pa.string()),
-        ("seen", pa.string()),
-        ("allowed", pa.string()),
-        ("advice", pa.string()),
-        ("file", pa.string()),
+        *texts("column", "seen", "allowed", "advice", "file"),
     ]
 )
 

@@ -182,11 +182,16 @@ def in_words(cell: str | None, index: BulletinIndex) -> str:
     return sentences(cell, index.name)
 
 
-def _in_words(line: dict[str, Any], index: BulletinIndex) -> dict[str, Any]:
-    sound = {
+def finite(line: dict[str, Any]) -> dict[str, Any]:
+    """Return a line of a table with None in the place of a number without bound, or of none."""
+    return {
         name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in line.items()
     }
+
+
+def _in_words(line: dict[str, Any], index: BulletinIndex) -> dict[str, Any]:
+    sound = finite(line)
     coded = [name for name in _CODED if isinstance(sound.get(name), str)]
     return (
         sound

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analytics.rounding import last_place
+from dashboard.bulletin_index import finite
 from dashboard.numbers import Measurement
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def read(
     answers: Mapping[str, pa.Table], *, binding: str | None = None, through: date | None = None
 ) -> Answered:
     """Index the tables of a comparison; a `binding` limit they lack gives way to the likeliest."""
-    lines = {name: _lines(table) for name, table in answers.items()}
+    lines = {name: [finite(one) for one in table.to_pylist()] for name, table in answers.items()}
     options = tuple(dict.fromkeys(line["option"] for line in lines["figures"]))
     words: dict[str, list[str]] = defaultdict(list)
     for line in lines["assumptions"]:
@@ -163,13 +163,3 @@ def _ordered(reach: Mapping[tuple[str, str], Line], options: Sequence[str]) -> t
 
 def _amount(line: Line | None, *names: str) -> Measurement:
     return Measurement(None) if line is None else Measurement(*(line[name] for name in names))
-
-
-def _lines(table: pa.Table) -> list[Line]:
-    return [
-        {
-            key: None if isinstance(value, float) and not math.isfinite(value) else value
-            for key, value in line.items()
-        }
-        for line in table.to_pylist()
-    ]

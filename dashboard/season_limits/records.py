@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
@@ -82,20 +81,7 @@ def label(index: BulletinIndex, line: Line) -> str:
 
 def in_words(index: BulletinIndex, cell: str) -> str:
     """Return a cell of codes in words for people, areas by their names."""
-    return with_names(index, sentences(cell, index.name))
-
-
-def with_names(index: BulletinIndex, said: str) -> str:
-    """Return words of an answer with the names of areas in the place of their codes.
-
-    Only where a code is plain: at the start before a colon, and after ``in`` at the end of a part;
-    elsewhere it could be a number.
-    """
-    if not index.names:
-        return said
-    codes = "|".join(re.escape(code) for code in sorted(index.names, key=len, reverse=True))
-    pattern = rf"^(?:{codes})(?=:)|(?<=\bin )(?:{codes})(?=[;,.:]|$)"
-    return re.sub(pattern, lambda found: index.name(found[0]), said)
+    return sentences(cell, index.name)
 
 
 def total(line: Line) -> Measurement:

@@ -532,20 +532,6 @@ def test_shared_assumptions_are_told_once(answer):
     assert answer.limits == ("S-3", "S-1")
 
 
-@pytest.mark.parametrize(
-    ("told", "said"),
-    [
-        (
-            "A1: by 60 measured in A2; none in A3.",
-            "Quillon Bank: by 60 measured in Sorrel Narrows; none in Pale Hook.",
-        ),
-        ("A1 of 3, in A12; A1", "A1 of 3, in A12; A1"),
-    ],
-)
-def test_codes_of_areas_are_named_where_they_are_plain(index, told, said):
-    assert standings.with_names(index, told) == said
-
-
 def test_digits_of_a_difference_follow_its_interval():
     assert answer_words.signed(records.Moved(-6.2, -255.2, 203.0)) == "−10"
     assert answer_words.signed_span(records.Moved(-6.2, -255.2, 203.0)) == "−260 to +200"

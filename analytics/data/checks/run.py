@@ -12,6 +12,7 @@ from analytics.data.calendar import open_days, weekday_words
 from analytics.data.checks import catch, frame, rule
 from analytics.data.schema import TABLES
 from analytics.findings import Finding
+from analytics.result_table import texts
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -25,8 +26,7 @@ RULES: tuple[Rule, ...] = (*rule.of_schema(), *frame.RULES, *frame.DRAWS_RULES, 
 
 _OPEN_SCHEMA = pa.schema(
     [
-        ("season", pa.string()),
-        ("area", pa.string()),
+        *texts("season", "area"),
         ("date", pa.date32()),
         ("week", pa.string()),
         ("day_group", pa.int64()),

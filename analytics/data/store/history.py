@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from analytics.errors import UsageError
+from analytics.result_table import texts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,11 +21,7 @@ WITHDRAWN = "withdrawn"
 EVENT_SCHEMA = pa.schema(
     [
         ("version", pa.int64()),
-        ("batch", pa.string()),
-        ("event", pa.string()),
-        ("at_utc", pa.string()),
-        ("counts_json", pa.string()),
-        ("sources_json", pa.string()),
+        *texts("batch", "event", "at_utc", "counts_json", "sources_json"),
     ]
 )
 
