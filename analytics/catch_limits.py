@@ -95,7 +95,4 @@ def why_no_sum(quantities: tuple[str, ...]) -> str:
     if other and len(quantities) > 1:
         return coded("not_in_fish", quantity=other)
     twice = (pair for pair in itertools.combinations(quantities, 2) if pair in COUNTED_TWICE)
-    return next(
-        (coded("counted_twice", quantities=[one, two]) for one, two in twice),
-        "",
-    )
+    return next((coded("counted_twice", quantities=[one, two]) for one, two in twice), "")

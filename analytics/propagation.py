@@ -15,11 +15,7 @@ if TYPE_CHECKING:
 
 
 def weighted_sum(
-    total: Floats,
-    cov: Floats,
-    *,
-    weight: Floats,
-    weight_se: Floats,
+    total: Floats, cov: Floats, *, weight: Floats, weight_se: Floats
 ) -> tuple[Floats, Floats, Floats]:
     r"""Return ``Σ_k w_k T_k`` and its variance, totals and weights both with error.
 

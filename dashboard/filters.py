@@ -89,13 +89,7 @@ def _fold(choice: Choice, *, with_week: bool) -> None:
     )
 
 
-def pick(
-    label: str,
-    options: Sequence[T],
-    *,
-    key: str,
-    words: Callable[[str], str] = str,
-) -> T:
+def pick(label: str, options: Sequence[T], *, key: str, words: Callable[[str], str] = str) -> T:
     """Draw a select box whose value starts from the link and stands in it."""
     url_state.seed(key, options)
     value = st.selectbox(label, options, key=key, format_func=words)
@@ -107,12 +101,7 @@ def switch(label: str, options: Sequence[T], *, key: str, words: Callable[[str],
     """Draw a row of buttons, one of them chosen, tied to the link in the same way."""
     url_state.seed(key, options)
     value = st.segmented_control(
-        label,
-        options,
-        key=key,
-        format_func=words,
-        required=True,
-        label_visibility="collapsed",
+        label, options, key=key, format_func=words, required=True, label_visibility="collapsed"
     )
     assert value is not None  # one is always chosen
     url_state.note(key, value)
@@ -135,11 +124,7 @@ def _bulletin(mine: Sequence[BulletinMetadata]) -> BulletinMetadata:
 def _areas(index: BulletinIndex) -> tuple[str, ...]:
     url_state.seed_many("area", index.areas)
     chosen = st.multiselect(
-        "Areas",
-        index.areas,
-        key="area",
-        format_func=index.name,
-        placeholder="All areas",
+        "Areas", index.areas, key="area", format_func=index.name, placeholder="All areas"
     )
     url_state.note("area", list(chosen))
     return tuple(area for area in index.areas if area in chosen)

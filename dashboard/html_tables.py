@@ -115,12 +115,7 @@ SITE_DAYS = (
 
 
 def line(
-    heads: Sequence[str],
-    first: str,
-    cells: Sequence[str],
-    *,
-    is_all: bool = False,
-    below: str = "",
+    heads: Sequence[str], first: str, cells: Sequence[str], *, is_all: bool = False, below: str = ""
 ) -> Markup:
     """Return a line of a table; `below` stands under its first cell."""
     return _PARTS.line(first, below, list(zip(heads[1:], cells, strict=True)), is_all)
@@ -201,12 +196,7 @@ def cards(index: BulletinIndex, *, area: str | None, week: str) -> Markup:
 
 def _card(name: str, row: Row | None, change: Change | None) -> dict[str, Any]:
     word, _, amount = numbers.change(change).partition(":")
-    shown = {
-        "quantity": QUANTITIES[name],
-        "cares": _cares(row),
-        "word": word,
-        "amount": amount,
-    }
+    shown = {"quantity": QUANTITIES[name], "cares": _cares(row), "word": word, "amount": amount}
     if row is None or row.estimate is None:
         return shown | {"why": reasons.why_no_estimate(row)}
     limits = numbers.interval(row)

@@ -153,12 +153,7 @@ def forest_panel(
 
 
 def download(
-    words: str,
-    table: pa.Table,
-    choice: Choice,
-    name: str,
-    *,
-    is_every_area: bool = False,
+    words: str, table: pa.Table, choice: Choice, name: str, *, is_every_area: bool = False
 ) -> None:
     """Offer a table as CSV with the names of areas, rows of the chosen areas; all if none is."""
     areas = () if is_every_area else choice.areas

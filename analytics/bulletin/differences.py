@@ -53,12 +53,7 @@ _BEFORE = {
 
 
 def moves(
-    before: pa.Table,
-    after: pa.Table,
-    *,
-    since: int,
-    version: int,
-    causes: Callable[[Row], Causes],
+    before: pa.Table, after: pa.Table, *, since: int, version: int, causes: Callable[[Row], Causes]
 ) -> pa.Table:
     """Return every row that moved between result rows of one season and the same levels.
 

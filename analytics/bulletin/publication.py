@@ -38,11 +38,7 @@ def withheld_keys(rows: pa.Table) -> set[tuple[str | None, ...]]:
 
 
 def suppress(
-    table: pa.Table,
-    *,
-    hidden: Sequence[bool],
-    instead: Mapping[str, str],
-    taken: Sequence[str],
+    table: pa.Table, *, hidden: Sequence[bool], instead: Mapping[str, str], taken: Sequence[str]
 ) -> pa.Table:
     """Return a table with some columns of hidden rows null, and a code in others."""
     mask = pa.array(hidden, pa.bool_())

@@ -74,11 +74,7 @@ class Ends:
 
 
 def compared_versions(
-    store: Store,
-    *,
-    season: str | None = None,
-    since: int | None = None,
-    as_of: int | None = None,
+    store: Store, *, season: str | None = None, since: int | None = None, as_of: int | None = None
 ) -> Ends:
     """Return what `revisions` compares where some of it is left to its defaults.
 

@@ -36,10 +36,7 @@ if TYPE_CHECKING:
 
 
 def rate_tables(
-    season: SeasonSurvey,
-    *,
-    level: float,
-    progress: Callable[[str], None] = lambda words: None,
+    season: SeasonSurvey, *, level: float, progress: Callable[[str], None] = lambda words: None
 ) -> dict[str, pa.Table]:
     """Return every table of modelled catch rates by its name, in `schemas.RATE_SCHEMAS`.
 
@@ -126,11 +123,7 @@ def _hours(rows: pd.DataFrame) -> dict[str, float]:
 
 
 def _trends(
-    index: AreaIndex,
-    opened: Mapping[str | None, Collection[str]],
-    *,
-    season: str,
-    level: float,
+    index: AreaIndex, opened: Mapping[str | None, Collection[str]], *, season: str, level: float
 ) -> list[Row]:
     """Return the trend of all areas and of each; one row with the reason where there is none."""
     rows: list[Row] = []

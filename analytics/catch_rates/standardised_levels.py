@@ -197,12 +197,7 @@ def _fit(data: ResponseTrips, others: Sequence[str], family: str) -> LevelFit:
         else partial(level_counts, response=data.response, exposure=EXPOSURE)
     )
     return fit(
-        data.frame,
-        cell=CELL,
-        parts=("area", "week"),
-        others=others,
-        cluster=CLUSTER,
-        family=family,
+        data.frame, cell=CELL, parts=("area", "week"), others=others, cluster=CLUSTER, family=family
     )
 
 

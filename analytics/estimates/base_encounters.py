@@ -75,13 +75,7 @@ def donor_domains(
         free = place if len(season.any_mark) == len(season.design.areas) else place - 1
         return (
             DonorDomain(widest.total, widest.cov, place, "season"),
-            DonorDomain(
-                widest.total,
-                widest.cov,
-                free,
-                "kept_of_season",
-                *_KEPT_AS_DONOR,
-            ),
+            DonorDomain(widest.total, widest.cov, free, "kept_of_season", *_KEPT_AS_DONOR),
         )
     by_area = Domains(by_area=True, by_week=False, n_weeks=n_weeks)
     areas = estimator.totals(analysis, by_area)

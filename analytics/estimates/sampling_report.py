@@ -342,10 +342,7 @@ def _fish_of(snapshot: Snapshot, design: Design, interviews: pa.ChunkedArray) ->
     alone = fish.filter(pc.is_null(fish["interview_id"]))
     measured = measured_fish(snapshot, season=design.season, through=design.through)
     return pa.concat_tables(
-        [
-            _among(fish, "interview_id", interviews),
-            _among(alone, "fish_id", measured["fish_id"]),
-        ]
+        [_among(fish, "interview_id", interviews), _among(alone, "fish_id", measured["fish_id"])]
     )
 
 

@@ -160,10 +160,7 @@ def interview_sources(snapshot: Snapshot, design: Design) -> list[tuple[Design, 
 
 
 def season_estimators(
-    snapshot: Snapshot,
-    design: Design,
-    plans: StratumTreatments,
-    reduce: Callable[..., Reduction],
+    snapshot: Snapshot, design: Design, plans: StratumTreatments, reduce: Callable[..., Reduction]
 ) -> list[TotalEstimator]:
     """Return where totals of a season come from; the first that knows a domain is taken.
 

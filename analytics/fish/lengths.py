@@ -241,11 +241,7 @@ class LegalShare:
 
 
 def legal_share(
-    lengths: ArrayLike,
-    min_length: float,
-    clusters: ArrayLike | None = None,
-    *,
-    level: float = 0.95,
+    lengths: ArrayLike, min_length: float, clusters: ArrayLike | None = None, *, level: float = 0.95
 ) -> LegalShare:
     """Return the share of fish that are legal at a minimum length, with its interval.
 

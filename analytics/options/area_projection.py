@@ -41,10 +41,7 @@ _SUMS = {
     "released_fish": _PARTS[1:],
     "encounter_fish": _PARTS,
 }
-_PAIRS = {
-    LEGAL_MARKED: SUBLEGAL_MARKED,
-    LEGAL_UNMARKED: SUBLEGAL_UNMARKED,
-}
+_PAIRS = {LEGAL_MARKED: SUBLEGAL_MARKED, LEGAL_UNMARKED: SUBLEGAL_UNMARKED}
 _DEATHS = ("release_deaths_fish", "drop_off_deaths_fish", "total_deaths_fish")
 #: Totals that go with trips at their share so far.
 _WITH_TRIPS = ("boat_trips", "angler_hours")

@@ -140,11 +140,7 @@ def _cut_rows(
             alone, season=past.weekly.season, through=through, settings=_SETTINGS
         )
         result = project_from(
-            known,
-            past.tables(through),
-            n_draws=past.n_draws,
-            seed=past.seed,
-            past=past.before,
+            known, past.tables(through), n_draws=past.n_draws, seed=past.seed, past=past.before
         )
         answers = [outlook(result.baseline, (), level=level).figures for level in LEVELS]
     except BlackmouthError as error:

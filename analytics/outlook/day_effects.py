@@ -199,12 +199,7 @@ def _weather(rows: pd.DataFrame, usual: Floats) -> tuple[Bools, Weather]:
 
 
 def _unfishable_of_weeks(
-    rows: pd.DataFrame,
-    gone: Floats,
-    usual: Floats,
-    group: Ints,
-    *,
-    kind: Ints,
+    rows: pd.DataFrame, gone: Floats, usual: Floats, group: Ints, *, kind: Ints
 ) -> dict[tuple[int, str], float]:
     """Return the share of boats that stayed in, by area and week; those of a group stand for it."""
     frame = pd.DataFrame({"area": rows["area"], "week": rows["week"], "group": group})
@@ -222,12 +217,7 @@ def _unfishable_of_weeks(
 
 
 def _weights(
-    rows: pd.DataFrame,
-    usual: Floats,
-    group: Ints,
-    effect: Floats,
-    *,
-    kind: Ints,
+    rows: pd.DataFrame, usual: Floats, group: Ints, effect: Floats, *, kind: Ints
 ) -> tuple[Floats, Floats, Bools]:
     """Return weights of weekdays by area, the errors of their logs, and where they were recorded.
 

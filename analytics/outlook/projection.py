@@ -140,11 +140,7 @@ class Boats:
 
 
 def boats_of(
-    season: SeasonSurvey,
-    *,
-    areas: tuple[str, ...],
-    rng: np.random.Generator,
-    n_draws: int,
+    season: SeasonSurvey, *, areas: tuple[str, ...], rng: np.random.Generator, n_draws: int
 ) -> Boats:
     """Fit what boats would keep, and count anglers aboard.
 
@@ -243,13 +239,7 @@ def project_from(
         past = past_weekly(season.snapshot, season=name) if len(calendar.days) else []
     boats = boats_of(season, areas=areas, rng=boat, n_draws=n_draws)
     ahead = project_season(
-        season,
-        to_date,
-        rates,
-        days=calendar.days,
-        weeks=calendar.weeks,
-        rng=to_come,
-        past=past,
+        season, to_date, rates, days=calendar.days, weeks=calendar.weeks, rng=to_come, past=past
     )
     keys = [f"length {area}" for area in ("", *areas)]
     normal = dict(to_date.normal) | {key: lengths.standard_normal(n_draws) for key in keys}

@@ -42,12 +42,7 @@ CLASS_PARTS = ((1, 2), (1, 2), (3,), (3,))
 
 
 def class_draws(
-    joint: JointParts,
-    season: SeasonSurvey,
-    rows: Rows,
-    *,
-    rng: np.random.Generator,
-    n_draws: int,
+    joint: JointParts, season: SeasonSurvey, rows: Rows, *, rng: np.random.Generator, n_draws: int
 ) -> dict[str, Floats]:
     """Return the draws of each class per fish of its part, mean 1, shape (D, A).
 

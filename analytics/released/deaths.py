@@ -113,11 +113,7 @@ class AreaRows:
 
 
 def table_of_areas(
-    sums: DeathSums,
-    season: SeasonSurvey,
-    rows_of: type[AreaRows],
-    *,
-    level: float,
+    sums: DeathSums, season: SeasonSurvey, rows_of: type[AreaRows], *, level: float
 ) -> pa.Table:
     """Return the rows of all areas together, then those of each area."""
     rows: list[Row] = []

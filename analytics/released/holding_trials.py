@@ -71,12 +71,7 @@ def survival_table(snapshot: Snapshot, *, level: float) -> pa.Table:
 
 
 def survival_rows(
-    group: Sequence[str],
-    hours: Floats,
-    died: Bools,
-    *,
-    fish: Ints | None = None,
-    level: float,
+    group: Sequence[str], hours: Floats, died: Bools, *, fish: Ints | None = None, level: float
 ) -> pa.Table:
     """Return the survival curve of every group of n entries, in `SURVIVAL_SCHEMA`.
 

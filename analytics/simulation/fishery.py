@@ -170,12 +170,7 @@ def _encounters(
 
 
 def _kept(
-    sound: Sound,
-    frame: Frame,
-    trips: Trips,
-    *,
-    met: tuple[Ints, Ints],
-    rng: np.random.Generator,
+    sound: Sound, frame: Frame, trips: Trips, *, met: tuple[Ints, Ints], rng: np.random.Generator
 ) -> tuple[Ints, Ints]:
     """Return fish kept, and of those the marked: up to the limit, marked only where so ruled."""
     legal, legal_marked = met
@@ -221,12 +216,7 @@ def _told(habits: Habits, count: Ints, rng: np.random.Generator) -> Ints:
     return np.where(rounds, 5 * ((said + 2) // 5), said)
 
 
-def _marked(
-    reported: Ints,
-    marked: Ints,
-    of: Ints,
-    rng: np.random.Generator,
-) -> Ints:
+def _marked(reported: Ints, marked: Ints, of: Ints, rng: np.random.Generator) -> Ints:
     """Return the marked ones of `reported` fish, in the true proportion."""
     prop = marked / np.maximum(of, 1)
     more = marked + rng.binomial(np.maximum(reported - of, 0), prop)

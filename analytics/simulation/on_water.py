@@ -153,9 +153,7 @@ def bycatch_table(sample: Sample, bycatch: dict[str, tuple[Ints, Ints]]) -> pa.T
 
 
 def bycatch_truth(
-    sound: Sound,
-    population: Population,
-    bycatch: dict[str, tuple[Ints, Ints]],
+    sound: Sound, population: Population, bycatch: dict[str, tuple[Ints, Ints]]
 ) -> pd.DataFrame:
     """Return true bycatch: ``season, area, species, kept_fish, released_fish``."""
     parts = []

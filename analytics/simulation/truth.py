@@ -27,11 +27,7 @@ _RATIOS = RATIOS | {"marked_prop": ("_marked", "_sized")}
 
 
 def truth_rows(
-    sound: Sound,
-    population: Population,
-    *,
-    through: str | None = None,
-    boats: Ints | None = None,
+    sound: Sound, population: Population, *, through: str | None = None, boats: Ints | None = None
 ) -> pd.DataFrame:
     """Return the true value of every quantity that can be known, in every domain, through a week.
 

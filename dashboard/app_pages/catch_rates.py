@@ -79,10 +79,7 @@ def _fits(choice: Choice, rates: Rates, response: str) -> None:
         st.markdown(f"- {said}")
     _residuals(rates, response)
     page_frame.downloads(
-        choice,
-        models="the candidates",
-        coefficients="the coefficients",
-        residuals="the residuals",
+        choice, models="the candidates", coefficients="the coefficients", residuals="the residuals"
     )
 
 
@@ -125,10 +122,5 @@ def _residuals(rates: Rates, response: str) -> None:
 
 
 draw_page(
-    "Catch rates",
-    "rates",
-    view="rates",
-    body=_body,
-    needs=("index", "trend"),
-    older=MODELLED,
+    "Catch rates", "rates", view="rates", body=_body, needs=("index", "trend"), older=MODELLED
 )

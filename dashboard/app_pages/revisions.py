@@ -106,10 +106,5 @@ def _label(quantity: str) -> str:
 
 
 draw_page(
-    "Revisions",
-    "moved",
-    view="moves",
-    body=_body,
-    needs=("revisions",),
-    older="showed what moved",
+    "Revisions", "moved", view="moves", body=_body, needs=("revisions",), older="showed what moved"
 )

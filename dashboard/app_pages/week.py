@@ -80,12 +80,7 @@ def _panel(
         f"{numbers.plain(numbers.short(choice.index.row(area, choice.week, quantity)))}"
     )
     figure = series.panel(
-        rows,
-        weeks=weeks,
-        chosen=choice.week,
-        quantity=quantity,
-        top=top,
-        palette=colours(),
+        rows, weeks=weeks, chosen=choice.week, quantity=quantity, top=top, palette=colours()
     )
     words = series.description(rows, weeks=weeks, area=name, label=_label(quantity))
     page_frame.chart(figure, key=f"trend-{area}", alt=words)

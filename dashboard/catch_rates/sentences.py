@@ -33,11 +33,7 @@ NOT_KNOWN = "not known"
 #: The words of a trend with their arrows, in the order they are given.
 ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
 #: What is said of weeks that had trips and none of the fish.
-NONE = {
-    ENCOUNTERS: "No fish was met",
-    KEPT: "No fish was kept",
-    SHARE: "No sublegal fish was met",
-}
+NONE = {ENCOUNTERS: "No fish was met", KEPT: "No fish was kept", SHARE: "No sublegal fish was met"}
 #: From which probability on a word is used; under the last one the other way is likelier.
 #: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
 #: consistent treatment of uncertainties; from memory.

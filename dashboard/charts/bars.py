@@ -18,11 +18,7 @@ if TYPE_CHECKING:
 Line = dict[str, Any]
 
 #: The signs of the lengths with their words, and their colour.
-SIGNS = (
-    ("■", "adipose fin clipped"),
-    ("▨", "not clipped, or not read"),
-    ("┊", "legal minimum"),
-)
+SIGNS = (("■", "adipose fin clipped"), ("▨", "not clipped, or not read"), ("┊", "legal minimum"))
 HUES = {"▨": "sea", "┊": "ink"}
 #: The signs of the figure of reports.
 REPORT_SIGNS = (
@@ -36,11 +32,7 @@ TAIL, LEAST_SHOWN = 0.01, 12
 
 
 def lengths(
-    bins: Sequence[Line],
-    *,
-    rules: Sequence[float],
-    span: tuple[float, float],
-    palette: Palette,
+    bins: Sequence[Line], *, rules: Sequence[float], span: tuple[float, float], palette: Palette
 ) -> go.Figure:
     """Draw fish by length, the clipped ones below.
 

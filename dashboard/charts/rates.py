@@ -282,9 +282,7 @@ def figure(panel: Panel, *, palette: Palette) -> go.Figure:
         annotations=[drawing.note(UNITS[panel.sort], colour=palette.quiet), *named],
         xaxis=drawing.weeks_across(panel.weeks),
         yaxis=drawing.axis(
-            range=list(panel.ends),
-            tickvals=values,
-            ticktext=[_said(panel, one) for one in values],
+            range=list(panel.ends), tickvals=values, ticktext=[_said(panel, one) for one in values]
         ),
     )
 

@@ -114,11 +114,7 @@ def _response(one: Option, start: str) -> dict[str, float]:
             f"to open days are taken as {100 * (1 - areas):.0f} %."
         )
         days = round(1 - areas, 10)
-    return {
-        "to_other_areas_prop": areas,
-        "to_other_days_prop": days,
-        "elasticity": elasticity,
-    }
+    return {"to_other_areas_prop": areas, "to_other_days_prop": days, "elasticity": elasticity}
 
 
 def _buttons(made: OptionSet, at: int) -> None:

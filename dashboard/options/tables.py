@@ -42,11 +42,7 @@ def decision(
 
 
 def _line(
-    found: Answered,
-    labels: Mapping[str, str],
-    name: str,
-    area: str | None,
-    heads: Sequence[str],
+    found: Answered, labels: Mapping[str, str], name: str, area: str | None, heads: Sequence[str]
 ) -> str:
     inside = [_figure(found, name, area, one) for one in COMPARED]
     if found.limits:

@@ -28,12 +28,7 @@ if TYPE_CHECKING:
 _SIZES = {"unknown": "size unknown", "any": "", None: ""}
 _WOUNDS = {"deep": "deep", "shallow": "not deep"}
 #: Order of the fates, and the words of one without further detail.
-FATES = {
-    "kept": "kept",
-    "released": "released",
-    "drop_off": "drop-off",
-    "all": "all together",
-}
+FATES = {"kept": "kept", "released": "released", "drop_off": "drop-off", "all": "all together"}
 #: The fates of a sum in words, as the answer tells them.
 DIED = {"kept": "kept", "released": "dead after release", "drop_off": "drop-off"}
 NO_ERROR = "neither the fish nor the rates have an error"

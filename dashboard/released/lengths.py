@@ -21,10 +21,7 @@ if TYPE_CHECKING:
     from dashboard.released.records import Line, Released
 
 #: Sources of measured fish with their words.
-SOURCES = {
-    "test_fishing": "Test fishing: fish met",
-    "dockside": "Dockside: fish kept",
-}
+SOURCES = {"test_fishing": "Test fishing: fish met", "dockside": "Dockside: fish kept"}
 BY_AREA = (
     "Test fishing by area; each panel has its own scale. Choose an area to see fish kept there too."
 )

@@ -19,10 +19,7 @@ IMPORTED = "imported"
 WITHDRAWN = "withdrawn"
 
 EVENT_SCHEMA = pa.schema(
-    [
-        ("version", pa.int64()),
-        *texts("batch", "event", "at_utc", "counts_json", "sources_json"),
-    ]
+    [("version", pa.int64()), *texts("batch", "event", "at_utc", "counts_json", "sources_json")]
 )
 
 
