@@ -14,6 +14,9 @@ from filelock import FileLock
 
 from tests.sizes import IS_FULL
 
+# Matrices are small: a second thread of linear algebra waits more than it works.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path

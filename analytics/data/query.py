@@ -46,7 +46,7 @@ class ParquetRows:
     @property
     def is_small(self) -> bool:
         """Whether the rows are sooner loaded than a database of their own is opened."""
-        return sum(file.stat().st_size for file in self.files) < SMALL_FILES
+        return sum(file.stat().st_size for file in self.files if file.exists()) < SMALL_FILES
 
     @property
     def sql(self) -> str:

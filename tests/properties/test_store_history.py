@@ -16,6 +16,7 @@ from analytics.data import query
 from analytics.data.schema import TABLES
 from analytics.data.store import Store
 from analytics.data.store import store as store_module
+from tests.sizes import n_sized
 
 NAME = "holding_trials"
 Row = tuple[int, float | None, str | None]
@@ -67,7 +68,8 @@ def queried(store: Store, as_of: int) -> dict[str, Row]:
     """Return what a query over the files of the table finds at a version."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(store_module, "LARGE", (NAME,))
-        source = Store(store.path).snapshot(as_of).source(NAME)
+        snapshot = Store(store.path).snapshot(as_of)
+        source = snapshot.files.get(NAME) or snapshot[NAME]
     is_there = bool(read(store, as_of))
     assert isinstance(source, query.ParquetRows) or not is_there
     found = query.run("SELECT * FROM t ORDER BY trial_id", {"t": source})
@@ -91,7 +93,7 @@ def bits(rows: dict[str, Row]) -> list[Any]:
     ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=n_sized(10, 25), deadline=None)
 @given(steps=STEPS)
 def test_every_version_shows_what_the_model_shows(steps: list[dict[str, Row] | int]) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -120,7 +122,7 @@ def test_every_version_shows_what_the_model_shows(steps: list[dict[str, Row] | i
             assert bits(queried(store, version)) == bits(shown_of_contract(expected))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=n_sized(8, 15), deadline=None)
 @given(batch=BATCH, cut=st.integers(0, 4))
 def test_the_same_content_has_the_same_key_whatever_its_history(
     batch: dict[str, Row], cut: int

@@ -29,6 +29,15 @@ FILES = {path.stem.removeprefix("test_"): path for path in sorted(HERE.glob("tes
     "demo_store": HERE.parent / "unit" / "test_demo_store.py",
     "rate_pages": HERE.parent / "app" / "test_rate_pages.py",
     "released_page": HERE.parent / "app" / "test_released_page.py",
+    **{
+        f"{name}_laws": HERE.parent / "properties" / f"test_{stem}.py"
+        for name, stem in {
+            "survey": "survey_laws",
+            "scenario": "scenario_laws",
+            "history": "store_history",
+            "intake": "store_intake",
+        }.items()
+    },
 }
 HEAD = "| simulation | date | seed | command | figure |\n|---|---|---|---|---|\n"
 TABLE = re.compile(rf"{re.escape(HEAD)}((?:\|.*\n)*)")

@@ -33,7 +33,7 @@ TOTALS = {
 
 def made(days, table=death_table, *, level=0.95, **tables):
     snapshot = survey(days, **tables)
-    return table(snapshot, prepare_survey(snapshot), level=level)
+    return table(prepare_survey(snapshot), level=level)
 
 
 def rows(table, **wanted):
@@ -321,7 +321,7 @@ class TestByHand:
         boat |= {"interview_id": "i1"}
         snapshot = survey([], seasons=[opening], interviews=[boat], release_rates=PAIR)
         for table in (death_table, mix_table):
-            found = table(snapshot, prepare_survey(snapshot), level=0.95).to_pylist()
+            found = table(prepare_survey(snapshot), level=0.95).to_pylist()
             assert len(found) > 0
             assert not [row for row in found if row["deaths"] is not None]
             assert not [row for row in found if row["fish"] is not None]

@@ -78,7 +78,7 @@ def test_one_week_is_wide_and_none_is_refused() -> None:
     _, cov = paths_of(y, variance, n_ahead=8, first_slope_se=0.25).moments()
     se = np.sqrt(np.diag(cov))
     assert (np.diff(se) > 0).all() and se[-1] > 0.7
-    with pytest.raises(UsageError, match="1 or more"):
+    with pytest.raises(UsageError, match="few_weeks_with_error"):
         paths_of(np.array([np.nan]), np.array([0.1]), n_ahead=2)
     with pytest.raises(UsageError, match="below 0"):
         paths_of(y, np.array([-0.1]), n_ahead=2)

@@ -161,7 +161,7 @@ def interviews(**kept: int | None) -> dict[str, pa.Table]:
 
 def kept_on_disk(store: Store) -> dict[str, int | None]:
     """Return interviews as a query over the store's files finds them."""
-    source = store.snapshot().source("interviews")
+    source = store.snapshot().files["interviews"]
     assert isinstance(source, query.ParquetRows)
     found = query.run("SELECT * FROM i ORDER BY interview_id", {"i": source})
     assert found.equals(store.snapshot()["interviews"])

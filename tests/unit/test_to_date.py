@@ -49,8 +49,8 @@ def wider(rows) -> float:
 
 class TestJointParts:
     def test_each_area_has_the_total_and_error_of_its_row(self, made):
-        snapshot, season, rows, _ = made
-        joint = joint_parts(snapshot, season)
+        _, season, rows, _ = made
+        joint = joint_parts(season)
         for place, area in enumerate(joint.areas):
             for part, name in enumerate(PART_QUANTITIES):
                 row = rows[area, name]
@@ -60,15 +60,15 @@ class TestJointParts:
                     assert found == pytest.approx(row["se"] ** 2)
 
     def test_all_areas_have_the_error_of_the_season(self, made):
-        snapshot, season, rows, _ = made
-        joint = joint_parts(snapshot, season)
+        _, season, rows, _ = made
+        joint = joint_parts(season)
         for part, name in enumerate(PART_QUANTITIES[:4]):
             found = joint.by_area[:, part, :, part].sum()
             assert found == pytest.approx(rows[None, name]["se"] ** 2)
 
     def test_boats_of_one_site_day_in_two_areas_move_against_each_other(self, made):
-        snapshot, season, _, _ = made
-        joint = joint_parts(snapshot, season)
+        _, season, _, _ = made
+        joint = joint_parts(season)
         assert joint.by_area[0, 0, 1, 0] < 0
 
     def test_methods_are_apart_and_one_not_told_is_the_empty_string(self):
@@ -80,7 +80,7 @@ class TestJointParts:
         days = [SiteDay(3, boats, date=MONDAY), SiteDay(3, boats, date=MONDAY.replace(day=8))]
         snapshot = survey(days)
         season = prepare_survey(snapshot)
-        joint = joint_parts(snapshot, season)
+        joint = joint_parts(season)
         assert set(joint.methods) == {"", "mooching", "trolling"}
         kept = dict(zip(joint.methods, joint.total[0, :, 1], strict=True))
         assert kept["trolling"] == pytest.approx(2 * kept["mooching"])

@@ -100,7 +100,7 @@ def test_the_warning_names_the_range_and_stands_in_the_bulletin():
     snapshot = survey_of(BOATS, HOURS)
     (warning,) = uneven_warnings(snapshot, day_hours=10.0)
     assert warning.seen == (
-        "A has uneven days: interviews told 5.0 to 20.0 % of the boat-hours counted on a day in "
+        "A has uneven days: interviews cover 5.0 to 20.0 % of the boat-hours counted on a day in "
         "2031-W02, over 3 times as much on one day as on another in 2 of 2 weeks"
     )
     sites = snapshot["sites"].set_column(
@@ -121,7 +121,7 @@ def test_the_command_says_it_beside_the_rows(tmp_path):
     counts = [*asked, "--effort", "counts", "--day-hours", "10"]
     told = CliRunner().invoke(blackmouth, counts)
     assert told.exit_code == 0, told.stderr
-    assert "warning: boat_counts: A has uneven days: interviews told 5.0 to 20.0 %" in told.stderr
+    assert "warning: boat_counts: A has uneven days: interviews cover 5.0 to 20.0 %" in told.stderr
     assert told.stdout.startswith("season,area,week")
     assert "interviews told" not in told.stdout
     assert "interviews told" not in CliRunner().invoke(blackmouth, asked).stderr
