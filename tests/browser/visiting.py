@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from typing import TYPE_CHECKING
 from urllib.parse import urlparse
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from playwright.sync_api import ConsoleMessage, Page
 
 PATIENCE = 15_000
+#: Within so many milliseconds a figure has its width.
+SETTLED = 5_000
 #: Addresses that never leave the browser.
 LOCAL = ("data:", "blob:", "about:")
 #: On a page with a name in its address, Streamlit first asks for its own parts under that name,
@@ -88,7 +91,11 @@ def assert_fits(page: Page) -> None:
 
 
 def assert_labels_whole(page: Page) -> None:
-    """No label beside or below a figure is cut."""
+    """No label beside or below a figure is cut, once figures have taken their width."""
+    from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
+
+    with suppress(PlaywrightTimeoutError):
+        page.wait_for_function(f"() => ({CUT})().length === 0", timeout=SETTLED)
     assert page.evaluate(CUT) == []
 
 
