@@ -143,7 +143,11 @@ _OLD_COLUMNS = {
     "date_50": "exceedance_date_p50",
     "date_90": "exceedance_date_p90",
 }
-_OLD_VALUES = {"fate": {"lost": "drop_off"}, "kind": {"gone": "removed"}}
+_OLD_VALUES = {
+    "fate": {"lost": "drop_off"},
+    "kind": {"gone": "removed"},
+    "method": {"not told": "not reported"},
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 #: A factor's level where the form says nothing.
-NOT_REPORTED = "not told"
+NOT_REPORTED = "not reported"
 #: Days between two new moons, by the formula of the phase.
 _LUNATION = 28.0
 #: Trips that landed in an opening of the season and gave every number. Interviews without a

@@ -102,7 +102,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
     baseline = _baseline(bulletin)
     progress("weighing")
     about, tables = _answer(requested, bulletin, baseline, fallback=file.stem)
-    for words in (*about.left_out, *(f"not weighed: {one}" for one in about.refused)):
+    for words in (*about.left_out, *(f"not compared: {one}" for one in about.refused)):
         say(words)
     _write(about, tables, out)
     click.echo("\n".join(terminal_summary(about, tables)))
@@ -219,7 +219,7 @@ def _answer(
     names = {area: names.get(area) or area for area in baseline.areas}
     sound, refused = split_valid(baseline, requested.options, areas=names, today=TODAY)
     if not sound:
-        raise UsageError("\n  ".join(["no option can be weighed:", *refused]))
+        raise UsageError("\n  ".join(["no option can be compared:", *refused]))
     answers = compare_options(baseline, sound, limits)
     about = ReportContext(
         title=requested.title or fallback,

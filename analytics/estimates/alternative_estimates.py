@@ -303,13 +303,13 @@ def _interviews(season: SeasonSurvey) -> pa.Table:
     design = season.design
     drawn = pa.array(design.site_days.sample_id.tolist(), pa.string())
     interviews = season.snapshot["interviews"]
-    wanted = ["released_sublegal", "trip_complete"]
-    mine = interviews.filter(pc.is_in(interviews["sample_id"], value_set=drawn)).select(wanted)
+    columns = ["released_sublegal", "trip_complete"]
+    mine = interviews.filter(pc.is_in(interviews["sample_id"], value_set=drawn)).select(columns)
     if not design.no_design:
         return mine
     met = convenience_interviews(season.snapshot, season=design.season)
     weeks = iso_week(met["on_day"].to_pandas().astype("datetime64[ns]"))
-    return pa.concat_tables([mine, met.filter(pa.array(weeks <= design.through)).select(wanted)])
+    return pa.concat_tables([mine, met.filter(pa.array(weeks <= design.through)).select(columns)])
 
 
 def _table(columns: dict[str, Any], schema: pa.Schema) -> pa.Table:

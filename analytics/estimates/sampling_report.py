@@ -290,7 +290,7 @@ def _idle(rate: MortalityRate) -> Finding:
 # The warnings that the season's own rows call for, counted by kind: compliance and gaps.
 
 #: Tables whose warnings a reader of the bulletin should know; the sample's own are given apart.
-TOLD = ("interviews", "fish")
+SHOWN = ("interviews", "fish")
 #: Tables that are looked at for the season alone, or not at all.
 _SEASONAL = ("site_days", "interviews", "fish", "bycatch", "boat_counts", "coverage")
 
@@ -313,7 +313,7 @@ def row_warnings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
     kinds: dict[tuple[str, str | None, str, str], list[Finding]] = defaultdict(list)
     stored = {name: snapshot[name].slice(0, 0 if name in _SEASONAL else None) for name in TABLES}
     for finding in check_between(stored, _of_season(snapshot, design)):
-        if finding.table in TOLD and finding.severity is Severity.WARNING:
+        if finding.table in SHOWN and finding.severity is Severity.WARNING:
             kind = (finding.table, finding.column, finding.allowed, finding.advice)
             kinds[kind].append(finding)
     for alike in kinds.values():

@@ -104,7 +104,7 @@ class AreaProjection:
     def _fill(
         self, regulation: Regulation, was: Regulation, places: NDArray[np.int64], elasticity: float
     ) -> None:
-        """Reckon the periods of one regulation."""
+        """Calculate the periods of one regulation."""
         weeks = np.array([self.periods[place].week for place in places])
         found = self.calculator.per_trip(self.area, regulation).rows(weeks)
         is_all = len(places) == len(self.periods)

@@ -1,4 +1,4 @@
-"""The baseline laid out for reckoning: a day's or a week's draws side by side, shares so far."""
+"""The baseline laid out for calculation: a day's or a week's draws side by side, shares so far."""
 
 from __future__ import annotations
 

@@ -236,12 +236,12 @@ class _Kept:
 
 
 def limits_of(status: pa.Table) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
-    """Return the limits of a `limit_status` that can be weighed, and in words which cannot."""
+    """Return the limits of a `limit_status` that can be compared, and in words which cannot."""
     limits, left_out = [], []
     for row in status.to_pylist():
         if row["estimate"] is None or row["limit_fish"] is None:
             reason = sentences(row["reason"]) or "it has no estimate"
-            left_out.append(f"limit {row['limit_id']} is not weighed: {reason}")
+            left_out.append(f"limit {row['limit_id']} is not compared: {reason}")
             continue
         limits.append(limit_of(row))
     return tuple(limits), tuple(left_out)

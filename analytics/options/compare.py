@@ -106,7 +106,7 @@ def compare_options(
     ----------
     baseline : Baseline
     options : sequence of Option
-        Today's rule is weighed first whether it is among them or not.
+        Today's rule comes first whether it is among them or not.
     limits : sequence of Limit
     level : float, optional
         Confidence level; that of the baseline by default.
@@ -146,7 +146,7 @@ class _Answer:
 
 
 class _Comparison:
-    """What all options are weighed on."""
+    """What all options are compared on."""
 
     def __init__(self, baseline: Baseline, limits: tuple[Limit, ...], level: float) -> None:
         self.baseline, self.limits, self.level = baseline, limits, level
@@ -156,7 +156,7 @@ class _Comparison:
         self.at = ((1 - level) / 2, (1 + level) / 2)
 
     def answer(self, option: Option, first: _Answer | None) -> _Answer:
-        """Return one option weighed against today's rule; None where it is that."""
+        """Return one option compared with today's rule; None where it is that."""
         baseline = self.baseline
         plans = self.today
         if first is not None:

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 # Releases and losses of a season by size class and fishing method, made ready for its tables.
 
 #: What a table says of a fishing method that the boat did not report; null is all methods.
-NOT_REPORTED = "not told"
+NOT_REPORTED = "not reported"
 #: Domains of the tables: each area, and all together.
 BY_AREA = (False, True)
 

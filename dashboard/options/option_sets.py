@@ -1,4 +1,4 @@
-"""The set of options of a reader: held between runs, told in the link, read from a file."""
+"""The set of options of a reader: kept between runs, given by the link, read from a file."""
 
 from __future__ import annotations
 

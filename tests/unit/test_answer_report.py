@@ -142,7 +142,7 @@ def test_the_answer_opens_with_a_sentence_an_option(tables):
         f"first: {limit}: under 1 % to exceed it."
     )
     assert lines[2].startswith("**Poor\\_one**: changes nothing in trips")
-    assert lines[3] == "**Not weighed**: no A."
+    assert lines[3] == "**Not compared**: no A."
     every = report(about(areas={"VEL": "Velmark", "SOR": "Sorrow"}), tables)
     assert "sublegal releases over all areas, at most 20,000" in every
 
@@ -222,16 +222,16 @@ def test_no_limits_and_limits_left_out_are_told(tables):
     assert "The season has no limit in the store." in section(text, "Limits")
     assert "likely exceeded" not in text
     assert "Probability of exceeding each limit" not in text
-    left = report(about(limits=(), left_out=("limit L9 is not weighed: never open",)), bare)
-    assert section(left, "Limits") == "Limit L9 is not weighed: never open."
+    left = report(about(limits=(), left_out=("limit L9 is not compared: never open",)), bare)
+    assert section(left, "Limits") == "Limit L9 is not compared: never open."
 
 
 def test_the_beaten_are_named_with_what_beats_them(tables):
-    text = section(report(about(), tables), "Beaten on every count")
+    text = section(report(about(), tables), "Dominated options")
     assert text.endswith("* Poor\\_one, by Close \\| early")
     spared = [{"option": TODAY, "is_dominated": False, "dominated_by": None}]
     none = {"dominance": pa.Table.from_pylist(spared, ANSWER_SCHEMAS["dominance"])}
-    assert section(report(about(), tables | none), "Beaten on every count").endswith("None is.")
+    assert section(report(about(), tables | none), "Dominated options").endswith("None is.")
 
 
 def test_every_assumption_stands_once_where_it_belongs(tables):
@@ -343,5 +343,5 @@ def test_limits_are_those_of_the_standing_that_have_an_estimate():
     limits, left_out = limits_of(pa.Table.from_pylist(rows, LIMIT_STATUS_SCHEMA))
     unmarked = ("encounter_legal_unmarked_fish", "encounter_sublegal_unmarked_fish")
     assert limits == (Limit("L1", ("VEL", "SOR"), unmarked, 900.0),)
-    assert left_out == (f"limit L2 is not weighed: {sentences(never_open)}",)
+    assert left_out == (f"limit L2 is not compared: {sentences(never_open)}",)
     assert never_open not in left_out[0]

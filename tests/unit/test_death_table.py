@@ -244,7 +244,7 @@ class TestByHand:
 
     def test_a_method_that_was_not_told_is_named(self):
         table = made(sample(interview(released_legal=2)), release_rates=[rate("any", 0.2, 0.02)])
-        assert one(table, size_class="legal", area=None)["method"] == "not told"
+        assert one(table, size_class="legal", area=None)["method"] == "not reported"
 
     def test_all_released_of_unknown_size(self):
         boats = sample(interview(released_unknown=6), interview(released_unknown=2))

@@ -35,7 +35,7 @@ def test_one_row_a_trip_with_its_week_group_and_fish():
     assert rows["encounters"].tolist() == [3, 4]
     assert rows["kept"].tolist() == [1, 0]
     assert rows["sublegal"].tolist() == [0, 4]
-    assert rows["method"].tolist() == ["jigging", "not told"]
+    assert rows["method"].tolist() == ["jigging", "not reported"]
     assert rows["party"].tolist() == [2.0, 1.0]
     assert rows["week"].tolist() == ["2031-W03"] * 2
     assert rows["week_number"].tolist() == [1.0, 1.0]

@@ -204,8 +204,8 @@ def test_a_limit_without_an_estimate_is_told_and_left_out(tmp_path, run, store, 
     kept(store, baseline=small_baseline(), limits=small_limits()[:1], reason=why)
     status, _, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert status == 0, err
-    assert f"limit kept-all is not weighed: {registry()['no_site_day']}" in err
-    assert "Limit kept-all is not weighed" in (tmp_path / "answer" / "answer.md").read_text()
+    assert f"limit kept-all is not compared: {registry()['no_site_day']}" in err
+    assert "Limit kept-all is not compared" in (tmp_path / "answer" / "answer.md").read_text()
 
 
 def test_a_season_that_is_over_is_refused(tmp_path, run, store, file):
@@ -250,11 +250,11 @@ def test_a_refused_option_is_told_and_the_others_are_weighed(tmp_path, run, stor
         'option "Close VEL early", change 1: area "Velmark" is not the code of one of the '
         "season's areas; allowed: OMB (Ombra Bank), VEL (Velmark); did you mean VEL (Velmark)?"
     )
-    assert f"not weighed: {words}" in err
+    assert f"not compared: {words}" in err
     assert "One fish" in said
     assert "Close VEL early" not in said
     text = (tmp_path / "answer" / "answer.md").read_text(encoding="utf-8")
-    assert '**Not weighed**: option "Close VEL early", change 1: area "Velmark"' in text
+    assert '**Not compared**: option "Close VEL early", change 1: area "Velmark"' in text
     names = pq.read_table(tmp_path / "answer" / "figures.parquet")["option"].to_pylist()
     assert set(names) == {"Today's rule", "One fish"}
 
@@ -269,7 +269,7 @@ def test_no_option_that_can_be_weighed_is_wrong_use(tmp_path, run, store, file):
     status, said, err = run("options", file, "--store", store, "--out", tmp_path / "answer")
     assert (status, said) == (2, "")
     lines = err.splitlines()[-3:]
-    assert lines[0] == "blackmouth: no option can be weighed:"
+    assert lines[0] == "blackmouth: no option can be compared:"
     assert lines[1] == (
         '  option "Gear", change 1: method "troling" in method_mix = {troling = 0.5, mooching = '
         "0.5} is not one of those seen so far; allowed: mooching, trolling; did you mean "

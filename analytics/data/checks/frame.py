@@ -205,7 +205,7 @@ DRAWS = (
         source="openings r",
         when="r.design = 'opportunistic'",
         seen="'design opportunistic'",
-        allowed="site_day or day_site where totals are wanted",
+        allowed="site_day or day_site where totals are needed",
         advice="its area gets catch rates and shares only, its totals say no_design",
     ),
     _site_days(
