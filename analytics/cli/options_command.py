@@ -100,7 +100,7 @@ def options(*, file: Path, store: Path, season: str | None, out: Path) -> None:
 
     bulletin = _bulletin(Store(store), season)
     baseline = _baseline(bulletin)
-    progress("weighing")
+    progress("comparing")
     about, tables = _answer(requested, bulletin, baseline, fallback=file.stem)
     for words in (*about.left_out, *(f"not compared: {one}" for one in about.refused)):
         say(words)
