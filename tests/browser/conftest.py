@@ -56,7 +56,12 @@ def visit(chromium: Browser, address: str, tabs: list[Page]) -> Iterator[Callabl
     visits: list[Visit] = []
 
     def start(**how: Any) -> Visit:
-        tab = tabs.pop() if tabs else chromium.new_context().new_page()
+        # A tab keeps its width: figures of one that was resized may keep the width before.
+        width = how.get("width", 1280)
+        mine = [tab for tab in tabs if tab.viewport_size and tab.viewport_size["width"] == width]
+        tab = mine[-1] if mine else chromium.new_context().new_page()
+        if mine:
+            tabs.remove(tab)
         visits.append(Visit(tab, address, **how))
         return visits[-1]
 

@@ -16,7 +16,7 @@ def test_a_link_between_documents_opens_the_other(visit):
     address = link.evaluate("link => link.href")
     page.goto(address)
     page.locator(".st-key-document-text").get_by_role("heading", name="Validation").wait_for()
-    assert page.get_by_role("combobox", name="Document").count() == 1
+    page.get_by_role("combobox", name="Document").wait_for()
 
 
 @pytest.mark.parametrize("document", ["sampling", "data_dictionary", "commands"])

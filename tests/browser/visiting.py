@@ -96,7 +96,8 @@ def assert_labels_whole(page: Page) -> None:
 
     with suppress(PlaywrightTimeoutError):
         page.wait_for_function(f"() => ({CUT})().length === 0", timeout=SETTLED)
-    assert page.evaluate(CUT) == []
+    cut = page.evaluate(CUT)
+    assert cut == [], cut
 
 
 def downloaded(page: Page, words: str, into: Path) -> tuple[str, str]:
