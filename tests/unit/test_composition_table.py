@@ -107,12 +107,13 @@ def test_the_ratio_counts_what_both_share(both):
 def test_the_covariance_of_both_bases_is_that_of_repeated_surveys():
     rng = np.random.default_rng(2)
     pairs, said = [], []
+    fish = fish_of((1500, 750, 3000, 1250))
     for _ in range(60):
         boats = [
             boat(int(kept), released_sublegal=int(rng.poisson(6 + kept)))
             for kept in rng.poisson(9, 12)
         ]
-        snapshot = sampled_survey(drawn(*boats, frame=400), fish_of((3000, 1500, 6000, 2500)))
+        snapshot = sampled_survey(drawn(*boats, frame=400), fish)
         _, compared = tables(snapshot, n_draws=20)
         row = season_row(compared, SU)
         # The sample is large: the spread of the log ratio is that of the interviews.
