@@ -87,7 +87,10 @@ def import_(
             _store(checked, target, quarantine)
 
 
-@click.command(epilog=examples("blackmouth batches --store mystore"))
+@click.command(
+    short_help="List what came in and when.",
+    epilog=examples("blackmouth batches --store mystore"),
+)
 @STORE
 def batches(store: Path) -> None:
     """List what came in and when, oldest first, withdrawn batches too.
