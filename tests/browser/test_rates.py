@@ -38,8 +38,9 @@ def test_the_buttons_change_the_rate(visit):
     assert page.locator("[data-testid=stAlert]").count() == 0
 
 
-def test_the_regressions_open(visit):
-    page = visit(width=390).open(**RATES)
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_regressions_open(visit, width):
+    page = visit(width=width).open(**RATES)
     page.get_by_text("The regressions behind").click()
     page.locator(".st-key-rates-residuals svg.main-svg").first.wait_for()
     settle(page, charts=CHARTS["catch_rates"])

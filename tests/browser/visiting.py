@@ -27,7 +27,9 @@ OUT = """() => [...document.querySelectorAll(
     '.bm-card, .bm-table, .js-plotly-plot, .bm-legend, h1, h2, h3, p, button')]
   .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
   .map(one => one.className + ': ' + one.textContent.slice(0, 40))"""
-CUT = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap(plot => {
+#: Figures in a closed fold take their width only when it opens.
+CUT = """() => [...document.querySelectorAll('.js-plotly-plot')]
+  .filter(plot => plot.checkVisibility()).flatMap(plot => {
     const box = plot.getBoundingClientRect();
     return [...plot.querySelectorAll('.ytick text, .xtick text')]
       .filter(one => one.getBoundingClientRect().left < box.left - 1
