@@ -41,9 +41,12 @@ _OF_FISH = "fish"
 _SIZES = {"legal": "legal fish", "sublegal": "sublegal fish", "unknown": "fish of unknown size"}
 _FATES = {"drop_off": "lost to drop-off"}
 #: Arguments whose items are an area and a week or stratum of it, such as ``SOR:2031-W05``.
-_OF_PLACES = ("area_weeks", "donors")
+_OF_PLACES = ("area_weeks", "donors", "stratum_of")
 #: Arguments whose items are totals by name, and whose items are a name with its per cent.
 _OF_TOTALS, _OF_SHARES = ("total", "totals"), ("mix",)
+
+#: Arguments that hold a cell of codes.
+_OF_CODES = ("rule",)
 
 #: Items of a long list that a sentence names.
 FEW = 3
@@ -217,6 +220,8 @@ def _of_names(one: Code, area_name: Callable[[str], str]) -> Iterator[tuple[str,
         elif argument in _OF_PLACES:
             pairs = (item.partition(":") for item in items)
             yield argument, tuple(f"{area_name(area)}{colon}{rest}" for area, colon, rest in pairs)
+        elif argument in _OF_CODES:
+            yield argument, tuple(with_area_names(item, area_name) for item in items)
         else:
             yield argument, items
 
@@ -239,7 +244,11 @@ def sentence(one: Code | str, area_name: Callable[[str], str] = str, *, brief: b
     for text, field, form, _ in Formatter().parse(registry()[one.name]):
         words.append(text)
         if field:
-            named = tuple(_named(field, item, area_name) for item in given[field])
+            is_cell = field in _OF_CODES
+            named = tuple(
+                sentences(item, area_name) if is_cell else _named(field, item, area_name)
+                for item in given[field]
+            )
             words.append(_shown(named, form or ""))
     if one.name in sections()[_NO_ERROR] and not brief:
         words.append(": no error can be estimated")
@@ -252,7 +261,7 @@ def sentences(cell: str | None, area_name: Callable[[str], str] = str) -> str:
 
 
 def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
-    """Return an item of an argument with an area in it by its name."""
+    """Return an item of an argument in words, an area in it by its name."""
     if argument in _OF_AREAS:
         return area_name(item)
     if argument in _OF_WORDS:

@@ -37,12 +37,9 @@ class Finding:
         rows stored earlier.
     column : str or None
         Column, where one is at fault.
-    seen : str
-        What was seen.
-    allowed : str
-        What is allowed.
-    advice : str
-        What to do.
+    seen, allowed, advice : str
+        What was seen, what is allowed, what to do: a text, or codes of the registry where an
+        estimate gives rise to it.
     file : str
         File the row came from; empty for stored rows, or their batch where a withdrawal is refused.
     """

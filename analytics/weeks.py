@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -77,6 +78,7 @@ def week_end(week: str) -> date:
     return week_start(week).date() + timedelta(days=DAYS_A_WEEK - 1)
 
 
+@lru_cache(maxsize=4096)  # columns of many rows have few weeks
 def week_number(week: str) -> int:
     """Return an ISO week as weeks since a fixed one, so that differences count closed weeks."""
     return week_start(week).toordinal() // DAYS_A_WEEK

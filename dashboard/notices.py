@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -29,11 +28,6 @@ COVERAGE = (
     "Area-by-week intervals rest on few site-days; in simulations they contained the truth in "
     "about 9 of 10 cases, not 19 of 20."
 )
-#: Advice of the sampling findings, in words for the page.
-_ADVICE = {
-    "see status": "the figures that rest on it carry a mark",
-    "its rows say no_design": "no figure is given for it",
-}
 _SPANS = {"Mon–Fri": "weekday", "Sat–Sun": "weekend", "Mon–Sun": "all"}
 _WEAK = (Status.COLLAPSED, Status.IMPUTED, Status.NO_SAMPLE, Status.NO_DESIGN)
 
@@ -43,10 +37,10 @@ def finding_notes(index: BulletinIndex) -> list[str]:
     lines: dict[str, int] = {}
     for one in index.findings:
         where = (one["table"] or "").replace("_", "-")
-        seen = with_names(in_words(one["seen"], index), index=index)
+        seen = in_words(one["seen"], index)
         words = f"{one['severity'].capitalize()}, {where}: {seen}"
-        words += f"; allowed: {one['allowed']}" if one["allowed"] else ""
-        advice = _ADVICE.get(one["advice"], one["advice"]) or ""
+        words += f"; allowed: {in_words(one['allowed'], index)}" if one["allowed"] else ""
+        advice = in_words(one["advice"], index)
         words += f". {advice[:1].upper()}{advice[1:]}" if advice else ""
         lines[words] = lines.get(words, 0) + 1
     return [f"{words} ({count} times)" if count > 1 else words for words, count in lines.items()]
@@ -133,26 +127,9 @@ def span(one: Stratum) -> str:
     return _SPANS.get(days, days)
 
 
-def with_names(words: str | None, *, index: BulletinIndex) -> str:
-    """Return a rule or a finding with the names of areas in the place of their codes.
-
-    Only where the words around it make a code plain: before a week, in brackets, at the start
-    before ``is open`` or ``has``, or at the end after ``landing in``; elsewhere a code such as
-    ``10`` could be a number.
-    """
-    if not index.names:
-        return words or ""
-    codes = "|".join(re.escape(code) for code in sorted(index.names, key=len, reverse=True))
-    pattern = (
-        rf"(?<!\w)(?:{codes})(?= \d{{4}}-W)|(?<=\()(?:{codes})(?=\))"
-        rf"|^(?:{codes})(?= is open | has )|(?<=landing in )(?:{codes})$"
-    )
-    return re.sub(pattern, lambda found: index.name(found[0]), words or "")
-
-
 def _stratum_notes(index: BulletinIndex, one: Stratum) -> list[str]:
     where = f"In week {one.week}, {span(one)} landings at {index.name(one.landing_area)}"
-    rule = with_names(in_words(one.rule, index), index=index)
+    rule = in_words(one.rule, index)
     tail = f" ({rule})" if rule else ""
     sampled, frame = one.n_psu or 0, one.n_psu_frame or 0
     notes = []

@@ -11,6 +11,7 @@ from analytics.cli.terminal import (
     STORE,
     domains,
     examples,
+    in_words,
     out_path,
     progress,
     require_room_for,
@@ -157,7 +158,7 @@ def estimate(
         for warning in uneven_warnings(
             snapshot, season=season, through=through, day_hours=day_hours
         ):
-            say(str(warning))
+            say(str(in_words(warning)))
     _write_rows(rows, target)
 
 

@@ -8,6 +8,7 @@ import shlex
 import sys
 import tempfile
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,6 +55,14 @@ def progress(words: str) -> None:
     """Say what is being done, on a terminal only."""
     if sys.stderr.isatty():
         click.echo(f"  {words} ...", err=True)
+
+
+def in_words(finding: Finding) -> Finding:
+    """Return a finding of an estimate with its codes as sentences."""
+    from analytics.codes import sentences  # noqa: PLC0415
+
+    seen, allowed, advice = map(sentences, (finding.seen, finding.allowed, finding.advice))
+    return replace(finding, seen=seen, allowed=allowed, advice=advice)
 
 
 def show_findings(findings: Iterable[Finding]) -> None:

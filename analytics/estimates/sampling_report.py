@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.codes import coded, sentences
+from analytics.codes import coded
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
 from analytics.data.checks import check_between
@@ -18,7 +18,7 @@ from analytics.data.importing import Incoming
 from analytics.data.schema import TABLES
 from analytics.estimates.interview_quality import MOST_UNEVEN, uneven_shares
 from analytics.estimates.schemas import STRATUM_SCHEMA
-from analytics.findings import Finding, Severity, number_of
+from analytics.findings import Finding, Severity
 from analytics.fish.lengths import measured_fish
 from analytics.fish.mortality_rates import ANY, DROP_OFF, RELEASED, ReleaseRates, drop_off_rate
 from analytics.quantities import Status
@@ -100,29 +100,27 @@ def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
     silent = ~((days.boats_returned == 0) | (interviewed > 0)) | np.isnan(days.boats_returned)
     for place in np.flatnonzero(silent):
         boats = days.boats_returned[place]
-        seen = (
-            "boats_returned was not recorded"
-            if np.isnan(boats)
-            else f"{boats:.0f} boat{'s' if boats > 1 else ''} returned, none interviewed"
-        )
         stratum = int(design.units.stratum[days.unit[place]])
         where = design.areas[design.strata.landing_area[stratum]]
-        lost = "its day left" if design.strata.of_days[stratum] else "it left"
-        unit_name = f"{days.sample_id[place]} ({where})"
-        yield _note(Severity.WARNING, f"{unit_name}: {seen}", f"{lost} the sample")
-    for borrowing in plan.borrowings:
-        where = f"{design.areas[design.strata.landing_area[borrowing.stratum]]}"
-        yield _note(
-            Severity.NOTE,
-            f"{where} {design.strata.label[borrowing.stratum]}: {sentences(borrowing.rule)}",
-            "see status",
+        unit = str(days.sample_id[place])
+        seen = (
+            coded("boats_not_counted", unit=unit, area=where)
+            if np.isnan(boats)
+            else coded("none_interviewed", unit=unit, area=where, n=round(float(boats)))
         )
+        left = "day_left_sample" if design.strata.of_days[stratum] else "unit_left_sample"
+        yield _note(Severity.WARNING, seen, coded(left))
+    for borrowing in plan.borrowings:
+        where = design.areas[design.strata.landing_area[borrowing.stratum]]
+        stratum_of = f"{where}:{design.strata.label[borrowing.stratum]}"
+        seen = coded("stratum_rule", stratum_of=stratum_of, rule=borrowing.rule)
+        yield _note(Severity.NOTE, seen, coded("figures_marked"))
     for code in sorted({int(design.strata.landing_area[one]) for one in plan.not_imputed}):
-        seen = f"{design.areas[code]} is open and none of its site-days was sampled"
-        yield _note(Severity.WARNING, seen, "boats landing there are in no total")
+        seen = coded("area_never_sampled", area=design.areas[code])
+        yield _note(Severity.WARNING, seen, coded("boats_in_no_total"))
     for code in sorted(design.areas_without_design):
-        seen = f"{design.areas[code]} has a sampling design that gives no total here"
-        yield _note(Severity.WARNING, seen, "its rows say no_design")
+        seen = coded("design_without_total", area=design.areas[code])
+        yield _note(Severity.WARNING, seen, coded("rows_say_no_design"))
 
 
 def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding]:
@@ -143,9 +141,12 @@ def convenience_findings(snapshot: Snapshot, design: Design) -> Iterator[Finding
     met = sql.run(_BY_CONVENIENCE, trip_tables(snapshot), given).to_pandas()
     met = met[iso_week(met["date"].astype("datetime64[ns]")) <= design.through]
     for area, n in met.groupby("area")["n"].sum().items():
-        seen = f"{number_of(int(n), 'interview')} of convenience landing in {area}"
-        advice = "in no estimate there: that area is sampled by a design of site-days"
-        yield Finding(severity=Severity.NOTE, table="interviews", seen=seen, advice=advice)
+        yield Finding(
+            severity=Severity.NOTE,
+            table="interviews",
+            seen=coded("convenience_landed", n=int(n), area=str(area)),
+            advice=coded("convenience_unused"),
+        )
 
 
 def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
@@ -156,15 +157,22 @@ def uneven_findings(found: Iterable[Uneven]) -> Iterator[Finding]:
     On `boat_counts`.
     """
     for one in found:
-        seen = (
-            f"{one.area} has uneven days: interviews cover {100 * one.low:,.1f} to "
-            f"{100 * one.high:,.1f} % of the boat-hours counted on a day in {one.week}, over "
-            f"{MOST_UNEVEN:g} times as much on one day as on another in "
-            f"{one.n_weeks} of {number_of(one.n_compared, 'week')}"
+        seen = coded(
+            "uneven_days",
+            area=one.area,
+            low=f"{100 * one.low:.1f}",
+            high=f"{100 * one.high:.1f}",
+            week=one.week,
+            times=f"{MOST_UNEVEN:g}",
+            n_weeks=one.n_weeks,
+            n_compared=one.n_compared,
         )
-        advice = "the catch rate leans to the days interviewed most (with few counts a day, part "
-        advice += "of this is chance)"
-        yield Finding(severity=Severity.WARNING, table="boat_counts", seen=seen, advice=advice)
+        yield Finding(
+            severity=Severity.WARNING,
+            table="boat_counts",
+            seen=seen,
+            advice=coded("rate_leans"),
+        )
 
 
 def uneven_warnings(
@@ -265,25 +273,24 @@ def _lacking(table: str, words: str) -> Finding:
         table=table,
         column="rate_prop",
         seen=words,
-        allowed="a rate for all fish that were met",
-        advice="their deaths have no figure: give a rate for them, or one for any method",
+        allowed=coded("rate_for_all"),
+        advice=coded("give_rate"),
     )
 
 
 def _idle(rate: MortalityRate) -> Finding:
     if rate.fate == DROP_OFF:
-        seen = f"the rate for method {rate.method}"
+        seen = coded("drop_off_rate_idle", method=str(rate.method))
     else:
         size, method, wound = rate.key
-        seen = f"the rate for size {size}, method {method}, {_WOUNDS.get(wound, wound)}"
+        seen = coded("release_rate_idle", size=size, method=method, wound=_WOUNDS.get(wound, wound))
     return Finding(
         severity=Severity.WARNING,
         table=_TABLES[rate.fate],
         column="rate_prop",
-        seen=f"{seen}: no fish of the season take it",
-        allowed="a rate that some fish of the season take",
-        advice="is the method spelled as in interviews? Shallow and deep hooks need a rate each; "
-        "other rates may be nearer to the fish",
+        seen=seen,
+        allowed=coded("rate_some_take"),
+        advice=coded("check_spelling"),
     )
 
 

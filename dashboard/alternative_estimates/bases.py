@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pyarrow.compute as pc
 
-from analytics.codes import has_code
+from analytics.codes import Code, has_code, parse, sentence
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.rounding import number
 from dashboard import numbers, reasons
@@ -186,10 +186,11 @@ def why_not(index: BulletinIndex) -> list[str]:
 
 def uneven(index: BulletinIndex, areas: Sequence[str]) -> list[str]:
     """Return the warnings that interviews and counts go ill together in some areas."""
+    codes = [code for one in index.findings for code in parse(one["seen"])]
     return [
-        one["seen"]
-        for one in index.findings
-        if one["table"] == "boat_counts"
-        and one["severity"] == "warning"
-        and (not areas or any(one["seen"].startswith(f"{area} ") for area in areas))
+        sentence(code, index.name)
+        for code in codes
+        if isinstance(code, Code)
+        and code.name == "uneven_days"
+        and (not areas or code["area"] in areas)
     ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from dashboard import filters, html_tables, notices, numbers, page_frame
+from dashboard import filters, html_tables, numbers, page_frame
 from dashboard.alternative_estimates import bases
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
@@ -100,7 +100,7 @@ def _uneven(choice: Choice) -> None:
             "is said here is chance."
         )
         for words in notes:
-            st.markdown(f"- {numbers.plain(notices.with_names(words, index=choice.index))}.")
+            st.markdown(f"- {numbers.plain(words)}.")
 
 
 def _coverage(choice: Choice) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analytics.codes import coded
 from analytics.findings import Finding, Severity
 from analytics.quantities import CiMethod, Status
 
@@ -84,12 +85,19 @@ def findings() -> list[Finding]:
         advice="fill in the fishing method where it is known",
     )
     of_sampling = (
-        ("NF-17 (A3): 5 boats returned and none was interviewed", "it left the sample"),
-        ("A4 2036-W05 Mon–Fri: filled from A4 2036-W05 Sat–Sun", "see status"),
-        ("A6 has a sampling design that gives no total here", "its rows say no_design"),
+        (coded("none_interviewed", unit="NF-17", area="A3", n=5), "unit_left_sample"),
+        (
+            coded(
+                "stratum_rule",
+                stratum_of="A4:2036-W05 Mon–Fri",
+                rule=coded("imputed_from", unit="site-day", donors=["A4:2036-W05 Sat–Sun"]),
+            ),
+            "figures_marked",
+        ),
+        (coded("design_without_total", area="A6"), "rows_say_no_design"),
     )
     notes = [
-        Finding(severity=Severity.NOTE, table="site_days", seen=seen, advice=advice)
+        Finding(severity=Severity.NOTE, table="site_days", seen=seen, advice=coded(advice))
         for seen, advice in of_sampling
     ]
     return [warning, warning, *notes]

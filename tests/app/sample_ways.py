@@ -108,9 +108,15 @@ def heaping(season: str, *, boats: Sequence[int] = BOATS) -> pa.Table:
 def findings(*, with_data: bool) -> list[Finding]:
     """Return what the bulletin says of counts and coverage."""
     if with_data:
-        seen = (
-            "A3 has uneven days: interviews told 2.0 to 9.0 % of the boat-hours counted on a day "
-            "in 2036-W02, over 3 times as much on one day as on another in 2 of 6 weeks"
+        seen = coded(
+            "uneven_days",
+            area="A3",
+            low="2.0",
+            high="9.0",
+            week="2036-W02",
+            times="3",
+            n_weeks=2,
+            n_compared=6,
         )
         return [Finding(severity=Severity.WARNING, table="boat_counts", seen=seen)]
     counts = coded("basis_failed", basis=BOATS_COUNTED, error="no boat count")

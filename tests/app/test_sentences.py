@@ -153,24 +153,16 @@ def test_a_stratum_named_by_the_user_keeps_its_name(index):
 def test_equal_findings_are_counted_once(index):
     assert notices.finding_notes(index) == [
         "Warning, interviews: empty. Fill in the fishing method where it is known (2 times)",
-        "Note, site-days: NF-17 (Pale Hook): 5 boats returned and none was interviewed. "
+        "Note, site-days: NF-17 (Pale Hook): 5 boats returned, none interviewed. "
         "It left the sample",
-        "Note, site-days: Umbra Flats 2036-W05 Mon–Fri: filled from Umbra Flats 2036-W05 Sat–Sun. "
-        "The figures that rest on it carry a mark",
+        "Note, site-days: Umbra Flats 2036-W05 Mon–Fri: no site-day sampled: imputed with the mean "
+        "site-day of Umbra Flats 2036-W05 Sat–Sun. The figures that rest on it carry a mark",
         "Note, site-days: Tarnow Deep has a sampling design that gives no total here. "
-        "No figure is given for it",
-        "Warning, boat-counts: Pale Hook has uneven days: interviews told 2.0 to 9.0 % of the "
+        "No figure is given for it (no_design)",
+        "Warning, boat-counts: Pale Hook has uneven days: interviews cover 2.0 to 9.0 % of the "
         "boat-hours counted on a day in 2036-W02, over 3 times as much on one day as on another in "
         "2 of 6 weeks",
     ]
-
-
-def test_a_code_that_could_be_a_number_stays(index):
-    other = replace(index, names={"10": "Pale Hook"})
-    assert notices.with_names("10 boats returned at 10 2036-W05", index=other) == (
-        "10 boats returned at Pale Hook 2036-W05"
-    )
-    assert notices.with_names("as it is", index=replace(index, names={})) == "as it is"
 
 
 def test_figures_on_very_little_are_listed(index):

@@ -203,7 +203,9 @@ def test_nothing_reported_is_an_answer():
 
 
 def test_uneven_days_are_named_where_their_area_is_shown(open_ways):
-    assert "Pale Hook has uneven days: interviews told 2.0 to 9.0 %" in plain(words_of(open_ways()))
+    assert "Pale Hook has uneven days: interviews cover 2.0 to 9.0 %" in plain(
+        words_of(open_ways())
+    )
     assert "uneven days" not in words_of(open_ways(area="A1"))
 
 

@@ -14,7 +14,9 @@ from tests.unit.test_bulletin import two_weeks
 
 ROOT = Path(__file__).parents[2]
 #: Columns and fields that hold codes.
-CODED = {"method", "previous_method", "reason", "rule", "note", "methods", "missing", "words"}
+CODED = {"method", "previous_method", "reason", "rule", "note", "methods", "missing", "words"} | {
+    *("seen", "advice")
+}
 PARSERS = {
     *("startswith", "endswith", "removeprefix", "removesuffix", "split", "partition"),
     *("rpartition", "rsplit", "find", "index", "replace"),
@@ -23,7 +25,7 @@ PARSERS = {
 #: report of an option file.
 MAKERS = (
     *("analytics/cli", "analytics/codes.py", "dashboard", "analytics/options"),
-    *("analytics/estimates/sampling_report.py", "analytics/survey/coverage.py"),
+    "analytics/survey/coverage.py",
 )
 
 
@@ -74,6 +76,7 @@ def test_no_code_reads_a_sentence(path: Path) -> None:
         're.search("without (.*)", row.method)',
         '"of kept" in (line["reason"] or "")',
         'line.get("rule").endswith("borrowed")',
+        'one["seen"].startswith(f"{area} ")',
     ],
 )
 def test_a_planted_reading_of_a_sentence_is_found(planted: str) -> None:

@@ -342,7 +342,8 @@ class TestFindings:
         snapshot = survey(TWO, release_rates=rates, drop_off=[drop(0.05, 0.0)])
         found = bulletin_of(snapshot).findings.to_pylist()
         (one,) = [row for row in found if row["table"] == "release_rates"]
-        assert "method Trolling, any wound: no fish of the season take it" in one["seen"]
+        assert has_code(one["seen"], "release_rate_idle")
+        assert "method=Trolling, wound=any wound" in one["seen"]
 
     def test_every_rate_in_use_is_no_finding(self):
         assert not self.seen(TOLD, release_rates=PAIR, drop_off=[drop(0.05, 0.0)])
@@ -370,12 +371,11 @@ class TestFindings:
         assert self.seen(TWO, release_rates=rates, drop_off=lost) == {
             (
                 "release_rates",
-                "the rate for size sublegal, method mooching, deep hooks: no fish of the season "
-                "take it",
+                "release_rate_idle(size=sublegal, method=mooching, wound=deep hooks)",
             ),
             (
                 "release_rates",
-                "the rate for size any, method Trolling, any wound: no fish of the season take it",
+                "release_rate_idle(size=any, method=Trolling, wound=any wound)",
             ),
-            ("drop_off", "the rate for method jigging: no fish of the season take it"),
+            ("drop_off", "drop_off_rate_idle(method=jigging)"),
         }

@@ -9,6 +9,8 @@ from click.testing import CliRunner
 
 from analytics.bulletin.build import bulletin_of
 from analytics.cli.group import blackmouth
+from analytics.cli.terminal import in_words
+from analytics.codes import coded, has_code
 from analytics.data.store import Store
 from analytics.estimates.interview_quality import uneven_shares
 from analytics.estimates.sampling_report import uneven_warnings
@@ -99,7 +101,7 @@ def test_too_little_is_not_judged(hours):
 def test_the_warning_names_the_range_and_stands_in_the_bulletin():
     snapshot = survey_of(BOATS, HOURS)
     (warning,) = uneven_warnings(snapshot, day_hours=10.0)
-    assert warning.seen == (
+    assert in_words(warning).seen == (
         "A has uneven days: interviews cover 5.0 to 20.0 % of the boat-hours counted on a day in "
         "2031-W02, over 3 times as much on one day as on another in 2 of 2 weeks"
     )
@@ -110,7 +112,8 @@ def test_the_warning_names_the_range_and_stands_in_the_bulletin():
     findings = bulletin_of(type(snapshot).of(tables)).findings.to_pylist()
     (told,) = [one for one in findings if one["table"] == "boat_counts"]
     assert told["severity"] == "warning"
-    assert "in 2 of 2 weeks" in told["seen"]
+    assert has_code(told["seen"], "uneven_days")
+    assert "n_weeks=2, n_compared=2" in told["seen"]
 
 
 def test_the_command_says_it_beside_the_rows(tmp_path):
@@ -148,5 +151,5 @@ def test_interviews_of_convenience_are_counted_where_no_estimate_uses_them():
     interviews = type(snapshot["interviews"]).from_pylist(rows, snapshot["interviews"].schema)
     tables = {**snapshot.tables, "interviews": interviews}
     findings = bulletin_of(type(snapshot).of(tables)).findings.to_pylist()
-    told = [one["seen"] for one in findings if "convenience" in one["seen"]]
-    assert told == ["2 interviews of convenience landing in A"]
+    told = [one["seen"] for one in findings if has_code(one["seen"], "convenience_landed")]
+    assert told == [coded("convenience_landed", n=2, area="A")]
