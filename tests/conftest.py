@@ -11,11 +11,16 @@ from typing import TYPE_CHECKING
 
 import pytest
 from filelock import FileLock
+from hypothesis import settings
 
 from tests.sizes import IS_FULL
 
 # Matrices are small: a second thread of linear algebra waits more than it works.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# No test is timed: on a busy machine an example takes long.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -5,8 +5,13 @@ from __future__ import annotations
 import pytest
 
 from tests.browser.screens import CHARTS
+from tests.browser.visiting import assert_fits
 
 pytestmark = pytest.mark.browser
+TEXT_OUT = """() => [...document.querySelectorAll(
+    '.st-key-document-text :is(h1, h2, h3, p, li, table, pre)')]
+  .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
+  .map(one => one.outerHTML.slice(0, 90))"""
 HERE = {"page": "methods", "charts": CHARTS["methods"]}
 
 
@@ -22,12 +27,4 @@ def test_a_link_between_documents_opens_the_other(visit):
 @pytest.mark.parametrize("document", ["sampling", "data_dictionary", "commands"])
 def test_nothing_sticks_out_of_a_phone(visit, document):
     page = visit(width=390).open(f"document={document}", **HERE)
-    place = "document.querySelector('[data-testid=stMain]')"
-    assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    out = page.evaluate(
-        """() => [...document.querySelectorAll(
-            '.st-key-document-text :is(h1, h2, h3, p, li, table, pre)')]
-            .filter(one => one.offsetParent && one.getBoundingClientRect().right > innerWidth + 1)
-            .map(one => one.outerHTML.slice(0, 90))"""
-    )
-    assert out == []
+    assert_fits(page, TEXT_OUT)

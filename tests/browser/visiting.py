@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlparse
+
+from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
 from tests.browser.screens import WEEK_CHARTS, settle
 
@@ -85,21 +87,28 @@ class Visit:
             self.complaints.append(f"{message.type}: {message.text}")
 
 
-def assert_fits(page: Page) -> None:
-    """Nothing sticks out of the window, and the page scrolls downwards only."""
-    for place in ("document.documentElement", "document.querySelector('[data-testid=stMain]')"):
-        assert page.evaluate(f"{place}.scrollWidth - {place}.clientWidth") <= 0
-    assert page.evaluate(OUT) == []
+def assert_fits(page: Page, out: str = OUT) -> None:
+    """Nothing sticks out of the window, and the page scrolls downwards only.
+
+    `out` gives what sticks out. What is drawn last takes its place a moment later.
+    """
+    places = ("document.documentElement", "document.querySelector('[data-testid=stMain]')")
+    wider = [f"{place}.scrollWidth - {place}.clientWidth" for place in places]
+    assert settled(page, f"() => [{', '.join(wider)}].filter(by => by > 0)") == []
+    assert settled(page, out) == []
 
 
 def assert_labels_whole(page: Page) -> None:
     """No label beside or below a figure is cut, once figures have taken their width."""
-    from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
-
-    with suppress(PlaywrightTimeoutError):
-        page.wait_for_function(f"() => ({CUT})().length === 0", timeout=SETTLED)
-    cut = page.evaluate(CUT)
+    cut = settled(page, CUT)
     assert cut == [], cut
+
+
+def settled(page: Page, faults: str) -> Any:
+    """Return the faults that a page still has when it has settled; `faults` is a function."""
+    with suppress(PlaywrightTimeoutError):
+        page.wait_for_function(f"() => ({faults})().length === 0", timeout=SETTLED)
+    return page.evaluate(faults)
 
 
 def downloaded(page: Page, words: str, into: Path) -> tuple[str, str]:

@@ -117,7 +117,7 @@ def test_probabilities_of_a_row_sum_to_one(m, eta, lam):
     assert total == pytest.approx(1, rel=1e-10)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(ROW, min_size=6, max_size=15))
 def test_a_fit_ends_at_the_top_or_in_words(rows):
     s, m, _ = arrays(rows)

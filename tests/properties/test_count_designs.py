@@ -44,7 +44,7 @@ def dense(frame):
     return np.column_stack([np.ones(len(frame)), dummies, frame["party"]])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(trips())
 def test_codes_give_what_dense_dummies_give(frame):
     found = fit_counts(

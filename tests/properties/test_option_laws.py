@@ -33,7 +33,7 @@ bases = st.builds(
     spread=st.sampled_from([0.0, 1.0, 2.5]),
     seed=st.integers(0, 10_000),
 )
-few = settings(max_examples=25, deadline=None)
+few = settings(max_examples=25)
 
 
 def ahead(base, option, name):

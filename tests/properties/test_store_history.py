@@ -93,7 +93,7 @@ def bits(rows: dict[str, Row]) -> list[Any]:
     ]
 
 
-@settings(max_examples=n_sized(10, 25), deadline=None)
+@settings(max_examples=n_sized(10, 25))
 @given(steps=STEPS)
 def test_every_version_shows_what_the_model_shows(steps: list[dict[str, Row] | int]) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -122,7 +122,7 @@ def test_every_version_shows_what_the_model_shows(steps: list[dict[str, Row] | i
             assert bits(queried(store, version)) == bits(shown_of_contract(expected))
 
 
-@settings(max_examples=n_sized(8, 15), deadline=None)
+@settings(max_examples=n_sized(8, 15))
 @given(batch=BATCH, cut=st.integers(0, 4))
 def test_the_same_content_has_the_same_key_whatever_its_history(
     batch: dict[str, Row], cut: int

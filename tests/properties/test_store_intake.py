@@ -39,7 +39,7 @@ def taken(path: Path, *, quarantine: bool) -> tuple[int, int]:
         return store.read(path.stem).num_rows, 0
 
 
-@settings(max_examples=n_sized(20, 40), deadline=None)
+@settings(max_examples=n_sized(20, 40))
 @given(lines=st.lists(LINE, max_size=5), quarantine=st.booleans())
 def test_any_text_under_a_right_header_ends_in_findings(lines: list[str], quarantine: bool) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -51,7 +51,7 @@ def test_any_text_under_a_right_header_ends_in_findings(lines: list[str], quaran
             assert not errors  # every fault here is a row's
 
 
-@settings(max_examples=n_sized(25, 60), deadline=None)
+@settings(max_examples=n_sized(25, 60))
 @given(content=st.binary(max_size=80))
 def test_any_bytes_end_in_findings(content: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -62,7 +62,7 @@ def test_any_bytes_end_in_findings(content: bytes) -> None:
             assert rows or errors or b"area" in content
 
 
-@settings(max_examples=n_sized(25, 60), deadline=None)
+@settings(max_examples=n_sized(25, 60))
 @given(damage=st.dictionaries(st.integers(0, 10**6), st.integers(0, 255), min_size=1, max_size=8))
 def test_a_damaged_parquet_file_ends_in_findings(damage: dict[int, int]) -> None:
     table = pa.table({"area": [f"A{n}" for n in range(50)], "area_name": ["ü"] * 50})

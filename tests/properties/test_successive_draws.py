@@ -36,7 +36,7 @@ def drawn(p: np.ndarray, sites: tuple[int, ...]):
 sizes = st.lists(st.floats(0.02, 1), min_size=4, max_size=6).map(lambda w: np.array(w) / sum(w))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(p=sizes, n=st.integers(2, 4))
 def test_inclusion_probabilities_are_those_of_enumeration(p, n):
     n = min(n, len(p) - 1)
@@ -61,7 +61,7 @@ def test_inclusion_probabilities_hold_for_sites_of_very_unlike_size():
     assert joint[3, 4] == pytest.approx(rare, rel=1e-8)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(p=sizes, n=st.integers(1, 4), seed=st.integers(0, 99))
 def test_totals_and_variances_are_unbiased_over_every_sample(p, n, seed):
     n = min(n, len(p) - 1)
@@ -78,7 +78,7 @@ def test_totals_and_variances_are_unbiased_over_every_sample(p, n, seed):
         assert estimated == pytest.approx(square - mean**2, rel=1e-6, abs=1e-6)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(p=sizes, n=st.integers(2, 4))
 def test_the_variance_is_never_below_zero_and_zero_for_totals_in_proportion(p, n):
     n = min(n, len(p) - 1)

@@ -10,7 +10,7 @@ import typing
 import zlib
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
@@ -106,13 +106,11 @@ def option_sets(draw):
     return OptionSet(draw(st.just("") | NAMES), tuple(options), draw(notes))
 
 
-@settings(deadline=None)  # busy machines: no test is timed
 @given(option_sets())
 def test_what_was_written_is_read_as_the_same_set(options):
     assert read_options(write_options(options)) == options
 
 
-@settings(deadline=None)  # busy machines: no test is timed
 @given(option_sets())
 def test_a_link_is_read_as_the_same_set(options):
     try:
