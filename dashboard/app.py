@@ -1,4 +1,4 @@
-"""The entry: ``streamlit run dashboard/app.py`` with the archive named in BLACKMOUTH_SHELF."""
+"""The entry: ``streamlit run dashboard/app.py`` with the archive named in BLACKMOUTH_ARCHIVE."""
 
 from __future__ import annotations
 

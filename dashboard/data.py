@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from dashboard.bulletin_index import BulletinIndex
     from dashboard.options.compare import ComparisonInputs, ComparisonResult
 
-ARCHIVE_VARIABLE = "BLACKMOUTH_SHELF"
+ARCHIVE_VARIABLE = "BLACKMOUTH_ARCHIVE"
 #: What is made of a bulletin, once, for the pages of a subject.
 _VIEWS = {
     "moves": moves.read,

@@ -274,6 +274,11 @@ def load(folder: Path | str, bulletin: str) -> Bulletin:
 
 def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
     """Read a table of a bulletin with the names of today, whatever version it was kept in."""
+    if schema_version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{folder.name} was kept by a newer program (schema version {schema_version}; this one "
+            f"reads up to {SCHEMA_VERSION}): update the program"
+        )
     if schema_version == SCHEMA_VERSION:
         return pq.read_table(folder / f"{name}.parquet")
     old = {today: before for before, today in _OLD_TABLES.items()}

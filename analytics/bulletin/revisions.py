@@ -20,6 +20,7 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.limit_status import with_previous
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.revision_order import PROGRAM
+from analytics.survey.build import seasons_with_data
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -209,18 +210,17 @@ class _States:
         self.through: str | None = None
 
     def __call__(self, version: int) -> pa.Table | None:
-        """Return the rows, none where the season was not there, None where it contradicts itself.
+        """Return the rows, none where the season was not there, None where it had no estimate.
 
         Whether `by` and `level` are allowed is found out at the newest version, where the season
         is known to be there.
         """
-        try:
-            prepared = prepare_survey(
-                self._store.snapshot(as_of=version), season=self._season, through=self.through
-            )
-        except UsageError:
+        snapshot = self._store.snapshot(as_of=version)
+        if self._season not in seasons_with_data(snapshot):
             return RESULT_SCHEMA.empty_table()
-        except DataRejected:
+        try:
+            prepared = prepare_survey(snapshot, season=self._season, through=self.through)
+        except (UsageError, DataRejected):
             return None
         return to_arrow(list(result_rows(prepared, by=self._by, level=self._level)))
 
@@ -253,14 +253,11 @@ class _Causes:
     def __call__(self, row: Row) -> Causes:
         if self._batches is None:
             scope = BatchScope(self._store, self._season)
-            self._batches = [(event, scope.of(event)) for event in self._events]
-        effect = effect_of(row, (reached for _, reached in self._batches))
-        if len(self._events) == 1:
-            return Causes((*self._events, *self._program), effect)
-        of_season = [one for one, reached in self._batches if reached.has_season]
+            reached = ((event, scope.of(event)) for event in self._events)
+            self._batches = [batch for batch in reached if batch[1].has_season]
         near = [
-            one
-            for one, reached in self._batches
-            if reached.is_whole or row["week"] in reached.weeks
+            batch for batch in self._batches if batch[1].is_whole or row["week"] in batch[1].weeks
         ]
-        return Causes((*(near if near and row["week"] else of_season), *self._program), effect)
+        chosen = near if near and row["week"] else self._batches
+        effect = effect_of(row, (reached for _, reached in self._batches))
+        return Causes((*(event for event, _ in chosen), *self._program), effect)

@@ -99,7 +99,7 @@ def serve(app: Path, *, archive: Path, port: int, is_demo: bool = False) -> None
     }
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     command = [sys.executable, "-m", "streamlit", "run", str(app), *flags]
-    environment = os.environ | {"BLACKMOUTH_SHELF": str(archive), DEMO_VARIABLE: "1"}
+    environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive), DEMO_VARIABLE: "1"}
     if not is_demo:
         del environment[DEMO_VARIABLE]
     signal.signal(signal.SIGTERM, _interrupt)

@@ -253,9 +253,12 @@ class PublishedRate:
         return rate_limits(self.rate_prop, self.rate_se, level=level)
 
     def is_cited(self, words: str) -> bool:
-        """Return whether a user's words, in small letters, hold first author and year."""
+        """Return whether a user's words, in small letters, begin with the author and the year."""
         named = re.match(r"(\w+).*?\((\d{4})\)", self.source)
-        return named is not None and all(one.casefold() in words for one in named.groups())
+        if named is None:
+            return False
+        author, year = named.groups()
+        return re.match(rf"{author.casefold()}\b.*?\b{year}\b", words) is not None
 
 
 _TCC = "TCCHINOOK (97)-1 (1997), Incidental fishing mortality of Chinook salmon"
@@ -304,11 +307,12 @@ RATES_IN_PRINT = (
 def evidence_of(source: str | None, rate_prop: float) -> EvidenceGrade:
     """Return how far a user's rate can be trusted, from the words of its source.
 
-    Common practice where the source begins with those words; that of a rate of `RATES_IN_PRINT`
-    where the source names its author and year and the number is the same; else the user's own.
+    Common practice where the source is those words, alone or before a punctuation mark; that of a
+    rate of `RATES_IN_PRINT` where the source begins with its author and year and the number is the
+    same; else the user's own.
     """
     words = (source or "").strip().casefold()
-    if words.startswith("common practice"):
+    if re.match(r"common practice\s*($|[.,;:(])", words):
         return EvidenceGrade.COMMON_PRACTICE
     for printed in RATES_IN_PRINT:
         if printed.is_cited(words) and abs(printed.rate_prop - rate_prop) < _SAME:

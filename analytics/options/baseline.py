@@ -63,13 +63,13 @@ class Baseline:
         Index of each day's week.
     rules : Rules
         Today's.
-    so_far : Rules
+    rules_to_date : Rules
         With N = 1: those that the totals so far were fished under (of the most open days).
     to_date : mapping of str to ndarray, shape (D, A)
         Every total of the result rows through `through` by name, deaths and classes included.
     by_method : ndarray, shape (D, A, M, 5)
         Totals so far in the order of `PARTS`; they add up to those of `to_date` over methods.
-    deep : ndarray, shape (D, A, M)
+    deep_hook_share : ndarray, shape (D, A, M)
         Share of releases that were hooked deep; NaN where nobody reported it.
     effort : ndarray, shape (D, A, N)
         Angler trips of a day, were it open under today's rules; unfishable days included.
@@ -80,10 +80,10 @@ class Baseline:
     class_per_fish : mapping of str to ndarray, shape (D, A)
         Encounters of each class of size and mark per legal, or sublegal, encounter as reported.
     uncapped_mean : ndarray, shape (D, A)
-        Fish an angler would keep in a trip, had he no daily limit.
+        Fish an angler would keep in a trip, without a daily limit.
     uncapped_size : ndarray, shape (D,)
         Size (1/alpha) of the negative binomial of what a boat would keep; inf for the Poisson.
-    party : ndarray, shape (A, P)
+    party_size_share : ndarray, shape (A, P)
         Share of boats with 1, 2, ... P anglers.
     rates, drop_off_rates : tuple of mapping
         Rows of `release_rates` and `drop_off`.

@@ -181,7 +181,7 @@ class StratumTreatment:
         Units that responded: no boat returned, or at least one gave the number.
     n_active : ndarray of int, shape (H,)
         Answering units a stratum, n_h.
-    loans : tuple of Borrowing
+    borrowings : tuple of Borrowing
         Strata that borrow.
     single_psu : frozenset of int
         Strata with one unit and no donor: no error is available.

@@ -65,7 +65,7 @@ def dashboard(archive_folder: Path, *, log: Path | None = None) -> Iterator[str]
     command += ["--server.port", str(port), "--server.headless", "true"]
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
-        environment = os.environ | {"BLACKMOUTH_SHELF": str(archive_folder)}
+        environment = os.environ | {"BLACKMOUTH_ARCHIVE": str(archive_folder)}
         child = subprocess.Popen(command, env=environment, stdout=out, stderr=out)
         try:
             _wait_for(f"http://localhost:{port}/_stcore/health", child)

@@ -563,7 +563,7 @@ def test_open_tells_the_page_that_the_demo_is_invented(
     monkeypatch.setenv("BLACKMOUTH_DEMO", "1")
     assert run("open", "--store", published)[0] == 0
     assert "BLACKMOUTH_DEMO" not in served
-    assert served["BLACKMOUTH_SHELF"] == str(published / "bulletins")
+    assert served["BLACKMOUTH_ARCHIVE"] == str(published / "bulletins")
 
 
 def test_open_says_where_the_store_has_moved_on(

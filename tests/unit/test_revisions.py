@@ -14,7 +14,7 @@ from analytics.bulletin import archive
 from analytics.bulletin.batch_scope import AffectedDomains, BatchScope, effect_of
 from analytics.bulletin.build import make_bulletin
 from analytics.bulletin.differences import Causes, moves, netted, summary
-from analytics.bulletin.revisions import default_since, revisions
+from analytics.bulletin.revisions import _Causes, default_since, revisions
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
 from analytics.estimates.estimate import estimate
@@ -430,6 +430,20 @@ def test_another_program_is_named_beside_the_batch(published, tables, monkeypatc
     kept = archive.load(archive.archive_of(published.path), card.bulletin).revisions.to_pylist()
     assert all(one["event"] == "imported; program" for one in kept)
     assert all(one["batch"].endswith("to 99.0") for one in kept)
+
+
+def test_a_batch_of_limits_alone_moves_nothing_that_another_program_moved(
+    published, tables, monkeypatch
+):
+    first = make_bulletin(published, season=SEASON)
+    limit = {"limit_id": "L1", "season": SEASON, "areas": "A", "quantity": "kept_fish"}
+    published.add({"limits": pa.Table.from_pylist([limit | {"limit_fish": 900.0}])})
+    monkeypatch.setattr("analytics.bulletin.build.version", lambda name: "99.0")
+    card = make_bulletin(published, season=SEASON)
+    assert card.version == first.version + 1
+    causes = _Causes(published, first, card)({"area": "A", "week": WEEKS[0]})
+    assert causes.effect == PROGRAM
+    assert [event.event for event in causes.events] == [PROGRAM]
 
 
 def test_a_bulletin_older_than_the_table_loads_with_none(published):
