@@ -60,7 +60,7 @@ def _figures(choice: Choice, ways: Ways, *, quantity: str) -> None:
         return
     st.header(f"{_label(quantity)}, the season so far", anchor=False)
     signs = list(chart.SIGNS)
-    signs += [chart.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
+    signs += [forest.CUT] if any(chart.is_cut(found) for _, found in drawn) else []
     page_frame.signs(signs, chart.HUES)
     st.caption(page_frame.OWN_SCALE)
     if drawn[0][0] is None or len(drawn) == 1:

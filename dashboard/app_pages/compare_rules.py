@@ -8,12 +8,13 @@ import streamlit as st
 
 from analytics.errors import UsageError
 from analytics.options.option_file import write_options
+from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
 from dashboard import data, filters, notices, numbers, page_frame
 from dashboard.catch_rates.records import has_tables
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
-from dashboard.options import change_kinds, form, option_sets, records, sentences
+from dashboard.options import change_kinds, form, option_sets, sentences
 from dashboard.options import tables as answer_tables
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.released.records import head
@@ -169,7 +170,7 @@ def _figures(choice: Choice, found: Answered) -> None:
     panels = [
         (area, quantity, _shifts(found, area, quantity))
         for area in choice.domains
-        for quantity in records.COMPARED
+        for quantity in COUNTS
     ]
     every = [one for _, _, shifts in panels for one in shifts]
     page_frame.signs(dotted.signs(every), dotted.HUES)

@@ -29,7 +29,6 @@ SIGNS = (
 )
 #: Signs that are not drawn in the colour of estimates, and the colour of the palette they have.
 HUES = {"◇": "copper", "×": "quiet"}
-CUT = ("▶", "the interval extends beyond the axis")
 
 
 def panel(found: Sequence[Reading], *, palette: Palette) -> go.Figure:

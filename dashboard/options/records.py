@@ -18,14 +18,6 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-#: What a manager asks of an option: opportunity, catch, and its cost in fish.
-COMPARED = (
-    "angler_trips",
-    "kept_fish",
-    "encounter_fish",
-    "released_sublegal_fish",
-    "total_deaths_fish",
-)
 #: From this chance on a limit is given as more likely exceeded than not.
 LIKELY = 0.5
 #: A difference of fish or trips that is none.

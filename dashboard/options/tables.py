@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
 from analytics.rounding import DASH
 from dashboard import html_tables
 from dashboard.options import records, sentences
-from dashboard.options.records import COMPARED
 from dashboard.released.records import head
 from dashboard.season_limits.sentences import chance
 from dashboard.season_limits.table import reached
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dashboard.options.records import Answered, Line
 
 OF_LIMITS = ("Limits likely exceeded", "Probability of exceeding the limit reached first")
-HEADS = ("Option", *(QUANTITIES[name].label for name in COMPARED), *OF_LIMITS)
+HEADS = ("Option", *(QUANTITIES[name].label for name in COUNTS), *OF_LIMITS)
 LIMIT_HEADS = (
     *("Option", "Total at the end", "Probability of exceeding", "Against today's rule"),
     "Reached on",
@@ -44,7 +44,7 @@ def decision(
 def _line(
     found: Answered, labels: Mapping[str, str], name: str, area: str | None, heads: Sequence[str]
 ) -> str:
-    inside = [_figure(found, name, area, one) for one in COMPARED]
+    inside = [_figure(found, name, area, one) for one in COUNTS]
     if found.limits:
         inside += [_likely(found, name), _chance(found, labels, name)]
     is_first = name == found.options[0]

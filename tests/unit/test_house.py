@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import graphlib
+import importlib
+import inspect
+import re
 import subprocess
 import sys
 import tomllib
@@ -166,6 +170,29 @@ def test_functions_have_no_long_tail():
         if isinstance(node, ast.FunctionDef) and lines_of(node) > MOST_LINES_A_FUNCTION
     }
     assert long == {}
+
+
+def documented(kind: type) -> set[str]:
+    """Return the names in the section Parameters of a class's docstring."""
+    _, _, section = (inspect.getdoc(kind) or "").partition("Parameters\n----------\n")
+    section = re.split(r"\n\w+\n-+\n", section)[0]
+    heads = re.findall(r"^([a-z_][\w, ]*?)(?: :.*)?$", section, flags=re.MULTILINE)
+    return {name.strip() for head in heads for name in head.split(",")}
+
+
+def test_docstrings_name_the_fields_there_are():
+    kinds = {
+        kind
+        for name in NAMES
+        if name.startswith("analytics.") and not name.endswith("__main__")
+        for kind in vars(importlib.import_module(name)).values()
+        if inspect.isclass(kind) and dataclasses.is_dataclass(kind) and kind.__module__ in NAMES
+    }
+    assert len(kinds) > 100
+    stale = {
+        kind: documented(kind) - {one.name for one in dataclasses.fields(kind)} for kind in kinds
+    }
+    assert {str(kind): names for kind, names in stale.items() if names} == {}
 
 
 def doors() -> dict[str, set[str]]:

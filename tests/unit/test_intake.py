@@ -185,8 +185,8 @@ def test_rows_are_numbered_as_a_spreadsheet_does(tmp_path: Path) -> None:
     [
         (b"", "an empty file"),
         (b"\xef\xbb\xbf\r\n", "an empty file"),
-        (b"date;holiday\n2031-01-01;x\n", "parted by a semicolon"),
-        (b"date\tholiday\n2031-01-01\tx\n", "parted by a tab"),
+        (b"date;holiday\n2031-01-01;x\n", "separated by a semicolon"),
+        (b"date\tholiday\n2031-01-01\tx\n", "separated by a tab"),
         (b"date,holiday\n2031-01-01,F\xe9te\n", "row 2.*0xE9, which is not UTF-8"),
         ("date,holiday\n".encode("utf-16"), "UTF-16"),
         (b"day,holiday\n2031-01-01,x\n", "no column date; there are: day, holiday"),

@@ -276,8 +276,8 @@ def _require_comma(names: list[str], table: str) -> None:
     for sign, words in _DELIMITERS.items():
         if sign in line and known & {name.strip(' "') for name in line.split(sign)}:
             raise _Unreadable(
-                f"columns parted by {words}",
-                "columns parted by a comma",
+                f"columns separated by {words}",
+                "columns separated by a comma",
                 "save the file as CSV with commas (and decimal points)",
                 row=1,
             )
