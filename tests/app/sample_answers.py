@@ -7,23 +7,23 @@ from typing import Any
 
 import pyarrow as pa
 
+from analytics.options.report import COUNTS
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.quantities import QUANTITIES
-from dashboard.options.records import COMPARED
 
 Row = dict[str, Any]
 
 TODAY, CLOSE, UNSURE, IDLE = "Today's rule", "Close <b>VEL</b>", "One fish", "As now"
 OPTIONS = (TODAY, CLOSE, UNSURE, IDLE)
 #: Totals under today's rule, and differences with their ends of each option.
-TOTALS = dict(zip(COMPARED, (40000.0, 16000.0, 50000.0, 28000.0, 24000.0), strict=True))
+TOTALS = dict(zip(COUNTS, (40000.0, 16000.0, 50000.0, 28000.0, 24000.0), strict=True))
 MOVED = {
-    TODAY: dict.fromkeys(COMPARED, (0.0, 0.0, 0.0)),
-    CLOSE: dict.fromkeys(COMPARED, (-2100.0, -2600.0, -1700.0))
+    TODAY: dict.fromkeys(COUNTS, (0.0, 0.0, 0.0)),
+    CLOSE: dict.fromkeys(COUNTS, (-2100.0, -2600.0, -1700.0))
     | {"total_deaths_fish": (-320.0, -470.0, -180.0)},
-    UNSURE: dict.fromkeys(COMPARED, (-30.0, -120.0, 60.0))
+    UNSURE: dict.fromkeys(COUNTS, (-30.0, -120.0, 60.0))
     | {"kept_fish": (400.0, 250.0, 560.0), "angler_trips": (0.0, 0.0, 0.0)},
-    IDLE: dict.fromkeys(COMPARED, (0.0, 0.0, 0.0)),
+    IDLE: dict.fromkeys(COUNTS, (0.0, 0.0, 0.0)),
 }
 #: Probability of exceeding each limit, and the day by which it is likelier passed than not.
 REACH = {
@@ -43,10 +43,7 @@ def tables(**other: Any) -> dict[str, pa.Table]:
     """Return the tables of the answer; `other` are lines in the place of those of a table."""
     made = {
         "figures": [
-            _figure(name, area, one)
-            for name in OPTIONS
-            for area in (None, "A2")
-            for one in COMPARED
+            _figure(name, area, one) for name in OPTIONS for area in (None, "A2") for one in COUNTS
         ],
         "limit_exceedance": [_reach(limit, name) for limit, name in REACH],
         "dominance": [
