@@ -303,14 +303,14 @@ class Counted:
       interviews' design; strata are area × ISO week × day group with open days as their frame.
     - `cells`: boat-hours of each counted day with the variance between its counts.
     - `days`: ``area, date, boat_hours`` of each unit.
-    - `hours_from`: where the length of the day comes from, in words.
+    - `day_hours`: length of the fishing day, h; None where it is from sunrise to sunset.
     """
 
     design: Design
     cells: UnitTotals
     plan: StratumTreatment
     days: pd.DataFrame
-    hours_from: str
+    day_hours: float | None
 
 
 def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None = None) -> Counted:
@@ -355,8 +355,7 @@ def count_boats(snapshot: Snapshot, design: Design, *, day_hours: float | None =
     variance = hours**2 * units["s2"] / units["n"]
     cells = _cells(counted, units, variance.fillna(0.0).to_numpy(np.float64))
     plan = treat_thin_strata(counted, np.ones(len(units), dtype=bool))
-    words = "daylight" if day_hours is None else f"a fishing day of {day_hours:g} h"
-    return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], words)
+    return Counted(counted, cells, plan, units[["area", "date", "boat_hours"]], day_hours)
 
 
 def _counts(snapshot: Snapshot, days: pd.DataFrame) -> pd.DataFrame:

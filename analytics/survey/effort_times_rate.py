@@ -294,11 +294,14 @@ class EffortTimesRateEstimator(DerivedEstimator):
                 "counted_days",
                 days=int(days.n_psu[at]),
                 frame=int(days.n_psu_frame[at]),
-                hours=self.counted.hours_from,
+            )
+            hours = self.counted.day_hours
+            length = (
+                coded("over_daylight") if hours is None else coded("over_hours", hours=f"{hours:g}")
             )
             rates = [coded("complete_trip_rate")] * bool(complete[at])
             rates += [coded("under_way_rate")] * bool(under_way[at])
-            notes.append(join_codes([counted, *rates]))
+            notes.append(join_codes([counted, length, *rates]))
         return tuple(notes)
 
 
