@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -88,7 +88,17 @@ def day_effects(
     """
     kind = weekday_groups(snapshot, season=season, areas=areas)
     holidays = frozenset(snapshot["holidays"]["date"].to_numpy().astype("datetime64[D]").tolist())
-    rows = _site_days(snapshot, days, areas=areas)
+    return effects_of(_site_days(snapshot, days, areas=areas), kind=kind, holidays=holidays)
+
+
+def effects_of(
+    rows: pd.DataFrame, *, kind: Ints, holidays: frozenset[Any] = frozenset()
+) -> DayEffects:
+    """Fit boats at site-days as `day_effects` says.
+
+    `rows`: `date`, `week` and `boats` of each site-day, and codes from 0 of its `area`, `site`,
+    `block` of weeks and weekday `digit`; `kind` (A, 7): day group of each weekday.
+    """
     group = rows["area"].to_numpy() * 7 + kind[rows["area"].to_numpy(), rows["digit"].to_numpy()]
     every = np.ones(len(rows), dtype=bool)
     is_unfishable, _ = _weather(rows, _fit(rows, group, every)[0])
@@ -102,7 +112,7 @@ def day_effects(
         weight=weight,
         kind=kind,
         log_se=log_se,
-        day_cv2=_day_cv2(fair, usual[~is_unfishable], n_areas=len(areas)),
+        day_cv2=_day_cv2(fair, usual[~is_unfishable], n_areas=len(kind)),
         weather=weather,
         unfishable=_unfishable_of_weeks(rows, usual * is_unfishable, usual, group, kind=kind),
         holidays=frozenset(np.datetime64(day, "D") for day in holidays),

@@ -82,8 +82,22 @@ def project_season(
     )
     if past is None:
         past = past_weekly(season.snapshot, season=season.design.season)
+    return project_weekly(now, past, to_date.to_date, rates, days=days, weeks=weeks, rng=rng)
+
+
+def project_weekly(
+    now: WeeklySeries,
+    past: Sequence[WeeklySeries],
+    to_date: Mapping[str, Floats],
+    rates: Mapping[str, pa.Table],
+    *,
+    days: NDArray[np.datetime64],
+    weeks: Sequence[str],
+    rng: np.random.Generator,
+) -> Projection:
+    """Draw what is to come from weekly figures and draws (D, A) of totals so far, by quantity."""
     ahead = weeks_ahead(now.weeks[-1], weeks)
-    trips, met, sublegal = (np.asarray(to_date.to_date[name], dtype=np.float64) for name in _SO_FAR)
+    trips, met, sublegal = (np.asarray(to_date[name], dtype=np.float64) for name in _SO_FAR)
     effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
     with_trips: dict[str, Any] = {"so_far": effort.so_far, "ahead": ahead, "rng": rng}
     rate = rates_ahead(now, past, rates, met=met, trips=trips, **with_trips)

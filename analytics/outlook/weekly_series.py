@@ -234,7 +234,7 @@ def _rows(
     """Return figures of one quantity by area and week, and the variances of their logs."""
     domains = Domains(by_area=True, by_week=True, n_weeks=len(design.weeks))
     shape = (len(areas), len(weeks))
-    figure, n, variance, df = (np.full(shape, np.nan) for _ in range(4))
+    figure, se, n, df = (np.full(shape, np.nan) for _ in range(4))
     place = {week: at for at, week in enumerate(weeks)}
     for estimator in estimators:
         totals = estimator.totals(analysis, domains)
@@ -252,10 +252,20 @@ def _rows(
             if np.isfinite(figure[cell]) or row.get("estimate") is None or not row["n_psu"]:
                 continue
             figure[cell], n[cell], df[cell] = row["estimate"], row["n_psu"], row["df"]
-            if row.get("se") and row["estimate"] > 0:
-                scale = row["estimate"] * (1 - row["estimate"] if name == SHARE else 1.0)
-                variance[cell] = (row["se"] / scale) ** 2 if scale > 0 else np.nan
-    return figure, np.log1p(_pooled(n * variance, df) / n)
+            se[cell] = row.get("se") or np.nan
+    return figure, log_variance(figure, se, n, df, is_share=name == SHARE)
+
+
+def log_variance(
+    figure: Floats, se: Floats, n: Floats, df: Floats, *, is_share: bool = False
+) -> Floats:
+    """Return variances of the logs (logits of shares) of weekly figures, shape (A, T).
+
+    From `n` units and `df` degrees of freedom each, see `weekly_of`; NaN where there is no figure.
+    """
+    scale = figure * (1 - figure) if is_share else figure
+    relative = np.divide(se, scale, out=np.full_like(se, np.nan), where=scale > 0) ** 2
+    return np.asarray(np.log1p(_pooled(n * relative, df) / n))
 
 
 def _pooled(unit: Floats, df: Floats) -> Floats:

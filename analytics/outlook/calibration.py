@@ -1,0 +1,197 @@
+"""What past projections say of the next: the plain rule beside it, their mixture, their width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtri, stdtrit
+
+if TYPE_CHECKING:
+    from analytics.arrays import Floats
+
+#: Seasons that count as having had a width factor of 1, and between which bounds it may lie. Our
+#: choice, no source.
+PRIOR_SEASONS, LEAST_WIDTH, MOST_WIDTH = 10.0, 0.7, 1.5
+#: Seasons that count as giving both members of a mixture the same weight. Our choice, no source.
+PRIOR_EQUAL = 8.0
+#: Past seasons from which errors tell the weight of a mixture. Our choice, no source.
+LEAST_SEASONS = 3
+#: Past seasons that the plain rule needs.
+LEAST_PLAIN = 2
+#: A share of a season come by a date is kept this far from 0 and 1.
+_EDGE = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class PlainRule:
+    """What is still to come by the plain rule: the log has a location, a scale and K - 1 df."""
+
+    log_mean: float
+    log_sd: float
+    df: float
+
+    def quantile(self, prob: Floats) -> Floats:
+        """Return quantiles of what is still to come."""
+        found: Floats = np.exp(self.log_mean + self.log_sd * stdtrit(self.df, prob))
+        return found
+
+    def draws(self, n: int) -> Floats:
+        """Return `n` quantiles at evenly spaced probabilities, which stand for draws."""
+        return self.quantile((np.arange(n) + 0.5) / n)
+
+
+def plain_rule(to_date: float, share: Floats, *, cv2: float = 0.0) -> PlainRule | None:
+    r"""Return what is still to come from the total to date and past seasons' shares by this date.
+
+    On the odds, so that the rest stays positive: with ``o_j = log((1 - s_j)/s_j)`` of K past
+    seasons, ``log A = log T + mean(o)`` with standard deviation
+    ``sqrt(s_o^2 (1 + 1/K) + log(1 + CV^2))`` and Student's t of K - 1 degrees of freedom. A working
+    rule of the trade on our scale; no source.
+
+    Parameters
+    ----------
+    to_date : float
+        Total to date T, fish or trips.
+    share : ndarray of float, shape (K,)
+        Part of each past season's total that had come by the same day of the fishing season; NaN
+        where it is not known.
+    cv2 : float
+        Squared coefficient of variation of T.
+
+    Returns
+    -------
+    PlainRule or None
+        None with fewer than two past seasons, or nothing to date.
+    """
+    known = share[np.isfinite(share)]
+    n = len(known)
+    if n < LEAST_PLAIN or not to_date > 0:
+        return None
+    inside = np.clip(known, _EDGE, 1 - _EDGE)
+    odds = np.log1p(-inside) - np.log(inside)
+    variance = float(odds.var(ddof=1)) * (1 + 1 / n) + float(np.log1p(cv2))
+    mean = float(np.log(to_date) + odds.mean())
+    return PlainRule(mean, float(np.sqrt(variance)), n - 1.0)
+
+
+def mixture_weight(first: Floats, second: Floats) -> float:
+    r"""Return the weight of the first of two projections from past seasons' log errors.
+
+    ``w = (s_22 - s_12)/(s_11 + s_22 - 2 s_12)`` of the mean squares of both errors and their mean
+    product, cut to 0 to 1 (Bates & Granger 1969, The combination of forecasts; from memory), then
+    ``(8/2 + K w)/(8 + K)``: towards equal weights, as if 8 seasons had shown them (our choice, no
+    source). With fewer than 3 seasons one half.
+
+    Parameters
+    ----------
+    first, second : ndarray of float, shape (K,)
+        Log of what came over what was projected, one a season; NaN where there is none.
+    """
+    both = np.isfinite(first) & np.isfinite(second)
+    n = int(both.sum())
+    if n < LEAST_SEASONS:
+        return 0.5
+    one, other = first[both], second[both]
+    s11, s22, s12 = float(one @ one), float(other @ other), float(one @ other)
+    below = s11 + s22 - 2 * s12
+    weight = float(np.clip((s22 - s12) / below, 0.0, 1.0)) if below > 0 else 0.5
+    return (PRIOR_EQUAL / 2 + n * weight) / (PRIOR_EQUAL + n)
+
+
+def mixed(first: Floats, second: Floats, weight: float) -> Floats:
+    """Return the log-linear mixture of two sets of draws, paired by rank; in order."""
+    found: Floats = np.exp(weight * np.log(np.sort(first)) + (1 - weight) * np.log(np.sort(second)))
+    return found
+
+
+def width_factor(z2: Floats) -> float:
+    r"""Return the factor of all intervals ahead from past seasons' squared errors.
+
+    ``f^2 = (10 + sum z^2_j)/(10 + K)`` with ``z^2_j`` the mean over dates and quantities of season
+    j of ``((log A_est - median)/sd)^2``; f is kept from 0.7 to 1.5. Shrunk towards 1 as if 10
+    seasons had shown it (our choice, no source).
+
+    Parameters
+    ----------
+    z2 : ndarray of float, shape (K,)
+        NaN where a season has none.
+    """
+    known = z2[np.isfinite(z2)]
+    square = (PRIOR_SEASONS + float(known.sum())) / (PRIOR_SEASONS + len(known))
+    return float(np.clip(np.sqrt(square), LEAST_WIDTH, MOST_WIDTH))
+
+
+# How a projection did: scores of draws and of intervals; lower is better.
+
+
+def fair_crps(draws: Floats, came: Floats | float) -> Floats:
+    r"""Return the continuous ranked probability score of D draws, fair to their number.
+
+    ``mean|x - y| - sum_i (2i - D - 1) x_(i)/(D(D - 1))`` (Matheson & Winkler 1976, Scoring rules
+    for continuous probability distributions; the fair form: Ferro 2014, Fair scores for ensemble
+    forecasts, titles seen), by the package `scoringrules`.
+
+    Parameters
+    ----------
+    draws : ndarray of float, shape (..., D)
+    came : float or ndarray of float, shape (...)
+        What came; in the units of the draws, as is the score.
+    """
+    from scoringrules import crps_ensemble  # noqa: PLC0415 - half a second that few need
+
+    return np.asarray(crps_ensemble(came, draws, estimator="fair", backend="numpy"))
+
+
+def quantile_crps(values: Floats, probs: Floats, came: Floats | float) -> Floats:
+    """Return the score of quantiles: twice the mean of their quantile scores, shape (...)."""
+    from scoringrules import crps_quantile  # noqa: PLC0415 - half a second that few need
+
+    return np.asarray(crps_quantile(came, values, probs, backend="numpy"))
+
+
+def interval_score(low: Floats, high: Floats, came: Floats, *, level: float) -> Floats:
+    r"""Return ``(u - l) + 2/alpha ((l - y)^+ + (y - u)^+)``, alpha = 1 - level.
+
+    Gneiting & Raftery 2007, Strictly proper scoring rules, section 6.2 (citation seen); by
+    `scoringrules`.
+    """
+    from scoringrules import interval_score as score  # noqa: PLC0415 - as above
+
+    return np.asarray(score(came, low, high, 1 - level, backend="numpy"))
+
+
+def with_estimate_error(draws: Floats, cv2: float, rng: np.random.Generator) -> Floats:
+    """Return draws as an estimate with relative variance `cv2` would show them, mean kept.
+
+    What came is known from a sample alone: draws times ``exp(e)``, e normal about -v/2 with
+    variance ``v = log(1 + cv2)``.
+    """
+    variance = float(np.log1p(max(cv2, 0.0)))
+    noise = rng.standard_normal(draws.shape) * np.sqrt(variance) - variance / 2
+    found: Floats = draws * np.exp(noise)
+    return found
+
+
+def log_error(draws: Floats, came: float) -> tuple[float, float]:
+    """Return the log of what came over the median of the draws, and the sd of their logs.
+
+    The sd is the range from the 10 to the 90 % quantile of the logs over that of a normal, so that
+    a draw of next to nothing does not set it.
+    """
+    low, middle, high = np.quantile(draws, [0.1, 0.5, 0.9])
+    if not (low > 0 and came > 0):
+        return float("nan"), float("nan")
+    sd = float(np.log(high / low) / (ndtri(0.9) - ndtri(0.1)))
+    return float(np.log(came / middle)), sd
+
+
+def widened(draws: Floats, factor: float) -> Floats:
+    """Return draws with their logs' distance from the median times a factor, along axis 0."""
+    if factor == 1.0:
+        return draws
+    middle = np.median(draws, axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = middle * (draws / middle) ** factor
+    return np.where(middle > 0, found, draws)
