@@ -103,13 +103,15 @@ def netted(steps: pa.Table) -> pa.Table:
     return _ranked(found)
 
 
-def summary(net: pa.Table, *, since: int, version: int) -> str:
+def summary(net: pa.Table, steps: pa.Table, *, since: int, version: int) -> str:
     """Return what moved in a sentence or two.
 
     Parameters
     ----------
     net : pyarrow.Table
         As `netted` returns it.
+    steps : pyarrow.Table
+        What it is the net of.
     since, version : int
         Versions compared.
     """
@@ -117,11 +119,15 @@ def summary(net: pa.Table, *, since: int, version: int) -> str:
     rows = net.to_pylist()
     by_kind = {kind: [row for row in rows if row["kind"] == kind] for kind in _KIND_WORDS}
     if not rows:
-        return f"{between}: no estimate moved"
+        back = f" in the end: {rows_words(steps)} of steps cancel out" if steps.num_rows else ""
+        return f"{between}: no estimate moved{back}"
     parts = [f"{number_of(len(by_kind[k]), 'estimate')} {w}" for k, w in _KIND_WORDS.items()]
     kept = [part for part, kind in zip(parts, by_kind, strict=True) if by_kind[kind]]
-    most = next((row for row in by_kind[REVISED] if row["change_in_se"] is not None), None)
+    revised = by_kind[REVISED]
+    most = next((row for row in revised if abs(row["change_in_se"] or 0.0) >= WORTH_NAMING), None)
     first = f"; the most important revision: {_described(most)}" if most else ""
+    if revised and not most and all(row["change_in_se"] is not None for row in revised):
+        first = f"; none of the revisions is {WORTH_NAMING} of its standard error or more"
     pooled = sum(row["effect"] == POOLING for row in rows)
     apart = f"; {pooled} of these by pooling alone, with no data of their own" if pooled else ""
     return f"{between}: {', '.join(kept)}{first}{apart}"
@@ -138,13 +144,16 @@ _KIND_WORDS = {
     NEW: "new",
     GONE: "removed",
 }
+#: A revision under so many standard errors is not named as the most important one.
+WORTH_NAMING = 0.1
 _CAUSE = ("batch", "event", "at_utc", "sources")
 
 
 def _described(row: Row) -> str:
     where = " ".join(row[name] for name in DOMAIN_COLUMNS if row[name])
+    label = QUANTITIES[row["quantity"]].label
     return (
-        f"{row['quantity']} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
+        f"{label} {where} from {row['previous']:.4g} to {row['estimate']:.4g}, "
         f"{abs(row['change_in_se']):.1f} of its standard error before (batch {row['batch']})"
     )
 

@@ -301,7 +301,7 @@ def revisions(
     new, not changed. A sentence on stderr sums the steps up.
     """
     target = out_path(out)
-    words = domains(by)
+    domain = domains(by)
 
     from analytics.bulletin import differences  # noqa: PLC0415 - keeps --help quick
     from analytics.bulletin.revisions import compared_versions, steps_between  # noqa: PLC0415
@@ -310,10 +310,11 @@ def revisions(
     progress("reading the store")
     kept = Store(store)
     ends = compared_versions(kept, season=season, since=since, as_of=as_of)
-    found = steps_between(kept, ends, by=words, progress=progress)
+    found = steps_between(kept, ends, by=domain, progress=progress)
     write_table(found, target)
     net = differences.netted(found)
-    say(f"season {ends.season}, {differences.summary(net, since=ends.since, version=ends.version)}")
+    words = differences.summary(net, found, since=ends.since, version=ends.version)
+    say(f"season {ends.season}, {words}")
     if target:
         say(f"{differences.rows_words(found)} in {target}")
 

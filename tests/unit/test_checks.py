@@ -53,6 +53,17 @@ def test_the_clean_week_has_no_finding(tmp_path: Path) -> None:
     assert findings_of(field_week(), tmp_path) == ()
 
 
+BUSY = {"boats_returned": 30}
+
+
+def trip(name: str, method: str) -> dict[str, object]:
+    """Return an interview of the busy site-day."""
+    return {"interview_id": name, "sample_id": "d3", "area": "A", "anglers": 1} | {
+        "hours_fished": 4.0,
+        "method": method,
+    }
+
+
 CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
     "area of a site": (
         [("sites", None, {"site": "r3", "area": "X"})],
@@ -342,6 +353,15 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         [("interviews", 2, {"hours_fished": 0})],
         [(WARNING, "interviews", 2, "hours_fished")],
         "0 h with 6 fish",
+    ),
+    "method misspelt": (
+        [
+            ("site_days", None, {"sample_id": "d3", "site": "r1", "date": "2031-01-08"} | BUSY),
+            *(("interviews", None, trip(f"t{number}", "mooching")) for number in range(20)),
+            ("interviews", None, trip("t20", "Moching")),
+        ],
+        [(WARNING, "interviews", 24, "method")],
+        "Moching, which 1 of 23 interviews have",
     ),
     "no method": (
         [("interviews", 2, {"method": None})],

@@ -291,9 +291,9 @@ def test_the_summary_says_how_many_and_which_most():
         for a, b in ((90, 50), (85, 80))
     ]
     found = moves(*both, since=3, version=4, causes=lambda row: Causes((), POOLING))
-    words = summary(found, since=3, version=4)
+    words = summary(found, found, since=3, version=4)
     assert words.startswith(
-        "from version 3 to 4: 2 estimates moved; the most important revision: kept_fish"
+        "from version 3 to 4: 2 estimates moved; the most important revision: Chinook kept"
     )
     assert "2031-W03 from 50 to 80, 3.0 of its standard error before" in words
     season, area, week, both = (
@@ -311,7 +311,13 @@ def test_the_summary_says_how_many_and_which_most():
     larger = season | {"change_in_se": -0.5}
     ranked = [gone, larger, season, rare, area, week, both]
     assert sorted([both, week, rare, gone, area, larger, season], key=importance) == ranked
-    assert summary(found.slice(0, 0), since=3, version=4).endswith("no estimate moved")
+    none = found.slice(0, 0)
+    assert summary(none, none, since=3, version=4).endswith("no estimate moved")
+    assert summary(none, found, since=3, version=4).endswith("2 rows of steps cancel out")
+    small = found.set_column(
+        found.schema.get_field_index("change_in_se"), "change_in_se", pa.array([0.04, -0.02])
+    )
+    assert "most important" not in summary(small, small, since=3, version=4)
 
 
 def test_steps_come_in_order_and_the_most_important_first_within(store, tables):

@@ -33,6 +33,13 @@ _TWICE = (
 )
 _SUM = "one total, or several that count different fish, joined by ;"
 
+#: Methods that look like another one that at least ten times as many interviews have.
+_METHODS = "(SELECT method, count(*) AS n FROM interviews WHERE method IS NOT NULL GROUP BY method)"
+_MISSPELT = (
+    f"SELECT DISTINCT few.method, few.n, (SELECT count(*) FROM interviews) AS n_all "
+    f"FROM {_METHODS} few JOIN {_METHODS} many ON many.n >= 10 * few.n "
+    "AND levenshtein(lower(trim(few.method)), lower(trim(many.method))) <= 2"
+)
 #: Rules of one table, errors and warnings.
 _limits = partial(Rule, table="limits")
 _limits_warning = partial(Rule, table="limits", severity=Severity.WARNING)
@@ -212,6 +219,14 @@ TRIP_WARNINGS = (
         seen="'an empty cell'",
         allowed="a fishing method, such as mooching, trolling or jigging",
         advice="release rates of one method cannot be used for it",
+    ),
+    _interviews_warning(
+        column="method",
+        source=f"interviews r JOIN ({_MISSPELT}) m ON m.method = r.method",
+        when="true",
+        seen="concat(r.method, ', which ', m.n, ' of ', m.n_all, ' interviews have')",
+        allowed="a fishing method spelled alike in every table",
+        advice="is it another spelling of a method that many more interviews have?",
     ),
     _interviews_warning(
         column="kept",

@@ -8,6 +8,9 @@ from analytics.data.query import name
 from analytics.data.schema import TABLES
 from analytics.findings import Severity
 
+#: Up to so many values of another table are listed where one is not among them.
+FEW_VALUES = 15
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
@@ -91,13 +94,23 @@ def _a(noun: str) -> str:
     return f"an {noun}" if noun[0] in "aeiou" else f"a {noun}"
 
 
+def _there(table: str, column: str) -> str:
+    """Return SQL of the values there are, where they are few; else of an empty text."""
+    values = f"(SELECT DISTINCT {column} AS k FROM {name(table)})"
+    return (
+        f"coalesce((SELECT concat(' (there: ', string_agg(k, ', ' ORDER BY k), ')') FROM {values} "
+        f"HAVING count(*) BETWEEN 1 AND {FEW_VALUES}), '')"
+    )
+
+
 def _reference(table: str, column: str, target: str) -> Rule:
     other, other_column = target.split(".")
     return Rule(
         table=table,
         column=column,
         when=f"r.{column} IS NOT NULL AND o._there IS NULL",
-        seen=f"concat('no {other_column} ', r.{column}, ' in {other}')",
+        seen=f"concat('no {other_column} ', r.{column}, ' in {other}', "
+        f"{_there(other, other_column)})",
         allowed=f"{_a(other_column)} of the table {other}",
         advice=f"correct it, or import its row of {other} first or together with this",
         source=(

@@ -320,9 +320,14 @@ def _extra_column(raw: Raw, name: str) -> tuple[pa.Array, list[Finding]]:
         )
     absent = set(FILE_SCHEMAS[raw.table].arrow_schema.names) - set(raw.data.column_names)
     close = suggest(name, absent)
-    if close:
-        seen = f"the column {name} is not known; it is kept and ignored"
-        findings.append(Finding(severity=Severity.WARNING, **place, seen=seen, advice=close))
+    findings.append(
+        Finding(
+            severity=Severity.WARNING if close else Severity.NOTE,
+            **place,
+            seen=f"the column {name} is not known; it is kept and ignored",
+            advice=close,
+        )
+    )
     return typed, findings
 
 
