@@ -103,11 +103,11 @@ _PARTS: Any = (
     .module
 )
 
-_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "Sample size")
+_EVERY_HEADS = ("Quantity", "Estimate", "Change from last week", "How it was made")
 #: What the site-days beside an area are.
 SITE_DAYS = (
-    "Sample size: the site-days of an area are those of every ramp where boats that fished there "
-    "came back, so the areas do not add up to all areas."
+    "Sample size: the site-days of an area are those of every landing site where boats that "
+    "fished there came back, so the areas do not add up to all areas."
 )
 
 
@@ -220,7 +220,7 @@ def week_table(index: BulletinIndex, *, areas: Sequence[str], week: str, togethe
     lines = []
     for area in (None, *areas) if together else areas:
         rows = [index.row(area, week, name) for name in HEADLINE]
-        cells = [*map(cell, rows), _behind(rows, area=area)]
+        cells = [*map(cell, rows), _behind(rows)]
         lines.append(line(heads, _head(index, area), cells, is_all=area is None))
     return table(heads, lines, titles={"Sample size": SITE_DAYS})
 
@@ -229,11 +229,8 @@ def _head(index: BulletinIndex, area: str | None) -> str:
     return "All areas" if area is None else index.name(area)
 
 
-def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
-    """Return the sample behind a line and every reservation among its figures.
-
-    Interviews come first for an area: its site-days are shared with other areas.
-    """
+def _behind(rows: Sequence[Row | None]) -> str:
+    """Return the sample behind a line and every reservation among its figures."""
     known = [row for row in rows if row is not None]
     if not known:
         return "no open day"
@@ -242,8 +239,7 @@ def _behind(rows: Sequence[Row | None], *, area: str | None) -> str:
     words = [f"{one.glyph} {one.words}" for one in marks if one not in (PLAIN, PARTIAL)]
     words += [f"{PARTIAL.glyph} {one}" if PARTIAL in marks else one for one in left_out]
     first = known[0]
-    sample = [_site_days(first), numbers.count(first.n_interviews or 0, "interview")]
-    sample = sample if area is None else sample[::-1]
+    sample = (_site_days(first), numbers.count(first.n_interviews or 0, "interview"))
     return small(*sample, *words)
 
 

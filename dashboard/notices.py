@@ -54,8 +54,8 @@ def glossary(*, level: float) -> str:
         f"true figure {numbers.level(level)} of the time. {COVERAGE}",
         f"- **{reasons.PSE}**, the percent standard error: the standard error in percent of the "
         f"figure. **{reasons.MILD}** {mild}; **{reasons.STRONG}** {strong}. The two limits are "
-        "those of the NOAA recreational survey standards; a figure exactly on one belongs below "
-        f"it, and a zero has no {reasons.PSE}.",
+        "those of a published survey standard (see Methods and cautions); a figure exactly on one "
+        f"belongs below it, and a zero has no {reasons.PSE}.",
         f"- **{reasons.TOO_FEW.capitalize()}**: its upper end lies over "
         f"{reasons.USELESS_TIMES:.0f} times the figure, or the error is larger than the figure. "
         "The download holds the numbers.",
@@ -74,8 +74,8 @@ def thin_notes(index: BulletinIndex, *, areas: Sequence[str], week: str) -> list
     """Return a plain sentence for each area whose figures of an ISO week rest on very little."""
     found = [(area, _thinness(index, area, week)) for area in areas]
     return [
-        f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: read "
-        "them, and any interval, as a warning."
+        f"In week {week}, the figures of {index.name(area)} rest on {' and '.join(little)}: "
+        "they and their intervals are unreliable."
         for area, little in found
         if little
     ]
@@ -159,8 +159,8 @@ CAUTION = (
 )
 COLD_WATER = (
     "Winter water is cold: about 1 minute to get the breath under control, 10 minutes of useful "
-    "movement, 1 hour before unconsciousness (the 1-10-1 rule, as taught by the US Coast Guard "
-    "Auxiliary). Wear the life jacket; stay ashore when in doubt."
+    "movement, 1 hour before unconsciousness (the 1-10-1 rule). Wear the life jacket; stay ashore"
+    " when in doubt."
 )
 
 

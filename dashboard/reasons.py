@@ -59,14 +59,14 @@ STATUS_WORDS: dict[str, tuple[str, str]] = {
         "No error can be given: a few may have been missed.",
     ),
     Status.COLLAPSED: (
-        "error borrowed",
-        "Weekdays or weekend days at an area's ramps had a single sampled site-day and borrowed "
-        "their spread from a neighbour.",
+        "variance pooled",
+        "Weekdays or weekend days at an area's landing sites had a single sampled site-day, so "
+        "their variance was pooled with that of a neighbouring group.",
     ),
     Status.IMPUTED: (
-        "gap filled",
-        "Open weekdays or weekend days at an area's ramps had no sample and were filled from "
-        "their neighbours.",
+        "imputed",
+        "Open weekdays or weekend days at an area's landing sites had no sample and were "
+        "imputed from their neighbours.",
     ),
     Status.NO_SAMPLE: (
         "no sample",

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
-_HEADS = ("How it is calculated", "Season figure", "Against as sampled", "Sample size")
+_HEADS = ("How it is calculated", "Season figure", "Against as sampled", "How it was made")
 _SHARE_HEADS = ("Area", "For listed sites", "Contacts", "Totals times", "Note")
 _REPORT_HEADS = ("Fish reported", "Boats", "By the curve")
 #: A p-value below is given as such.

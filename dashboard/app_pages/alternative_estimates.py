@@ -86,7 +86,7 @@ def _table(choice: Choice, ways: Ways, *, quantity: str) -> None:
             st.html(way_tables.readings_table(index, ways, areas=index.areas, quantity=quantity))
     _uneven(choice)
     table = html_tables.with_precision(index.bulletin.alternative_estimates)
-    page_frame.download("every reading", table, choice, "alternative_estimates")
+    page_frame.download("all alternative estimates", table, choice, "alternative_estimates")
 
 
 def _uneven(choice: Choice) -> None:

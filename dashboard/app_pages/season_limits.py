@@ -67,7 +67,7 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
     st.header("Every limit", anchor=False)
     st.html(table.table(choice.index, limits))
     for name, said in (
-        ("limit_status", "the standing"),
+        ("limit_status", "the state of the limits"),
         ("limit_paths", "the weeks so far and to come"),
     ):
         download(said, choice.index.bulletin.table(name), choice, name)

@@ -49,12 +49,12 @@ _FISH = "sample_fish"
 #: How the method of a result row says which of the two it is.
 _USED = {"sampled_composition": SAMPLED, "reported_marks": REPORTED}
 BOTH = (
-    "Reported: what anglers reported at the ramp, size and adipose mark recalled. Sampled: legal "
-    "marked fish seen at the ramp, multiplied by how many fish of each class test fishing met for "
-    "each legal marked one. Both rest on the same interviews for the fish kept, and the interval "
-    "of the ratio takes that into account. Memory makes reported releases too high (Sullivan "
-    "2003 found protected-length fish reported 2.2 times); a sample is biased if test fishing "
-    "meets other fish than anglers do."
+    "Reported: what anglers reported at the landing site, size and adipose mark recalled. "
+    "Sampled: legal marked fish seen at the landing site, multiplied by how many fish of each "
+    "class test fishing met for each legal marked one. Both rest on the same interviews for the "
+    "fish kept, and the interval of the ratio takes that into account. Memory makes reported "
+    "releases too high (Sullivan 2003 found protected-length fish reported 2.2 times); a sample "
+    "is biased if test fishing meets other fish than anglers do."
 )
 
 
@@ -71,8 +71,8 @@ def classes_answer(index: BulletinIndex, released: Released, areas: Sequence[str
 def _answer_of(index: BulletinIndex, released: Released, area: str | None) -> str:
     both = [released.of_class(basis, area, MET) for basis in (SAMPLED, REPORTED)]
     known = [one is not None and one.row.estimate is not None for one in both]
-    sample = _said(both[0], "the sample says", "the sample")
-    parts = [sample, _said(both[1], "reports say", "reports")]
+    sample = _said(both[0], "from the sample", "the sample")
+    parts = [sample, _said(both[1], "from reports", "reports")]
     words = f"{start(index, area)}, {when(index)}: "
     if all(known):
         words += f"{parts[0]} Chinook met, {parts[1]}"

@@ -1,4 +1,4 @@
-"""How a fish is let go: advice with its source, and the deaths in print that speak for it."""
+"""How to release a fish: advice with its source, and the published deaths that support it."""
 
 from __future__ import annotations
 
@@ -15,8 +15,7 @@ ANSWER = (
 )
 ADVICE = (
     "**Keep the fish in the water** while the hook comes out; do not lift it by line or gills.",
-    "**Single barbless hooks** come out with a tool, a turn of the wrist, and without a hand on "
-    "the fish.",
+    "**Single barbless hooks** can be twisted out with a tool, without touching the fish.",
     "**Cut the leader of a swallowed hook** close to the mouth; do not dig for it.",
     "**Expect swallowed hooks when mooching:** of 522 young Chinook caught by drift mooching, "
     "40.6 % were hooked in the gut (Grover et al. 2002). Have the cutter at hand.",
@@ -48,7 +47,7 @@ NOT_HERE = (
 )
 DECIDES = (
     "Figures and advice inform. The rules of the agency in charge decide what may be kept and how "
-    "it must be let go, and what needs a licence or a permit stays with those who hold one."
+    "fish must be released, and what needs a licence or a permit stays with those who hold one."
 )
 TITLE = "Share of hooked fish that died, by wound site (Lindsay et al. 2004)"
 NAMES = (("sea", "share of fish that died"),)

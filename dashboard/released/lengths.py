@@ -35,8 +35,8 @@ _NO_FISH = "no fish of test fishing there"
 #: How far from the rule the answer looks, in millimetres.
 AWAY_MM = 40
 ONLY_MET = (
-    "Only test fishing meets small fish: at the ramp all but kept fish are missing, so the legal "
-    "share comes from test fishing alone. Fish on the line count as legal."
+    "Only test fishing meets small fish: at the landing site all but kept fish are missing, so "
+    "the legal share comes from test fishing alone. Fish on the line count as legal."
 )
 
 

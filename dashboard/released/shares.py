@@ -132,14 +132,12 @@ def alike(released: Released, areas: Sequence[str]) -> str:
     rhos = (one.more["overdispersion"] for one in released.shares.values())
     rho = next((one for one in rhos if one is not None), None)
     if not effects and rho is None:
-        return (
-            "How much fish of one ramp and day resemble each other cannot be estimated from so few."
-        )
+        return "How much fish of one site-day resemble each other cannot be estimated from so few."
     parts = [_wider(median(effects))] if effects else []
     if rho is not None:
-        finds = "between two fish of a day and ramp the model finds a correlation of"
+        finds = "between two fish of a site-day the model finds a correlation of"
         parts.append(
-            "the model finds no correlation between two fish of a day and ramp"
+            "the model finds no correlation between two fish of a site-day"
             if rho < _NONE
             else f"{finds} {numbers.number(rho, place=-3 if rho < 0.1 else -2)}"
         )

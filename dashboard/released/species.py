@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 NAMED = 3
 NAMES = (("sea", "fish per angler-hour"), ("bar", "interval"))
 MEANING = (
-    "Kept and released fish of the species, divided by angler-hours, as reported at the ramp. A "
-    "boat without a row met none, where anyone in the area recorded any bycatch that season. Names "
-    "are those of the data."
+    "Kept and released fish of the species, divided by angler-hours, as reported at the landing "
+    "site. A boat without a row met none, where anyone in the area recorded any bycatch that "
+    "season. Names are those of the data."
 )
 
 

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 
 HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
 MEANING = (
-    "Each past season was projected to its end as of earlier weeks, with what was known then, and "
-    "set against what was estimated at its end. An 80 % interval should hold 8 of 10. Projections "
-    "of one season are alike, so these rates are rough. The test is kinder than the season "
-    "ahead: the index of a past season is fitted on the whole of it, the sublegal share is the "
-    "survey's own, and the final estimate shares its sample with the total to date."
+    "Each past season was projected to its end as of earlier weeks, with what was known then, and"
+    " set against what was estimated at its end. An 80 % interval should hold 8 of 10. "
+    "Projections of one season are alike, so these rates are rough. This test is easier than a "
+    "real projection: the index of a past season is fitted on the whole of it, the sublegal share"
+    " is the survey's own, and the final estimate shares its sample with the total to date."
 )
 OVER = (
     "The season is over, so nothing is projected and no projection is tested: its figures are "
@@ -83,8 +83,8 @@ class BacktestSkill:
         parts = []
         if self.over or self.under:
             parts.append(
-                f"Of those outside the 80{PERCENT} interval, {self.over} came to more than it and "
-                f"{self.under} to less."
+                f"Of those outside the 80{PERCENT} interval, {self.over} ended above it and "
+                f"{self.under} below."
             )
         if self.ratio is not None:
             mean = Measurement(self.ratio, sort=NumberKind.RATIO).words

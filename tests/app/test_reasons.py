@@ -205,7 +205,7 @@ def test_what_stands_behind_is_whole():
     method = "two_stage_total; imputed"
     row = make_row(status="imputed", method=method)
     assert reasons.behind(row) == (
-        "gap filled: open days without a sample imputed from the nearest weeks"
+        "imputed: open days without a sample imputed from the nearest weeks"
     )
     assert reasons.behind(make_row(method="two_stage_total")) == "sampled"
 

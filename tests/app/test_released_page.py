@@ -92,7 +92,7 @@ def test_the_share_is_told_by_survey_and_pooled_line(open_released, index):
     assert "the model estimate is **68 %** (64–72 %)" in words
     assert (
         "In the median area and week the survey’s interval is 1.8 times as wide as that of as many "
-        "fish sampled one by one (design effect 3.2). Between two fish of a day and ramp the model "
+        "fish sampled one by one (design effect 3.2). Between two fish of a site-day the model "
         "finds a correlation of 0.080." in words
     )
     assert released_shares.DESIGN_EFFECT in words
@@ -141,8 +141,8 @@ def test_classes_are_told_both_ways_with_their_ratio(open_released, released):
     words = plain(words_of(page))
     sampled = released.classes["sampled", None, None, MET].row
     reported = released.classes["reported", None, None, MET].row
-    assert f"the sample says **{plain(numbers.value(sampled))}**" in words
-    assert f"reports say **{plain(numbers.value(reported))}**" in words
+    assert f"from the sample **{plain(numbers.value(sampled))}**" in words
+    assert f"from reports **{plain(numbers.value(reported))}**" in words
     assert "sampled over reported is **0.75** (95 % CI 0.65–0.87), so reports are above" in words
     assert "Most by the sample were sublegal and unmarked" in words
     # All areas with its ratio, then six areas.

@@ -168,8 +168,8 @@ def test_equal_findings_are_counted_once(index):
 def test_figures_on_very_little_are_listed(index):
     area, week = NO_ERROR
     assert notices.thin_notes(index, areas=("A2", area), week=week) == [
-        f"In week {week}, the figures of Quillon Bank rest on 2 interviews: read them, and "
-        "any interval, as a warning."
+        f"In week {week}, the figures of Quillon Bank rest on 2 interviews: they and "
+        "their intervals are unreliable."
     ]
     assert notices.thin_notes(index, areas=("A1",), week=CHOSEN) == []
     area, week = ENDLESS

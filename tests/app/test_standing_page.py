@@ -327,7 +327,7 @@ def test_past_projections_are_judged_by_hand(found):
     assert said.startswith("Of 72 projections of 2 past seasons, **48 (67 %)** ended inside")
     assert "fewer than they promise at 80 %, more at 95 %" in said
     # Of the six, 1.31 lies above 1.25 and 0.7 below 0.8; each stands for 4 figures and 3 areas.
-    assert "12 came to more than it and 12 to less" in said
+    assert "12 ended above it and 12 below" in said
     assert (judged.over, judged.under) == (12, 12)
     mean = sum(1 / ratio for ratio in sample_season.RATIOS) / len(sample_season.RATIOS)
     assert judged.ratio == pytest.approx(mean)

@@ -127,7 +127,10 @@ def test_a_bad_file_is_refused_in_words(visit, tmp_path):
     [
         (
             STANDING,
-            {"Download the standing": "limit_status", "Download the projections": "backtest"},
+            {
+                "Download the state of the limits": "limit_status",
+                "Download the projections": "backtest",
+            },
         ),
         (
             CHANGE,

@@ -40,7 +40,7 @@ def test_the_downloads_are_the_tables(visit, tmp_path):
     page = visit().open("area=A1", **HERE)
     for words, name, start in (
         (
-            "Download every reading",
+            "Download all alternative estimates",
             "alternative_estimates",
             "basis,season,area,area_name,week,quantity,unit",
         ),
