@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import block_diag
 from scipy.stats import norm
 
 from analytics.codes import coded
@@ -36,7 +35,7 @@ STEP_SCALE = 0.25
 #: Scale of the half-normal weight on the step of the slope, log units a week. Our choice.
 SLOPE_SCALE = 0.05
 #: Points at which the weight is summed up, as parts of the scale.
-_GRID = np.linspace(0.02, 3.0, 24)
+_GRID = np.geomspace(0.04, 3.0, 12)
 _COARSE = np.linspace(0.05, 2.5, 9)
 #: Standard deviation of a level, and of a slope, of which nothing is known; a wider one would cost
 #: digits.
@@ -48,8 +47,6 @@ LEAST_WEEKS = 3
 DAMPING = 0.8
 #: Sizes of steps whose weight, relative to the likeliest, is under this are left out of paths.
 _NEGLIGIBLE = 1e-4
-#: Least variance of a week's usual change, so that no week follows another exactly.
-_LEAST = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,6 +121,18 @@ def smooth(
     return Trend(level, level_se, rise, rise_se, rose)
 
 
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """How a level without a slope moves, but for the size of its steps.
+
+    - `persistence`: part of its distance from where it began that it retains a week.
+    - `noise_sd`: of a week's own departure from the level, beside the error of its figure.
+    """
+
+    persistence: float = 1.0
+    noise_sd: float = 0.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
     """The level of T weeks so far and H ahead: a mixture of G normal vectors, weights (G,).
@@ -176,11 +185,10 @@ def paths_of(
     variance: Floats,
     *,
     n_ahead: int,
-    damping: float = DAMPING,
-    usual: Floats | None = None,
-    usual_se: Floats | None = None,
     slope: bool = True,
-    first_slope_se: float = WIDE,
+    damping: float = DAMPING,
+    structures: Sequence[Structure] = (Structure(),),
+    log_weight: Floats | None = None,
 ) -> Paths:
     r"""Return the level behind weekly log figures and its course ahead.
 
@@ -192,16 +200,14 @@ def paths_of(
         Their sampling variances; a figure without one counts as missing.
     n_ahead : int
         H.
-    damping : float
-        Part of its slope that the level retains a week ahead; 1 for all of it.
-    usual, usual_se : ndarray of float, shape (H,), optional
-        The usual change from the last week so far to each ahead and its standard deviation, NaN
-        where none is known: weighted by precision, as a sum of weekly changes with errors of
-        their own. The size of steps does not follow from it.
     slope : bool
         Let the level have a slope.
-    first_slope_se : float
-        Standard deviation of the slope in the first week about 0.
+    damping : float
+        Part of its slope that the level retains a week ahead; 1 for all of it.
+    structures : sequence of Structure
+        How a level without a slope may move; all are taken at once, as the sizes of steps are.
+    log_weight : ndarray of float, shape (P, G), optional
+        What other series say of structures and sizes of steps, as `step_log_weight` gives it.
 
     Raises
     ------
@@ -210,17 +216,57 @@ def paths_of(
     """
     known = np.isfinite(y) & np.isfinite(variance)
     _require(variance[known], least=1)
-    model = StepModel.of(
-        len(y), n_ahead, damping=damping, slope=slope, first_slope_se=first_slope_se
-    )
     steps, prior = step_sizes(slope=slope)
-    observed = Observed.of(y, np.diag(variance), known, model)
-    log_weight = prior + log_likelihood(model, steps, observed)
-    kept = log_weight > log_weight.max() + np.log(_NEGLIGIBLE)
-    weight = np.exp(log_weight[kept] - log_weight.max())
-    if usual is not None and usual_se is not None:
-        observed = observed.and_usual(usual, usual_se, n_weeks=len(y))
-    return Paths(weight / weight.sum(), *posterior(model, steps[kept], observed))
+    pairs = _structured(
+        y, variance, known, structures, n_ahead=n_ahead, slope=slope, damping=damping
+    )
+    found = np.array([prior + log_likelihood(model, steps, seen) for model, seen in pairs])
+    if log_weight is not None:
+        found = found + log_weight
+    kept = found > found.max() + np.log(_NEGLIGIBLE)
+    weight = np.exp(found - found.max())[kept]
+    parts = [
+        posterior(model, steps[mine], seen)
+        for (model, seen), mine in zip(pairs, kept, strict=True)
+        if mine.any()
+    ]
+    return Paths(
+        weight / weight.sum(),
+        np.concatenate([mean for mean, _ in parts]),
+        np.concatenate([cov for _, cov in parts]),
+    )
+
+
+def step_log_weight(y: Floats, variance: Floats, structures: Sequence[Structure]) -> Floats:
+    """Return the log likelihood of a series without a slope, shape (P, G).
+
+    By structure and size of steps, of which `step_sizes` has G; figures as in `paths_of`.
+    """
+    known = np.isfinite(y) & np.isfinite(variance)
+    steps, _ = step_sizes(slope=False)
+    pairs = _structured(y, variance, known, structures, n_ahead=0, slope=False)
+    return np.array([log_likelihood(model, steps, seen) for model, seen in pairs])
+
+
+def _structured(
+    y: Floats,
+    variance: Floats,
+    known: Bools,
+    structures: Sequence[Structure],
+    *,
+    n_ahead: int,
+    slope: bool,
+    damping: float = 1.0,
+) -> list[tuple[StepModel, Observed]]:
+    """Return the model and the figures of each structure."""
+    found = []
+    for one in structures:
+        model = StepModel.of(
+            len(y), n_ahead, slope=slope, damping=damping, persistence=one.persistence
+        )
+        error = np.diag(variance + one.noise_sd**2)
+        found.append((model, Observed.of(y, error, known, model)))
+    return found
 
 
 def _require(variance: Floats, *, least: int) -> None:
@@ -233,7 +279,8 @@ def _require(variance: Floats, *, least: int) -> None:
 def step_sizes(*, slope: bool) -> tuple[Floats, Floats]:
     """Return sizes of steps, shape (G, 1 or 2), and the log of their half-normal weight."""
     if not slope:
-        return STEP_SCALE * _GRID[:, None], -(_GRID**2) / 2
+        # A point stands for a width in proportion to itself.
+        return STEP_SCALE * _GRID[:, None], np.log(_GRID) - (_GRID**2) / 2
     one, other = (part.ravel() for part in np.meshgrid(_COARSE, _COARSE, indexing="ij"))
     return np.column_stack([STEP_SCALE * one, SLOPE_SCALE * other]), -(one**2 + other**2) / 2
 
@@ -251,23 +298,6 @@ class Observed:
         """Return the known figures of some weeks."""
         rows = np.eye(len(model.start))[: len(y)][known]
         return cls(rows, y[known], error[np.ix_(known, known)])
-
-    def and_usual(self, usual: Floats, usual_se: Floats, *, n_weeks: int) -> Observed:
-        """Add the usual changes, each over the week before that has one."""
-        ahead = np.flatnonzero(np.isfinite(usual) & np.isfinite(usual_se))
-        if not len(ahead):
-            return self
-        at = n_weeks + ahead
-        row = np.zeros((len(at), self.row.shape[1]))
-        row[np.arange(len(at)), at] = 1.0
-        row[np.arange(len(at)), np.append(n_weeks - 1, at[:-1])] -= 1.0
-        grown = np.maximum.accumulate(usual_se[ahead] ** 2)
-        variance = np.maximum(np.diff(grown, prepend=0.0), _LEAST)
-        return Observed(
-            np.concatenate([self.row, row]),
-            np.concatenate([self.value, np.diff(usual[ahead], prepend=0.0)]),
-            block_diag(self.error, np.diag(variance)),
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -288,9 +318,18 @@ class StepModel:
         slope: bool,
         damping: float = 1.0,
         first_slope_se: float = WIDE,
+        persistence: float = 1.0,
     ) -> StepModel:
-        """Return the model of T weeks and H ahead, where the slope is damped."""
+        """Return the model of T weeks and H ahead, where the slope is damped.
+
+        With a `persistence` p under 1 there is no slope, and the sums of steps return to the first
+        level: unit steps have the covariance ``p^|t - s| / (1 - p^2)`` (autoregression of order 1).
+        """
         n = n_weeks + n_ahead
+        if persistence < 1:
+            apart = np.abs(np.arange(n)[:, None] - np.arange(n))
+            cov = persistence**apart / (1 - persistence**2)
+            return cls(np.ones((n, 1)), np.array([WIDE]) ** 2, cov, np.zeros((n, n)))
         # Columns: first level, first slope, the n - 1 steps of the level, those of the slope.
         level, rate = np.zeros(2 * n), np.zeros(2 * n)
         level[0] = rate[1] = 1.0

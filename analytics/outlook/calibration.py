@@ -86,11 +86,12 @@ def mixture_weight(first: Floats, second: Floats) -> float:
 
     Parameters
     ----------
-    first, second : ndarray of float, shape (K,)
-        Log of what came over what was projected, one a season; NaN where there is none.
+    first, second : ndarray of float, shape (K,) or (K, M)
+        Log of what came over what was projected, of M dates and quantities; NaN where there is
+        none.
     """
     both = np.isfinite(first) & np.isfinite(second)
-    n = int(both.sum())
+    n = int(both.reshape(len(both), -1).any(axis=1).sum())
     if n < LEAST_SEASONS:
         return 0.5
     one, other = first[both], second[both]
@@ -121,6 +122,34 @@ def width_factor(z2: Floats) -> float:
     known = z2[np.isfinite(z2)]
     square = (PRIOR_SEASONS + float(known.sum())) / (PRIOR_SEASONS + len(known))
     return float(np.clip(np.sqrt(square), LEAST_WIDTH, MOST_WIDTH))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PastErrors:
+    """Log errors of past projections: K seasons, M dates and quantities; NaN where there is none.
+
+    - `model`, `plain` (K, M): log of what came over the median of each; `model_sd` (K, M): standard
+      deviation of the model's log, with the error of what came.
+    """
+
+    model: Floats
+    model_sd: Floats
+    plain: Floats
+
+    def width(self, *, without: int | None = None) -> float:
+        """Return the width factor of all past seasons, or of all but one."""
+        z2 = (self.model / self.model_sd) ** 2
+        known = np.isfinite(z2)
+        n = np.maximum(known.sum(axis=1), 1)
+        mean = np.where(known.any(axis=1), np.nansum(z2, axis=1) / n, np.nan)
+        return width_factor(np.delete(mean, [] if without is None else without))
+
+    def weight(self, *, without: int | None = None) -> float:
+        """Return the weight of the model in the mixture, from all past seasons or all but one."""
+        left: list[int] = [] if without is None else [without]
+        return mixture_weight(
+            np.delete(self.model, left, axis=0), np.delete(self.plain, left, axis=0)
+        )
 
 
 # How a projection did: scores of draws and of intervals; lower is better.

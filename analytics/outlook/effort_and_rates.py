@@ -11,9 +11,10 @@ from scipy.special import expit, logit
 
 from analytics.codes import coded, has_code
 from analytics.outlook.seasonal_pattern import (
-    SLOPE_WEEKS,
+    FEW_WEEKS,
     Figures,
     SeasonalPattern,
+    joint_correlation,
     level_paths,
     pattern_of,
 )
@@ -21,7 +22,7 @@ from analytics.outlook.weekly_series import SHARE, codes_of_areas, with_none
 from analytics.weeks import week_of_days
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import pyarrow as pa
     from numpy.typing import NDArray
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from analytics.arrays import Bools, Floats
     from analytics.outlook.day_effects import DayEffects, Weather
     from analytics.outlook.weekly_series import WeeklySeries
+
+    Patterns = dict[str, SeasonalPattern]
 
 
 #: Sampled dates that count as one on their own: bad weather lasts.
@@ -44,10 +47,14 @@ class EffortAhead:
 
     - `effort` (D, A, N): angler trips of each day, were it open; NaN where nothing is known.
     - `so_far` (D, A, T): trips of each week so far as the draw has them; they sum to its total.
+    - `normal` (D, A, H): standard normal numbers behind the steps of the level ahead; `pattern`:
+      past seasons' course of it.
     """
 
     effort: NDArray[np.float32]
     so_far: Floats
+    normal: Floats
+    pattern: SeasonalPattern
     assumed: tuple[str, ...]
 
 
@@ -59,14 +66,22 @@ def effort_ahead(
     days: NDArray[np.datetime64],
     ahead: Sequence[str],
     rng: np.random.Generator,
+    patterns: Patterns | None = None,
 ) -> EffortAhead:
     """Draw the effort of N days, which lie in the H weeks `ahead` that follow `now` without a gap.
 
     A day's trips are the level of its week times the weight of its weekday times a factor of its
     own, and next to none on an unfishable day. The level is scaled so that the draw's weeks so far
-    add up to its own total `trips` (D, A): the error of the total counts once.
+    add up to its own total `trips` (D, A): the error of the total counts once. `patterns` of the
+    same past seasons are made once.
     """
-    pattern = pattern_of([trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0])
+    pattern = _once(
+        patterns,
+        "trips",
+        lambda: pattern_of(
+            [trip_figures(one) for one in past], areas=now.areas, first=now.weeks[0]
+        ),
+    )
     figures = trip_figures(now)
     paths = level_paths(figures, pattern, ahead, n_draws=len(trips), rng=rng)
     n_weeks = len(now.weeks)
@@ -93,7 +108,17 @@ def effort_ahead(
     still &= (now.weighted_open_days > 0).any(axis=1)
     effort[:, still] = 0.0
     assumed = _assumed(now, past, pattern, paths.from_past, still, unknown=_unknown(effort, days))
-    return EffortAhead(effort, so_far, assumed)
+    return EffortAhead(effort, so_far, paths.normal, pattern, assumed)
+
+
+def _once(
+    patterns: Patterns | None, name: str, made: Callable[[], SeasonalPattern]
+) -> SeasonalPattern:
+    """Return a pattern that was made before under a name, or make it."""
+    known = {} if patterns is None else patterns
+    if name not in known:
+        known[name] = made()
+    return known[name]
 
 
 def trip_figures(weekly: WeeklySeries) -> Figures:
@@ -187,7 +212,7 @@ def _assumed(
 ) -> tuple[str, ...]:
     weather = now.days.weather
     n_known = np.isfinite(now.log_trips()[0]).sum(axis=1)
-    is_short = (n_known > 0) & (n_known < SLOPE_WEEKS)
+    is_short = (n_known > 0) & (n_known < FEW_WEEKS)
     usual = coded("no_effort_pattern")
     if pattern.is_known:
         usual = coded("effort_pattern", seasons=len(past))
@@ -198,7 +223,7 @@ def _assumed(
         *codes_of_areas(now.areas, from_past, "effort_of_past"),
         *codes_of_areas(now.areas, still, "no_trips_expected"),
         *codes_of_areas(now.areas, unknown, "effort_not_known"),
-        *codes_of_areas(now.areas, is_short, "no_slope", weeks=SLOPE_WEEKS),
+        *codes_of_areas(now.areas, is_short, "no_slope", weeks=FEW_WEEKS),
     )
 
 
@@ -223,23 +248,33 @@ def rates_ahead(
     *,
     met: Floats,
     trips: Floats,
-    so_far: Floats,
+    effort: EffortAhead,
     ahead: Sequence[str],
     rng: np.random.Generator,
+    patterns: Patterns | None = None,
 ) -> ProjectedRate:
     """Draw encounters per angler trip by week, H of them `ahead` of `now`.
 
     A draw's encounters over its trips so far, `met` and `trips` (D, A), times the path of the
-    standardised index over its own mean of the weeks so far, weighted by their trips `so_far` (D,
-    A, T): the level has the error of the totals, once, and the path that of the index.
+    standardised index over its own mean of the weeks so far, weighted by the trips of `effort`:
+    the level has the error of the totals, once, and the path that of the index. Its steps ahead go
+    with those of effort as they did in past seasons.
     """
     index = index_figures(rates, now, response="encounters")
     figures, by_index = _index_else(index, *now.log_rate())
-    pattern = rate_pattern(now, past, rates, index)
-    paths = level_paths(figures, pattern, ahead, n_draws=len(met), rng=rng)
+    pattern = _once(patterns, "rate", lambda: rate_pattern(now, past, rates, index))
+    paths = level_paths(
+        figures,
+        pattern,
+        ahead,
+        n_draws=len(met),
+        rng=rng,
+        moves_with=effort.normal,
+        correlation=joint_correlation(effort.pattern, pattern),
+    )
     level = np.exp(paths.draws)
     n_weeks = len(now.weeks)
-    total = np.nansum(so_far * level[:, :, :n_weeks], axis=2)
+    total = np.nansum(effort.so_far * level[:, :, :n_weeks], axis=2)
     scale = np.divide(met, total, out=np.zeros_like(met), where=total > 0)
     # An area not fished yet: past seasons' own encounters per trip, on their scale.
     fresh = ~any_of(np.isfinite(figures.value), 1) & ~any_of(trips != 0, 0)
@@ -356,6 +391,9 @@ def any_of(flags: Bools, axis: int | tuple[int, ...]) -> Bools:
 
 #: Error of a share's logit that stands in from elsewhere. Our choice, no source.
 _BORROWED_SE = 0.5
+#: Past seasons from which their course of the share counts in full; of K fewer by K/(K + 2). Our
+#: choice, no source.
+LEAST_SEASONS = 4
 
 
 def shares_ahead(
@@ -368,21 +406,29 @@ def shares_ahead(
     so_far: Floats,
     ahead: Sequence[str],
     rng: np.random.Generator,
+    patterns: Patterns | None = None,
 ) -> ProjectedRate:
     """Draw the sublegal share of encounters by week: the draw's share so far along its own path.
 
-    The path is that of the standardised share on the logit scale, a level without a slope, taken
+    The path is that of the standardised share on the logit scale along past seasons' course, taken
     off its mean over the weeks so far. `sublegal` (D, A) are releases so far; else as
     `rates_ahead`.
     """
     n_weeks, n_draws = len(now.weeks), len(met)
     index = index_figures(rates, now, response="sublegal")
-    raw = now.figure[SHARE]
-    raw = logit(np.where((raw > 0) & (raw < 1), raw, np.nan))
-    figures, by_index = _index_else(index, raw, now.variance[SHARE])
-    none = pattern_of([], areas=now.areas, first=now.weeks[0])
+    figures, by_index = _index_else(index, *now.logit_share())
+    pattern = _once(
+        patterns,
+        "share",
+        lambda: pattern_of(
+            [_figures(one, *one.logit_share()) for one in past],
+            areas=now.areas,
+            first=now.weeks[0],
+        ),
+    )
+    in_part = len(past) / (len(past) + 2) if len(past) < LEAST_SEASONS else 1.0
     paths = level_paths(
-        figures, none, ahead, n_draws=n_draws, rng=rng, slope=False, use_pattern=False
+        figures, pattern, ahead, n_draws=n_draws, rng=rng, weight=in_part, is_log=False
     ).draws
     has = ~any_of(~np.isfinite(paths), (0, 2))
     weight = np.where(np.isfinite(so_far), so_far, 0.0)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from analytics.arrays import Floats, Ints
     from analytics.estimates.season_survey import SeasonSurvey
+    from analytics.outlook.effort_and_rates import Patterns
     from analytics.outlook.season_calendar import SeasonCalendar
     from analytics.outlook.to_date_draws import ToDate
     from analytics.outlook.weekly_series import WeeklySeries
@@ -94,14 +95,20 @@ def project_weekly(
     days: NDArray[np.datetime64],
     weeks: Sequence[str],
     rng: np.random.Generator,
+    patterns: Patterns | None = None,
 ) -> Projection:
-    """Draw what is to come from weekly figures and draws (D, A) of totals so far, by quantity."""
+    """Draw what is to come from weekly figures and draws (D, A) of totals so far, by quantity.
+
+    `patterns` of the same past seasons are filled once and serve every week of a season.
+    """
     ahead = weeks_ahead(now.weeks[-1], weeks)
     trips, met, sublegal = (np.asarray(to_date[name], dtype=np.float64) for name in _SO_FAR)
-    effort = effort_ahead(now, past, trips, days=days, ahead=ahead, rng=rng)
-    with_trips: dict[str, Any] = {"so_far": effort.so_far, "ahead": ahead, "rng": rng}
-    rate = rates_ahead(now, past, rates, met=met, trips=trips, **with_trips)
-    share = shares_ahead(now, past, rates, sublegal=sublegal, met=met, **with_trips)
+    given: dict[str, Any] = {"ahead": ahead, "rng": rng, "patterns": patterns}
+    effort = effort_ahead(now, past, trips, days=days, **given)
+    rate = rates_ahead(now, past, rates, met=met, trips=trips, effort=effort, **given)
+    share = shares_ahead(
+        now, past, rates, sublegal=sublegal, met=met, so_far=effort.so_far, **given
+    )
     every = [*now.weeks, *ahead]
     at = [every.index(week) for week in weeks]
     of_weeks = rate.draws[:, :, at].astype(np.float32)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.models.smoother import STEP_SCALE, paths_of
+from analytics.models.smoother import Structure, paths_of, step_log_weight, step_sizes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analytics.arrays import Bools, Floats, Ints
+    from analytics.models.smoother import Paths
 
 
 #: Weeks of a year; the 53rd of a long one counts as the first of the next.
@@ -21,23 +22,23 @@ YEAR = 52
 #: was open.
 LEAST_WEEKS, COMPLETE = 3, 0.75
 _ROUNDS = 20
+#: Least variance of a week of a past season about the course.
+_LEAST_SCATTER = 1e-4
 #: Weeks apart at which changes of areas are compared.
 _APART = 4
+#: Changes that count as having shown no correlation of two figures.
+PRIOR_CHANGES = 20.0
 #: Where past seasons cannot tell: correlation of changes between areas, and standard deviation of
 #: an area's level about its usual one. Our choice, no source.
 RHO, LEVEL_SE = 0.3, 0.5
 #: Part of its distance from where it was that a level keeps from week to week, where past seasons
 #: cannot tell how far levels move. Our choice, no source.
 PERSISTENCE = 0.8
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Smooth:
-    """The level of one season and area over the weeks `span`: its mean and covariance."""
-
-    span: slice
-    mean: Floats
-    cov: Floats
+#: How departures may move: what they keep from week to week, and how far a week lies off by
+#: itself. Past seasons and the present one say which.
+STRUCTURES = tuple(
+    Structure(persistence, noise) for persistence in (0.7, 1.0) for noise in (0.0, 0.1, 0.2)
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,16 +50,20 @@ class Figures:
     value: Floats
     variance: Floats
     is_open: Bools
-    _smoothed: dict[str, Smooth | None] = field(init=False, default_factory=dict)
 
-    def smoothed(self, area: str) -> Smooth | None:
-        """Return an area's level from its first figure to its last, made once.
+    def span_of(self, area: str) -> slice | None:
+        """Return the weeks from an area's first figure to its last, at most a year.
 
         None for an area with too few figures to tell its pattern.
         """
-        if area not in self._smoothed:
-            self._smoothed[area] = _smoothed(self, area)
-        return self._smoothed[area]
+        if area not in self.areas:
+            return None
+        mine = self.areas.index(area)
+        known = np.isfinite(self.value[mine]) & np.isfinite(self.variance[mine])
+        if known.sum() < max(LEAST_WEEKS, COMPLETE * int(self.is_open[mine].sum())):
+            return None
+        at = np.flatnonzero(known)
+        return slice(int(at[0]), min(int(at[-1]) + 1, int(at[0]) + YEAR))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +79,8 @@ class SeasonalPattern:
     - `level_variance`: of an area's level about its usual one, that of all areas taken off.
     - `rho`: correlation between areas of a season's departures.
     - `is_known`: whether two past seasons or more show `growth`.
+    - `log_weight` (P, G): what past seasons say of `STRUCTURES` and of sizes of steps.
+    - `departure` (K, A, 52): of each season's level from the course; NaN where there is none.
     """
 
     anchor: int
@@ -83,6 +90,8 @@ class SeasonalPattern:
     level_variance: float
     rho: float
     is_known: bool
+    log_weight: Floats | None = None
+    departure: Floats | None = None
 
     def place(self, week: str) -> int:
         """Return the place of an ISO week in the year."""
@@ -102,18 +111,39 @@ class SeasonalPattern:
         near = known[np.minimum(gap, YEAR - gap).argmin(axis=1)]
         return np.asarray(self.shape[area, near])
 
-    def prediction_sd(self, area: int, n_ahead: int) -> Floats:
-        """Return the standard deviation of a new season about the usual course in H weeks, (H,).
-
-        That of past seasons with the error of their mean. Where fewer than two show it, of a level
-        that moves by its steps alone up to a bound, `LEVEL_SE`.
-        """
-        bound = LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, n_ahead + 1))
+    def n_seasons(self, area: int) -> int:
+        """Return how many past seasons show an area's course; 0 where fewer than two do."""
         n = int(np.isfinite(self.level[:, area]).any(axis=1).sum()) if len(self.level) else 0
-        if not self.is_known or n < 2:
-            return np.asarray(bound)
-        lags = np.minimum(np.arange(1, n_ahead + 1), YEAR - 1)
-        return np.asarray(np.sqrt(self.growth[lags] * (1 + 1 / n)))
+        return n if self.is_known and n >= 2 else 0
+
+    def lead(self, area: int, found: Paths, n_weeks: int) -> tuple[Floats, Floats]:
+        """Return the factor of changes ahead of T weeks and their variance before it, (H,).
+
+        With n past seasons the error of their mean course adds 1/n of the variance. With fewer than
+        two the change has no more than the variance `LEVEL_SE` squared, which a level that returns
+        by 1 - `PERSISTENCE` a week comes near.
+        """
+        _, cov = found.moments()
+        now = n_weeks - 1
+        variance = np.diag(cov)[n_weeks:] + cov[now, now] - 2 * cov[now, n_weeks:]
+        variance = np.maximum(variance, 1e-12)
+        n = self.n_seasons(area)
+        if n:
+            return np.full(len(variance), np.sqrt(1 + 1 / n)), variance
+        most = LEVEL_SE**2 * (1 - PERSISTENCE ** np.arange(1, len(variance) + 1))
+        return np.sqrt(np.minimum(most / variance, 1.0)), np.minimum(most, variance)
+
+    def mean_shift(self, area: int, variance: Floats) -> Floats:
+        r"""Return what is taken off logs ahead so that their exponentials keep their mean, (H,).
+
+        A level of which nothing is known but that it walks is as likely to be worth more as less:
+        half its variance is taken off, and it is a martingale on the natural scale. The course is
+        a mean of logs, about which past seasons really scattered by ``g``, so that half of that
+        belongs to the mean and stays; the error of the mean of n seasons, ``g/n``, is ignorance,
+        and ``exp`` of that mean is too high by half of it too. `variance` (H,): g.
+        """
+        n = self.n_seasons(area)
+        return np.asarray(-variance / n if n else -variance / 2)
 
     def usual(self, area: int, weeks: Sequence[str]) -> tuple[Floats, Ints]:
         """Return an area's mean level over past seasons and how many tell it, shapes (H,)."""
@@ -133,45 +163,38 @@ class SeasonalPattern:
 def pattern_of(past: Sequence[Figures], *, areas: Sequence[str], first: str) -> SeasonalPattern:
     """Return the course of K past seasons over A areas; those that a season lacks are NaN in it.
 
-    Each season and area is smoothed as the present one is, without a slope. Departures of seasons
-    from their mean are pooled over areas and weeks by the weeks apart: a variance by area and week
-    would rest on as many numbers as there are seasons. Our choice, no source.
+    The course that seasons share is the mean of their logs by week, smoothed with a slope, so that
+    a rise or fall at an end is not flattened. What each season and area departs from it by is
+    smoothed as the present one is, without a slope. Departures are pooled over areas and weeks by
+    the weeks apart: a variance by area and week would rest on as many numbers as there are seasons.
+    Our choice, no source.
     """
     # A season may open some weeks sooner than the present one did.
     anchor = int(first[-2:]) - 8
-    level = np.full((len(past), len(areas), YEAR), np.nan)
-    cov = np.full((len(past), len(areas), YEAR, YEAR), np.nan)
+    value, variance = np.full((2, len(past), len(areas), YEAR), np.nan)
     for k, one in enumerate(past):
         at = np.array([(int(week[-2:]) - anchor) % YEAR for week in one.weeks])
         for a, area in enumerate(areas):
-            found = one.smoothed(area)
-            if found is not None:
-                mine = at[found.span]
-                level[k, a, mine] = found.mean
-                cov[k, a, mine[:, None], mine[None, :]] = found.cov
-    return _pattern(anchor, level, cov)
+            span = one.span_of(area)
+            if span is not None:
+                mine = one.areas.index(area)
+                value[k, a, at[span]] = one.value[mine, span]
+                variance[k, a, at[span]] = one.variance[mine, span]
+    return _pattern(anchor, value, variance)
 
 
-def _smoothed(one: Figures, area: str) -> Smooth | None:
-    if area not in one.areas:
-        return None
-    mine = one.areas.index(area)
-    known = np.isfinite(one.value[mine]) & np.isfinite(one.variance[mine])
-    if known.sum() < max(LEAST_WEEKS, COMPLETE * int(one.is_open[mine].sum())):
-        return None
-    at = np.flatnonzero(known)
-    # At most a year: weeks of it count once.
-    span = slice(int(at[0]), min(int(at[-1]) + 1, int(at[0]) + YEAR))
-    found = paths_of(one.value[mine, span], one.variance[mine, span], n_ahead=0, slope=False)
-    return Smooth(span, *found.moments())
-
-
-def _pattern(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
-    has = np.isfinite(level)
-    n = has.sum(axis=0)
+def _pattern(anchor: int, value: Floats, variance: Floats) -> SeasonalPattern:
+    has = np.isfinite(value) & np.isfinite(variance)
+    raw = _shape(value, has)
+    n_raw = has.sum(axis=0)
+    shape = np.where(n_raw >= 2, _smooth_shape(value, variance, has, raw), 0.0)
+    level, cov = _departures(value, variance, has, shape)
+    known = np.isfinite(level)
+    n = known.sum(axis=0)
     several = n >= 2
-    shape = _shape(level, has)
-    off = np.where(several & has, level - shape, np.nan)
+    # What is left of the mean over seasons stays in the course.
+    shape = _shape(level, known)
+    off = np.where(several & known, level - shape, np.nan)
     free = np.where(several, 1 - 1 / np.maximum(n, 1), np.nan)
     growth = _growth(off, free, cov)
     is_known = bool(several.any()) and bool(np.isfinite(growth[1]))
@@ -183,7 +206,63 @@ def _pattern(anchor: int, level: Floats, cov: Floats) -> SeasonalPattern:
         level_variance=_level_variance(off, several),
         rho=_rho(off) if is_known else RHO,
         is_known=is_known,
+        log_weight=_log_weight(value, variance, shape, several) if is_known else None,
+        departure=off if is_known else None,
     )
+
+
+def _log_weight(value: Floats, variance: Floats, shape: Floats, several: Bools) -> Floats:
+    """Return what departures of past seasons say of persistences and sizes of steps, (P, G).
+
+    A departure from a mean of n seasons has 1 - 1/n of its variance. Areas of a season are alike:
+    they count as one and a half of their number's root. Our choice, no source.
+    """
+    has = np.isfinite(value) & np.isfinite(variance) & several
+    n = np.maximum(has.sum(axis=0), 2)
+    off = np.where(has, (value - shape) * np.sqrt(n / (n - 1)), np.nan)
+    found = np.zeros((len(STRUCTURES), len(step_sizes(slope=False)[1])))
+    for k, area in np.argwhere(has.sum(axis=2) >= LEAST_WEEKS):
+        at = np.flatnonzero(has[k, area])
+        span = slice(int(at[0]), int(at[-1]) + 1)
+        found += step_log_weight(off[k, area, span], variance[k, area, span], STRUCTURES)
+    n_areas = max(float(has.any(axis=2).sum(axis=1).max()), 1.0)
+    return np.asarray(found * min(1.5 / np.sqrt(n_areas), 1.0))
+
+
+def _smooth_shape(value: Floats, variance: Floats, has: Bools, raw: Floats) -> Floats:
+    """Return the raw course of each area smoothed with a slope, shape (A, 52)."""
+    off = np.where(has, value - raw, np.nan)
+    own = np.nansum(off, axis=2) / np.maximum(has.sum(axis=2), 1)
+    left = np.where(has, off - own[:, :, None], 0.0)
+    n = has.sum(axis=0)
+    found = raw.copy()
+    for area in range(len(raw)):
+        at = np.flatnonzero(n[area] >= 2)
+        if len(at) < LEAST_WEEKS:
+            continue
+        span = slice(int(at[0]), int(at[-1]) + 1)
+        n_free = max(has[:, area].sum() - len(at) - has[:, area].any(axis=1).sum() + 1, 1)
+        scatter = float((left[:, area] ** 2).sum() / n_free)
+        y = np.where(n[area, span] >= 2, raw[area, span], np.nan)
+        error = np.maximum(scatter, _LEAST_SCATTER) / np.maximum(n[area, span], 1)
+        found[area, span] = paths_of(y, error, n_ahead=0).moments()[0]
+    return found
+
+
+def _departures(
+    value: Floats, variance: Floats, has: Bools, shape: Floats
+) -> tuple[Floats, Floats]:
+    """Return each season's level, the course and its smoothed departure, with its covariance."""
+    level = np.full(value.shape, np.nan)
+    cov = np.full((*value.shape, YEAR), np.nan)
+    for k, area in np.argwhere(has.any(axis=2)):
+        at = np.flatnonzero(has[k, area])
+        span = slice(int(at[0]), int(at[-1]) + 1)
+        off = value[k, area, span] - shape[area, span]
+        mean, of_mean = paths_of(off, variance[k, area, span], n_ahead=0, slope=False).moments()
+        level[k, area, span] = shape[area, span] + mean
+        cov[k, area, span, span] = of_mean
+    return level, cov
 
 
 def _shape(level: Floats, has: Bools) -> Floats:
@@ -257,10 +336,27 @@ def _rho(off: Floats) -> float:
     return float(np.clip(found, 0.0, 0.9))
 
 
+def joint_correlation(one: SeasonalPattern, other: SeasonalPattern) -> float:
+    """Return the correlation of changes of two figures over some weeks in past seasons.
+
+    Shrunk to 0 as if 20 changes had shown none (our choice, no source); 0 where nothing is known.
+    """
+    if one.departure is None or other.departure is None:
+        return 0.0
+    first, second = (
+        off[:, :, _APART:] - off[:, :, :-_APART] for off in (one.departure, other.departure)
+    )
+    both = np.isfinite(first) & np.isfinite(second)
+    x, y = first[both], second[both]
+    size = float(np.sqrt((x @ x) * (y @ y)))
+    n = both.sum() / _APART
+    return float(x @ y / size * n / (n + PRIOR_CHANGES)) if size > 0 else 0.0
+
+
 # Paths of a log level of every area, this season's figures and past seasons' course together.
 
-#: Weeks with a figure from which a level may have a slope.
-SLOPE_WEEKS = 3
+#: Weeks with a figure under which an outlook says that it is wide.
+FEW_WEEKS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,11 +366,13 @@ class LevelPaths:
     - `draws` (D, A, T + H): NaN where nothing is known of an area.
     - `n_known` (A,): weeks of this season with a figure.
     - `from_past` (A,): the level itself is that of past seasons.
+    - `normal` (D, A, H): standard normal numbers behind the steps ahead.
     """
 
     draws: Floats
     n_known: Ints
     from_past: Bools
+    normal: Floats
 
 
 def level_paths(
@@ -284,46 +382,66 @@ def level_paths(
     *,
     n_draws: int,
     rng: np.random.Generator,
-    slope: bool = True,
-    use_pattern: bool = True,
+    weight: float = 1.0,
+    is_log: bool = True,
+    moves_with: Floats | None = None,
+    correlation: float = 0.0,
 ) -> LevelPaths:
     """Draw the paths of every area over T weeks so far and the H weeks `ahead` that follow.
 
-    An area with a figure this season departs from past seasons' usual course: its own level and
-    slope off that course say how far, and how far past seasons departed, weighed by precision. So a
-    change that comes every year is no surprise. One without a figure has the mean level of past
-    seasons in the same weeks, times how this season stands in the other areas. Steps ahead are
-    correlated between areas as past seasons' were.
+    An area with a figure this season departs from past seasons' usual course: its own level off
+    that course says how far, and stays as far ahead, without a slope. So a change that comes every
+    year is no surprise. One without a figure has the mean level of past seasons in the same weeks,
+    times how this season stands in the other areas. Steps ahead are correlated between areas as
+    past seasons' were; `moves_with` (D, A, H) are those of a series that this one moves with, at
+    `correlation`.
     """
     n_areas, n_weeks = now.value.shape
-    n = n_weeks + len(ahead)
+    n, n_ahead = n_weeks + len(ahead), len(ahead)
     draws = np.full((n_draws, n_areas, n), np.nan)
     known = np.isfinite(now.value) & np.isfinite(now.variance)
-    common = rng.standard_normal((n_draws, len(ahead)))
     shift = rng.standard_normal(n_draws)
+    steps = _steps(n_draws, n_areas, n_ahead, pattern.rho, rng)
+    if moves_with is not None:
+        steps = correlation * moves_with + np.sqrt(1 - correlation**2) * steps
     from_past = np.zeros(n_areas, dtype=bool)
     for area in range(n_areas):
-        normal = rng.standard_normal((n_draws, n))
-        normal[:, n_weeks:] *= np.sqrt(1 - pattern.rho)
-        normal[:, n_weeks:] += np.sqrt(pattern.rho) * common
+        own = rng.standard_normal((n_draws, n_weeks))
         if not known[area].any():
-            draws[:, area] = _from_past(now, pattern, area, ahead, normal=normal, shift=shift)
+            every = np.concatenate([own, steps[:, area]], axis=1)
+            draws[:, area] = _from_past(now, pattern, area, ahead, normal=every, shift=shift)
             from_past[area] = bool(np.isfinite(draws[:, area]).any())
             continue
         first = int(np.argmax(known[area]))
-        along = pattern.along(area, [*now.weeks, *ahead]) * use_pattern
+        along = weight * pattern.along(area, [*now.weeks, *ahead])
         found = paths_of(
             now.value[area, first:] - along[first:n_weeks],
             now.variance[area, first:],
-            n_ahead=len(ahead),
-            usual=np.zeros(len(ahead)) if use_pattern else None,
-            usual_se=pattern.prediction_sd(area, len(ahead)) if use_pattern else None,
-            slope=slope and int(known[area].sum()) >= SLOPE_WEEKS,
-            first_slope_se=STEP_SCALE,
+            n_ahead=n_ahead,
+            slope=False,
+            structures=STRUCTURES if pattern.is_known else (Structure(),),
+            log_weight=pattern.log_weight,
         )
-        draws[:, area, first:] = found.draw(normal[:, first:], rng) + along[first:]
+        normal = np.concatenate([own[:, first:], steps[:, area]], axis=1)
+        path = found.draw(normal, rng)
+        factor, variance = pattern.lead(area, found, n_weeks - first)
+        mean = found.weight @ found.mean
+        off, n_known = path - mean, n_weeks - first
+        changed = off[:, n_known:] - off[:, n_known - 1, None]
+        path[:, n_known:] += changed * (factor - 1)
+        path[:, n_known:] += pattern.mean_shift(area, variance) * is_log
+        draws[:, area, first:] = path + along[first:]
         draws[:, area, :first] = draws[:, area, first, None]
-    return LevelPaths(draws, known.sum(axis=1), from_past)
+    return LevelPaths(draws, known.sum(axis=1), from_past, steps)
+
+
+def _steps(
+    n_draws: int, n_areas: int, n_ahead: int, rho: float, rng: np.random.Generator
+) -> Floats:
+    """Return standard normal steps, correlated between areas, shape (D, A, H)."""
+    common = rng.standard_normal((n_draws, 1, n_ahead))
+    own = rng.standard_normal((n_draws, n_areas, n_ahead))
+    return np.asarray(np.sqrt(1 - rho) * own + np.sqrt(rho) * common)
 
 
 def _from_past(

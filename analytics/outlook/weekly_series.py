@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pyarrow.compute as pc
+from scipy.special import logit
 
 from analytics.codes import coded
 from analytics.data import query
@@ -81,6 +82,11 @@ class WeeklySeries:
     def log_rate(self) -> tuple[Floats, Floats]:
         """Return logs of encounters a trip and their variances, shapes (A, T)."""
         return with_none(self.figure[RATE], self.variance[RATE])
+
+    def logit_share(self) -> tuple[Floats, Floats]:
+        """Return logits of sublegal shares and their variances, shapes (A, T); NaN at 0 and 1."""
+        share = self.figure[SHARE]
+        return logit(np.where((share > 0) & (share < 1), share, np.nan)), self.variance[SHARE]
 
 
 def with_none(figure: Floats, variance: Floats) -> tuple[Floats, Floats]:

@@ -19,7 +19,14 @@ from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.projection import project_season, weeks_ahead
-from analytics.outlook.seasonal_pattern import LEVEL_SE, PERSISTENCE, Figures, pattern_of
+from analytics.outlook.seasonal_pattern import (
+    LEVEL_SE,
+    PERSISTENCE,
+    Figures,
+    joint_correlation,
+    level_paths,
+    pattern_of,
+)
 from analytics.outlook.to_date_draws import to_date_draws
 from analytics.outlook.weekly_series import RATE, SHARE, TRIPS, WeeklySeries, past_weekly, with_none
 from analytics.weeks import days_from, week_of_days
@@ -181,10 +188,10 @@ def test_the_usual_course_is_the_mean_of_past_seasons():
     )
     along = course.along(0, ["2041-W04", "2041-W05", "2041-W08"])
     assert along[1:] - along[0] == pytest.approx([0.075, 0.3], abs=0.02)
-    # The slopes stray by 0.05 a week and season: the variance of a new one is over that.
-    stray = course.prediction_sd(0, 4)
-    assert (np.diff(stray) > 0).all()
-    assert stray[3] == pytest.approx(4 * 0.05 / np.sqrt(2) * np.sqrt(1.5), rel=0.25)
+    # The slopes differ by 0.05 a week and season.
+    changed = np.sqrt(course.growth[1:5])
+    assert (np.diff(changed) > 0).all()
+    assert changed[3] == pytest.approx(4 * 0.05 / np.sqrt(2), rel=0.25)
 
 
 def test_a_season_that_began_late_bends_no_course():
@@ -196,20 +203,73 @@ def test_a_season_that_began_late_bends_no_course():
     assert np.ptp(along) < 0.02
 
 
-def test_seasons_alike_leave_little_to_stray():
+def test_seasons_alike_depart_little():
     past = [figures(np.sin(np.arange(12)), year=2030 + n) for n in range(4)]
     course = pattern_of(past, areas=("A",), first="2041-W02")
     along = course.along(0, ["2041-W05", "2041-W09"])
     assert along[1] - along[0] == pytest.approx(np.sin(7) - np.sin(3), abs=0.05)
-    assert course.prediction_sd(0, 4)[3] < 0.05
+    assert np.sqrt(course.growth[4]) < 0.05
 
 
-def test_without_past_seasons_a_level_strays_within_bounds():
+def test_without_past_seasons_a_level_moves_within_bounds_and_keeps_its_mean():
     course = pattern_of([], areas=("A",), first="2041-W02")
     assert (course.along(0, AHEAD) == 0).all()
-    assert course.prediction_sd(0, 4) == pytest.approx(
-        LEVEL_SE * np.sqrt(1 - PERSISTENCE ** np.arange(1, 5))
-    )
+    now = figures(np.random.default_rng(1).normal(0, 0.6, 8))
+    found = level_paths(now, course, AHEAD, n_draws=40_000, rng=np.random.default_rng(2)).draws
+    moved = found[:, 0, 8:] - found[:, 0, 7, None]
+    bound = LEVEL_SE**2 * (1 - PERSISTENCE ** np.arange(1, 5))
+    assert (moved.var(axis=0) < 1.03 * bound).all()
+    assert moved.var(axis=0)[-1] > 0.8 * bound[-1]
+    # A martingale on the natural scale.
+    error = np.exp(moved).std(axis=0) / 200
+    assert (np.abs(np.exp(moved).mean(axis=0) - 1) < 4 * error).all()
+
+
+def departing(n, rng, *, kept, step=0.2, error=0.05, n_weeks=16):
+    """Return seasons whose departures keep a part of themselves from week to week."""
+    made = []
+    for number in range(n):
+        off = np.zeros(n_weeks)
+        for week in range(1, n_weeks):
+            off[week] = kept * off[week - 1] + rng.normal(0, step)
+        value = off + rng.normal(0, 0.3) + rng.normal(0, error, n_weeks)
+        made.append(known_figures(value, error**2, year=2030 + number))
+    return made
+
+
+def known_figures(value, variance, *, year=2041):
+    one = figures(value, year=year)
+    return dataclasses.replace(one, variance=np.full_like(one.value, variance))
+
+
+@pytest.mark.parametrize(("kept", "least", "most"), [(0.6, 0.4, 0.85), (1.0, 0.9, 1.1)])
+def test_departures_come_back_as_past_seasons_did(kept, least, most):
+    past = departing(12, np.random.default_rng(11), kept=kept)
+    course = pattern_of(past, areas=("A",), first="2041-W02")
+    now = known_figures(np.append(np.zeros(7), 1.0) + course.along(0, WEEKS), 1e-4)
+    found = level_paths(now, course, AHEAD, n_draws=20_000, rng=np.random.default_rng(2)).draws
+    left = (found[:, 0] - course.along(0, [*WEEKS, *AHEAD])).mean(axis=0)
+    first = (left[8] - left[:7].mean()) / (left[7] - left[:7].mean())
+    assert least < first < most
+
+
+def test_two_figures_that_move_together_are_drawn_so():
+    rng = np.random.default_rng(4)
+    one = departing(12, rng, kept=0.9, error=0.01)
+    other = [
+        known_figures(-0.8 * mine.value[0] + rng.normal(0, 0.02, 16), 1e-4, year=2030 + number)
+        for number, mine in enumerate(one)
+    ]
+    first, second = (pattern_of(each, areas=("A",), first="2041-W02") for each in (one, other))
+    found = joint_correlation(first, second)
+    assert -1 < found < -0.6
+    assert joint_correlation(first, pattern_of([], areas=("A",), first="2041-W02")) == 0
+    now = known_figures(np.zeros(8), 1e-4)
+    given = {"n_draws": 8000, "rng": rng}
+    paths = level_paths(now, first, AHEAD, **given)
+    beside = level_paths(now, second, AHEAD, **given, moves_with=paths.normal, correlation=found)
+    moved = [each.draws[:, 0, 11] - each.draws[:, 0, 7] for each in (paths, beside)]
+    assert np.corrcoef(*moved)[0, 1] == pytest.approx(found, abs=0.1)
 
 
 def test_a_season_sampled_in_half_its_weeks_tells_no_course():
@@ -336,7 +396,7 @@ def rates_of(now, *, tables=None, met=None, past=(), seed=4):
     usual = np.nansum(now.figure[TRIPS] * now.figure[RATE], axis=1)
     met = trips / trips.mean(axis=0) * usual if met is None else met
     rng = np.random.default_rng(seed)
-    given = {"met": met, "so_far": effort.so_far, "ahead": AHEAD, "rng": rng}
+    given = {"met": met, "effort": effort, "ahead": AHEAD, "rng": rng}
     return rates_ahead(now, past, tables or {}, trips=trips, **given), effort, met
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from analytics.errors import UsageError
 from analytics.models import smoother
-from analytics.models.smoother import paths_of
+from analytics.models.smoother import Structure, paths_of
 
 
 def _figures(n: int = 14) -> tuple[np.ndarray, np.ndarray]:
@@ -62,20 +62,32 @@ def test_a_damped_slope_rises_by_a_geometric_sum(monkeypatch: pytest.MonkeyPatch
     assert mean[10:] - mean[9] == pytest.approx(0.1 * np.cumsum(0.5 ** np.arange(1, 5)), abs=1e-4)
 
 
-def test_a_sure_usual_course_is_followed_and_a_vague_one_is_not() -> None:
-    y, variance = _figures()
-    usual = np.array([0.5, 1.0, np.nan, 0.2])
-    sure = paths_of(y, variance, n_ahead=4, usual=usual, usual_se=np.full(4, 1e-3))
-    mean, _ = sure.moments()
-    assert (mean[14:] - mean[13])[[0, 1, 3]] == pytest.approx([0.5, 1.0, 0.2], abs=0.01)
-    vague = paths_of(y, variance, n_ahead=4, usual=usual, usual_se=1e3 * np.arange(1, 5))
-    plain = paths_of(y, variance, n_ahead=4)
-    assert vague.moments()[0] == pytest.approx(plain.moments()[0], abs=1e-3)
+def test_a_level_that_returns_is_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Far ahead an autoregression is back at its mean, whatever its last week was."""
+    y = np.append(np.zeros(12), 1.0)
+    given = {"n_ahead": 40, "slope": False, "structures": [Structure(0.5)]}
+    mean, cov = paths_of(y, np.full(13, 1e-6), **given).moments()
+    left = (mean[13:18] - mean[-1]) / (mean[12] - mean[-1])
+    assert left == pytest.approx(0.5 ** np.arange(1, 6), abs=0.01)
+    assert np.diag(cov)[-1] < 1.01 * np.diag(cov)[20]
+
+
+def test_other_series_say_how_large_steps_are() -> None:
+    rng = np.random.default_rng(8)
+    both = [Structure(0.5), Structure()]
+    walks = np.cumsum(rng.normal(0, 0.1, (20, 14)), axis=1)
+    said = sum(smoother.step_log_weight(one, np.full(14, 1e-4), structures=both) for one in walks)
+    y = np.zeros(5)
+    found = paths_of(y, np.full(5, 0.1), n_ahead=4, slope=False, structures=both, log_weight=said)
+    _, cov = found.moments()
+    step = cov[-1, -1] + cov[-2, -2] - 2 * cov[-1, -2]
+    assert step == pytest.approx(0.1**2, rel=0.25)
+    assert len(said) == 2 and said[1].max() > said[0].max() + 5
 
 
 def test_one_week_is_wide_and_none_is_refused() -> None:
     y, variance = np.array([0.3]), np.array([0.01])
-    _, cov = paths_of(y, variance, n_ahead=8, first_slope_se=0.25).moments()
+    _, cov = paths_of(y, variance, n_ahead=8).moments()
     se = np.sqrt(np.diag(cov))
     assert (np.diff(se) > 0).all() and se[-1] > 0.7
     with pytest.raises(UsageError, match="few_weeks_with_error"):
