@@ -47,6 +47,21 @@ _WEEK: Rows = {
             ("d2", "r2", "2031-01-07", 0),
         )
     ],
+    "planned_site_days": [
+        {
+            "sample_id": "p1",
+            "season": "2030-31",
+            "site": "r1",
+            "date": "2031-01-13",
+            "stratum_name": "North 2031-W03 Mon–Fri",
+            "frame_size": 5,
+            "inclusion_prob": 0.4,
+            "draw_order": 1,
+            "state": "planned",
+            "reason": None,
+            "draw_probability": None,
+        }
+    ],
     "interviews": [
         {
             "interview_id": name,

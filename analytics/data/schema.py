@@ -121,6 +121,35 @@ _TABLES = (
         "A primary sampling unit: one sampler, one site, one day.",
     ),
     Table(
+        "planned_site_days",
+        ("sample_id",),
+        (
+            text("sample_id", "Identifies the site-day; its visit carries the same.", filled=True),
+            text("season", "Season it was drawn for.", filled=True, pattern=_LABEL),
+            text("site", "Where the sampler is to stand.", filled=True, **_SITE),
+            date("date", "When.", filled=True),
+            text("stratum_name", "Landing area, week and day group, for people."),
+            count("frame_size", "Units it was drawn from.", "site_day", low=1, high=10_000_000),
+            proportion("inclusion_prob", "Probability of being in the sample; not of one draw."),
+            count("draw_order", "Its place in the stratum's draw: 1, 2, and so on.", "1", low=1),
+            flag("is_reserve", "Drawn to replace a planned one only.", default="false"),
+            text("sampler", "Who is to go."),
+            count("seed", "Seed of the random draw.", "1", high=2**53),
+            text(
+                "state",
+                "What became of it.",
+                allowed=("planned", "done", "missed", "replaced"),
+                default="planned",
+            ),
+            text("reason", "Why it was missed or replaced."),
+            proportion(
+                "draw_probability",
+                "Single-draw probability of the site that day, where its visit gives none.",
+            ),
+        ),
+        "What a schedule drew: no estimate reads it as a sample.",
+    ),
+    Table(
         "interviews",
         ("interview_id",),
         (

@@ -125,6 +125,42 @@ def draw_units(
     return np.flatnonzero(sampled)
 
 
+#: Site-days of a stratum that a plan draws, and those drawn after them as its reserve.
+PLANNED, RESERVE = 2, 1
+
+
+def plan_week(
+    sound: Sound, population: Population, *, week: str, seed: int, rng: np.random.Generator
+) -> pa.Table:
+    """Draw the plan of one week: the first site-days of a random order of each stratum.
+
+    Returns rows of ``planned_site_days``; after the first `PLANNED` comes the reserve, in order.
+    """
+    frame = population.frame
+    rank = rank_within(frame.stratum, rng)
+    in_week = frame.week[frame.day] == week
+    units = np.flatnonzero(in_week & (rank < PLANNED + RESERVE))
+    size = np.bincount(frame.stratum)[frame.stratum[units]]
+    ramps = [sound.ramps[site] for site in frame.site[units]]
+    group = frame.stratum_group[frame.stratum[units]]
+    columns: dict[str, Any] = {
+        "sample_id": site_day_ids(sound, population, units),
+        "season": np.full(len(units), frame.season),
+        "site": np.array([ramp.site for ramp in ramps]),
+        "date": frame.dates[frame.day[units]],
+        "stratum_name": np.array(
+            [f"{ramp.area} {week} day group {one}" for ramp, one in zip(ramps, group, strict=True)]
+        ),
+        "frame_size": size,
+        "inclusion_prob": np.minimum(PLANNED / size, 1.0),
+        "draw_order": rank[units] + 1,
+        "is_reserve": rank[units] >= PLANNED,
+        "seed": np.full(len(units), seed),
+        "state": np.full(len(units), "planned"),
+    }
+    return in_schema("planned_site_days", columns)
+
+
 def draw_boats(
     population: Population, units: Ints, *, rng: np.random.Generator, capacity: int
 ) -> Ints:

@@ -34,10 +34,11 @@ from analytics.simulation.rates_and_limits import (
     parameter_rows,
     rate_tables,
 )
-from analytics.simulation.sampling import SampleOptions, draw_sample
+from analytics.simulation.sampling import SampleOptions, draw_sample, plan_week
 from analytics.simulation.truth import trend_rows, truth_rows
 
 if TYPE_CHECKING:
+    from analytics.simulation.fishery import Population
     from analytics.simulation.scenario import Season, Sound
 
 
@@ -273,6 +274,7 @@ def _simulate(sound: Sound, season: Season, seed: int) -> _Year:
     by_day: _ByDay = {"rng": rng, "through": season.through}
     tables = {
         **sample.tables,
+        "planned_site_days": _plan(sound, season, population, seed),
         "fish": fish_table(sound, population, sample, **by_day),
         "bycatch": bycatch_table(sample, bycatch),
         "boat_counts": boat_counts_table(sound, population, fleet, **by_day),
@@ -285,6 +287,15 @@ def _simulate(sound: Sound, season: Season, seed: int) -> _Year:
         "fleet": fleet_truth(sound, population, fleet),
     }
     return _Year(tables, truths, limits, holding_trial_rows(season, rng=rng))
+
+
+def _plan(sound: Sound, season: Season, population: Population, seed: int) -> pa.Table:
+    """Return the plan of the week after the last sampled one; empty where the season is over."""
+    ahead = [week for week in population.frame.weeks if season.through and week > season.through]
+    if not ahead:
+        return table_of("planned_site_days", [])
+    rng = np.random.default_rng([seed, season.year, 97])
+    return plan_week(sound, population, week=ahead[0], seed=seed, rng=rng)
 
 
 def _input_tables(sound: Sound, years: list[_Year]) -> dict[str, pa.Table]:

@@ -110,11 +110,14 @@ _FISHED = (
     "SELECT DISTINCT area FROM interviews SEMI JOIN days USING (sample_id) "
     "WHERE area NOT IN (SELECT area FROM landing)"
 )
-_SAMPLED = "SELECT DISTINCT s.area, d.date FROM site_days d JOIN sites s USING (site)"
+_SAMPLED = (
+    "SELECT DISTINCT s.area, d.date FROM site_days d JOIN sites s USING (site) "
+    "WHERE d.boats_returned IS NOT NULL"
+)
 
 
 def seasons_with_data(snapshot: Snapshot) -> list[str]:
-    """Return the seasons that have a site-day or an interview, oldest first."""
+    """Return the seasons that have a site-day with a boat count or an interview, oldest first."""
     days = season_days(snapshot)
     tables = {name: snapshot[name] for name in ("site_days", "sites")}
     sampled = query.run(_SAMPLED, tables).to_pandas()
@@ -133,8 +136,8 @@ def build_design(
     """Build the design of a season from the calendar and the sampled site-days.
 
     The default stratum is landing area × ISO week × day group and its frame is every (site, open
-    date) of it. Where any site-day of an area and season carries ``stratum`` or
-    ``frame_site_days``, that area's frame is what they say and the calendar adds no stratum to it.
+    date) of it. Where the site-days of an area and season carry ``stratum`` or ``frame_site_days``,
+    that area's frame is what they say and the calendar adds no stratum to it.
 
     Parameters
     ----------
@@ -143,17 +146,18 @@ def build_design(
     season : str
         A season of the `seasons` table.
     through : str, optional
-        Last ISO week; by default the last one with a sampled site-day, or where there is none with
-        an interview of convenience.
+        Last ISO week; by default the last one with a site-day whose boats were counted, or where
+        there is none with an interview of convenience.
     met : pyarrow.Table, optional
         Interviews of convenience, as from `analytics.survey.estimators.convenience_interviews`.
 
     Raises
     ------
     UsageError
-        If the season is unknown, or has no site-day up to `through`.
+        If the season is unknown, or has no site-day with a boat count up to `through`.
     DataRejected
-        If a site-day lies on a day when its area is closed.
+        If a site-day lies on a day when its area is closed, or a part of the site-days of an area
+        carries its stratum or frame.
     """
     openings = snapshot["seasons"].to_pandas()
     if season not in set(openings["season"]):
@@ -161,9 +165,13 @@ def build_design(
         raise UsageError(f"no season {season!r} in the store; there are: {known}")
     sampled = _of_season(_site_days(snapshot), openings, season)
     clusters = clusters_of(met) if met else sampled.iloc[:0]
-    seen = sampled["week"] if len(sampled) else clusters["week"]
+    counted = sampled.loc[sampled["boats_returned"].notna(), "week"]
+    seen = counted if len(counted) else clusters["week"]
     if seen.empty:
-        raise UsageError(f"season {season} has no sampled site-day; import site_days first")
+        raise UsageError(
+            f"season {season} has no site-day whose boats were counted; import site_days with "
+            "boats_returned first"
+        )
     days = season_days(snapshot, season)
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
@@ -182,9 +190,19 @@ def _require_through(through: str, season: str, *, first: str, last: str) -> Non
         raise UsageError(f"through {through}: the last open week of season {season} is {last}")
 
 
+#: Site-days with the single-draw probability of their plan where they give none. An inclusion
+#: probability is that of a whole sample: no weight follows from it without the joint ones.
+_VISITS = ("site_days", "planned_site_days")
+_VISITED = (
+    "SELECT d.* REPLACE (coalesce(d.draw_probability, p.draw_probability) AS draw_probability) "
+    "FROM site_days d LEFT JOIN planned_site_days p "
+    "ON p.sample_id = d.sample_id AND p.site = d.site AND p.date = d.date"
+)
+
+
 def _site_days(snapshot: Snapshot) -> pd.DataFrame:
     """Return the site-days with the landing area and week of each."""
-    rows = snapshot["site_days"].to_pandas()
+    rows = query.run(_VISITED, {name: snapshot[name] for name in _VISITS}).to_pandas()
     rows["date"] = pd.to_datetime(rows["date"])
     rows["week"] = iso_week(rows["date"])
     sites = snapshot["sites"].to_pandas()[["site", "area"]]
@@ -220,8 +238,7 @@ def _assemble(
     areas = tuple(sorted({*_area_codes(snapshot, openings, sampled), *fished}))
     kept = sampled[~sampled["design"].eq(CONVENIENCE)]
     days_kept = days[~days["design"].eq(CONVENIENCE)]
-    stated = kept["stratum"].notna() | kept["frame_site_days"].notna()
-    stated_areas = set(kept.loc[stated, "area"])
+    stated_areas = _stated_areas(kept)
     # A stratum of the user may run on after `through`: all its units inform its variance.
     kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
     sampled = sampled[sampled["week"] <= through]
@@ -245,6 +262,24 @@ def _assemble(
         site_days=site_days,
         no_design=grid - _cells_of(areas, weeks, days_kept, kept[kept["week"] <= through]),
     )
+
+
+def _stated_areas(sampled: pd.DataFrame) -> set[str]:
+    """Return the areas whose site-days carry their stratum or frame, all of them.
+
+    Raises `DataRejected` where a part does: the calendar's other strata would be dropped.
+    """
+    stated = sampled["stratum"].notna() | sampled["frame_site_days"].notna()
+    areas = set(sampled.loc[stated, "area"])
+    others = sampled.loc[~stated & sampled["area"].isin(areas), "sample_id"]
+    if len(others):
+        some = ", ".join(others.head(5)) + (", …" if len(others) > 5 else "")
+        raise DataRejected(
+            f"{len(others)} site-days give neither stratum nor frame_site_days where others of "
+            f"their area and season do: {some}; allowed: all of them or none; fill them in on "
+            "every row"
+        )
+    return areas
 
 
 def _cells_of(

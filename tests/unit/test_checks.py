@@ -6,7 +6,7 @@ import functools
 import re
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import pytest
 
@@ -180,6 +180,45 @@ CASES: dict[str, tuple[list[Edit], list[Place], str]] = {
         ],
         [(ERROR, "site_days", 2, "frame_site_days"), (ERROR, "site_days", 4, "frame_site_days")],
         "of which 2 sampled",
+    ),
+    "a part of an area that states its frame": (
+        [
+            ("site_days", 2, {"frame_site_days": 4}),
+            ("site_days", None, {"sample_id": "d3", "date": "2031-02-08", "boats_returned": 0}),
+            ("site_days", 4, {"frame_site_days": None}),
+        ],
+        [(ERROR, "site_days", 4, "frame_site_days")],
+        "1 of 2 site-days of area A in season 2030-31 give one",
+    ),
+    "planned for a closed day": (
+        [("planned_site_days", 2, {"site": "r2", "date": "2031-01-09"})],
+        [(ERROR, "planned_site_days", 2, "date")],
+        "2031-01-09 .Thursday. in area B",
+    ),
+    "planned for another season": (
+        [("planned_site_days", 2, {"season": "2031-32"})],
+        [(ERROR, "planned_site_days", 2, "date")],
+        "planned for season 2031-32",
+    ),
+    "planned with inclusion probability 0": (
+        [("planned_site_days", 2, {"inclusion_prob": 0})],
+        [(ERROR, "planned_site_days", 2, "inclusion_prob")],
+        "more than 0",
+    ),
+    "planned with draw probability 0": (
+        [("planned_site_days", 2, {"draw_probability": 0})],
+        [(ERROR, "planned_site_days", 2, "draw_probability")],
+        "more than 0",
+    ),
+    "missed without a reason": (
+        [("planned_site_days", 2, {"state": "missed"})],
+        [(WARNING, "planned_site_days", 2, "reason")],
+        "the state is missed",
+    ),
+    "visited on another day than planned": (
+        [("planned_site_days", 2, {"sample_id": "d1"})],
+        [(WARNING, "planned_site_days", 2, "sample_id")],
+        "planned for r1 on 2031-01-13, visited r1 on 2031-01-06",
     ),
     "stratum that shares a calendar stratum": (
         [
@@ -523,7 +562,8 @@ def test_a_batch_that_breaks_rows_stored_earlier_is_told(tmp_path: Path, field: 
     store = Store(field / "store")
     season = field_week()["seasons"][0] | {"close_date": "2030-12-31"}
     found = findings_of({"seasons": [season]}, tmp_path, store)
-    assert [one[:3] for one in places(found) if one[0] == ERROR] == [(ERROR, "site_days", None)]
+    broken = [(ERROR, "site_days", None), (ERROR, "planned_site_days", None)]
+    assert [one[:3] for one in places(found) if one[0] == ERROR] == broken
     assert "stored row sample_id d1: 2031-01-06" in str(found[0])
 
 
@@ -582,3 +622,30 @@ def test_a_day_far_from_any_opening_is_told_so(tmp_path: Path) -> None:
     day = {"sample_id": "d3", "date": "2041-01-08", "boats_returned": 0}
     found = findings_of(edited([("site_days", None, day)]), tmp_path)
     assert "(Tuesday) in area A, never open near that day; allowed" in str(found[0])
+
+
+class TestFrameStatedInPart:
+    """An area's site-days of a season state their frame, all or none, earlier rows included."""
+
+    MORE: ClassVar = {"sample_id": "d3", "site": "r1", "date": "2031-02-08", "boats_returned": 0}
+
+    def test_rows_stored_earlier_are_named(self, tmp_path: Path, field: Path) -> None:
+        found = findings_of(
+            {"site_days": [self.MORE | {"frame_site_days": 4}]}, tmp_path, Store(field / "store")
+        )
+        assert places(found) == [(ERROR, "site_days", None, "frame_site_days")]
+        assert "sample_id d1" in found[0].seen
+
+    def test_a_correction_of_every_row_is_taken_and_one_of_a_part_is_not(
+        self, tmp_path: Path, field: Path
+    ) -> None:
+        stored = field_week()["site_days"][0]
+        rows = [stored | {"frame_site_days": 9}, self.MORE | {"frame_site_days": 4}]
+        assert findings_of({"site_days": rows}, tmp_path, Store(field / "store")) == ()
+        rows[1] = self.MORE | {"frame_site_days": None}
+        found = findings_of({"site_days": rows}, tmp_path / "again", Store(field / "store"))
+        assert places(found) == [(ERROR, "site_days", 3, "frame_site_days")]
+
+    def test_other_areas_and_seasons_keep_their_calendar(self, tmp_path: Path) -> None:
+        stated = [("site_days", 2, {"frame_site_days": 9})]
+        assert findings_of(edited(stated), tmp_path) == ()

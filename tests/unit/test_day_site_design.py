@@ -38,9 +38,13 @@ def day(offset: int, site: str, kept: list[int], *, boats: int | None = None, **
     )
 
 
-def row(days, quantity="kept_fish", *, openings=None, **given):
+def row(days, quantity="kept_fish", *, openings=None, planned_site_days=(), **given):
     snapshot = survey(
-        days, sites=given.pop("sites", SITES), weights=WEIGHTS, seasons=openings or [season()]
+        days,
+        sites=given.pop("sites", SITES),
+        weights=WEIGHTS,
+        seasons=openings or [season()],
+        planned_site_days=planned_site_days,
     )
     return figures(estimate_snapshot(snapshot, by=["season"], **given), quantity)
 
@@ -167,6 +171,26 @@ def test_stated_probabilities_win_and_the_others_share_the_rest():
     p2 = 0.6 * 25 / 50  # what is left, shared by r2, r3, r4 as 25 : 15 : 10
     total = ((1 - p2) * 6 / 0.4 + 0.6 * 2 / p2) / (2 - 0.4 - p2)
     assert both["estimate"] == pytest.approx(7 * total)
+
+
+def test_a_visit_without_a_probability_takes_that_of_its_plan():
+    visits = [day(0, "r1", [6]), day(2, "r1", [9], draw_probability=0.2)]
+    plan = [
+        # The second visit states its own.
+        {"sample_id": "s00000", "site": "r1", "date": visits[0].date, "draw_probability": 0.4},
+        {"sample_id": "s00001", "site": "r1", "date": visits[1].date, "draw_probability": 0.9},
+    ]
+    planned = row(visits, planned_site_days=plan)
+    assert planned["estimate"] == pytest.approx(7 * (6 / 0.4 + 9 / 0.2) / 2)
+    plan[0]["date"] += dt.timedelta(days=1)
+    elsewhere = row(visits, planned_site_days=plan)
+    assert elsewhere["estimate"] == pytest.approx(7 * (6 / 0.5 + 9 / 0.2) / 2)
+
+
+def test_an_inclusion_probability_is_no_draw_probability():
+    visits = [day(0, "r1", [6]), day(2, "r1", [9])]
+    plan = [{"sample_id": "s00000", "site": "r1", "date": visits[0].date, "inclusion_prob": 0.1}]
+    assert row(visits, planned_site_days=plan)["estimate"] == row(visits)["estimate"]
 
 
 def test_stated_frames_count_days():

@@ -17,6 +17,8 @@ STABLE = {
     "holidays": "date*, holiday",
     "site_days": "sample_id*, site, date, boats_returned, frame_site_days, stratum, "
     "draw_probability",
+    "planned_site_days": "sample_id*, season, site, date, stratum_name, frame_size, "
+    "inclusion_prob, draw_order, is_reserve, sampler, seed, state, reason",
     "interviews": "interview_id*, sample_id, site, date, area, anglers, hours_fished, "
     "trip_complete, method, kept, released_legal, released_sublegal, released_unknown, "
     "kept_marked, released_legal_marked, released_sublegal_marked, released_deep_hooked",
@@ -31,7 +33,7 @@ STABLE = {
     "holding_trials": "trial_id*, group*, held, died, hours",
 }
 #: Optional columns of ours that came later.
-OURS = {"site_days": ["tide_range_m"]}
+OURS = {"site_days": ["tide_range_m"], "planned_site_days": ["draw_probability"]}
 CHANGES = Path(__file__).parents[2] / "analytics" / "docs" / "changes.md"
 
 

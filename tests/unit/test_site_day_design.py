@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.errors import DataRejected, UsageError
@@ -165,6 +167,40 @@ def test_weeks_after_the_last_sampled_one_are_not_filled():
     assert set(frame["week"]) == {"2031-W02"}
     later = estimate_snapshot(snapshot, by=("week",), through="2031-W03")
     assert figures(later, "kept_fish", week="2031-W03")["status"] == "imputed"
+
+
+def test_a_site_day_without_a_boat_count_moves_no_last_week():
+    counted = [day(0, [2]), day(1, [4]), day(5, [1]), day(6, [1])]
+    ahead = [*counted, SiteDay(None, [], date=MONDAY + dt.timedelta(days=9))]
+    plain, planned = (estimate_snapshot(survey(days), by=("week",)) for days in (counted, ahead))
+    pd.testing.assert_frame_equal(plain, planned)
+    assert prepare_survey(survey(ahead)).design.through == "2031-W02"
+
+
+def test_a_season_without_any_boat_count_is_refused_and_is_not_the_latest():
+    two = [
+        {"season": season, "area": "A", "open_date": first, "close_date": first}
+        for season, first in (("2030-31", MONDAY), ("2031-32", MONDAY + dt.timedelta(days=364)))
+    ]
+    ahead = SiteDay(None, [], date=two[1]["open_date"])
+    assert set(estimate_snapshot(survey([day(0, [2]), ahead], seasons=two))["season"]) == {
+        "2030-31"
+    }
+    with pytest.raises(UsageError, match="no site-day whose boats were counted"):
+        estimate_snapshot(survey([SiteDay(None, [])]), season="2030-31")
+
+
+def test_a_frame_stated_in_part_is_refused_not_dropped():
+    days = [day(0, [2]), replace(day(8, [4]), frame=10)]
+    with pytest.raises(DataRejected, match=r"neither stratum nor frame_site_days .*: s00000;"):
+        estimate_snapshot(survey(days))
+
+
+def test_no_estimate_reads_the_plan_as_a_sample():
+    days = [day(0, [2]), day(1, [4])]
+    plan = [{"sample_id": "p1", "season": "2030-31", "site": "r1", "date": MONDAY, "seed": 7}]
+    found = [estimate_snapshot(survey(days, **more)) for more in ({}, {"planned_site_days": plan})]
+    pd.testing.assert_frame_equal(*found)
 
 
 def test_an_area_never_sampled_says_so():

@@ -94,6 +94,9 @@ SEASONS = (
     ),
 )
 
+#: A row that leaves its stratum and frame to the calendar.
+_BY_CALENDAR = "r.stratum IS NULL AND r.frame_site_days IS NULL"
+
 SITE_DAYS = (
     _site_days(
         column="date",
@@ -134,6 +137,17 @@ SITE_DAYS = (
         f"{counted('c.n', 'complete interview')})",
         allowed="at least as many boats as complete interviews",
         advice="count every boat that came back, or correct the interviews' sample_id",
+    ),
+    _site_days(
+        column="frame_site_days",
+        source="units r JOIN part_stated p USING (season, landing_area)",
+        when=f"{_BY_CALENDAR} AND r.design <> 'opportunistic'",
+        seen="concat('neither stratum nor frame_site_days, and ', p.n_stated, ' of ', p.n, "
+        "' site-days of area ', r.landing_area, ' in season ', r.season, ' give one')",
+        allowed="stratum or frame_site_days on all site-days of an area and season, or on none",
+        advice="strata that no row names would be dropped: fill them in on every row of the area "
+        "and season, rows stored earlier too, or on none",
+        needs=_CALENDAR,
     ),
     _site_days(
         column="frame_site_days",
@@ -192,7 +206,57 @@ SITE_DAYS = (
     ),
 )
 
-RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS
+#: Rules about what a schedule drew.
+_planned = partial(Rule, table="planned_site_days")
+_planned_warning = partial(Rule, table="planned_site_days", severity=Severity.WARNING)
+_PLANNED_OPEN = (
+    "planned_site_days r JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
+    "LEFT JOIN open_days o ON o.area = s.area AND o.date = r.date AND o.season = r.season"
+)
+
+PLANNED = (
+    _planned(
+        column="date",
+        source=_PLANNED_OPEN,
+        when="o.date IS NULL",
+        seen=f"concat({closed_words('s.area', 'r.date')}, ', planned for season ', r.season)",
+        allowed="an open day of the site's area in the season it is planned for",
+        advice="correct the date, the site or the season, or import the opening",
+        needs=_CALENDAR,
+    ),
+    _planned(
+        column="inclusion_prob",
+        when="r.inclusion_prob = 0",
+        seen="'0'",
+        allowed="more than 0, at most 1",
+        advice="write the probability with which the draw takes the site-day into the sample",
+    ),
+    _planned(
+        column="draw_probability",
+        when="r.draw_probability = 0",
+        seen="'0'",
+        allowed="more than 0, at most 1",
+        advice="write the probability with which a single draw of that day takes the site",
+    ),
+    _planned_warning(
+        column="reason",
+        when="r.state IN ('missed', 'replaced') AND r.reason IS NULL",
+        seen="concat('no reason, and the state is ', r.state)",
+        allowed="why a planned site-day was not visited",
+        advice="days that are missed because they are busy or rough lean the estimates",
+    ),
+    _planned_warning(
+        column="sample_id",
+        source="planned_site_days r JOIN site_days d USING (sample_id)",
+        when="d.site <> r.site OR d.date <> r.date",
+        seen="concat('planned for ', r.site, ' on ', r.date, ', visited ', d.site, ' on ', d.date)",
+        allowed="one site and date under one sample_id",
+        advice="the visit takes no probability from this plan; give a site-day that took its place "
+        "the sample_id of its own plan",
+    ),
+)
+
+RULES: tuple[Rule, ...] = SEASONS + SITE_DAYS + PLANNED
 
 
 # Rules about how sites and boats came into the sample: drawn, or met by convenience.

@@ -42,13 +42,18 @@ _VIEWS = (
     "CREATE TEMP TABLE complete_trips AS SELECT sample_id, count(*) AS n, "
     "count(_row) AS n_fresh FROM interviews "
     "WHERE coalesce(trip_complete, true) AND sample_id IS NOT NULL GROUP BY sample_id",
-    "CREATE TEMP TABLE units AS SELECT d.*, s.area AS landing_area, o.date IS NOT NULL AS is_open, "
+    # Where sites were drawn within a day, a visit without a probability takes that of its plan.
+    "CREATE TEMP TABLE units AS SELECT d.* REPLACE (CASE WHEN q.design = 'day_site' "
+    "THEN coalesce(d.draw_probability, p.draw_probability) ELSE d.draw_probability END "
+    "AS draw_probability), s.area AS landing_area, o.date IS NOT NULL AS is_open, "
     "q.season, q.design, o.week, o.day_group, "
     "coalesce(d.stratum, concat(o.week, ' ', o.day_group)) AS label, "
     "concat('stratum ', coalesce(d.stratum, concat(o.week, ', ', o.group_words))) AS stratum_words "
     "FROM site_days d LEFT JOIN (SELECT DISTINCT site, area FROM sites) s USING (site) "
     "LEFT JOIN open_days o ON o.area = s.area AND o.date = d.date "
-    "LEFT JOIN openings q ON q.area = s.area AND d.date BETWEEN q.open_date AND q.close_date",
+    "LEFT JOIN openings q ON q.area = s.area AND d.date BETWEEN q.open_date AND q.close_date "
+    "LEFT JOIN planned_site_days p ON p.sample_id = d.sample_id AND p.site = d.site "
+    "AND p.date = d.date",
     "CREATE TEMP TABLE frames AS SELECT season, landing_area, label, "
     "count(DISTINCT CASE design WHEN 'day_site' THEN CAST(date AS VARCHAR) "
     "ELSE sample_id END) AS n, "
@@ -57,6 +62,11 @@ _VIEWS = (
     "bool_or(day_group IS NULL OR EXISTS (SELECT 1 FROM units o WHERE o.season = u.season "
     "AND o.landing_area = u.landing_area AND o.week = u.week AND o.day_group = u.day_group "
     "AND o.label <> u.label)) AS is_shared FROM units u GROUP BY season, landing_area, label",
+    # Areas and seasons of which a part of the site-days states its frame, where the batch has some.
+    "CREATE TEMP TABLE part_stated AS SELECT season, landing_area, count(*) AS n, "
+    "count(*) FILTER (stratum IS NOT NULL OR frame_site_days IS NOT NULL) AS n_stated "
+    "FROM units WHERE season IS NOT NULL AND design <> 'opportunistic' "
+    "GROUP BY season, landing_area HAVING n_stated BETWEEN 1 AND n - 1 AND count(_row) > 0",
     "CREATE TEMP TABLE trips AS SELECT i.*, coalesce(d.date, i.date) AS day "
     "FROM interviews i LEFT JOIN site_days d ON d.sample_id = i.sample_id",
     "CREATE TEMP VIEW landed AS SELECT f.* REPLACE (coalesce(f.area, t.area) AS area), "
