@@ -30,6 +30,7 @@ from analytics.cli.group import blackmouth
 from analytics.data.columns import TEXT_CEILING
 from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
+from analytics.estimates.schemas import REPLICATE_SCHEMA, REPLICATE_WEIGHT_SCHEMA
 from analytics.quantities import QUANTITIES
 from analytics.result_table import RESULT_SCHEMA
 from analytics.settings import EstimationSettings
@@ -195,6 +196,12 @@ def bulletin_tables() -> str:
     return "\n\n".join(_bulletin_table(name, schema) for name, schema in TABLE_SCHEMAS.items())
 
 
+def exported_tables() -> str:
+    """Return the tables of replicate weights, explained as those of a bulletin."""
+    tables = {"replicate_weights": REPLICATE_WEIGHT_SCHEMA, "replicates": REPLICATE_SCHEMA}
+    return "\n\n".join(_bulletin_table(name, schema) for name, schema in tables.items())
+
+
 def _bulletin_table(name: str, schema: pa.Schema) -> str:
     meaning, notes = _comments(schema)
     shown = schema
@@ -303,6 +310,7 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "settings": settings,
     "input tables": input_tables,
     "bulletin tables": bulletin_tables,
+    "exported tables": exported_tables,
     "commands": commands,
     "pages": pages,
     "files": files,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analytics.bulletin.archive import Bulletin
+    from analytics.data.store import Store
 
 
 SEASON = click.option(
@@ -99,6 +100,19 @@ BY = click.option(
     "reported in interviews; or from test fishing alone.",
 )
 @click.option(
+    "--replicates",
+    type=click.Choice(["jackknife", "bootstrap"]),
+    help="Also write weights of the sampled site-days and replicates of them, for survey programs: "
+    "FILE_replicate_weights and FILE_replicates, beside --out.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Of the draws of --replicates bootstrap.",
+)
+@click.option(
     "--out",
     required=True,
     metavar="FILE",
@@ -117,6 +131,8 @@ def estimate(
     day_hours: float | None,
     expand: bool,
     classes: str,
+    replicates: str | None,
+    seed: int,
     out: str,
 ) -> None:
     """Estimate effort, catch, sublegal share and deaths, each with its error.
@@ -130,6 +146,11 @@ def estimate(
     if not 0 < level < 1:
         raise UsageError(f"--level {level}; allowed: between 0 and 1, such as 0.95")
     _require_week(through)
+    if replicates and (target is None or effort == EffortSource.COUNTS or expand):
+        raise UsageError(
+            f"--replicates {replicates}; allowed: with --out a file and effort from interviews at "
+            "listed sites, without --expand"
+        )
     EstimationSettings.of(
         thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
     )
@@ -160,6 +181,9 @@ def estimate(
         ):
             say(str(in_words(warning)))
     _write_rows(rows, target)
+    if replicates and target:
+        given = {"season": season, "through": through, "as_of": as_of, "thin": thin, "seed": seed}
+        _write_replicates(Store(store), target, replicates, **given)
 
 
 @click.command(
@@ -251,6 +275,20 @@ def _write_rows(rows: pd.DataFrame, target: Path | None) -> None:
     write_table(table.replace_schema_metadata(), target)
     if target is not None:
         say(f"{len(rows):,} result rows in {target}")
+
+
+def _write_replicates(store: Store, target: Path, word: str, **given: Any) -> None:
+    """Write replicate weights beside the result rows; `given` as of `replicate_weights`."""
+    from analytics.estimates.estimate import replicate_weights  # noqa: PLC0415 - keeps --help quick
+
+    *tables, lacking = replicate_weights(store, method=word, **given)
+    for name, table in zip(("replicate_weights", "replicates"), tables, strict=True):
+        file = target.with_name(f"{target.stem}_{name}{target.suffix}")
+        write_table(table, file)
+        say(f"{table.num_rows:,} rows in {file}")
+    if lacking:
+        where = ", ".join(lacking)
+        say(f"no replicate has the error of strata with one unit and no neighbour: {where}")
 
 
 def _write_bulletin(bulletin: Bulletin, folder: Path) -> None:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from analytics.errors import UsageError
+from analytics.estimates.replicate_tables import replicate_tables
+from analytics.estimates.replicate_weights import ReplicateMethod
 from analytics.estimates.result_rows import (
     SAMPLE_SE,
     catch_figures,
@@ -25,7 +27,7 @@ from analytics.fish.mark_composition import MARK_QUANTITIES, mark_measures
 from analytics.intervals import log_t, t_quantile
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
-from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy
+from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy, choice
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import catch_measures
 from analytics.weeks import week_number
@@ -124,6 +126,28 @@ def estimate_snapshot(
     )
     prepared = prepare_survey(snapshot, season=season, through=through, settings=settings)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
+
+
+def replicate_weights(
+    store: Store,
+    *,
+    method: str = ReplicateMethod.JACKKNIFE,
+    season: str | None = None,
+    through: str | None = None,
+    as_of: int | None = None,
+    thin: str = ThinStrataPolicy.BORROW,
+    seed: int = 1,
+) -> tuple[pa.Table, pa.Table, tuple[str, ...]]:
+    """Return weights of the site-days of a season, their replicates, and strata without error.
+
+    `method`: ``jackknife`` or ``bootstrap``; `seed` of the latter; the others as of `estimate`. The
+    tables are those of `analytics.estimates.replicate_tables.replicate_tables`.
+    """
+    settings = EstimationSettings.of(thin=thin)
+    snapshot = store.snapshot(as_of=as_of)
+    prepared = prepare_survey(snapshot, season=season, through=through, settings=settings)
+    word = choice(ReplicateMethod, method, "method")
+    return replicate_tables(prepared, method=word, seed=seed)
 
 
 def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Iterator[Row]:

@@ -71,3 +71,30 @@ HEAPING_SCHEMA = pa.schema(
         ("reason", pa.string()),  # why there is no test; empty where there is one
     ]
 )
+
+#: Sampled site-days with their weights over the season, for survey programs; columns
+#: ``replicate_0001`` and on follow, one a replicate, with the weight in it.
+REPLICATE_WEIGHT_SCHEMA = pa.schema(
+    [
+        *texts("season", "sample_id", "landing_area", "week", "stratum"),
+        ("unit", pa.string()),  # primary unit: the site-day itself, or its day
+        *counts("n_psu_frame", "n_psu"),
+        ("boats_returned", pa.int64()),
+        ("boats_interviewed", pa.int64()),  # weight of a boat: weight x returned / interviewed
+        ("direct_weight", pa.float64()),  # without what it counts for strata that were not sampled
+        ("weight", pa.float64()),  # estimates the season
+    ]
+)
+
+#: The replicates of the weights: the variance of a total is the sum of scale x (total of the
+#: replicate - total)^2.
+REPLICATE_SCHEMA = pa.schema(
+    [
+        ("replicate", pa.string()),  # column of the weights
+        ("method", pa.string()),  # jackknife | bootstrap
+        ("part", pa.string()),  # sampled | collapsed | imputed | all
+        *texts("landing_area", "week", "stratum"),
+        ("scale", pa.float64()),
+        ("finite_correction", pa.float64()),  # in the scale; 1 where it is in the weights
+    ]
+)

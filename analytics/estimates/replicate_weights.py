@@ -1,0 +1,214 @@
+"""Weights of a season's units, and replicates of them that give the variance of any total.
+
+Other programs add up ``w t`` of units with each replicate's weights: ``v = Σ_r c_r (T_r - T)²``.
+Replicates give the variance between units. That inside units needs the boats and is not in them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.survey.domain_totals import unit_cells
+from analytics.survey.domains import Domains, LinearForm
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from analytics.arrays import Floats, Ints
+    from analytics.survey.design import Design, StratumTreatments
+    from analytics.survey.reduction import Moments
+
+#: Replicates of a bootstrap (our choice, no source).
+N_BOOTSTRAP = 500
+
+
+class ReplicateMethod(StrEnum):
+    """How replicates are made."""
+
+    JACKKNIFE = "jackknife"
+    BOOTSTRAP = "bootstrap"
+
+
+class ReplicatePart(StrEnum):
+    """What a replicate gives the variance of."""
+
+    SAMPLED = "sampled"  # between the units of a stratum
+    COLLAPSED = "collapsed"  # borrowed by a stratum with one unit
+    IMPUTED = "imputed"  # borrowed by a stratum without a unit
+    ALL = "all"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Replicates:
+    """Weights of U units, and R replicates of them.
+
+    Parameters
+    ----------
+    weight : ndarray of float, shape (U,)
+        ``b/n_h``, 0 for units that gave no answer. A unit that strata without a sample borrow
+        from counts for them, too.
+    direct : ndarray of float, shape (U,)
+        ``N_h/n_h``: without what the unit counts for other strata.
+    replicate : ndarray of float, shape (R, U)
+    scale : ndarray of float, shape (R,)
+        ``c_r`` of ``v = Σ_r c_r (T_r - T)²`` about the estimate T itself.
+    correction : ndarray of float, shape (R,)
+        The finite population correction that is in it: in `scale` (jackknife); 1 where it is in
+        the weights (bootstrap).
+    stratum : ndarray of int, shape (R,)
+        Code of the stratum whose variance a replicate gives; -1 of all.
+    part : tuple of ReplicatePart, length R
+    lacking : tuple of int
+        Codes of strata with one unit and no donor: no replicate has their error.
+    """
+
+    weight: Floats
+    direct: Floats
+    replicate: Floats
+    scale: Floats
+    correction: Floats
+    stratum: Ints
+    part: tuple[ReplicatePart, ...]
+    lacking: tuple[int, ...]
+
+
+def replicates_of(
+    design: Design,
+    moments: Moments,
+    *,
+    plans: StratumTreatments,
+    method: ReplicateMethod = ReplicateMethod.JACKKNIFE,
+    seed: int = 1,
+) -> Replicates:
+    r"""Return replicate weights of the units that answered `moments`, over an entire season.
+
+    Jackknife of strata (JKn): a replicate leaves out one of n units and weights the others of its
+    stratum by ``n/(n - 1)``; ``c = (1 - n/N)(n - 1)/n``. The variance of a total is then that of
+    linearisation (Rust and Rao 1996, Variance estimation for complex surveys using replication
+    techniques, Statistical Methods in Medical Research 5; from memory).
+
+    Rescaled bootstrap: n - 1 draws with replacement of n units give
+    ``w (1 - λ + λ r n/(n - 1))`` with ``λ = √(1 - n/N)`` and r the times that a unit was drawn
+    (Rao and Wu 1988, Resampling inference with complex survey data, J. Am. Stat. Assoc. 83; Rao, Wu
+    and Yue 1992, Some recent work on resampling methods for complex surveys, Survey Methodology 18;
+    from memory); ``c = 1/R``.
+
+    A stratum that borrows its variance (`survey.design`), with weight W and m units to borrow from,
+    has replicates ``W² s²`` of its own: these units' weights move by
+    ``-δ (1 - 1/m)`` for one and ``δ/m`` for the others, and ``c = (1 - f) W²/(δ² (m - 1))``
+    (our choice, no source; it is the same form). δ is W/(m - 1), or less, so that no weight is
+    below 0. Weights of a bootstrap may be below 0 in such strata.
+
+    Parameters
+    ----------
+    design : Design
+    moments : Moments
+        Of the analysis whose answering units are weighted.
+    plans : StratumTreatments
+    method : ReplicateMethod
+    seed : int
+        Of a bootstrap's draws.
+    """
+    plan, cells, _ = unit_cells(design, moments, plans=plans, by_area=False)
+    domains = Domains(by_area=False, by_week=False, n_weeks=len(design.weeks))
+    form = LinearForm.of(design, plan, cells, domains)
+    stratum, n = design.units.stratum, np.maximum(plan.n_active, 1)
+    counted = np.zeros(len(stratum))
+    counted[form.weights.unit] = form.weights.weight
+    weight = counted / n[stratum]
+    is_direct = plan.active & (design.units.week < design.n_weeks_estimated)
+    direct = np.where(is_direct, design.strata.n_frame[stratum] / n[stratum], 0.0)
+    jackknife = method is ReplicateMethod.JACKKNIFE
+    found = list(_jackknife(form, weight) if jackknife else _bootstrap(form, weight, seed))
+    short = [one.stratum for one in plan.borrowings if len(one.units) < 2]
+    return Replicates(
+        weight=weight,
+        direct=direct,
+        replicate=np.array([one.weight for one in found]).reshape(len(found), len(stratum)),
+        scale=np.array([one.scale for one in found]),
+        correction=np.array([one.correction for one in found]),
+        stratum=np.array([one.stratum for one in found], dtype=np.int64),
+        part=tuple(one.part for one in found),
+        lacking=tuple(sorted(plan.single_psu | set(short))),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Replicate:
+    weight: Floats
+    scale: float
+    correction: float
+    stratum: int
+    part: ReplicatePart
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Loan:
+    """A variance that a stratum borrows: `weight`² (1 - f) s² of some units."""
+
+    stratum: int
+    part: ReplicatePart
+    units: Ints
+    weight: float
+    correction: float
+
+
+def _loans(form: LinearForm) -> Iterator[_Loan]:
+    for one, borrowing in zip(form.borrowed(), form.plan.borrowings, strict=True):
+        if len(borrowing.units) > 1 and len(one.weight):
+            part = ReplicatePart.IMPUTED if borrowing.is_imputation else ReplicatePart.COLLAPSED
+            weight = float(np.sqrt((np.unique(one.weight) ** 2).sum()))
+            yield _Loan(borrowing.stratum, part, borrowing.units, weight, one.finite)
+
+
+def _sampled(form: LinearForm) -> Iterator[tuple[int, Ints, float]]:
+    """Yield strata with two or more units, their units, and their finite correction."""
+    stratum, plan = form.design.units.stratum, form.plan
+    for code in np.flatnonzero(plan.n_active > 1).tolist():
+        units = np.flatnonzero(plan.active & (stratum == code))
+        yield code, units, max(float(form.correction[code]), 0.0)
+
+
+def _jackknife(form: LinearForm, weight: Floats) -> Iterator[_Replicate]:
+    for code, units, finite in _sampled(form):
+        n = len(units)
+        for unit in units:
+            moved = weight.copy()
+            moved[units] *= n / (n - 1)
+            moved[unit] = 0.0
+            scale = finite * (n - 1) / n
+            yield _Replicate(moved, scale, finite, code, ReplicatePart.SAMPLED)
+    for loan in _loans(form):
+        m = len(loan.units)
+        least = float(weight[loan.units].min())
+        step = min(loan.weight, least * m) / (m - 1) if least > 0 else loan.weight / (m - 1)
+        scale = loan.correction * loan.weight**2 / (step**2 * (m - 1))
+        for unit in loan.units:
+            moved = weight.copy()
+            moved[loan.units] += step / m
+            moved[unit] -= step
+            yield _Replicate(moved, scale, loan.correction, loan.stratum, loan.part)
+
+
+def _bootstrap(form: LinearForm, weight: Floats, seed: int) -> Iterator[_Replicate]:
+    rng = np.random.default_rng(seed)
+    sampled, loans = list(_sampled(form)), list(_loans(form))
+    for _ in range(N_BOOTSTRAP):
+        moved = weight.copy()
+        for _, units, finite in sampled:
+            moved[units] += np.sqrt(finite) * weight[units] * _departure(rng, len(units))
+        for loan in loans:
+            m = len(loan.units)
+            own = _departure(rng, m) / np.sqrt(m)
+            moved[loan.units] += np.sqrt(loan.correction) * loan.weight * own
+        yield _Replicate(moved, 1 / N_BOOTSTRAP, 1.0, -1, ReplicatePart.ALL)
+
+
+def _departure(rng: np.random.Generator, n: int) -> Floats:
+    """Return ``r n/(n - 1) - 1`` of n units, of which n - 1 were drawn with replacement."""
+    drawn = rng.multinomial(n - 1, np.full(n, 1 / n))
+    return np.asarray(drawn * (n / (n - 1)) - 1, dtype=np.float64)
