@@ -144,6 +144,34 @@ def _sums(
     )
 
 
+def third_derivatives(tallies: Tallies, eta: Floats, lam: float) -> tuple[Floats, Floats]:
+    """Return the derivatives of `LogLikDerivatives.eta2` in η and in λ, shape (G,) each.
+
+    `eta` (G,). They say how the curvature, and with it Laplace's likelihood, moves.
+    """
+    theta, size = float(np.exp(lam)), tallies.n_groups
+    mu, rest = expit(eta), expit(-eta)
+    _, one, _, two, k_two, _ = _sums(tallies.success, mu, theta, size)
+    _, one_, _, two_, k_two_, _ = _sums(tallies.failure, rest, theta, size)
+    three, k_three = _cubes(tallies.success, mu, theta, size)
+    three_, k_three_ = _cubes(tallies.failure, rest, theta, size)
+    width, tilt = mu * rest, rest - mu
+    by_eta = (
+        width * (1 - 6 * width) * (one - one_)
+        - 3 * width**2 * tilt * (two + two_)
+        + 2 * width**3 * (three - three_)
+    )
+    by_lam = theta * (width * tilt * (k_two_ - k_two) + 2 * width**2 * (k_three + k_three_))
+    return by_eta, by_lam
+
+
+def _cubes(steps: Steps, level: Floats, theta: float, size: int) -> tuple[Floats, Floats]:
+    """Return by group Σ 1/x³ and Σ k/x³ for x = level + kθ."""
+    third = steps.times / (level[steps.group] + steps.k * theta) ** 3
+    plain, by_k = (np.bincount(steps.group, terms, size) for terms in (third, steps.k * third))
+    return np.asarray(plain, dtype=np.float64), np.asarray(by_k, dtype=np.float64)
+
+
 def excess_at_binomial(tallies: Tallies, eta: Floats) -> float:
     """Return the slope of the log-likelihood in θ at θ = 0: above 0 where counts vary more.
 

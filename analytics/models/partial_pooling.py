@@ -9,7 +9,12 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
-from analytics.models.beta_binomial import log_lik_derivatives, log_likelihood, tally
+from analytics.models.beta_binomial import (
+    log_lik_derivatives,
+    log_likelihood,
+    tally,
+    third_derivatives,
+)
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
@@ -163,9 +168,49 @@ def covariance(design: CrossedDesign, components: VarianceComponents, mode: Lapl
     return joint + np.diag(1 / (mode.curve + tau))
 
 
+def marginal_slopes(
+    design: CrossedDesign, components: VarianceComponents, mode: LaplaceMode
+) -> dict[str, float]:
+    """Return the derivatives of `log_marginal` in log sd of area, week and own, and in `lam`.
+
+    Effects β at their top move by ``dβ = H⁻¹ (∂/∂ψ of the score)``, so that with ``v = diag(Z H⁻¹
+    Z')`` it is the derivative at fixed β plus ``½ Σ v (l‴ dη/dψ)``. The own effects are solved for
+    group by group, as in `mode_of`.
+    """
+    z, h = design.incidence, mode.curve
+    penalty, tau = design.precision(components), 1 / max(components.own, 1e-8) ** 2
+    kept, own_part = tau / (h + tau), h / (h + tau)
+    inverse = np.linalg.inv(mode.information)
+    common_variance = ((z @ inverse) * z).sum(axis=1)
+    own_variance = 1 / (h + tau) + own_part**2 * common_variance
+    variance = 1 / (h + tau) + kept**2 * common_variance
+    by_eta, by_lam = third_derivatives(design.tallies, mode.eta, components.lam)
+    pull = 0.5 * variance * by_eta
+    of_common = inverse @ (z.T @ (kept * pull))
+    of_own = pull / (h + tau) - own_part * (z @ of_common)
+
+    def spread(prior: Floats, effect: Floats, of_effect: Floats, error: Floats) -> float:
+        terms = prior * (effect**2 + error + 2 * of_effect * effect) - 1
+        return float(terms.sum())
+
+    error, edge = np.diag(inverse), 1 + design.n_areas
+    common = {"area": slice(1, edge), "week": slice(edge, None)}
+    slopes = {
+        name: spread(penalty[at], mode.common[at], of_common[at], error[at])
+        for name, at in common.items()
+    }
+    slopes["own"] = spread(np.full(len(h), tau), mode.own, of_own, own_variance)
+    at = log_lik_derivatives(design.tallies, mode.eta, components.lam)
+    moved = float((z @ of_common + of_own) @ at.eta_lam)
+    slopes["lam"] = at.lam + moved + 0.5 * float(variance @ by_lam)
+    return slopes
+
+
 #: Bounds of standard deviations on the logit scale, and of the intraclass correlation.
 SPREAD_BOUNDS = (0.01, 5.0)
 RHO_BOUNDS = (1e-6, 0.99)
+#: Standard deviation and intraclass correlation from which a search starts, the last at its edge.
+STARTS = ((0.3, 0.05), (0.3, 0.003), (0.1, 0.3), (1.0, 0.01), (0.3, RHO_BOUNDS[0]))
 #: An intraclass correlation under this is none: the search stops anywhere on the way to 0.
 NO_RHO = 1e-5
 #: Step of the differences that say how well the standard deviations are known.
@@ -326,14 +371,18 @@ class _Search:
         self.last = mode.common, mode.own
         return mode
 
-    def cost(self, at: Floats) -> float:
-        """Return minus the penalised log-likelihood of the standard deviations."""
+    def cost(self, at: Floats) -> tuple[float, Floats]:
+        """Return minus the penalised log-likelihood of the standard deviations, and its slopes."""
         try:
-            value = self.mode(at).log_marginal
+            mode = self.mode(at)
         except np.linalg.LinAlgError:
-            return 1e10
-        logs = np.array([x for name, x in zip(self.names, at, strict=True) if name != "lam"])
-        return -value - float((logs - np.exp(logs)).sum())
+            return 1e10, np.zeros(len(at))
+        is_log = np.array([name != "lam" for name in self.names])
+        sds = np.exp(at[is_log])
+        slopes = marginal_slopes(self.design, self.components(at), mode)
+        by = np.array([slopes[name] for name in self.names])
+        by[is_log] += 1 - sds
+        return -mode.log_marginal - float((at[is_log] - sds).sum()), -by
 
     def bounds(self) -> list[tuple[float, float]]:
         low, high = np.log(SPREAD_BOUNDS)
@@ -341,14 +390,28 @@ class _Search:
         return [of_rho if name == "lam" else (low, high) for name in self.names]
 
     def best(self) -> Floats:
-        """Return the logarithms of the standard deviations, and logit ρ, that cost least."""
-        start = np.array([logit(0.05) if name == "lam" else np.log(0.3) for name in self.names])
-        if not len(start):
-            return start
-        found = minimize(
-            self.cost, start, method="L-BFGS-B", bounds=self.bounds(), options={"eps": 1e-4}
-        )
-        return np.asarray(found.x, dtype=np.float64)
+        """Return the logarithms of the standard deviations, and logit ρ, that cost least.
+
+        The correlation has a top at 0 beside that within, so that the search starts from several.
+        """
+        if not self.names:
+            return np.zeros(0)
+        first, found = self.last, []
+        for sd, rho in STARTS:
+            self.last = first
+            start = [logit(rho) if name == "lam" else np.log(sd) for name in self.names]
+            options = {"gtol": 1e-6, "ftol": 1e-13, "maxiter": 300}
+            found.append(
+                minimize(  # type: ignore[call-overload]
+                    self.cost,
+                    np.array(start),
+                    jac=True,
+                    method="L-BFGS-B",
+                    bounds=self.bounds(),
+                    options=options,
+                )
+            )
+        return np.asarray(min(found, key=lambda one: float(one.fun)).x, dtype=np.float64)
 
     def from_components(self, best: Floats) -> Floats:
         """Return what the error of the standard deviations adds to the covariance, shape (G, G)."""
@@ -362,15 +425,9 @@ class _Search:
             return np.zeros((n_groups, n_groups))
         steps = STEP * np.eye(len(best))[free]
         change = [(self.mode(best + s).eta - self.mode(best - s).eta) / (2 * STEP) for s in steps]
-        middle = self.cost(best)
-        curve = np.empty((len(free), len(free)))
-        for i, a in enumerate(steps):
-            curve[i, i] = (self.cost(best + a) - 2 * middle + self.cost(best - a)) / STEP**2
-            for j, b in enumerate(steps[:i]):
-                both = self.cost(best + a + b) + self.cost(best - a - b)
-                apart = self.cost(best + a - b) + self.cost(best - a + b)
-                curve[i, j] = curve[j, i] = (both - apart) / (4 * STEP**2)
-        values, vectors = np.linalg.eigh(curve)
+        bend = [self.cost(best + s)[1] - self.cost(best - s)[1] for s in steps]
+        curve = np.array(bend)[:, free] / (2 * STEP)
+        values, vectors = np.linalg.eigh((curve + curve.T) / 2)
         of_logs = (vectors / np.maximum(values, WIDEST**-2)) @ vectors.T
         by_log = np.array(change)
         added: Floats = by_log.T @ of_logs @ by_log

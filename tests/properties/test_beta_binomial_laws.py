@@ -16,6 +16,7 @@ from analytics.models.beta_binomial import (
     log_lik_derivatives,
     log_likelihood,
     tally,
+    third_derivatives,
 )
 
 ROW = st.integers(0, 40).flatmap(lambda m: st.tuples(st.integers(0, m), st.just(m)))
@@ -115,6 +116,16 @@ def test_probabilities_of_a_row_sum_to_one(m, eta, lam):
         for s in range(m + 1)
     )
     assert total == pytest.approx(1, rel=1e-10)
+
+
+@given(ROWS, ETA, LAM)
+def test_third_derivatives_are_those_of_differences(rows, eta, lam):
+    data, at, step = tallies(rows), np.array([eta, -eta, 0.3]), 1e-5
+    by_eta, by_lam = third_derivatives(data, at, lam)
+    curve = [log_lik_derivatives(data, at + k * step, lam).eta2 for k in (1, -1)]
+    curve += [log_lik_derivatives(data, at, lam + k * step).eta2 for k in (1, -1)]
+    np.testing.assert_allclose(by_eta, (curve[0] - curve[1]) / 2 / step, rtol=1e-4, atol=1e-4)
+    np.testing.assert_allclose(by_lam, (curve[2] - curve[3]) / 2 / step, rtol=1e-4, atol=1e-4)
 
 
 @settings(max_examples=60)

@@ -13,6 +13,7 @@ from analytics.models.partial_pooling import (
     PooledShares,
     VarianceComponents,
     covariance,
+    marginal_slopes,
     mode_of,
     pool_shares,
 )
@@ -51,6 +52,21 @@ def test_the_covariance_is_the_inverse_of_the_whole_information(layout, mode):
     penalty = np.concatenate([layout.precision(SPREADS), np.full(6, SPREADS.own**-2)])
     whole = np.linalg.inv(z.T @ np.diag(curve) @ z + np.diag(penalty))
     np.testing.assert_allclose(covariance(layout, SPREADS, mode), z @ whole @ z.T, rtol=1e-8)
+
+
+@pytest.mark.parametrize("lam", [-8.0, -3.0, -1.0])
+def test_the_slopes_of_the_likelihood_are_those_of_differences(layout, lam):
+    at = np.array([*np.log([0.5, 0.3, 0.2]), lam])
+
+    def top(at):
+        spreads = VarianceComponents(*np.exp(at[:3]), at[3])
+        return spreads, mode_of(layout, spreads, np.zeros(6), np.zeros(6))
+
+    steps = 1e-4 * np.eye(4)
+    wanted = [(top(at + e)[1].log_marginal - top(at - e)[1].log_marginal) / 2e-4 for e in steps]
+    found = marginal_slopes(layout, *top(at))
+    np.testing.assert_allclose(list(found.values()), wanted, rtol=1e-5, atol=1e-6)
+    assert list(found) == ["area", "week", "own", "lam"]
 
 
 def test_laplace_agrees_with_quadrature():
@@ -151,6 +167,31 @@ def test_fish_of_a_site_day_that_are_alike_raise_the_correlation():
     apart = pool_shares(rng.binomial(m, 0.6), m, group, area=area, week=week)
     assert apart.rho < 0.02
     assert (apart.se < pooled.se).all()
+
+
+def test_the_search_ends_at_the_best_of_a_grid_of_correlations():
+    # A little correlation: a single search from 0.05 may run down to 0.
+    rng = np.random.default_rng(7)
+    area, week = np.repeat(np.arange(4), 8), np.tile(np.arange(8), 4)
+    group = np.repeat(np.arange(32), 5)
+    m = 1 + rng.poisson(8, len(group))
+    p = expit(0.5 + 0.4 * (area - 1.5) + 0.05 * (week - 4))[group]
+    s = rng.binomial(m, rng.beta(p * 60, (1 - p) * 60))
+    pooled = pool_shares(s, m, group, area=area, week=week)
+    layout = CrossedDesign.of(tally(s, m, group, 32), area, week)
+
+    def value(spreads):
+        sds = np.array([spreads.area, spreads.week, spreads.own])
+        mode = mode_of(layout, spreads, np.zeros(13), np.zeros(32))
+        return mode.log_marginal + float((np.log(sds) - sds).sum())
+
+    best = value(pooled.components)
+    assert pooled.rho > 0
+    for rho in (1e-6, 1e-4, 1e-3, 0.003, 0.01, 0.03, 0.1, 0.3):
+        for scale in (0.5, 1.0, 2.0):
+            at = pooled.components
+            other = VarianceComponents(at.area * scale, at.week, at.own / scale, logit(rho))
+            assert value(other) <= best + 1e-6
 
 
 def test_single_fish_say_nothing_of_a_correlation():
