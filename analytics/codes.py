@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from importlib.resources import files
 from string import Formatter
@@ -45,6 +46,8 @@ _OF_PLACES = ("area_weeks", "donors", "stratum_of")
 #: Arguments whose items are totals by name, and whose items are a name with its per cent.
 _OF_TOTALS, _OF_SHARES = ("total", "totals"), ("mix",)
 
+#: Arguments that hold a day, and how it is written.
+_OF_DAYS, _DAY = ("day", "first", "last"), re.compile(r"\d{4}-\d{2}-\d{2}")
 #: Arguments that hold a cell of codes.
 _OF_CODES = ("rule",)
 
@@ -256,8 +259,19 @@ def sentence(one: Code | str, area_name: Callable[[str], str] = str, *, brief: b
 
 
 def sentences(cell: str | None, area_name: Callable[[str], str] = str) -> str:
-    """Return a cell in words for people, its parts joined by semicolons."""
-    return JOINED_BY.join(sentence(one, area_name) for one in parse(cell))
+    """Return a cell in words for people: its parts joined by semicolons, or as full sentences."""
+    words = ""
+    for part in (sentence(one, area_name) for one in parse(cell)):
+        if words.endswith("."):
+            words += f" {part[:1].upper()}{part[1:]}"
+        else:
+            words += (JOINED_BY if words else "") + part
+    return words
+
+
+def day_words(one: date) -> str:
+    """Return a day in words, such as ``17 February 2036``."""
+    return f"{one.day} {one:%B %Y}"
 
 
 def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
@@ -272,6 +286,8 @@ def _named(argument: str, item: str, area_name: Callable[[str], str]) -> str:
         return "{0} {2} %".format(*item.rpartition(":"))
     if argument == _OF_FISH and ":" in item:
         return _kind_of_fish(*item.split(":"))
+    if argument in _OF_DAYS and _DAY.fullmatch(item):
+        item = day_words(date.fromisoformat(item))
     area, colon, rest = item.partition(":")
     return f"{area_name(area)} {rest}" if colon and argument in _OF_PLACES else item
 

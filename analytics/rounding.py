@@ -15,6 +15,8 @@ PERCENT = "\u00a0%"
 ENDLESS = "∞"
 #: From here on a number is written with its power of ten.
 HUGE = 1e15
+#: Simulations cannot tell a proportion nearer to none or all than this.
+_ALMOST = 0.005
 
 
 def last_place(half: float, *, least: int, finest: int = 99) -> int:
@@ -65,3 +67,13 @@ def power(size: float) -> int:
 def percent(part: float, *, digits: int = 0) -> str:
     """Return a proportion in percent."""
     return number(100 * part, place=-digits) + PERCENT
+
+
+def chance(part: float, *, almost: float = _ALMOST) -> str:
+    """Return a proportion in whole percent, never as 0 or 100 %: ``under 1 %``, ``over 99 %``.
+
+    It is said so within `almost` of none or all.
+    """
+    if part < almost:
+        return f"under 1{PERCENT}"
+    return f"over 99{PERCENT}" if part >= 1 - almost else percent(part)

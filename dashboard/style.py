@@ -52,6 +52,8 @@ _SHEET = """
 .stApp button[data-variant=pills][data-selected=true] {color: INK; border-color: SEA;}
 .stAlert p {color: INK;}
 .st-key-fold, .st-key-heat-narrow {display: none;}
+[data-testid=stExpandSidebarButton] {width: auto; padding: 0 .6rem; gap: .35rem;}
+[data-testid=stExpandSidebarButton]::after {content: "Menu"; font-size: 1rem;}
 @media (max-width: 820px) {
   .st-key-heat-wide {display: none;}
   .st-key-heat-narrow {display: flex;}

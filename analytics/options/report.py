@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from analytics import rounding
 from analytics.catch_limits import join_words, noun, nouns
-from analytics.codes import coded, has_code, sentences
+from analytics.codes import coded, day_words, has_code, sentences
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, last_place, number, power
+from analytics.rounding import DASH, PERCENT, last_place, number, power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -85,8 +86,6 @@ class ReportContext:
 
 # Numbers of an answer as they stand in a table: rounded by their error, chances, dates.
 
-#: Draws cannot tell chances nearer to none or all than this.
-_LEAST = 0.005
 #: From this chance on a limit is likely to be exceeded.
 HALF = 0.5
 #: Under this a total that is uncertain is given to a tenth.
@@ -134,13 +133,7 @@ def first_number(
 
 def chance(part: float | None) -> str:
     """Return a probability in whole per cent, never as certain."""
-    if part is None:
-        return DASH
-    if part < _LEAST:
-        return "under 1 %"
-    if part > 1 - _LEAST:
-        return "over 99 %"
-    return f"{100 * part:.0f} %"
+    return DASH if part is None else rounding.chance(part).replace(PERCENT, " %")
 
 
 def points(difference: float | None) -> str:
@@ -155,7 +148,7 @@ def points(difference: float | None) -> str:
 
 def day(one: date | None) -> str:
     """Return a date as ``14 March 2036``."""
-    return DASH if one is None else f"{one.day} {one:%B %Y}"
+    return DASH if one is None else day_words(one)
 
 
 def limit_dates(

@@ -144,8 +144,8 @@ def _answers(
     st.header("What each option gives", anchor=False)
     st.html(answer_tables.decision(choice.index, found, labels, choice.domains))
     st.caption(sentences.MEANING)
-    if found.dominated:
-        st.caption(sentences.DOMINANCE)
+    st.markdown(sentences.dominated(found))
+    st.caption(sentences.DOMINANCE)
     _figures(choice, found)
     if found.limits:
         st.header("Each limit under each option", anchor=False)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 FIGURES = (sentences.MET, sentences.KEPT, sentences.EFFORT, sentences.RATE, sentences.SHARE)
 FIRST = (
     "This is the first bulletin of season {season} in the archive: there is nothing before it to "
-    "compare with, so nothing can have moved. The next one, made after more data or a correction "
+    "compare with, so nothing can be revised. The next one, made after more data or a correction "
     "came in, will show here what it changed."
 )
 #: Lines of the table in sight; the rest unfold.
@@ -45,7 +45,7 @@ def _body(chosen: Chosen, moves: Sequence[Move]) -> None:
     )
     st.caption(
         f"Through week {card.through}, as of version {card.version} of the data. A later "
-        "form, a correction or a batch taken out can move a week long reported, and a "
+        "form, a correction or a batch taken out can change a week reported long ago, and a "
         "week's neighbours where they borrow from it."
     )
     mine = moved.chosen(moves, areas=choice.areas, quantity=quantity)
@@ -83,12 +83,12 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     own = [move for move in changed if not move.is_pooled]
     pooled = [move for move in changed if move.is_pooled]
     if changed:
-        st.header(f"{_label(quantity)}: what moved", anchor=False)
+        st.header(f"{_label(quantity)}: what was revised", anchor=False)
     if own:
         st.html(move_tables.moves_table(own[:LINES], index=index))
     for rest, words in (
-        (own[LINES:], "more moves of less importance"),
-        (pooled, "moved by pooling alone: no new data of their own area and week"),
+        (own[LINES:], "more revisions of less importance"),
+        (pooled, "changed by pooling alone: no new data of their own area and week"),
     ):
         if rest:
             with st.expander(f"{len(rest)} {words}"):
@@ -96,9 +96,9 @@ def _table(choice: Choice, moves: Sequence[Move], *, quantity: str, mine: Sequen
     of_areas = moved.chosen(moves, areas=choice.areas)
     others = move_tables.counts(move for move in of_areas if move.kind == moved.REVISED)
     if others:
-        with st.expander("How many weekly figures of each quantity moved"):
+        with st.expander("How many weekly figures of each quantity were revised"):
             st.html(others)
-    page_frame.download("every move", index.bulletin.revisions, choice, "revisions")
+    page_frame.download("all revisions", index.bulletin.revisions, choice, "revisions")
 
 
 def _label(quantity: str) -> str:
@@ -106,5 +106,5 @@ def _label(quantity: str) -> str:
 
 
 draw_page(
-    "Revisions", "moved", view="moves", body=_body, needs=("revisions",), older="showed what moved"
+    "Revisions", "moved", view="moves", body=_body, needs=("revisions",), older="showed revisions"
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics import rounding
 from analytics.catch_limits import join_words
 from analytics.rounding import DASH, PERCENT, number, percent
 from dashboard import html_tables, numbers, reasons
@@ -37,6 +38,8 @@ NONE = {ENCOUNTERS: "No fish was met", KEPT: "No fish was kept", SHARE: "No subl
 #: From which probability on a word is used; under the last one the other way is likelier.
 #: Mastrandrea et al. (2010), Guidance note for lead authors of the IPCC Fifth Assessment Report on
 #: consistent treatment of uncertainties; from memory.
+#: What is nearer to none or all is called virtually certain.
+_SURELY = 0.01
 _CHANCES = (
     (0.99, "virtually certain"),
     (0.95, "extremely likely"),
@@ -199,12 +202,8 @@ def chance(rose: float) -> str:
     noun = "rise" if rose >= 0.5 else "fall"
     for least, word in _CHANCES:
         if likelier >= least:
-            return f"a {noun} is {word} ({_of_hundred(likelier)})"
-    return f"a rise is about as likely as not ({_of_hundred(rose)})"
-
-
-def _of_hundred(part: float) -> str:
-    return f"over 99{PERCENT}" if part > 0.99 else percent(part)
+            return f"a {noun} is {word} ({rounding.chance(likelier, almost=_SURELY)})"
+    return f"a rise is about as likely as not ({rounding.chance(rose, almost=_SURELY)})"
 
 
 def _outlook(rates: Rates, line: Line) -> str:
@@ -220,7 +219,7 @@ def _outlook(rates: Rates, line: Line) -> str:
 
 def rose_words(rose: float) -> str:
     """Return the probability of a rise in percent."""
-    return f"under 1{PERCENT}" if rose < 0.01 else _of_hundred(rose)
+    return rounding.chance(rose, almost=_SURELY)
 
 
 # The table: the direction first, then three figures, changes and weeks ahead.

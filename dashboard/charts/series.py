@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 HEIGHT, SHARE_HEIGHT = 190, 225
 #: The sign of an interval that extends above its panel, with its words.
-CUT = ("▲", "the interval extends above the panel")
+CUT = ("▲", "the interval extends above the panel, or is too wide to be useful")
 #: The signs of the pooled line with their words, and their colour.
 SHARE_SIGNS = (("━", "model estimate (partial pooling)"), ("▒", "its interval"))
 SHARE_HUES = {"━": "copper", "▒": "copper"}
@@ -35,8 +35,8 @@ _LEAST_SPAN = 0.4
 def ceiling(rows: Iterable[Row | None]) -> float:
     """Return the top of the axis for some panels; intervals beyond it are marked in their panel."""
     known = [row for row in rows if row is not None and row.estimate is not None]
-    values, highs = ([getattr(row, of) or 0.0 for row in known] for of in ("estimate", "ci_high"))
-    return forest.ceiling(values, highs, is_share=False)
+    highs = [row.ci_high or 0.0 for row in known if reasons.is_useful(row)]
+    return forest.ceiling([row.estimate or 0.0 for row in known], highs, is_share=False)
 
 
 def panel(
@@ -83,7 +83,14 @@ def panel(
 
 def is_cut(rows: Iterable[Row | None], *, top: float) -> bool:
     """Return whether an interval extends above a panel."""
-    return any((row.ci_high or 0.0) > top for row in rows if row is not None)
+    return any((_interval(row)[1] or 0.0) > top for row in rows if row is not None)
+
+
+def _interval(row: Row) -> tuple[float | None, float | None]:
+    """Return the interval to draw; of one too wide to be useful only that it extends upwards."""
+    if row.estimate is not None and row.has_interval and not reasons.is_useful(row):
+        return None, math.inf
+    return row.ci_low, row.ci_high
 
 
 def description(rows: Sequence[Row | None], *, weeks: Sequence[str], area: str, label: str) -> str:
@@ -116,7 +123,7 @@ def _known(rows: Sequence[Row | None], weeks: Sequence[str]) -> list[tuple[str, 
 def _points(rows: Sequence[Row | None], *, weeks: Sequence[str]) -> list[Point]:
     """Return the weeks that have a row as points, each with the symbol of its status."""
     return [
-        Point(at, row.estimate, row.ci_low, row.ci_high, hover(week, row), mark(row).symbol)
+        Point(at, row.estimate, *_interval(row), hover(week, row), mark(row).symbol)
         for at, (week, row) in enumerate(zip(weeks, rows, strict=True))
         if row is not None
     ]
@@ -153,6 +160,7 @@ def share_panel(
             drawing.intervals(points, colour=palette.sea, width=4, opacity=0.35),
             drawing.marks(points, colour=palette.sea, size=7),
             drawing.gaps(points, ends=span, palette=palette),
+            drawing.cuts(points, ends=span, colour=palette.sea),
         ],
         palette=palette,
         height=SHARE_HEIGHT,
@@ -163,9 +171,9 @@ def share_panel(
 
 
 def share_axis(rows: Iterable[Row | None]) -> tuple[float, float]:
-    """Return the ends of the axis that hold every share and interval, in steps of a tenth."""
-    three = ((row.estimate, row.ci_low, row.ci_high) for row in rows if row is not None)
-    ends = [end for one in three for end in one if end is not None]
+    """Return the ends of the axis: every share and useful interval, in steps of a tenth."""
+    three = ((row.estimate, *_interval(row)) for row in rows if row is not None)
+    ends = [end for one in three for end in one if end is not None and math.isfinite(end)]
     if not ends:
         return 0.0, 1.0
     low, high = math.floor(10 * min(ends)) / 10, math.ceil(10 * max(ends)) / 10

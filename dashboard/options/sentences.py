@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import nouns
-from analytics.rounding import DASH
+from analytics.codes import has_code
+from analytics.rounding import DASH, chance
 from dashboard import numbers
 from dashboard.options import records
-from dashboard.season_limits.sentences import chance, day, is_by_now
+from dashboard.season_limits.sentences import day, is_by_now
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,6 +55,18 @@ def options_answer(
         return "There is no option to compare; add one below."
     where = "" if area is None else f" (in {numbers.plain(index.name(area))})"
     return "\n\n".join(_sentence(found, limits, name, area, where) for name in found.changed)
+
+
+def dominated(found: Answered) -> str:
+    """Return which options are dominated, and by which (Markdown)."""
+    every = (cell for cells in found.assumptions.values() for cell in cells)
+    if any(has_code(cell, "dominance_not_judged") for cell in every):
+        return "Which options are dominated is not known: a count of some option is missing."
+    named = [
+        f"**{numbers.plain(name)}**" + (f" (by {numbers.plain(by)})" if by else "")
+        for name, by in found.dominated.items()
+    ]
+    return f"Dominated options: {', '.join(named) if named else 'none'}."
 
 
 def _sentence(

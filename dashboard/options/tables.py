@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 from analytics.options.report import COUNTS
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH
+from analytics.rounding import DASH, chance
 from dashboard import html_tables
 from dashboard.options import records, sentences
 from dashboard.released.records import head
-from dashboard.season_limits.sentences import chance
 from dashboard.season_limits.table import reached
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from analytics.codes import sentences
 from dashboard import filters, html_tables, numbers, page_frame
 from dashboard.charts import bars as bar_charts
 from dashboard.charts import curves
@@ -207,8 +208,9 @@ _MEASURES = {
 def _conversion(line: Line) -> str:
     target, given = (_MEASURES.get(line[name]) or line[name] for name in ("target", "given"))
     start = f"{target[:1].upper()}{target[1:]} from {given}"
+    source = sentences(line["source"])
     if line["slope"] is None:
-        return f"{start}: {line['source'] or 'no conversion known'}."
+        return f"{start}: {source or 'no conversion known'}."
     if line["form"] == "power":
         formula = f"logarithms on a straight line, exponent {line['slope']:.3f}"
     elif line["intercept"]:
@@ -225,7 +227,7 @@ def _conversion(line: Line) -> str:
         behind.append(f"R² {line['r_squared']:.3f}")
     if line["residual_sd"] is not None and line["form"] == "linear":
         behind.append(f"residual standard deviation {line['residual_sd']:.1f} mm")
-    behind += [line["source"]] if line["source"] else []
+    behind += [source] if source else []
     return f"{start}: {formula} ({'; '.join(behind)})." if behind else f"{start}: {formula}."
 
 

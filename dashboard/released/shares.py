@@ -209,7 +209,9 @@ def draw(choice: Choice, released: Released) -> None:
     if shown:
         st.header("Sublegal share, week by week", anchor=False)
         rows = [released.share(SURVEY, area, week) for area in shown for week in index.axis]
-        page_frame.signs([*theme.signs(rows), *series.SHARE_SIGNS], series.SHARE_HUES)
+        signs = [*theme.signs(rows), *series.SHARE_SIGNS]
+        signs += [series.CUT] if series.is_cut(rows, top=1.0) else []
+        page_frame.signs(signs, series.SHARE_HUES)
         rows += [released.share(POOLED, area, week) for area in shown for week in index.axis]
         low, high = series.share_axis(rows)
         page_frame.grid(shown, lambda area: _panel(index, released, area, span=(low, high)))

@@ -243,9 +243,10 @@ def revisions_answer(
     )
     whole = len(revised) + _standing(index, weekly, areas=areas, quantity=quantity)
     many = f"**{len(revised):,}**" if revised else "**none**"
+    verb = "were" if len(revised) > 1 else "was"
     start = (
         f"Of the {whole:,} weekly figures of {label} {scope} that {numbers.plain(before)} already "
-        f"gave, {many} moved since."
+        f"gave, {many} {verb} revised since."
     )
     if not revised:
         return f"{start}{_others(weekly)}"
@@ -298,7 +299,7 @@ def _others(weekly: Sequence[Move]) -> str:
     if pooled:
         words += (
             f" {numbers.count(pooled, 'figure')} had no new data of the same area and week: "
-            "data of other weeks, from which thin strata borrow, moved them."
+            "data of other weeks, from which thin strata borrow, changed them."
         )
     for kind, verb in ((NEW, "New since then"), (GONE, "Gone since then")):
         weeks = sorted({move.row.week for move in weekly if move.kind == kind and move.row.week})
@@ -328,7 +329,7 @@ def counts(moves: Iterable[Move]) -> str:
     found = Counter(move.row.quantity for move in moves if move.row.week)
     if not found:
         return ""
-    heads = ("Quantity", "Figures that moved")
+    heads = ("Quantity", "Revised figures")
     lines = [
         html_tables.line(heads, QUANTITIES[name].label, [f"{found[name]:,}"])
         for name in QUANTITIES

@@ -8,7 +8,7 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from analytics.quantities import QUANTITIES
-from analytics.rounding import DASH, PERCENT, percent
+from analytics.rounding import DASH, PERCENT, chance, percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
@@ -171,7 +171,9 @@ def _line(lines: Sequence[Line], name: str) -> str:
 
 
 def _part(some: int, of: int) -> str:
-    return f"{some} ({percent(some / of)})"
+    """Return a count with its percent of all; only none and all read as 0 and 100 %."""
+    part = percent(some / of) if some in (0, of) else chance(some / of)
+    return f"{some} ({part})"
 
 
 def dots(lines: Sequence[Line], area: str | None, quantity: str) -> list[ForestRow]:

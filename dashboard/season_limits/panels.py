@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from analytics.quantities import QUANTITIES
-from analytics.rounding import number
+from analytics.rounding import chance, number
 from dashboard import numbers
 from dashboard.charts.fan import Fan
 from dashboard.charts.limits import Bar
@@ -62,7 +62,7 @@ def _bar_words(line: Line) -> str:
     lines.append(f"used: {standings.used(line).figure()}")
     if standings.has_outlook(line):
         lines.append(f"expected at the close: {standings.expected(line).figure()}")
-        likely = sentences.chance(line["prob_exceeded_by_close"])
+        likely = chance(line["prob_exceeded_by_close"])
         lines.append(f"probability of exceeding it: {likely}")
     return "\n".join(lines)
 

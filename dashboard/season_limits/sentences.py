@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.catch_limits import nouns
-from analytics.rounding import PERCENT, number, percent
+from analytics.rounding import PERCENT, chance, number
 from dashboard import numbers
 from dashboard.options.records import LIKELY
 from dashboard.season_limits import records as standings
@@ -21,7 +21,6 @@ MEANING = (
     "The share used is the total so far over the limit, calculated anew from all data in hand, and "
     "may exceed 100 %. The limit named first is the one that is reached first under today's rules."
 )
-_ALMOST = 0.005
 #: From here on the chance that a limit is exceeded already is given.
 NOTABLE = 0.05
 
@@ -226,13 +225,6 @@ def short_day(one: date) -> str:
 def unit(line: Line) -> str:
     """Return the unit of a limit in words."""
     return numbers.unit_words(line["unit"] or "fish")
-
-
-def chance(part: float) -> str:
-    """Return a chance in percent; what is nearly none or nearly sure is said as such."""
-    if part < _ALMOST:
-        return f"under 1{PERCENT}"
-    return f"over 99{PERCENT}" if part >= 1 - _ALMOST else percent(part)
 
 
 def day(one: date | None, *, year: bool = False) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.rounding import DASH, number
+from analytics.rounding import DASH, chance, number
 from dashboard import html_tables
 from dashboard.options.records import Moved
 from dashboard.season_limits import records as standings
@@ -96,12 +96,12 @@ def _chance(line: Line) -> str:
     if line["prob_exceeded_by_close"] is None:
         return DASH
     passed = line["prob_exceeded_to_date"] or 0.0
-    now = f"exceeded already: {sentences.chance(passed)}" if passed >= sentences.NOTABLE else ""
-    return sentences.chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
+    now = f"exceeded already: {chance(passed)}" if passed >= sentences.NOTABLE else ""
+    return chance(line["prob_exceeded_by_close"]) + html_tables.small(now)
 
 
 def _past_chance(line: Line) -> str:
-    likely = sentences.chance(line["prob_exceeded_to_date"])
+    likely = chance(line["prob_exceeded_to_date"])
     return likely + html_tables.small("that it was exceeded")
 
 

@@ -25,6 +25,7 @@ NOT_WHOLE = sentences(NOT_WHOLE_CODE)
 RULE_MM = 559.0
 NO_TEST_CODE = coded("no_test_lengths")
 NO_TEST = sentences(NO_TEST_CODE)
+FITTED_CODE = coded("regression_of_lengths", n=812, span="season")
 
 
 def tables(season: str) -> dict[str, list[Row]]:
@@ -149,7 +150,7 @@ def _conversions(season: str) -> list[Row]:
         "slope": 1.072,
         "residual_sd": 6.4,
         "r_squared": 0.991,
-        "source": "own regression of this season",
+        "source": FITTED_CODE,
     }
     weight = {
         "season": season,

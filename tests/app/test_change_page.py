@@ -9,10 +9,12 @@ from datetime import date
 import pytest
 
 from analytics.bulletin import archive
+from analytics.codes import coded
 from analytics.options.option import AtLimit, Change, Option, OptionSet
 from analytics.options.option_file import from_link, read_options, to_link, write_options
 from analytics.options.schemas import ANSWER_SCHEMAS
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.rounding import chance
 from dashboard import bulletin_index
 from dashboard.charts import fan as fanned
 from dashboard.charts import options as dotted
@@ -22,7 +24,6 @@ from dashboard.options import sentences as answer_words
 from dashboard.options.change_kinds import ChangeKind
 from dashboard.season_limits import panels
 from dashboard.season_limits import records as standings
-from dashboard.season_limits import sentences as words
 from tests.app import sample_answers, sample_season
 from tests.app.rate_pages import old_archive
 from tests.app.reading import words_of
@@ -377,7 +378,7 @@ def test_a_rate_of_release_can_name_a_wound(open_change):
     [(0.995, "over 99 %"), (0.9949, "99 %"), (1.0, "over 99 %"), (0.0, "under 1 %"), (0.5, "50 %")],
 )
 def test_no_chance_is_told_as_certain(part, said):
-    assert plain(words.chance(part)) == said
+    assert plain(chance(part)) == said
 
 
 def test_a_set_too_long_for_a_link_is_weighed_all_the_same(state):
@@ -423,6 +424,14 @@ def test_each_sentence_says_what_is_saved_and_what_it_costs(answer):
         "**As now** changes nothing against today's rule. It is "
         "dominated on every count by One fish."
     )
+
+
+def test_the_dominated_options_are_named_or_none_is(answer):
+    assert answer_words.dominated(answer) == "Dominated options: **As now** (by One fish)."
+    none = replace(answer, dominated={})
+    assert answer_words.dominated(none) == "Dominated options: none."
+    unknown = replace(none, assumptions={TODAY: (coded("dominance_not_judged"),)})
+    assert "not known" in answer_words.dominated(unknown)
 
 
 def test_the_day_of_a_limit_moves(answer):

@@ -63,7 +63,7 @@ def test_the_answer_counts_what_moved_and_gives_the_cause(open_moved, index, tol
     assert words.startswith(
         f"Of the {len(old)} weekly figures of Chinook encounters (each area, and all together) "
         "that the bulletin through week 2036-W06 (version 2 of the data) already gave, "
-        f"**{len(revised)}** moved since. The most important revision: "
+        f"**{len(revised)}** were revised since. The most important revision: "
     )
     assert "batch b0003 (late.csv), imported 10 Feb 2036" in words
     assert "1 figure kept its value with another error or status." in words
@@ -76,7 +76,7 @@ def test_an_area_is_asked_alone(open_moved, told):
     words = answer_of(page)
     move = one_of(told, ("A1", "2036-W03"))
     assert words.startswith("Of the 13 weekly figures of Chinook encounters in Quillon Bank that ")
-    assert "**1** moved since." in words
+    assert "**1** was revised since." in words
     place = moves.place_of(move)
     before, now = (moves.numbers.value(row, place=place) for row in (move.before, move.now))
     assert f"Quillon Bank, week 2036-W03, from **{before}**" in words
@@ -87,7 +87,7 @@ def test_an_area_is_asked_alone(open_moved, told):
 def test_a_quantity_without_a_move_says_so(open_moved):
     page = open_moved(area="A6")
     words = answer_of(page)
-    assert "**none** moved since." in words
+    assert "**none** was revised since." in words
     assert not page.get("plotly_chart")
     assert "Gone since then: week 2035-W45." in words
 
@@ -202,7 +202,7 @@ def test_an_older_bulletin_says_that_it_tells_no_moves(open_moved, tmp_path):
     path.write_text(json.dumps(old))
     page = open_moved(folder=tmp_path)
     assert not page.exception
-    assert "kept before bulletins showed what moved" in words_of(page)
+    assert "kept before bulletins showed revisions" in words_of(page)
 
 
 def test_nothing_moved_is_an_answer(open_moved, tmp_path, index):
@@ -216,7 +216,7 @@ def test_nothing_moved_is_an_answer(open_moved, tmp_path, index):
     weekly = sum(name == MET and week is not None for _, week, name in index.rows)
     assert words.startswith(f"Of the {weekly} weekly figures of")
     assert words.endswith(
-        "that the bulletin a bulletin taken away already gave, **none** moved since."
+        "that the bulletin a bulletin taken away already gave, **none** was revised since."
     )
 
 

@@ -10,7 +10,7 @@ from itertools import product
 import pytest
 
 from analytics.bulletin import archive
-from analytics.codes import coded
+from analytics.codes import coded, sentences
 from analytics.released.schemas import RELEASED_SCHEMAS
 from dashboard import bulletin_index, html_tables, numbers, reasons
 from dashboard.released import classes as released_classes
@@ -546,6 +546,7 @@ def test_the_legal_share_is_told_at_other_lines(open_released):
     assert "it would be 69 % at 520 mm and 8.3 % at 600 mm" in words
     assert "559 mm, the minimum in force" in words
     assert "1.0720 × fork length − 4.2 mm (812 fish; R² 0.991" in words
+    assert sentences(sample_held.FITTED_CODE) in words
     assert "a stated condition factor of 1.2" in words
 
 

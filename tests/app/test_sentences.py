@@ -123,8 +123,8 @@ def test_thin_strata_are_said_plainly(index):
     notes = notices.strata_notes(index, areas=(), week=CHOSEN)
     assert (
         f"In week {CHOSEN}, weekday landings at Pale Hook rest on one site-day of 20 "
-        f"(one site-day: variance pooled with Pale Hook {CHOSEN} Sat–Sun "
-        "(collapsed stratum))." in notes
+        f"(stratum of one site-day collapsed: variance pooled with Pale Hook {CHOSEN} "
+        "Sat–Sun)." in notes
     )
     assert (
         f"In week {CHOSEN}, weekday landings at Umbra Flats were not sampled on any of 20 "

@@ -337,6 +337,16 @@ def test_past_projections_are_judged_by_hand(found):
     assert dots[0].amount.value == pytest.approx(1 / 0.97)
 
 
+def test_a_share_just_short_of_all_does_not_read_as_all(found):
+    line = backtest.judged(found.backtest)[0]
+    inside, outside = line | {"final": 2000.0}, line | {"final": 1e9}
+    nearly = plain(backtest.accuracy_answer([inside] * 411 + [outside]))
+    assert "411 (over 99 %)" in nearly
+    assert "412 (100 %)" in plain(backtest.accuracy_answer([inside] * 412))
+    assert "1 (under 1 %)" in plain(backtest.accuracy_answer([inside] + [outside] * 411))
+    assert "0 (0 %)" in plain(backtest.accuracy_answer([outside] * 412))
+
+
 @pytest.mark.parametrize(
     ("inside", "said"), [(6, "fewer than"), (8, "about as many"), (10, "more than")]
 )

@@ -216,3 +216,11 @@ def test_small_and_chosen_words_stand_out(visit, scheme):
     for selector, count, least in page.evaluate(CONTRASTS, selectors):
         assert count, selector
         assert least >= 4.5, selector
+
+
+def test_the_menu_of_a_narrow_page_has_a_word(visit):
+    button = visit(width=390).open().get_by_test_id("stExpandSidebarButton")
+    words = button.evaluate("one => getComputedStyle(one, '::after').content")
+    assert words == '"Menu"'
+    box = button.bounding_box()
+    assert box["width"] > box["height"]

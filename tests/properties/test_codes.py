@@ -45,6 +45,19 @@ def test_text_that_is_no_code_stays_as_it_is() -> None:
     assert isinstance(codes.parse("one_unit(boats=2)")[0], str)
 
 
+def test_full_sentences_of_a_cell_are_not_joined_by_semicolons() -> None:
+    first, second = codes.coded("draws_sum_areas"), codes.coded("no_fish_in_trips", trips=2)
+    whole = codes.sentences(first)
+    assert whole.endswith(".")
+    assert codes.sentences(f"{first}; {second}") == f"{whole} No fish in 2 trips"
+    assert codes.sentences(f"{second}; {second}") == "no fish in 2 trips; no fish in 2 trips"
+
+
+def test_days_of_assumptions_are_written_out() -> None:
+    days = codes.coded("days_to_come", first="2036-02-18", last="2036-05-04", days=28, weeks=53)
+    assert codes.sentences(days).startswith("From 18 February 2036 to 4 May 2036: ")
+
+
 def test_a_number_and_a_list_choose_the_word_that_fits() -> None:
     one = codes.coded("no_fish_in_trips", trips=1)
     many = codes.coded("no_fish_in_trips", trips=1200)

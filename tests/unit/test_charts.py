@@ -51,11 +51,11 @@ def heat_of(index, quantity, *, dark=False, weeks=None):
 
 
 @pytest.mark.parametrize("area", ["A1", "A2", "A3", "A4", "A5", "A6"])
-def test_every_interval_and_estimate_is_drawn(index, area):
+def test_every_useful_interval_and_every_estimate_is_drawn(index, area):
     rows = line_of(index, area)
     top = max(row.ci_high for row in rows if row and row.ci_high) + 1
     intervals, line, points, *_ = panel_of(index, area, top=top).data
-    known = [at for at, row in enumerate(rows) if row and row.has_interval]
+    known = [at for at, row in enumerate(rows) if row and reasons.is_useful(row)]
     assert list(intervals.x) == [x for at in known for x in (at, at, None)]
     assert list(intervals.y) == [
         y for at in known for y in (rows[at].ci_low, rows[at].ci_high, None)
@@ -113,12 +113,31 @@ def test_the_chosen_week_is_framed(index):
 def test_an_interval_beyond_the_panel_is_marked(index):
     rows = line_of(index, "A4")
     top = series.ceiling(rows)
-    over = [at for at, row in enumerate(rows) if row and row.ci_high and row.ci_high > top]
+    wide = [row and row.has_interval and not reasons.is_useful(row) for row in rows]
+    over = [at for at, row in enumerate(rows) if row and (wide[at] or (row.ci_high or 0) > top)]
     assert over
     figure = panel_of(index, "A4")
     assert list(figure.data[4].x) == over
     assert max(y for y in figure.data[0].y if y is not None) <= top
     assert figure.layout.yaxis.range == (0, top)
+
+
+def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(index):
+    rows = [row for row in line_of(index, "A1") if row and reasons.is_useful(row)]
+    top = series.ceiling(rows)
+    useless = replace(rows[0], ci_high=30 * rows[0].estimate)
+    assert not reasons.is_useful(useless)
+    others = [useless, *rows[1:]]
+    assert series.ceiling(others) <= top
+    assert series.is_cut([useless], top=1e9)
+    assert not series.is_cut([rows[0]], top=1e9)
+    weeks = [f"2036-W{at:02}" for at in range(len(others))]
+    figure = series.panel(
+        others, weeks=weeks, chosen="", quantity=MET, top=top, palette=theme.LIGHT
+    )
+    assert 0 not in figure.data[0].x
+    assert 1 in figure.data[0].x
+    assert 0 in figure.data[4].x
 
 
 def test_ceiling_holds_every_estimate_and_survives_nothing(index):

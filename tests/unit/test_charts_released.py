@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from dashboard import bulletin_index
+from dashboard import bulletin_index, reasons
 from dashboard.charts import bars, curves, forest, series, theme
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
@@ -135,15 +135,17 @@ def test_the_share_has_points_of_the_survey_and_a_line_in_its_band(index, releas
     figure = series.share_panel(
         survey, pooled, weeks=index.axis, span=(0.0, 1.0), palette=theme.LIGHT
     )
-    band, line, bars, points, gaps = figure.data
+    band, line, bars, points, gaps, cuts = figure.data
     assert list(line.y) == [row.estimate for row in pooled]
     for row in pooled:
         assert row.ci_low in band.y
         assert row.ci_high in band.y
     known = [row for row in survey if row.estimate is not None]
     assert list(points.y) == [row.estimate for row in known]
-    limits = [end for row in known if row.has_interval for end in (row.ci_low, row.ci_high)]
+    drawn = [row for row in known if row.has_interval and reasons.is_useful(row)]
+    limits = [end for row in drawn for end in (row.ci_low, row.ci_high)]
     assert [y for y in bars.y if y is not None] == limits
+    assert len(cuts.x) == sum(row.has_interval for row in known) - len(drawn)
     assert len(gaps.x) == len(survey) - len(known) > 0
     assert line.line.color != points.marker.color
 
@@ -175,7 +177,7 @@ def test_the_axis_of_shares_holds_every_end(index, released):
     ]
     low, high = series.share_axis(rows)
     for row in rows:
-        if row is not None and row.estimate is not None:
+        if row is not None and row.estimate is not None and reasons.is_useful(row):
             assert low <= (row.ci_low or row.estimate) <= (row.ci_high or row.estimate) <= high
     alone = [row for row in share_rows(index, released, "A1")[1] if row]
     low, high = series.share_axis(alone)

@@ -38,6 +38,8 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _YEARS = (1900, 2199)
 _EMPTY = "leave the cell empty for not recorded"
+#: Units that are nouns, with an s where there are many.
+_NOUNS = ("angler", "boat", "degree")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +90,17 @@ def allowed_of(column: Column) -> str:
         ColumnKind.FLAG: "true or false",
         ColumnKind.TEXT: "text",
     }[column.kind]
-    unit = f" {column.unit}" if column.unit not in ("", "1") else ""
+    unit = f" {_units(column)}" if column.unit not in ("", "1") else ""
     if column.low is not None and column.high is not None:
         return f"{kind} from {column.low:,.15g} to {column.high:,.15g}{unit}"
     if column.low is not None:
         return f"{kind} of at least {column.low:,.15g}{unit}"
-    return kind + (f" in {column.unit}" if unit else "")
+    return kind + (f" in {_units(column)}" if unit else "")
+
+
+def _units(column: Column) -> str:
+    """Return the unit of a column as it stands after a bound: nouns in the plural, not symbols."""
+    return f"{column.unit}s" if column.unit in _NOUNS else column.unit
 
 
 def _in_range(value: Any, column: Column) -> Any:
@@ -279,7 +286,7 @@ def _contract_column(raw: Raw, column: Column) -> tuple[pa.Array, list[Finding]]
 
 def _implausible(raw: Raw, column: Column, typed: pa.Array) -> list[Finding]:
     limit = pa.scalar(column.plausible_high).cast(typed.type)
-    fault = Fault(f"plausible up to {column.plausible_high:g} {column.unit}", "is it right?")
+    fault = Fault(f"plausible up to {column.plausible_high:g} {_units(column)}", "is it right?")
     return [
         _finding(
             raw,
