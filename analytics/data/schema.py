@@ -216,6 +216,7 @@ _TABLES = (
             number("weight_g", "Weight.", "g", low=1, high=70_000),
             flag("marked", "Adipose fin clipped."),
             text("wound_site", "Where the hook held."),
+            text("test_trip_id", "Trip of test fishing it was caught on."),
         ),
         "A measured fish.",
     ),

@@ -214,7 +214,7 @@ def pooled_of(
         sample, area=base.area, week=base.week, base=base.classes, names=season.design.areas
     )
     of_class = sample.classes_of(pools.line)
-    ratios = class_ratios(sample.n, pools.member, base.classes, of_class)
+    ratios = class_ratios(sample.n, pools.member, base.classes, of_class, effect=sample.effect)
     return ClassExpansion(estimator, base, sample, pools, ratios)
 
 

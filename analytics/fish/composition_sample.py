@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass
 from enum import IntEnum
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
@@ -57,8 +59,9 @@ class CompositionSample:
     - `distance` (A, A): between areas, km; NaN where a position is not known.
     - `line`: place of the minimum length of an area and week among all of them, from the shortest;
       no entry where there is none.
-    - `left_out`: codes of fish that could not be used.
+    - `left_out`: codes of fish that could not be used, and of how fish of one trip count.
     - `why_none`: code why there is no fish; empty where there is one.
+    - `effect`: by what the likeness of fish of one trip multiplies their variance (`trip_effect`).
     """
 
     area: Ints
@@ -68,6 +71,7 @@ class CompositionSample:
     line: Mapping[tuple[int, int], int]
     left_out: tuple[str, ...] = ()
     why_none: str = ""
+    effect: float = 1.0
 
     def lines_of(self, area: Ints, week: Ints) -> Ints:
         """Return the place of the minimum length of area-weeks, -1 for none, shape (C,)."""
@@ -227,7 +231,51 @@ def composition_sample(snapshot: Snapshot, design: Design) -> CompositionSample:
     n = np.zeros((cells.shape[1], 2 * (len(lengths) + 1)))
     kind = 2 * (len(lengths) - step) + ~known["marked"].to_numpy(bool)
     np.add.at(n, (place.ravel(), kind), 1.0)
-    return CompositionSample(cells[0], cells[1], n, distance, line, left_out)
+    effect, words = _of_trips(known["test_trip_id"].to_numpy(object), area, kind)
+    said = (*left_out, *words)
+    return CompositionSample(cells[0], cells[1], n, distance, line, said, effect=effect)
+
+
+def _of_trips(trip: NDArray[np.object_], area: Ints, kind: Ints) -> tuple[float, tuple[str, ...]]:
+    """Return the design effect of the trips that fish name, and codes; fish without one count 1."""
+    named = np.array([isinstance(one, str) for one in trip], dtype=bool)
+    if not named.any():
+        return 1.0, ()
+    code = np.arange(len(trip))
+    code[named] = len(trip) + np.unique(trip[named].astype(str), return_inverse=True)[1]
+    pairs, place = np.unique(np.stack([area, code]), axis=1, return_inverse=True)
+    n = np.zeros((pairs.shape[1], int(kind.max()) + 1))
+    np.add.at(n, (place.ravel(), kind), 1.0)
+    effect = trip_effect(n, pairs[0])
+    n_trips = len(np.unique(code[named]))
+    if math.isnan(effect):
+        return 1.0, (coded("test_trips_few", trips=n_trips),)
+    effect = max(effect, 1.0)
+    return effect, (coded("test_trips_alike", effect=f"{effect:.2f}", trips=n_trips),)
+
+
+def trip_effect(n: Floats, area: Ints) -> float:
+    """Return the design effect of the shares of K kinds over T trips within areas.
+
+    ``d = Σ_a T/(T-1) Σ_t Σ_k (n_tk - p_ak m_t)² / Σ_a m_a Σ_k p_ak (1 - p_ak)`` with the shares
+    p_ak of the m_a fish of an area: the variance of a ratio over clusters over that of single fish,
+    summed over kinds (Kish 1965, Survey sampling; Rao & Scott 1992, A simple method for the
+    analysis of clustered binary data, Biometrics 48; both from memory). Weeks of an area that
+    differ count as trips that differ, which makes it larger (our choice, no source). NaN where no
+    area has two trips and two kinds.
+
+    `n` (T, K): fish of each trip; `area` (T,): its area.
+    """
+    seen = alone = 0.0
+    for one in np.unique(area):
+        mine = n[area == one]
+        size, many = mine.sum(axis=1), len(mine)
+        if many < 2:
+            continue
+        share = mine.sum(axis=0) / size.sum()
+        seen += many / (many - 1) * float(((mine - size[:, None] * share) ** 2).sum())
+        alone += float(size.sum() * (share * (1 - share)).sum())
+    return seen / alone if alone > 0 else math.nan
 
 
 def minimum_lengths(
@@ -305,6 +353,7 @@ class ClassRatios:
     - `n` (G, K): sampled fish of each kind. `member` (C, G): pools.
     - `base` (C, 4): classes in the base.
     - `of_class` (C, 4, K): which kinds make each class by the minimum length of each area-week.
+    - `effect`: by what the likeness of fish of one trip multiplies the variance.
     """
 
     value: Floats
@@ -315,11 +364,12 @@ class ClassRatios:
     member: Bools
     base: Bools
     of_class: Bools
+    effect: float = 1.0
 
     def covariance(self, weight: Floats) -> Floats:
         """Return what the sample adds to the covariance of weighted sums of ratios, (D, 5, 5).
 
-        With the sampled fish independent Poisson counts,
+        With the sampled fish independent Poisson counts, times the design effect of their trips,
         ``Σ_g Σ_k n_gk (Σ_c w_c h_cjk)(Σ_c w_c h_cik)`` over the area-weeks c whose pool holds
         the sample cell g, h their slopes. For one pool and one class this is
         ``E² (1/n_j + 1/n_LM)``, and ``E² (1 - p)/(n p)`` for all classes (Conrad & McHugh 2008);
@@ -334,10 +384,12 @@ class ClassRatios:
             slopes = self.slope[:, :, k]
             parts = np.stack([(weight * slopes[:, j]) @ member for j in range(n_columns)], axis=2)
             found += np.einsum("dgj,g,dgi->dji", parts, self.n[:, k], parts, optimize=True)
-        return found
+        return self.effect * found
 
 
-def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> ClassRatios:
+def class_ratios(
+    n: Floats, member: Bools, base: Bools, of_class: Bools, *, effect: float = 1.0
+) -> ClassRatios:
     """Return the ratios of every class to the base.
 
     Where the base is legal marked fish, ``r_j = n_j/n_LM``; damped, for a pool with fewer than
@@ -346,7 +398,7 @@ def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> Clas
     Chinook salmon encounters in Puget Sound/Strait of Juan de Fuca mark-selective Chinook
     fisheries; formulas derived). Classes within the base are its shares and add up to 1.
 
-    `n` (G, K), `member` (C, G), `base` (C, 4), `of_class` (C, 4, K): as in `ClassRatios`.
+    `n` (G, K), `member` (C, G), `base` (C, 4), `of_class` (C, 4, K), `effect`: as in `ClassRatios`.
     """
     pooled = np.einsum("cg,gk,cjk->cj", member, n, of_class, optimize=True)
     below = np.einsum("ck,ck->c", pooled, base)
@@ -368,6 +420,7 @@ def class_ratios(n: Floats, member: Bools, base: Bools, of_class: Bools) -> Clas
         member=member,
         base=base,
         of_class=of_class,
+        effect=effect,
     )
 
 

@@ -322,6 +322,7 @@ MEASURED_SCHEMA = pa.schema(
         ("kept", pa.bool_()),
         ("marked", pa.bool_()),
         ("wound_site", pa.string()),
+        ("test_trip_id", pa.string()),
         ("total_mm", pa.float64()),  # measured, else converted; null where neither length is known
         ("is_converted", pa.bool_()),
         ("min_length_mm", pa.float64()),  # of the area's opening that day
@@ -375,7 +376,8 @@ WITH sized AS (
     SELECT *, coalesce(total_length_mm, $intercept + $slope * fork_length_mm) AS total_mm
     FROM placed
 )
-SELECT fish_id, source, area, date, week, method, kept, marked, wound_site, total_mm,
+SELECT fish_id, source, area, date, week, method, kept, marked, wound_site, test_trip_id,
+    total_mm,
     total_length_mm IS NULL AND total_mm IS NOT NULL AS is_converted, min_length_mm,
     total_mm >= min_length_mm AS is_legal
 FROM sized ORDER BY fish_id

@@ -108,7 +108,7 @@ def _of_sample(pooled: ClassExpansion, made: Sampled) -> Floats:
         slopes = made.weight[:, None, :] * ratios.slope[:, :n, kind].T
         parts = slopes.reshape(size * n, -1) @ member
         found += (parts * ratios.n[:, kind]) @ parts.T
-    return found.reshape(size, n, size, n)
+    return ratios.effect * found.reshape(size, n, size, n)
 
 
 def _reported(

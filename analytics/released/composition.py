@@ -221,7 +221,8 @@ def draw_classes(
     Each sampled count n becomes a gamma variate of shape n (a Poisson count seen through a flat
     prior on the logarithm of its mean). The divisor of a plain ratio takes one more unit of shape,
     that of a damped one two: the draws then have the estimate as their mean,
-    ``n_j / (n_LM + δ)`` with δ 0 or 1. Interviews multiply all classes of a domain by one
+    ``n_j / (n_LM + δ)`` with δ 0 or 1. With a design effect d of trips shapes are n/d and ``1 +
+    δ/d``, and variates d times as large. Interviews multiply all classes of a domain by one
     log-normal variate of mean 1, with the coefficient of variation of each class's survey part.
 
     `weight` (D, C): base fish of each area-week; `survey_cv` (D, 5): what interviews bring, NaN
@@ -231,15 +232,16 @@ def draw_classes(
     size = len(weight)
     draws = np.empty((n_draws, size, len(COLUMNS)))
     sigma = np.sqrt(np.log1p(survey_cv**2))
+    alike = ratios.effect
     member, outside = ratios.member.astype(np.float64), ~ratios.base
     more = np.where(ratios.is_damped, 2.0, 1.0)
     for start in range(0, n_draws, _DRAWS_AT_ONCE):
         many = min(_DRAWS_AT_ONCE, n_draws - start)
-        fish = rng.gamma(ratios.n, size=(many, *ratios.n.shape))
+        fish = alike * rng.gamma(ratios.n / alike, size=(many, *ratios.n.shape))
         pooled = np.einsum("cg,rgk,cjk->rcj", member, fish, ratios.of_class, optimize=True)
         base = np.einsum("rck,ck->rc", pooled, ratios.base)
         base = np.where(ratios.is_served, base, np.inf)
-        wider = base + rng.gamma(more, size=base.shape)
+        wider = base + alike * rng.gamma(1 + (more - 1) / alike, size=base.shape)
         ratio = pooled / np.where(outside, wider[:, :, None], base[:, :, None])
         ratio = np.concatenate([ratio, ratio.sum(axis=2, keepdims=True)], axis=2)
         factor = np.exp(sigma * rng.normal(size=(many, size, 1)) - sigma**2 / 2)
