@@ -33,9 +33,13 @@ _LEAST_SPAN = 0.4
 
 
 def ceiling(rows: Iterable[Row | None]) -> float:
-    """Return the top of the axis for some panels; intervals beyond it are marked in their panel."""
+    """Return the top of the axis for some panels; intervals beyond it are marked in their panel.
+
+    It follows no interval of a figure that is marked as not for publication or very uncertain.
+    """
     known = [row for row in rows if row is not None and row.estimate is not None]
-    highs = [row.ci_high or 0.0 for row in known if reasons.is_useful(row)]
+    sure = (row for row in known if reasons.caution(row)[0] != reasons.STRONG)
+    highs = [row.ci_high or 0.0 for row in sure]
     return forest.ceiling([row.estimate or 0.0 for row in known], highs, is_share=False)
 
 

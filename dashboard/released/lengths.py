@@ -221,8 +221,8 @@ def _conversion(line: Line) -> str:
     if line["form"] == "stated factor" and line["target"] == "weight_g":
         formula = f"a stated condition factor of {line['slope']:.4g}"
     behind = []
-    if line["n_fish"]:
-        behind.append(f"{line['n_fish']:,} fish")
+    fish = f"{line['n_fish']:,} fish" if line["n_fish"] else ""
+    behind += [fish] if fish and fish not in source else []
     if line["r_squared"] is not None:
         behind.append(f"R² {line['r_squared']:.3f}")
     if line["residual_sd"] is not None and line["form"] == "linear":

@@ -129,6 +129,11 @@ def test_an_interval_too_wide_to_be_useful_is_neither_drawn_nor_sets_the_scale(i
     assert not reasons.is_useful(useless)
     others = [useless, *rows[1:]]
     assert series.ceiling(others) <= top
+    withheld = replace(rows[0], se=0.6 * rows[0].estimate, ci_high=15 * rows[0].estimate)
+    assert reasons.is_useful(withheld)
+    assert series.ceiling([withheld, *rows[1:]]) <= top
+    wide = replace(rows[0], ci_high=15 * rows[0].estimate)
+    assert series.ceiling([wide, *rows[1:]]) > top
     assert series.is_cut([useless], top=1e9)
     assert not series.is_cut([rows[0]], top=1e9)
     weeks = [f"2036-W{at:02}" for at in range(len(others))]
