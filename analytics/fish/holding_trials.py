@@ -17,7 +17,13 @@ from analytics.data.importing import ENDINGS, read_file, type_raw
 from analytics.data.schema import HELD_FISH
 from analytics.errors import DataRejected, UsageError
 from analytics.findings import Finding, Severity, number_of
-from analytics.models.holding_survival import HookingMortality, hooking_mortality, share_limits
+from analytics.models.holding_survival import (
+    HookingMortality,
+    ShareLimits,
+    hooking_mortality,
+    kaplan_meier,
+    share_limits,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -130,7 +136,9 @@ def plain_group(words: str) -> str:
 class HeldGroup:
     """Fish of one group of a trial, or of all trials (trial_id None).
 
-    Of the fish that did not die, `n_out` were taken out alive before the end of the trial.
+    Of the fish that did not die, `n_out` were taken out alive before the end of the trial. `seen`:
+    of each fish the hours until it died, or was last seen alive, and whether it died; empty where
+    that is not known.
     """
 
     trial_id: str | None
@@ -139,6 +147,7 @@ class HeldGroup:
     died: int
     hours: float | None
     n_out: int = 0
+    seen: tuple[tuple[float, bool], ...] = ()
 
     @property
     def is_control(self) -> bool:
@@ -150,7 +159,7 @@ class HeldGroup:
 class TrialRate:
     """A group of held fish, the share that died, and the share the hook killed.
 
-    - `rate_prop`: died over held; `wilson`, `exact`: intervals of it.
+    - `rate_prop`: died over held, by `died_rate`; `wilson`, `exact`: intervals of it.
     - `corrected`: without the deaths that the controls show; `corrected_limits`: its interval.
     - `reason`: codes of what is missing, or was assumed.
     """
@@ -215,10 +224,10 @@ def group_rate(
         reasons.append(coded("taken_out_alive", n=fish.n_out))
     if not fish.held:
         return TrialRate(fish, reason=join_codes([coded("no_fish_held"), *reasons]))
-    limits = share_limits(fish.died, fish.held, level=level)
+    died, limits = died_rate(fish).rate_prop, _limits(fish, level)
     found = TrialRate(
         fish,
-        fish.died / fish.held,
+        died,
         (limits.wilson_low, limits.wilson_high),
         (limits.exact_low, limits.exact_high),
     )
@@ -226,13 +235,13 @@ def group_rate(
         return replace(found, reason=join_codes(reasons))
     if control is None or not control.held:
         return replace(found, reason=join_codes([*reasons, coded("no_control")]))
-    if control.died == control.held:
+    if died_rate(control).rate_prop == 1:
         return replace(found, reason=join_codes([*reasons, coded("controls_died")]))
     corrected = handling_corrected(died_rate(fish), died_rate(control))
-    of_controls = share_limits(control.died, control.held, level=level)
+    of_controls, of_control = _limits(control, level), died_rate(control).rate_prop
     ends = ratio_limits(
-        (1 - limits.wilson_high, 1 - fish.died / fish.held, 1 - limits.wilson_low),
-        (1 - of_controls.wilson_high, 1 - control.died / control.held, 1 - of_controls.wilson_low),
+        (1 - limits.wilson_high, 1 - died, 1 - limits.wilson_low),
+        (1 - of_controls.wilson_high, 1 - of_control, 1 - of_controls.wilson_low),
     )
     reasons += [coded("below_control")] if corrected.rate_prop < 0 else []
     reasons += [coded("cut_at_zero")] if ends is not None and ends[1] > 1 else []
@@ -246,13 +255,39 @@ def died_rate(fish: HeldGroup) -> Rate:
     """Return the share of one fish or more that died with its binomial standard error.
 
     Where none or all died that error would be 0; it is then the one of ``(died + 1/2)/(held + 1)``
-    (common practice, no source).
+    (common practice, no source). Where fish were taken out alive before the end it is ``1 - S``
+    with Kaplan and Meier's share S alive at the end of watching (`kaplan_meier`), and Greenwood's
+    error.
     """
+    if fish.n_out and len(fish.seen) == fish.held:
+        hours, died = np.array(fish.seen, dtype=np.float64).T
+        curve = kaplan_meier(hours, died > 0, level=0.95)
+        alive, left = float(curve.alive_prop[-1]), curve.at_risk - curve.died
+        if 0 < alive < 1:
+            greenwood = float((curve.died / (curve.at_risk * left)).sum())
+            return Rate(1 - alive, alive * math.sqrt(greenwood))
+        to_end = HeldGroup(None, fish.group, fish.held - fish.n_out, fish.died, None)
+        return Rate(1 - alive, died_rate(to_end).rate_se) if to_end.held else Rate(1 - alive, 0.5)
     share = fish.died / fish.held
     if fish.died in (0, fish.held):
         near = (fish.died + 0.5) / (fish.held + 1)
         return Rate(share, math.sqrt(near * (1 - near) / (fish.held + 1)))
     return Rate(share, math.sqrt(share * (1 - share) / fish.held))
+
+
+def _limits(fish: HeldGroup, level: float) -> ShareLimits:
+    """Return intervals of a share that died; with fish out early, of as many as its error is worth.
+
+    ``n = p (1 - p)/se²``, never more than were held (after Dorey & Korn 1987, Effective sample
+    sizes for confidence intervals for survival probabilities, Stat. Med. 6; from memory); where
+    none or all died, the fish that were watched to their end.
+    """
+    if not (fish.n_out and len(fish.seen) == fish.held):
+        return share_limits(fish.died, fish.held, level=level)
+    rate = died_rate(fish)
+    p, se, to_end = rate.rate_prop, rate.rate_se or 0.0, max(fish.held - fish.n_out, 1)
+    n = min(p * (1 - p) / se**2, fish.held) if 0 < p < 1 else to_end
+    return share_limits(p * n, n, level=level)
 
 
 def ratio_limits(
@@ -289,6 +324,7 @@ def _together(groups: Iterable[HeldGroup], name: str, trial_id: str | None = Non
         sum(one.died for one in some),
         hours.pop() if len(hours) == 1 else None,
         sum(one.n_out for one in some),
+        tuple(seen for one in some for seen in one.seen),
     )
 
 
@@ -344,7 +380,13 @@ class HeldFish:
         out = self.is_out
         return [
             HeldGroup(
-                trial, group, len(at), int(self.died[at].sum()), longest[trial], int(out[at].sum())
+                trial,
+                group,
+                len(at),
+                int(self.died[at].sum()),
+                longest[trial],
+                int(out[at].sum()),
+                tuple(zip(self.hours[at].tolist(), self.died[at].tolist(), strict=True)),
             )
             for (trial, group), at in sorted(places.items(), key=lambda pair: pair[0])
         ]

@@ -243,7 +243,7 @@ class ShareLimits:
     exact_high: float
 
 
-def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
+def share_limits(count: float, n: float, *, level: float) -> ShareLimits:
     """Return intervals of a share ``count/n`` of fish that are independent of each other.
 
     Wilson's is `analytics.intervals.wilson`; the exact one inverts the binomial tails (Clopper &
@@ -252,8 +252,8 @@ def share_limits(count: int, n: int, *, level: float) -> ShareLimits:
 
     Parameters
     ----------
-    count, n : int
-        ``0 <= count <= n`` and ``n >= 1``.
+    count, n : float
+        ``0 <= count <= n``, n above 0; numbers of fish, or those that a share is worth.
     level : float
         Confidence level.
     """

