@@ -23,7 +23,7 @@ STABLE = {
     "trip_complete, method, kept, released_legal, released_sublegal, released_unknown, "
     "kept_marked, released_legal_marked, released_sublegal_marked, released_deep_hooked",
     "fish": "fish_id*, source, interview_id, date, area, method, kept, total_length_mm, "
-    "fork_length_mm, weight_g, marked, wound_site",
+    "fork_length_mm, weight_g, marked, wound_site, test_trip_id",
     "bycatch": "interview_id*, species*, kept, released",
     "boat_counts": "count_id*, area, date, time, boats",
     "coverage": "area*, date*, boats_contacted, boats_to_listed_sites",
