@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: Columns that hold codes, and are read in words.
-_CODED = ("reason", "note", "rule", "purpose", "case", "direction", "evidence")
+_CODED = ("reason", "note", "rule", "purpose", "case", "direction", "evidence", "survey_direction")
 
 #: An area (None: all areas together), an ISO week (None: the whole season), a quantity.
 Key = tuple[str | None, str | None, str]

@@ -37,7 +37,7 @@ _UNITS = {
 }
 
 #: What the bulletin says of a change; any other word is not known.
-_CHANGE_WORDS = frozenset({"up", "down", "no clear change", "not comparable"})
+_CHANGE_WORDS = frozenset({"rising", "falling", "no clear change", "not comparable"})
 
 
 def value(row: Row, *, place: int | None = None) -> str:
@@ -106,7 +106,7 @@ def unit_words(unit: str, *, plural: bool = True) -> str:
 
 
 def change(one: Change | None) -> str:
-    """Return a change in words first, such as ``up: +23 % (95 % CI +5 to +44 %)``."""
+    """Return a change in words first, such as ``rising: +23 % (95 % CI +5 to +44 %)``."""
     if one is None:
         return "no week just before to compare with"
     word = change_word(one)
@@ -127,7 +127,7 @@ def change(one: Change | None) -> str:
 
 
 def change_word(one: Change | None) -> str:
-    """Return up, down, no clear change, not comparable, or not known."""
+    """Return rising, falling, no clear change, not comparable, or not known."""
     word = one.direction if one else None
     return word if word in _CHANGE_WORDS else "not known"
 

@@ -16,6 +16,7 @@ from analytics.catch_rates.trips import SHARE
 from analytics.codes import coded
 from analytics.precision import WITHHELD_OVER, Precision, marks_of, pse
 from analytics.quantities import CiMethod
+from analytics.weeks import week_before
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -69,6 +70,7 @@ _BEHIND = {
 #: the pages: its upper end over the figure, and the width of that of a share. Our choice.
 USELESS_TIMES, USELESS_WIDTH = 20.0, 0.8
 _OF_INDEX = ("index", "log_se", "ci_low", "ci_high")
+_OF_CHANGE = ("survey_change", "survey_change_low", "survey_change_high", "survey_direction")
 _OF_SURVEY = ("survey_estimate", "survey_low", "survey_high")
 _OF_LEVEL = (
     "level",
@@ -109,12 +111,21 @@ def _index(table: pa.Table, hidden: set[tuple[str | None, ...]]) -> pa.Table:
     is_share = _is_share(table)
     unsure = _unsure(floats(table["index"]), floats(table["log_se"]), is_share)
     table = suppress(table, hidden=unsure.tolist(), instead={"reason": WITHHELD}, taken=_OF_INDEX)
-    keys = zip(*(table[name].to_pylist() for name in ("area", "week", "response")), strict=True)
-    with_hidden = [
-        any((area, week, quantity) in hidden for quantity in _BEHIND.get(response, ()))
+    names = ("area", "week", "response")
+    keys = list(zip(*(table[name].to_pylist() for name in names), strict=True))
+
+    def is_hidden(area: str | None, week: str, response: str) -> bool:
+        return any((area, week, quantity) in hidden for quantity in _BEHIND.get(response, ()))
+
+    with_hidden = [is_hidden(*key) for key in keys]
+    # A change would reveal the figure of the week before.
+    of_change = [
+        is_hidden(area, week, response)
+        or (week is not None and is_hidden(area, week_before(week), response))
         for area, week, response in keys
     ]
     table = suppress(table, hidden=with_hidden, instead={}, taken=_OF_SURVEY)
+    table = suppress(table, hidden=of_change, instead={}, taken=_OF_CHANGE)
     value, low, high = (floats(table[name]) for name in _OF_SURVEY)
     wide = np.where(is_share, high - low > USELESS_WIDTH, high > USELESS_TIMES * value)
     return suppress(table, hidden=wide.tolist(), instead={}, taken=_OF_SURVEY[1:])

@@ -21,12 +21,13 @@ from analytics.catch_rates.standardised_levels import (
 from analytics.catch_rates.trips import UNITS, USUAL, no_trip
 from analytics.codes import coded, join_codes
 from analytics.errors import UsageError
+from analytics.estimates.estimate import week_changes
 from analytics.estimates.result_rows import catch_figures, domain_names, result_row
 from analytics.estimates.season_survey import known_totals
 from analytics.models import Family
 from analytics.models.cell_levels import BETA_BINOMIAL
 from analytics.quantities import QUANTITIES, QuantityKind
-from analytics.result_table import known
+from analytics.result_table import RESULT_COLUMNS, known
 from analytics.survey.domains import Domains
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from analytics.catch_rates.trips import ResponseTrips
     from analytics.estimates.season_survey import SeasonSurvey
 
-    Row = dict[str, Any]
+Row = dict[str, Any]
 
 
 # The survey's own figures beside the index, and the weights of areas.
@@ -56,11 +57,15 @@ WEIGHTS = {"encounters": "angler_hours", "kept": "angler_hours", "sublegal": "en
 
 @dataclass(frozen=True, slots=True)
 class SurveyEstimate:
-    """A figure of the survey with its limits, None where there is none."""
+    """A figure of the survey with its limits, None where there is none.
+
+    - `change`: row of `week_changes` against the week before, None where there is none.
+    """
 
     value: float | None
     low: float | None = None
     high: float | None = None
+    change: Row | None = None
 
 
 def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain, SurveyEstimate]]:
@@ -68,15 +73,41 @@ def raw_figures(season: SeasonSurvey, *, level: float) -> dict[str, dict[Domain,
 
     By response, then by area (None for all) and week.
     """
-    figures = ("estimate", "ci_low", "ci_high")
-    return {
-        response: {
-            domain: SurveyEstimate(*(known(row.get(name)) for name in figures))
+    found: dict[str, dict[Domain, SurveyEstimate]] = {}
+    for response, quantity in QUANTITY.items():
+        rows = {
+            domain: row
             for by in (("area", "week"), ("week",))
             for domain, row in _rows(season, quantity, by, level).items()
         }
-        for response, quantity in QUANTITY.items()
-    }
+        changes = _changes(season, rows, quantity, level)
+        found[response] = {
+            domain: SurveyEstimate(
+                known(row.get("estimate")),
+                known(row.get("ci_low")),
+                known(row.get("ci_high")),
+                changes.get(domain),
+            )
+            for domain, row in rows.items()
+        }
+    return found
+
+
+def _changes(
+    season: SeasonSurvey, rows: Mapping[Domain, Row], quantity: str, level: float
+) -> dict[Domain, Row]:
+    """Return how a rate or share changed from the week before, by the rule of all pages."""
+    # A rate that is no quantity of its own is compared as a rate that is one.
+    alike = quantity if quantity in QUANTITIES else "encounters_per_angler_hour"
+    named = {"season": season.design.season, "quantity": alike}
+    empty = dict.fromkeys(RESULT_COLUMNS)
+    table = week_changes(
+        [empty | row | named | {"area": area, "week": week} for (area, week), row in rows.items()],
+        weeks=list(season.design.weeks),
+        open_days={},
+        level=level,
+    )
+    return {(one["area"], one["week"]): one for one in table.to_pylist()}
 
 
 def area_weights(season: SeasonSurvey, *, level: float) -> dict[str, dict[str, float]]:
@@ -199,6 +230,7 @@ def index_rows(
         value, se, imputed = index.at(area, week)
         low, high = scale.interval(value, se, level=level)
         survey = raw.get((area, week), SurveyEstimate(None))
+        change = survey.change or {}
         n_trips = trips[area, week]
         rows.append(
             {
@@ -210,6 +242,10 @@ def index_rows(
                 "survey_estimate": survey.value,
                 "survey_low": survey.low,
                 "survey_high": survey.high,
+                "survey_change": change.get("change"),
+                "survey_change_low": change.get("ci_low"),
+                "survey_change_high": change.get("ci_high"),
+                "survey_direction": change.get("direction"),
                 "index": scale.back(value),
                 "log_se": se if math.isfinite(value) and se > 0 else None,
                 "ci_low": low,

@@ -15,6 +15,9 @@ INDEX_SCHEMA = pa.schema(
         *texts("week", "response", "unit"),
         ("survey_estimate", pa.float64()),  # the survey's figure
         *numbers("survey_low", "survey_high"),
+        # against the week before: a ratio, of the share a difference; in the words of `changes`
+        *numbers("survey_change", "survey_change_low", "survey_change_high"),
+        ("survey_direction", pa.string()),
         ("index", pa.float64()),  # marginal mean at the season's mix
         ("log_se", pa.float64()),  # standard error of its log; for the share, of its logit
         *numbers("ci_low", "ci_high", "ci_level"),

@@ -121,6 +121,13 @@ def latest(rates: Rates, response: str, area: str | None) -> Line | None:
     return known[-1] if known else found[-1] if found else None
 
 
+def newest(rates: Rates, response: str, area: str | None) -> Line | None:
+    """Return the last week with a design-based figure, else the last week, or None."""
+    found = rates.index.get((response, area), ())
+    known = [line for line in found if line["survey_estimate"] is not None]
+    return known[-1] if known else found[-1] if found else None
+
+
 def ahead(rates: Rates, response: str, area: str | None) -> list[Line]:
     """Return the weeks ahead that have a level."""
     lines = rates.trend.get((response, area), ())

@@ -31,7 +31,7 @@ _SUBJECTS = {
     SHARE: ("the sublegal share of encounters", "is", "shows"),
 }
 NOT_KNOWN = "not known"
-#: The words of a trend with their arrows, in the order they are given.
+#: The words of a change with their arrows, in the order they are given.
 ARROWS = {"rising": "↗", "falling": "↘", "no clear change": "→", NOT_KNOWN: "?"}
 #: What is said of weeks that had trips and none of the fish.
 NONE = {ENCOUNTERS: "No fish was met", KEPT: "No fish was kept", SHARE: "No sublegal fish was met"}
@@ -46,16 +46,13 @@ _CHANCES = (
     (0.90, "very likely"),
     (0.66, "likely"),
 )
-#: Probability of a rise from which the bulletin calls a trend; its twin stands beside the rule
-#: itself (a test holds them together).
-CALLED = 0.92
 RULE = (
-    "It is called rising where the probability that the trend rose in four weeks is over "
-    f"{percent(CALLED)}, falling where it is under {percent(1 - CALLED)}, no clear change between."
+    "As on every page, a figure is called rising or falling where the interval of its change from "
+    "the week before does not hold “no change”; otherwise there is no clear change."
 )
 MANY = (
     "Every area and each of the three rates is judged alone: of twenty without any change, "
-    "one or two may still be called rising or falling."
+    "one may still be called rising or falling."
 )
 CHANCES = (
     "The words of a chance: about as likely as not up to 66 %, likely from 66 %, very likely from "
@@ -68,7 +65,8 @@ PAST_OF_ENCOUNTERS = (
     "Bulletins keep rates of past seasons for encounters only, so none are shown here."
 )
 WHY_UNLIKE = (
-    "Smoothed trend, standardised rate and design-based estimate answer different questions. The "
+    "The design-based rate is the headline here as on every page. Smoothed trend and standardised "
+    "rate are a second figure and answer other questions. The "
     "design-based estimate weights the boats interviewed in a week up to all boats, whoever they "
     "were; the standardised rate is the same week at the season's own mix; the trend also uses the "
     "weeks around it. Where a week has few trips they may differ much, as their intervals say."
@@ -109,39 +107,71 @@ def trend_answer(
 
 
 def _by_area(index: BulletinIndex, rates: Rates, response: str) -> str:
-    """Return which areas rise and fall in one sentence; empty where no area has a line."""
+    """Return which areas rise and fall in one sentence; empty where no area has a figure."""
     found: dict[str, list[str]] = {word: [] for word in ARROWS}
     for area in index.areas:
         if rates.trend.get((response, area)) or rates.index.get((response, area)):
             name = numbers.plain(index.name(area))
-            found[word_of(records.latest(rates, response, area))].append(name)
+            found[word_of(records.newest(rates, response, area))].append(name)
     parts = [f"**{word}** in {', '.join(names)}" for word, names in found.items() if names]
-    return f"By area: {'; '.join(parts)}." if parts else ""
+    return f"By area, against the week before: {'; '.join(parts)}." if parts else ""
 
 
 def word_of(line: Line | None) -> str:
-    """Return the word of a trend, one of `ARROWS`."""
-    word = "" if line is None or line["level"] is None else line["direction"]
+    """Return the word of the change of a design-based figure, one of `ARROWS`."""
+    word = "" if line is None else line["survey_direction"] or ""
     return word if word in ARROWS else NOT_KNOWN
 
 
 def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line, none = records.latest(rates, response, area), _none(rates, area, response)
+    headline = _headline(index, records.newest(rates, response, area), area, response)
+    return f"{headline}{_none(rates, area, response)}{_second(rates, area, response)}"
+
+
+def _headline(index: BulletinIndex, line: Line | None, area: str | None, response: str) -> str:
+    """Return the design-based figure of the newest week and how it compares."""
     subject, verb, shows = _SUBJECTS[response]
-    place = f"{start(index, area)}, {subject}"
-    if line is None or line["level"] is None:
-        return f"{place}: no trend can be given ({numbers.plain(why_none(line))}).{none}"
-    why = f" ({numbers.plain(line['reason'])})" if line["reason"] else ""
+    where = start(index, area)
+    if line is None or line["survey_estimate"] is None:
+        return f"{where}, {subject} cannot be given for any week."
+    found, word = records.raw(line), word_of(line)
+    limits = f" {numbers.plain(found.bracket(line['ci_level']))}" if found.has_interval else ""
     said = {
         "rising": f"{verb} **rising**",
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
-    }.get(line["direction"], f"{verb} in a trend that is **not known**{why}")
+    }.get(word)
+    size = _shift_of(line)
+    pronoun = "it" if response == SHARE else "they"
+    change = f"{pronoun} {said}{size}" if said else "the change is **not known**"
+    return (
+        f"{where}, {subject} {verb} **{found.words}**{limits} in week {line['week']}; against the "
+        f"week before, {change}."
+    )
+
+
+def _shift_of(line: Line) -> str:
+    """Return the change from the week before with its interval in brackets; empty without one."""
+    ends = [line[f"survey_change{end}"] for end in ("", "_low", "_high")]
+    if any(one is None for one in ends) or line["ci_level"] is None:
+        return ""
+    is_share = line["response"] == SHARE
+    amount, low, high = (signed(one if is_share else one - 1) for one in ends)
+    unit = " points" if is_share else PERCENT
+    level = numbers.level(line["ci_level"])
+    return numbers.plain(f" ({amount}{unit}, {level} CI {low} to {high}{'' if is_share else unit})")
+
+
+def _second(rates: Rates, area: str | None, response: str) -> str:
+    """Return the smoothed trend as the second figure that it is."""
+    line = records.latest(rates, response, area)
+    named = "Second figure, the smoothed trend of the standardised rate"
+    if line is None or line["level"] is None:
+        return f" {named}: none can be given ({numbers.plain(why_none(line))})."
     level = records.level(line)
     return (
-        f"{place} {said}. In week {line['week']} the smoothed trend is **{level.words}** "
-        f"{numbers.plain(level.bracket(line['ci_level']))}{_against(rates, line)}."
-        f"{none}{_outlook(rates, line)}"
+        f" {named}: **{level.words}** {numbers.plain(level.bracket(line['ci_level']))} in week "
+        f"{line['week']}{_against(rates, line)}.{_outlook(rates, line)}"
     )
 
 
@@ -164,14 +194,7 @@ def _against(rates: Rates, line: Line) -> str:
     if not size or line["prob_increase_4_weeks"] is None:
         return "; there is no week four weeks before to compare with"
     said = numbers.plain(chance(line["prob_increase_4_weeks"]))
-    if line["direction"] == "no clear change" and _has_word(line["prob_increase_4_weeks"]):
-        said += f", but under the {percent(CALLED)} required"
     return f", {numbers.plain(size)} against four weeks before; {said}"
-
-
-def _has_word(rose: float) -> bool:
-    """Return whether a chance has a word of its own, rise or fall."""
-    return max(rose, 1 - rose) >= _CHANCES[-1][0]
 
 
 def shift(rates: Rates, line: Line, *, weeks: int) -> str:
@@ -225,8 +248,8 @@ def rose_words(rose: float) -> str:
 # The table: the direction first, then three figures, changes and weeks ahead.
 
 HEADS = (
-    *("Area", "Direction", "Smoothed trend", "Standardised rate", "Design-based"),
-    *("Change", "Ahead"),
+    *("Area", "Against the week before", "Design-based", "Standardised rate"),
+    *("Smoothed trend", "Trend over four weeks", "Ahead"),
 )
 #: Said of the design-based estimate where no week has an interval.
 NEVER = "no interval: none is kept for this rate"
@@ -242,22 +265,23 @@ def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response:
 
 
 def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
-    line = records.latest(rates, response, area)
-    week = _week_of(rates, response, area, line)
-    sides = [_index(rates, response, area, week), _raw(rates, response, area, week)]
+    line, newest = records.latest(rates, response, area), records.newest(rates, response, area)
+    week = "" if newest is None else str(newest["week"])
+    size = "" if newest is None else _shift_of(newest).strip(" ()").replace("\\", "")
+    inside = [
+        _word(newest) + html_tables.small(size),
+        _raw(rates, response, area, week),
+        _index(rates, response, area, week),
+    ]
     if line is None or line["level"] is None:
-        word = _word(None) + html_tables.small(why_none(line))
-        inside = [word, DASH, *sides, DASH, DASH]
+        inside += [DASH + html_tables.small(why_none(line)), DASH, DASH]
     else:
-        why = line["reason"] if word_of(line) == NOT_KNOWN else ""
         ahead = (
             f"{one['week'][5:]}: {records.level(one).figure()}"
             for one in records.ahead(rates, response, area)
         )
-        inside = [
-            _word(line) + html_tables.small(why or ""),
+        inside += [
             html_tables.amount(records.level(line), below=(f"week {line['week'][5:]}",)),
-            *sides,
             _moved(rates, line),
             html_tables.small(*ahead, is_unbroken=True) or DASH,
         ]
@@ -265,17 +289,9 @@ def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -
 
 
 def _word(line: Line | None) -> str:
-    """Return the word of a trend with its arrow."""
+    """Return the word of a change with its arrow."""
     word = word_of(line)
     return html_tables.bold(f"{ARROWS[word]} {word}", is_unbroken=True)
-
-
-def _week_of(rates: Rates, response: str, area: str | None, line: Line | None) -> str:
-    """Return the week that level, index and survey are given of: the level's, else the last."""
-    if line is not None and line["level"] is not None:
-        return str(line["week"])
-    lines = rates.index.get((response, area), ())
-    return str(lines[-1]["week"]) if lines else ""
 
 
 def _index(rates: Rates, response: str, area: str | None, week: str) -> str:

@@ -112,9 +112,26 @@ def _point(area: str | None, at: int, response: str) -> Row:
         "ci_low": low,
         "ci_high": high,
     }
+    before = level(area, at - 1, response) * math.exp(0.1 * math.sin(5 * (at - 1))) * 0.93
+    found |= _change(raw, before, response) if at else {}
     if response == "kept":
         return found
     return found | {"survey_low": 0.8 * raw, "survey_high": 1.2 * raw}
+
+
+def _change(now: float, before: float, response: str) -> Row:
+    """Return the change from the week before, with the word that its interval calls for."""
+    is_share, half = response == "sublegal", 0.05
+    change = now - before if is_share else now / before
+    ends = (change - half, change + half) if is_share else (change * 0.9, change * 1.1)
+    same = 0.0 if is_share else 1.0
+    word = "up" if ends[0] > same else "down" if ends[1] < same else "no_clear_change"
+    return {
+        "survey_change": change,
+        "survey_change_low": ends[0],
+        "survey_change_high": ends[1],
+        "survey_direction": word,
+    }
 
 
 def _trend(

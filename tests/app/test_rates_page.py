@@ -8,7 +8,6 @@ import re
 import pytest
 
 from analytics.catch_rates.schemas import RATE_SCHEMAS
-from analytics.catch_rates.trend import CALLED
 from dashboard import numbers
 from dashboard.catch_rates import records, sentences
 from dashboard.charts.rates import panel_of
@@ -29,11 +28,16 @@ def open_rates(opener):
     return opener("app_pages/catch_rates.py")
 
 
-def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
+def test_the_design_based_rate_comes_first_and_the_trend_as_a_second_figure(open_rates, rates):
     said = plain(words_of(open_rates()))
-    assert "Over all areas, encounters per angler-hour are rising." in said.replace("**", "")
+    line = records.newest(rates, "encounters", None)
+    first = f"encounters per angler-hour are **{line['survey_estimate']:.2f}** (95 % CI 0.46–0.69)"
+    assert f"Over all areas, {first} in week 2036-W06" in said
+    assert "against the week before, they are **rising** (+19 %, 95 % CI +7 to +31 %)" in said
     level = sample_rates.level(None, 13, "encounters")
-    assert f"In week 2036-W06 the smoothed trend is **{level:.2f}** (95 % CI 0.54–0.61)" in said
+    second = "Second figure, the smoothed trend of the standardised rate"
+    assert f"{second}: **{level:.2f}** (95 % CI 0.54–0.61)" in said
+    assert said.index(first) < said.index(second)
     assert "+27 % against four weeks before; a rise is extremely likely (97 %)" in said
     ahead = [f"{sample_rates.level(None, at, 'encounters'):.2f}" for at in (14, 15, 16)]
     first, second, third = (f"{one} (" for one in ahead)
@@ -45,24 +49,24 @@ def test_the_answer_tells_level_rise_chance_and_outlook(open_rates, rates):
 @pytest.mark.parametrize(
     ("area", "said"),
     [
-        ("A1", "In Quillon Bank, encounters per angler-hour are **rising**"),
+        ("A1", "against the week before, they are **rising**"),
         ("A1", "a rise is virtually certain (over 99 %)"),
-        ("A3", "are **falling**"),
+        ("A3", "they show **no clear change**"),
         ("A3", "a fall is extremely likely (96 %)"),
-        ("A4", "encounters per angler-hour show **no clear change**"),
         ("A4", "a rise is about as likely as not (52 %)"),
-        (sample_rates.NO_INDEX, f"no trend can be given ({sample_rates.NO_FISH})"),
-        (sample_rates.NO_TREND, f"no trend can be given ({sample_rates.FEW_WEEKS})"),
+        (sample_rates.NO_INDEX, "the change is **not known**"),
+        (sample_rates.NO_INDEX, f"none can be given ({sample_rates.NO_FISH})"),
+        (sample_rates.NO_TREND, f"none can be given ({sample_rates.FEW_WEEKS})"),
     ],
 )
-def test_each_word_of_a_trend_is_told(open_rates, area, said):
+def test_each_word_of_a_change_and_chance_is_said(open_rates, area, said):
     assert said in plain(words_of(open_rates(area=area)))
 
 
 def test_a_share_moves_in_points(open_rates, rates):
     said = plain(words_of(open_rates(rate="sublegal")))
     now, before = (sample_rates.level(None, at, "sublegal") for at in (13, 9))
-    assert "Over all areas, the sublegal share of encounters is **rising**" in said
+    assert "it is **rising** (+8 points, 95 % CI +3 to +13)" in said
     assert f"+{100 * (now - before):.0f} points against four weeks before" in said
     line = records.latest(rates, "sublegal", None)
     assert sentences.shift(rates, line | {"week": "2035-W45"}, weeks=4) == ""
@@ -98,9 +102,8 @@ def test_the_last_week_with_a_level_is_told(index):
         if line["week"] == "2036-W06":
             line |= {"level": None, "ci_low": None, "ci_high": None, "reason": "closed"}
     found = records.read(with_tables(index, trend=lines))
-    assert "In week 2036-W05 the smoothed trend is" in sentences.trend_answer(
-        index, found, [None], response="kept"
-    )
+    said = sentences.trend_answer(index, found, [None], response="kept")
+    assert "in week 2036-W05" in said.partition("Second figure")[2]
 
 
 def test_the_table_holds_every_area_and_why_one_lacks(index, rates):
@@ -162,44 +165,34 @@ def test_a_closed_week_breaks_the_line_of_a_past_season(index):
     assert None not in [value for _, value in panel.past[0].points]
 
 
-def test_the_areas_are_told_by_their_word(open_rates):
+def test_the_areas_are_given_by_their_word(open_rates):
     said = plain(words_of(open_rates()))
-    names = [AREAS[area] for area in ("A1", "A3", "A4", "A2", "A5")]
+    names, none = AREAS, sample_rates.NO_INDEX
+    rising = ", ".join(name for area, name in names.items() if area not in ("A3", none))
     assert (
-        f"By area: **rising** in {names[0]}; **falling** in {names[1]}; **no clear change** in "
-        f"{names[2]}, {AREAS['A6']}; **not known** in {names[3]}, {names[4]}." in said
+        f"By area, against the week before: **rising** in {rising}; **no clear change** in "
+        f"{names['A3']}; **not known** in {names[none]}." in said
     )
-    assert "By area:" not in plain(words_of(open_rates(area="A1")))
+    assert "By area" not in plain(words_of(open_rates(area="A1")))
 
 
 def test_the_word_stands_first_with_its_arrow(index, rates):
     table = sentences.table(index, rates, (), response="encounters")
-    cells = re.findall(r"<td data-label='Direction'><b class='bm-whole'>(.*?)</b>", table)
+    label = sentences.HEADS[1]
+    cells = re.findall(rf"<td data-label='{label}'><b class='bm-whole'>(.*?)</b>", table)
     assert cells[:2] == ["↗ rising", "↗ rising"]
-    assert {"↘ falling", "→ no clear change", "? not known"} <= {*cells}
-    assert sentences.HEADS[1] == "Direction"
+    assert {"→ no clear change", "? not known"} <= {*cells}
 
 
-def test_the_word_and_its_rule_are_of_one_limit():
-    assert sentences.CALLED == CALLED
-    line = {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
-    assert "over 92 %" in plain(sentences.RULE)
-    assert "under 8 %" in plain(sentences.RULE)
-    assert line["prob_increase_4_weeks"] < sentences.CALLED
-
-
-def test_a_likely_rise_that_is_not_called_says_why(index):
-    lines = index.bulletin.table("trend").to_pylist()
-    for line in lines:
-        if line["prob_increase_4_weeks"] is not None:
-            line |= {"prob_increase_4_weeks": 0.89, "direction": "no clear change"}
-    found = records.read(with_tables(index, trend=lines))
-    said = plain(sentences.trend_answer(index, found, [None], response="encounters"))
-    assert "a rise is likely (89 %), but under the 92 % required" in said
-    for line in lines:
-        line |= {"prob_increase_4_weeks": 0.5}
-    found = records.read(with_tables(index, trend=lines))
-    assert "but under" not in sentences.trend_answer(index, found, [None], response="encounters")
+def test_the_word_of_a_change_is_that_of_the_week_page(index, rates):
+    """Both pages take it from one rule: whether the interval of the change holds no change."""
+    for (response, _), lines in rates.index.items():
+        same = 0.0 if response == "sublegal" else 1.0
+        for line in lines:
+            low, high = line["survey_change_low"], line["survey_change_high"]
+            if low is not None:
+                word = "rising" if low > same else "falling" if high < same else "no clear change"
+                assert sentences.word_of(line) == word
 
 
 def test_weeks_with_trips_and_no_fish_are_told(index):
@@ -237,9 +230,11 @@ def test_a_closed_week_is_told_as_closed(index):
     ]
     found = records.read(with_tables(index, trend=lines, index=index_lines))
     said = sentences.trend_answer(index, found, ["A1"], response="encounters")
-    assert "in a trend that is **not known** (closed)" in said
+    headline, _, second = said.partition("Second figure")
+    assert "in week 2036-W05" in headline
+    assert "in week 2036-W06" in second
     table = sentences.table(index, found, ("A1",), response="encounters")
-    assert "? not known</b><small>closed</small>" in table
+    assert "week W06</small>" in table
 
 
 def test_moves_of_one_point_are_of_one_point(index, rates):

@@ -89,16 +89,16 @@ def test_first_week_has_nothing_to_compare_with(index):
 @pytest.mark.parametrize(
     ("effort", "met", "words"),
     [
-        ("up", "up", "effort and encounters are up."),
-        ("down", "up", "effort is down and encounters are up."),
-        ("no clear change", "down", "effort shows no clear change and encounters are down."),
+        ("rising", "rising", "effort and encounters are rising."),
+        ("falling", "rising", "effort is falling and encounters are rising."),
+        ("no clear change", "falling", "effort shows no clear change and encounters are falling."),
         ("not known", "no clear change", "the change in effort is not known and encounters show"),
         (
             "not comparable",
             "not comparable",
             "week before had other open days, so its totals are not compared.",
         ),
-        ("up", "not comparable", "effort is up and encounters cannot be compared, because"),
+        ("rising", "not comparable", "effort is rising and encounters cannot be compared, because"),
         ("not known", "not known", "how that compares with the week before is not known."),
     ],
 )

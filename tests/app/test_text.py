@@ -52,7 +52,7 @@ def make_change(**more) -> Change:
         "ci_high": 1.44,
         "ci_level": 0.95,
         "form": "ratio",
-        "direction": "up",
+        "direction": "rising",
     }
     return Change(**(values | more))
 
@@ -121,16 +121,16 @@ def test_rounding_stays_within_a_twentieth_of_the_estimate(estimate, down, up):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (make_change(), "up: +24 % (95 % CI +5 to +44 %)"),
+        (make_change(), "rising: +24 % (95 % CI +5 to +44 %)"),
         (
             make_change(change=0.9, ci_low=0.61, ci_high=1.3, direction="no clear change"),
             "no clear change: −10 % (95 % CI −39 to +30 %)",
         ),
         (
             make_change(
-                form="difference", change=-0.12, ci_low=-0.2, ci_high=-0.03, direction="down"
+                form="difference", change=-0.12, ci_low=-0.2, ci_high=-0.03, direction="falling"
             ),
-            "down: −12 points (95 % CI −20 to −3)",
+            "falling: −12 points (95 % CI −20 to −3)",
         ),
         (make_change(ci_low=None, ci_high=None, direction="not known"), UNKNOWN),
         (make_change(direction="not known"), UNKNOWN),
@@ -144,15 +144,15 @@ def test_rounding_stays_within_a_twentieth_of_the_estimate(estimate, down, up):
         ),
         (
             make_change(change=3.0, ci_low=1.2, ci_high=60.1),
-            "up: too few site-days for a useful interval",
+            "rising: too few site-days for a useful interval",
         ),
         (
             make_change(change=3.62, ci_low=2.38, ci_high=5.49),
-            "up: 3.6 times (95 % CI 2.4–5.5)",
+            "rising: 3.6 times (95 % CI 2.4–5.5)",
         ),
         (
             make_change(form="difference", change=0.05, ci_low=-0.004, ci_high=0.0),
-            "up: +5 points (95 % CI −0.4 to 0)",
+            "rising: +5 points (95 % CI −0.4 to 0)",
         ),
         (make_change(change=None, direction="not known"), UNKNOWN),
         (None, "no week just before to compare with"),

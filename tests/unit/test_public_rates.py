@@ -46,7 +46,10 @@ def level(week, value, se, *, response="encounters", **more):
 
 
 def test_unsure_levels_are_withheld_weeks_ahead_too_and_no_rise_tells_them():
-    lines = [level("W02", 0.4, 0.6), *(level(f"W{week:02d}", 0.4, 0.49) for week in range(3, 8))]
+    lines = [
+        level("2031-W02", 0.4, 0.6),
+        *(level(f"W{week:02d}", 0.4, 0.49) for week in range(3, 8)),
+    ]
     ahead = level(
         "W08", 0.49, 0.8, is_projected=True, reason="still to come", direction="not_known"
     )
@@ -65,7 +68,7 @@ def test_unsure_levels_are_withheld_weeks_ahead_too_and_no_rise_tells_them():
     ("value", "se", "stays"), [(0.73, 0.52, True), (0.9, 4.0, True), (0.1, 0.6, False)]
 )
 def test_shares_are_withheld_by_the_error_of_the_share_and_not_of_its_logit(value, se, stays):
-    trend = table("trend", level("W02", value, se, response="sublegal"))
+    trend = table("trend", level("2031-W02", value, se, response="sublegal"))
     index = table("index", {"response": "sublegal", "index": value, "log_se": se})
     found = shown(trend=trend, index=index)
     assert (found["trend"][0]["level"] is not None) == stays
@@ -73,11 +76,14 @@ def test_shares_are_withheld_by_the_error_of_the_share_and_not_of_its_logit(valu
 
 
 def test_index_beside_the_timing_follows_its_own_error_and_the_index():
-    unsure = {"season": "now", "week": "W02", "response": "encounters", "index": 1.0}
-    sure = unsure | {"week": "W03", "log_se": 0.2}
+    unsure = {"season": "now", "week": "2031-W02", "response": "encounters", "index": 1.0}
+    sure = unsure | {"week": "2031-W03", "log_se": 0.2}
     index = table("index", unsure | {"log_se": 0.7}, sure)
-    keys = ({"season": "now", "week": "W02"}, {"season": "now", "week": "W03", "log_se": 0.2})
-    past = {"season": "past", "week": "W02", "log_se": 0.6, "share": 0.4}
+    keys = (
+        {"season": "now", "week": "2031-W02"},
+        {"season": "now", "week": "2031-W03", "log_se": 0.2},
+    )
+    past = {"season": "past", "week": "2031-W02", "log_se": 0.6, "share": 0.4}
     timing = table("seasonal_pattern", *(one | {"index": 1.0} for one in (*keys, past)))
     found = shown(index=index, seasonal_pattern=timing)["seasonal_pattern"]
     assert [one["index"] for one in found] == [None, 1.0, None]
@@ -114,7 +120,7 @@ def test_kept_rate_goes_where_fish_or_hours_are_withheld():
     lines = [
         {
             "area": area,
-            "week": "W02",
+            "week": "2031-W02",
             "response": "kept",
             "survey_estimate": 0.3,
             "index": 0.3,
@@ -123,8 +129,8 @@ def test_kept_rate_goes_where_fish_or_hours_are_withheld():
         for area in ("A", "B", "C")
     ]
     hidden = [
-        {"area": "A", "week": "W02", "quantity": "kept_fish"},
-        {"area": "B", "week": "W02", "quantity": "angler_hours"},
+        {"area": "A", "week": "2031-W02", "quantity": "kept_fish"},
+        {"area": "B", "week": "2031-W02", "quantity": "angler_hours"},
     ]
     found = shown(withheld=hidden, index=table("index", *lines))["index"]
     assert [one["survey_estimate"] for one in found] == [None, None, 0.3]

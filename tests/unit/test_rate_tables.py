@@ -93,6 +93,7 @@ def test_index_follows_the_truth_at_one_mix_and_trend_and_words_follow_it():
     kept = index[index["response"] == "kept"]
     assert (kept["survey_low"] < kept["survey_estimate"]).all()
     assert (kept["survey_estimate"] < kept["survey_high"]).all()
+    assert_changes_are_those_of_the_week_page(index)
     trend = found["trend"]
     last = trend[
         trend["area"].isna() & (trend["response"] == "encounters") & ~trend["is_projected"]
@@ -107,6 +108,26 @@ def test_index_follows_the_truth_at_one_mix_and_trend_and_words_follow_it():
     assert models.groupby("response")["is_chosen"].sum().eq(1).all()
     assert {"zero-inflated", "hurdle", "poisson", "usual"} <= set(models["candidate"])
     assert said[-1] == "comparing with past seasons"
+
+
+def assert_changes_are_those_of_the_week_page(index):
+    """A change is its ratio to the week before, its word whether the interval holds no change."""
+    for (_, response), lines in index.groupby(["area", "response"], dropna=False):
+        is_share = response == "sublegal"
+        now, before = (
+            lines["survey_estimate"].to_numpy()[1:],
+            lines["survey_estimate"].to_numpy()[:-1],
+        )
+        said = lines.iloc[1:]
+        expected = now - before if is_share else now / before
+        assert said["survey_change"].to_numpy() == pytest.approx(expected)
+        same = 0.0 if is_share else 1.0
+        low, high = said["survey_change_low"].to_numpy(), said["survey_change_high"].to_numpy()
+        words = np.where(low > same, "up", np.where(high < same, "down", "no_clear_change"))
+        has = np.isfinite(low)
+        assert has.any()
+        assert (words == said["survey_direction"].to_numpy())[has].all()
+        assert lines["survey_direction"].isna().iloc[0]
 
 
 def test_all_areas_stay_level_when_an_area_with_more_fish_opens():
