@@ -125,7 +125,7 @@ def word_of(line: Line | None) -> str:
 
 def _answer_of(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     headline = _headline(index, records.newest(rates, response, area), area, response)
-    return f"{headline}{_none(rates, area, response)}{_second(rates, area, response)}"
+    return f"{headline}{_none(rates, area, response)}\n\n{_second(rates, area, response)}"
 
 
 def _headline(index: BulletinIndex, line: Line | None, area: str | None, response: str) -> str:
@@ -141,7 +141,7 @@ def _headline(index: BulletinIndex, line: Line | None, area: str | None, respons
         "falling": f"{verb} **falling**",
         "no clear change": f"{shows} **no clear change**",
     }.get(word)
-    size = _shift_of(line)
+    size = f" ({numbers.plain(_shift_of(line))})" if _shift_of(line) else ""
     pronoun = "it" if response == SHARE else "they"
     change = f"{pronoun} {said}{size}" if said else "the change is **not known**"
     return (
@@ -151,7 +151,7 @@ def _headline(index: BulletinIndex, line: Line | None, area: str | None, respons
 
 
 def _shift_of(line: Line) -> str:
-    """Return the change from the week before with its interval in brackets; empty without one."""
+    """Return the change from the week before with its interval; empty without one."""
     ends = [line[f"survey_change{end}"] for end in ("", "_low", "_high")]
     if any(one is None for one in ends) or line["ci_level"] is None:
         return ""
@@ -159,7 +159,7 @@ def _shift_of(line: Line) -> str:
     amount, low, high = (signed(one if is_share else one - 1) for one in ends)
     unit = " points" if is_share else PERCENT
     level = numbers.level(line["ci_level"])
-    return numbers.plain(f" ({amount}{unit}, {level} CI {low} to {high}{'' if is_share else unit})")
+    return f"{amount}{unit}, {level} CI {low} to {high}{'' if is_share else unit}"
 
 
 def _second(rates: Rates, area: str | None, response: str) -> str:
@@ -167,10 +167,10 @@ def _second(rates: Rates, area: str | None, response: str) -> str:
     line = records.latest(rates, response, area)
     named = "Second figure, the smoothed trend of the standardised rate"
     if line is None or line["level"] is None:
-        return f" {named}: none can be given ({numbers.plain(why_none(line))})."
+        return f"{named}: none can be given ({numbers.plain(why_none(line))})."
     level = records.level(line)
     return (
-        f" {named}: **{level.words}** {numbers.plain(level.bracket(line['ci_level']))} in week "
+        f"{named}: **{level.words}** {numbers.plain(level.bracket(line['ci_level']))} in week "
         f"{line['week']}{_against(rates, line)}.{_outlook(rates, line)}"
     )
 
@@ -267,7 +267,7 @@ def table(index: BulletinIndex, rates: Rates, areas: Sequence[str], *, response:
 def _line(index: BulletinIndex, rates: Rates, area: str | None, response: str) -> str:
     line, newest = records.latest(rates, response, area), records.newest(rates, response, area)
     week = "" if newest is None else str(newest["week"])
-    size = "" if newest is None else _shift_of(newest).strip(" ()").replace("\\", "")
+    size = "" if newest is None else _shift_of(newest)
     inside = [
         _word(newest) + html_tables.small(size),
         _raw(rates, response, area, week),
