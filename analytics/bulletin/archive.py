@@ -28,6 +28,7 @@ from analytics.estimates.schemas import (
     COVERAGE_SCHEMA,
     HEAPING_SCHEMA,
     STRATUM_SCHEMA,
+    VARIANCE_SCHEMA,
 )
 from analytics.findings import FINDING_SCHEMA
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
@@ -86,6 +87,7 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "alternative_estimates": ALTERNATIVE_SCHEMA,
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
+    "variance_budget": VARIANCE_SCHEMA,
 }
 #: Tables that a bulletin has as fields of their own.
 FIELDS = tuple(TABLE_SCHEMAS)
@@ -214,6 +216,7 @@ class Bulletin:
     alternative_estimates: pa.Table = field(default_factory=ALTERNATIVE_SCHEMA.empty_table)
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
+    variance_budget: pa.Table = field(default_factory=VARIANCE_SCHEMA.empty_table)
     released: Mapping[str, pa.Table] = field(default_factory=dict)
     rates: Mapping[str, pa.Table] = field(default_factory=dict)
     outlook: Mapping[str, pa.Table] = field(default_factory=dict)

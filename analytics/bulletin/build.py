@@ -135,6 +135,7 @@ def _made(
         alternative_estimates=alternatives.rows,
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
+        variance_budget=alternatives.variance_budget,
         released=released,
         rates=rates,
         outlook=outlook,

@@ -25,6 +25,7 @@ from analytics.estimates.interview_quality import heaping_test, report_table, un
 from analytics.estimates.sampling_report import uneven_findings
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
 from analytics.estimates.season_survey import prepare_survey
+from analytics.estimates.variance_budget import variance_budget
 from analytics.findings import Finding, Severity
 from analytics.result_table import RESULT_SCHEMA, to_arrow
 from analytics.settings import EffortSource, EstimationSettings
@@ -159,12 +160,14 @@ WIDER: tuple[tuple[str, ...], ...] = (("area",), ("week",), ("season",))
 class AlternativeEstimates:
     """Other estimates of a season, in the schemas of `analytics.estimates.schemas`.
 
+    - `variance_budget`: what the variance of the usual figures is made of.
     - `findings`: why a basis has no rows, and where interviews and counts go ill together.
     """
 
     rows: pa.Table
     coverage: pa.Table
     heaping: pa.Table
+    variance_budget: pa.Table
     findings: tuple[Finding, ...]
 
 
@@ -189,6 +192,7 @@ def alternative_estimates(season: SeasonSurvey, *, level: float = 0.95) -> Alter
         rows=pa.concat_tables(parts),
         coverage=coverage_table(season, level=level),
         heaping=heaping_table(season, level=level),
+        variance_budget=variance_budget(season, level=level),
         findings=tuple(findings),
     )
 

@@ -98,3 +98,20 @@ REPLICATE_SCHEMA = pa.schema(
         ("finite_correction", pa.float64()),  # in the scale; 1 where it is in the weights
     ]
 )
+
+#: What the variance of each season figure is made of, split in several ways; the rows of one area,
+#: quantity and split add up to the variance, the square of ``se``. Strata for all areas together.
+VARIANCE_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("area", pa.string()),  # area fished; null: all areas
+        ("quantity", pa.string()),
+        ("split", pa.string()),  # part | landing_area | week | stratum
+        ("part", pa.string()),  # between_units | within_units | ...; null: of the survey, together
+        ("landing_area", pa.string()),  # of the stratum
+        ("week", pa.string()),  # first week of the stratum
+        ("stratum", pa.string()),
+        ("variance", pa.float64()),
+        ("share", pa.float64()),  # of the variance of the figure
+    ]
+)
