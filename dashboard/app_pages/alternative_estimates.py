@@ -8,15 +8,17 @@ import streamlit as st
 
 from analytics.quantities import QUANTITIES
 from dashboard import filters, html_tables, numbers, page_frame
-from dashboard.alternative_estimates import bases
+from dashboard.alternative_estimates import bases, variance
 from dashboard.alternative_estimates import tables as way_tables
 from dashboard.charts import bars, forest
 from dashboard.charts import bases as chart
+from dashboard.charts import variance as chart_of_variance
 from dashboard.page_frame import Chosen, colours, draw_page, grid, lead
 from dashboard.week import sentences
 
 if TYPE_CHECKING:
     from dashboard.alternative_estimates.bases import Reading, Ways
+    from dashboard.alternative_estimates.variance import Share
     from dashboard.filters import Choice
 
 FIGURES = (
@@ -34,6 +36,9 @@ ASSUMED = (
     "rest on the same interviews, so intervals that overlap do not prove that two ways agree."
 )
 
+#: Ways to split a variance, each with the title of its figure.
+SPLITS = {"part": "By part", "landing_area": "By landing area", "week": "By week"}
+
 
 def _body(chosen: Chosen, ways: Ways) -> None:
     choice = chosen.choice
@@ -44,6 +49,7 @@ def _body(chosen: Chosen, ways: Ways) -> None:
         st.markdown(f"- {numbers.plain(words[:1].upper() + words[1:])}")
     _figures(choice, ways, quantity=quantity)
     _table(choice, ways, quantity=quantity)
+    _variance(choice, quantity=quantity)
     _coverage(choice)
     _reports(choice)
 
@@ -101,6 +107,38 @@ def _uneven(choice: Choice) -> None:
         )
         for words in notes:
             st.markdown(f"- {numbers.plain(words)}.")
+
+
+def _variance(choice: Choice, *, quantity: str) -> None:
+    st.header("What the error is made of", anchor=False)
+    index, table = choice.index, choice.index.bulletin.variance_budget
+    if not table.num_rows:
+        st.markdown("This bulletin was kept without the parts of its variances.")
+        return
+    for area in choice.domains:
+        st.markdown(variance.answer(index, area=area, quantity=quantity))
+    for area in choice.domains:
+        name = numbers.plain(index.name(area)) if len(choice.domains) > 1 else ""
+        splits = [
+            (f"{title}, {name}" if name else title, found, f"{split}-{area or 'all'}")
+            for split, title in SPLITS.items()
+            if (found := variance.shares(index, area=area, quantity=quantity, split=split))
+        ]
+        grid(splits, lambda one: _split(*one))
+    st.caption(
+        "Shares of the variance, the square of the standard error. Each figure adds up to 100 %. "
+        "Areas and weeks are those of the landings sampled."
+    )
+    with st.expander("The table of parts"):
+        st.html(variance.parts_table(index, areas=choice.domains, quantity=quantity))
+    page_frame.download("the parts of every variance", table, choice, "variance_budget")
+
+
+def _split(title: str, found: list[Share], key: str) -> None:
+    st.markdown(f"**{title}**")
+    alt = chart_of_variance.description(found, of=f"Share of the variance {title.lower()}")
+    figure = chart_of_variance.bars(found, palette=colours())
+    page_frame.chart(figure, key=f"variance-{key}", alt=alt)
 
 
 def _coverage(choice: Choice) -> None:

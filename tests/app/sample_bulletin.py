@@ -98,6 +98,7 @@ def make(season: str) -> Bulletin:
         heaping=sample_ways.heaping(
             season, boats=sample_ways.BOATS if season == NOW else sample_ways.FEW
         ),
+        variance_budget=sample_ways.variance_budget(draft.rows, with_data=season == NOW),
         released=sample_released.tables(season, draft.rows, with_data=season == NOW),
         rates=sample_rates.tables(
             season, draft.weeks, tuple(AREAS), CLOSED if season == NOW else ()

@@ -9,7 +9,12 @@ import pyarrow as pa
 
 from analytics.codes import coded
 from analytics.estimates.interview_quality import heaping_test
-from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, COVERAGE_SCHEMA, HEAPING_SCHEMA
+from analytics.estimates.schemas import (
+    ALTERNATIVE_SCHEMA,
+    COVERAGE_SCHEMA,
+    HEAPING_SCHEMA,
+    VARIANCE_SCHEMA,
+)
 from analytics.findings import Finding, Severity
 from tests.app.sample_cases import NO_SITE_DAY, without_estimate
 
@@ -54,6 +59,35 @@ def readings_of(rows: Sequence[Row], *, with_data: bool) -> pa.Table:
             for row in season
         ]
     return pa.Table.from_pylist(lines, schema=ALTERNATIVE_SCHEMA)
+
+
+#: Parts of a variance and their shares; those of deaths have one more, and they halve.
+PARTS = {"between_units": 0.75, "within_units": 0.15, "imputed_strata": 0.10}
+
+
+def variance_budget(rows: Sequence[Row], *, with_data: bool) -> pa.Table:
+    """Return the parts of the variance of season rows, those without an error left out."""
+    lines: list[Row] = []
+    for row in rows if with_data else ():
+        if row["week"] is not None or not row.get("se"):
+            continue
+        is_deaths = row["quantity"].endswith("deaths_fish")
+        half = 0.5 if is_deaths else 1.0
+        rates = [{"split": "part", "part": "mortality_rates", "share": 0.5}] if is_deaths else []
+        splits = [
+            *({"split": "part", "part": part, "share": half * x} for part, x in PARTS.items()),
+            *rates,
+            *(one | {"split": split} for split in ("landing_area", "week") for one in rates),
+            {"split": "landing_area", "landing_area": "A1", "share": 0.6 * half},
+            {"split": "landing_area", "landing_area": "A3", "share": 0.4 * half},
+            *(
+                {"split": "week", "week": f"2036-W{w:02d}", "share": half / 12}
+                for w in range(1, 13)
+            ),
+        ]
+        head = {name: row[name] for name in ("season", "area", "quantity")}
+        lines += [head | one | {"variance": one["share"] * row["se"] ** 2} for one in splits]
+    return pa.Table.from_pylist(lines, schema=VARIANCE_SCHEMA)
 
 
 def coverage(season: str, *, with_data: bool) -> pa.Table:

@@ -10,9 +10,11 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.estimates.schemas import ALTERNATIVE_SCHEMA, HEAPING_SCHEMA
+from analytics.estimates.variance_budget import VariancePart
 from dashboard import bulletin_index, html_tables, numbers, style
 from dashboard.alternative_estimates import bases as ways
 from dashboard.alternative_estimates import tables as way_tables
+from dashboard.alternative_estimates import variance
 from dashboard.charts import bars, forest, theme
 from dashboard.charts import bases as chart
 from tests.app import sample_ways
@@ -72,7 +74,7 @@ def test_an_area_is_asked_alone(open_ways):
     assert "Chinook encounters, Pale Hook," in words
     assert "**300 % higher**, intervals lie apart" in words
     assert "all areas" not in words
-    assert len(page.get("plotly_chart")) == 2 + 2  # its panels, coverage, reports
+    assert len(page.get("plotly_chart")) == 2 + 2 * 3 + 2  # panels, parts, coverage, reports
 
 
 def test_a_quantity_that_reports_do_not_enter_shows_no_assumption(open_ways, index, told):
@@ -243,3 +245,30 @@ def test_an_empty_archive_says_what_to_do(open_ways, tmp_path):
     page = open_ways(folder=tmp_path / "none yet")
     assert not page.exception
     assert "There is no bulletin to show yet" in words_of(page)
+
+
+def test_an_error_is_taken_apart(open_ways, index):
+    page = open_ways()
+    words = answer_of(page, "All areas: ")
+    assert words.startswith(
+        "All areas: **75 %** of the variance comes from **differences between the site-days of a "
+        "stratum**, then 15 % from boats that were not interviewed, 10 % from strata that were not "
+        "sampled. "
+    )
+    assert words.endswith("What would make it smaller: more site-days.")
+    found = variance.shares(index, area=None, quantity=MET, split="week")
+    assert len(found) == variance.MOST_LINES + 1
+    assert found[-1].label == variance.REST
+    assert sum(one.share for one in found) == pytest.approx(1)
+    deaths = variance.shares(index, area=None, quantity="total_deaths_fish", split="landing_area")
+    assert deaths[0].label == "rates of death"
+
+
+def test_every_part_has_words():
+    assert set(variance.PARTS) == {str(one) for one in VariancePart}
+
+
+def test_an_older_bulletin_has_no_parts(open_ways):
+    page = open_ways(season="2034-35")
+    assert not page.exception
+    assert "without the parts of its variances" in words_of(page)

@@ -1,0 +1,124 @@
+"""What the error of a season figure is made of, as lines and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analytics.rounding import percent
+from dashboard import html_tables, numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.bulletin_index import BulletinIndex
+
+#: The parts of a variance in words, short and in a sentence, and what would make each smaller.
+PARTS = {
+    "between_units": (
+        "between site-days",
+        "differences between the site-days of a stratum",
+        "more site-days",
+    ),
+    "within_units": (
+        "boats not interviewed",
+        "boats that were not interviewed",
+        "more interviews a site-day",
+    ),
+    "collapsed_strata": (
+        "strata with one site-day",
+        "strata with one site-day",
+        "a second site-day in strata with one",
+    ),
+    "imputed_strata": (
+        "strata not sampled",
+        "strata that were not sampled",
+        "a site-day in each stratum that had none",
+    ),
+    "borrowed_marked_shares": ("marks not read", "marks that nobody read", "more marks read"),
+    "mortality_rates": ("rates of death", "the rates of death", "rates of death known better"),
+}
+#: Lines of a split that are shown one by one; the others are one line.
+MOST_LINES = 8
+REST = "all others"
+_HEADS = ("Part", "Share of the variance", "What would make it smaller")
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One line of a split: its words and its share of the variance, 0 to 1."""
+
+    label: str
+    share: float
+    part: str = ""
+
+    @property
+    def source(self) -> str:
+        """What the share comes from, in a sentence."""
+        return PARTS.get(self.part, ("", self.label, ""))[1]
+
+    @property
+    def cure(self) -> str:
+        """What would make it smaller; empty where that is not one thing."""
+        return PARTS.get(self.part, ("", "", ""))[2]
+
+
+def shares(index: BulletinIndex, *, area: str | None, quantity: str, split: str) -> list[Share]:
+    """Return a split of the variance of a season figure, the largest share first."""
+    lines = [
+        Share(_label(index, line, split), line["share"], line["part"] or "")
+        for line in index.bulletin.variance_budget.to_pylist()
+        if (line["area"], line["quantity"], line["split"]) == (area, quantity, split)
+    ]
+    found = sorted(lines, key=lambda one: -one.share)
+    if len(found) <= MOST_LINES + 1:
+        return found
+    rest = sum(one.share for one in found[MOST_LINES:])
+    return [*found[:MOST_LINES], Share(REST, rest)]
+
+
+def _label(index: BulletinIndex, line: dict[str, Any], split: str) -> str:
+    if line["part"]:
+        return PARTS.get(line["part"], (line["part"],))[0]
+    if split == "landing_area":
+        return index.name(line["landing_area"])
+    return f"week {line['week']}"
+
+
+def answer(index: BulletinIndex, *, area: str | None, quantity: str) -> str:
+    """Return what most of an error comes from (Markdown)."""
+    found = shares(index, area=area, quantity=quantity, split="part")
+    name = numbers.plain(index.name(area))
+    name = name[:1].upper() + name[1:]
+    if not found:
+        return f"{name}: there is no standard error to take apart."
+    first = found[0]
+    words = f"{name}: **{percent(first.share)}** of the variance comes from **{first.source}**"
+    further = [f"{percent(one.share)} from {one.source}" for one in found[1:] if one.share >= 0.01]
+    words += f", then {', '.join(further)}." if further else "."
+    where = _largest(index, area, quantity, "landing_area")
+    when = _largest(index, area, quantity, "week")
+    if where and when:
+        words += f" Landings in {numbers.plain(where.label)} bring {percent(where.share)} of it, "
+        words += f"{when.label} {percent(when.share)}."
+    return words + (f" What would make it smaller: {first.cure}." if first.cure else "")
+
+
+def _largest(index: BulletinIndex, area: str | None, quantity: str, split: str) -> Share | None:
+    """Return the largest line of a split that lies in strata."""
+    found = shares(index, area=area, quantity=quantity, split=split)
+    return next((one for one in found if not one.part and one.label != REST), None)
+
+
+def parts_table(index: BulletinIndex, *, areas: Sequence[str | None], quantity: str) -> str:
+    """Return the parts of the variance as an HTML table, a domain after the other."""
+    lines: list[str] = []
+    for area in areas:
+        name = index.name(area)
+        lines.append(html_tables.group(_HEADS, name[:1].upper() + name[1:]))
+        found = shares(index, area=area, quantity=quantity, split="part")
+        for one in found:
+            cells = (percent(one.share), html_tables.small(one.cure))
+            lines.append(html_tables.line(_HEADS, one.label, cells))
+        lines += [] if found else [html_tables.words_line(_HEADS, "no standard error")]
+    return html_tables.table(_HEADS, lines)
