@@ -24,6 +24,8 @@ from dashboard.season_limits import records as limits
 
 ARCHIVE = Path(__file__).parent / "old_bulletin"
 NAME = "2035-36.2036-W07.v3"
+#: Tables that came after it.
+LATER = {"variance_budget"}
 
 #: Table and column as they were kept, and as they are read.
 RENAMED = [
@@ -115,7 +117,8 @@ def test_it_is_listed_with_the_tables_of_today_and_kept_anew_in_their_names(
 ) -> None:
     (card,) = archive.list_bulletins(ARCHIVE)
     assert card.schema_version == 1
-    assert set(card.tables) == set(TABLE_SCHEMAS)
+    assert set(card.tables) == set(TABLE_SCHEMAS) - LATER
+    assert all(not bulletin.table(name).num_rows for name in LATER)
     anew = archive.save(tmp_path, bulletin)
     assert anew.schema_version == archive.SCHEMA_VERSION
     read = archive.load(tmp_path, anew.bulletin)
