@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from analytics import findings
 from analytics.bulletin import archive
+from analytics.bulletin.projection_record import with_scores
 from analytics.bulletin.revisions import moved_since
 from analytics.catch_rates.build import rate_tables
 from analytics.data.calendar import season_days
@@ -71,7 +72,8 @@ def make_bulletin(
         store.snapshot(), season=season, through=through, level=level, progress=progress
     )
     progress("comparing with the bulletin before")
-    return archive.save(archive.archive_of(store.path), moved_since(store, bulletin))
+    folder = archive.archive_of(store.path)
+    return archive.save(folder, with_scores(folder, moved_since(store, bulletin)))
 
 
 def bulletin_of(

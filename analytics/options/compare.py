@@ -14,6 +14,7 @@ from analytics.options.area_projection import AreaProjection, CatchCalculator, D
 from analytics.options.assumptions import assumptions_of
 from analytics.options.baseline_arrays import CLASSES, BaselineArrays
 from analytics.options.limit_exceedance import FAN, LimitExceedance, limit_exceedance, quantiles
+from analytics.options.option import Option
 from analytics.options.option_checks import check_options
 from analytics.options.regulations import option_plan, today_plan
 from analytics.options.schemas import (
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analytics.options.baseline import Baseline, Limit
-    from analytics.options.option import Option
     from analytics.options.regulations import RegulationPlan
 
     Floats = NDArray[np.float32]
@@ -131,6 +131,21 @@ def outlook(
 ) -> OptionResults:
     """Return where the season goes under today's rule: the answers with no option."""
     return compare_options(baseline, (), limits, level=level)
+
+
+def ahead_by_week(baseline: Baseline, totals: Sequence[str]) -> dict[str, Floats]:
+    """Return draws of what each week to come brings under today's rule, shape (A, W, D) a total."""
+    scale = _Comparison(baseline, (), baseline.level)
+    option = Option(TODAY)
+    trips = DisplacedEffort(scale.arrays, scale.today, scale.today, option)
+    shape = (len(baseline.areas), len(baseline.weeks), scale.arrays.n_draws)
+    found = {name: np.zeros(shape, dtype=np.float32) for name in totals}
+    for area, plan in enumerate(scale.today):
+        if plan.is_open.any():
+            projection = AreaProjection(scale.calculator, area, trips, option.elasticity)
+            for name in totals:
+                projection.add_by_week(name, found[name][area])
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)

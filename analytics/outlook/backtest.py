@@ -2,117 +2,318 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
-from analytics.catch_rates.schemas import INDEX_SCHEMA
 from analytics.codes import coded, error_code
+from analytics.data.calendar import season_days
 from analytics.errors import BlackmouthError
 from analytics.estimates.estimate import result_rows
 from analytics.estimates.season_survey import prepare_survey
-from analytics.options.compare import outlook
+from analytics.options.compare import ahead_by_week
+from analytics.outlook.calibration import (
+    PastErrors,
+    PlainRule,
+    fair_crps,
+    interval_score,
+    log_error,
+    mixed,
+    plain_rule,
+    widened,
+    with_estimate_error,
+)
 from analytics.outlook.projection import SEED, project_from
-from analytics.outlook.weekly_series import RATE, of_season, past_weekly
+from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.outlook.weekly_series import of_season
 from analytics.settings import EstimationSettings, FishBasis
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from analytics.arrays import Floats
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.options.baseline import Baseline
+    from analytics.outlook.effort_and_rates import Patterns
     from analytics.outlook.weekly_series import WeeklySeries
 
     Row = dict[str, Any]
+    #: An area, None for all, and a quantity.
+    Figure = tuple[str | None, str]
 
 #: Totals that are projected.
 PROJECTED = ("kept_fish", "encounter_fish", "released_sublegal_fish", "total_deaths_fish")
 #: Parts of a season's weeks after which it is projected.
 CUTS = (0.25, 0.5, 0.75)
-LEVELS = (0.8, 0.95)
 #: Draws of a projection: enough for the ends of an interval of 95 %.
 N_DRAWS = 500
+#: How a projection is made: by the model, by the plain rule, by the mixture of both.
+MODEL, PLAIN, MIXTURE = METHODS = ("model", "plain_rule", "mixture")
+ENDS = {"low_95": 0.025, "low_80": 0.1, "high_80": 0.9, "high_95": 0.975}
 #: The classes by size and mark are not projected: what test fishing says of them is not needed.
 _SETTINGS = EstimationSettings(classes=FishBasis.REPORTED)
 
 
-def backtest_rows(
-    season: SeasonSurvey,
-    rates: Mapping[str, pa.Table],
-    *,
-    n_draws: int = N_DRAWS,
-    seed: int = SEED,
-    past: Sequence[WeeklySeries] | None = None,
-    progress: Callable[[str], None] = lambda words: None,
-) -> list[Row]:
-    """Project every past season from a quarter, half and three quarters of its weeks.
+@dataclass(frozen=True, slots=True, eq=False)
+class SeasonTotals:
+    """How the totals of a complete season came in: cumulated shares over its fishing days.
 
-    Each projection knows the season through its week and the seasons before. The index of a past
-    season is that of the complete season, cut at the week; the sublegal share is the survey's own.
-    Rows are of `BACKTEST_SCHEMA`; where a season cannot be projected, one with the reason.
+    - `days_past`: by area, the part of its open days that was past at the end of each week, (T,).
+    - `share`: by area and quantity, the part of the total that had come by then, (T,).
     """
-    known = past_weekly(season.snapshot, season=season.design.season) if past is None else past
-    rows: list[Row] = []
-    for number, one in enumerate(known):
-        progress(f"projecting {one.season} from earlier weeks")
-        rows += _season_rows(
-            _Past(season.snapshot, known[:number], one, rates, n_draws=n_draws, seed=seed + number)
-        )
-    return rows
+
+    season: str
+    days_past: Mapping[str | None, Floats]
+    share: Mapping[Figure, Floats]
+
+    def at(self, figure: Figure, days_past: float) -> float:
+        """Return the part of a total that had come when a part of the open days was past."""
+        days, share = self.days_past.get(figure[0]), self.share.get(figure)
+        if days is None or share is None or not np.isfinite(days_past):
+            return float("nan")
+        return float(np.interp(days_past, np.append(0.0, days), np.append(0.0, share)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Past:
-    """A past season to be projected, with what was known before it."""
+class Backtest:
+    """Rows of `BACKTEST_SCHEMA`, the errors behind them, and how past seasons' totals came in."""
 
-    snapshot: Snapshot
-    before: Sequence[WeeklySeries]
-    weekly: WeeklySeries
-    rates: Mapping[str, pa.Table]
-    n_draws: int
-    seed: int
+    rows: list[Row]
+    errors: PastErrors
+    past: list[SeasonTotals]
 
-    def cuts(self) -> list[str]:
-        """Return the weeks after which the season is projected."""
-        weeks = self.weekly.weeks
-        at = [round(part * len(weeks)) - 1 for part in CUTS]
-        return [weeks[one] for one in dict.fromkeys(at) if 0 <= one < len(weeks) - 1]
+    @property
+    def width(self) -> float:
+        """Return the factor of intervals ahead that past errors ask for."""
+        return self.errors.width()
 
-    def tables(self, through: str) -> dict[str, pa.Table]:
-        """Return the tables of rates as they were known in a week."""
-        timing = self.rates.get("seasonal_pattern")
-        if timing is None:
-            return {}
-        one = self.weekly
+    def plain(self, figure: Figure, to_date: Row, days_past: float) -> PlainRule | None:
+        """Return the plain rule's projection of what is still to come of a figure."""
+        value, se = to_date.get("estimate"), to_date.get("se")
+        if not value:
+            return None
+        shares = np.array([one.at(figure, days_past) for one in self.past])
+        return plain_rule(value, shares, cv2=(se / value) ** 2 if se else 0.0)
+
+
+def backtest(
+    season: SeasonSurvey,
+    past: Sequence[WeeklySeries],
+    *,
+    n_draws: int = N_DRAWS,
+    seed: int = SEED,
+    progress: Callable[[str], None] = lambda words: None,
+) -> Backtest:
+    """Project every past season from a quarter, half and three quarters of its weeks.
+
+    Each projection knows the season through its week, at the survey's own weekly rates and shares,
+    and the other past seasons, `past`. What is judged is what was still to come: the estimate of
+    the complete season less that to date, which shares no sample with the projection, against draws
+    with the error of that estimate. The width of intervals and the weights of the mixture are those
+    of the other seasons.
+    """
+    seasons: list[_PastSeason] = []
+    for number, one in enumerate(past):
+        progress(f"projecting {one.season} from earlier weeks")
+        others = [other for other in past if other is not one]
+        seasons.append(
+            _PastSeason(season.snapshot, others, one, n_draws=n_draws, seed=seed + number)
+        )
+    totals = [one.totals for one in seasons if one.totals is not None]
+    for each in seasons:
+        each.project([other for other in totals if other.season != each.weekly.season])
+    errors = _errors(seasons)
+    rows = [
+        row
+        for number, one in enumerate(seasons)
+        for row in one.rows(errors.width(without=number), errors.weight(without=number))
+    ]
+    return Backtest(rows, errors, totals)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """A past season projected from one week: draws of what was still to come, and what came."""
+
+    through: str
+    to_date: Mapping[Figure, float | None]
+    draws: Mapping[Figure, Floats]
+    plain: Mapping[Figure, PlainRule | None]
+    cv2: Mapping[Figure, float]
+
+
+class _PastSeason:
+    """A past season to be projected, with what is known of the others."""
+
+    def __init__(
+        self,
+        snapshot: Snapshot,
+        others: Sequence[WeeklySeries],
+        weekly: WeeklySeries,
+        *,
+        n_draws: int,
+        seed: int,
+    ) -> None:
+        self.others, self.weekly, self.n_draws, self.seed = others, weekly, n_draws, seed
+        self.reason, self.totals = "", None
+        self.final: dict[Figure, Row] = {}
+        self.made: list[_Cut | Row] = []
+        try:
+            self.alone = _alone(snapshot, weekly.season)
+            complete = prepare_survey(self.alone, season=weekly.season, settings=_SETTINGS)
+        except BlackmouthError as error:
+            self.reason = error_code(error)
+            return
+        self.final = _figures(area_rows(complete))
+        self.totals = season_totals(complete, self.final)
+
+    def project(self, others: Sequence[SeasonTotals]) -> None:
+        """Project the season from each of its cuts."""
+        patterns: Patterns = {}
+        for through in [] if self.reason else _cuts(self.weekly.weeks):
+            try:
+                self.made.append(self._cut(through, others, patterns))
+            except BlackmouthError as error:
+                self.made.append({"through": through, "reason": error_code(error)})
+
+    def _cut(self, through: str, others: Sequence[SeasonTotals], patterns: Patterns) -> _Cut:
+        known = prepare_survey(
+            self.alone, season=self.weekly.season, through=through, settings=_SETTINGS
+        )
+        rows = area_rows(known)
+        result = project_from(
+            known,
+            {},
+            n_draws=self.n_draws,
+            seed=self.seed,
+            rows=rows,
+            past=self.others,
+            patterns=patterns,
+        )
+        so_far, past = _figures(rows), days_past(known)
+        beside = Backtest([], _NO_ERRORS, list(others))
+        draws = ahead_of_season(result.baseline)
+        return _Cut(
+            through,
+            to_date={figure: row["estimate"] for figure, row in so_far.items()},
+            draws=draws,
+            plain={
+                figure: beside.plain(figure, so_far[figure], past.get(figure[0], np.nan))
+                for figure in draws
+                if figure in so_far
+            },
+            cv2={figure: self._cv2(figure, so_far.get(figure, {})) for figure in draws},
+        )
+
+    def came(self, cut: _Cut, figure: Figure) -> float | None:
+        """Return the estimate of what came after a cut."""
+        final, to_date = self.final.get(figure, {}).get("estimate"), cut.to_date.get(figure)
+        return None if final is None or to_date is None else max(final - to_date, 0.0)
+
+    def _cv2(self, figure: Figure, so_far: Row) -> float:
+        """Return the relative variance of the estimate of what came: strata of weeks are apart."""
+        final = self.final.get(figure, {})
+        came = (final.get("estimate") or 0.0) - (so_far.get("estimate") or 0.0)
+        variance = (final.get("se") or 0.0) ** 2 - (so_far.get("se") or 0.0) ** 2
+        return max(variance, 0.0) / came**2 if came > 0 else 0.0
+
+    def rows(self, width: float, weight: float) -> list[Row]:
+        """Return the rows of every cut, figure and method."""
+        names: Row = {"season": self.weekly.season}
+        if self.reason:
+            return [names | {"reason": self.reason}]
         rows = []
-        for row in timing.to_pylist():
-            mine = row["season"] == one.season and row["week"] <= through
-            if not mine or row["area"] not in one.areas or row["week"] not in one.weeks:
+        rng = np.random.default_rng(self.seed)
+        for cut in self.made:
+            if isinstance(cut, dict):
+                rows.append(names | cut)
                 continue
-            cell = one.areas.index(row["area"]), one.weeks.index(row["week"])
-            se = row.get("log_se") or float(np.sqrt(one.variance[RATE][cell]))
-            if row["index"] is None or not np.isfinite(se):
-                continue
-            rest = {"response": "encounters", "log_se": se, "reason": ""}
-            rows.append({name: row[name] for name in ("season", "area", "week", "index")} | rest)
-        return {
-            "index": pa.Table.from_pylist(rows, schema=INDEX_SCHEMA),
-            "seasonal_pattern": timing,
-        }
+            for figure in cut.draws:
+                every = {"through": cut.through, "area": figure[0], "quantity": figure[1]}
+                rows += [
+                    names | every | row for row in self._scored(cut, figure, width, weight, rng)
+                ]
+        return rows
+
+    def _scored(
+        self, cut: _Cut, figure: Figure, width: float, weight: float, rng: np.random.Generator
+    ) -> list[Row]:
+        """Return the rows of one figure, one a method."""
+        to_date, final = cut.to_date.get(figure), self.final.get(figure, {}).get("estimate")
+        base: Row = {"to_date": to_date, "final": final, "reason": ""}
+        model = widened(cut.draws[figure], width)
+        if to_date is None or not np.isfinite(model).all():
+            return [base | {"method": MODEL, "reason": coded("area_unknown_then")}]
+        came = self.came(cut, figure)
+        rule = cut.plain.get(figure)
+        found = {MODEL: model}
+        if rule is not None and (model > 0).all():
+            plain = rule.draws(len(model))
+            found |= {PLAIN: plain, MIXTURE: mixed(model, plain, weight)}
+        rows = []
+        for method, draws in found.items():
+            shown = with_estimate_error(draws, cut.cv2[figure], rng)
+            row = base | {"method": method, "projected_total": to_date + float(draws.mean())}
+            ends = np.quantile(shown, list(ENDS.values()))
+            row |= {name: to_date + float(end) for name, end in zip(ENDS, ends, strict=True)}
+            rows.append(row if came is None else row | scores(shown, came))
+        return rows
 
 
-def _season_rows(past: _Past) -> list[Row]:
-    names: Row = {"season": past.weekly.season, "reason": ""}
-    try:
-        alone = _alone(past.snapshot, past.weekly.season)
-        complete = prepare_survey(alone, season=past.weekly.season, settings=_SETTINGS)
-    except BlackmouthError as error:
-        return [names | {"reason": error_code(error)}]
-    final = _finals(complete)
-    return [names | row for cut in past.cuts() for row in _cut_rows(past, alone, cut, final)]
+def scores(draws: Floats, came: float) -> Row:
+    """Return the scores of draws of what was to come, in the units of the figure."""
+    low_95, low_80, high_80, high_95 = np.quantile(draws, list(ENDS.values()))
+    return {
+        "crps": float(fair_crps(draws, came)),
+        "interval_score_80": float(interval_score(low_80, high_80, came, level=0.8)),
+        "interval_score_95": float(interval_score(low_95, high_95, came, level=0.95)),
+    }
+
+
+_NO_ERRORS = PastErrors(*(np.full((0, 1), np.nan) for _ in range(3)))
+
+
+def _errors(seasons: Sequence[_PastSeason]) -> PastErrors:
+    """Return the log errors of all areas together, K seasons by three cuts and four totals."""
+    shape = (len(seasons), len(CUTS), len(PROJECTED))
+    model, sd, plain = (np.full(shape, np.nan) for _ in range(3))
+    for k, one in enumerate(seasons):
+        cuts = [cut for cut in one.made if isinstance(cut, _Cut)]
+        for c, cut in enumerate(cuts[: len(CUTS)]):
+            for q, name in enumerate(PROJECTED):
+                figure: Figure = (None, name)
+                came, draws = one.came(cut, figure), cut.draws.get(figure)
+                if not came or draws is None or not np.isfinite(draws).all():
+                    continue
+                error, of_draws = log_error(draws, came)
+                model[k, c, q] = error
+                sd[k, c, q] = np.sqrt(of_draws**2 + np.log1p(cut.cv2[figure]))
+                rule = cut.plain.get(figure)
+                if rule is not None:
+                    plain[k, c, q] = np.log(came) - rule.log_mean
+    flat = (len(seasons), len(CUTS) * len(PROJECTED))
+    return PastErrors(model.reshape(flat), sd.reshape(flat), plain.reshape(flat))
+
+
+def ahead_of_season(baseline: Baseline) -> dict[Figure, Floats]:
+    """Return draws of what is still to come of every total, by area and of all areas, (D,)."""
+    found: dict[Figure, Floats] = {}
+    for name, draws in ahead_by_week(baseline, PROJECTED).items():
+        of_area = draws.sum(axis=1, dtype=np.float64)
+        for area, mine in zip(
+            (*baseline.areas, None), (*of_area, of_area.sum(axis=0)), strict=True
+        ):
+            found[area, name] = mine
+    return found
+
+
+def _cuts(weeks: Sequence[str]) -> list[str]:
+    """Return the weeks after which a season is projected."""
+    at = [round(part * len(weeks)) - 1 for part in CUTS]
+    return [weeks[one] for one in dict.fromkeys(at) if 0 <= one < len(weeks) - 1]
 
 
 def _alone(snapshot: Snapshot, season: str) -> Snapshot:
@@ -122,61 +323,41 @@ def _alone(snapshot: Snapshot, season: str) -> Snapshot:
     return replace(found, tables=dict(found.tables) | none)
 
 
-def _finals(season: SeasonSurvey) -> dict[tuple[str | None, str], float | None]:
-    return {
-        (row["area"], row["quantity"]): row["estimate"]
-        for by in ("area", "season")
-        for row in result_rows(season, by=(by,), level=0.95)
-        if row["quantity"] in PROJECTED
-    }
+def _figures(rows: Iterable[Row]) -> dict[Figure, Row]:
+    """Return the season rows of projected totals by area and of all areas."""
+    return {key: row for key, row in rows_by_area(rows).items() if key[1] in PROJECTED}
 
 
-def _cut_rows(
-    past: _Past, alone: Snapshot, through: str, final: Mapping[tuple[str | None, str], float | None]
-) -> Iterator[Row]:
-    """Yield the rows of a season projected from one week."""
-    try:
-        known = prepare_survey(
-            alone, season=past.weekly.season, through=through, settings=_SETTINGS
-        )
-        result = project_from(
-            known, past.tables(through), n_draws=past.n_draws, seed=past.seed, past=past.before
-        )
-        answers = [outlook(result.baseline, (), level=level).figures for level in LEVELS]
-    except BlackmouthError as error:
-        yield {"through": through, "reason": error_code(error)}
-        return
-    so_far = _so_far(result.baseline)
-    narrow, wide = (
+def days_past(season: SeasonSurvey) -> dict[str | None, float]:
+    """Return the part of each area's open days, None for all, that the data cover."""
+    days = season_days(season.snapshot, season.design.season)
+    is_past = days["week"] <= season.design.through
+    found: dict[str | None, float] = {None: float(is_past.mean())}
+    return found | {str(area): float(mine.mean()) for area, mine in is_past.groupby(days["area"])}
+
+
+def season_totals(season: SeasonSurvey, final: Mapping[Figure, Row]) -> SeasonTotals:
+    """Return how the totals of a complete season came in, from its rows by area and week."""
+    days = season_days(season.snapshot, season.design.season)
+    weeks = sorted({*days["week"], *season.design.weeks})
+    of_week: dict[Figure, Floats] = defaultdict(lambda: np.zeros(len(weeks)))
+    for row in result_rows(season, by=("area", "week"), level=0.95):
+        if row["quantity"] in PROJECTED and row["estimate"] is not None:
+            at = weeks.index(row["week"])
+            for area in (row["area"], None):
+                of_week[area, row["quantity"]][at] += row["estimate"]
+    past: dict[str | None, Floats] = {}
+    for area in (None, *sorted({str(one) for one in days["area"]})):
+        mine = days if area is None else days[days["area"] == area]
+        count = mine["week"].value_counts()
+        opened = np.cumsum([float(count.get(week, 0)) for week in weeks])
+        past[area] = opened / max(float(opened[-1]), 1.0)
+    return SeasonTotals(
+        season.design.season,
+        past,
         {
-            (row["area"], row["quantity"]): row
-            for row in table.to_pylist()
-            if row["quantity"] in PROJECTED
-        }
-        for table in answers
+            figure: np.cumsum(each) / each.sum()
+            for figure, each in of_week.items()
+            if figure in final and each.sum() > 0
+        },
     )
-    for key, row in narrow.items():
-        area, quantity = key
-        yield {
-            "through": through,
-            "area": area,
-            "quantity": quantity,
-            "to_date": so_far.get(key),
-            "projected_total": row["estimate"],
-            "low_80": row["ci_low"],
-            "high_80": row["ci_high"],
-            "low_95": wide[key]["ci_low"],
-            "high_95": wide[key]["ci_high"],
-            "final": final.get(key),
-            "reason": "" if row["estimate"] is not None else coded("area_unknown_then"),
-        }
-
-
-def _so_far(baseline: Baseline) -> dict[tuple[str | None, str], float | None]:
-    """Return the totals so far, which the draws have for their means."""
-    found: dict[tuple[str | None, str], float | None] = {}
-    for name in PROJECTED:
-        means = baseline.to_date[name].mean(axis=0, dtype=np.float64)
-        for area, mean in zip((*baseline.areas, None), (*means, means.sum()), strict=True):
-            found[area, name] = float(mean) if np.isfinite(mean) else None
-    return found

@@ -9,11 +9,13 @@ import pyarrow as pa
 
 from analytics.catch_limits import TOTALS
 from analytics.codes import coded, section_of
+from analytics.data.calendar import season_days
 from analytics.estimates.estimate import result_rows
 from analytics.options.baseline_io import to_table
 from analytics.options.compare import TODAY, outlook
 from analytics.options.schemas import DRAW_SCHEMA
-from analytics.outlook.backtest import backtest_rows
+from analytics.outlook.backtest import backtest
+from analytics.outlook.issued import projection_rows
 from analytics.outlook.limit_status import (
     ASSUMED,
     past_rows,
@@ -27,6 +29,7 @@ from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_se
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
 from analytics.outlook.schemas import OUTLOOK_SCHEMAS
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
+from analytics.outlook.weekly_series import past_weekly
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -76,23 +79,35 @@ def limit_tables(
         In `OUTLOOK_SCHEMAS`. Draws are empty where no total so far is a number, as in a season
         of convenience; limits need none.
     """
-    progress("drawing the season so far and the days to come")
     known = list(rows) if rows is not None else _all_rows(season, level)
-    result = project_from(season, rates, n_draws=n_draws, seed=seed, level=level, rows=known)
+    past = past_weekly(season.snapshot, season=season.design.season) if _is_open(season) else []
+    tested = backtest(season, past, seed=seed, progress=progress)
+    progress("drawing the season so far and the days to come")
+    result = project_from(
+        season,
+        rates,
+        n_draws=n_draws,
+        seed=seed,
+        level=level,
+        rows=known,
+        past=past,
+        width=tested.width,
+    )
     limits = limits_of_season(
         season.snapshot, season=season.design.season, areas=result.baseline.areas
     )
     progress("holding the season against its limits")
     status, paths = status_and_paths(season, result, limits, known, level=level)
-    progress("projecting past seasons from earlier weeks")
-    backtest = backtest_rows(season, rates, seed=seed, past=result.past, progress=progress)
     is_known = _has_totals(known)
     assumed = [*(ASSUMED if limits else ()), *result.assumed]
+    if past:
+        assumed.append(coded("width_of_errors", factor=f"{tested.width:.2f}", n=len(past)))
     assumed += [] if is_known else [coded("no_draws_kept")]
     made: dict[str, list[Row]] = {
         "limit_status": status,
         "limit_paths": paths,
-        "backtest": backtest,
+        "backtest": tested.rows,
+        "projections": projection_rows(season, result, tested, known, rates.get("trend")),
         "assumptions": [{"topic": _topic(one), "words": one} for one in assumed],
     }
     tables = {
@@ -100,6 +115,12 @@ def limit_tables(
         for name, found in made.items()
     }
     return tables | {"draws": to_table(result.baseline) if is_known else DRAW_SCHEMA.empty_table()}
+
+
+def _is_open(season: SeasonSurvey) -> bool:
+    """Return whether open days are still to come; a season that is over is not projected."""
+    days = season_days(season.snapshot, season.design.season)
+    return bool(days["week"].max() > season.design.through)
 
 
 def _topic(cell: str) -> str:

@@ -9,7 +9,13 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 if TYPE_CHECKING:
+    from typing import Any, TypeVar
+
+    from numpy.typing import NDArray
+
     from analytics.arrays import Floats
+
+    FloatArray = TypeVar("FloatArray", bound=NDArray[np.floating[Any]])
 
 #: Seasons that count as having had a width factor of 1, and between which bounds it may lie. Our
 #: choice, no source.
@@ -91,7 +97,7 @@ def mixture_weight(first: Floats, second: Floats) -> float:
         none.
     """
     both = np.isfinite(first) & np.isfinite(second)
-    n = int(both.reshape(len(both), -1).any(axis=1).sum())
+    n = int(both.any(axis=tuple(range(1, both.ndim))).sum())
     if n < LEAST_SEASONS:
         return 0.5
     one, other = first[both], second[both]
@@ -180,7 +186,9 @@ def quantile_crps(values: Floats, probs: Floats, came: Floats | float) -> Floats
     return np.asarray(crps_quantile(came, values, probs, backend="numpy"))
 
 
-def interval_score(low: Floats, high: Floats, came: Floats, *, level: float) -> Floats:
+def interval_score(
+    low: Floats | float, high: Floats | float, came: Floats | float, *, level: float
+) -> Floats:
     r"""Return ``(u - l) + 2/alpha ((l - y)^+ + (y - u)^+)``, alpha = 1 - level.
 
     Gneiting & Raftery 2007, Strictly proper scoring rules, section 6.2 (citation seen); by
@@ -216,11 +224,12 @@ def log_error(draws: Floats, came: float) -> tuple[float, float]:
     return float(np.log(came / middle)), sd
 
 
-def widened(draws: Floats, factor: float) -> Floats:
+def widened(draws: FloatArray, factor: float) -> FloatArray:
     """Return draws with their logs' distance from the median times a factor, along axis 0."""
     if factor == 1.0:
         return draws
     middle = np.median(draws, axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         found = middle * (draws / middle) ** factor
-    return np.where(middle > 0, found, draws)
+    found = np.where(middle > 0, found, draws)
+    return found.astype(draws.dtype)  # type: ignore[return-value]

@@ -16,6 +16,7 @@ from analytics.errors import UsageError
 from analytics.fish.lengths import measured_fish
 from analytics.models import fit_censored_catch
 from analytics.options.baseline import Baseline
+from analytics.outlook.calibration import widened
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.season_calendar import AFTER_CLOSE, MOST_WEEKS, season_calendar
 from analytics.outlook.to_date_draws import to_date_draws
@@ -58,6 +59,20 @@ class Projection:
     sublegal: Float32
     assumed: tuple[str, ...]
 
+    def widened(self, factor: float) -> Projection:
+        """Return the same medians with logs, and logits of shares, as many times as far off."""
+        if factor == 1.0:
+            return self
+        with np.errstate(divide="ignore", invalid="ignore"):
+            odds = widened(self.sublegal / (1 - self.sublegal), factor)
+            share = np.where(np.isfinite(odds), odds / (1 + odds), self.sublegal)
+        return replace(
+            self,
+            effort=widened(self.effort, factor).astype(np.float32),
+            rate=widened(self.rate, factor).astype(np.float32),
+            sublegal=share.astype(np.float32),
+        )
+
 
 def project_season(
     season: SeasonSurvey,
@@ -68,6 +83,7 @@ def project_season(
     weeks: Sequence[str],
     rng: np.random.Generator,
     past: Sequence[WeeklySeries] | None = None,
+    patterns: Patterns | None = None,
 ) -> Projection:
     """Draw what is to come of a season on N consecutive days after its data, in their W weeks.
 
@@ -83,7 +99,9 @@ def project_season(
     )
     if past is None:
         past = past_weekly(season.snapshot, season=season.design.season)
-    return project_weekly(now, past, to_date.to_date, rates, days=days, weeks=weeks, rng=rng)
+    return project_weekly(
+        now, past, to_date.to_date, rates, days=days, weeks=weeks, rng=rng, patterns=patterns
+    )
 
 
 def project_weekly(
@@ -241,12 +259,15 @@ def project_from(
     level: float = 0.95,
     rows: Iterable[Row] | None = None,
     past: Sequence[WeeklySeries] | None = None,
+    patterns: Patterns | None = None,
+    width: float = 1.0,
 ) -> ProjectionResult:
     """Draw a season so far and its days to come, D draws.
 
     The same data and seed give the same draws. `rates` are the bulletin's tables of modelled rates,
     `rows` as in `to_date_draws`, `past` the weekly figures of the seasons before where they are at
-    hand.
+    hand and `patterns` what was made of them; `width` is the factor of all that is ahead about its
+    median, on the log scale.
     """
     so_far, boat, to_come, lengths = (
         np.random.default_rng(one) for one in np.random.SeedSequence(seed).spawn(4)
@@ -260,8 +281,15 @@ def project_from(
         past = past_weekly(season.snapshot, season=name) if len(calendar.days) else []
     boats = boats_of(season, areas=areas, rng=boat, n_draws=n_draws)
     ahead = project_season(
-        season, to_date, rates, days=calendar.days, weeks=calendar.weeks, rng=to_come, past=past
-    )
+        season,
+        to_date,
+        rates,
+        days=calendar.days,
+        weeks=calendar.weeks,
+        rng=to_come,
+        past=past,
+        patterns=patterns,
+    ).widened(width)
     keys = [f"length {area}" for area in ("", *areas)]
     normal = dict(to_date.normal) | {key: lengths.standard_normal(n_draws) for key in keys}
     baseline = _baseline(season, to_date, calendar, ahead=ahead, boats=boats)

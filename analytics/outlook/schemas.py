@@ -49,16 +49,59 @@ LIMIT_PATH_SCHEMA = pa.schema(
     ]
 )
 
-#: Past seasons projected as of earlier weeks, beside what was estimated at their end.
+#: Scores of a projection, in the units of its figure; lower is better.
+SCORES = ("crps", "interval_score_80", "interval_score_95")
+
+#: Past seasons projected as of earlier weeks, beside what was estimated at their end, by method. An
+#: interval is that of the final estimate: to date, and what is to come with the estimate's error.
 BACKTEST_SCHEMA = pa.schema(
     [
         ("season", pa.string()),  # the past one
         ("through", pa.string()),  # week it is projected from
         ("area", pa.string()),  # null: all areas
         ("quantity", pa.string()),
+        ("method", pa.string()),  # model | plain_rule | mixture
         *((name, pa.float64()) for name in ("to_date", "projected_total", "low_80", "high_80")),
         *((name, pa.float64()) for name in ("low_95", "high_95", "final")),
+        *numbers(*SCORES),  # of what was still to come
         ("reason", pa.string()),
+    ]
+)
+
+#: Every projection and trend of a bulletin, one row an output, in the tidy shape of open forecast
+#: hubs: a reference date, a target, a horizon, a place, a type of output, its level, its value.
+PROJECTION_SCHEMA = pa.schema(
+    [
+        ("season", pa.string()),
+        ("through", pa.string()),  # last week of the data
+        ("reference_date", pa.date32()),  # last day of the data
+        ("target", pa.string()),  # a quantity to come after it; or rise_of_<response>
+        ("horizon", pa.int64()),  # weeks from the reference date to the end of the target
+        ("target_end_date", pa.date32()),
+        ("area", pa.string()),  # null: all areas
+        ("method", pa.string()),  # model | plain_rule | mixture
+        ("output_type", pa.string()),  # mean | median | quantile | pmf
+        ("output_level", pa.string()),  # probability of a quantile; category of a pmf
+        ("value", pa.float64()),
+        ("unit", pa.string()),
+    ]
+)
+
+#: Projections of bulletins that were issued, beside what came of them by this one.
+PROJECTION_SCORE_SCHEMA = pa.schema(
+    [
+        *texts("bulletin", "season", "through"),
+        ("reference_date", pa.date32()),
+        ("target", pa.string()),
+        ("horizon", pa.int64()),
+        ("target_end_date", pa.date32()),
+        *texts("area", "method"),
+        *numbers("projected", "median", "low_80", "high_80", "low_95", "high_95"),
+        ("came", pa.float64()),  # estimate of what came; 1 or 0 for a rise
+        ("came_se", pa.float64()),
+        *numbers(*SCORES),
+        ("brier", pa.float64()),  # of the probability of a rise
+        ("direction", pa.string()),  # what the bulletin called it
     ]
 )
 
@@ -70,5 +113,7 @@ OUTLOOK_SCHEMAS: dict[str, pa.Schema] = {
     "limit_paths": LIMIT_PATH_SCHEMA,
     "backtest": BACKTEST_SCHEMA,
     "assumptions": ASSUMPTION_SCHEMA,
+    "projections": PROJECTION_SCHEMA,
+    "projection_scores": PROJECTION_SCORE_SCHEMA,
     "draws": DRAW_SCHEMA,
 }

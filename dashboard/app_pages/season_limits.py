@@ -31,7 +31,8 @@ def _body(chosen: Chosen, found: Standings) -> None:
         _bars(choice, limits)
         _fan(choice, found, limits)
         _table(choice, limits)
-    _fared(choice, found)
+    _accuracy(choice, found)
+    _scores(choice, found)
     panels.assumed(choice, found, "What the numbers ahead rest on")
 
 
@@ -73,7 +74,7 @@ def _table(choice: Choice, limits: Sequence[Line]) -> None:
         download(said, choice.index.bulletin.table(name), choice, name)
 
 
-def _fared(choice: Choice, found: Standings) -> None:
+def _accuracy(choice: Choice, found: Standings) -> None:
     st.header("Projection accuracy", anchor=False)
     st.markdown(backtest.accuracy_answer(found.backtest, is_over=not choice.index.card.preliminary))
     lacking = backtest.not_judged(found.backtest)
@@ -92,6 +93,26 @@ def _fared(choice: Choice, found: Standings) -> None:
         st.caption("1 is what the season came to; each line is one projection.")
         grid(drawn, lambda one: _backtest_panel(choice, *one))
     download("the projections", choice.index.bulletin.table("backtest"), choice, "backtest")
+
+
+def _scores(choice: Choice, found: Standings) -> None:
+    past = backtest.of_past(found.compared)
+    if past:
+        st.markdown("**Beside a plain rule, past seasons**")
+        st.html(backtest.score_table(past))
+        st.caption(backtest.SCORED)
+    bulletin = choice.index.bulletin
+    if not bulletin.table("projections").num_rows:
+        return
+    st.markdown("**Projections in bulletins**")
+    st.markdown(backtest.issued_answer(found.issued))
+    issued = backtest.of_issued(found.issued)
+    if issued:
+        st.html(backtest.score_table(issued))
+    download("projections of this bulletin", bulletin.table("projections"), choice, "projections")
+    if found.issued:
+        table = bulletin.table("projection_scores")
+        download("scores of issued projections", table, choice, "projection_scores")
 
 
 def _backtest_panel(

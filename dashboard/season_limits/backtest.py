@@ -12,6 +12,7 @@ from analytics.rounding import DASH, PERCENT, chance, percent
 from dashboard import html_tables, numbers
 from dashboard.charts.forest import ForestRow
 from dashboard.numbers import Measurement, NumberKind
+from dashboard.season_limits.records import MODEL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,11 +21,29 @@ if TYPE_CHECKING:
 
 HEADS = ("Figure", "Projections", "Inside 80 %", "Inside 95 %", "Typical miss")
 MEANING = (
-    "Each past season was projected to its end as of earlier weeks, with what was known then, and"
-    " set against what was estimated at its end. An 80 % interval should hold 8 of 10. "
-    "Projections of one season are alike, so these rates are rough. This test is easier than a "
-    "real projection: the index of a past season is fitted on the whole of it, the sublegal share"
-    " is the survey's own, and the final estimate shares its sample with the total to date."
+    "Each past season was projected to its end as of earlier weeks, from its own weeks until then "
+    "and from the other past seasons, and set against what was still to come by the estimate at "
+    "its end. That estimate has an error of its own, which the intervals hold. An 80 % interval "
+    "should hold 8 of 10. Projections of one season are alike, so these rates are rough."
+)
+SCORED = (
+    "The plain rule takes what was caught to date and the share of past seasons' totals that had "
+    "come by the same part of their open days. The mixture is between the two, by past errors. "
+    "CRPS (continuous ranked probability score) is the mean miss of a projection, its width "
+    "included, and the interval score the width of the 80 % interval with a penalty for each miss; "
+    "both are in percent of what came, and lower is better."
+)
+METHODS = {MODEL: "Model (used)", "plain_rule": "Plain rule", "mixture": "Mixture of both"}
+#: Whether a level that is called so should prove to have risen.
+RISEN = {"rising": 1.0, "falling": 0.0}
+SCORE_HEADS = (
+    "Projection",
+    "Projections",
+    "Inside 80 %",
+    "Inside 95 %",
+    "Mean error",
+    "CRPS",
+    "Interval score 80 %",
 )
 OVER = (
     "The season is over, so nothing is projected and no projection is tested: its figures are "
@@ -197,3 +216,140 @@ def _dot(line: Line) -> ForestRow:
         thin=(line["low_95"] / final, line["high_95"] / final),
         words=f"expected {fish.figure()} fish\nfinal {fish.shown(final)}",
     )
+
+
+# Scores by method: past seasons, and projections that were issued.
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """One projection of what was to come, beside what came; `figure` tells alike ones apart."""
+
+    method: str
+    figure: tuple[str | None, str]
+    at: tuple[str | None, ...]
+    projected: float
+    came: float
+    inside: tuple[bool, bool]
+    crps: float
+    interval_score: float
+
+
+def of_past(lines: Sequence[Line]) -> list[Scored]:
+    """Return the projections of past seasons that have a score."""
+    found = []
+    for line in judged([one for one in lines if one["crps"] is not None]):
+        to_date = line["to_date"]
+        found.append(
+            Scored(
+                line["method"] or MODEL,
+                (line["area"], line["quantity"]),
+                (line["season"], line["through"]),
+                line["projected_total"] - to_date,
+                line["final"] - to_date,
+                _inside(line, line["final"]),
+                line["crps"],
+                line["interval_score_80"],
+            )
+        )
+    return found
+
+
+def of_issued(lines: Sequence[Line]) -> list[Scored]:
+    """Return the projections of bulletins that have a score."""
+    return [
+        Scored(
+            line["method"],
+            (line["area"], f"{line['target']} {line['horizon']}"),
+            (line["bulletin"], line["through"]),
+            line["projected"],
+            line["came"],
+            _inside(line, line["came"]),
+            line["crps"],
+            line["interval_score_80"],
+        )
+        for line in lines
+        if line["crps"] is not None
+    ]
+
+
+def _inside(line: Line, came: float) -> tuple[bool, bool]:
+    return (
+        line["low_80"] <= came <= line["high_80"],
+        line["low_95"] <= came <= line["high_95"],
+    )
+
+
+def score_table(found: Sequence[Scored]) -> str:
+    """Return how each method did, as HTML: the model on all, and all on those that all have."""
+    of_all = _shared(found)
+    rows = [_score_line(METHODS[MODEL], [one for one in found if one.method == MODEL])]
+    if of_all:
+        rows = [
+            _score_line(words, [one for one in of_all if one.method == method])
+            for method, words in METHODS.items()
+        ]
+    return html_tables.table(SCORE_HEADS, rows)
+
+
+def _shared(found: Sequence[Scored]) -> list[Scored]:
+    """Return the projections that every method made."""
+    methods: dict[tuple[object, ...], set[str]] = defaultdict(set)
+    for one in found:
+        methods[one.figure, one.at].add(one.method)
+    return [one for one in found if len(methods[one.figure, one.at]) == len(METHODS)]
+
+
+def relative(found: Sequence[Scored]) -> tuple[float, float, float] | None:
+    """Return mean error, CRPS and interval score over what came of alike figures on average."""
+    came: dict[tuple[str | None, str], list[float]] = defaultdict(list)
+    for one in found:
+        came[one.figure].append(one.came)
+    size = {figure: fmean(values) for figure, values in came.items()}
+    known = [one for one in found if size[one.figure] > 0]
+    if not known:
+        return None
+    return (
+        fmean((one.projected - one.came) / size[one.figure] for one in known),
+        fmean(one.crps / size[one.figure] for one in known),
+        fmean(one.interval_score / size[one.figure] for one in known),
+    )
+
+
+def _score_line(words: str, found: Sequence[Scored]) -> str:
+    scores = relative(found)
+    if scores is None:
+        return html_tables.line(SCORE_HEADS, words, [DASH] * (len(SCORE_HEADS) - 1))
+    cells = [
+        f"{len(found)}",
+        *(_part(sum(one.inside[at] for one in found), len(found)) for at in (0, 1)),
+        f"{'+' if scores[0] > 0 else ''}{percent(scores[0])}",
+        *(percent(one) for one in scores[1:]),
+    ]
+    return html_tables.line(SCORE_HEADS, words, cells)
+
+
+def issued_answer(lines: Sequence[Line]) -> str:
+    """Return how the projections and the trends of earlier bulletins did (Markdown)."""
+    found = [one for one in of_issued(lines) if one.method == MODEL]
+    if not found:
+        return (
+            "No bulletin in the archive has projected weeks that are over by now: the projections "
+            "of this one are kept and will be scored by later ones."
+        )
+    inside = _part(sum(one.inside[0] for one in found), len(found))
+    bulletins = numbers.count(len({one.at[0] for one in found}), "earlier bulletin")
+    said = (
+        f"Of {numbers.count(len(found), 'projection')} in {bulletins}, **{inside}** came inside "
+        f"their 80{PERCENT} interval."
+    )
+    return " ".join([said, *_calls(lines)])
+
+
+def _calls(lines: Sequence[Line]) -> list[str]:
+    """Return how often a level that was called to rise or fall proved to have done so."""
+    called = [line for line in lines if line["direction"] in RISEN]
+    if not called:
+        return []
+    right = sum(RISEN[line["direction"]] == line["came"] for line in called)
+    return [f"Of {numbers.count(len(called), 'trend')} called, {_part(right, len(called))} held."]

@@ -19,12 +19,16 @@ if TYPE_CHECKING:
 
 Line = dict[str, Any]
 
+#: How the projection that all figures rest on is called; older bulletins name none.
+MODEL = "model"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Standings:
     """The tables of a season's limits: the limit that is reached first on top, `fan` by day.
 
-    `backtest` has past seasons projected as of earlier weeks; `assumed` what the numbers ahead rest
+    `backtest` has past seasons projected as of earlier weeks by the model, `compared` by every
+    method, `issued` what became of projections in bulletins; `assumed` what the numbers ahead rest
     on, by topic.
     """
 
@@ -32,6 +36,8 @@ class Standings:
     fan: Mapping[str, tuple[Line, ...]]
     backtest: tuple[Line, ...]
     assumed: Mapping[str, tuple[str, ...]]
+    compared: tuple[Line, ...] = ()
+    issued: tuple[Line, ...] = ()
 
     def of_areas(self, areas: Sequence[str]) -> tuple[Line, ...]:
         """Return the limits that some areas count against; all where none is given."""
@@ -45,13 +51,16 @@ def read(index: BulletinIndex) -> Standings:
     fan: dict[str, list[Line]] = defaultdict(list)
     for line in sorted(lines_of(index, "limit_paths"), key=lambda one: one["day"] or date.min):
         fan[line["limit_id"]].append(line)
+    past = lines_of(index, "backtest")
     topics: dict[str, list[str]] = defaultdict(list)
     for line in lines_of(index, "assumptions"):
         topics[line["topic"] or ""].append(in_words(index, line["words"] or ""))
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},
-        backtest=tuple(lines_of(index, "backtest")),
+        backtest=tuple(line for line in past if line["method"] in (None, MODEL)),
+        compared=tuple(past),
+        issued=tuple(lines_of(index, "projection_scores")),
         assumed={topic: tuple(words) for topic, words in topics.items()},
     )
 

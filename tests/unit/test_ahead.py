@@ -15,7 +15,7 @@ from analytics.codes import coded, section_of
 from analytics.data.calendar import open_days
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.season_survey import prepare_survey
-from analytics.outlook.backtest import CUTS, PROJECTED, backtest_rows
+from analytics.outlook.backtest import CUTS, METHODS, MODEL, PROJECTED, SeasonTotals, backtest
 from analytics.outlook.day_effects import DayEffects, Weather, day_effects
 from analytics.outlook.effort_and_rates import effort_ahead, rates_ahead, shares_ahead
 from analytics.outlook.projection import project_season, weeks_ahead
@@ -585,19 +585,80 @@ def test_a_backtest_knows_only_what_was_known_then():
     for later in (1.0, 3.0):
         snapshot = two_seasons(later=later)
         season = prepare_survey(snapshot, season="next " + made.SEASON)
-        rows[later] = backtest_rows(season, {}, n_draws=100)
+        past = past_weekly(snapshot, season=season.design.season)
+        rows[later] = backtest(season, past, n_draws=100).rows
     one, other = rows[1.0], rows[3.0]
     assert {row["season"] for row in one} == {made.SEASON}
     assert len(one) == len(CUTS) * len(PROJECTED) * 3
     cuts = sorted({row["through"] for row in one})
     for row, changed in zip(one, other, strict=True):
-        known = [name for name in row if name != "final"]
-        same = [row[name] == changed[name] for name in known]
+        # The intervals hold the error of the final estimate too, and so do scores.
+        known = ("through", "area", "quantity", "method", "to_date", "projected_total", "reason")
         if row["through"] != cuts[-1]:
-            assert all(same)
+            assert [row[name] for name in known] == [changed[name] for name in known]
         if row["quantity"] == "encounter_fish":
             assert changed["final"] > row["final"]
     assert all(row["low_95"] <= row["low_80"] <= row["high_80"] <= row["high_95"] for row in one)
+    # One past season has no other: neither the plain rule nor a mixture is to be had.
+    assert {row["method"] for row in one} == {MODEL}
+    assert all(row["crps"] > 0 and row["interval_score_80"] > 0 for row in one)
+
+
+def test_a_past_season_is_projected_from_the_others_and_scored_beside_the_plain_rule():
+    snapshot = seasons_alike(4)
+    season = prepare_survey(snapshot, season="3 " + made.SEASON)
+    past = past_weekly(snapshot, season=season.design.season)
+    found = backtest(season, past, n_draws=100)
+    methods = {}
+    for row in found.rows:
+        key = tuple(row[name] for name in ("season", "through", "quantity", "area"))
+        methods.setdefault(key, []).append(row["method"])
+    assert len({key[0] for key in methods}) == 3
+    assert all(tuple(each) == METHODS for each in methods.values())
+    assert found.errors.model.shape == (3, len(CUTS) * len(PROJECTED))
+    assert np.isfinite(found.errors.model).all() and np.isfinite(found.errors.plain).all()
+    assert 0.7 <= found.width <= 1.5
+    # What came by three quarters of the open days is more than by a quarter.
+    totals = found.past[0]
+    assert 0 < totals.at((None, "kept_fish"), 0.25) < totals.at((None, "kept_fish"), 0.75) < 1
+    assert totals.at((None, "kept_fish"), 1.0) == pytest.approx(1)
+    assert np.isnan(totals.at((None, "no such"), 0.5))
+
+
+def test_shares_come_by_open_days():
+    totals = SeasonTotals(
+        "one", {None: np.array([0.2, 0.2, 1.0])}, {(None, "kept_fish"): np.array([0.5, 0.5, 1.0])}
+    )
+    assert totals.at((None, "kept_fish"), 0.1) == pytest.approx(0.25)
+    assert totals.at((None, "kept_fish"), 0.6) == pytest.approx(0.75)
+
+
+def seasons_alike(n):
+    """Return a snapshot of some seasons of the same fishery, one a year."""
+    tables = {}
+    for number in range(n):
+        rng = np.random.default_rng([14, number])
+        one = made.sampled(made.simulate_boats(rng), rng)
+        shift = pd.Timedelta(weeks=52 * number)
+        for name, dates, keys in (
+            ("seasons", ["open_date", "close_date"], ["season"]),
+            ("site_days", ["date"], ["sample_id"]),
+            ("interviews", ["date"], ["interview_id", "sample_id"]),
+        ):
+            mine = one[name].to_pandas()
+            for column in dates:
+                mine[column] = (pd.to_datetime(mine[column]) + shift).dt.date
+            for column in keys:
+                mine[column] = f"{number} " + mine[column]
+            if name == "seasons" and number < n - 1:
+                mine["close_date"] = (
+                    pd.to_datetime(made.DAYS[7 * made.N_TOLD - 1].astype(object)) + shift
+                ).date()
+            tables.setdefault(name, []).append(mine)
+    every = {name: one[name] for name in one.tables}
+    for name, parts in tables.items():
+        every[name] = pa.Table.from_pandas(pd.concat(parts), preserve_index=False)
+    return Snapshot.of(every)
 
 
 def test_past_weekly_reads_only_seasons_before():

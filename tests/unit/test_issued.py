@@ -1,0 +1,161 @@
+"""Projections as issued, and their scores by later bulletins, from tables made by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from scipy.special import ndtri
+
+from analytics.catch_rates.schemas import TREND_SCHEMA
+from analytics.estimates.season_survey import prepare_survey
+from analytics.outlook.backtest import ENDS, METHODS, PROJECTED, backtest
+from analytics.outlook.calibration import interval_score
+from analytics.outlook.issued import (
+    PROBS,
+    RISE,
+    Outcome,
+    projection_rows,
+    score_rows,
+)
+from analytics.outlook.projection import project_from
+from analytics.outlook.schemas import PROJECTION_SCHEMA, PROJECTION_SCORE_SCHEMA
+from analytics.outlook.to_date_draws import area_rows
+from analytics.outlook.weekly_series import past_weekly
+from analytics.result_table import RESULT_SCHEMA
+from tests.unit.test_ahead import seasons_alike
+
+SUNDAY = dt.date(2036, 2, 17)
+WEEKS = ("2036-W08", "2036-W09")
+
+
+def issued(middle=100.0, sd=0.2, *, horizon=2):
+    """Return the rows of one projection: lognormal quantiles."""
+    base = {
+        "season": "2035-36",
+        "through": "2036-W07",
+        "reference_date": SUNDAY,
+        "target": "kept_fish",
+        "horizon": horizon,
+        "target_end_date": SUNDAY + dt.timedelta(weeks=horizon),
+        "area": None,
+        "method": "model",
+        "unit": "fish",
+    }
+    ends = {f"{prob:g}": middle * np.exp(sd * ndtri(prob)) for prob in PROBS}
+    return [
+        base | {"output_type": "mean", "output_level": None, "value": middle * np.exp(sd**2 / 2)},
+        base | {"output_type": "median", "output_level": None, "value": middle},
+        *(
+            base | {"output_type": "quantile", "output_level": p, "value": v}
+            for p, v in ends.items()
+        ),
+    ]
+
+
+def rise(said):
+    base = issued()[0] | {"target": f"{RISE}encounters", "horizon": 0, "target_end_date": SUNDAY}
+    levels = {"increase": said, "decrease": 1 - said}
+    return [
+        base | {"output_type": "pmf", "output_level": name, "value": value}
+        for name, value in levels.items()
+    ]
+
+
+def outcome(kept, levels=(), *, through="2036-W09"):
+    rows = [
+        {"area": None, "week": week, "quantity": "kept_fish", "estimate": fish, "se": 3.0}
+        for week, fish in kept.items()
+    ]
+    trend = [
+        {
+            "area": None,
+            "response": "encounters",
+            "week": week,
+            "level": level,
+            "is_projected": False,
+        }
+        for week, level in levels
+    ]
+    tables = (
+        pa.Table.from_pylist(rows, schema=RESULT_SCHEMA),
+        pa.Table.from_pylist(trend, schema=TREND_SCHEMA),
+    )
+    return Outcome.of(*tables, through)
+
+
+def scored(rows, found):
+    table = pa.Table.from_pylist(rows, schema=PROJECTION_SCHEMA)
+    made = score_rows([("2035-36.2036-W07.v1", table)], found)
+    pa.Table.from_pylist(made, schema=PROJECTION_SCORE_SCHEMA)
+    return made
+
+
+def test_a_projection_is_scored_by_the_weeks_that_came():
+    (row,) = scored(issued(), outcome({"2036-W08": 60.0, "2036-W09": 70.0}))
+    assert (row["came"], row["came_se"]) == (130.0, pytest.approx(18**0.5))
+    assert row["median"] == 100.0 and row["bulletin"] == "2035-36.2036-W07.v1"
+    low, high = (100 * np.exp(0.2 * ndtri(prob)) for prob in (0.1, 0.9))
+    assert (row["low_80"], row["high_80"]) == (pytest.approx(low), pytest.approx(high))
+    expected = float(interval_score(low, high, 130.0, level=0.8))
+    assert row["interval_score_80"] == pytest.approx(expected)
+    # Twice the mean quantile score, by hand.
+    values = np.array([100 * np.exp(0.2 * ndtri(prob)) for prob in PROBS])
+    probs = np.array(PROBS)
+    by_hand = 2 * np.mean((probs - (values > 130.0)) * (130.0 - values))
+    assert row["crps"] == pytest.approx(by_hand)
+    (better,) = scored(issued(), outcome({"2036-W08": 45.0, "2036-W09": 55.0}))
+    assert better["crps"] < row["crps"]
+
+
+def test_a_closed_week_brings_nothing_and_a_week_to_come_no_score():
+    (row,) = scored(issued(), outcome({"2036-W08": 60.0}))
+    assert row["came"] == 60.0
+    assert scored(issued(), outcome({"2036-W08": 60.0}, through="2036-W08")) == []
+    assert scored(issued(), outcome({"2036-W08": 60.0, "2036-W09": None})) == []
+
+
+@pytest.mark.parametrize(("now", "came", "brier"), [(1.2, 1.0, 0.0025), (0.9, 0.0, 0.9025)])
+def test_a_trend_is_judged_by_later_levels(now, came, brier):
+    levels = (("2036-W03", 1.0), ("2036-W07", now))
+    (row,) = scored(rise(0.95), outcome({}, levels, through="2036-W10"))
+    assert (row["came"], row["brier"]) == (came, pytest.approx(brier))
+    assert row["direction"] == "rising"
+    # A week later the level is nearly what it was called by: too soon to judge it.
+    assert scored(rise(0.95), outcome({}, levels, through="2036-W08")) == []
+
+
+def test_a_season_issues_what_it_draws():
+    snapshot = seasons_alike(4)
+    season = prepare_survey(snapshot, season="3 2040-41")
+    past, rows = past_weekly(snapshot, season="3 2040-41"), area_rows(season)
+    tested = backtest(season, past, n_draws=50)
+    result = project_from(season, {}, n_draws=400, rows=rows, past=past, width=tested.width)
+    found = projection_rows(season, result, tested, rows, None)
+    pa.Table.from_pylist(found, schema=PROJECTION_SCHEMA)
+    assert {row["target"] for row in found} == set(PROJECTED)
+    close = max(row["horizon"] for row in found)
+    assert {row["horizon"] for row in found} == {1, 2, 3, 4, close}
+    of_close = [row for row in found if row["horizon"] == close]
+    assert {row["method"] for row in of_close} == set(METHODS)
+    assert {row["method"] for row in found if row["horizon"] < close} == {"model"}
+    kept = {
+        (row["area"], row["method"], row["horizon"], row["output_type"], row["output_level"]): row[
+            "value"
+        ]
+        for row in found
+        if row["target"] == "kept_fish"
+    }
+    for area in (*result.calendar.areas, None):
+        ends = [kept[area, "model", close, "quantile", f"{prob:g}"] for prob in PROBS]
+        assert ends == sorted(ends)
+        weekly = [kept[area, "model", week, "mean", None] for week in (1, 2, 3, 4, close)]
+        assert weekly == sorted(weekly) and weekly[0] > 0
+        model, plain, both = (
+            kept[area, method, close, "median", None]
+            for method in ("model", "plain_rule", "mixture")
+        )
+        assert min(model, plain) <= both <= max(model, plain)
+    assert set(ENDS.values()) <= set(PROBS)
