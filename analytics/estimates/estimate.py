@@ -5,8 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow as pa
 
 from analytics.errors import UsageError
@@ -191,9 +193,10 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
             if not estimator.has_responses(season.analyses[name]):
                 behind = season.analyses[name].measures
                 figures = figures.withheld(not_recorded(measures[one] for one in behind))
+            of_row = _as_counted(totals) if _is_counted(name, domains) else totals
             for code, place in places.items():
                 area = domains.cell(code)[0]
-                row = result_row(season.design, totals, figures, place, area=area, level=level)
+                row = result_row(season.design, of_row, figures, place, area=area, level=level)
                 rows[code] = row
         for code, row in sorted(rows.items()):
             yield dict.fromkeys(RESULT_COLUMNS) | {
@@ -202,6 +205,17 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
                 "unit": quantity.unit,
                 **row,
             }
+
+
+def _is_counted(name: str, domains: Domains) -> bool:
+    """Return whether a quantity is counted at the ramps: boats, of all areas fished together."""
+    return name == "boat_trips" and not domains.by_area
+
+
+def _as_counted(totals: DomainTotals) -> DomainTotals:
+    """Return totals of boats: those of days without an interview are counted, not imputed."""
+    none_missed = np.zeros(len(totals.code), dtype=bool)
+    return replace(totals, support=replace(totals.support, has_missed_days=none_missed))
 
 
 def _figures(season: SeasonSurvey, name: str, totals: DomainTotals) -> DomainEstimates:

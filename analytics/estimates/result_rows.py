@@ -102,7 +102,7 @@ def status_of(totals: DomainTotals, figures: DomainEstimates, place: int) -> Sta
         (support.lacks_area[place], Status.NO_SAMPLE),
         (support.is_census[place] and not by_fish, Status.CENSUS),
         (none_seen, Status.ZERO_TOTAL),
-        (support.is_imputed[place], Status.IMPUTED),
+        (support.is_imputed[place] or support.has_missed_days[place], Status.IMPUTED),
         (support.is_collapsed[place] and not totals.plan.refuses, Status.COLLAPSED),
     )
     return next((status for holds, status in found if holds), Status.OK)
@@ -151,14 +151,7 @@ def method_codes(
         notes = [_OF_DAYS.get(one, one) for one in notes]
         followed = zip(SITE_RULES, support.rules[place], strict=True)
         notes += [str(rule) for rule, is_so in followed if is_so and rule != SiteRule.EVERY_SITE]
-    if support.is_imputed[place]:
-        notes.append(coded("imputed"))
-    if support.is_collapsed[place] and not totals.plan.refuses:
-        notes.append(coded("collapsed", unit=_unit(totals, place)))
-    if support.is_pooled[place] and not totals.plan.refuses:
-        notes.append(coded("boats_pooled"))
-    if support.is_unknown[place]:
-        notes.append(coded("boats_unknown"))
+    notes += _thin_codes(totals, place)
     if totals.notes:
         notes.append(totals.notes[place])
     if support.lacks_area[place] and totals.lost:
@@ -170,6 +163,22 @@ def method_codes(
         areas = _areas(design, design.areas_without_design)
         notes.append(coded("without_landings", areas=areas))
     return notes
+
+
+def _thin_codes(totals: DomainTotals, place: int) -> list[str]:
+    """Name the rules that thin data called for."""
+    support, borrows = totals.support, not totals.plan.refuses
+    rules = (
+        (support.is_imputed[place], coded("imputed")),
+        (support.has_missed_days[place], coded("missed_days")),
+        (
+            support.is_collapsed[place] and borrows,
+            coded("collapsed", unit=_unit(totals, place)),
+        ),
+        (support.is_pooled[place] and borrows, coded("boats_pooled")),
+        (support.is_unknown[place], coded("boats_unknown")),
+    )
+    return [rule for holds, rule in rules if holds]
 
 
 def _unit(totals: DomainTotals, place: int) -> str:

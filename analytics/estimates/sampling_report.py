@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analytics.codes import coded
+from analytics.codes import coded, join_codes
 from analytics.data import query as sql
 from analytics.data.calendar import trip_tables
 from analytics.data.checks import check_between
@@ -31,12 +31,12 @@ from analytics.weeks import iso_week, week_end
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from analytics.arrays import Floats, Ints
+    from analytics.arrays import Bools, Floats, Ints
     from analytics.data.snapshot import Snapshot
     from analytics.estimates.interview_quality import Uneven
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate
-    from analytics.survey.design import Design, StratumTreatment
+    from analytics.survey.design import Design, SiteDays, StratumTreatment
 
 
 #: Interviews of no site-day that landed, in the open season, in an area of another design.
@@ -65,6 +65,10 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         return np.rint(sums).astype(np.int64)
 
     rules = {borrowing.stratum: borrowing.rule for borrowing in plan.borrowings}
+    missed = np.bincount(design.units.stratum[days.unit[plan.missed]], minlength=size)
+    for code in np.flatnonzero(missed).tolist():
+        said = coded("missed_days_of", n=int(missed[code]))
+        rules[code] = join_codes([one for one in (rules.get(code), said) if one])
     rules |= {
         code: coded("one_unit_no_neighbour", unit=design.strata.unit_word(code))
         for code in plan.single_psu
@@ -77,10 +81,10 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         "stratum": list(design.strata.label),
         "n_psu_frame": np.rint(design.strata.n_frame).astype(np.int64),
         "n_psu": plan.n_active,
-        "n_missing_psu": per_stratum(every_unit, (~plan.active).astype(np.float64)),
+        "n_missing_psu": per_stratum(every_unit, _silent_units(plan, days).astype(np.float64)),
         "boats_returned": per_stratum(days.unit, np.nan_to_num(days.boats_returned)),
         "n_interviews": per_stratum(days.unit, interviewed),
-        "status": [str(_status(plan, code)) for code in range(size)],
+        "status": [str(_status(plan, code, missed)) for code in range(size)],
         "rule": [rules.get(code, "") for code in range(size)],
     }
     table = pa.table(columns, schema=STRATUM_SCHEMA)
@@ -109,7 +113,10 @@ def sampling_findings(season: SeasonSurvey) -> Iterator[Finding]:
             else coded("none_interviewed", unit=unit, area=where, n=round(float(boats)))
         )
         left = "day_left_sample" if design.strata.of_days[stratum] else "unit_left_sample"
-        yield _note(Severity.WARNING, seen, coded(left))
+        yield _note(
+            Severity.WARNING, seen, coded("unit_from_boats" if plan.missed[place] else left)
+        )
+    yield from _days_missed(days, interviewed)
     for borrowing in plan.borrowings:
         where = design.areas[design.strata.landing_area[borrowing.stratum]]
         stratum_of = f"{where}:{design.strata.label[borrowing.stratum]}"
@@ -204,14 +211,32 @@ def _answers(season: SeasonSurvey) -> tuple[Floats, StratumTreatment]:
     return interviewed, season.plans.for_interviewed(interviewed)
 
 
-def _status(plan: StratumTreatment, code: int) -> Status:
+def _silent_units(plan: StratumTreatment, days: SiteDays) -> Bools:
+    """Return the units of which some site-day gave nothing but its boats, or nothing at all."""
+    silent = ~plan.active
+    silent[days.unit[plan.missed]] = True
+    return silent
+
+
+def _days_missed(days: SiteDays, interviewed: Floats) -> Iterator[Finding]:
+    """Yield how many of the site-days with boats were missed, and how busy they were."""
+    boats = np.nan_to_num(days.boats_returned)
+    missed, met = (boats > 0) & ~(interviewed > 0), (boats > 0) & (interviewed > 0)
+    if missed.any() and met.any():
+        n, n_days = int(missed.sum()), int((boats > 0).sum())
+        busy = f"{boats[missed].mean():.1f}", f"{boats[met].mean():.1f}"
+        seen = coded("days_missed", n=n, n_days=n_days, boats=busy[0], others=busy[1])
+        yield _note(Severity.NOTE, seen, coded("busy_days_missed"))
+
+
+def _status(plan: StratumTreatment, code: int, missed: Ints) -> Status:
     if code in plan.not_imputed:
         return Status.NO_SAMPLE
     borrowing = next(
         (borrowing for borrowing in plan.borrowings if borrowing.stratum == code), None
     )
     if borrowing is None:
-        return Status.OK
+        return Status.IMPUTED if missed[code] else Status.OK
     return Status.IMPUTED if borrowing.is_imputation else Status.COLLAPSED
 
 

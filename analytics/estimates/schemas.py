@@ -26,7 +26,7 @@ STRATUM_SCHEMA = pa.schema(
         ("week", pa.string()),  # first week of the stratum
         ("stratum", pa.string()),
         *counts("n_psu_frame", "n_psu"),
-        ("n_missing_psu", pa.int64()),  # boats returned, none interviewed
+        ("n_missing_psu", pa.int64()),  # boats returned and none interviewed, or boats not counted
         *counts("boats_returned", "n_interviews"),
         ("status", pa.string()),
         ("rule", pa.string()),  # a code, empty where nothing was borrowed

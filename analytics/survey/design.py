@@ -6,7 +6,7 @@ units out of it: a site-day without the domain counts as a zero.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -154,6 +154,11 @@ class Design:
 # nearest sampled weeks before and after, same area and day group (any day group of the area where
 # there is none). Its error is that of the donors' mean plus that of one site-day drawn from the
 # donors (common practice, no source).
+#
+# A day with boats and no interview is *missed*: its boats are known, and what is not is taken as
+# its boats times the stratum's mean per boat (`survey.unit_totals.with_missed_days`). Without it
+# the busy days, which are the ones missed, would leave the sample. A stratum of which no day has an
+# interview keeps none of them.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,7 +183,7 @@ class StratumTreatment:
     Parameters
     ----------
     active : ndarray of bool, shape (U,)
-        Units that responded: no boat returned, or at least one gave the number.
+        Units that responded: no boat returned, or at least one gave the number; and those `missed`.
     n_active : ndarray of int, shape (H,)
         Answering units a stratum, n_h.
     borrowings : tuple of Borrowing
@@ -189,6 +194,9 @@ class StratumTreatment:
         Strata without a sample and without a donor.
     refuses : bool
         The user asked for no number that borrows.
+    missed : ndarray of bool, shape (S,)
+        Site-days with boats of which none gave the number, in a stratum where others did: their
+        boats times the stratum's mean per boat are taken.
     """
 
     active: Bools
@@ -197,6 +205,11 @@ class StratumTreatment:
     single_psu: frozenset[int]
     not_imputed: frozenset[int]
     refuses: bool = False
+    missed: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    def strata_with_missed_days(self, design: Design) -> Ints:
+        """Return the strata of which some site-day was missed, sorted."""
+        return np.unique(design.units.stratum[design.site_days.unit[np.flatnonzero(self.missed)]])
 
 
 class StratumTreatments:
@@ -209,17 +222,30 @@ class StratumTreatments:
 
     def for_interviewed(self, interviewed: Floats) -> StratumTreatment:
         """Return the plan for the boats of each site-day that gave the number, shape (S,)."""
-        days = self._design.site_days
-        boats = days.boats_returned
-        silent = days.unit[~((boats == 0) | ((boats > 0) & (interviewed > 0)))]
-        # A day of which one drawn site is silent is left out entirely: the rest is no sample of its
-        # design.
-        active = np.bincount(silent, minlength=len(self._design.units.stratum)) == 0
-        key = active.tobytes()
+        active, missed = _responses(self._design, interviewed, refuses=self._refuses)
+        key = active.tobytes() + missed.tobytes()
         if key not in self._made:
             plan = treat_thin_strata(self._design, active)
-            self._made[key] = replace(plan, refuses=self._refuses)
+            self._made[key] = replace(plan, refuses=self._refuses, missed=missed)
         return self._made[key]
+
+
+def _responses(design: Design, interviewed: Floats, *, refuses: bool) -> tuple[Bools, Bools]:
+    """Return the units that responded (U,), and the site-days to take from their boats (S,).
+
+    A day of which one drawn site is silent is left out entirely: the rest is no sample of its
+    design.
+    """
+    unit, boats = design.site_days.unit, design.site_days.boats_returned
+    n_units = len(design.units.week)
+    counted = np.bincount(unit[np.isnan(boats)], minlength=n_units) == 0
+    silent = (boats > 0) & ~(interviewed > 0)
+    missed = np.zeros(len(unit), dtype=bool)
+    if silent.any() and not refuses:
+        stratum = design.units.stratum[unit]
+        gave = (boats > 0) & (interviewed > 0) & counted[unit]
+        missed = silent & counted[unit] & np.isin(stratum, stratum[gave])
+    return counted & (np.bincount(unit[silent & ~missed], minlength=n_units) == 0), missed
 
 
 def treat_thin_strata(design: Design, active: Bools) -> StratumTreatment:

@@ -16,7 +16,13 @@ from analytics.survey.domains import (
     matrices,
 )
 from analytics.survey.support import Support, support_of
-from analytics.survey.unit_totals import ROUNDING, UnitTotals, site_day_totals, unit_totals
+from analytics.survey.unit_totals import (
+    ROUNDING,
+    UnitTotals,
+    site_day_totals,
+    unit_totals,
+    with_missed_days,
+)
 
 if TYPE_CHECKING:
     from analytics.arrays import Floats, Ints
@@ -104,6 +110,7 @@ def unit_cells(
     interviewed = moments.boats_interviewed(len(unit_of))
     plan = plans.for_interviewed(interviewed)
     by_site = site_day_totals(design, moments, plan.active[unit_of], by_area=by_area)
+    by_site = with_missed_days(design, plan, by_site, interviewed)
     return plan, unit_totals(design, by_site), interviewed
 
 

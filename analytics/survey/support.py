@@ -28,6 +28,7 @@ class Support:
     - `n_psu`, `n_psu_frame`, `n_interviews`: sampled units and frame of the strata that hold the
       domain; interviews in it.
     - `n_psu_interviewed`: site-days with an interview in the domain, donors included.
+    - `has_missed_days`: some site-day with boats and no interview was taken from its boats.
     - `is_imputed`, `is_collapsed`, `is_pooled`, `is_unknown`: some stratum was imputed, collapsed,
       pooled its variance between boats, or had none to use.
     - `is_census`: every unit from which boats of the domain can come was sampled, every boat
@@ -45,6 +46,7 @@ class Support:
     n_psu_frame: Ints
     n_interviews: Ints
     n_psu_interviewed: Ints
+    has_missed_days: Bools
     is_imputed: Bools
     is_collapsed: Bools
     is_pooled: Bools
@@ -73,6 +75,7 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, interviewed: Float
     """
     design, plan, domains, cells = form.design, form.plan, form.domains, form.cells
     size, n = len(codes), cells.n[form.cell]
+    days_missed = design.site_days.unit[np.flatnonzero(plan.missed)]
     from_cells = _Pairs(form.stratum, place)
     with_boats = n > 0
     direct = with_boats & ~form.weights.is_imputation[form.link]
@@ -91,12 +94,18 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, interviewed: Float
     def holds_any(strata: Ints | list[int]) -> Bools:
         return any_at(holds.place[np.isin(holds.stratum, strata)], size)
 
+    used = _joined(own, from_cells, size=size)
+    df = _degrees(plan, used, size)
+    # A missed day tells nothing of its error.
+    missed = np.bincount(design.units.stratum[days_missed], minlength=len(plan.n_active))
+    df = np.maximum(df - count_at(used.place, missed[used.stratum], size), np.minimum(df, 1))
     return Support(
-        df=_degrees(plan, _joined(own, from_cells, size=size), size),
+        df=df,
         n_psu=n_psu,
         n_psu_frame=count_at(framed.place, design.strata.n_frame[framed.stratum], size),
         n_interviews=count_at(place[direct], n[direct], size),
         n_psu_interviewed=np.bincount(place[with_boats], minlength=size),
+        has_missed_days=holds_any(plan.strata_with_missed_days(design)),
         is_imputed=any_at(imputed.place, size),
         is_collapsed=holds_any(collapsed),
         is_pooled=any_at(place[cells.is_pooled[form.cell]], size),

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.arrays import Columns, add_at, rows_of, scaled
+from analytics.arrays import Columns, add_at, cross, rows_of, scaled
 from analytics.survey.design import SiteRule
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analytics.arrays import Bools, Floats, Ints
-    from analytics.survey.design import Design
+    from analytics.survey.design import Design, SiteDays, StratumTreatment
     from analytics.survey.reduction import Moments
 
 
@@ -156,6 +158,174 @@ def site_day_totals(
     return with_pooled_within_variance(
         design, cells, squares, m_unit=m_unit, single=np.flatnonzero(is_single)
     )
+
+
+# Days with boats and no interview: boats known, the rest from the stratum's mean per boat.
+
+
+def with_missed_days(
+    design: Design, plan: StratumTreatment, cells: UnitTotals, interviewed: Floats
+) -> UnitTotals:
+    r"""Give the site-days that were missed the total ``M_j R``, R the stratum's mean per boat.
+
+    With s the sampled site-days of a stratum, r those with a boat that gave the number, n and N
+    units sampled and in the frame, ``R = Σ_r t_i / Σ_r M_i``, ``d_i = t_i - R M_i`` and
+    ``g = Σ_s M_i / Σ_r M_i``, the stratum's total is ``N/n Σ_s t = N/n g Σ_r t_i``, a ratio
+    estimator in two phases (Cochran 1977, Sampling Techniques, section 12.8; from memory). Under
+    ``t_i = R M_i + e_i`` with independent e of variance proportional to M its error is that of all
+    days but for
+
+        ``N/n (g - 1) [N/n (g + 1) - 1] |r|/(|r| - 1) Σ_r d_i²``
+
+    which the filled days bring (our derivation): a missed day is predicted as an unsampled one is.
+    It holds whichever days were missed, busy or not. Where one day alone has an interview, Σ d² is
+    taken from ``E d² = k M`` with ``k = Σ d²/M / Σ (|r| - 1)`` over the landing area, or the season
+    where that has none, and the term is ``N/n (N/n g - 1) k Σ_s M``. What boats inside the days add
+    counts g times. Of the errors of R in two areas fished the covariance is left out.
+
+    Parameters
+    ----------
+    cells : UnitTotals
+        Of site-days, as from `site_day_totals`.
+    interviewed : ndarray of float, shape (S,)
+        Boats of each site-day that gave the number.
+    """
+    strata = plan.strata_with_missed_days(design)
+    if not len(strata):
+        return cells
+    ratio = _RatioToBoats.of(design, plan, cells, interviewed, strata)
+    missed = np.flatnonzero(plan.missed)
+    # Every missed site-day gets a cell for each area that boats of its stratum fished.
+    mine = design.units.stratum[design.site_days.unit[missed]]
+    first = np.searchsorted(ratio.stratum, mine, side="left")
+    count = np.searchsorted(ratio.stratum, mine, side="right") - first
+    day = np.repeat(missed, count)
+    pool = np.repeat(first - (np.cumsum(count) - count), count) + np.arange(len(day))
+    boats, weight = design.site_days.boats_returned[day], design.site_days.weight[day]
+    extra = ratio.variance[pool] * (boats / (ratio.boats_missed[pool] * weight))[:, None]
+    unit, key = np.concatenate([cells.unit, day]), np.concatenate([cells.key, ratio.key[pool]])
+    placed = np.lexsort((key, unit))
+    inflation = np.ones(len(design.strata.label))
+    inflation[ratio.stratum] = ratio.inflation
+    factor = inflation[design.units.stratum[design.site_days.unit[cells.unit]]]
+
+    def joined(p: int) -> Floats:
+        return np.concatenate([cells.second_stage_cov[p] * factor, extra[:, p]])[placed]
+
+    return replace(
+        cells,
+        unit=unit[placed],
+        key=key[placed],
+        n=np.concatenate([cells.n, np.zeros(len(day))])[placed],
+        total=np.concatenate([cells.total, boats[:, None] * ratio.mean[pool]])[placed],
+        second_stage_cov=Columns(joined, len(cells.pair)),
+        is_pooled=np.concatenate([cells.is_pooled, np.zeros(len(day), dtype=bool)])[placed],
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _RatioToBoats:
+    """Means per boat of strata with missed days by area fished, Q rows sorted by both.
+
+    `mean` (Q, K); `variance` (Q, P): what the missed days of the row bring, over N/n; `inflation`
+    (Q,): g; `boats_missed` (Q,): boats of the missed site-days, by weight.
+    """
+
+    stratum: Ints
+    key: Ints
+    mean: Floats
+    variance: Floats
+    inflation: Floats
+    boats_missed: Floats
+
+    @classmethod
+    def of(
+        cls,
+        design: Design,
+        plan: StratumTreatment,
+        cells: UnitTotals,
+        interviewed: Floats,
+        strata: Ints,
+    ) -> _RatioToBoats:
+        """Take the mean per boat of each area fished in some strata, with its residuals."""
+        days, n_strata = design.site_days, len(design.strata.label)
+        stratum = design.units.stratum[days.unit]
+        weighed = days.weight * np.nan_to_num(days.boats_returned)
+        gave = plan.active[days.unit] & (interviewed > 0) & (weighed > 0)
+        gave_of, missed_of = (
+            add_at(stratum[of], weighed[of], n_strata) for of in (gave, plan.missed)
+        )
+        size = int(cells.key.max(initial=0)) + 1
+        codes, place = np.unique(stratum[cells.unit] * size + cells.key, return_inverse=True)
+        home, key = np.divmod(codes, size)
+        total = add_at(place, scaled(cells.total, days.weight[cells.unit]), len(codes))
+        below = np.where(gave_of > 0, gave_of, np.inf)[home]
+        mean = scaled(total, 1 / below)
+        squares = _residuals(days, cells, place, mean, stratum=stratum, gave=gave, home=home)
+        n = np.bincount(stratum[gave], minlength=n_strata)
+        own = squares(days.weight**2)
+        many = n[home] / np.maximum(n[home] - 1, 1)
+        g = 1 + missed_of[home] / below
+        up = design.strata.n_frame[home] / plan.n_active[home]
+        variance = scaled(own, (g - 1) * (up * (g + 1) - 1) * many)
+        rows = np.flatnonzero(np.isin(home, strata))
+        alone = rows[n[home[rows]] == 1]
+        if len(alone):
+            per_boat = squares(1 / np.maximum(np.nan_to_num(days.boats_returned), 1))
+            k = _pooled_per_boat(design, per_boat, home, key, n=n, rows=alone)
+            is_count = np.isclose(cells.total, days.boats_returned[cells.unit][:, None]).all(axis=0)
+            k[:, np.take(is_count, cells.pair).any(axis=1)] = 0  # boats themselves need no ratio
+            variance[alone] = scaled(k, ((up * g - 1) * g * below)[alone])
+        home = home[rows]
+        return cls(home, key[rows], mean[rows], variance[rows], g[rows], missed_of[home])
+
+
+def _residuals(
+    days: SiteDays,
+    cells: UnitTotals,
+    place: Ints,
+    mean: Floats,
+    *,
+    stratum: Ints,
+    gave: Bools,
+    home: Ints,
+) -> Callable[[Floats], Floats]:
+    """Return what sums the products of residuals ``t - R M``, each day by a factor, (Q, P).
+
+    A day without boats of an area has a residual there, too. Rounding is taken as no residual.
+    """
+    boats = np.nan_to_num(days.boats_returned)
+
+    def sums(factor: Floats) -> Floats:
+        size, n_strata = len(home), int(stratum.max(initial=0)) + 1
+        by = factor[cells.unit]
+        with_boats = add_at(place, scaled(cells.total, by * boats[cells.unit]), size)
+        products = add_at(place, scaled(cross(cells.total, cells.pair), by), size)
+        whole: Floats = add_at(stratum[gave], (factor * boats**2)[gave], n_strata)[home]
+        i, j = cells.pair.T
+        found = products - mean[:, i] * with_boats[:, j] - mean[:, j] * with_boats[:, i]
+        found += scaled(mean[:, i] * mean[:, j], whole)
+        own = {int(a): np.sqrt(products[:, p]) for p, (a, b) in enumerate(cells.pair) if a == b}
+        for p, (a, b) in enumerate(cells.pair.tolist()):
+            found[np.abs(found[:, p]) <= ROUNDING * own[a] * own[b], p] = 0.0
+        return found
+
+    return sums
+
+
+def _pooled_per_boat(
+    design: Design, squares: Floats, home: Ints, key: Ints, *, n: Ints, rows: Ints
+) -> Floats:
+    """Return k of some rows from their landing area, or the season; NaN where neither has one."""
+    area, found = design.strata.landing_area, np.full((len(rows), squares.shape[1]), np.nan)
+    for pool in (np.zeros_like(area), area):
+        df = np.bincount(pool, weights=np.maximum(n - 1, 0))
+        for place, row in enumerate(rows):
+            alike = (pool[home] == pool[home[row]]) & (key == key[row])
+            below = df[pool[home[row]]]
+            if below > 0:
+                found[place] = squares[alike].sum(axis=0) / below
+    return found
 
 
 def unit_totals(design: Design, cells: UnitTotals) -> UnitTotals:

@@ -17,7 +17,7 @@ from analytics.simulation.fishery import simulate_population
 from analytics.simulation.measured_fish import fish_table
 from analytics.simulation.sampling import draw_sample
 from analytics.simulation.truth import TRUE, season_truth
-from tests.simulation.seasons import SAMPLE, SEASON, _place, in_processes
+from tests.simulation.seasons import SAMPLE, SEASON, in_processes, place
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +28,7 @@ BASES = ("sampled", "reported")
 
 def class_season(name: str, seed: int, number: int) -> pd.DataFrame:
     """Simulate a fresh season with its test fishing; the classes on both bases, each with truth."""
-    sound, frame, reference = _place(name)
+    sound, frame, reference = place(name)
     rng = np.random.default_rng([seed, number])
     population = simulate_population(sound, frame, rng=rng)
     sample = draw_sample(sound, population, rng=rng, options=SAMPLE)

@@ -47,7 +47,7 @@ SAMPLE = SampleOptions(units_low=2, units_high=4, missed_prop=0.005)
 
 
 @lru_cache(maxsize=2)
-def _place(name: str) -> tuple[Sound, Frame, dict[str, pa.Table]]:
+def place(name: str) -> tuple[Sound, Frame, dict[str, pa.Table]]:
     """Build once what every simulated season of a sound shares."""
     sound = SOUNDS[name]()
     sound = replace(sound, seasons=(sound.season(SEASON),))
@@ -56,7 +56,7 @@ def _place(name: str) -> tuple[Sound, Frame, dict[str, pa.Table]]:
 
 def one_season(name: str, seed: int, number: int, by: tuple[str, ...]) -> pd.DataFrame:
     """Simulate a fresh season, sample it, estimate it: its result rows, each with its truth."""
-    sound, frame, reference = _place(name)
+    sound, frame, reference = place(name)
     rng = np.random.default_rng([seed, number])
     population = simulate_population(sound, frame, rng=rng)
     sample = draw_sample(sound, population, rng=rng, options=SAMPLE)

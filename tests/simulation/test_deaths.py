@@ -22,10 +22,10 @@ from tests.simulation.seasons import (
     RESULT,
     SAMPLE,
     SEASON,
-    _place,
     binomial_bounds,
     default_processes,
     in_processes,
+    place,
 )
 from tests.sizes import n_sized, sized
 
@@ -93,7 +93,7 @@ def given_rates(habits, rng, *, with_error):
 
 
 def seasons_of_deaths(seed, numbers, *, with_error=True):
-    sound, frame, reference = _place("small")
+    sound, frame, reference = place("small")
     parts = []
     for number in numbers:
         rng = np.random.default_rng([seed, number])

@@ -13,7 +13,7 @@ import pytest
 
 from analytics.bulletin import archive
 from analytics.bulletin.build import bulletin_of, make_bulletin
-from analytics.codes import has_code
+from analytics.codes import has_code, parse
 from analytics.data.snapshot import Snapshot
 from analytics.data.store import Store
 from analytics.errors import StoreError, UsageError
@@ -98,9 +98,11 @@ def test_findings_and_strata_say_what_the_sample_lacks():
     seen = bulletin.findings["seen"].to_pylist()
     (silent,) = [cell for cell in seen if has_code(cell, "none_interviewed")]
     assert "n=4" in silent
+    (missed,) = [cell for cell in seen if has_code(cell, "days_missed")]
+    assert parse(missed)[0]["n"] == "1"
     strata = bulletin.strata.to_pandas()
     assert strata["n_missing_psu"].sum() == 1
-    assert strata["n_psu"].sum() == 8
+    assert strata["n_psu"].sum() == 9  # the missed day counts by its boats
     assert strata["n_psu_frame"].sum() == 14
     assert strata["n_interviews"].sum() == 16
 

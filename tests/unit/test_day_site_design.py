@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from analytics.codes import has_code
 from analytics.errors import DataRejected
 from analytics.estimates.estimate import estimate_snapshot
 from tests.tables import MONDAY, SiteDay, figures, interview, survey
@@ -149,8 +151,21 @@ def test_a_certain_day_with_one_site_drawn_borrows_a_spread():
     assert found["se"] ** 2 == pytest.approx(16 * t[:2].var(ddof=1) / 2 + sum(spreads))
 
 
-def test_a_day_of_which_a_drawn_site_said_nothing_leaves_the_sample():
+def test_a_drawn_site_that_said_nothing_counts_by_its_boats():
     days = [day(0, "r1", [6]), day(0, "r2", [], boats=3), day(2, "r1", [4]), day(2, "r2", [3])]
+    found = row([*days, day(4, "r1", [5]), day(4, "r2", [1])])
+    # Weights of r1 and r2 are the same every day; the mean per boat goes by them.
+    r1, r2 = murthy_total((1, 0)), murthy_total((0, 1))
+    per_boat = (r1 * (6 + 4 + 5) + r2 * (3 + 1)) / (3 * r1 + 2 * r2)
+    totals = [murthy_total(pair) for pair in ((6, 3 * per_boat), (4, 3), (5, 1))]
+    assert found["n_psu"] == 3
+    assert found["estimate"] == pytest.approx(7 * sum(totals) / 3)
+    assert has_code(found["method"], "missed_days")
+
+
+def test_a_day_of_which_a_drawn_site_was_not_counted_leaves_the_sample():
+    days = [day(0, "r1", [6]), day(0, "r2", []), day(2, "r1", [4]), day(2, "r2", [3])]
+    days[1] = replace(days[1], boats=None)
     found = row([*days, day(4, "r1", [5]), day(4, "r2", [1])])
     totals = [murthy_total(pair) for pair in ((4, 3), (5, 1))]
     assert found["n_psu"] == 2

@@ -54,13 +54,6 @@ def test_a_day_without_boats_is_a_zero():
     assert with_zero["n_psu"] == 4
 
 
-def test_a_day_with_boats_and_no_interview_leaves_the_sample():
-    lost = one_week([day(0, [4]), day(1, [2]), day(2, [], boats=9), day(5, [1]), day(6, [1])])
-    found = row(lost)
-    assert found["estimate"] == pytest.approx(5 / 2 * 6 + 2)
-    assert found["n_psu"] == 4
-
-
 def test_boats_not_recorded_leave_the_sample():
     unknown = SiteDay(None, [interview(kept=9)], date=MONDAY + dt.timedelta(days=2))
     found = row(one_week([day(0, [4]), day(1, [2]), unknown, day(5, [1]), day(6, [1])]))

@@ -202,7 +202,8 @@ SITE_DAYS = (
         seen=f"concat({counted('r.boats_returned', 'boat')}, ' returned and no complete "
         "interview')",
         allowed="at least one interview where boats came back",
-        advice="the site-day counts as missing and leaves the sample until its interviews come",
+        advice="until its interviews come its boats count, times the mean per boat of its stratum; "
+        "where no day of the stratum has an interview it leaves the sample",
     ),
 )
 
