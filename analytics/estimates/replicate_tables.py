@@ -23,7 +23,8 @@ def replicate_tables(
 ) -> tuple[pa.Table, pa.Table, tuple[str, ...]]:
     """Return weights of the site-days that answered, their replicates, and strata without error.
 
-    Site-days of which a boat was interviewed, or to which none returned.
+    Site-days of which a boat was interviewed, or to which none returned; and missed ones, with
+    boats and none interviewed, which stand for their boats times the stratum's mean per boat.
 
     Parameters
     ----------
