@@ -246,7 +246,7 @@ class _PastSeason:
         base: Row = {"to_date": to_date, "final": final, "reason": ""}
         model = widened(cut.draws[figure], width)
         if to_date is None or not np.isfinite(model).all():
-            return [base | {"method": MODEL, "reason": coded("area_unknown_then")}]
+            return [base | {"projected_by": MODEL, "reason": coded("area_unknown_then")}]
         came = self.came(cut, figure)
         rule = cut.plain.get(figure)
         found = {MODEL: model}
@@ -256,7 +256,7 @@ class _PastSeason:
         rows = []
         for method, draws in found.items():
             shown = with_estimate_error(draws, cut.cv2[figure], rng)
-            row = base | {"method": method, "projected_total": to_date + float(draws.mean())}
+            row = base | {"projected_by": method, "projected_total": to_date + float(draws.mean())}
             ends = np.quantile(shown, list(ENDS.values()))
             row |= {name: to_date + float(end) for name, end in zip(ENDS, ends, strict=True)}
             rows.append(row if came is None else row | scores(shown, came))

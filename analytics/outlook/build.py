@@ -27,7 +27,7 @@ from analytics.outlook.limit_status import (
 )
 from analytics.outlook.limit_totals import LimitTotal, LimitTotals, limits_of_season
 from analytics.outlook.projection import N_DRAWS, SEED, project_from
-from analytics.outlook.schemas import OUTLOOK_SCHEMAS
+from analytics.outlook.schemas import OUTLOOK_SCHEMAS, PROJECTION_SCORE_SCHEMA
 from analytics.outlook.to_date_draws import area_rows, rows_by_area
 from analytics.outlook.weekly_series import past_weekly
 
@@ -114,7 +114,11 @@ def limit_tables(
         name: pa.Table.from_pylist(found, schema=OUTLOOK_SCHEMAS[name])
         for name, found in made.items()
     }
-    return tables | {"draws": to_table(result.baseline) if is_known else DRAW_SCHEMA.empty_table()}
+    return tables | {
+        "draws": to_table(result.baseline) if is_known else DRAW_SCHEMA.empty_table(),
+        # Only an archive knows what earlier bulletins projected.
+        "projection_scores": PROJECTION_SCORE_SCHEMA.empty_table(),
+    }
 
 
 def _is_open(season: SeasonSurvey) -> bool:

@@ -102,7 +102,7 @@ def _horizons(
 def _outputs(method: str, draws: Floats) -> Iterator[Row]:
     if not np.isfinite(draws).all():
         return
-    base = {"method": method}
+    base = {"projected_by": method}
     yield base | {"output_type": "mean", "output_level": None, "value": float(draws.mean())}
     yield base | {"output_type": "median", "output_level": None, "value": float(np.median(draws))}
     for prob, value in zip(PROBS, np.quantile(draws, PROBS).tolist(), strict=True):
@@ -120,7 +120,7 @@ def _rises(trend: pa.Table | None, through: str) -> Iterator[Row]:
             "horizon": 0,
             "target_end_date": week_end(through),
             "area": row["area"],
-            "method": MODEL,
+            "projected_by": MODEL,
             "output_type": "pmf",
             "unit": "1",
         }
@@ -193,9 +193,9 @@ def score_rows(issued: Sequence[tuple[str, pa.Table]], outcome: Outcome) -> list
     for bulletin, table in issued:
         targets: dict[tuple[Any, ...], list[Row]] = defaultdict(list)
         for row in table.to_pylist():
-            targets[tuple(row[name] for name in ("target", "horizon", "area", "method"))].append(
-                row
-            )
+            targets[
+                tuple(row[name] for name in ("target", "horizon", "area", "projected_by"))
+            ].append(row)
         for rows in targets.values():
             scored = _rise_score(rows, outcome) if rows[0]["target"].startswith(RISE) else None
             scored = scored or _total_score(rows, outcome)
@@ -205,7 +205,7 @@ def score_rows(issued: Sequence[tuple[str, pa.Table]], outcome: Outcome) -> list
     return found
 
 
-_KEY = ("target", "horizon", "area", "method")
+_KEY = ("target", "horizon", "area", "projected_by")
 _SHARED = (
     "season",
     "through",
@@ -214,7 +214,7 @@ _SHARED = (
     "horizon",
     "target_end_date",
     "area",
-    "method",
+    "projected_by",
 )
 
 

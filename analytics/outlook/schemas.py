@@ -60,7 +60,7 @@ BACKTEST_SCHEMA = pa.schema(
         ("through", pa.string()),  # week it is projected from
         ("area", pa.string()),  # null: all areas
         ("quantity", pa.string()),
-        ("method", pa.string()),  # model | plain_rule | mixture
+        ("projected_by", pa.string()),  # model | plain_rule | mixture
         *((name, pa.float64()) for name in ("to_date", "projected_total", "low_80", "high_80")),
         *((name, pa.float64()) for name in ("low_95", "high_95", "final")),
         *numbers(*SCORES),  # of what was still to come
@@ -79,7 +79,7 @@ PROJECTION_SCHEMA = pa.schema(
         ("horizon", pa.int64()),  # weeks from the reference date to the end of the target
         ("target_end_date", pa.date32()),
         ("area", pa.string()),  # null: all areas
-        ("method", pa.string()),  # model | plain_rule | mixture
+        ("projected_by", pa.string()),  # model | plain_rule | mixture
         ("output_type", pa.string()),  # mean | median | quantile | pmf
         ("output_level", pa.string()),  # probability of a quantile; category of a pmf
         ("value", pa.float64()),
@@ -95,7 +95,7 @@ PROJECTION_SCORE_SCHEMA = pa.schema(
         ("target", pa.string()),
         ("horizon", pa.int64()),
         ("target_end_date", pa.date32()),
-        *texts("area", "method"),
+        *texts("area", "projected_by"),
         *numbers("projected", "median", "low_80", "high_80", "low_95", "high_95"),
         ("came", pa.float64()),  # estimate of what came; 1 or 0 for a rise
         ("came_se", pa.float64()),

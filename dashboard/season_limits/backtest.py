@@ -242,7 +242,7 @@ def of_past(lines: Sequence[Line]) -> list[Scored]:
         to_date = line["to_date"]
         found.append(
             Scored(
-                line["method"] or MODEL,
+                line["projected_by"] or MODEL,
                 (line["area"], line["quantity"]),
                 (line["season"], line["through"]),
                 line["projected_total"] - to_date,
@@ -259,7 +259,7 @@ def of_issued(lines: Sequence[Line]) -> list[Scored]:
     """Return the projections of bulletins that have a score."""
     return [
         Scored(
-            line["method"],
+            line["projected_by"],
             (line["area"], f"{line['target']} {line['horizon']}"),
             (line["bulletin"], line["through"]),
             line["projected"],

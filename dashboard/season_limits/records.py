@@ -58,7 +58,7 @@ def read(index: BulletinIndex) -> Standings:
     return Standings(
         limits=tuple(sorted(limits, key=_first)),
         fan={name: tuple(lines) for name, lines in fan.items()},
-        backtest=tuple(line for line in past if line["method"] in (None, MODEL)),
+        backtest=tuple(line for line in past if line["projected_by"] in (None, MODEL)),
         compared=tuple(past),
         issued=tuple(lines_of(index, "projection_scores")),
         assumed={topic: tuple(words) for topic, words in topics.items()},

@@ -593,14 +593,22 @@ def test_a_backtest_knows_only_what_was_known_then():
     cuts = sorted({row["through"] for row in one})
     for row, changed in zip(one, other, strict=True):
         # The intervals hold the error of the final estimate too, and so do scores.
-        known = ("through", "area", "quantity", "method", "to_date", "projected_total", "reason")
+        known = (
+            "through",
+            "area",
+            "quantity",
+            "projected_by",
+            "to_date",
+            "projected_total",
+            "reason",
+        )
         if row["through"] != cuts[-1]:
             assert [row[name] for name in known] == [changed[name] for name in known]
         if row["quantity"] == "encounter_fish":
             assert changed["final"] > row["final"]
     assert all(row["low_95"] <= row["low_80"] <= row["high_80"] <= row["high_95"] for row in one)
     # One past season has no other: neither the plain rule nor a mixture is to be had.
-    assert {row["method"] for row in one} == {MODEL}
+    assert {row["projected_by"] for row in one} == {MODEL}
     assert all(row["crps"] > 0 and row["interval_score_80"] > 0 for row in one)
 
 
@@ -612,7 +620,7 @@ def test_a_past_season_is_projected_from_the_others_and_scored_beside_the_plain_
     methods = {}
     for row in found.rows:
         key = tuple(row[name] for name in ("season", "through", "quantity", "area"))
-        methods.setdefault(key, []).append(row["method"])
+        methods.setdefault(key, []).append(row["projected_by"])
     assert len({key[0] for key in methods}) == 3
     assert all(tuple(each) == METHODS for each in methods.values())
     assert found.errors.model.shape == (3, len(CUTS) * len(PROJECTED))

@@ -25,7 +25,7 @@ from dashboard.season_limits import records as limits
 ARCHIVE = Path(__file__).parent / "old_bulletin"
 NAME = "2035-36.2036-W07.v3"
 #: Tables that came after it.
-LATER = {"variance_budget"}
+LATER = {"variance_budget", "projections", "projection_scores"}
 
 #: Table and column as they were kept, and as they are read.
 RENAMED = [
