@@ -52,6 +52,7 @@ class VariancePart(StrEnum):
 
     BETWEEN = "between_units"  # site-days (or days) of a stratum differ
     WITHIN = "within_units"  # boats of a site-day that were not interviewed
+    MISSED = "missed_days"  # site-days with boats and no interview, taken from their boats
     COLLAPSED = "collapsed_strata"  # strata with one unit
     IMPUTED = "imputed_strata"  # strata with open days and no sample
     MARKED_SHARES = "borrowed_marked_shares"  # marks that nobody read
@@ -59,7 +60,7 @@ class VariancePart(StrEnum):
 
 
 #: The parts that lie in a stratum.
-_OF_STRATA = tuple(VariancePart)[:4]
+_OF_STRATA = tuple(VariancePart)[:5]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,10 +98,11 @@ def covariance_terms(
     direct = replace(form, weights=replace(form.weights, weight=np.where(is_direct, own, 0.0)))
     found = np.zeros((len(_OF_STRATA), n_strata * size, len(cells.pair)))
     of = {part: found[at] for at, part in enumerate(_OF_STRATA)}
-    between, within = _stages(direct, codes)
-    of[VariancePart.BETWEEN] += between
-    of[VariancePart.WITHIN] += within
-    of[VariancePart.IMPUTED] += sum(_stages(form, codes)) - between - within
+    for part, own_cov, cov in zip(
+        _OF_STRATA, _stages(direct, codes), _stages(form, codes), strict=False
+    ):
+        of[part] += own_cov
+        of[VariancePart.IMPUTED] += cov - own_cov
     for one, borrowing in zip(form.borrowed(), plan.borrowings, strict=True):
         code = domains.code(cells.key[one.cell], one.week_key)
         rows = np.flatnonzero(np.isin(code, codes))
@@ -113,18 +115,29 @@ def covariance_terms(
     return CovarianceTerms(kept[1] % size, kept[0], kept[1] // size, cov)
 
 
-def _stages(form: LinearForm, codes: Ints) -> tuple[Floats, Floats]:
-    """Return both stages' (co)variance by stratum and domain, each (strata x domains, P)."""
-    cells, size = form.cells, len(codes)
+def _stages(form: LinearForm, codes: Ints) -> tuple[Floats, Floats, Floats]:
+    """Return (co)variances between units, within them, and of missed site-days.
+
+    By stratum and domain, each (strata x domains, P). Of a day with sites inside, what missed
+    site-days bring is within.
+    """
+    cells, size, design = form.cells, len(codes), form.design
     place = form.stratum * size + np.searchsorted(codes, form.code)
-    length = len(form.design.strata.label) * size
+    length = len(design.strata.label) * size
     part = cells.total[form.cell] * form.weight[:, None]
     first = first_stage_variance(
         form, stratum=form.stratum, place=place, part=part, size=length, pair=cells.pair
     )
-    share = form.plan.n_active[form.stratum] / form.design.strata.n_frame[form.stratum]
+    share = form.plan.n_active[form.stratum] / design.strata.n_frame[form.stratum]
     inside = cells.second_stage_cov.each(lambda column: column[form.cell])
-    return first, inside.add_at(place, length, factor=form.weight**2 * share)
+    missed = design.site_days.unit[np.flatnonzero(form.plan.missed)]
+    is_missed = np.isin(cells.unit, missed)[form.cell] & ~design.strata.of_days[form.stratum]
+    factor = form.weight**2 * share
+    within, of_missed = (
+        inside.add_at(place, length, factor=np.where(rows, factor, 0.0))
+        for rows in (~is_missed, is_missed)
+    )
+    return first, within, of_missed
 
 
 # Figures, and the variances of their parts.

@@ -25,6 +25,11 @@ PARTS = {
         "boats that were not interviewed",
         "more interviews a site-day",
     ),
+    "missed_days": (
+        "missed site-days",
+        "site-days with boats and no interview",
+        "an interview on each site-day",
+    ),
     "collapsed_strata": (
         "strata with one site-day",
         "strata with one site-day",

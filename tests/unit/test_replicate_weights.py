@@ -12,6 +12,7 @@ from analytics.estimates.estimate import result_rows
 from analytics.estimates.replicate_tables import replicate_tables
 from analytics.estimates.replicate_weights import ReplicateMethod
 from analytics.estimates.season_survey import prepare_survey
+from analytics.estimates.variance_budget import variance_budget
 from tests.tables import SiteDay, interview, survey
 from tests.unit.test_site_day_design import day, one_week
 
@@ -153,11 +154,28 @@ def test_the_command_writes_both_tables(demo_store, tmp_path):
     assert isinstance(refused.exception, UsageError)
 
 
+def test_missed_days_are_with_those_that_stand_for_them():
+    days = [day(0, [1, 3]), day(1, [], boats=5), day(2, [8]), day(5, [2]), day(6, [5])]
+    snapshot = one_week(days)
+    total, variance, _ = by_replicates(snapshot)
+    parts = variance_budget(prepare_survey(snapshot)).to_pandas()
+    parts = parts[(parts["quantity"] == "kept_fish") & (parts["split"] == "part")]
+    parts = parts[parts["area"].isna()].set_index("part")["variance"]
+    assert total == pytest.approx(by_linearisation(snapshot)[0], rel=1e-12)
+    assert variance == pytest.approx(parts["between_units"], rel=1e-12)
+    assert parts["missed_days"] > 0
+    assert parts.sum() == pytest.approx(by_linearisation(snapshot)[1], rel=1e-12)
+
+
 def test_weights_of_the_demo_are_those_of_its_strata(demo_store):
     from analytics.data.store import Store
 
     weights, _, _ = replicate_tables(prepare_survey(Store(demo_store).snapshot()))
     frame = weights.to_pandas()
-    direct = frame.groupby(["landing_area", "week", "stratum"])[["direct_weight"]].sum()
-    frames = frame.groupby(["landing_area", "week", "stratum"])["n_psu_frame"].first()
+    place = ["landing_area", "week", "stratum"]
+    whole = frame.groupby(place)["sample_id"].transform("size") == frame["n_psu"]
+    assert whole.any()
+    frame = frame[whole]
+    direct = frame.groupby(place)[["direct_weight"]].sum()
+    frames = frame.groupby(place)["n_psu_frame"].first()
     assert np.allclose(direct["direct_weight"], frames)
