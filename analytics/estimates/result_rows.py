@@ -171,6 +171,7 @@ def _thin_codes(totals: DomainTotals, place: int) -> list[str]:
     rules = (
         (support.is_imputed[place], coded("imputed")),
         (support.has_missed_days[place], coded("missed_days")),
+        (support.is_prorated[place], coded("prorated_frame")),
         (
             support.is_collapsed[place] and borrows,
             coded("collapsed", unit=_unit(totals, place)),

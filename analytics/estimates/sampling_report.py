@@ -65,10 +65,12 @@ def strata_table(season: SeasonSurvey) -> pa.Table:
         return np.rint(sums).astype(np.int64)
 
     rules = {borrowing.stratum: borrowing.rule for borrowing in plan.borrowings}
+    for code in np.flatnonzero(design.strata.is_prorated).tolist():
+        rules[code] = join_codes([rules.get(code), coded("prorated_frame")])
     missed = np.bincount(design.units.stratum[days.unit[plan.missed]], minlength=size)
     for code in np.flatnonzero(missed).tolist():
         said = coded("missed_days_of", n=int(missed[code]))
-        rules[code] = join_codes([one for one in (rules.get(code), said) if one])
+        rules[code] = join_codes([rules.get(code), said])
     rules |= {
         code: coded("one_unit_no_neighbour", unit=design.strata.unit_word(code))
         for code in plan.single_psu

@@ -25,6 +25,7 @@ from analytics.survey.design import (
 )
 from analytics.survey.estimators import CONVENIENCE, clusters_of, convenience_interviews
 from analytics.survey.site_selection import DAY_SITE, draw_sites
+from analytics.survey.stated_frames import prorate
 from analytics.survey.unit_totals import UnitTotals
 from analytics.weeks import iso_week, week_start
 
@@ -94,8 +95,12 @@ def join_frames(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the strata of both kinds, numbered, and the site-days with their numbers."""
     stated = by_user.groupby(["area", "label"], as_index=False).agg(
-        week=("week", "min"), n_frame=("n_frame", "first"), design=("design", "first")
+        week=("week", "min"),
+        n_frame=("n_frame", "first"),
+        design=("design", "first"),
+        is_prorated=("is_prorated", "first"),
     )
+    calendar = calendar.assign(is_prorated=False)
     frame = pd.concat([calendar, stated.assign(day_group=0)], ignore_index=True)
     frame["stratum_code"] = np.arange(len(frame))
     first = on_calendar.merge(frame.iloc[: len(calendar)][[*CELL, "stratum_code"]], on=CELL)
@@ -175,7 +180,6 @@ def build_design(
     days = season_days(snapshot, season)
     through = through or str(seen.max())
     _require_through(through, season, first=seen.min(), last=days["week"].max())
-    days = days[days["week"] <= through]
     fished = set(met["area"].to_pylist()) if met else set()
     return _assemble(snapshot, season, through, days=days, sampled=sampled, fished=fished)
 
@@ -233,18 +237,22 @@ def _assemble(
     sampled: pd.DataFrame,
     fished: set[str],
 ) -> Design:
+    whole, days = days, days[days["week"] <= through]
     openings = snapshot["seasons"].to_pandas()
     openings = openings[openings["season"] == season]
     areas = tuple(sorted({*_area_codes(snapshot, openings, sampled), *fished}))
     kept = sampled[~sampled["design"].eq(CONVENIENCE)]
     days_kept = days[~days["design"].eq(CONVENIENCE)]
     stated_areas = _stated_areas(kept)
+    last = max([through, *kept.loc[kept["boats_returned"].notna(), "week"]])
     # A stratum of the user may run on after `through`: all its units inform its variance.
     kept = kept[kept["area"].isin(stated_areas) | (kept["week"] <= through)]
     sampled = sampled[sampled["week"] <= through]
     calendar = calendar_frame(days_kept[~days_kept["area"].isin(stated_areas)], snapshot)
     on_calendar = match_calendar(kept[~kept["area"].isin(stated_areas)], days_kept)
     by_user = match_stated(kept[kept["area"].isin(stated_areas)], days_kept, snapshot)
+    past = prorate(by_user, whole, snapshot["sites"].to_pandas(), last)
+    by_user = by_user.assign(n_frame=past, is_prorated=past < by_user["n_frame"])
     begins = by_user.groupby(["area", "label"])["week"].transform("min")
     frame, rows = join_frames(calendar, on_calendar, by_user[begins <= through])
     seen = (one["week"].unique() for one in (days, sampled, rows))
@@ -315,6 +323,7 @@ def _strata(frame: pd.DataFrame, areas: tuple[str, ...], weeks: tuple[str, ...])
         group=frame["day_group"].to_numpy(np.int64),
         n_frame=frame["n_frame"].to_numpy(np.float64),
         of_days=frame["design"].eq(DAY_SITE).to_numpy(dtype=bool),
+        is_prorated=frame["is_prorated"].to_numpy(dtype=bool),
     )
 
 
@@ -438,6 +447,7 @@ def _counted_strata(design: Design, days: pd.DataFrame, units: pd.DataFrame) -> 
         group=frame["day_group"].to_numpy(np.int64),
         n_frame=frame["n_frame"].to_numpy(np.float64),
         of_days=np.ones(len(frame), dtype=bool),
+        is_prorated=np.zeros(len(frame), dtype=bool),
     )
     return strata, stratum.astype(np.int64)
 

@@ -41,7 +41,8 @@ class Strata:
 
     `label`: words for people. `landing_area`, `week`: codes of the landing area and (first) week.
     `group`: day group; 0 where the user named the stratum. `n_frame`: units in the frame, N_h.
-    `of_days`: units are days with their sites inside; else site-days.
+    `of_days`: units are days with their sites inside; else site-days. `is_prorated`: the user's
+    stratum is still under way and `n_frame` is the part of its frame that is past.
     """
 
     label: tuple[str, ...]
@@ -50,6 +51,7 @@ class Strata:
     group: Ints
     n_frame: Floats
     of_days: Bools
+    is_prorated: Bools
 
     def unit_word(self, code: int) -> str:
         """Return what a unit of a stratum is called."""

@@ -28,6 +28,7 @@ class Support:
     - `n_psu`, `n_psu_frame`, `n_interviews`: sampled units and frame of the strata that hold the
       domain; interviews in it.
     - `n_psu_interviewed`: site-days with an interview in the domain, donors included.
+    - `is_prorated`: some stratum is still under way and counts the part of its frame that is past.
     - `has_missed_days`: some site-day with boats and no interview was taken from its boats.
     - `is_imputed`, `is_collapsed`, `is_pooled`, `is_unknown`: some stratum was imputed, collapsed,
       pooled its variance between boats, or had none to use.
@@ -46,6 +47,7 @@ class Support:
     n_psu_frame: Ints
     n_interviews: Ints
     n_psu_interviewed: Ints
+    is_prorated: Bools
     has_missed_days: Bools
     is_imputed: Bools
     is_collapsed: Bools
@@ -105,6 +107,7 @@ def support_of(form: LinearForm, *, codes: Ints, place: Ints, interviewed: Float
         n_psu_frame=count_at(framed.place, design.strata.n_frame[framed.stratum], size),
         n_interviews=count_at(place[direct], n[direct], size),
         n_psu_interviewed=np.bincount(place[with_boats], minlength=size),
+        is_prorated=any_at(framed.place[design.strata.is_prorated[framed.stratum]], size),
         has_missed_days=holds_any(plan.strata_with_missed_days(design)),
         is_imputed=any_at(imputed.place, size),
         is_collapsed=holds_any(collapsed),

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.codes import has_code
 from analytics.errors import DataRejected, UsageError
 from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
@@ -242,10 +243,51 @@ def test_a_stated_stratum_may_span_weeks_and_keeps_its_zeros_elsewhere():
         for d, y in [(0, 2), (1, 4), (7, 6), (8, 8)]
     ]
     found = row(survey(days), by=("week",), week="2031-W02")
-    assert found["estimate"] == pytest.approx(20 / 4 * 6)
     spread = (4 + 16 - 36 / 4) / 3  # 2, 4 and two zeros
-    assert found["se"] == pytest.approx(math.sqrt(400 * (1 - 4 / 20) * spread / 4))
-    assert (found["n_psu"], found["df"]) == (4, 3)
+    # Two weeks of its 20 days are past.
+    assert has_code(found["method"], "prorated_frame")
+    assert found["estimate"] == pytest.approx(14 / 4 * 6)
+    assert found["se"] == pytest.approx(math.sqrt(14**2 * (1 - 4 / 14) * spread / 4))
+    assert (found["n_psu"], found["n_psu_frame"], found["df"]) == (4, 14, 3)
+
+
+@pytest.mark.parametrize(
+    ("frame", "through", "past"),
+    [
+        (20, "2031-W04", 20),  # all of its 20 days are past
+        (70, None, 14),  # the season has 70 days
+        (140, None, 28),  # two units a day
+        (4, None, 4),  # all of it was sampled
+    ],
+)
+def test_a_stated_stratum_under_way_counts_what_is_past(frame, through, past):
+    days = [
+        SiteDay(
+            1, [interview(kept=1)], date=MONDAY + dt.timedelta(days=d), stratum="s", frame=frame
+        )
+        for d in (0, 1, 7, 8)
+    ]
+    found = figures(estimate_snapshot(survey(days), by=("season",), through=through), "kept_fish")
+    assert found["n_psu_frame"] == min(past, frame)
+    assert has_code(found["method"], "prorated_frame") == (past < frame)
+
+
+def test_strata_side_by_side_are_prorated_by_their_own_sites():
+    # The big ramp alone, and the two small ones together, each all 70 days.
+    days = [
+        SiteDay(
+            1,
+            [interview(kept=1)],
+            site=site,
+            date=MONDAY + dt.timedelta(days=d),
+            stratum="big" if site == "r1" else "small",
+            frame=70 if site == "r1" else 140,
+        )
+        for d in (0, 6, 7, 13)
+        for site in ("r1", "r2", "r3")
+    ]
+    snapshot = survey(days, sites=dict.fromkeys(("r1", "r2", "r3"), "A"))
+    assert sorted(prepare_survey(snapshot).design.strata.n_frame) == [14, 28]
 
 
 def test_frame_stated_for_the_default_stratum():

@@ -1,0 +1,84 @@
+"""Strata of the user that are still under way: the part of their frame that is past."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.survey.site_selection import DAY_SITE
+from analytics.weeks import week_end, week_start
+
+if TYPE_CHECKING:
+    from analytics.arrays import Floats
+
+
+def prorate(by_user: pd.DataFrame, days: pd.DataFrame, sites: pd.DataFrame, week: str) -> pd.Series:
+    """Return the frame of each site-day's stratum through the end of a week, at most ``n_frame``.
+
+    A named stratum with a stated frame N holds N units of the calendar from the week on in which it
+    was first sampled; where the season ends before, the rest lies before that week. Units are
+    (site, open day), or open days in design day_site; those of sites and day groups that only
+    strata sampled at the same time hold are theirs. The part of N that is past is the part of these
+    units, in whole units, and no fewer than were sampled (our choice, no source).
+
+    Parameters
+    ----------
+    by_user : pandas.DataFrame
+        Site-days with ``area, label, stratum, frame_site_days, n_frame, site, date, day_group,
+        week, design``.
+    days : pandas.DataFrame
+        Every open day of the season: ``area, date, day_group``.
+    sites : pandas.DataFrame
+        ``site, area``.
+    week : str
+        The last one that was sampled, or the last one estimated where that is later.
+    """
+    frame = by_user["n_frame"].astype("float64").copy()
+    named = by_user["stratum"].notna() & by_user["frame_site_days"].notna()
+    until = pd.Timestamp(week_end(week))
+    for area, rows in by_user[named].groupby("area"):
+        open_days = days[days["area"] == area].drop_duplicates("date").sort_values("date")
+        everywhere = sites.loc[sites["area"] == area, "site"]
+        for _, part in rows.groupby("label"):
+            per_day = _units_a_day(part, rows, open_days, everywhere)
+            frame[part.index] = _past(part, open_days["date"], per_day, until)
+    return frame
+
+
+def _units_a_day(
+    part: pd.DataFrame, rows: pd.DataFrame, open_days: pd.DataFrame, sites: pd.Series
+) -> Floats:
+    """Return how many units of a stratum each open day can hold."""
+    at_once = (rows["label"] != part["label"].iloc[0]) & rows["date"].between(
+        part["date"].min(), part["date"].max()
+    )
+    others = rows[rows["label"].isin(rows.loc[at_once, "label"])]
+    by_day = bool(part["design"].eq(DAY_SITE).all())
+    keys = ["day_group"] if by_day else ["site", "day_group"]
+    theirs = set(map(tuple, others[keys].to_numpy())) - set(map(tuple, part[keys].to_numpy()))
+    places = [()] if by_day else [(site,) for site in sites]
+    held = {
+        group: float(sum((*place, group) not in theirs for place in places))
+        for group in open_days["day_group"].unique()
+    }
+    return open_days["day_group"].map(held).to_numpy(np.float64)
+
+
+def _past(part: pd.DataFrame, date: pd.Series, per_day: Floats, until: pd.Timestamp) -> float:
+    """Return the part of a stratum's stated frame that lies no later than a day."""
+    n_frame = float(part["n_frame"].iloc[0])
+    is_ahead = (date >= pd.Timestamp(week_start(part["week"].min()))).to_numpy()
+    # Days forward from its first week, then those before it, the latest first.
+    order = np.concatenate([np.flatnonzero(is_ahead), np.flatnonzero(~is_ahead)[::-1]])
+    held = per_day[order]
+    before = np.cumsum(held) - held
+    held = np.clip(n_frame - before, 0, held)
+    if not held.sum():
+        return n_frame
+    is_past = (date <= until).to_numpy()[order]
+    share = held[is_past].sum() / held.sum()
+    by_day = part["design"].eq(DAY_SITE).all()
+    n_sampled = part["date"].nunique() if by_day else len(part)
+    return float(min(n_frame, max(np.rint(n_frame * share), n_sampled)))
