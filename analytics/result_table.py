@@ -35,8 +35,9 @@ def known(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-#: Result rows: one a domain and quantity, with error, interval, sample sizes, method and status.
-RESULT_SCHEMA = pa.schema(
+#: Figures of a domain: error, interval, sample sizes, method and status; tables that have another
+#: `basis` of their own take these alone.
+FIGURE_SCHEMA = pa.schema(
     [
         *texts("season", "area", "week", "quantity", "unit"),
         *numbers("estimate", "se", "ci_low", "ci_high", "ci_level"),
@@ -46,6 +47,8 @@ RESULT_SCHEMA = pa.schema(
         *texts("method", "status"),
     ]
 )
+#: Result rows: one a domain and quantity, and what its released fish stand on.
+RESULT_SCHEMA = pa.schema([*FIGURE_SCHEMA, ("basis", pa.string())])  # reported | sampled
 RESULT_COLUMNS: tuple[str, ...] = tuple(RESULT_SCHEMA.names)
 DOMAIN_COLUMNS: tuple[str, ...] = ("season", "area", "week")
 

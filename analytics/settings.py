@@ -26,11 +26,15 @@ class EffortSource(StrEnum):
 
 
 class FishBasis(StrEnum):
-    """Where encounters by size and mark come from."""
+    """Where released fish come from, in every row of a table alike."""
 
-    SAMPLE_FIRST = "sample_first"  # test fishing where there is any, else interviews
     REPORTED = "reported"  # as interviews report
-    SAMPLED = "sampled"  # test fishing, or no number
+    SAMPLED = "sampled"  # legal marked fish of interviews at the composition of test fishing
+
+    @property
+    def other(self) -> FishBasis:
+        """The other of the two."""
+        return FishBasis.SAMPLED if self is FishBasis.REPORTED else FishBasis.REPORTED
 
 
 def choice(options: type[Words], word: str, name: str) -> Words:
@@ -62,15 +66,15 @@ class EstimationSettings:
         Expand by on-water coverage to boats that land elsewhere.
     day_hours : float, optional
         Hours of the fishing day over which boats were counted; daylight if not given.
-    classes : FishBasis
-        Where encounters by size and mark come from.
+    basis : FishBasis
+        Where released fish come from.
     """
 
     thin: ThinStrataPolicy = ThinStrataPolicy.BORROW
     effort: EffortSource = EffortSource.INTERVIEWS
     expand: bool = False
     day_hours: float | None = None
-    classes: FishBasis = FishBasis.SAMPLE_FIRST
+    basis: FishBasis = FishBasis.REPORTED
 
     @classmethod
     def of(
@@ -80,7 +84,7 @@ class EstimationSettings:
         effort: str = EffortSource.INTERVIEWS,
         expand: bool = False,
         day_hours: float | None = None,
-        classes: str = FishBasis.SAMPLE_FIRST,
+        basis: str = FishBasis.REPORTED,
     ) -> EstimationSettings:
         """Return the choices by their words.
 
@@ -94,7 +98,7 @@ class EstimationSettings:
             choice(EffortSource, effort, "effort"),
             expand,
             day_hours,
-            choice(FishBasis, classes, "classes"),
+            choice(FishBasis, basis, "basis"),
         )
         if expand and chosen.effort is EffortSource.COUNTS:
             raise UsageError(

@@ -32,7 +32,7 @@ from analytics.data.schema import TABLES
 from analytics.data.snapshot import Snapshot
 from analytics.estimates.schemas import REPLICATE_SCHEMA, REPLICATE_WEIGHT_SCHEMA
 from analytics.quantities import QUANTITIES
-from analytics.result_table import RESULT_SCHEMA
+from analytics.result_table import FIGURE_SCHEMA, RESULT_SCHEMA
 from analytics.settings import EstimationSettings
 from dashboard import bulletin_index, numbers
 from dashboard.week import sentences
@@ -206,8 +206,8 @@ def _bulletin_table(name: str, schema: pa.Schema) -> str:
     meaning, notes = _comments(schema)
     shown = schema
     parts = [f"### {name}", meaning]
-    if schema != RESULT_SCHEMA and set(RESULT_SCHEMA.names) <= set(schema.names):
-        shown = [field for field in schema if field.name not in RESULT_SCHEMA.names]
+    if schema != RESULT_SCHEMA and set(FIGURE_SCHEMA.names) <= set(schema.names):
+        shown = [field for field in schema if field.name not in FIGURE_SCHEMA.names]
         parts += ["The columns of a result row, and:"]
     return "\n\n".join([*parts, "\n".join(_field(field, notes) for field in shown)])
 

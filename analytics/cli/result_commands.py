@@ -92,12 +92,12 @@ BY = click.option(
     help="Expand totals by the coverage table to boats that land elsewhere than at listed sites.",
 )
 @click.option(
-    "--classes",
+    "--basis",
     type=click.Choice([one.value for one in FishBasis]),
-    default=FishBasis.SAMPLE_FIRST.value,
+    default=FishBasis.REPORTED.value,
     show_default=True,
-    help="Encounters by size and mark: from test fishing where there is any, else as reported; as "
-    "reported in interviews; or from test fishing alone.",
+    help="Released fish: as reported in interviews, or from legal marked fish of the interviews at "
+    "the composition of test fishing. Every row stands on it.",
 )
 @click.option(
     "--replicates",
@@ -130,7 +130,7 @@ def estimate(
     effort: str,
     day_hours: float | None,
     expand: bool,
-    classes: str,
+    basis: str,
     replicates: str | None,
     seed: int,
     out: str,
@@ -151,9 +151,7 @@ def estimate(
             f"--replicates {replicates}; allowed: with --out a file and effort from interviews at "
             "listed sites, without --expand"
         )
-    EstimationSettings.of(
-        thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
-    )
+    EstimationSettings.of(thin=thin, effort=effort, expand=expand, day_hours=day_hours, basis=basis)
 
     from analytics.data.store import Store  # noqa: PLC0415
     from analytics.estimates.estimate import estimate as estimate_rows  # noqa: PLC0415 - quick --help
@@ -170,7 +168,7 @@ def estimate(
         effort=effort,
         expand=expand,
         day_hours=day_hours,
-        classes=classes,
+        basis=basis,
     )
     if effort == EffortSource.COUNTS:
         from analytics.estimates.sampling_report import uneven_warnings  # noqa: PLC0415

@@ -53,8 +53,8 @@ REPORTS_OVER = (1.0, 1.5, 2.2)
 LEAST, MOST = 0.1, 10.0
 AS_REPORTED = "as_reported"
 
-#: Rows of scenarios: on what basis, then a result row.
-SCENARIO_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
+#: Rows of scenarios: the name of the scenario, then a result row.
+SCENARIO_SCHEMA = pa.schema([pa.field("alternative", pa.string()), *RESULT_SCHEMA])
 
 #: What anglers report of sublegal releases.
 _REPORTED = ("released_sublegal", "released_sublegal_marked")
@@ -263,7 +263,7 @@ def _all_boats(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequence[F
 
 def _boats_counted(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequence[Finding]]:
     design = season.design
-    settings = EstimationSettings(effort=EffortSource.COUNTS)
+    settings = EstimationSettings(effort=EffortSource.COUNTS, basis=season.basis)
     try:
         counted = prepare_survey(
             season.snapshot, season=design.season, through=design.through, settings=settings
@@ -279,7 +279,10 @@ def _boats_counted(season: SeasonSurvey, level: float) -> tuple[pa.Table, Sequen
 def _scenario(season: SeasonSurvey, reports_over: float, level: float) -> pa.Table:
     design = season.design
     divided = prepare_survey(
-        divided_reports(season.snapshot, reports_over), season=design.season, through=design.through
+        divided_reports(season.snapshot, reports_over),
+        season=design.season,
+        through=design.through,
+        settings=EstimationSettings(basis=season.basis),
     )
     rows = [row for by in WIDER for row in result_rows(divided, by=by, level=level)]
     return named_rows(to_arrow(rows), reports_over)

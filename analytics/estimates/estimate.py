@@ -22,16 +22,17 @@ from analytics.estimates.result_rows import (
     not_recorded,
     result_row,
 )
+from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES, SampledFigures
 from analytics.estimates.schemas import CHANGE_SCHEMA
 from analytics.estimates.season_survey import SeasonSurvey, known_totals, prepare_survey
 from analytics.estimates.size_mark_classes import MarkFigures
-from analytics.fish.mark_composition import MARK_QUANTITIES, mark_measures
+from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
 from analytics.intervals import log_t, t_quantile
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.result_table import RESULT_COLUMNS, to_arrow, to_frame
 from analytics.settings import EffortSource, EstimationSettings, FishBasis, ThinStrataPolicy, choice
 from analytics.survey.domains import Domains
-from analytics.survey.reduction import catch_measures
+from analytics.survey.reduction import UNKNOWN_RECORDED, catch_measures
 from analytics.weeks import week_number
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from analytics.data.store import Store
     from analytics.estimates.result_rows import DomainEstimates
     from analytics.survey.domain_totals import DomainTotals
+    from analytics.survey.estimators import TotalEstimator
+    from analytics.survey.reduction import Analysis
 
 Row = dict[str, Any]
 
@@ -62,7 +65,7 @@ def estimate(
     effort: str = EffortSource.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
-    classes: str = FishBasis.SAMPLE_FIRST,
+    basis: str = FishBasis.REPORTED,
 ) -> pd.DataFrame:
     """Estimate every quantity for some domains.
 
@@ -79,7 +82,7 @@ def estimate(
         Last ISO week, such as ``2031-W05``; by default the last with a sampled site-day.
     as_of : int, optional
         An earlier version of the store.
-    thin, effort, expand, day_hours, classes : optional
+    thin, effort, expand, day_hours, basis : optional
         As of `analytics.settings.EstimationSettings`.
 
     Returns
@@ -90,7 +93,7 @@ def estimate(
     Raises
     ------
     UsageError
-        If the season, a word of `by`, `thin`, `effort` or `classes`, the level or the version is
+        If the season, a word of `by`, `thin`, `effort` or `basis`, the level or the version is
         unknown, or there is no boat count or no coverage where one is needed.
     DataRejected
         If the stored tables contradict each other.
@@ -105,7 +108,7 @@ def estimate(
         effort=effort,
         expand=expand,
         day_hours=day_hours,
-        classes=classes,
+        basis=basis,
     )
 
 
@@ -120,11 +123,11 @@ def estimate_snapshot(
     effort: str = EffortSource.INTERVIEWS,
     expand: bool = False,
     day_hours: float | None = None,
-    classes: str = FishBasis.SAMPLE_FIRST,
+    basis: str = FishBasis.REPORTED,
 ) -> pd.DataFrame:
     """Estimate as `estimate`, from tables held in memory."""
     settings = EstimationSettings.of(
-        thin=thin, effort=effort, expand=expand, day_hours=day_hours, classes=classes
+        thin=thin, effort=effort, expand=expand, day_hours=day_hours, basis=basis
     )
     prepared = prepare_survey(snapshot, season=season, through=through, settings=settings)
     return to_frame(to_arrow(list(result_rows(prepared, by=by, level=level))))
@@ -179,20 +182,12 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
     if not 0 < level < 1:
         raise UsageError(f"level {level}: a confidence level lies between 0 and 1, such as 0.95")
     domains = Domains("area" in words, "week" in words, len(season.design.weeks))
-    of_marks = MarkFigures(season, domains)
-    measures = catch_measures() | mark_measures() | season.deaths.measures
+    figures_of = _SeasonFigures(season, domains)
     for name, quantity in QUANTITIES.items():
         rows: dict[int, Row] = {}
-        for estimator, totals, places in known_totals(
-            season.estimators, season.analyses[name], domains
-        ):
-            if name in MARK_QUANTITIES:
-                figures = of_marks.of(estimator, name, totals)
-            else:
-                figures = _figures(season, name, totals)
-            if not estimator.has_responses(season.analyses[name]):
-                behind = season.analyses[name].measures
-                figures = figures.withheld(not_recorded(measures[one] for one in behind))
+        analysis = figures_of.analysis(name)
+        for estimator, totals, places in known_totals(season.estimators, analysis, domains):
+            figures = figures_of.of(estimator, name, totals)
             of_row = _as_counted(totals) if _is_counted(name, domains) else totals
             for code, place in places.items():
                 area = domains.cell(code)[0]
@@ -204,6 +199,7 @@ def result_rows(season: SeasonSurvey, *, by: Sequence[str], level: float) -> Ite
                 "quantity": name,
                 "unit": quantity.unit,
                 **row,
+                "basis": str(season.basis),
             }
 
 
@@ -218,11 +214,38 @@ def _as_counted(totals: DomainTotals) -> DomainTotals:
     return replace(totals, support=replace(totals.support, has_missed_days=none_missed))
 
 
-def _figures(season: SeasonSurvey, name: str, totals: DomainTotals) -> DomainEstimates:
-    kind = QUANTITIES[name].kind
-    if kind is QuantityKind.DEATHS:
-        return death_figures(season.deaths, name, totals)
-    return catch_figures(kind, totals)
+class _SeasonFigures:
+    """Figures of one choice of domains on the basis of a season."""
+
+    def __init__(self, season: SeasonSurvey, domains: Domains) -> None:
+        self._season = season
+        self._of_marks = MarkFigures(season, domains)
+        self._sampled = SampledFigures(season, domains)
+        self._is_sampled = season.basis is FishBasis.SAMPLED
+        self._measures = catch_measures() | mark_measures() | season.deaths.measures
+
+    def analysis(self, name: str) -> Analysis:
+        """Return the analysis whose totals a quantity rests on."""
+        if self._is_sampled and name in SAMPLED_QUANTITIES:
+            return mark_analysis()
+        return self._season.analyses[name]
+
+    def of(self, estimator: TotalEstimator, name: str, totals: DomainTotals) -> DomainEstimates:
+        """Return the figures of a quantity; what no interview gave is withheld."""
+        analysis = self.analysis(name)
+        if self._is_sampled and name in SAMPLED_QUANTITIES:
+            figures = self._sampled.of(estimator, name, totals)
+        elif name in MARK_QUANTITIES:
+            figures = self._of_marks.of(estimator, name, totals)
+        elif QUANTITIES[name].kind is QuantityKind.DEATHS:
+            figures = death_figures(self._season.deaths, name, totals)
+        else:
+            figures = catch_figures(QUANTITIES[name].kind, totals)
+        if name == "released_unknown_fish" and not self._is_sampled:
+            analysis = UNKNOWN_RECORDED
+        if estimator.has_responses(analysis):
+            return figures
+        return figures.withheld(not_recorded(self._measures[one] for one in analysis.measures))
 
 
 # How each quantity changed from the week before, with its error.

@@ -36,8 +36,8 @@ STRATUM_SCHEMA = pa.schema(
 #: The areas of the season and their names.
 AREA_SCHEMA = pa.schema([("area", pa.string()), ("area_name", pa.string())])
 
-#: Alternative estimates of the same season: result rows, each under the name of its basis.
-ALTERNATIVE_SCHEMA = pa.schema([pa.field("basis", pa.string()), *RESULT_SCHEMA])
+#: Alternative estimates of the same season: result rows, each under the name of its alternative.
+ALTERNATIVE_SCHEMA = pa.schema([pa.field("alternative", pa.string()), *RESULT_SCHEMA])
 
 #: Share of boats met on the water that land at listed sites, and the factor that expands totals.
 COVERAGE_SCHEMA = pa.schema(

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from analytics.errors import UsageError
 from analytics.fish.composition_sample import composition_sample
-from analytics.fish.mark_composition import MARK_QUANTITIES, mark_analysis, mark_measures
+from analytics.fish.mark_composition import (
+    MARK_QUANTITIES,
+    mark_analysis,
+    mark_measures,
+    marks_with_effort,
+)
 from analytics.fish.release_mortality import has_no_sizes, plan_deaths
 from analytics.quantities import QUANTITIES, QuantityKind
 from analytics.settings import EffortSource, EstimationSettings, FishBasis
@@ -28,7 +34,13 @@ from analytics.survey.estimators import (
     convenience_design,
     convenience_interviews,
 )
-from analytics.survey.reduction import EFFORT, Reduction, catch_analyses, catch_measures
+from analytics.survey.reduction import (
+    EFFORT,
+    UNKNOWN_RECORDED,
+    Reduction,
+    catch_measures,
+    whole_catch_analyses,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -49,6 +61,14 @@ DEFAULT_SETTINGS = EstimationSettings()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SampledInputs:
+    """Fish of test fishing, and a plan of deaths that keeps size classes and methods apart."""
+
+    sample: CompositionSample
+    deaths: DeathPlan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SeasonSurvey:
     """One season, reduced once and ready for estimates at any level.
 
@@ -66,10 +86,10 @@ class SeasonSurvey:
         Sums of every analysis by site-day and area fished.
     estimators : tuple of TotalEstimator
         Where totals come from; the first that knows a domain is taken.
-    classes : FishBasis
-        Which method gives encounters by size and mark.
-    sample : CompositionSample or None
-        Fish of test fishing; None where the choice does not ask for them.
+    basis : FishBasis
+        Where released fish come from.
+    by_sample : SampledInputs or None
+        What the sampled basis needs; None where it was not asked for.
     mark_selective : frozenset of int
         Codes of areas in which only marked fish may be kept, in some opening.
     any_mark : frozenset of int
@@ -83,8 +103,8 @@ class SeasonSurvey:
     analyses: Mapping[str, Analysis]
     reduction: Reduction
     estimators: tuple[TotalEstimator, ...]
-    classes: FishBasis
-    sample: CompositionSample | None
+    basis: FishBasis
+    by_sample: SampledInputs | None
     mark_selective: frozenset[int]
     any_mark: frozenset[int]
     _made: dict[object, Any] = field(default_factory=dict)
@@ -119,10 +139,15 @@ def prepare_survey(
         snapshot["drop_off"],
         unsized=has_no_sizes(interviews, design.site_days.sample_id.tolist(), met),
     )
-    analyses = _analyses(deaths)
+    by_sample = _sampled_inputs(snapshot, design, deaths, settings)
+    possible = _analyses(deaths)
     measures = catch_measures() | mark_measures() | deaths.measures | EFFORT
     counts = settings.effort is EffortSource.COUNTS
-    requested = [*analyses.values(), *(map(with_boat_hours, analyses.values()) if counts else ())]
+    requested = [*itertools.chain(*possible.values()), UNKNOWN_RECORDED]
+    if by_sample is not None and not by_sample.sample.why_none:
+        measures |= by_sample.deaths.measures
+        requested += [marks_with_effort(), by_sample.deaths.analysis]
+    requested += map(with_boat_hours, list(requested)) if counts else ()
     ask = partial(Reduction, analyses=requested)
     *others, drawn = season_estimators(snapshot, design, plans, partial(ask, measures=measures))
     assert isinstance(drawn, DesignEstimator)
@@ -137,17 +162,17 @@ def prepare_survey(
         )
     elif settings.expand:
         estimator = CoverageExpandedEstimator(drawn, coverage_of(snapshot, design))
-    asks = settings.classes is not FishBasis.REPORTED
+    estimators = (*others, estimator)
     return SeasonSurvey(
         snapshot,
         design,
         plans,
         deaths,
-        analyses,
+        {name: _with_responses(estimators, some) for name, some in possible.items()},
         drawn.reduction,
-        (*others, estimator),
-        settings.classes,
-        composition_sample(snapshot, design) if asks else None,
+        estimators,
+        settings.basis,
+        by_sample,
         *_mark_rules(snapshot, design),
     )
 
@@ -223,10 +248,35 @@ def _latest(snapshot: Snapshot) -> str:
     return known[-1]
 
 
-def _analyses(deaths: DeathPlan) -> dict[str, Analysis]:
+def _analyses(deaths: DeathPlan) -> dict[str, tuple[Analysis, ...]]:
+    """Return the analyses that may stand behind each quantity, the first with responses first."""
     of_deaths = [name for name, one in QUANTITIES.items() if one.kind is QuantityKind.DEATHS]
     return (
-        catch_analyses()
-        | dict.fromkeys(MARK_QUANTITIES, mark_analysis())
-        | dict.fromkeys(of_deaths, deaths.analysis)
+        whole_catch_analyses()
+        | dict.fromkeys(MARK_QUANTITIES, (mark_analysis(),))
+        | dict.fromkeys(of_deaths, (deaths.analysis,))
     )
+
+
+def _with_responses(
+    estimators: Iterable[TotalEstimator], analyses: tuple[Analysis, ...]
+) -> Analysis:
+    """Return the first analysis that some interview responded to; the last where none did."""
+    *wider, last = analyses
+    known = (one for one in wider if any(each.has_responses(one) for each in estimators))
+    return next(known, last)
+
+
+def _sampled_inputs(
+    snapshot: Snapshot, design: Design, deaths: DeathPlan, settings: EstimationSettings
+) -> SampledInputs | None:
+    if settings.basis is FishBasis.REPORTED:
+        return None
+    by_size = plan_deaths(
+        snapshot.source("interviews"),
+        snapshot["release_rates"],
+        snapshot["drop_off"],
+        detail=True,
+        unsized=deaths.unsized,
+    )
+    return SampledInputs(composition_sample(snapshot, design), by_size.renamed("by_size"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,16 +15,14 @@ from analytics.fish.composition_sample import (
     DAMPED_UNDER,
     ENOUGH_BASE,
     ENOUGH_FISH,
-    NO_TEST_FISHING,
     Rule,
     class_ratios,
     composition_sample,
     pools_of,
 )
-from analytics.fish.mark_composition import CLASSES, UNKNOWN, BorrowedShares, mark_analysis
+from analytics.fish.mark_composition import UNKNOWN, BorrowedShares, mark_analysis
 from analytics.propagation import joint_df
 from analytics.quantities import QuantityKind
-from analytics.settings import FishBasis
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
     Domains,
@@ -165,7 +163,8 @@ class Sampled:
     """Encounters by size and mark from a sample, over D domains and the five `COLUMNS`.
 
     - `value` (D, 5).
-    - `from_survey`, `from_sample` (D, 5, 5): (Co)variances that interviews and sample bring.
+    - `from_survey`, `from_sample` (D, 5, 5): (co)variances that interviews and sample bring.
+    - `from_borrowed` (D, 5, 5): what borrowed marked shares bring, a part of `from_survey`.
     - `across` (D, 5, J): covariances with J linear functions of the same totals.
     - `weight` (D, C): base fish of each area-week in each domain.
     - `missing` (length D): why there is no figure; empty where there is one.
@@ -176,6 +175,7 @@ class Sampled:
 
     value: Floats
     from_survey: Floats
+    from_borrowed: Floats
     from_sample: Floats
     across: Floats
     weight: Floats
@@ -225,7 +225,8 @@ def drawn_classes(season: SeasonSurvey) -> ClassExpansion:
     ----------
     season : SeasonSurvey
     """
-    sample = season.sample or composition_sample(season.snapshot, season.design)
+    inputs = season.by_sample
+    sample = inputs.sample if inputs else composition_sample(season.snapshot, season.design)
     estimator = next((one for one in season.estimators if isinstance(one, DesignEstimator)), None)
     estimator = estimator or DesignEstimator(season.design, season.plans, season.reduction)
     return season.once(("pooled", estimator), lambda: pooled_of(season, estimator, sample))
@@ -270,11 +271,13 @@ def sampled_classes(
             matrix = np.concatenate([matrix, beside[place]], axis=1)
         survey, across = _drawn(estimator, domains, totals.code, LinearMaps(base.code, matrix))
     else:
-        survey, across = _scaled(base, totals, value, place), np.zeros((size, 5, 0))
+        survey, across = _scaled(base, totals, value, place, beside)
     words = DomainWords(season.design.areas, pooled, weight, place, totals.total[:, UNKNOWN])
+    borrowed = _from_borrowed(base, ratios, place, size)
     return Sampled(
         value=value,
-        from_survey=survey + _from_borrowed(base, ratios, place, size),
+        from_survey=survey + borrowed,
+        from_borrowed=borrowed,
         from_sample=ratios.covariance(weight),
         across=across,
         weight=weight,
@@ -311,66 +314,65 @@ def _from_borrowed(base: BaseEncounters, ratios: ClassRatios, place: Ints, size:
     return added
 
 
-def _scaled(base: BaseEncounters, totals: DomainTotals, value: Floats, place: Ints) -> Floats:
+def _scaled(
+    base: BaseEncounters,
+    totals: DomainTotals,
+    value: Floats,
+    place: Ints,
+    beside: Floats | None,
+) -> tuple[Floats, Floats]:
     """Return the survey covariance where only that of complete domains can be had.
 
     The base of a domain is ``Σ_c g_c'T_c = g'T`` with g the mean of the gradients of its
     area-weeks, each weighted by its totals: borrowed shares, and areas with another base, enter so.
+    The covariance with another function h of the totals is ``(T_j/N) g'V h``.
     """
-    sums = add_at(place, base.total, len(value))
-    parts = add_at(place, base.gradient * base.total, len(value))
-    slope = np.where(sums != 0, parts / np.where(sums != 0, sums, 1.0), 0.0)
-    fish = parts.sum(axis=1)
+    slope, fish = base_slope(base, place, len(value))
     variance = np.einsum("dk,dkl,dl->d", slope, totals.cov_of_sums, slope)
     cv2 = np.maximum(variance, 0.0) / np.where(fish > 0, fish, np.nan) ** 2
-    cov: Floats = np.einsum("dj,di,d->dji", value, value, np.where(fish > 0, cv2, 0.0))
-    return cov
+    cov = np.einsum("dj,di,d->dji", value, value, np.where(fish > 0, cv2, 0.0))
+    if beside is None:
+        return cov, np.zeros((*value.shape, 0))
+    per_fish = value / np.where(fish > 0, fish, np.inf)[:, None]
+    with_base = np.einsum("dk,dkl,dml->dm", slope, totals.cov_of_sums, beside)
+    return cov, per_fish[:, :, None] * with_base[:, None, :]
 
 
-# Encounters by size and mark by the method the user names: sampled, or reported.
+def base_slope(base: BaseEncounters, place: Ints, size: int) -> tuple[Floats, Floats]:
+    """Return the mean gradient of the base in each domain, (D, K), and its fish, (D,).
+
+    `place` (C,): the domain of each area-week.
+    """
+    sums = add_at(place, base.total, size)
+    parts = add_at(place, base.gradient * base.total, size)
+    slope = np.where(sums != 0, parts / np.where(sums != 0, sums, 1.0), 0.0)
+    return slope, parts.sum(axis=1)
+
+
+# Encounters by size and mark as figures: as reported, or one sum of sampled classes.
 
 SAMPLED = "sampled_composition"
 
 
 class MarkFigures:
-    """Figures of marks over one choice of domains; what several of them need is made once."""
+    """Figures of reported marks over one choice of domains; borrowed shares are made once."""
 
     def __init__(self, season: SeasonSurvey, domains: Domains) -> None:
         self._season, self._domains = season, domains
         self._borrowed: dict[int, BorrowedShares] = {}
-        self._sampled: dict[int, Sampled] = {}
 
     def of(self, estimator: TotalEstimator, quantity: str, totals: DomainTotals) -> DomainEstimates:
-        """Return the figures of one quantity of marks; their methods say which method it is."""
+        """Return the figures of one quantity of marks."""
         if totals.is_convenience:
             return mark_figures(quantity, totals)
         key = id(estimator)
         if key not in self._borrowed:
             self._borrowed[key] = borrowed_marks(self._season, estimator, self._domains, totals)
-        reported = mark_figures(quantity, totals, self._borrowed[key])
-        sample = self._season.sample
-        if quantity not in CLASSES or sample is None:
-            return reported
-        if sample.why_none:
-            return _without_sample(reported, sample.why_none, self._season.classes)
-        if key not in self._sampled:
-            pooled = self._season.once(
-                ("pooled", estimator), lambda: pooled_of(self._season, estimator, sample)
-            )
-            self._sampled[key] = sampled_classes(self._season, pooled, self._domains, totals)
-        column = list(CLASSES).index(quantity)
-        sampled = sampled_figures(self._sampled[key], column, totals)
-        if self._season.classes is FishBasis.SAMPLED:
-            return sampled
-        return _first(sampled, reported, totals)
+        return mark_figures(quantity, totals, self._borrowed[key])
 
 
 def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> DomainEstimates:
     """Return one class of a sampled season as figures.
-
-    Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
-    less one (`propagation.joint_df`). Where interviews should bring an error and none is to
-    be had, there is none in all.
 
     Parameters
     ----------
@@ -380,20 +382,42 @@ def sampled_figures(found: Sampled, column: int, totals: DomainTotals) -> Domain
     totals : DomainTotals
         Of the measures of marks, over the same domains.
     """
-    value = found.value[:, column]
     survey, sample = (one[:, column, column] for one in (found.from_survey, found.from_sample))
+    return figures_with_sample(found, totals, found.value[:, column], survey, sample)
+
+
+def figures_with_sample(
+    found: Sampled,
+    totals: DomainTotals,
+    value: Floats,
+    survey: Floats,
+    sample: Floats,
+    *,
+    kind: QuantityKind = QuantityKind.TOTAL,
+    name: str = SAMPLED,
+) -> DomainEstimates:
+    """Return figures that interviews and a sample of fish both bring an error to.
+
+    Degrees of freedom are joined from those of the survey and the sampled fish behind the domain
+    less one (`propagation.joint_df`). Where interviews should bring an error and none is to
+    be had, there is none in all.
+
+    `value`, `survey`, `sample` (D,): the figure, and the variance that each brings; `name`: of the
+    estimator.
+    """
     lacks = lacks_survey_error(found, totals)
     own_df = totals.support.df.astype(np.float64)
     joint = joint_df([survey, sample], [own_df, np.maximum(found.n_class[:, -1] - 1, 0)])
     variance = np.where(lacks, 0.0, survey + sample)
     return DomainEstimates(
-        QuantityKind.TOTAL,
+        kind,
         value,
         variance,
         variance,
-        SAMPLED,
+        name,
         found.missing,
-        methods=tuple(join_codes([SAMPLED, said]) for said in found.notes),
+        is_ratio=kind in (QuantityKind.RATE, QuantityKind.SHARE),
+        methods=tuple(join_codes(dict.fromkeys((name, SAMPLED, said))) for said in found.notes),
         df=np.where(lacks | np.isnan(survey), own_df, joint),
         is_sampled=(sample > 0) | (value == 0),
     )
@@ -405,36 +429,3 @@ def lacks_survey_error(found: Sampled, totals: DomainTotals) -> Bools:
     is_none = of_all <= (ROUNDING_CV * total) ** 2
     lacks: Bools = is_none & (total > 0) & ~totals.support.is_census
     return lacks
-
-
-def _without_sample(reported: DomainEstimates, why: str, classes: FishBasis) -> DomainEstimates:
-    """Return the figures of a season of which no fish of test fishing can be used."""
-    if classes is FishBasis.SAMPLED:
-        return reported.withheld(why)
-    if why == NO_TEST_FISHING:
-        return reported
-    return replace(reported, methods=tuple(_not_sampled(one, why) for one in reported.methods))
-
-
-def _not_sampled(method: str, why: str) -> str:
-    return join_codes([method, coded("not_sampled"), why])
-
-
-def _first(
-    sampled: DomainEstimates, reported: DomainEstimates, totals: DomainTotals
-) -> DomainEstimates:
-    """Return the sampled figures, and the reported ones where a domain has no sampled figure."""
-    own_df = totals.support.df.astype(np.float64)
-    use = np.array([not words for words in sampled.missing], dtype=bool)
-    pick = zip(use, sampled.missing, sampled.methods, reported.methods, strict=True)
-    methods = tuple(one if used else _not_sampled(other, why) for used, why, one, other in pick)
-    return replace(
-        sampled,
-        value=np.where(use, sampled.value, reported.value),
-        variance=np.where(use, sampled.variance, reported.variance),
-        sample_variance=np.where(use, sampled.sample_variance, reported.sample_variance),
-        missing=tuple("" if one else two for one, two in zip(use, reported.missing, strict=True)),
-        methods=methods,
-        df=np.where(use, own_df if sampled.df is None else sampled.df, own_df),
-        is_sampled=None if sampled.is_sampled is None else use & sampled.is_sampled,
-    )

@@ -173,6 +173,11 @@ def mark_analysis() -> Analysis:
     return Analysis(tuple(mark_measures()))
 
 
+def marks_with_effort() -> Analysis:
+    """Return the joint analysis of all measures of marks, then of trips and hours of anglers."""
+    return Analysis((*mark_measures(), "angler_trips", "angler_hours"))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Marked:
     """One quantity of marks over D domains: `value` and `variance` (D,).

@@ -7,7 +7,7 @@ missing the rows say so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -149,6 +149,23 @@ class DeathPlan:
     absent: Mapping[str, str]
     assumed: Mapping[str, tuple[str, ...]]
     unsized: bool = False
+
+    def renamed(self, prefix: str) -> DeathPlan:
+        """Return the same plan with measures of other names, to be summed beside it."""
+
+        def other(one: Measure) -> Measure:
+            return replace(one, name=f"{prefix}_{one.name}")
+
+        groups = tuple(
+            replace(
+                group,
+                measure=other(group.measure),
+                reported=group.reported and other(group.reported),
+                deep=group.deep and other(group.deep),
+            )
+            for group in self.groups
+        )
+        return replace(self, groups=groups)
 
     @property
     def measures(self) -> dict[str, Measure]:

@@ -54,7 +54,7 @@ N_DRAWS = 500
 MODEL, PLAIN, MIXTURE = METHODS = ("model", "plain_rule", "mixture")
 ENDS = {"low_95": 0.025, "low_80": 0.1, "high_80": 0.9, "high_95": 0.975}
 #: The classes by size and mark are not projected: what test fishing says of them is not needed.
-_SETTINGS = EstimationSettings(classes=FishBasis.REPORTED)
+_SETTINGS = EstimationSettings(basis=FishBasis.REPORTED)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

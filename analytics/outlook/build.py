@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from analytics.options.compare import OptionResults
     from analytics.outlook.limit_totals import SeasonLimit
     from analytics.outlook.projection import ProjectionResult
+    from analytics.settings import FishBasis
 
     Row = dict[str, Any]
 
@@ -142,7 +143,7 @@ def status_and_paths(
 ) -> tuple[list[Row], list[Row]]:
     """Return the rows of status and of the path of each limit."""
     sums = LimitTotals(season, rows_by_area(rows), level=level)
-    drawable = {one.limit.limit_id: _drawable(one, result) for one in limits}
+    drawable = {one.limit.limit_id: _drawable(one, result, season.basis) for one in limits}
     limited = [one for one in drawable.values() if one is not None]
     answers = outlook(result.baseline, limited, level=level)
     exceedance = {
@@ -169,6 +170,7 @@ def status_and_paths(
         if asked_as is not None:
             row = with_drawn(row, result.baseline, asked_as)
         row = with_outlook(row, exceedance.get(limit_id))
+        row["basis"] = str(season.basis)
         row |= why_no_outlook(row, result.baseline, one, result.to_date.missing)
         status.append(row)
         total = row.get("estimate")
@@ -188,8 +190,13 @@ def _all_rows(season: SeasonSurvey, level: float) -> list[Row]:
     return [*area_rows(season, level=level), *weekly]
 
 
-def _drawable(limit: SeasonLimit, result: ProjectionResult) -> Limit | None:
-    """Return a limit over the areas of which its totals have draws; None where there is none."""
+def _drawable(limit: SeasonLimit, result: ProjectionResult, basis: FishBasis) -> Limit | None:
+    """Return a limit over the areas of which its totals have draws; None where there is none.
+
+    What is projected are the reports of interviews: fish kept alone are the same when sampled.
+    """
+    if basis == "sampled" and set(limit.limit.quantities) != {"kept_fish"}:
+        return None
     lacking = {area for area, name in result.to_date.missing if name in limit.limit.quantities}
     areas = tuple(area for area in limit.open_areas if area not in lacking)
     if limit.reason or not areas:

@@ -112,6 +112,8 @@ def why_no_outlook(
     ]
     if unknown:
         words.append(coded("nothing_to_come", areas=unknown))
+    if row.get("basis") == "sampled":
+        words.append(coded("reports_projected_alone"))
     words = words or [coded("quantity_not_projected")]
     return {"reason": join_codes([coded("no_outlook"), *words])}
 

@@ -17,6 +17,7 @@ from analytics.fish.release_mortality import FATES, FishByRate, fish_of_group
 from analytics.intervals import log_t
 from analytics.options.baseline_io import limit_of
 from analytics.quantities import QUANTITIES, Status
+from analytics.settings import FishBasis
 from analytics.survey.domain_totals import joint_area_totals
 from analytics.survey.domains import Domains
 from analytics.survey.estimators import DesignEstimator
@@ -62,7 +63,7 @@ def class_covariance(season: SeasonSurvey, rows: ClassSpreadRows) -> Floats:
     reported = _reported(season, estimator, domains, totals)
     for place, one in enumerate(area):
         found[one, :, one, :] = reported[place]
-    sample = season.sample
+    sample = season.by_sample.sample if season.by_sample else None
     if is_sampled.any() and sample is not None:
         _add_sampled(
             found, season, estimator, sample, domains=domains, totals=totals, is_sampled=is_sampled
@@ -276,6 +277,8 @@ def design_estimator(season: SeasonSurvey) -> DesignEstimator:
 
 #: Totals of deaths, and kept fish, which die too: any of them may be summed with one error.
 _FATES = FATES | {"kept_fish": ("kept",)}
+#: Sums of sampled classes and deaths of sampled fish: no error over some areas together.
+SAMPLED_SUMS = (set(_COUNTS) - {"kept_fish"}) | set(FATES)
 #: Reservations, the strongest first.
 _STRONGEST = (Status.NO_SAMPLE, Status.NO_DESIGN, Status.IMPUTED, Status.COLLAPSED, Status.OK)
 NOT_OPEN_YET = coded("not_open_yet")
@@ -352,6 +355,8 @@ class LimitTotals:
         if any(row.get("se") is None and row["estimate"] for row in rows):
             return None, [coded("part_without_error")]
         names, codes = set(quantities), [self._season.design.areas.index(one) for one in areas]
+        if self._season.basis is FishBasis.SAMPLED and names & SAMPLED_SUMS:
+            return None, [coded("no_joint_error")]
         if names <= set(CLASS_NAMES):
             found = class_variance(self._season, self._rows, codes, quantities)
         elif names <= set(_FATES) and names & set(FATES):

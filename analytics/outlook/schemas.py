@@ -13,6 +13,7 @@ LIMIT_STATUS_SCHEMA = pa.schema(
         *texts("season", "limit_id"),
         ("areas", pa.string()),  # joined by ";"
         ("quantity", pa.string()),  # several, whose sum is limited, joined by ";"
+        ("basis", pa.string()),  # of its released fish: reported | sampled
         ("unit", pa.string()),
         ("limit_fish", pa.float64()),
         ("through", pa.date32()),  # last day of the total

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias
 
 import numpy as np
 import pyarrow as pa
@@ -20,13 +20,14 @@ from analytics.estimates.result_rows import (
 from analytics.estimates.season_survey import known_totals, season_estimators
 from analytics.fish.mortality_rates import ANY, DROP_OFF, KEPT_FATE, MOOCHING, RELEASED, TROLLING
 from analytics.fish.release_mortality import FATES, NO_RATE, deaths_at_rates, plan_deaths
+from analytics.fish.sampled_releases import deaths_at_ends
 from analytics.quantities import QuantityKind
 from analytics.released.schemas import DEATH_SCHEMA, METHOD_MIX_SCHEMA
 from analytics.survey.domains import Domains
 from analytics.survey.reduction import Reduction
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.fish.mortality_rates import MortalityRate, PublishedRate
@@ -36,12 +37,6 @@ if TYPE_CHECKING:
 
     Row = dict[str, Any]
     Rate: TypeAlias = MortalityRate | PublishedRate
-
-    class HasLimits(Protocol):
-        """A rate, or a mean of rates, with an interval."""
-
-        def limits(self, level: float) -> tuple[float | None, float | None]:
-            """Return its low and high end; None where there is none."""
 
 
 # Releases and losses of a season by size class and fishing method, made ready for its tables.
@@ -135,20 +130,6 @@ def method_of(group: Group) -> str | None:
     if group.size_class == ANY and not group.methods:
         return None
     return " or ".join(sorted(NOT_REPORTED if one is None else one for one in group.methods))
-
-
-def deaths_at_ends(
-    fish: Iterable[tuple[HasLimits, float]], level: float
-) -> tuple[float, float] | tuple[None, None]:
-    """Return deaths at the low and high ends of rates; None where a rate of some fish has none."""
-    low = high = 0.0
-    for rate, many in fish:
-        if many > 0:
-            ends = rate.limits(level)
-            if ends[0] is None or ends[1] is None:
-                return None, None
-            low, high = low + many * ends[0], high + many * ends[1]
-    return low, high
 
 
 ALL = "all"

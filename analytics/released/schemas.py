@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pyarrow as pa
 
-from analytics.result_table import RESULT_SCHEMA, counts, numbers, texts
+from analytics.result_table import FIGURE_SCHEMA, counts, numbers, texts
 
 #: Sublegal share by area and week on two bases, ``survey`` and ``pooled`` (status ``modelled``).
 SHARE_SCHEMA = pa.schema(
     [
         pa.field("basis", pa.string()),  # survey | pooled
-        *RESULT_SCHEMA,
+        *FIGURE_SCHEMA,
         ("n_fish", pa.int64()),  # encounters reported in the interviews behind the row
         ("n_sublegal", pa.int64()),
         # survey: its variance over p(1-p)/n_fish, that of as many fish sampled one by one; the
@@ -24,7 +24,7 @@ SHARE_SCHEMA = pa.schema(
 COMPOSITION_SCHEMA = pa.schema(
     [
         pa.field("basis", pa.string()),  # reported | sampled
-        *RESULT_SCHEMA,
+        *FIGURE_SCHEMA,
         ("draws_low", pa.float64()),  # interval of joint draws at ci_level; sampled rows only
         ("draws_high", pa.float64()),
         ("n_measured", pa.int64()),  # test-fishing fish behind a sampled row, pooled ones too
@@ -180,7 +180,7 @@ CONVERSION_SCHEMA = pa.schema(
 )
 
 #: Other species met per angler-hour: a species, then a result row.
-BYCATCH_SCHEMA = pa.schema([pa.field("species", pa.string()), *RESULT_SCHEMA])
+BYCATCH_SCHEMA = pa.schema([pa.field("species", pa.string()), *FIGURE_SCHEMA])
 
 RELEASED_SCHEMAS: dict[str, pa.Schema] = {
     "shares": SHARE_SCHEMA,

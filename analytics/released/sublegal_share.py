@@ -16,6 +16,7 @@ from analytics.models.partial_pooling import NO_RHO, RHO_BOUNDS, pool_shares
 from analytics.quantities import CiMethod, Status
 from analytics.released.schemas import SHARE_SCHEMA
 from analytics.survey.estimators import ConvenienceEstimator
+from analytics.survey.reduction import UNKNOWN_RECORDED, catch_analyses
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from analytics.estimates.season_survey import SeasonSurvey
     from analytics.models.partial_pooling import PooledShares
     from analytics.survey.design import Design
-    from analytics.survey.reduction import Moments, Reduction
+    from analytics.survey.reduction import Analysis, Moments, Reduction
 
 
 # Fish reported at site-days, by area fished and week: what shares and models are made from.
@@ -67,15 +68,17 @@ def reported_fish(season: SeasonSurvey) -> ReportedFish:
 
 def unknown_only(season: SeasonSurvey) -> frozenset[tuple[int, int]]:
     """Return the (area, week) codes where fish were released, none of known size."""
-    sized = _by_domain(season, "released_legal_fish") | _by_domain(season, "released_sublegal_fish")
-    return frozenset(_by_domain(season, "released_unknown_fish") - sized)
+    own = catch_analyses()
+    sized = _by_domain(season, own["released_legal_fish"])
+    sized |= _by_domain(season, own["released_sublegal_fish"])
+    return frozenset(_by_domain(season, UNKNOWN_RECORDED) - sized)
 
 
-def _by_domain(season: SeasonSurvey, quantity: str) -> set[tuple[int, int]]:
+def _by_domain(season: SeasonSurvey, analysis: Analysis) -> set[tuple[int, int]]:
     """Return the (area, week) codes where a total of one measure is above 0 in the sample."""
     found: set[tuple[int, int]] = set()
     for design, reduction, _ in _sources(season):
-        moments = reduction.moments(season.analyses[quantity])
+        moments = reduction.moments(analysis)
         some = moments.sums[:, 0] > 0
         areas, weeks = moments.area[some], _week(design, moments)[some]
         found |= set(zip(areas.tolist(), weeks.tolist(), strict=True))

@@ -187,7 +187,7 @@ _TRIPS = {"boat_trips", "angler_trips"}
 
 def with_boat_hours(analysis: Analysis) -> Analysis:
     """Return an analysis with boat-hours as its last measure."""
-    return Analysis((*analysis.measures, *EFFORT))
+    return Analysis((*analysis.measures, *EFFORT), analysis.given)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from analytics.data import query
 from analytics.quantities import RATIOS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from analytics.arrays import Floats, Ints
     from analytics.data.query import Source
@@ -64,6 +64,17 @@ class RequestedSums:
     products: tuple[tuple[str, ...], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """Measures that are totalled together, over boats that gave all of them.
+
+    `given`: measures that are not totalled here and that a boat must have given as well.
+    """
+
+    measures: tuple[str, ...]
+    given: tuple[str, ...] = ()
+
+
 class SumQuery:
     """Collects the sums that analyses ask for and writes them as one query.
 
@@ -84,10 +95,12 @@ class SumQuery:
         self._numbers: dict[str, str] = {}
         self._asked: dict[str, str] = {}
 
-    def ask(self, names: Sequence[str]) -> RequestedSums:
-        """Ask for the sums of measures over the boats that gave all of them."""
+    def ask(self, analysis: Analysis) -> RequestedSums:
+        """Ask for the sums of measures over the boats that gave all that an analysis needs."""
+        names = analysis.measures
         texts = [self._sql[name] for name in names]
-        given = tuple(sorted({self._number(text) for text in texts if text in self._partial}))
+        needed = {self._sql[name] for name in (*names, *analysis.given)} & self._partial
+        given = tuple(sorted(map(self._number, needed)))
         return RequestedSums(
             self._sum((), given),
             tuple(self._sum((text,), given) for text in texts),
@@ -129,13 +142,6 @@ class SumQuery:
             what += f" FILTER (WHERE {' AND '.join(f'{x} IS NOT NULL' for x in rest)})"
         text = f"CAST({what} AS DOUBLE)" if what.startswith("count") else what
         return self._asked.setdefault(text, f"s{len(self._asked)}")
-
-
-@dataclass(frozen=True, slots=True)
-class Analysis:
-    """Measures that are totalled together, over boats that gave all of them."""
-
-    measures: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,7 +197,7 @@ class Reduction:
         analyses: Iterable[Analysis],
     ) -> None:
         sums = SumQuery(measures, query.gaps(interviews))
-        self._asked = {analysis: sums.ask(analysis.measures) for analysis in analyses}
+        self._asked = {analysis: sums.ask(analysis) for analysis in analyses}
         tables: dict[str, Source] = {
             "interviews": interviews,
             "units": _coded("sample_id", design.site_days.sample_id, code="unit"),
@@ -283,7 +289,7 @@ def _coded(name: str, values: Iterable[str], *, code: str) -> pa.Table:
 # What one interview says: the measures of effort and catch, as SQL over its columns.
 
 #: Releases of unknown size as they add to sums. Samplers fill the class only when they need it, so
-#: an empty cell adds nothing; the class's own total still counts only boats that gave it.
+#: an empty cell adds nothing.
 UNKNOWN_SIZE = "coalesce(released_unknown, 0)"
 
 
@@ -299,8 +305,12 @@ TOTALS: tuple[str, ...] = (
     "released_fish",
     "encounter_fish",
 )
+#: Totals that no catch is needed for.
+_OF_EFFORT = ("boat_trips", "angler_trips", "angler_hours")
 #: Ratios that stand beside modelled rates and are no quantity of their own.
 BESIDE_MODELS: dict[str, tuple[str, str]] = {"kept_per_angler_hour": ("kept_fish", "angler_hours")}
+#: Whether anyone recorded releases of unknown size at all; no quantity.
+UNKNOWN_RECORDED = Analysis(("released_unknown_recorded",))
 
 
 def catch_measures() -> dict[str, Measure]:
@@ -314,21 +324,39 @@ def catch_measures() -> dict[str, Measure]:
         "kept_fish": "kept",
         "released_legal_fish": "released_legal",
         "released_sublegal_fish": "released_sublegal",
-        "released_unknown_fish": "released_unknown",
+        "released_unknown_recorded": "released_unknown",
     }
     optional = ("released_unknown",)
+    composite = {
+        "released_unknown_fish": (UNKNOWN_SIZE, "released_unknown"),
+        "released_fish": (released, full),
+        "encounter_fish": (f"kept + {released}", f"kept + {full}"),
+    }
     return {name: Measure(name, expression) for name, expression in sql.items()} | {
-        "released_fish": Measure("released_fish", released, optional, full),
-        "encounter_fish": Measure(
-            "encounter_fish", f"kept + {released}", optional, f"kept + {full}"
-        ),
+        name: Measure(name, text, optional, short) for name, (text, short) in composite.items()
     }
 
 
 def catch_analyses() -> dict[str, Analysis]:
-    """Return the analysis behind every quantity of effort and catch."""
+    """Return the analysis of every quantity of effort and catch, over all boats that gave it."""
     totals = {name: Analysis((name,)) for name in TOTALS}
     return totals | {name: Analysis(pair) for name, pair in (RATIOS | BESIDE_MODELS).items()}
+
+
+def whole_catch_analyses() -> dict[str, tuple[Analysis, ...]]:
+    """Return the analyses of every quantity of effort and catch; the first with responses counts.
+
+    Fish are totalled over the boats that gave their whole catch, so that every sum of fish is the
+    sum of its parts. Where no boat did, releases follow the boats that gave all releases, and where
+    there is none either each quantity follows the boats that gave it.
+    """
+    found = {}
+    for name, own in catch_analyses().items():
+        alone = UNKNOWN_RECORDED if name == "released_unknown_fish" else own
+        wider = (Analysis(own.measures, (one,)) for one in ("encounter_fish", "released_fish"))
+        is_fish = not set(own.measures) <= set(_OF_EFFORT) and name not in BESIDE_MODELS
+        found[name] = (*wider, alone) if is_fish else (own,)
+    return found
 
 
 #: The effort that boats on the water are counted for.
