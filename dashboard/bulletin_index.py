@@ -50,6 +50,7 @@ class Row:
     n_interviews: int | None
     method: str | None
     status: str
+    basis: str | None = None
 
     @property
     def has_interval(self) -> bool:

@@ -84,6 +84,7 @@ TABLE_SCHEMAS: dict[str, pa.Schema] = {
     "strata": STRATUM_SCHEMA,
     "areas": AREA_SCHEMA,
     "revisions": REVISION_SCHEMA,
+    "other_basis": RESULT_SCHEMA,
     "alternative_estimates": ALTERNATIVE_SCHEMA,
     "coverage": COVERAGE_SCHEMA,
     "heaping": HEAPING_SCHEMA,
@@ -100,7 +101,9 @@ FIRST_TABLES = ("rows", "changes", "findings", "strata", "areas")
 CARD_FILE = "bulletin.json"
 
 #: Version of the names of tables and columns. Bulletins whose metadata give none are of version 1.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
+#: Columns that version 2 called otherwise, by table.
+_COLUMNS_OF_2 = {"alternative_estimates": {"basis": "alternative"}}
 #: Names of version 1 and what they became: tables, columns, and cells by their column of today.
 _OLD_TABLES = {
     "moved": "revisions",
@@ -181,6 +184,8 @@ class BulletinMetadata:
         Tables it was kept with; `save` writes them here.
     schema_version : int
         Version of the names of its files, see `SCHEMA_VERSION`; `save` writes it here.
+    basis : str
+        Where the released fish of its rows come from; empty where its tables mix the two.
     """
 
     bulletin: str
@@ -195,6 +200,7 @@ class BulletinMetadata:
     since: str = ""
     tables: tuple[str, ...] = FIRST_TABLES
     schema_version: int = 1
+    basis: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,6 +219,7 @@ class Bulletin:
     strata: pa.Table
     areas: pa.Table
     revisions: pa.Table = field(default_factory=REVISION_SCHEMA.empty_table)
+    other_basis: pa.Table = field(default_factory=RESULT_SCHEMA.empty_table)
     alternative_estimates: pa.Table = field(default_factory=ALTERNATIVE_SCHEMA.empty_table)
     coverage: pa.Table = field(default_factory=COVERAGE_SCHEMA.empty_table)
     heaping: pa.Table = field(default_factory=HEAPING_SCHEMA.empty_table)
@@ -282,8 +289,17 @@ def _read_table(folder: Path, name: str, schema_version: int) -> pa.Table:
             f"{folder.name} was kept by a newer program (schema version {schema_version}; this one "
             f"reads up to {SCHEMA_VERSION}): update the program"
         )
-    if schema_version == SCHEMA_VERSION:
-        return pq.read_table(folder / f"{name}.parquet")
+    if schema_version > 1:
+        table = pq.read_table(folder / f"{name}.parquet")
+    else:
+        table = _read_version_1(folder, name)
+    if schema_version > 2:
+        return table
+    renamed = _COLUMNS_OF_2.get(name, {})
+    return table.rename_columns([renamed.get(one, one) for one in table.column_names])
+
+
+def _read_version_1(folder: Path, name: str) -> pa.Table:
     old = {today: before for before, today in _OLD_TABLES.items()}
     table = pq.read_table(folder / f"{old.get(name, name)}.parquet")
     table = table.rename_columns([_OLD_COLUMNS.get(one, one) for one in table.column_names])

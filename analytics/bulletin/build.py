@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -29,6 +30,7 @@ from analytics.estimates.season_survey import prepare_survey
 from analytics.outlook.build import limit_tables
 from analytics.released.build import released_tables
 from analytics.result_table import to_arrow
+from analytics.settings import EstimationSettings, FishBasis, choice
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,6 +48,7 @@ def make_bulletin(
     season: str | None = None,
     through: str | None = None,
     level: float = 0.95,
+    basis: str = FishBasis.REPORTED,
     progress: Callable[[str], None] = lambda words: None,
 ) -> archive.BulletinMetadata:
     """Estimate a season at every level and keep the result in the store's archive.
@@ -59,6 +62,8 @@ def make_bulletin(
         As in `analytics.estimates.estimate.estimate`.
     level : float
         Confidence level.
+    basis : str
+        Where the released fish of its rows come from; the other basis has a table of its own.
     progress : callable, optional
         Called with a few words before each step.
 
@@ -69,7 +74,12 @@ def make_bulletin(
     """
     progress("reading the store")
     bulletin = bulletin_of(
-        store.snapshot(), season=season, through=through, level=level, progress=progress
+        store.snapshot(),
+        season=season,
+        through=through,
+        level=level,
+        basis=basis,
+        progress=progress,
     )
     progress("comparing with the bulletin before")
     folder = archive.archive_of(store.path)
@@ -82,6 +92,7 @@ def bulletin_of(
     season: str | None = None,
     through: str | None = None,
     level: float = 0.95,
+    basis: str = FishBasis.REPORTED,
     progress: Callable[[str], None] = lambda words: None,
 ) -> archive.Bulletin:
     """Return the bulletin of a snapshot without keeping it; parameters as `make_bulletin`.
@@ -91,7 +102,14 @@ def bulletin_of(
     # Matrices are small: threads of linear algebra that wait for each other on busy cores made a
     # bulletin take many times as long.
     with threadpool_limits(1, user_api="blas"):
-        return _made(snapshot, season=season, through=through, level=level, progress=progress)
+        return _made(
+            snapshot,
+            season=season,
+            through=through,
+            level=level,
+            basis=choice(FishBasis, basis, "basis"),
+            progress=progress,
+        )
 
 
 def _made(
@@ -100,14 +118,20 @@ def _made(
     season: str | None,
     through: str | None,
     level: float,
+    basis: FishBasis,
     progress: Callable[[str], None],
 ) -> archive.Bulletin:
     progress("reducing interviews")
-    prepared = prepare_survey(snapshot, season=season, through=through)
+    # What the sampled basis needs serves the reported one, too.
+    both = EstimationSettings(basis=FishBasis.SAMPLED)
+    prepared = prepare_survey(snapshot, season=season, through=through, settings=both)
+    prepared = replace(prepared, basis=basis)
     rows: list[Row] = []
     for by in LEVELS:
         progress("estimating by " + " and ".join(by))
         rows += result_rows(prepared, by=by, level=level)
+    progress("estimating on the other basis")
+    other = _other_rows(prepared, level)
     progress("making alternative estimates")
     alternatives = alternative_estimates(prepared, level=level)
     progress("following the fish that went back")
@@ -134,6 +158,7 @@ def _made(
         ),
         strata=strata_table(prepared),
         areas=snapshot["areas"].select(AREA_SCHEMA.names),
+        other_basis=to_arrow(other),
         alternative_estimates=alternatives.rows,
         coverage=alternatives.coverage,
         heaping=alternatives.heaping,
@@ -142,6 +167,15 @@ def _made(
         rates=rates,
         outlook=outlook,
     )
+
+
+def _other_rows(prepared: SeasonSurvey, level: float) -> list[Row]:
+    """Return the result rows of the other basis; none are sampled without test fishing."""
+    other, inputs = prepared.basis.other, prepared.by_sample
+    if other is FishBasis.SAMPLED and (inputs is None or inputs.sample.why_none):
+        return []
+    season = replace(prepared, basis=other)
+    return [row for by in LEVELS for row in result_rows(season, by=by, level=level)]
 
 
 def _open(days: pd.DataFrame) -> dict[tuple[str | None, str], int]:
@@ -165,6 +199,7 @@ def _card(prepared: SeasonSurvey, days: pd.DataFrame, level: float) -> archive.B
         made_utc=datetime.now(UTC).isoformat(timespec="seconds"),
         program=version("blackmouth"),
         preliminary=bool(days["week"].max() > design.through),
+        basis=str(prepared.basis),
     )
 
 

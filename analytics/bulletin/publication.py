@@ -324,6 +324,7 @@ def public_bulletin(bulletin: Bulletin) -> Bulletin:
     return replace(
         bulletin,
         rows=rows,
+        other_basis=public_rows(bulletin.other_basis),
         alternative_estimates=public_rows(bulletin.alternative_estimates),
         changes=_public_changes(bulletin.changes, rows),
         revisions=_public_moves(bulletin.revisions),

@@ -167,6 +167,8 @@ def _earlier(folder: Path, *, season: str, version: int) -> list[BulletinMetadat
 def _readable(folder: Path, card: BulletinMetadata) -> Bulletin | None:
     """Return the last bulletin of the season before a card that can be read."""
     for one in _earlier(folder, season=card.season, version=card.version):
+        if one.basis not in (card.basis, ""):
+            continue
         with suppress(StoreError):
             return archive.load(folder, one.bulletin)
     return None

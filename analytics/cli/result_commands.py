@@ -38,6 +38,14 @@ THROUGH = click.option(
     help="Last ISO week, such as 2031-W05; the last with a sampled site-day if not given.",
 )
 
+BASIS = click.option(
+    "--basis",
+    type=click.Choice([one.value for one in FishBasis]),
+    default=FishBasis.REPORTED.value,
+    show_default=True,
+    help="Released fish: as reported in interviews, or from legal marked fish of the interviews at "
+    "the composition of test fishing. Every row stands on it.",
+)
 BY = click.option(
     "--by",
     default="area,week",
@@ -91,14 +99,7 @@ BY = click.option(
     is_flag=True,
     help="Expand totals by the coverage table to boats that land elsewhere than at listed sites.",
 )
-@click.option(
-    "--basis",
-    type=click.Choice([one.value for one in FishBasis]),
-    default=FishBasis.REPORTED.value,
-    show_default=True,
-    help="Released fish: as reported in interviews, or from legal marked fish of the interviews at "
-    "the composition of test fishing. Every row stands on it.",
-)
+@BASIS
 @click.option(
     "--replicates",
     type=click.Choice(["jackknife", "bootstrap"]),
@@ -194,13 +195,16 @@ def estimate(
 @STORE
 @SEASON
 @THROUGH
+@BASIS
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
     help="Also write its tables there, as CSV and Parquet.",
 )
-def bulletin(store: Path, season: str | None, through: str | None, out: Path | None) -> None:
+def bulletin(
+    store: Path, season: str | None, through: str | None, basis: str, out: Path | None
+) -> None:
     """Make the week's full result set and save it in the store, by version.
 
     Estimates of a season through a week by area and week, area, week and season, with changes from
@@ -216,8 +220,9 @@ def bulletin(store: Path, season: str | None, through: str | None, out: Path | N
     from analytics.data.store import Store  # noqa: PLC0415
 
     target = Store(store)
-    card = make_bulletin(target, season=season, through=through, progress=progress)
-    say(f"bulletin {card.bulletin}: season {card.season} through {card.through}")
+    card = make_bulletin(target, season=season, through=through, basis=basis, progress=progress)
+    where = f"season {card.season} through {card.through}"
+    say(f"bulletin {card.bulletin}: {where}, released fish {card.basis}")
     if out:
         _write_bulletin(load(archive_of(target.path), card.bulletin), out)
         say(f"tables written to {out}")

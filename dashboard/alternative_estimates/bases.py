@@ -61,7 +61,7 @@ def read(index: BulletinIndex) -> Ways:
     lines = table.filter(pc.is_null(table["week"])).to_pylist()
     rows = {}
     for line in lines:
-        basis = line.pop("basis")
+        basis = line.pop("alternative")
         row = of_line(line, index.names)
         rows[basis, row.area, row.quantity] = row
     return Ways(tuple(dict.fromkeys(basis for basis, _, _ in rows)), rows)

@@ -78,9 +78,9 @@ def read(index: BulletinIndex) -> Released:
         is_reported = (line.get("basis") or REPORTED) == REPORTED  # an older bulletin has no basis
         deaths["deaths" if is_reported else SAMPLED_DEATHS].append(line)
     return Released(
-        shares={(one.more["basis"], one.row.area, one.row.week): one for one in shares},
+        shares={(str(one.row.basis), one.row.area, one.row.week): one for one in shares},
         classes={
-            (one.more["basis"], one.row.area, one.row.week, one.row.quantity): one
+            (str(one.row.basis), one.row.area, one.row.week, one.row.quantity): one
             for one in classes
         },
         compared={(line["area"], line["week"], line["quantity"]): line for line in compared},

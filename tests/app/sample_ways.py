@@ -52,10 +52,10 @@ def readings_of(rows: Sequence[Row], *, with_data: bool) -> pa.Table:
     season = [row for row in rows if row["week"] is None]
     lines = []
     for basis, (size, error) in (TIMES if with_data else {}).items():
-        lines += [{"basis": basis} | _other(basis, row, size, error) for row in season]
+        lines += [{"alternative": basis} | _other(basis, row, size, error) for row in season]
     for basis, part in DIVIDED.items():
         lines += [
-            {"basis": basis} | (_times(row, part) if row["quantity"] in TOUCHED else row)
+            {"alternative": basis} | (_times(row, part) if row["quantity"] in TOUCHED else row)
             for row in season
         ]
     return pa.Table.from_pylist(lines, schema=ALTERNATIVE_SCHEMA)

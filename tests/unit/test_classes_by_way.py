@@ -9,7 +9,7 @@ import pytest
 
 from analytics.cli import main
 from analytics.codes import parse
-from analytics.estimates.estimate import estimate_snapshot
+from analytics.estimates import estimate as estimates
 from analytics.fish.mark_composition import CLASSES
 from tests.class_cases import boat, fish_of, sampled_survey, seasons
 from tests.field_week import field_week, write_week
@@ -49,6 +49,11 @@ WAYS = {
 }
 
 
+def estimate_snapshot(snapshot, **given):
+    """Return result rows on the sampled basis where no other is named."""
+    return estimates.estimate_snapshot(snapshot, **{"basis": "sampled"} | given)
+
+
 @pytest.fixture(scope="module")
 def snapshot():
     opening = seasons("A", weeks=1, day_groups="1234567")
@@ -78,18 +83,15 @@ def test_the_method_names_the_sample_and_the_way(snapshot, way, words):
     row = figures(estimate_snapshot(snapshot, by=("season",), **WAYS[way]), SM)
     assert row["method"].startswith("sampled_composition; ")
     assert words in row["method"]
-    plain = figures(
-        estimate_snapshot(snapshot, by=("season",), classes="reported", **WAYS[way]), SM
-    )
+    plain = figures(estimate_snapshot(snapshot, by=("season",), basis="reported", **WAYS[way]), SM)
     assert plain["method"].startswith("reported_marks; ")
 
 
 def test_where_interviews_are_of_convenience_there_are_no_encounters():
     opening = seasons("A", weeks=1, design="opportunistic")
     snapshot = sampled_survey(DAYS, fish_of(SAMPLE), seasons=opening)
-    for word in ("sample_first", "sampled"):
-        row = figures(estimate_snapshot(snapshot, by=("season",), classes=word), SM)
-        assert row["status"] == "no_design"
+    row = figures(estimate_snapshot(snapshot, by=("season",)), SM)
+    assert row["status"] == "no_design"
 
 
 def released(kept, read, *, week):
@@ -172,12 +174,12 @@ def test_the_command_takes_the_users_choice(tmp_path, capsys):
     assert status == 0, err
     asked = ("estimate", "--store", store, "--by", "season", "--out", "-")
     for word, method in (("sampled", "sampled_composition"), ("reported", "reported_marks")):
-        status, out, err = said_by(capsys, *asked, "--classes", word)
+        status, out, err = said_by(capsys, *asked, "--basis", word)
         assert status == 0, err
         assert method in next(line for line in out.splitlines() if SM in line)
     usual = said_by(capsys, *asked)[1]
-    assert usual == said_by(capsys, *asked, "--classes", "sample_first")[1]
-    assert usual.count("sampled_composition") == len(CLASSES)
-    status, _, err = said_by(capsys, *asked, "--classes", "guess")
+    assert usual == said_by(capsys, *asked, "--basis", "reported")[1]
+    assert "sampled_composition" not in usual
+    status, _, err = said_by(capsys, *asked, "--basis", "guess")
     assert status == 2
-    assert "sample_first" in err
+    assert "sampled" in err

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from analytics.fish.mark_composition import CLASSES
 from analytics.intervals import t_quantile
 from analytics.released.composition import composition_tables
 from analytics.released.schemas import COMPOSITION_RATIO_SCHEMA, COMPOSITION_SCHEMA
+from analytics.settings import EstimationSettings, FishBasis
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import SiteDay, figures, interview, survey
 
@@ -65,7 +65,9 @@ def test_reported_encounters_are_the_contracts_own_row():
 def test_sampled_classes_are_those_of_the_result_rows_and_add_up(both):
     composition, _ = both
     boats = [boat(kept, released_sublegal=2 * kept) for kept in KEPT]
-    rows = estimate_snapshot(sampled_survey(drawn(*boats), fish_of(SAMPLE)), by=("season",))
+    rows = estimate_snapshot(
+        sampled_survey(drawn(*boats), fish_of(SAMPLE)), by=("season",), basis="sampled"
+    )
     found = [season_row(composition, name, "sampled") for name in CLASSES]
     for name, row in zip(CLASSES, found, strict=True):
         own = figures(rows, name)
@@ -188,9 +190,9 @@ def test_a_season_without_test_fishing_or_interviews_still_has_its_tables():
 
 def test_a_season_prepared_for_reports_alone_has_the_same_tables():
     snapshot = sampled_survey(drawn(*map(boat, KEPT)), fish_of(SAMPLE))
-    season = prepare_survey(snapshot)
+    season = prepare_survey(snapshot, settings=EstimationSettings(basis=FishBasis.SAMPLED))
     first, _ = composition_tables(season)
-    again, _ = composition_tables(replace(season, sample=None))
+    again, _ = composition_tables(prepare_survey(snapshot))
     assert first.equals(again)
 
 
@@ -200,7 +202,7 @@ def test_sizes_never_recorded_are_named_as_in_the_contracts_rows():
     ]
     snapshot = sampled_survey(drawn(*boats), fish_of(SAMPLE))
     composition, _ = tables(snapshot)
-    own = estimate_snapshot(snapshot, by=("season",), classes="reported")
+    own = estimate_snapshot(snapshot, by=("season",), basis="reported")
     for name in (*CLASSES, "encounter_fish"):
         row = season_row(composition, name, "reported")
         assert row["method"] == figures(own, name)["method"]

@@ -25,12 +25,13 @@ from dashboard.season_limits import records as limits
 ARCHIVE = Path(__file__).parent / "old_bulletin"
 NAME = "2035-36.2036-W07.v3"
 #: Tables that came after it.
-LATER = {"variance_budget", "projections", "projection_scores"}
+LATER = {"other_basis", "variance_budget", "projections", "projection_scores"}
 
 #: Table and column as they were kept, and as they are read.
 RENAMED = [
     (("moved", "moved"), ("revisions", "change")),
     (("moved", "moved_in_se"), ("revisions", "change_in_se")),
+    (("readings", "basis"), ("alternative_estimates", "alternative")),
     (("readings", "estimate"), ("alternative_estimates", "estimate")),
     (("compared", "ratio"), ("composition_ratio", "ratio")),
     (("method_mix", "standing"), ("method_mix_deaths", "evidence")),

@@ -73,9 +73,11 @@ def bulletin(snapshot):
 
 
 def on(bulletin, basis, *, by):
-    rows = [row for row in bulletin.alternative_estimates.to_pylist() if row["basis"] == basis]
+    rows = [
+        row for row in bulletin.alternative_estimates.to_pylist() if row["alternative"] == basis
+    ]
     return [
-        {name: value for name, value in row.items() if name != "basis"}
+        {name: value for name, value in row.items() if name != "alternative"}
         for row in rows
         if ((row["area"] is not None), (row["week"] is not None)) == ("area" in by, "week" in by)
     ]
@@ -103,10 +105,12 @@ def test_area_and_week_are_there_over_all_boats_only(snapshot, bulletin):
 
 def test_scenarios_are_those_of_the_command(snapshot, bulletin):
     wanted = scenario_table(snapshot, by=("season",)).to_pylist()
-    found = [row for row in bulletin.alternative_estimates.to_pylist() if row["basis"] in DIVIDED]
+    found = [
+        row for row in bulletin.alternative_estimates.to_pylist() if row["alternative"] in DIVIDED
+    ]
     season = [row for row in found if row["area"] is None and row["week"] is None]
-    assert season == [row for row in wanted if row["basis"] != "as_reported"]
-    told = {row["basis"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
+    assert season == [row for row in wanted if row["alternative"] != "as_reported"]
+    told = {row["alternative"]: row["estimate"] for row in season if row["quantity"] == "kept_fish"}
     assert len(set(told.values())) == 1  # fish kept stay as reported
 
 
@@ -173,7 +177,7 @@ def test_reports_met_by_convenience_are_counted_through_the_last_week():
 )
 def test_a_basis_that_cannot_be_had_is_told_why(given, gone, words):
     bulletin = bulletin_of(tables_of(**given))
-    bases = set(bulletin.alternative_estimates["basis"].to_pylist())
+    bases = set(bulletin.alternative_estimates["alternative"].to_pylist())
     assert bases == {ALL_BOATS, BOATS_COUNTED, *DIVIDED} - {gone}
     table = "coverage" if gone == ALL_BOATS else "boat_counts"
     (told,) = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,8 +20,8 @@ from analytics.survey.reduction import (
     Measure,
     Reduction,
     SumQuery,
-    catch_analyses,
     catch_measures,
+    whole_catch_analyses,
 )
 from tests.tables import MONDAY, SiteDay, interview, survey
 
@@ -68,7 +69,8 @@ def by_hand(snapshot: Snapshot, analysis: Analysis) -> dict[tuple[str, str], lis
     cells: dict[tuple[str, str], list[Any]] = {}
     for row in snapshot["interviews"].to_pylist():
         numbers = [number_of(row, name) for name in analysis.measures]
-        if row["trip_complete"] is False or None in numbers:
+        others = [number_of(row, name) for name in analysis.given]
+        if row["trip_complete"] is False or None in (*numbers, *others):
             continue
         y = np.array(numbers, dtype=float)
         cell = cells.setdefault((row["sample_id"], row["area"]), [0, 0, 0])
@@ -91,6 +93,8 @@ def number_of(row: dict[str, Any], name: str) -> float | None:
         "released_fish": released,
         "encounter_fish": None if None in (kept, released) else kept + released,
         "released_unknown_all": row["released_unknown"] or 0,
+        "released_unknown_fish": row["released_unknown"] or 0,
+        "released_unknown_recorded": row["released_unknown"],
     }
     if name in plain:
         return plain[name]
@@ -119,7 +123,7 @@ def test_the_sums_are_those_of_the_rows(tmp_path: Path, gaps: bool, on_disk: boo
         empty = {name for name, gap in query.gaps_of_files((file,)).items() if gap}
         source = query.ParquetRows((file,), "SELECT * FROM {files}", frozenset(empty))
     design = build_design(snapshot, season="2030-31")
-    analyses = {*catch_analyses().values(), mark_analysis()}
+    analyses = {*itertools.chain(*whole_catch_analyses().values()), mark_analysis()}
     measures = catch_measures() | mark_measures()
     reduction = Reduction(source, design=design, measures=measures, analyses=analyses)
     for analysis in analyses:
@@ -149,13 +153,18 @@ def test_the_sums_are_those_of_the_rows(tmp_path: Path, gaps: bool, on_disk: boo
 def test_equal_sums_are_asked_for_once() -> None:
     measures = catch_measures() | mark_measures() | {"none": Measure("none", "0")}
     full, gaps = SumQuery(measures, frozenset()), SumQuery(measures, frozenset({"kept_marked"}))
-    assert full.ask(("kept_fish",)) == full.ask(("kept_read",))
-    assert full.ask(("boat_trips",)).sums[0] == full.ask(("kept_fish",)).count
-    assert full.ask(("none",)).products[0][0] == NOTHING
-    assert gaps.ask(("kept_fish",)) != gaps.ask(("kept_read",))
+    kept, read = Analysis(("kept_fish",)), Analysis(("kept_read",))
+    assert full.ask(kept) == full.ask(read) == full.ask(Analysis(("kept_fish",), ("angler_trips",)))
+    assert full.ask(Analysis(("boat_trips",))).sums[0] == full.ask(kept).count
+    assert full.ask(Analysis(("none",))).products[0][0] == NOTHING
+    assert gaps.ask(kept) != gaps.ask(read)
     # Boats that gave both numbers are fewer than those that gave one of them.
     some = SumQuery(measures, frozenset({"anglers"}))
-    assert some.ask(("kept_fish", "angler_trips")).sums[0] != some.ask(("kept_fish",)).sums[0]
+    both, beside = (
+        Analysis(("kept_fish", "angler_trips")),
+        Analysis(("kept_fish",), ("angler_trips",)),
+    )
+    assert some.ask(both).sums[0] == some.ask(beside).sums[0] != some.ask(kept).sums[0]
 
 
 def test_no_interview_at_all_gives_no_cell() -> None:

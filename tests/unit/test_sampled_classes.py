@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from analytics.codes import coded, has_code, parse
 from analytics.errors import UsageError
+from analytics.estimates import estimate as estimates
 from analytics.estimates.alternative_estimates import divided_reports
-from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.composition_sample import CompositionSample, Rule, class_ratios, pools_of
 from analytics.fish.mark_composition import CLASSES
@@ -21,6 +21,11 @@ from analytics.intervals import t_quantile
 from analytics.released.composition import composition_tables, draw_classes
 from tests.class_cases import boat, drawn, fish_of, sampled_survey, seasons
 from tests.tables import MONDAY, SiteDay, figures, interview
+
+
+def estimate_snapshot(snapshot, **given):
+    """Return result rows on the sampled basis where no other is named."""
+    return estimates.estimate_snapshot(snapshot, **{"basis": "sampled"} | given)
 
 
 def ratios_of(n, member, base):
@@ -272,7 +277,7 @@ class TestRows:
             days, fish, seasons=seasons("A", "B"), sites={"r1": "A", "r2": "B"}
         )
         levels = [("area", "week"), ("area",), ("week",), ("season",)]
-        tables = [estimate_snapshot(snapshot, by=by, classes="sampled") for by in levels]
+        tables = [estimate_snapshot(snapshot, by=by, basis="sampled") for by in levels]
         for quantity in CLASSES:
             sums = [total(rows, quantity) for rows in tables]
             assert sums[0] > 0
@@ -306,7 +311,7 @@ class TestRows:
         boats = [boat(4, released_sublegal=10), boat(6, released_sublegal=3)]
         snapshot = sampled_survey(drawn(*boats), fish_of(MANY))
         plain, divided = (
-            estimate_snapshot(one, classes="sampled")
+            estimate_snapshot(one, basis="sampled")
             for one in (snapshot, divided_reports(snapshot, 2.2))
         )
         for name in CLASSES:
@@ -316,15 +321,14 @@ class TestRows:
         boats = [boat(4, released_sublegal=10), boat(6, released_sublegal=3)]
         snapshot = sampled_survey(drawn(*boats), fish_of(MANY))
         found = {
-            word: figures(estimate_snapshot(snapshot, classes=word), SU)
-            for word in ("sample_first", "sampled", "reported")
+            word: figures(estimate_snapshot(snapshot, basis=word), SU)
+            for word in ("sampled", "reported")
         }
-        assert found["sample_first"]["method"].startswith("sampled_composition; ")
-        assert found["sample_first"]["estimate"] == found["sampled"]["estimate"]
+        assert found["sampled"]["method"].startswith("sampled_composition; ")
         assert found["reported"]["method"].startswith("reported_marks")
         assert found["reported"]["estimate"] == pytest.approx(10 / 2 * 13)
-        with pytest.raises(UsageError, match="allowed are sample_first or reported or sampled"):
-            estimate_snapshot(snapshot, classes="guessed")
+        with pytest.raises(UsageError, match="allowed are reported or sampled"):
+            estimate_snapshot(snapshot, basis="guessed")
 
     def test_site_days_all_alike_leave_no_error_though_the_sample_has_one(self):
         row = figures(estimate_snapshot(sampled_survey(drawn(boat(5), boat(5)), fish_of(MANY))), SM)
@@ -376,7 +380,7 @@ class TestRows:
         snapshot = sampled_survey(
             days, fish_of(MANY, area="B"), seasons=opening, sites={"r1": "A", "r2": "B"}
         )
-        rows = estimate_snapshot(snapshot, by=("area",), classes="sampled")
+        rows = estimate_snapshot(snapshot, by=("area",), basis="sampled")
         row = figures(rows, SM, area="A")
         assert math.isnan(row["estimate"])
         assert row["method"] == "no_minimum_length_in(areas=A)"
@@ -402,12 +406,12 @@ class TestRows:
 
 
 def words_of(fish, *, boats=None, quantity=SM, **tables):
-    """Return the row of a class as sampled, and by the usual choice."""
+    """Return the row of a class as sampled, and as reported."""
     boats = boats or [boat(4, released_sublegal=2), boat(6, released_sublegal=1)]
     snapshot = sampled_survey(drawn(*boats), fish, **tables)
     return tuple(
-        figures(estimate_snapshot(snapshot, by=("season",), classes=word), quantity)
-        for word in ("sampled", "sample_first")
+        figures(estimate_snapshot(snapshot, by=("season",), basis=word), quantity)
+        for word in ("sampled", "reported")
     )
 
 
@@ -446,11 +450,11 @@ DOCKSIDE = [row | {"source": "dockside"} for row in fish_of(MANY)]
     ],
 )
 def test_what_cannot_be_sampled_is_said_in_words(fish, given, why):
-    sampled, usual = words_of(fish, **given)
+    sampled, reported = words_of(fish, **given)
     assert (sampled["status"], sampled["method"]) == ("no_sample", why)
     assert math.isnan(sampled["estimate"])
-    assert usual["estimate"] == pytest.approx(10 / 2 * 0)
-    assert usual["method"].startswith("reported_marks")
+    assert reported["estimate"] == pytest.approx(10 / 2 * 0)
+    assert reported["method"].startswith("reported_marks")
 
 
 def test_fish_of_unknown_length_or_mark_are_left_out_and_counted():
@@ -478,10 +482,9 @@ def test_fish_without_a_place_are_counted_where_they_are_missed():
         coded("outside_openings_left_out", n=4),
     ]
     assert "; ".join(missed) in row["method"]
-    sampled, usual = words_of(lost)
+    sampled, _ = words_of(lost)
     why = "; ".join([coded("no_test_fishing_on_open_day", through="2031-W02"), *missed])
     assert sampled["method"] == why
-    assert f"{coded('not_sampled')}; {why}" in usual["method"]
 
 
 def test_releases_of_unknown_size_are_outside_the_base_and_counted():

@@ -59,7 +59,7 @@ def test_reports_are_divided_by_the_multiplier():
 def test_multiplier_one_gives_the_result_rows_themselves():
     by = ("area", "week")
     found = to_frame(scenario_table(SNAPSHOT, by=by, reports_over=[1.0], level=0.9))
-    assert set(found["basis"]) == {"as_reported"}
+    assert set(found["alternative"]) == {"as_reported"}
     plain = estimate_snapshot(SNAPSHOT, by=by, level=0.9)
     pd.testing.assert_frame_equal(found[list(RESULT_COLUMNS)], plain, check_exact=True)
 
@@ -67,16 +67,16 @@ def test_multiplier_one_gives_the_result_rows_themselves():
 def test_rows_say_what_was_done_before_the_columns_of_a_result():
     table = scenario_table(SNAPSHOT, by=("season",))
     assert table.schema == SCENARIO_SCHEMA
-    assert table.column_names == ["basis", *RESULT_COLUMNS]
+    assert table.column_names == ["alternative", *RESULT_COLUMNS]
     frame = to_frame(table)
-    assert list(frame["basis"].unique()) == [
+    assert list(frame["alternative"].unique()) == [
         "as_reported",
         "sublegal_reports_divided_by_1.5",
         "sublegal_reports_divided_by_2.2",
     ]
-    assert (frame.groupby("basis").size() == len(QUANTITIES)).all()
+    assert (frame.groupby("alternative").size() == len(QUANTITIES)).all()
     words = frame["method"].str.endswith(coded("divided_by", multiplier="2.2"))
-    assert words.equals(frame["basis"] == "sublegal_reports_divided_by_2.2")
+    assert words.equals(frame["alternative"] == "sublegal_reports_divided_by_2.2")
 
 
 def test_the_snapshot_given_stays_as_it_was():
@@ -142,7 +142,7 @@ def test_the_command_writes_scenarios_and_leaves_the_estimates_alone(stored, run
     assert pq.read_table(path).schema.equals(SCENARIO_SCHEMA)
     status, out, _ = run("scenarios", *asked, "-", "--reports-over", "1,3")
     assert status == 0
-    assert out.startswith("basis,season,area,")
+    assert out.startswith("alternative,season,area,")
     assert "sublegal_reports_divided_by_3," in out
     assert run("estimate", *asked, "-")[1] == before
 
