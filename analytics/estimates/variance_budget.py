@@ -21,9 +21,11 @@ from analytics.estimates.result_rows import (
     mark_figures,
     result_row,
 )
+from analytics.estimates.sampled_basis import SAMPLED_QUANTITIES
 from analytics.estimates.schemas import VARIANCE_SCHEMA
-from analytics.fish.mark_composition import CLASSES, MARK_QUANTITIES, BorrowedShares
+from analytics.fish.mark_composition import MARK_QUANTITIES, BorrowedShares
 from analytics.quantities import QUANTITIES, QuantityKind
+from analytics.settings import FishBasis
 from analytics.survey.domain_totals import unit_cells
 from analytics.survey.domains import (
     Domains,
@@ -193,7 +195,7 @@ def _budget(
     analysis, drawn = season.analyses[quantity], season.estimators[-1]
     if not isinstance(drawn, DesignEstimator) or not drawn.has_responses(analysis):
         return None
-    if season.sample is not None and quantity in CLASSES and not season.sample.why_none:
+    if season.basis is FishBasis.SAMPLED and quantity in SAMPLED_QUANTITIES:
         return None
     totals = drawn.totals(analysis, domains)
     if analysis not in known:
