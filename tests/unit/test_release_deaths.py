@@ -15,7 +15,7 @@ from analytics.estimates.estimate import estimate_snapshot
 from analytics.estimates.sampling_report import rate_findings
 from analytics.estimates.season_survey import prepare_survey
 from analytics.fish.release_mortality import plan_deaths
-from analytics.survey.reduction import NOTHING, SumQuery
+from analytics.survey.reduction import NOTHING, Analysis, SumQuery
 from tests.tables import SiteDay, figures, interview, survey
 
 
@@ -279,7 +279,7 @@ def test_products_of_boats_that_are_never_both_are_not_summed():
     ).measures
     blind = {name: replace(one, only=None) for name, one in measures.items()}
     asked, plain = (SumQuery(some, frozenset()) for some in (measures, blind))
-    of_measures, of_blind = asked.ask(tuple(measures)), plain.ask(tuple(blind))
+    of_measures, of_blind = asked.ask(Analysis(tuple(measures))), plain.ask(Analysis(tuple(blind)))
     assert len(asked.query()) < len(plain.query())
     query = plain.query().replace("JOIN units USING (sample_id) JOIN areas USING (area)", "")
     query = query.replace("SELECT units.unit, areas.code AS area", "SELECT 1 AS unit, 1 AS area")
