@@ -31,15 +31,22 @@ SHARES = (0.0, 0.05, 0.1, 0.2)
 QUANTITIES = ("angler_hours", "kept_fish", "released_sublegal_fish", "encounter_fish")
 
 
-def lost(sample: Sample, share: float, rng: np.random.Generator) -> dict[str, pa.Table]:
+def lost(
+    sample: Sample, stratum: np.ndarray, share: float, rng: np.random.Generator
+) -> dict[str, pa.Table]:
     """Return the sample without the interviews of some days; a busy day is missed twice as often.
 
-    Busy is over the median of the days with boats.
+    Busy is over the median of the days with boats. Where a stratum would keep no interview, one of
+    its days is met after all: without any there is no mean per boat, and totals stay as they were.
     """
     days = sample.tables["site_days"]
     boats = days["boats_returned"].to_numpy()
     times = np.where(boats > np.median(boats[boats > 0]), 2.0, 1.0) * (boats > 0)
     missed = rng.random(len(boats)) < share * times * np.count_nonzero(boats) / times.sum()
+    lot = np.where(boats > 0, rng.random(len(boats)), np.inf)
+    for one in np.setdiff1d(stratum[missed], stratum[(boats > 0) & ~missed]):
+        mine = np.flatnonzero(stratum == one)
+        missed[mine[np.argmin(lot[mine])]] = False
     kept = pa.array(np.array(days["sample_id"].to_pylist(), dtype=object)[~missed], pa.string())
     interviews = sample.tables["interviews"]
     met = interviews.filter(pc.is_in(interviews["sample_id"], value_set=kept))
@@ -55,7 +62,7 @@ def one_season(number: int, shares: tuple[float, ...]) -> pd.DataFrame:
     sample = draw_sample(sound, population, rng=rng, options=options)
     truth, found = season_truth(population), []
     for share in shares:
-        tables = lost(sample, share, rng)
+        tables = lost(sample, frame.stratum[sample.units], share, rng)
         rows = estimate_snapshot(
             Snapshot.of({**reference, **tables}), season=seasons.SEASON, by=("season",)
         )

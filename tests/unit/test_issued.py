@@ -157,9 +157,6 @@ def test_a_season_issues_what_it_draws():
         assert ends == sorted(ends)
         weekly = [kept[area, "model", week, "mean", None] for week in (1, 2, 3, 4, close)]
         assert weekly == sorted(weekly) and weekly[0] > 0
-        model, plain, both = (
-            kept[area, method, close, "median", None]
-            for method in METHODS
-        )
+        model, plain, both = (kept[area, method, close, "median", None] for method in METHODS)
         assert min(model, plain) <= both <= max(model, plain)
     assert set(ENDS.values()) <= set(PROBS)
