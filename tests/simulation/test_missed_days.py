@@ -92,7 +92,7 @@ def against_all_met(rows: pd.DataFrame, quantity: str, share: float) -> pd.DataF
 
 
 def is_unbiased(found: pd.DataFrame) -> bool:
-    return abs(found["estimate"].mean()) < 3.5 * found["estimate"].sem()
+    return abs(found["estimate"].mean()) < 3 * found["estimate"].sem()
 
 
 @pytest.mark.parametrize("share", SHARES[1:])
